@@ -1,0 +1,201 @@
+"""What goes into the pot: waxes, fragrances and blends, with their limits.
+
+A limit that is not known is None, never a guess. A wax maker's limit is a load (g per 100 g of
+wax); a fragrance's regulatory limit is a content (g in 100 g of finished product).
+"""
+
+import math
+from dataclasses import asdict, dataclass
+
+from scentlab.units import load_from_content
+
+
+class MaterialError(ValueError):
+    """A wax, fragrance or blend that cannot be: the message says what to change."""
+
+
+@dataclass(frozen=True)
+class Wax:
+    """A wax with its lot and what its maker's sheet says (temperatures in °C).
+
+    >>> Wax("soft wax", limit_load_pct=10, add_temp_c=80, max_temp_c=93).limit_load_pct
+    10
+    """
+
+    name: str
+    lot: str = ""
+    limit_load_pct: float | None = None
+    melt_temp_c: float | None = None
+    add_temp_c: float | None = None
+    pour_temp_c: float | None = None
+    max_temp_c: float | None = None
+    price_per_kg: float | None = None
+
+    def __post_init__(self):
+        _need_name(self.name, "wax")
+        _need_range(self.limit_load_pct, f"wax {self.name}: limit_load_pct", 0.1, 40, "% of wax")
+        for field in ("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"):
+            _need_range(getattr(self, field), f"wax {self.name}: {field}", 20, 150, "°C")
+        _need_range(self.price_per_kg, f"wax {self.name}: price_per_kg", 0, 1e5, "per kg")
+        for field in ("melt_temp_c", "add_temp_c", "pour_temp_c"):
+            value = getattr(self, field)
+            if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
+                raise MaterialError(
+                    f"wax {self.name}: {field} is {value:g} °C, above the wax maker's maximum of "
+                    f"{self.max_temp_c:g} °C; lower it or correct max_temp_c"
+                )
+
+
+@dataclass(frozen=True)
+class Fragrance:
+    """A fragrance with its lot, closed-cup flash point (°C), regulatory limit and density.
+
+    >>> round(Fragrance("cedar", limit_content_pct=12).limit_load_pct, 2)
+    13.64
+    """
+
+    name: str
+    lot: str = ""
+    flash_point_c: float | None = None
+    limit_content_pct: float | None = None
+    density_g_per_ml: float | None = None
+    price_per_kg: float | None = None
+    allergens: tuple = ()
+
+    def __post_init__(self):
+        _need_name(self.name, "fragrance")
+        object.__setattr__(self, "allergens", tuple(self.allergens))
+        what = f"fragrance {self.name}"
+        _need_range(self.flash_point_c, f"{what}: flash_point_c", 0, 300, "°C")
+        _need_range(self.limit_content_pct, f"{what}: limit_content_pct", 0.01, 100, "% of total")
+        _need_range(self.density_g_per_ml, f"{what}: density_g_per_ml", 0.5, 2, "g per mL")
+        _need_range(self.price_per_kg, f"{what}: price_per_kg", 0, 1e5, "per kg")
+
+    @property
+    def limit_load_pct(self):
+        """The regulatory limit on wax basis (g per 100 g of wax); None when there is none."""
+        if self.limit_content_pct is None or self.limit_content_pct >= 100:
+            return None
+        return load_from_content(self.limit_content_pct)
+
+
+@dataclass(frozen=True)
+class Blend:
+    """A named wax blend: ``parts`` maps each :class:`Wax` to its fraction by weight.
+
+    Without a limit of its own a blend takes the lowest limit of its waxes: no wax maker vouches
+    for more.
+
+    >>> soft, hard = Wax("soft", limit_load_pct=10), Wax("hard", limit_load_pct=6)
+    >>> Blend("mix", ((soft, 0.7), (hard, 0.3))).limit_load_pct
+    6
+    """
+
+    name: str
+    parts: tuple
+    own_limit_load_pct: float | None = None
+
+    def __post_init__(self):
+        _need_name(self.name, "blend")
+        parts = self.parts.items() if isinstance(self.parts, dict) else self.parts
+        object.__setattr__(self, "parts", tuple((w, float(f)) for w, f in parts))
+        self._check_fractions()
+        _need_range(
+            self.own_limit_load_pct, f"blend {self.name}: own_limit_load_pct", 0.1, 40, "% of wax"
+        )
+        if self.add_temp_c is not None and self.max_temp_c is not None:
+            if self.add_temp_c > self.max_temp_c:
+                raise MaterialError(
+                    f"blend {self.name}: one wax asks for fragrance at {self.add_temp_c:g} °C, "
+                    f"another must stay below {self.max_temp_c:g} °C; choose waxes whose sheets "
+                    "agree or correct the temperatures"
+                )
+
+    def _check_fractions(self):
+        if not self.parts:
+            raise MaterialError(f"blend {self.name} has no wax; give at least one with its fraction")
+        names = [wax.name for wax, _ in self.parts]
+        if len(set(names)) < len(names):
+            raise MaterialError(f"blend {self.name} names a wax twice; add its fractions up")
+        for wax, fraction in self.parts:
+            if not (math.isfinite(fraction) and 0 < fraction <= 1):
+                raise MaterialError(
+                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}; "
+                    "give a fraction by weight above 0 and up to 1"
+                )
+        total = sum(f for _, f in self.parts)
+        if abs(total - 1) > 1e-6:
+            raise MaterialError(
+                f"blend {self.name}: the fractions add up to {total:g}, not 1; "
+                "give fractions by weight, such as 0.7 and 0.3"
+            )
+
+    @property
+    def fractions(self):
+        """Fraction by weight per wax name."""
+        return {wax.name: fraction for wax, fraction in self.parts}
+
+    @property
+    def limit_load_pct(self):
+        """Highest load by the makers' sheets (g per 100 g of wax); None when unknown."""
+        if self.own_limit_load_pct is not None:
+            return self.own_limit_load_pct
+        known = [w.limit_load_pct for w, _ in self.parts]
+        return None if None in known else min(known)
+
+    @property
+    def melt_temp_c(self):
+        return self._highest("melt_temp_c")
+
+    @property
+    def add_temp_c(self):
+        return self._highest("add_temp_c")
+
+    @property
+    def pour_temp_c(self):
+        return self._highest("pour_temp_c")
+
+    @property
+    def max_temp_c(self):
+        known = [w.max_temp_c for w, _ in self.parts if w.max_temp_c is not None]
+        return min(known) if known else None
+
+    @property
+    def price_per_kg(self):
+        """Price of a kilogram of the blend; None when a wax has none."""
+        if any(w.price_per_kg is None for w, _ in self.parts):
+            return None
+        return sum(w.price_per_kg * f for w, f in self.parts)
+
+    def _highest(self, field):
+        known = [getattr(w, field) for w, _ in self.parts if getattr(w, field) is not None]
+        return max(known) if known else None
+
+    @property
+    def composition(self):
+        """The blend in words, such as '70 % soft wax, 30 % hard wax'."""
+        return ", ".join(f"{100 * f:g} % {w.name}" for w, f in self.parts)
+
+    def to_dict(self):
+        return {
+            "name": self.name,
+            "parts": [{"wax": asdict(w), "fraction": f} for w, f in self.parts],
+            "own_limit_load_pct": self.own_limit_load_pct,
+        }
+
+    @classmethod
+    def from_dict(cls, data):
+        parts = tuple((Wax(**p["wax"]), p["fraction"]) for p in data["parts"])
+        return cls(data["name"], parts, data.get("own_limit_load_pct"))
+
+
+def _need_name(name, what):
+    if not isinstance(name, str) or not name.strip() or len(name) > 80:
+        raise MaterialError(f"a {what} needs a name of 1 to 80 characters, not {name!r}")
+
+
+def _need_range(value, what, lower, upper, unit):
+    if value is None:
+        return
+    if not (isinstance(value, (int, float)) and lower <= value <= upper):
+        raise MaterialError(f"{what} is {value!r}; give a number from {lower:g} to {upper:g} {unit}")

@@ -1,0 +1,122 @@
+"""What every result offers: a table, a sentence, notes, and a way to data and back.
+
+A result is a frozen dataclass at full precision; digits are cut only where it is shown.
+"""
+
+import dataclasses
+import datetime as dt
+import html
+
+import numpy as np
+import pandas as pd
+
+_KINDS = {}
+
+
+class FitError(RuntimeError):
+    """A fit that gives no answer. The message says what was missing and what to look at."""
+
+
+class Result:
+    """Base of all results; subclasses are frozen dataclasses with ``table`` and ``sentence``.
+
+    ``notes`` is a tuple of sentences that say every "answered, but".
+    """
+
+    notes: tuple = ()
+
+    def __init_subclass__(cls, **kwargs):
+        super().__init_subclass__(**kwargs)
+        _KINDS[cls.__name__] = cls
+
+    def to_dict(self):
+        """The result as plain data that JSON can hold; :meth:`from_dict` is its inverse."""
+        return to_data(self)
+
+    @staticmethod
+    def from_dict(data):
+        """A result from the data of :meth:`to_dict`. Raises ValueError on another kind of data."""
+        result = from_data(data)
+        if not isinstance(result, Result):
+            raise ValueError("this data holds no scentlab result; give what to_dict() returned")
+        return result
+
+    def __repr__(self):
+        return f"<{type(self).__name__}: {self.sentence}>"
+
+    def _repr_html_(self):
+        notes = "".join(f"<li>{html.escape(n)}</li>" for n in self.notes)
+        return (
+            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+            f"{shown(self.table).to_html(index=False, border=0)}"
+            + (f"<ul>{notes}</ul>" if notes else "")
+        )
+
+
+def to_data(value):
+    """A value of a result as plain data: dataclasses, frames, arrays, tuples, dates, numbers."""
+    if isinstance(value, Result):
+        fields = {f.name: to_data(getattr(value, f.name)) for f in dataclasses.fields(value)}
+        return {"result": type(value).__name__, "fields": fields}
+    if isinstance(value, pd.DataFrame):
+        return {"frame": {c: [to_data(v) for v in value[c]] for c in value.columns}}
+    if isinstance(value, np.ndarray):
+        return {"array": value.tolist()}
+    if isinstance(value, (tuple, list)):
+        return [to_data(v) for v in value]
+    if isinstance(value, dict):
+        return {"map": {str(k): to_data(v) for k, v in value.items()}}
+    if isinstance(value, (dt.date, dt.datetime)):
+        return {"date": value.isoformat()}
+    if value is None or value is pd.NA or value is pd.NaT:
+        return None
+    if isinstance(value, np.generic):
+        return value.item()
+    return value
+
+
+def from_data(data):
+    """The inverse of :func:`to_data`; lists come back as tuples."""
+    if isinstance(data, list):
+        return tuple(from_data(v) for v in data)
+    if not isinstance(data, dict):
+        return data
+    if "result" in data:
+        if data["result"] not in _KINDS:
+            raise ValueError(f"unknown kind of result {data['result']!r}; a newer version made it")
+        return _KINDS[data["result"]](**{k: from_data(v) for k, v in data["fields"].items()})
+    if "frame" in data:
+        return pd.DataFrame({c: [from_data(v) for v in vs] for c, vs in data["frame"].items()})
+    if "array" in data:
+        return np.asarray(data["array"])
+    if "map" in data:
+        return {k: from_data(v) for k, v in data["map"].items()}
+    if "date" in data:
+        return dt.date.fromisoformat(data["date"])
+    raise ValueError(f"data of an unknown form with the keys {sorted(data)}")
+
+
+def shown(table, digits=3):
+    """A table for reading: numbers cut to so many significant digits, headings in words."""
+    view = table.copy()
+    for name in view.columns:
+        if pd.api.types.is_float_dtype(view[name]):
+            view[name] = [
+                "" if pd.isna(v) else f"{v:.{digits}g}" if abs(v) < 1000 else f"{v:.0f}"
+                for v in view[name]
+            ]
+    return view.rename(columns=lambda c: c.replace("_", " ").replace(" pct", " %"))
+
+
+def say_percent(probability, digits=0):
+    """A probability in words that never claims none or all.
+
+    >>> say_percent(0.0004), say_percent(0.032, 1)
+    ('under 1 %', '3.2 %')
+    """
+    least = 10.0**-digits
+    if 100 * probability < least:
+        return f"under {least:g} %"
+    if 100 * probability > 100 - least:
+        return f"over {100 - least:g} %"
+    return f"{100 * probability:.{digits}f} %"

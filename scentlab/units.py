@@ -1,0 +1,166 @@
+"""Units of the workshop: load bases, weights, volumes, temperatures.
+
+Two bases are in use for "how much fragrance". The **load** is grams of fragrance per 100 g of
+wax; the **content** is grams of fragrance in 100 g of finished product. Wax makers mostly speak
+of the first, regulatory limits of the second. Every number a person sees names its basis.
+
+The factors are those of NIST Special Publication 811 (appendix B), taken from
+:mod:`scipy.constants` rather than typed here. All functions accept numbers or numpy arrays.
+"""
+
+import numpy as np
+from scipy import constants
+
+GRAMS_PER_POUND = constants.pound * 1000.0
+GRAMS_PER_OUNCE = constants.ounce * 1000.0
+ML_PER_FLUID_OUNCE = constants.fluid_ounce_US * 1e6
+OUNCES_PER_POUND = constants.pound / constants.ounce
+
+
+def content_from_load(load_pct):
+    """Content (g in 100 g of finished product) of a load (g per 100 g of wax).
+
+    >>> round(content_from_load(6.25), 2)
+    5.88
+    """
+    load = np.asarray(load_pct, dtype=float)
+    return _plain(100.0 * load / (100.0 + load))
+
+
+def load_from_content(content_pct):
+    """Load (g per 100 g of wax) of a content (g in 100 g of finished product).
+
+    Raises ValueError at a content of 100 % or more, which no load reaches.
+
+    >>> round(load_from_content(10.0), 3)
+    11.111
+    """
+    content = np.asarray(content_pct, dtype=float)
+    if np.any(content >= 100.0):
+        raise ValueError(
+            f"a content of {np.max(content):g} % of the finished product leaves no wax; "
+            "give a content under 100 %"
+        )
+    return _plain(100.0 * content / (100.0 - content))
+
+
+def load_from_ounces_per_pound(oz_per_lb):
+    """Load (g per 100 g of wax) of so many ounces (weight) of fragrance per pound of wax.
+
+    >>> load_from_ounces_per_pound(1.0)
+    6.25
+    """
+    return _plain(100.0 * np.asarray(oz_per_lb, dtype=float) / OUNCES_PER_POUND)
+
+
+def ounces_per_pound_from_load(load_pct):
+    """Ounces (weight) of fragrance per pound of wax at a load in g per 100 g of wax.
+
+    >>> ounces_per_pound_from_load(18.75)
+    3.0
+    """
+    return _plain(np.asarray(load_pct, dtype=float) * OUNCES_PER_POUND / 100.0)
+
+
+def load_from_weights(fragrance_g, wax_g):
+    """Load (g per 100 g of wax) of what was weighed, both in grams.
+
+    >>> load_from_weights(18.0, 200.0)
+    9.0
+    """
+    return _plain(100.0 * np.asarray(fragrance_g, dtype=float) / np.asarray(wax_g, dtype=float))
+
+
+def grams_from_ounces(ounces):
+    """Grams of so many avoirdupois ounces.
+
+    >>> round(grams_from_ounces(1.0), 3)
+    28.35
+    """
+    return _plain(np.asarray(ounces, dtype=float) * GRAMS_PER_OUNCE)
+
+
+def ounces_from_grams(grams):
+    """Avoirdupois ounces of so many grams.
+
+    >>> round(ounces_from_grams(100.0), 3)
+    3.527
+    """
+    return _plain(np.asarray(grams, dtype=float) / GRAMS_PER_OUNCE)
+
+
+def grams_from_pounds(pounds):
+    """Grams of so many pounds.
+
+    >>> round(grams_from_pounds(1.0), 2)
+    453.59
+    """
+    return _plain(np.asarray(pounds, dtype=float) * GRAMS_PER_POUND)
+
+
+def pounds_from_grams(grams):
+    """Pounds of so many grams.
+
+    >>> round(pounds_from_grams(1000.0), 4)
+    2.2046
+    """
+    return _plain(np.asarray(grams, dtype=float) / GRAMS_PER_POUND)
+
+
+def grams_from_fluid_ounces(fluid_ounces, density_g_per_ml):
+    """Grams of so many US fluid ounces of a liquid of known density (g per mL).
+
+    A fluid ounce is a volume: without the density it is no weight, so there is no default.
+
+    >>> round(grams_from_fluid_ounces(1.0, 0.90), 2)
+    26.62
+    """
+    density = np.asarray(density_g_per_ml, dtype=float)
+    if np.any(density <= 0):
+        raise ValueError("the density must be above 0 g per mL; it stands in the oil's data sheet")
+    return _plain(np.asarray(fluid_ounces, dtype=float) * ML_PER_FLUID_OUNCE * density)
+
+
+def celsius_from_fahrenheit(degrees_f):
+    """Degrees Celsius of degrees Fahrenheit.
+
+    >>> round(celsius_from_fahrenheit(185.0), 2)
+    85.0
+    """
+    return _plain(
+        (np.asarray(degrees_f, dtype=float) - 32.0) * constants.degree_Fahrenheit
+    )
+
+
+def fahrenheit_from_celsius(degrees_c):
+    """Degrees Fahrenheit of degrees Celsius.
+
+    >>> round(fahrenheit_from_celsius(60.0), 2)
+    140.0
+    """
+    return _plain(np.asarray(degrees_c, dtype=float) / constants.degree_Fahrenheit + 32.0)
+
+
+def say_load(load_pct, digits=1):
+    """A load in words, with both bases.
+
+    >>> say_load(6.25, 2)
+    '6.25 % of wax (5.88 % of total)'
+    """
+    return (
+        f"{load_pct:.{digits}f} % of wax ({content_from_load(load_pct):.{digits}f} % of total)"
+    )
+
+
+def say_temperature(degrees_c):
+    """A temperature in words, in both scales.
+
+    >>> say_temperature(85.0)
+    '85 °C (185 °F)'
+    """
+    return f"{degrees_c:.0f} °C ({fahrenheit_from_celsius(degrees_c):.0f} °F)"
+
+
+def _plain(value):
+    """A zero-dimensional array as a plain float, anything else as it is."""
+    return float(value) if np.ndim(value) == 0 else value
