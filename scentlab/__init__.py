@@ -1,0 +1,57 @@
+"""Fragrance-load experiments for scented wax melts: plan, pour, score, fit, choose, share.
+
+The public names are loaded when they are first used, so that ``import scentlab`` is quick and
+brings in no plotting, widget, database or statistics library.
+
+>>> import scentlab
+>>> round(scentlab.load_from_ounces_per_pound(1.5), 3)
+9.375
+"""
+
+from importlib import import_module
+
+__version__ = "0.1.0.dev0"
+
+_PUBLIC = {
+    "units": (
+        "celsius_from_fahrenheit", "content_from_load", "fahrenheit_from_celsius",
+        "grams_from_fluid_ounces", "grams_from_ounces", "grams_from_pounds",
+        "load_from_content", "load_from_ounces_per_pound", "load_from_weights",
+        "ounces_from_grams", "ounces_per_pound_from_load", "pounds_from_grams",
+    ),
+    "materials": ("Blend", "Fragrance", "MaterialError", "Wax"),
+    "schema": ("DataError",),
+    "series": ("Series",),
+    "results": ("FitError", "Result"),
+    "planning.plan": ("Plan", "PieceNumbers", "make_plan"),
+    "planning.sheets": ("pour_sheets_html",),
+    "recording.store": ("Store",),
+    "recording.reading": ("read_series",),
+    "recording.importing": ("import_csvs", "read_csvs"),
+    "recording.forms": ("GradeForm", "PourForm", "ThrowForm"),
+    "fitting.sweat": ("fit_sweat", "sweat_risk"),
+    "fitting.frost": ("fit_frost", "frost_risk"),
+    "fitting.throw": ("fit_throw", "throw_curve"),
+    "choosing.ceiling": ("find_ceiling",),
+    "choosing.pick": ("Rules", "choose_load"),
+    "choosing.analysis": ("analyse",),
+    "sharing.plots": ("plot",),
+    "sharing.report": ("report_html", "write_report"),
+    "simulate": ("Truth", "simulate_series"),
+    "shipped": ("make_demo_series", "series_here"),
+}
+_HOME = {name: module for module, names in _PUBLIC.items() for name in names}
+
+__all__ = ["__version__", *sorted(_HOME)]
+
+
+def __getattr__(name):
+    if name not in _HOME:
+        raise AttributeError(f"module 'scentlab' has no attribute {name!r}")
+    value = getattr(import_module(f"scentlab.{_HOME[name]}"), name)
+    globals()[name] = value
+    return value
+
+
+def __dir__():
+    return sorted(set(globals()) | set(__all__))
