@@ -1,0 +1,423 @@
+"""The command line: make a series folder, open it, import into it, report on it.
+
+Every command says what it wrote and where. What cannot be done ends with one message on the
+error stream and exit code 2; nothing is left half-written.
+"""
+
+import argparse
+import subprocess
+import sys
+import textwrap
+from pathlib import Path
+
+from scentlab import __version__
+from scentlab.schema import IMPORT_TABLES, DataError
+
+REPORT_NAME = "report.html"
+STORE_NAME = "series.sqlite"
+
+
+class CannotDo(Exception):
+    """A command that cannot be carried out; the message says why and what to do."""
+
+
+def main(argv=None):
+    """Run one command; returns the exit code (0 done, 2 not done)."""
+    arguments = _parser().parse_args(_split_extra(argv))
+    try:
+        arguments.run(arguments)
+    except BrokenPipeError:
+        return 0
+    except _known_errors() as error:
+        print(f"scentlab {arguments.command}: {error}", file=sys.stderr)
+        return 2
+    return 0
+
+
+def _known_errors():
+    from scentlab.materials import MaterialError
+    from scentlab.recording.store import StoreError
+    from scentlab.results import FitError
+
+    return (CannotDo, DataError, MaterialError, StoreError, FitError, OSError)
+
+
+# --- new ---------------------------------------------------------------------------------------
+
+
+def _new(arguments):
+    from scentlab.shipped import make_series
+
+    folder = _empty_folder(arguments.folder)
+    make_series(folder, title=arguments.title)
+    print(f"Made the series folder {folder}:")
+    print("  series.sqlite    the record, empty so far")
+    print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
+    print("  exports/         for sheets, reports and tables")
+    print(f"Next: scentlab lab {_quoted(folder)}   (and open 1-plan.ipynb)")
+
+
+def _empty_folder(name):
+    folder = Path(name)
+    if folder.exists() and not folder.is_dir():
+        raise CannotDo(f"{folder} is a file; give the name of a new or empty folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise CannotDo(
+            f"the folder {folder} is not empty and nothing in it was touched; "
+            "give the name of a new or empty folder"
+        )
+    return folder
+
+
+# --- lab ---------------------------------------------------------------------------------------
+
+
+def _lab(arguments):
+    folder = _series_folder(arguments.folder)
+    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    try:
+        code = subprocess.run([*command, *arguments.extra], check=False).returncode
+    except KeyboardInterrupt:
+        code = 0
+    if code:
+        raise CannotDo(f"JupyterLab ended with code {code}; its messages stand above")
+
+
+def _series_folder(name):
+    folder = Path(name)
+    if not (folder / STORE_NAME).is_file():
+        raise CannotDo(
+            f"{folder} is no series folder: it holds no {STORE_NAME}; "
+            f"make one with: scentlab new {_quoted(folder)}"
+        )
+    return folder
+
+
+# --- import ------------------------------------------------------------------------------------
+
+
+def _import(arguments):
+    from scentlab.recording.importing import import_csvs, read_csvs
+    from scentlab.recording.store import Store
+
+    folder = _series_folder(arguments.folder)
+    files = (arguments.pours, arguments.pieces, arguments.throws)
+    if arguments.dry_run:
+        for table, frame in zip(IMPORT_TABLES, read_csvs(*files), strict=True):
+            print(f"{table.name}: {len(frame)} rows are in order")
+        print("Nothing was written (--dry-run).")
+        return
+    import_csvs(Store.open(folder), *files)
+    for table, file in zip(IMPORT_TABLES, files, strict=True):
+        print(f"{table.name}: imported from {file}")
+    print(f"Next: scentlab report {_quoted(folder)}")
+
+
+# --- columns -----------------------------------------------------------------------------------
+
+
+def _columns(arguments):
+    print("CSV files for `scentlab import`: UTF-8, comma between cells, header row first,")
+    print("decimal point, empty cell = not known. Columns marked * must be there and filled.")
+    for table in IMPORT_TABLES:
+        print()
+        print("\n".join(_table_lines(table)))
+
+
+def _table_lines(table):
+    yield f"{table.name}.csv: {table.meaning}"
+    if table.key:
+        yield f"  unique: {', '.join(table.key)}"
+    width = max(len(name) for name in table.names)
+    for column in table.columns:
+        star = "*" if column.required else " "
+        text = f"{column.meaning}: {column.expected}"
+        yield from textwrap.wrap(
+            text, 100, initial_indent=f"  {star} {column.name:<{width}}  ",
+            subsequent_indent=" " * (width + 6),
+        )
+
+
+# --- report ------------------------------------------------------------------------------------
+
+
+def _report(arguments):
+    from scentlab.recording.reading import read_series
+    from scentlab.recording.store import Store
+
+    folder = _series_folder(arguments.folder)
+    path = Path(arguments.out) if arguments.out else folder / "exports" / REPORT_NAME
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise CannotDo(
+            f"the report is a web page: give --out a name that ends in .html, not {path}"
+        )
+    _write_report(read_series(Store.open(folder)), path, _rules(arguments), arguments.seed)
+
+
+def _rules(arguments):
+    from scentlab.choosing.pick import Rules
+
+    if arguments.override_blend and not arguments.override_reason:
+        raise CannotDo(
+            "--override-blend passes over a wax maker's limit, which needs a reason in writing: "
+            'add --override-reason "..."'
+        )
+    try:
+        return Rules(
+            risk=arguments.risk_pct / 100,
+            confidence=arguments.confidence_pct / 100,
+            limit_grade=arguments.limit_grade,
+            frost_limit_grade=arguments.frost_limit_grade,
+            throw_share=arguments.throw_share_pct / 100,
+            throw_kind=arguments.throw_kind,
+            stress=arguments.stress,
+            ship_age_days=arguments.ship_age_days,
+            override_blends=tuple(arguments.override_blend),
+            override_reason=arguments.override_reason,
+        )
+    except ValueError as error:
+        raise CannotDo(str(error)) from error
+
+
+def _write_report(series, path, rules, seed):
+    from scentlab.choosing.analysis import analyse
+    from scentlab.sharing.report import write_report
+
+    analysis = analyse(series, rules, seed=seed)
+    path.parent.mkdir(parents=True, exist_ok=True)
+    write_report(analysis, path)
+    for sentence in analysis.pick.sentences.values():
+        print(textwrap.fill(sentence, 100, initial_indent="* ", subsequent_indent="  "))
+    print(f"Report: {path}")
+
+
+# --- demo --------------------------------------------------------------------------------------
+
+
+def _demo(arguments):
+    from scentlab.choosing.pick import Rules
+    from scentlab.recording.reading import read_series
+    from scentlab.shipped import make_demo_series
+
+    folder = _empty_folder(arguments.out)
+    store = make_demo_series(folder)
+    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
+    _write_report(read_series(store), folder / REPORT_NAME, Rules(), arguments.seed)
+    print(f"Next: open {folder / REPORT_NAME} in a browser, or: scentlab lab {_quoted(folder)}")
+
+
+def _quoted(path):
+    import shlex
+
+    return shlex.quote(str(path))
+
+
+# --- the parser --------------------------------------------------------------------------------
+
+
+def _split_extra(argv):
+    """Put what follows ``--`` aside, so that JupyterLab's options stay JupyterLab's."""
+    argv = list(sys.argv[1:] if argv is None else argv)
+    if argv[:1] == ["lab"] and "--" in argv:
+        at = argv.index("--")
+        return [*argv[:at], "--extra", *argv[at + 1 :]]
+    return argv
+
+
+def _parser():
+    parser = argparse.ArgumentParser(
+        prog="scentlab", formatter_class=argparse.RawDescriptionHelpFormatter,
+        description="Fragrance-load experiments for scented wax melts.",
+        epilog=_text("""
+            A first look, with invented data:   scentlab demo demo-series
+            A series of your own:               scentlab new my-series
+                                                scentlab lab my-series
+            Loads are in % of wax (g of fragrance per 100 g of wax).
+            `scentlab COMMAND --help` tells what a command reads and writes, with examples.
+            The kit is no safety assessment: labels and limits follow local law and licensed
+            practice.
+            """),
+    )
+    parser.add_argument("--version", action="version", version=f"scentlab {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    for add in (_add_new, _add_lab, _add_import, _add_columns, _add_report, _add_demo):
+        add(commands)
+    return parser
+
+
+def _text(text):
+    return textwrap.dedent(text).strip()
+
+
+def _command(commands, name, run, short, long, examples):
+    parser = commands.add_parser(
+        name, help=short, description=_text(long),
+        epilog="examples:\n" + textwrap.indent(_text(examples), "  "),
+        formatter_class=argparse.RawDescriptionHelpFormatter,
+    )
+    parser.set_defaults(run=run)
+    return parser
+
+
+def _add_new(commands):
+    parser = _command(
+        commands, "new", _new, "make a new series folder",
+        """
+        Make a folder for one load test (a series). It gets
+          series.sqlite                    the record (pours, grades, throw scores), empty
+          1-plan.ipynb ... 5-share.ipynb   a notebook for each stage of the work
+          exports/                         where sheets, reports and tables are written
+        The folder must be new or empty: nothing that exists is overwritten.
+        """,
+        """
+        scentlab new cedar-2026
+        scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="new or empty folder to make")
+    parser.add_argument(
+        "--title", help="title of the series (default: the folder's name)"
+    )
+
+
+def _add_lab(commands):
+    parser = _command(
+        commands, "lab", _lab, "open a series folder in JupyterLab",
+        """
+        Open the notebooks of a series folder in JupyterLab, in the web browser of this computer.
+        What is saved there goes to series.sqlite and exports/ in the same folder. End it with
+        Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
+        """,
+        """
+        scentlab lab cedar-2026
+        scentlab lab cedar-2026 -- --no-browser --port=8899
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument("--extra", nargs=argparse.REMAINDER, default=[], help=argparse.SUPPRESS)
+
+
+def _add_import(commands):
+    parser = _command(
+        commands, "import", _import, "import pours, pieces and throw scores from CSV files",
+        """
+        Check three CSV files and put them into the record (series.sqlite) of a series folder: all
+        three or nothing. Weights in g, temperatures in °C, ages in days; `scentlab columns` tells
+        every column. What is wrong is told with file, row, column, value and remedy.
+        """,
+        """
+        scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --throws throws.csv
+        scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --throws throws.csv \\
+            --dry-run
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    for table in IMPORT_TABLES:
+        parser.add_argument(
+            f"--{table.name}", metavar="FILE.csv", required=True, help=table.meaning
+        )
+    parser.add_argument(
+        "--dry-run", action="store_true", help="check the files and write nothing"
+    )
+
+
+def _add_columns(commands):
+    _command(
+        commands, "columns", _columns, "tell the columns of the CSV files",
+        """
+        Print every column of the three CSV files that `scentlab import` reads, with its meaning,
+        unit and range. Writes nothing.
+        """,
+        "scentlab columns",
+    )
+
+
+def _add_report(commands):
+    parser = _command(
+        commands, "report", _report, "fit, choose a load per blend and write the report",
+        """
+        Read a series folder, fit sweat, frost and throw, pick a load per blend, print the picks
+        and write a report: one self-contained web page that opens without a network. An earlier
+        report of the same name is replaced. Loads are in % of wax unless said otherwise.
+        """,
+        """
+        scentlab report cedar-2026
+        scentlab report cedar-2026 --out for-supplier.html
+        scentlab report cedar-2026 --risk-pct 2 --limit-grade 1 --stress heat
+        scentlab report cedar-2026 --override-blend "soft mix" \\
+            --override-reason "the wax maker agreed in a letter of 2 March"
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument(
+        "--out", metavar="FILE.html", help=f"the report (default: FOLDER/exports/{REPORT_NAME})"
+    )
+    _add_rules(parser)
+
+
+def _add_rules(parser):
+    rules = parser.add_argument_group("rules of the choice")
+    rules.add_argument(
+        "--risk-pct", type=float, default=5.0, metavar="PERCENT",
+        help="highest share of pieces that may reach the sweat limit grade, in %% (default 5)",
+    )
+    rules.add_argument(
+        "--confidence-pct", type=float, default=95.0, metavar="PERCENT",
+        help="confidence that the risk stays under it, in %% (default 95)",
+    )
+    rules.add_argument(
+        "--limit-grade", type=int, choices=(1, 2, 3, 4), default=2,
+        help="sweat grade that counts as a fault: 1 trace ... 4 pooled (default 2, visible film)",
+    )
+    rules.add_argument(
+        "--frost-limit-grade", type=int, choices=(1, 2, 3, 4), default=2,
+        help="frost grade that counts as a fault (default 2, up to 25 %% of the face)",
+    )
+    rules.add_argument(
+        "--throw-share-pct", type=float, default=90.0, metavar="PERCENT",
+        help="share of the reachable throw rise that the pick must keep, in %% (default 90)",
+    )
+    rules.add_argument(
+        "--throw-kind", choices=("warm", "cold"), default="warm",
+        help="throw to choose by (default warm)",
+    )
+    rules.add_argument(
+        "--stress", choices=("rest", "heat"),
+        help="storage to answer for: rest, or heat (after the warm cycle) "
+        "(default: as the analysis decides and the report says)",
+    )
+    rules.add_argument(
+        "--ship-age-days", type=float, metavar="DAYS",
+        help="age at which pieces are sold, in days since pouring, for frost",
+    )
+    rules.add_argument(
+        "--override-blend", action="append", default=[], metavar="BLEND",
+        help="pass over the wax maker's limit for this blend (may be repeated)",
+    )
+    rules.add_argument(
+        "--override-reason", default="", metavar="TEXT", help="why, printed in the report"
+    )
+    rules.add_argument(
+        "--seed", type=int, default=1, help="seed of the chance in the intervals (default 1)"
+    )
+
+
+def _add_demo(commands):
+    parser = _command(
+        commands, "demo", _demo, "make a series folder with invented data, and its report",
+        """
+        Make a series folder from the invented data that come with the kit, fit them, print the
+        pick of each blend and write the report: the whole way in under half a minute. Writes
+          OUT/series.sqlite, OUT/*.ipynb, OUT/exports/   as `scentlab new` does, with data
+          OUT/report.html                                the report, one self-contained page
+        The folder must be new or empty. The data are made up and are no evidence of anything.
+        """,
+        """
+        scentlab demo demo-series
+        scentlab demo demo-series --seed 7
+        """,
+    )
+    parser.add_argument("out", metavar="OUT", help="new or empty folder to make")
+    parser.add_argument(
+        "--seed", type=int, default=1, help="seed of the chance in the intervals (default 1)"
+    )

@@ -1,0 +1,155 @@
+"""What travels with the package: the notebooks and the invented demo series.
+
+In a checkout both folders lie beside the package, in an installed wheel inside it. From them new
+series folders are made, and a notebook finds the series that it is to work on.
+"""
+
+import contextlib
+import html
+import json
+import shutil
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from scentlab.recording.importing import import_csvs
+from scentlab.recording.store import FILE_NAME, Store
+
+EXPORTS_NAME = "exports"
+_PACKAGE = Path(__file__).parent
+
+
+def notebooks_folder():
+    """The folder of the shipped notebooks."""
+    return _shipped("notebooks")
+
+
+def demo_folder():
+    """The folder with the invented demo series: plan.json and three CSV files."""
+    return _shipped("data") / "demo"
+
+
+def demo_plan():
+    """The plan of the demo series, as a dict."""
+    return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
+
+
+def _shipped(name):
+    for folder in (_PACKAGE / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise FileNotFoundError(f"the folder {name} of scentlab is missing; install scentlab anew")
+
+
+def make_series(folder, title=None):
+    """Make a series folder with an empty record and the notebooks; returns its :class:`Store`.
+
+    The folder must be new or empty. Should anything fail, it is left as it was.
+    """
+    folder = Path(folder)
+    with _all_or_nothing(folder) as place:
+        Store.create(place, title=title or folder.resolve().name)
+        _furnish(place)
+    return Store.open(folder)
+
+
+def make_demo_series(folder):
+    """Make a series folder with the invented demo data; returns its :class:`Store`.
+
+    The folder must be new or empty. Should anything fail, it is left as it was.
+    """
+    folder = Path(folder)
+    plan = demo_plan()
+    with _all_or_nothing(folder) as place:
+        store = Store.create(place, title=plan["title"], invented=True)
+        store.save_plan(plan)
+        import_csvs(store, *(demo_folder() / f"{n}.csv" for n in ("pours", "pieces", "throws")))
+        _furnish(place)
+    return Store.open(folder)
+
+
+@contextlib.contextmanager
+def _all_or_nothing(folder):
+    """A temporary folder beside ``folder`` that takes its place when all has gone well."""
+    if folder.exists() and any(folder.iterdir()):
+        raise FileExistsError(f"the folder {folder} is not empty; give a new or empty folder")
+    folder.parent.mkdir(parents=True, exist_ok=True)
+    place = Path(tempfile.mkdtemp(prefix=".scentlab-", dir=folder.parent))
+    try:
+        yield place
+        place.chmod(0o755)  # mkdtemp keeps others out; a series folder is an ordinary folder
+        if folder.exists():
+            folder.rmdir()
+        place.rename(folder)
+    except BaseException:
+        shutil.rmtree(place, ignore_errors=True)
+        raise
+
+
+def _furnish(place):
+    (place / EXPORTS_NAME).mkdir()
+    for notebook in sorted(notebooks_folder().glob("*.ipynb")):
+        shutil.copyfile(notebook, place / notebook.name)
+
+
+@dataclass(frozen=True)
+class Bench:
+    """The series that a notebook works on: its folder, its store, and whether it is the demo."""
+
+    folder: Path
+    store: Store
+    demo: bool
+    why: str = ""
+
+    @property
+    def exports(self):
+        """The folder for what is written; made when it is missing."""
+        folder = self.folder / EXPORTS_NAME
+        folder.mkdir(exist_ok=True)
+        return folder
+
+    @property
+    def sentence(self):
+        if not self.demo:
+            return f"This notebook works on your series in {self.folder}."
+        return (
+            f"DEMO: {self.why}, so this notebook works on a copy of the demo series in "
+            f"{self.folder}. Its data are invented, and what you save there is not kept."
+        )
+
+    def __repr__(self):
+        return self.sentence
+
+    def _repr_html_(self):
+        colour = "#fff3cd" if self.demo else "#e7f1ea"
+        return (
+            f'<div style="padding:0.8em;background:{colour};color:#222;border:1px solid #666">'
+            f"{html.escape(self.sentence)}</div>"
+        )
+
+
+def series_here(*needs, folder="."):
+    """The series in this folder if it has what a notebook needs, else a copy of the demo.
+
+    Parameters
+    ----------
+    needs : "plan" or names of tables (pours, grades, throws) that must not be empty.
+    folder : where to look for a series.
+
+    Returns
+    -------
+    :class:`Bench`; its ``demo`` and ``sentence`` tell which one it is, and why.
+    """
+    folder = Path(folder).resolve()
+    if not (folder / FILE_NAME).is_file():
+        return _demo_bench("this folder holds no series")
+    store = Store.open(folder)
+    for need in needs:
+        if (store.plan() is None) if need == "plan" else store.rows(need).empty:
+            return _demo_bench(f"your series has no {need} yet")
+    return Bench(folder, store, demo=False)
+
+
+def _demo_bench(why):
+    folder = Path(tempfile.mkdtemp(prefix="scentlab-demo-")) / "demo-series"
+    return Bench(folder, make_demo_series(folder), demo=True, why=why)

@@ -1,0 +1,95 @@
+"""What travels with the package, and which series a notebook works on."""
+
+import json
+
+import pytest
+
+from scentlab import shipped
+from scentlab.recording.store import FILE_NAME, Store
+from scentlab.schema import IMPORT_TABLES
+
+NOTEBOOKS = [
+    "1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb", "4-fit-and-choose.ipynb", "5-share.ipynb",
+]
+
+
+def test_the_notebooks_and_the_demo_files_are_there():
+    assert sorted(p.name for p in shipped.notebooks_folder().glob("*.ipynb")) == NOTEBOOKS
+    for table in IMPORT_TABLES:
+        assert (shipped.demo_folder() / f"{table.name}.csv").is_file()
+
+
+def test_the_demo_plan_says_that_it_is_invented():
+    assert shipped.demo_plan()["invented"] is True
+
+
+def test_a_demo_series_has_everything(tmp_path):
+    store = shipped.make_demo_series(tmp_path / "demo")
+    assert store.about()["invented"] is True
+    assert store.plan()["title"] == shipped.demo_plan()["title"]
+    for table in ("pours", "pieces", "grades", "throws"):
+        assert len(store.rows(table)) > 0, table
+    assert (tmp_path / "demo" / "exports").is_dir()
+
+
+def test_a_series_folder_with_something_in_it_is_refused(tmp_path):
+    (tmp_path / "mine.txt").write_text("mine")
+    with pytest.raises(
+        FileExistsError, match=f"^the folder {tmp_path} is not empty; give a new or empty folder$"
+    ):
+        shipped.make_series(tmp_path)
+    assert [p.name for p in tmp_path.iterdir()] == ["mine.txt"]
+
+
+def test_a_missing_folder_of_the_package_is_told(monkeypatch, tmp_path):
+    monkeypatch.setattr(shipped, "_PACKAGE", tmp_path / "scentlab")
+    with pytest.raises(
+        FileNotFoundError,
+        match="^the folder notebooks of scentlab is missing; install scentlab anew$",
+    ):
+        shipped.notebooks_folder()
+
+
+def test_a_notebook_without_a_series_gets_a_copy_of_the_demo(tmp_path):
+    bench = shipped.series_here("plan", folder=tmp_path)
+    assert bench.demo
+    assert bench.sentence == (
+        "DEMO: this folder holds no series, so this notebook works on a copy of the demo series "
+        f"in {bench.folder}. Its data are invented, and what you save there is not kept."
+    )
+    assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize("need", ["plan", "pours", "grades", "throws"])
+def test_a_series_that_lacks_what_is_needed_is_left_alone(tmp_path, need):
+    shipped.make_series(tmp_path / "mine")
+    bench = shipped.series_here(need, folder=tmp_path / "mine")
+    assert bench.demo
+    assert bench.sentence.startswith(f"DEMO: your series has no {need} yet, so ")
+    assert bench.folder != (tmp_path / "mine").resolve()
+
+
+def test_a_series_that_has_what_is_needed_is_used(tmp_path):
+    shipped.make_series(tmp_path / "mine", title="Mine")
+    bench = shipped.series_here(folder=tmp_path / "mine")
+    assert not bench.demo
+    assert bench.store.about()["title"] == "Mine"
+    assert bench.sentence == f"This notebook works on your series in {tmp_path / 'mine'}."
+    Store.open(tmp_path / "mine").save_plan({"title": "Mine", "pieces": []})
+    assert not shipped.series_here("plan", folder=tmp_path / "mine").demo
+
+
+def test_each_demo_copy_is_its_own(tmp_path):
+    first = shipped.series_here(folder=tmp_path)
+    second = shipped.series_here(folder=tmp_path)
+    assert first.folder != second.folder
+    assert (first.folder / FILE_NAME).is_file()
+
+
+def test_the_notebooks_carry_no_outputs_and_no_long_cell():
+    for path in shipped.notebooks_folder().glob("*.ipynb"):
+        notebook = json.loads(path.read_text())
+        for cell in notebook["cells"]:
+            if cell["cell_type"] == "code":
+                assert cell["outputs"] == [] and cell["execution_count"] is None, path.name
+                assert "".join(cell["source"]).count("\n") < 15, path.name
