@@ -1,0 +1,1 @@
+"""Recording: what was weighed, seen and smelt, kept in a store that only appends."""

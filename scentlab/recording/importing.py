@@ -1,0 +1,373 @@
+"""Three CSV files in, three CSV files out: pours, pieces with their grades, throw scores.
+
+Everything is read as text and checked before anything is stored; all problems of all files are
+told at once, and what is stored is stored in one transaction.
+"""
+
+import csv
+import io
+import re
+from dataclasses import dataclass, replace
+from pathlib import Path
+
+import pandas as pd
+
+from scentlab.recording.records import RECORDS
+from scentlab.recording.store import StoreError
+from scentlab.schema import IMPORT_TABLES, DataError, Findings, parse_table
+
+SEPARATORS = (",", ";", "\t")
+_TABLES = {t.name: t for t in IMPORT_TABLES}
+# A spreadsheet takes a cell that begins so for a formula.
+_FORMULA = re.compile(r"^[=+\-@\t\r']")
+_MARKED = re.compile(r"^'(?=[=+\-@\t\r'])")
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A file as text: a frame of cells and, per row, the number a spreadsheet shows."""
+
+    file: str
+    table: str
+    text: pd.DataFrame
+    rows: tuple
+
+
+def read_csvs(pours=None, pieces=None, throws=None, store=None):
+    """The three files as checked, typed frames, by table name (files that are None are absent).
+
+    Separator (comma, semicolon or tab) and a byte order mark are detected. With a ``store`` the
+    files are also checked against what is stored there. Raises
+    :class:`scentlab.schema.DataError` with every problem of all files.
+    """
+    given = {"pours": pours, "pieces": pieces, "throws": throws}
+    problems, sheets = [], {}
+    for name, path in given.items():
+        if path is None:
+            continue
+        findings = Findings(Path(path).name)
+        sheet = _read_sheet(Path(path), name, findings)
+        problems.extend(findings.problems)
+        if sheet is not None:
+            sheets[name] = sheet
+    return check_sheets(sheets, store, problems)
+
+
+def check_sheets(sheets, store=None, problems=()):
+    """Typed frames of sheets of text, checked one by one, against each other and the store."""
+    problems, frames = list(problems), {}
+    for name, sheet in sheets.items():
+        try:
+            frames[name] = parse_table(sheet.text, _TABLES[name], sheet.file)
+        except DataError as error:
+            problems.extend(_renumbered(p, sheet) for p in error.problems)
+    problems.extend(_across(sheets, store))
+    if store is not None and not problems:
+        problems.extend(_stored_already(frames, sheets, store))
+    if problems:
+        raise DataError(problems)
+    return frames
+
+
+def import_csvs(store, pours=None, pieces=None, throws=None):
+    """Store the rows of the three files, all or none; returns the number of rows per table.
+
+    A file that is absent is left out. Raises :class:`scentlab.schema.DataError` with every
+    problem, and then nothing is stored.
+    """
+    frames = read_csvs(pours, pieces, throws, store=store)
+    return store_frames(store, frames)
+
+
+def store_frames(store, frames):
+    """Store checked frames in one transaction; returns the number of rows per table."""
+    rows = {}
+    if "pours" in frames:
+        rows["pours"] = _records(frames["pours"])
+    if "pieces" in frames:
+        known = set(store.rows("pieces")["code"])
+        rows["pieces"] = _piece_rows(frames["pieces"], known)
+        rows["grades"] = grade_rows(frames["pieces"])
+    if "throws" in frames:
+        rows["throws"] = _records(frames["throws"])
+    stored = store.add_all(rows)
+    return {name: len(receipts) for name, receipts in stored.items()}
+
+
+def export_csvs(store, folder):
+    """Write pours.csv, pieces.csv and throws.csv of the rows that stand; returns their paths.
+
+    Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
+    import takes off again.
+    """
+    folder = Path(folder)
+    frames = {
+        "pours": store.rows("pours"),
+        "pieces": _looks(store.rows("pieces"), store.rows("grades")),
+        "throws": store.rows("throws"),
+    }
+    written = []
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+        for name, frame in frames.items():
+            path = folder / f"{name}.csv"
+            path.write_text(_csv_text(frame, _TABLES[name]), encoding="utf-8", newline="")
+            written.append(path)
+    except OSError as error:
+        raise StoreError(
+            f"the folder {folder} cannot be written ({error.strerror}); choose another one"
+        ) from error
+    return written
+
+
+def describe_columns():
+    """Every column of the three files: table, column, unit, allowed, required, meaning."""
+    return pd.DataFrame([
+        {
+            "table": table.name,
+            "column": column.name,
+            "unit": column.unit,
+            "allowed": column.expected,
+            "required": "yes" if column.required else "no",
+            "meaning": column.meaning,
+        }
+        for table in IMPORT_TABLES
+        for column in table.columns
+    ])
+
+
+def _read_sheet(path, table, findings):
+    try:
+        raw = path.read_bytes()
+    except OSError as error:
+        findings.add(
+            None, "", None, f"a CSV file of {table} ({error.strerror})",
+            "Check the name and the place of the file.",
+        )
+        return None
+    text = _decode(raw, findings)
+    if text is None:
+        return None
+    return sheet_from_text(text, table, findings)
+
+
+def _decode(raw, findings):
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        findings.add(
+            None, "", None, "text in UTF-8, and this file is in UTF-16",
+            "Save it again as 'CSV UTF-8'.",
+        )
+        return None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        findings.add(
+            raw[: error.start].count(b"\n") + 1, "", repr(raw[error.start : error.end])[2:-1],
+            "text in UTF-8", "Save the file again as 'CSV UTF-8'.",
+        )
+        return None
+    if "\x00" in text:
+        findings.add(
+            text[: text.index("\x00")].count("\n") + 1, "", None,
+            "text, and this file holds bytes of zero", "Save it again as 'CSV UTF-8'.",
+        )
+        return None
+    return text
+
+
+def sheet_from_text(text, table, findings):
+    """The cells of CSV text, or None with the problem among the findings."""
+    header, *_ = text.splitlines() or [""]
+    separator = _separator(header, _TABLES[table])
+    try:
+        lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+    except csv.Error as error:
+        findings.add(
+            None, "", None, f"a CSV file whose quotes close ({error})",
+            'Close every " and write a quote within a cell twice.',
+        )
+        return None
+    return sheet_from_cells(lines, table, findings)
+
+
+def sheet_from_cells(lines, table, findings):
+    """A sheet of rows of cells; the first row is the header, empty rows are left out."""
+    if not lines or not any(cell.strip() for cell in lines[0]):
+        findings.add(
+            1, "", None, f"a header row with the columns of {table}",
+            "Begin the file with the names of the columns.",
+        )
+        return None
+    header = [cell.strip() for cell in lines[0]]
+    while header and header[-1] == "":
+        header.pop()
+    cells, numbers = [], []
+    for number, line in enumerate(lines[1:], start=2):
+        if not any(cell.strip() for cell in line):
+            continue
+        extra = [cell for cell in line[len(header):] if cell.strip()]
+        if extra or len(line) < len(header):
+            findings.add(
+                number, "", f"{len(line)} cells", f"{len(header)} cells as in the header",
+                "Quote a cell that holds the separator, and give every column a cell.",
+            )
+            continue
+        cells.append([_MARKED.sub("", cell) for cell in line[: len(header)]])
+        numbers.append(number)
+    text = pd.DataFrame(cells, columns=header, dtype=object)
+    return Sheet(findings.file, table, text, tuple(numbers))
+
+
+def _separator(header, table):
+    """The separator that makes the most known columns of the header row."""
+    def known(separator):
+        names = [cell.strip().strip('"') for cell in header.split(separator)]
+        return (sum(n in table.names for n in names), len(names))
+
+    return max(SEPARATORS, key=known)
+
+
+def _renumbered(problem, sheet):
+    """A problem with the row that the spreadsheet shows, though empty rows were left out."""
+    if problem.row is None or problem.row < 2:
+        return problem
+    return replace(problem, row=sheet.rows[problem.row - 2])
+
+
+def _column(sheet, name):
+    """Pairs of row number and stripped text of a column; none when the column is absent."""
+    if sheet is None or list(sheet.text.columns).count(name) != 1:
+        return []
+    return list(zip(sheet.rows, (str(v).strip() for v in sheet.text[name]), strict=True))
+
+
+def _across(sheets, store):
+    """What is wrong between the files: unknown pours and codes, a code of two pours."""
+    stored = {} if store is None else _stored_origins(store)
+    origins = dict(stored)
+    pieces = sheets.get("pieces")
+    findings = Findings(pieces.file if pieces else "")
+    codes, pours = _column(pieces, "code"), _column(pieces, "pour")
+    for (row, code), (_, pour) in zip(codes, pours, strict=False):
+        first = origins.setdefault(code, pour)
+        if code and pour and first != pour:
+            where = "is stored" if code in stored else "stands above"
+            findings.add(
+                row, "pour", pour, f"pour {first}, for code {code} {where} as a piece of it",
+                "A code belongs to one pour: correct the pour or the code.",
+            )
+    _unknown_pours(sheets, store, pours, findings)
+    return findings.problems + _unknown_codes(sheets, set(origins) | {c for _, c in codes})
+
+
+def _stored_origins(store):
+    pieces = store.rows("pieces")
+    return dict(zip(pieces["code"], pieces["pour"], strict=True))
+
+
+def _unknown_pours(sheets, store, pours, findings):
+    if "pours" not in sheets and store is None:
+        return
+    known = {p for _, p in _column(sheets.get("pours"), "pour")}
+    if store is not None:
+        known |= set(store.rows("pours")["pour"])
+    for row, pour in pours:
+        if pour and pour not in known:
+            findings.add(
+                row, "pour", pour, "a pour that the file of pours or the store holds",
+                "Correct the name or add the pour.",
+            )
+
+
+def _unknown_codes(sheets, known):
+    throws = sheets.get("throws")
+    findings = Findings(throws.file if throws else "")
+    for row, code in _column(throws, "code"):
+        if code and code not in known:
+            findings.add(
+                row, "code", code, "a code that the file of pieces or the store holds",
+                "Correct the code or add the piece.",
+            )
+    return findings.problems
+
+
+def _stored_already(frames, sheets, store):
+    """Rows that the store holds already, told with their place in the file."""
+    problems = []
+    tables = {"pours": "pours", "pieces": "grades", "throws": "throws"}
+    for name, frame in frames.items():
+        key = RECORDS[tables[name]].key
+        stored = {_identity(r, key) for r in _records(store.rows(tables[name]))}
+        if not stored:
+            continue
+        findings = Findings(sheets[name].file)
+        for i, row in enumerate(_records(frame)):
+            same = [r for r in (_grades_of(row) if name == "pieces" else [row])
+                    if _identity(r, key) in stored]
+            if same:
+                told = ", ".join(f"{k} {v}" for k, v in zip(key, _identity(same[0], key),
+                                                           strict=True) if v is not None)
+                findings.add(
+                    sheets[name].rows[i], key[0], str(row[key[0]]),
+                    f"a row that is not stored yet, and {told} is",
+                    "Leave the row out, or correct the stored one in the series.",
+                )
+        problems.extend(findings.problems)
+    return problems
+
+
+def _identity(row, key):
+    return tuple(row[k] for k in key)
+
+
+def _records(frame):
+    """Rows as dicts with None for what is missing."""
+    return frame.astype(object).where(frame.notna(), None).to_dict("records")
+
+
+def _piece_rows(looks, known):
+    """One row per new piece; the test of an imported piece is not known."""
+    new = looks[~looks["code"].isin(known)].drop_duplicates("code")
+    return [{"code": c, "pour": p} for c, p in zip(new["code"], new["pour"], strict=True)]
+
+
+def grade_rows(looks):
+    """Looks (one row, up to two grades) as rows of the table of grades."""
+    return [grade for row in _records(looks) for grade in _grades_of(row)]
+
+
+def _grades_of(row):
+    shared = {k: row[k] for k in ("code", "stress", "age_days", "assessor")}
+    return [
+        {**shared, "test": test, "grade": row[f"{test}_grade"]}
+        for test in ("sweat", "frost")
+        if row[f"{test}_grade"] is not None
+    ]
+
+
+def _looks(pieces, grades):
+    """The table of pieces as the file has it: one row per look, and the pieces never graded."""
+    keys = ["code", "stress", "age_days", "assessor"]
+    looks = grades.pivot(index=keys, columns="test", values="grade").reset_index()
+    looks = looks.reindex(columns=[*keys, "sweat", "frost"])
+    looks = looks.rename(columns={"sweat": "sweat_grade", "frost": "frost_grade"})
+    joined = pieces[["code", "pour"]].merge(looks, on="code", how="left")
+    return joined.reindex(columns=list(_TABLES["pieces"].names))
+
+
+def _csv_text(frame, table):
+    out = io.StringIO(newline="")
+    writer = csv.writer(out)
+    writer.writerow(table.names)
+    columns = [_cells(frame[c.name], c) for c in table.columns]
+    writer.writerows(zip(*columns, strict=True))
+    return out.getvalue()
+
+
+def _cells(values, column):
+    if column.kind == "number":
+        return ["" if pd.isna(v) else repr(float(v)) for v in values]
+    cells = ["" if pd.isna(v) else str(v) for v in values]
+    if column.kind == "text":
+        return ["'" + c if _FORMULA.match(c) else c for c in cells]
+    return cells

@@ -1,0 +1,138 @@
+"""From a store to a :class:`scentlab.series.Series`: plan, pours and scores joined.
+
+The plan is optional. With one, limits, prices and wax fractions come from its blends; without,
+the limits come from the pours. A limit that is told twice must be the same twice.
+"""
+
+import pandas as pd
+
+from scentlab.materials import Blend
+from scentlab.recording.store import StoreError
+from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+
+LIMITS = {
+    "limit_load_pct": "g per 100 g of wax",
+    "limit_content_pct": "g in 100 g of finished product",
+}
+
+
+def read_series(store):
+    """The series of a store as it stands now (corrected rows, without void ones).
+
+    Raises StoreError when no pour is logged, when a scored piece comes from a pour that is not
+    logged, or when the limit of a blend is told differently in two places.
+    """
+    plan, about = store.plan(), store.about()
+    logged = store.rows("pours")
+    if logged.empty:
+        raise StoreError(
+            f"{store.place} has no pours yet; log them in the pour form or import a file"
+        )
+    pieces = store.rows("pieces")[["code", "pour", "stress"]]
+    pours = tidy_pours(_with_planned_load(logged, plan))
+    looks = _with_origin(store.rows("grades"), pieces, pours, "grades")
+    scores = _with_origin(store.rows("throws"), pieces, pours, "throw scores")
+    planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
+    return Series(
+        title=(plan or {}).get("title") or about["title"] or _name(store),
+        fragrance=_fragrance(plan).get("name") or about["fragrance"],
+        pours=pours,
+        grades=tidy_grades(_with_stress(looks), pours),
+        throws=tidy_throws(scores, pours),
+        blends=_blends(logged, planned, plan),
+        fractions=_fractions(logged, planned),
+        piece_g=(plan or {}).get("piece_g"),
+        currency=(plan or {}).get("currency") or "",
+        plan=plan,
+        invented=bool((plan or {}).get("invented")) or about["invented"],
+    )
+
+
+def _name(store):
+    return store.folder.absolute().name if store.folder is not None else "a series"
+
+
+def _fragrance(plan):
+    return (plan or {}).get("fragrance") or {}
+
+
+def _with_planned_load(pours, plan):
+    planned = {p["pour"]: p["load_pct"] for p in (plan or {}).get("pours", ())}
+    loads = pd.Series([planned.get(p) for p in pours["pour"]], dtype="float64")
+    return pours.assign(planned_load_pct=loads.to_numpy())
+
+
+def _with_origin(scores, pieces, pours, what):
+    """Scores with the pour and the planned stress of their piece."""
+    joined = scores.merge(
+        pieces.rename(columns={"stress": "piece_stress"}), on="code", how="left",
+        validate="many_to_one",
+    )
+    lost = sorted(set(joined.loc[joined["pour"].isna(), "code"]))
+    if lost:
+        raise StoreError(
+            f"{what} of pieces that are void: {', '.join(lost)}; void these scores or add the "
+            "pieces again"
+        )
+    missing = sorted(set(joined["pour"]) - set(pours["pour"]))
+    if missing:
+        raise StoreError(
+            f"{what} belong to pours that are not logged: {', '.join(missing)}; log what was "
+            "weighed for them"
+        )
+    return joined
+
+
+def _with_stress(looks):
+    stress = looks["stress"].where(looks["stress"].notna(), looks["piece_stress"])
+    return looks.assign(stress=stress.astype(object).where(stress.notna(), None))
+
+
+def _blends(pours, planned, plan):
+    known = {b.name: b for b in planned}
+    fragrance = _fragrance(plan)
+    rows = []
+    for name in dict.fromkeys([*known, *pours["blend"]]):
+        blend = known.get(name)
+        own = pours[pours["blend"] == name]
+        rows.append({
+            "blend": name,
+            "composition": blend.composition if blend else None,
+            "limit_load_pct": _limit(
+                name, "limit_load_pct", own, blend.limit_load_pct if blend else None
+            ),
+            "limit_content_pct": _limit(
+                name, "limit_content_pct", own, fragrance.get("limit_content_pct")
+            ),
+            "wax_price_per_kg": blend.price_per_kg if blend else None,
+            "fragrance_price_per_kg": fragrance.get("price_per_kg"),
+        })
+    frame = pd.DataFrame(rows, columns=list(BLEND_COLUMNS))
+    numbers = [c for c in BLEND_COLUMNS if c not in ("blend", "composition")]
+    return frame.astype({**dict.fromkeys(numbers, "float64"), "composition": object})
+
+
+def _limit(name, column, pours, planned):
+    """The one limit of a blend that plan and pours agree on; None when nobody knows it."""
+    told = {f"pour {p}": v for p, v in zip(pours["pour"], pours[column], strict=True)}
+    told["the plan"] = planned
+    places = {}
+    for place, value in told.items():
+        if value is not None and not pd.isna(value):
+            places.setdefault(float(value), place)
+    if len(places) > 1:
+        words = " but ".join(f"{v:g} in {p}" for v, p in places.items())
+        raise StoreError(
+            f"blend {name}: {column} ({LIMITS[column]}) is {words}; correct the pours so that a "
+            "blend has one limit"
+        )
+    return next(iter(places), None)
+
+
+def _fractions(pours, planned):
+    """Wax fractions by weight; empty unless the composition of every poured blend is known."""
+    known = {b.name: b.fractions for b in planned}
+    if not known or not set(pours["blend"]) <= set(known):
+        return pd.DataFrame()
+    frame = pd.DataFrame.from_dict(known, orient="index").fillna(0.0)
+    return frame.rename_axis("blend")

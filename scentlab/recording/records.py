@@ -1,0 +1,149 @@
+"""The tables of a store, made of the columns of :mod:`scentlab.schema`.
+
+A file holds one row per look, a store one row per grade: a look at sweat and frost is two grades.
+"""
+
+import datetime as dt
+import math
+import re
+
+import pandas as pd
+
+from scentlab import schema
+from scentlab.schema import Column, Problem, Table
+
+PIECES = Table(
+    "pieces",
+    "one row per piece: the pour it was cast from and the test it is for",
+    (
+        schema.PIECES["code"],
+        schema.PIECES["pour"],
+        Column("test", "choice", "what the piece is for", choices=schema.TESTS, required=False),
+        schema.PIECES["stress"],
+    ),
+    key=("code",),
+)
+
+GRADES = Table(
+    "grades",
+    "one row per sweat or frost grade that an assessor gave to a piece",
+    (
+        schema.PIECES["code"],
+        Column("test", "choice", "what was graded", choices=("sweat", "frost")),
+        schema.PIECES["stress"],
+        schema.PIECES["age_days"],
+        schema.PIECES["assessor"],
+        Column("grade", "integer", "0 the best ... 4 the worst", "grade", 0, 4),
+    ),
+    key=("code", "test", "stress", "age_days", "assessor"),
+)
+
+BLEEDS = Table(
+    "bleeds",
+    "one row per weighed blotter: the oil that it took up",
+    (
+        schema.PIECES["code"],
+        Column("bleed_mg", "number", "oil taken up by the blotter", "mg", 0.0, 100000.0),
+        Column("hours", "number", "time on the blotter", "h", 0.01, 10000.0),
+        Column("temp_c", "number", "temperature of the piece", "°C", -10.0, 90.0),
+    ),
+    key=("code", "hours", "temp_c"),
+)
+
+RECORDS = {t.name: t for t in (schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS)}
+SCORES = ("grades", "throws", "bleeds")
+
+
+def check_row(table, row):
+    """A row as the store keeps it, or a :class:`scentlab.schema.DataError` with every problem.
+
+    ``row`` is a mapping of column names to values (numbers, text, dates, or text of them);
+    an absent optional value becomes None.
+    """
+    problems, clean = [], {}
+    for name in row:
+        if name not in table.names:
+            problems.append(Problem(
+                table.name, None, str(name), str(name),
+                "one of the columns " + ", ".join(table.names), "Rename or leave out the column.",
+            ))
+    for column in table.columns:
+        value, good = _check_value(row.get(column.name), column)
+        clean[column.name] = value
+        if not good:
+            problems.append(_problem(table, column, row.get(column.name)))
+    if problems:
+        raise schema.DataError(problems)
+    return clean
+
+
+def _problem(table, column, value):
+    shown = "" if _missing(value) else str(value)
+    remedy = "Correct the value" + ("." if column.required else " or leave it out.")
+    if shown == "":
+        remedy = "Give the value."
+    return Problem(table.name, None, column.name, shown, column.expected, remedy)
+
+
+def _missing(value):
+    if isinstance(value, str):
+        return value.strip() == ""
+    return value is None or bool(pd.isna(value))
+
+
+def _check_value(value, column):
+    """The value to store and whether it is good."""
+    if _missing(value):
+        return None, not column.required
+    check = {
+        "number": _check_number,
+        "integer": _check_number,
+        "date": _check_date,
+        "choice": _check_choice,
+        "text": _check_text,
+    }[column.kind]
+    clean = check(value, column)
+    return clean, clean is not None
+
+
+def _check_number(value, column):
+    if isinstance(value, bool):
+        return None
+    try:
+        number = float(value)
+    except (TypeError, ValueError):
+        return None
+    below = column.lower is not None and number < column.lower
+    above = column.upper is not None and number > column.upper
+    if not math.isfinite(number) or below or above:
+        return None
+    if column.kind == "integer":
+        return int(number) if number == int(number) else None
+    return number
+
+
+def _check_date(value, column):
+    if isinstance(value, dt.datetime):
+        return value.date()
+    if isinstance(value, dt.date):
+        return value
+    text = str(value).strip()
+    try:
+        return dt.date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d{2}-\d{2}", text) else None
+    except ValueError:
+        return None
+
+
+def _check_choice(value, column):
+    if isinstance(value, bool) and column.choices == schema.YES_NO:
+        return "yes" if value else "no"
+    word = str(value).strip().lower()
+    return word if word in column.choices else None
+
+
+def _check_text(value, column):
+    # A NUL ends a text in C and PostgreSQL refuses it, so no store takes it.
+    text = str(value).strip()
+    if "\x00" in text or not re.fullmatch(column.pattern or r"(?s).{1,200}", text):
+        return None
+    return text

@@ -1,0 +1,562 @@
+"""The store of a series: it only appends.
+
+A series folder holds ``series.sqlite``. A correction is a new row that names the row it replaces,
+a void is a new row with a reason; triggers refuse every update and delete. Each operation has a
+connection and a transaction of its own, so that callbacks in other threads and other processes
+can write at the same time.
+"""
+
+import contextlib
+import datetime as dt
+import json
+import uuid
+from dataclasses import dataclass
+from pathlib import Path
+
+import pandas as pd
+import sqlalchemy as sa
+from sqlalchemy import exc
+
+from scentlab.recording.records import RECORDS, SCORES, check_row
+
+FILE_NAME = "series.sqlite"
+VERSION = 1
+BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason")
+
+
+class StoreError(RuntimeError):
+    """The store cannot do what was asked; nothing was written. The message says what to do."""
+
+
+@dataclass(frozen=True)
+class Receipt:
+    """Proof that a row is stored: its number, its key and when it was saved (UTC)."""
+
+    entry_id: int
+    key: str
+    saved_at: dt.datetime
+
+
+def _sql_type(column):
+    return {"number": sa.Float, "integer": sa.Integer, "date": sa.Date}.get(column.kind, sa.Text)()
+
+
+def _sql_check(column, name):
+    """The range of a column as a CHECK constraint, or nothing when there is none."""
+    here = sa.column(column.name)
+    if column.kind == "choice":
+        rule = here.in_(column.choices)
+    elif column.kind in ("number", "integer"):
+        rule = here.between(column.lower, column.upper)
+    elif column.kind == "text":
+        rule = sa.func.length(here).between(1, 200)
+    else:
+        return ()
+    return (sa.CheckConstraint(rule, name=f"{name}_{column.name}_in_range"),)
+
+
+def _record_table(metadata, table):
+    columns = [
+        sa.Column("entry_id", sa.Integer, primary_key=True, autoincrement=True),
+        sa.Column("key", sa.Text, nullable=False, unique=True),
+        sa.Column("saved_at", sa.Text, nullable=False),
+        # Unique: a row can be replaced once, so history is a line and never a fork.
+        sa.Column("replaces", sa.ForeignKey(f"{table.name}.entry_id"), unique=True),
+        sa.Column("void_reason", sa.Text),
+    ]
+    checks = []
+    for c in table.columns:
+        columns.append(sa.Column(c.name, _sql_type(c), nullable=not c.required))
+        checks.extend(_sql_check(c, table.name))
+    index = sa.Index(f"{table.name}_by_{table.key[0]}", table.key[0])
+    return sa.Table(table.name, metadata, *columns, *checks, index, sqlite_autoincrement=True)
+
+
+METADATA = sa.MetaData()
+ABOUT = sa.Table(
+    "about", METADATA,
+    sa.Column("name", sa.Text, primary_key=True),
+    sa.Column("value", sa.Text, nullable=False),
+)
+PLAN = sa.Table(
+    "plan", METADATA,
+    sa.Column("entry_id", sa.Integer, primary_key=True, autoincrement=True),
+    sa.Column("key", sa.Text, nullable=False, unique=True),
+    sa.Column("saved_at", sa.Text, nullable=False),
+    sa.Column("document", sa.Text, nullable=False),
+    sqlite_autoincrement=True,
+)
+SQL_TABLES = {name: _record_table(METADATA, table) for name, table in RECORDS.items()}
+for _name in ("grades", "throws"):
+    sa.Index(f"{_name}_by_assessor", SQL_TABLES[_name].c.assessor, SQL_TABLES[_name].c.code)
+
+
+class Store:
+    """A series that is being recorded. Make one with :meth:`create` or :meth:`open`."""
+
+    def __init__(self, engine, place, folder=None):
+        self._engine = engine
+        self.place = place
+        self.folder = folder
+
+    def __repr__(self):
+        return f"Store({self.place!r})"
+
+    @classmethod
+    def create(cls, place, *, title="", fragrance="", invented=False, busy_timeout_s=30):
+        """A new store in a folder (made when absent) or at an SQLAlchemy URL.
+
+        ``title``, ``fragrance`` and ``invented`` describe a series that has no plan; a plan's own
+        words win over them. Raises StoreError when there is a series already.
+        """
+        folder = _folder(place)
+        if folder is not None:
+            _make_folder(folder)
+        store = cls(_engine(place, busy_timeout_s), str(place), folder)
+        about = {"title": title, "fragrance": fragrance, "invented": "yes" if invented else "no"}
+        with store._clear_errors():
+            if folder is not None:
+                store._use_wal()
+            with store._writing() as connection:
+                _build(connection, about, store.place)
+        return store
+
+    @classmethod
+    def open(cls, place, *, busy_timeout_s=30):
+        """The store of a series folder or at an SQLAlchemy URL."""
+        folder = _folder(place)
+        if folder is not None:
+            _need_series(folder)
+        store = cls(_engine(place, busy_timeout_s), str(place), folder)
+        with store._clear_errors():
+            store._check_version()
+        return store
+
+    def about(self):
+        """Title, fragrance and whether the data are invented, as given to :meth:`create`."""
+        with self._clear_errors(), self._reading() as connection:
+            found = dict(connection.execute(sa.select(ABOUT.c.name, ABOUT.c.value)).all())
+        return {
+            "title": found.get("title", ""),
+            "fragrance": found.get("fragrance", ""),
+            "invented": found.get("invented") == "yes",
+            "version": int(found["version"]),
+        }
+
+    def save_plan(self, plan, key=None):
+        """Store a plan (its dict form) and its pieces; a later plan stands before an earlier one.
+
+        A piece that the new plan moves to another pour or test is corrected, unless it has scores:
+        then StoreError, for a scored piece cannot change its origin.
+        """
+        key = key or uuid.uuid4().hex
+        document = json.dumps(plan, ensure_ascii=False, allow_nan=False)
+        with self._clear_errors(), self._writing(PLAN) as connection:
+            known = _by_key(connection, PLAN, key)
+            if known is not None:
+                return _receipt(known)
+            saved_at = _now()
+            found = connection.execute(
+                PLAN.insert().values(key=key, saved_at=saved_at, document=document)
+            )
+            self._save_pieces(connection, plan.get("pieces", ()), key)
+            return Receipt(found.inserted_primary_key[0], key, _moment(saved_at))
+
+    def _save_pieces(self, connection, pieces, plan_key):
+        names = RECORDS["pieces"].names
+        for piece in pieces:
+            row = check_row(RECORDS["pieces"], {k: piece.get(k) for k in names})
+            old = _current_piece(connection, row["code"])
+            if old is not None and all(old[k] == row[k] for k in names):
+                continue
+            if old is not None and _scored(connection, row["code"]):
+                raise StoreError(
+                    f"piece {row['code']} has scores as a piece of pour {old['pour']} for "
+                    f"{old['test'] or 'any test'}, and the new plan makes it a piece of pour "
+                    f"{row['pour']} for {row['test'] or 'any test'}; give the plan new codes"
+                )
+            replaces = None if old is None else old["entry_id"]
+            key = f"{plan_key}:{row['code']}"
+            _insert(connection, "pieces", row, key, replaces=replaces)
+
+    def plan(self):
+        """The plan that was saved last, as a dict; None when there is none."""
+        query = sa.select(PLAN.c.document).order_by(PLAN.c.entry_id.desc()).limit(1)
+        with self._clear_errors(), self._reading() as connection:
+            document = connection.execute(query).scalar()
+        return None if document is None else json.loads(document)
+
+    def add(self, table, row, key=None):
+        """Store a row and return its :class:`Receipt`.
+
+        ``key`` (or an entry ``key`` of the row) makes a resend harmless: the same row under the
+        same key is stored once and the first receipt comes back. Raises
+        :class:`scentlab.schema.DataError` on a wrong value and StoreError on a row that is stored
+        already, a piece that nobody knows, or a store that cannot write.
+        """
+        return self.add_many(table, [row], None if key is None else [key])[0]
+
+    def add_many(self, table, rows, keys=None):
+        """Store several rows of one table, all or none; returns their receipts."""
+        return self.add_all({table: rows}, None if keys is None else {table: keys})[table]
+
+    def add_all(self, rows, keys=None):
+        """Store rows of several tables (a dict of lists) in one transaction, all or none."""
+        _known(rows)
+        prepared = {}
+        # In the order of RECORDS: pieces go in before their scores ask for them.
+        for table in (t for t in RECORDS if t in rows):
+            given = (keys or {}).get(table) or [None] * len(rows[table])
+            pairs = zip(rows[table], given, strict=True)
+            prepared[table] = [_prepare(table, r, k) for r, k in pairs]
+        with self._clear_errors(), self._writing(*(SQL_TABLES[t] for t in prepared)) as connection:
+            return {
+                table: [_add_one(connection, table, row, key) for row, key in entries]
+                for table, entries in prepared.items()
+            }
+
+    def correct(self, table, entry_id, row, key=None):
+        """Replace the values given in ``row`` by a new row; the old one stays in the history."""
+        _known([table])
+        with self._clear_errors(), self._writing(SQL_TABLES[table]) as connection:
+            key = key or uuid.uuid4().hex
+            known = _by_key(connection, SQL_TABLES[table], key)
+            if known is not None:
+                return _receipt(known)
+            old = _standing(connection, table, entry_id)
+            merged = check_row(RECORDS[table], {**_values(table, old), **row})
+            _refuse_twin(connection, table, merged, but=entry_id)
+            _need_piece(connection, table, merged)
+            return _insert(connection, table, merged, key, replaces=entry_id)
+
+    def void(self, table, entry_id, reason, key=None):
+        """Take a row out of the current state by a new row that says why."""
+        _known([table])
+        if not isinstance(reason, str) or not reason.strip():
+            raise StoreError("a void needs a reason; say why the row does not count")
+        with self._clear_errors(), self._writing(SQL_TABLES[table]) as connection:
+            key = key or uuid.uuid4().hex
+            known = _by_key(connection, SQL_TABLES[table], key)
+            if known is not None:
+                return _receipt(known)
+            old = _standing(connection, table, entry_id)
+            values = _values(table, old)
+            return _insert(connection, table, values, key, entry_id, reason.strip())
+
+    def rows(self, table, history=False):
+        """The rows that stand, or with ``history=True`` every row ever stored, oldest first.
+
+        Returns a DataFrame with the table's columns and then entry_id, key, saved_at (UTC),
+        replaces and void_reason.
+        """
+        _known([table])
+        sql = SQL_TABLES[table]
+        query = sa.select(*(sql.c[n] for n in RECORDS[table].names + BOOKKEEPING))
+        if not history:
+            query = query.where(_stands(sql))
+        with self._clear_errors(), self._reading() as connection:
+            found = connection.execute(query.order_by(sql.c.entry_id)).all()
+        return _frame(found, RECORDS[table])
+
+    @contextlib.contextmanager
+    def _reading(self):
+        with self._engine.begin() as connection:
+            yield connection
+
+    @contextlib.contextmanager
+    def _writing(self, *tables):
+        """A transaction that has the right to write from its start.
+
+        SQLite: BEGIN IMMEDIATE, for a transaction that reads first and asks for the right later
+        is refused at once when another writer was faster. PostgreSQL: a lock on the tables, so
+        that the look for a twin and the insert are one step.
+        """
+        engine = self._engine.execution_options(begin="BEGIN IMMEDIATE")
+        with engine.begin() as connection:
+            if connection.dialect.name == "postgresql":
+                for table in sorted(t.name for t in tables):
+                    connection.exec_driver_sql(
+                        f'LOCK TABLE "{table}" IN SHARE ROW EXCLUSIVE MODE'
+                    )
+            yield connection
+
+    @contextlib.contextmanager
+    def _clear_errors(self):
+        try:
+            yield
+        except exc.DBAPIError as error:
+            raise StoreError(_say(error, self.place)) from error
+        except exc.SQLAlchemyError as error:
+            raise StoreError(f"the store {self.place} cannot be used: {error}") from error
+
+    def _use_wal(self):
+        # The journal of a database cannot be changed within a transaction.
+        with self._engine.execution_options(begin="").connect() as connection:
+            connection.exec_driver_sql("PRAGMA journal_mode=WAL")
+
+    def _check_version(self):
+        with self._reading() as connection:
+            if not sa.inspect(connection).has_table("about"):
+                raise StoreError(f"{self.place} holds no series; start one with Store.create")
+            query = sa.select(ABOUT.c.value).where(ABOUT.c.name == "version")
+            version = int(connection.execute(query).scalar())
+        if version > VERSION:
+            raise StoreError(
+                f"{self.place} was written by a newer scentlab (store version {version}, this "
+                f"one knows up to {VERSION}); update scentlab"
+            )
+
+
+def _folder(place):
+    """The folder of a place, or None when the place is an SQLAlchemy URL."""
+    return None if "://" in str(place) else Path(place)
+
+
+def _make_folder(folder):
+    if (folder / FILE_NAME).exists() and (folder / FILE_NAME).stat().st_size:
+        raise StoreError(
+            f"{folder} holds a series already; open it with Store.open or choose another folder"
+        )
+    try:
+        folder.mkdir(parents=True, exist_ok=True)
+    except OSError as error:
+        raise StoreError(
+            f"the folder {folder} cannot be made ({error.strerror}); choose another place"
+        ) from error
+
+
+def _need_series(folder):
+    if not folder.exists():
+        raise StoreError(f"there is no folder {folder}; check the name or start a new series there")
+    if not folder.is_dir():
+        raise StoreError(f"{folder} is a file; give the series folder that holds {FILE_NAME}")
+    if not (folder / FILE_NAME).is_file():
+        raise StoreError(
+            f"{folder} is not a series folder, it holds no {FILE_NAME}; check the name or start "
+            "a new series there"
+        )
+
+
+def _engine(place, busy_timeout_s):
+    folder = _folder(place)
+    try:
+        if folder is None:
+            url = sa.make_url(str(place))
+        else:
+            url = sa.URL.create("sqlite", database=str((folder / FILE_NAME).absolute()))
+        engine = sa.create_engine(url, poolclass=sa.NullPool)
+    except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
+        raise StoreError(
+            f"{place} cannot be opened as a database URL ({error}); check the URL and that the "
+            "database's driver is installed"
+        ) from error
+    if engine.dialect.name == "sqlite":
+        _prepare_sqlite(engine, busy_timeout_s)
+    return engine
+
+
+def _prepare_sqlite(engine, busy_timeout_s):
+    @sa.event.listens_for(engine, "connect")
+    def connect(raw, _):
+        raw.isolation_level = None  # SQLAlchemy sends every BEGIN itself, below
+        raw.execute(f"PRAGMA busy_timeout={int(1000 * busy_timeout_s)}")
+        raw.execute("PRAGMA synchronous=FULL")
+        raw.execute("PRAGMA foreign_keys=ON")
+
+    @sa.event.listens_for(engine, "begin")
+    def begin(connection):
+        statement = connection.get_execution_options().get("begin", "BEGIN")
+        if statement:
+            connection.exec_driver_sql(statement)
+
+
+def _build(connection, about, place):
+    if sa.inspect(connection).has_table("about"):
+        raise StoreError(f"{place} holds a series already; open it with Store.open")
+    METADATA.create_all(connection, checkfirst=False)
+    for name in [*RECORDS, "plan"]:
+        for statement in _append_only(name, connection.dialect.name):
+            connection.exec_driver_sql(statement)
+    about = {**about, "version": str(VERSION), "created_at": _now()}
+    connection.execute(ABOUT.insert(), [{"name": k, "value": v} for k, v in about.items()])
+
+
+def _append_only(name, dialect):
+    """Statements that make a table refuse updates and deletes."""
+    words = f"the table {name} only appends"
+    if dialect == "sqlite":
+        return [
+            f"CREATE TRIGGER {name}_no_{verb.lower()} BEFORE {verb} ON {name} "
+            f"BEGIN SELECT RAISE(ABORT, '{words}'); END"
+            for verb in ("UPDATE", "DELETE")
+        ]
+    if dialect == "postgresql":
+        return [
+            f"CREATE FUNCTION {name}_only_appends() RETURNS trigger LANGUAGE plpgsql AS "
+            f"$$ BEGIN RAISE EXCEPTION '{words}'; END $$",
+            f'CREATE TRIGGER {name}_no_change BEFORE UPDATE OR DELETE OR TRUNCATE ON "{name}" '
+            f"FOR EACH STATEMENT EXECUTE FUNCTION {name}_only_appends()",
+        ]
+    return []
+
+
+def _known(tables):
+    for table in tables:
+        if table not in RECORDS:
+            raise StoreError(f"there is no table {table!r}; the tables are {', '.join(RECORDS)}")
+
+
+def _prepare(table, row, key):
+    row = dict(row)
+    key = key or row.pop("key", None) or uuid.uuid4().hex
+    row.pop("key", None)
+    return check_row(RECORDS[table], row), str(key)
+
+
+def _add_one(connection, table, row, key):
+    known = _by_key(connection, SQL_TABLES[table], key)
+    if known is not None:
+        if _values(table, known) != row:
+            raise StoreError(
+                f"the key {key} was used already for another row of {table} (entry "
+                f"{known['entry_id']}); give each row a key of its own"
+            )
+        return _receipt(known)
+    _refuse_twin(connection, table, row)
+    _need_piece(connection, table, row)
+    return _insert(connection, table, row, key)
+
+
+def _insert(connection, table, row, key, replaces=None, void_reason=None):
+    # A number out of a frame is numpy's, which SQLite would store as bytes.
+    replaces = None if replaces is None else int(replaces)
+    saved_at = _now()
+    found = connection.execute(SQL_TABLES[table].insert().values(
+        key=key, saved_at=saved_at, replaces=replaces, void_reason=void_reason, **row
+    ))
+    return Receipt(found.inserted_primary_key[0], key, _moment(saved_at))
+
+
+def _stands(sql):
+    """The condition that a row is neither replaced nor void."""
+    later = sql.alias()
+    return sa.and_(
+        sql.c.void_reason.is_(None),
+        ~sa.exists().where(later.c.replaces == sql.c.entry_id),
+    )
+
+
+def _by_key(connection, sql, key):
+    return connection.execute(sa.select(sql).where(sql.c.key == key)).mappings().first()
+
+
+def _current_piece(connection, code):
+    sql = SQL_TABLES["pieces"]
+    query = sa.select(sql).where(sql.c.code == code, _stands(sql))
+    return connection.execute(query).mappings().first()
+
+
+def _scored(connection, code):
+    for name in SCORES:
+        sql = SQL_TABLES[name]
+        query = sa.select(sql.c.entry_id).where(sql.c.code == code, _stands(sql)).limit(1)
+        if connection.execute(query).first():
+            return True
+    return False
+
+
+def _standing(connection, table, entry_id):
+    """The row to be corrected or voided; it must exist and not be replaced or void itself."""
+    sql = SQL_TABLES[table]
+    query = sa.select(sql).where(sql.c.entry_id == int(entry_id))
+    old = connection.execute(query).mappings().first()
+    if old is None:
+        raise StoreError(f"the table {table} has no entry {entry_id}")
+    query = sa.select(sql.c.entry_id).where(sql.c.replaces == int(entry_id))
+    later = connection.execute(query).scalar()
+    if later is not None:
+        raise StoreError(
+            f"entry {entry_id} of {table} was replaced by entry {later}; change that one"
+        )
+    if old["void_reason"] is not None:
+        raise StoreError(f"entry {entry_id} of {table} is a void; add a new row instead")
+    return old
+
+
+def _refuse_twin(connection, table, row, but=None):
+    sql = SQL_TABLES[table]
+    same = [sql.c[k].is_not_distinct_from(row[k]) for k in RECORDS[table].key]
+    query = sa.select(sql.c.entry_id).where(*same, _stands(sql))
+    if but is not None:
+        query = query.where(sql.c.entry_id != int(but))
+    twin = connection.execute(query.limit(1)).scalar()
+    if twin is not None:
+        values = ", ".join(f"{k} {row[k]}" for k in RECORDS[table].key if row[k] is not None)
+        raise StoreError(
+            f"{table}: {values} is stored already (entry {twin}); correct or void that entry first"
+        )
+
+
+def _need_piece(connection, table, row):
+    if table in SCORES and _current_piece(connection, row["code"]) is None:
+        raise StoreError(
+            f"{table}: nobody knows a piece {row['code']}; check the code, or save the plan or "
+            "the piece first"
+        )
+
+
+def _values(table, stored):
+    return {name: stored[name] for name in RECORDS[table].names}
+
+
+def _receipt(stored):
+    return Receipt(stored["entry_id"], stored["key"], _moment(stored["saved_at"]))
+
+
+def _now():
+    return dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
+
+
+def _moment(text):
+    return dt.datetime.fromisoformat(text)
+
+
+def _frame(found, table):
+    """Fetched rows with the column types of :func:`scentlab.schema.parse_table`."""
+    names = table.names + BOOKKEEPING
+    columns = list(zip(*found, strict=True)) if found else [()] * len(names)
+    frame = {n: pd.Series(list(c), dtype=object) for n, c in zip(names, columns, strict=True)}
+    kinds = {"number": "float64", "integer": "Int64"}
+    for column in table.columns:
+        if column.kind in kinds:
+            frame[column.name] = frame[column.name].astype(kinds[column.kind])
+    frame["entry_id"] = frame["entry_id"].astype("int64")
+    frame["replaces"] = frame["replaces"].astype("Int64")
+    frame["saved_at"] = pd.to_datetime(frame["saved_at"], utc=True).astype("datetime64[us, UTC]")
+    return pd.DataFrame(frame)
+
+
+def _say(error, place):
+    """What a database's error means and what to do about it."""
+    name = getattr(error.orig, "sqlite_errorname", "") or ""
+    for start, words in _SQLITE_WORDS.items():
+        if name.startswith(start):
+            return words.format(place=place)
+    return f"the store {place} answers: {str(error.orig).strip()}"
+
+
+_SQLITE_WORDS = {
+    "SQLITE_BUSY": "{place} is locked by another program that does not finish; nothing was saved. "
+    "Close what holds it open (a backup, a sync program, a database viewer) and save again",
+    "SQLITE_LOCKED": "{place} is locked by another program that does not finish; nothing was "
+    "saved. Close what holds it open (a backup, a sync program, a database viewer) and save again",
+    "SQLITE_READONLY": "{place} is read-only; nothing was saved. Give yourself the right to write "
+    "to the folder and its files, or copy the series to a folder of your own",
+    "SQLITE_FULL": "the disk of {place} is full; nothing was saved. Make room and save again",
+    "SQLITE_CANTOPEN": "{place} cannot be opened: the folder or its files refuse reading or "
+    "writing. Give yourself the right to write to the folder, or copy the series to your own",
+    "SQLITE_NOTADB": "{place}: series.sqlite is no database; restore it from a copy",
+    "SQLITE_CORRUPT": "{place}: series.sqlite is damaged; keep the file and restore a copy",
+    "SQLITE_IOERR": "the disk of {place} failed while the store was used; nothing was saved. "
+    "Check the disk, then save again",
+}

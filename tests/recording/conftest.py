@@ -1,0 +1,23 @@
+import pytest
+
+from scentlab.recording.store import Store
+
+
+@pytest.fixture
+def folder(tmp_path):
+    return tmp_path / "series"
+
+
+@pytest.fixture
+def store(folder):
+    """A series with one pour and two pieces: 417 for sweat, 211 for throw."""
+    store = Store.create(folder)
+    store.add("pours", {
+        "pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01",
+        "wax_g": 200.0, "fragrance_g": 18.0, "limit_load_pct": 10.0, "limit_content_pct": 9.5,
+    })
+    store.add_many("pieces", [
+        {"code": "417", "pour": "P01", "test": "sweat", "stress": "rest"},
+        {"code": "211", "pour": "P01", "test": "throw", "stress": None},
+    ])
+    return store

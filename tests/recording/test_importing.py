@@ -1,0 +1,217 @@
+"""Three CSV files in and out: nothing half-imported, every problem told at once."""
+
+import pandas as pd
+import pytest
+
+from scentlab.recording.importing import (
+    describe_columns,
+    export_csvs,
+    import_csvs,
+    read_csvs,
+)
+from scentlab.recording.reading import read_series
+from scentlab.recording.records import RECORDS
+from scentlab.recording.store import Store, StoreError
+from scentlab.schema import IMPORT_TABLES, DataError
+
+POURS = """pour,pot,blend,poured_on,wax_g,fragrance_g,limit_load_pct,note
+P01,A,soft mix,2026-03-01,200,18.1,10,
+P02,A,soft mix,2026-03-01,200,24,10,"stirred, twice"
+"""
+PIECES = """code,pour,stress,age_days,assessor,sweat_grade,frost_grade
+417,P01,rest,14,A1,2,1
+417,P01,heat,21,A1,3,
+211,P02,,,,,
+212,P02,,,,0,
+"""
+THROWS = """code,assessor,sitting,kind,throw,minutes,position,works_with_fragrance
+211,A1,S1,warm,6.5,30,1,no
+211,A2,S1,warm,4,30,2,
+"""
+
+
+@pytest.fixture
+def files(tmp_path):
+    def write(pours=POURS, pieces=PIECES, throws=THROWS, encoding="utf-8"):
+        paths = []
+        for name, text in {"pours": pours, "pieces": pieces, "throws": throws}.items():
+            path = tmp_path / f"{name}.csv"
+            path.write_bytes(text if isinstance(text, bytes) else text.encode(encoding))
+            paths.append(path)
+        return paths
+
+    return write
+
+
+@pytest.fixture
+def empty(folder):
+    return Store.create(folder)
+
+
+def problems(error):
+    return str(error.value).splitlines()
+
+
+def test_the_three_files_become_a_series(empty, files):
+    assert import_csvs(empty, *files()) == {"pours": 2, "pieces": 3, "grades": 4, "throws": 2}
+    series = read_series(empty)
+    assert list(series.pours["load_pct"]) == [9.05, 12.0]
+    assert series.pours["note"].tolist()[1] == "stirred, twice"
+    assert list(series.sweat()["grade"]) == [2, 3, 0]
+    assert list(series.frost()["grade"]) == [1]
+    assert list(series.throws["pour"]) == ["P02", "P02"]
+    assert list(series.throws["works_with_fragrance"]) == ["no", None]
+
+
+@pytest.mark.parametrize("separator", [",", ";", "\t"])
+@pytest.mark.parametrize("encoding", ["utf-8", "utf-8-sig"])
+@pytest.mark.parametrize("line_end", ["\n", "\r\n"])
+def test_separator_byte_order_mark_and_line_ends(empty, files, separator, encoding, line_end):
+    pours = POURS.replace(",", separator).replace(f'"stirred{separator} twice"', "größer")
+    pours = pours.replace("\n", line_end)
+    import_csvs(empty, *files(pours=pours, encoding=encoding))
+    assert empty.rows("pours")["note"].tolist() == [None, "größer"]
+
+
+def test_all_problems_of_all_files_are_told_at_once(empty, files):
+    paths = files(
+        pours=POURS.replace("200,24", "200 g,24"),
+        pieces=PIECES + "\n41,P02,,,,0,\n417,P02,rest,30,A1,9,\n500,P09,,,,,\n600,P01\n",
+        throws=THROWS + "777,A1,S1,warm,11,30,3,\n",
+    )
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *paths)
+    assert problems(error) == [
+        "pieces.csv, row 10: found '2 cells', expected 7 cells as in the header. Quote a cell that "
+        "holds the separator, and give every column a cell.",
+        "pours.csv, row 3, column wax_g: found '200 g', expected a number with a decimal point "
+        "from 1 to 100000 (g). Give the number alone, in g, without its unit.",
+        "pieces.csv, row 7, column code: found '41', expected a blind code of three digits, such "
+        "as 417. Correct the text.",
+        "pieces.csv, row 8, column sweat_grade: found '9', expected a whole number from 0 to 4 "
+        "(sweat grade). Correct the value or leave the cell empty.",
+        "throws.csv, row 4, column throw: found '11', expected a number with a decimal point from "
+        "0 to 10 (throw, 0 to 10). Correct the value.",
+        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 stands above "
+        "as a piece of it. A code belongs to one pour: correct the pour or the code.",
+        "pieces.csv, row 9, column pour: found 'P09', expected a pour that the file of pours or "
+        "the store holds. Correct the name or add the pour.",
+        "throws.csv, row 4, column code: found '777', expected a code that the file of pieces or "
+        "the store holds. Correct the code or add the piece.",
+    ]
+    for table in RECORDS:
+        assert empty.rows(table, history=True).empty
+
+
+def test_importing_twice_is_refused(empty, files):
+    import_csvs(empty, *files())
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *files())
+    assert problems(error)[0] == (
+        "pours.csv, row 2, column pour: found 'P01', expected a row that is not stored yet, and "
+        "pour P01 is. Leave the row out, or correct the stored one in the series."
+    )
+    assert problems(error)[2] == (
+        "pieces.csv, row 2, column code: found '417', expected a row that is not stored yet, and "
+        "code 417, test sweat, stress rest, age_days 14.0, assessor A1 is. Leave the row out, or "
+        "correct the stored one in the series."
+    )
+    assert len(problems(error)) == 7
+    assert len(empty.rows("grades", history=True)) == 4
+
+
+def test_later_looks_and_scores_are_added(empty, files):
+    pours, pieces, throws = files(throws="code,assessor,sitting,kind,throw\n211,A1,S1,cold,2\n")
+    import_csvs(empty, pours, pieces)
+    import_csvs(empty, throws=throws)
+    pieces.write_text("code,pour,age_days,sweat_grade\n417,P01,60,4\n213,P01,60,0\n")
+    assert import_csvs(empty, pieces=pieces) == {"pieces": 1, "grades": 2}
+
+
+def test_a_stored_code_of_another_pour(empty, files):
+    paths = files()
+    import_csvs(empty, *paths)
+    paths[1].write_text("code,pour,sweat_grade\n417,P02,1\n")
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, pieces=paths[1])
+    assert problems(error) == [
+        "pieces.csv, row 2, column pour: found 'P02', expected pour P01, for code 417 is stored as "
+        "a piece of it. A code belongs to one pour: correct the pour or the code."
+    ]
+
+
+@pytest.mark.parametrize("raw, words", [
+    (b"", "pours.csv, row 1: expected a header row with the columns of pours. Begin the file with "
+     "the names of the columns."),
+    ("pour\n".encode("utf-16"), "pours.csv: expected text in UTF-8, and this file is in UTF-16. "
+     "Save it again as 'CSV UTF-8'."),
+    (POURS.replace("twice", "größer").encode("latin-1"),
+     "pours.csv, row 3: found '\\\\xf6', expected text in UTF-8. Save the file again as "
+     "'CSV UTF-8'."),
+    (POURS.encode().replace(b"stirred", b"st\x00"), "pours.csv, row 3: expected text, and this "
+     "file holds bytes of zero. Save it again as 'CSV UTF-8'."),
+    (POURS.replace('twice"', "twice").encode(), "pours.csv: expected a CSV file whose quotes close "
+     "(unexpected end of data). Close every \" and write a quote within a cell twice."),
+    (POURS.splitlines()[0].encode(), "pours.csv: expected at least one row of pours. Add the "
+     "rows."),
+])
+def test_files_that_are_no_table(files, raw, words):
+    paths = files(pours=raw)
+    with pytest.raises(DataError) as error:
+        read_csvs(paths[0])
+    assert problems(error) == [words]
+
+
+def test_a_file_that_is_not_there(tmp_path):
+    with pytest.raises(DataError) as error:
+        read_csvs(tmp_path / "none.csv")
+    assert problems(error) == [
+        "none.csv: expected a CSV file of pours (No such file or directory). Check the name and "
+        "the place of the file."
+    ]
+
+
+def test_the_round_trip_keeps_everything(empty, files, tmp_path):
+    import_csvs(empty, *files(pours=POURS.replace("18.1", "18.123456789012345")))
+    paths = export_csvs(empty, tmp_path / "exports")
+    assert [p.name for p in paths] == ["pours.csv", "pieces.csv", "throws.csv"]
+    again = Store.create(tmp_path / "again")
+    import_csvs(again, *paths)
+    for name, table in RECORDS.items():
+        columns = list(table.names)
+        pd.testing.assert_frame_equal(
+            empty.rows(name)[columns].sort_values(columns, ignore_index=True),
+            again.rows(name)[columns].sort_values(columns, ignore_index=True),
+        )
+
+
+@pytest.mark.parametrize("note", ["=1+1", "+1", "-2 g spilt", "@home", "'=already", "plain"])
+def test_a_spreadsheet_runs_no_note(empty, files, tmp_path, note):
+    import_csvs(empty, *files())
+    entry = empty.rows("pours")["entry_id"][0]
+    empty.correct("pours", entry, {"note": note, "blend": "=soft"})
+    empty.correct("pours", empty.rows("pours")["entry_id"][0], {"blend": "=soft"})
+    paths = export_csvs(empty, tmp_path / "exports")
+    cells = pd.read_csv(paths[0], dtype=str)
+    assert not cells[["note", "blend"]].stack().str.match(r"[=+\-@]").any()
+    frames = read_csvs(*paths)
+    assert note in set(frames["pours"]["note"])
+    assert "=soft" in set(frames["pours"]["blend"])
+
+
+def test_an_export_that_cannot_be_written(empty, files, tmp_path):
+    (tmp_path / "taken").write_text("x")
+    with pytest.raises(StoreError) as error:
+        export_csvs(empty, tmp_path / "taken")
+    assert str(error.value) == (
+        f"the folder {tmp_path / 'taken'} cannot be written (File exists); choose another one"
+    )
+
+
+def test_every_column_is_described():
+    described = describe_columns()
+    assert len(described) == sum(len(t.columns) for t in IMPORT_TABLES)
+    assert list(described.columns) == ["table", "column", "unit", "allowed", "required", "meaning"]
+    wax = described.set_index(["table", "column"]).loc[("pours", "wax_g")]
+    assert (wax["unit"], wax["required"]) == ("g", "yes")
+    assert wax["allowed"] == "a number with a decimal point from 1 to 100000 (g)"

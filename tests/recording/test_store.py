@@ -1,0 +1,356 @@
+"""The store: it appends only, tells its errors in full, and loses nothing that it acknowledged."""
+
+import datetime as dt
+import sqlite3
+import subprocess
+import sys
+import time
+
+import pytest
+import sqlalchemy as sa
+
+from scentlab.recording import store as store_module
+from scentlab.recording.records import RECORDS
+from scentlab.recording.store import FILE_NAME, Receipt, Store, StoreError
+from scentlab.schema import DataError
+
+POUR = {"pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01",
+        "wax_g": 200.0, "fragrance_g": 18.0}
+
+
+def piece(code, pour="P01"):
+    return {"code": code, "pour": pour, "test": "sweat", "stress": "rest"}
+
+
+def sweat(code, grade, assessor="A1", **more):
+    return {"code": code, "test": "sweat", "stress": "rest", "assessor": assessor, "grade": grade,
+            **more}
+
+
+def test_a_row_comes_back_with_its_receipt(store):
+    receipt = store.add("grades", sweat("417", 2, age_days=14))
+    row = store.rows("grades").iloc[0]
+    assert isinstance(receipt, Receipt)
+    assert (row["entry_id"], row["key"], row["saved_at"]) == (
+        receipt.entry_id, receipt.key, receipt.saved_at
+    )
+    assert receipt.saved_at.utcoffset() == dt.timedelta(0)
+    assert (row["code"], row["grade"], row["age_days"]) == ("417", 2, 14.0)
+
+
+def test_the_same_key_is_stored_once(store):
+    first = store.add("grades", sweat("417", 2), key="tap-1")
+    again = store.add("grades", {**sweat("417", 2), "key": "tap-1"})
+    assert again == first
+    assert len(store.rows("grades", history=True)) == 1
+
+
+def test_a_key_for_another_row_is_refused(store):
+    store.add("grades", sweat("417", 2), key="tap-1")
+    with pytest.raises(StoreError) as error:
+        store.add("grades", sweat("417", 3), key="tap-1")
+    assert str(error.value) == (
+        "the key tap-1 was used already for another row of grades (entry 1); give each row a key "
+        "of its own"
+    )
+
+
+def test_the_same_score_under_another_key_is_refused(store):
+    store.add("grades", sweat("417", 2))
+    with pytest.raises(StoreError) as error:
+        store.add("grades", sweat("417", 2))
+    assert str(error.value) == (
+        "grades: code 417, test sweat, stress rest, assessor A1 is stored already (entry 1); "
+        "correct or void that entry first"
+    )
+
+
+def test_a_correction_is_a_new_row(store):
+    first = store.add("grades", sweat("417", 2))
+    second = store.correct("grades", first.entry_id, {"grade": 3})
+    assert list(store.rows("grades")["grade"]) == [3]
+    history = store.rows("grades", history=True)
+    assert list(history["grade"]) == [2, 3]
+    assert history["replaces"].tolist()[1] == first.entry_id
+    assert second.entry_id > first.entry_id
+
+
+def test_a_void_is_a_new_row_with_a_reason(store):
+    first = store.add("grades", sweat("417", 2))
+    store.void("grades", first.entry_id, "wrong piece")
+    assert store.rows("grades").empty
+    assert list(store.rows("grades", history=True)["void_reason"]) == [None, "wrong piece"]
+    store.add("grades", sweat("417", 1))
+    assert list(store.rows("grades")["grade"]) == [1]
+
+
+def test_a_void_needs_a_reason(store):
+    first = store.add("grades", sweat("417", 2))
+    with pytest.raises(StoreError) as error:
+        store.void("grades", first.entry_id, "  ")
+    assert str(error.value) == "a void needs a reason; say why the row does not count"
+
+
+def test_history_is_a_line(store):
+    first = store.add("grades", sweat("417", 2))
+    second = store.correct("grades", first.entry_id, {"grade": 3})
+    with pytest.raises(StoreError) as error:
+        store.correct("grades", first.entry_id, {"grade": 4})
+    assert str(error.value) == "entry 1 of grades was replaced by entry 2; change that one"
+    third = store.void("grades", second.entry_id, "misread")
+    with pytest.raises(StoreError) as error:
+        store.void("grades", third.entry_id, "again")
+    assert str(error.value) == "entry 3 of grades is a void; add a new row instead"
+    with pytest.raises(StoreError) as error:
+        store.void("grades", 99, "no such row")
+    assert str(error.value) == "the table grades has no entry 99"
+
+
+@pytest.mark.parametrize("table", [*RECORDS, "plan"])
+@pytest.mark.parametrize("verb", ["UPDATE {} SET key = 'x'", "DELETE FROM {}"])
+def test_nothing_is_updated_or_deleted(store, folder, table, verb):
+    store.save_plan({"pieces": []})
+    store.add("grades", sweat("417", 2))
+    store.add("throws", {"code": "211", "assessor": "A1", "sitting": "S1", "kind": "cold",
+                         "throw": 4})
+    store.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 40})
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        with pytest.raises(sqlite3.IntegrityError, match=f"^the table {table} only appends$"):
+            raw.execute(verb.format(table))
+
+
+def test_the_database_itself_knows_the_ranges(store):
+    row = {**sweat("417", 7), "key": "k", "saved_at": "2026-03-01"}
+    with store._writing() as connection:
+        with pytest.raises(sa.exc.IntegrityError, match="grades_grade_in_range"):
+            connection.execute(store_module.SQL_TABLES["grades"].insert().values(**row))
+
+
+def test_every_wrong_value_of_a_row_is_told(store):
+    with pytest.raises(DataError) as error:
+        store.add("pours", {**POUR, "pour": "", "wax_g": "200 g", "poured_on": "1.3.2026",
+                            "stir_min": 999, "colour": "red", "add_temp_c": float("inf")})
+    assert str(error.value).splitlines() == [
+        "pours, column colour: found 'colour', expected one of the columns pour, pot, blend, "
+        "poured_on, wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, "
+        "limit_load_pct, limit_content_pct, note. Rename or leave out the column.",
+        "pours, column pour: found an empty cell, expected a short name of letters, digits, dot, "
+        "dash or underscore, such as P01-3. Give the value.",
+        "pours, column poured_on: found '1.3.2026', expected a date as year-month-day, such as "
+        "2026-03-14. Correct the value.",
+        "pours, column wax_g: found '200 g', expected a number with a decimal point from 1 to "
+        "100000 (g). Correct the value.",
+        "pours, column add_temp_c: found 'inf', expected a number with a decimal point from 20 to "
+        "150 (°C). Correct the value or leave it out.",
+        "pours, column stir_min: found '999', expected a number with a decimal point from 0 to "
+        "120 (min). Correct the value or leave it out.",
+    ]
+
+
+def test_a_score_needs_a_known_piece(store):
+    with pytest.raises(StoreError) as error:
+        store.add("grades", sweat("999", 1))
+    assert str(error.value) == (
+        "grades: nobody knows a piece 999; check the code, or save the plan or the piece first"
+    )
+
+
+def test_several_tables_are_stored_all_or_none(store):
+    with pytest.raises(StoreError):
+        store.add_all({"pieces": [piece("500")], "grades": [sweat("500", 1), sweat("999", 1)]})
+    assert "500" not in set(store.rows("pieces")["code"])
+    store.add_all({"grades": [sweat("500", 1)], "pieces": [piece("500")]})
+    assert list(store.rows("grades")["code"]) == ["500"]
+
+
+def test_an_unknown_table(store):
+    with pytest.raises(StoreError) as error:
+        store.rows("scores")
+    assert str(error.value) == (
+        "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds"
+    )
+
+
+def test_a_plan_brings_its_pieces(folder):
+    store = Store.create(folder)
+    assert store.plan() is None
+    plan = {"title": "first", "pieces": [piece("100"), piece("101")]}
+    first = store.save_plan(plan, key="p1")
+    assert store.save_plan(plan, key="p1") == first
+    assert store.plan() == plan
+    moved = {"title": "second", "pieces": [piece("100"), piece("101", pour="P02")]}
+    store.save_plan(moved)
+    assert store.plan()["title"] == "second"
+    assert dict(zip(store.rows("pieces")["code"], store.rows("pieces")["pour"], strict=True)) == {
+        "100": "P01", "101": "P02"
+    }
+    assert len(store.rows("pieces", history=True)) == 3
+
+
+def test_a_plan_cannot_move_a_scored_piece(store):
+    store.add("grades", sweat("417", 2))
+    with pytest.raises(StoreError) as error:
+        store.save_plan({"title": "new", "pieces": [piece("417", pour="P02")]})
+    assert str(error.value) == (
+        "piece 417 has scores as a piece of pour P01 for sweat, and the new plan makes it a piece "
+        "of pour P02 for sweat; give the plan new codes"
+    )
+    assert store.plan() is None
+
+
+def test_what_a_series_without_a_plan_is_about(folder):
+    Store.create(folder, title="Cedar", fragrance="cedar", invented=True)
+    assert Store.open(folder).about() == {
+        "title": "Cedar", "fragrance": "cedar", "invented": True,
+        "version": store_module.VERSION,
+    }
+
+
+def test_places_that_hold_no_series(tmp_path, folder, store):
+    missing, empty, plain = tmp_path / "none", tmp_path / "empty", tmp_path / "a.txt"
+    empty.mkdir()
+    plain.write_text("x")
+    broken = tmp_path / "broken"
+    broken.mkdir()
+    (broken / FILE_NAME).write_text("this is no database, whatever its name may say")
+    other = tmp_path / "other"
+    other.mkdir()
+    sqlite3.connect(other / FILE_NAME).execute("CREATE TABLE t (a)").connection.close()
+    expected = {
+        missing: f"there is no folder {missing}; check the name or start a new series there",
+        empty: f"{empty} is not a series folder, it holds no series.sqlite; check the name or "
+        "start a new series there",
+        plain: f"{plain} is a file; give the series folder that holds series.sqlite",
+        broken: f"{broken}: series.sqlite is no database; restore it from a copy",
+        other: f"{other} holds no series; start one with Store.create",
+    }
+    for place, words in expected.items():
+        with pytest.raises(StoreError) as error:
+            Store.open(place)
+        assert str(error.value) == words
+
+
+def test_create_refuses_a_series_and_an_impossible_folder(tmp_path, folder, store):
+    with pytest.raises(StoreError) as error:
+        Store.create(folder)
+    assert str(error.value) == (
+        f"{folder} holds a series already; open it with Store.open or choose another folder"
+    )
+    plain = tmp_path / "a.txt"
+    plain.write_text("x")
+    with pytest.raises(StoreError) as error:
+        Store.create(plain)
+    assert str(error.value) == (
+        f"the folder {plain} cannot be made (File exists); choose another place"
+    )
+
+
+def test_a_newer_store_is_left_alone(folder, store):
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        raw.execute("UPDATE about SET value = '999' WHERE name = 'version'")
+    with pytest.raises(StoreError) as error:
+        Store.open(folder)
+    assert str(error.value) == (
+        f"{folder} was written by a newer scentlab (store version 999, this one knows up to "
+        f"{store_module.VERSION}); update scentlab"
+    )
+
+
+def test_another_database_url(tmp_path):
+    url = f"sqlite:///{tmp_path / 'elsewhere.db'}"
+    Store.create(url).add("pours", POUR)
+    assert list(Store.open(url).rows("pours")["pour"]) == ["P01"]
+    with pytest.raises(StoreError) as error:
+        Store.create(url)
+    assert str(error.value) == f"{url} holds a series already; open it with Store.open"
+
+
+def test_a_url_of_an_unknown_database():
+    with pytest.raises(StoreError) as error:
+        Store.open("nosuchdb://host/name")
+    assert str(error.value) == (
+        "nosuchdb://host/name cannot be opened as a database URL (Can't load plugin: "
+        "sqlalchemy.dialects:nosuchdb); check the URL and that the database's driver is installed"
+    )
+
+
+def test_a_locked_store_says_so(folder, store):
+    blocked = Store.open(folder, busy_timeout_s=0.2)
+    raw = sqlite3.connect(folder / FILE_NAME, isolation_level=None)
+    raw.execute("BEGIN IMMEDIATE")
+    with pytest.raises(StoreError) as error:
+        blocked.add("grades", sweat("417", 1))
+    assert str(error.value) == (
+        f"{folder} is locked by another program that does not finish; nothing was saved. Close "
+        "what holds it open (a backup, a sync program, a database viewer) and save again"
+    )
+    assert blocked.rows("grades").empty
+    raw.execute("ROLLBACK")
+    blocked.add("grades", sweat("417", 1))
+
+
+def test_a_full_disk_says_so(folder, store):
+    @sa.event.listens_for(store._engine, "connect")
+    def no_room(raw, _):
+        pages = raw.execute("PRAGMA page_count").fetchone()[0]
+        raw.execute(f"PRAGMA max_page_count={pages}")
+
+    with pytest.raises(StoreError) as error:
+        for n in range(1000):
+            store.add("pours", {**POUR, "pour": f"Q{n}", "note": "x" * 200})
+    assert str(error.value) == (
+        f"the disk of {folder} is full; nothing was saved. Make room and save again"
+    )
+    reopened = Store.open(folder)
+    assert set(reopened.rows("pours")["pour"]) == {"P01", *(f"Q{i}" for i in range(n))}
+
+
+def test_a_clock_set_back_does_not_turn_history_round(store, monkeypatch):
+    first = store.add("grades", sweat("417", 2))
+    monkeypatch.setattr(store_module, "_now", lambda: "2001-01-01T00:00:00.000000+00:00")
+    store.correct("grades", first.entry_id, {"grade": 4})
+    assert list(store.rows("grades", history=True)["grade"]) == [2, 4]
+    assert list(store.rows("grades")["grade"]) == [4]
+
+
+WRITER = """
+import sys
+from scentlab.recording.store import Store
+folder, writer, rows = sys.argv[1], int(sys.argv[2]), int(sys.argv[3])
+store = Store.open(folder)
+for age in range(rows):
+    receipt = store.add("grades", dict(code="417", test="sweat", stress="rest",
+                                       age_days=age, assessor=f"A{writer}", grade=age % 5))
+    print(receipt.key, flush=True)
+"""
+
+
+def start_writers(folder, writers, rows):
+    return [
+        subprocess.Popen([sys.executable, "-c", WRITER, str(folder), str(i), str(rows)],
+                         stdout=subprocess.PIPE, text=True)
+        for i in range(1, writers + 1)
+    ]
+
+
+def test_eight_writers_lose_nothing(folder, store):
+    writers = start_writers(folder, 8, 200)
+    printed = [w.communicate(timeout=120)[0].split() for w in writers]
+    assert [w.returncode for w in writers] == [0] * 8
+    stored = store.rows("grades")
+    assert len(stored) == 1600
+    assert set(stored["key"]) == {key for keys in printed for key in keys}
+    assert (stored.groupby("assessor").size() == 200).all()
+
+
+def test_a_killed_writer_loses_no_acknowledged_score(folder, store):
+    writers = start_writers(folder, 3, 150)
+    for writer in writers:
+        writer.stdout.readline()
+    time.sleep(0.05)
+    writers[0].kill()
+    lines = [w.communicate(timeout=120)[0].split() for w in writers]
+    stored = Store.open(folder).rows("grades")
+    assert {key for keys in lines for key in keys} <= set(stored["key"])
+    assert (stored["assessor"] == "A1").sum() < 150
+    assert (stored.groupby("assessor").size()[["A2", "A3"]] == 150).all()
