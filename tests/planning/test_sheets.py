@@ -1,0 +1,204 @@
+"""The printed sheets: what stands on them, what must not, and that a page is a page."""
+
+import re
+import shutil
+import subprocess
+
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning.plan import PlanError, Pouring, make_plan
+from scentlab.planning.sheets import (
+    CAUTIONS,
+    code_key_html,
+    esc,
+    labels_html,
+    pour_sheets_html,
+)
+from scentlab.units import content_from_load
+
+SOFT = Wax("soft wax", "S-1", limit_load_pct=10, melt_temp_c=52, add_temp_c=80, pour_temp_c=72,
+           max_temp_c=93)
+HARD = Wax("hard <wax>", limit_load_pct=6, add_temp_c=82, pour_temp_c=75, max_temp_c=100)
+
+
+def plan(**changes):
+    given = dict(
+        fragrance=Fragrance("cedar & fig", "F-9", flash_point_c=78, limit_content_pct=12,
+                            allergens=("linalool",)),
+        blends=[Blend("soft", {SOFT: 1}), Blend("70/30", {SOFT: 0.7, HARD: 0.3})],
+        loads_pct=(4, 6, 8, 10, 12, 14), piece_g=25, assessors=3, start="2026-12-01", seed=5,
+    )
+    given.update(changes)
+    return make_plan("<script>alert(1)</script>", **given)
+
+
+def cells(page):
+    """Rows of the pour table as lists of text."""
+    rows = re.findall(r"<tr>(.*?)</tr>", page, re.S)
+    clean = [re.findall(r"<td[^>]*>(.*?)</td>", row, re.S) for row in rows]
+    return [[" ".join(re.sub(r"<[^>]+>", " ", c).replace("&nbsp;", " ").split()) for c in row]
+            for row in clean if row]
+
+
+def pages(html):
+    return re.findall(r"<section>(.*?)</section>", html, re.S)
+
+
+def test_one_page_per_pot_with_what_to_weigh_on_both_bases_and_in_both_unit_systems():
+    one = plan()
+    found = pages(pour_sheets_html(one))
+    assert len(found) == 4
+    for page, pot in zip(found, one.pots["pot"], strict=True):
+        rows = [p for p in one.pour_rows if p.pot == pot]
+        assert f"<h1>Pot {pot}: blend {rows[0].blend}</h1>" in page
+        for cell, p in zip(cells(page), rows, strict=False):
+            assert cell[1].split()[0] == p.pour
+            assert cell[2] == f"{p.load_pct:.2f} {p.load_pct * 0.16:.2f} oz/lb"
+            assert cell[3] == f"{content_from_load(p.load_pct):.2f}"
+            assert cell[4] == f"{p.wax_g:.0f} g {p.wax_g / 28.349523125:.2f} oz"
+            assert cell[5] == f"{p.fragrance_g:.1f} g {p.fragrance_g / 28.349523125:.3f} oz"
+            assert cell[8:] == [""] * 5
+
+
+@settings(max_examples=40, deadline=None)
+@given(
+    loads=st.lists(st.floats(1, 40).map(lambda x: round(x, 2)), min_size=2, max_size=8,
+                   unique=True),
+    piece_g=st.floats(10, 120), seed=st.integers(0, 99), confirm=st.booleans(),
+)
+def test_printed_weights_add_up_to_the_plan(loads, piece_g, seed, confirm):
+    one = plan(loads_pct=loads, piece_g=piece_g, seed=seed, pouring=Pouring(confirm=confirm))
+    for page, pot in zip(pages(pour_sheets_html(one)), one.pots.itertuples(), strict=True):
+        *rows, total = cells(page)
+        weights = [re.match(r"([\d.]+) g +([\d.]+) oz", row[4]).groups() for row in rows]
+        drops = [re.match(r"([\d.]+) g +([\d.]+) oz", row[5]).groups() for row in rows]
+        assert sum(float(g) for g, _ in weights) == pot.wax_g
+        assert sum(float(g) for g, _ in drops) == pytest.approx(pot.fragrance_g, abs=1e-6)
+        # each printed ounce is off by half of its last digit at most
+        assert sum(float(oz) for _, oz in weights) == pytest.approx(
+            pot.wax_g / 28.349523125, abs=0.0051 * len(rows))
+        assert sum(float(oz) for _, oz in drops) == pytest.approx(
+            pot.fragrance_g / 28.349523125, abs=0.00051 * len(rows))
+        assert total[1].startswith(f"{pot.wax_g:.0f} g")
+        assert total[2].startswith(f"{pot.fragrance_g:.1f} g")
+        for row, (wax, _), (drop, _) in zip(rows, weights, drops, strict=True):
+            load, content = float(row[2].split()[0]), float(row[3])
+            assert float(drop) <= float(wax) * (load + 0.005) / 100 + 1e-9
+            made = 100 * float(drop) / (float(wax) + float(drop))
+            assert made <= content + 0.005 and made > content - 10 / float(wax) - 0.005
+
+
+def test_temperatures_stand_in_both_scales_and_a_low_flash_point_is_warned_about():
+    page = pages(pour_sheets_html(plan(blends=[Blend("soft", {SOFT: 1})])))[0]
+    assert "Add fragrance at <b>80 °C (176 °F)</b>" in page
+    assert "closed-cup flash point of the fragrance <b>78 °C (172 °F)</b>" in page
+    assert "wax maker's maximum <b>93 °C (199 °F)</b>. Stir 2 min." in page
+    assert ("The closed-cup flash point of 78 °C (172 °F) is LOWER than the add temperature of "
+            "80 °C (176 °F)") in page
+    safe = pour_sheets_html(plan(fragrance=Fragrance("plain", flash_point_c=95)))
+    assert "LOWER" not in safe
+    unknown = pour_sheets_html(plan(fragrance=Fragrance("plain")))
+    assert ("closed-cup flash point of the fragrance: <b>not known</b>, take it from the maker's "
+            "sheet") in unknown
+
+
+def test_every_caution_stands_on_every_pour_sheet():
+    for page in pages(pour_sheets_html(plan())):
+        for caution in CAUTIONS:
+            assert esc(caution) in page
+        assert "These" not in page and "skin sensitisers: linalool." in page
+    text = " ".join(CAUTIONS)
+    for need in ("water bath or thermostatic melter", "direct flame", "thermometer", "unattended",
+                 "Lid", "class B extinguisher", "Never water on burning wax",
+                 "wax maker's temperature", "wax maker's maximum", "Ventilate", "Gloves",
+                 "sensitise", "local law and licensed practice", "no safety assessment"):
+        assert need in text
+
+
+def test_pours_above_a_limit_are_marked_and_others_are_not():
+    one = plan()
+    marked = {}
+    for page in pages(pour_sheets_html(one)):
+        for row in cells(page)[:-1]:
+            marked[row[1].split()[0]] = "test only, not for sale" in row[1]
+    assert marked == {p.pour: p.test_only for p in one.pour_rows}
+    assert sum(marked.values()) == 2 * 2 + 4 * 2
+
+
+def test_the_confirming_pour_shows_its_own_temperature_and_stir():
+    one = plan(blends=[Blend("soft", {SOFT: 1})], pouring=Pouring(confirm=True))
+    rows = [row for page in pages(pour_sheets_html(one)) for row in cells(page)]
+    row = next(r for r in rows if "confirming" in r[1])
+    assert row[6].startswith("90 °C") and "194 °F" in row[6] and row[7] == "10"
+
+
+def test_melted_wax_names_lot_and_adds_up():
+    page = next(p for p in pages(pour_sheets_html(plan())) if "70/30" in p)
+    soft, hard, total = (int(g) for g in re.findall(r"<b>(\d+) g</b>", page)[:3])
+    assert "soft wax, lot S-1" in page and soft + hard == total
+    assert soft / total == pytest.approx(0.7, abs=0.001)
+
+
+def words_of(html):
+    return re.sub(r"<style>.*?</style>|<[^>]+>", " ", html, flags=re.S)
+
+
+def test_pour_sheets_show_no_code_of_any_piece():
+    # weights could look like a code: take one whose weights and temperatures are known to differ
+    one = plan(blends=[Blend("soft", {SOFT: 1})])
+    text = words_of(pour_sheets_html(one)).replace("&nbsp;g", " g").replace("&nbsp;", " ")
+    numbers = set(re.findall(r"(?<![\d.])\d{3}(?![\d.]| g| °| mm)", text))
+    assert not numbers & {p.code for p in one.piece_rows}
+
+
+def test_labels_show_the_codes_in_order_and_nothing_of_pours_or_loads():
+    one = plan()
+    found = re.findall(r"<b>(\d{3})</b>", labels_html(one))
+    assert found == [p.code for p in one.piece_rows]
+    text = words_of(labels_html(one))
+    assert "% of" not in text and not re.search(r"P\d\d", text)
+    assert "soft" not in text and "70/30" not in text
+
+
+def test_the_key_holds_every_code_with_its_pour():
+    one = plan()
+    rows = {row[0]: row for row in cells(code_key_html(one))}
+    pours = {p.pour: p for p in one.pour_rows}
+    for piece in one.piece_rows:
+        assert piece.code in " ".join(rows[piece.pour][4:]).split()
+    assert sum(len(" ".join(r[4:]).split()) for r in rows.values()) == len(one.piece_rows)
+    for name, row in rows.items():
+        assert row[2] == f"{pours[name].load_pct:.2f}"
+        assert row[3] == f"{pours[name].content_pct:.2f}"
+
+
+@pytest.mark.parametrize("sheet", [pour_sheets_html, code_key_html, labels_html])
+def test_sheets_escape_text_need_no_network_and_mark_demonstrations(sheet):
+    html = sheet(plan(invented=True))
+    assert "<script" not in html and "&lt;script&gt;" in html and "<wax>" not in html
+    assert not re.search(r"https?:|src=|@import|url\(|<link", html)
+    assert "Invented demonstration, no evidence." in html
+    assert "Invented" not in sheet(plan())
+
+
+def test_another_paper_is_refused():
+    with pytest.raises(PlanError) as caught:
+        pour_sheets_html(plan(), paper="A5")
+    assert str(caught.value) == "the paper is 'A5'; give one of A4, letter"
+
+
+@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_pot_prints_on_one_page(tmp_path, paper):
+    one = plan(pouring=Pouring(confirm=True), invented=True)
+    source, printed = tmp_path / "sheets.html", tmp_path / "sheets.pdf"
+    source.write_text(pour_sheets_html(one, paper), encoding="utf-8")
+    subprocess.run(
+        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
+         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={printed}", str(source)],
+        check=True, capture_output=True, timeout=60,
+    )
+    assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 4

@@ -1,0 +1,143 @@
+"""Units against printed conversion factors.
+
+Source of the factors: NIST Special Publication 811 (2008), appendix B.8: pound (avoirdupois)
+4.535 924 E-01 kg, ounce (avoirdupois) 2.834 952 E-02 kg, fluid ounce (U.S.) 2.957 353 E+01 mL,
+degree Fahrenheit t/°C = (t/°F - 32)/1.8. The exact definitions behind them: 1 lb = 453.592 37 g,
+1 oz = 1/16 lb, 1 US fl oz = 29.573 529 562 5 mL.
+"""
+
+import numpy as np
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from scentlab import units
+
+
+def test_factors_are_those_of_nist_sp_811_to_its_printed_digits():
+    assert units.GRAMS_PER_POUND == pytest.approx(453.5924, abs=5e-5)
+    assert units.GRAMS_PER_OUNCE == pytest.approx(28.34952, abs=5e-6)
+    assert units.ML_PER_FLUID_OUNCE == pytest.approx(29.57353, abs=5e-6)
+
+
+def test_factors_are_the_exact_definitions():
+    assert units.GRAMS_PER_POUND == pytest.approx(453.59237, rel=1e-14)
+    assert units.GRAMS_PER_OUNCE == pytest.approx(28.349523125, rel=1e-14)
+    assert units.ML_PER_FLUID_OUNCE == pytest.approx(29.5735295625, rel=1e-14)
+    assert units.OUNCES_PER_POUND == pytest.approx(16, rel=1e-14)
+
+
+@pytest.mark.parametrize("ounces, of_wax, of_total", [(1, 6.25, 5.88), (3, 18.75, 15.79)])
+def test_ounces_per_pound_on_both_bases(ounces, of_wax, of_total):
+    """One and three ounces to the pound: common practice, no source for the loads themselves.
+
+    The arithmetic stands against the unit definitions of NIST SP 811 (16 oz = 1 lb).
+    """
+    load = units.load_from_ounces_per_pound(ounces)
+    assert load == of_wax
+    assert units.content_from_load(load) == pytest.approx(of_total, abs=5e-3)
+    assert units.load_from_weights(ounces, 16) == of_wax
+
+
+# load % of wax, oz per lb, content % of total; by hand from C = 100 L / (100 + L)
+BOTH_BASES = [
+    (3, 0.48, 2.913), (4, 0.64, 3.846), (5, 0.80, 4.762), (6, 0.96, 5.660), (6.25, 1.00, 5.882),
+    (8, 1.28, 7.407), (9.375, 1.50, 8.571), (10, 1.60, 9.091), (12, 1.92, 10.714),
+    (12.5, 2.00, 11.111), (15, 2.40, 13.043),
+]
+
+
+@pytest.mark.parametrize("load, ounces, content", BOTH_BASES)
+def test_table_of_both_bases(load, ounces, content):
+    assert units.content_from_load(load) == pytest.approx(content, abs=5e-4)
+    assert units.ounces_per_pound_from_load(load) == pytest.approx(ounces, abs=1e-12)
+
+
+@pytest.mark.parametrize(
+    "content, load", [(5, 5.263), (6, 6.383), (8, 8.696), (10, 11.111), (12, 13.636)]
+)
+def test_table_of_loads_from_contents(content, load):
+    assert units.load_from_content(content) == pytest.approx(load, abs=5e-4)
+
+
+def test_the_two_bases_on_220_g_of_finished_product():
+    # a supply page's worked example (common practice, arithmetic verified): 220 g net holds
+    # 20 g of fragrance and 200 g of wax at 10 % load, 22 g and 198 g at 10 % content
+    assert units.load_from_weights(20, 200) == 10
+    assert units.content_from_load(units.load_from_weights(22, 198)) == pytest.approx(10)
+
+
+@pytest.mark.parametrize(
+    "net, load, wax, fragrance", [(250, 6, 235.849, 14.151), (16, 10, 14.5455, 1.4545)]
+)
+def test_net_weight_is_wax_and_fragrance(net, load, wax, fragrance):
+    content = units.content_from_load(load)
+    assert net * content / 100 == pytest.approx(fragrance, abs=5e-4)
+    assert net * (1 - content / 100) == pytest.approx(wax, abs=5e-4)
+
+
+def test_two_ounces_per_pound_is_above_a_limit_of_12_percent():
+    assert units.load_from_ounces_per_pound(2) == 12.5
+
+
+@pytest.mark.parametrize(
+    "density, grams, load", [(0.90, 26.62, 5.87), (1.00, 29.57, 6.52), (1.05, 31.05, 6.85)]
+)
+def test_a_fluid_ounce_is_no_weight(density, grams, load):
+    weight = units.grams_from_fluid_ounces(1, density)
+    assert weight == pytest.approx(grams, abs=5e-3)
+    assert units.load_from_weights(weight, units.grams_from_pounds(1)) == pytest.approx(
+        load, abs=5e-3)
+
+
+@pytest.mark.parametrize(
+    "fahrenheit, celsius",
+    [(125, 51.67), (135, 57.22), (140, 60.00), (145, 62.78), (160, 71.11), (175, 79.44),
+     (180, 82.22), (185, 85.00), (200, 93.33), (86, 30.00), (104, 40.00), (-40, -40.00)],
+)
+def test_temperatures(fahrenheit, celsius):
+    assert units.celsius_from_fahrenheit(fahrenheit) == pytest.approx(celsius, abs=5e-3)
+    back = units.fahrenheit_from_celsius(units.celsius_from_fahrenheit(fahrenheit))
+    assert back == pytest.approx(fahrenheit, abs=1e-9)
+
+
+@given(st.floats(0, 400))
+def test_bases_are_inverse_to_each_other(load):
+    assert units.load_from_content(units.content_from_load(load)) == pytest.approx(load, abs=1e-9)
+    ounces = units.ounces_per_pound_from_load(load)
+    assert units.load_from_ounces_per_pound(ounces) == pytest.approx(load)
+
+
+@given(st.floats(0, 1e6))
+def test_weights_are_inverse_to_each_other(grams):
+    assert units.grams_from_ounces(units.ounces_from_grams(grams)) == pytest.approx(grams)
+    assert units.grams_from_pounds(units.pounds_from_grams(grams)) == pytest.approx(grams)
+
+
+def test_arrays_stay_arrays_and_numbers_become_plain_floats():
+    assert units.content_from_load(np.array([0.0, 25.0])).tolist() == [0.0, 20.0]
+    assert type(units.content_from_load(np.float64(25))) is float
+
+
+def test_loads_and_temperatures_in_words_name_both():
+    assert units.say_load(6.25, 2) == "6.25 % of wax (5.88 % of total)"
+    assert units.say_temperature(60) == "60 °C (140 °F)"
+
+
+@pytest.mark.parametrize("content", [100, 120.5])
+def test_a_content_without_wax_is_refused(content):
+    with pytest.raises(ValueError) as caught:
+        units.load_from_content([10, content])
+    assert str(caught.value) == (
+        f"a content of {content:g} % of the finished product leaves no wax; "
+        "give a content under 100 %"
+    )
+
+
+@pytest.mark.parametrize("density", [0, -0.9])
+def test_a_fluid_ounce_without_density_is_refused(density):
+    with pytest.raises(ValueError) as caught:
+        units.grams_from_fluid_ounces(1, density)
+    assert str(caught.value) == (
+        "the density must be above 0 g per mL; it stands in the oil's data sheet"
+    )
