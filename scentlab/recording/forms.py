@@ -242,7 +242,7 @@ class PourForm(_Form):
         self.fields["poured_on"] = _text("Day of pouring (empty: today)", "2026-03-14")
         self.fields["note"] = _text("Anything that was seen", "")
         for name in ("wax_g", "fragrance_g"):
-            self.fields[name].observe(lambda _: self._guarded(self._compare), "value")
+            self.fields[name].observe(lambda _: self._guarded(self._tell_load), "value")
         self.planned_view, self.load = w.HTML(), w.HTML()
         self.save = _button("Save this pour", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
@@ -260,7 +260,7 @@ class PourForm(_Form):
             button.description = f"{name} (logged)" if name in self._done else name
         self.save.disabled = self._pour is None
         self.planned_view.value = _planned_view(self._planned.get(self._pour), not self._left())
-        self._compare()
+        self._tell_load()
 
     def _left(self):
         return [n for n in self._planned if n not in self._done]
@@ -269,7 +269,7 @@ class PourForm(_Form):
         self._pour = name
         self._show()
 
-    def _compare(self):
+    def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
         self.load.value = ""
         texts = [self.fields[n].value.strip() for n in ("fragrance_g", "wax_g")]
