@@ -101,16 +101,22 @@ def _import(arguments):
     from scentlab.recording.store import Store
 
     folder = _series_folder(arguments.folder)
-    files = (arguments.pours, arguments.pieces, arguments.throws)
+    files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
+    if not any(files.values()):
+        raise CannotDo("no file to import; give --pours, --pieces, --throws or all three")
+    store = Store.open(folder)
     if arguments.dry_run:
-        for table, frame in zip(IMPORT_TABLES, read_csvs(*files), strict=True):
-            print(f"{table.name}: {len(frame)} rows are in order")
+        for name, frame in read_csvs(**files, store=store).items():
+            print(f"{name}: {_rows(len(frame))} in {files[name]} in order")
         print("Nothing was written (--dry-run).")
         return
-    import_csvs(Store.open(folder), *files)
-    for table, file in zip(IMPORT_TABLES, files, strict=True):
-        print(f"{table.name}: imported from {file}")
+    for table, number in import_csvs(store, **files).items():
+        print(f"{table}: {_rows(number)} stored")
     print(f"Next: scentlab report {_quoted(folder)}")
+
+
+def _rows(number):
+    return "1 row" if number == 1 else f"{number} rows"
 
 
 # --- columns -----------------------------------------------------------------------------------
@@ -301,9 +307,11 @@ def _add_import(commands):
     parser = _command(
         commands, "import", _import, "import pours, pieces and throw scores from CSV files",
         """
-        Check three CSV files and put them into the record (series.sqlite) of a series folder: all
-        three or nothing. Weights in g, temperatures in °C, ages in days; `scentlab columns` tells
-        every column. What is wrong is told with file, row, column, value and remedy.
+        Check CSV files and put them into the record (series.sqlite) of a series folder: all of
+        them or nothing. A piece must come from a pour, and a throw score from a piece, that the
+        files or the record know. Weights in g, temperatures in °C, ages in days; `scentlab
+        columns` tells every column. What is wrong is told with file, row, column, value and
+        remedy.
         """,
         """
         scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --throws throws.csv
@@ -314,7 +322,7 @@ def _add_import(commands):
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     for table in IMPORT_TABLES:
         parser.add_argument(
-            f"--{table.name}", metavar="FILE.csv", required=True, help=table.meaning
+            f"--{table.name}", metavar="FILE.csv", help=table.meaning
         )
     parser.add_argument(
         "--dry-run", action="store_true", help="check the files and write nothing"

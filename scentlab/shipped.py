@@ -31,7 +31,17 @@ def demo_folder():
 
 def demo_plan():
     """The plan of the demo series, as a dict."""
-    return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
+    return _demo_json("plan")
+
+
+def demo_truth():
+    """The truth behind the invented scores: by stress and blend, the load (% of wax) at which 5 %
+    of the pieces of a new pot show a visible film or more."""
+    return _demo_json("truth")
+
+
+def _demo_json(name):
+    return json.loads((demo_folder() / f"{name}.json").read_text(encoding="utf-8"))
 
 
 def _shipped(name):

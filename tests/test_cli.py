@@ -166,7 +166,7 @@ def test_import_takes_the_three_files_and_the_report_follows(capsys, tmp_path):
     assert run(capsys, "new", folder)[0] == 0
     code, out, err = run(capsys, "import", folder, *demo_files())
     assert (code, err) == (0, "")
-    assert "pours: imported from" in out
+    assert re.search(r"^pours: \d+ rows stored$", out, re.M)
     code, out, err = run(capsys, "report", folder)
     assert (code, err) == (0, "")
     assert (folder / "exports" / "report.html").stat().st_size > 10_000
@@ -195,11 +195,20 @@ def test_a_wrong_cell_is_named_and_nothing_is_written(capsys, tmp_path):
     code, out, err = run(capsys, "import", folder, *files)
     assert (code, out) == (2, "")
     assert err == (
-        f"scentlab import: {tmp_path / 'pours.csv'}, row 3, column wax_g: found '200g', "
+        "scentlab import: pours.csv, row 3, column wax_g: found '200g', "
         "expected a number with a decimal point from 1 to 100000 (g). "
         "Give the number alone, in g, without its unit.\n"
     )
     assert Store.open(folder).rows("pours").empty
+
+
+def test_an_import_of_nothing_is_refused(capsys, tmp_path):
+    run(capsys, "new", tmp_path / "mine")
+    code, _, err = run(capsys, "import", tmp_path / "mine")
+    assert code == 2
+    assert err == (
+        "scentlab import: no file to import; give --pours, --pieces, --throws or all three\n"
+    )
 
 
 def test_columns_tells_every_column(capsys):
