@@ -27,6 +27,9 @@ _STYLE = """<style>
 .scent-form button {min-height: 48px; min-width: 48px; height: auto; font-size: 16px;
   white-space: normal; line-height: 1.3; margin: 0}
 .scent-form input {min-height: 44px; font-size: 16px}
+.scent-form .widget-text {height: auto; min-height: 48px; align-items: center; margin: 0;
+  width: 100%; box-sizing: border-box}
+.scent-form .widget-text > label {height: auto}
 .scent-form .widget-html-content, .scent-form label {font-size: 16px; line-height: 1.4;
   white-space: normal; overflow: visible}
 .scent-form button:focus-visible, .scent-form input:focus-visible {outline: 3px solid #0b57d0}
