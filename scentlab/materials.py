@@ -113,7 +113,9 @@ class Blend:
 
     def _check_fractions(self):
         if not self.parts:
-            raise MaterialError(f"blend {self.name} has no wax; give at least one with its fraction")
+            raise MaterialError(
+                f"blend {self.name} has no wax; give at least one with its fraction"
+            )
         names = [wax.name for wax, _ in self.parts]
         if len(set(names)) < len(names):
             raise MaterialError(f"blend {self.name} names a wax twice; add its fractions up")
@@ -198,4 +200,6 @@ def _need_range(value, what, lower, upper, unit):
     if value is None:
         return
     if not (isinstance(value, (int, float)) and lower <= value <= upper):
-        raise MaterialError(f"{what} is {value!r}; give a number from {lower:g} to {upper:g} {unit}")
+        raise MaterialError(
+            f"{what} is {value!r}; give a number from {lower:g} to {upper:g} {unit}"
+        )

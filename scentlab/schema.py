@@ -108,22 +108,42 @@ POURS = Table(
         Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0),
         Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0),
         Column(
-            "add_temp_c", "number", "wax temperature when the fragrance went in", "°C",
-            20.0, 150.0, required=False,
+            "add_temp_c",
+            "number",
+            "wax temperature when the fragrance went in",
+            "°C",
+            20.0,
+            150.0,
+            required=False,
         ),
         Column(
-            "pour_temp_c", "number", "wax temperature when it was poured", "°C",
-            20.0, 150.0, required=False,
+            "pour_temp_c",
+            "number",
+            "wax temperature when it was poured",
+            "°C",
+            20.0,
+            150.0,
+            required=False,
         ),
         Column("stir_min", "number", "minutes of stirring", "min", 0.0, 120.0, required=False),
         Column("room_temp_c", "number", "room temperature", "°C", -10.0, 50.0, required=False),
         Column(
-            "limit_load_pct", "number", "wax maker's highest load for the blend",
-            "g per 100 g of wax", 0.1, 40.0, required=False,
+            "limit_load_pct",
+            "number",
+            "wax maker's highest load for the blend",
+            "g per 100 g of wax",
+            0.1,
+            40.0,
+            required=False,
         ),
         Column(
-            "limit_content_pct", "number", "regulatory limit of the fragrance",
-            "g in 100 g of finished product", 0.01, 100.0, required=False,
+            "limit_content_pct",
+            "number",
+            "regulatory limit of the fragrance",
+            "g in 100 g of finished product",
+            0.01,
+            100.0,
+            required=False,
         ),
         Column("note", "text", "anything that was seen", required=False),
     ),
@@ -137,16 +157,32 @@ PIECES = Table(
         Column("code", "text", "the piece's blind code", **_CODE),
         Column("pour", "text", "the pour it was cast from", **_ID),
         Column(
-            "stress", "choice", "rest: kept at room temperature; heat: after the warm cycle",
-            choices=STRESSES, required=False,
+            "stress",
+            "choice",
+            "rest: kept at room temperature; heat: after the warm cycle",
+            choices=STRESSES,
+            required=False,
         ),
-        Column("age_days", "number", "age at the look", "days since pouring", 0.0, 3650.0,
-               required=False),
+        Column(
+            "age_days",
+            "number",
+            "age at the look",
+            "days since pouring",
+            0.0,
+            3650.0,
+            required=False,
+        ),
         Column("assessor", "text", "who looked", required=False, **_ASSESSOR),
-        Column("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4,
-               required=False),
-        Column("frost_grade", "integer", "0 none ... 4 over half of the face", "frost grade", 0, 4,
-               required=False),
+        Column("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4, required=False),
+        Column(
+            "frost_grade",
+            "integer",
+            "0 none ... 4 over half of the face",
+            "frost grade",
+            0,
+            4,
+            required=False,
+        ),
     ),
     key=("code", "stress", "age_days", "assessor"),
 )
@@ -160,12 +196,31 @@ THROWS = Table(
         Column("sitting", "text", "the panel session", **_ID),
         Column("kind", "choice", "cold: unheated piece; warm: on the warmer", choices=THROW_KINDS),
         Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0.0, 10.0),
-        Column("minutes", "number", "time on the warmer before the score", "min", 0.0, 1440.0,
-               required=False),
-        Column("position", "integer", "place in this assessor's order", "1, 2, ...", 1, 200,
-               required=False),
-        Column("works_with_fragrance", "choice", "the assessor handles this fragrance daily",
-               choices=YES_NO, required=False),
+        Column(
+            "minutes",
+            "number",
+            "time on the warmer before the score",
+            "min",
+            0.0,
+            1440.0,
+            required=False,
+        ),
+        Column(
+            "position",
+            "integer",
+            "place in this assessor's order",
+            "1, 2, ...",
+            1,
+            200,
+            required=False,
+        ),
+        Column(
+            "works_with_fragrance",
+            "choice",
+            "the assessor handles this fragrance daily",
+            choices=YES_NO,
+            required=False,
+        ),
     ),
     key=("code", "assessor", "sitting", "kind", "minutes"),
 )
@@ -266,13 +321,19 @@ def _check_header(text, table, findings):
     for name in table.required:
         if name not in text.columns:
             findings.add(
-                1, name, None, f"a column {name} ({table[name].meaning})",
+                1,
+                name,
+                None,
+                f"a column {name} ({table[name].meaning})",
                 "Add the column; the header row must hold the exact names.",
             )
     for name in text.columns:
         if name not in table.names:
             findings.add(
-                1, name, name, "one of the columns " + ", ".join(table.names),
+                1,
+                name,
+                name,
+                "one of the columns " + ", ".join(table.names),
                 "Rename or delete the column.",
             )
 
@@ -325,7 +386,10 @@ def _parse_dates(cells, empty, column, findings):
         except ValueError:
             parsed.append(None)
             findings.add(
-                _row(cells, i), column.name, cell, column.expected,
+                _row(cells, i),
+                column.name,
+                cell,
+                column.expected,
                 "Write the year first, then month and day, with dashes.",
             )
     return pd.Series(parsed, index=cells.index, dtype=object)
@@ -358,7 +422,9 @@ def _check_key(frame, table, findings):
             f"{k} {frame.at[i, k]}" for k in table.key if not pd.isna(frame.at[i, k])
         )
         findings.add(
-            i + 2, table.key[0], str(frame.at[i, table.key[0]]),
+            i + 2,
+            table.key[0],
+            str(frame.at[i, table.key[0]]),
             f"each combination of {', '.join(table.key)} once",
             f"The row repeats {values}: delete it or correct what differs.",
         )
@@ -370,4 +436,6 @@ def _row(cells, label):
 
 def _quoted(value):
     value = str(value)
-    return "an empty cell" if value == "" else repr(value if len(value) <= 60 else value[:57] + "...")
+    return (
+        "an empty cell" if value == "" else repr(value if len(value) <= 60 else value[:57] + "...")
+    )

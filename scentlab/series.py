@@ -11,19 +11,54 @@ import pandas as pd
 from scentlab.units import content_from_load, load_from_weights
 
 POUR_COLUMNS = (
-    "pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g", "load_pct", "content_pct",
-    "planned_load_pct", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c", "note",
+    "pour",
+    "pot",
+    "blend",
+    "poured_on",
+    "wax_g",
+    "fragrance_g",
+    "load_pct",
+    "content_pct",
+    "planned_load_pct",
+    "add_temp_c",
+    "pour_temp_c",
+    "stir_min",
+    "room_temp_c",
+    "note",
 )
 GRADE_COLUMNS = (
-    "code", "pour", "pot", "blend", "load_pct", "pour_temp_c", "test", "stress", "age_days",
-    "assessor", "grade",
+    "code",
+    "pour",
+    "pot",
+    "blend",
+    "load_pct",
+    "pour_temp_c",
+    "test",
+    "stress",
+    "age_days",
+    "assessor",
+    "grade",
 )
 THROW_COLUMNS = (
-    "code", "pour", "pot", "blend", "load_pct", "assessor", "sitting", "kind", "minutes",
-    "position", "works_with_fragrance", "throw",
+    "code",
+    "pour",
+    "pot",
+    "blend",
+    "load_pct",
+    "assessor",
+    "sitting",
+    "kind",
+    "minutes",
+    "position",
+    "works_with_fragrance",
+    "throw",
 )
 BLEND_COLUMNS = (
-    "blend", "composition", "limit_load_pct", "limit_content_pct", "wax_price_per_kg",
+    "blend",
+    "composition",
+    "limit_load_pct",
+    "limit_content_pct",
+    "wax_price_per_kg",
     "fragrance_price_per_kg",
 )
 

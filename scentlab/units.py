@@ -127,9 +127,7 @@ def celsius_from_fahrenheit(degrees_f):
     >>> round(celsius_from_fahrenheit(185.0), 2)
     85.0
     """
-    return _plain(
-        (np.asarray(degrees_f, dtype=float) - 32.0) * constants.degree_Fahrenheit
-    )
+    return _plain((np.asarray(degrees_f, dtype=float) - 32.0) * constants.degree_Fahrenheit)
 
 
 def fahrenheit_from_celsius(degrees_c):
@@ -147,9 +145,7 @@ def say_load(load_pct, digits=1):
     >>> say_load(6.25, 2)
     '6.25 % of wax (5.88 % of total)'
     """
-    return (
-        f"{load_pct:.{digits}f} % of wax ({content_from_load(load_pct):.{digits}f} % of total)"
-    )
+    return f"{load_pct:.{digits}f} % of wax ({content_from_load(load_pct):.{digits}f} % of total)"
 
 
 def say_temperature(degrees_c):

@@ -1,0 +1,141 @@
+"""The ceiling: the highest load whose risk of sweat stays under the limit, with confidence.
+
+This is the benchmark dose and its lower limit (Crump 1984) carried to wax: the load at risk is
+where a piece of a NEW pot reaches the limit grade with the stated chance, averaged over pots;
+the ceiling is the lower quantile of what is believed of that load.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.sweat import load_at_risk_draws
+from scentlab.maths.sampling import weighted_quantile
+from scentlab.results import Result, say_percent
+from scentlab.units import content_from_load, say_load
+
+INSIDE = "inside the tested loads"
+OPEN_ABOVE = "nothing tested above"
+NONE = "no tested load qualifies"
+
+
+@dataclass(frozen=True, repr=False)
+class Ceiling(Result):
+    """The ceiling of each blend.
+
+    ``table`` has, per blend: ceiling_load_pct and ceiling_content_pct (missing when no tested
+    load qualifies), load_at_risk_pct (median) with 90 % limits, the loads tested under the
+    deciding stress, and the state (one of INSIDE, OPEN_ABOVE, NONE).
+    """
+
+    table: pd.DataFrame
+    risk: float
+    confidence: float
+    limit_grade: int
+    stress: str
+    notes: tuple = field(default=())
+
+    @property
+    def sentence(self):
+        parts = []
+        for r in self.table.itertuples():
+            if r.state == NONE:
+                parts.append(f"{r.blend}: no tested load qualifies")
+            elif r.state == OPEN_ABOVE:
+                parts.append(
+                    f"{r.blend}: at least {say_load(r.ceiling_load_pct)}, nothing tested above"
+                )
+            else:
+                parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct)}")
+        return (
+            f"Highest load with at most {say_percent(self.risk)} chance of sweat grade "
+            f"{self.limit_grade} or worse for a piece of a new pot ({self.stress}), held with "
+            f"{say_percent(self.confidence)} confidence: " + "; ".join(parts) + "."
+        )
+
+    def of(self, blend):
+        """The row of one blend."""
+        return self.table.set_index("blend").loc[blend]
+
+
+def find_ceiling(fit, rules=None):
+    """The ceiling of every blend of a sweat fit.
+
+    Parameters
+    ----------
+    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress).
+
+    Returns
+    -------
+    Ceiling, held inside the loads tested: never above the highest, and none where even the
+    lowest tested load is not shown to keep the risk.
+    """
+    rules = rules or Rules()
+    stress = rules.stress or fit.stresses[-1]
+    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
+    rows, notes = [], []
+    for b, blend in enumerate(fit.blends):
+        own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
+        row, more = _of_blend(blend, own, draws[:, b], fit.weights, rules, stress)
+        rows.append(row)
+        notes += more
+    return Ceiling(
+        pd.DataFrame(rows), rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
+    )
+
+
+def _of_blend(blend, counts, draws, weights, rules, stress):
+    quantile = float(weighted_quantile(draws, weights, 1.0 - rules.confidence))
+    lower, middle, upper = (float(q) for q in weighted_quantile(draws, weights, (0.05, 0.5, 0.95)))
+    row = {
+        "blend": blend,
+        "ceiling_load_pct": np.nan,
+        "ceiling_content_pct": np.nan,
+        "load_at_risk_pct": middle,
+        "load_at_risk_lower_pct": lower,
+        "load_at_risk_upper_pct": upper,
+        "lowest_tested_pct": np.nan,
+        "highest_tested_pct": np.nan,
+        "state": NONE,
+    }
+    if counts.empty:
+        return row, [f"No piece of {blend} was graded after {stress}, so it has no ceiling there."]
+    lowest, highest = float(counts["load_pct"].min()), float(counts["load_pct"].max())
+    row |= {"lowest_tested_pct": lowest, "highest_tested_pct": highest}
+    if quantile < lowest:
+        return row, [_why_none(blend, counts, lowest, rules)]
+    ceiling = min(quantile, highest)
+    dry = int((counts["n"] - counts["g0"]).sum()) == 0
+    row |= {
+        "ceiling_load_pct": ceiling,
+        "ceiling_content_pct": content_from_load(ceiling),
+        "state": OPEN_ABOVE if dry or quantile >= highest else INSIDE,
+    }
+    notes = []
+    if dry and ceiling < highest:
+        top = counts[counts["load_pct"] > ceiling]
+        notes.append(
+            f"No piece of {blend} sweated up to {highest:.1f} % of wax, but the "
+            f"{int(top['n'].sum())} "
+            f"dry pieces above {ceiling:.1f} % are too few to hold a risk under "
+            f"{say_percent(rules.risk)} with {say_percent(rules.confidence)} confidence there."
+        )
+    elif quantile >= highest:
+        notes.append(
+            f"{blend} kept the risk at every load tested; nothing is claimed above "
+            f"{say_load(highest)}."
+        )
+    return row, notes
+
+
+def _why_none(blend, counts, lowest, rules):
+    own = counts[counts["load_pct"] <= counts["load_pct"].min() + 0.3]
+    wet = int(sum(own[f"g{g}"].sum() for g in range(rules.limit_grade, 5)))
+    pieces = int(own["n"].sum())
+    return (
+        f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "
+        f"risk under {say_percent(rules.risk)} ({wet} of {pieces} pieces there reached sweat "
+        f"grade {rules.limit_grade}): test lower loads or more pots."
+    )

@@ -1,0 +1,391 @@
+"""The pick: per blend the lowest load that keeps most of the throw to be had under the ceiling."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.ceiling import NONE, find_ceiling
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.frost import frost_risk
+from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
+from scentlab.fitting.throw import throw_curve, throw_draws
+from scentlab.results import FitError, Result, say_percent
+from scentlab.units import content_from_load, load_from_content, say_load
+
+STEP = 0.1
+CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the regulatory limit"
+THROW_TESTED = "the highest load whose throw was scored"
+
+
+@dataclass(frozen=True, repr=False)
+class Pick(Result):
+    """The load chosen per blend, with its reasons.
+
+    Attributes
+    ----------
+    table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
+        limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_share, sweat_risk,
+        sweat_lower, sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece,
+        reason. Loads in % of wax, risks as shares, 90 % limits. A blend without a pick has
+        load_pct missing and the reason why.
+    tradeoff : DataFrame of the same measures at every load tested.
+    sentences : dict of one sentence per blend.
+    changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
+    rules : dict of the rules. override : str, the written reason when a limit was set aside.
+    """
+
+    table: pd.DataFrame
+    tradeoff: pd.DataFrame
+    sentences: dict
+    changes: pd.DataFrame
+    rules: dict
+    override: str
+    notes: tuple = field(default=())
+
+    @property
+    def sentence(self):
+        first = self.table.iloc[0]
+        if pd.isna(first["load_pct"]):
+            return "No load of any blend qualifies: " + " ".join(self.sentences.values())
+        return self.sentences[first["blend"]]
+
+
+@dataclass(frozen=True)
+class Evidence:
+    """The fits behind a pick; ``throw`` and ``frost`` may be None."""
+
+    sweat: object
+    throw: object
+    frost: object
+    blends: pd.DataFrame
+    piece_g: float | None = None
+
+
+def choose_load(evidence, rules=None, ceiling=None):
+    """Choose a load per blend and rank the blends.
+
+    Parameters
+    ----------
+    evidence : Evidence. rules : Rules. ceiling : Ceiling under the same rules, made if None.
+
+    Returns
+    -------
+    Pick
+    """
+    rules = rules or Rules()
+    ceiling = ceiling or find_ceiling(evidence.sweat, rules)
+    chosen = [_choose(blend, evidence, rules, ceiling) for blend in evidence.sweat.blends]
+    measured = _measure(evidence, rules, ceiling, chosen)
+    table = _rank(measured, evidence, rules)
+    sentences = {r["blend"]: _sentence(r, rules) for _, r in table.iterrows()}
+    return Pick(
+        table,
+        _tradeoff(evidence, rules, ceiling),
+        sentences,
+        _changes(evidence, rules),
+        _plain(rules),
+        rules.override_reason,
+        _notes(evidence, rules, table),
+    )
+
+
+def caps(blend, evidence, rules, ceiling):
+    """What a load of the blend may not pass: dict of reason to load (% of wax)."""
+    found = {}
+    row = ceiling.of(blend)
+    if row["state"] != NONE:
+        found[CEILING] = float(row["ceiling_load_pct"])
+    limits = evidence.blends.set_index("blend")
+    if blend in limits.index:
+        wax = limits.at[blend, "limit_load_pct"]
+        if not pd.isna(wax) and blend not in rules.override_blends:
+            found[WAX_LIMIT] = float(wax)
+        content = limits.at[blend, "limit_content_pct"]
+        if not pd.isna(content) and content < 100:
+            found[REGULATORY] = load_from_content(float(content))
+    if evidence.throw is not None and blend in evidence.throw.blends:
+        tested = evidence.throw.tested.set_index("blend")
+        found[THROW_TESTED] = float(tested.at[blend, "highest_pct"])
+    return found
+
+
+def _choose(blend, evidence, rules, ceiling):
+    """dict of blend, load_pct, held_by, throw_share and reason."""
+    row = ceiling.of(blend)
+    none = {"blend": blend, "load_pct": np.nan, "held_by": "", "throw_share": np.nan}
+    if row["state"] == NONE:
+        return none | {
+            "reason": (
+                f"no tested load qualifies: none is shown to keep the risk of sweat grade "
+                f"{rules.limit_grade} under {say_percent(rules.risk)}"
+            )
+        }
+    limits = caps(blend, evidence, rules, ceiling)
+    held_by = min(limits, key=limits.get)
+    top = np.floor(limits[held_by] / STEP + 1e-9) * STEP
+    lowest = float(row["lowest_tested_pct"])
+    # A pour is weighed to a few hundredths of a point; that much below counts as tested.
+    if top < lowest - 0.05:
+        return none | {
+            "held_by": held_by,
+            "reason": (
+                f"no tested load qualifies: {held_by} is {say_load(limits[held_by])} and the "
+                f"lowest load tested is {say_load(lowest)}"
+            ),
+        }
+    load, share, reason = _lowest_enough(blend, evidence, rules, lowest, top, held_by)
+    return {
+        "blend": blend,
+        "load_pct": load,
+        "held_by": held_by,
+        "throw_share": share,
+        "reason": reason,
+    }
+
+
+def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
+    """The lowest load that keeps the wanted share of the throw to be gained, the share, why."""
+    fit = evidence.throw
+    if fit is None or blend not in fit.blends:
+        return top, np.nan, f"throw was not scored, so this is the highest load under {held_by}"
+    bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
+    if top <= bottom:
+        return top, np.nan, f"the lowest load tested, which {held_by} just admits"
+    grid = np.unique(np.append(np.arange(np.ceil(bottom / STEP) * STEP, top, STEP), top))
+    draws = throw_draws(fit, blend, np.append(bottom, grid))
+    gain = draws[:, 1:] - draws[:, [0]]
+    mean = gain.mean(axis=0)
+    low, high = np.quantile(gain[:, -1], [0.05, 0.95])
+    if low <= 0:
+        load = np.round(np.floor(bottom / STEP + 0.5) * STEP, 6)
+        return (
+            float(min(load, top)),
+            np.nan,
+            (
+                f"the panel showed no gain in {fit.kind} throw from {bottom:.1f} to {top:.1f} % of "
+                f"wax ({mean[-1]:+.1f} points, 90 % interval {low:+.1f} to {high:+.1f}), "
+                "so the lowest load tested is enough"
+            ),
+        )
+    enough = np.nonzero(mean >= rules.throw_share * mean[-1] - 1e-12)[0][0]
+    return (
+        float(np.round(grid[enough], 6)),
+        float(mean[enough] / mean[-1]),
+        (
+            f"the lowest load that keeps {say_percent(rules.throw_share)} of the {fit.kind} throw "
+            f"to be gained up to {top:.1f} % of wax, held by {held_by}"
+        ),
+    )
+
+
+def _measure(evidence, rules, ceiling, chosen):
+    """One row per blend with every measure at the chosen load."""
+    rows = []
+    for choice in chosen:
+        blend = choice["blend"]
+        row = dict(choice)
+        row["content_pct"] = content_from_load(choice["load_pct"])
+        row["ceiling_load_pct"] = ceiling.of(blend)["ceiling_load_pct"]
+        limits = evidence.blends.set_index("blend")
+        row["limit_load_pct"] = limits["limit_load_pct"].get(blend, np.nan)
+        row |= (
+            _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules).iloc[0].to_dict()
+        )
+        rows.append(row)
+    return pd.DataFrame(rows)
+
+
+_MEASURES = (
+    "sweat_risk",
+    "sweat_lower",
+    "sweat_upper",
+    "p_over",
+    "throw",
+    "throw_lower",
+    "throw_upper",
+    "frost_risk",
+    "frost_lower",
+    "frost_upper",
+    "cost_per_piece",
+)
+
+
+def _measures_at(blend, loads, evidence, rules):
+    """Frame of ``_MEASURES`` at loads (% of wax) of one blend; missing where not known."""
+    frame = pd.DataFrame(np.nan, index=range(len(loads)), columns=list(_MEASURES))
+    if np.isnan(loads).any():
+        return frame
+    fit = evidence.sweat
+    sweat = sweat_risk(fit, blend, loads, rules.limit_grade, rules.stress)
+    frame[["sweat_risk", "sweat_lower", "sweat_upper"]] = sweat[["risk", "lower", "upper"]]
+    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+    own = at_risk[:, fit.blends.index(blend)]
+    frame["p_over"] = [float(fit.weights @ (own < x)) for x in loads]
+    if evidence.throw is not None and blend in evidence.throw.blends:
+        throw = throw_curve(evidence.throw, blend, loads)
+        frame[["throw", "throw_lower", "throw_upper"]] = throw[["throw", "lower", "upper"]]
+    if evidence.frost is not None and blend in evidence.frost.blends:
+        frost = frost_risk(
+            evidence.frost, blend, loads, rules.frost_limit_grade, rules.ship_age_days
+        )
+        frame[["frost_risk", "frost_lower", "frost_upper"]] = frost[["risk", "lower", "upper"]]
+    frame["cost_per_piece"] = _cost(blend, loads, evidence)
+    return frame
+
+
+def _cost(blend, loads, evidence):
+    """Material cost of a piece at each load; missing when a price or the piece's mass is."""
+    prices = evidence.blends.set_index("blend")
+    if evidence.piece_g is None or blend not in prices.index:
+        return np.full(len(loads), np.nan)
+    share = content_from_load(loads) / 100.0
+    wax, fragrance = (
+        float(prices.at[blend, c]) if not pd.isna(prices.at[blend, c]) else np.nan
+        for c in ("wax_price_per_kg", "fragrance_price_per_kg")
+    )
+    return evidence.piece_g / 1000.0 * ((1.0 - share) * wax + share * fragrance)
+
+
+def _tradeoff(evidence, rules, ceiling):
+    """The measures at the loads tested of each blend."""
+    frames = []
+    for blend in evidence.sweat.blends:
+        own = evidence.sweat.counts
+        own = own[(own["blend"] == blend) & (own["stress"] == ceiling.stress)]
+        loads = np.unique(np.round(own["load_pct"].to_numpy(float), 1))
+        if not len(loads):
+            continue
+        frame = _measures_at(blend, loads, evidence, rules)
+        frame.insert(0, "content_pct", content_from_load(loads))
+        frame.insert(0, "load_pct", loads)
+        frame.insert(0, "blend", blend)
+        frames.append(frame)
+    return pd.concat(frames, ignore_index=True)
+
+
+def _rank(table, evidence, rules):
+    """Order: throw first; among those the panel cannot tell apart, less frost, then less cost."""
+    left = table[table["load_pct"].notna()]
+    order = []
+    while len(left):
+        leader = left["throw"].fillna(-np.inf).idxmax()
+        level = [
+            i for i in left.index if i == leader or _alike(left.loc[leader], left.loc[i], evidence)
+        ]
+        group = left.loc[level].assign(frost_step=(left["frost_risk"] * 20).round())
+        keys = ["frost_step", "cost_per_piece", "throw"]
+        order += list(group.sort_values(keys, ascending=[True, True, False]).index)
+        left = left.drop(index=level)
+    order += [i for i in table.index if i not in order]
+    ranked = table.loc[order].reset_index(drop=True)
+    ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
+    front = [
+        "rank",
+        "blend",
+        "load_pct",
+        "content_pct",
+        "ceiling_load_pct",
+        "limit_load_pct",
+        "held_by",
+        "throw",
+        "throw_lower",
+        "throw_upper",
+        "throw_share",
+    ]
+    return ranked[
+        front + [c for c in ranked.columns if c not in front and c != "reason"] + ["reason"]
+    ]
+
+
+def _alike(leader, other, evidence):
+    """Whether the panel's scores leave it open which of two picks throws more."""
+    fit = evidence.throw
+    if fit is None or leader["blend"] not in fit.blends or other["blend"] not in fit.blends:
+        return True
+    first = throw_draws(fit, leader["blend"], [leader["load_pct"]])[:, 0]
+    second = throw_draws(fit, other["blend"], [other["load_pct"]])[:, 0]
+    return float(np.quantile(first - second, 0.05)) <= 0
+
+
+def _sentence(row, rules):
+    if pd.isna(row["load_pct"]):
+        return f"{row['blend']}: {row['reason']}."
+    sweat = (
+        f"chance that a piece of a new pot reaches sweat grade {rules.limit_grade}: "
+        f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
+        f"to {say_percent(row['sweat_upper'], 1)}); chance that this load oversaturates the wax: "
+        f"{say_percent(row['p_over'], 1)}"
+    )
+    throw = ""
+    if not pd.isna(row["throw"]):
+        throw = (
+            f"; {rules.throw_kind} throw {row['throw']:.1f} of 10 "
+            f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})"
+        )
+    return f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}; {sweat}{throw}."
+
+
+def _changes(evidence, rules):
+    """The chosen load of each blend had one rule been another."""
+    others = {
+        f"risk {say_percent(2 * rules.risk)} instead of {say_percent(rules.risk)}": {
+            "risk": min(2 * rules.risk, 0.5)
+        },
+        f"risk {say_percent(rules.risk / 2, 1)} instead of {say_percent(rules.risk)}": {
+            "risk": max(rules.risk / 2, 0.001)
+        },
+        "confidence 80 %": {"confidence": 0.80},
+        "confidence 99 %": {"confidence": 0.99},
+        "all of the throw under the ceiling": {"throw_share": 1.0},
+        "three quarters of the throw under the ceiling": {"throw_share": 0.75},
+    }
+    rows = []
+    for words, change in others.items():
+        other = replace(rules, **change)
+        ceiling = find_ceiling(evidence.sweat, other)
+        for blend in evidence.sweat.blends:
+            choice = _choose(blend, evidence, other, ceiling)
+            rows.append((words, blend, choice["load_pct"]))
+    return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])
+
+
+def _plain(rules):
+    return {name: getattr(rules, name) for name in rules.__dataclass_fields__}
+
+
+def _notes(evidence, rules, table):
+    notes = []
+    if evidence.throw is None:
+        notes.append(
+            "No throw was scored: the pick cannot say whether less fragrance smells as strong."
+        )
+    if evidence.frost is None:
+        notes.append("No frost was graded: the pick knows nothing of frost.")
+    known = evidence.blends.set_index("blend")
+    for blend in evidence.sweat.blends:
+        if blend not in known.index or pd.isna(known.at[blend, "limit_load_pct"]):
+            notes.append(f"No wax maker's limit is known for {blend}.")
+        if blend not in known.index or pd.isna(known.at[blend, "limit_content_pct"]):
+            notes.append(
+                f"No regulatory limit of the fragrance is known for {blend}: look it up before "
+                "selling."
+            )
+    if rules.override_blends:
+        notes.append(
+            f"The wax maker's limit was set aside for {', '.join(rules.override_blends)}. "
+            f"Reason given: {rules.override_reason}"
+        )
+    over = table[(table["load_pct"] > table["limit_load_pct"])]["blend"]
+    for blend in over:
+        notes.append(
+            f"The pick of {blend} lies above the wax maker's limit: test only, not for sale, "
+            "until the maker agrees."
+        )
+    unknown = [b for b in rules.override_blends if b not in evidence.sweat.blends]
+    if unknown:
+        raise FitError(
+            f"no blend is called {', '.join(unknown)}; the limit can be set aside for "
+            + ", ".join(evidence.sweat.blends)
+        )
+    return tuple(notes)

@@ -1,0 +1,204 @@
+"""Frost: how likely a piece frosts, by blend, load, pour temperature and age."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.maths.graded import LinearModel, LinearPrior
+from scentlab.maths.optimum import climb
+from scentlab.maths.ordinal import count_looks, marginal_risk
+from scentlab.maths.sampling import K_HAT_LIMIT, importance_draws, weighted_quantile
+from scentlab.results import FitError, Result, say_percent
+
+N_GRADES = 5
+LOAD_SCALE, AGE_DOUBLING, POUR_TEMP_SCALE = 1.0, 2.0, 5.0
+COVARIATES = {
+    "load": "per point of load (% of wax)",
+    "age": "per doubling of age",
+    "pour temperature": "per 5 °C of pour temperature",
+}
+
+
+@dataclass(frozen=True, repr=False)
+class FrostFit(Result):
+    """A fitted frost model, with the attributes of a sweat fit where they mean the same.
+
+    covariates : tuple of those that varied, of ``COVARIATES``; centres : dict of the values
+    about which they are taken (load in % of wax, age in days, temperature in °C).
+    ages : (youngest, oldest) age in days, or () when ages are not known.
+    """
+
+    blends: tuple
+    covariates: tuple
+    centres: dict
+    ages: tuple
+    names: tuple
+    point: np.ndarray
+    covariance: np.ndarray
+    draws: np.ndarray
+    weights: np.ndarray
+    k_hat: float
+    effective_size: float
+    log_likelihood: float
+    counts: pd.DataFrame
+    tested: pd.DataFrame
+    notes: tuple = field(default=())
+
+    @property
+    def table(self):
+        """Posterior median, sd and 90 % limits of every coefficient, and of the pots' sd."""
+        rows = []
+        size = len(self.blends) + len(self.covariates)
+        columns = [(n, self.draws[:, i]) for i, n in enumerate(self.names[:size])]
+        columns.append(("sd between pots", np.exp(self.draws[:, size + N_GRADES - 2])))
+        for name, values in columns:
+            lower, middle, upper = weighted_quantile(values, self.weights, (0.05, 0.5, 0.95))
+            mean = np.sum(self.weights * values)
+            sd = np.sqrt(np.sum(self.weights * (values - mean) ** 2))
+            rows.append((name, middle, sd, lower, upper, "latent units"))
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    @property
+    def sentence(self):
+        middle = self.centres["load"]
+        parts = []
+        for blend in self.blends:
+            r = frost_risk(self, blend, [middle]).iloc[0]
+            parts.append(
+                f"{blend} {say_percent(r['risk'])} ({say_percent(r['lower'])} to "
+                f"{say_percent(r['upper'])})"
+            )
+        return (
+            f"Chance that a piece frosts over at least a twentieth of its face (grade 2 or more) "
+            f"at {middle:.1f} % of wax, 90 % interval in brackets: " + "; ".join(parts) + "."
+        )
+
+
+def fit_frost(grades, *, draws=1000, seed=1):
+    """Fit the frost model by its posterior: location linear in blend, load, age, temperature.
+
+    Parameters
+    ----------
+    grades : DataFrame of frost looks: code, pour, pot, blend, load_pct (% of wax), stress,
+        age_days, pour_temp_c, grade 0-4. Covariates that did not vary or are not known for every
+        look are left out, with a note.
+
+    Raises
+    ------
+    FitError when there is nothing to fit.
+    """
+    looks, notes = settle_looks(grades, "frost")
+    blends = tuple(dict.fromkeys(looks["blend"]))
+    columns, centres, left_out = _covariates(looks)
+    indicators = np.column_stack([(looks["blend"] == b).to_numpy(float) for b in blends])
+    design = np.column_stack([indicators, *columns.values()])
+    data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
+    scales = tuple([3.0] * len(blends) + [{"load": 0.5}.get(c, 1.0) for c in columns])
+    model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=None))
+    peak = climb(model.value_and_gradient, model.start())
+    try:
+        sample = importance_draws(
+            lambda p: model.log_posterior(p, nodes=7), peak, size=draws, seed=seed
+        )
+    except np.linalg.LinAlgError:
+        raise FitError("the frost fit found no peak; look for mistyped grades or loads") from None
+    if sample.k_hat > K_HAT_LIMIT:
+        notes += (f"The posterior draws are not to be trusted (k-hat {sample.k_hat:.2f}).",)
+    names = tuple(blends) + tuple(COVARIATES[c] for c in columns)
+    names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
+        "log sd between pots",
+    )
+    known = looks["age_days"].dropna()
+    ages = (float(known.min()), float(known.max())) if len(known) == len(looks) else ()
+    return FrostFit(
+        blends,
+        tuple(columns),
+        centres,
+        ages,
+        names,
+        peak.point,
+        peak.covariance,
+        sample.points,
+        sample.weights,
+        sample.k_hat,
+        sample.effective_size,
+        float(model.log_likelihood(peak.point)),
+        count_pours(looks, N_GRADES),
+        _tested(looks, blends),
+        notes + left_out,
+    )
+
+
+def _tested(looks, blends):
+    ranges = looks.groupby("blend")["load_pct"].agg(["min", "max"]).loc[list(blends)].reset_index()
+    return ranges.set_axis(["blend", "lowest_pct", "highest_pct"], axis=1)
+
+
+def _covariates(looks):
+    """Centred columns of what varied, their centres, and notes on what was left out."""
+    load = looks["load_pct"].to_numpy(float)
+    columns, centres, notes = {"load": load - load.mean()}, {"load": float(load.mean())}, []
+    age = looks["age_days"].to_numpy(float) if "age_days" in looks else np.full(len(looks), np.nan)
+    temperature = pd.to_numeric(looks.get("pour_temp_c", pd.Series(np.nan, looks.index)))
+    for name, values in (("age", age), ("pour temperature", temperature.to_numpy(float))):
+        if np.isnan(values).all():
+            continue
+        if np.isnan(values).any():
+            notes.append(
+                f"The {name} is missing for some frost looks, so frost was fitted without it."
+            )
+            continue
+        centres[name] = float(np.median(values))
+        if np.unique(values).size > 1:
+            columns[name] = (
+                np.log2(np.maximum(values, 0.5) / max(centres[name], 0.5))
+                if name == "age"
+                else (values - centres[name]) / POUR_TEMP_SCALE
+            )
+    return columns, centres, tuple(notes)
+
+
+def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
+    """Posterior draws (S, L) of P(frost grade >= limit_grade) for a piece of a new pot.
+
+    ``age_days`` outside the ages that were looked at is refused; None takes the middle age.
+    """
+    if blend not in fit.blends:
+        raise FitError(f"no frost was graded for {blend!r}; graded were {', '.join(fit.blends)}")
+    loads = np.atleast_1d(np.asarray(loads, dtype=float))
+    size = len(fit.blends)
+    location = np.repeat(fit.draws[:, [fit.blends.index(blend)]], len(loads), axis=1)
+    location = location + fit.draws[:, [size]] * (loads - fit.centres["load"])
+    if age_days is not None and fit.ages and not fit.ages[0] <= age_days <= fit.ages[1]:
+        raise FitError(
+            f"frost was looked at from {fit.ages[0]:g} to {fit.ages[1]:g} days of age; "
+            f"nothing is known at {age_days:g} days"
+        )
+    if age_days is not None and "age" in fit.covariates:
+        place = size + fit.covariates.index("age")
+        location = location + fit.draws[:, [place]] * np.log2(
+            max(age_days, 0.5) / max(fit.centres["age"], 0.5)
+        )
+    first = size + len(fit.covariates)
+    tau = np.zeros(len(fit.draws))
+    if limit_grade > 1:
+        tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
+    sigma = np.exp(fit.draws[:, [first + N_GRADES - 2]])
+    return marginal_risk(location - tau[:, None], sigma, nodes=31)
+
+
+def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
+    """Chance of frost at loads (% of wax) for a piece of a new pot.
+
+    Returns
+    -------
+    DataFrame with load_pct, risk (posterior mean), lower and upper (90 % interval).
+    """
+    risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
+    rows = []
+    for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
+        lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
+        rows.append((float(load), float(fit.weights @ column), lower, upper))
+    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])

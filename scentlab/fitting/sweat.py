@@ -1,0 +1,329 @@
+"""Sweat: where each blend's capacity lies, from graded pieces, with pots as whole plots."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.maths.graded import CapacityModel, CapacityPrior
+from scentlab.maths.optimum import climb
+from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
+from scentlab.maths.sampling import K_HAT_LIMIT, importance_draws, weighted_quantile
+from scentlab.results import FitError, Result
+from scentlab.schema import STRESSES
+from scentlab.units import say_load
+
+N_GRADES = 5
+
+
+@dataclass(frozen=True, repr=False)
+class SweatFit(Result):
+    """A fitted sweat model.
+
+    Attributes
+    ----------
+    blends : tuple of names. stresses : tuple, rest first; effects are against the first.
+    names : tuple of the free parameters' names.
+    point, covariance : the peak (p,) and the inverse of its information (p, p), free scale.
+    draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
+    k_hat, effective_size : trust in the draws (k-hat above 0.7: do not).
+    log_likelihood : float, at the peak.
+    counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
+    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
+    link : str. misread : bool, whether misread grades are allowed for.
+    prior : dict, the priors in words.
+    """
+
+    blends: tuple
+    stresses: tuple
+    names: tuple
+    point: np.ndarray
+    covariance: np.ndarray
+    draws: np.ndarray
+    weights: np.ndarray
+    k_hat: float
+    effective_size: float
+    log_likelihood: float
+    counts: pd.DataFrame
+    tested: pd.DataFrame
+    link: str
+    misread: bool
+    prior: dict
+    notes: tuple = field(default=())
+
+    @property
+    def named(self):
+        """Posterior draws by meaning: capacity (S, B), spread (S,), stress, tau, sigma, misread."""
+        return _unfold(self, self.draws)
+
+    @property
+    def table(self):
+        """Estimate (posterior median), sd, and 90 % limits of every parameter."""
+        rows = []
+        for name, unit, values in self._parameters():
+            lower, middle, upper = weighted_quantile(values, self.weights, (0.05, 0.5, 0.95))
+            mean = np.sum(self.weights * values)
+            sd = np.sqrt(np.sum(self.weights * (values - mean) ** 2))
+            rows.append((name, middle, sd, lower, upper, unit))
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    def _parameters(self):
+        named = self.named
+        for b, blend in enumerate(self.blends):
+            yield f"capacity of {blend}", "% of wax", named["capacity"][:, b]
+        yield (
+            "spread",
+            "% of wax per logit" if self.link == "logit" else "% of wax",
+            named["spread"],
+        )
+        for s, stress in enumerate(self.stresses[1:]):
+            yield f"effect of {stress}", "latent units", named["stress"][:, s]
+        for g in range(2, N_GRADES):
+            yield f"threshold of grade {g}", "latent units", named["tau"][:, g - 1]
+        yield "sd between pots", "latent units", named["sigma"]
+        if self.misread:
+            yield "misread grades", "share", named["misread"]
+
+    @property
+    def sentence(self):
+        parts = []
+        for b, blend in enumerate(self.blends):
+            capacity = self.named["capacity"][:, b]
+            lower, middle, upper = weighted_quantile(capacity, self.weights, (0.05, 0.5, 0.95))
+            parts.append(f"{blend} {say_load(middle)}, 90 % interval {lower:.1f} to {upper:.1f}")
+        return "Half of the pieces of a typical pot show sweat at: " + "; ".join(parts) + "."
+
+
+def fit_sweat(grades, limits=None, *, prior="weak", link="logit", draws=2000, seed=1):
+    """Fit the sweat model by its posterior.
+
+    Parameters
+    ----------
+    grades : DataFrame of sweat looks with columns code, pour, pot, blend, load_pct (% of wax),
+        stress (rest or heat; missing counts as rest), grade 0-4. Several looks at a piece under
+        one stress count once, with the worst grade.
+    limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
+        centred; blends without one are centred on the middle of their tested loads.
+    prior : "weak", or a :class:`CapacityPrior` to use as it is.
+    link : logit, probit or cloglog.
+    draws : int, posterior draws. seed : int.
+
+    Returns
+    -------
+    SweatFit
+
+    Raises
+    ------
+    FitError when there is nothing to fit or the fit does not come to rest.
+    """
+    looks, notes = settle_looks(grades, "sweat")
+    blends = tuple(dict.fromkeys(looks["blend"]))
+    stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
+    tested = _tested(looks, blends)
+    centre, centre_notes = _centres(blends, limits, tested)
+    used = CapacityPrior(capacity_centre=tuple(centre)) if isinstance(prior, str) else prior
+    model = CapacityModel(_counts(looks, blends, stresses), len(blends), used, link=link, nodes=15)
+    peak, sample = _posterior(model, draws, seed)
+    notes = notes + centre_notes + _evidence_notes(looks, blends)
+    if sample.k_hat > K_HAT_LIMIT:
+        notes += (
+            f"The posterior draws are not to be trusted (k-hat {sample.k_hat:.2f}, above "
+            f"{K_HAT_LIMIT}): more pots or loads would help.",
+        )
+    return SweatFit(
+        blends,
+        stresses,
+        _names(blends, stresses, model),
+        peak.point,
+        peak.covariance,
+        sample.points,
+        sample.weights,
+        sample.k_hat,
+        sample.effective_size,
+        float(model.log_likelihood(peak.point)),
+        count_pours(looks, N_GRADES),
+        tested,
+        link,
+        model.reads,
+        _describe_prior(used, blends),
+        notes,
+    )
+
+
+def _counts(looks, blends, stresses):
+    design = np.column_stack(
+        [looks["load_pct"].to_numpy(float)]
+        + [(looks["blend"] == b).to_numpy(float) for b in blends]
+        + [(looks["stress"] == s).to_numpy(float) for s in stresses[1:]]
+    )
+    return count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
+
+
+def _posterior(model, draws, seed):
+    peak = climb(model.value_and_gradient, model.start())
+    try:
+        sample = importance_draws(
+            lambda points: model.log_posterior(points, nodes=7), peak, size=draws, seed=seed
+        )
+    except np.linalg.LinAlgError:
+        raise FitError(
+            "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
+            "(the frame of counts shows each pour)"
+        ) from None
+    return peak, sample
+
+
+def _tested(looks, blends):
+    rows = []
+    for blend in blends:
+        own = looks[looks["blend"] == blend]
+        rows.append(
+            (
+                blend,
+                own["load_pct"].min(),
+                own["load_pct"].max(),
+                own["pot"].nunique(),
+                own["code"].nunique(),
+            )
+        )
+    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pieces"])
+
+
+def _centres(blends, limits, tested):
+    limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
+    middle = {r.blend: 0.5 * (r.lowest_pct + r.highest_pct) for r in tested.itertuples()}
+    notes = tuple(
+        f"No wax maker's limit is known for {b}; the prior of its capacity is centred on the "
+        f"middle of the tested loads, {middle[b]:.1f} % of wax."
+        for b in blends
+        if b not in limits
+    )
+    return np.array([float(limits.get(b, middle[b])) for b in blends]), notes
+
+
+def _evidence_notes(looks, blends):
+    notes = []
+    for blend in blends:
+        own = looks[looks["blend"] == blend]
+        if own["grade"].max() == 0:
+            notes.append(
+                f"All {own['code'].nunique()} pieces of {blend} stayed dry: its capacity lies "
+                "above the loads tested and only the prior bounds it from above."
+            )
+        elif own["grade"].min() > 0:
+            notes.append(
+                f"All {own['code'].nunique()} pieces of {blend} sweated: its capacity lies below "
+                "the loads tested and only the prior bounds it from below."
+            )
+        if own["pot"].nunique() == 1:
+            notes.append(
+                f"{blend} was poured from one pot only, so how much pots differ is learnt from "
+                "the other blends and the prior."
+            )
+    return tuple(notes)
+
+
+def _names(blends, stresses, model):
+    names = [f"capacity of {b}" for b in blends] + ["log spread"]
+    names += [f"effect of {s}" for s in stresses[1:]]
+    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
+    return tuple(names + ["logit misread"] * model.reads)
+
+
+def _describe_prior(prior, blends):
+    if prior is None:
+        return {"all": "none: plain maximum likelihood"}
+    words = {
+        f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
+        f"scale {prior.capacity_scale:g}"
+        for b, c in zip(blends, prior.capacity_centre, strict=True)
+    }
+    words["spread"] = (
+        f"log-normal, median {prior.spread_median:g} % of wax, log sd {prior.spread_log_sd:g}"
+    )
+    words["threshold gaps"] = (
+        f"log-normal, median {prior.gap_median:g}, log sd {prior.gap_log_sd:g}"
+    )
+    words["heat"] = f"normal about 0, sd {prior.stress_scale:g}"
+    words["sd between pots"] = (
+        f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g}"
+    )
+    if prior.misread_median is not None:
+        words["misread grades"] = (
+            f"logit-normal, median {prior.misread_median:g}, logit sd {prior.misread_logit_sd:g}"
+        )
+    return words
+
+
+def _unfold(fit, free):
+    """Free parameters (S, p) by meaning, without a model at hand."""
+    blends, extra, gaps = len(fit.blends), len(fit.stresses) - 1, N_GRADES - 2
+    ends = np.cumsum([blends, 1, extra, gaps, 1])
+    tau = np.cumsum(np.exp(free[:, ends[2] : ends[3]]), axis=1)
+    misread = free[:, ends[4]] if fit.misread else np.full(len(free), -np.inf)
+    return {
+        "capacity": free[:, :blends],
+        "spread": np.exp(free[:, blends]),
+        "stress": free[:, ends[1] : ends[2]],
+        "tau": np.column_stack([np.zeros(len(free)), tau]),
+        "sigma": np.exp(free[:, ends[3]]),
+        "misread": 1.0 / (1.0 + np.exp(-misread)),
+    }
+
+
+def _stress_effect(fit, named, stress):
+    """Latent shift (S,) of a stress; None means the harshest that was tested."""
+    stress = stress or fit.stresses[-1]
+    if stress not in fit.stresses:
+        raise FitError(f"no piece was graded after {stress}; graded were {', '.join(fit.stresses)}")
+    place = fit.stresses.index(stress)
+    return np.zeros(len(fit.draws)) if place == 0 else named["stress"][:, place - 1]
+
+
+def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
+    """Posterior draws (S, B) of the load (% of wax) where a piece of a new pot passes the risk.
+
+    Parameters
+    ----------
+    fit : SweatFit, whose blends are the columns.
+    risk : P(grade >= limit_grade), averaged over pots.
+    stress : rest or heat; None takes the harshest tested.
+    """
+    named = fit.named
+    if limit_grade not in range(1, N_GRADES):
+        raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
+    m = marginal_location(risk, named["sigma"], fit.link)
+    latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress) + m
+    return named["capacity"] + (named["spread"] * latent)[:, None]
+
+
+def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
+    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load."""
+    named = fit.named
+    loads = np.atleast_1d(np.asarray(loads, dtype=float))
+    reach = (loads - named["capacity"][:, [_place(fit, blend)]]) / named["spread"][:, None]
+    shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
+    return marginal_risk(reach + shift[:, None], named["sigma"][:, None], fit.link, nodes=31)
+
+
+def sweat_risk(fit, blend, loads, limit_grade=2, stress=None):
+    """Risk of sweat at loads (% of wax) for a piece of a new pot.
+
+    Returns
+    -------
+    DataFrame with load_pct, risk (posterior mean probability of the limit grade or worse),
+    lower and upper (90 % interval of that probability).
+    """
+    risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)
+    rows = []
+    for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
+        lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
+        rows.append((float(load), float(fit.weights @ column), lower, upper))
+    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])
+
+
+def _place(fit, blend):
+    if blend not in fit.blends:
+        raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")
+    return fit.blends.index(blend)

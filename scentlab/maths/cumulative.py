@@ -1,0 +1,193 @@
+"""Maximum-likelihood fits of cumulative-link models, plain or with one grouping of effects.
+
+Covers McCullagh (1980) proportional-odds models and their mixed form. The sweat and frost fits
+use the same likelihood in parameters of their own, with priors.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from scentlab.maths.optimum import climb
+from scentlab.maths.ordinal import log_likelihood
+from scentlab.results import FitError
+
+
+@dataclass(frozen=True)
+class CumulativeFit:
+    """A fit of P(Y <= j) = F(theta_j - x'beta - sigma z).
+
+    Attributes
+    ----------
+    thresholds : array (K - 1,), beta : array (p,), sigma : float or None
+    covariance : array over (thresholds, beta, sigma) from the observed information.
+    log_likelihood : float
+    modes : array (G,) or None, each group's effect (on the scale of eta) at its peak.
+    """
+
+    thresholds: np.ndarray
+    beta: np.ndarray
+    sigma: float | None
+    covariance: np.ndarray
+    log_likelihood: float
+    modes: np.ndarray | None
+
+    @property
+    def standard_errors(self):
+        return np.sqrt(np.diag(self.covariance))
+
+
+def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
+    """Fit by maximum likelihood.
+
+    Parameters
+    ----------
+    data : Counts, design without an intercept (the thresholds take its place).
+    link : logit, probit or cloglog.
+    mixed : bool, with a random effect per group.
+    nodes : int, quadrature nodes; 1 gives the Laplace approximation.
+
+    Returns
+    -------
+    CumulativeFit
+
+    Raises
+    ------
+    FitError when a grade was never seen (drop it first), or when there is no finite maximum,
+    such as with perfectly separated grades.
+    """
+    n_thresholds = data.counts.shape[1] - 1
+    seen = data.counts.sum(axis=0)
+    if np.any(seen == 0):
+        raise FitError(
+            f"grade {int(np.argmin(seen))} was never seen, so its threshold has no finite "
+            "estimate; join it with its neighbour or fit with a prior"
+        )
+    natural = _Natural(data, link, mixed, nodes)
+    start = _start(data, n_thresholds, mixed)
+    peak = climb(natural.evaluate, start, hessian=False)
+    point = natural.to_natural(peak.point)
+    try:
+        covariance = np.linalg.inv(-natural.information(point))
+    except np.linalg.LinAlgError:
+        covariance = None
+    if not peak.converged or covariance is None or np.any(np.diag(covariance) <= 0):
+        raise FitError(
+            "the likelihood has no finite maximum; look for grades that are separated perfectly "
+            "by a covariate, or fit with a prior"
+        )
+    size = data.design.shape[1]
+    sigma = float(point[-1]) if mixed else None
+    modes = None if natural.modes is None else natural.modes * sigma
+    return CumulativeFit(
+        point[:n_thresholds],
+        point[n_thresholds : n_thresholds + size],
+        sigma,
+        covariance,
+        peak.value,
+        modes,
+    )
+
+
+def _start(data, n_thresholds, mixed):
+    share = np.cumsum(data.counts.sum(axis=0) + 0.5)[:-1] / (
+        data.counts.sum() + 0.5 * (n_thresholds + 1)
+    )
+    cut = np.log(share / (1.0 - share))
+    gaps = np.log(np.maximum(np.diff(cut), 0.05))
+    return np.concatenate([cut[:1], gaps, np.zeros(data.design.shape[1]), [-0.5] * mixed])
+
+
+class _Natural:
+    """The likelihood over (first threshold, log gaps, beta, log sigma), and over natural values."""
+
+    def __init__(self, data, link, mixed, nodes):
+        self.data, self.link, self.mixed, self.nodes = data, link, mixed, nodes
+        self.n_thresholds = data.counts.shape[1] - 1
+        self.modes = None
+
+    def to_natural(self, free):
+        k = self.n_thresholds
+        theta = np.concatenate([free[:1], free[0] + np.cumsum(np.exp(free[1:k]))])
+        rest = free[k:].copy()
+        if self.mixed:
+            rest[-1] = np.exp(rest[-1])
+        return np.concatenate([theta, rest])
+
+    def _at(self, natural):
+        k, p = self.n_thresholds, self.data.design.shape[1]
+        eta = self.data.design @ natural[k : k + p]
+        sigma = natural[-1] if self.mixed else None
+        return log_likelihood(
+            self.data, natural[:k], eta, sigma, link=self.link, nodes=self.nodes, modes=self.modes
+        )
+
+    def value_and_natural_gradient(self, natural):
+        found = self._at(natural)
+        self.modes = found.modes
+        gradient = np.concatenate([found.d_theta, found.d_eta @ self.data.design])
+        if self.mixed:
+            gradient = np.append(gradient, found.d_log_sigma / natural[-1])
+        return float(found.value), gradient
+
+    def evaluate(self, free):
+        natural = self.to_natural(free)
+        if self.mixed and not 1e-6 < natural[-1] < 1e3:
+            return -np.inf, np.zeros_like(free)
+        if self.mixed and self.nodes < 7:
+            return self._evaluate_by_differences(free)
+        value, gradient = self.value_and_natural_gradient(natural)
+        return value, self._chain(free, natural, gradient)
+
+    def _chain(self, free, natural, gradient):
+        k = self.n_thresholds
+        tail = np.cumsum(gradient[:k][::-1])[::-1]
+        out = gradient.copy()
+        out[0] = tail[0]
+        out[1:k] = tail[1:] * np.exp(free[1:k])
+        if self.mixed:
+            out[-1] *= natural[-1]
+        return out
+
+    def _evaluate_by_differences(self, free, step=1e-5):
+        """Value and gradient for few nodes, where the nodes' own movement counts."""
+        here = self._at(self.to_natural(free))
+        value, self.modes = float(here.value), here.modes
+        gradient = np.empty_like(free)
+        for i in range(len(free)):
+            move = np.zeros_like(free)
+            move[i] = step
+            up = self._at(self.to_natural(free + move)).value
+            gradient[i] = (up - self._at(self.to_natural(free - move)).value) / (2.0 * step)
+        return value, gradient
+
+    def information(self, natural, step=1e-4):
+        """Hessian of the log-likelihood over natural values."""
+        size = len(natural)
+        hessian = np.empty((size, size))
+        moves = step * np.maximum(1.0, np.abs(natural))
+        if self.mixed and self.nodes < 7:
+            return _second_differences(lambda x: float(self._at(x).value), natural, 10 * moves)
+        for i in range(size):
+            move = np.zeros(size)
+            move[i] = moves[i]
+            up = self.value_and_natural_gradient(natural + move)[1]
+            hessian[i] = (up - self.value_and_natural_gradient(natural - move)[1]) / (2 * moves[i])
+        return 0.5 * (hessian + hessian.T)
+
+
+def _second_differences(function, point, moves):
+    size = len(point)
+    hessian = np.empty((size, size))
+    steps = np.diag(moves)
+    for i in range(size):
+        for j in range(i, size):
+            a, b = steps[i], steps[j]
+            cross = (
+                function(point + a + b)
+                - function(point + a - b)
+                - function(point - a + b)
+                + function(point - a - b)
+            )
+            hessian[i, j] = hessian[j, i] = cross / (4.0 * moves[i] * moves[j])
+    return hessian

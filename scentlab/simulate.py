@@ -1,0 +1,306 @@
+"""Series with a known truth: for the demonstration data, for planning and for calibration.
+
+A :class:`Truth` may follow the fitted models or break them on purpose (another link, a spoiled
+pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+from scipy import integrate, optimize, special, stats
+
+from scentlab.materials import Blend
+from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+
+_LATENT = {
+    "logit": (lambda rng, n: rng.logistic(size=n), lambda z: special.expit(-z)),
+    # Scaled to the variance of the logistic, so that spread means about the same.
+    "probit": (
+        lambda rng, n: rng.normal(scale=np.pi / np.sqrt(3.0), size=n),
+        lambda z: special.ndtr(-z * np.sqrt(3.0) / np.pi),
+    ),
+    # Right-skewed: a few pieces sweat far below the others.
+    "skewed": (
+        lambda rng, n: np.sqrt(2.0) * (rng.gumbel(size=n) - np.euler_gamma),
+        lambda z: -np.expm1(-np.exp(-(z / np.sqrt(2.0) + np.euler_gamma))),
+    ),
+}
+
+
+@dataclass(frozen=True)
+class BlendTruth:
+    """One blend: capacity (load in % of wax), frost location, and its Emax throw curve.
+
+    Throw at load L is ``throw_floor + throw_rise * L / (throw_half + L)``.
+    """
+
+    capacity: float
+    frost: float = -1.0
+    throw_floor: float = 0.0
+    throw_rise: float = 10.0
+    throw_half: float = 8.0
+
+
+@dataclass(frozen=True)
+class Truth:
+    """What really holds. ``blends`` maps a blend's name to its :class:`BlendTruth`.
+
+    sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
+    when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax).
+    """
+
+    blends: dict
+    spread: float = 0.6
+    tau: tuple = (0.0, 1.5, 3.0, 4.5)
+    heat: float = 1.0
+    pot_sd: float = 0.5
+    latent: str = "logit"
+    misread: float = 0.0
+    spoiled_pots: int = 0
+    spoiled_shift: float = -4.0
+    frost_tau: tuple = (0.0, 1.2, 2.4, 3.6)
+    frost_per_load: float = 0.15
+    frost_pot_sd: float = 0.5
+    assessor_sd: float = 1.0
+    scale_sd: float = 0.15
+    sitting_sd: float = 0.4
+    pour_sd: float = 0.3
+    score_sd: float = 0.9
+    rogues: int = 0
+    weighing_sd_g: float = 0.05
+
+    def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
+        """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
+        above = _LATENT[self.latent][1]
+        shift = self.heat if stress == "heat" else 0.0
+
+        def excess(load):
+            middle = (load - self.blends[blend].capacity) / self.spread + shift
+            middle -= self.tau[limit_grade - 1]
+            if self.pot_sd == 0:
+                return above(-middle) - risk
+            mean, _ = integrate.quad(
+                lambda u: stats.norm.pdf(u) * above(-(middle + self.pot_sd * u)), -9, 9
+            )
+            return mean - risk
+
+        capacity = self.blends[blend].capacity
+        return float(
+            optimize.brentq(excess, capacity - 60 * self.spread, capacity + 60 * self.spread)
+        )
+
+    def throw(self, blend, load):
+        """True mean throw at a load (% of wax)."""
+        b = self.blends[blend]
+        return b.throw_floor + b.throw_rise * load / (b.throw_half + load)
+
+
+@dataclass(frozen=True)
+class Layout:
+    """What is poured and scored: frames like those of a plan.
+
+    pours: pour, pot, blend, load_pct, wax_g, poured_on. pieces: code, pour, test, stress.
+    smellings: assessor, sitting, kind, position, code.
+    """
+
+    pours: pd.DataFrame
+    pieces: pd.DataFrame
+    smellings: pd.DataFrame
+    blends: pd.DataFrame
+    details: dict = field(default_factory=dict)
+
+
+def even_layout(
+    blends,
+    loads_pct,
+    *,
+    pots=2,
+    sweat=4,
+    sweat_heat=0,
+    frost=0,
+    throw=0,
+    assessors=0,
+    limit_load_pct=None,
+    wax_g=200.0,
+):
+    """Every load poured from each of ``pots`` pots per blend, so many pieces a test and pour.
+
+    ``limit_load_pct`` (% of wax): one number for all blends, or one per blend, or None.
+    """
+    pours = [
+        (f"{b}{k}-{i}", f"{b}{k}", b, float(x))
+        for b in blends
+        for k in range(1, pots + 1)
+        for i, x in enumerate(loads_pct, 1)
+    ]
+    pours = pd.DataFrame(pours, columns=["pour", "pot", "blend", "load_pct"])
+    pours["wax_g"] = float(wax_g)
+    pours["poured_on"] = pd.Timestamp("2026-01-05").date()
+    kinds = [
+        ("sweat", "rest", sweat),
+        ("sweat", "heat", sweat_heat),
+        ("frost", "rest", frost),
+        ("throw", "rest", throw),
+    ]
+    pieces = [(p, t, s) for p in pours["pour"] for t, s, n in kinds for _ in range(n)]
+    pieces = pd.DataFrame(pieces, columns=["pour", "test", "stress"])
+    pieces.insert(0, "code", [f"{i:04d}" for i in range(len(pieces))])
+    smelt = pieces.loc[pieces["test"] == "throw", ["code"]]
+    people = pd.DataFrame({"assessor": [f"A{i}" for i in range(1, assessors + 1)]})
+    smellings = smelt.merge(people, how="cross")
+    smellings["sitting"], smellings["kind"] = "S1", "warm"
+    smellings["position"] = smellings.groupby("assessor").cumcount() + 1
+    known = pd.DataFrame({"blend": list(blends)}).reindex(columns=list(BLEND_COLUMNS))
+    known["limit_load_pct"] = limit_load_pct
+    return Layout(pours, pieces, smellings, known)
+
+
+def simulate_series(layout, truth, seed):
+    """Pour and score a layout under a truth.
+
+    Parameters
+    ----------
+    layout : Layout
+    truth : Truth that names every blend of the layout.
+    seed : int or numpy Generator.
+
+    Returns
+    -------
+    Series marked as invented.
+    """
+    rng = np.random.default_rng(seed)
+    pours = _weigh(layout.pours, truth, rng)
+    pieces = layout.pieces.merge(pours[["pour", "pot", "blend", "load_pct"]], on="pour")
+    looks = pd.concat([_sweat_looks(pieces, truth, rng), _frost_looks(pieces, truth, rng)])
+    scores = _throw_scores(layout.smellings, pieces, truth, rng)
+    return Series(
+        title=layout.details.get("title", "simulated series"),
+        fragrance=layout.details.get("fragrance", "invented fragrance"),
+        pours=pours,
+        grades=tidy_grades(looks, pours),
+        throws=tidy_throws(scores, pours),
+        blends=layout.blends,
+        fractions=layout.details.get("fractions", pd.DataFrame()),
+        piece_g=layout.details.get("piece_g"),
+        currency=layout.details.get("currency", ""),
+        plan=layout.details.get("plan"),
+        invented=True,
+    )
+
+
+def _weigh(pours, truth, rng):
+    pours = pours.copy()
+    planned = pours["load_pct"].to_numpy(dtype=float)
+    exact = pours["wax_g"] * planned / 100.0
+    weighed = exact + truth.weighing_sd_g * rng.standard_normal(len(pours))
+    pours["planned_load_pct"] = planned
+    pours["fragrance_g"] = np.round(np.maximum(weighed, 0.0), 1)
+    return tidy_pours(pours)
+
+
+def _pot_effects(pieces, sd, rng):
+    """One draw per pot, in the order in which the pots first appear."""
+    index, pots = pd.factorize(pieces["pot"])
+    return (sd * rng.standard_normal(len(pots)))[index]
+
+
+def _sweat_looks(pieces, truth, rng):
+    own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
+    capacity = own["blend"].map({b: t.capacity for b, t in truth.blends.items()}).to_numpy(float)
+    if truth.spoiled_pots:
+        spoiled = rng.choice(own["pot"].unique(), truth.spoiled_pots, replace=False)
+        capacity = capacity + truth.spoiled_shift * own["pot"].isin(spoiled).to_numpy()
+    latent = (own["load_pct"].to_numpy() - capacity) / truth.spread
+    latent = latent + truth.heat * (own["stress"] == "heat").to_numpy()
+    latent = latent + _pot_effects(own, truth.pot_sd, rng)
+    latent = latent + _LATENT[truth.latent][0](rng, len(own))
+    grade = (latent[:, None] > np.asarray(truth.tau)).sum(axis=1)
+    off = np.where(rng.random(len(own)) < 0.5, -1, 1) * (rng.random(len(own)) < truth.misread)
+    return _looks(own, np.clip(grade + off, 0, 4), rng)
+
+
+def _frost_looks(pieces, truth, rng):
+    own = pieces[pieces["test"] == "frost"].reset_index(drop=True)
+    latent = own["blend"].map({b: t.frost for b, t in truth.blends.items()}).to_numpy(float)
+    latent = latent + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
+    latent = latent + _pot_effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
+    return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1), rng)
+
+
+def _looks(own, grade, rng):
+    looks = own[["code", "pour", "test", "stress"]].copy()
+    looks["age_days"] = own["cure_days"] if "cure_days" in own else 14.0
+    looks["assessor"] = "A1"
+    looks["grade"] = pd.array(grade, dtype="Int64")
+    return looks
+
+
+def _throw_scores(smellings, pieces, truth, rng):
+    scores = smellings.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
+    true = np.zeros(len(scores))
+    for blend in truth.blends:
+        own = (scores["blend"] == blend).to_numpy()
+        true[own] = truth.throw(blend, scores["load_pct"].to_numpy()[own])
+    person, people = pd.factorize(scores["assessor"])
+    sitting, sittings = pd.factorize(scores["sitting"])
+    pour, pours = pd.factorize(scores["pour"])
+    scale = np.exp(truth.scale_sd * rng.standard_normal(len(people)))
+    shift = truth.assessor_sd * rng.standard_normal(len(people))
+    score = shift[person] + 5.0 + scale[person] * (true - 5.0)
+    score = score + (truth.sitting_sd * rng.standard_normal(len(sittings)))[sitting]
+    score = score + (truth.pour_sd * rng.standard_normal(len(pours)))[pour]
+    score = score + truth.score_sd * rng.standard_normal(len(scores))
+    noise = rng.uniform(0.0, 10.0, len(scores))
+    score = np.where(person < truth.rogues, noise, score)
+    scores["throw"] = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
+    scores["minutes"] = 30.0
+    scores["works_with_fragrance"] = None
+    keep = [
+        "code",
+        "pour",
+        "assessor",
+        "sitting",
+        "kind",
+        "minutes",
+        "position",
+        "works_with_fragrance",
+        "throw",
+    ]
+    return scores[keep]
+
+
+def layout_of_plan(plan):
+    """The :class:`Layout` of a plan in its dict form, keeping its blends, prices and title."""
+    pours = pd.DataFrame(plan["pours"])
+    pours["poured_on"] = pd.to_datetime(pours["poured_on"]).dt.date
+    blends, fractions = _planned_blends(plan)
+    details = {
+        "title": plan["title"],
+        "fragrance": plan["fragrance"]["name"],
+        "plan": plan,
+        "piece_g": plan["piece_g"],
+        "currency": plan["currency"],
+        "fractions": fractions,
+    }
+    return Layout(
+        pours, pd.DataFrame(plan["pieces"]), pd.DataFrame(plan["smellings"]), blends, details
+    )
+
+
+def _planned_blends(plan):
+    """Frames of limits and prices, and of wax fractions, from a plan's blends."""
+    blends = [Blend.from_dict(b) for b in plan["blends"]]
+    rows = [
+        (
+            b.name,
+            b.composition,
+            b.limit_load_pct,
+            plan["fragrance"].get("limit_content_pct"),
+            b.price_per_kg,
+            plan["fragrance"].get("price_per_kg"),
+        )
+        for b in blends
+    ]
+    fractions = pd.DataFrame.from_dict({b.name: b.fractions for b in blends}, orient="index")
+    return pd.DataFrame(rows, columns=list(BLEND_COLUMNS)), fractions.fillna(0.0)
