@@ -9,9 +9,12 @@ can write at the same time.
 import contextlib
 import datetime as dt
 import json
+import os
+import sqlite3
 import uuid
 from dataclasses import dataclass
 from pathlib import Path
+from urllib.parse import quote
 
 import pandas as pd
 import sqlalchemy as sa
@@ -21,6 +24,8 @@ from scentlab.recording.records import RECORDS, SCORES, check_row
 
 FILE_NAME = "series.sqlite"
 VERSION = 1
+# Per old version the step to the next one: a callable of a connection within a transaction.
+MIGRATIONS = {}
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason")
 
 
@@ -87,8 +92,10 @@ PLAN = sa.Table(
     sqlite_autoincrement=True,
 )
 SQL_TABLES = {name: _record_table(METADATA, table) for name, table in RECORDS.items()}
-for _name in ("grades", "throws"):
-    sa.Index(f"{_name}_by_assessor", SQL_TABLES[_name].c.assessor, SQL_TABLES[_name].c.code)
+# "What has this assessor scored" is asked at every page, also among a million scores.
+for _name, _part in (("grades", "test"), ("throws", "sitting")):
+    _of = SQL_TABLES[_name].c
+    sa.Index(f"{_name}_by_assessor", _of.assessor, _of[_part], _of.code)
 
 
 class Store:
@@ -126,10 +133,14 @@ class Store:
         """The store of a series folder or at an SQLAlchemy URL."""
         folder = _folder(place)
         if folder is not None:
-            _need_series(folder)
+            try:
+                _need_series(folder)
+            except OSError as error:
+                raise StoreError(_SQLITE_WORDS["SQLITE_CANTOPEN"].format(place=place)) from error
         store = cls(_engine(place, busy_timeout_s), str(place), folder)
         with store._clear_errors():
-            store._check_version()
+            if store._version() < VERSION:
+                store._migrate()
         return store
 
     def about(self):
@@ -258,6 +269,69 @@ class Store:
             found = connection.execute(query.order_by(sql.c.entry_id)).all()
         return _frame(found, RECORDS[table])
 
+    def history(self, code):
+        """All that was ever recorded of a piece, with what became of each entry.
+
+        Table by table and by entry within a table: a clock set back does not change the order.
+
+        Returns a DataFrame with table, entry_id, saved_at, assessor, value (in words) and state.
+        """
+        found = []
+        for name in ("pieces", *SCORES):
+            with self._clear_errors(), self._reading() as connection:
+                sql = SQL_TABLES[name]
+                rows = connection.execute(sa.select(sql).where(sql.c.code == code)).mappings().all()
+            found.extend(_told(name, rows))
+        columns = ["table", "entry_id", "saved_at", "assessor", "value", "state"]
+        return pd.DataFrame(found, columns=columns, dtype=object)
+
+    def distinct(self, table, columns, **where):
+        """The distinct values of some columns among the rows that stand, as a set of tuples.
+
+        ``where`` names columns and the value that they must have. Reads only what it needs, so
+        it stays fast in a store of a million scores.
+        """
+        _known([table])
+        sql = SQL_TABLES[table]
+        same = [sql.c[name] == value for name, value in where.items()]
+        query = sa.select(*(sql.c[c] for c in columns)).where(*same, _stands(sql)).distinct()
+        with self._clear_errors(), self._reading() as connection:
+            return {tuple(row) for row in connection.execute(query)}
+
+    def backup(self, path):
+        """Copy the store, as it stands, to a new file while others may be writing."""
+        path = Path(path)
+        if self._engine.dialect.name != "sqlite":
+            raise StoreError(f"{self.place} is on a database server; use the server's own backup")
+        if path.exists():
+            raise StoreError(f"{path} exists already; give the name of a new file")
+        half = path.with_name(path.name + ".part")
+        try:
+            with self._clear_errors(), contextlib.closing(self._engine.raw_connection()) as raw:
+                with contextlib.closing(sqlite3.connect(half)) as target:
+                    raw.driver_connection.backup(target)
+            os.replace(half, path)
+        except (sqlite3.Error, OSError) as error:
+            half.unlink(missing_ok=True)
+            raise StoreError(
+                f"the backup {path} could not be written ({error}); choose another place"
+            ) from error
+        return path
+
+    def check(self):
+        """Look for damage; returns a tuple of sentences, empty when all is well."""
+        problems = []
+        with self._clear_errors(), self._reading() as connection:
+            if connection.dialect.name == "sqlite":
+                for (words,) in connection.exec_driver_sql("PRAGMA integrity_check"):
+                    if words != "ok":
+                        problems.append(f"series.sqlite is damaged: {words}")
+            for table in RECORDS.values():
+                problems.extend(_wrong_rows(connection, table))
+            for name in SCORES:
+                problems.extend(_lost_scores(connection, name))
+        return tuple(problems)
+
     @contextlib.contextmanager
     def _reading(self):
         with self._engine.begin() as connection:
@@ -294,17 +368,38 @@ class Store:
         with self._engine.execution_options(begin="").connect() as connection:
             connection.exec_driver_sql("PRAGMA journal_mode=WAL")
 
-    def _check_version(self):
+    def _version(self):
         with self._reading() as connection:
             if not sa.inspect(connection).has_table("about"):
                 raise StoreError(f"{self.place} holds no series; start one with Store.create")
-            query = sa.select(ABOUT.c.value).where(ABOUT.c.name == "version")
-            version = int(connection.execute(query).scalar())
+            version = _stored_version(connection)
         if version > VERSION:
             raise StoreError(
                 f"{self.place} was written by a newer scentlab (store version {version}, this "
                 f"one knows up to {VERSION}); update scentlab"
             )
+        return version
+
+    def _migrate(self):
+        """Bring an older store to this version: a backup first, then all steps or none."""
+        copy = None
+        if self.folder is not None:
+            copy = self.folder / f"before-version-{VERSION}-{_now()[:19].replace(':', '')}.sqlite"
+            self.backup(copy)
+        try:
+            with self._writing() as connection:
+                # Read again: another program may have been faster.
+                for version in range(_stored_version(connection), VERSION):
+                    MIGRATIONS[version](connection)
+                connection.execute(
+                    ABOUT.update().where(ABOUT.c.name == "version").values(value=str(VERSION))
+                )
+        except Exception as error:
+            kept = f"; a copy from before is {copy}" if copy else ""
+            raise StoreError(
+                f"{self.place} could not be brought to store version {VERSION} ({error}); it is "
+                f"as it was{kept}"
+            ) from error
 
 
 def _folder(place):
@@ -343,7 +438,7 @@ def _engine(place, busy_timeout_s):
         if folder is None:
             url = sa.make_url(str(place))
         else:
-            url = sa.URL.create("sqlite", database=str((folder / FILE_NAME).absolute()))
+            url = _sqlite_url((folder / FILE_NAME).absolute())
         engine = sa.create_engine(url, poolclass=sa.NullPool)
     except (exc.ArgumentError, exc.NoSuchModuleError, ImportError) as error:
         raise StoreError(
@@ -353,6 +448,20 @@ def _engine(place, busy_timeout_s):
     if engine.dialect.name == "sqlite":
         _prepare_sqlite(engine, busy_timeout_s)
     return engine
+
+
+def _sqlite_url(path):
+    """The URL of the database file, for reading alone when its folder cannot be written.
+
+    A journal of the kind used here needs a file beside the database even to read it. In a folder
+    that nobody can write to, and without such a journal, nothing changes, which SQLite may know.
+    """
+    journal = path.with_name(path.name + "-wal")
+    frozen = path.exists() and not os.access(path.parent, os.W_OK) and not journal.exists()
+    if not frozen:
+        return sa.URL.create("sqlite", database=str(path))
+    query = {"immutable": "1", "uri": "true"}
+    return sa.URL.create("sqlite", database=f"file:{quote(str(path))}", query=query)
 
 
 def _prepare_sqlite(engine, busy_timeout_s):
@@ -503,6 +612,57 @@ def _need_piece(connection, table, row):
             f"{table}: nobody knows a piece {row['code']}; check the code, or save the plan or "
             "the piece first"
         )
+
+
+def _stored_version(connection):
+    query = sa.select(ABOUT.c.value).where(ABOUT.c.name == "version")
+    return int(connection.execute(query).scalar())
+
+
+def _told(table, rows):
+    """Entries of one table about one piece, each with its state in words."""
+    later = {r["replaces"]: r for r in rows if r["replaces"] is not None}
+    for row in sorted(rows, key=lambda r: r["entry_id"]):
+        after = later.get(row["entry_id"])
+        state = "stands"
+        if row["void_reason"] is not None:
+            state = f"makes entry {row['replaces']} void: {row['void_reason']}"
+        elif after is not None:
+            verb = "void by" if after["void_reason"] is not None else "corrected by"
+            state = f"{verb} entry {after['entry_id']}"
+        yield (
+            table, row["entry_id"], _moment(row["saved_at"]), row.get("assessor"),
+            _in_words(table, row), state,
+        )
+
+
+def _in_words(table, row):
+    if table == "pieces":
+        return f"a piece of pour {row['pour']} for {row['test'] or 'any test'}"
+    if table == "grades":
+        return f"{row['test']} grade {row['grade']}"
+    if table == "throws":
+        return f"{row['kind']} throw {row['throw']:g} of 10 in sitting {row['sitting']}"
+    return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
+
+
+def _wrong_rows(connection, table):
+    """Rows whose values are out of range, which only a change from outside can have made."""
+    sql = SQL_TABLES[table.name]
+    for row in connection.execute(sa.select(sql).order_by(sql.c.entry_id)).mappings():
+        try:
+            check_row(table, _values(table.name, row))
+            _moment(row["saved_at"])
+        except ValueError as error:
+            yield f"entry {row['entry_id']} of {table.name}: {str(error).splitlines()[0]}"
+
+
+def _lost_scores(connection, table):
+    sql, pieces = SQL_TABLES[table], SQL_TABLES["pieces"]
+    known = sa.exists().where(pieces.c.code == sql.c.code, _stands(pieces))
+    query = sa.select(sql.c.entry_id, sql.c.code).where(_stands(sql), ~known)
+    for row in connection.execute(query.order_by(sql.c.entry_id)):
+        yield f"entry {row.entry_id} of {table} is a score of piece {row.code}, which is void"
 
 
 def _values(table, stored):

@@ -55,6 +55,13 @@ def test_a_key_for_another_row_is_refused(store):
     )
 
 
+def test_a_correction_cannot_become_a_twin(store):
+    store.add("grades", sweat("417", 2))
+    second = store.add("grades", sweat("417", 2, "A2"))
+    with pytest.raises(StoreError, match=r"^grades: code 417, .* is stored already \(entry 1\)"):
+        store.correct("grades", second.entry_id, {"assessor": "A1"})
+
+
 def test_the_same_score_under_another_key_is_refused(store):
     store.add("grades", sweat("417", 2))
     with pytest.raises(StoreError) as error:
