@@ -1,0 +1,205 @@
+"""What is still to be done: scores that wait, pieces past their cure date, pours not logged.
+
+A sweat or frost piece waits until it was graded as often as wanted; a throw piece waits for each
+assessor whom the plan has smell it. Reserve pieces never wait. Without a plan the stored pieces
+stand for it, without days.
+"""
+
+import datetime as dt
+from dataclasses import dataclass
+
+import pandas as pd
+
+from scentlab.results import Result
+
+SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
+OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
+POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
+WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "age_days")
+
+
+@dataclass(frozen=True, repr=False)
+class Progress(Result):
+    """How far a series is on a day.
+
+    ``scores`` has a row per test, sitting and assessor with the scores planned, scored and
+    waiting; ``overdue`` the cured pieces that nobody graded or smelt; ``pours`` the planned pours
+    that are not logged.
+    """
+
+    today: dt.date
+    scores: pd.DataFrame
+    overdue: pd.DataFrame
+    pours: pd.DataFrame
+    notes: tuple = ()
+
+    @property
+    def table(self):
+        return self.scores
+
+    @property
+    def sentence(self):
+        scored, planned = self.scores["scored"].sum(), self.scores["planned"].sum()
+        return (
+            f"{scored} of {planned} planned scores are in on {self.today}; {len(self.pours)} "
+            f"pours are not logged, and {len(self.overdue)} cured pieces have no score."
+        )
+
+
+def see_progress(store, today=None, looks_per_piece=1):
+    """The :class:`Progress` of a store; ``today`` is a date, the machine's day when absent."""
+    today = today or dt.date.today()
+    due = _due(store)
+    graded, smelt = _graded(store), _smelt(store)
+    orders = _orders(store)
+    counts = [*_grade_counts(due, graded, looks_per_piece), *_throw_counts(orders, smelt)]
+    return Progress(
+        today=today,
+        scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
+        overdue=_overdue(due, graded, {code for _, _, code, _ in smelt}, today),
+        pours=_missing_pours(store, today),
+    )
+
+
+def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
+    """What an assessor still has to score today, in the planned order and by blind code only.
+
+    Parameters
+    ----------
+    assessor : the assessor's code.
+    test : "sweat", "frost" or "throw"; all three when absent.
+    today : a date; pieces that are not cured and later sittings are left out.
+    looks_per_piece : number of assessors who grade each sweat and frost piece.
+
+    Returns
+    -------
+    DataFrame with ``WAITING_COLUMNS``; age_days counts from the day that the pour was logged for.
+    """
+    today = today or dt.date.today()
+    due = _due(store)
+    due["age_days"] = [None if p is None else float((today - p).days) for p in due["poured_on"]]
+    looks = _only(due, (d is None or d <= today for d in due["due_on"]))
+    looks = _only(looks, looks["logged"] | ~looks["planned"])
+    found = [
+        _grades_waiting(looks[looks["test"] == name], name, assessor, store, looks_per_piece)
+        for name in ("sweat", "frost") if test in (None, name)
+    ]
+    if test in (None, "throw"):
+        found.append(_throws_waiting(_orders(store), due, assessor, store, today))
+    found = [f.reindex(columns=list(WAITING_COLUMNS)).astype(object) for f in found]
+    joined = pd.concat(found, ignore_index=True)
+    return joined.where(joined.notna(), None)
+
+
+def _due(store):
+    """The pieces with their day: planned, moved by as many days as the pour was late."""
+    plan = store.plan() or {}
+    pieces = {p["code"]: p for p in plan.get("pieces", ())}
+    pours = {p["pour"]: p for p in plan.get("pours", ())}
+    logged = {p: d for p, d in store.distinct("pours", ("pour", "poured_on"))}
+    rows = []
+    for code, pour, test, stress in store.distinct("pieces", ("code", "pour", "test", "stress")):
+        due_on = _date(pieces.get(code, {}).get("due_on"))
+        intended, done = _date(pours.get(pour, {}).get("poured_on")), logged.get(pour)
+        if due_on is not None and intended is not None and done is not None:
+            due_on += done - intended
+        rows.append((code, pour, test, stress, due_on, done, pour in logged, code in pieces))
+    names = ["code", "pour", "test", "stress", "due_on", "poured_on", "logged", "planned"]
+    frame = pd.DataFrame(rows, columns=names).astype({"logged": bool, "planned": bool})
+    # The plan's order, then the others by code: codes are random, so neither tells the load.
+    order = {code: i for i, code in enumerate(pieces)}
+    rank = [(order.get(c, len(order)), c) for c in frame["code"]]
+    index = sorted(range(len(frame)), key=rank.__getitem__)
+    frame = frame.iloc[index].reset_index(drop=True).astype({"due_on": object})
+    for name in ("test", "stress", "due_on", "poured_on"):
+        frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
+    return frame
+
+
+def _orders(store):
+    """The planned smellings as a frame, in order."""
+    names = ["sitting", "sitting_on", "kind", "assessor", "position", "code"]
+    frame = pd.DataFrame((store.plan() or {}).get("smellings", []), columns=names)
+    return frame.sort_values(["sitting_on", "sitting", "position"], kind="stable")
+
+
+def _graded(store):
+    return store.distinct("grades", ("code", "test", "assessor"))
+
+
+def _smelt(store):
+    return store.distinct("throws", ("sitting", "assessor", "code", "kind"))
+
+
+def _grade_counts(due, graded, looks):
+    for test in ("sweat", "frost"):
+        codes = set(due.loc[due["test"] == test, "code"])
+        if not codes:
+            continue
+        seen = {}
+        for code, name, assessor in graded:
+            if name == test and code in codes:
+                seen.setdefault(code, set()).add(assessor)
+        done = sum(min(len(a), looks) for a in seen.values())
+        yield (test, "", "", looks * len(codes), done, looks * len(codes) - done)
+
+
+def _throw_counts(orders, smelt):
+    for (sitting, kind, assessor), rows in orders.groupby(
+        ["sitting", "kind", "assessor"], sort=False
+    ):
+        done = sum((sitting, assessor, code, kind) in smelt for code in rows["code"])
+        yield (f"{kind} throw", sitting, assessor, len(rows), done, len(rows) - done)
+
+
+def _overdue(due, graded, smelt, today):
+    scored = {"sweat": {c for c, t, _ in graded if t == "sweat"},
+              "frost": {c for c, t, _ in graded if t == "frost"}, "throw": smelt}
+    rows = [
+        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days)
+        for p in due.itertuples()
+        if p.due_on is not None and p.due_on < today and p.test in scored and p.logged
+        and p.code not in scored[p.test]
+    ]
+    return pd.DataFrame(rows, columns=list(OVERDUE_COLUMNS), dtype=object)
+
+
+def _missing_pours(store, today):
+    logged = {pour for (pour,) in store.distinct("pours", ("pour",))}
+    rows = []
+    for pour in (store.plan() or {}).get("pours", ()):
+        if pour["pour"] not in logged:
+            day = _date(pour.get("poured_on"))
+            late = None if day is None else max(0, (today - day).days)
+            rows.append((pour["pour"], pour.get("pot"), pour.get("blend"), day, late))
+    return pd.DataFrame(rows, columns=list(POUR_COLUMNS))
+
+
+def _grades_waiting(looks, test, assessor, store, looks_per_piece):
+    seen = {}
+    for code, who in store.distinct("grades", ("code", "assessor"), test=test):
+        seen.setdefault(code, set()).add(who)
+    open_ = [
+        len(seen.get(code, ())) < looks_per_piece and assessor not in seen.get(code, ())
+        for code in looks["code"]
+    ]
+    return _only(looks, open_)
+
+
+def _throws_waiting(orders, due, assessor, store, today):
+    mine = orders[orders["assessor"] == assessor]
+    mine = _only(mine, (_date(d) is None or _date(d) <= today for d in mine["sitting_on"]))
+    done = store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
+    keys = zip(mine["sitting"], mine["kind"], mine["code"], strict=True)
+    mine = _only(mine, (key not in done for key in keys)).assign(test="throw")
+    ages = due.set_index("code")["age_days"]
+    return mine.assign(age_days=[ages.get(c) for c in mine["code"]], due_on=mine["sitting_on"])
+
+
+def _only(frame, keep):
+    """The rows to keep; a frame without rows stays one with columns."""
+    return frame.loc[pd.Series(list(keep), index=frame.index, dtype=bool)]
+
+
+def _date(value):
+    return dt.date.fromisoformat(value) if isinstance(value, str) else value

@@ -1,0 +1,132 @@
+"""What is still to be done, per test, sitting and assessor."""
+
+import datetime as dt
+
+import pytest
+
+from scentlab.recording.progress import Progress, see_progress, waiting
+from scentlab.recording.store import Store
+from scentlab.results import Result
+
+PLAN = {
+    "title": "Cedar",
+    "pours": [
+        {"pour": "P01", "pot": "A", "blend": "mix", "poured_on": "2026-03-01", "load_pct": 9.0},
+        {"pour": "P02", "pot": "A", "blend": "mix", "poured_on": "2026-03-01", "load_pct": 12.0},
+    ],
+    "pieces": [
+        {"code": "700", "pour": "P01", "test": "sweat", "stress": "rest", "due_on": "2026-03-08"},
+        {"code": "300", "pour": "P02", "test": "sweat", "stress": "heat", "due_on": "2026-03-09"},
+        {"code": "400", "pour": "P01", "test": "frost", "stress": "rest", "due_on": "2026-03-15"},
+        {"code": "500", "pour": "P01", "test": "throw", "stress": None, "due_on": "2026-03-15"},
+        {"code": "501", "pour": "P02", "test": "throw", "stress": None, "due_on": "2026-03-15"},
+        {"code": "900", "pour": "P01", "test": "reserve", "stress": None, "due_on": "2026-06-01"},
+    ],
+    "smellings": [
+        {"sitting": s, "sitting_on": day, "kind": "warm", "assessor": a, "position": n, "code": c}
+        for s, day in (("S1", "2026-03-15"), ("S2", "2026-03-16"))
+        for a, codes in (("A1", ("500", "501")), ("A2", ("501", "500")))
+        for n, c in enumerate(codes, 1)
+    ],
+}
+
+
+def pour(name, day="2026-03-01"):
+    return {"pour": name, "pot": "A", "blend": "mix", "poured_on": day, "wax_g": 200.0,
+            "fragrance_g": 18.0}
+
+
+def sweat(code, assessor="A1"):
+    return {"code": code, "test": "sweat", "stress": "rest", "assessor": assessor, "grade": 1}
+
+
+@pytest.fixture
+def store(folder):
+    store = Store.create(folder)
+    store.save_plan(PLAN)
+    return store
+
+
+def day(text):
+    return dt.date.fromisoformat(text)
+
+
+def test_before_the_first_pour(store):
+    seen = see_progress(store, day("2026-03-03"))
+    assert seen.sentence == (
+        "0 of 11 planned scores are in on 2026-03-03; 2 pours are not logged, and 0 cured pieces "
+        "have no score."
+    )
+    assert seen.pours[["pour", "days_late"]].to_numpy().tolist() == [["P01", 2], ["P02", 2]]
+    assert waiting(store, "A1", "sweat", day("2026-03-20")).empty
+
+
+def test_counts_per_test_sitting_and_assessor(store):
+    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add("grades", sweat("700"))
+    store.add("throws", {"code": "501", "assessor": "A2", "sitting": "S1", "kind": "warm",
+                         "throw": 4})
+    seen = see_progress(store, day("2026-03-16"))
+    assert seen.scores.to_numpy().tolist() == [
+        ["sweat", "", "", 2, 1, 1], ["frost", "", "", 1, 0, 1],
+        ["warm throw", "S1", "A1", 2, 0, 2], ["warm throw", "S1", "A2", 2, 1, 1],
+        ["warm throw", "S2", "A1", 2, 0, 2], ["warm throw", "S2", "A2", 2, 0, 2],
+    ]
+    assert seen.overdue.to_numpy().tolist() == [
+        ["300", "sweat", "heat", day("2026-03-09"), 7],
+        ["400", "frost", "rest", day("2026-03-15"), 1],
+        ["500", "throw", None, day("2026-03-15"), 1],
+    ]
+    assert seen.pours.empty
+
+
+def test_what_waits_for_an_assessor_in_the_planned_order(store):
+    store.add_many("pours", [pour("P01"), pour("P02")])
+    found = waiting(store, "A2", today=day("2026-03-15"))
+    assert found[["code", "test", "sitting", "position", "age_days"]].to_numpy().tolist() == [
+        ["700", "sweat", None, None, 14.0], ["300", "sweat", None, None, 14.0],
+        ["400", "frost", None, None, 14.0], ["501", "throw", "S1", 1, 14.0],
+        ["500", "throw", "S1", 2, 14.0],
+    ]
+    assert not {"pour", "blend", "load_pct"} & set(found.columns), "the key stays hidden"
+
+
+def test_a_piece_graded_by_another_waits_no_more_unless_two_looks_are_wanted(store):
+    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add("grades", sweat("700"))
+    today = day("2026-03-20")
+    assert list(waiting(store, "A2", "sweat", today)["code"]) == ["300"]
+    assert list(waiting(store, "A2", "sweat", today, looks_per_piece=2)["code"]) == ["700", "300"]
+    assert list(waiting(store, "A1", "sweat", today, looks_per_piece=2)["code"]) == ["300"]
+
+
+def test_a_void_score_waits_again(store):
+    store.add_many("pours", [pour("P01"), pour("P02")])
+    first = store.add("grades", sweat("700"))
+    store.void("grades", first.entry_id, "wrong piece")
+    assert list(waiting(store, "A1", "sweat", day("2026-03-20"))["code"]) == ["700", "300"]
+
+
+def test_a_late_pour_cures_later(store):
+    store.add("pours", pour("P01", "2026-03-04"))
+    assert waiting(store, "A1", "sweat", day("2026-03-10")).empty
+    found = waiting(store, "A1", "sweat", day("2026-03-11"))
+    assert found[["code", "age_days"]].to_numpy().tolist() == [["700", 7.0]]
+
+
+def test_without_a_plan_the_stored_pieces_wait(folder):
+    store = Store.create(folder)
+    store.add("pours", pour("P01"))
+    store.add_many("pieces", [{"code": "250", "pour": "P01", "test": "sweat"},
+                              {"code": "150", "pour": "P01", "test": "sweat"},
+                              {"code": "350", "pour": "P01"}])
+    assert list(waiting(store, "A1", "sweat", day("2026-03-05"))["code"]) == ["150", "250"]
+    assert see_progress(store, day("2026-03-05")).scores["waiting"].tolist() == [2]
+
+
+def test_an_empty_store(folder):
+    store = Store.create(folder)
+    seen = see_progress(store, day("2026-03-05"))
+    assert seen.scores.empty and seen.overdue.empty and seen.pours.empty
+    assert waiting(store, "A1").empty
+    assert isinstance(Result.from_dict(seen.to_dict()), Progress)
