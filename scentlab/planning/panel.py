@@ -1,38 +1,66 @@
 """Who smells what, when and in which order.
 
-Every assessor smells every piece of a sitting. When all pieces fit into one sitting there is one;
-otherwise the pieces are dealt over sittings so that each holds the loads and blends as evenly as
-can be and pieces of one pour day stay together. Within a sitting the orders are those of a
-Williams square, so that what came before is balanced.
+Either every assessor smells every piece: in one sitting when all fit, otherwise dealt over
+sittings so that each holds the loads and blends as evenly as can be. Or the combinations of blend
+and load are shared out: each assessor smells a block of them in a sitting, by a balanced
+incomplete block design where one fits and a near-balanced one, its efficiency stated, where none
+does. Orders within a sitting are those of a Williams square, so that what came before is balanced.
 """
 
 import datetime as dt
-from dataclasses import dataclass, field
+from collections import Counter
+from dataclasses import dataclass
 from itertools import zip_longest
 
-from scentlab.maths.designs import williams_square
+from scentlab.maths.designs import block_efficiency, near_balanced_blocks, williams_square
 from scentlab.planning.refusal import PlanError, need_whole
 from scentlab.schema import THROW_KINDS
+
+SHARES = ("all", "blocks")
 
 
 @dataclass(frozen=True)
 class Sittings:
-    """How the panel sits: ``kinds`` of throw, pieces one assessor may smell in a sitting.
+    """How the panel sits.
 
-    Three to six pieces a sitting are common practice, no source.
+    Attributes
+    ----------
+    kinds : of throw, cold sittings before warm ones.
+    pieces_per_sitting : most pieces of one assessor in a sitting. Three to six are common
+        practice, no source.
+    per_day : sittings a day.
+    share : "all" when every assessor smells every piece, "blocks" when blends and loads are
+        shared out in incomplete blocks.
+    each : sittings of each assessor and kind with blocks; None for as many as show each assessor
+        about every combination once.
+    control : True to put two more pieces of one pour, under codes of their own, into every
+        sitting: the difference of their scores is the assessor's repeatability.
     """
 
     kinds: tuple = ("warm",)
     pieces_per_sitting: int = 6
     per_day: int = 1
+    share: str = "all"
+    each: int | None = None
+    control: bool = False
 
     def __post_init__(self):
         kinds = (self.kinds,) if isinstance(self.kinds, str) else tuple(self.kinds)
         object.__setattr__(self, "kinds", tuple(k for k in THROW_KINDS if k in kinds))
         if not kinds or set(kinds) - set(THROW_KINDS) or len(set(kinds)) < len(kinds):
             raise PlanError(f"kinds of throw are {kinds!r}; give cold, warm or both, each once")
-        need_whole(self.pieces_per_sitting, "pieces_per_sitting", 1, 40, "pieces")
+        least = (4 if self.share == "blocks" else 3) if self.control else 1
+        need_whole(self.pieces_per_sitting, "pieces_per_sitting", least, 40, "pieces")
         need_whole(self.per_day, "sittings per day", 1, 12)
+        if self.share not in SHARES:
+            raise PlanError(f"share is {self.share!r}; give one of {', '.join(SHARES)}")
+        if self.each is not None:
+            need_whole(self.each, "sittings of each assessor", 1, 60)
+
+    @property
+    def room(self):
+        """Pieces of a sitting that are not control pieces."""
+        return self.pieces_per_sitting - 2 * self.control
 
 
 @dataclass(frozen=True)
@@ -54,54 +82,104 @@ class _Item:
     code: str
     pour_day: int
     due_on: dt.date
-    blend: int = field(compare=False)
-    load: int = field(compare=False)
-    repeat: int = field(compare=False)
+    blend: int
+    load: int
+    repeat: int
 
 
-def smelling_orders(pieces, pours, assessors, sittings, rng):
-    """The smellings of a plan, as a tuple of :class:`Smelling`.
+def number_of_sets(sittings, pieces_by_day, cells):
+    """How many sittings of one kind so many throw pieces on each pour day ask for."""
+    if _in_blocks(sittings, cells):
+        return sittings.each or -(-cells // sittings.room)
+    if sum(pieces_by_day) <= sittings.room:
+        return 1
+    return sum(-(-pieces // sittings.room) for pieces in pieces_by_day)
 
-    Parameters
-    ----------
-    pieces, pours : the plan's rows; only pieces for throw are used.
-    assessors : codes of the panel.
-    sittings : Sittings.
-    rng : numpy Generator.
-    """
-    items = _items(pieces, pours)
+
+def smelling_orders(plan, rng):
+    """The smellings of a plan, as a tuple of :class:`Smelling`; ``rng`` is a numpy Generator."""
+    items, controls = _items(plan)
     if not items:
         return ()
-    sets = _deal(items, sittings.pieces_per_sitting, rng)
-    rows = []
-    count, previous, on_day = 0, None, 0
-    for kind in sittings.kinds:
-        for members in sets:
-            count += 1
-            day, on_day = _next_day(members, previous, on_day, sittings.per_day)
-            previous = day
-            rows += _sitting(f"S{count:02d}", day, kind, members, assessors, rng)
-    return tuple(rows)
+    cells = sorted({(item.blend, item.load) for item in items})
+    if _in_blocks(plan.sittings, len(cells)):
+        sets = _blocks(items, cells, plan, rng)
+    else:
+        dealt = _deal(items, plan.sittings.room, rng)
+        sets = [dict.fromkeys(plan.assessors, members) for members in dealt]
+    for number, members in enumerate(sets):
+        pair = controls[2 * number:2 * number + 2]
+        sets[number] = {a: [*pieces, *pair] for a, pieces in members.items()}
+    return tuple(_seated(sets, plan.sittings, rng))
 
 
-def _items(pieces, pours):
-    by_name = {p.pour: p for p in pours}
-    blends = sorted({p.blend for p in pours})
-    loads = sorted({p.load_pct for p in pours})
-    repeats, items = {}, []
-    for piece in pieces:
+def design_of_blocks(plan):
+    """Blocks as used by the panel: (combinations, block size, blocks, efficiency), or None."""
+    if not plan.smelling_rows or plan.sittings.share != "blocks":
+        return None
+    pours = {p.pour: (p.blend, p.load_pct) for p in plan.pour_rows}
+    cell_of = {p.code: pours[p.pour] for p in plan.piece_rows}
+    controls = {item.code for item in _items(plan)[1]}
+    cells = sorted({cell_of[r.code] for r in plan.smelling_rows})
+    if not _in_blocks(plan.sittings, len(cells)):
+        return None
+    blocks = {}
+    for row in plan.smelling_rows:
+        if row.kind == plan.sittings.kinds[0] and row.code not in controls:
+            block = blocks.setdefault((row.sitting, row.assessor), [])
+            block.append(cells.index(cell_of[row.code]))
+    found = list(blocks.values())
+    return len(cells), len(found[0]), len(found), block_efficiency(found, len(cells))
+
+
+def _in_blocks(sittings, cells):
+    return sittings.share == "blocks" and cells > sittings.room
+
+
+def _items(plan):
+    """Throw pieces, those beyond the usual number of the control pour apart."""
+    by_name = {p.pour: p for p in plan.pour_rows}
+    blends = sorted({p.blend for p in plan.pour_rows})
+    loads = sorted({p.load_pct for p in plan.pour_rows})
+    repeats, usual, controls, of_pour = Counter(), [], [], Counter()
+    for piece in plan.piece_rows:
         if piece.test != "throw":
             continue
         pour = by_name[piece.pour]
         cell = (pour.pour_day, pour.blend, pour.load_pct)
-        repeats[cell] = repeats.get(cell, -1) + 1
-        items.append(
-            _Item(
-                piece.code, pour.pour_day, piece.due_on, blends.index(pour.blend),
-                loads.index(pour.load_pct), repeats[cell],
-            )
+        of_pour[piece.pour] += 1
+        extra = of_pour[piece.pour] > plan.piece_numbers.throw
+        item = _Item(piece.code, pour.pour_day, piece.due_on, blends.index(pour.blend),
+                     loads.index(pour.load_pct), repeats[cell])
+        repeats[cell] += not extra
+        (controls if extra else usual).append(item)
+    return usual, controls
+
+
+def _blocks(items, cells, plan, rng):
+    """One dict of assessor to pieces per sitting, combinations shared out in blocks."""
+    sittings, assessors = plan.sittings, plan.assessors
+    each = sittings.each or -(-len(cells) // sittings.room)
+    number = each * len(assessors)
+    if number * sittings.room < len(cells):
+        raise PlanError(
+            f"{len(assessors)} assessors in {each} sittings of {sittings.room} pieces smell "
+            f"{number * sittings.room} pieces, fewer than the {len(cells)} combinations of blend "
+            "and load; raise each or pieces_per_sitting, or name more assessors"
         )
-    return items
+    blocks = near_balanced_blocks(len(cells), sittings.room, number, rng)
+    blocks = blocks[rng.permutation(number)]
+    stock = {cell: [i for i in items if (i.blend, i.load) == cell] for cell in cells}
+    turn = Counter({cell: int(rng.integers(len(stock[cell]))) for cell in cells})
+    sets = [{} for _ in range(each)]
+    for place, block in enumerate(blocks):
+        members = []
+        for treatment in block:
+            cell = cells[treatment]
+            members.append(stock[cell][turn[cell] % len(stock[cell])])
+            turn[cell] += 1
+        sets[place % each][assessors[place // each]] = members
+    return sets
 
 
 def _deal(items, limit, rng):
@@ -135,8 +213,20 @@ def _spread(items, rng):
     return sorted(items, key=place)
 
 
-def _next_day(members, previous, on_day, per_day):
-    ready = max(item.due_on for item in members)
+def _seated(sets, sittings, rng):
+    """Smellings of all sets for all kinds, on days when every piece is cured."""
+    rows = []
+    previous, on_day = None, 0
+    for kind in sittings.kinds:
+        for members in sets:
+            ready = max(item.due_on for pieces in members.values() for item in pieces)
+            previous, on_day = _next_day(ready, previous, on_day, sittings.per_day)
+            name = f"S{1 + len({r.sitting for r in rows}):02d}"
+            rows += _sitting(name, previous, kind, members, rng)
+    return rows
+
+
+def _next_day(ready, previous, on_day, per_day):
     if previous is None or ready > previous:
         return ready, 1
     if on_day < per_day:
@@ -144,14 +234,14 @@ def _next_day(members, previous, on_day, per_day):
     return previous + dt.timedelta(days=1), 1
 
 
-def _sitting(name, day, kind, members, assessors, rng):
-    square = williams_square(len(members))
-    codes = [members[i].code for i in rng.permutation(len(members))]
-    # whole squares before any order is used again, so that few assessors get different ones
-    orders = [i for _ in range(-(-len(assessors) // len(square)))
+def _sitting(name, day, kind, members, rng):
+    """Orders of a sitting: whole squares before any order is used again."""
+    size = len(next(iter(members.values())))
+    square, shuffle = williams_square(size), rng.permutation(size)
+    orders = [i for _ in range(-(-len(members) // len(square)))
               for i in rng.permutation(len(square))]
     return [
-        Smelling(name, day, kind, assessor, position + 1, codes[treatment])
-        for assessor, order in zip(assessors, orders, strict=False)
+        Smelling(name, day, kind, assessor, position + 1, pieces[shuffle[treatment]].code)
+        for (assessor, pieces), order in zip(members.items(), orders, strict=False)
         for position, treatment in enumerate(square[order])
     ]

@@ -8,6 +8,11 @@ class PlanError(ValueError):
     """A plan that cannot be carried out. The message says what came and the remedy."""
 
 
+def count_of(number, word):
+    """A number with its word, such as '1 pot' or '3 pots'."""
+    return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
 def need_number(value, what, lower, upper, unit):
     """The value as it is, or a :class:`PlanError` unless it is a number within the bounds."""
     if isinstance(value, bool) or not isinstance(value, Real) or not lower <= value <= upper:

@@ -7,7 +7,7 @@ it is a document of its own. Pages fit both A4 and US Letter.
 import html
 from dataclasses import asdict
 
-from scentlab.planning.refusal import PlanError
+from scentlab.planning.refusal import PlanError, count_of
 from scentlab.units import (
     content_from_load,
     fahrenheit_from_celsius,
@@ -226,13 +226,12 @@ def _total_row(rows):
 
 
 def _pieces_line(plan, rows):
-    numbers = plan.piece_numbers
+    usual = plan.piece_numbers.total
     text = (
-        f"<p>Cast {numbers.total} pieces of {plan.piece_g:g} g "
+        f"<p>Cast {count_of(usual, 'piece')} of {plan.piece_g:g} g "
         f"({ounces_from_grams(plan.piece_g):.2f} oz) from each pour"
     )
-    if any(p.confirming for p in rows):
-        text += f", {numbers.sweat + numbers.sweat_heat} from the confirming pour"
+    text += "".join(f", {p.pieces} from {esc(p.pour)}" for p in rows if p.pieces != usual)
     limit = plan.blend(rows[0].blend).limit_load_pct
     limits = ["the wax maker's highest load is not known" if limit is None
               else f"wax maker's highest load {say_load(limit, 2)}"]

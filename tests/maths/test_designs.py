@@ -5,7 +5,12 @@ from itertools import combinations
 import numpy as np
 import pytest
 
-from scentlab.maths.designs import balanced_incomplete_blocks, williams_square
+from scentlab.maths.designs import (
+    balanced_incomplete_blocks,
+    block_efficiency,
+    near_balanced_blocks,
+    williams_square,
+)
 
 
 def test_small_squares_by_hand():
@@ -78,3 +83,42 @@ def test_designs_that_do_not_exist_are_refused(call, words):
     with pytest.raises(ValueError) as caught:
         call()
     assert str(caught.value) == words
+
+
+def test_near_balance_uses_a_balanced_design_where_one_fits():
+    rng = np.random.default_rng(1)
+    assert np.array_equal(near_balanced_blocks(7, 3, 7, rng), balanced_incomplete_blocks(7, 3))
+    assert block_efficiency(near_balanced_blocks(7, 3, 14, rng), 7) == pytest.approx(7 / 9)
+
+
+@pytest.mark.parametrize("v, k, b", [(18, 6, 12), (12, 4, 12), (10, 4, 20), (14, 5, 9), (8, 3, 3)])
+def test_near_balance_is_even_and_close_to_the_bound_for_balance(v, k, b):
+    blocks = near_balanced_blocks(v, k, b, np.random.default_rng(2))
+    assert blocks.shape == (b, k) and all(len(set(block)) == k for block in blocks.tolist())
+    counts = np.bincount(blocks.ravel(), minlength=v)
+    assert counts.max() - counts.min() <= 1
+    bound = (1 - 1 / k) * v / (v - 1)
+    assert block_efficiency(blocks, v) <= bound + 1e-12
+    # the bound needs equal replication, which 9 blocks of 5 cannot give 14 treatments
+    if b >= v // 2:
+        assert block_efficiency(blocks, v) > (0.98 if b * k % v == 0 else 0.95) * bound
+
+
+def test_swapping_betters_a_start_without_it():
+    without = near_balanced_blocks(18, 6, 12, np.random.default_rng(3), tries=0)
+    swapped = near_balanced_blocks(18, 6, 12, np.random.default_rng(3))
+    assert block_efficiency(swapped, 18) > block_efficiency(without, 18)
+
+
+def test_efficiency_of_complete_and_of_unconnected_blocks():
+    assert block_efficiency([[0, 1, 2], [2, 1, 0]], 3) == pytest.approx(1.0)
+    assert block_efficiency([[0, 1], [2, 3]], 4) == 0.0
+
+
+def test_too_few_blocks_are_refused():
+    with pytest.raises(ValueError) as caught:
+        near_balanced_blocks(10, 3, 3, np.random.default_rng(0))
+    assert str(caught.value) == (
+        "3 blocks of 3 for 10 treatments: give blocks of 2 to 9 and enough of them to hold each "
+        "treatment"
+    )

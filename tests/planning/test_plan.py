@@ -3,13 +3,14 @@
 import datetime as dt
 import json
 from decimal import Decimal
+from itertools import combinations
 
 import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.panel import Sittings
+from scentlab.planning.panel import Sittings, design_of_blocks
 from scentlab.planning.plan import (
     CureDays,
     HeatCycle,
@@ -125,10 +126,10 @@ def test_all_900_codes_can_be_used_and_901_pieces_are_refused():
                 pieces=PieceNumbers(10, 0, 0, 0, 0))
     assert sorted(full.pieces["code"]) == [str(c) for c in range(100, 1000)]
     with pytest.raises(PlanError) as caught:
-        plan(blends=BLENDS[:1], loads_pct=range(1, 18), pots_per_blend=53 // 53,
+        plan(blends=BLENDS[:1], loads_pct=range(1, 18), pots_per_blend=1,
              pieces=PieceNumbers(50, 3, 0, 0, 0), assessors=1)
     assert str(caught.value) == (
-        "901 pieces came (1 blends, 1 pots of each, 17 loads, 53 pieces of a pour); there are 900 "
+        "901 pieces came (1 blend, 1 pot, 17 pours, 53 pieces of a pour); there are 900 "
         "three-digit codes: take fewer loads, pots or pieces, or plan two series"
     )
 
@@ -228,6 +229,81 @@ def test_the_dict_has_the_agreed_keys():
             } <= set(data)
     assert set(data["smellings"][0]) == {
         "sitting", "sitting_on", "kind", "assessor", "position", "code"}
+
+
+def test_a_plan_written_before_there_were_extras_is_read():
+    one = plan()
+    data = one.to_dict()
+    for name in ("extra_pots", "extra_pours", "control_pour"):
+        del data[name]
+    for pour in data["pours"]:
+        del pour["pieces"]
+    for name in ("share", "each", "control"):
+        del data["rules"]["sittings"][name]
+    assert Plan.from_dict(data) == one
+
+
+def test_extra_pots_and_extra_pours_come_on_top():
+    one = plan(extra_pots=("soft",), extra_pours=(("hard", 5), ("hard", 7), ("hard", 5)))
+    pots = one.pours.groupby("blend")["pot"].nunique().to_dict()
+    assert pots == {"soft": 3, "mixed": 2, "hard": 2}
+    hard = one.pours[one.pours["blend"] == "hard"].groupby("pot")["load_pct"].agg(sorted)
+    assert sorted(map(tuple, hard)) == [(4, 5, 5, 6, 8, 10, 12, 14), (4, 6, 7, 8, 10, 12, 14)]
+    assert Plan.from_dict(json.loads(json.dumps(one.to_dict()))) == one
+    usual = plan().pours
+    assert len(one.pours) == len(usual) + 6 + 3
+
+
+def test_a_control_pour_is_met_twice_in_every_sitting_under_new_codes():
+    one = plan(sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=8, control=True))
+    pour = one.pours.set_index("pour").loc[one.control_pour]
+    assert pour["load_pct"] == 10 and pour["pour_day"] == 1
+    sittings = one.smellings["sitting"].nunique()
+    assert sittings == 24 and pour["pieces"] == 11 + 2 * 12
+    assert pour["wax_g"] + pour["fragrance_g"] >= 35 * 25 * 1.05
+    joined = one.smellings.merge(one.pieces, on="code")
+    sitting_sizes = joined.groupby(["sitting", "assessor"]).size()
+    assert sitting_sizes.max() == 8
+    twice = joined[joined["pour"] == one.control_pour].groupby(["sitting", "assessor"])["code"]
+    assert (twice.nunique() >= 2).all() and len(twice) == 24 * 4
+    assert any("repeatability" in note for note in one.notes)
+
+
+def test_shared_out_smelling_is_a_balanced_design_where_one_fits():
+    # 7 loads of one blend, 3 a sitting, 7 blocks: the design with lambda = 1, efficiency 7/9
+    one = plan(blends=BLENDS[:1], loads_pct=range(4, 11), assessors=7,
+               sittings=Sittings(pieces_per_sitting=3, share="blocks", each=1))
+    assert design_of_blocks(one) == (7, 3, 7, pytest.approx(7 / 9))
+    joined = one.smellings.merge(one.pieces, on="code").merge(one.pours, on="pour")
+    pairs = [pair for _, rows in joined.groupby(["sitting", "assessor"])
+             for pair in combinations(sorted(rows["load_pct"]), 2)]
+    assert len(pairs) == len(set(pairs)) == 21
+    assert ("Each assessor smells 3 of 7 combinations of blend and load in a sitting, 7 blocks in "
+            "all; their efficiency is 0.78 of smelling all at once.") in one.notes
+
+
+def test_shared_out_smelling_is_near_balanced_and_cured_otherwise():
+    one = plan(sittings=Sittings(share="blocks", kinds=("cold", "warm"), control=True,
+                                 pieces_per_sitting=8))
+    cells, size, blocks, efficiency = design_of_blocks(one)
+    assert (cells, size, blocks) == (18, 6, 4 * 3)
+    # 6 of 18 in a block: at best (1 - 1/6) 18/17 = 0.882
+    assert 0.84 < efficiency <= 0.8824
+    joined = one.smellings.merge(one.pieces, on="code")
+    assert (joined["sitting_on"] >= joined["due_on"]).all()
+    assert (joined.groupby(["sitting", "assessor"])["code"].nunique() == 8).all()
+    warm = joined[(joined["kind"] == "warm") & (joined["pour"] != one.control_pour)]
+    cells = warm.merge(one.pours, on="pour").groupby(["blend", "load_pct"]).size()
+    assert cells.max() - cells.min() <= 2 and len(cells) >= 17
+
+
+def test_too_few_smellings_for_the_combinations_are_refused():
+    with pytest.raises(PlanError) as caught:
+        plan(assessors=2, sittings=Sittings(share="blocks", each=1))
+    assert str(caught.value) == (
+        "2 assessors in 1 sittings of 6 pieces smell 12 pieces, fewer than the 18 combinations of "
+        "blend and load; raise each or pieces_per_sitting, or name more assessors"
+    )
 
 
 @pytest.mark.parametrize(
@@ -346,6 +422,13 @@ REFUSED = [
     (dict(works_with_fragrance=["A9"]),
      "works_with_fragrance names 'A9', who is not among the assessors A1, A2, A3, A4; name "
      "assessors of this plan"),
+    (dict(extra_pots=["firm"]), "an extra pot is asked of 'firm', which is not among the blends "
+                                "soft, mixed, hard; name a blend of this plan"),
+    (dict(extra_pours=[("firm", 8)]),
+     "an extra pour is ('firm', 8); give the name of a blend of this plan (soft, mixed, hard) and "
+     "a load"),
+    (dict(extra_pours=[("soft", 45)]), "the load of an extra pour is 45; give a number above 0 "
+                                       "and up to 40 g per 100 g of wax"),
     (dict(heat_cycle=HeatCycle(temp_c=55)),
      "the heat cycle at 55 °C (131 °F) melts blend soft (melts at 52 °C (126 °F)); choose a "
      "temperature at least 10 °C below the melting point"),
@@ -394,6 +477,9 @@ def test_impossible_plans_are_refused_with_a_remedy(changes, words):
          "kinds of throw are ('hot',); give cold, warm or both, each once"),
         (lambda: Sittings(pieces_per_sitting=0),
          "pieces_per_sitting is 0; give a whole number from 1 to 40 pieces"),
+        (lambda: Sittings(pieces_per_sitting=2, control=True),
+         "pieces_per_sitting is 2; give a whole number from 3 to 40 pieces"),
+        (lambda: Sittings(share="some"), "share is 'some'; give one of all, blocks"),
     ],
 )
 def test_impossible_rules_are_refused(call, words):

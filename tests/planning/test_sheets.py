@@ -190,6 +190,7 @@ def test_another_paper_is_refused():
     assert str(caught.value) == "the paper is 'A5'; give one of A4, letter"
 
 
+@pytest.mark.browser
 @pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 def test_a_pot_prints_on_one_page(tmp_path, paper):

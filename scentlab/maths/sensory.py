@@ -1,0 +1,143 @@
+"""Discrimination tests: exact counts, their power, and the d' behind a share of right answers.
+
+In a triangle test two pieces are alike and one is odd; in a duo-trio test one piece is a
+reference; in a paired test (2-AFC) the stronger of two is named. A guess is right with the chance
+1/3, 1/2 and 1/2. ``pd`` is the share of assessors who really tell, on top of those who guess.
+"""
+
+import numpy as np
+from scipy import optimize, special
+
+CHANCE = {"triangle": 1 / 3, "duo-trio": 1 / 2, "paired": 1 / 2}
+_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
+
+
+def tail(right, n, share):
+    """Probability of ``right`` or more right answers of n when each is right with ``share``."""
+    right = np.asarray(right, dtype=float)
+    return np.where(right <= 0, 1.0, special.bdtrc(np.maximum(right, 1) - 1, n, share))
+
+
+def critical_count(n, chance, alpha, two_sided=False):
+    """Least number of right answers of n that happens by guessing with at most ``alpha``.
+
+    None when even n right answers are not rare enough. ``two_sided`` is for a preference.
+
+    >>> critical_count(30, 1 / 3, 0.05), critical_count(5, 1 / 3, 0.001)
+    (15, None)
+    """
+    _need_n(n)
+    reach = alpha / 2 if two_sided else alpha
+    rare = np.flatnonzero(tail(np.arange(n + 1), n, chance) <= reach)
+    return int(rare[0]) if len(rare) else None
+
+
+def discrimination_power(n, chance, pd, alpha):
+    """Chance to reach the critical count when a share ``pd`` of the assessors really tells.
+
+    Returns 0 when no count is critical.
+
+    >>> round(discrimination_power(30, 1 / 3, 0.3, 0.05), 4)
+    0.7091
+    """
+    count = critical_count(n, chance, alpha)
+    if count is None:
+        return 0.0
+    return float(tail(count, n, chance + (1 - chance) * pd))
+
+
+def assessors_needed(chance, pd, alpha, power, most=2000):
+    """The first n that reaches the power, and the n from which it is never missed again.
+
+    They differ because the power moves in a saw-tooth: the critical count is a whole number.
+    (None, None) when more than ``most`` would be needed.
+
+    >>> assessors_needed(1 / 3, 0.3, 0.05, 0.80)
+    (40, 42)
+    """
+    first = next(
+        (n for n in range(2, most + 1) if discrimination_power(n, chance, pd, alpha) >= power), None
+    )
+    if first is None:
+        return None, None
+    # the teeth shrink as n grows, so twice the first n and some is far enough to look
+    steady = first
+    for n in range(first, 2 * first + 60):
+        if discrimination_power(n, chance, pd, alpha) < power:
+            steady = n + 1
+    return first, steady
+
+
+def clopper_pearson(count, n, confidence):
+    """Exact limits of a share after ``count`` of n (Clopper and Pearson 1934).
+
+    >>> [round(float(x), 4) for x in clopper_pearson(160, 200, 0.95)]
+    [0.7378, 0.8531]
+    """
+    tail_share = (1 - confidence) / 2
+    lower = 0.0 if count == 0 else special.betaincinv(count, n - count + 1, tail_share)
+    upper = 1.0 if count == n else special.betaincinv(count + 1, n - count, 1 - tail_share)
+    return float(lower), float(upper)
+
+
+def wilson(count, n, confidence):
+    """Wilson's 1927 limits of a share after ``count`` of n.
+
+    >>> [round(float(x), 4) for x in wilson(160, 200, 0.95)]
+    [0.7391, 0.8495]
+    """
+    z2 = special.ndtri((1 + confidence) / 2) ** 2
+    middle = (count + z2 / 2) / (n + z2)
+    half = np.sqrt(z2 * (count * (n - count) / n + z2 / 4)) / (n + z2)
+    return float(middle - half), float(middle + half)
+
+
+def share_that_tells(count, n, chance, confidence):
+    """Limits of pd, the share that really tells, from the exact limits of the right answers.
+
+    A limit below guessing is reported as it is, below zero, so that it is seen.
+
+    >>> [round(x, 4) for x in share_that_tells(18, 36, 1 / 3, 0.90)]
+    [0.03, 0.47]
+    """
+    return tuple((s - chance) / (1 - chance) for s in clopper_pearson(count, n, confidence))
+
+
+def share_right(d_prime, method):
+    """Share of right answers of an assessor with sensitivity d' in a test (Ennis 1993).
+
+    >>> round(float(share_right(1.0, "triangle")), 4)
+    0.418
+    """
+    d = np.asarray(d_prime, dtype=float)
+    if method == "paired":
+        return special.ndtr(d / np.sqrt(2))
+    if method == "duo-trio":
+        far, near = special.ndtr(d / np.sqrt(2)), special.ndtr(d / np.sqrt(6))
+        return 1 - far - near + 2 * far * near
+    if method != "triangle":
+        raise ValueError(f"the method is {method!r}; give one of {', '.join(CHANCE)}")
+    z = 5 * (_NODES + 1)  # from 0 to 10, beyond which the normal density is nothing
+    shift = d[..., None] * np.sqrt(2 / 3)
+    inner = special.ndtr(-z * np.sqrt(3) + shift) + special.ndtr(-z * np.sqrt(3) - shift)
+    density = np.exp(-z * z / 2) / np.sqrt(2 * np.pi)
+    return 2 * 5 * np.sum(_WEIGHTS * density * inner, axis=-1)
+
+
+def d_prime(share, method):
+    """The d' behind a share of right answers; nan below chance and at 1, which no d' gives.
+
+    >>> round(d_prime(0.5, "triangle"), 2)
+    1.47
+    """
+    chance = float(share_right(0.0, method))
+    if not chance - 1e-12 <= share < float(share_right(12.0, method)):
+        return float("nan")
+    if share <= chance:
+        return 0.0
+    return float(optimize.brentq(lambda d: share_right(d, method) - share, 0.0, 12.0, xtol=1e-12))
+
+
+def _need_n(n):
+    if n < 1:
+        raise ValueError(f"a test with {n} answers says nothing; give 1 or more")

@@ -1,0 +1,163 @@
+"""What is checked before a plan is laid out. Every refusal says what came and the remedy."""
+
+import datetime as dt
+import re
+
+from scentlab.materials import Blend, Fragrance
+from scentlab.planning.refusal import PlanError, count_of, need_above_zero, need_whole
+from scentlab.schema import THROWS
+from scentlab.units import say_temperature
+
+MOST_PIECES = 900
+HIGHEST_LOAD_PCT = 40.0
+
+
+def check_title(title):
+    if not isinstance(title, str) or not title.strip() or len(title) > 120:
+        raise PlanError(f"the title is {title!r}; give a text of 1 to 120 characters")
+    return title
+
+
+def check_fragrance(fragrance):
+    if not isinstance(fragrance, Fragrance):
+        raise PlanError(f"the fragrance is {fragrance!r}; give a Fragrance, with its flash point")
+    return fragrance
+
+
+def check_loads(loads_pct):
+    if isinstance(loads_pct, (int, float, str)):
+        raise PlanError(f"loads_pct is {loads_pct!r}; give several loads, such as [4, 6, 8, 10]")
+    loads = tuple(
+        need_above_zero(load, "a load", HIGHEST_LOAD_PCT, "g per 100 g of wax")
+        for load in loads_pct
+    )
+    if len(loads) < 2:
+        raise PlanError(
+            f"{count_of(len(loads), 'load')} came; a series compares at least two loads, "
+            "better five or six from well below to above the wax maker's limit"
+        )
+    for load in sorted(loads):
+        if loads.count(load) > 1:
+            raise PlanError(
+                f"the load {load:g} % of wax stands twice; give each load once "
+                "and ask for more pots or pieces to repeat it"
+            )
+    return tuple(sorted(loads))
+
+
+def check_blends(blends):
+    blends = (blends,) if isinstance(blends, Blend) else tuple(blends)
+    if not blends:
+        raise PlanError("no blend came; give at least one Blend")
+    for blend in blends:
+        if not isinstance(blend, Blend):
+            raise PlanError(f"{blend!r} is no Blend; make it with Blend(name, parts)")
+    names = [b.name for b in blends]
+    for name in names:
+        if names.count(name) > 1:
+            raise PlanError(
+                f"the blend {name} stands twice; give each blend once "
+                "and ask for more pots to repeat it"
+            )
+    return blends
+
+
+def check_date(start):
+    if isinstance(start, dt.datetime):
+        return start.date()
+    if isinstance(start, dt.date):
+        return start
+    try:
+        return dt.date.fromisoformat(start)
+    except (TypeError, ValueError):
+        raise PlanError(
+            f"start is {start!r}; give a date as year-month-day, such as 2026-12-01"
+        ) from None
+
+
+def check_assessors(assessors, pieces):
+    if isinstance(assessors, int) and not isinstance(assessors, bool):
+        assessors = [f"A{i + 1}" for i in range(need_whole(assessors, "assessors", 0, 999))]
+    if isinstance(assessors, str):
+        assessors = [assessors]
+    codes = tuple(assessors)
+    for code in codes:
+        if not re.fullmatch(THROWS["assessor"].pattern, str(code)):
+            raise PlanError(
+                f"the assessor {code!r} is no code; use a letter and a number, such as A1, "
+                "never a name"
+            )
+        if codes.count(code) > 1:
+            raise PlanError(f"the assessor {code} stands twice; give each assessor once")
+    if pieces.throw and not codes:
+        raise PlanError(
+            f"{pieces.throw} throw pieces of each pour and no assessor to smell them; "
+            "name assessors, such as A1, or set throw=0"
+        )
+    return codes
+
+
+def _check_works_with(plan):
+    for code in plan.works_with_fragrance:
+        if code not in plan.assessors:
+            raise PlanError(
+                f"works_with_fragrance names {code!r}, who is not among the assessors "
+                f"{', '.join(plan.assessors) or '(none)'}; name assessors of this plan"
+            )
+
+
+def _check_heat_cycle(plan):
+    for blend in plan.blends:
+        if plan.piece_numbers.sweat_heat and blend.melt_temp_c is not None:
+            if plan.heat_cycle.temp_c >= blend.melt_temp_c:
+                raise PlanError(
+                    f"the heat cycle at {say_temperature(plan.heat_cycle.temp_c)} melts blend "
+                    f"{blend.name} (melts at {say_temperature(blend.melt_temp_c)}); "
+                    "choose a temperature at least 10 °C below the melting point"
+                )
+
+
+def check_extra_pots(extra_pots, blends):
+    names = [b.name for b in blends]
+    extra = (extra_pots,) if isinstance(extra_pots, str) else tuple(extra_pots)
+    for name in extra:
+        if name not in names:
+            raise PlanError(
+                f"an extra pot is asked of {name!r}, which is not among the blends "
+                f"{', '.join(names)}; name a blend of this plan"
+            )
+    return extra
+
+
+def check_extra_pours(extra_pours, blends):
+    names = [b.name for b in blends]
+    pairs = []
+    for pair in extra_pours:
+        if isinstance(pair, str) or len(tuple(pair)) != 2 or tuple(pair)[0] not in names:
+            raise PlanError(
+                f"an extra pour is {pair!r}; give the name of a blend of this plan "
+                f"({', '.join(names)}) and a load"
+            )
+        name, load = pair
+        pairs.append((name, need_above_zero(load, "the load of an extra pour", HIGHEST_LOAD_PCT,
+                                            "g per 100 g of wax")))
+    return tuple(pairs)
+
+
+def check_whole(plan):
+    """What only the parts together can get wrong."""
+    _check_works_with(plan)
+    _check_heat_cycle(plan)
+
+
+def check_number_of_pieces(plan):
+    total = sum(p.pieces for p in plan.pour_rows)
+    if total > MOST_PIECES:
+        pots = len({p.pot for p in plan.pour_rows})
+        raise PlanError(
+            f"{total} pieces came ({count_of(len(plan.blends), 'blend')}, {count_of(pots, 'pot')}, "
+            f"{count_of(len(plan.pour_rows), 'pour')}, "
+            f"{count_of(plan.piece_numbers.total, 'piece')} of a pour); there are "
+            f"{MOST_PIECES} three-digit codes: take fewer loads, pots or pieces, "
+            "or plan two series"
+        )

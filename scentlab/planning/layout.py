@@ -1,0 +1,242 @@
+"""Laying out a plan: pots on days, loads in pots, pieces with blind codes.
+
+A split plot. The pot (one melt of one blend) is the whole plot, its pours (one load each) are the
+sub-plots, pour days are blocks. Pots are put in random order within pour days, loads in random
+order within pots, pieces get random blind codes that tell nothing about the load.
+"""
+
+import datetime as dt
+from collections import Counter
+from dataclasses import dataclass
+
+import numpy as np
+
+from scentlab.planning.panel import number_of_sets
+from scentlab.planning.refusal import PlanError
+from scentlab.planning.weights import pour_weights
+from scentlab.units import content_from_load, say_temperature
+
+
+@dataclass(frozen=True)
+class PlannedPour:
+    """One load to be drawn from one pot, and the number of pieces to cast from it.
+
+    ``test_only``: above a limit, not for sale. ``confirming``: hot addition and long stir.
+    """
+
+    pour: str
+    pot: str
+    blend: str
+    pour_day: int
+    poured_on: dt.date
+    order_in_day: int
+    load_pct: float
+    content_pct: float
+    wax_g: float
+    fragrance_g: float
+    pieces: int
+    add_temp_c: float | None
+    pour_temp_c: float | None
+    stir_min: float
+    limit_load_pct: float | None
+    test_only: bool
+    confirming: bool
+
+
+@dataclass(frozen=True)
+class PlannedPiece:
+    """One piece to be cast, with its blind code and what it is for."""
+
+    code: str
+    pour: str
+    test: str
+    stress: str | None
+    cure_days: int
+    due_on: dt.date
+
+
+@dataclass(frozen=True)
+class _Draw:
+    """A pour before it has weights: which load is drawn from which pot, and when."""
+
+    pot: str
+    place: int
+    blend: str
+    day: int
+    order: int
+    load: float
+    confirming: bool
+
+    @property
+    def name(self):
+        return f"{self.pot}-{self.place}"
+
+
+def lay_pours(plan, rng):
+    """All pours in the order of pouring, and the name of the control pour ('' without one)."""
+    draws = _draws(plan, rng)
+    control, controls = "", 0
+    if plan.sittings.control and plan.piece_numbers.throw:
+        control, controls = _control(plan, draws, rng)
+    rows = [_pour(plan, d, controls if d.name == control else 0) for d in draws]
+    return tuple(rows), control
+
+
+def _draws(plan, rng):
+    """Pots numbered in the order of pouring, so that a name tells no blend."""
+    rows = []
+    confirmed = {b.name: int(rng.integers(plan.pots_per_blend)) for b in plan.blends}
+    extra = _extra_loads(plan)
+    poured = Counter()
+    for day, names in enumerate(_pour_days(plan, rng), start=1):
+        order = 0
+        for name in names:
+            confirm = plan.pouring.confirm and confirmed[name] == poured[name]
+            loads = [*plan.loads_pct, *extra.get((name, poured[name]), ())]
+            poured[name] += 1
+            pot = f"P{poured.total():02d}"
+            for place, (load, confirming) in enumerate(_shuffled(loads, confirm, rng), 1):
+                order += 1
+                rows.append(_Draw(pot, place, name, day, order, load, confirming))
+    return rows
+
+
+def _pour_days(plan, rng):
+    """Blend names per pour day, in the order of the pots.
+
+    Every blend once is a replicate; without a limit of pots a day each replicate has its own day.
+    Extra pots come as a last replicate.
+    """
+    per_day = plan.pouring.pots_per_day or len(plan.blends)
+    names = [b.name for b in plan.blends]
+    replicates = [[names[i] for i in rng.permutation(len(names))]
+                  for _ in range(plan.pots_per_blend)]
+    if per_day >= len(names):
+        whole = per_day // len(names)
+        groups = [sum(replicates[i:i + whole], []) for i in range(0, len(replicates), whole)]
+        days = [[group[i] for i in rng.permutation(len(group))] for group in groups]
+    else:
+        days = [r[i:i + per_day] for r in replicates for i in range(0, len(r), per_day)]
+    extra = [plan.extra_pots[i] for i in rng.permutation(len(plan.extra_pots))]
+    return days + [extra[i:i + per_day] for i in range(0, len(extra), per_day)]
+
+
+def _extra_loads(plan):
+    """Extra pours dealt over the pots of their blend in turn: loads by (blend, number of pot)."""
+    pots = Counter({b.name: plan.pots_per_blend for b in plan.blends}) + Counter(plan.extra_pots)
+    dealt, turn = {}, Counter()
+    for blend, load in plan.extra_pours:
+        dealt.setdefault((blend, turn[blend] % pots[blend]), []).append(load)
+        turn[blend] += 1
+    return dealt
+
+
+def _shuffled(loads, confirm, rng):
+    loads = [(load, False) for load in loads]
+    if confirm:
+        loads.append((max(load for load, _ in loads), True))
+    return [loads[i] for i in rng.permutation(len(loads))]
+
+
+def _control(plan, draws, rng):
+    """A pour at the middle load of the first pour day, and how many control pieces it gives.
+
+    Two of them are in every sitting of a kind, so that each assessor meets the same pour twice.
+    """
+    middle = plan.loads_pct[len(plan.loads_pct) // 2]
+    able = [d.name for d in draws if d.day == 1 and d.load == middle and not d.confirming]
+    usual = [d for d in draws if not d.confirming]
+    by_day = Counter(d.day for d in usual)
+    cells = len({(d.blend, d.load) for d in usual})
+    sets = number_of_sets(
+        plan.sittings, [plan.piece_numbers.throw * n for n in by_day.values()], cells
+    )
+    return able[int(rng.integers(len(able)))], 2 * sets
+
+
+def _pour(plan, draw, controls):
+    blend, numbers = plan.blend(draw.blend), plan.piece_numbers
+    pieces = numbers.sweat + numbers.sweat_heat if draw.confirming else numbers.total + controls
+    wax_g, fragrance_g = pour_weights(pieces, plan.piece_g, draw.load, plan.pouring.spare_pct)
+    add_temp, pour_temp, stir = _settings(plan, blend, draw.confirming)
+    known = [x for x in (blend.limit_load_pct, plan.fragrance.limit_load_pct) if x is not None]
+    limit = float(min(known)) if known else None
+    return PlannedPour(
+        pour=draw.name, pot=draw.pot, blend=draw.blend, pour_day=draw.day,
+        poured_on=plan.start + dt.timedelta(days=(draw.day - 1) * plan.pouring.days_between),
+        order_in_day=draw.order, load_pct=draw.load, content_pct=content_from_load(draw.load),
+        wax_g=wax_g, fragrance_g=fragrance_g, pieces=pieces, add_temp_c=add_temp,
+        pour_temp_c=pour_temp, stir_min=stir, limit_load_pct=limit,
+        test_only=limit is not None and draw.load > limit + 1e-9, confirming=draw.confirming,
+    )
+
+
+def _settings(plan, blend, confirming):
+    """Add temperature, pour temperature (°C, or None when not known) and stir minutes."""
+    rules = plan.pouring
+    add = blend.add_temp_c if rules.add_temp_c is None else rules.add_temp_c
+    pour = blend.pour_temp_c if rules.pour_temp_c is None else rules.pour_temp_c
+    stir = rules.stir_min
+    if confirming:
+        add, stir = _hot_addition(rules, blend, add), rules.confirm_stir_min
+    for name, value in (("add", add), ("pour", pour)):
+        if value is not None and blend.max_temp_c is not None and value > blend.max_temp_c:
+            raise PlanError(
+                f"blend {blend.name}: the {name} temperature of {say_temperature(value)} is above "
+                f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}; lower it"
+            )
+    return add, pour, stir
+
+
+def _hot_addition(rules, blend, add):
+    """The add temperature of a confirming pour: given, or 3 °C under the maker's maximum."""
+    hot = rules.confirm_add_temp_c
+    if hot is None and blend.max_temp_c is not None:
+        hot = max(blend.max_temp_c - 3, add if add is not None else 20)
+    if hot is None:
+        raise PlanError(
+            f"blend {blend.name}: a confirming pour needs a hot addition and the wax maker's "
+            "maximum is not known; give confirm_add_temp_c, or max_temp_c of every wax"
+        )
+    if add is not None and hot < add:
+        raise PlanError(
+            f"blend {blend.name}: the confirming pour adds at {say_temperature(hot)}, below the "
+            f"usual {say_temperature(add)}; raise confirm_add_temp_c"
+        )
+    if rules.confirm_stir_min <= rules.stir_min:
+        raise PlanError(
+            f"the confirming pour stirs {rules.confirm_stir_min:g} min, no longer than the usual "
+            f"{rules.stir_min:g} min; raise confirm_stir_min"
+        )
+    return hot
+
+
+_TESTS = (
+    ("sweat", "sweat", "rest"), ("sweat_heat", "sweat", "heat"), ("frost", "frost", "rest"),
+    ("throw", "throw", None), ("reserve", "reserve", None),
+)
+
+
+def lay_pieces(plan, rng):
+    """All pieces in the order of their codes, which are drawn without regard to anything.
+
+    Raises PlanError when there are more pieces than three-digit codes.
+    """
+    cast = []
+    for pour in plan.pour_rows:
+        left = pour.pieces
+        for name, test, stress in _TESTS:
+            number = getattr(plan.piece_numbers, name)
+            if pour.confirming and test != "sweat":
+                number = 0
+            left -= number
+            cast += [_uncoded(plan, pour, name, test, stress)] * number
+        cast += [_uncoded(plan, pour, "throw", "throw", None)] * left  # control pieces
+    codes = rng.choice(np.arange(100, 1000), size=len(cast), replace=False)
+    rows = [PlannedPiece(str(code), *rest) for code, rest in zip(codes, cast, strict=True)]
+    return tuple(sorted(rows, key=lambda piece: piece.code))
+
+
+def _uncoded(plan, pour, name, test, stress):
+    days = getattr(plan.cure_days, name)
+    return pour.pour, test, stress, days, pour.poured_on + dt.timedelta(days=days)

@@ -1,0 +1,62 @@
+"""What a plan cannot do, or only with care: its notes in plain sentences."""
+
+from scentlab.planning.panel import design_of_blocks
+from scentlab.planning.refusal import count_of
+from scentlab.units import say_load, say_temperature
+
+
+def plan_notes(plan):
+    """The notes of a plan, one sentence each."""
+    if plan.pots_per_blend == 1:
+        yield ("One pot of each blend: what differs between blends cannot be told from what "
+               "differs between pots; pour at least two.")
+    test_only = sorted({p.load_pct for p in plan.pour_rows if p.test_only})
+    if test_only:
+        yield ("Above a limit, test only, not for sale: "
+               + ", ".join(say_load(x) for x in test_only) + " (by blend, see the pours).")
+    for blend in plan.blends:
+        yield from _blend_notes(plan, blend)
+    if plan.fragrance.flash_point_c is None:
+        yield "The fragrance's closed-cup flash point is not known: take it from its data sheet."
+    if plan.piece_numbers.sweat + plan.piece_numbers.sweat_heat == 0:
+        yield "No sweat piece: no ceiling can be fitted from this plan."
+    if plan.piece_numbers.throw and len(plan.assessors) < 6:
+        yield (f"{count_of(len(plan.assessors), 'assessor')}: the added throw of a higher load is "
+               "small and so few may not tell it.")
+    yield from _panel_notes(plan)
+    if plan.works_with_fragrance:
+        yield (f"{', '.join(plan.works_with_fragrance)} handles this fragrance daily and is "
+               "adapted to it for weeks; the throw is shown with and without.")
+    yield "Cure days and stir minutes are common practice, no source."
+
+
+def _panel_notes(plan):
+    blocks = design_of_blocks(plan)
+    if blocks:
+        cells, size, number, efficiency = blocks
+        yield (f"Each assessor smells {size} of {cells} combinations of blend and load in a "
+               f"sitting, {number} blocks in all; their efficiency is {efficiency:.2f} of "
+               "smelling all at once.")
+    if plan.control_pour:
+        yield ("Every sitting holds two more pieces of one pour under codes of their own; how far "
+               "an assessor's two scores differ is the repeatability.")
+
+
+def _blend_notes(plan, blend):
+    if blend.limit_load_pct is None:
+        yield (f"Blend {blend.name}: the wax maker's highest load is not known; "
+               "pieces are not marked against it.")
+    rows = [p for p in plan.pour_rows if p.blend == blend.name]
+    flash = plan.fragrance.flash_point_c
+    hottest = max((p.add_temp_c for p in rows if p.add_temp_c is not None), default=None)
+    if hottest is None:
+        yield f"Blend {blend.name}: no add temperature is known; take it from the wax maker."
+    elif flash is not None and flash < hottest:
+        yield (f"Blend {blend.name}: the fragrance's closed-cup flash point of "
+               f"{say_temperature(flash)} is below the add temperature of "
+               f"{say_temperature(hottest)}: no flame or spark near, ventilate.")
+    if plan.piece_numbers.sweat_heat and blend.melt_temp_c is not None:
+        if plan.heat_cycle.temp_c > blend.melt_temp_c - 10:
+            yield (f"Blend {blend.name}: the heat cycle at "
+                   f"{say_temperature(plan.heat_cycle.temp_c)} is within 10 °C of melting "
+                   f"({say_temperature(blend.melt_temp_c)}); pieces may slump.")

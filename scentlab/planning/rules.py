@@ -1,0 +1,95 @@
+"""The rules of a plan: pieces by test, cure days, the heat cycle, how the pots are poured."""
+
+from dataclasses import asdict, dataclass
+
+from scentlab.planning.refusal import PlanError, need_number, need_whole
+from scentlab.units import say_temperature
+
+
+@dataclass(frozen=True)
+class PieceNumbers:
+    """Pieces of each pour by test: ``sweat`` at rest, ``sweat_heat`` after the heat cycle.
+
+    >>> PieceNumbers().total
+    11
+    """
+
+    sweat: int = 4
+    sweat_heat: int = 2
+    frost: int = 2
+    throw: int = 2
+    reserve: int = 1
+
+    def __post_init__(self):
+        for name, number in asdict(self).items():
+            need_whole(number, f"number of {name} pieces of a pour", 0, 50, "pieces")
+        if self.total == 0:
+            raise PlanError("a pour has no piece; give at least one, such as sweat=4")
+
+    @property
+    def total(self):
+        return sum(asdict(self).values())
+
+
+@dataclass(frozen=True)
+class CureDays:
+    """Days from pouring to the look, by test. Cure times are common practice, no source."""
+
+    sweat: int = 7
+    sweat_heat: int = 7
+    frost: int = 14
+    throw: int = 14
+    reserve: int = 90
+
+    def __post_init__(self):
+        for name, days in asdict(self).items():
+            need_whole(days, f"cure of {name} pieces", 0, 3650, "days")
+
+
+@dataclass(frozen=True)
+class HeatCycle:
+    """The warm cycle before a sweat look under stress, a stand-in for a warm van."""
+
+    temp_c: float = 38.0
+    hours: float = 12.0
+    cycles: int = 3
+
+    def __post_init__(self):
+        need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C")
+        need_number(self.hours, "heat cycle time", 0.5, 72, "hours")
+        need_whole(self.cycles, "number of heat cycles", 1, 30)
+
+    @property
+    def words(self):
+        return f"{self.cycles} times {self.hours:g} h at {say_temperature(self.temp_c)}"
+
+
+@dataclass(frozen=True)
+class Pouring:
+    """How the pots are poured. Temperatures left at None are those of the blend's makers.
+
+    ``confirm`` adds, for one pot of every blend, a pour at the top load with a hot addition and a
+    long stir: a cold addition or a short stir looks like too much fragrance, and this tells them
+    apart. Stirring for 2 minutes is common practice, no source.
+    """
+
+    spare_pct: float = 5.0
+    pots_per_day: int | None = None
+    days_between: int = 1
+    add_temp_c: float | None = None
+    pour_temp_c: float | None = None
+    stir_min: float = 2.0
+    confirm: bool = False
+    confirm_add_temp_c: float | None = None
+    confirm_stir_min: float = 10.0
+
+    def __post_init__(self):
+        need_number(self.spare_pct, "spare", 0, 50, "%")
+        if self.pots_per_day is not None:
+            need_whole(self.pots_per_day, "pots_per_day", 1, 50, "pots")
+        need_whole(self.days_between, "days_between pour days", 1, 60, "days")
+        for name in ("add_temp_c", "pour_temp_c", "confirm_add_temp_c"):
+            if getattr(self, name) is not None:
+                need_number(getattr(self, name), name, 20, 150, "°C")
+        need_number(self.stir_min, "stir_min", 0, 120, "min")
+        need_number(self.confirm_stir_min, "confirm_stir_min", 0, 120, "min")
