@@ -1,0 +1,1 @@
+"""What leaves the workshop: pictures, the report, and the share package."""

@@ -1,0 +1,578 @@
+"""Pictures of results: one look for all of them, and the only place that draws.
+
+:func:`plot` takes a result and returns Axes. Both load bases stand at every load axis, a curve is
+drawn only between the lowest and the highest load that was tested with its blend, and what
+matters differs in line style and marker as well as in hue. Figures are made without pyplot, so
+nothing stays open and no setting of the caller is touched.
+"""
+
+import io
+import textwrap
+
+import numpy as np
+from matplotlib import rc_context
+from matplotlib.axes import Axes
+from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.figure import Figure
+from matplotlib.lines import Line2D
+from matplotlib.patches import Patch
+from matplotlib.ticker import FuncFormatter
+from matplotlib.transforms import ScaledTranslation
+
+from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.ceiling import Ceiling
+from scentlab.choosing.pick import Pick
+from scentlab.fitting.frost import FrostFit, frost_risk
+from scentlab.fitting.sweat import SweatFit, sweat_risk
+from scentlab.fitting.throw import ThrowFit, throw_curve
+from scentlab.units import content_from_load, say_load
+
+# Hues of the palette by Okabe and Ito (2008), told apart with every common colour vision, in an
+# order in which neighbours also differ in grey.
+THROW, SWEAT, FROST = "#0072B2", "#B24700", "#7A4988"
+INK, QUIET, TESTED = "#1A1A1A", "#5F5F5F", "#EEF1F3"
+LOOKS = (
+    ("#0072B2", "-", "o"),
+    ("#B24700", "--", "s"),
+    ("#00785A", "-.", "^"),
+    ("#7A4988", ":", "D"),
+    ("#56B4E9", (0, (5, 1, 1, 1, 1, 1)), "v"),
+    ("#1A1A1A", (0, (1, 1)), "P"),
+)
+ASSESSOR_MARKERS = "os^Dv<>Pp*hXd8H"
+STEPS = 51
+LOAD_AXIS = "load, % of wax\n(content, % of total)"
+STRESS_WORDS = {"rest": "kept at rest", "heat": "after heat"}
+RISK_TICKS = (0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1)
+
+
+class Panel(Axes):
+    """Axes that a notebook shows as their picture when they are the last value of a cell."""
+
+    def _repr_png_(self):
+        return picture(self, "png")
+
+
+def plot(result, ax=None, **choices):
+    """Draw a result.
+
+    Parameters
+    ----------
+    result : Analysis, SweatFit, FrostFit, ThrowFit, Ceiling or Pick; it is not changed.
+    ax : Axes or None, where to draw; None makes a new figure.
+    choices : what the picture of that kind of result can be asked for: ``blend`` for an
+        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost.
+
+    Returns
+    -------
+    Axes. ``ax.figure.savefig("name.svg")`` keeps the picture.
+
+    Raises
+    ------
+    TypeError for anything that is not a result with a picture.
+    """
+    for kind, draw in _DRAW.items():
+        if isinstance(result, kind):
+            return draw(result, ax=ax, **choices)
+    kinds = ", ".join(kind.__name__ for kind in _DRAW)
+    raise TypeError(
+        f"there is no picture of a {type(result).__name__}; plot takes one of {kinds}"
+    )
+
+
+def plot_tradeoff(analysis, blend=None, ax=None):
+    """Throw above, sweat risk below, over the tested loads of one blend (default: the pick's)."""
+    blend = blend or str(analysis.pick.table["blend"].iloc[0])
+    _known(blend, analysis.series.blends["blend"])
+    ax = _axes(ax, height=6.2)
+    ax.set_axis_off()
+    upper = ax.inset_axes((0, 0.54, 1, 0.46))
+    lower = ax.inset_axes((0, 0, 1, 0.46), sharex=upper)
+    marks = _load_marks(analysis, blend)
+    graded, smelt = graded_loads(analysis, blend), smelt_loads(analysis, blend)
+    if len(smelt):
+        _throw_line(upper, analysis.throw, blend, smelt)
+    else:
+        upper.text(0.5, 0.5, "throw was not scored", transform=upper.transAxes, ha="center")
+    if len(graded):
+        risk = _sweat(analysis, blend, graded)
+        _risk_line(lower, risk, SWEAT, "--", "sweat risk, 90 % interval")
+    lower.axhline(analysis.rules.risk, color=INK, lw=0.9, ls=":", label=_risk_words(analysis))
+    every = np.concatenate([graded, smelt])
+    for panel, loads in ((upper, smelt), (lower, graded)):
+        _tested_region(panel, loads)
+        for mark in marks:
+            panel.axvline(mark["load"], **mark["line"], zorder=2.5)
+        _load_axis(panel, every, [m["load"] for m in marks])
+        _plain_frame(panel)
+    _pick_points(upper, lower, analysis, blend)
+    _throw_axis(upper, _kind(analysis.throw))
+    rules = analysis.rules
+    stress = STRESS_WORDS[analysis.ceiling.stress]
+    _risk_axis(lower, f"sweat grade {rules.limit_grade} or more\nin a new pot, {stress}")
+    upper.tick_params(labelbottom=False)
+    upper.set_xlabel("")
+    _title(ax, f"{blend}: throw and sweat risk")
+    _legend_below(lower, [_mark_handle(m) for m in marks], [upper, lower])
+    return ax
+
+
+def plot_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None):
+    """Risk of sweating over load with the pieces that were seen; all blends, or one with band."""
+    shown = shown_stress(fit, stress)
+    counts = fit.counts
+    if blend is not None and stress is None:
+        ax = _axes(ax)
+        _other_stresses(ax, fit, blend, limit_grade, shown)
+    stress = shown
+    return _plot_graded(
+        counts[counts["stress"] == stress], blend, ax, limit_grade, risk,
+        f"sweat grade {limit_grade} or more\n{STRESS_WORDS[stress]}",
+        lambda b, x: sweat_risk(fit, b, x, limit_grade=limit_grade, stress=stress),
+    )
+
+
+def plot_frost(fit, blend=None, ax=None, limit_grade=2, risk=None, age_days=None):
+    """Risk of frosting over load with the pieces that were seen; all blends, or one with band."""
+    return _plot_graded(
+        fit.counts, blend, ax, limit_grade, risk, f"frost grade {limit_grade} or more",
+        lambda b, x: frost_risk(fit, b, x, limit_grade=limit_grade, age_days=age_days),
+    )
+
+
+def plot_throw(fit, blend=None, ax=None):
+    """Throw over load; for one blend with its band and the assessors' mean scores."""
+    blends = _blends_of(fit.points, blend)
+    ax = _axes(ax)
+    tested = [tested_loads(fit.points, b) for b in blends]
+    for name, loads, look in zip(blends, tested, _looks(blends), strict=True):
+        _throw_line(ax, fit, name, loads, look, band=blend is not None)
+    if blend is not None:
+        _assessor_points(ax, fit.points[fit.points["blend"] == blend])
+    _finish(ax, tested, [])
+    _throw_axis(ax, _kind(fit))
+    _title(ax, f"{blend}: {_kind(fit)} throw" if blend else f"{_kind(fit).capitalize()} throw")
+    _legend_below(ax, [], [ax])
+    return ax
+
+
+def plot_ceiling(ceiling, ax=None):
+    """Per blend: load at risk with its interval, the ceiling, and the tested loads."""
+    table = ceiling.table.reset_index(drop=True)
+    ax = _axes(ax, height=1.9 + 0.55 * len(table))
+    for y, row in table.iterrows():
+        if not _finite(row["lowest_tested_pct"]):
+            continue
+        _tested_bar(ax, y, row["lowest_tested_pct"], row["highest_tested_pct"])
+        _interval(ax, y, row)
+        if np.isfinite(row["ceiling_load_pct"]):
+            ax.plot(row["ceiling_load_pct"], y, "^", color=SWEAT, ms=9, zorder=4)
+        else:
+            _say_at(ax, y, row, row["state"])
+    _blend_axis(ax, table["blend"])
+    _load_axis(ax, table[["lowest_tested_pct", "highest_tested_pct"]].to_numpy().ravel())
+    _title(ax, "Ceiling of each blend")
+    handles = [
+        Line2D([], [], color=SWEAT, marker="^", ls="", ms=9, label="ceiling"),
+        Line2D([], [], color=INK, marker="|", lw=1.4,
+               label="load at the limit risk, 90 % interval"),
+        Patch(color=TESTED, ec=QUIET, label="tested loads"),
+    ]
+    _legend_below(ax, handles, [])
+    return ax
+
+
+def plot_pick(pick, ax=None):
+    """Per blend, best first: the load chosen beside its ceiling, its limit and the tested loads."""
+    table = pick.table.reset_index(drop=True)
+    ax = _axes(ax, height=1.9 + 0.55 * len(table))
+    for y, row in table.iterrows():
+        loads = tested_loads(pick.tradeoff, row["blend"])
+        if not len(loads):
+            continue
+        _tested_bar(ax, y, loads.min(), loads.max())
+        ax.plot(row["limit_load_pct"], y, "|", color=INK, ms=18, mew=2)
+        ax.plot(row["ceiling_load_pct"], y, "^", color=SWEAT, ms=9, zorder=4)
+        ax.plot(row["load_pct"], y, "D", color=THROW, ms=7, zorder=5)
+        if not np.isfinite(row["load_pct"]):
+            _say_at(ax, y, {"lowest_tested_pct": loads.min()}, "no load qualifies")
+    _blend_axis(ax, table["blend"])
+    _load_axis(ax, pick.tradeoff["load_pct"].to_numpy())
+    _title(ax, "The load picked for each blend, best first")
+    handles = [
+        Line2D([], [], color=THROW, marker="D", ls="", ms=7, label="pick"),
+        Line2D([], [], color=SWEAT, marker="^", ls="", ms=9, label="ceiling"),
+        Line2D([], [], color=INK, marker="|", ls="", ms=12, mew=2, label="limit on paper"),
+        Patch(color=TESTED, ec=QUIET, label="tested loads"),
+    ]
+    _legend_below(ax, handles, [], columns=2)
+    return ax
+
+
+def plot_summary(analysis):
+    """One wide figure of an analysis: the trade-off of the pick's blend and the picks of all."""
+    figure = Figure(figsize=(10.5, 5.6), layout="constrained")
+    FigureCanvasAgg(figure)
+    left, right = (figure.add_subplot(1, 2, i, axes_class=Panel) for i in (1, 2))
+    plot_tradeoff(analysis, ax=left)
+    plot_pick(analysis.pick, ax=right)
+    return figure
+
+
+def picture(ax, kind="svg"):
+    """The picture that an Axes stands in, as bytes of ``svg`` or ``png``; the same every time."""
+    figure = ax.figure.get_figure(root=True)
+    out = io.BytesIO()
+    # A date and a maker's address would make each file differ and name a web page.
+    empty = {"svg": ("Date", "Creator", "Format", "Type"), "png": ("Software",)}[kind]
+    with rc_context({"svg.hashsalt": "scentlab"}):
+        figure.savefig(out, format=kind, dpi=120, metadata=dict.fromkeys(empty))
+    return out.getvalue()
+
+
+def shown_stress(fit, stress=None):
+    """The stress that a sweat curve is drawn for: the one asked for, else the harshest tested."""
+    return stress or fit.stresses[-1]
+
+
+def tested_loads(frame, blend):
+    """The loads (% of wax) that were tested with a blend, lowest first."""
+    loads = frame.loc[frame["blend"] == blend, "load_pct"].to_numpy(dtype=float)
+    return np.unique(loads[np.isfinite(loads)])
+
+
+def graded_loads(analysis, blend):
+    """Loads (% of wax) of a blend with sweat grades under the stress that decides."""
+    counts = analysis.sweat.counts
+    return tested_loads(counts[counts["stress"] == analysis.ceiling.stress], blend)
+
+
+def smelt_loads(analysis, blend):
+    """Loads (% of wax) of a blend whose throw was scored; none without a throw fit."""
+    if analysis.throw is None:
+        return np.array([])
+    return tested_loads(analysis.throw.points, blend)
+
+
+def grid(loads):
+    """Loads to draw a curve at: from the lowest to the highest that was tested, never beyond.
+
+    >>> grid(np.array([4.0, 12.0]))[[0, -1]].tolist()
+    [4.0, 12.0]
+    """
+    return np.linspace(loads.min(), loads.max(), STEPS)
+
+
+_DRAW = {
+    Analysis: plot_tradeoff,
+    SweatFit: plot_sweat,
+    FrostFit: plot_frost,
+    ThrowFit: plot_throw,
+    Ceiling: plot_ceiling,
+    Pick: plot_pick,
+}
+
+
+# ---- what is drawn ----------------------------------------------------------------------------
+
+
+def _plot_graded(counts, blend, ax, limit_grade, risk, what, risk_at):
+    """The picture shared by sweat and frost: risk curves with the pieces seen."""
+    blends = _blends_of(counts, blend)
+    ax = _axes(ax)
+    tested = [tested_loads(counts, b) for b in blends]
+    kind = what.split()[0]
+    own = SWEAT if kind == "sweat" else FROST
+    for name, loads, look in zip(blends, tested, _looks(blends), strict=True):
+        hue, line, marker = (own, "--", "o") if blend else look
+        frame = risk_at(name, grid(loads))
+        words = "risk, 90 % interval" if blend else name
+        _risk_line(ax, frame, hue, line, words, band=blend is not None)
+        seen = counts[counts["blend"] == name]
+        _piece_points(ax, seen, limit_grade, hue, marker, label=blend is not None)
+    if risk is not None:
+        ax.axhline(risk, color=INK, lw=0.9, ls=":", label=f"limit risk {100 * risk:g} %")
+    _finish(ax, tested, [])
+    _risk_axis(ax, f"risk of {what}")
+    words = f"{kind} risk in a new pot"
+    _title(ax, f"{blend}: {words}" if blend else words.capitalize())
+    _legend_below(ax, [], [ax])
+    return ax
+
+
+def _other_stresses(ax, fit, blend, limit_grade, shown):
+    """The milder stresses quietly behind the one that decides."""
+    for stress in fit.stresses:
+        own = fit.counts[(fit.counts["stress"] == stress) & (fit.counts["blend"] == blend)]
+        if stress == shown or own.empty:
+            continue
+        loads = tested_loads(own, blend)
+        frame = sweat_risk(fit, blend, grid(loads), limit_grade=limit_grade, stress=stress)
+        words = f"{STRESS_WORDS[stress]}, risk and pours"
+        ax.plot(frame["load_pct"], frame["risk"], "-.", color=QUIET, lw=1.1, marker="x",
+                markevery=[], label=words)
+        over = own[[f"g{k}" for k in range(limit_grade, 5)]].sum(axis=1) / own["n"]
+        ax.scatter(own["load_pct"], over, marker="x", s=22, color=QUIET, linewidths=1, zorder=2)
+
+
+def _risk_line(ax, frame, hue, line, words, band=True):
+    ax.plot(frame["load_pct"], frame["risk"], ls=line, color=hue, lw=2, label=words, zorder=3)
+    if band:
+        ax.fill_between(
+            frame["load_pct"], frame["lower"], frame["upper"], color=hue, alpha=0.18, lw=0
+        )
+
+
+def _throw_line(ax, fit, blend, loads, look=None, band=True):
+    hue, line, _ = look if look and not band else (THROW, "-", "o")
+    frame = throw_curve(fit, blend, grid(loads))
+    words = "throw, 90 % interval" if band else blend
+    ax.plot(frame["load_pct"], frame["throw"], ls=line, color=hue, lw=2, label=words, zorder=3)
+    if band:
+        ax.fill_between(
+            frame["load_pct"], frame["lower"], frame["upper"], color=hue, alpha=0.18, lw=0
+        )
+
+
+def _piece_points(ax, seen, limit_grade, hue, marker, label):
+    """Observed share of pieces at or over the limit grade, one point a pour, area by pieces."""
+    over = seen[[f"g{k}" for k in range(limit_grade, 5)]].sum(axis=1).to_numpy(dtype=float)
+    total = seen["n"].to_numpy(dtype=float)
+    load = seen["load_pct"].to_numpy(dtype=float)
+    ax.scatter(
+        load, over / total, s=14 + 7 * total, marker=marker, facecolors="white",
+        edgecolors=hue, linewidths=1.4, zorder=4,
+        label="pours: pieces over / pieces looked at" if label else None,
+    )
+    if label:
+        _count_labels(ax, load, over, total)
+
+
+def _count_labels(ax, load, over, total):
+    """The counts beside the points, pours at the same place under one label."""
+    span = max(np.ptp(load), 1.0)
+    places = {}
+    for x, k, n in zip(load, over, total, strict=True):
+        places.setdefault((round(12 * x / span), round(k / n, 2)), []).append((x, k, n))
+    for pours in places.values():
+        x, share = np.mean([p[0] for p in pours]), pours[0][1] / pours[0][2]
+        words = ", ".join(f"{k:.0f}/{n:.0f}" for _, k, n in pours)
+        if len(pours) > 1 and len({p[1:] for p in pours}) == 1:
+            words = f"{len(pours)}× {pours[0][1]:.0f}/{pours[0][2]:.0f}"
+        ax.annotate(
+            words, (x, share), xytext=(0, 7), textcoords="offset points",
+            ha="center", va="bottom", fontsize=7.5, color=INK, zorder=5,
+        )
+
+
+def _assessor_points(ax, points):
+    for i, (assessor, own) in enumerate(points.groupby("assessor", sort=True)):
+        ax.plot(
+            own["load_pct"], own["throw"], ls="", mfc="none", mec=QUIET, mew=1, ms=5.5,
+            marker=ASSESSOR_MARKERS[i % len(ASSESSOR_MARKERS)], label=f"mean of {assessor}",
+        )
+
+
+def _sweat(analysis, blend, loads):
+    rules = analysis.rules
+    return sweat_risk(
+        analysis.sweat, blend, grid(loads), limit_grade=rules.limit_grade,
+        stress=analysis.ceiling.stress,
+    )
+
+
+def _load_marks(analysis, blend):
+    """The loads that bound the choice, as vertical lines: ceiling, limit on paper, pick."""
+    row = _row(analysis.pick.table, blend)
+    ceiling = _row(analysis.ceiling.table, blend)["ceiling_load_pct"]
+    limit = _row(analysis.series.blends, blend)["limit_load_pct"]
+    marks = [
+        ("pick", row["load_pct"], {"color": THROW, "ls": "-", "lw": 1.6}),
+        ("ceiling", ceiling, {"color": SWEAT, "ls": (0, (6, 2)), "lw": 1.4}),
+        ("wax maker's limit", limit, {"color": INK, "ls": "-.", "lw": 1.2}),
+    ]
+    tested = tested_loads(analysis.series.pours, blend)
+    # A pour is weighed to a few hundredths of a point, so a pick may lie that much outside.
+    return [
+        {"words": words, "load": float(load), "line": line}
+        for words, load, line in marks
+        if _finite(load) and tested.min() - 0.06 <= load <= tested.max() + 0.06
+    ]
+
+
+def _pick_points(upper, lower, analysis, blend):
+    """Diamonds on both curves at the pick, at the numbers of the pick's own table."""
+    row = _row(analysis.pick.table, blend)
+    for panel, name in ((upper, "throw"), (lower, "sweat_risk")):
+        if _finite(row["load_pct"]) and _finite(row[name]):
+            panel.plot(row["load_pct"], row[name], "D", color=THROW, mec="white", ms=8, zorder=6)
+
+
+# ---- frames, axes, words ----------------------------------------------------------------------
+
+
+def _axes(ax, height=4.2):
+    if ax is not None:
+        return ax
+    figure = Figure(figsize=(4.8, height), layout="constrained")
+    FigureCanvasAgg(figure)
+    return figure.add_subplot(axes_class=Panel)
+
+
+def _finish(ax, tested, marks):
+    together = np.concatenate(tested)
+    _tested_region(ax, together)
+    _load_axis(ax, together, marks)
+    _plain_frame(ax)
+
+
+def _tested_region(ax, loads):
+    """Shade what was tested and set a tick at each tested load."""
+    if not len(loads):
+        return
+    ax.axvspan(loads.min(), loads.max(), color=TESTED, lw=0, zorder=0)
+    ax.plot(
+        loads, np.zeros(len(loads)), "|", color=QUIET, ms=7, clip_on=False, zorder=2,
+        transform=ax.get_xaxis_transform(), label="loads tested (shaded between)",
+    )
+
+
+def _load_axis(ax, loads, extra=()):
+    low, high = np.nanmin([*loads, *extra]), np.nanmax([*loads, *extra])
+    pad = 0.04 * max(high - low, 1.0)
+    ax.set_xlim(low - pad, high + pad)
+    ax.xaxis.set_major_formatter(
+        FuncFormatter(lambda x, _: f"{x:g}\n({content_from_load(x):.1f})" if x >= 0 else "")
+    )
+    ax.xaxis.get_major_locator().set_params(nbins=7, min_n_ticks=3)
+    ax.set_xlabel(LOAD_AXIS, fontsize=9, color=INK)
+    ax.tick_params(labelsize=8.5, colors=INK)
+
+
+def _throw_axis(ax, kind):
+    ax.set_ylim(0, 10)
+    ax.set_yticks(range(0, 11, 2))
+    ax.set_ylabel(f"{kind} throw, 0 to 10\n(10 is overpowering)", fontsize=9, color=INK)
+
+
+def _risk_axis(ax, words):
+    """Shares on a square-root scale, so that a limit of a few per cent can be read."""
+    ax.set_yscale("function", functions=(_signed_root, _signed_square))
+    ax.set_ylim(-0.0006, 1.15)
+    ax.set_yticks(RISK_TICKS, [f"{100 * t:g} %" for t in RISK_TICKS])
+    ax.minorticks_off()
+    ax.set_ylabel(words, fontsize=9, color=INK)
+
+
+def _signed_root(values):
+    return np.sign(values) * np.sqrt(np.abs(values))
+
+
+def _signed_square(values):
+    return np.sign(values) * np.square(values)
+
+
+def _plain_frame(ax):
+    ax.spines[["top", "right"]].set_visible(False)
+    ax.grid(axis="y", color="#D5D9DC", lw=0.6, zorder=0.5)
+    ax.set_axisbelow(True)
+
+
+def _blend_axis(ax, blends):
+    ax.set_yticks(range(len(blends)), [_wrapped(b) for b in blends])
+    ax.set_ylim(len(blends) - 0.5, -0.5)
+    ax.spines[["top", "right", "left"]].set_visible(False)
+    ax.tick_params(axis="y", length=0)
+
+
+def _tested_bar(ax, y, low, high):
+    ax.barh(y, high - low, left=low, height=0.62, color=TESTED, ec=QUIET, lw=0.6, zorder=1)
+
+
+def _interval(ax, y, row):
+    """The load at the limit risk, cut at the tested loads: beyond them nothing is claimed."""
+    low = np.nanmax([row["load_at_risk_lower_pct"], row["lowest_tested_pct"]])
+    high = np.nanmin([row["load_at_risk_upper_pct"], row["highest_tested_pct"]])
+    if low < high:
+        ax.plot([low, high], [y, y], color=INK, lw=1.4, zorder=3)
+    inside = row["lowest_tested_pct"] <= row["load_at_risk_pct"] <= row["highest_tested_pct"]
+    if inside:
+        ax.plot(row["load_at_risk_pct"], y, "|", color=INK, ms=11, mew=2, zorder=3)
+
+
+def _say_at(ax, y, row, words):
+    ax.text(
+        row["lowest_tested_pct"], y + 0.28, f" {words}", fontsize=8, color=INK, va="bottom",
+    )
+
+
+def _title(ax, words):
+    ax.set_title(words, fontsize=10.5, color=INK, loc="left", wrap=True)
+
+
+def _legend_below(ax, handles, panels, columns=1):
+    """One legend under the picture, marks first: labels beside lines collide at phone width."""
+    names = {h.get_label() for h in handles}
+    for panel in panels:
+        for handle, label in zip(*panel.get_legend_handles_labels(), strict=True):
+            if label not in names:
+                names.add(label)
+                handles = [*handles, handle]
+    assessors = [h for h in handles if h.get_label().startswith("mean of ")]
+    columns = 2 if len(assessors) > 2 or columns == 2 else 1
+    under_the_labels = ax.transAxes + ScaledTranslation(
+        0, -56 / 72, ax.figure.get_figure(root=True).dpi_scale_trans
+    )
+    ax.legend(
+        handles=handles, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=under_the_labels,
+        ncols=columns, fontsize=8.5, frameon=False, labelcolor=INK, borderaxespad=0,
+        handlelength=2.6,
+    )
+
+
+def _mark_handle(mark):
+    marker = "D" if mark["words"] == "pick" else ""
+    return Line2D(
+        [], [], marker=marker, ms=7, **mark["line"],
+        label=f"{mark['words']} {say_load(mark['load'])}",
+    )
+
+
+def _risk_words(analysis):
+    return f"limit risk {100 * analysis.rules.risk:g} %"
+
+
+def _kind(fit):
+    return getattr(fit, "kind", "warm") or "warm"
+
+
+def _looks(blends):
+    return [LOOKS[i % len(LOOKS)] for i in range(len(blends))]
+
+
+def _blends_of(frame, blend):
+    names = list(dict.fromkeys(frame["blend"]))
+    if blend is None:
+        return names
+    _known(blend, names)
+    return [blend]
+
+
+def _known(blend, names):
+    if blend not in list(names):
+        raise ValueError(
+            f"blend {blend!r} is not in this result; it has {', '.join(map(str, names))}"
+        )
+
+
+def _row(table, blend):
+    return table.loc[table["blend"] == blend].iloc[0]
+
+
+def _finite(value):
+    return value is not None and np.isfinite(float(value))
+
+
+def _wrapped(name, width=14):
+    """A blend's name on lines short enough for the side of a small picture."""
+    return "\n".join(textwrap.wrap(str(name), width)[:3])

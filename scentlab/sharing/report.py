@@ -1,0 +1,285 @@
+"""The report of an analysis: one page that can be read, printed and mailed, and needs no network.
+
+:func:`report_html` gives the page, :func:`write_report` keeps it. Everything the page says comes
+from the analysis; titles and notes are text of a person and are escaped.
+"""
+
+import base64
+import datetime as dt
+import os
+import platform
+import tempfile
+from importlib import metadata
+from importlib.resources import files
+from pathlib import Path
+
+import jinja2
+
+import scentlab
+from scentlab.schema import FROST_GRADES, SWEAT_GRADES
+from scentlab.sharing import plots, wording
+from scentlab.sharing.tables import (
+    assessor_table,
+    ceiling_table,
+    change_table,
+    difference_sentence,
+    fit_table,
+    pick_table,
+    pour_table,
+    tradeoff_table,
+)
+
+LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2")
+
+
+def report_html(analysis, notices=()):
+    """The whole report as one HTML text with its pictures inside.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    notices : sentences that stand at the top, such as what was held back.
+
+    Returns
+    -------
+    str, a complete HTML document without any reference to the network.
+    """
+    series = analysis.series
+    return _template().render(
+        series=series,
+        analysis=analysis,
+        rules=analysis.rules,
+        notices=notices,
+        made_on=dt.date.today().isoformat(),
+        first=_first_screen(analysis),
+        overview=_overview(analysis),
+        blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
+        fits=_fit_sections(analysis),
+        pours=pour_table(series.pours),
+        difference=difference_sentence(series.pours),
+        assessors=assessor_table(series),
+        notes=_notes(analysis),
+        sweat_grades=list(enumerate(SWEAT_GRADES)),
+        frost_grades=list(enumerate(FROST_GRADES)),
+        repeat=_repeat(analysis),
+    )
+
+
+def write_report(analysis, path):
+    """Write the report to ``path``, whole or not at all, and return the path.
+
+    Raises
+    ------
+    FileNotFoundError when the folder does not exist.
+    """
+    path = Path(path)
+    if not path.parent.is_dir():
+        raise FileNotFoundError(
+            f"{path.parent}: no such folder for the report; make the folder or give another path"
+        )
+    write_whole(path, report_html(analysis).encode("utf-8"))
+    return path
+
+
+def write_whole(path, data):
+    """Write bytes beside ``path`` first and move them there, so that no half file is ever seen."""
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        # A temporary file is private; the report gets the rights any new file would have.
+        umask = os.umask(0)
+        os.umask(umask)
+        os.chmod(name, 0o666 & ~umask)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+
+
+def library_versions():
+    """The libraries that took part, with their versions."""
+    return [(name, metadata.version(name)) for name in LIBRARIES]
+
+
+def _template():
+    source = (files("scentlab.sharing") / "report.html.j2").read_text(encoding="utf-8")
+    environment = jinja2.Environment(
+        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
+    )
+    return environment.from_string(source)
+
+
+def _first_screen(analysis):
+    """The pick in figures: what stands beside the sentence at the top."""
+    best = analysis.pick.table.iloc[0]
+    if wording.is_missing(best["load_pct"]):
+        return None
+    rules = analysis.rules
+    return {
+        "blend": best["blend"],
+        "load": f"{best['load_pct']:.1f} % of wax",
+        "content": wording.content_words(best["load_pct"]),
+        "facts": [
+            ("Ceiling", wording.say_both(best["ceiling_load_pct"])),
+            ("Limit on paper", wording.say_both(best["limit_load_pct"])),
+            (
+                f"Risk of sweat grade {rules.limit_grade} or more",
+                f"{wording.say_share(best['sweat_risk'])} (90 % interval "
+                f"{wording.say_range(best['sweat_lower'], best['sweat_upper'], _share)})",
+            ),
+            (
+                f"Throw ({rules.throw_kind}, 0 to 10)",
+                f"{wording.say_number(best['throw'], 1)} "
+                "(90 % interval "
+                f"{wording.say_range(best['throw_lower'], best['throw_upper'], _one)})",
+            ),
+            (
+                f"Chance that its true risk is over {100 * rules.risk:g} %",
+                wording.say_share(best["p_over"]),
+            ),
+        ],
+        "reason": best["reason"],
+    }
+
+
+def _share(value):
+    return wording.say_share(value)
+
+
+def _one(value):
+    return wording.say_number(value, 1)
+
+
+def _overview(analysis):
+    table = analysis.pick.table
+    return {
+        "pick": pick_table(analysis),
+        "changes": change_table(analysis.pick.changes),
+        "ceiling": ceiling_table(analysis.ceiling),
+        "pick_picture": _image(plots.plot_pick(analysis.pick), wording.picks_in_words(table)),
+        "ceiling_picture": _image(
+            plots.plot_ceiling(analysis.ceiling),
+            wording.ceilings_in_words(analysis.ceiling.table),
+        ),
+    }
+
+
+def _blend_section(analysis, blend):
+    """Everything about one blend: its sentence, its pictures and its trade-off table."""
+    rules = analysis.rules
+    trade = analysis.pick.tradeoff
+    own = trade[trade["blend"] == blend]
+    pick = analysis.pick.table.set_index("blend", drop=False).loc[blend]
+    known = analysis.series.blends.set_index("blend")
+    return {
+        "name": blend,
+        "composition": known["composition"].get(blend, ""),
+        "sentence": analysis.pick.sentences.get(blend, ""),
+        "table": tradeoff_table(own, analysis.series.currency, rules),
+        "pictures": [
+            _image(
+                plots.plot_tradeoff(analysis, blend),
+                wording.tradeoff_in_words(own, pick, rules.limit_grade, rules.throw_kind),
+                "Shaded: the tested loads. Bands: 90 % intervals.",
+            ),
+            *_fit_pictures(analysis, blend),
+        ],
+    }
+
+
+def _fit_pictures(analysis, blend):
+    """The fitted curves of one blend with their data, as far as there are any."""
+    if len(plots.graded_loads(analysis, blend)):
+        yield _sweat_picture(analysis, blend)
+    if len(plots.smelt_loads(analysis, blend)):
+        yield _image(
+            plots.plot_throw(analysis.throw, blend),
+            wording.throws_in_words(analysis.throw.points, blend, analysis.throw.kind),
+            "A mark is the mean of one assessor at one pour.",
+        )
+    if analysis.frost is not None and blend in set(analysis.frost.counts["blend"]):
+        yield _frost_picture(analysis, blend)
+
+
+def _sweat_picture(analysis, blend):
+    rules, stress = analysis.rules, analysis.ceiling.stress
+    counts = analysis.sweat.counts[analysis.sweat.counts["stress"] == stress]
+    return _image(
+        plots.plot_sweat(
+            analysis.sweat, blend, limit_grade=rules.limit_grade, risk=rules.risk,
+            stress=rules.stress,
+        ),
+        wording.pieces_in_words(counts, blend, "sweat", rules.limit_grade),
+        f"Rings: pours with pieces {plots.STRESS_WORDS[stress]}; the larger, the more pieces.",
+    )
+
+
+def _frost_picture(analysis, blend):
+    rules, fit = analysis.rules, analysis.frost
+    return _image(
+        plots.plot_frost(
+            fit, blend, limit_grade=rules.frost_limit_grade, age_days=rules.ship_age_days
+        ),
+        wording.pieces_in_words(fit.counts, blend, "frost", rules.frost_limit_grade),
+        "A ring is a pour; the larger, the more pieces.",
+    )
+
+
+def _image(ax, alt, caption=""):
+    data = base64.b64encode(plots.picture(ax)).decode("ascii")
+    return {"source": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption}
+
+
+def _fit_sections(analysis):
+    parts = (("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw))
+    return [
+        {"name": name, "sentence": fit.sentence, "table": fit_table(fit.table)}
+        for name, fit in parts
+        if fit is not None
+    ]
+
+
+def _notes(analysis):
+    """The notes of every result under its name; a result that is absent says so."""
+    parts = (
+        ("Pick", analysis.pick), ("Ceiling", analysis.ceiling), ("Sweat", analysis.sweat),
+        ("Frost", analysis.frost), ("Throw", analysis.throw),
+    )
+    notes = []
+    for name, result in parts:
+        texts = ["Not fitted: no scores that could be used."] if result is None else result.notes
+        if texts:
+            notes.append({"name": name, "texts": list(texts)})
+    own = [{"name": "Analysis", "texts": list(analysis.notes)}] if analysis.notes else []
+    return own + notes
+
+
+def _repeat(analysis):
+    """What someone needs to get the same numbers from the same records."""
+    rules = analysis.rules
+    return {
+        "versions": [("scentlab", scentlab.__version__), ("Python", platform.python_version())]
+        + library_versions(),
+        "seed": analysis.seed,
+        "rules": [
+            ("risk", f"{rules.risk:g}", "highest accepted risk of a piece over the limit grade"),
+            ("confidence", f"{rules.confidence:g}", "confidence that the ceiling keeps it"),
+            ("limit_grade", rules.limit_grade, "sweat grade that counts as sweating"),
+            ("frost_limit_grade", rules.frost_limit_grade, "frost grade that counts as frosting"),
+            ("throw_share", f"{rules.throw_share:g}", "share of the reachable throw rise to keep"),
+            ("throw_kind", rules.throw_kind, "throw that the pick looks at"),
+            (
+                "stress", rules.stress or "the harshest that was tested",
+                "condition of the pieces that the risk is about",
+            ),
+            ("ship_age_days", rules.ship_age_days or "not set", "age at which frost counts, days"),
+            (
+                "override_blends", ", ".join(rules.override_blends) or "none",
+                "blends whose limit on paper was set aside",
+            ),
+            ("override_reason", rules.override_reason or "none", "why"),
+        ],
+    }

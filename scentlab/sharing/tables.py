@@ -1,0 +1,204 @@
+"""The tables of the report: results as rows of words, with units in the headings."""
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from scentlab.sharing.wording import (
+    MISSING,
+    is_missing,
+    say_number,
+    say_range,
+    say_share,
+)
+
+_UNIT_WORDS = {"pct": "%"}
+
+
+@dataclass(frozen=True)
+class View:
+    """A table ready to be shown: ``numeric`` marks the columns that are set flush right."""
+
+    headings: tuple
+    rows: tuple
+    caption: str
+    numeric: tuple = ()
+
+
+def pick_table(analysis):
+    """One row per blend in order of preference, with both bases, risk, throw and cost."""
+    money = analysis.series.currency or "per piece"
+    rules = analysis.rules
+    headings = (
+        "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
+        "Limit on paper, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
+        f"Chance that the risk is over {100 * rules.risk:g} %",
+        f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
+        "Share of reachable throw rise",
+        f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
+        f"Cost a piece, {money}",
+    )
+    rows = [
+        (
+            str(r["rank"]), r["blend"], say_number(r["load_pct"]), say_number(r["content_pct"]),
+            say_number(r["ceiling_load_pct"]), say_number(r["limit_load_pct"]),
+            _risk_with_range(r, "sweat"), say_share(r["p_over"]),
+            _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
+            _whole_share(r["throw_share"]), _risk_with_range(r, "frost"),
+            say_number(r["cost_per_piece"], 3),
+        )
+        for r in analysis.pick.table.to_dict("records")
+    ]
+    return _view(headings, rows, "The pick of each blend, best first", text=(1,))
+
+
+def ceiling_table(ceiling):
+    """One row per blend: load at the limit risk with interval, ceiling, and what was tested."""
+    headings = (
+        "Blend", "Ceiling, % of wax", "Ceiling, % of total", "Load at the limit risk, % of wax",
+        "Its 90 % interval, % of wax", "Loads tested, % of wax", "State",
+    )
+    rows = [
+        (
+            r["blend"], say_number(r["ceiling_load_pct"]), say_number(r["ceiling_content_pct"]),
+            say_number(r["load_at_risk_pct"]),
+            say_range(r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"]),
+            say_range(r["lowest_tested_pct"], r["highest_tested_pct"]), r["state"],
+        )
+        for r in ceiling.table.to_dict("records")
+    ]
+    return _view(headings, rows, "Ceiling of each blend", text=(0, 6))
+
+
+def tradeoff_table(rows, currency, rules):
+    """Per tested load of one blend: what is smelt, what is risked, what it costs."""
+    headings = (
+        "Load, % of wax", "Content, % of total",
+        f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
+        f"Chance that the risk is over {100 * rules.risk:g} %",
+        f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
+        f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
+        f"Cost a piece, {currency or 'per piece'}",
+    )
+    shown = [
+        (
+            say_number(r["load_pct"]), say_number(r["content_pct"]),
+            _risk_with_range(r, "sweat"), say_share(r["p_over"]),
+            _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
+            _risk_with_range(r, "frost"), say_number(r["cost_per_piece"], 3),
+        )
+        for r in rows.sort_values("load_pct").to_dict("records")
+    ]
+    return _view(headings, shown, "Trade-off at the tested loads")
+
+
+def change_table(changes):
+    """What would change the pick: one row per changed rule, one column per blend."""
+    blends = list(dict.fromkeys(changes["blend"]))
+    loads = changes.set_index(["change", "blend"])["load_pct"]
+    rows = [
+        (words, *(say_number(loads.get((words, b)), 1) for b in blends))
+        for words in dict.fromkeys(changes["change"])
+    ]
+    headings = ("Had the rule been", *(f"{b}, % of wax" for b in blends))
+    return _view(headings, rows, "What would change the picks", text=(0,))
+
+
+def fit_table(table):
+    """The parameters of a fit with their intervals, whatever columns it has."""
+    headings = tuple(_heading(name) for name in table.columns)
+    rows = [tuple(_cell(v) for v in row) for row in table.itertuples(index=False)]
+    text = [i for i, c in enumerate(table.columns) if not pd.api.types.is_numeric_dtype(table[c])]
+    return _view(headings, rows, "Parameters of the fit", text=text)
+
+
+def pour_table(pours):
+    """What was poured beside what was planned."""
+    headings = (
+        "Pour", "Pot", "Blend", "Poured on", "Wax, g", "Fragrance, g", "Planned load, % of wax",
+        "Load, % of wax", "Content, % of total", "Fragrance added at, °C", "Poured at, °C",
+        "Stirred, min", "Room, °C", "Note",
+    )
+    rows = [
+        (
+            r["pour"], r["pot"], r["blend"], _cell(r["poured_on"]), say_number(r["wax_g"], 1),
+            say_number(r["fragrance_g"], 2), say_number(r["planned_load_pct"]),
+            say_number(r["load_pct"]), say_number(r["content_pct"]),
+            say_number(r["add_temp_c"], 0), say_number(r["pour_temp_c"], 0),
+            say_number(r["stir_min"], 1), say_number(r["room_temp_c"], 0), _cell(r["note"]),
+        )
+        for r in pours.to_dict("records")
+    ]
+    return _view(headings, rows, "Pours as weighed", text=(0, 1, 2, 3, 13))
+
+
+def difference_sentence(pours):
+    """How far the weighed loads lie from the planned ones, in a sentence."""
+    both = pours[["pour", "load_pct", "planned_load_pct"]].copy()
+    both["planned_load_pct"] = pd.to_numeric(both["planned_load_pct"])
+    both = both.dropna()
+    if both.empty:
+        return "No planned loads are on record, so poured and planned cannot be compared."
+    gap = both["load_pct"] - both["planned_load_pct"]
+    worst = gap.abs().idxmax()
+    return (
+        f"{len(both)} pours with a planned load: weighed minus planned is "
+        f"{gap.mean():+.2f} points of load (% of wax) on average; the farthest is pour "
+        f"{both.at[worst, 'pour']} with {gap[worst]:+.2f} points."
+    )
+
+
+def assessor_table(series):
+    """Who scored what, by code only."""
+    graded = series.grades.dropna(subset=["assessor"]).groupby("assessor").size()
+    smelt = series.throws.groupby("assessor").size()
+    works = series.throws.dropna(subset=["works_with_fragrance"])
+    works = works.groupby("assessor")["works_with_fragrance"].last()
+    codes = sorted(set(graded.index) | set(smelt.index), key=lambda c: (len(c), c))
+    rows = [
+        (
+            code, str(int(graded.get(code, 0))), str(int(smelt.get(code, 0))),
+            works.get(code, "not recorded"),
+        )
+        for code in codes
+    ]
+    headings = ("Assessor", "Grades given", "Throw scores given", "Works with this fragrance")
+    return _view(headings, rows, "Who scored, by code", text=(0, 3))
+
+
+def _view(headings, rows, caption, text=()):
+    numeric = tuple(i not in set(text) for i in range(len(headings)))
+    return View(tuple(headings), tuple(rows), caption, numeric)
+
+
+def _with_range(value, lower, upper):
+    if is_missing(value):
+        return MISSING
+    return f"{say_number(value, 1)}\n({say_range(lower, upper, lambda v: say_number(v, 1))})"
+
+
+def _risk_with_range(row, what):
+    """A risk with its 90 % interval."""
+    risk, lower, upper = (row[f"{what}_{n}"] for n in ("risk", "lower", "upper"))
+    if is_missing(risk):
+        return MISSING
+    return f"{say_share(risk)}\n({say_range(lower, upper, say_share)})"
+
+
+def _whole_share(value):
+    """A share that may well be all of it: 100 % is said as such."""
+    return MISSING if is_missing(value) else f"{100 * float(value):.0f} %"
+
+
+def _cell(value):
+    if is_missing(value):
+        return MISSING
+    if isinstance(value, float):
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return str(value)
+
+
+def _heading(name):
+    words = [_UNIT_WORDS.get(w, w) for w in str(name).split("_")]
+    text = " ".join(words)
+    return text[:1].upper() + text[1:]

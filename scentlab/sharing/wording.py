@@ -1,0 +1,147 @@
+"""Numbers and pictures in words: what tables, captions and alternative texts say.
+
+Digits are cut here and nowhere earlier. A number keeps its unit and its load basis.
+"""
+
+import math
+
+from scentlab.results import say_percent
+from scentlab.units import content_from_load, say_load
+
+MISSING = "–"
+
+
+def say_number(value, digits=2):
+    """A number with so many decimals, a dash when it is missing.
+
+    >>> say_number(3.14159), say_number(None), say_number(float("nan"))
+    ('3.14', '–', '–')
+    """
+    return MISSING if is_missing(value) else f"{float(value):.{digits}f}"
+
+
+def say_share(value, digits=1):
+    """A probability or share in per cent, a dash when it is missing.
+
+    >>> say_share(0.0321), say_share(float("nan"))
+    ('3.2 %', '–')
+    """
+    return MISSING if is_missing(value) else say_percent(float(value), digits)
+
+
+def say_both(load_pct):
+    """A load in both bases, a dash when it is missing.
+
+    >>> say_both(8.0), say_both(float("nan"))
+    ('8.0 % of wax (7.4 % of total)', '–')
+    """
+    return MISSING if is_missing(load_pct) else say_load(float(load_pct))
+
+
+def say_range(lower, upper, say=say_number):
+    """An interval in words, a dash when an end is missing.
+
+    >>> say_range(1.0, 2.5)
+    '1.00 to 2.50'
+    """
+    if is_missing(lower) or is_missing(upper):
+        return MISSING
+    return f"{say(lower)} to {say(upper)}"
+
+
+def is_missing(value):
+    """Whether a cell holds nothing that can be shown.
+
+    >>> is_missing(None), is_missing(float("nan")), is_missing(0), is_missing("")
+    (True, True, False, True)
+    """
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return True
+    try:
+        return math.isnan(value)
+    except TypeError:
+        # pandas has a missing value of its own that is no number.
+        return str(value) in ("<NA>", "NaT")
+
+
+def tradeoff_in_words(rows, pick, limit_grade, kind):
+    """What the trade-off picture of one blend shows.
+
+    ``rows`` are the trade-off table's rows of the blend, ``pick`` the row of the pick's table.
+    """
+    if rows.empty:
+        return f"No piece of blend {pick['blend']} was graded under the stress that decides."
+    rows = rows.sort_values("load_pct")
+    first, last = rows.iloc[0], rows.iloc[-1]
+    words = (
+        f"Two curves over the tested loads of blend {pick['blend']}, {say_both(first['load_pct'])} "
+        f"to {say_both(last['load_pct'])}. "
+    )
+    if not is_missing(first["throw"]):
+        words += (
+            f"Above, {kind} throw on the scale 0 to 10 goes from {say_number(first['throw'], 1)} "
+            f"to {say_number(last['throw'], 1)}. "
+        )
+    words += (
+        f"Below, the risk of sweat grade {limit_grade} or more goes from "
+        f"{say_share(first['sweat_risk'])} to {say_share(last['sweat_risk'])}. "
+    )
+    if is_missing(pick["load_pct"]):
+        return words + "No load is picked."
+    return words + f"The pick stands at {say_both(pick['load_pct'])}."
+
+
+def pieces_in_words(counts, blend, what, limit_grade):
+    """What the picture of graded pieces of one blend shows: pieces over the grade at each load."""
+    seen = counts[counts["blend"] == blend]
+    parts = []
+    for pour in seen.sort_values("load_pct").to_dict("records"):
+        over = sum(pour[f"g{k}"] for k in range(limit_grade, 5))
+        parts.append(f"{over:.0f} of {pour['n']:.0f} at {pour['load_pct']:.1f} %")
+    return (
+        f"Risk curve of blend {blend} over load with its interval, and per pour the pieces with "
+        f"{what} grade {limit_grade} or more (loads in % of wax): {', '.join(parts)}."
+    )
+
+
+def throws_in_words(points, blend, kind):
+    """What the throw picture of one blend shows: mean score at each load."""
+    seen = points[points["blend"] == blend]
+    means = seen.groupby(seen["load_pct"].round(1))["throw"].mean()
+    parts = [f"{value:.1f} at {load:.1f} %" for load, value in means.items()]
+    return (
+        f"Curve of {kind} throw (0 to 10) of blend {blend} over load with its interval, and the "
+        f"mean scores of {seen['assessor'].nunique()} assessors (loads in % of wax): "
+        f"{', '.join(parts)}."
+    )
+
+
+def ceilings_in_words(table):
+    """What the picture of ceilings shows."""
+    parts = [
+        f"{row['blend']} {say_both(row['ceiling_load_pct'])}"
+        if not is_missing(row["ceiling_load_pct"])
+        else f"{row['blend']} none, {row['state']}"
+        for row in table.to_dict("records")
+    ]
+    return f"The ceiling of each blend within its tested loads: {'; '.join(parts)}."
+
+
+def picks_in_words(table):
+    """What the picture of picks shows."""
+    parts = [
+        f"{row['blend']} {say_both(row['load_pct'])}"
+        if not is_missing(row["load_pct"])
+        else f"{row['blend']} no load"
+        for row in table.to_dict("records")
+    ]
+    return f"The load picked for each blend, best first: {'; '.join(parts)}."
+
+
+def content_words(load_pct):
+    """The content of a load, in words of its own basis.
+
+    >>> content_words(6.25)
+    '5.9 % of total'
+    """
+    return MISSING if is_missing(load_pct) else f"{content_from_load(load_pct):.1f} % of total"

@@ -1,0 +1,184 @@
+"""The report: complete, whole, escaped, readable without pictures or network."""
+
+import dataclasses
+import re
+from html.parser import HTMLParser
+
+import pytest
+
+from scentlab.sharing import report
+from scentlab.sharing.report import report_html, write_report
+from scentlab.units import say_load
+
+HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
+LOADING = {"src", "href", "data", "action", "poster", "srcset", "background", "formaction"}
+
+
+class Page(HTMLParser):
+    """Tags in order with their attributes, and the text that is read."""
+
+    def __init__(self, text):
+        super().__init__()
+        self.tags, self.words, self._silent = [], [], False
+        self.feed(text)
+        self.text = re.sub(r"\s+", " ", " ".join(self.words))
+
+    def handle_starttag(self, tag, attrs):
+        self.tags.append((tag, dict(attrs)))
+        self._silent = tag in ("style", "script")
+
+    def handle_endtag(self, tag):
+        self._silent = False
+
+    def handle_data(self, data):
+        if not self._silent:
+            self.words.append(data)
+
+    def all(self, name):
+        return [attrs for tag, attrs in self.tags if tag == name]
+
+
+@pytest.fixture(scope="module")
+def html(analysis):
+    return report_html(analysis)
+
+
+@pytest.fixture(scope="module")
+def page(html):
+    return Page(html)
+
+
+def test_the_pick_and_its_reason_stand_before_everything_else(analysis, page):
+    best = analysis.pick.table.iloc[0]
+    start = page.text[: page.text.index("Blends compared")]
+    assert f"Pick: {best['blend']}" in start
+    assert f"{best['load_pct']:.1f} % of wax" in start
+    assert f"({best['content_pct']:.1f} % of total)" in start
+    assert best["reason"] in start
+    assert say_load(best["ceiling_load_pct"]) in start
+
+
+def test_nothing_is_loaded_from_anywhere(page, html):
+    for tag, attrs in page.tags:
+        for name, value in attrs.items():
+            if name in LOADING:
+                assert value.startswith(("data:", "#")), (tag, name, value[:60])
+            if name == "style":
+                assert "url(" not in value
+    assert "http" not in html.replace("http-equiv", "")
+    assert "url(" not in html and "@import" not in html
+    assert not page.all("script")
+    policy = next(a for a in page.all("meta") if "http-equiv" in a)["content"]
+    assert policy == "default-src 'none'; img-src data:; style-src 'unsafe-inline'"
+
+
+def test_every_picture_says_what_it_shows(analysis, page):
+    pictures = page.all("img")
+    blends = len(analysis.pick.table)
+    assert len(pictures) == 2 + 4 * blends
+    assert all(len(p["alt"]) > 60 for p in pictures)
+    assert len({p["alt"] for p in pictures}) == len(pictures)
+    best = analysis.pick.table.iloc[0]
+    alts = [p["alt"] for p in pictures if f"blend {best['blend']}," in p["alt"]]
+    assert any(f"The pick stands at {say_load(best['load_pct'])}." in alt for alt in alts)
+
+
+def test_a_picture_in_words_counts_the_pieces(analysis, page):
+    name = analysis.pick.table["blend"].iloc[0]
+    counts = analysis.sweat.counts
+    counts = counts[(counts["blend"] == name) & (counts["stress"] == analysis.sweat.stresses[-1])]
+    top = counts.sort_values("load_pct").iloc[-1]
+    over = int(top[["g2", "g3", "g4"]].sum())
+    words = f"{over} of {int(top['n'])} at {top['load_pct']:.1f} %"
+    assert any(words in p["alt"] and "sweat grade 2" in p["alt"] for p in page.all("img"))
+
+
+def test_headings_come_in_order_and_ids_once(page):
+    levels = [int(tag[1]) for tag, _ in page.tags if re.fullmatch(r"h[1-6]", tag)]
+    assert levels[0] == 1 and levels.count(1) == 1
+    assert all(after <= before + 1 for before, after in zip(levels, levels[1:], strict=False))
+    ids = [attrs["id"] for _, attrs in page.tags if "id" in attrs]
+    assert len(ids) == len(set(ids))
+    targets = {a["href"][1:] for a in page.all("a")}
+    assert targets <= set(ids)
+
+
+def test_every_table_has_a_caption_and_heads(page):
+    tables = len(page.all("table"))
+    assert tables >= 8
+    assert len(page.all("caption")) == tables
+    assert all(a.get("scope") == "col" for a in page.all("th"))
+
+
+def test_every_part_of_the_analysis_is_there(analysis, page):
+    for result in (analysis.pick, analysis.ceiling, analysis.sweat, analysis.frost, analysis.throw):
+        assert result.sentence in page.text or result is analysis.ceiling
+        for note in result.notes:
+            assert note in page.text
+    for pour in analysis.series.pours["pour"]:
+        assert pour in page.text
+    for code in analysis.series.throws["assessor"].unique():
+        assert code in page.text
+    assert f"(seed {analysis.seed})" in page.text
+    for name in ("Scheffé 1958", "Stevens 1957", "Crump 1984", "McCullagh 1980"):
+        assert name in page.text
+
+
+def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
+    assert "Invented demonstration data: no evidence" in page.text
+    real = dataclasses.replace(analysis.series, invented=False)
+    text = report_html(dataclasses.replace(analysis, series=real))
+    assert "Invented" not in Page(text).text
+
+
+def test_hostile_text_stays_text(analysis):
+    series = analysis.series
+    pours = series.pours.copy()
+    pours["note"] = pours["note"].astype(object)
+    pours.loc[pours.index[0], "note"] = HOSTILE
+    nasty = dataclasses.replace(series, title=HOSTILE, fragrance=HOSTILE, pours=pours)
+    text = report_html(dataclasses.replace(analysis, series=nasty))
+    page = Page(text)
+    assert not page.all("script")
+    assert len(page.all("img")) == len(Page(report_html(analysis)).all("img"))
+    assert page.text.count("{{ 7 * 7 }}") == 4
+    assert not any("onerror" in attrs for _, attrs in page.tags)
+
+
+def test_a_series_without_throw_or_frost_says_so(analysis):
+    text = report_html(dataclasses.replace(analysis, throw=None, frost=None))
+    words = Page(text).text
+    assert words.count("Not fitted: no scores that could be used.") == 2
+
+
+def test_the_report_is_small(html):
+    assert len(html.encode()) < 2_000_000
+
+
+def test_a_report_is_written_whole(analysis, html, tmp_path):
+    path = write_report(analysis, tmp_path / "report.html")
+    assert path.read_text(encoding="utf-8") == html
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_failed_write_leaves_the_old_report(analysis, tmp_path, monkeypatch):
+    path = tmp_path / "report.html"
+    path.write_text("old")
+
+    def full(*_):
+        raise OSError("no space left on the device")
+
+    monkeypatch.setattr(report.os, "fsync", full)
+    with pytest.raises(OSError, match="no space left"):
+        write_report(analysis, path)
+    assert path.read_text() == "old"
+    assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
+
+
+def test_a_missing_folder_is_named(analysis, tmp_path):
+    with pytest.raises(FileNotFoundError) as error:
+        write_report(analysis, tmp_path / "nowhere" / "report.html")
+    assert str(error.value) == (
+        f"{tmp_path / 'nowhere'}: no such folder for the report; make the folder or give "
+        "another path"
+    )
