@@ -1,4 +1,4 @@
-"""Three CSV files in, three CSV files out: pours, pieces with their grades, throw scores.
+"""Three files in, three CSV files out: pours, pieces with their grades, throw scores.
 
 Everything is read as text and checked before anything is stored; all problems of all files are
 told at once, and what is stored is stored in one transaction.
@@ -7,11 +7,12 @@ told at once, and what is stored is stored in one transaction.
 import csv
 import io
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 import pandas as pd
 
+from scentlab.recording import spreadsheets
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import StoreError
 from scentlab.schema import IMPORT_TABLES, DataError, Findings, parse_table
@@ -25,12 +26,16 @@ _MARKED = re.compile(r"^'(?=[=+\-@\t\r'])")
 
 @dataclass(frozen=True)
 class Sheet:
-    """A file as text: a frame of cells and, per row, the number a spreadsheet shows."""
+    """A file as text: a frame of cells and, per row, the number a spreadsheet shows.
+
+    ``origins`` tells for a column that came from another heading which one, and its unit.
+    """
 
     file: str
     table: str
     text: pd.DataFrame
     rows: tuple
+    origins: dict = field(default_factory=dict)
 
 
 def read_csvs(pours=None, pieces=None, throws=None, store=None):
@@ -46,7 +51,7 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None):
         if path is None:
             continue
         findings = Findings(Path(path).name)
-        sheet = _read_sheet(Path(path), name, findings)
+        sheet = read_sheet(Path(path), name, findings)
         problems.extend(findings.problems)
         if sheet is not None:
             sheets[name] = sheet
@@ -136,19 +141,21 @@ def describe_columns():
     ])
 
 
-def _read_sheet(path, table, findings):
+def read_sheet(path, table, findings, sheet=None):
+    """A CSV file, or a sheet of an XLSX workbook, as text; None with the problem told."""
     try:
         raw = path.read_bytes()
     except OSError as error:
         findings.add(
-            None, "", None, f"a CSV file of {table} ({error.strerror})",
+            None, "", None, f"a file of {table} ({error.strerror})",
             "Check the name and the place of the file.",
         )
         return None
+    if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
+        cells = spreadsheets.sheet_cells(path, sheet, findings)
+        return None if cells is None else sheet_from_cells(cells, table, findings)
     text = _decode(raw, findings)
-    if text is None:
-        return None
-    return sheet_from_text(text, table, findings)
+    return None if text is None else sheet_from_text(text, table, findings)
 
 
 def _decode(raw, findings):

@@ -166,7 +166,7 @@ def test_a_file_that_is_not_there(tmp_path):
     with pytest.raises(DataError) as error:
         read_csvs(tmp_path / "none.csv")
     assert problems(error) == [
-        "none.csv: expected a CSV file of pours (No such file or directory). Check the name and "
+        "none.csv: expected a file of pours (No such file or directory). Check the name and "
         "the place of the file."
     ]
 

@@ -1,0 +1,281 @@
+"""Files with other headings and units: match the columns, choose the units, try it, then store.
+
+Nothing is guessed. A heading is suggested where it plainly names a column, but every unit and
+every form of a date is chosen by the person, and :func:`dry_run` lists every problem before
+anything is stored.
+"""
+
+import re
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+
+import pandas as pd
+
+from scentlab import units
+from scentlab.recording.importing import (
+    check_sheets,
+    grade_rows,
+    read_sheet,
+    store_frames,
+)
+from scentlab.schema import IMPORT_TABLES, DataError, Findings
+
+_TABLES = {t.name: t for t in IMPORT_TABLES}
+
+# Per unit of the schema: what a file may use instead, and how it becomes the schema's unit.
+UNITS = {
+    "g": {
+        "g": float, "kg": lambda v: 1000.0 * v,
+        "oz": units.grams_from_ounces, "lb": units.grams_from_pounds,
+    },
+    "°C": {"°C": float, "°F": units.celsius_from_fahrenheit},
+    "min": {"min": float, "s": lambda v: v / 60.0, "h": lambda v: 60.0 * v},
+    "days since pouring": {
+        "days": float, "weeks": lambda v: 7.0 * v, "hours": lambda v: v / 24.0,
+    },
+    "g per 100 g of wax": {
+        "% of wax": float, "% of total": units.load_from_content,
+        "oz per lb": units.load_from_ounces_per_pound,
+    },
+    "g in 100 g of finished product": {
+        "% of total": float, "% of wax": units.content_from_load,
+    },
+}
+DATES = {
+    "year-month-day": r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})",
+    "day.month.year": r"(?P<d>\d{1,2})\.(?P<m>\d{1,2})\.(?P<y>\d{4})",
+    "day/month/year": r"(?P<d>\d{1,2})/(?P<m>\d{1,2})/(?P<y>\d{4})",
+    "month/day/year": r"(?P<m>\d{1,2})/(?P<d>\d{1,2})/(?P<y>\d{4})",
+}
+
+
+@dataclass(frozen=True)
+class From:
+    """Where a column comes from: the heading in the file and the unit that the file uses."""
+
+    heading: str
+    unit: str | None = None
+
+
+@dataclass(frozen=True)
+class Source:
+    """A CSV or XLSX file, which sheet of it, how its columns match, and its decimal sign.
+
+    Without ``columns`` the headings must be the exact names of the columns, which fixes the units.
+    Headings that no column names are left out.
+    """
+
+    path: str | Path
+    columns: dict = field(default_factory=dict)
+    sheet: str | None = None
+    decimal: str = "."
+
+
+@dataclass(frozen=True)
+class DryRun:
+    """What an import would store, and everything that is wrong; nothing was stored yet."""
+
+    frames: dict
+    problems: tuple
+
+    @property
+    def ready(self):
+        return not self.problems
+
+    @property
+    def table(self):
+        """The problems as a frame: file, row, column, found, expected, remedy."""
+        names = ["file", "row", "column", "value", "expected", "remedy"]
+        rows = [[getattr(p, n) for n in names] for p in self.problems]
+        frame = pd.DataFrame(rows, columns=names, dtype=object)
+        return frame.rename(columns={"value": "found"})
+
+    @property
+    def sentence(self):
+        if self.problems:
+            return f"{len(self.problems)} problems; nothing can be stored before they are mended."
+        counts = {name: len(frame) for name, frame in self.frames.items()}
+        if "pieces" in self.frames:
+            counts["grades"] = len(grade_rows(self.frames["pieces"]))
+        return "Ready to store: " + ", ".join(f"{n} {name}" for name, n in counts.items()) + "."
+
+    def store(self, store):
+        """Store it all in one transaction; raises DataError when there are problems."""
+        if self.problems:
+            raise DataError(self.problems)
+        return store_frames(store, self.frames)
+
+    def __repr__(self):
+        return f"<DryRun: {self.sentence}>"
+
+    def _repr_html_(self):
+        return f"<p><strong>{self.sentence}</strong></p>" + (
+            self.table.to_html(index=False, escape=True, border=0) if self.problems else ""
+        )
+
+
+def suggest_columns(path, table, sheet=None):
+    """For each column of a table the heading that plainly names it, and the units to choose from.
+
+    Returns a DataFrame with column, required, heading ('' when none is plain) and units. Raises
+    DataError when the file cannot be read.
+    """
+    findings = Findings(Path(path).name)
+    found = read_sheet(Path(path), table, findings, sheet)
+    if found is None:
+        findings.stop()
+    headings = {_plain(h): h for h in reversed(list(found.text.columns))}
+    rows = [
+        {
+            "column": column.name,
+            "required": "yes" if column.required else "no",
+            "heading": headings.get(_plain(column.name), headings.get(_bare(column.name), "")),
+            "units": ", ".join(_choices(column)),
+        }
+        for column in _TABLES[table].columns
+    ]
+    return pd.DataFrame(rows)
+
+
+def dry_run(store=None, pours=None, pieces=None, throws=None):
+    """Try an import of up to three :class:`Source` (or paths); returns a :class:`DryRun`.
+
+    ``store`` is the series to check against; nothing is written to it.
+    """
+    given = {"pours": pours, "pieces": pieces, "throws": throws}
+    problems, sheets, originals = [], {}, {}
+    for name, source in given.items():
+        if source is None:
+            continue
+        source = source if isinstance(source, Source) else Source(source)
+        findings = Findings(Path(source.path).name)
+        sheet = read_sheet(Path(source.path), name, findings, source.sheet)
+        if sheet is not None:
+            originals[name] = sheet
+            sheets[name] = _matched(sheet, source, findings)
+        problems.extend(findings.problems)
+    try:
+        frames = check_sheets(sheets, store, problems)
+    except DataError as error:
+        found = tuple(_as_in_the_file(p, sheets, originals) for p in error.problems)
+        return DryRun({}, found)
+    return DryRun(frames, ())
+
+
+def _plain(text):
+    return re.sub(r"[^a-z0-9]+", "_", str(text).lower()).strip("_")
+
+
+def _bare(name):
+    """A column's name without its unit: a heading such as 'Wax' may mean wax_g."""
+    return re.sub(r"_(g|c|min|pct|days|on)$", "", re.sub(r"_temp_c$", "_temp_c", name))
+
+
+def _choices(column):
+    return tuple(DATES if column.kind == "date" else UNITS.get(column.unit, ()))
+
+
+def _matched(sheet, source, findings):
+    """The sheet with the names and units of the schema."""
+    table = _TABLES[sheet.table]
+    if not source.columns:
+        plan = {name: From(name, _own_unit(table, name)) for name in sheet.text.columns}
+    else:
+        plan = _checked_plan(sheet, source, table, findings)
+    cells = {}
+    for name, origin in plan.items():
+        texts = sheet.text[origin.heading]
+        if isinstance(texts, pd.DataFrame):  # the heading stands twice, which parse_table tells
+            return sheet
+        known = name in table.names
+        column = table[name] if known else None
+        cells[name] = [_converted(t, column, origin.unit, source.decimal) if known else t
+                       for t in texts]
+    text = pd.DataFrame(cells, dtype=object, index=sheet.text.index)
+    return replace(sheet, text=text, origins=plan)
+
+
+def _own_unit(table, name):
+    choices = _choices(table[name]) if name in table.names else ()
+    return choices[0] if choices else None
+
+
+def _checked_plan(sheet, source, table, findings):
+    """The matching with everything wrong in it told; what is wrong is left out."""
+    plan = {}
+    for name, origin in source.columns.items():
+        origin = origin if isinstance(origin, From) else From(origin)
+        if name not in table.names:
+            findings.add(
+                None, str(name), str(name), "one of the columns " + ", ".join(table.names),
+                "Correct the matching.",
+            )
+            continue
+        if origin.heading not in sheet.text.columns:
+            findings.add(
+                1, name, origin.heading,
+                "one of the headings " + ", ".join(map(str, sheet.text.columns)),
+                "Correct the matching.",
+            )
+            continue
+        choices = _choices(table[name])
+        if choices and origin.unit not in choices:
+            findings.add(
+                1, name, origin.unit or "no unit",
+                f"the unit of {origin.heading!r}: one of " + ", ".join(choices),
+                "Choose the unit that the file uses.",
+            )
+            continue
+        plan[name] = origin
+    return plan
+
+
+def _converted(text, column, unit, decimal):
+    """A cell in the schema's unit; a cell that is no number or date stays as it is."""
+    text = str(text).strip()
+    if text == "":
+        return ""
+    if column.kind == "date":
+        return _iso_date(text, unit)
+    if column.kind not in ("number", "integer"):
+        return text
+    if decimal == ",":
+        text = text.replace(".", "·").replace(",", ".")  # a point is no decimal sign then
+    choices = UNITS.get(column.unit)
+    if choices is None or unit is None or choices[unit] is float:
+        return text
+    try:
+        return repr(float(choices[unit](float(text))))
+    except ValueError:
+        return text
+
+
+def _iso_date(text, form):
+    # A date cell of a spreadsheet is a date already, whatever it looks like on the screen.
+    for pattern in (DATES["year-month-day"], DATES.get(form, "")):
+        found = re.fullmatch(pattern, text)
+        if pattern and found:
+            return f"{found['y']}-{int(found['m']):02d}-{int(found['d']):02d}"
+    return text
+
+
+def _as_in_the_file(problem, sheets, originals):
+    """A problem with the value that stands in the file instead of the converted one."""
+    for name, sheet in sheets.items():
+        if sheet.file != problem.file or problem.row not in sheet.rows:
+            continue
+        origin = sheet.origins.get(problem.column)
+        if origin is None:
+            continue
+        place = sheet.rows.index(problem.row)
+        if problem.value and problem.value == str(sheet.text[problem.column].iloc[place]):
+            value = str(originals[name].text[origin.heading].iloc[place]).strip()
+            return replace(problem, value=value + _foreign(origin, sheet, problem.column))
+    return problem
+
+
+def _foreign(origin, sheet, column):
+    """The unit behind a value of the file when it is not the schema's own."""
+    choices = _choices(_TABLES[sheet.table][column])
+    plain = _TABLES[sheet.table][column].kind == "date" or origin.unit in (None, *choices[:1])
+    return "" if plain else f" {origin.unit}"

@@ -1,0 +1,406 @@
+"""Other headings, units, dates and workbooks: matched, chosen, tried, then stored."""
+
+import datetime as dt
+import random
+import zipfile
+
+import openpyxl
+import pandas as pd
+import pytest
+from hypothesis import HealthCheck, given, settings
+from hypothesis import strategies as st
+
+from scentlab.recording.importing import import_csvs, read_csvs
+from scentlab.recording.matching import DryRun, From, Source, dry_run, suggest_columns
+from scentlab.recording.records import RECORDS
+from scentlab.recording.store import Store
+from scentlab.schema import DataError
+
+FOREIGN = """Pour;Pot;Blend;Poured on;Wax;Oil;Add at;Remark
+P01;A;soft mix;14.03.2026;7,055;0,635;185;none
+P02;A;soft mix;14.03.2026;7,055;0,847;180;
+"""
+COLUMNS = {
+    "pour": "Pour", "pot": "Pot", "blend": "Blend",
+    "poured_on": From("Poured on", "day.month.year"), "wax_g": From("Wax", "oz"),
+    "fragrance_g": From("Oil", "oz"), "add_temp_c": From("Add at", "°F"),
+}
+
+
+@pytest.fixture
+def foreign(tmp_path):
+    def write(text=FOREIGN):
+        path = tmp_path / "mine.csv"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+@pytest.fixture
+def empty(folder):
+    return Store.create(folder)
+
+
+def told(dry):
+    return [str(p) for p in dry.problems]
+
+
+def test_units_and_dates_that_were_chosen(empty, foreign):
+    dry = dry_run(empty, pours=Source(foreign(), COLUMNS, decimal=","))
+    assert dry.sentence == "Ready to store: 2 pours."
+    row = dry.frames["pours"].iloc[0]
+    # NIST SP 811: 1 oz is 28.349523 g, so 7.055 oz are 200.006 g; 185 °F are 85 °C.
+    assert row["wax_g"] == pytest.approx(200.0059, abs=5e-5)
+    assert row["fragrance_g"] == pytest.approx(18.0019, abs=5e-5)
+    assert row["add_temp_c"] == pytest.approx(85.0)
+    assert row["poured_on"] == dt.date(2026, 3, 14)
+    assert empty.rows("pours").empty, "a dry run stores nothing"
+    assert dry.store(empty) == {"pours": 2}
+    assert len(empty.rows("pours")) == 2
+
+
+def test_a_unit_is_never_guessed(empty, foreign):
+    columns = {**COLUMNS, "wax_g": "Wax", "poured_on": From("Poured on", "stardate")}
+    dry = dry_run(empty, pours=Source(foreign(), columns, decimal=","))
+    assert told(dry)[:2] == [
+        "mine.csv, row 1, column poured_on: found 'stardate', expected the unit of 'Poured on': "
+        "one of year-month-day, day.month.year, day/month/year, month/day/year. Choose the unit "
+        "that the file uses.",
+        "mine.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of g, kg, "
+        "oz, lb. Choose the unit that the file uses.",
+    ]
+    assert not dry.ready
+    with pytest.raises(DataError):
+        dry.store(empty)
+
+
+def test_a_matching_that_cannot_be(empty, foreign):
+    columns = {**COLUMNS, "colour": "Remark", "note": "Notes"}
+    dry = dry_run(empty, pours=Source(foreign(), columns, decimal=","))
+    assert told(dry) == [
+        "mine.csv, column colour: found 'colour', expected one of the columns pour, pot, blend, "
+        "poured_on, wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, "
+        "limit_load_pct, limit_content_pct, note. Correct the matching.",
+        "mine.csv, row 1, column note: found 'Notes', expected one of the headings Pour, Pot, "
+        "Blend, Poured on, Wax, Oil, Add at, Remark. Correct the matching.",
+    ]
+
+
+def test_a_problem_shows_what_stands_in_the_file(empty, foreign):
+    text = FOREIGN.replace("0,635", "much").replace("180", "400").replace("0,847", "0.847")
+    dry = dry_run(empty, pours=Source(foreign(text), COLUMNS, decimal=","))
+    assert told(dry) == [
+        "mine.csv, row 2, column fragrance_g: found 'much oz', expected a number with a decimal "
+        "point from 0 to 40000 (g). Correct the value.",
+        "mine.csv, row 3, column fragrance_g: found '0.847 oz', expected a number with a decimal "
+        "point from 0 to 40000 (g). Correct the value.",
+        "mine.csv, row 3, column add_temp_c: found '400 °F', expected a number with a decimal "
+        "point from 20 to 150 (°C). Correct the value or leave the cell empty.",
+    ]
+    assert list(dry.table["row"]) == [2, 3, 3]
+
+
+@pytest.mark.parametrize("unit, text, grams", [
+    ("g", "200", 200.0), ("kg", "0.2", 200.0), ("oz", "1", 28.349523), ("lb", "1", 453.59237),
+])
+def test_weights(empty, foreign, unit, text, grams):
+    row = f"pour,pot,blend,poured_on,W,fragrance_g\nP1,A,mix,2026-03-01,{text},0\n"
+    columns = {n: From(n, {"poured_on": "year-month-day", "fragrance_g": "g"}.get(n))
+               for n in ("pour", "pot", "blend", "poured_on", "fragrance_g")}
+    dry = dry_run(empty, pours=Source(foreign(row), {**columns, "wax_g": From("W", unit)}))
+    assert dry.frames["pours"]["wax_g"][0] == pytest.approx(grams, rel=1e-7)
+
+
+@pytest.mark.parametrize("form, text", [
+    ("day/month/year", "4/3/2026"), ("month/day/year", "3/4/2026"),
+    ("day.month.year", "04.03.2026"), ("year-month-day", "2026-3-4"),
+])
+def test_forms_of_a_date(empty, foreign, form, text):
+    row = f"pour,pot,blend,D,wax_g,fragrance_g\nP1,A,mix,{text},200,0\n"
+    columns = {n: From(n, "g" if n.endswith("_g") else None)
+               for n in ("pour", "pot", "blend", "wax_g", "fragrance_g")}
+    dry = dry_run(empty, pours=Source(foreign(row), {**columns, "poured_on": From("D", form)}))
+    assert dry.frames["pours"]["poured_on"][0] == dt.date(2026, 3, 4)
+
+
+def test_columns_are_suggested_and_units_listed(foreign):
+    found = suggest_columns(foreign(), "pours").set_index("column")
+    assert found.loc["wax_g", ["heading", "units"]].tolist() == ["Wax", "g, kg, oz, lb"]
+    assert found.loc["poured_on", "heading"] == "Poured on"
+    assert found.loc["fragrance_g", "heading"] == ""
+    assert found.loc["limit_load_pct", "units"] == "% of wax, % of total, oz per lb"
+
+
+# ---- workbooks -------------------------------------------------------------------------------
+
+POUR_ROWS = [
+    ["pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g"],
+    ["P01", "A", "soft mix", dt.datetime(2026, 3, 14), 200, 18.5],
+    ["P02", "A", "soft mix", dt.date(2026, 3, 14), 200.0, 24],
+]
+
+
+def workbook(path, sheets):
+    book = openpyxl.Workbook()
+    book.remove(book.active)
+    for name, rows in sheets.items():
+        sheet = book.create_sheet(name)
+        for row in rows:
+            sheet.append(row)
+    book.save(path)
+    return path
+
+
+def test_a_workbook_with_three_sheets(empty, tmp_path):
+    path = workbook(tmp_path / "lab.xlsx", {
+        "Pours": POUR_ROWS,
+        "Pieces": [["code", "pour", "age_days", "sweat_grade"], [417, "P01", 14, 2],
+                   ["018", "P02", 14, 0]],
+        "Throw": [["code", "assessor", "sitting", "kind", "throw"], [417, "A1", "S1", "cold", 5]],
+    })
+    dry = dry_run(empty, *(Source(path, sheet=s) for s in ("Pours", "Pieces", "Throw")))
+    assert dry.sentence == "Ready to store: 2 pours, 2 pieces, 1 throws, 2 grades."
+    dry.store(empty)
+    assert list(empty.rows("pours")["poured_on"]) == [dt.date(2026, 3, 14)] * 2
+    assert list(empty.rows("pieces")["code"]) == ["417", "018"]
+
+
+def test_a_workbook_of_one_sheet_needs_no_name(empty, tmp_path):
+    path = workbook(tmp_path / "p.xlsx", {"Sheet": POUR_ROWS})
+    assert import_csvs(empty, pours=path) == {"pours": 2}
+
+
+@pytest.mark.parametrize("cell, words", [
+    ("=A1", "column wax_g: found an empty cell, expected a number with a decimal point from 1 to "
+     "100000 (g). Fill in the cell."),
+    ("#DIV/0!", "column wax_g: found '#DIV/0!', expected a number with a decimal point from 1 to "
+     "100000 (g). Correct the value."),
+    (True, "column wax_g: found 'TRUE', expected a number with a decimal point from 1 to 100000 "
+     "(g). Correct the value."),
+    (dt.datetime(2026, 3, 1, 12, 30), "column wax_g: found '2026-03-01 12:30:00', expected a "
+     "number with a decimal point from 1 to 100000 (g). Correct the value."),
+    (-5, "column wax_g: found '-5', expected a number with a decimal point from 1 to 100000 (g). "
+     "Correct the value."),
+])
+def test_cells_that_a_spreadsheet_hides(tmp_path, cell, words):
+    rows = [*POUR_ROWS[:2], ["P02", "A", "soft mix", dt.date(2026, 3, 14), cell, 24]]
+    dry = dry_run(pours=workbook(tmp_path / "p.xlsx", {"S": rows}))
+    assert told(dry) == [f"p.xlsx, row 3, {words}"]
+
+
+def test_a_percent_format_is_told(tmp_path):
+    path = workbook(tmp_path / "p.xlsx", {"S": POUR_ROWS})
+    book = openpyxl.load_workbook(path)
+    sheet = book.active
+    sheet["G1"], sheet["G2"], sheet["G2"].number_format = "limit_load_pct", 0.09, "0%"
+    book.save(path)
+    assert told(dry_run(pours=path)) == [
+        "p.xlsx, row 2: found '0.09 shown as 9 %', expected a number without a percent format. "
+        "Give the cell a number format and write the percentage itself, such as 9.",
+        "p.xlsx, row 2, column limit_load_pct: found '0.09', expected a number with a decimal "
+        "point from 0.1 to 40 (g per 100 g of wax). Correct the value or leave the cell empty.",
+    ]
+
+
+def test_the_sheet_must_be_named(tmp_path):
+    path = workbook(tmp_path / "p.xlsx", {"One": POUR_ROWS, "Two": POUR_ROWS})
+    for sheet, found in ((None, ""), ("Three", "found 'Three', ")):
+        assert told(dry_run(pours=Source(path, sheet=sheet))) == [
+            f"p.xlsx: {found}expected the name of one of its sheets: One, Two. Say which sheet to "
+            "read."
+        ]
+
+
+def test_a_password_or_an_old_workbook(tmp_path):
+    path = tmp_path / "old.xls"
+    path.write_bytes(b"\xd0\xcf\x11\xe0\xa1\xb1\x1a\xe1" + b"\0" * 500)
+    assert told(dry_run(pours=path)) == [
+        "old.xls: expected an XLSX workbook (it is an old XLS file or locked by a password). Save "
+        "it again as XLSX."
+    ]
+
+
+def test_a_workbook_that_unpacks_without_end(tmp_path, monkeypatch):
+    from scentlab.recording import spreadsheets
+
+    monkeypatch.setattr(spreadsheets, "LARGEST_UNPACKED_BYTES", 1000)
+    assert told(dry_run(pours=workbook(tmp_path / "p.xlsx", {"S": POUR_ROWS}))) == [
+        "p.xlsx: expected an XLSX workbook (it is larger than 50 MB, or 500 MB unpacked). Save it "
+        "again as XLSX."
+    ]
+
+
+def cut_parts(path, seed):
+    """A workbook with one of its parts missing, cut or spoilt."""
+    chance = random.Random(seed)
+    with zipfile.ZipFile(path) as packed:
+        parts = {n: packed.read(n) for n in packed.namelist()}
+    victim = chance.choice(sorted(parts))
+    how = seed % 4
+    if how == 0:
+        del parts[victim]
+    elif how == 1:
+        parts[victim] = parts[victim][: len(parts[victim]) // 2]
+    elif how == 2:
+        parts[victim] = b"\x00\xff" + parts[victim]
+    else:
+        parts[victim] = parts[victim].replace(b"<", b"<<", 3)
+    with zipfile.ZipFile(path, "w") as packed:
+        for name, data in parts.items():
+            packed.writestr(name, data)
+
+
+@pytest.mark.parametrize("seed", range(24))
+def test_a_spoilt_workbook_is_read_or_told(tmp_path, seed):
+    path = workbook(tmp_path / "p.xlsx", {"S": POUR_ROWS})
+    cut_parts(path, seed)
+    dry = dry_run(pours=path)
+    assert isinstance(dry, DryRun)
+    if dry.ready:
+        assert len(dry.frames["pours"]) == 2
+    else:
+        assert all(p.startswith("p.xlsx") for p in told(dry))
+
+
+@pytest.mark.parametrize("cut", [1, 30, 200, 2000, -1])
+def test_a_workbook_cut_short(tmp_path, cut):
+    path = workbook(tmp_path / "p.xlsx", {"S": POUR_ROWS})
+    path.write_bytes(path.read_bytes()[:cut])
+    assert all(p.startswith("p.xlsx") for p in told(dry_run(pours=path)))
+    assert not dry_run(pours=path).ready
+
+
+# ---- malformed CSV by hand -------------------------------------------------------------------
+
+HEAD = "pour,pot,blend,poured_on,wax_g,fragrance_g"
+GOOD = "P01,A,mix,2026-03-01,200,18"
+
+MALFORMED = {
+    "empty": b"",
+    "only blank lines": b"\n\n\n",
+    "only a byte order mark": b"\xef\xbb\xbf",
+    "header alone": HEAD.encode(),
+    "no header": GOOD.encode(),
+    "utf-16": f"{HEAD}\n{GOOD}".encode("utf-16"),
+    "utf-32": f"{HEAD}\n{GOOD}".encode("utf-32"),
+    "latin-1": f"{HEAD}\nP01,A,weiß,2026-03-01,200,18".encode("latin-1"),
+    "zero bytes": f"{HEAD}\nP01,A,m\0x,2026-03-01,200,18".encode(),
+    "open quote": f'{HEAD}\nP01,A,"mix,2026-03-01,200,18'.encode(),
+    "quote in the middle": f'{HEAD}\nP01,A,"mi"x,2026-03-01,200,18'.encode(),
+    "a cell too many": f"{HEAD}\n{GOOD},7".encode(),
+    "a cell too few": f"{HEAD}\nP01,A,mix,2026-03-01,200".encode(),
+    "decimal comma": f"{HEAD}\nP01,A,mix,2026-03-01,200,18,5".encode(),
+    "decimal comma, semicolons": HEAD.replace(",", ";").encode() + b"\nP;A;m;2026-03-01;200;18,5",
+    "pipes": f"{HEAD}\n{GOOD}".replace(",", "|").encode(),
+    "thousands": f'{HEAD}\nP01,A,mix,2026-03-01,"1,200",18'.encode(),
+    "unit in the cell": f"{HEAD}\nP01,A,mix,2026-03-01,200 g,18".encode(),
+    "negative": f"{HEAD}\nP01,A,mix,2026-03-01,-200,18".encode(),
+    "no wax": f"{HEAD}\nP01,A,mix,2026-03-01,0,18".encode(),
+    "not a number": f"{HEAD}\nP01,A,mix,2026-03-01,NaN,18".encode(),
+    "endless": f"{HEAD}\nP01,A,mix,2026-03-01,1e999,18".encode(),
+    "hexadecimal": f"{HEAD}\nP01,A,mix,2026-03-01,0xC8,18".encode(),
+    "underscore number": f"{HEAD}\nP01,A,mix,2026-03-01,2_00_,18".encode(),
+    "date turned round": f"{HEAD}\nP01,A,mix,01.03.2026,200,18".encode(),
+    "impossible date": f"{HEAD}\nP01,A,mix,2026-02-30,200,18".encode(),
+    "a date with time": f"{HEAD}\nP01,A,mix,2026-03-01 10:00,200,18".encode(),
+    "two-digit year": f"{HEAD}\nP01,A,mix,26-03-01,200,18".encode(),
+    "a serial date": f"{HEAD}\nP01,A,mix,46082,200,18".encode(),
+    "column twice": f"{HEAD},wax_g\n{GOOD},200".encode(),
+    "column renamed": HEAD.replace("wax_g", "wax").encode() + f"\n{GOOD}".encode(),
+    "column in capitals": HEAD.upper().encode() + f"\n{GOOD}".encode(),
+    "column missing": b"pour,pot,blend,poured_on,wax_g\nP01,A,mix,2026-03-01,200",
+    "an unnamed column": f"{HEAD},,x\n{GOOD},,1".encode(),
+    "pour twice": f"{HEAD}\n{GOOD}\n{GOOD}".encode(),
+    "pour empty": f"{HEAD}\n,A,mix,2026-03-01,200,18".encode(),
+    "pour with a blank": f"{HEAD}\nP 01,A,mix,2026-03-01,200,18".encode(),
+    "pour as a path": f"{HEAD}\n../../etc,A,mix,2026-03-01,200,18".encode(),
+    "pour as markup": f"{HEAD}\n<script>,A,mix,2026-03-01,200,18".encode(),
+    "pour in other letters": f"{HEAD}\nП01,A,mix,2026-03-01,200,18".encode(),
+    "a long blend": f"{HEAD}\nP01,A,{'x' * 5000},2026-03-01,200,18".encode(),
+    "an empty blend": f"{HEAD}\nP01,A,   ,2026-03-01,200,18".encode(),
+    "a very long cell": f"{HEAD},note\n{GOOD},{'x' * 200_000}".encode(),
+    "a web page": b"<!doctype html><html><body><table><tr><td>pour</td></tr></table></html>",
+    "json": b'{"pour": "P01", "pot": "A"}',
+    "a picture": b"\x89PNG\r\n\x1a\n" + bytes(range(256)),
+    "a pdf": b"%PDF-1.7\n%\xe2\xe3\xcf\xd3\n1 0 obj",
+    "comment lines first": f"# my pours\n{HEAD}\n{GOOD}".encode(),
+    "a title line first": f"Pours of March\n{HEAD}\n{GOOD}".encode(),
+    "old Mac line ends and a stray cell": f"{HEAD}\r{GOOD},9".encode(),
+}
+
+
+@pytest.mark.parametrize("raw", MALFORMED.values(), ids=MALFORMED.keys())
+def test_malformed_files_are_told_and_nothing_is_stored(empty, tmp_path, raw):
+    path = tmp_path / "p.csv"
+    path.write_bytes(raw)
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, pours=path)
+    for problem in error.value.problems:
+        assert problem.file == "p.csv"
+        assert problem.expected and problem.remedy
+    assert all(empty.rows(t, history=True).empty for t in RECORDS)
+
+
+text_cells = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
+
+
+@settings(max_examples=60, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(lines=st.lists(st.lists(text_cells, max_size=8), max_size=6),
+       separator=st.sampled_from(",;\t|"), encoding=st.sampled_from(["utf-8", "utf-8-sig"]))
+def test_any_text_is_read_or_told(tmp_path, lines, separator, encoding):
+    path = tmp_path / "p.csv"
+    text = HEAD + "\n" + "\n".join(separator.join(line) for line in lines)
+    path.write_bytes(text.encode(encoding))
+    try:
+        assert set(read_csvs(pours=path)) == {"pours"}
+    except DataError as error:
+        assert all(p.file == "p.csv" and p.remedy for p in error.problems)
+
+
+@settings(max_examples=60, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(raw=st.binary(max_size=400))
+def test_any_bytes_are_told(tmp_path, raw):
+    path = tmp_path / "p.csv"
+    path.write_bytes(raw)
+    with pytest.raises(DataError):
+        read_csvs(pours=path)
+
+
+cells = st.one_of(
+    st.none(), st.booleans(), st.integers(-10**6, 10**6), st.dates(), st.floats(allow_nan=False),
+    st.text(st.characters(codec="utf-8", min_codepoint=32), max_size=10),
+)
+
+
+@settings(max_examples=25, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(rows=st.lists(st.lists(cells, max_size=7), max_size=5))
+def test_any_workbook_is_read_or_told(tmp_path, rows):
+    path = workbook(tmp_path / "p.xlsx", {"S": [HEAD.split(","), *rows]})
+    dry = dry_run(pours=path)
+    assert dry.ready or all(p.file == "p.xlsx" and p.remedy for p in dry.problems)
+
+
+notes = st.text(st.characters(codec="utf-8", min_codepoint=32), min_size=1, max_size=60)
+
+
+@settings(max_examples=25, deadline=None,
+          suppress_health_check=[HealthCheck.function_scoped_fixture])
+@given(note=notes.filter(lambda t: t.strip() == t), wax=st.floats(1, 100000),
+       fragrance=st.floats(0, 40000))
+def test_what_is_exported_comes_back_the_same(tmp_path_factory, note, wax, fragrance):
+    from scentlab.recording.importing import export_csvs
+
+    place = tmp_path_factory.mktemp("trip")
+    store = Store.create(place / "s")
+    store.add("pours", {"pour": "P01", "pot": "A", "blend": note[:80].strip() or "x",
+                        "poured_on": "2026-03-01", "wax_g": wax, "fragrance_g": fragrance,
+                        "note": note})
+    store.add("pieces", {"code": "417", "pour": "P01"})
+    paths = export_csvs(store, place / "out")
+    back = read_csvs(paths[0], paths[1])["pours"]
+    columns = list(RECORDS["pours"].names)
+    pd.testing.assert_frame_equal(store.rows("pours")[columns], back[columns])
