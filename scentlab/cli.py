@@ -182,7 +182,7 @@ def _rules(arguments):
             override_reason=arguments.override_reason,
         )
     except ValueError as error:
-        raise CannotDo(str(error)) from error
+        raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
 
 
 def _write_report(series, path, rules, seed):
@@ -391,12 +391,13 @@ def _add_rules(parser):
     )
     rules.add_argument(
         "--stress", choices=("rest", "heat"),
-        help="storage to answer for: rest, or heat (after the warm cycle) "
-        "(default: as the analysis decides and the report says)",
+        help="storage to answer for: rest (room temperature), or heat (after the warm cycle) "
+        "(default: the harshest that was tested)",
     )
     rules.add_argument(
         "--ship-age-days", type=float, metavar="DAYS",
-        help="age at which pieces are sold, in days since pouring, for frost",
+        help="age at which pieces are sold, in days since pouring, for frost (default: the middle "
+        "age that was seen)",
     )
     rules.add_argument(
         "--override-blend", action="append", default=[], metavar="BLEND",
