@@ -1,7 +1,9 @@
-"""Makes the invented demo series in data/demo: python data/make_demo.py (from the checkout).
+"""Makes the invented demo series in data/demo, and the picture of the README.
+
+Run it from the checkout, with the kit installed: python data/make_demo.py
 
 Three made-up blends are planned as a maker would plan them and scored under a known truth, which
-is kept beside the data in truth.json so that the notebooks can hold the picks against it.
+is kept beside the data in truth.json so that a notebook can hold the ceilings against it.
 """
 
 import json
@@ -10,11 +12,14 @@ from pathlib import Path
 
 import numpy as np
 
+from scentlab.choosing.analysis import analyse
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.plan import PieceNumbers, make_plan
 from scentlab.recording.importing import export_csvs
+from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import POURS
+from scentlab.sharing.plots import picture, plot_summary
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 
 FOLDER = Path(__file__).parent / "demo"
@@ -92,6 +97,8 @@ def main():
             "grades": _rows(grades), "throws": _rows(throws),
         })
         export_csvs(store, FOLDER)
+        summary = plot_summary(analyse(read_series(store), seed=1))
+        (FOLDER.parent / "report-plot.png").write_bytes(picture(summary, "png"))
     for name, data in (("plan", planned), ("truth", true_loads())):
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         (FOLDER / f"{name}.json").write_text(text, encoding="utf-8")
