@@ -104,12 +104,16 @@ def library_versions():
     return [(name, metadata.version(name)) for name in LIBRARIES]
 
 
+def template_text():
+    """The fixed text of the report."""
+    return (files("scentlab.sharing") / "report.html.j2").read_text(encoding="utf-8")
+
+
 def _template():
-    source = (files("scentlab.sharing") / "report.html.j2").read_text(encoding="utf-8")
     environment = jinja2.Environment(
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
     )
-    return environment.from_string(source)
+    return environment.from_string(template_text())
 
 
 def _first_screen(analysis):
@@ -236,7 +240,10 @@ def _image(ax, alt, caption=""):
 def _fit_sections(analysis):
     parts = (("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw))
     return [
-        {"name": name, "sentence": fit.sentence, "table": fit_table(fit.table)}
+        {
+            "name": name, "sentence": fit.sentence, "table": fit_table(fit.table),
+            "assumed": list(getattr(fit, "prior", {}).items()),
+        }
         for name, fit in parts
         if fit is not None
     ]

@@ -1,0 +1,299 @@
+"""The share package: one zip with the report, the records as tidy CSV, the plan and the settings.
+
+:func:`prepare_package` makes everything in memory and shows what would leave; ``write`` puts it
+into a file. Its ``datapackage.json`` follows the Data Package standard, version 2, and carries
+the SHA-256 of every other file.
+"""
+
+import base64
+import dataclasses
+import hashlib
+import html
+import io
+import json
+import platform
+import re
+import zipfile
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+import scentlab
+from scentlab.choosing.analysis import analyse
+from scentlab.results import shown
+from scentlab.sharing import parts
+from scentlab.sharing.redaction import (
+    Choices,
+    SharingError,
+    finds,
+    redact,
+    redacted_rules,
+)
+from scentlab.sharing.report import library_versions, report_html, template_text, write_whole
+
+FORMAT = 1
+PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
+TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
+DESCRIPTOR = "datapackage.json"
+_PARTS = parts.DATA_PARTS + parts.RESULT_PARTS
+# A zip knows no time zone and starts in 1980; a fixed time makes the same package the same bytes.
+_TIME = (1980, 1, 1, 0, 0, 0)
+
+
+@dataclass(frozen=True, repr=False)
+class Package:
+    """A package as it would leave: look at it, then ``write`` it.
+
+    Attributes
+    ----------
+    analysis : the analysis of what is shared, which may differ from the maker's own.
+    files : dict of file name to bytes, the descriptor first.
+    notices : tuple of sentences, what is held back and what follows from it.
+    """
+
+    analysis: object
+    files: dict
+    notices: tuple = field(default=())
+
+    @property
+    def table(self):
+        """One row per file: name, what it holds, rows and columns of a table, bytes."""
+        rows = []
+        for resource in json.loads(self.files[DESCRIPTOR])["resources"]:
+            fields = resource.get("schema", {}).get("fields", [])
+            data = self.files[resource["path"]]
+            lines = len(pd.read_csv(io.BytesIO(data))) if fields else None
+            rows.append((
+                resource["path"], resource["description"], lines,
+                ", ".join(f["name"] for f in fields), len(data),
+            ))
+        frame = pd.DataFrame(rows, columns=["file", "holds", "rows", "columns", "bytes"])
+        return frame.astype({"rows": "Int64"})
+
+    @property
+    def sentence(self):
+        size = sum(len(v) for v in self.files.values())
+        return (
+            f"{len(self.files)} files, {size / 1000:.0f} kB before packing, would leave. "
+            f"{self.analysis.pick.sentence}"
+        )
+
+    def text(self, name):
+        """A file of the package as text, to read before it leaves."""
+        if name not in self.files:
+            raise SharingError(f"no file {name!r} here; there are {', '.join(self.files)}")
+        return self.files[name].decode("utf-8")
+
+    def write(self, path):
+        """Write the zip to ``path``, whole or not at all, and return the path."""
+        path = Path(path)
+        if path.suffix.lower() != ".zip":
+            raise SharingError(f"{path.name} does not end in .zip; give such a name")
+        if not path.parent.is_dir():
+            raise FileNotFoundError(
+                f"{path.parent}: no such folder for the package; make the folder or give another "
+                "path"
+            )
+        write_whole(path, zipped(self.files))
+        return path
+
+    def __repr__(self):
+        return f"<Package: {self.sentence}>"
+
+    def _repr_html_(self):
+        notices = "".join(f"<li>{html.escape(n)}</li>" for n in self.notices)
+        return (
+            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+            + (f"<ul>{notices}</ul>" if notices else "")
+            + shown(self.table).to_html(index=False, border=0)
+        )
+
+
+EVERYTHING = Choices()
+
+
+def prepare_package(analysis, choices=EVERYTHING):
+    """Make a share package of an analysis, in memory.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    choices : Choices, what to hold back. The analysis is made again from what is shared, so that
+        the package agrees with itself.
+
+    Returns
+    -------
+    Package
+
+    Raises
+    ------
+    SharingError when something hidden would still be in it; the message names the file.
+    """
+    series, held = redact(analysis.series, choices)
+    rules = redacted_rules(analysis.rules, choices)
+    shared = through_files(series, rules, analysis.seed)
+    notices = held.notices + _changed_pick(analysis, shared)
+    files = _files(shared, notices)
+    _check_nothing_hidden(files, held.strings)
+    return Package(shared, files, notices)
+
+
+def through_files(series, rules, seed):
+    """The analysis of a series as it is read back from its files, types and row order and all."""
+    return analyse(series_from_files(_data_files(series), series), rules, seed=seed)
+
+
+def series_from_files(files, about):
+    """A series from its CSV files; ``about`` gives what stands outside the tables."""
+    frames = {
+        part.name: parts.from_csv(files[f"{part.name}.csv"], part, f"{part.name}.csv")
+        for part in parts.DATA_PARTS
+    }
+    frames["fractions"] = parts.rows_to_fractions(frames["fractions"])
+    return dataclasses.replace(about, **frames)
+
+
+def zipped(files):
+    """Files (name to bytes) as the bytes of a zip, the same every time."""
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as archive:
+        for name, data in files.items():
+            info = zipfile.ZipInfo(name, _TIME)
+            info.compress_type = zipfile.ZIP_DEFLATED
+            info.external_attr = 0o100644 << 16
+            archive.writestr(info, data)
+    return out.getvalue()
+
+
+def versions():
+    """The versions that made the numbers."""
+    return {"scentlab": scentlab.__version__, "python": platform.python_version(),
+            **dict(library_versions())}
+
+
+def _changed_pick(own, shared):
+    """A notice when what is shared leads to another pick than the maker's own records."""
+    before, after = own.pick.table.iloc[0], shared.pick.table.iloc[0]
+    same = before["blend"] == after["blend"] and _printed(before) == _printed(after)
+    if same:
+        return ()
+    return (
+        "The pick of this package differs from that of the whole series, because it rests on "
+        "what is shared alone.",
+    )
+
+
+def _printed(row):
+    return "none" if pd.isna(row["load_pct"]) else f"{row['load_pct']:.1f}"
+
+
+def _files(analysis, notices):
+    """Every file of the package, the descriptor first."""
+    files = {"report.html": report_html(analysis, notices).encode("utf-8")}
+    files |= _data_files(analysis.series)
+    results = (analysis.pick.table, analysis.pick.tradeoff, analysis.ceiling.table)
+    for part, frame in zip(parts.RESULT_PARTS, results, strict=True):
+        files[f"{part.name}.csv"] = parts.to_csv(frame, part)
+    if analysis.series.plan:
+        files["plan.json"] = to_json(analysis.series.plan)
+    files["settings.json"] = to_json(_settings(analysis, notices))
+    descriptor = describe(files, analysis.series)
+    return {DESCRIPTOR: to_json(descriptor), **files}
+
+
+def _data_files(series):
+    frames = (series.pours, series.grades, series.throws, series.blends,
+              parts.fractions_to_rows(series.fractions))
+    return {
+        f"{part.name}.csv": parts.to_csv(frame, part)
+        for part, frame in zip(parts.DATA_PARTS, frames, strict=True)
+    }
+
+
+def _settings(analysis, notices):
+    series = analysis.series
+    rules = {k: list(v) if isinstance(v, tuple) else v
+             for k, v in dataclasses.asdict(analysis.rules).items()}
+    return {
+        "format": FORMAT,
+        "series": {
+            "title": series.title, "fragrance": series.fragrance, "piece_g": series.piece_g,
+            "currency": series.currency, "invented": bool(series.invented),
+        },
+        "rules": rules,
+        "seed": analysis.seed,
+        "versions": versions(),
+        "notices": list(notices),
+    }
+
+
+def describe(files, series):
+    """The Data Package descriptor of the files."""
+    descriptor = {
+        "$schema": PROFILE,
+        "name": _slug(series.title),
+        "title": series.title,
+        "description": "Invented demonstration data: no evidence."
+        if series.invented else "A fragrance load test of scented wax melts.",
+        "version": f"{FORMAT}.0.0",
+        "keywords": ["wax melts", "fragrance load"],
+        "resources": [_resource(name, data) for name, data in files.items()],
+    }
+    return descriptor
+
+
+_HOLDS = {
+    "report.html": ("text/html", "the report"),
+    "plan.json": ("application/json", "the plan"),
+    "settings.json": ("application/json", "rules, seed and versions of the fits"),
+}
+
+
+def _resource(name, data):
+    stem, _, ending = name.rpartition(".")
+    resource = {
+        "name": stem, "path": name, "format": ending, "encoding": "utf-8", "bytes": len(data),
+        "hash": f"sha256:{hashlib.sha256(data).hexdigest()}",
+    }
+    if ending != "csv":
+        mediatype, holds = _HOLDS[name]
+        return resource | {"mediatype": mediatype, "description": holds}
+    part = next(p for p in _PARTS if p.name == stem)
+    return resource | {
+        "type": "table", "mediatype": "text/csv", "description": part.meaning,
+        "schema": schema_of(part),
+    }
+
+
+def schema_of(part):
+    """The Table Schema of a part, with its profile named."""
+    return {"$schema": TABLE_PROFILE, **parts.table_schema(part)}
+
+
+def _slug(title):
+    """A name as the standard wants it: lower-case letters, digits, dot, dash, underscore."""
+    return re.sub(r"[^a-z0-9._-]+", "-", title.lower()).strip("-._")[:60] or "series"
+
+
+def to_json(data):
+    """Plain data as JSON bytes; a number that is none is refused rather than written as NaN."""
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8")
+
+
+_PICTURE = re.compile(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)")
+
+
+def _check_nothing_hidden(files, strings):
+    """Search every file, and every picture in it, for what is to stay at home."""
+    # A fragrance may be called by a word that every package holds, such as water.
+    ours = template_text() + json.dumps([schema_of(part) for part in _PARTS])
+    for name, data in files.items():
+        text = data.decode("utf-8")
+        text = _PICTURE.sub(lambda m: base64.b64decode(m[1]).decode("utf-8"), text)
+        for word in strings:
+            if finds(text, word) and not finds(ours, word):
+                raise SharingError(
+                    f"{word!r} is to stay hidden and still stands in {name}; rename the blend, "
+                    "wax or pour that carries it, or hide the notes too"
+                )

@@ -1,0 +1,280 @@
+"""What a maker holds back before a series leaves: names, costs, notes, codes, whole blends.
+
+:func:`redact` returns another series in which nothing of it is left, and :class:`Held` says what
+was held back, in words for the reader and as strings that must not appear in what leaves.
+"""
+
+import copy
+import dataclasses
+import random
+import re
+
+import pandas as pd
+
+HIDDEN_FRAGRANCE = "fragrance (name not shared)"
+_STAND_IN = "[not shared]"
+_PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
+_FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")
+
+
+class SharingError(ValueError):
+    """A package that cannot be made or read. The message says what to change."""
+
+
+@dataclasses.dataclass(frozen=True)
+class Choices:
+    """What to hold back.
+
+    Attributes
+    ----------
+    hide_fragrance : bool, name, lot, flash point, density and allergens of the fragrance.
+    hide_costs : bool, every price, and so the cost of a piece.
+    hide_notes : bool, notes of pours and the reason of an override.
+    renumber_assessors : bool, new codes in an order that tells nothing.
+    leave_out : tuple of blend names whose pours, scores and results stay at home.
+    """
+
+    hide_fragrance: bool = False
+    hide_costs: bool = False
+    hide_notes: bool = False
+    renumber_assessors: bool = False
+    leave_out: tuple = ()
+
+    def __post_init__(self):
+        if isinstance(self.leave_out, str):
+            raise SharingError(
+                f"leave_out is the text {self.leave_out!r}; give a tuple of blend names, such as "
+                f"({self.leave_out!r},)"
+            )
+        object.__setattr__(self, "leave_out", tuple(self.leave_out))
+
+
+@dataclasses.dataclass(frozen=True)
+class Held:
+    """What was held back: ``notices`` for the reader, ``strings`` that must appear nowhere."""
+
+    notices: tuple
+    strings: tuple
+
+
+def redact(series, choices):
+    """A series without what the choices hold back.
+
+    Returns
+    -------
+    (Series, Held). The series given is not changed.
+
+    Raises
+    ------
+    SharingError when a blend to leave out is not there, or none would stay.
+    """
+    _check_blends(series, choices.leave_out)
+    steps = (_without_blends, _without_fragrance, _without_costs, _without_notes, _renumbered)
+    notices, strings = [], []
+    series = dataclasses.replace(series, plan=copy.deepcopy(series.plan))
+    for step in steps:
+        series, notice, hidden = step(series, choices)
+        notices += notice
+        strings += hidden
+    # A word that a kept name also holds, such as soft in "soft wax", gives nothing away.
+    kept = " | ".join([*series.blends["blend"], *map(str, series.fractions.columns)])
+    strings = tuple(dict.fromkeys(s for s in strings if s and not finds(kept, s)))
+    return _scrubbed(series, strings), Held(tuple(notices), strings)
+
+
+def redacted_rules(rules, choices):
+    """The rules without left-out blends and, when notes stay at home, without the reason."""
+    blends = tuple(b for b in rules.override_blends if b not in choices.leave_out)
+    reason = rules.override_reason if blends else ""
+    if choices.hide_notes and reason:
+        reason = _STAND_IN
+    return dataclasses.replace(rules, override_blends=blends, override_reason=reason)
+
+
+def finds(text, word):
+    """Whether a text holds a hidden string as a word of its own, in upper or lower case.
+
+    >>> finds("Cedar smoke, 8 %", "cedar SMOKE"), finds("a <figure>", "fig")
+    (True, False)
+    """
+    return re.search(_pattern(word), text, re.IGNORECASE) is not None
+
+
+def _pattern(word):
+    return rf"(?<!\w){re.escape(word)}(?!\w)"
+
+
+def _check_blends(series, leave_out):
+    known = list(series.blends["blend"])
+    for name in leave_out:
+        if name not in known:
+            raise SharingError(
+                f"there is no blend {name!r} to leave out; the series has {', '.join(known)}"
+            )
+    if known and set(known) <= set(leave_out):
+        raise SharingError("every blend would be left out; keep at least one")
+
+
+def _without_blends(series, choices):
+    out = set(choices.leave_out)
+    if not out:
+        return series, [], []
+
+    def kept(frame):
+        return frame[~frame["blend"].isin(out)].reset_index(drop=True)
+
+    fractions = series.fractions.drop(index=[b for b in out if b in series.fractions.index])
+    fractions = fractions.loc[:, (fractions > 0).any()] if len(fractions) else fractions
+    waxes = [w for w in series.fractions.columns if w not in fractions.columns]
+    gone = sorted(set(series.pours.loc[series.pours["blend"].isin(out), "pour"]))
+    redacted = dataclasses.replace(
+        series, pours=kept(series.pours), grades=kept(series.grades), throws=kept(series.throws),
+        blends=kept(series.blends), fractions=fractions, plan=_plan_without(series.plan, out),
+    )
+    number = "One blend" if len(out) == 1 else f"{len(out)} blends"
+    notice = (
+        f"{number} of the series {'is' if len(out) == 1 else 'are'} left out of this package; "
+        "the fits and the ranking here rest on the others alone."
+    )
+    return redacted, [notice], [*out, *waxes, *gone]
+
+
+def _plan_without(plan, out):
+    if not plan:
+        return plan
+    plan = dict(plan)
+    plan["blends"] = [b for b in plan.get("blends", []) if b["name"] not in out]
+    pours = plan.get("pours", [])
+    gone = {p["pour"] for p in pours if p.get("blend") in out}
+    codes = {p["code"] for p in plan.get("pieces", []) if p.get("pour") in gone}
+    plan["pours"] = [p for p in pours if p["pour"] not in gone]
+    plan["pieces"] = [p for p in plan.get("pieces", []) if p.get("pour") not in gone]
+    plan["smellings"] = [s for s in plan.get("smellings", []) if s.get("code") not in codes]
+    plan["notes"] = [n for n in plan.get("notes", []) if not any(finds(n, b) for b in out)]
+    return plan
+
+
+def _without_fragrance(series, choices):
+    if not choices.hide_fragrance:
+        return series, [], []
+    about = dict((series.plan or {}).get("fragrance") or {})
+    hidden = [series.fragrance, str(about.get("name") or ""), str(about.get("lot") or "")]
+    hidden += [str(a) for a in about.get("allergens") or ()]
+    # A title says "cedar" where the name says "cedar and smoke, lot 7": each telling word counts.
+    words = re.findall(r"\w{3,}", f"{series.fragrance} {about.get('name') or ''}")
+    hidden += [w for w in words if w.lower() not in _PLAIN_WORDS]
+    plan = series.plan
+    if about:
+        about |= dict.fromkeys(_FRAGRANCE_FACTS) | {"allergens": [], "lot": ""}
+        plan = {**plan, "fragrance": about | {"name": HIDDEN_FRAGRANCE}}
+        # Notes and settings of a plan may speak of the flash point.
+        plan["notes"] = [n for n in plan.get("notes", []) if "flash point" not in n]
+    series = dataclasses.replace(series, fragrance=HIDDEN_FRAGRANCE, plan=plan)
+    return series, ["The fragrance's name and data are not shared."], hidden
+
+
+def _without_costs(series, choices):
+    if not choices.hide_costs:
+        return series, [], []
+    prices = ["wax_price_per_kg", "fragrance_price_per_kg"]
+    blends = series.blends.assign(**dict.fromkeys(prices, float("nan")))
+    plan = series.plan
+    if plan:
+        plan = _blank(plan, "price_per_kg")
+        plan["currency"] = ""
+    series = dataclasses.replace(series, blends=blends, currency="", plan=plan)
+    return series, ["Costs are not shared, so the ranking here does not weigh them."], []
+
+
+def _blank(data, name):
+    """Plain data with every value under that name replaced by None."""
+    if isinstance(data, dict):
+        return {k: None if k == name else _blank(v, name) for k, v in data.items()}
+    if isinstance(data, list):
+        return [_blank(v, name) for v in data]
+    return data
+
+
+def _without_notes(series, choices):
+    if not choices.hide_notes:
+        return series, [], []
+    notes = [str(n) for n in series.pours["note"].dropna()]
+    pours = series.pours.assign(note=pd.Series([None] * len(series.pours), dtype=object))
+    plan = {**series.plan, "notes": []} if series.plan else series.plan
+    series = dataclasses.replace(series, pours=pours, plan=plan)
+    return series, ["Notes are not shared."], notes
+
+
+def _renumbered(series, choices):
+    if not choices.renumber_assessors:
+        return series, [], []
+    plan = series.plan or {}
+    codes = set(series.grades["assessor"].dropna()) | set(series.throws["assessor"].dropna())
+    codes |= set(plan.get("assessors", ()))
+    codes |= {s["assessor"] for s in plan.get("smellings", ()) if s.get("assessor")}
+    new = _new_codes(codes)
+    series = dataclasses.replace(
+        series,
+        grades=_recoded(series.grades, new, ["test", "pour", "code", "age_days"]),
+        throws=_recoded(series.throws, new, ["kind", "sitting", "pour", "code"]),
+        plan=_recoded_plan(series.plan, new),
+    )
+    notice = "Assessors carry new codes in this package."
+    return series, [notice], sorted(codes - set(new.values()))
+
+
+def _new_codes(codes):
+    """New codes in an order from the machine's own chance: a seed would give it away."""
+    old = sorted(codes)
+    taken = {code[0].upper() for code in old}
+    letter = next(c for c in "ZYXWVUTSRQPONMLKJIHGFEDCBA" if c not in taken)
+    places = list(range(1, len(old) + 1))
+    random.SystemRandom().shuffle(places)
+    return {code: f"{letter}{place}" for code, place in zip(old, places, strict=True)}
+
+
+def _recoded(frame, new, order):
+    """Rows with new codes, in an order that does not follow the old ones."""
+    frame = frame.assign(assessor=[new.get(a) for a in frame["assessor"]])
+    return frame.sort_values([*order, "assessor"], kind="stable").reset_index(drop=True)
+
+
+def _recoded_plan(plan, new):
+    if not plan:
+        return plan
+    plan = dict(plan)
+    for name in ("assessors", "works_with_fragrance"):
+        if name in plan:
+            plan[name] = sorted(new.get(a, a) for a in plan[name])
+    if "smellings" in plan:
+        rows = [{**s, "assessor": new.get(s.get("assessor"))} for s in plan["smellings"]]
+        plan["smellings"] = sorted(
+            rows, key=lambda s: (str(s.get("sitting")), s["assessor"] or "", s.get("position") or 0)
+        )
+    return plan
+
+
+def _scrubbed(series, strings):
+    """Free text without the hidden strings: a title likes to name the fragrance."""
+    if not strings:
+        return series
+    pours = series.pours.assign(note=[_scrub(n, strings) for n in series.pours["note"]])
+    pours["note"] = pours["note"].astype(object)
+    plan = series.plan
+    if plan:
+        plan = dict(plan)
+        for name in ("title", "notes"):
+            if name in plan:
+                plan[name] = _scrub(plan[name], strings)
+    title = _scrub(series.title, strings)
+    return dataclasses.replace(series, title=title, pours=pours, plan=plan)
+
+
+def _scrub(value, strings):
+    if isinstance(value, list):
+        return [_scrub(v, strings) for v in value]
+    if not isinstance(value, str):
+        return value
+    for word in sorted(strings, key=len, reverse=True):
+        value = re.sub(_pattern(word), _STAND_IN, value, flags=re.IGNORECASE)
+    return value
