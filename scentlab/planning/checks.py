@@ -107,6 +107,12 @@ def _check_works_with(plan):
 
 
 def _check_heat_cycle(plan):
+    if plan.piece_numbers.sweat_heat and plan.heat_cycle.cycles > plan.cure_days.sweat_heat:
+        raise PlanError(
+            f"{plan.heat_cycle.cycles} heat cycles, one a day, do not fit before a look "
+            f"{plan.cure_days.sweat_heat} days after pouring; take fewer cycles or a later look "
+            "(sweat_heat of the cure days)"
+        )
     for blend in plan.blends:
         if plan.piece_numbers.sweat_heat and blend.melt_temp_c is not None:
             if plan.heat_cycle.temp_c >= blend.melt_temp_c:

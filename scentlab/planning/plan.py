@@ -11,6 +11,7 @@ import pandas as pd
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
+from scentlab.planning.means import need_means
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need_above_zero, need_whole
@@ -187,7 +188,7 @@ def make_plan(
     title, fragrance, blends, loads_pct, *, piece_g, assessors, start, seed, pots_per_blend=2,
     pieces=_USUAL_PIECES, cure_days=_USUAL_CURE, heat_cycle=_USUAL_HEAT, pouring=_USUAL_POURING,
     sittings=_USUAL_SITTINGS, extra_pots=(), extra_pours=(), works_with_fragrance=(), currency="",
-    invented=False,
+    invented=False, means=None,
 ):
     """Plan a series: every blend in so many pots, every load once from each pot.
 
@@ -208,6 +209,7 @@ def make_plan(
     works_with_fragrance : codes of the assessors who handle this fragrance daily.
     currency : str for prices, such as "EUR".
     invented : True for a made-up demonstration.
+    means : Means at hand, or None; a plan that does not fit them is refused.
 
     Returns
     -------
@@ -240,7 +242,8 @@ def make_plan(
     checks.check_number_of_pieces(plan)
     plan = replace(plan, piece_rows=lay_pieces(plan, code_chance))
     plan = replace(plan, smelling_rows=smelling_orders(plan, panel_chance))
-    return replace(plan, notes=tuple(plan_notes(plan)))
+    plan = replace(plan, notes=tuple(plan_notes(plan)))
+    return plan if means is None else need_means(plan, means)
 
 
 def _plan_from(cls, data):

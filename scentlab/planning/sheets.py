@@ -5,9 +5,11 @@ it is a document of its own. Pages fit both A4 and US Letter.
 """
 
 import html
+import math
 from dataclasses import asdict
 
 from scentlab.planning.refusal import PlanError, count_of
+from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.units import (
     content_from_load,
     fahrenheit_from_celsius,
@@ -49,12 +51,16 @@ th, td { border: 0.3mm solid #444; padding: 0.7mm 1mm; text-align: right; vertic
 th { background: #eee; font-size: 6.5pt; font-weight: bold; vertical-align: bottom;
   overflow-wrap: normal; padding: 0.7mm 0.5mm; }
 td.text, .left td, .left th { text-align: left; }
-small { font-size: 7pt; }
+.pours th:nth-child(2), .bought th:nth-child(-n+2) { text-align: left; }
+small { font-size: 6.5pt; white-space: nowrap; }
 .warn { border: 0.6mm solid #000; padding: 1mm 2mm; font-weight: bold; }
-.mark { font-weight: bold; font-size: 6.5pt; }
+.mark { font-weight: bold; font-size: 6pt; white-space: nowrap; }
 ul.cautions { columns: 2; column-gap: 6mm; margin: 1mm 0; padding-left: 4mm; font-size: 8pt; }
 ul.cautions li { break-inside: avoid; }
 .line { display: inline-block; border-bottom: 0.3mm solid #000; min-width: 20mm; height: 1em; }
+.scores th { font-size: 9pt; text-align: center; }
+tr.tall td { height: 7mm; vertical-align: middle; }
+.slip { break-inside: avoid; border-bottom: 0.3mm dashed #666; padding: 2mm 0 4mm; }
 .labels { display: grid; grid-template-columns: repeat(5, 1fr); }
 .label { border: 0.2mm dashed #666; height: 19mm; display: flex; flex-direction: column;
   align-items: center; justify-content: center; break-inside: avoid; }
@@ -86,6 +92,16 @@ def labels_html(plan, paper="A4"):
     )
     page = f'<section>{head}<div class="labels">{labels}</div></section>'
     return document(f"Labels: {plan.title}", [page], paper)
+
+
+def shopping_list_html(plan, paper="A4"):
+    """What to have at hand before the first pour day, spare included."""
+    page = (
+        f"<section><h1>Shopping list: {esc(plan.title)}</h1>{invented_line(plan)}"
+        f"<p>{plan.pouring.spare_pct:g} % spare is in the weights to buy.</p>"
+        f"{_materials(plan)}{_other_things(plan)}</section>"
+    )
+    return document(f"Shopping list: {plan.title}", [page], paper)
 
 
 def document(title, pages, paper):
@@ -187,13 +203,13 @@ def _temperatures(plan, blend, rows):
 
 def _pour_table(plan, rows):
     heads = (
-        ("No.", 8), ("Pour", 29), ("Load<br>% of wax", 15), ("Content<br>% of total", 15),
-        ("Wax", 16), ("Fragrance", 18), ("Add at", 13), ("Stir<br>min", 8),
-        ("Wax<br>weighed g", 16), ("Fragrance<br>weighed g", 18), ("Added<br>at °C", 13),
+        ("No.", 8), ("Pour", 36), ("Load<br>% of wax", 18), ("Content<br>% of total", 17),
+        ("Wax", 18), ("Fragrance", 19), ("Add at", 14), ("Stir<br>min", 9),
+        ("Wax<br>weighed g", 17), ("Fragrance<br>weighed g", 18), ("Added<br>at °C", 13),
         ("Poured<br>at °C", 14), ("Stirred<br>min", 14),
     )
     body = "".join(_pour_row(p) for p in rows) + _total_row(rows)
-    return "<h2>Pours, in this order</h2>" + table(heads, body)
+    return "<h2>Pours, in this order</h2>" + table(heads, body, 'pours')
 
 
 def _pour_row(p):
@@ -201,7 +217,7 @@ def _pour_row(p):
     if p.test_only:
         marks += '<br><span class="mark">test only, not for sale</span>'
     if p.confirming:
-        marks += '<br><span class="mark">confirming: hot, long</span>'
+        marks += '<br><span class="mark">confirming pour</span>'
     add = "" if p.add_temp_c is None else (
         f"{p.add_temp_c:.0f}&nbsp;°C<br><small>{fahrenheit_from_celsius(p.add_temp_c):.0f}"
         "&nbsp;°F</small>"
@@ -263,6 +279,40 @@ def _cautions(plan):
         )
     items = "".join(f"<li>{esc(c)}</li>" for c in CAUTIONS)
     return f'<h2>Cautions</h2><ul class="cautions">{items}{allergens}</ul>'
+
+
+def _materials(plan):
+    currency = esc(plan.currency) or "money"
+    heads = [("Item", 60), ("Lot", 24), ("Needed", 26), ("Buy", 26), (f"{currency} per kg", 22),
+             (f"Cost, {currency}", 22)]
+    listed = shopping_list(plan)
+    body = "".join(
+        f"<tr><td class='text'>{esc(r.kind)}: {esc(r.item)}</td><td class='text'>{esc(r.lot)}</td>"
+        f"<td>{fragrance_cell(r.needed_g)}</td><td>{wax_cell(r.buy_g)}</td>"
+        f"<td>{_money(r.price_per_kg)}</td><td>{_money(r.cost)}</td></tr>"
+        for r in listed.itertuples()
+    )
+    known = listed["cost"].notna().all()
+    total = f"{listed['cost'].sum():.2f} {currency}" if known else "not known: a price is missing"
+    return table(heads, body, 'bought') + f"<p>Cost of wax and fragrance: <b>{total}</b>.</p>"
+
+
+def _money(value):
+    return "not known" if math.isnan(value) else f"{value:.2f}"
+
+
+def _other_things(plan):
+    pieces, _ = busiest_day(plan)
+    things = [
+        f"moulds for {pieces} pieces of {plan.piece_g:g} g on one day",
+        f"{len(plan.piece_rows)} labels and {len(plan.pots)} pour sheets",
+        "scales to 1 g and to 0.1 g, a thermometer for each pot, a timer",
+        "water bath or thermostatic melter, lid, class B extinguisher, gloves",
+        "tissues for the sweat grades",
+    ]
+    if plan.piece_numbers.sweat_heat:
+        things.append(f"a warm place for the heat cycle: {plan.heat_cycle.words}")
+    return "<h2>Also</h2><ul>" + "".join(f"<li>{esc(t)}</li>" for t in things) + "</ul>"
 
 
 _PURPOSES = {

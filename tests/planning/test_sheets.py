@@ -131,7 +131,7 @@ def test_pours_above_a_limit_are_marked_and_others_are_not():
 def test_the_confirming_pour_shows_its_own_temperature_and_stir():
     one = plan(blends=[Blend("soft", {SOFT: 1})], pouring=Pouring(confirm=True))
     rows = [row for page in pages(pour_sheets_html(one)) for row in cells(page)]
-    row = next(r for r in rows if "confirming" in r[1])
+    row = next(r for r in rows if "confirming pour" in r[1])
     assert row[6].startswith("90 °C") and "194 °F" in row[6] and row[7] == "10"
 
 

@@ -1,0 +1,133 @@
+"""Shopping list, throw slips, grade sheets and calendar. The calendar against RFC 5545."""
+
+import datetime as dt
+import re
+
+import pytest
+
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning.diary import calendar_html, calendar_ics, diary
+from scentlab.planning.plan import HeatCycle, PieceNumbers, PlanError, make_plan
+from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
+from scentlab.planning.sheets import shopping_list_html
+from scentlab.schema import FROST_GRADES, SWEAT_GRADES
+
+SOFT = Wax("soft <wax>", "S-1", price_per_kg=6)
+
+
+def plan(**changes):
+    given = dict(
+        title="Zeder, Feige; <i>ü</i> " + "lang " * 12, fragrance=Fragrance("cedar"),
+        blends=[Blend("firmest", {SOFT: 1})], loads_pct=(5, 7.5, 11), piece_g=25, assessors=3,
+        start="2026-12-30", seed=5, currency="EUR",
+    )
+    given.update(changes)
+    return make_plan(**given)
+
+
+ALL = [shopping_list_html, throw_slips_html, grade_sheets_html, calendar_html]
+
+
+@pytest.mark.parametrize("sheet", ALL)
+def test_sheets_escape_text_and_need_no_network(sheet):
+    html = sheet(plan(invented=True))
+    assert "<i>" not in html and "<wax>" not in html and "&lt;i&gt;" in html
+    assert not re.search(r"https?:|src=|@import|url\(|<link|<script", html)
+    assert "Invented demonstration, no evidence." in html
+
+
+@pytest.mark.parametrize("sheet", [throw_slips_html, grade_sheets_html, calendar_html])
+def test_score_sheets_and_calendar_unseal_nothing(sheet):
+    text = re.sub(r"<style>.*?</style>|<[^>]+>", " ", sheet(plan()), flags=re.S)
+    assert "firmest" not in text and not re.search(r"P0\d", text)
+    assert "7.5" not in text and "% of wax" not in text and "% of total" not in text
+    assert "test only" not in text
+
+
+def test_throw_slips_hold_each_assessors_codes_in_order():
+    one = plan()
+    slips = re.findall(r'<div class="slip">(.*?)</div>', throw_slips_html(one), re.S)
+    rows = one.smellings.groupby(["sitting", "assessor"], sort=False)
+    assert len(slips) == len(rows)
+    for slip, ((sitting, assessor), expected) in zip(slips, rows, strict=True):
+        assert f"sitting {sitting}, " in slip and f"assessor {assessor}<" in slip
+        assert re.findall(r"<b>(\d{3})</b>", slip) == expected["code"].tolist()
+        for score in range(11):
+            assert f"<th>{score}</th>" in slip
+        assert "0 nothing, 10 overpowering" in slip
+
+
+def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades():
+    one = plan()
+    html = grade_sheets_html(one)
+    graded = one.pieces[one.pieces["test"].isin(["sweat", "frost"])]["code"]
+    assert sorted(re.findall(r"<b>(\d{3})</b>", html)) == sorted(graded)
+    for words in (*SWEAT_GRADES, *FROST_GRADES):
+        assert words in html
+    assert html.count("Heat cycle before the look: 3 times 12 h at 38 °C (100 °F).") == 2
+
+
+def test_shopping_list_names_what_to_buy_and_what_has_no_price():
+    html = shopping_list_html(plan())
+    assert "soft &lt;wax&gt;" in html and "S-1" in html and "EUR per kg" in html
+    assert "not known: a price is missing" in html
+    priced = shopping_list_html(plan(fragrance=Fragrance("cedar", price_per_kg=60)))
+    assert re.search(r"Cost of wax and fragrance: <b>\d+\.\d\d EUR</b>", priced)
+
+
+def test_diary_by_hand():
+    rows = diary(plan())
+    got = list(zip(rows["day"].astype(str), rows["task"], strict=True))
+    assert got == [
+        ("2026-12-30", "Pour"), ("2026-12-31", "Pour"),
+        ("2027-01-03", "Start the heat cycle"), ("2027-01-04", "Start the heat cycle"),
+        ("2027-01-06", "Look for sweat at rest"), ("2027-01-06", "Look for sweat after heat"),
+        ("2027-01-07", "Look for sweat at rest"), ("2027-01-07", "Look for sweat after heat"),
+        ("2027-01-13", "Look for frost"), ("2027-01-13", "Sitting S01, warm throw"),
+        ("2027-01-14", "Look for frost"), ("2027-01-14", "Sitting S02, warm throw"),
+        ("2027-03-30", "Reserve pieces"), ("2027-03-31", "Reserve pieces"),
+    ]
+    assert rows["detail"][0].startswith("1 pot, 3 pours, 33 pieces, ")
+
+
+def test_the_calendar_keeps_the_rules_of_rfc_5545():
+    one = plan()
+    text = calendar_ics(one)
+    lines = text.split("\r\n")
+    assert lines[-1] == "" and "\n" not in text.replace("\r\n", "")
+    assert all(len(line.encode()) <= 75 for line in lines)
+    unfolded = text.replace("\r\n ", "").split("\r\n")
+    assert unfolded[:2] == ["BEGIN:VCALENDAR", "VERSION:2.0"]
+    assert unfolded[-2] == "END:VCALENDAR"
+    uids = [x for x in unfolded if x.startswith("UID:")]
+    assert len(uids) == len(set(uids)) == len(diary(one)) == unfolded.count("END:VEVENT")
+    assert sum(x.startswith("DTSTAMP:") for x in unfolded) == len(uids)
+    first = unfolded.index("BEGIN:VEVENT")
+    assert unfolded[first + 3:first + 5] == ["DTSTART;VALUE=DATE:20261230",
+                                             "DTEND;VALUE=DATE:20261231"]
+    said = [x for x in unfolded if x.startswith("SUMMARY:")][0]
+    assert said.startswith("SUMMARY:Zeder\\, Feige\\; <i>ü</i> lang")
+    starts = [x.removeprefix("DTSTART;VALUE=DATE:") for x in unfolded if x.startswith("DTSTART")]
+    assert starts == [f"{day:%Y%m%d}" for day in diary(one)["day"]]
+    assert dt.date(2027, 3, 31) == max(diary(one)["day"])
+
+
+def test_sheets_without_anything_on_them_are_refused():
+    bare = plan(pieces=PieceNumbers(0, 0, 0, 0, 2), assessors=())
+    with pytest.raises(PlanError) as caught:
+        throw_slips_html(bare)
+    assert str(caught.value) == (
+        "the plan has no sitting; plan throw pieces and assessors first")
+    with pytest.raises(PlanError) as caught:
+        grade_sheets_html(bare)
+    assert str(caught.value) == (
+        "the plan has no piece to grade; plan sweat or frost pieces first")
+
+
+def test_heat_cycles_that_do_not_fit_before_the_look_are_refused():
+    with pytest.raises(PlanError) as caught:
+        plan(heat_cycle=HeatCycle(cycles=8))
+    assert str(caught.value) == (
+        "8 heat cycles, one a day, do not fit before a look 7 days after pouring; take fewer "
+        "cycles or a later look (sweat_heat of the cure days)"
+    )
