@@ -91,6 +91,16 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     return joined.where(joined.notna(), None)
 
 
+def known_assessors(store):
+    """Codes of the plan's assessors; without a plan, of those who scored, or else A1 to A8."""
+    planned = (store.plan() or {}).get("assessors")
+    if planned:
+        return list(planned)
+    seen = store.distinct("grades", ("assessor",)) | store.distinct("throws", ("assessor",))
+    found = sorted((a for (a,) in seen if a), key=lambda a: (a[0], int(a[1:])))
+    return found or [f"A{n}" for n in range(1, 9)]
+
+
 def _due(store):
     """The pieces with their day: planned, moved by as many days as the pour was late."""
     plan = store.plan() or {}

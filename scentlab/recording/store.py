@@ -33,6 +33,10 @@ class StoreError(RuntimeError):
     """The store cannot do what was asked; nothing was written. The message says what to do."""
 
 
+class RefusedError(StoreError):
+    """The row itself cannot be stored; trying again would not help, unlike with a full disk."""
+
+
 @dataclass(frozen=True)
 class Receipt:
     """Proof that a row is stored: its number, its key and when it was saved (UTC)."""
@@ -225,6 +229,22 @@ class Store:
                 table: [_add_one(connection, table, row, key) for row, key in entries]
                 for table, entries in prepared.items()
             }
+
+    def find(self, table, key):
+        """The stored row under a client's key and its receipt, or None when there is none."""
+        _known([table])
+        with self._clear_errors(), self._reading() as connection:
+            stored = _by_key(connection, SQL_TABLES[table], key)
+        return None if stored is None else (_values(table, stored), _receipt(stored))
+
+    def entry(self, table, entry_id):
+        """The values of one entry, whether or not it stands; None when there is none."""
+        _known([table])
+        sql = SQL_TABLES[table]
+        query = sa.select(sql).where(sql.c.entry_id == int(entry_id))
+        with self._clear_errors(), self._reading() as connection:
+            stored = connection.execute(query).mappings().first()
+        return None if stored is None else _values(table, stored)
 
     def correct(self, table, entry_id, row, key=None):
         """Replace the values given in ``row`` by a new row; the old one stays in the history."""
@@ -526,7 +546,7 @@ def _add_one(connection, table, row, key):
     known = _by_key(connection, SQL_TABLES[table], key)
     if known is not None:
         if _values(table, known) != row:
-            raise StoreError(
+            raise RefusedError(
                 f"the key {key} was used already for another row of {table} (entry "
                 f"{known['entry_id']}); give each row a key of its own"
             )
@@ -580,15 +600,15 @@ def _standing(connection, table, entry_id):
     query = sa.select(sql).where(sql.c.entry_id == int(entry_id))
     old = connection.execute(query).mappings().first()
     if old is None:
-        raise StoreError(f"the table {table} has no entry {entry_id}")
+        raise RefusedError(f"the table {table} has no entry {entry_id}")
     query = sa.select(sql.c.entry_id).where(sql.c.replaces == int(entry_id))
     later = connection.execute(query).scalar()
     if later is not None:
-        raise StoreError(
+        raise RefusedError(
             f"entry {entry_id} of {table} was replaced by entry {later}; change that one"
         )
     if old["void_reason"] is not None:
-        raise StoreError(f"entry {entry_id} of {table} is a void; add a new row instead")
+        raise RefusedError(f"entry {entry_id} of {table} is a void; add a new row instead")
     return old
 
 
@@ -601,14 +621,14 @@ def _refuse_twin(connection, table, row, but=None):
     twin = connection.execute(query.limit(1)).scalar()
     if twin is not None:
         values = ", ".join(f"{k} {row[k]}" for k in RECORDS[table].key if row[k] is not None)
-        raise StoreError(
+        raise RefusedError(
             f"{table}: {values} is stored already (entry {twin}); correct or void that entry first"
         )
 
 
 def _need_piece(connection, table, row):
     if table in SCORES and _current_piece(connection, row["code"]) is None:
-        raise StoreError(
+        raise RefusedError(
             f"{table}: nobody knows a piece {row['code']}; check the code, or save the plan or "
             "the piece first"
         )

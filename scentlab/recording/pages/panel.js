@@ -1,0 +1,177 @@
+// Keeps a score on the phone until the store has acknowledged it, and never shows it as saved
+// before. Each score has a key of its own, so that sending it again stores nothing twice.
+"use strict";
+(function () {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const base = "/" + data.token + "/";
+  const box = "scentlab-waiting-" + data.assessor;
+  const timerBox = "scentlab-timer-" + data.assessor;
+  const TIMEOUT = 4000, RETRY = 3000;
+  const $ = (id) => document.getElementById(id);
+  let queue = read(box, []), todo, last = null, sending = false;
+
+  function read(name, otherwise) {
+    try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
+  }
+  // A private window may refuse to keep things: then the score waits in the page alone.
+  function keep(name, value) {
+    try { localStorage.setItem(name, JSON.stringify(value)); return true; } catch { return false; }
+  }
+  function same(a, b) {
+    return ["code", "test", "sitting", "kind"].every((k) => (a[k] || "") === (b[k] || ""));
+  }
+  function newKey() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  }
+  function say(text, kind) {
+    $("said").hidden = !text; $("said").textContent = text;
+    $("said").className = "note " + (kind || "");
+  }
+  function showQueue() {
+    const codes = queue.map((s) => s.code).join(", ");
+    $("waiting").hidden = !queue.length;
+    $("waiting").textContent = queue.length
+      ? "NOT SAVED YET: " + codes + " waits on this phone and is sent again by itself. "
+        + "Leave this page open." : "";
+  }
+  function line(ok) {
+    $("line").hidden = ok;
+    $("line").textContent = ok ? "" : "No connection. Scores wait on this phone; "
+      + "nothing is saved until the connection is back.";
+  }
+
+  async function post(path, body) {
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), TIMEOUT);
+    try {
+      const answer = await fetch(base + path, {
+        method: "POST", headers: { "Content-Type": "application/json" },
+        body: JSON.stringify(body), signal: stop.signal, cache: "no-store",
+      });
+      const told = await answer.json();
+      return { status: answer.status, told };
+    } finally { clearTimeout(timer); }
+  }
+
+  async function flush() {
+    if (sending) return;
+    sending = true;
+    try {
+      while (queue.length) {
+        const score = queue[0];
+        const { status, told } = await post("save", { ...score.body,
+          waited_s: Math.max(0, (Date.now() - score.at) / 1000) });
+        line(true);
+        if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); break; }
+        queue.shift(); keep(box, queue); showQueue();
+        if (status === 200) {
+          last = { table: told.table, entry_id: told.entry_id, item: score.item };
+          $("undo").hidden = false;
+          say(told.words, "saved");
+        } else {
+          todo.unshift(score.item); show();
+          say("NOT SAVED. " + told.error, "warn");
+        }
+      }
+    } catch { line(false); }
+    sending = false;
+    showQueue();
+  }
+
+  function answer(value) {
+    const item = todo[0];
+    let minutes = null;
+    if (item.kind === "warm") {
+      const typed = form.elements.minutes.value.trim();
+      const since = timerSince(item);
+      if (typed === "" && since === null) {
+        say("NOT SAVED. Start the timer when the warmer goes on, or type the minutes.", "warn");
+        return;
+      }
+      minutes = typed !== "" ? typed : String(Math.round((Date.now() - since) / 6000) / 10);
+    }
+    const body = { key: newKey(), assessor: data.assessor, value: String(value), minutes };
+    for (const k of ["code", "test", "sitting", "kind", "position"]) body[k] = item[k];
+    queue.push({ code: item.code, at: Date.now(), item, body });
+    if (!keep(box, queue)) say("This browser keeps nothing: do not close the page.", "warn");
+    todo.shift();
+    keep(timerBox, null);
+    say("");
+    showQueue(); show(); flush();
+  }
+
+  function timerSince(item) {
+    const kept = read(timerBox, null);
+    return kept && same(kept.item, item) ? kept.since : null;
+  }
+  function tick() {
+    const item = todo[0], since = item ? timerSince(item) : null;
+    if (!$("clock")) return;
+    $("clock").hidden = since === null;
+    if (since !== null) {
+      const s = Math.max(0, Math.floor((Date.now() - since) / 1000));
+      $("clock").textContent = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0")
+        + " on the warmer";
+    }
+  }
+
+  const form = $("form");
+  function show() {
+    if (!form) { if (todo.length) location.reload(); return; }
+    const item = todo[0];
+    form.hidden = !item;
+    if (!item) {
+      $("what").textContent = queue.length ? "Nothing more to score, but not all is saved yet"
+        : "All done: nothing waits for " + data.assessor + " today";
+      $("code").textContent = "";
+      return;
+    }
+    $("what").textContent = item.what;
+    $("code").textContent = item.code;
+    form.elements.minutes.value = "";
+    $("warmer").hidden = item.kind !== "warm";
+    $("start").hidden = false;
+    $("answers").replaceChildren($("answers-" + item.test).content.cloneNode(true));
+    tick();
+  }
+
+  if (form) {
+    form.addEventListener("submit", (event) => {
+      event.preventDefault();
+      const button = event.submitter;
+      if (!button || button.name !== "value" || !todo.length) return;
+      button.setAttribute("aria-pressed", "true");
+      answer(button.value);
+    });
+    $("start").addEventListener("click", () => {
+      keep(timerBox, { item: todo[0], since: Date.now() });
+      tick();
+    });
+  }
+  $("undo").addEventListener("click", async () => {
+    if (!last) return;
+    const undone = last;
+    try {
+      const { status, told } = await post("undo", { table: undone.table,
+        entry_id: undone.entry_id, assessor: data.assessor });
+      line(true);
+      if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
+      last = null; $("undo").hidden = true;
+      todo.unshift(undone.item); show();
+      say(told.words, "saved");
+    } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
+  });
+
+  async function beat() {
+    if (queue.length) { await flush(); return; }
+    try { await post("alive", {}); line(true); } catch { line(false); }
+  }
+  todo = data.items.filter((item) => !queue.some((s) => same(s.item, item)));
+  show(); showQueue(); flush();
+  setInterval(beat, RETRY);
+  setInterval(tick, 500);
+  addEventListener("online", beat);
+  addEventListener("offline", () => line(false));
+  addEventListener("beforeunload", (event) => { if (queue.length) event.preventDefault(); });
+})();

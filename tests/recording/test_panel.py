@@ -1,0 +1,428 @@
+"""The panel's pages over real HTTP: the door, the blind, acknowledgement and resending."""
+
+import asyncio
+import contextlib
+import datetime as dt
+import http.client
+import json
+import re
+import signal
+import subprocess
+import sys
+import threading
+from pathlib import Path
+from urllib.parse import urlencode
+
+import pytest
+import tornado.httpserver
+import tornado.netutil
+
+from scentlab.recording import panel as panel_module
+from scentlab.recording.panel import (
+    LARGEST_BODY,
+    Panel,
+    _remember,
+    _remembered,
+    announcement,
+    make_app,
+    qr_svg,
+)
+from scentlab.recording.store import Store, StoreError
+
+TODAY = dt.date(2026, 3, 20)
+PLAN = {
+    "title": "Cedar <b>loads</b>", "assessors": ["A1", "A2"], "works_with_fragrance": ["A1"],
+    "pours": [{"pour": "P77", "pot": "A", "blend": "secretmix", "poured_on": "2026-03-01",
+               "load_pct": 13.37}],
+    "pieces": [
+        {"code": c, "pour": "P77", "test": t, "stress": s, "due_on": "2026-03-08"}
+        for c, t, s in (("417", "sweat", "heat"), ("305", "frost", "rest"), ("500", "throw", None),
+                        ("501", "throw", None))
+    ],
+    "smellings": [
+        {"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": a,
+         "position": n, "code": c}
+        for a, codes in (("A1", ("500", "501")), ("A2", ("501", "500")))
+        for n, c in enumerate(codes, 1)
+    ],
+}
+
+
+@contextlib.contextmanager
+def serving(panel):
+    """The pages of a panel served in a thread; yields the port."""
+    ready, done = threading.Event(), {}
+
+    async def run():
+        sockets = tornado.netutil.bind_sockets(0, "127.0.0.1")
+        server = tornado.httpserver.HTTPServer(make_app(panel), max_body_size=LARGEST_BODY)
+        server.add_sockets(sockets)
+        done.update(port=sockets[0].getsockname()[1], loop=asyncio.get_running_loop(),
+                    stop=asyncio.Event())
+        ready.set()
+        await done["stop"].wait()
+        server.stop()
+        await server.close_all_connections()
+
+    thread = threading.Thread(target=lambda: asyncio.run(run()), daemon=True)
+    thread.start()
+    assert ready.wait(10)
+    try:
+        yield done["port"]
+    finally:
+        done["loop"].call_soon_threadsafe(done["stop"].set)
+        thread.join(10)
+
+
+class Phone:
+    """Sends requests as a browser would, with the token unless told otherwise."""
+
+    def __init__(self, port, token):
+        self.port, self.token = port, token
+
+    def ask(self, path, body=None, headers=(), method=None, raw=False):
+        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
+        headers = dict(headers)
+        if isinstance(body, dict):
+            headers.setdefault("Content-Type", "application/json")
+            if headers["Content-Type"] == "application/json":
+                body = json.dumps(body)
+            else:
+                body = urlencode(body)
+        where = path if raw else f"/{self.token}/{path}"
+        connection.request(method or ("GET" if body is None else "POST"), where, body, headers)
+        answer = connection.getresponse()
+        text = answer.read().decode()
+        connection.close()
+        return answer.status, text, answer.headers
+
+    def save(self, code="417", test="sweat", value=2, assessor="A1", key="key-00001", **more):
+        body = {"key": key, "assessor": assessor, "code": code, "test": test, "value": value,
+                **more}
+        status, text, _ = self.ask("save", body)
+        return status, json.loads(text)
+
+    def items(self, assessor):
+        _, text, _ = self.ask(f"score/{assessor}")
+        return json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["items"]
+
+
+@pytest.fixture
+def store(folder):
+    store = Store.create(folder)
+    store.save_plan(PLAN)
+    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
+                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
+    return store
+
+
+@pytest.fixture
+def panel(store):
+    return Panel(store, "right-token-of-22-char", today=TODAY)
+
+
+@pytest.fixture
+def phone(panel):
+    with serving(panel) as port:
+        yield Phone(port, panel.token)
+
+
+def test_without_the_token_nothing_is_served(phone, store):
+    for path in ("/", "/panel.js", "/wrong/", "/wrong/score/A1", "/wrong/panel.css", "/favicon.ico",
+                 "/right-token-of-22-cha/", "/RIGHT-TOKEN-OF-22-CHAR/", "/é/"):
+        status, text, _ = phone.ask(path.replace("é", "%C3%A9"), raw=True)
+        assert (status, text) == (404, "Nothing here. Use the whole link.\n"), path
+    body = {"key": "key-00001", "assessor": "A1", "code": "417", "test": "sweat", "value": 2}
+    for path in ("/save", "/wrong/save", "/wrong/undo", "/wrong/alive"):
+        assert phone.ask(path, body, raw=True)[0] == 404
+    assert store.rows("grades", history=True).empty
+
+
+@pytest.mark.parametrize("path", [
+    "../series.sqlite", "series.sqlite", "panel.json", "..%2fseries.sqlite", "%2e%2e/panel.json",
+    "../../../../etc/passwd", "pages/panel.html", "panel.html", "panel.js/../panel.html",
+    "score/../panel.json", "score/A1/../../series.sqlite", "//etc/passwd", "save", "score/A1%00",
+])
+def test_no_other_file_is_reachable(phone, path):
+    status, text, _ = phone.ask(path)
+    assert status in (404, 405), path
+    assert "SQLite" not in text and "root:" not in text and "{%" not in text
+
+
+def test_the_page_shows_codes_and_no_key(phone):
+    status, text, _ = phone.ask("")
+    assert status == 200
+    assert "A1: 4 to score" in text and "A2: 4 to score" in text
+    status, text, _ = phone.ask("score/A1")
+    assert status == 200
+    for secret in ("P77", "secretmix", "13.37", "heat", "Cedar", str(phone.port)):
+        assert secret not in text, secret
+    assert [(i["code"], i["what"]) for i in phone.items("A2")] == [
+        ("417", "Sweat grade"), ("305", "Frost grade"), ("501", "Warm throw, sitting S1"),
+        ("500", "Warm throw, sitting S1"),
+    ]
+
+
+def test_headers_keep_the_page_to_itself(phone):
+    for path in ("", "score/A1", "panel.js", "panel.css", "nothing"):
+        headers = phone.ask(path)[2]
+        policy = headers["Content-Security-Policy"]
+        assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self';")
+        assert "unsafe" not in policy
+        assert headers["X-Content-Type-Options"] == "nosniff"
+        assert headers["Cache-Control"] == "no-store"
+        assert headers["Referrer-Policy"] == "same-origin"
+
+
+def test_the_pages_name_no_other_host():
+    for path in Path(panel_module.__file__).parent.joinpath("pages").iterdir():
+        assert not re.search(r"(https?:)?//[a-z]", re.sub(r"(?m)^//.*$| // .*$", "",
+                                                           path.read_text())), path.name
+
+
+def test_a_score_is_stored_and_acknowledged(phone, store):
+    status, told = phone.save()
+    assert status == 200
+    row = store.rows("grades").iloc[0]
+    assert told["entry_id"] == row["entry_id"]
+    assert re.fullmatch(
+        r"Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2 \(visible film\)\.", told["words"]
+    )
+    # Stress and age are looked up, not taken from the phone: 1 to 20 March.
+    assert (row["assessor"], row["grade"], row["stress"], row["age_days"]) == (
+        "A1", 2, "heat", 19.0
+    )
+    assert "417" not in [i["code"] for i in phone.items("A1")]
+
+
+def test_a_throw_score_carries_the_plan(phone, store):
+    status, _ = phone.save("501", "throw", 7, "A2", sitting="S1", kind="warm", position=9,
+                           minutes="30.5")
+    assert status == 200
+    row = store.rows("throws").iloc[0]
+    assert (row["throw"], row["minutes"], row["position"], row["works_with_fragrance"]) == (
+        7.0, 30.5, 1, "no"
+    )
+
+
+def test_a_resend_is_stored_once_even_a_day_later(phone, store, panel):
+    first = phone.save()
+    panel.today = TODAY + dt.timedelta(days=1)
+    assert phone.save()[1] == first[1]
+    assert len(store.rows("grades", history=True)) == 1
+    status, told = phone.save(value=3)
+    assert (status, told["error"]) == (
+        409, "this key belongs to another score; load the page again"
+    )
+
+
+def test_a_score_that_waited_keeps_its_age(phone, store, panel):
+    panel.today = None
+    age = (dt.date.today() - dt.date(2026, 3, 1)).days
+    phone.save("417", waited_s=3 * 86400)
+    phone.save("305", "frost", 0, key="key-00002", waited_s=-5)
+    assert list(store.rows("grades")["age_days"]) == [age - 3, age]
+
+
+@pytest.mark.parametrize("change, words", [
+    ({"assessor": "A7"}, "this series knows no such assessor; choose your code again"),
+    ({"assessor": "<b>"}, "this series knows no such assessor; choose your code again"),
+    ({"assessor": None}, "this series knows no such assessor; choose your code again"),
+    ({"key": ""}, "the page sent no key; load it again"),
+    ({"key": ["a"]}, "the page sent no key; load it again"),
+    ({"key": "k" * 65}, "the page sent no key; load it again"),
+    ({"code": "999"}, "piece 999 is not to be scored for this test"),
+    ({"code": "' OR 1=1"}, "piece ' OR 1=1 is not to be scored for this test"),
+    ({"code": {"a": 1}}, "piece {'a': 1} is not to be scored for this test"),
+    ({"test": "frost"}, "piece 417 is not to be scored for this test"),
+    ({"test": ["sweat"]}, "piece 417 is not to be scored for this test"),
+    ({"value": 5}, "the grade must be a whole number from 0 to 4"),
+    ({"value": -1}, "the grade must be a whole number from 0 to 4"),
+    ({"value": "2; DROP"}, "the grade must be a whole number from 0 to 4"),
+    ({"value": None}, "the grade must be a whole number from 0 to 4"),
+    ({"value": "٢"}, "the grade must be a whole number from 0 to 4"),
+    ({"code": "500", "test": "throw", "sitting": "S9", "kind": "warm"},
+     "piece 500 is not planned for A1 in this sitting"),
+    ({"code": "500", "test": "throw", "sitting": "S1", "kind": "warm", "minutes": "half"},
+     "type the minutes on the warmer as a number from 0 to 1440, with a decimal point"),
+    ({"code": "500", "test": "throw", "sitting": "S1", "kind": "warm", "minutes": "nan"},
+     "type the minutes on the warmer as a number from 0 to 1440, with a decimal point"),
+    ({"code": "500", "test": "throw", "sitting": "S1", "kind": "warm", "minutes": "30",
+      "value": "11"}, "the throw must be a whole number from 0 to 10"),
+])
+def test_what_a_page_never_sends_is_refused(phone, store, change, words):
+    status, told = phone.save(**{"key": "key-00001", **change})
+    assert (status, told) == (409, {"error": words})
+    assert store.rows("grades", history=True).empty
+
+
+def test_the_same_piece_twice_is_refused(phone):
+    phone.save()
+    status, told = phone.save(key="key-00002")
+    assert (status, told["error"]) == (
+        409, "grades: code 417, test sweat, stress heat, age_days 19.0, assessor A1 is stored "
+        "already (entry 1); correct or void that entry first"
+    )
+
+
+def test_a_fault_that_may_pass_keeps_the_score_on_the_phone(phone, panel, monkeypatch):
+    def full(*_, **__):
+        raise StoreError(f"the disk of {panel.store.place} is full; nothing was saved")
+
+    monkeypatch.setattr(panel.store, "add", full)
+    assert phone.save() == (503, {"error": "the disk of the series is full; nothing was saved"})
+    monkeypatch.undo()
+    assert phone.save()[0] == 200
+
+
+def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
+    _, told = phone.save()
+    undo = {"table": "grades", "entry_id": told["entry_id"]}
+    status, text, _ = phone.ask("undo", {**undo, "assessor": "A2"})
+    assert (status, json.loads(text)) == (409, {"error": "only your own score can be undone"})
+    status, text, _ = phone.ask("undo", {**undo, "assessor": "A1"})
+    assert json.loads(text)["words"] == (
+        "Undone: piece 417, sweat grade 2 (visible film). It stays in the history as void."
+    )
+    assert store.rows("grades").empty
+    assert store.rows("grades", history=True)["void_reason"].tolist()[1] == (
+        "undone on the panel page by A1"
+    )
+    assert "417" in [i["code"] for i in phone.items("A1")]
+    for wrong in ({"table": "about"}, {"table": "pours"}, {"entry_id": "1"}, {"entry_id": 99}):
+        assert phone.ask("undo", {**undo, "assessor": "A1", **wrong})[0] == 409
+
+
+@pytest.mark.parametrize("headers", [
+    {"Origin": "http://elsewhere.example"}, {"Origin": "null"},
+    {"Sec-Fetch-Site": "cross-site"}, {"Sec-Fetch-Site": "same-site"},
+])
+def test_another_site_can_send_nothing(phone, store, headers):
+    body = {"key": "key-00001", "assessor": "A1", "code": "417", "test": "sweat", "value": 2}
+    status, text, _ = phone.ask("save", body, headers)
+    assert (status, text) == (403, "Refused.\n")
+    assert store.rows("grades", history=True).empty
+
+
+@pytest.mark.parametrize("body", ["", "{", "[]", "7", '"x"', '{"a": NaN'])
+def test_a_body_that_is_no_score(phone, body):
+    status = phone.ask("save", body, {"Content-Type": "application/json"}, method="POST")[0]
+    assert status == 400
+
+
+def test_a_body_too_large_is_cut_off(phone):
+    with contextlib.suppress(ConnectionError):
+        status = phone.ask("save", "x" * (LARGEST_BODY + 1), method="POST")[0]
+        assert status in (400, 413)
+
+
+def test_a_browser_without_scripts_can_score(phone, store):
+    _, text, _ = phone.ask("score/A1")
+    fields = dict(re.findall(r'type="hidden" name="(\w+)" value="([^"]*)"', text))
+    assert fields["code"] == "417"
+    form = {"Content-Type": "application/x-www-form-urlencoded"}
+    status, _, headers = phone.ask("save", {**fields, "value": "3"}, form)
+    assert status == 303
+    again = phone.ask("save", {**fields, "value": "3"}, form)[2]
+    assert again["Location"] == headers["Location"]
+    status, text, _ = phone.ask(headers["Location"], raw=True)
+    assert "Saved: piece 417, sweat grade 3 (beads)." in text
+    assert list(store.rows("grades")["grade"]) == [3]
+    _, text, _ = phone.ask("score/A2?saved=grades-1")
+    assert "Saved:" not in text, "another's score is not told"
+    status, text, _ = phone.ask("save", {**fields, "key": "key-00009", "value": "3"}, form)
+    assert status == 409 and "NOT SAVED. grades: code 417" in text
+
+
+def test_markup_in_the_series_does_nothing(phone, store):
+    nasty = "</script><script>alert(1)</script>"
+    plan = json.loads(json.dumps(PLAN))
+    plan["smellings"][0]["sitting"] = nasty
+    store.save_plan(plan)
+    _, text, _ = phone.ask("score/A1")
+    assert nasty not in text and "<script>alert" not in text
+    assert nasty in {i["sitting"] for i in phone.items("A1")}
+
+
+def test_eight_phones_at_once(folder):
+    store = Store.create(folder)
+    codes = [f"{n}" for n in range(100, 130)]
+    store.save_plan({
+        "assessors": [f"A{n}" for n in range(1, 9)],
+        "pieces": [{"code": c, "pour": "P1", "test": "sweat", "stress": "rest"} for c in codes],
+    })
+    failed = []
+    with serving(Panel(store, "t" * 22, looks_per_piece=8)) as port:
+        def score(assessor):
+            phone = Phone(port, "t" * 22)
+            for code in codes:
+                for _ in range(2):  # each score is sent twice
+                    status, told = phone.save(code, "sweat", 1, assessor, f"{assessor}-key-{code}")
+                    if status != 200:
+                        failed.append(told)
+
+        threads = [threading.Thread(target=score, args=(f"A{n}",)) for n in range(1, 9)]
+        for thread in threads:
+            thread.start()
+        for thread in threads:
+            thread.join()
+    assert failed == []
+    assert len(store.rows("grades", history=True)) == 240
+
+
+def test_the_announcement():
+    own, picture = announcement("127.0.0.1", 8000, "tok")
+    assert own == "The panel scores at http://127.0.0.1:8000/tok/"
+    assert len(picture.splitlines()) > 10
+    link, warning, _ = announcement("192.0.2.7", 8000, "tok")
+    assert link == "The panel scores at http://192.0.2.7:8000/tok/"
+    assert warning == (
+        "WARNING: every device of this network that has the link can score, and the link travels "
+        "unencrypted. Use a network that you trust, and stop with Ctrl+C afterwards."
+    )
+    assert next(announcement("::1", 8000, "tok")) == "The panel scores at http://[::1]:8000/tok/"
+    assert qr_svg("http://127.0.0.1:8000/tok/").startswith("<svg")
+
+
+def test_link_and_port_are_remembered_for_the_next_time(store, folder):
+    token, port = _remembered(store)
+    assert port == 0 and len(token) >= 20
+    _remember(store, token, 40123)
+    assert _remembered(store) == (token, 40123)
+    assert (folder / "panel.json").stat().st_mode & 0o777 == 0o600
+    for spoilt in ("", "[]", '{"token": "short", "port": 1}', '{"token": 7, "port": "x"}'):
+        (folder / "panel.json").write_text(spoilt)
+        assert _remembered(store)[1] == 0
+
+
+def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
+    script = (
+        "import sys; from scentlab.recording.panel import serve;"
+        "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
+    )
+    links = []
+    for _ in range(2):
+        server = subprocess.Popen([sys.executable, "-c", script, str(folder)],
+                                  stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        links.append(server.stdout.readline().split()[-1])
+        _, port, token = re.fullmatch(r"http://([\d.]+):(\d+)/(.+)/", links[-1]).groups()
+        assert Phone(int(port), token).ask("")[0] == 200
+        server.send_signal(signal.SIGINT)
+        assert server.communicate(timeout=20)[1] == ""
+        assert server.returncode == 0
+    assert links[0] == links[1]
+
+
+def test_a_port_that_is_taken(store):
+    (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
+    port = taken.getsockname()[1]
+    with pytest.raises(StoreError) as error:
+        panel_module._listen("127.0.0.1", port, 0)
+    assert str(error.value) == (
+        f"the pages cannot be served at 127.0.0.1 port {port} (Address already in use); choose "
+        "another port"
+    )
+    (other,) = panel_module._listen("127.0.0.1", 0, port)
+    assert other.getsockname()[1] != port
+    taken.close()
+    other.close()
