@@ -1,0 +1,278 @@
+"""The likelihood of counts: against direct integration, numerical gradients and identities.
+
+The witness is scipy.integrate.quad over each group's effect with scipy's own distributions: no
+code is shared with the adaptive quadrature.
+"""
+
+import numpy as np
+import pytest
+from scipy import integrate, optimize, stats
+
+from scentlab.maths.links import LINKS
+from scentlab.maths.ordinal import (
+    Counts,
+    count_looks,
+    grade_probabilities,
+    log_likelihood,
+    marginal_location,
+    marginal_risk,
+    misread_flow,
+)
+
+OUTSIDE = {
+    "logit": stats.logistic(),
+    "probit": stats.norm(),
+    "cloglog": stats.gumbel_l(),
+    "skewed": stats.gumbel_r(np.sqrt(2.0) * np.log(np.log(2.0)), np.sqrt(2.0)),
+}
+THETA, SIGMA = np.array([-0.4, 0.9, 2.1]), 0.8
+
+
+def some_counts(seed=3, pots=4, cells=3, pieces=6, grades=4):
+    rng = np.random.default_rng(seed)
+    counts = rng.multinomial(pieces, np.full(grades, 1.0 / grades), size=pots * cells)
+    design = np.tile(np.linspace(-1.0, 1.5, cells), pots)[:, None]
+    return Counts(counts.astype(float), design, cells * np.arange(pots), np.arange(pots))
+
+
+def recorded(p, misread):
+    """One grade off with equal chance, up or down; nothing beyond the ends. Written by hand."""
+    out = p * (1.0 - misread)
+    for g in range(len(p)):
+        for there in (g - 1, g + 1):
+            if 0 <= there < len(p):
+                out[there] += 0.5 * misread * p[g]
+            else:
+                out[g] += 0.5 * misread * p[g]
+    return out
+
+
+def chances(z, link):
+    """Differences of scipy's distribution, from whichever tail keeps the digits."""
+    below = np.diff(np.concatenate([[0.0], OUTSIDE[link].cdf(z), [1.0]]))
+    above = -np.diff(np.concatenate([[1.0], OUTSIDE[link].sf(z), [0.0]]))
+    return np.maximum(np.where(np.append(z, np.inf) > 0, above, below), 1e-290)
+
+
+def by_integration(data, theta, eta, sigma, link, misread=0.0):
+    ends = np.append(data.starts[1:], len(data.counts))
+    total = 0.0
+    for first, last in zip(data.starts, ends, strict=True):
+
+        def log_term(z, cells=slice(first, last)):
+            value = -0.5 * z**2 - 0.5 * np.log(2 * np.pi)
+            for n, at in zip(data.counts[cells], eta[cells], strict=True):
+                value += n @ np.log(recorded(chances(theta - at - sigma * z, link), misread))
+            return value
+
+        best = optimize.minimize_scalar(lambda z: -log_term(z), bounds=(-6, 6), method="bounded")
+        found = integrate.quad(
+            lambda z, top=best.fun: np.exp(log_term(z) + top),
+            best.x - 7,
+            best.x + 7,
+            epsabs=1e-12,
+            limit=200,
+        )
+        total += np.log(found[0]) - best.fun
+    return total
+
+
+class TestLikelihood:
+    def test_without_pots_it_is_the_multinomial(self):
+        data = some_counts()
+        eta = data.design[:, 0]
+        below = OUTSIDE["logit"].cdf(THETA - eta[:, None])
+        p = np.diff(np.column_stack([np.zeros(len(eta)), below, np.ones(len(eta))]), axis=1)
+        assert log_likelihood(data, THETA, eta).value == pytest.approx(
+            np.sum(data.counts * np.log(p)), rel=1e-12
+        )
+
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    @pytest.mark.parametrize("misread", [None, 0.06])
+    @pytest.mark.parametrize("sigma", [0.3, 2.0])
+    def test_with_pots_against_integration(self, link, misread, sigma):
+        data = some_counts()
+        eta = data.design[:, 0]
+        got = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread, nodes=25)
+        exact = by_integration(data, THETA, eta, sigma, link, misread or 0.0)
+        assert got.value == pytest.approx(exact, abs=2e-6)
+
+    def test_many_pieces_where_fixed_nodes_miss(self):
+        """200 pieces a pour: the integrand is a spike, found only by adapting to it."""
+        data = some_counts(pieces=200)
+        eta = data.design[:, 0]
+        exact = by_integration(data, THETA, eta, 1.5, "logit")
+        got = log_likelihood(data, THETA, eta, 1.5, nodes=15).value
+        assert got == pytest.approx(exact, abs=1e-6)
+        t, w = np.polynomial.hermite_e.hermegauss(25)
+        fixed = 0.0
+        for k in range(4):
+            cells = slice(3 * k, 3 * k + 3)
+            terms = [
+                np.sum(
+                    data.counts[cells] * np.log(grade_probabilities(THETA, eta[cells] + 1.5 * z))
+                )
+                for z in t
+            ]
+            fixed += np.logaddexp.reduce(np.array(terms) + np.log(w / w.sum()))
+        assert abs(fixed - exact) > 0.1
+
+    def test_seven_nodes_serve_the_draws(self):
+        data = some_counts(pieces=4)
+        eta = data.design[:, 0]
+        rough = log_likelihood(data, THETA, eta, 1.0, nodes=7, misread=0.02, derivatives=False)
+        fine = log_likelihood(data, THETA, eta, 1.0, nodes=40, misread=0.02)
+        assert rough.value == pytest.approx(fine.value, abs=1e-3)
+
+    def test_batches_are_the_single_calls(self):
+        data = some_counts()
+        theta = np.stack([THETA, THETA + 0.3])
+        eta = np.stack([data.design[:, 0], 2 * data.design[:, 0]])
+        sigma, misread = np.array([0.5, 1.4]), np.array([0.01, 0.1])
+        both = log_likelihood(data, theta, eta, sigma, misread=misread)
+        for i in range(2):
+            one = log_likelihood(data, theta[i], eta[i], sigma[i], misread=misread[i])
+            assert both.value[i] == pytest.approx(float(one.value), abs=1e-8)
+            assert both.d_eta[i] == pytest.approx(one.d_eta, abs=1e-6)
+
+
+@pytest.mark.parametrize("link", sorted(LINKS))
+@pytest.mark.parametrize("misread", [None, 0.05])
+@pytest.mark.parametrize("sigma", [None, 0.7, 2.5])
+def test_gradients_against_numerical_ones(link, misread, sigma):
+    data = some_counts()
+    eta = data.design[:, 0].copy()
+    parts = [THETA, eta, [] if sigma is None else [np.log(sigma)], [misread] if misread else []]
+    ends = np.cumsum([len(p) for p in parts])
+
+    def unfold(point):
+        theta, location, log_sigma, read = np.split(point, ends[:-1])
+        return (
+            theta,
+            location,
+            np.exp(log_sigma[0]) if len(log_sigma) else None,
+            read[0] if len(read) else None,
+        )
+
+    def value(point):
+        theta, location, s, read = unfold(point)
+        return float(
+            log_likelihood(data, theta, location, s, link=link, misread=read, nodes=31).value
+        )
+
+    point = np.concatenate(parts)
+    found = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread, nodes=31)
+    pieces = [found.d_theta, found.d_eta]
+    pieces += [] if sigma is None else [[found.d_log_sigma]]
+    pieces += [[found.d_misread]] if misread else []
+    numerical = [
+        (value(point + 1e-5 * e) - value(point - 1e-5 * e)) / 2e-5 for e in np.eye(len(point))
+    ]
+    assert np.concatenate(pieces) == pytest.approx(numerical, rel=2e-5, abs=2e-5)
+
+
+class TestIdentities:
+    def test_rows_counts_and_weights_are_one(self):
+        grades, x = np.array([0, 1, 1, 3, 2, 1]), np.array([0.0, 1.0, 1.0, 1.0, 0.0, 0.0])
+        pot = np.array(["b", "a", "a", "b", "b", "b"])
+        rows = count_looks(grades, x, pot, 4)
+        assert rows.counts.tolist() == [[0, 2, 0, 0], [1, 1, 1, 0], [0, 0, 0, 1]]
+        assert rows.groups.tolist() == ["a", "b"] and rows.starts.tolist() == [0, 1]
+        assert rows.cell_group.tolist() == [0, 1, 1]
+        once = [0, 1, 3, 4, 5]
+        weighted = count_looks(grades[once], x[once], pot[once], 4, np.array([1, 2, 1, 1, 1]))
+        assert weighted.counts.tolist() == rows.counts.tolist()
+
+    def test_order_and_names_of_the_pots_do_not_matter(self):
+        rng = np.random.default_rng(5)
+        grades, x = rng.integers(0, 4, 40), rng.choice([-1.0, 0.0, 1.0], 40)
+        pot = rng.integers(0, 5, 40)
+        names = np.array(["q", "c", "z", "a", "m"])[pot]
+        shuffle = rng.permutation(40)
+        values = []
+        for g, d, k in ((grades, x, pot), (grades[shuffle], x[shuffle], names[shuffle])):
+            data = count_looks(g, d, k, 4)
+            values.append(float(log_likelihood(data, THETA, data.design[:, 0], SIGMA).value))
+        assert values[0] == pytest.approx(values[1], abs=1e-9)
+
+    def test_an_empty_pot_changes_nothing(self):
+        data = some_counts()
+        more = Counts(
+            np.vstack([data.counts, np.zeros((1, 4))]),
+            np.vstack([data.design, [[0.4]]]),
+            np.append(data.starts, len(data.counts)),
+            np.append(data.groups, 99),
+        )
+        for misread in (None, 0.05):
+            one, two = (
+                log_likelihood(d, THETA, d.design[:, 0], SIGMA, misread=misread)
+                for d in (data, more)
+            )
+            assert two.value == pytest.approx(float(one.value), abs=1e-10)
+            assert two.d_log_sigma == pytest.approx(float(one.d_log_sigma), abs=1e-8)
+            assert two.modes[-1] == pytest.approx(0.0, abs=1e-12)
+
+    def test_pieces_of_one_pot_are_not_independent(self):
+        """Splitting each pot into pots of one piece gives another likelihood."""
+        data = some_counts()
+        rows = np.repeat(np.arange(len(data.counts)), 6)
+        grades = np.concatenate([np.repeat(np.arange(4), n.astype(int)) for n in data.counts])
+        x = data.design[rows, 0]
+        together = count_looks(grades, x, data.cell_group[rows], 4)
+        apart = count_looks(grades, x, np.arange(len(rows)), 4)
+        one, other = (
+            log_likelihood(d, THETA, d.design[:, 0], 1.5).value for d in (together, apart)
+        )
+        assert abs(one - other) > 1.0
+
+
+class TestMisreading:
+    def test_by_hand(self):
+        p = np.array([0.5, 0.3, 0.2])
+        assert p + 0.1 * misread_flow(p) == pytest.approx([0.490, 0.305, 0.205], abs=1e-15)
+        assert p + 0.1 * misread_flow(p) == pytest.approx(recorded(p, 0.1), abs=1e-15)
+
+    def test_nothing_is_lost(self):
+        p = np.random.default_rng(1).dirichlet(np.ones(5), size=7)
+        assert misread_flow(p).sum(axis=1) == pytest.approx(np.zeros(7), abs=1e-15)
+
+
+class TestNewPot:
+    @pytest.mark.parametrize("sigma", [0.0, 0.5, 1.7, 4.0])
+    def test_probit_has_a_closed_form(self, sigma):
+        at = np.linspace(-6.0, 4.0, 21)
+        expected = stats.norm.sf(-at / np.sqrt(1 + sigma**2))
+        assert marginal_risk(at, sigma, "probit") == pytest.approx(expected, rel=2e-3, abs=1e-6)
+
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    @pytest.mark.parametrize("sigma", [0.3, 1.0, 2.0])
+    def test_against_integration(self, link, sigma):
+        for at in (-6.0, -3.0, 0.0, 1.5):
+            exact, _ = integrate.quad(
+                lambda u, m=at: stats.norm.pdf(u) * OUTSIDE[link].sf(-(m + sigma * u)),
+                -10,
+                10,
+                epsabs=1e-12,
+                limit=200,
+            )
+            assert marginal_risk(at, sigma, link) == pytest.approx(exact, rel=5e-4)
+
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    def test_location_undoes_risk(self, link):
+        sigma = np.array([0.0, 0.2, 1.0, 3.0, 6.0])
+        for risk in (0.001, 0.05, 0.5, 0.9):
+            back = marginal_risk(marginal_location(risk, sigma, link), sigma, link)
+            assert back == pytest.approx(np.full(5, risk), rel=2e-3)
+
+    def test_many_at_once_are_the_single_ones(self):
+        sigma = np.random.default_rng(4).lognormal(-0.5, 1.0, 2000)
+        many = marginal_location(0.05, sigma)
+        few = marginal_location(0.05, sigma[:50])
+        assert many[:50] == pytest.approx(few, abs=1e-5)
+
+    def test_without_pots_it_is_the_quantile(self):
+        assert marginal_location(0.05, 0.0) == pytest.approx(np.log(0.05 / 0.95), rel=1e-10)
+
+    def test_the_typical_pot_is_not_a_new_pot(self):
+        """At a small risk the load for a new pot lies below that for the typical pot."""
+        assert marginal_location(0.05, 1.5) < marginal_location(0.05, 0.0) - 0.8
