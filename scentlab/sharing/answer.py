@@ -17,8 +17,8 @@ import pandas as pd
 from scentlab.choosing.analysis import analyse
 from scentlab.results import shown
 from scentlab.sharing.package import to_json
+from scentlab.sharing.pages import write_whole
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.report import write_whole
 from scentlab.units import say_load
 
 FORMAT = 1

@@ -31,8 +31,8 @@ from scentlab.sharing.package import (
     schema_of,
     series_from_files,
 )
+from scentlab.sharing.pages import write_whole
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.report import write_whole
 from scentlab.units import load_from_weights
 
 MOST_PACKED = 30_000_000
@@ -188,7 +188,7 @@ def _check_entries(entries, file):
             f"{file} would unpack to {total / 1e6:.0f} MB, more than "
             f"{MOST_ALTOGETHER / 1e6:.0f} MB; {_ASK}"
         )
-    missing = sorted(_NEEDED - set(names))
+    missing = sorted(_NEEDED - set(names), key=lambda name: (name != DESCRIPTOR, name))
     if missing:
         raise PackageError(f"{file} is no whole share package: {missing[0]} is missing; {_ASK}")
 

@@ -23,6 +23,7 @@ import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.results import shown
 from scentlab.sharing import parts
+from scentlab.sharing.pages import fixed_text, write_whole
 from scentlab.sharing.redaction import (
     Choices,
     SharingError,
@@ -30,7 +31,7 @@ from scentlab.sharing.redaction import (
     redact,
     redacted_rules,
 )
-from scentlab.sharing.report import library_versions, report_html, template_text, write_whole
+from scentlab.sharing.report import library_versions, report_html
 
 FORMAT = 1
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -287,7 +288,7 @@ _PICTURE = re.compile(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)")
 def _check_nothing_hidden(files, strings):
     """Search every file, and every picture in it, for what is to stay at home."""
     # A fragrance may be called by a word that every package holds, such as water.
-    ours = template_text() + json.dumps([schema_of(part) for part in _PARTS])
+    ours = fixed_text() + json.dumps([schema_of(part) for part in _PARTS])
     for name, data in files.items():
         text = data.decode("utf-8")
         text = _PICTURE.sub(lambda m: base64.b64decode(m[1]).decode("utf-8"), text)

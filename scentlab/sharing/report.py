@@ -4,20 +4,14 @@
 from the analysis; titles and notes are text of a person and are escaped.
 """
 
-import base64
 import datetime as dt
-import os
 import platform
-import tempfile
 from importlib import metadata
-from importlib.resources import files
-from pathlib import Path
-
-import jinja2
 
 import scentlab
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
+from scentlab.sharing.pages import image, render, write_page
 from scentlab.sharing.tables import (
     assessor_table,
     ceiling_table,
@@ -45,8 +39,10 @@ def report_html(analysis, notices=()):
     str, a complete HTML document without any reference to the network.
     """
     series = analysis.series
-    return _template().render(
+    return render(
+        "report.html.j2",
         series=series,
+        invented=series.invented,
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,
@@ -72,48 +68,12 @@ def write_report(analysis, path):
     ------
     FileNotFoundError when the folder does not exist.
     """
-    path = Path(path)
-    if not path.parent.is_dir():
-        raise FileNotFoundError(
-            f"{path.parent}: no such folder for the report; make the folder or give another path"
-        )
-    write_whole(path, report_html(analysis).encode("utf-8"))
-    return path
-
-
-def write_whole(path, data):
-    """Write bytes beside ``path`` first and move them there, so that no half file is ever seen."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        # A temporary file is private; the report gets the rights any new file would have.
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
+    return write_page(report_html(analysis), path, "the report")
 
 
 def library_versions():
     """The libraries that took part, with their versions."""
     return [(name, metadata.version(name)) for name in LIBRARIES]
-
-
-def template_text():
-    """The fixed text of the report."""
-    return (files("scentlab.sharing") / "report.html.j2").read_text(encoding="utf-8")
-
-
-def _template():
-    environment = jinja2.Environment(
-        autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True
-    )
-    return environment.from_string(template_text())
 
 
 def _first_screen(analysis):
@@ -163,8 +123,8 @@ def _overview(analysis):
         "pick": pick_table(analysis),
         "changes": change_table(analysis.pick.changes),
         "ceiling": ceiling_table(analysis.ceiling),
-        "pick_picture": _image(plots.plot_pick(analysis.pick), wording.picks_in_words(table)),
-        "ceiling_picture": _image(
+        "pick_picture": image(plots.plot_pick(analysis.pick), wording.picks_in_words(table)),
+        "ceiling_picture": image(
             plots.plot_ceiling(analysis.ceiling),
             wording.ceilings_in_words(analysis.ceiling.table),
         ),
@@ -184,7 +144,7 @@ def _blend_section(analysis, blend):
         "sentence": analysis.pick.sentences.get(blend, ""),
         "table": tradeoff_table(own, analysis.series.currency, rules),
         "pictures": [
-            _image(
+            image(
                 plots.plot_tradeoff(analysis, blend),
                 wording.tradeoff_in_words(own, pick, rules.limit_grade, rules.throw_kind),
                 "Shaded: the tested loads. Bands: 90 % intervals.",
@@ -199,7 +159,7 @@ def _fit_pictures(analysis, blend):
     if len(plots.graded_loads(analysis, blend)):
         yield _sweat_picture(analysis, blend)
     if len(plots.smelt_loads(analysis, blend)):
-        yield _image(
+        yield image(
             plots.plot_throw(analysis.throw, blend),
             wording.throws_in_words(analysis.throw.points, blend, analysis.throw.kind),
             "A mark is the mean of one assessor at one pour.",
@@ -211,7 +171,7 @@ def _fit_pictures(analysis, blend):
 def _sweat_picture(analysis, blend):
     rules, stress = analysis.rules, analysis.ceiling.stress
     counts = analysis.sweat.counts[analysis.sweat.counts["stress"] == stress]
-    return _image(
+    return image(
         plots.plot_sweat(
             analysis.sweat, blend, limit_grade=rules.limit_grade, risk=rules.risk,
             stress=rules.stress,
@@ -223,18 +183,13 @@ def _sweat_picture(analysis, blend):
 
 def _frost_picture(analysis, blend):
     rules, fit = analysis.rules, analysis.frost
-    return _image(
+    return image(
         plots.plot_frost(
             fit, blend, limit_grade=rules.frost_limit_grade, age_days=rules.ship_age_days
         ),
         wording.pieces_in_words(fit.counts, blend, "frost", rules.frost_limit_grade),
         "A ring is a pour; the larger, the more pieces.",
     )
-
-
-def _image(ax, alt, caption=""):
-    data = base64.b64encode(plots.picture(ax)).decode("ascii")
-    return {"source": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption}
 
 
 def _fit_sections(analysis):

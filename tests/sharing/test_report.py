@@ -6,7 +6,7 @@ from html.parser import HTMLParser
 
 import pytest
 
-from scentlab.sharing import report
+from scentlab.sharing import pages
 from scentlab.sharing.report import report_html, write_report
 from scentlab.units import say_load
 
@@ -168,7 +168,7 @@ def test_a_failed_write_leaves_the_old_report(analysis, tmp_path, monkeypatch):
     def full(*_):
         raise OSError("no space left on the device")
 
-    monkeypatch.setattr(report.os, "fsync", full)
+    monkeypatch.setattr(pages.os, "fsync", full)
     with pytest.raises(OSError, match="no space left"):
         write_report(analysis, path)
     assert path.read_text() == "old"
