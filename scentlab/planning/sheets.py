@@ -41,7 +41,7 @@ body { font: 9pt/1.25 "DejaVu Sans", Arial, sans-serif; color: #000; margin: 0; 
 section { break-after: page; max-width: 188mm; margin: 0 auto; }
 section:last-child { break-after: auto; }
 h1 { font-size: 15pt; margin: 0 0 1mm; overflow-wrap: anywhere; }
-h2 { font-size: 10pt; margin: 2mm 0 1mm; }
+h2 { font-size: 10pt; margin: 2mm 0 1mm; break-after: avoid; }
 p { margin: 1mm 0; overflow-wrap: anywhere; }
 table { border-collapse: collapse; width: 100%; table-layout: fixed; font-size: 8.5pt; }
 thead { display: table-header-group; }
@@ -154,8 +154,8 @@ def _pot_page(plan, pot):
         f"<section><h1>Pot {esc(pot)}: blend {esc(blend.name)}</h1>"
         f"<p>{esc(plan.title)}. Fragrance {esc(plan.fragrance.name)}{_lot(plan.fragrance)}. "
         f"Pour day {rows[0].pour_day}, {rows[0].poured_on.isoformat()}.</p>{invented_line(plan)}"
-        f"{_melt(plan, pot, blend)}{_temperatures(plan, blend, rows)}{_pour_table(plan, rows)}"
-        f"{_pieces_line(plan, rows)}{_blanks()}{_cautions(plan)}</section>"
+        f"{_melt(plan, pot, blend)}{_temperatures(plan, blend, rows)}{_cautions(plan)}"
+        f"{_pour_table(plan, rows)}{_pieces_line(plan, rows)}{_blanks()}</section>"
     )
 
 
