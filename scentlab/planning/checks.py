@@ -13,18 +13,21 @@ HIGHEST_LOAD_PCT = 40.0
 
 
 def check_title(title):
+    """The title, a text of 1 to 120 characters."""
     if not isinstance(title, str) or not title.strip() or len(title) > 120:
         raise PlanError(f"the title is {title!r}; give a text of 1 to 120 characters")
     return title
 
 
 def check_fragrance(fragrance):
+    """The fragrance, which must be a Fragrance."""
     if not isinstance(fragrance, Fragrance):
         raise PlanError(f"the fragrance is {fragrance!r}; give a Fragrance, with its flash point")
     return fragrance
 
 
 def check_loads(loads_pct):
+    """At least two different loads as floats, the lowest first."""
     if isinstance(loads_pct, (int, float, str)):
         raise PlanError(f"loads_pct is {loads_pct!r}; give several loads, such as [4, 6, 8, 10]")
     loads = tuple(
@@ -46,6 +49,7 @@ def check_loads(loads_pct):
 
 
 def check_blends(blends):
+    """At least one blend, each named once."""
     blends = (blends,) if isinstance(blends, Blend) else tuple(blends)
     if not blends:
         raise PlanError("no blend came; give at least one Blend")
@@ -63,6 +67,7 @@ def check_blends(blends):
 
 
 def check_date(start):
+    """The first pour day as a date."""
     if isinstance(start, dt.datetime):
         return start.date()
     if isinstance(start, dt.date):
@@ -76,6 +81,7 @@ def check_date(start):
 
 
 def check_assessors(assessors, pieces):
+    """Codes of the panel, never names; somebody where there are throw pieces."""
     if isinstance(assessors, int) and not isinstance(assessors, bool):
         assessors = [f"A{i + 1}" for i in range(need_whole(assessors, "assessors", 0, 999))]
     if isinstance(assessors, str):
@@ -124,6 +130,7 @@ def _check_heat_cycle(plan):
 
 
 def check_extra_pots(extra_pots, blends):
+    """Names of blends of the plan."""
     names = [b.name for b in blends]
     extra = (extra_pots,) if isinstance(extra_pots, str) else tuple(extra_pots)
     for name in extra:
@@ -136,6 +143,7 @@ def check_extra_pots(extra_pots, blends):
 
 
 def check_extra_pours(extra_pours, blends):
+    """Pairs of a blend of the plan and a load."""
     names = [b.name for b in blends]
     pairs = []
     for pair in extra_pours:
@@ -157,6 +165,7 @@ def check_whole(plan):
 
 
 def check_number_of_pieces(plan):
+    """No more pieces than there are three-digit codes."""
     total = sum(p.pieces for p in plan.pour_rows)
     if total > MOST_PIECES:
         pots = len({p.pot for p in plan.pour_rows})

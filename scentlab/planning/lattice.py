@@ -29,8 +29,9 @@ def lattice_blends(waxes, divisions, lower=None, upper=None):
     tuple of Blend, named after their percentages.
     """
     waxes = tuple(waxes)
-    if not 2 <= len(waxes) <= 4 or len({w.name for w in waxes}) < len(waxes):
-        raise PlanError(f"{len(waxes)} waxes came; give two to four different ones")
+    different = len({w.name for w in waxes})
+    if not 2 <= different <= 4 or different < len(waxes):
+        raise PlanError(f"the number of different waxes is {different}; give two to four")
     need_whole(divisions, "divisions of the lattice", 1, 6)
     low, high = _bounds(waxes, lower, upper)
     points = np.array(_distinct(_lattice(divisions, low, high) + _corners(low, high)))

@@ -4,7 +4,7 @@ from dataclasses import dataclass, field, fields
 
 import pandas as pd
 
-from scentlab.planning.refusal import PlanError
+from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.results import Result
 
@@ -130,8 +130,8 @@ def _check_day(plan, means, rows):
     ):
         if at_hand is not None:
             fewer = int(at_hand // (needed / pots))
-            remedy = (f"pour at most {fewer} pots a day (pots_per_day={fewer})" if fewer >= 1
-                      else "take fewer loads or fewer pieces of a pour")
+            remedy = (f"pour at most {count_of(fewer, 'pot')} a day (pots_per_day={fewer})"
+                      if fewer >= 1 else "take fewer loads or fewer pieces of a pour")
             rows.append(_limit(name, needed, at_hand, unit, remedy))
 
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import zip_longest
 
 from scentlab.maths.designs import block_efficiency, near_balanced_blocks, williams_square
-from scentlab.planning.refusal import PlanError, need_whole
+from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.schema import THROW_KINDS
 
 SHARES = ("all", "blocks")
@@ -58,8 +58,8 @@ class Sittings:
             need_whole(self.each, "sittings of each assessor", 1, 60)
 
     @property
-    def room(self):
-        """Pieces of a sitting that are not control pieces."""
+    def own_places(self):
+        """Places of a sitting that no control piece takes."""
         return self.pieces_per_sitting - 2 * self.control
 
 
@@ -90,10 +90,10 @@ class _Item:
 def number_of_sets(sittings, pieces_by_day, cells):
     """How many sittings of one kind so many throw pieces on each pour day ask for."""
     if _in_blocks(sittings, cells):
-        return sittings.each or -(-cells // sittings.room)
-    if sum(pieces_by_day) <= sittings.room:
+        return sittings.each or -(-cells // sittings.own_places)
+    if sum(pieces_by_day) <= sittings.own_places:
         return 1
-    return sum(-(-pieces // sittings.room) for pieces in pieces_by_day)
+    return sum(-(-pieces // sittings.own_places) for pieces in pieces_by_day)
 
 
 def smelling_orders(plan, rng):
@@ -105,7 +105,7 @@ def smelling_orders(plan, rng):
     if _in_blocks(plan.sittings, len(cells)):
         sets = _blocks(items, cells, plan, rng)
     else:
-        dealt = _deal(items, plan.sittings.room, rng)
+        dealt = _deal(items, plan.sittings.own_places, rng)
         sets = [dict.fromkeys(plan.assessors, members) for members in dealt]
     for number, members in enumerate(sets):
         pair = controls[2 * number:2 * number + 2]
@@ -133,7 +133,7 @@ def design_of_blocks(plan):
 
 
 def _in_blocks(sittings, cells):
-    return sittings.share == "blocks" and cells > sittings.room
+    return sittings.share == "blocks" and cells > sittings.own_places
 
 
 def _items(plan):
@@ -159,15 +159,16 @@ def _items(plan):
 def _blocks(items, cells, plan, rng):
     """One dict of assessor to pieces per sitting, combinations shared out in blocks."""
     sittings, assessors = plan.sittings, plan.assessors
-    each = sittings.each or -(-len(cells) // sittings.room)
+    each = sittings.each or -(-len(cells) // sittings.own_places)
     number = each * len(assessors)
-    if number * sittings.room < len(cells):
+    if number * sittings.own_places < len(cells):
         raise PlanError(
-            f"{len(assessors)} assessors in {each} sittings of {sittings.room} pieces smell "
-            f"{number * sittings.room} pieces, fewer than the {len(cells)} combinations of blend "
-            "and load; raise each or pieces_per_sitting, or name more assessors"
+            f"{count_of(len(assessors), 'assessor')} in {count_of(each, 'sitting')} of "
+            f"{count_of(sittings.own_places, 'piece')} smell "
+            f"{number * sittings.own_places} pieces, fewer than the {len(cells)} combinations of "
+            "blend and load; raise each or pieces_per_sitting, or name more assessors"
         )
-    blocks = near_balanced_blocks(len(cells), sittings.room, number, rng)
+    blocks = near_balanced_blocks(len(cells), sittings.own_places, number, rng)
     blocks = blocks[rng.permutation(number)]
     stock = {cell: [i for i in items if (i.blend, i.load) == cell] for cell in cells}
     turn = Counter({cell: int(rng.integers(len(stock[cell]))) for cell in cells})

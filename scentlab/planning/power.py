@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.maths.power import split_plot
-from scentlab.planning.refusal import need_above_zero, need_number, need_whole
+from scentlab.planning.refusal import count_of, need_above_zero, need_number, need_whole
 from scentlab.results import Result, say_percent
 
 
@@ -27,12 +27,12 @@ class SeriesPower(Result):
     def sentence(self):
         row = self.table.iloc[0]
         blends = ("" if np.isnan(row["blends"]) else
-                  f"{say_percent(row['blends'])} for {self.blend_difference:g} {self.unit} between "
-                  "the outermost blends and ")
+                  f"{say_percent(row['blends'])} for a difference of {self.blend_difference:g} "
+                  f"{self.unit} between the outermost blends and ")
         return (
-            f"{int(row['pots'])} pots of each of {self.n_blends} blends and {self.n_loads} loads "
-            f"give a power of {blends}{say_percent(row['loads'])} for {self.load_difference:g} "
-            f"{self.unit} between the outermost loads."
+            f"{int(row['pots'])} pots of each of {count_of(self.n_blends, 'blend')} and "
+            f"{self.n_loads} loads give a power of {blends}{say_percent(row['loads'])} for a "
+            f"difference of {self.load_difference:g} {self.unit} between the outermost loads."
         )
 
 

@@ -56,7 +56,7 @@ def test_blends_are_named_after_their_percentages_and_add_up():
 @pytest.mark.parametrize(
     "call, words",
     [
-        (lambda: lattice_blends([A], 2), "1 waxes came; give two to four different ones"),
+        (lambda: lattice_blends([A], 2), "the number of different waxes is 1; give two to four"),
         (lambda: lattice_blends([A, B], 0),
          "divisions of the lattice is 0; give a whole number from 1 to 6"),
         (lambda: lattice_blends([A, B], 2, lower={"x": 0.1}),

@@ -62,8 +62,8 @@ def test_every_limit_that_binds_is_named_with_what_frees_it():
     assert not check.fits
     assert check.sentence == (
         "The plan cannot be carried out. moulds binds (88 pieces on a day needed, 50 at hand): "
-        "pour at most 1 pots a day (pots_per_day=1); pour slots binds (8 pours on a day needed, 5 "
-        "at hand): pour at most 1 pots a day (pots_per_day=1)."
+        "pour at most 1 pot a day (pots_per_day=1); pour slots binds (8 pours on a day needed, 5 "
+        "at hand): pour at most 1 pot a day (pots_per_day=1)."
     )
     freed = plan(pouring=Pouring(pots_per_day=1))
     assert check_means(freed, Means(moulds=50, pours_a_day=5)).fits

@@ -21,9 +21,9 @@ def test_power_of_the_planned_pots_comes_first():
     assert row.tolist() == pytest.approx([4, 0.46609576, 0.414727445], abs=1e-6)
     assert given().table["pots"].tolist() == [4, 3, 6, 8]
     assert given().sentence == (
-        "4 pots of each of 3 blends and 4 loads give a power of 47 % for 2 points of throw "
-        "between the outermost blends and 41 % for 0.9 points of throw between the outermost "
-        "loads."
+        "4 pots of each of 3 blends and 4 loads give a power of 47 % for a difference of 2 points "
+        "of throw between the outermost blends and 41 % for a difference of 0.9 points of throw "
+        "between the outermost loads."
     )
 
 
