@@ -209,6 +209,38 @@ def plot_pick(pick, ax=None):
     return ax
 
 
+def plot_series(analyses, names, ax=None):
+    """Series by series and blend by blend: tested loads, load at the limit risk, ceiling, pick."""
+    rows = [
+        (f"{number}: {row['blend']}", row, _row(a.ceiling.table, row["blend"]))
+        for number, a in enumerate(analyses, start=1)
+        for row in a.pick.table.to_dict("records")
+    ]
+    ax = _axes(ax, height=2.2 + 0.45 * len(rows))
+    loads = []
+    for y, (_, pick, ceiling) in enumerate(rows):
+        if not _finite(ceiling["lowest_tested_pct"]):
+            continue
+        loads += [ceiling["lowest_tested_pct"], ceiling["highest_tested_pct"]]
+        _tested_bar(ax, y, *loads[-2:])
+        _interval(ax, y, ceiling)
+        ax.plot(pick["ceiling_load_pct"], y, "^", color=SWEAT, ms=8, zorder=4)
+        ax.plot(pick["load_pct"], y, "D", color=THROW, ms=6, zorder=5)
+    _blend_axis(ax, [words for words, _, _ in rows])
+    _load_axis(ax, loads)
+    _title(ax, "Picks and ceilings of the series")
+    handles = [
+        Line2D([], [], color=THROW, marker="D", ls="", ms=6, label="pick"),
+        Line2D([], [], color=SWEAT, marker="^", ls="", ms=8, label="ceiling"),
+        Line2D([], [], color=INK, marker="|", lw=1.4,
+               label="load at the limit risk, 90 % interval"),
+        Patch(color=TESTED, ec=QUIET, label="tested loads"),
+        *(Line2D([], [], ls="", label=f"{i}: {_short(n)}") for i, n in enumerate(names, start=1)),
+    ]
+    _legend_below(ax, handles, [])
+    return ax
+
+
 def plot_summary(analysis):
     """One wide figure of an analysis: the trade-off of the pick's blend and the picks of all."""
     figure = Figure(figsize=(10.5, 5.6), layout="constrained")
@@ -571,6 +603,10 @@ def _row(table, blend):
 
 def _finite(value):
     return value is not None and np.isfinite(float(value))
+
+
+def _short(name, most=48):
+    return name if len(name) <= most else name[: most - 1] + "…"
 
 
 def _wrapped(name, width=14):

@@ -92,6 +92,49 @@ def tradeoff_table(rows, currency, rules):
     return _view(headings, shown, "Trade-off at the tested loads")
 
 
+def comparison_table(analyses):
+    """One row per series (by number) and blend: pick, ceiling, risk, throw and cost."""
+    headings = (
+        "Series", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
+        "Risk of sweat (90 % interval)", "Throw, 0–10 (90 % interval)", "Cost a piece",
+    )
+    rows = [
+        (
+            str(number), r["blend"], say_number(r["load_pct"]), say_number(r["content_pct"]),
+            say_number(r["ceiling_load_pct"]), _risk_with_range(r, "sweat"),
+            _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
+            f"{say_number(r['cost_per_piece'], 3)} {analysis.series.currency}".strip(),
+        )
+        for number, analysis in enumerate(analyses, start=1)
+        for r in analysis.pick.table.to_dict("records")
+    ]
+    return _view(headings, rows, "Picks of the series", text=(0, 1))
+
+
+def seen_table(analysis):
+    """For a supplier, per blend: the pieces that sweated at each load, and the ceiling."""
+    grade, stress = analysis.rules.limit_grade, analysis.ceiling.stress
+    counts = analysis.sweat.counts[analysis.sweat.counts["stress"] == stress]
+    counts = counts.assign(
+        over=counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1),
+        near=counts["load_pct"].round().astype(int),
+    )
+    loads = sorted(counts["near"].unique())
+    rows = []
+    for row in analysis.ceiling.table.to_dict("records"):
+        own = counts[counts["blend"] == row["blend"]].groupby("near")[["over", "n"]].sum()
+        cells = [f"{own.at[x, 'over']:.0f}/{own.at[x, 'n']:.0f}" if x in own.index else MISSING
+                 for x in loads]
+        ceilings = [say_number(row[f"ceiling_{b}_pct"], 1) for b in ("load", "content")]
+        rows.append((row["blend"], *cells, *ceilings))
+    headings = ("Blend", *(f"{x} %" for x in loads), "Ceiling, % of wax",
+                "Ceiling, % of total")
+    words = (
+        f"Pieces with sweat grade {grade} or more / pieces looked at, by load in % of wax, rounded"
+    )
+    return _view(headings, rows, words, text=(0,))
+
+
 def change_table(changes):
     """What would change the pick: one row per changed rule, one column per blend."""
     blends = list(dict.fromkeys(changes["blend"]))

@@ -4,6 +4,7 @@ import pytest
 
 from scentlab.choosing.analysis import analyse
 from scentlab.recording.reading import read_series
+from scentlab.sharing.package import prepare_package
 from scentlab.shipped import make_demo_series
 
 
@@ -15,3 +16,14 @@ def series(tmp_path_factory):
 @pytest.fixture(scope="session")
 def analysis(series):
     return analyse(series, seed=1)
+
+
+@pytest.fixture(scope="session")
+def package(analysis):
+    return prepare_package(analysis)
+
+
+@pytest.fixture(scope="session")
+def html(package):
+    """The report of the demo series, made once."""
+    return package.text("report.html")

@@ -12,12 +12,7 @@ import pytest
 
 from scentlab.sharing import opening
 from scentlab.sharing.opening import PackageError, open_package
-from scentlab.sharing.package import prepare_package, zipped
-
-
-@pytest.fixture(scope="module")
-def package(analysis):
-    return prepare_package(analysis)
+from scentlab.sharing.package import zipped
 
 
 @pytest.fixture(scope="module")

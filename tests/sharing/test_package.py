@@ -32,11 +32,6 @@ EVERYTHING_HIDDEN = Choices(
 
 
 @pytest.fixture(scope="module")
-def package(analysis):
-    return prepare_package(analysis)
-
-
-@pytest.fixture(scope="module")
 def path(package, tmp_path_factory):
     return package.write(tmp_path_factory.mktemp("package") / "series.zip")
 

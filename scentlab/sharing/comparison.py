@@ -1,0 +1,111 @@
+"""Two or more series on one page: their picks side by side, and in what the series differ."""
+
+import datetime as dt
+
+from scentlab.sharing import plots
+from scentlab.sharing.pages import image, render, write_page
+from scentlab.sharing.redaction import SharingError
+from scentlab.sharing.tables import comparison_table
+from scentlab.sharing.wording import is_missing, say_both
+
+_RULE_WORDS = {
+    "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
+    "frost_limit_grade": "limit grade of frost", "throw_share": "share of throw to keep",
+    "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
+}
+
+
+def comparison_html(analyses):
+    """One page with the picks of two or more series.
+
+    Parameters
+    ----------
+    analyses : sequence of Analysis, in the order to show; equal titles are told apart by number.
+
+    Returns
+    -------
+    str, a complete HTML document without any reference to the network.
+    """
+    analyses = list(analyses)
+    if len(analyses) < 2:
+        raise SharingError("a comparison needs two or more series; give their analyses in a list")
+    names = series_names(analyses)
+    return render(
+        "comparison.html.j2",
+        invented=any(a.series.invented for a in analyses),
+        made_on=dt.date.today().isoformat(),
+        names=names,
+        picks=[(n, _pick_words(a)) for n, a in zip(names, analyses, strict=True)],
+        picture=image(plots.plot_series(analyses, names), _in_words(analyses, names)),
+        rows=comparison_table(analyses),
+        differences=differences(analyses),
+    )
+
+
+def write_comparison(analyses, path):
+    """Write the page of :func:`comparison_html` to ``path`` and return the path."""
+    return write_page(comparison_html(analyses), path, "the comparison")
+
+
+def series_names(analyses):
+    """The titles, with a number where two are the same."""
+    titles = [a.series.title for a in analyses]
+    return [
+        t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
+        for i, t in enumerate(titles)
+    ]
+
+
+def differences(analyses):
+    """In what the series differ beside their blends, as sentences: what makes them unlike."""
+    found = []
+    fragrances = [a.series.fragrance for a in analyses]
+    if len(set(fragrances)) > 1:
+        found.append(
+            "Fragrances differ (" + "; ".join(fragrances) + "): a limit of sweating belongs to a "
+            "wax and a fragrance together."
+        )
+    for name, words in _RULE_WORDS.items():
+        values = [getattr(a.rules, name) for a in analyses]
+        if len(set(values)) > 1:
+            found.append(f"Rules differ: {words} " + ", ".join(_plain(v) for v in values) + ".")
+    stresses = [plots.STRESS_WORDS[a.ceiling.stress] for a in analyses]
+    if len(set(stresses)) > 1:
+        found.append("The pieces that decide differ: " + ", ".join(stresses) + ".")
+    found += _panels(analyses)
+    return found
+
+
+def _panels(analyses):
+    """Throw scores of different panels stand on scales of their own."""
+    panels = [frozenset(a.series.throws["assessor"]) for a in analyses]
+    if len(set(panels)) > 1:
+        return [
+            "The panels differ, and each assessor uses the throw scale in an own way: compare "
+            "loads and risks rather than throw."
+        ]
+    return []
+
+
+def _plain(value):
+    return "not set" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+
+
+def _pick_words(analysis):
+    best = analysis.pick.table.iloc[0]
+    if is_missing(best["load_pct"]):
+        return "no load is picked"
+    return f"{best['blend']} at {say_both(best['load_pct'])}"
+
+
+def _in_words(analyses, names):
+    parts = []
+    for name, analysis in zip(names, analyses, strict=True):
+        rows = "; ".join(
+            f"{r['blend']} {say_both(r['load_pct'])}, ceiling {say_both(r['ceiling_load_pct'])}"
+            for r in analysis.pick.table.to_dict("records")
+        )
+        parts.append(f"{name}: {rows}")
+    return f"Picks and ceilings of {len(names)} series. " + ". ".join(parts) + "."
+
+

@@ -1,0 +1,113 @@
+"""The supplier summary: one page with four questions and their answers.
+
+What was tested, how, what was seen, what is asked. It speaks of weights, temperatures and
+counts rather than of opinions, so that a supplier can act on it.
+"""
+
+import datetime as dt
+
+from scentlab.sharing import plots, wording
+from scentlab.sharing.pages import image, render, write_page
+from scentlab.sharing.redaction import SharingError
+from scentlab.sharing.tables import difference_sentence, seen_table
+
+MOST_QUESTIONS = 6
+
+
+def supplier_summary_html(analysis, ask):
+    """The page as HTML text without any reference to the network.
+
+    Parameters
+    ----------
+    analysis : Analysis; take that of a prepared package to leave out what is held back there.
+    ask : sequence of 1 to 6 sentences, what the supplier is asked.
+
+    Raises
+    ------
+    SharingError when nothing, or more than a page holds, is asked.
+    """
+    ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
+    if not 1 <= len(ask) <= MOST_QUESTIONS or not all(a.strip() and len(a) <= 300 for a in ask):
+        raise SharingError(
+            f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
+            "asked nothing answers nothing"
+        )
+    series = analysis.series
+    ceiling = analysis.ceiling
+    return render(
+        "summary.html.j2",
+        series=series,
+        invented=series.invented,
+        made_on=dt.date.today().isoformat(),
+        tested=_tested(series),
+        how=_how(analysis),
+        seen=seen_table(analysis),
+        stress=plots.STRESS_WORDS[ceiling.stress],
+        ceiling=ceiling.sentence,
+        picture=image(plots.plot_ceiling(ceiling), wording.ceilings_in_words(ceiling.table)),
+        ask=ask,
+    )
+
+
+def write_supplier_summary(analysis, path, ask):
+    """Write the page of :func:`supplier_summary_html` to ``path`` and return the path."""
+    return write_page(supplier_summary_html(analysis, ask), path, "the summary")
+
+
+def _tested(series):
+    """What was tested, as pairs of name and words."""
+    about = (series.plan or {}).get("fragrance") or {}
+    lot = f", lot {about['lot']}" if about.get("lot") else ""
+    facts = [("Fragrance", f"{series.fragrance}{lot}")]
+    lots = _wax_lots(series)
+    if lots:
+        facts.append(("Waxes", "; ".join(lots)))
+    for row in series.blends.to_dict("records"):
+        limit = wording.say_both(row["limit_load_pct"])
+        known = f"wax maker's limit {limit}" if limit != wording.MISSING else "no limit known"
+        words = "" if wording.is_missing(row["composition"]) else f"{row['composition']}; "
+        facts.append((row["blend"], words + known))
+    return facts
+
+
+def _wax_lots(series):
+    waxes = {}
+    for blend in (series.plan or {}).get("blends", ()):
+        for part in blend["parts"]:
+            waxes[part["wax"]["name"]] = part["wax"].get("lot") or ""
+    return [f"{name}, lot {lot}" if lot else name for name, lot in waxes.items()]
+
+
+def _how(analysis):
+    """How it was done, as sentences with the numbers that were recorded."""
+    series, pours = analysis.series, analysis.series.pours
+    sweat = series.sweat()
+    loads = pours["load_pct"]
+    yield (
+        f"{pours['pot'].nunique()} pots, {len(pours)} pours from {wording.say_both(loads.min())} "
+        f"to {wording.say_both(loads.max())}, {sweat['code'].nunique()} pieces looked at for sweat "
+        f"by blind code."
+    )
+    yield difference_sentence(pours)
+    recorded = [
+        _span(pours["add_temp_c"], "fragrance added at {} °C"),
+        _span(pours["stir_min"], "stirred {} min"),
+        _span(pours["pour_temp_c"], "poured at {} °C"),
+        _span(pours["room_temp_c"], "room at {} °C"),
+        _span(sweat["age_days"], "pieces aged {} days at the look"),
+    ]
+    words = [r for r in recorded if r]
+    if words:
+        text = ", ".join(words) + "."
+        yield text[:1].upper() + text[1:]
+    assessors = sweat["assessor"].dropna().nunique()
+    yield f"Graded by {assessors} assessor{'' if assessors == 1 else 's'}."
+
+
+def _span(values, words):
+    """The range of a recorded column in words; nothing when it was not recorded."""
+    values = values.dropna()
+    if values.empty:
+        return ""
+    low, high = f"{values.min():g}", f"{values.max():g}"
+    return words.format(low if low == high else f"{low} to {high}")

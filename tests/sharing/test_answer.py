@@ -1,0 +1,108 @@
+"""A supplier's answer: a small file that goes back, read beside the maker's own series."""
+
+import dataclasses
+import json
+
+import numpy as np
+import pytest
+
+from scentlab.choosing.analysis import analyse
+from scentlab.sharing.answer import Answer, LotFact, read_answer, weigh_answer
+from scentlab.sharing.redaction import SharingError
+
+PRINT = "0123456789abcdef" * 4
+
+
+@pytest.fixture(scope="module")
+def answer(analysis):
+    return Answer(
+        PRINT, "the wax maker", lots=(LotFact("firm wax", "F-03", "oil content", "0.4 %"),),
+        rules={"risk": 0.10}, limits={analysis.series.blends["blend"].iloc[0]: 6.0},
+        note="<b>Pour hotter</b>",
+    )
+
+
+def test_an_answer_comes_back_as_it_was_sent(answer, tmp_path):
+    path = answer.write(tmp_path / "answer.json")
+    assert read_answer(path) == answer
+    assert path.stat().st_size < 1000
+    assert [p.name for p in tmp_path.iterdir()] == ["answer.json"]
+
+
+def test_the_maker_sees_both_picks_side_by_side(analysis, answer):
+    weighed = weigh_answer(analysis, answer, package=PRINT)
+    assert weighed.table["blend"].tolist() == analysis.pick.table["blend"].tolist()
+    np.testing.assert_array_equal(weighed.table["own_load_pct"], analysis.pick.table["load_pct"])
+    limited, limit = next(iter(answer.limits.items()))
+    # The same analysis made by hand under the other rule and limit.
+    blends = analysis.series.blends.copy()
+    blends.loc[blends["blend"] == limited, "limit_load_pct"] = limit
+    expected = analyse(
+        dataclasses.replace(analysis.series, blends=blends),
+        dataclasses.replace(analysis.rules, risk=0.10), seed=analysis.seed,
+    ).pick.table.set_index("blend")
+    for row in weighed.table.to_dict("records"):
+        assert row["proposed_load_pct"] == expected.at[row["blend"], "load_pct"]
+    assert weighed.table.set_index("blend").at[limited, "proposed_load_pct"] <= limit
+    assert weighed.notes == ("firm wax, lot F-03: oil content 0.4 %.", "<b>Pour hotter</b>")
+    assert "&lt;b&gt;Pour hotter&lt;/b&gt;" in weighed._repr_html_()
+    assert weighed.sentence.startswith("the wax maker: for ")
+
+
+def test_an_answer_to_another_package_is_refused(analysis, answer):
+    with pytest.raises(SharingError) as error:
+        weigh_answer(analysis, answer, package="f" * 64)
+    assert str(error.value) == "this answer belongs to another package; look which one was sent"
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"package": "x"}, "an answer names its package by the fingerprint of open_package()"),
+        ({"rules": {"seed": 3}},
+         "a counter-proposal cannot set 'seed'; it can set risk, confidence, limit_grade, "
+         "frost_limit_grade, throw_share"),
+        ({"rules": {"risk": "low"}}, "risk of the counter-proposal is 'low'; give a number"),
+        ({"limits": {"soft": 99}},
+         "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),
+        ({"note": "x" * 3000}, "note is no text of at most 2000 characters"),
+        ({"lots": ("F-03",)},
+         "lots hold LotFact(material, lot, what, value) and nothing else"),
+    ],
+)
+def test_an_answer_that_cannot_be_is_refused(answer, fields, words):
+    with pytest.raises(SharingError) as error:
+        dataclasses.replace(answer, **fields)
+    assert str(error.value) == words
+
+
+def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, answer):
+    with pytest.raises(SharingError, match="^the counter-proposal cannot be: risk is 3; give"):
+        weigh_answer(analysis, dataclasses.replace(answer, rules={"risk": 3}, limits={}))
+    with pytest.raises(SharingError, match="^the answer sets a limit for 'tallow'; the series has"):
+        weigh_answer(analysis, dataclasses.replace(answer, limits={"tallow": 5.0}))
+
+
+@pytest.mark.parametrize(
+    ("data", "words"),
+    [
+        (b"", "cannot be read"),
+        (b"[]", "it is not the answer to a share package"),
+        (b'{"kind": "letter"}', "it is not the answer to a share package"),
+        (b"[" * 50_000, "cannot be read"),
+        (b'{"kind": "answer to a share package", "format": 2}', "format 2, this version reads 1"),
+        (b'{"kind": "answer to a share package", "format": 1, "to": "x"}', "is damaged"),
+        (b"x" * 300_000, "is no file of at most 200 kB"),
+    ],
+)
+def test_a_damaged_answer_is_refused(tmp_path, data, words):
+    path = tmp_path / "answer.json"
+    path.write_bytes(data)
+    with pytest.raises(SharingError) as error:
+        read_answer(path)
+    assert words in str(error.value)
+
+
+def test_an_answer_is_plain_json(answer, tmp_path):
+    data = json.loads(answer.write(tmp_path / "answer.json").read_text(encoding="utf-8"))
+    assert data["rules"] == {"risk": 0.10} and data["lots"][0]["lot"] == "F-03"

@@ -1,0 +1,103 @@
+"""The pages in a real browser: nothing leaves, nothing fails, everyone can read them."""
+
+import shutil
+
+import pytest
+
+from scentlab.sharing.comparison import comparison_html
+from scentlab.sharing.summary import supplier_summary_html
+
+pytestmark = pytest.mark.browser
+CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("chrome")
+
+
+@pytest.fixture(scope="module")
+def pages(analysis, html, tmp_path_factory):
+    folder = tmp_path_factory.mktemp("pages")
+    texts = {
+        "report": html,
+        "comparison": comparison_html([analysis, analysis]),
+        "summary": supplier_summary_html(analysis, "Did the wax change?"),
+    }
+    for name, text in texts.items():
+        (folder / f"{name}.html").write_text(text, encoding="utf-8")
+    return folder
+
+
+@pytest.fixture(scope="module")
+def browser():
+    from playwright.sync_api import sync_playwright
+
+    with sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
+        yield browser
+        browser.close()
+
+
+@pytest.fixture
+def opened(browser, pages, request):
+    """A page opened at a width, with every request and console message noted."""
+    name, width = request.param
+    context = browser.new_context(viewport={"width": width, "height": 844}, bypass_csp=False)
+    page = context.new_page()
+    asked, said = [], []
+    page.on("request", lambda r: asked.append(r.url))
+    page.on("console", lambda m: said.append(f"{m.type}: {m.text}"))
+    page.on("pageerror", lambda e: said.append(str(e)))
+    page.goto((pages / f"{name}.html").as_uri())
+    page.wait_for_load_state("load")
+    yield page, asked, said
+    context.close()
+
+
+NAMES = ("report", "comparison", "summary")
+EACH = pytest.mark.parametrize(
+    "opened", [(n, w) for n in NAMES for w in (390, 1280)], indirect=True,
+    ids=lambda p: f"{p[0]}-{p[1]}",
+)
+
+
+@EACH
+def test_no_request_leaves_and_the_console_stays_silent(opened):
+    page, asked, said = opened
+    assert [u for u in asked if not u.startswith(("file:", "data:"))] == []
+    assert len([u for u in asked if u.startswith("file:")]) == 1
+    assert said == []
+    broken = page.eval_on_selector_all(
+        "img", "images => images.filter(i => !i.complete || i.naturalWidth === 0).length"
+    )
+    assert broken == 0
+
+
+@EACH
+def test_nothing_is_cut_at_the_side(opened):
+    page, _, _ = opened
+    assert page.evaluate("document.documentElement.scrollWidth <= window.innerWidth")
+    # Tables scroll in boxes of their own, everything else must fit.
+    wide = page.evaluate(
+        "[...document.querySelectorAll('main *')].filter(e => !e.closest('.wide') &&"
+        " e.getBoundingClientRect().right > window.innerWidth + 1).map(e => e.outerHTML)"
+    )
+    assert wide == []
+
+
+@pytest.mark.parametrize("name", NAMES)
+def test_no_serious_barrier_for_anyone(browser, pages, name):
+    runner = pytest.importorskip(
+        "axe_playwright_python.sync_playwright", reason="needs the test library axe-playwright"
+    )
+    # The checker itself is a script, which the page's own policy rightly forbids.
+    page = browser.new_context(bypass_csp=True).new_page()
+    page.goto((pages / f"{name}.html").as_uri())
+    found = runner.Axe().run(page).response["violations"]
+    serious = [v for v in found if v["impact"] in ("serious", "critical")]
+    assert serious == [], [(v["id"], v["nodes"][0]["html"][:200]) for v in serious]
+
+
+@pytest.mark.parametrize("size", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0])
+def test_the_summary_prints_on_one_page(browser, pages, size):
+    _, width, height = size
+    page = browser.new_page()
+    page.goto((pages / "summary.html").as_uri())
+    pdf = page.pdf(width=f"{width}in", height=f"{height}in")
+    assert pdf.count(b"/Type /Page\n") == 1

@@ -1,0 +1,91 @@
+"""Series side by side on one page, and the one-page summary for a supplier."""
+
+import dataclasses
+import html
+import re
+
+import pytest
+
+from scentlab.sharing.comparison import comparison_html, differences, write_comparison
+from scentlab.sharing.redaction import SharingError
+from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
+from scentlab.units import say_load
+
+HOSTILE = '<script>alert("1")</script>'
+
+
+def words_of(page):
+    text = re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", text)))
+
+
+@pytest.fixture(scope="module")
+def other(analysis):
+    """The same numbers under another title, fragrance and risk: only what differs is tested."""
+    series = dataclasses.replace(
+        analysis.series, title=f"Second {HOSTILE}", fragrance="fig leaf",
+        throws=analysis.series.throws.assign(assessor="B1"),
+    )
+    return dataclasses.replace(
+        analysis, series=series, rules=dataclasses.replace(analysis.rules, risk=0.10)
+    )
+
+
+def test_every_pick_and_ceiling_of_every_series_is_on_the_page(analysis, other):
+    page = comparison_html([analysis, other])
+    text = words_of(page)
+    for one in (analysis, other):
+        assert one.series.title in text
+        for row in one.pick.table.to_dict("records"):
+            assert f"{row['load_pct']:.2f} {row['content_pct']:.2f}" in text
+            assert say_load(row["ceiling_load_pct"]) in html.unescape(page)
+    assert "<script" not in page and "http" not in page.replace("http-equiv", "")
+
+
+def test_what_makes_series_unlike_is_said(analysis, other):
+    assert differences([analysis, other]) == [
+        "Fragrances differ (cedar and fig (invented); fig leaf): a limit of sweating belongs to a "
+        "wax and a fragrance together.",
+        "Rules differ: accepted risk 0.05, 0.1.",
+        "The panels differ, and each assessor uses the throw scale in an own way: compare loads "
+        "and risks rather than throw.",
+    ]
+    assert differences([analysis, analysis]) == []
+
+
+def test_series_of_one_title_are_told_apart_and_one_alone_is_refused(analysis, tmp_path):
+    path = write_comparison([analysis, analysis], tmp_path / "both.html")
+    assert f"{analysis.series.title} (2)" in words_of(path.read_text(encoding="utf-8"))
+    with pytest.raises(SharingError, match="^a comparison needs two or more series; give their"):
+        comparison_html([analysis])
+
+
+def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
+    ask = ["Did the firm wax change?", HOSTILE]
+    path = write_supplier_summary(analysis, tmp_path / "summary.html", ask)
+    page = path.read_text(encoding="utf-8")
+    heads = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
+    assert heads == ["What was tested?", "How?", "What was seen?", "What is asked?"]
+    text = words_of(page)
+    assert ask[0] in text and HOSTILE in text and "<script" not in page
+    assert analysis.ceiling.sentence in text
+    for fact in ("F-03", "6 pots, 36 pours", "Fragrance added at 77 to 83 °C"):
+        assert fact in text
+    assert "http" not in page.replace("http-equiv", "")
+
+
+def test_the_summary_counts_the_pieces_under_the_stress_that_decides(analysis):
+    page = supplier_summary_html(analysis, "Why?")
+    counts = analysis.sweat.counts
+    own = counts[(counts["blend"] == "soft") & (counts["stress"] == analysis.ceiling.stress)]
+    cells = []
+    for near in sorted(own["load_pct"].round().unique()):
+        here = own[own["load_pct"].round() == near]
+        cells.append(f"{int(here[['g2', 'g3', 'g4']].sum().sum())}/{int(here['n'].sum())}")
+    assert " ".join(["soft", *cells]) in words_of(page)
+
+
+@pytest.mark.parametrize("ask", [[], ["  "], ["x"] * 7, ["x" * 301]])
+def test_a_summary_asks_something_and_not_too_much(analysis, ask):
+    with pytest.raises(SharingError, match="^ask 1 to 6 things of at most 300 characters each"):
+        supplier_summary_html(analysis, ask)
