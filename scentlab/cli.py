@@ -93,6 +93,19 @@ def _series_folder(name):
     return folder
 
 
+# --- panel -------------------------------------------------------------------------------------
+
+
+def _panel(arguments):
+    from scentlab.recording.panel import serve
+
+    folder = _series_folder(arguments.folder)
+    serve(
+        folder, arguments.host, arguments.port, looks_per_piece=arguments.looks_per_piece,
+        announce=lambda words: print(words, flush=True),
+    )
+
+
 # --- import ------------------------------------------------------------------------------------
 
 
@@ -246,7 +259,7 @@ def _parser():
     )
     parser.add_argument("--version", action="version", version=f"scentlab {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_add_new, _add_lab, _add_import, _add_columns, _add_report, _add_demo):
+    for add in (_add_new, _add_lab, _add_panel, _add_import, _add_columns, _add_report, _add_demo):
         add(commands)
     return parser
 
@@ -301,6 +314,35 @@ def _add_lab(commands):
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument("--extra", nargs=argparse.REMAINDER, default=[], help=argparse.SUPPRESS)
+
+
+def _add_panel(commands):
+    parser = _command(
+        commands, "panel", _panel, "let the panel score on phones or tablets",
+        """
+        Serve plain pages on which assessors score by blind code; what they score is written to
+        series.sqlite of the series folder. Prints a link and its QR code: who has the link can
+        score. By default only this computer can open it; --host 0.0.0.0 opens it to the network,
+        unencrypted, so use a network that you trust. End it with Ctrl+C in this window.
+        """,
+        """
+        scentlab panel cedar-2026
+        scentlab panel cedar-2026 --host 0.0.0.0
+        scentlab panel cedar-2026 --host 0.0.0.0 --port 8765 --looks-per-piece 2
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder with a plan and pours")
+    parser.add_argument(
+        "--host", default="127.0.0.1",
+        help="address to listen on (default 127.0.0.1, this computer only)",
+    )
+    parser.add_argument(
+        "--port", type=int, default=0, help="port (default: that of the last time, else a free one)"
+    )
+    parser.add_argument(
+        "--looks-per-piece", type=int, default=1, metavar="NUMBER",
+        help="how many assessors grade each sweat and frost piece (default 1)",
+    )
 
 
 def _add_import(commands):

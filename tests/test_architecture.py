@@ -44,6 +44,7 @@ OWNERS = {
     "ipywidgets": {"recording.forms"},
     "IPython": {"recording.forms"},
     "anywidget": {"recording.forms"},
+    "traitlets": {"recording.forms"},
     "openpyxl": {"recording.spreadsheets"},
     "tornado": {"recording.panel"},
     "segno": {"recording.panel"},

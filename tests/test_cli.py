@@ -1,8 +1,10 @@
 """The command line: what each command writes, says and refuses."""
 
 import re
+import signal
 import subprocess
 import sys
+import urllib.request
 from pathlib import Path
 
 import pytest
@@ -12,7 +14,7 @@ from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
 ROOT = Path(__file__).parents[1]
-COMMANDS = ("new", "lab", "import", "columns", "report", "demo")
+COMMANDS = ("new", "lab", "panel", "import", "columns", "report", "demo")
 
 
 def run(capsys, *arguments):
@@ -148,7 +150,7 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, capsys, de
     ]
 
 
-@pytest.mark.parametrize("command", ["lab", "report"])
+@pytest.mark.parametrize("command", ["lab", "panel", "report"])
 def test_a_folder_without_a_record_is_no_series(capsys, tmp_path, command):
     code, out, err = run(capsys, command, tmp_path)
     assert (code, out) == (2, "")
@@ -156,6 +158,23 @@ def test_a_folder_without_a_record_is_no_series(capsys, tmp_path, command):
         f"scentlab {command}: {tmp_path} is no series folder: it holds no series.sqlite; "
         f"make one with: scentlab new {tmp_path}\n"
     )
+
+
+# --- panel -------------------------------------------------------------------------------------
+
+
+def test_panel_serves_the_series_until_it_is_stopped(demo):
+    folder, _ = demo
+    command = [sys.executable, "-m", "scentlab", "panel", str(folder)]
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+        try:
+            link = server.stdout.readline().split()[-1]
+            assert link.startswith("http://127.0.0.1:")
+            with urllib.request.urlopen(link, timeout=20) as page:
+                assert "A1" in page.read().decode()
+        finally:
+            server.send_signal(signal.SIGINT)
+        assert server.wait(20) == 0
 
 
 # --- import and columns ------------------------------------------------------------------------
