@@ -4,21 +4,28 @@ A form knows no database. It takes what is to be recorded and a callable ``on_sa
 returns a receipt; the row is a dict in the columns of the store with a unique ``key`` beside them,
 so that a resend stores nothing twice. An exception in a click callback never reaches the caller,
 so a form catches it and shows it. Every form starts empty and shows only the blind code.
+
+In the browser a small part of our own (``pages/form.js``) keeps the notebook's single-key commands
+away from the form, and says NOT SAVED when the kernel does not answer. Without a browser a form is
+driven by ``.click()`` on its buttons.
 """
 
 import datetime as dt
 import html
 import time
 import uuid
+from pathlib import Path
 
+import anywidget
 import ipywidgets as w
 import pandas as pd
+import traitlets
 
 from scentlab import schema
-from scentlab.recording.records import check_row
+from scentlab.recording.drawings import GRADE_WORDS, reference_strip
+from scentlab.recording.records import BLEEDS, GRADES, check_row
 from scentlab.units import load_from_weights, say_load
 
-GRADE_WORDS = {"sweat": schema.SWEAT_GRADES, "frost": schema.FROST_GRADES}
 THROW_WORDS = {0: "nothing", 10: "overpowering"}
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
 
@@ -36,22 +43,75 @@ _STYLE = """<style>
 .scent-saved {border-left: 6px solid #1a7f37; padding: 6px 10px}
 .scent-error {border-left: 6px solid #b3261e; padding: 6px 10px; font-weight: bold}
 .scent-flag {border-left: 6px solid #8a5a00; padding: 6px 10px}
+.scent-banner:not(:empty) {background: #b3261e; color: #ffffff; padding: 10px; font-size: 16px;
+  font-weight: bold}
+.scent-clock {font-size: 20px; font-variant-numeric: tabular-nums}
+.scent-strip {display: flex; flex-wrap: wrap; gap: 6px}
+.scent-strip figure {margin: 0; width: 104px}
+.scent-strip figcaption {font-size: 14px; line-height: 1.25}
+.scent-form button[aria-pressed="true"] {outline: 3px solid #0b57d0; font-weight: bold}
+@media (max-width: 480px) {
+  .scent-form .widget-text {flex-direction: column; height: auto}
+  .scent-form .widget-text .widget-label {width: 100% !important; text-align: left}
+  .scent-form .widget-text input {width: 100%}
+}
 </style>"""
 
 
+class _BrowserPart(anywidget.AnyWidget):
+    """The part of a form that runs in the browser; it speaks for the buttons.
+
+    ``names`` maps the name of a control to its label for screen readers, ``pressed`` lists the
+    buttons that are on, ``since`` is when the warmer went on (ms since 1970) or 0.
+    """
+
+    _esm = (Path(__file__).parent / "pages" / "form.js").read_text(encoding="utf-8")
+    names = traitlets.Dict().tag(sync=True)
+    pressed = traitlets.List().tag(sync=True)
+    since = traitlets.Float(0).tag(sync=True)
+
+
 class _Form(w.VBox):
-    """What all forms share: a message line, saving with its error shown, and undo."""
+    """What all forms share: a message line, saving with its error shown, undo, the browser part."""
 
     def __init__(self, on_save, on_undo):
         super().__init__()
         self.add_class("scent-form")
+        self.browser = _BrowserPart()
+        self.browser.on_msg(lambda _, content, __: self._heard(content))
+        self._heard_keys = []
         self._on_save, self._on_undo = on_save, on_undo
         self._saved = []
         self._key = uuid.uuid4().hex
         self.message = w.HTML()
+        self.message.add_class("scent-message")
         self.undo = _button("Undo the last one", "undo")
         self.undo.on_click(lambda _: self._guarded(self._undo_last))
         self.undo.layout.display = "none"
+
+    def _lay_out(self, *children):
+        """Show the children between style and browser part, and name what they hold."""
+        self.children = [w.HTML(_STYLE), *children, self.browser]
+        self._controls = dict(_named(self.children))
+        self.browser.names = {
+            name: control.tooltip if isinstance(control, w.Button) else control.description
+            for name, control in self._controls.items()
+        }
+
+    def _heard(self, content):
+        """A tap in the browser: act once per key, and acknowledge it each time it comes."""
+        key = str(content.get("key", ""))
+        if key not in self._heard_keys:
+            self._heard_keys = [*self._heard_keys[-99:], key]
+            # What was typed may still be on its way as a change of its own.
+            for name, value in content.get("fields", {}).items():
+                if name in self._controls:
+                    self._controls[name].value = value
+            self._key = key
+            button = self._controls.get(content.get("press"))
+            if button is not None and not button.disabled:
+                button.click()
+        self.browser.send({"ack": key})
 
     def _guarded(self, action):
         """Run a callback; show what went wrong, for nobody else would."""
@@ -145,10 +205,12 @@ class GradeForm(_PieceForm):
         ]
         for grade, button in enumerate(self.choices):
             button.on_click(lambda _, g=grade: self._guarded(lambda: self._save(g)))
-        self.children = [
-            w.HTML(_STYLE), self.heading, _column(self.choices), self.message,
-            _row([self.undo, self.later]),
-        ]
+        strip = w.HTML(
+            f"<details open><summary>The grades</summary>{reference_strip(test)}</details>"
+        )
+        self._lay_out(
+            strip, self.heading, _column(self.choices), self.message, _row([self.undo, self.later])
+        )
         self._show()
 
     def _save(self, grade):
@@ -187,16 +249,16 @@ class ThrowForm(_PieceForm):
             button.on_click(lambda _, s=score: self._guarded(lambda: self._save(s)))
         self.start = _button("The warmer is on from now", "start")
         self.start.on_click(lambda _: self._guarded(self._start))
-        self.minutes = _text("Minutes on the warmer, when not timed here", "such as 30")
+        self.minutes = _text("minutes", "Minutes on the warmer, when not timed here", "such as 30")
         timing = [self.start, self.minutes] if kind == "warm" else []
-        self.children = [
-            w.HTML(_STYLE), self.heading, *timing, _row(self.choices), self.message,
-            _row([self.undo, self.later]),
-        ]
+        self._lay_out(
+            self.heading, *timing, _row(self.choices), self.message, _row([self.undo, self.later])
+        )
         self._show()
 
     def _start(self):
         self._warm_since = time.monotonic()
+        self.browser.since = 1000 * time.time()
         self._say("saved", f"The warmer is on since {dt.datetime.now():%H:%M:%S}.")
 
     def _minutes(self):
@@ -217,7 +279,7 @@ class ThrowForm(_PieceForm):
         }
         self._store(row, f"piece {piece['code']}, {self._kind} throw {score} of 10", place)
         # Each piece has its own time on the warmer.
-        self._warm_since, self.minutes.value = None, ""
+        self._warm_since, self.minutes.value, self.browser.since = None, "", 0
         self._next()
 
 
@@ -241,19 +303,18 @@ class PourForm(_Form):
         self.pours = {name: _button(name, f"pour-{name}") for name in self._planned}
         for name, button in self.pours.items():
             button.on_click(lambda _, n=name: self._guarded(lambda: self._choose(n)))
-        self.fields = {n: _text(_field_label(n), "") for n in self.FIELDS}
-        self.fields["poured_on"] = _text("Day of pouring (empty: today)", "2026-03-14")
-        self.fields["note"] = _text("Anything that was seen", "")
+        self.fields = {n: _text(n, _field_label(schema.POURS[n])) for n in self.FIELDS}
+        self.fields["poured_on"] = _text("poured_on", "Day of pouring (empty: today)", "2026-03-14")
+        self.fields["note"] = _text("note", "Anything that was seen")
         for name in ("wax_g", "fragrance_g"):
             self.fields[name].observe(lambda _: self._guarded(self._tell_load), "value")
         self.planned_view, self.load = w.HTML(), w.HTML()
         self.save = _button("Save this pour", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
-        self.children = [
-            w.HTML(_STYLE), w.HTML("<h3>Pours to log</h3>"), _row(self.pours.values()),
-            self.planned_view, _column(self.fields.values()), self.load, self.save,
-            self.message, _row([self.undo]),
-        ]
+        self._lay_out(
+            w.HTML("<h3>Pours to log</h3>"), _row(self.pours.values()), self.planned_view,
+            _column(self.fields.values()), self.load, self.save, self.message, _row([self.undo]),
+        )
         self._show()
 
     def _show(self):
@@ -261,6 +322,7 @@ class PourForm(_Form):
             button.disabled = name in self._done
             button.button_style = "primary" if name == self._pour else ""
             button.description = f"{name} (logged)" if name in self._done else name
+        self.browser.pressed = [f"pour-{self._pour}"] if self._pour else []
         self.save.disabled = self._pour is None
         self.planned_view.value = _planned_view(self._planned.get(self._pour), not self._left())
         self._tell_load()
@@ -316,6 +378,95 @@ class PourForm(_Form):
         self._done.discard(place)
         self._pour = place
         self._show()
+
+
+class BleedForm(_PieceForm):
+    """Bleed weighings: the blotter before and after it lay on the piece, in mg.
+
+    Parameters
+    ----------
+    codes : list of codes in the order to be weighed.
+    on_save, on_undo : as for :class:`GradeForm`, with row in the columns of the table of bleeds.
+    """
+
+    def __init__(self, codes, on_save, on_undo=None):
+        super().__init__(codes, on_save, on_undo)
+        self._title = "Bleed"
+        self.fields = {
+            "before": _text("before", "Blotter before, mg"),
+            "after": _text("after", "Blotter after, mg"),
+            "hours": _text("hours", "Time on the blotter, h"),
+            "temp_c": _text("temp_c", "Temperature of the piece, °C"),
+        }
+        self.save = _button("Save this weighing", "save")
+        self.save.on_click(lambda _: self._guarded(self._save))
+        self.choices = [self.save]
+        self._lay_out(
+            self.heading, _column(self.fields.values()), self.save, self.message,
+            _row([self.undo, self.later]),
+        )
+        self._show()
+
+    def _save(self):
+        code, weights = self.piece["code"], BLEEDS["bleed_mg"]
+        before, after = (_number(self.fields[n].value, weights) for n in ("before", "after"))
+        if after < before:
+            raise ValueError(
+                f"the blotter weighs {after:g} mg after and {before:g} mg before: weigh again, or "
+                "change the two if they were written the wrong way round"
+            )
+        row = {"code": code, "bleed_mg": after - before}
+        row.update({n: _number(self.fields[n].value, BLEEDS[n]) for n in ("hours", "temp_c")})
+        words = (
+            f"piece {code}, bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at "
+            f"{row['temp_c']:g} °C"
+        )
+        self._store(row, words, self._waiting[0])
+        for name in ("before", "after"):  # time and temperature are the same for a set of pieces
+            self.fields[name].value = ""
+        self._next()
+
+
+class PaperForm(_Form):
+    """Grades that were written on paper, typed in a grid and saved all or none.
+
+    Parameters
+    ----------
+    codes, test, assessor : as for :class:`GradeForm`.
+    on_save_all : callable(rows) -> receipts, with rows in the columns of the table of grades.
+    """
+
+    def __init__(self, codes, test, assessor, on_save_all):
+        super().__init__(on_save_all, None)
+        self._test, self._assessor = _one_of(test, GRADE_WORDS, "test"), _assessor(assessor)
+        self._pieces = {p["code"]: p for p in _piece_list(codes)}
+        self.fields = {c: _text(f"code-{c}", f"Piece {c}, grade 0 to 4") for c in self._pieces}
+        self.save = _button("Save all that is filled in", "save")
+        self.save.on_click(lambda _: self._guarded(self._save))
+        title = w.HTML(f"<h3>{test.capitalize()} grades of {assessor} from paper</h3>")
+        self._lay_out(title, _column(self.fields.values()), self.save, self.message)
+
+    def _save(self):
+        typed = {c: f.value.strip() for c, f in self.fields.items() if f.value.strip()}
+        wrong = [f"piece {c}: {t!r}" for c, t in typed.items() if t not in tuple("01234")]
+        if wrong or not typed:
+            found = ", ".join(wrong) or "nothing"
+            raise ValueError(f"found {found}, expected {GRADES['grade'].expected} for each piece.")
+        rows = [self._row(code, int(text)) for code, text in typed.items()]
+        self._on_save(rows)
+        self._key = uuid.uuid4().hex
+        for code in typed:
+            self.fields[code].value, self.fields[code].disabled = "", True
+            self.fields[code].placeholder = "saved"
+        self._say("saved", f"Saved at {_clock(None)}: {len(rows)} {self._test} grades.")
+
+    def _row(self, code, grade):
+        piece = self._pieces[code]
+        return {
+            "key": f"{self._key}-{code}", "code": code, "test": self._test,
+            "stress": piece.get("stress"), "age_days": piece.get("age_days"),
+            "assessor": self._assessor, "grade": grade,
+        }
 
 
 def _planned_view(plan, finished):
@@ -375,8 +526,7 @@ def _throw_label(score):
     return f"{score}: {words}" if words else str(score)
 
 
-def _field_label(name):
-    column = schema.POURS[name]
+def _field_label(column):
     return f"{column.meaning[0].upper()}{column.meaning[1:]}, {column.unit}"
 
 
@@ -391,12 +541,23 @@ def _button(words, name):
     return button
 
 
-def _text(label, placeholder):
+def _text(name, label, placeholder=""):
     field = w.Text(
         description=label, placeholder=placeholder, layout=w.Layout(width="100%"),
         style={"description_width": "55%"},
     )
+    field.add_class(f"scent-field-{name}")
     return field
+
+
+def _named(children):
+    """Name and control of every button and text field among the children and theirs."""
+    for child in children:
+        for css in getattr(child, "_dom_classes", ()):
+            for start in ("scent-press-", "scent-field-"):
+                if css.startswith(start):
+                    yield css[len(start):], child
+        yield from _named(getattr(child, "children", ()))
 
 
 def _column(children):

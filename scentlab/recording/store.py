@@ -96,10 +96,14 @@ PLAN = sa.Table(
     sqlite_autoincrement=True,
 )
 SQL_TABLES = {name: _record_table(METADATA, table) for name, table in RECORDS.items()}
-# "What has this assessor scored" is asked at every page, also among a million scores.
-for _name, _part in (("grades", "test"), ("throws", "sitting")):
-    _of = SQL_TABLES[_name].c
-    sa.Index(f"{_name}_by_assessor", _of.assessor, _of[_part], _of.code)
+# "What has been scored" is asked at every page, also among a million scores: these indexes answer
+# it without the rows themselves.
+_grades, _throws = SQL_TABLES["grades"].c, SQL_TABLES["throws"].c
+sa.Index("grades_scored", _grades.test, _grades.code, _grades.assessor, _grades.void_reason)
+sa.Index(
+    "throws_scored", _throws.assessor, _throws.sitting, _throws.kind, _throws.code,
+    _throws.void_reason,
+)
 
 
 class Store:
@@ -569,10 +573,8 @@ def _insert(connection, table, row, key, replaces=None, void_reason=None):
 def _stands(sql):
     """The condition that a row is neither replaced nor void."""
     later = sql.alias()
-    return sa.and_(
-        sql.c.void_reason.is_(None),
-        ~sa.exists().where(later.c.replaces == sql.c.entry_id),
-    )
+    replaced = sa.select(later.c.replaces).where(later.c.replaces.is_not(None))
+    return sa.and_(sql.c.void_reason.is_(None), sql.c.entry_id.not_in(replaced))
 
 
 def _by_key(connection, sql, key):

@@ -1,0 +1,112 @@
+// The browser's part of a form in a notebook. It keeps the notebook's single-key commands away
+// while the form has the focus (a stray x would delete the form's cell), gives names and states
+// to the controls, and turns each tap into a message that the kernel must acknowledge.
+const TIMEOUT = 4000;
+
+function newKey() {
+  const bytes = crypto.getRandomValues(new Uint8Array(16));
+  return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+}
+function nameOf(element, start) {
+  const found = Array.from(element.classList).find((c) => c.startsWith(start));
+  return found ? found.slice(start.length) : null;
+}
+
+export default {
+  render({ model, el }) {
+    const banner = document.createElement("div");
+    banner.setAttribute("role", "alert");
+    banner.className = "scent-banner";
+    const clock = document.createElement("div");
+    clock.setAttribute("role", "timer");
+    clock.className = "scent-clock";
+    el.append(banner, clock);
+    let form = null, pending = null, timer = null;
+
+    function label() {
+      if (!form) return;
+      const names = model.get("names"), pressed = model.get("pressed");
+      for (const button of form.querySelectorAll("button[class*='scent-press-']")) {
+        const name = nameOf(button, "scent-press-");
+        if (names[name]) button.setAttribute("aria-label", names[name]);
+        const on = pending ? pending.press === name : pressed.includes(name);
+        button.setAttribute("aria-pressed", on ? "true" : "false");
+      }
+      for (const box of form.querySelectorAll("[class*='scent-field-']")) {
+        const input = box.querySelector("input");
+        const name = nameOf(box, "scent-field-");
+        if (input && names[name]) input.setAttribute("aria-label", names[name]);
+      }
+      for (const said of form.querySelectorAll(".scent-message")) {
+        said.setAttribute("aria-live", "polite");
+      }
+    }
+    function fields() {
+      const values = {};
+      for (const box of form.querySelectorAll("[class*='scent-field-']")) {
+        const input = box.querySelector("input");
+        if (input) values[nameOf(box, "scent-field-")] = input.value;
+      }
+      return values;
+    }
+    function send() {
+      model.send(pending);
+      timer = setTimeout(() => {
+        banner.textContent = "NOT SAVED. The kernel does not answer. It is sent again by itself; "
+          + "when the kernel was restarted, run this cell again and repeat the last entry.";
+        send();
+      }, TIMEOUT);
+    }
+    function swallow(event) {
+      if (!event.ctrlKey && !event.metaKey && !event.altKey) event.stopPropagation();
+    }
+    function press(event) {
+      const button = event.target.closest("button[class*='scent-press-']");
+      if (!button) return;
+      event.stopImmediatePropagation();
+      event.preventDefault();
+      if (button.disabled || pending) return;
+      pending = { press: nameOf(button, "scent-press-"), key: newKey(), fields: fields() };
+      label();
+      send();
+    }
+    function heard(message) {
+      if (!pending || message.ack !== pending.key) return;
+      clearTimeout(timer);
+      pending = null;
+      banner.textContent = "";
+      label();
+    }
+    function tick() {
+      const since = model.get("since");
+      const seconds = Math.max(0, Math.floor((Date.now() - since) / 1000));
+      const shown = Math.floor(seconds / 60) + ":" + String(seconds % 60).padStart(2, "0");
+      clock.textContent = since ? shown + " on the warmer" : "";
+    }
+    // The form's element is put into the page after its parts, so wait for it.
+    const seek = setInterval(() => {
+      form = el.closest(".scent-form");
+      if (!form) return;
+      clearInterval(seek);
+      form.dataset.lmSuppressShortcuts = "true";
+      form.addEventListener("keydown", swallow);
+      form.addEventListener("click", press, true);
+      watcher.observe(form, { childList: true, subtree: true });
+      label();
+    }, 30);
+    const watcher = new MutationObserver(label);
+    const ticker = setInterval(tick, 500);
+    model.on("msg:custom", heard);
+    model.on("change:names change:pressed", label);
+    return () => {
+      clearInterval(seek); clearInterval(ticker); clearTimeout(timer);
+      watcher.disconnect();
+      model.off("msg:custom", heard);
+      model.off("change:names change:pressed", label);
+      if (form) {
+        form.removeEventListener("keydown", swallow);
+        form.removeEventListener("click", press, true);
+      }
+    };
+  },
+};
