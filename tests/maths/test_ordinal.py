@@ -259,10 +259,10 @@ class TestNewPot:
 
     @pytest.mark.parametrize("link", sorted(LINKS))
     def test_location_undoes_risk(self, link):
-        sigma = np.array([0.0, 0.2, 1.0, 3.0, 6.0])
+        sigma = np.array([0.0, 0.2, 1.0, 3.0])
         for risk in (0.001, 0.05, 0.5, 0.9):
             back = marginal_risk(marginal_location(risk, sigma, link), sigma, link)
-            assert back == pytest.approx(np.full(5, risk), rel=2e-3)
+            assert back == pytest.approx(np.full(4, risk), rel=1e-3)
 
     def test_many_at_once_are_the_single_ones(self):
         sigma = np.random.default_rng(4).lognormal(-0.5, 1.0, 2000)

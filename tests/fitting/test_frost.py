@@ -1,0 +1,120 @@
+"""The frost fit: recovery, covariates, what is refused, degenerate looks."""
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.fitting.frost import fit_frost, frost_risk
+from scentlab.results import FitError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+TRUTH = Truth(
+    {"soft": BlendTruth(9.0, frost=-1.0), "hard": BlendTruth(12.0, frost=1.0)},
+    frost_per_load=0.3,
+    frost_pot_sd=0.5,
+)
+
+
+def looks(seed, pieces=6, pots=3):
+    layout = even_layout(["soft", "hard"], [6, 9, 12, 15], pots=pots, sweat=0, frost=pieces)
+    return simulate_series(layout, TRUTH, seed).frost()
+
+
+@pytest.fixture(scope="module")
+def fit():
+    return fit_frost(looks(1), draws=800)
+
+
+class TestRecovery:
+    @pytest.mark.parametrize("seed", [1, 2, 3])
+    def test_within_four_standard_errors(self, seed):
+        found = fit_frost(looks(seed), draws=600)
+        table = found.table.set_index("parameter")
+        middle = found.centres["load"]
+        true = {
+            "soft": -1.0 + 0.3 * (middle - 10.0),
+            "hard": 1.0 + 0.3 * (middle - 10.0),
+            "per point of load (% of wax)": 0.3,
+            "sd between pots": 0.5,
+        }
+        for name, value in true.items():
+            assert abs(table.at[name, "estimate"] - value) < 4 * table.at[name, "se"], name
+
+    def test_older_pieces_frost_more_when_the_data_say_so(self):
+        """Latent + 1 per doubling of age, as the data are made here."""
+        rng = np.random.default_rng(5)
+        frame = pd.concat([looks(4)] * 2, ignore_index=True)
+        frame["code"] = [f"{i:04d}" for i in range(len(frame))]
+        frame["age_days"] = np.repeat([7.0, 28.0], len(frame) // 2)
+        latent = np.log2(frame["age_days"] / 14.0) + rng.logistic(size=len(frame))
+        frame["grade"] = pd.array(np.digitize(latent, [0.0, 1.2, 2.4, 3.6]), dtype="Int64")
+        found = fit_frost(frame, draws=600)
+        row = found.table.set_index("parameter").loc["per doubling of age"]
+        assert abs(row["estimate"] - 1.0) < 4 * row["se"] and row["lower"] > 0
+        young, old = (frost_risk(found, "soft", [9.0], age_days=a).at[0, "risk"] for a in (7, 28))
+        assert old > young
+
+
+class TestRisk:
+    def test_rises_with_the_load_and_falls_with_the_grade(self, fit):
+        risk = frost_risk(fit, "hard", [6, 9, 12])
+        assert list(risk.columns) == ["load_pct", "risk", "lower", "upper"]
+        assert np.all(np.diff(risk["risk"]) > 0)
+        assert (risk["lower"] < risk["risk"]).all() and (risk["risk"] < risk["upper"]).all()
+        assert (frost_risk(fit, "hard", [6, 9, 12], limit_grade=4)["risk"] < risk["risk"]).all()
+
+    def test_the_harder_blend_frosts_more(self, fit):
+        soft, hard = (frost_risk(fit, b, [9.0]).at[0, "risk"] for b in ("soft", "hard"))
+        assert hard > soft + 0.1
+
+    @pytest.mark.parametrize(
+        "ask, text",
+        [
+            (
+                lambda f: frost_risk(f, "none", [8.0]),
+                "no frost was graded for 'none'; graded were soft, hard",
+            ),
+            (
+                lambda f: frost_risk(f, "soft", [8.0], age_days=60),
+                "frost was looked at from 14 to 14 days of age; nothing is known at 60 days",
+            ),
+        ],
+    )
+    def test_what_is_not_known_is_refused(self, fit, ask, text):
+        with pytest.raises(FitError) as error:
+            ask(fit)
+        assert str(error.value) == text
+
+
+class TestIdentities:
+    def test_order_of_rows_does_not_matter(self):
+        frame = looks(2)
+        one = fit_frost(frame, draws=300)
+        other = fit_frost(frame.iloc[::-1].reset_index(drop=True), draws=300)
+        swap = [1, 0, *range(2, len(one.point))]
+        assert other.blends == one.blends[::-1]
+        assert other.point[swap] == pytest.approx(one.point, abs=2e-3)
+
+    def test_a_covariate_that_did_not_vary_is_left_out(self, fit):
+        assert fit.covariates == ("load",) and fit.ages == (14.0, 14.0)
+
+
+class TestDegenerate:
+    def test_age_missing_somewhere(self):
+        frame = looks(2)
+        frame.loc[0, "age_days"] = np.nan
+        found = fit_frost(frame, draws=300)
+        assert found.notes == (
+            "The age is missing for some frost looks, so frost was fitted without it.",
+        )
+        assert found.ages == ()
+
+    def test_no_frost_at_all_is_a_small_risk_not_none(self):
+        found = fit_frost(looks(2).assign(grade=0), draws=600)
+        risk = frost_risk(found, "soft", [9.0]).iloc[0]
+        assert 0.0 < risk["risk"] < 0.1 and risk["upper"] > 0.005
+
+    def test_empty(self):
+        with pytest.raises(FitError) as error:
+            fit_frost(looks(2).iloc[:0])
+        assert str(error.value) == "there is no frost grade to fit; grade some pieces first"

@@ -1,0 +1,80 @@
+"""Which looks count: left-out and repeated ones, with the full text of what is said."""
+
+import pandas as pd
+import pytest
+
+from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.results import FitError
+
+
+@pytest.fixture
+def looks(looks_of):
+    return looks_of(lambda b, k, x, s, i: 2 if x > 11 else 0)
+
+
+def test_all_usable_looks_are_kept_without_a_note(looks):
+    settled, notes = settle_looks(looks, "sweat")
+    assert len(settled) == 48 and notes == ()
+
+
+def test_missing_stress_counts_as_rest(looks):
+    looks["stress"] = None
+    assert set(settle_looks(looks, "sweat")[0]["stress"]) == {"rest"}
+
+
+def test_looks_without_a_grade_or_a_weighed_load_are_left_out(looks):
+    looks.loc[looks["pour"] == "soft1-8", "grade"] = pd.NA
+    looks.loc[looks["pour"] == "soft2-16", "load_pct"] = float("nan")
+    settled, notes = settle_looks(looks, "sweat")
+    assert len(settled) == 40
+    assert notes == (
+        "8 sweat looks have no grade or no weighed load and were left out "
+        "(pours soft1-8, soft2-16).",
+    )
+
+
+def test_the_worst_of_several_looks_at_a_piece_counts(looks):
+    again = looks.iloc[[0, 1, 47]].assign(grade=pd.array([3, 0, 1], dtype="Int64"))
+    settled, notes = settle_looks(pd.concat([looks, again]), "sweat")
+    grades = settled.set_index("code")["grade"]
+    assert grades["0000"] == 3 and grades["0001"] == 0 and grades["0047"] == 2
+    assert notes == (
+        "3 repeated sweat looks were joined with others at the same piece: the worst grade counts.",
+    )
+
+
+def test_a_piece_at_rest_and_in_heat_is_looked_at_twice(looks):
+    both = pd.concat([looks, looks.assign(stress="heat")])
+    assert len(settle_looks(both, "sweat")[0]) == 96
+
+
+@pytest.mark.parametrize(
+    "spoil, text",
+    [
+        (
+            lambda d: d.drop(columns=["pot", "grade"]),
+            "the sweat looks lack the columns grade, pot",
+        ),
+        (lambda d: d.iloc[:0], "there is no sweat grade to fit; grade some pieces first"),
+        (
+            lambda d: d.assign(grade=pd.NA),
+            "there is no sweat grade to fit; grade some pieces first",
+        ),
+        (
+            lambda d: d[d["load_pct"] == 8.0],
+            "all sweat grades are of one load, 8.0 % of wax; a fit needs at least two loads",
+        ),
+    ],
+)
+def test_nothing_to_fit(looks, spoil, text):
+    with pytest.raises(FitError) as error:
+        settle_looks(spoil(looks), "sweat")
+    assert str(error.value) == text
+
+
+def test_counts_by_hand(looks):
+    looks.loc[0, "grade"] = 4
+    table = count_pours(settle_looks(looks, "sweat")[0], 5)
+    row = table[table["pour"] == "soft1-6"].iloc[0]
+    assert [row[f"g{g}"] for g in range(5)] == [3, 0, 0, 0, 1] and row["n"] == 4
+    assert len(table) == 12 and table["n"].sum() == 48

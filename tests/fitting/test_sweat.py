@@ -1,0 +1,255 @@
+"""The sweat fit: recovery, identities, degenerate series, and guards against tempting mistakes."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.fitting.sweat import (
+    fit_sweat,
+    load_at_risk_draws,
+    sweat_risk,
+    sweat_risk_draws,
+)
+from scentlab.maths.sampling import weighted_quantile
+from scentlab.results import FitError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+TRUTH = Truth({"soft": BlendTruth(9.0), "hard": BlendTruth(12.0)}, spread=0.8, pot_sd=0.6)
+LOADS = [6, 8, 10, 12, 14, 16]
+KNOWN = {"soft": 10.0, "hard": 10.0}
+
+
+def looks(seed, truth=TRUTH, **layout):
+    options = {"pots": 3, "sweat": 4, "sweat_heat": 2} | layout
+    return simulate_series(even_layout(list(truth.blends), LOADS, **options), truth, seed).sweat()
+
+
+@pytest.fixture(scope="module")
+def fit():
+    return fit_sweat(looks(1), KNOWN, draws=1500, seed=1)
+
+
+def estimates(fit):
+    return fit.table.set_index("parameter")
+
+
+class TestRecovery:
+    @pytest.mark.parametrize("seed", [1, 2, 3, 4])
+    def test_within_four_standard_errors(self, seed):
+        found = estimates(fit_sweat(looks(seed), KNOWN, draws=500, seed=seed))
+        true = {"capacity of soft": 9.0, "capacity of hard": 12.0, "spread": 0.8}
+        true |= {"effect of heat": 1.0, "threshold of grade 2": 1.5, "threshold of grade 4": 4.5}
+        for name, value in true.items():
+            assert abs(found.at[name, "estimate"] - value) < 4 * found.at[name, "se"], name
+
+    def test_more_pieces_and_pots_narrow_the_interval(self):
+        widths = [
+            np.ptp(
+                estimates(fit_sweat(looks(5, pots=p), KNOWN, draws=500))
+                .loc["capacity of soft", ["lower", "upper"]]
+                .to_numpy(float)
+            )
+            for p in (2, 8)
+        ]
+        assert widths[1] < 0.75 * widths[0]
+
+
+class TestTable:
+    def test_limits_enclose_the_estimate(self, fit):
+        table = fit.table
+        assert ((table["lower"] < table["estimate"]) & (table["estimate"] < table["upper"])).all()
+        assert (table["se"] > 0).all() and (table["unit"] != "").all()
+
+    def test_trust_in_the_draws(self, fit):
+        assert fit.k_hat < 0.7 and fit.effective_size > 300
+        assert fit.weights.sum() == pytest.approx(1.0) and fit.notes == ()
+
+    def test_counts_and_tested_loads(self, fit):
+        assert fit.counts["n"].sum() == 2 * 3 * 6 * 6
+        assert list(fit.counts.columns) == [
+            *("pour", "pot", "blend", "load_pct", "stress", "n"),
+            *(f"g{g}" for g in range(5)),
+        ]
+        tested = fit.tested.set_index("blend")
+        assert tested.at["soft", "pots"] == 3
+        assert tested.at["hard", "lowest_pct"] == pytest.approx(6.0, abs=0.15)
+
+    def test_sentence_names_unit_basis_and_uncertainty(self, fit):
+        assert re.fullmatch(
+            r"Half of the pieces of a typical pot show sweat at: "
+            r"soft \d+\.\d % of wax \(\d+\.\d % of total\), 90 % interval \d+\.\d to \d+\.\d; "
+            r"hard \d+\.\d % of wax \(\d+\.\d % of total\), 90 % interval \d+\.\d to \d+\.\d\.",
+            fit.sentence,
+        )
+
+
+class TestRisk:
+    def test_load_at_risk_has_that_risk(self, fit):
+        """Draw by draw, at rest and in heat, for every limit grade."""
+        for grade, stress, risk in ((1, "rest", 0.05), (2, "heat", 0.05), (3, "rest", 0.2)):
+            loads = load_at_risk_draws(fit, risk, grade, stress)[:60, 0]
+            risks = sweat_risk_draws(fit, "soft", loads, grade, stress)
+            assert np.diag(risks[:60]) == pytest.approx(np.full(60, risk), rel=5e-3)
+
+    def test_rises_with_the_load_and_falls_with_the_grade(self, fit):
+        risk = sweat_risk(fit, "soft", [6, 8, 10, 12])
+        assert np.all(np.diff(risk["risk"]) > 0)
+        assert (risk["lower"] < risk["risk"]).all() and (risk["risk"] < risk["upper"]).all()
+        worse = sweat_risk(fit, "soft", [6, 8, 10, 12], limit_grade=3)
+        assert (worse["risk"] < risk["risk"]).all()
+
+    def test_heat_is_the_harsher_and_the_one_taken_unasked(self, fit):
+        rest, heat, unasked = (
+            sweat_risk(fit, "soft", [8.0], stress=s).at[0, "risk"] for s in ("rest", "heat", None)
+        )
+        assert rest < heat == unasked
+
+    def test_a_new_pot_is_riskier_than_the_typical_pot_at_small_risks(self, fit):
+        """The tempting mistake: leaving the pots' differences out of a small risk."""
+        named = fit.named
+        typical = named["capacity"][:, 0] + named["spread"] * (
+            named["tau"][:, 1] + np.log(0.05 / 0.95)
+        )
+        logit = fit.draw_link == 0
+        new = load_at_risk_draws(fit, 0.05, 2, "rest")[:, 0]
+        assert np.all(new[logit] < typical[logit] + 1e-9)
+        gap = np.sum((fit.weights * (typical - new))[logit]) / fit.weights[logit].sum()
+        assert gap > 0.05
+
+    @pytest.mark.parametrize(
+        "ask, text",
+        [
+            (
+                lambda f: load_at_risk_draws(f, 0.05, 5),
+                "the limit grade is 5; give a sweat grade from 1 to 4",
+            ),
+            (
+                lambda f: sweat_risk(f, "none", [8.0]),
+                "no blend is called 'none'; fitted were soft, hard",
+            ),
+            (
+                lambda f: sweat_risk(f, "soft", [8.0], stress="frozen"),
+                "no piece was graded after frozen; graded were rest, heat",
+            ),
+        ],
+    )
+    def test_what_is_not_known_is_refused(self, fit, ask, text):
+        with pytest.raises(FitError) as error:
+            ask(fit)
+        assert str(error.value) == text
+
+
+class TestIdentities:
+    def test_same_seed_same_fit(self):
+        one, two = (fit_sweat(looks(6), KNOWN, draws=400, seed=9) for _ in range(2))
+        assert np.array_equal(one.draws, two.draws) and np.array_equal(one.weights, two.weights)
+
+    def test_names_of_pots_blends_and_order_of_rows_do_not_matter(self):
+        frame = looks(6)
+        one = fit_sweat(frame, KNOWN, draws=400)
+        blends, pots = {"soft": "zz", "hard": "aa"}, {}
+        other = frame.assign(
+            blend=frame["blend"].map(blends),
+            pot=[pots.setdefault(p, f"P{99 - len(pots)}") for p in frame["pot"]],
+        ).sample(frac=1.0, random_state=1, ignore_index=True)
+        two = fit_sweat(other, {"zz": 10.0, "aa": 10.0}, draws=400)
+        places = [two.blends.index(blends[b]) for b in one.blends]
+        assert two.point[places] == pytest.approx(one.point[:2], abs=2e-3)
+        assert two.point[2:] == pytest.approx(one.point[2:], abs=2e-3)
+        assert two.log_likelihood == pytest.approx(one.log_likelihood, abs=2e-3)
+
+    def test_a_pour_lost_and_one_never_scored_leave_an_answer(self):
+        frame = looks(6)
+        lost = frame["pour"].unique()[3]
+        frame.loc[frame["pour"] == lost, "grade"] = pd.NA
+        found = fit_sweat(frame[frame["load_pct"].round() != 12], KNOWN, draws=400)
+        assert found.notes == (
+            f"6 sweat looks have no grade or no weighed load and were left out (pours {lost}).",
+        ) or lost.endswith("-4")
+        assert abs(estimates(found).at["capacity of soft", "estimate"] - 9.0) < 2.0
+
+    def test_pieces_of_one_pot_are_not_taken_as_independent(self):
+        """Each piece called a pot of its own: the interval comes out too narrow."""
+        truth = Truth({"soft": BlendTruth(10.0)}, spread=0.8, pot_sd=2.0)
+        frame = looks(3, truth, pots=5, sweat=6, sweat_heat=0)
+        right = fit_sweat(frame, {"soft": 10.0}, draws=500)
+        wrong = fit_sweat(frame.assign(pot=frame["code"]), {"soft": 10.0}, draws=500)
+        se = [estimates(f).at["capacity of soft", "se"] for f in (right, wrong)]
+        assert se[0] > 1.5 * se[1]
+
+
+class TestDegenerate:
+    def test_perfect_separation_has_a_finite_answer(self, looks_of):
+        found = fit_sweat(
+            looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), {"soft": 10.0}, draws=500
+        )
+        row = estimates(found).loc["capacity of soft"]
+        assert 10.0 < row["estimate"] < 12.0 and row["upper"] - row["lower"] < 4.0
+        assert found.notes == ()
+
+    def test_all_dry(self, looks_of):
+        found = fit_sweat(looks_of(lambda *a: 0), {"soft": 10.0}, draws=500)
+        assert (
+            "All 48 pieces of soft stayed dry: its capacity lies above the loads tested and only "
+            "the prior bounds it from above."
+        ) in found.notes
+        assert estimates(found).at["capacity of soft", "lower"] > 15.0
+
+    def test_all_wet(self, looks_of):
+        found = fit_sweat(looks_of(lambda *a: 3), {"soft": 10.0}, draws=500)
+        assert found.notes[0] == (
+            "All 48 pieces of soft sweated: its capacity lies below the loads tested and only "
+            "the prior bounds it from below."
+        )
+        assert estimates(found).at["capacity of soft", "upper"] < 6.5
+
+    def test_one_pot(self, looks_of):
+        frame = looks_of(lambda b, k, x, s, i: 2 if x + 0.5 * i > 11 else 0, pots=1)
+        found = fit_sweat(frame, {"soft": 10.0}, draws=500)
+        assert found.notes == (
+            "soft was poured from one pot only, so how much pots differ is learnt from the other "
+            "blends and the prior.",
+        )
+        sigma = estimates(found).loc["sd between pots"]
+        assert sigma["upper"] > 1.5  # the prior's own: one pot says nothing
+
+    def test_no_limit_known(self, looks_of):
+        found = fit_sweat(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
+        assert found.notes == (
+            "No wax maker's limit is known for soft; the prior of its capacity is centred on the "
+            "middle of the tested loads, 11.0 % of wax.",
+        )
+
+    def test_only_looks_in_heat(self, looks_of):
+        frame = looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0).assign(stress="heat")
+        found = fit_sweat(frame, {"soft": 10.0}, draws=400)
+        assert found.stresses == ("heat",)
+        assert "effect of heat" not in set(found.table["parameter"])
+
+    def test_empty(self, looks_of):
+        with pytest.raises(FitError) as error:
+            fit_sweat(looks_of(lambda *a: 0).iloc[:0])
+        assert str(error.value) == "there is no sweat grade to fit; grade some pieces first"
+
+
+def test_the_prior_is_outvoted_by_a_plain_series():
+    """Prior centred 6 points too high, 6 pots of 6 pieces: the capacity hardly moves."""
+    frame = looks(8, pots=6, sweat=6)
+    near, far = (
+        estimates(fit_sweat(frame, {"soft": c, "hard": c + 3}, draws=500)) for c in (9.0, 15.0)
+    )
+    shift = far.at["capacity of soft", "estimate"] - near.at["capacity of soft", "estimate"]
+    assert abs(shift) < near.at["capacity of soft", "se"]
+
+
+def test_prior_words_are_those_used(fit):
+    assert fit.prior["capacity of soft"].startswith("Student t (3 df) about 10.0 % of wax")
+
+
+def test_quantiles_of_the_table_are_those_of_the_draws(fit):
+    capacity = fit.named["capacity"][:, 1]
+    row = estimates(fit).loc["capacity of hard"]
+    expected = weighted_quantile(capacity, fit.weights, (0.05, 0.5, 0.95))
+    assert [row["lower"], row["estimate"], row["upper"]] == pytest.approx(list(expected))
