@@ -2,9 +2,11 @@
 
 import json
 
+import pandas as pd
 import pytest
 
 from scentlab import shipped
+from scentlab.planning.plan import Plan
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
@@ -21,6 +23,20 @@ def test_the_notebooks_and_the_demo_files_are_there():
 
 def test_the_demo_plan_says_that_it_is_invented():
     assert shipped.demo_plan()["invented"] is True
+
+
+def test_the_demo_plan_is_one_that_the_kit_makes_today():
+    plan = Plan.from_dict(shipped.demo_plan())
+    assert json.loads(json.dumps(plan.to_dict())) == shipped.demo_plan()
+
+
+def test_the_demo_files_hold_the_pours_and_pieces_of_the_plan():
+    plan, folder = Plan.from_dict(shipped.demo_plan()), shipped.demo_folder()
+    pours = pd.read_csv(folder / "pours.csv")
+    assert sorted(pours["pour"]) == sorted(plan.pours["pour"])
+    pieces = pd.read_csv(folder / "pieces.csv", dtype={"code": str})
+    told = dict(zip(pieces["code"], pieces["pour"], strict=True))
+    assert told == dict(zip(plan.pieces["code"], plan.pieces["pour"], strict=True))
 
 
 def test_a_demo_series_has_everything(tmp_path):
