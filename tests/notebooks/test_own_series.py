@@ -1,0 +1,83 @@
+"""The notebooks in a maker's own series folder, at every state in which they may be opened.
+
+`pytest --nbval-lax notebooks/` runs them on the demo; here they meet an empty record, a plan
+without pours, a few pours without scores, and a full record.
+"""
+
+import nbclient
+import nbformat
+import pytest
+
+from scentlab import shipped
+from scentlab.planning.plan import Plan
+
+
+def run(folder, name):
+    """Run a notebook of a series folder from top to bottom; returns all text that it printed."""
+    notebook = nbformat.read(folder / name, as_version=4)
+    client = nbclient.NotebookClient(
+        notebook, timeout=120, kernel_name="python3", resources={"metadata": {"path": str(folder)}}
+    )
+    client.execute()
+    outputs = [o for cell in notebook.cells for o in cell.get("outputs", ())]
+    return "\n".join(
+        o.get("text", "") + o.get("data", {}).get("text/plain", "") for o in outputs
+    )
+
+
+@pytest.fixture
+def own(tmp_path):
+    """A new series folder and its store."""
+    folder = tmp_path / "mine"
+    return folder, shipped.make_series(folder, title="Mine")
+
+
+def planned(store):
+    store.save_plan({**shipped.demo_plan(), "title": "Mine", "invented": False})
+    return Plan.from_dict(store.plan())
+
+
+def test_planning_in_a_new_folder_keeps_nothing_unasked(own):
+    folder, store = own
+    said = run(folder, "1-plan.ipynb")
+    assert "This notebook works on your series" in said
+    assert "The plan is NOT kept yet." in said
+    assert "all checks passed" in said
+    assert store.plan() is None
+    assert (folder / "exports" / "pour-sheets.html").is_file()
+
+
+def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):
+    folder, store = own
+    said = run(folder, "2-pour-day.ipynb")
+    assert "DEMO: your series has no plan yet" in said
+    assert store.rows("pours", history=True).empty
+
+
+def test_pour_day_with_a_plan_and_nothing_logged(own):
+    folder, store = own
+    plan = planned(store)
+    said = run(folder, "2-pour-day.ipynb")
+    assert f"all checks passed; 0 of {len(plan.pours)} pours are logged" in said
+    assert store.rows("pours", history=True).empty
+
+
+def test_scoring_with_a_few_pours_and_no_score(own):
+    folder, store = own
+    for pour in planned(store).pours.head(3).to_dict("records"):
+        names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+        store.add("pours", {name: pour[name] for name in names})
+    said = run(folder, "3-score.ipynb")
+    assert "This notebook works on your series" in said
+    assert "all checks passed" in said
+    assert store.rows("grades", history=True).empty
+
+
+@pytest.mark.parametrize("name", ["1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb"])
+def test_a_full_record_is_left_as_it_is(tmp_path, name):
+    store = shipped.make_demo_series(tmp_path / "full")
+    before = {t: len(store.rows(t, history=True)) for t in ("pours", "pieces", "grades", "throws")}
+    said = run(tmp_path / "full", name)
+    assert "This notebook works on your series" in said
+    assert "all checks passed" in said
+    assert {t: len(store.rows(t, history=True)) for t in before} == before
