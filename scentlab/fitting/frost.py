@@ -186,7 +186,7 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
     if limit_grade > 1:
         tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
     sigma = np.exp(fit.draws[:, [first + N_GRADES - 2]])
-    return marginal_risk(location - tau[:, None], sigma, nodes=31)
+    return marginal_risk(location - tau[:, None], sigma)
 
 
 def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):

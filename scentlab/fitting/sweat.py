@@ -25,13 +25,16 @@ class SweatFit(Result):
     ----------
     blends : tuple of names. stresses : tuple, rest first; effects are against the first.
     names : tuple of the free parameters' names.
-    point, covariance : the peak (p,) and the inverse of its information (p, p), free scale.
+    point, covariance : the peak (p,) of the best link and the inverse of its information (p, p),
+        free scale.
     draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
+    draw_link : int array (S,), index in ``links`` of the link each draw belongs to.
     k_hat, effective_size : trust in the draws (k-hat above 0.7: do not).
-    log_likelihood : float, at the peak.
+    log_likelihood : float, at the peak of the best link.
+    links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood.
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
-    link : str. misread : bool, whether misread grades are allowed for.
+    misread : bool, whether misread grades are allowed for.
     prior : dict, the priors in words.
     """
 
@@ -42,12 +45,13 @@ class SweatFit(Result):
     covariance: np.ndarray
     draws: np.ndarray
     weights: np.ndarray
+    draw_link: np.ndarray
     k_hat: float
     effective_size: float
     log_likelihood: float
     counts: pd.DataFrame
     tested: pd.DataFrame
-    link: str
+    links: pd.DataFrame
     misread: bool
     prior: dict
     notes: tuple = field(default=())
@@ -72,11 +76,7 @@ class SweatFit(Result):
         named = self.named
         for b, blend in enumerate(self.blends):
             yield f"capacity of {blend}", "% of wax", named["capacity"][:, b]
-        yield (
-            "spread",
-            "% of wax per logit" if self.link == "logit" else "% of wax",
-            named["spread"],
-        )
+        yield "spread", "% of wax per latent unit", named["spread"]
         for s, stress in enumerate(self.stresses[1:]):
             yield f"effect of {stress}", "latent units", named["stress"][:, s]
         for g in range(2, N_GRADES):
@@ -95,8 +95,12 @@ class SweatFit(Result):
         return "Half of the pieces of a typical pot show sweat at: " + "; ".join(parts) + "."
 
 
-def fit_sweat(grades, limits=None, *, prior="weak", link="logit", draws=2000, seed=1):
-    """Fit the sweat model by its posterior.
+def fit_sweat(grades, limits=None, *, prior="weak", links=("logit", "skewed"), draws=2000, seed=1):
+    """Fit the sweat model by its posterior, averaged over links.
+
+    Where the curve of sweat over load is not symmetrical, a symmetrical link misjudges the
+    small risks that the ceiling is about. So a symmetrical and an early-tailed link are both
+    fitted and weighted by their evidence.
 
     Parameters
     ----------
@@ -105,9 +109,10 @@ def fit_sweat(grades, limits=None, *, prior="weak", link="logit", draws=2000, se
         one stress count once, with the worst grade.
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads.
-    prior : "weak", or a :class:`CapacityPrior` to use as it is.
-    link : logit, probit or cloglog.
-    draws : int, posterior draws. seed : int.
+    prior : "weak", a :class:`CapacityPrior` to use as it is, or None for plain maximum likelihood
+        (flat priors, no misread grades), which has an answer only if no blend separates.
+    links : names of links (logit, probit, cloglog, skewed), equally believed beforehand.
+    draws : int, posterior draws per link. seed : int.
 
     Returns
     -------
@@ -123,12 +128,18 @@ def fit_sweat(grades, limits=None, *, prior="weak", link="logit", draws=2000, se
     tested = _tested(looks, blends)
     centre, centre_notes = _centres(blends, limits, tested)
     used = CapacityPrior(capacity_centre=tuple(centre)) if isinstance(prior, str) else prior
-    model = CapacityModel(_counts(looks, blends, stresses), len(blends), used, link=link, nodes=15)
-    peak, sample = _posterior(model, draws, seed)
+    data = _counts(looks, blends, stresses)
+    models = [CapacityModel(data, len(blends), used, link=link) for link in links]
+    found = [_posterior(model, draws, seed) for model in models]
+    weight = _link_weights([sample.log_evidence for _, sample in found])
+    best = int(np.argmax(weight))
+    model, (peak, _) = models[best], found[best]
+    k_hat = max(sample.k_hat for (_, sample), w in zip(found, weight, strict=True) if w > 0.01)
+    pooled = np.concatenate([w * s.weights for (_, s), w in zip(found, weight, strict=True)])
     notes = notes + centre_notes + _evidence_notes(looks, blends)
-    if sample.k_hat > K_HAT_LIMIT:
+    if k_hat > K_HAT_LIMIT:
         notes += (
-            f"The posterior draws are not to be trusted (k-hat {sample.k_hat:.2f}, above "
+            f"The posterior draws are not to be trusted (k-hat {k_hat:.2f}, above "
             f"{K_HAT_LIMIT}): more pots or loads would help.",
         )
     return SweatFit(
@@ -137,14 +148,15 @@ def fit_sweat(grades, limits=None, *, prior="weak", link="logit", draws=2000, se
         _names(blends, stresses, model),
         peak.point,
         peak.covariance,
-        sample.points,
-        sample.weights,
-        sample.k_hat,
-        sample.effective_size,
+        np.concatenate([s.points for _, s in found]),
+        pooled,
+        np.repeat(np.arange(len(links)), [len(s.points) for _, s in found]),
+        k_hat,
+        float(1.0 / np.sum(pooled**2)),
         float(model.log_likelihood(peak.point)),
         count_pours(looks, N_GRADES),
         tested,
-        link,
+        _link_table(links, weight, models, found),
         model.reads,
         _describe_prior(used, blends),
         notes,
@@ -172,6 +184,16 @@ def _posterior(model, draws, seed):
             "(the frame of counts shows each pour)"
         ) from None
     return peak, sample
+
+
+def _link_weights(log_evidence):
+    relative = np.exp(np.asarray(log_evidence) - np.max(log_evidence))
+    return relative / relative.sum()
+
+
+def _link_table(links, weight, models, found):
+    at_peak = [float(m.log_likelihood(p.point)) for m, (p, _) in zip(models, found, strict=True)]
+    return pd.DataFrame({"link": list(links), "weight": weight, "log_likelihood": at_peak})
 
 
 def _tested(looks, blends):
@@ -293,9 +315,15 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
     named = fit.named
     if limit_grade not in range(1, N_GRADES):
         raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
-    m = marginal_location(risk, named["sigma"], fit.link)
+    m = _by_link(fit, lambda link, own: marginal_location(risk, named["sigma"][own], link))
     latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress) + m
     return named["capacity"] + (named["spread"] * latent)[:, None]
+
+
+def _by_link(fit, function):
+    """Values of ``function(link, own)`` for the draws ``own`` of each link, in draw order."""
+    parts = [function(link, fit.draw_link == i) for i, link in enumerate(fit.links["link"])]
+    return np.concatenate(parts)
 
 
 def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
@@ -304,7 +332,8 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     reach = (loads - named["capacity"][:, [_place(fit, blend)]]) / named["spread"][:, None]
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
-    return marginal_risk(reach + shift[:, None], named["sigma"][:, None], fit.link, nodes=31)
+    location, sigma = reach + shift[:, None], named["sigma"][:, None]
+    return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 
 def sweat_risk(fit, blend, loads, limit_grade=2, stress=None):

@@ -133,7 +133,7 @@ def fit_throw(throws, kind="warm", *, draws=2000, seed=1):
         tuple(sorted(scores["assessor"].unique())),
         _points(scores),
         _tested(scores, blends),
-        notes + _panel_notes(scores, names),
+        notes + _panel_notes(scores),
     )
 
 
@@ -141,6 +141,7 @@ def fit_throw(throws, kind="warm", *, draws=2000, seed=1):
 class _Candidate:
     shape: str
     bend: float | None
+    bends: tuple | None
     aic: float
     at_edge: bool
     reml: object
@@ -168,7 +169,8 @@ def _fit_shape(shape, load, y, blend_index, n_blends, groups, lo, hi):
     joint = reml.covariance
     if bend is not None:
         joint = _with_bend(shape, load, y, indicator, bend, reml, groups, lo, hi)
-    return _Candidate(shape.name, bend, value + 2.0 * parameters, edge, reml, joint)
+    bends = None if bend is None else shape.bends(lo, hi)
+    return _Candidate(shape.name, bend, bends, value + 2.0 * parameters, edge, reml, joint)
 
 
 def _first_bend(shape, lo, hi):
@@ -209,7 +211,7 @@ def _draw(candidates, weights, n_blends, draws, seed):
         level.append(sample[:, :n_blends])
         rise.append(sample[:, n_blends : 2 * n_blends])
         shape.append(np.full(count, i))
-        bend.append(np.ones(count) if c.bend is None else np.exp(sample[:, -1]))
+        bend.append(np.ones(count) if c.bend is None else np.clip(np.exp(sample[:, -1]), *c.bends))
     return np.vstack(level), np.vstack(rise), np.concatenate(shape), np.concatenate(bend)
 
 
@@ -319,7 +321,7 @@ def _tested(scores, blends):
     return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "scores"])
 
 
-def _panel_notes(scores, names):
+def _panel_notes(scores):
     notes = []
     people = scores["assessor"].nunique()
     if people == 1:
@@ -328,7 +330,7 @@ def _panel_notes(scores, names):
         notes.append(
             f"{people} assessors scored: a panel this small tells only large steps of throw apart."
         )
-    if "pot" not in names:
+    if scores.groupby("blend")["pot"].nunique().max() == 1:
         notes.append(
             "Each blend was scored from one pot, so how throw differs between pots is not known."
         )

@@ -67,11 +67,16 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
     start = _start(data, n_thresholds, mixed)
     peak = climb(natural.evaluate, start, hessian=False)
     point = natural.to_natural(peak.point)
+    settled = peak.converged
     try:
         covariance = np.linalg.inv(-natural.information(point))
     except np.linalg.LinAlgError:
         covariance = None
-    if not peak.converged or covariance is None or np.any(np.diag(covariance) <= 0):
+    if covariance is not None and not natural.by_differences:
+        # Where the likelihood only flattens out, a Newton step is as long far out as anywhere.
+        _, gradient = natural.value_and_natural_gradient(point)
+        settled &= bool(np.all(np.abs(covariance @ gradient) < 1e-2 * (1.0 + np.abs(point))))
+    if not settled or covariance is None or np.any(np.diag(covariance) <= 0):
         raise FitError(
             "the likelihood has no finite maximum; look for grades that are separated perfectly "
             "by a covariate, or fit with a prior"
@@ -106,6 +111,11 @@ class _Natural:
         self.n_thresholds = data.counts.shape[1] - 1
         self.modes = None
 
+    @property
+    def by_differences(self):
+        """Whether so few nodes are used that their own movement counts in the derivatives."""
+        return self.mixed and self.nodes < 7
+
     def to_natural(self, free):
         k = self.n_thresholds
         theta = np.concatenate([free[:1], free[0] + np.cumsum(np.exp(free[1:k]))])
@@ -134,7 +144,7 @@ class _Natural:
         natural = self.to_natural(free)
         if self.mixed and not 1e-6 < natural[-1] < 1e3:
             return -np.inf, np.zeros_like(free)
-        if self.mixed and self.nodes < 7:
+        if self.by_differences:
             return self._evaluate_by_differences(free)
         value, gradient = self.value_and_natural_gradient(natural)
         return value, self._chain(free, natural, gradient)
@@ -166,7 +176,7 @@ class _Natural:
         size = len(natural)
         hessian = np.empty((size, size))
         moves = step * np.maximum(1.0, np.abs(natural))
-        if self.mixed and self.nodes < 7:
+        if self.by_differences:
             return _second_differences(lambda x: float(self._at(x).value), natural, 10 * moves)
         for i in range(size):
             move = np.zeros(size)

@@ -10,7 +10,7 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize
+from scipy import optimize, special
 
 from scentlab.results import FitError
 
@@ -50,7 +50,7 @@ SHAPES = {
         "power",
         lambda x, k: x**k,
         lambda g, k: np.power(g, 1.0 / k),
-        lambda x, k: np.log(x) * x**k,
+        lambda x, k: special.xlogy(x**k, x),
         lambda lo, hi: (0.05, 4.0),
         "load to the power of the bend",
     ),

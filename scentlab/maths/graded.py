@@ -143,9 +143,7 @@ class GradedModel:
 
     def value_and_gradient(self, free):
         """Log posterior (log likelihood without a prior) and its gradient at one point (p,)."""
-        if np.any(np.abs(free) > 60):
-            return -np.inf, np.zeros(self.size)
-        if self.mixed and abs(self.take(free, "log_sigma")[0]) > 7:
+        if self.out_of_reach(free):
             return -np.inf, np.zeros(self.size)
         found = self._evaluate(free, True, self.nodes)
         if self.mixed:
@@ -162,6 +160,11 @@ class GradedModel:
             misread = special.expit(self.take(free, "logit_misread")[0])
             slope[self.places["logit_misread"]] += found.d_misread * misread * (1.0 - misread)
         return float(found.value + prior), slope
+
+    def out_of_reach(self, free):
+        """Whether a logarithm among the free parameters (p,) is too large to compute with."""
+        logs = [k for k in self.places if k.startswith("log")]
+        return any(np.any(np.abs(self.take(free, k)) > 30.0) for k in logs)
 
     def log_prior(self, free):
         """Log prior density (...) up to a constant, and its gradient (..., p)."""

@@ -51,7 +51,9 @@ def climb(function, start, gradient_tolerance=1e-6, hessian=True):
     curvature = (
         difference_gradient(function, point) if hessian else np.full((len(point),) * 2, np.nan)
     )
-    converged = bool(np.max(np.abs(gradient), initial=0.0) < 1e3 * gradient_tolerance)
+    converged = bool(
+        np.isfinite(value) and np.max(np.abs(gradient), initial=0.0) < 1e3 * gradient_tolerance
+    )
     return Peak(point, float(value), gradient, curvature, converged)
 
 

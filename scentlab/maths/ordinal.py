@@ -13,14 +13,30 @@ and ``misread`` (...).
 """
 
 from dataclasses import dataclass
+from functools import lru_cache
 
 import numpy as np
 from numpy.polynomial.hermite import hermgauss
 from scipy import special
+from scipy.interpolate import CubicSpline
 
 from scentlab.maths.links import find_link, grade_terms
 
 _TINY = 1e-300
+_GRID_SIZE = 120
+
+
+def _even_normal(reach, step):
+    """Evenly spaced points and standard-normal weights: the trapezoid rule, which for a smooth
+    integrand that dies off converges as fast as any and, unlike Gauss-Hermite, keeps its
+    accuracy when the group effects are large."""
+    z = np.arange(-reach, reach + step / 2, step)
+    weights = np.exp(-0.5 * z**2)
+    return z, weights / weights.sum()
+
+
+_Z, _Z_WEIGHTS = _even_normal(8.0, 0.05)
+_Z_COARSE, _Z_COARSE_WEIGHTS = _even_normal(6.5, 0.3)
 
 
 @dataclass(frozen=True)
@@ -72,19 +88,24 @@ def count_looks(grades, design, group, n_grades, weights=None):
 def grade_probabilities(theta, eta, link="logit"):
     """P(grade = 0 ... K - 1) at thresholds (..., K - 1) and location (...): array (..., K)."""
     theta, eta = np.asarray(theta, dtype=float), np.asarray(eta, dtype=float)
-    return grade_terms(find_link(link), theta, eta, densities=False).p
+    theta = np.moveaxis(theta, -1, 0)
+    theta = theta.reshape(theta.shape[:1] + (1,) * (eta.ndim + 1 - theta.ndim) + theta.shape[1:])
+    found = grade_terms(find_link(link), theta, eta, densities=False)
+    return np.moveaxis(found.p, 0, -1)
 
 
 def misread_flow(values):
-    """What flows into each grade when all are misread: neighbours less itself, halved (..., K).
+    """What flows into each grade when all are misread: neighbours less itself, halved (K, ...).
 
-    Recorded probabilities are p + misread * misread_flow(p). The map is symmetric, so that it
-    serves derivatives as well.
+    Recorded probabilities are p + misread * misread_flow(p), the grade axis first. The map is
+    symmetric, so that it serves derivatives as well.
     """
-    step = 0.5 * np.diff(values, axis=-1)
-    flow = np.zeros_like(values)
-    flow[..., :-1] += step
-    flow[..., 1:] -= step
+    step = values[1:] - values[:-1]
+    step *= 0.5
+    flow = np.empty_like(values)
+    flow[0] = step[0]
+    flow[-1] = -step[-1]
+    np.subtract(step[1:], step[:-1], out=flow[1:-1])
     return flow
 
 
@@ -138,14 +159,14 @@ def log_likelihood(
             return Evaluation(value, None, None, None, None, None)
         return Evaluation(
             value,
-            terms.d_theta[..., 0, :].sum(axis=-2),
+            np.moveaxis(terms.d_theta[..., 0].sum(axis=-1), 0, -1),
             terms.d_eta[..., 0],
             None,
             None if terms.d_misread is None else terms.d_misread[..., 0].sum(axis=-1),
             None,
         )
     sigma = np.asarray(sigma, dtype=float)
-    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-4, 30) if derivatives else (3e-2, 6)
+    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-4, 30) if derivatives else (0.1, 4)
     modes, scale = _peaks(problem, sigma, modes, tolerance, steps)
     return _integrate(problem, sigma, modes, scale, nodes, derivatives)
 
@@ -154,11 +175,13 @@ class _Problem:
     """Counts with parameters: evaluates the cells' terms at shifted locations."""
 
     def __init__(self, data, theta, eta, link, misread):
-        self.data, self.theta, self.eta = data, theta, eta
+        self.data, self.eta = data, eta
+        self.theta = np.moveaxis(theta, -1, 0)[..., None, None]
+        self.counts = data.counts.T[:, :, None]
         self.link = find_link(link)
         self.misread = None
         if misread is not None:
-            self.misread = np.asarray(misread, dtype=float)[..., None, None, None]
+            self.misread = np.asarray(misread, dtype=float)[..., None, None]
 
     def sum_groups(self, cells):
         """Sum over the cells of each group: (..., C, Q) to (..., G, Q)."""
@@ -168,47 +191,55 @@ class _Problem:
         """Each group's value to its cells: (..., G, Q) to (..., C, Q)."""
         return groups[..., self.data.cell_group, :]
 
+    def _weigh(self, values):
+        """Sum over grades of counts times values (K, ..., C, Q)."""
+        total = self.counts[0] * values[0]
+        for counts, value in zip(self.counts[1:], values[1:], strict=True):
+            total += counts * value
+        return total
+
     def terms(self, shift, derivatives, curvature=False):
         """Each cell's log-likelihood at eta + shift, (..., C, Q), and its derivatives."""
         wanted = derivatives or curvature
-        theta = self.theta[..., None, None, :]
-        found = grade_terms(self.link, theta, self.eta[..., :, None] + shift, wanted)
-        counts = self.data.counts[:, None, :]
+        found = grade_terms(self.link, self.theta, self.eta[..., :, None] + shift, wanted)
+        # The grade axis stands first, the batch between it and the cells.
+        counts = self.counts.reshape(
+            self.counts.shape[:1] + (1,) * (found.p.ndim - 3) + self.counts.shape[1:]
+        )
         if self.misread is None:
-            value, weights, read = (counts * found.log_p).sum(axis=-1), counts, None
+            value, weights, read = self._weigh(found.log_p), counts, None
         else:
             flow = misread_flow(found.p)
             read = np.maximum(found.p + self.misread * flow, _TINY)
-            value = (counts * np.log(read)).sum(axis=-1)
+            value = self._weigh(np.log(read))
             if wanted:
                 ratio = counts / read
                 weights = found.p * (ratio + self.misread * misread_flow(ratio))
         if not wanted:
             return _Terms(value, None, None, None, None)
-        upper = found.density / found.p[..., :-1]
-        lower = found.density / found.p[..., 1:]
-        d_theta = weights[..., :-1] * upper - weights[..., 1:] * lower
+        upper = found.density / found.p[:-1]
+        lower = found.density / found.p[1:]
+        d_theta = weights[:-1] * upper - weights[1:] * lower
         d_misread = bend = None
         if self.misread is not None and derivatives:
-            d_misread = (ratio * flow).sum(axis=-1)
+            d_misread = (ratio * flow).sum(axis=0)
         if curvature:
             bend = self._curvature(found, upper, lower, weights, read)
-        return _Terms(value, d_theta, -d_theta.sum(axis=-1), d_misread, bend)
+        return _Terms(value, d_theta, -d_theta.sum(axis=0), d_misread, bend)
 
     def _curvature(self, found, upper, lower, weights, read):
         """Second derivative of each cell's term in its location."""
         first = np.zeros_like(found.p)
         second = np.zeros_like(found.p)
-        first[..., 1:] += lower
-        first[..., :-1] -= upper
-        second[..., :-1] += found.density_slope * upper
-        second[..., 1:] -= found.density_slope * lower
-        counts = self.data.counts[:, None, :]
+        first[1:] += lower
+        first[:-1] -= upper
+        second[:-1] += found.density_slope * upper
+        second[1:] -= found.density_slope * lower
         if read is None:
-            return (counts * (second - first**2)).sum(axis=-1)
+            return self._weigh(second - first**2)
         d_p = found.p * first
         d_read = (d_p + self.misread * misread_flow(d_p)) / read
-        return (weights * second).sum(axis=-1) - (counts * d_read**2).sum(axis=-1)
+        return (weights * second).sum(axis=0) - self._weigh(d_read**2)
 
 
 @dataclass(frozen=True)
@@ -241,8 +272,13 @@ def _peaks(problem, sigma, modes, tolerance, steps):
     return z, 1.0 / np.sqrt(-bend)
 
 
+@lru_cache(maxsize=16)
+def _hermite(nodes):
+    return hermgauss(nodes)
+
+
 def _integrate(problem, sigma, modes, scale, nodes, derivatives):
-    t, w = hermgauss(nodes)
+    t, w = _hermite(nodes)
     z = modes[..., None] + np.sqrt(2.0) * scale[..., None] * t
     shift = sigma[..., None, None] * problem.spread_groups(z)
     terms = problem.terms(shift, derivatives)
@@ -256,7 +292,7 @@ def _integrate(problem, sigma, modes, scale, nodes, derivatives):
         return Evaluation(value, None, None, None, None, modes)
     share = problem.spread_groups(raw / total)
     d_eta = (share * terms.d_eta).sum(axis=-1)
-    d_theta = (share[..., None] * terms.d_theta).sum(axis=(-2, -3))
+    d_theta = np.moveaxis((share * terms.d_theta).sum(axis=(-1, -2)), 0, -1)
     d_log_sigma = (share * terms.d_eta * shift).sum(axis=(-1, -2))
     d_misread = None
     if terms.d_misread is not None:
@@ -264,11 +300,12 @@ def _integrate(problem, sigma, modes, scale, nodes, derivatives):
     return Evaluation(value, d_theta, d_eta, d_log_sigma, d_misread, modes)
 
 
-def marginal_location(probability, sigma, link="logit", nodes=61):
+def marginal_location(probability, sigma, link="logit"):
     """Location m at which E[1 - F(-m - sigma Z)] equals a probability, Z ~ N(0, 1).
 
     This turns a risk for a NEW group, averaged over groups, into a distance on the latent
     scale: the typical group's risk at m is lower (for small probabilities) the larger sigma is.
+    Many values of sigma are served by a spline over a grid of them.
 
     Parameters
     ----------
@@ -281,28 +318,40 @@ def marginal_location(probability, sigma, link="logit", nodes=61):
     eta - theta equals m.
     """
     sigma = np.asarray(sigma, dtype=float)
-    found = find_link(link)
-    t, w = np.polynomial.hermite_e.hermegauss(nodes)
-    w = w / w.sum()
-    m = -found.quantile(1.0 - probability) * np.sqrt(1.0 + 0.35 * sigma**2)
+    if sigma.size <= _GRID_SIZE:
+        return _solve_location(probability, sigma, find_link(link))
+    # asinh keeps the spline smooth from no effect at all to very large ones.
+    x = np.arcsinh(sigma)
+    grid = np.linspace(x.min(), max(x.max(), x.min() + 1e-9), _GRID_SIZE)
+    solved = _solve_location(probability, np.sinh(grid), find_link(link))
+    return CubicSpline(grid, solved)(x)
+
+
+def _solve_location(probability, sigma, link):
+    """Bracketed Newton steps on the logit of the risk."""
     goal = special.logit(probability)
-    for _ in range(60):
-        z = -(m[..., None] + sigma[..., None] * t)
-        risk = (w * np.exp(found.log_sf(z))).sum(axis=-1)
-        density = (w * np.exp(found.log_pdf(z))).sum(axis=-1)
-        step = (special.logit(risk) - goal) * risk * (1.0 - risk) / density
-        step = np.clip(step, -5.0, 5.0)
-        m = m - step
-        if np.max(np.abs(step)) < 1e-11:
-            break
+    typical = -link.quantile(1.0 - probability)
+    low = np.minimum(typical, 0.0) - 12.0 * (1.0 + sigma)
+    high = np.maximum(typical, 0.0) + 12.0 * (1.0 + sigma)
+    m = typical * np.sqrt(1.0 + 0.35 * sigma**2)
+    for _ in range(100):
+        z = -(m[..., None] + sigma[..., None] * _Z)
+        risk = np.clip(np.exp(link.log_sf(z)) @ _Z_WEIGHTS, 1e-12, 1.0 - 1e-12)
+        density = np.maximum(np.exp(link.log_pdf(z)) @ _Z_WEIGHTS, 1e-12)
+        miss = special.logit(risk) - goal
+        low, high = np.where(miss < 0, m, low), np.where(miss > 0, m, high)
+        new = m - miss * risk * (1.0 - risk) / density
+        new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
+        if np.max(np.abs(new - m)) < 1e-10:
+            return new
+        m = new
     return m
 
 
-def marginal_risk(location, sigma, link="logit", nodes=61):
+def marginal_risk(location, sigma, link="logit"):
     """P(grade above the threshold) for a new group at eta - theta = location: array (...)."""
     location, sigma = np.broadcast_arrays(
         np.asarray(location, dtype=float), np.asarray(sigma, dtype=float)
     )
-    t, w = np.polynomial.hermite_e.hermegauss(nodes)
-    z = -(location[..., None] + sigma[..., None] * t)
-    return (w / w.sum() * np.exp(find_link(link).log_sf(z))).sum(axis=-1)
+    z = -(location[..., None] + sigma[..., None] * _Z_COARSE)
+    return np.exp(find_link(link).log_sf(z)) @ _Z_COARSE_WEIGHTS

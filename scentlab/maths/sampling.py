@@ -8,18 +8,21 @@ fitted shape, k-hat, says how far the proposal can be trusted: above 0.7 it cann
 from dataclasses import dataclass
 
 import numpy as np
+from scipy import special
 
 K_HAT_LIMIT = 0.7
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, k-hat, effective size."""
+    """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, k-hat, effective size,
+    and ``log_evidence``, the log of the integral of the density that was drawn from."""
 
     points: np.ndarray
     weights: np.ndarray
     k_hat: float
     effective_size: float
+    log_evidence: float
 
 
 def importance_draws(log_density, peak, *, size, seed, df=6.0, stretch=1.15):
@@ -61,10 +64,22 @@ def _one_round(log_density, centre, covariance, size, rng, df, stretch):
     mixing = np.tile(rng.chisquare(df, half) / df, 2)
     step = np.concatenate([normal, -normal]) / np.sqrt(mixing)[:, None]
     points = centre + step @ root.T
-    log_proposal = -0.5 * (df + dimension) * np.log1p((step**2).sum(axis=1) / df)
-    log_weights, k_hat = smooth_weights(log_density(points) - log_proposal)
+    log_proposal = _log_student(step, df) - np.log(np.diag(root)).sum()
+    log_ratio = log_density(points) - log_proposal
+    log_weights, k_hat = smooth_weights(log_ratio)
     weights = np.exp(log_weights)
-    return Draws(points, weights, k_hat, float(1.0 / np.sum(weights**2)))
+    usable = log_ratio[np.isfinite(log_ratio)]
+    log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(points)))
+    return Draws(points, weights, k_hat, float(1.0 / np.sum(weights**2)), log_evidence)
+
+
+def _log_student(step, df):
+    """Log density of the standard multivariate t at rows of ``step``."""
+    p = step.shape[1]
+    constant = (
+        special.gammaln((df + p) / 2) - special.gammaln(df / 2) - 0.5 * p * np.log(df * np.pi)
+    )
+    return constant - 0.5 * (df + p) * np.log1p((step**2).sum(axis=1) / df)
 
 
 def smooth_weights(log_ratio):
@@ -75,9 +90,11 @@ def smooth_weights(log_ratio):
     tail = int(np.ceil(min(0.2 * size, 3.0 * np.sqrt(size))))
     order = np.argsort(weights)
     largest, cutoff = order[-tail:], weights[order[-tail - 1]]
-    excess = np.exp(weights[largest]) - np.exp(cutoff)
+    # Mirrored draws may weigh the same, so that some of the largest only equal the cut-off.
+    largest = largest[weights[largest] > cutoff]
+    tail, excess = len(largest), np.exp(weights[largest]) - np.exp(cutoff)
     k_hat = -np.inf
-    if tail >= 5 and excess[-1] > excess[0] > 0:
+    if tail >= 5 and excess[-1] > excess[0]:
         k_hat, scale = fit_pareto(excess)
         chance = (np.arange(tail) + 0.5) / tail
         smoothed = np.log(pareto_quantile(chance, k_hat, scale) + np.exp(cutoff))
@@ -104,7 +121,7 @@ def fit_pareto(excess):
     )
     shape = np.log1p(-theta[:, None] * excess).mean(axis=1)
     profile = n * (np.log(-theta / shape) - shape - 1.0)
-    share = 1.0 / np.exp(profile - profile[:, None]).sum(axis=1)
+    share = np.exp(profile - profile.max())
     share = share / share.sum()
     best = np.sum(theta * share)
     k = float(np.log1p(-best * excess).mean())

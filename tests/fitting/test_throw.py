@@ -122,11 +122,6 @@ class TestNotes:
             "4 assessors scored: a panel this small tells only large steps of throw apart.",
         )
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="one pot for each of two blends makes two pots, so the note is left out although "
-        "pots and blends cannot be told apart",
-    )
     def test_a_small_panel_and_one_pot_a_blend(self):
         assert fit_throw(scores(1, assessors=4, pots=1), draws=200).notes == (
             "4 assessors scored: a panel this small tells only large steps of throw apart.",
@@ -178,12 +173,6 @@ class TestRefused:
             throw_curve(fit, "none", [8.0])
         assert str(error.value) == "no throw was scored for 'none'; scored were soft, hard"
 
-    @pytest.mark.xfail(
-        strict=True,
-        raises=AssertionError,
-        reason="with unscented wax in the panel the bend of the power curve has no curvature "
-        "(log 0), its draws overflow and the curve is not a number",
-    )
     @pytest.mark.filterwarnings("ignore::RuntimeWarning")
     def test_unscented_wax_among_the_pieces(self):
         layout = even_layout(["soft", "hard"], [0, 6, 12], sweat=0, throw=2, assessors=4)

@@ -188,11 +188,6 @@ class TestNoAnswer:
             "neighbour or fit with a prior"
         )
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="the climb stops at a small gradient far out and calls it a maximum: beta 32, "
-        "standard error 5682",
-    )
     def test_perfect_separation(self):
         grades, x = [0, 0, 0, 1, 1, 1], [[1.0], [2.0], [3.0], [4.0], [5.0], [6.0]]
         with pytest.raises(FitError) as error:

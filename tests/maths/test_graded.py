@@ -176,11 +176,6 @@ class TestMeaning:
         assert other.converged and peak.converged
         assert other.point == pytest.approx(expected, abs=2e-4)
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="free parameters beyond 60 are refused, and a capacity is a free parameter: "
-        "loads of 60 to 140 (or a limit prior above 60) cannot be climbed to",
-    )
     def test_units_of_the_load_the_other_way(self):
         design = DATA.design.copy()
         design[:, 0] *= 10.0

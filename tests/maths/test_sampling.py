@@ -99,11 +99,6 @@ class TestWeights:
         easy = stats.norm.logpdf(points) - stats.t(6).logpdf(points)
         assert smooth_weights(easy)[1] < K_HAT_LIMIT
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="draws come in mirrored pairs, which weigh the same under a symmetric density; when "
-        "a pair straddles the cut-off nothing is smoothed and k-hat stays at minus infinity",
-    )
     def test_ties_at_the_cut_off_do_not_hide_a_heavy_tail(self):
         chance = (np.arange(1000) + 0.5) / 1000
         ratio = np.repeat(np.log(stats.genpareto(1.2).ppf(chance) + 1.0), 2)
