@@ -8,6 +8,7 @@ from scentlab.planning.refusal import PlanError
 WAX_STEP_G = Decimal(1)
 FRAGRANCE_STEP_G = Decimal("0.1")
 _LARGEST_LOAD_ERROR = Decimal("0.25")
+_MOST_ADDED_G = 5
 
 
 def pour_weights(pieces, piece_g, load_pct, spare_pct):
@@ -25,8 +26,9 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct):
     wax = (needed / (1 + load / 100)).quantize(WAX_STEP_G, rounding=ROUND_CEILING)
     while wax + _fragrance(wax, load) < needed:
         wax += WAX_STEP_G
+    wax = _weighable(wax, load)
     fragrance = _fragrance(wax, load)
-    missed = load - 100 * fragrance / wax
+    missed = _missed(wax, load)
     if missed > _LARGEST_LOAD_ERROR:
         raise PlanError(
             f"a pour of {wax} g of wax at a load of {load_pct:g} % of wax takes {fragrance} g of "
@@ -52,6 +54,18 @@ def melt_weights(wax_g, spare_pct, fractions):
     for name in by_remainder[: total - sum(grams.values())]:
         grams[name] += 1
     return grams
+
+
+def _weighable(wax, load):
+    """A little more wax where a small pour would miss its load on the 0.1 g scale."""
+    for added in range(_MOST_ADDED_G + 1):
+        if _missed(wax + added, load) <= _LARGEST_LOAD_ERROR:
+            return wax + added
+    return wax
+
+
+def _missed(wax, load):
+    return load - 100 * _fragrance(wax, load) / wax
 
 
 def _fragrance(wax, load):

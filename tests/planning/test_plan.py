@@ -345,7 +345,7 @@ def test_the_notebook_view_escapes_text_and_keeps_the_codes_sealed():
     spare=st.floats(0, 50),
 )
 def test_weights_cover_the_pieces_and_never_exceed_the_load(pieces, piece_g, load, spare):
-    # under 40 g of wax a step of 0.1 g of fragrance is over 0.25 points, and the pour is refused
+    # under 40 g of wax a step of 0.1 g of fragrance is over 0.25 points: see the small pours
     assume(pieces * piece_g >= 60)
     wax, fragrance = pour_weights(pieces, piece_g, load, spare)
     wax, fragrance = Decimal(repr(wax)), Decimal(repr(fragrance))
@@ -359,21 +359,35 @@ def test_weights_cover_the_pieces_and_never_exceed_the_load(pieces, piece_g, loa
     assert wax == wax.to_integral_value() and fragrance * 10 == (fragrance * 10).to_integral_value()
 
 
+@settings(max_examples=100, deadline=None)
+@given(pieces=st.integers(1, 4), piece_g=st.floats(4, 15), load=st.floats(1, 40))
+def test_small_pours_come_close_to_their_load_or_are_refused(pieces, piece_g, load):
+    try:
+        wax, fragrance = pour_weights(pieces, piece_g, load, 0)
+    except PlanError:
+        assert pieces * piece_g < 60
+        return
+    assert wax + fragrance >= pieces * piece_g - 1e-9
+    assert load - 0.25 - 1e-9 <= 100 * fragrance / wax <= load + 1e-9
+
+
 def test_weights_by_hand():
     # 11 pieces x 25 g x 1.05 = 288.75 g; / 1.09 = 264.9 -> 265 g wax, 23.85 -> 23.8 g fragrance
     assert pour_weights(11, 25, 9, 5) == (265.0, 23.8)
     # 2 pieces x 55 g = 110 g at 10 % of wax = 100 g wax and 10.0 g fragrance, exactly
     assert pour_weights(2, 55, 10, 0) == (100.0, 10.0)
+    # 26 g at 18 % is 4.68 -> 4.6 g, 17.69 %; 27 g at 18 % is 4.86 -> 4.8 g, 17.78 %
+    assert pour_weights(3, 10, 18, 0) == (27.0, 4.8)
     # 0.1 g steps are not exact in binary: 30 g of wax at 7 % is 2.1 g, not 2.0
     assert pour_weights(1, 32.1, 7, 0) == (30.0, 2.1)
 
 
 def test_a_pour_too_small_for_the_scale_is_refused():
     with pytest.raises(PlanError) as caught:
-        pour_weights(1, 5, 3, 0)
+        pour_weights(1, 4, 3.3, 0)
     assert str(caught.value) == (
-        "a pour of 5 g of wax at a load of 3 % of wax takes 0.1 g of fragrance on a 0.1 g scale, "
-        "which misses the load by 1.00 points; pour more pieces or heavier ones"
+        "a pour of 4 g of wax at a load of 3.3 % of wax takes 0.1 g of fragrance on a 0.1 g "
+        "scale, which misses the load by 0.80 points; pour more pieces or heavier ones"
     )
 
 
