@@ -17,7 +17,7 @@ import pandas as pd
 from scentlab.choosing.analysis import analyse
 from scentlab.results import shown
 from scentlab.sharing.package import to_json
-from scentlab.sharing.pages import write_whole
+from scentlab.sharing.pages import place_for, write_whole
 from scentlab.sharing.redaction import SharingError
 from scentlab.units import say_load
 
@@ -82,9 +82,7 @@ class Answer:
 
     def write(self, path):
         """Write the answer as a small JSON file, whole or not at all, and return the path."""
-        path = Path(path)
-        if not path.parent.is_dir():
-            raise FileNotFoundError(f"{path.parent}: no such folder for the answer; make it first")
+        path = place_for(path, "the answer")
         data = {"kind": KIND, "format": FORMAT, **dataclasses.asdict(self)}
         write_whole(path, to_json(data))
         return path

@@ -23,7 +23,7 @@ import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.results import shown
 from scentlab.sharing import parts
-from scentlab.sharing.pages import fixed_text, write_whole
+from scentlab.sharing.pages import fixed_text, place_for, write_whole
 from scentlab.sharing.redaction import (
     Choices,
     SharingError,
@@ -91,12 +91,7 @@ class Package:
         path = Path(path)
         if path.suffix.lower() != ".zip":
             raise SharingError(f"{path.name} does not end in .zip; give such a name")
-        if not path.parent.is_dir():
-            raise FileNotFoundError(
-                f"{path.parent}: no such folder for the package; make the folder or give another "
-                "path"
-            )
-        write_whole(path, zipped(self.files))
+        write_whole(place_for(path, "the package"), zipped(self.files))
         return path
 
     def __repr__(self):

@@ -29,12 +29,18 @@ def image(ax, alt, caption=""):
 
 def write_page(text, path, what):
     """Write a page to ``path``, whole or not at all, and return the path."""
+    path = place_for(path, what)
+    write_whole(path, text.encode("utf-8"))
+    return path
+
+
+def place_for(path, what):
+    """The path, if its folder is there: worth asking before anything is made."""
     path = Path(path)
     if not path.parent.is_dir():
         raise FileNotFoundError(
             f"{path.parent}: no such folder for {what}; make the folder or give another path"
         )
-    write_whole(path, text.encode("utf-8"))
     return path
 
 

@@ -11,7 +11,7 @@ from importlib import metadata
 import scentlab
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
-from scentlab.sharing.pages import image, render, write_page
+from scentlab.sharing.pages import image, place_for, render, write_page
 from scentlab.sharing.tables import (
     assessor_table,
     ceiling_table,
@@ -68,6 +68,7 @@ def write_report(analysis, path):
     ------
     FileNotFoundError when the folder does not exist.
     """
+    path = place_for(path, "the report")
     return write_page(report_html(analysis), path, "the report")
 
 

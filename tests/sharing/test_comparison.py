@@ -44,8 +44,8 @@ def test_every_pick_and_ceiling_of_every_series_is_on_the_page(analysis, other):
 
 def test_what_makes_series_unlike_is_said(analysis, other):
     assert differences([analysis, other]) == [
-        "Fragrances differ (cedar and fig (invented); fig leaf): a limit of sweating belongs to a "
-        "wax and a fragrance together.",
+        f"Fragrances differ ({analysis.series.fragrance}; fig leaf): a limit of sweating belongs "
+        "to a wax and a fragrance together.",
         "Rules differ: accepted risk 0.05, 0.1.",
         "The panels differ, and each assessor uses the throw scale in an own way: compare loads "
         "and risks rather than throw.",
@@ -69,8 +69,12 @@ def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
     text = words_of(page)
     assert ask[0] in text and HOSTILE in text and "<script" not in page
     assert analysis.ceiling.sentence in text
-    for fact in ("F-03", "6 pots, 36 pours", "Fragrance added at 77 to 83 °C"):
-        assert fact in text
+    pours = analysis.series.pours
+    added = pours["add_temp_c"]
+    assert f"{pours['pot'].nunique()} pots, {len(pours)} pours from " in text
+    assert f"Fragrance added at {added.min():g} to {added.max():g} °C" in text
+    lots = [p["wax"]["lot"] for b in analysis.series.plan["blends"] for p in b["parts"]]
+    assert lots and all(lot in text for lot in lots)
     assert "http" not in page.replace("http-equiv", "")
 
 
