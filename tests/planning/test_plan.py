@@ -297,6 +297,15 @@ def test_shared_out_smelling_is_near_balanced_and_cured_otherwise():
     assert cells.max() - cells.min() <= 2 and len(cells) >= 17
 
 
+def test_shared_out_smelling_takes_the_pieces_of_a_combination_in_turn():
+    one = plan(assessors=8, sittings=Sittings(share="blocks"))
+    joined = one.smellings.merge(one.pieces, on="code").merge(one.pours, on="pour")
+    for _, rows in joined.groupby(["blend", "load_pct"]):
+        # four pieces of each combination: two pots with two throw pieces each
+        counts = rows["code"].value_counts().reindex(rows["code"].unique())
+        assert len(counts) == 4 and counts.max() - counts.min() <= 1
+
+
 def test_too_few_smellings_for_the_combinations_are_refused():
     with pytest.raises(PlanError) as caught:
         plan(assessors=2, sittings=Sittings(share="blocks", each=1))
