@@ -40,7 +40,7 @@ LOOKS = (
     ("#1A1A1A", (0, (1, 1)), "P"),
 )
 ASSESSOR_MARKERS = "os^Dv<>Pp*hXd8H"
-STEPS = 51
+STEPS = 41
 LOAD_AXIS = "load, % of wax\n(content, % of total)"
 STRESS_WORDS = {"rest": "kept at rest", "heat": "after heat"}
 RISK_TICKS = (0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1)
@@ -320,6 +320,9 @@ def _plot_graded(counts, blend, ax, limit_grade, risk, what, risk_at):
         frame = risk_at(name, grid(loads))
         words = "risk, 90 % interval" if blend else name
         _risk_line(ax, frame, hue, line, words, band=blend is not None)
+        if blend is None:
+            # The points carry the marker; the curve shows it in the legend alone.
+            ax.lines[-1].set(marker=marker, markevery=[], mfc="white", mew=1.4)
         seen = counts[counts["blend"] == name]
         _piece_points(ax, seen, limit_grade, hue, marker, label=blend is not None)
     if risk is not None:

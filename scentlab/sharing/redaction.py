@@ -30,7 +30,8 @@ class Choices:
     hide_fragrance : bool, name, lot, flash point, density and allergens of the fragrance.
     hide_costs : bool, every price, and so the cost of a piece.
     hide_notes : bool, notes of pours and the reason of an override.
-    renumber_assessors : bool, new codes in an order that tells nothing.
+    renumber_assessors : bool, new codes in an order that tells nothing; the plan goes without
+        its smelling orders and its seed, which would tell.
     leave_out : tuple of blend names whose pours, scores and results stay at home.
     """
 
@@ -246,12 +247,8 @@ def _recoded_plan(plan, new):
     for name in ("assessors", "works_with_fragrance"):
         if name in plan:
             plan[name] = sorted(new.get(a, a) for a in plan[name])
-    if "smellings" in plan:
-        rows = [{**s, "assessor": new.get(s.get("assessor"))} for s in plan["smellings"]]
-        plan["smellings"] = sorted(
-            rows, key=lambda s: (str(s.get("sitting")), s["assessor"] or "", s.get("position") or 0)
-        )
-    return plan
+    # Whoever has the seed can make the plan again and read the old codes from its orders.
+    return plan | {"smellings": [], "seed": None}
 
 
 def _scrubbed(series, strings):

@@ -31,7 +31,7 @@ def pick_table(analysis):
     rules = analysis.rules
     headings = (
         "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
-        "Limit on paper, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
+        "Paper limit, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
         f"Chance that the risk is over {100 * rules.risk:g} %",
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         "Share of reachable throw rise",

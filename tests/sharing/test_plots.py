@@ -131,6 +131,16 @@ def test_both_bases_stand_at_the_load_axis(analysis, name):
         assert content == f"({content_from_load(float(load)):.1f})"
 
 
+@pytest.mark.parametrize("name", ("sweat", "frost"))
+def test_the_legend_ties_each_blend_to_its_marker(analysis, name):
+    ax = plots.plot(getattr(analysis, name))
+    lines = curves(ax)
+    assert len({line.get_marker() for line in lines}) == len(lines)
+    assert [t.get_text() for t in ax.get_legend().get_texts()][: len(lines)] == [
+        line.get_label() for line in lines
+    ]
+
+
 @pytest.mark.parametrize("name", ("sweat", "throw", "frost"))
 def test_blends_differ_without_hue(analysis, name):
     lines = curves(plots.plot(getattr(analysis, name)))
