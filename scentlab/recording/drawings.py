@@ -11,7 +11,7 @@ FROSTED_SHARE = (0.0, 0.03, 0.17, 0.40, 0.72)
 
 _WAX, _EDGE, _OIL, _FROST = "#d9b98c", "#5b4a33", "#8a5a12", "#fbfaf5"
 _FACE = f'<rect x="8" y="6" width="84" height="58" rx="7" fill="{_WAX}" stroke="{_EDGE}"/>'
-_DROP = 1.9  # radius of a frost speck
+_SPECK = 1.9  # radius
 
 
 def grade_svg(test, grade):
@@ -70,14 +70,14 @@ def _lattice(across, down):
 
 
 def _frost(share):
-    """Specks without overlap that cover so much of the face, a patch that grows from a corner."""
-    face = 80 * 54
-    count = round(share * face / (math.pi * _DROP**2) * 0.78)
-    step = 2 * _DROP * 0.93
+    """Specks that cover so much of the face, as a patch that grows from a corner."""
+    step = 2 * _SPECK * 0.93  # they touch; each then covers about nine tenths of its square
+    count = round(share * 84 * 58 / (0.89 * step**2))
     spots = sorted(
         ((x * step + 12, y * step + 10) for x in range(22) for y in range(15)),
         key=lambda p: math.hypot(p[0] - 12, 1.35 * (p[1] - 10)),
     )
     return "".join(
-        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{_DROP}" fill="{_FROST}"/>' for x, y in spots[:count]
+        f'<circle cx="{x:.1f}" cy="{y:.1f}" r="{_SPECK}" fill="{_FROST}"/>'
+        for x, y in spots[:count]
     )

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from scentlab.recording import forms
-from scentlab.recording.forms import GradeForm, PourForm, ThrowForm
+from scentlab.recording.forms import BleedForm, GradeForm, PaperForm, PourForm, ThrowForm
 from scentlab.recording.store import Receipt, Store
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 
@@ -230,6 +230,105 @@ def test_only_the_blind_code_is_shown(desk):
     assert "secret" not in shown and "12.5" not in shown
     form.choices[1].click()
     assert (desk.rows[0]["stress"], desk.rows[0]["age_days"]) == ("heat", 7.0)
+
+
+def tap(form, press, key, **fields):
+    """What the browser part sends for a tap, and what it hears back."""
+    answers = []
+    form.browser.send = answers.append
+    form._heard({"press": press, "key": key, "fields": fields})
+    return answers
+
+
+def test_a_tap_in_the_browser_is_acknowledged_and_stored_once(desk):
+    form = GradeForm(["417", "211"], "sweat", "A1", desk.save)
+    assert tap(form, "grade-3", "k1") == [{"ack": "k1"}]
+    assert tap(form, "grade-3", "k1") == [{"ack": "k1"}], "sent again"
+    assert [(r["code"], r["grade"], r["key"]) for r in desk.rows] == [("417", 3, "k1")]
+    tap(form, "grade-0", "k2")
+    assert [(r["code"], r["grade"], r["key"]) for r in desk.rows[1:]] == [("211", 0, "k2")]
+    assert tap(form, "grade-1", "k3") == [{"ack": "k3"}], "no piece is left"
+    assert len(desk.rows) == 2
+    assert tap(form, "no-such-button", "k4") == [{"ack": "k4"}]
+
+
+def test_what_was_typed_comes_with_the_tap(desk):
+    form = ThrowForm(["417"], "A1", "S1", "warm", desk.save)
+    tap(form, "throw-4", "k1", minutes="30", nonsense="x")
+    assert desk.rows[0]["minutes"] == 30.0
+
+
+def test_every_control_has_a_name_and_the_chosen_pour_is_pressed(desk):
+    form = PourForm(PLANNED, desk.save)
+    names = form.browser.names
+    assert names["wax_g"] == "Wax weighed into this pour, g"
+    assert names["save"] == "Save this pour" and names["pour-P02"] == "P02"
+    assert set(names) == {"pour-P01", "pour-P02", "save", "undo", *form.fields}
+    form.pours["P02"].click()
+    assert form.browser.pressed == ["pour-P02"]
+
+
+def test_the_timer_is_shown_while_it_runs(desk):
+    form = ThrowForm(["417"], "A1", "S1", "warm", desk.save)
+    assert form.browser.since == 0
+    form.start.click()
+    assert form.browser.since > 1.7e12
+    form.choices[1].click()
+    assert form.browser.since == 0
+
+
+@pytest.mark.parametrize("test", ["sweat", "frost"])
+def test_a_reference_strip_draws_and_names_every_grade(desk, test):
+    form = GradeForm(["417"], test, "A1", desk.save)
+    strip = form.children[1].value
+    assert strip.count("<svg") == strip.count('role="img"') == 5
+    for grade, words in enumerate(forms.GRADE_WORDS[test]):
+        assert f'aria-label="{test} grade {grade}: {words}"' in strip
+    assert "http" not in strip.replace("http://www.w3.org/2000/svg", "")
+
+
+def test_bleed_is_the_gain_of_the_blotter(desk):
+    form = BleedForm(["417", "211"], desk.save, desk.undo)
+    for name, value in {"before": "512", "after": "524.5", "hours": "24", "temp_c": "40"}.items():
+        form.fields[name].value = value
+    form.save.click()
+    row = {k: v for k, v in desk.rows[0].items() if k != "key"}
+    assert row == {"code": "417", "bleed_mg": 12.5, "hours": 24.0, "temp_c": 40.0}
+    assert text(form.message) == f"Saved at {CLOCK}: piece 417, bleed 12.5 mg in 24 h at 40 °C."
+    assert (form.fields["before"].value, form.fields["hours"].value) == ("", "24")
+    form.fields["before"].value, form.fields["after"].value = "520", "512"
+    form.save.click()
+    assert text(form.message) == (
+        "NOT SAVED. the blotter weighs 512 mg after and 520 mg before: weigh again, or change the "
+        "two if they were written the wrong way round"
+    )
+    form.undo.click()
+    assert desk.undone == [1] and form.piece["code"] == "417"
+
+
+def test_grades_from_paper_are_saved_all_or_none(tmp_path):
+    store = Store.create(tmp_path / "s")
+    store.add_many("pieces", [{"code": c, "pour": "P01"} for c in ("417", "211", "305")])
+    form = PaperForm(["417", "211", "305"], "frost", "A2",
+                     lambda rows: store.add_many("grades", rows))
+    form.save.click()
+    assert text(form.message) == (
+        "NOT SAVED. found nothing, expected a whole number from 0 to 4 (grade) for each piece."
+    )
+    form.fields["417"].value, form.fields["211"].value = "2", "7"
+    form.save.click()
+    assert text(form.message) == (
+        "NOT SAVED. found piece 211: '7', expected a whole number from 0 to 4 (grade) for each "
+        "piece."
+    )
+    assert store.rows("grades").empty
+    form.fields["211"].value = "0"
+    form.save.click()
+    assert text(form.message).endswith(": 2 frost grades.")
+    assert store.rows("grades")[["code", "grade", "assessor"]].to_numpy().tolist() == [
+        ["417", 2, "A2"], ["211", 0, "A2"]
+    ]
+    assert form.fields["417"].disabled and not form.fields["305"].disabled
 
 
 def test_a_form_writes_into_a_store(tmp_path):

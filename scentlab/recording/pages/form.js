@@ -65,7 +65,12 @@ export default {
       if (!button) return;
       event.stopImmediatePropagation();
       event.preventDefault();
-      if (button.disabled || pending) return;
+      if (button.disabled) return;
+      if (pending) {
+        // Not kept for later: the piece on the screen may change when the answer comes.
+        if (!banner.textContent) banner.textContent = "Wait: the last entry is on its way.";
+        return;
+      }
       pending = { press: nameOf(button, "scent-press-"), key: newKey(), fields: fields() };
       label();
       send();

@@ -66,6 +66,7 @@
         if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); break; }
         queue.shift(); keep(box, queue); showQueue();
         if (status === 200) {
+          if (!todo.length) show();
           last = { table: told.table, entry_id: told.entry_id, item: score.item };
           $("undo").hidden = false;
           say(told.words, "saved");

@@ -1,0 +1,226 @@
+"""The forms in JupyterLab in a real browser: keys, acknowledgement, names, width."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+
+import nbformat
+import pytest
+
+from scentlab.recording.store import Store
+
+pytestmark = pytest.mark.browser
+
+CELL = """
+from scentlab.recording.forms import GradeForm, PourForm
+from scentlab.recording.store import Store
+store = Store.open("series")
+form = GradeForm(["417", "211", "305", "500"], "sweat", "A1",
+                 lambda row: store.add("grades", row),
+                 lambda receipt: store.void("grades", receipt.entry_id, "undone"))
+form
+"""
+POUR_CELL = """
+planned = [dict(pour="P01", pot="A", blend="mix", wax_g=200, fragrance_g=18, load_pct=9.0)]
+pours = PourForm(planned, lambda row: store.add("pours", row))
+pours
+"""
+
+
+class Lab:
+    """JupyterLab on a free port, in a folder of its own with a series and a notebook."""
+
+    def __init__(self, folder):
+        self.folder, self.token = folder, "browser-test-token"
+        book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(CELL),
+                                               nbformat.v4.new_code_cell(POUR_CELL)])
+        book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3",
+                                       "language": "python"}
+        nbformat.write(book, folder / "book.ipynb")
+        home = folder / "home"
+        settings = home / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
+        settings.mkdir(parents=True)
+        (settings / "notification.jupyterlab-settings").write_text(
+            json.dumps({"fetchNews": "false", "checkForUpdates": False}))
+        environment = {
+            **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
+            "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
+            "JUPYTER_RUNTIME_DIR": str(home / "runtime"), "PYTHONPATH": os.getcwd(),
+        }
+        self.log = open(folder / "lab.log", "w+")  # noqa: SIM115 - lives as long as the server
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--port=0",
+             "--ip=127.0.0.1", f"--IdentityProvider.token={self.token}",
+             "--LabApp.expose_app_in_browser=True", f"--ServerApp.root_dir={folder}"],
+            stdout=self.log, stderr=subprocess.STDOUT, env=environment, cwd=folder,
+        )
+        self.link = self._wait()
+
+    def _wait(self):
+        for _ in range(240):
+            found = re.search(r"http://127\.0\.0\.1:(\d+)/",
+                              (self.folder / "lab.log").read_text())
+            if found:
+                return found[0]
+            time.sleep(0.25)
+        raise TimeoutError((self.folder / "lab.log").read_text())
+
+    def kernels(self):
+        ask = urllib.request.Request(f"{self.link}api/kernels",
+                                     headers={"Authorization": f"token {self.token}"})
+        with urllib.request.urlopen(ask, timeout=10) as answer:
+            return json.load(answer)
+
+    def stop(self):
+        self.process.send_signal(signal.SIGTERM)
+        try:
+            self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+        self.log.close()
+
+
+@pytest.fixture(scope="module")
+def place(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("lab")
+    store = Store.create(folder / "series")
+    store.add_many("pieces", [{"code": c, "pour": "P01"} for c in ("417", "211", "305", "500")])
+    return folder
+
+
+@pytest.fixture(scope="module")
+def lab(place):
+    lab = Lab(place)
+    yield lab
+    lab.stop()
+
+
+@pytest.fixture(scope="module")
+def page(chromium, lab):
+    context = chromium.new_context(viewport={"width": 1200, "height": 900})
+    page = context.new_page()
+    page.set_default_timeout(45000)
+    page.goto(f"{lab.link}lab/tree/book.ipynb?token={lab.token}")
+    page.wait_for_selector(".jp-Notebook .jp-Cell")
+    page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
+    # Cells that are run before the kernel is there stay unrun, without a word.
+    page.wait_for_function("() => document.body.innerText.includes('| Idle')")
+    # Not awaited: the promise would outlast every timeout if the kernel hung.
+    page.evaluate("() => { window.jupyterapp.commands.execute('notebook:run-all-cells'); }")
+    page.wait_for_selector(".scent-form button[aria-label='0: dry']")
+    page.wait_for_selector(".scent-form button[aria-label='Save this pour']")
+    yield page
+    context.close()
+
+
+@pytest.fixture
+def store(place):
+    return Store.open(place / "series")
+
+
+def grades(store):
+    return store.rows("grades")[["code", "grade"]].to_numpy().tolist()
+
+
+def message(page, pattern):
+    page.wait_for_function(
+        "p => [...document.querySelectorAll('.scent-message')].some("
+        "m => new RegExp(p).test(m.textContent))", arg=pattern)
+
+
+def test_single_keys_do_not_reach_the_notebook(page):
+    cells = page.locator(".jp-Notebook .jp-Cell").count()
+    for where in (".scent-form button[aria-label='0: dry']",
+                  ".scent-field-note input"):
+        page.locator(where).first.focus()
+        for key in ("x", "d", "d", "a", "b", "m", "Shift+Enter", "z"):
+            page.keyboard.press(key)
+    page.wait_for_timeout(300)
+    assert page.locator(".jp-Notebook .jp-Cell").count() == cells
+    assert page.locator(".scent-form").count() == 2
+    assert page.locator(".scent-field-note input").input_value().startswith("xddabm")
+
+
+def test_one_tap_saves_and_the_keyboard_too(page, store):
+    page.get_by_role("button", name="2: visible film").click()
+    message(page, r"^Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2")
+    page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
+    page.get_by_role("button", name="3: beads").focus()
+    page.keyboard.press("Enter")
+    message(page, "piece 211, sweat grade 3")
+    assert grades(store) == [["417", 2], ["211", 3]]
+
+
+def test_names_states_and_sizes(page):
+    page.locator(".scent-press-pour-P01").click()
+    page.wait_for_selector(".scent-press-pour-P01[aria-pressed='true']")
+    found = page.evaluate("""() => [...document.querySelectorAll(
+        '.scent-form button, .scent-form input')].filter(e => e.offsetParent).map(e => {
+        const b = e.getBoundingClientRect();
+        return [e.tagName, e.getAttribute('aria-label'), e.getAttribute('aria-pressed'),
+                b.width, b.height]; })""")
+    assert len(found) > 12
+    for tag, name, pressed, width, height in found:
+        assert name and width >= 44 and height >= 44, found
+        assert tag == "INPUT" or pressed in ("true", "false")
+
+
+def test_what_is_typed_is_saved_with_the_tap(page, store):
+    page.locator(".scent-field-wax_g input").fill("200")
+    page.locator(".scent-field-fragrance_g input").fill("18.5")
+    page.locator(".scent-field-note input").fill("a note")
+    page.get_by_role("button", name="Save this pour").click()
+    message(page, "pour P01 at 9.25 % of wax")
+    assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
+
+
+def test_readable_at_390_pixels(page):
+    page.set_viewport_size({"width": 390, "height": 844})
+    page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
+    page.wait_for_timeout(500)
+    wide = page.evaluate("""() => [...document.querySelectorAll(
+        '.scent-form button, .scent-form input')].filter(e => e.offsetParent).map(e =>
+        [e.getAttribute('aria-label'), e.scrollWidth - e.clientWidth, e.clientWidth])""")
+    page.set_viewport_size({"width": 1200, "height": 900})
+    for name, hidden, width in wide:
+        assert hidden <= 1 and width >= 40, (name, hidden, width)
+
+
+def test_a_kernel_that_does_not_answer(page, lab, store):
+    """A stopped kernel process: NOT SAVED within 4 s; when it goes on, saved once."""
+    before = grades(store)
+    pid = int(page.evaluate(
+        """async () => { const panel = window.jupyterapp.shell.currentWidget;
+        const kernel = panel.sessionContext.session.kernel; let text = '';
+        const future = kernel.requestExecute({code: 'import os; print(os.getpid())'});
+        future.onIOPub = m => { if (m.content.text) text += m.content.text; };
+        await future.done; return text; }"""))
+    os.kill(pid, signal.SIGSTOP)
+    start = time.monotonic()
+    page.get_by_role("button", name="1: trace on a pressed tissue only").click()
+    page.wait_for_function("() => /^NOT SAVED/.test("
+                           "document.querySelector('.scent-banner').textContent)")
+    assert 3.5 < time.monotonic() - start < 6
+    page.wait_for_timeout(5000)  # sent again in between
+    assert grades(store) == before
+    os.kill(pid, signal.SIGCONT)
+    message(page, "piece 305, sweat grade 1")
+    page.wait_for_function("() => document.querySelector('.scent-banner').textContent === ''")
+    assert grades(store) == [*before, ["305", 1]]
+    assert len(store.rows("grades", history=True)) == len(before) + 1
+
+
+def test_a_dead_kernel_says_not_saved(page, lab, store):
+    before = grades(store)
+    page.evaluate("""() => {
+        window.jupyterapp.shell.currentWidget.sessionContext.session.kernel.shutdown(); }""")
+    page.wait_for_timeout(500)
+    page.get_by_role("button", name="0: dry").click()
+    page.wait_for_function("() => /^NOT SAVED/.test("
+                           "document.querySelector('.scent-banner').textContent)")
+    assert grades(store) == before

@@ -1,0 +1,242 @@
+"""The panel's pages in a real browser, as wide as a phone."""
+
+import re
+import signal
+import subprocess
+import sys
+
+import pytest
+
+from scentlab.recording.store import Store
+
+pytestmark = pytest.mark.browser
+NASTY = "<img src=x onerror=alert(1)>"
+PLAN = {
+    "title": NASTY, "assessors": ["A1", "A2"],
+    "pours": [{"pour": "P77", "pot": "A", "blend": "secretmix", "poured_on": "2026-03-01",
+               "load_pct": 13.37}],
+    "pieces": [{"code": c, "pour": "P77", "test": t, "stress": None, "due_on": "2026-03-08"}
+               for c, t in (("417", "sweat"), ("305", "frost"), ("500", "throw"))],
+    "smellings": [{"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": "A1",
+                   "position": 1, "code": "500"}],
+}
+SERVER = (
+    "import sys; from scentlab.recording.panel import serve;"
+    "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
+)
+
+
+class Server:
+    """The panel in a process of its own, which a test may kill and start again."""
+
+    def __init__(self, folder):
+        self.folder = folder
+        self.start()
+
+    def start(self):
+        self.process = subprocess.Popen([sys.executable, "-c", SERVER, str(self.folder)],
+                                        stdout=subprocess.PIPE, text=True)
+        self.link = self.process.stdout.readline().split()[-1]
+
+    def kill(self):
+        self.process.send_signal(signal.SIGKILL)
+        self.process.wait(20)
+
+
+@pytest.fixture
+def store(tmp_path):
+    store = Store.create(tmp_path / "series")
+    store.save_plan(PLAN)
+    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
+                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
+    return store
+
+
+@pytest.fixture
+def server(store):
+    server = Server(store.folder)
+    yield server
+    server.kill()
+
+
+@pytest.fixture
+def phone(chromium):
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
+    page = context.new_page()
+    page.set_default_timeout(20000)
+    page.dialogs, page.asked = [], []
+    page.on("dialog", lambda d: answer(page, d))
+    page.on("request", lambda r: page.asked.append(r.url))
+    yield page
+    context.close()
+
+
+def answer(page, dialog):
+    """Leave the page though a score waits; note every other dialog, for there should be none."""
+    if dialog.type == "beforeunload":
+        dialog.accept()
+    else:
+        page.dialogs.append(dialog.message)
+        dialog.dismiss()
+
+
+def said(page, pattern):
+    page.wait_for_function(
+        "p => new RegExp(p).test(document.getElementById('said').textContent)", arg=pattern
+    )
+
+
+def stored(store):
+    return store.rows("grades", history=True)[["code", "grade"]].to_numpy().tolist()
+
+
+def choose(page, server):
+    page.goto(server.link)
+    page.get_by_role("link", name="A1: 3 to score").tap()
+    page.wait_for_selector("#form")
+
+
+def tap(page, words):
+    page.get_by_role("button", name=re.compile(words)).tap()
+
+
+def test_score_see_it_saved_and_undo_it(phone, server, store):
+    choose(phone, server)
+    assert phone.inner_text("#code") == "417"
+    tap(phone, "2: visible film")
+    said(phone, r"^Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2 \(visible film\)\.$")
+    assert stored(store) == [["417", 2]]
+    assert phone.inner_text("#code") == "305"
+    tap(phone, "Undo")
+    said(phone, "^Undone: piece 417")
+    assert phone.inner_text("#code") == "417"
+    assert store.rows("grades").empty
+    tap(phone, "0: dry")
+    said(phone, "sweat grade 0")
+    tap(phone, "3: up to 50")
+    said(phone, "frost grade 3")
+    assert phone.inner_text("#code") == "500"
+
+
+def test_the_page_is_blind_quiet_and_unmoved_by_markup(phone, server, store):
+    store.save_plan({**PLAN, "smellings": [{**PLAN["smellings"][0], "sitting": NASTY}]})
+    choose(phone, server)
+    content = phone.content()
+    for secret in ("P77", "secretmix", "13.37"):
+        assert secret not in content
+    tap(phone, "0: dry")
+    said(phone, "sweat grade 0")
+    host = server.link.split("/")[2]
+    assert {u.split("/")[2] for u in phone.asked if not u.startswith("data:")} == {host}
+    tap(phone, "0: none")
+    said(phone, "frost grade 0")
+    assert NASTY in phone.inner_text("#what")
+    assert phone.dialogs == [] and phone.locator("img").count() == 0
+
+
+def test_sizes_and_names_at_390_pixels(phone, server):
+    choose(phone, server)
+    for _ in range(3):
+        wide = phone.evaluate("document.documentElement.scrollWidth")
+        assert wide <= 390
+        shown = phone.evaluate("""() => [...document.querySelectorAll('button, a, input')]
+            .filter(e => e.offsetParent).map(e => { const b = e.getBoundingClientRect();
+            const name = (e.getAttribute('aria-label') || e.innerText
+              || (e.labels && e.labels[0] ? e.labels[0].innerText : '')).trim();
+            return [name, b.width, b.height, getComputedStyle(e).fontSize]; })""")
+        assert len(shown) >= 6
+        for name, width, height, size in shown:
+            assert name and width >= 44 and height >= 44 and float(size[:-2]) >= 16, shown
+        phone.evaluate("document.querySelector('#answers button').click()")
+        phone.wait_for_timeout(400)
+
+
+def test_the_keyboard_alone(phone, server, store):
+    choose(phone, server)
+    phone.locator("#answers button").nth(3).focus()
+    phone.keyboard.press("Enter")
+    said(phone, "sweat grade 3")
+    phone.locator("#answers button").nth(1).focus()
+    phone.keyboard.press("Space")
+    said(phone, "frost grade 1")
+    assert stored(store) == [["417", 3], ["305", 1]]
+
+
+def test_a_score_waits_out_a_lost_connection(phone, server, store):
+    choose(phone, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    phone.wait_for_selector("#waiting:not([hidden])")
+    assert phone.inner_text("#waiting").startswith("NOT SAVED YET: 417 waits on this phone")
+    phone.wait_for_selector("#line:not([hidden])")
+    assert "No connection" in phone.inner_text("#line")
+    assert "Saved" not in phone.inner_text("body").replace("NOT SAVED", "")
+    assert stored(store) == []
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 417, sweat grade 4")
+    phone.wait_for_selector("#waiting", state="hidden")
+    phone.wait_for_selector("#line", state="hidden")
+    assert stored(store) == [["417", 4]]
+
+
+def test_a_score_outlives_the_server_and_a_reload(phone, server, store):
+    choose(phone, server)
+    server.kill()
+    tap(phone, "1: trace")
+    phone.wait_for_selector("#line:not([hidden])")
+    tap(phone, "2: up to 25")
+    assert phone.inner_text("#waiting").startswith("NOT SAVED YET: 417, 305 waits")
+    assert stored(store) == []
+    server.start()
+    phone.reload()
+    phone.wait_for_selector("#waiting", state="hidden")
+    phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
+    assert stored(store) == [["417", 1], ["305", 2]]
+
+
+def test_a_lost_answer_is_sent_again_and_stored_once(phone, server, store):
+    choose(phone, server)
+    lost = []
+
+    def lose(route):
+        if not lost:
+            lost.append(route.fetch())  # the server stores it, and the phone never hears
+            route.abort()
+        else:
+            route.continue_()
+
+    phone.route("**/save", lose)
+    tap(phone, "3: beads")
+    phone.wait_for_selector("#line:not([hidden])")
+    assert "Saved" not in phone.inner_text("#said")
+    said(phone, "^Saved at .* piece 417, sweat grade 3")
+    assert stored(store) == [["417", 3]] and lost[0].status == 200
+
+
+def test_the_timer_counts_for_one_piece(phone, server, store):
+    choose(phone, server)
+    for words in ("0: dry", "0: none"):
+        tap(phone, words)
+        said(phone, words[3:])
+    tap(phone, "^7$")
+    said(phone, "^NOT SAVED. Start the timer when the warmer goes on, or type the minutes.$")
+    tap(phone, "The warmer is on")
+    phone.wait_for_function("() => /^0:0[1-9] on/.test(clock.textContent)")
+    phone.reload()
+    phone.wait_for_function("() => /^0:0[2-9] on/.test(clock.textContent)")
+    tap(phone, "^7$")
+    said(phone, "warm throw 7 of 10")
+    row = store.rows("throws").iloc[0]
+    assert row["throw"] == 7 and 0 <= row["minutes"] <= 0.5
+    assert "nothing waits for A1" in phone.inner_text("#what")
+
+
+def test_a_browser_without_scripts(chromium, server, store):
+    context = chromium.new_context(java_script_enabled=False)
+    page = context.new_page()
+    page.goto(server.link + "score/A1")
+    page.get_by_role("button", name=re.compile("2: visible film")).click()
+    page.wait_for_url("**saved=grades-1")
+    assert page.inner_text("#said") == "Saved: piece 417, sweat grade 2 (visible film)."
+    assert stored(store) == [["417", 2]]
+    context.close()
