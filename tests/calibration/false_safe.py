@@ -14,6 +14,7 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
+import pandas as pd
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.rules import Rules
@@ -24,7 +25,8 @@ LOADS = (6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
 CAPACITIES = {"soft": 9.0, "middle": 11.0, "hard": 13.0}
 LIMIT = 10.0  # % of wax, where the prior of every capacity is centred
 
-# What may be otherwise than the model supposes. ``limit`` moves the prior's centre.
+# What may be otherwise than the model supposes. ``limit`` moves the prior's centre, ``spreads``
+# gives each blend its own.
 WORLDS = {
     "model": {},
     "no pots": {"pot_sd": 0.0},
@@ -35,6 +37,7 @@ WORLDS = {
     "spoiled pot": {"spoiled_pots": 1},
     "wide": {"spread": 1.2},
     "sharp": {"spread": 0.25},
+    "unlike spreads": {"spreads": {"soft": 0.4, "middle": 1.2, "hard": 0.4}},
     "high limit": {"limit": 17.0},
     "low limit": {"limit": 4.0},
 }
@@ -56,13 +59,20 @@ class Outcome:
 def one_series(seed, world="model", pots=2, pieces=4, draws=1000):
     """Outcomes of every blend of one simulated series."""
     options = dict(WORLDS[world])
-    limit = options.pop("limit", LIMIT)
-    truth = Truth({b: BlendTruth(c) for b, c in CAPACITIES.items()}, **options)
-    layout = even_layout(list(CAPACITIES), LOADS, pots=pots, sweat=pieces)
-    series = simulate_series(layout, truth, seed)
-    fit = fit_sweat(series.sweat(), dict.fromkeys(CAPACITIES, limit), draws=draws, seed=seed)
+    limit, spreads = options.pop("limit", LIMIT), options.pop("spreads", {})
+    truths, looks = {}, []
+    groups = [list(CAPACITIES)] if not spreads else [[b] for b in CAPACITIES]
+    for place, blends in enumerate(groups):
+        own = {"spread": spreads[blends[0]]} if spreads else {}
+        truth = Truth({b: BlendTruth(CAPACITIES[b]) for b in blends}, **options, **own)
+        layout = even_layout(blends, LOADS, pots=pots, sweat=pieces)
+        frame = simulate_series(layout, truth, [seed, place]).sweat()
+        looks.append(frame.assign(code=f"{place}-" + frame["code"]))
+        truths |= dict.fromkeys(blends, truth)
+    looks = pd.concat(looks, ignore_index=True)
+    fit = fit_sweat(looks, dict.fromkeys(CAPACITIES, limit), draws=draws, seed=seed)
     table = find_ceiling(fit, Rules()).table.set_index("blend")["ceiling_load_pct"]
-    return [Outcome(table[b], truth.load_at_risk(b), fit.k_hat) for b in CAPACITIES]
+    return [Outcome(table[b], truths[b].load_at_risk(b), fit.k_hat) for b in CAPACITIES]
 
 
 def say_share(hits):

@@ -131,6 +131,17 @@ class TestThrow:
         assert row(pick)["reason"].endswith("so the lowest load tested is enough")
         assert np.isnan(row(pick)["throw_share"])
 
+    @pytest.mark.xfail(
+        strict=True,
+        reason="where throw was scored above the ceiling only, the highest load under the ceiling "
+        "is called the lowest load tested, and its throw is extrapolated without a word",
+    )
+    def test_throw_scored_above_the_ceiling_only(self, analysis):
+        throw = analysis.throw
+        high = replace(throw, tested=throw.tested.assign(lowest_pct=11.0))
+        pick = choose_load(replace(analysis.evidence, throw=high))
+        assert "the lowest load tested" not in row(pick)["reason"]
+
     def test_without_throw_it_is_the_highest_load_and_says_so(self, analysis):
         pick = choose_load(replace(analysis.evidence, throw=None))
         chosen = row(pick)
