@@ -4,7 +4,9 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
+from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.optimum import climb
@@ -24,7 +26,7 @@ class SweatFit(Result):
     Attributes
     ----------
     blends : tuple of names. stresses : tuple, rest first; effects are against the first.
-    names : tuple of the free parameters' names.
+    names : tuple of the free parameters' names, in their order.
     point, covariance : the peak (p,) of the best link and the inverse of its information (p, p),
         free scale.
     draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
@@ -35,6 +37,9 @@ class SweatFit(Result):
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
     misread : bool, whether misread grades are allowed for.
+    layout : dict, where each kind of free parameter stands: key to (first, one past the last).
+    shared : dict of what the blends' capacities share (see :mod:`scentlab.fitting.blending`):
+        kind, waxes, fractions (B, W), centre (B,), columns (B, q), scale (q,).
     prior : dict, the priors in words.
     """
 
@@ -53,6 +58,8 @@ class SweatFit(Result):
     tested: pd.DataFrame
     links: pd.DataFrame
     misread: bool
+    layout: dict
+    shared: dict
     prior: dict
     notes: tuple = field(default=())
 
@@ -82,6 +89,8 @@ class SweatFit(Result):
         for g in range(2, N_GRADES):
             yield f"threshold of grade {g}", "latent units", named["tau"][:, g - 1]
         yield "sd between pots", "latent units", named["sigma"]
+        if self.shared["kind"] != "separate":
+            yield "sd between blends", "% of wax", named["pool"]
         if self.misread:
             yield "misread grades", "share", named["misread"]
 
@@ -95,7 +104,17 @@ class SweatFit(Result):
         return "Half of the pieces of a typical pot show sweat at: " + "; ".join(parts) + "."
 
 
-def fit_sweat(grades, limits=None, *, prior="weak", links=("logit", "skewed"), draws=2000, seed=1):
+def fit_sweat(
+    grades,
+    limits=None,
+    *,
+    blending="pooled",
+    fractions=None,
+    prior="weak",
+    links=("logit", "skewed"),
+    draws=2000,
+    seed=1,
+):
     """Fit the sweat model by its posterior, averaged over links.
 
     Where the curve of sweat over load is not symmetrical, a symmetrical link misjudges the
@@ -109,6 +128,11 @@ def fit_sweat(grades, limits=None, *, prior="weak", links=("logit", "skewed"), d
         one stress count once, with the worst grade.
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads.
+    blending : what the capacities share beforehand. "pooled": a common shift against the limits,
+        from which each blend may stray by as much as the blends together show. "linear" or
+        "quadratic": a blending function of the wax fractions (Scheffe 1958), from which blends
+        may stray too; the quadratic one needs as many blends as it has terms. "separate": nothing.
+    fractions : DataFrame of wax fractions, blends as index and a column per wax, for blending.
     prior : "weak", a :class:`CapacityPrior` to use as it is, or None for plain maximum likelihood
         (flat priors, no misread grades), which has an answer only if no blend separates.
     links : names of links (logit, probit, cloglog, skewed), equally believed beforehand.
@@ -127,7 +151,8 @@ def fit_sweat(grades, limits=None, *, prior="weak", links=("logit", "skewed"), d
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = _tested(looks, blends)
     centre, centre_notes = _centres(blends, limits, tested)
-    used = CapacityPrior(capacity_centre=tuple(centre)) if isinstance(prior, str) else prior
+    shared = share_capacities(blending, blends, fractions, centre)
+    used = _weak_prior(shared) if isinstance(prior, str) else prior
     data = _counts(looks, blends, stresses)
     models = [CapacityModel(data, len(blends), used, link=link) for link in links]
     found = [_posterior(model, draws, seed) for model in models]
@@ -158,6 +183,8 @@ def fit_sweat(grades, limits=None, *, prior="weak", links=("logit", "skewed"), d
         tested,
         _link_table(links, weight, models, found),
         model.reads,
+        {key: (place.start, place.stop) for key, place in model.places.items()},
+        shared,
         _describe_prior(used, blends),
         notes,
     )
@@ -184,6 +211,14 @@ def _posterior(model, draws, seed):
             "(the frame of counts shows each pour)"
         ) from None
     return peak, sample
+
+
+def _weak_prior(shared):
+    return CapacityPrior(
+        capacity_centre=tuple(shared["centre"]),
+        shared=tuple(map(tuple, shared["columns"])) if len(shared["scale"]) else (),
+        shared_scale=tuple(shared["scale"]),
+    )
 
 
 def _link_weights(log_evidence):
@@ -249,6 +284,7 @@ def _evidence_notes(looks, blends):
 def _names(blends, stresses, model):
     names = [f"capacity of {b}" for b in blends] + ["log spread"]
     names += [f"effect of {s}" for s in stresses[1:]]
+    names += ["log sd between blends"] * model.pooled
     names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
     return tuple(names + ["logit misread"] * model.reads)
 
@@ -256,11 +292,7 @@ def _names(blends, stresses, model):
 def _describe_prior(prior, blends):
     if prior is None:
         return {"all": "none: plain maximum likelihood"}
-    words = {
-        f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
-        f"scale {prior.capacity_scale:g}"
-        for b, c in zip(blends, prior.capacity_centre, strict=True)
-    }
+    words = _describe_capacities(prior, blends)
     words["spread"] = (
         f"log-normal, median {prior.spread_median:g} % of wax, log sd {prior.spread_log_sd:g}"
     )
@@ -278,19 +310,37 @@ def _describe_prior(prior, blends):
     return words
 
 
+def _describe_capacities(prior, blends):
+    centres = zip(blends, prior.capacity_centre, strict=True)
+    if not prior.shared:
+        return {
+            f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
+            f"scale {prior.capacity_scale:g}"
+            for b, c in centres
+        }
+    words = {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
+    words["what the blends share"] = (
+        "normal about 0, sd " + ", ".join(f"{s:g}" for s in prior.shared_scale) + " % of wax"
+    )
+    words["sd between blends"] = (
+        f"half Student t ({prior.pool_df:g} df), scale {prior.pool_scale:g} % of wax"
+    )
+    return words
+
+
 def _unfold(fit, free):
     """Free parameters (S, p) by meaning, without a model at hand."""
-    blends, extra, gaps = len(fit.blends), len(fit.stresses) - 1, N_GRADES - 2
-    ends = np.cumsum([blends, 1, extra, gaps, 1])
-    tau = np.cumsum(np.exp(free[:, ends[2] : ends[3]]), axis=1)
-    misread = free[:, ends[4]] if fit.misread else np.full(len(free), -np.inf)
+    own = {key: free[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    tau = np.cumsum(np.exp(own["log_gaps"]), axis=1)
+    none = np.zeros(len(free))
     return {
-        "capacity": free[:, :blends],
-        "spread": np.exp(free[:, blends]),
-        "stress": free[:, ends[1] : ends[2]],
-        "tau": np.column_stack([np.zeros(len(free)), tau]),
-        "sigma": np.exp(free[:, ends[3]]),
-        "misread": 1.0 / (1.0 + np.exp(-misread)),
+        "capacity": own["capacity"],
+        "spread": np.exp(own["log_spread"][:, 0]),
+        "stress": own["stress"],
+        "pool": np.exp(own["log_pool"][:, 0]) if own["log_pool"].size else none,
+        "tau": np.column_stack([none, tau]),
+        "sigma": np.exp(own["log_sigma"][:, 0]),
+        "misread": special.expit(own["logit_misread"][:, 0]) if fit.misread else none,
     }
 
 

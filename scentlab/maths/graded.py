@@ -39,11 +39,23 @@ class GradePrior:
 
 @dataclass(frozen=True)
 class CapacityPrior(GradePrior):
-    """Priors of the sweat model: capacity Student t (load), spread log-normal, stress normal."""
+    """Priors of the sweat model.
+
+    The capacities of the blends are normal about ``capacity_centre`` (load) with covariance
+    ``pool^2 I + A S^2 A'``: A = ``shared`` (B, q) are columns that blends share (all ones for a
+    common shift; wax fractions for a blending function), S = ``shared_scale`` how far each may
+    move, and ``pool`` how far single blends stray from what is shared, a half Student t that the
+    data settle. With ``shared`` empty each capacity is a Student t of its own.
+    spread: log-normal; stress: normal.
+    """
 
     capacity_centre: tuple = ()
     capacity_scale: float = 4.0
     capacity_df: float = 3.0
+    shared: tuple = ()
+    shared_scale: tuple = ()
+    pool_scale: float = 2.0
+    pool_df: float = 3.0
     spread_median: float = 0.8
     spread_log_sd: float = 0.8
     stress_scale: float = 2.0
@@ -214,51 +226,43 @@ class GradedModel:
 
 
 class CapacityModel(GradedModel):
-    """The sweat model. The design's columns: load, the blend's basis row (q), the stresses.
+    """The sweat model. The design's columns: load, an indicator per blend (B), the stresses."""
 
-    The basis row is an indicator for one capacity per blend, or wax fractions and their products
-    for a blending function.
-    """
-
-    def __init__(self, data, n_basis, prior, **options):
+    def __init__(self, data, n_blends, prior, **options):
         self.load = data.design[:, 0]
-        self.basis = data.design[:, 1 : 1 + n_basis]
-        self.stress = data.design[:, 1 + n_basis :]
+        self.blends = data.design[:, 1 : 1 + n_blends]
+        self.stress = data.design[:, 1 + n_blends :]
+        self.pooled = prior is not None and len(prior.shared) > 0
+        if self.pooled:
+            shared = np.asarray(prior.shared, dtype=float) * np.asarray(prior.shared_scale)
+            self.shared_variance, self.shared_axes = np.linalg.eigh(shared @ shared.T)
         super().__init__(data, prior, **options)
 
     def location_sizes(self):
         return {
-            "capacity": self.basis.shape[1],
+            "capacity": self.blends.shape[1],
             "log_spread": 1,
             "stress": self.stress.shape[1],
+            "log_pool": int(self.pooled),
         }
 
     def location(self, free):
         spread = np.exp(self.take(free, "log_spread"))
-        reach = self.load - self.take(free, "capacity") @ self.basis.T
+        reach = self.load - self.take(free, "capacity") @ self.blends.T
         return reach / spread + self.take(free, "stress") @ self.stress.T
 
     def location_slope(self, free, d_eta):
         spread = np.exp(self.take(free, "log_spread")[0])
-        reach = self.load - self.basis @ self.take(free, "capacity")
+        reach = self.load - self.blends @ self.take(free, "capacity")
         return {
-            "capacity": -(d_eta @ self.basis) / spread,
+            "capacity": -(d_eta @ self.blends) / spread,
             "log_spread": -(d_eta @ reach) / spread,
             "stress": d_eta @ self.stress,
         }
 
     def location_prior(self, free):
         p = self.prior
-        return [
-            (
-                "capacity",
-                student_density(
-                    self.take(free, "capacity"),
-                    np.asarray(p.capacity_centre),
-                    p.capacity_scale,
-                    p.capacity_df,
-                ),
-            ),
+        parts = [
             (
                 "log_spread",
                 normal_density(
@@ -267,14 +271,23 @@ class CapacityModel(GradedModel):
             ),
             ("stress", normal_density(self.take(free, "stress"), 0.0, p.stress_scale)),
         ]
+        away = self.take(free, "capacity") - np.asarray(p.capacity_centre)
+        if not self.pooled:
+            own = student_density(away, 0.0, p.capacity_scale, p.capacity_df)
+            return parts + [("capacity", own)]
+        log_pool = self.take(free, "log_pool")
+        capacity, pool = pooled_density(away, log_pool, self.shared_variance, self.shared_axes)
+        own = half_student_density_of_log(log_pool, p.pool_scale, p.pool_df)
+        return parts + [("capacity", capacity), ("log_pool", (own[0], own[1] + pool))]
 
     def start(self):
         free = super().start()
         prior = self.prior or CapacityPrior(
-            capacity_centre=tuple([float(np.mean(self.load))] * self.basis.shape[1])
+            capacity_centre=tuple([float(np.mean(self.load))] * self.blends.shape[1])
         )
         free[self.places["capacity"]] = self._first_capacity(prior)
         free[self.places["log_spread"]] = np.log(max(prior.spread_median, np.ptp(self.load) / 8))
+        free[self.places["log_pool"]] = np.log(prior.pool_scale)
         return free
 
     def _first_capacity(self, prior):
@@ -282,10 +295,8 @@ class CapacityModel(GradedModel):
         wet = self.data.counts[:, 1:].sum(axis=1)
         dry = self.data.counts[:, 0]
         capacity = np.array(prior.capacity_centre, dtype=float)
-        if not np.all(np.isin(self.basis, (0.0, 1.0))):
-            return capacity
-        for b in range(self.basis.shape[1]):
-            own = self.basis[:, b] == 1.0
+        for b in range(self.blends.shape[1]):
+            own = self.blends[:, b] == 1.0
             driest = np.sum(dry[own] * self.load[own]), np.sum(dry[own])
             wettest = np.sum(wet[own] * self.load[own]), np.sum(wet[own])
             if driest[1] > 0 and wettest[1] > 0:
@@ -324,6 +335,27 @@ def student_density(x, centre, scale, df):
     """Log density of a Student t up to a constant, and its slope."""
     z = (x - centre) / scale
     return -0.5 * (df + 1) * np.log1p(z**2 / df), -(df + 1) * z / (df + z**2) / scale
+
+
+def pooled_density(away, log_pool, shared_variance, shared_axes):
+    """Log density of capacities about their centres, normal with covariance pool^2 I + shared.
+
+    Parameters
+    ----------
+    away : array (..., B). log_pool : array (..., 1).
+    shared_variance, shared_axes : eigenvalues (B,) and eigenvectors (B, B) of the shared part.
+
+    Returns
+    -------
+    (log density (..., 1), gradient in away (..., B)), gradient in log_pool (..., 1)
+    """
+    pool2 = np.exp(2.0 * log_pool)
+    variance = pool2 + np.maximum(shared_variance, 0.0)
+    turned = away @ shared_axes
+    value = -0.5 * (np.log(variance) + turned**2 / variance).sum(axis=-1, keepdims=True)
+    slope = -(turned / variance) @ shared_axes.T
+    pool = (pool2 * (turned**2 / variance - 1.0) / variance).sum(axis=-1, keepdims=True)
+    return (value, slope), pool
 
 
 def half_student_density_of_log(log_x, scale, df):
