@@ -1,6 +1,6 @@
 """Frost: how likely a piece frosts, by blend, load, pour temperature and age."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
@@ -9,7 +9,12 @@ from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import LinearModel, LinearPrior
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
-from scentlab.maths.sampling import K_HAT_LIMIT, importance_draws, weighted_quantile
+from scentlab.maths.sampling import (
+    K_HAT_LIMIT,
+    ensemble_draws,
+    importance_draws,
+    weighted_quantile,
+)
 from scentlab.results import FitError, Result, say_percent
 
 N_GRADES = 5
@@ -105,7 +110,15 @@ def fit_frost(grades, *, draws=1000, seed=1):
     except np.linalg.LinAlgError:
         raise FitError("the frost fit found no peak; look for mistyped grades or loads") from None
     if sample.k_hat > K_HAT_LIMIT:
-        notes += (f"The posterior draws are not to be trusted (k-hat {sample.k_hat:.2f}).",)
+        notes += (
+            f"Importance sampling did not hold here (k-hat {sample.k_hat:.2f}, above "
+            f"{K_HAT_LIMIT}), so the posterior was drawn by an ensemble sampler instead.",
+        )
+        k_hat = sample.k_hat
+        sample = ensemble_draws(
+            lambda p: model.log_posterior(p, nodes=7), sample, size=draws, seed=seed
+        )
+        sample = replace(sample, k_hat=k_hat)
     names = tuple(blends) + tuple(COVARIATES[c] for c in columns)
     names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
         "log sd between pots",

@@ -11,7 +11,12 @@ from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
-from scentlab.maths.sampling import K_HAT_LIMIT, importance_draws, weighted_quantile
+from scentlab.maths.sampling import (
+    K_HAT_LIMIT,
+    ensemble_draws,
+    importance_draws,
+    weighted_quantile,
+)
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESSES
 from scentlab.units import say_load
@@ -31,7 +36,8 @@ class SweatFit(Result):
         free scale.
     draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
     draw_link : int array (S,), index in ``links`` of the link each draw belongs to.
-    k_hat, effective_size : trust in the draws (k-hat above 0.7: do not).
+    k_hat, effective_size : trust in the draws; a k-hat above 0.7 means that importance sampling
+        failed and an ensemble sampler took its place, which the notes say.
     log_likelihood : float, at the peak of the best link.
     links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood.
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
@@ -160,12 +166,16 @@ def fit_sweat(
     best = int(np.argmax(weight))
     model, (peak, _) = models[best], found[best]
     k_hat = max(sample.k_hat for (_, sample), w in zip(found, weight, strict=True) if w > 0.01)
+    found = [
+        (peak, _rescue(model, sample, draws, seed) if w > 0.01 else sample)
+        for model, (peak, sample), w in zip(models, found, weight, strict=True)
+    ]
     pooled = np.concatenate([w * s.weights for (_, s), w in zip(found, weight, strict=True)])
     notes = notes + centre_notes + _evidence_notes(looks, blends)
     if k_hat > K_HAT_LIMIT:
         notes += (
-            f"The posterior draws are not to be trusted (k-hat {k_hat:.2f}, above "
-            f"{K_HAT_LIMIT}): more pots or loads would help.",
+            f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so "
+            "the posterior was drawn by an ensemble sampler instead.",
         )
     return SweatFit(
         blends,
@@ -211,6 +221,15 @@ def _posterior(model, draws, seed):
             "(the frame of counts shows each pour)"
         ) from None
     return peak, sample
+
+
+def _rescue(model, sample, draws, seed):
+    """The draws as they are, or by the slower sampler where importance sampling fails."""
+    if sample.k_hat <= K_HAT_LIMIT:
+        return sample
+    return ensemble_draws(
+        lambda points: model.log_posterior(points, nodes=7), sample, size=draws, seed=seed
+    )
 
 
 def _weak_prior(shared):
@@ -323,7 +342,7 @@ def _describe_capacities(prior, blends):
         "normal about 0, sd " + ", ".join(f"{s:g}" for s in prior.shared_scale) + " % of wax"
     )
     words["sd between blends"] = (
-        f"half Student t ({prior.pool_df:g} df), scale {prior.pool_scale:g} % of wax"
+        f"log-normal, median {prior.pool_median:g} % of wax, log sd {prior.pool_log_sd:g}"
     )
     return words
 

@@ -44,8 +44,9 @@ class CapacityPrior(GradePrior):
     The capacities of the blends are normal about ``capacity_centre`` (load) with covariance
     ``pool^2 I + A S^2 A'``: A = ``shared`` (B, q) are columns that blends share (all ones for a
     common shift; wax fractions for a blending function), S = ``shared_scale`` how far each may
-    move, and ``pool`` how far single blends stray from what is shared, a half Student t that the
-    data settle. With ``shared`` empty each capacity is a Student t of its own.
+    move, and ``pool`` how far single blends stray from what is shared, log-normal so that the
+    posterior has a peak (a prior that admits 0 has none when the blends are alike). With
+    ``shared`` empty each capacity is a Student t of its own.
     spread: log-normal; stress: normal.
     """
 
@@ -54,8 +55,8 @@ class CapacityPrior(GradePrior):
     capacity_df: float = 3.0
     shared: tuple = ()
     shared_scale: tuple = ()
-    pool_scale: float = 2.0
-    pool_df: float = 3.0
+    pool_median: float = 1.5
+    pool_log_sd: float = 0.6
     spread_median: float = 0.8
     spread_log_sd: float = 0.8
     stress_scale: float = 2.0
@@ -277,7 +278,7 @@ class CapacityModel(GradedModel):
             return parts + [("capacity", own)]
         log_pool = self.take(free, "log_pool")
         capacity, pool = pooled_density(away, log_pool, self.shared_variance, self.shared_axes)
-        own = half_student_density_of_log(log_pool, p.pool_scale, p.pool_df)
+        own = normal_density(log_pool, np.log(p.pool_median), p.pool_log_sd)
         return parts + [("capacity", capacity), ("log_pool", (own[0], own[1] + pool))]
 
     def start(self):
@@ -287,7 +288,7 @@ class CapacityModel(GradedModel):
         )
         free[self.places["capacity"]] = self._first_capacity(prior)
         free[self.places["log_spread"]] = np.log(max(prior.spread_median, np.ptp(self.load) / 8))
-        free[self.places["log_pool"]] = np.log(prior.pool_scale)
+        free[self.places["log_pool"]] = np.log(prior.pool_median)
         return free
 
     def _first_capacity(self, prior):

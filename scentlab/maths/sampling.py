@@ -25,12 +25,12 @@ class Draws:
     log_evidence: float
 
 
-def importance_draws(log_density, peak, *, size, seed, df=6.0, stretch=1.15):
-    """Draw from a density known up to a constant, in two rounds.
+def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rounds=5):
+    """Draw from a density known up to a constant, with a proposal that learns.
 
-    The first round, a quarter of the size, proposes from a multivariate t at the peak; its
-    weighted mean and covariance, which know of skewness that the curvature at the peak does not,
-    shape the proposal of the second round. Only the second round is returned.
+    The first round proposes from a multivariate t at the peak. Its weighted mean and covariance,
+    which know of skewness that the curvature at the peak does not, shape the next proposal, and
+    so on until k-hat is comfortable. Only a last round of full size is returned.
 
     Parameters
     ----------
@@ -40,6 +40,7 @@ def importance_draws(log_density, peak, *, size, seed, df=6.0, stretch=1.15):
     seed : int or numpy Generator.
     df : float, degrees of freedom of the t proposals (heavier tails than normal).
     stretch : float, factor on the proposals' standard deviations.
+    rounds : int, at most so many learning rounds, each of a quarter of the size.
 
     Raises
     ------
@@ -47,14 +48,73 @@ def importance_draws(log_density, peak, *, size, seed, df=6.0, stretch=1.15):
     """
     rng = np.random.default_rng(seed)
     centre, covariance = peak.point, peak.covariance
-    first = _one_round(log_density, centre, covariance, max(size // 4, 200), rng, df, stretch)
-    if first.effective_size > 3 * len(centre):
-        centre = first.weights @ first.points
-        away = first.points - centre
-        learnt = (first.weights[:, None] * away).T @ away
-        trust = first.effective_size / (first.effective_size + 2.0 * len(centre))
-        covariance = trust * learnt + (1.0 - trust) * covariance
+    learnt = None
+    for _ in range(rounds):
+        found = _one_round(log_density, centre, covariance, max(size // 4, 240), rng, df, stretch)
+        learnt = found if learnt is None else _pool(learnt, found)
+        centre, covariance = _learn(learnt, peak.covariance)
+        if found.k_hat < 0.5 and found.effective_size > 0.1 * len(found.weights):
+            break
     return _one_round(log_density, centre, covariance, size, rng, df, stretch)
+
+
+def _pool(first, second):
+    """Two rounds as one, each weighing as much as its effective size."""
+    total = first.effective_size + second.effective_size
+    weights = np.concatenate(
+        [
+            first.weights * first.effective_size / total,
+            second.weights * second.effective_size / total,
+        ]
+    )
+    return Draws(
+        np.concatenate([first.points, second.points]),
+        weights,
+        second.k_hat,
+        float(1.0 / np.sum(weights**2)),
+        second.log_evidence,
+    )
+
+
+def _learn(draws, curvature):
+    """Mean and covariance of weighted draws, leaning on the curvature while they are few."""
+    centre = draws.weights @ draws.points
+    away = draws.points - centre
+    covariance = (draws.weights[:, None] * away).T @ away
+    trust = draws.effective_size / (draws.effective_size + 2.0 * len(centre))
+    return centre, trust * covariance + (1.0 - trust) * curvature
+
+
+def ensemble_draws(log_density, start, *, size, seed, warm_up=200):
+    """Draws by an affine-invariant ensemble sampler (Goodman & Weare 2010), equally weighted.
+
+    For posteriors that importance sampling cannot hold. Slower by an order of magnitude.
+
+    Parameters
+    ----------
+    log_density : callable, points (S, p) to log density (S,).
+    start : Draws near the density, from which the walkers set out.
+    size : int, draws to keep. warm_up : int, steps thrown away first.
+    """
+    import emcee  # rarely needed, and slow to import
+
+    rng = np.random.default_rng(seed)
+    dimension = start.points.shape[1]
+    walkers = 4 * dimension
+    first = rng.choice(len(start.weights), walkers, p=start.weights / start.weights.sum())
+    at = start.points[first] + 1e-3 * rng.standard_normal((walkers, dimension))
+
+    def finite(points):
+        value = log_density(points)
+        return np.where(np.isfinite(value), value, -1e300)
+
+    sampler = emcee.EnsembleSampler(walkers, dimension, finite, vectorize=True)
+    state = np.random.RandomState(rng.integers(2**31)).get_state()
+    steps = int(np.ceil(4 * size / walkers))
+    sampler.run_mcmc(emcee.State(at, random_state=state), warm_up + steps)
+    points = sampler.get_chain(discard=warm_up, flat=True)
+    kept = points[np.linspace(0, len(points) - 1, size).astype(int)]
+    return Draws(kept, np.full(size, 1.0 / size), np.nan, float(size) / 4.0, start.log_evidence)
 
 
 def _one_round(log_density, centre, covariance, size, rng, df, stretch):
