@@ -109,7 +109,7 @@ class TestInsideTheTestedLoads:
 
     def test_a_blend_not_looked_at_under_the_stress(self, looks_of):
         def grade(b, k, x, s, i):
-            return 3 if x + (s == "heat") > 11 else 0
+            return 3 if x + (s == "heat") - 3 * (b == "hard") > 10 else 0
 
         both = looks_of(grade, blends=("soft", "hard"), heat=True)
         frame = both[(both["blend"] == "soft") | (both["stress"] == "rest")]

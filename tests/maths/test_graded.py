@@ -14,6 +14,7 @@ from scentlab.maths.graded import (
     LinearPrior,
     half_student_density_of_log,
     normal_density,
+    pooled_density,
     student_density,
 )
 from scentlab.maths.links import LINKS
@@ -71,6 +72,13 @@ class TestGradient:
         _, slope = model.value_and_gradient(point)
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
 
+    def test_with_capacities_that_share(self):
+        prior = replace(PRIOR, shared=((1.0,), (1.0,)), shared_scale=(4.0,))
+        model = CapacityModel(DATA, 2, prior, nodes=25)
+        point = some_point(model)
+        slope = model.value_and_gradient(point)[1]
+        assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
+
     def test_without_a_prior(self):
         model = CapacityModel(DATA, 2, None, nodes=25)
         point = some_point(model)
@@ -103,6 +111,20 @@ class TestPriors:
         x = np.array([0.05, 0.4, 3.0])
         got = half_student_density_of_log(np.log(x), 1.0, 3.0)[0]
         expected = stats.t(3.0).logpdf(x) + np.log(x)
+        assert np.diff(got) == pytest.approx(np.diff(expected))
+
+    def test_shared_capacities_are_multivariate_normal(self):
+        """Covariance pool^2 I + A S^2 A' with A the wax fractions of three blends."""
+        fractions, scale = np.array([[1.0, 0.0], [0.5, 0.5], [0.0, 1.0]]), np.array([4.0, 2.0])
+        shared = fractions * scale
+        variance, axes = np.linalg.eigh(shared @ shared.T)
+        away = np.array([[0.5, -1.0, 2.0], [3.0, 0.1, 0.0]])
+        got, expected = [], []
+        for row, pool in zip(away, (0.4, 1.7), strict=True):
+            log_pool = np.array([np.log(pool)])
+            got.append(np.sum(pooled_density(row, log_pool, variance, axes)[0][0]))
+            covariance = pool**2 * np.eye(3) + shared @ shared.T
+            expected.append(stats.multivariate_normal(np.zeros(3), covariance).logpdf(row))
         assert np.diff(got) == pytest.approx(np.diff(expected))
 
     def test_all_together(self):
