@@ -5,6 +5,8 @@ error stream and exit code 2; nothing is left half-written.
 """
 
 import argparse
+import shlex
+import shutil
 import subprocess
 import sys
 import textwrap
@@ -54,7 +56,7 @@ def _new(arguments):
     print("  series.sqlite    the record, empty so far")
     print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
     print("  exports/         for sheets, reports and tables")
-    print(f"Next: scentlab lab {_quoted(folder)}   (and open 1-plan.ipynb)")
+    print(f"Next: {_program()} lab {_quoted(folder)}   (and open 1-plan.ipynb)")
 
 
 def _empty_folder(name):
@@ -88,7 +90,7 @@ def _series_folder(name):
     if not (folder / STORE_NAME).is_file():
         raise CannotDo(
             f"{folder} is no series folder: it holds no {STORE_NAME}; "
-            f"make one with: scentlab new {_quoted(folder)}"
+            f"make one with: {_program()} new {_quoted(folder)}"
         )
     return folder
 
@@ -125,7 +127,7 @@ def _import(arguments):
         return
     for table, number in import_csvs(store, **files).items():
         print(f"{table}: {_rows(number)} stored")
-    print(f"Next: scentlab report {_quoted(folder)}")
+    print(f"Next: {_program()} report {_quoted(folder)}")
 
 
 def _rows(number):
@@ -222,13 +224,17 @@ def _demo(arguments):
     store = make_demo_series(folder)
     print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
     _write_report(read_series(store), folder / REPORT_NAME, Rules(), arguments.seed)
-    print(f"Next: open {folder / REPORT_NAME} in a browser, or: scentlab lab {_quoted(folder)}")
+    print(f"Next: open {folder / REPORT_NAME} in a browser, or type")
+    print(f"  {_program()} lab {_quoted(folder)}")
 
 
 def _quoted(path):
-    import shlex
-
     return shlex.quote(str(path))
+
+
+def _program():
+    """How this program can be called from here: by its name only if the shell would find it."""
+    return "scentlab" if shutil.which("scentlab") else f"{_quoted(sys.executable)} -m scentlab"
 
 
 # --- the parser --------------------------------------------------------------------------------

@@ -1,11 +1,23 @@
 """What all tests may ask for."""
 
+import os
+import shutil
 from pathlib import Path
 
 import pandas as pd
 import pytest
 
 REFERENCE = Path(__file__).parent / "reference"
+CHROMIUM = os.environ.get("SCENTLAB_TEST_CHROMIUM") or shutil.which("chromium")
+CHROMIUM_FLAGS = [
+    "--no-sandbox",
+    "--disable-gpu",
+    "--disable-quic",
+    "--no-first-run",
+    "--disable-background-networking",
+    "--disable-component-update",
+    "--disable-sync",
+]
 
 
 @pytest.fixture(scope="session")
@@ -36,3 +48,15 @@ def looks_of():
         return frame
 
     return make
+
+
+@pytest.fixture(scope="session")
+def chromium():
+    """One browser for all tests that need one: Playwright cannot be started twice at a time."""
+    sync_api = pytest.importorskip("playwright.sync_api")
+    if not CHROMIUM:
+        pytest.skip("needs Chromium")
+    with sync_api.sync_playwright() as playwright:
+        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=CHROMIUM_FLAGS)
+        yield browser
+        browser.close()

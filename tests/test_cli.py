@@ -127,6 +127,15 @@ def test_a_folder_that_fails_halfway_leaves_nothing(monkeypatch, capsys, tmp_pat
     assert list(tmp_path.iterdir()) == []
 
 
+def test_what_to_type_next_is_what_this_shell_would_find(monkeypatch, capsys, tmp_path):
+    monkeypatch.setattr(cli.shutil, "which", lambda name: None)
+    _, out, _ = run(capsys, "new", tmp_path / "one")
+    assert f"Next: {sys.executable} -m scentlab lab {tmp_path / 'one'} " in out
+    monkeypatch.setattr(cli.shutil, "which", lambda name: f"/somewhere/{name}")
+    _, out, _ = run(capsys, "new", tmp_path / "two")
+    assert f"Next: scentlab lab {tmp_path / 'two'} " in out
+
+
 def test_the_name_of_the_record_is_that_of_the_store():
     assert cli.STORE_NAME == FILE_NAME
 
@@ -156,7 +165,7 @@ def test_a_folder_without_a_record_is_no_series(capsys, tmp_path, command):
     assert (code, out) == (2, "")
     assert err == (
         f"scentlab {command}: {tmp_path} is no series folder: it holds no series.sqlite; "
-        f"make one with: scentlab new {tmp_path}\n"
+        f"make one with: {cli._program()} new {tmp_path}\n"
     )
 
 

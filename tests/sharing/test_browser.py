@@ -1,14 +1,11 @@
 """The pages in a real browser: nothing leaves, nothing fails, everyone can read them."""
 
-import shutil
-
 import pytest
 
 from scentlab.sharing.comparison import comparison_html
 from scentlab.sharing.summary import supplier_summary_html
 
 pytestmark = pytest.mark.browser
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser") or shutil.which("chrome")
 
 
 @pytest.fixture(scope="module")
@@ -24,21 +21,11 @@ def pages(analysis, html, tmp_path_factory):
     return folder
 
 
-@pytest.fixture(scope="module")
-def browser():
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as playwright:
-        browser = playwright.chromium.launch(executable_path=CHROMIUM, args=["--no-sandbox"])
-        yield browser
-        browser.close()
-
-
 @pytest.fixture
-def opened(browser, pages, request):
+def opened(chromium, pages, request):
     """A page opened at a width, with every request and console message noted."""
     name, width = request.param
-    context = browser.new_context(viewport={"width": width, "height": 844}, bypass_csp=False)
+    context = chromium.new_context(viewport={"width": width, "height": 844}, bypass_csp=False)
     page = context.new_page()
     asked, said = [], []
     page.on("request", lambda r: asked.append(r.url))
@@ -82,12 +69,12 @@ def test_nothing_is_cut_at_the_side(opened):
 
 
 @pytest.mark.parametrize("name", NAMES)
-def test_no_serious_barrier_for_anyone(browser, pages, name):
+def test_no_serious_barrier_for_anyone(chromium, pages, name):
     runner = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="needs the test library axe-playwright"
     )
     # The checker itself is a script, which the page's own policy rightly forbids.
-    page = browser.new_context(bypass_csp=True).new_page()
+    page = chromium.new_context(bypass_csp=True).new_page()
     page.goto((pages / f"{name}.html").as_uri())
     found = runner.Axe().run(page).response["violations"]
     serious = [v for v in found if v["impact"] in ("serious", "critical")]
@@ -95,9 +82,9 @@ def test_no_serious_barrier_for_anyone(browser, pages, name):
 
 
 @pytest.mark.parametrize("size", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0])
-def test_the_summary_prints_on_one_page(browser, pages, size):
+def test_the_summary_prints_on_one_page(chromium, pages, size):
     _, width, height = size
-    page = browser.new_page()
+    page = chromium.new_page()
     page.goto((pages / "summary.html").as_uri())
     pdf = page.pdf(width=f"{width}in", height=f"{height}in")
     assert pdf.count(b"/Type /Page\n") == 1
