@@ -4,12 +4,16 @@ y = X beta + sum_k Z_k b_k + e, with b_k ~ N(0, (theta_k sigma)^2) and e ~ N(0, 
 criterion is profiled over beta and sigma (Bates, Maechler, Bolker & Walker 2015), so that only
 the relative standard deviations theta are searched. The cross products are formed once; each
 evaluation then costs a factorisation of the size of the random effects.
+
+Degrees of freedom are Satterthwaite's, so that what differs between pots is judged by the number
+of pots and not by the number of scores.
 """
 
+import copy
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize
+from scipy import linalg, optimize, special
 
 from scentlab.results import FitError
 
@@ -43,11 +47,30 @@ class MixedProblem:
     Parameters
     ----------
     y : array (n,). x : array (n, p) of full rank. groups : list of int arrays (n,), the level of
-        each observation in each grouping, 0 ... levels - 1.
+        each observation in each grouping, 0 ... levels - 1. slopes : list of None or array (n,),
+        what the effects of each grouping are multiplied by (None: by 1).
     """
 
-    def __init__(self, y, x, groups):
-        self.y, self.x = np.asarray(y, dtype=float), np.asarray(x, dtype=float)
+    def __init__(self, y, x, groups, slopes=None):
+        self.y = np.asarray(y, dtype=float)
+        self.levels = [int(g.max()) + 1 for g in groups]
+        z = np.zeros((len(self.y), sum(self.levels)))
+        offset = 0
+        for g, size, slope in zip(groups, self.levels, slopes or [None] * len(groups), strict=True):
+            z[np.arange(len(z)), offset + np.asarray(g)] = 1.0 if slope is None else slope
+            offset += size
+        self.z, self.ztz, self.zty = z, z.T @ z, z.T @ self.y
+        self.yty = self.y @ self.y
+        self._take(x)
+
+    def with_fixed(self, x):
+        """The same scores and groupings with other fixed effects x (n, p)."""
+        other = copy.copy(self)
+        other._take(x)
+        return other
+
+    def _take(self, x):
+        self.x = np.asarray(x, dtype=float)
         self.n, self.p = self.x.shape
         if self.n <= self.p:
             raise FitError(
@@ -58,14 +81,13 @@ class MixedProblem:
                 "the loads and blends scored cannot tell the fixed effects apart; every blend "
                 "needs scores at two loads at least"
             )
-        self.levels = [int(g.max()) + 1 for g in groups]
-        z = np.zeros((self.n, sum(self.levels)))
-        offset = 0
-        for g, size in zip(groups, self.levels, strict=True):
-            z[np.arange(self.n), offset + np.asarray(g)] = 1.0
-            offset += size
-        self.ztz, self.ztx, self.zty = z.T @ z, z.T @ self.x, z.T @ self.y
-        self.xtx, self.xty, self.yty = self.x.T @ self.x, self.x.T @ self.y, self.y @ self.y
+        self.ztx = self.z.T @ self.x
+        self.xtx, self.xty = self.x.T @ self.x, self.x.T @ self.y
+
+    @property
+    def starts(self):
+        """Where the effects of each grouping begin."""
+        return np.concatenate([[0], np.cumsum(self.levels)[:-1]]).astype(int)
 
     def solve(self, theta):
         """Profiled pieces at relative standard deviations theta (K,)."""
@@ -107,8 +129,16 @@ class MixedProblem:
         each = own - df * we**2 / s.residual
         if reml:
             each = each - (wx * np.linalg.solve(s.information, wx.T).T).sum(axis=1)
-        starts = np.concatenate([[0], np.cumsum(self.levels)[:-1]]).astype(int)
-        return self._criterion(s, reml), 2.0 * np.asarray(theta) * np.add.reduceat(each, starts)
+        slope = 2.0 * np.asarray(theta) * np.add.reduceat(each, self.starts)
+        return self._criterion(s, reml), slope
+
+    def seen_through(self, theta):
+        """Z'W^-1 Z and Z'W^-1 X at theta, with W = V / sigma^2."""
+        s = self.solve(theta)
+        half = linalg.solve_triangular(
+            s.lower, s.scale[:, None] * self.ztz, lower=True, check_finite=False
+        )
+        return self.ztz - half.T @ half, self.ztx - half.T @ s.hx
 
 
 @dataclass(frozen=True)
@@ -160,14 +190,12 @@ def fit_mixed(problem, reml=True, start=None):
 
 def _search(problem, reml, start):
     """Minimise over theta >= 0; a theta that does not matter is put to exactly 0."""
-    found = optimize.minimize(
-        lambda t: problem.criterion_and_slope(t, reml),
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(0.0, None)] * len(start),
-        options={"ftol": 1e-15, "gtol": 1e-8, "maxiter": 500},
-    )
+    found = _descend(problem, reml, start)
+    # At 0 the slope in theta is 0 even when it falls beyond, so a search that jumped there stays.
+    beside = np.where(found.x < 1e-3, 1e-3, found.x)
+    if np.any((found.x < 1e-3) & (problem.criterion_and_slope(beside, reml)[1] < 0)):
+        other = _descend(problem, reml, np.where(found.x < 1e-3, 0.1, found.x))
+        found = other if other.fun < found.fun else found
     best, value = found.x, found.fun
     for k in np.argsort(best):
         trial = best.copy()
@@ -175,3 +203,103 @@ def _search(problem, reml, start):
         if best[k] < 0.05 and problem.criterion(trial, reml) <= value + 1e-8:
             best, value = trial, min(value, problem.criterion(trial, reml))
     return best
+
+
+def _descend(problem, reml, start):
+    return optimize.minimize(
+        lambda t: problem.criterion_and_slope(t, reml),
+        start,
+        jac=True,
+        method="L-BFGS-B",
+        bounds=[(0.0, None)] * len(start),
+        options={"ftol": 1e-15, "gtol": 1e-8, "maxiter": 500},
+    )
+
+
+def variance_covariance(problem, fit):
+    """Covariance (K + 1, K + 1) of the variances, from their expected information by REML.
+
+    A variance that was put to 0 is kept in: it is not known to be 0, and leaving it out would
+    lend the scores of a pot the freedom of independent ones. In a balanced plan the expected
+    information at the estimate is that of the mean squares, 2 MS^2 / df each.
+    """
+    error, groups = fit.variances[-1], fit.variances[:-1]
+    if not len(groups):
+        return np.array([[2.0 * error**2 / (problem.n - problem.p)]])
+    zz, zx = problem.seen_through(fit.theta)
+    inner = (zz - zx @ (fit.covariance / error) @ zx.T) / error  # Z'PZ
+    starts = problem.starts
+    squared = np.add.reduceat(np.add.reduceat(inner**2, starts, axis=0), starts, axis=1)
+    trace = np.add.reduceat(np.diag(inner), starts)
+    # P = P V P gives the traces with the residual from those of the groupings.
+    with_error = (trace - squared @ groups) / error
+    trace_p = (problem.n - problem.p - groups @ trace) / error
+    corner = (trace_p - groups @ with_error) / error
+    information = np.block([[squared, with_error[:, None]], [with_error[None, :], corner]]) / 2.0
+    return np.linalg.pinv(information, rcond=1e-10, hermitian=True)
+
+
+def satterthwaite(problem, fit, contrast):
+    """A contrast of the fixed effects with its denominator degrees of freedom.
+
+    df = 2 f^2 / (g' A g), with f the variance of the contrast, g its slope in the variances and
+    A their covariance (Satterthwaite 1946; Giesbrecht & Burns 1985).
+
+    Parameters
+    ----------
+    problem : MixedProblem. fit : MixedFit of it by REML. contrast : array (p,) or (c, p).
+
+    Returns
+    -------
+    (estimate, se, df) : floats, or arrays (c,). df is 1 at least and n - p at most.
+    """
+    contrasts = np.atleast_2d(np.asarray(contrast, dtype=float))
+    error, groups = fit.variances[-1], fit.variances[:-1]
+    through = contrasts @ fit.covariance
+    variance = np.sum(through * contrasts, axis=1)
+    slopes = np.empty((len(contrasts), len(groups) + 1))
+    if len(groups):
+        _, zx = problem.seen_through(fit.theta)
+        slopes[:, :-1] = np.add.reduceat((through @ zx.T / error) ** 2, problem.starts, axis=1)
+    slopes[:, -1] = (variance - slopes[:, :-1] @ groups) / error
+    df = _freedom(variance, slopes, variance_covariance(problem, fit), problem.n - problem.p)
+    found = contrasts @ fit.beta, np.sqrt(variance), df
+    return tuple(float(v[0]) for v in found) if np.ndim(contrast) == 1 else found
+
+
+def combined_variance(variances, covariance, weights):
+    """Weighted sums of variances with Satterthwaite's degrees of freedom.
+
+    Parameters
+    ----------
+    variances : array (K + 1,). covariance : that of :func:`variance_covariance`.
+    weights : array (..., K + 1), not negative.
+
+    Returns
+    -------
+    (sum, df) : arrays (...,)
+
+    >>> found = combined_variance(np.array([4.0]), np.array([[2 * 16.0 / 9]]), np.array([0.5]))
+    >>> [float(v) for v in found]
+    [2.0, 9.0]
+    """
+    total = weights @ variances
+    return total, _freedom(total, weights, covariance, np.inf)
+
+
+def _freedom(variance, slopes, covariance, most):
+    spread = np.einsum("...i,ij,...j->...", slopes, covariance, slopes)
+    return np.clip(2.0 * variance**2 / np.maximum(spread, 1e-300), 1.0, most)
+
+
+def least_difference(se, df, power=0.8, alpha=0.05):
+    """The least true difference that a two-sided t test finds with the stated power.
+
+    se : standard error of the difference, with df degrees of freedom; arrays broadcast. From the
+    noncentral t distribution, the far tail left out.
+
+    >>> round(float(least_difference(1.0, 38)), 4)
+    2.8749
+    """
+    critical = special.stdtrit(df, 1.0 - alpha / 2.0)
+    return se * special.nctdtrinc(df, 1.0 - power, critical)

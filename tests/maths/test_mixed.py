@@ -12,7 +12,15 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from scentlab.maths.mixed import MixedProblem, fit_mixed
+from scentlab.maths.mixed import (
+    MixedProblem,
+    combined_variance,
+    fit_mixed,
+    least_difference,
+    satterthwaite,
+    variance_covariance,
+)
+from scentlab.maths.power import two_groups
 from scentlab.results import FitError
 
 
@@ -54,9 +62,12 @@ class TestSteelBars:
     def bars(self, reference):
         return reference("steel_bars")
 
-    def fit(self, bars, groups):
+    def problem(self, bars, groups):
         x, _ = dummies(bars["temperature"], bars["coating"])
-        return fit_mixed(MixedProblem(bars["y"], x, groups))
+        return MixedProblem(bars["y"], x, groups)
+
+    def fit(self, bars, groups):
+        return fit_mixed(self.problem(bars, groups))
 
     def test_variances(self, bars):
         fit = self.fit(bars, [codes(bars["heat"])])
@@ -78,6 +89,28 @@ class TestSteelBars:
         expected = [2.75484, 11.47976, 4.37571]
         for contrasts, value in zip(cell_contrasts(3, 4), expected, strict=True):
             assert f_ratio(fit, contrasts) == pytest.approx(value, rel=1e-5)
+
+    def test_freedom_is_that_of_the_heats_and_of_the_bars(self, bars):
+        """Six heats at three temperatures leave 3; coatings and their interaction have 9."""
+        problem = self.problem(bars, [codes(bars["heat"])])
+        fit = fit_mixed(problem)
+        printed = [0.20932, 0.0019769, 0.0240664]
+        for contrasts, df, p in zip(cell_contrasts(3, 4), (3, 9, 9), printed, strict=True):
+            estimate, se, found = satterthwaite(problem, fit, contrasts)
+            assert found == pytest.approx(np.full(len(contrasts), df), rel=1e-6)
+            assert estimate == pytest.approx(contrasts @ fit.beta)
+            assert se**2 == pytest.approx(np.diag(contrasts @ fit.covariance @ contrasts.T))
+            f = f_ratio(fit, contrasts)
+            assert stats.f.sf(f, len(contrasts), found[0]) == pytest.approx(p, rel=1e-4)
+
+    def test_bars_taken_as_independent_have_the_wrong_freedom(self, bars):
+        """24 bars in 12 cells leave 12 for everything, where the temperature has 3."""
+        problem = self.problem(bars, [])
+        temperature, coating, _ = cell_contrasts(3, 4)
+        wrong = fit_mixed(problem)
+        for contrasts in (temperature, coating):
+            assert satterthwaite(problem, wrong, contrasts)[2] == pytest.approx(12.0)
+        assert satterthwaite(problem, wrong, temperature[0])[1] < 0.6 * 34.6886
 
     def test_the_wrong_analysis_has_its_published_wrong_answer(self, bars):
         """Bars taken as independent: temperature 10.2256, coating 1.1026. Not what is given."""
@@ -119,6 +152,30 @@ class TestOats:
         assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([6.945280, 6.781483], rel=1e-6)
         assert fit.variances == pytest.approx([210.4235, 121.1029, 165.5586], rel=1e-5)
         assert -0.5 * fit.criterion == pytest.approx(-296.5208767, abs=1e-6)
+
+    def test_freedom_of_the_strata(self, oats):
+        """Varieties (6 - 1)(3 - 1) = 10, nitrogen and interaction 71 - 5 - 2 - 10 - 3 - 6 = 45."""
+        x, _ = dummies(oats["variety"], oats["nitro"])
+        problem = MixedProblem(oats["yield"], x, self.groups(oats))
+        fit = fit_mixed(problem)
+        printed = [0.272, 2.46e-12, 0.932]
+        for contrasts, df, p in zip(cell_contrasts(3, 4), (10, 45, 45), printed, strict=True):
+            found = satterthwaite(problem, fit, contrasts)[2]
+            assert found == pytest.approx(np.full(len(contrasts), df), rel=1e-6)
+            f = f_ratio(fit, contrasts)
+            assert stats.f.sf(f, len(contrasts), found[0]) == pytest.approx(p, rel=2e-3)
+
+    def test_variances_are_as_sure_as_their_mean_squares(self, oats):
+        """Var((MS1 - MS2) / m) = 2 (MS1^2 / df1 + MS2^2 / df2) / m^2, strata 5, 10 and 45."""
+        x, _ = dummies(oats["variety"], oats["nitro"])
+        problem = MixedProblem(oats["yield"], x, self.groups(oats))
+        fit = fit_mixed(problem)
+        covariance = variance_covariance(problem, fit)
+        block, plot, error = 2 * np.array([3175.06, 601.331, 177.083]) ** 2 / [5, 10, 45]
+        expected = [(block + plot) / 12**2, (plot + error) / 4**2, error]
+        assert np.diag(covariance) == pytest.approx(expected, rel=1e-4)
+        plots = combined_variance(fit.variances, covariance, np.array([0.0, 4.0, 1.0]))
+        assert plots == pytest.approx((601.331, 10.0), rel=1e-4)
 
     def test_plots_taken_as_independent_are_wrong(self, oats):
         x, _ = dummies(oats["variety"], oats["nitro"])
@@ -169,6 +226,99 @@ class TestOnePackageOfExamples:
         means = frame.groupby("lot", sort=False)["yield"].mean() - frame["yield"].mean()
         shrink = 5 * 1764.05 / (5 * 1764.05 + 2451.25)
         assert fit.effects[0] == pytest.approx(shrink * means.to_numpy(), rel=1e-5)
+
+
+class TestFreedom:
+    def test_welch(self):
+        """Two samples with variances of their own: Welch's t, by scipy."""
+        rng = np.random.default_rng(3)
+        one, two = rng.normal(0, 3, 8), rng.normal(1, 0.5, 12)
+        x = np.column_stack([np.repeat([1.0, 0.0], [8, 12]), np.repeat([0.0, 1.0], [8, 12])])
+        # The wider sample gets an effect of its own per score beside the common error.
+        own = np.where(x[:, 0] > 0, np.arange(20), 0)
+        problem = MixedProblem(np.append(one, two), x, [own], slopes=[x[:, 0]])
+        estimate, se, df = satterthwaite(problem, fit_mixed(problem), np.array([1.0, -1.0]))
+        welch = stats.ttest_ind(one, two, equal_var=False)
+        assert estimate / se == pytest.approx(welch.statistic, rel=1e-5)
+        assert df == pytest.approx(welch.df, rel=1e-4)
+
+    def test_expected_information_is_the_observed_one_in_a_balanced_plan(self, reference):
+        """Second derivatives of the REML log likelihood in the variances, by differences."""
+        frame = reference("dyestuff")
+        y, lots = frame["yield"].to_numpy(float), codes(frame["lot"])
+        problem = MixedProblem(y, np.ones((30, 1)), [lots])
+        fit = fit_mixed(problem)
+        same = (lots[:, None] == lots).astype(float)
+
+        def half_criterion(v):
+            inverse = np.linalg.inv(v[0] * same + v[1] * np.eye(30))
+            total = inverse.sum()
+            centred = y - (inverse @ y).sum() / total
+            squares = centred @ inverse @ centred
+            return 0.5 * (-np.linalg.slogdet(inverse)[1] + np.log(total) + squares)
+
+        step = 0.5 * np.diag([20.0, 20.0])
+        hessian = np.empty((2, 2))
+        for i in range(2):
+            for j in range(2):
+                signs = [(1, 1), (1, -1), (-1, 1), (-1, -1)]
+                values = [
+                    a * b * half_criterion(fit.variances + a * step[i] + b * step[j])
+                    for a, b in signs
+                ]
+                hessian[i, j] = sum(values) / (4 * 10.0 * 10.0)
+        covariance = variance_covariance(problem, fit)
+        assert np.linalg.inv(hessian) == pytest.approx(covariance, rel=2e-3)
+
+    def test_a_variance_of_zero_still_counts_its_groups(self):
+        """Every group holds the same ten values: the mean of six groups has 5 and not 59."""
+        y = np.tile(np.random.default_rng(8).standard_normal(10), 6)
+        problem = MixedProblem(y, np.ones((60, 1)), [np.repeat(np.arange(6), 10)])
+        fit = fit_mixed(problem)
+        assert fit.variances[0] == 0.0
+        assert satterthwaite(problem, fit, np.ones(1))[2] == pytest.approx(5.0, rel=1e-6)
+
+    def test_of_independent_scores_it_is_n_less_p(self):
+        y = np.random.default_rng(1).standard_normal(9)
+        problem = MixedProblem(y, np.column_stack([np.ones(9), np.arange(9.0)]), [])
+        assert satterthwaite(problem, fit_mixed(problem), np.array([0.0, 1.0]))[2] == 7.0
+
+    def test_of_an_unbalanced_plan_it_lies_between_pots_and_scores(self, reference):
+        frame = reference("steel_bars").drop(index=[3, 10, 17])
+        x, _ = dummies(frame["temperature"], frame["coating"])
+        problem = MixedProblem(frame["y"], x, [codes(frame["heat"])])
+        df = satterthwaite(problem, fit_mixed(problem), cell_contrasts(3, 4)[0])[2]
+        assert np.all((df > 2.5) & (df < 4.0))
+
+    def test_least_difference_turns_the_power_round(self):
+        """Power of the t test with 20 a group (R power.t.test) at the least difference: 0.80."""
+        least = least_difference(np.sqrt(2 / 20), 38)
+        assert two_groups(20, least, 1.0) == pytest.approx(0.8, abs=1e-6)
+
+
+class TestSlopes:
+    def test_random_slope_against_statsmodels(self, reference):
+        """Intercepts and slopes of the subjects, not correlated (sleepstudy)."""
+        frame = reference("sleepstudy")
+        days = frame["days"].to_numpy(float)
+        x = np.column_stack([np.ones(len(frame)), days])
+        subject = codes(frame["subject"])
+        fit = fit_mixed(MixedProblem(frame["reaction"], x, [subject, subject], [None, days]))
+        other = sm.MixedLM.from_formula(
+            "reaction ~ days", frame, re_formula="0", groups=np.ones(len(frame)),
+            vc_formula={"a": "0 + C(subject)", "b": "0 + C(subject):days"},
+        ).fit()  # fmt: skip
+        assert -0.5 * fit.criterion == pytest.approx(other.llf, abs=1e-4)
+        assert fit.variances[:2] == pytest.approx(other.vcomp, rel=1e-3)
+
+    def test_other_fixed_effects_with_the_same_groupings(self, reference):
+        frame = reference("sleepstudy")
+        one, days = np.ones((len(frame), 1)), frame[["days"]].to_numpy(float)
+        groups = [codes(frame["subject"])]
+        whole = np.column_stack([one, days])
+        changed = MixedProblem(frame["reaction"], one, groups).with_fixed(whole)
+        fresh = MixedProblem(frame["reaction"], whole, groups)
+        assert fit_mixed(changed).beta == pytest.approx(fit_mixed(fresh).beta, rel=1e-12)
 
 
 @pytest.mark.parametrize("reml", [True, False])
@@ -247,3 +397,21 @@ class TestMachinery:
         assert str(error.value) == (
             "the scores fit the loads exactly: there is no error to measure"
         )
+
+
+def test_the_search_does_not_stay_at_no_variance():
+    """A first step onto 0, where the slope vanishes, must not end the search.
+
+    Two groups of two pots with eight observations each; a variance ratio of 0.055 is best.
+    """
+    rng = np.random.default_rng(5)
+    x, pot = np.tile(np.arange(5.0, 16.0, 1.4), 4), np.repeat(range(4), 8)
+    both = np.eye(2)[pot // 2]
+    y = np.where(pot < 2, 3.0, 2.0) + 6.0 * np.maximum(0.0, x - np.where(pot < 2, 9.0, 12.0))
+    y = y + 0.8 * rng.normal(size=4)[pot] + 1.2 * rng.normal(size=32)
+    beyond = np.maximum(0.0, x - np.where(pot < 2, 9.13208946, 12.37879225))
+    problem = MixedProblem(y, np.column_stack([both, both * beyond[:, None]]), [pot])
+    fit = fit_mixed(problem, reml=False)
+    on_a_grid = [problem.criterion([t], reml=False) for t in np.linspace(0.0, 2.0, 2001)]
+    assert fit.criterion <= min(on_a_grid) + 1e-9
+    assert fit.theta[0] ** 2 == pytest.approx(0.0553, abs=0.001)
