@@ -49,6 +49,7 @@ OWNERS = {
     "tornado": {"recording.panel"},
     "segno": {"recording.panel"},
     "statsmodels": {"fitting"},
+    "emcee": {"maths.sampling"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},
 }
