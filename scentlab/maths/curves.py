@@ -119,11 +119,37 @@ def best_bend(shape, deviance, lo, hi, grid=15):
     return float(np.exp(found.x)), float(found.fun), bool(edge)
 
 
+def bend_limits(shape, deviance, bend, most, lo, hi):
+    """Where the profile of the deviance passes ``most`` on either side of the best bend.
+
+    Parameters
+    ----------
+    deviance : callable of the bend. bend : the best one. lo, hi : lowest and highest load.
+
+    Returns
+    -------
+    (lower, upper), each nan where the deviance stays under ``most`` to the end of the range that
+    is searched: the data set no limit to the bend there.
+    """
+    if shape.bends is None:
+        return np.nan, np.nan
+    return tuple(_passes(deviance, most, bend, end) for end in shape.bends(lo, hi))
+
+
+def _passes(deviance, most, bend, end):
+    near, far = np.log(bend), np.log(end)
+    if near == far or deviance(end) <= most:
+        return np.nan
+    root = optimize.brentq(lambda v: deviance(float(np.exp(v))) - most, near, far, xtol=1e-6)
+    return float(np.exp(root))
+
+
 @dataclass(frozen=True)
 class CurveFit:
     """A least-squares curve: ``bend``, ``coefficients`` (intercept first if any), their covariance.
 
-    The covariance is over (coefficients, bend), the bend last where the shape has one.
+    The covariance is over (coefficients, bend), the bend last where the shape has one. The 95 %
+    limits of the bend follow its profile (Bates & Watts 1988); nan where there is no limit.
     """
 
     shape: str
@@ -133,6 +159,8 @@ class CurveFit:
     rss: float
     df: int
     at_edge: bool
+    bend_lower: float
+    bend_upper: float
 
 
 def fit_curve(x, y, shape, *, intercept=True):
@@ -172,4 +200,6 @@ def fit_curve(x, y, shape, *, intercept=True):
         jacobian = np.column_stack([left, coefficients[-1] * form.bend_slope(x, bend)])
     df = len(x) - size
     covariance = value / df * np.linalg.pinv(jacobian.T @ jacobian)
-    return CurveFit(shape, bend, coefficients, covariance, value, df, edge)
+    most = value * (1.0 + special.stdtrit(df, 0.975) ** 2 / df)
+    limits = bend_limits(form, rss, bend, most, positive.min(), positive.max())
+    return CurveFit(shape, bend, coefficients, covariance, value, df, edge, *limits)

@@ -72,6 +72,13 @@ class TestPuromycin:
         assert np.sqrt(np.diag(fit.covariance)) == pytest.approx(errors, rel=1e-4)
         assert fit.rss == pytest.approx(rss, abs=5e-4)
 
+    def test_profile_limits(self, reference):
+        """95 % profile-t limits of the load of half effect, computed in R (by a spline)."""
+        frame = reference("puromycin")
+        frame = frame[frame["state"] == "treated"]
+        fit = fit_curve(frame["conc"], frame["rate"], "emax", intercept=False)
+        assert [fit.bend_lower, fit.bend_upper] == pytest.approx([0.0469252, 0.0861600], rel=3e-4)
+
     def test_printed_scatter_and_correlation(self, reference):
         frame = reference("puromycin")
         frame = frame[frame["state"] == "treated"]
@@ -87,7 +94,16 @@ def test_emax_with_intercept_on_noisy_data(reference):
     assert [*fit.coefficients, fit.bend] == pytest.approx([0.322, 0.746, 0.142], abs=5e-4)
     assert fit.rss == pytest.approx(48.360136, rel=1e-7)
     assert np.sqrt(np.diag(fit.covariance)) == pytest.approx([0.1521, 0.2358, 0.1805], rel=1e-3)
+    # The profile has a lower limit and no upper one. confint of nls draws a spline through few
+    # points and says 0.0307, where the profile t is 1.39; the limit is where it is t(97), 1.985.
+    g = frame["x"] / (fit.bend_lower + frame["x"])
+    left = np.column_stack([np.ones(100), g])
+    rss = np.sum((frame["y"] - left @ np.linalg.lstsq(left, frame["y"], rcond=None)[0]) ** 2)
+    assert np.sqrt((rss - 48.360136) / (48.360136 / 97)) == pytest.approx(1.98472, abs=1e-4)
+    assert fit.bend_lower < fit.bend
+    assert np.isnan(fit.bend_upper) and not fit.at_edge
     line = fit_curve(frame["x"], frame["y"], "linear")
+    assert np.isnan([line.bend_lower, line.bend_upper]).all()
     assert line.rss == pytest.approx(50.01282, rel=1e-7)
 
 
