@@ -1,0 +1,181 @@
+"""Does a sweat fit describe what was seen? Pours, pots, assessors and the model's assumptions."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.sweat import N_GRADES, rebuild_model
+from scentlab.maths.assumptions import nominal_test, scale_test
+from scentlab.maths.ordinal import count_looks, grade_probabilities, misread_flow
+from scentlab.results import FitError, Result
+
+ODD = 2.0
+
+
+@dataclass(frozen=True, repr=False)
+class SweatCheck(Result):
+    """How a sweat fit compares with the looks it was made from.
+
+    Attributes
+    ----------
+    pours : DataFrame, per pour and stress: pour, pot, blend, load_pct (% of wax), stress, n,
+        seen (mean grade), expected, lower, upper (90 % of what a pour from a new pot would give)
+        and odd (bool, outside).
+    pots : DataFrame: pot, blend, effect (latent units), z (the effect in standard deviations
+        between pots), and odd (|z| above 2).
+    assessors : DataFrame: assessor, looks, mean_excess (grade above what is expected of the pour),
+        se; empty when one person graded all.
+    assumptions : DataFrame: assumption, statistic, df, p_value.
+    """
+
+    pours: pd.DataFrame
+    pots: pd.DataFrame
+    assessors: pd.DataFrame
+    assumptions: pd.DataFrame
+    notes: tuple = field(default=())
+
+    @property
+    def table(self):
+        """The pours."""
+        return self.pours
+
+    @property
+    def sentence(self):
+        outside, total = int(self.pours["odd"].sum()), len(self.pours)
+        odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
+        pots = f"pots unlike the others: {odd}" if odd else "no pot stands out"
+        return (
+            f"{outside} of {total} pours lie outside the 90 % range of what the fit expects "
+            f"({0.1 * total:.0f} would by chance); {pots}."
+        )
+
+
+def check_sweat(fit, grades, *, seed=1, repeats=400):
+    """Compare a sweat fit with its looks.
+
+    Parameters
+    ----------
+    fit : SweatFit. grades : the frame of looks that it was fitted to. repeats : int, simulated
+        repetitions of the series. seed : int.
+
+    Returns
+    -------
+    SweatCheck
+    """
+    looks, _ = settle_looks(grades, "sweat")
+    pours = _expected_pours(fit, seed, repeats)
+    pots = _pots(fit, looks)
+    assumptions, notes = _assumptions(fit, looks)
+    assessors = _assessors(grades, pours)
+    return SweatCheck(pours, pots, assessors, assumptions, notes + _odd_notes(pots, assessors))
+
+
+def _expected_pours(fit, seed, repeats):
+    """Predictive mean grades of each pour from new pots, beside what was seen."""
+    rng = np.random.default_rng(seed)
+    chosen = rng.choice(len(fit.weights), repeats, p=fit.weights / fit.weights.sum())
+    counts = fit.counts.reset_index(drop=True)
+    pot, pots = pd.factorize(counts["pot"])
+    blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
+    named = {k: v[chosen] for k, v in fit.named.items()}
+    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
+    eta = reach / named["spread"][:, None]
+    for i, stress in enumerate(fit.stresses[1:]):
+        eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
+    effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
+    eta = eta + effect[:, pot]
+    mean = np.empty_like(eta)
+    score = np.arange(N_GRADES)
+    for i, link in enumerate(fit.links["link"]):
+        own = np.nonzero(fit.draw_link[chosen] == i)[0]
+        if not len(own):
+            continue
+        p = np.moveaxis(grade_probabilities(named["tau"][own][:, None], eta[own], link), -1, 0)
+        p = np.clip(p + named["misread"][own][:, None] * misread_flow(p), 0.0, 1.0)
+        p = np.moveaxis(p, 0, -1)
+        drawn = rng.multinomial(counts["n"].to_numpy(int)[None, :], p / p.sum(-1, keepdims=True))
+        mean[own] = drawn @ score / counts["n"].to_numpy(float)
+    seen = counts[[f"g{g}" for g in range(N_GRADES)]].to_numpy(float) @ score / counts["n"]
+    lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
+    frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
+    frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
+    frame["lower"], frame["upper"] = lower, upper
+    frame["odd"] = (frame["seen"] < lower - 1e-9) | (frame["seen"] > upper + 1e-9)
+    return frame
+
+
+def _pots(fit, looks):
+    """Each pot's effect at the peak of the best link, and how far it stands out."""
+    model = rebuild_model(fit, looks)
+    model.value_and_gradient(fit.point)
+    sigma = float(model.shared(fit.point)["sigma"])
+    z = model.modes
+    blend = looks.drop_duplicates("pot").set_index(looks.drop_duplicates("pot")["pot"].astype(str))
+    frame = pd.DataFrame({"pot": model.data.groups, "effect": sigma * z})
+    frame["blend"] = blend["blend"].reindex(frame["pot"]).to_numpy()
+    frame["z"] = z
+    frame["odd"] = np.abs(z) > ODD
+    return frame[["pot", "blend", "effect", "z", "odd"]]
+
+
+def _assumptions(fit, looks):
+    """Likelihood-ratio tests: load shifts all grades alike; blends and loads share one spread."""
+    columns = {"load": looks["load_pct"].to_numpy(float)}
+    for blend in fit.blends[1:]:
+        columns[blend] = (looks["blend"] == blend).to_numpy(float)
+    seen = np.unique(looks["grade"].to_numpy(int))
+    if len(seen) < 3:
+        note = "Fewer than three grades were seen, so the model's assumptions cannot be tested."
+        return pd.DataFrame(columns=["assumption", "statistic", "df", "p_value"]), (note,)
+    grade = np.searchsorted(seen, looks["grade"].to_numpy(int))
+    data = count_looks(
+        grade, np.column_stack(list(columns.values())), np.zeros(len(looks)), len(seen)
+    )
+    rows, notes = [], []
+    wanted = [("load shifts all grades alike", nominal_test, 0)]
+    wanted += [
+        (f"{b} has the spread of the others", scale_test, i)
+        for i, b in enumerate(fit.blends[1:], start=1)
+    ]
+    for words, test, column in wanted:
+        try:
+            found = test(data, column)
+        except FitError:
+            notes.append(f"The grades are too sharply separated to test whether {words}.")
+            continue
+        rows.append((words, found.statistic, found.df, found.p_value))
+        if found.p_value < 0.05 / len(wanted):
+            notes.append(
+                f"The grades speak against the assumption that {words} "
+                f"(p {found.p_value:.3f}): read the ceilings with more caution."
+            )
+    return pd.DataFrame(rows, columns=["assumption", "statistic", "df", "p_value"]), tuple(notes)
+
+
+def _assessors(grades, pours):
+    """Mean excess of each assessor's grades over what is expected of the pour."""
+    looks = grades[grades["grade"].notna()].copy()
+    looks["stress"] = looks["stress"].astype(object).where(looks["stress"].notna(), "rest")
+    if "assessor" not in looks or looks["assessor"].nunique() < 2:
+        return pd.DataFrame(columns=["assessor", "looks", "mean_excess", "se"])
+    joined = looks.merge(pours[["pour", "stress", "expected"]], on=["pour", "stress"])
+    joined["excess"] = joined["grade"].astype(float) - joined["expected"]
+    frame = joined.groupby("assessor")["excess"].agg(["size", "mean", "sem"]).reset_index()
+    return frame.set_axis(["assessor", "looks", "mean_excess", "se"], axis=1)
+
+
+def _odd_notes(pots, assessors):
+    notes = [
+        f"Pot {r.pot} of {r.blend} sweated {'more' if r.effect > 0 else 'less'} than pots of its "
+        f"blend should ({r.z:+.1f} standard deviations): look up how it was poured."
+        for r in pots[pots["odd"]].itertuples()
+    ]
+    for r in assessors.itertuples():
+        if abs(r.mean_excess) > 2.5 * r.se and abs(r.mean_excess) > 0.25:
+            notes.append(
+                f"Assessor {r.assessor} grades {abs(r.mean_excess):.1f} grades "
+                f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."
+            )
+    return tuple(notes)
