@@ -75,7 +75,7 @@ def choose_load(evidence, rules=None, ceiling=None):
     """
     rules = rules or Rules()
     ceiling = ceiling or find_ceiling(evidence.sweat, rules)
-    chosen = [_choose(blend, evidence, rules, ceiling) for blend in evidence.sweat.blends]
+    chosen = chosen_loads(evidence, rules, ceiling)
     measured = _measure(evidence, rules, ceiling, chosen)
     table = _rank(measured, evidence, rules)
     sentences = {r["blend"]: _sentence(r, rules) for _, r in table.iterrows()}
@@ -108,6 +108,17 @@ def caps(blend, evidence, rules, ceiling):
         tested = evidence.throw.tested.set_index("blend")
         found[THROW_TESTED] = float(tested.at[blend, "highest_pct"])
     return found
+
+
+def chosen_loads(evidence, rules, ceiling):
+    """The load chosen for each blend without its measures, as :func:`choose_load` chooses it.
+
+    Returns
+    -------
+    list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
+    throw_share and reason.
+    """
+    return [_choose(blend, evidence, rules, ceiling) for blend in evidence.sweat.blends]
 
 
 def _choose(blend, evidence, rules, ceiling):

@@ -1,0 +1,254 @@
+"""Precision of a plan before wax is melted: simulated many times, fitted and decided for real."""
+
+from dataclasses import asdict, dataclass, field
+from functools import partial
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.rules import Rules
+from scentlab.foresight.guess import need_guess
+from scentlab.foresight.running import run_series
+from scentlab.foresight.simulated import describe_task, plan_task, run_one
+from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.planning.refusal import PlanError, need_whole
+from scentlab.results import Result, say_percent
+from scentlab.units import say_load
+
+ALL = "all blends"
+SHORTFALL, SPREAD, WIDTH = "shortfall of the ceiling", "spread of the ceiling", "90 % width"
+CEILING_OVER, PICK_OVER = "ceiling oversaturates", "pick oversaturates"
+NO_ANSWER, THROW_LOST = "no tested load qualifies", "throw lost"
+UNITS = {
+    SHORTFALL: "points of load (% of wax)",
+    SPREAD: "points of load (% of wax)",
+    WIDTH: "points of load (% of wax)",
+    CEILING_OVER: "chance",
+    PICK_OVER: "chance",
+    NO_ANSWER: "chance",
+    THROW_LOST: "throw, 0 to 10",
+}
+_COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit"]
+
+
+@dataclass(frozen=True, repr=False)
+class Precision(Result):
+    """What a plan is expected to find.
+
+    Attributes
+    ----------
+    table : DataFrame, blend ("all blends" for their mean), measure, estimate, se (Monte Carlo
+        error), series (how many the estimate rests on), unit. Measures:
+        shortfall of the ceiling: true load at risk less the ceiling, where there is a ceiling;
+        spread of the ceiling: its standard deviation over series;
+        90 % width: of the interval of the load at risk;
+        ceiling, pick oversaturates: chance that it lies above the true load at risk;
+        no tested load qualifies: chance of no ceiling;
+        throw lost: true throw at the best load that is safe, allowed and tested, less that at
+        the pick.
+    truth : DataFrame, blend and its true load at risk under the guess (% of wax).
+    series, asked : series that were finished and that were asked for.
+    draws, seed, throw_every : see :func:`precision`. rules, guess : dicts of what was assumed.
+    """
+
+    table: pd.DataFrame
+    truth: pd.DataFrame
+    series: int
+    asked: int
+    draws: int
+    seed: int
+    throw_every: int
+    rules: dict
+    guess: dict
+    notes: tuple = field(default=())
+
+    @property
+    def complete(self):
+        """False when the run was stopped before all series were finished."""
+        return self.series == self.asked
+
+    def of(self, measure, blend=ALL):
+        """Estimate and Monte Carlo error of a measure, a pair of floats."""
+        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
+        if own.empty:
+            known = ", ".join(dict.fromkeys(self.table["measure"]))
+            raise KeyError(f"there is no {measure!r} of {blend!r}; measures are {known}")
+        return float(own["estimate"].iloc[0]), float(own["se"].iloc[0])
+
+    @property
+    def sentence(self):
+        short, short_se = self.of(SHORTFALL)
+        over, over_se = self.of(CEILING_OVER)
+        none, none_se = self.of(NO_ANSWER)
+        lost = ""
+        if THROW_LOST in set(self.table["measure"]):
+            value, se = self.of(THROW_LOST)
+            lost = f"; throw lost {value:.2f} of 10 (± {se:.2f})"
+        where = "no ceiling was found in any series"
+        if np.isfinite(short):
+            where = (f"the ceiling lies {short:.2f} points of load (% of wax) under the true load "
+                     f"at risk (± {short_se:.2f})")
+        return (
+            f"Over {self.series} simulated series {where}; it oversaturates in "
+            f"{_chance(over, over_se)}, and no tested load qualifies in {_chance(none, none_se)}"
+            f"{lost}. ± is the Monte Carlo error."
+        )
+
+
+def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backend=None,
+              progress=None, keep=None, stop=None, draws=600, throw_every=4):
+    """What a plan would find if the guess were right.
+
+    The plan is poured and scored ``series`` times by simulation; each series is fitted and
+    decided by the functions that a real series goes through.
+
+    Parameters
+    ----------
+    plan : Plan. guess : Truth of every blend of the plan (see :func:`guess_truth`).
+    series : int, simulated series. seed : whole number; series k has child k of the numpy
+        SeedSequence of it, so that the numbers do not depend on workers or backend.
+    workers : int, processes; None takes all cores (or all threads of the Dask client).
+    rules : Rules of the pick.
+    backend : joblib's name of a backend, such as "loky" or "dask"; None takes Dask when the
+        session has a client, else processes of this machine.
+    progress : callable(done, total), such as :func:`scentlab.foresight.running.text_bar` makes.
+    keep : file or folder where finished series are kept; a second call goes on from there.
+    stop : callable() asked between chunks of series; when true, what is done is returned.
+    draws : posterior draws of a link, fewer than a real series has.
+    throw_every : the throw is fitted and a load picked in every so many series; 0 for never.
+
+    Returns
+    -------
+    Precision
+
+    Raises
+    ------
+    PlanError for a guess that does not fit the plan, a kept file of another run, or a run that
+    was stopped before any series was finished.
+    """
+    rules = rules or Rules()
+    need_guess(plan, guess)
+    need_whole(seed, "seed", 0, 2**63 - 1)
+    need_whole(draws, "draws", 100, 100_000)
+    need_whole(throw_every, "throw_every", 0, 1_000_000, "series")
+    task = plan_task(plan, guess, rules, draws, seed, throw_every)
+    outcomes = run_series(
+        partial(run_one, task), describe_task(task), series, workers=workers, backend=backend,
+        progress=progress, keep=keep, stop=stop,
+    )
+    if not outcomes:
+        raise PlanError("the run was stopped before any series was finished; start it again")
+    return _summary(task, outcomes, series)
+
+
+def _summary(task, outcomes, asked):
+    frame = pd.DataFrame([
+        {"number": n, "true": task.at_risk[o["blend"]], "picked": False, "pick": None,
+         "throw_lost": None, "failed": None, **o}
+        for n, series in enumerate(outcomes) for o in series
+    ])
+    for name in ("ceiling", "width", "pick", "throw_lost", "k_hat"):
+        frame[name] = frame[name].astype(float)
+    rows = [row for blend in [*task.at_risk, ALL] for row in _measures(frame, blend)]
+    truth = pd.DataFrame(
+        {"blend": list(task.at_risk), "load_at_risk_pct": list(task.at_risk.values())}
+    )
+    return Precision(
+        pd.DataFrame(rows, columns=_COLUMNS), truth, len(outcomes), asked, task.draws, task.seed,
+        task.throw_every, asdict(task.rules), asdict(task.truth), _notes(task, frame, asked),
+    )
+
+
+def _measures(frame, blend):
+    """The rows of one blend, or those of all: within a series blends are averaged first, for
+    those of one series are alike."""
+    own = frame if blend == ALL else frame[frame["blend"] == blend]
+    answered = own[own["ceiling"].notna()]
+    short = (answered["true"] - answered["ceiling"]).groupby(answered["number"]).mean()
+    yield _row(blend, SHORTFALL, *_mean(short))
+    spreads = [_spread(b["ceiling"]) for _, b in answered.groupby("blend")]
+    yield _row(blend, SPREAD, *_pooled(spreads))
+    yield _row(blend, WIDTH, *_mean(own["width"].dropna().groupby(own["number"]).mean()))
+    over = own["ceiling"] > own["true"]
+    yield _row(blend, CEILING_OVER, *_share(over, own["number"]))
+    yield _row(blend, NO_ANSWER, *_share(own["ceiling"].isna(), own["number"]))
+    picked = own[own["picked"].astype(bool)]
+    if len(picked):
+        yield _row(blend, PICK_OVER, *_share(picked["pick"] > picked["true"], picked["number"]))
+        lost = picked.dropna(subset=["throw_lost"])
+        yield _row(blend, THROW_LOST, *_mean(lost["throw_lost"].groupby(lost["number"]).mean()))
+
+
+def _row(blend, measure, estimate, se, series):
+    return blend, measure, estimate, se, series, UNITS[measure]
+
+
+def _mean(values):
+    n = len(values)
+    if n == 0:
+        return np.nan, np.nan, 0
+    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan, n
+
+
+def _spread(values):
+    """Standard deviation, its error for about normal values, and their number."""
+    n = len(values)
+    sd = float(values.std(ddof=1)) if n > 1 else np.nan
+    return sd, sd / np.sqrt(2.0 * (n - 1)) if n > 1 else np.nan, n
+
+
+def _pooled(spreads):
+    """Mean of the blends' spreads and its error, as if blends were independent."""
+    if not spreads:
+        return np.nan, np.nan, 0
+    sd, se, n = (np.array(column, dtype=float) for column in zip(*spreads, strict=True))
+    return float(sd.mean()), float(np.sqrt(np.sum(se**2)) / len(sd)), int(n.max())
+
+
+def _share(hits, number):
+    """Share of hits and its error over series; never 0, for none of n seen is not never.
+
+    With one blend two hits and two misses are added for the error (Agresti and Coull 1998).
+    """
+    each = hits.astype(float).groupby(number).mean()
+    n, share = len(each), float(each.mean())
+    eased = (n * share + 2.0) / (n + 4.0)
+    least = np.sqrt(eased * (1.0 - eased) / n)
+    blends = len(hits) / n
+    if blends <= 1 or n < 2 or each.std() == 0:
+        return share, float(least), n
+    return share, float(each.std(ddof=1) / np.sqrt(n)), n
+
+
+def _notes(task, frame, asked):
+    done = frame["number"].nunique()
+    notes = [
+        "All of it rests on the guess: capacities of "
+        + ", ".join(f"{say_load(t.capacity)} ({b})" for b, t in task.truth.blends.items())
+        + f", spread {task.truth.spread:g} points of load, sd between pots "
+        f"{task.truth.pot_sd:g}.",
+        f"Each series was fitted with {task.draws} posterior draws of a link, fewer than a real "
+        "one; frost was left out, for it moves no ceiling and no pick.",
+    ]
+    if done < asked:
+        notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
+    if task.throw_every > 1:
+        notes.append(f"The throw was fitted, and a load picked, in every {task.throw_every}. "
+                     "series.")
+    if not task.throw_every:
+        notes.append("The throw was not fitted, so nothing is said of the pick.")
+    failed = frame[frame["failed"].notna()]
+    if len(failed):
+        notes.append(
+            f"{failed['number'].nunique()} series could not be fitted and count as without an "
+            f"answer; the first said: {failed['failed'].iloc[0]}."
+        )
+    wild = frame.groupby("number")["k_hat"].max() > K_HAT_LIMIT
+    if wild.any():
+        notes.append(f"In {int(wild.sum())} series the posterior draws were not to be trusted "
+                     f"(k-hat above {K_HAT_LIMIT}).")
+    return tuple(notes)
+
+
+def _chance(share, se):
+    return f"{say_percent(share, 1)} of blends (± {100 * se:.1f})"

@@ -1,0 +1,119 @@
+"""One simulated series of a plan: poured and scored under a guess, fitted and decided for real."""
+
+from dataclasses import asdict, dataclass
+
+import numpy as np
+
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.pick import CEILING, Evidence, caps, chosen_loads
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.fitting.throw import fit_throw
+from scentlab.results import FitError
+from scentlab.simulate import Layout, Truth, layout_of_plan, simulate_series
+
+# Finer than any scale weighs, coarser than the last bit in which BLAS libraries differ.
+_DIGITS = 9
+
+
+@dataclass(frozen=True)
+class Task:
+    """What all simulated series of a run share.
+
+    ``at_risk``: the true load at risk of each blend (% of wax). ``throw_every``: the throw is
+    fitted, and a load picked, in every so many series; 0 for none.
+    """
+
+    layout: Layout
+    truth: Truth
+    rules: Rules
+    draws: int
+    seed: int
+    throw_every: int
+    stress: str
+    at_risk: dict
+
+
+def plan_task(plan, truth, rules, draws, seed, throw_every):
+    """The task of a plan; throw is left out where the plan has no throw of the rules' kind."""
+    layout = layout_of_plan(plan.to_dict())
+    smelt = len(layout.smellings) and (layout.smellings["kind"] == rules.throw_kind).any()
+    stress = rules.stress or ("heat" if plan.piece_numbers.sweat_heat else "rest")
+    at_risk = {
+        b.name: truth.load_at_risk(b.name, rules.risk, rules.limit_grade, stress)
+        for b in plan.blends
+    }
+    every = int(throw_every) if smelt else 0
+    return Task(layout, truth, rules, int(draws), int(seed), every, stress, at_risk)
+
+
+def describe_task(task):
+    """The task as plain data: two runs with the same data give the same series."""
+    return {
+        "plan": task.layout.details["plan"],
+        "truth": asdict(task.truth),
+        "rules": asdict(task.rules),
+        "draws": task.draws,
+        "seed": task.seed,
+        "throw_every": task.throw_every,
+    }
+
+
+def run_one(task, number):
+    """The outcomes of series ``number``: a list of one dict per blend, plain data.
+
+    The seed is child ``number`` of ``SeedSequence(seed).spawn(...)``, so that the outcome depends
+    neither on how many series are run nor on which worker runs it.
+    """
+    child = np.random.SeedSequence(task.seed, spawn_key=(number,))
+    series = simulate_series(task.layout, task.truth, np.random.default_rng(child))
+    fit_seed = int(child.generate_state(1)[0])
+    with_throw = bool(task.throw_every) and number % task.throw_every == 0
+    try:
+        return _decide(task, series, fit_seed, with_throw)
+    except FitError as error:
+        return [_failed(blend, str(error)) for blend in task.at_risk]
+
+
+def _decide(task, series, seed, with_throw):
+    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
+    sweat = fit_sweat(series.sweat(), limits, draws=task.draws, seed=seed)
+    ceiling = find_ceiling(sweat, task.rules)
+    outcomes = {r["blend"]: _ceiling_of(r, task, sweat.k_hat) for _, r in ceiling.table.iterrows()}
+    if with_throw:
+        throw = fit_throw(series.throws, task.rules.throw_kind, draws=task.draws, seed=seed)
+        evidence = Evidence(sweat, throw, None, series.blends, series.piece_g)
+        for choice in chosen_loads(evidence, task.rules, ceiling):
+            blend = choice["blend"]
+            others = caps(blend, evidence, task.rules, ceiling)
+            others.pop(CEILING, None)
+            outcomes[blend] |= _pick_of(choice, task, others, outcomes[blend]["highest"])
+    return list(outcomes.values())
+
+
+def _ceiling_of(row, task, k_hat):
+    return {
+        "blend": row["blend"],
+        "ceiling": _plain(row["ceiling_load_pct"]),
+        "width": _plain(row["load_at_risk_upper_pct"] - row["load_at_risk_lower_pct"]),
+        "highest": _plain(row["highest_tested_pct"]),
+        "k_hat": _plain(k_hat),
+    }
+
+
+def _pick_of(choice, task, limits, highest):
+    """The pick and what it gives away against the best load that is safe and allowed."""
+    pick, blend = _plain(choice["load_pct"]), choice["blend"]
+    if pick is None:
+        return {"picked": True, "pick": None, "throw_lost": None}
+    best = min([task.at_risk[blend], highest, *limits.values()])
+    lost = task.truth.throw(blend, max(best, pick)) - task.truth.throw(blend, pick)
+    return {"picked": True, "pick": pick, "throw_lost": _plain(lost)}
+
+
+def _failed(blend, why):
+    return {"blend": blend, "ceiling": None, "width": None, "k_hat": None, "failed": why}
+
+
+def _plain(value):
+    return round(float(value), _DIGITS) if np.isfinite(value) else None
