@@ -5,18 +5,14 @@ from dataclasses import dataclass, field
 import numpy as np
 import pandas as pd
 
-from scentlab.maths.curves import SHAPES, best_bend, scaled, scaled_bend_slope
-from scentlab.maths.mixed import MixedProblem, fit_mixed
+from scentlab.fitting.assessors import agreements, panel_table, unlike, works_with
+from scentlab.fitting.throw_model import SOURCES, arrange, draw, fit_shapes, freedom, pivots
+from scentlab.fitting.warming import Warming, covariate_at, warming_of
+from scentlab.maths.curves import SHAPES, scaled, scaled_inverse
+from scentlab.maths.mixed import combined_variance, least_difference, variance_covariance
 from scentlab.results import FitError, Result
 
-GROUPINGS = ("assessor", "sitting", "pot", "pour", "code")
-GROUP_WORDS = {
-    "assessor": "between assessors",
-    "sitting": "between sittings",
-    "pot": "between pots",
-    "pour": "between pours of a pot",
-    "code": "between pieces of a pour",
-}
+POWER, ALPHA = 0.8, 0.05
 
 
 @dataclass(frozen=True, repr=False)
@@ -27,12 +23,18 @@ class ThrowFit(Result):
     ----------
     kind : cold or warm. blends : tuple of names.
     lowest_pct, highest_pct : loads between which level and rise are stated (% of wax).
-    shapes : DataFrame, one row per shape: shape, bend, aic, weight, bend_settled.
+    shapes : DataFrame, one row per shape: shape, bend, bend_lower, bend_upper (95 % profile
+        limits, missing where the scores set none), bend_settled (both set), aic, weight.
     level, rise : arrays (D, B), draws of throw at the lowest load and of the gain to the highest.
     draw_shape : array (D,), index of the shape of each draw; draw_bend : array (D,).
     variances : DataFrame: source, sd (throw), levels. n : int, scores. assessors : tuple of codes.
     points : DataFrame, mean score per blend, load and assessor.
-    tested : DataFrame: blend, lowest_pct, highest_pct, scores.
+    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct, scores; loads, pots,
+        pieces_per_pour, scores_per_load; level_df, rise_df, degrees of freedom;
+        least_difference, between two neighbouring loads, in points, that the panel tells.
+    variance_covariance : array, how sure the variances are. panel : DataFrame per assessor.
+    answers : DataFrame, the rise with all assessors and without some: panel, blend, rise, lower,
+        upper. minutes_effect : array (D,), per unit of the covariate of ``warming``.
     """
 
     kind: str
@@ -49,23 +51,37 @@ class ThrowFit(Result):
     assessors: tuple
     points: pd.DataFrame
     tested: pd.DataFrame
+    variance_covariance: np.ndarray
+    panel: pd.DataFrame
+    answers: pd.DataFrame
+    minutes_effect: np.ndarray
+    warmer: dict
     notes: tuple = field(default=())
 
     @property
+    def warming(self):
+        return Warming(**self.warmer)
+
+    @property
     def table(self):
-        """Level and rise per blend with sd and 90 % limits, then the standard deviations."""
+        """Level and rise per blend with 90 % limits, then the standard deviations.
+
+        ``se`` is half the width of the central 68.27 %, which a few far draws do not move.
+        """
         rows = []
         for b, blend in enumerate(self.blends):
             for name, draws in (
                 ("at the lowest load", self.level),
                 ("gain to the highest", self.rise),
             ):
-                lower, middle, upper = np.quantile(draws[:, b], [0.05, 0.5, 0.95])
+                lower, low, middle, high, upper = np.quantile(
+                    draws[:, b], [0.05, 0.158655, 0.5, 0.841345, 0.95]
+                )
                 rows.append(
                     (
                         f"{self.kind} throw of {blend} {name}",
                         middle,
-                        draws[:, b].std(),
+                        (high - low) / 2.0,
                         lower,
                         upper,
                         "throw, 0 to 10",
@@ -77,149 +93,93 @@ class ThrowFit(Result):
 
     @property
     def sentence(self):
-        parts = []
-        for b, blend in enumerate(self.blends):
-            lower, middle, upper = np.quantile(self.rise[:, b], [0.05, 0.5, 0.95])
-            parts.append(f"{blend} {middle:+.1f} ({lower:+.1f} to {upper:+.1f})")
+        parts = [f"{b} {_gain(self.rise[:, i])}" for i, b in enumerate(self.blends)]
+        at = f" at {self.warming.usual:g} min on the warmer" if self.warming.term else ""
         return (
             f"Change of {self.kind} throw on the 0-10 scale from {self.lowest_pct:.1f} to "
-            f"{self.highest_pct:.1f} % of wax, 90 % interval in brackets, "
+            f"{self.highest_pct:.1f} % of wax{at}, 90 % interval in brackets, "
             f"{len(self.assessors)} assessors: " + "; ".join(parts) + "."
         )
 
 
-def fit_throw(throws, kind="warm", *, draws=2000, seed=1):
+def _gain(draws):
+    lower, middle, upper = np.quantile(draws, [0.05, 0.5, 0.95])
+    return f"{middle:+.1f} ({lower:+.1f} to {upper:+.1f})"
+
+
+def fit_throw(throws, kind="warm", *, air_changes_per_h=None, draws=2000, seed=1):
     """Fit throw over load by mixed models of several shapes, weighted by AIC.
 
-    score = level_b + rise_b s(load; bend) + assessor + sitting + pot + pour + piece + error.
-    The bend and the weights come from maximum likelihood, the rest from REML.
+    score = level_b + rise_b s(load; bend) + minutes + assessor + assessor's scale + assessor in
+    a blend + sitting + pot + pour + piece + error; see :mod:`scentlab.fitting.throw_model`.
+    The bend and the weights come from maximum likelihood, the rest from REML; intervals use
+    Student's t with Satterthwaite's degrees of freedom. Scores of an assessor unlike the others
+    are kept, flagged in the notes, and the rise is given with and without them.
 
     Parameters
     ----------
     throws : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), assessor,
-        sitting, kind, throw (0 to 10).
+        sitting, kind, throw (0 to 10), and where known minutes (on the warmer) and
+        works_with_fragrance (yes or no).
     kind : cold or warm; the two are never mixed.
+    air_changes_per_h : float or None, of the room, for the term for the minutes.
 
     Raises
     ------
     FitError when there are too few scores or only one load.
     """
     scores, notes = _settle(throws, kind)
+    fit = _fit(scores, kind, air_changes_per_h, draws, seed)
+    answers, odd = _with_and_without(fit, scores, air_changes_per_h, draws, seed)
+    every = notes + fit.notes + _panel_notes(scores) + _telling_notes(fit) + odd
+    return _replaced(fit, answers=answers, notes=every)
+
+
+def _replaced(fit, **changes):
+    fields = {name: getattr(fit, name) for name in fit.__dataclass_fields__}
+    return ThrowFit(**(fields | changes))
+
+
+def _fit(scores, kind, air, draws, seed):
+    """The fit of settled scores, with the notes of the model but not those of the panel."""
     blends = tuple(dict.fromkeys(scores["blend"]))
-    lo, hi = float(scores["load_pct"].min()), float(scores["load_pct"].max())
-    blend_index = scores["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
-    names, groups = _groupings(scores)
-    load, y = scores["load_pct"].to_numpy(float), scores["throw"].to_numpy(float)
-    candidates = [
-        _fit_shape(SHAPES[s], load, y, blend_index, len(blends), groups, lo, hi)
-        for s in SHAPES
-        if not (s == "logarithmic" and lo <= 0)
-    ]
-    weights = _aic_weights([c.aic for c in candidates])
-    level, rise, shape, bend = _draw(candidates, weights, len(blends), draws, seed)
+    warming, covariate, notes = warming_of(scores, kind, air)
+    scored = arrange(scores, blends, covariate)
+    candidates, weights = fit_shapes(scored)
+    drawn = draw(candidates, weights, len(blends), draws, seed)
     best = candidates[int(np.argmax(weights))]
+    answers = _answer_rows(f"all {scores['assessor'].nunique()} assessors", blends, drawn.rise)
     return ThrowFit(
         kind,
         blends,
-        lo,
-        hi,
+        scored.lo,
+        scored.hi,
         _shape_table(candidates, weights),
-        level,
-        rise,
-        shape,
-        bend,
-        _variance_table(names, groups, best.reml),
+        drawn.level,
+        drawn.rise,
+        drawn.shape,
+        drawn.bend,
+        _variance_table(scored, best.reml),
         len(scores),
         tuple(sorted(scores["assessor"].unique())),
         _points(scores),
-        _tested(scores, blends),
-        notes + _panel_notes(scores),
+        _tested(scores, blends, scored, best),
+        variance_covariance(best.problem, best.reml),
+        _panel(scores, scored, best),
+        pd.DataFrame(answers, columns=["panel", "blend", "rise", "lower", "upper"]),
+        drawn.minutes if warming.term else np.zeros(0),
+        vars(warming),
+        notes,
     )
 
 
-@dataclass(frozen=True)
-class _Candidate:
-    shape: str
-    bend: float | None
-    bends: tuple | None
-    aic: float
-    at_edge: bool
-    reml: object
-    joint: np.ndarray
+def throw_draws(fit, blend, loads, minutes=None):
+    """Draws (D, L) of the panel's mean throw of a blend at loads (% of wax).
 
-
-def _fit_shape(shape, load, y, blend_index, n_blends, groups, lo, hi):
-    indicator = np.eye(n_blends)[blend_index]
-
-    def problem(bend):
-        share = scaled(shape, load, bend, lo, hi)
-        return MixedProblem(y, np.column_stack([indicator, indicator * share[:, None]]), groups)
-
-    # The random effects hardly depend on the bend: search it with them held, fit, and once more.
-    theta = fit_mixed(problem(_first_bend(shape, lo, hi)), reml=False).theta
-    for _ in range(2 if shape.bends else 1):
-        bend, _, edge = best_bend(
-            shape, lambda k, held=theta: problem(k).criterion(held, reml=False), lo, hi
-        )
-        best = fit_mixed(problem(bend), reml=False, start=np.maximum(theta, 0.1))
-        theta = best.theta
-    reml = fit_mixed(problem(bend), reml=True, start=np.maximum(theta, 0.1))
-    value = best.criterion
-    parameters = 2 * n_blends + (bend is not None) + len(groups) + 1
-    joint = reml.covariance
-    if bend is not None:
-        joint = _with_bend(shape, load, y, indicator, bend, reml, groups, lo, hi)
-    bends = None if bend is None else shape.bends(lo, hi)
-    return _Candidate(shape.name, bend, bends, value + 2.0 * parameters, edge, reml, joint)
-
-
-def _first_bend(shape, lo, hi):
-    return None if shape.bends is None else float(np.sqrt(np.prod(shape.bends(lo, hi))))
-
-
-def _with_bend(shape, load, y, indicator, bend, reml, groups, lo, hi):
-    """Covariance of (level, rise, log bend) by linearising the curve in its bend."""
-    share = scaled(shape, load, bend, lo, hi)[:, None]
-    design = np.column_stack([indicator, indicator * share])
-    rise = indicator @ reml.beta[indicator.shape[1] :]
-    slope = rise * scaled_bend_slope(shape, load, bend, lo, hi) * bend
-    wide = np.column_stack([design, slope])
-    try:
-        information = MixedProblem(y, wide, groups).solve(reml.theta).information
-    except (FitError, np.linalg.LinAlgError):
-        information = np.zeros((wide.shape[1],) * 2)
-        information[:-1, :-1] = np.linalg.inv(reml.covariance) * reml.variances[-1]
-    # The bend's log is held within about two e-folds, so that a flat profile stays in range.
-    information[-1, -1] += 0.25 * reml.variances[-1]
-    return reml.variances[-1] * np.linalg.inv(information)
-
-
-def _aic_weights(aic):
-    relative = np.exp(-0.5 * (np.asarray(aic) - np.min(aic)))
-    return relative / relative.sum()
-
-
-def _draw(candidates, weights, n_blends, draws, seed):
-    """Draws of level, rise, shape and bend: normal about each shape, shapes by weight."""
-    rng = np.random.default_rng(seed)
-    counts = np.floor(weights * draws).astype(int)
-    counts[np.argmax(weights)] += draws - counts.sum()
-    level, rise, shape, bend = [], [], [], []
-    for i, (c, count) in enumerate(zip(candidates, counts, strict=True)):
-        centre = c.reml.beta if c.bend is None else np.append(c.reml.beta, np.log(c.bend))
-        sample = rng.multivariate_normal(centre, c.joint, size=count, method="eigh")
-        level.append(sample[:, :n_blends])
-        rise.append(sample[:, n_blends : 2 * n_blends])
-        shape.append(np.full(count, i))
-        bend.append(np.ones(count) if c.bend is None else np.clip(np.exp(sample[:, -1]), *c.bends))
-    return np.vstack(level), np.vstack(rise), np.concatenate(shape), np.concatenate(bend)
-
-
-def throw_draws(fit, blend, loads):
-    """Draws (D, L) of the panel's mean throw of a blend at loads (% of wax)."""
-    if blend not in fit.blends:
-        raise FitError(f"no throw was scored for {blend!r}; scored were {', '.join(fit.blends)}")
-    b = fit.blends.index(blend)
+    minutes : on the warmer; the most common time when None. Raises FitError for a blend or a time
+    that was not scored.
+    """
+    b = _index(fit, blend)
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     share = np.empty((len(fit.draw_shape), len(loads)))
     for i, name in enumerate(fit.shapes["shape"]):
@@ -228,17 +188,29 @@ def throw_draws(fit, blend, loads):
             share[own] = scaled(
                 SHAPES[name], loads, fit.draw_bend[own, None], fit.lowest_pct, fit.highest_pct
             )
-    return fit.level[:, [b]] + fit.rise[:, [b]] * share
+    return fit.level[:, [b]] + _at_minutes(fit, minutes)[:, None] + fit.rise[:, [b]] * share
 
 
-def throw_curve(fit, blend, loads):
+def _index(fit, blend):
+    if blend not in fit.blends:
+        raise FitError(f"no throw was scored for {blend!r}; scored were {', '.join(fit.blends)}")
+    return fit.blends.index(blend)
+
+
+def _at_minutes(fit, minutes):
+    """What the minutes add to each draw (D,)."""
+    covariate = covariate_at(fit.warming, fit.kind, minutes)
+    return covariate * fit.minutes_effect if covariate else np.zeros(len(fit.draw_shape))
+
+
+def throw_curve(fit, blend, loads, minutes=None):
     """Mean throw of a blend at loads (% of wax) with its 90 % interval.
 
     Returns
     -------
-    DataFrame with load_pct, throw, lower, upper.
+    DataFrame with load_pct, throw, lower, upper; at ``minutes`` as in :func:`throw_draws`.
     """
-    draws = throw_draws(fit, blend, loads)
+    draws = throw_draws(fit, blend, loads, minutes)
     lower, upper = np.quantile(draws, [0.05, 0.95], axis=0)
     return pd.DataFrame(
         {
@@ -248,6 +220,78 @@ def throw_curve(fit, blend, loads):
             "upper": upper,
         }
     )
+
+
+def load_for_throw(fit, blend, throw, minutes=None):
+    """The lowest load (% of wax) at which a blend's mean throw comes up to ``throw``.
+
+    Parameters
+    ----------
+    throw : float or array (T,), 0 to 10. minutes : as in :func:`throw_draws`.
+
+    Returns
+    -------
+    DataFrame with throw, load_pct (median), lower and upper (90 % limits); nan where the limit
+    lies outside the loads scored: out of reach above, or passed already at the lowest.
+    """
+    b, wanted = _index(fit, blend), np.atleast_1d(np.asarray(throw, dtype=float))
+    lowest, highest = fit.tested.set_index("blend").loc[blend, ["lowest_pct", "highest_pct"]]
+    at_ends = throw_draws(fit, blend, [lowest, highest], minutes)
+    level = fit.level[:, b] + _at_minutes(fit, minutes)
+    share = (wanted - level[:, None]) / fit.rise[:, [b]]
+    load = np.full(share.shape, np.inf)
+    for i, name in enumerate(fit.shapes["shape"]):
+        own = fit.draw_shape == i
+        load[own] = scaled_inverse(
+            SHAPES[name], share[own], fit.draw_bend[own, None], fit.lowest_pct, fit.highest_pct
+        )
+    load[wanted > at_ends[:, [1]]] = np.inf
+    load[wanted <= at_ends[:, [0]]] = -np.inf
+    found = np.quantile(load, [0.5, 0.05, 0.95], axis=0, method="nearest")
+    columns = dict(zip(("load_pct", "lower", "upper"), _finite(found), strict=True))
+    return pd.DataFrame({"throw": wanted} | columns)
+
+
+def _finite(values):
+    return np.where(np.isfinite(values), values, np.nan)
+
+
+def difference_told(fit, blend, share_apart, power=POWER, alpha=ALPHA):
+    """The least difference (points) between two loads of a blend that the panel could tell.
+
+    Two loads side by side, each scored as often as in this series: the variances between pours,
+    pieces and single scores count twice, the assessors' scales by how far the two lie apart.
+
+    Parameters
+    ----------
+    share_apart : float or array, how much of the rise lies between the two loads, 0 to 1.
+    """
+    row = fit.tested.set_index("blend").loc[blend]
+    apart = np.atleast_1d(np.asarray(share_apart, dtype=float))
+    weights = _difference_weights(list(fit.variances["source"]), row, apart, len(fit.assessors))
+    return _told(
+        fit.variances["sd"].to_numpy() ** 2, fit.variance_covariance, weights, power, alpha
+    )
+
+
+def _difference_weights(sources, row, apart, people):
+    weights = np.zeros((len(apart), len(sources)))
+    counts = {
+        "pour": row["pots"],
+        "code": row["pots"] * row["pieces_per_pour"],
+        "score": row["scores_per_load"],
+    }
+    for key, count in counts.items():
+        if SOURCES[key] in sources:
+            weights[:, sources.index(SOURCES[key])] = 2.0 / count
+    if SOURCES["scale"] in sources:
+        weights[:, sources.index(SOURCES["scale"])] = apart**2 / people
+    return weights
+
+
+def _told(variances, covariance, weights, power, alpha):
+    total, df = combined_variance(variances, covariance, weights)
+    return least_difference(np.sqrt(total), df, power, alpha)
 
 
 def _settle(throws, kind):
@@ -263,6 +307,12 @@ def _settle(throws, kind):
             "were left out.",
         )
     scores = scores[usable].reset_index(drop=True)
+    scores["assessor"] = scores["assessor"].astype(str)
+    _check_loads(scores, kind)
+    return scores, notes
+
+
+def _check_loads(scores, kind):
     if scores["load_pct"].nunique() < 2:
         raise FitError(f"{kind} throw was scored at one load only; a curve needs at least two")
     loads = scores.groupby("blend")["load_pct"].nunique()
@@ -272,20 +322,6 @@ def _settle(throws, kind):
             f"{kind} throw of {', '.join(single)} was scored at one load only; score another "
             "load or leave the blend out"
         )
-    return scores, notes
-
-
-def _groupings(scores):
-    """The groupings that the data can hold: more than one level, not one level per score, and
-    none that parts the scores as another does."""
-    names, groups, partitions = [], [], []
-    for name in GROUPINGS:
-        index, levels = pd.factorize(scores[name].astype(str))
-        if 1 < len(levels) < len(scores) and tuple(index) not in partitions:
-            names.append(name)
-            groups.append(index)
-            partitions.append(tuple(index))
-    return names, groups
 
 
 def _shape_table(candidates, weights):
@@ -293,19 +329,21 @@ def _shape_table(candidates, weights):
         {
             "shape": [c.shape for c in candidates],
             "bend": [np.nan if c.bend is None else c.bend for c in candidates],
+            "bend_lower": [c.limits[0] for c in candidates],
+            "bend_upper": [c.limits[1] for c in candidates],
             "aic": [c.aic for c in candidates],
             "weight": weights,
-            "bend_settled": [c.bend is None or not c.at_edge for c in candidates],
+            "bend_settled": [c.settled for c in candidates],
         }
     )
 
 
-def _variance_table(names, groups, fit):
+def _variance_table(scored, fit):
     rows = [
-        (GROUP_WORDS[n], np.sqrt(v), int(g.max()) + 1)
-        for n, g, v in zip(names, groups, fit.variances[:-1], strict=True)
+        (SOURCES[n], np.sqrt(v), int(g.max()) + 1)
+        for n, g, v in zip(scored.names, scored.groups, fit.variances[:-1], strict=True)
     ]
-    rows.append(("of a single score", np.sqrt(fit.variances[-1]), len(groups[0]) if groups else 0))
+    rows.append((SOURCES["score"], np.sqrt(fit.variances[-1]), scored.problem.n))
     return pd.DataFrame(rows, columns=["source", "sd", "levels"])
 
 
@@ -313,12 +351,104 @@ def _points(scores):
     return scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)["throw"].mean()
 
 
-def _tested(scores, blends):
+def _tested(scores, blends, scored, best):
+    df = freedom(best, len(blends), pivots(best, len(blends)))
+    covariance = variance_covariance(best.problem, best.reml)
+    sources = [SOURCES[n] for n in (*scored.names, "score")]
     rows = []
-    for blend in blends:
+    for b, blend in enumerate(blends):
         own = scores[scores["blend"] == blend]
-        rows.append((blend, own["load_pct"].min(), own["load_pct"].max(), len(own)))
-    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "scores"])
+        loads = _distinct(own["load_pct"])
+        row = {
+            "blend": blend,
+            "lowest_pct": own["load_pct"].min(),
+            "highest_pct": own["load_pct"].max(),
+            "scores": len(own),
+            "loads": len(loads),
+            "pots": own["pot"].nunique(),
+            "pieces_per_pour": own["code"].nunique() / own["pour"].nunique(),
+            "scores_per_load": len(own) / len(loads),
+            "level_df": df[b],
+            "rise_df": df[len(blends) + b],
+        }
+        apart = np.array([1.0 / max(len(loads) - 1, 1)])
+        weights = _difference_weights(sources, row, apart, scores["assessor"].nunique())
+        told = _told(best.reml.variances, covariance, weights, POWER, ALPHA)
+        rows.append(row | {"least_difference": float(told[0])})
+    return pd.DataFrame(rows)
+
+
+def _distinct(loads, near=0.25):
+    """Loads as planned: weighed loads within a quarter point of each other are one."""
+    loads = np.sort(np.asarray(loads, dtype=float))
+    parts = np.split(loads, np.nonzero(np.diff(loads) > near)[0] + 1)
+    return np.array([p.mean() for p in parts])
+
+
+def _panel(scores, scored, best):
+    """The table of assessors; their scales only where the panel's mean rise is not near 0."""
+    effects = dict(zip(scored.names, best.reml.effects, strict=True))
+    n = scored.n_blends
+    shares = np.concatenate([np.zeros(n), scored.indicator.mean(axis=0)])
+    shares = np.append(shares, np.zeros(best.problem.p - 2 * n))
+    rise = float(shares @ best.reml.beta)
+    known = rise > 2.0 * np.sqrt(shares @ best.reml.covariance @ shares)
+    people = pd.factorize(scores["assessor"])[1]
+    shifts = dict(zip(people, effects.get("assessor", np.zeros(len(people))), strict=True))
+    found = agreements(scores, shifts)
+    return panel_table(scores, effects, rise if known else None, found, unlike(found))
+
+
+def _answer_rows(panel, blends, rise):
+    rows = []
+    for b, blend in enumerate(blends):
+        lower, middle, upper = np.quantile(rise[:, b], [0.05, 0.5, 0.95])
+        rows.append((panel, blend, middle, lower, upper))
+    return rows
+
+
+def _with_and_without(fit, scores, air, draws, seed):
+    """The answers with all assessors and without those flagged, and the notes that say so."""
+    frames, notes = [fit.answers], []
+    odd = fit.panel[fit.panel["scored"] != ""]
+    used = works_with(scores)
+    reasons = [((r.assessor,), f"scored {r.scored}") for r in odd.itertuples()]
+    if used:
+        verb = "works" if len(used) == 1 else "work"
+        reasons.append((used, f"{verb} with the fragrance and may be used to it"))
+    for people, reason in reasons:
+        rest = scores[~scores["assessor"].isin(people)].reset_index(drop=True)
+        frame, words = _without(fit, people, rest, air, draws, seed)
+        frames += [] if frame is None else [frame]
+        notes.append(f"{_listed(people)} {reason}. {words}")
+    return pd.concat(frames, ignore_index=True), tuple(notes)
+
+
+def _without(fit, people, rest, air, draws, seed):
+    """Answers without some assessors as a frame, and the sentence that compares."""
+    names = _listed(people)
+    if rest.empty:
+        return None, "Nobody else scored: ask somebody who does not."
+    try:
+        _check_loads(rest, fit.kind)
+        other = _fit(rest, fit.kind, air, draws, seed)
+    except FitError as error:
+        return None, f"Without {names} there is no answer: {error}."
+    each = [
+        f"{blend} {_gain(fit.rise[:, b])} with and "
+        f"{_gain(other.rise[:, other.blends.index(blend)])} without"
+        for b, blend in enumerate(fit.blends)
+        if blend in other.blends
+    ]
+    words = (
+        f"The gain of {fit.kind} throw from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % of "
+        f"wax with {names} and without, 90 % interval in brackets: {'; '.join(each)}."
+    )
+    return other.answers.assign(panel=f"without {names}"), words
+
+
+def _listed(people):
+    return people[0] if len(people) == 1 else f"{', '.join(people[:-1])} and {people[-1]}"
 
 
 def _panel_notes(scores):
@@ -335,3 +465,32 @@ def _panel_notes(scores):
             "Each blend was scored from one pot, so how throw differs between pots is not known."
         )
     return tuple(notes)
+
+
+def _telling_notes(fit):
+    """What this panel cannot tell: any load of a blend from another, or neighbouring loads."""
+    flat, steps = [], []
+    tested = fit.tested.set_index("blend")
+    for b, blend in enumerate(fit.blends):
+        row = tested.loc[blend]
+        loads = np.linspace(row["lowest_pct"], row["highest_pct"], int(row["loads"]))
+        mean = throw_draws(fit, blend, loads).mean(axis=0)
+        whole = float(difference_told(fit, blend, 1.0)[0])
+        if mean[-1] - mean[0] < whole:
+            flat.append(f"{blend} {_gain(fit.rise[:, b])}, where {whole:.1f} can be told")
+        elif np.diff(mean).max() < row["least_difference"]:
+            step, least = np.diff(mean).max(), row["least_difference"]
+            steps.append(f"{blend} {step:.1f}, where {least:.1f} can be told")
+    return _said(
+        f"This panel could hardly tell the lowest load from the highest; points of {fit.kind} "
+        "throw gained, 90 % interval in brackets",
+        flat,
+    ) + _said(
+        f"This panel cannot tell neighbouring loads apart; points of {fit.kind} throw in the "
+        "largest step",
+        steps,
+    )
+
+
+def _said(start, parts):
+    return (f"{start}: {'; '.join(parts)} (80 % power at 5 %).",) if parts else ()

@@ -1,0 +1,115 @@
+"""Who of a panel scored unlike the others, and who knows the fragrance too well."""
+
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
+# One panel in a hundred or so has a sound assessor flagged by a rule.
+WRONGLY = 0.01
+LEAST_POURS = 5
+
+
+@dataclass(frozen=True)
+class Agreement:
+    """How an assessor's means per pour follow those of the others: slope, its se, scatter, df."""
+
+    slope: float
+    se: float
+    scatter: float
+    df: int
+
+
+def agreements(scores, shifts):
+    """dict of assessor to :class:`Agreement`, for those who scored enough pours with others.
+
+    Parameters
+    ----------
+    scores : DataFrame with assessor, pour, throw. shifts : dict of assessor to his shift, so that
+        the others' mean does not depend on who of them smelt a pour.
+    """
+    moved = scores["throw"] - scores["assessor"].map(shifts)
+    cells = moved.groupby([scores["assessor"], scores["pour"]]).agg(["sum", "count"])
+    whole = cells.groupby(level="pour").sum()
+    found = {}
+    for assessor in cells.index.unique("assessor"):
+        own = cells.loc[assessor]
+        others = whole.loc[own.index] - own
+        kept = others["count"] > 0
+        if kept.sum() < LEAST_POURS:
+            continue
+        own, others = own[kept], others[kept]
+        mine = (own["sum"] / own["count"]).to_numpy()
+        found[assessor] = _line((others["sum"] / others["count"]).to_numpy(), mine)
+    return found
+
+
+def _line(x, y):
+    x, y = x - x.mean(), y - y.mean()
+    spread, df = max(x @ x, 1e-12), len(x) - 2
+    slope = x @ y / spread
+    scatter = np.sum((y - slope * x) ** 2) / df
+    return Agreement(float(slope), float(np.sqrt(scatter / spread)), float(scatter), df)
+
+
+def unlike(found):
+    """dict of assessor to how he scored: ``AGAINST``, ``APART`` or ``RANDOM``. Needs three people.
+
+    Against: his scores fall where the others' rise. Hardly with: the others follow each other and
+    his slope is under a third of theirs. At random: his scatter is far above theirs and he does
+    not follow them.
+    """
+    if len(found) < 3:
+        return {}
+    named = {}
+    for assessor, own in found.items():
+        others = [a for name, a in found.items() if name != assessor]
+        how = _how(own, others, WRONGLY / len(found))
+        if how:
+            named[assessor] = how
+    return named
+
+
+def _how(own, others, chance):
+    rest_df = sum(a.df for a in others)
+    rest = sum(a.df * a.scatter for a in others) / rest_df
+    t = own.slope / max(own.se, 1e-9)
+    if special.stdtr(own.df, t) < chance:
+        return AGAINST
+    wild = special.fdtrc(own.df, rest_df, own.scatter / max(rest, 1e-12)) < chance
+    if wild and t < special.stdtrit(own.df, 0.95):
+        return RANDOM
+    usual = np.median([a.slope for a in others])
+    steady = np.median([a.slope / max(a.se, 1e-9) for a in others])
+    most = own.slope + special.stdtrit(own.df, 0.99) * own.se
+    return APART if steady > 4 and most < usual / 3 else ""
+
+
+def works_with(scores):
+    """Codes of the assessors marked in any score as working with the fragrance."""
+    if "works_with_fragrance" not in scores:
+        return ()
+    yes = scores["works_with_fragrance"].map(lambda v: v is True or str(v).lower() in _YES)
+    return tuple(sorted(set(scores.loc[yes.astype(bool), "assessor"].astype(str))))
+
+
+_YES = ("yes", "true", "1", "1.0")
+
+
+def panel_table(scores, effects, rise, found, named):
+    """One row per assessor: assessor, scores, shift, scale, slope on the others, scored.
+
+    ``shift`` (points) and ``scale`` (1 is the panel's mean) are shrunk; scale is missing when
+    ``rise``, the panel's mean rise, is None because it is not shown to differ from 0.
+    """
+    rows = []
+    for i, assessor in enumerate(pd.factorize(scores["assessor"])[1]):
+        scale = np.nan if rise is None or "scale" not in effects else effects["scale"][i] / rise + 1
+        shift = effects["assessor"][i] if "assessor" in effects else np.nan
+        slope = found[assessor].slope if assessor in found else np.nan
+        count = int((scores["assessor"] == assessor).sum())
+        rows.append((assessor, count, shift, scale, slope, named.get(assessor, "")))
+    columns = ["assessor", "scores", "shift", "scale", "slope_on_others", "scored"]
+    return pd.DataFrame(rows, columns=columns).sort_values("assessor", ignore_index=True)
