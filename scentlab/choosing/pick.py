@@ -9,6 +9,7 @@ from scentlab.choosing.ceiling import NONE, find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
+from scentlab.fitting.telling import gain_told
 from scentlab.fitting.throw import throw_curve, throw_draws
 from scentlab.results import FitError, Result, say_percent
 from scentlab.units import content_from_load, load_from_content, say_load
@@ -186,7 +187,19 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
         (
             f"the lowest load that keeps {say_percent(rules.throw_share)} of the {fit.kind} throw "
             f"to be gained up to {top:.1f} % of wax, held by {held_by}"
+            + _hardly_told(fit, blend, bottom, grid[enough])
         ),
+    )
+
+
+def _hardly_told(fit, blend, bottom, load):
+    """Words for a pick that the panel could not tell from the lowest load, or nothing."""
+    gain, least = gain_told(fit, blend, bottom, load)
+    if load <= bottom + STEP / 2 or gain >= least:
+        return ""
+    return (
+        f"; a panel like this could hardly tell it from {bottom:.1f} % of wax side by side "
+        f"({gain:+.1f} points of throw, where {least:.1f} can be told)"
     )
 
 

@@ -74,12 +74,15 @@ def unlike(found):
 
 def _how(own, others, chance):
     rest_df = sum(a.df for a in others)
-    rest = sum(a.df * a.scatter for a in others) / rest_df
+    # One who gives everything the same score must not make the others look wild.
+    rest = max(
+        sum(a.df * a.scatter for a in others) / rest_df, np.median([a.scatter for a in others])
+    )
     t = own.slope / max(own.se, 1e-9)
     if special.stdtr(own.df, t) < chance:
         return AGAINST
     wild = special.fdtrc(own.df, rest_df, own.scatter / max(rest, 1e-12)) < chance
-    if wild and t < special.stdtrit(own.df, 0.95):
+    if wild and t < special.stdtrit(own.df, 0.99):
         return RANDOM
     usual = np.median([a.slope for a in others])
     steady = np.median([a.slope / max(a.se, 1e-9) for a in others])
