@@ -27,7 +27,7 @@ FROST_GRADES = (
 )
 STRESSES = ("rest", "heat")
 THROW_KINDS = ("cold", "warm")
-TESTS = ("sweat", "frost", "throw", "reserve")
+TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
 
 
@@ -223,6 +223,18 @@ THROWS = Table(
         ),
     ),
     key=("code", "assessor", "sitting", "kind", "minutes"),
+)
+
+BLEEDS = Table(
+    "bleeds",
+    "one row per weighed blotter: the oil that it took up",
+    (
+        PIECES["code"],
+        Column("bleed_mg", "number", "oil taken up by the blotter", "mg", 0.0, 100000.0),
+        Column("hours", "number", "time on the blotter", "h", 0.01, 10000.0),
+        Column("temp_c", "number", "temperature of the piece", "°C", -10.0, 90.0),
+    ),
+    key=("code", "hours", "temp_c"),
 )
 
 IMPORT_TABLES = (POURS, PIECES, THROWS)

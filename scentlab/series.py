@@ -1,4 +1,4 @@
-"""One load test as the rest of the kit sees it: four tidy frames and what is known of the blends.
+"""One load test as the rest of the kit sees it: five tidy frames and what is known of the blends.
 
 The recording stage reads a series from a store, :mod:`scentlab.simulate` makes one with a known
 truth, and the fits take its frames. Nothing here opens a file or a database.
@@ -53,6 +53,17 @@ THROW_COLUMNS = (
     "works_with_fragrance",
     "throw",
 )
+BLEED_COLUMNS = (
+    "code",
+    "pour",
+    "pot",
+    "blend",
+    "load_pct",
+    "bleed_mg",
+    "hours",
+    "temp_c",
+    "assessor",
+)
 BLEND_COLUMNS = (
     "blend",
     "composition",
@@ -61,6 +72,10 @@ BLEND_COLUMNS = (
     "wax_price_per_kg",
     "fragrance_price_per_kg",
 )
+
+
+def _no_bleeds():
+    return pd.DataFrame(columns=list(BLEED_COLUMNS))
 
 
 @dataclass(frozen=True)
@@ -80,6 +95,7 @@ class Series:
     currency : str, for the prices.
     plan : dict or None, the plan as data.
     invented : bool, True for made-up demonstration data, which is no evidence.
+    bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
     """
 
     title: str
@@ -93,6 +109,7 @@ class Series:
     currency: str = ""
     plan: dict | None = None
     invented: bool = False
+    bleeds: pd.DataFrame = field(default_factory=_no_bleeds)
 
     def sweat(self):
         """The sweat looks (rows of ``grades``)."""
@@ -103,9 +120,10 @@ class Series:
         return self.grades[self.grades["test"] == "frost"].reset_index(drop=True)
 
     def __repr__(self):
+        bleeds = f", {len(self.bleeds)} bleed weighings" if len(self.bleeds) else ""
         return (
             f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
-            f"{len(self.throws)} throw scores)"
+            f"{len(self.throws)} throw scores{bleeds})"
         )
 
 
@@ -129,3 +147,10 @@ def tidy_throws(scores, pours):
     keep = pours[["pour", "pot", "blend", "load_pct"]]
     joined = scores.merge(keep, on="pour", how="left", validate="many_to_one")
     return joined.reindex(columns=list(THROW_COLUMNS))
+
+
+def tidy_bleeds(weighings, pours):
+    """Blotter weighings (with code and pour) joined to the loads of their pours."""
+    keep = pours[["pour", "pot", "blend", "load_pct"]]
+    joined = weighings.merge(keep, on="pour", how="left", validate="many_to_one")
+    return joined.reindex(columns=list(BLEED_COLUMNS))

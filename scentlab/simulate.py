@@ -11,7 +11,14 @@ import pandas as pd
 from scipy import integrate, optimize, special, stats
 
 from scentlab.materials import Blend
-from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+from scentlab.series import (
+    BLEND_COLUMNS,
+    Series,
+    tidy_bleeds,
+    tidy_grades,
+    tidy_pours,
+    tidy_throws,
+)
 
 _LATENT = {
     "logit": (lambda rng, n: rng.logistic(size=n), lambda z: special.expit(-z)),
@@ -48,6 +55,7 @@ class Truth:
 
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
     when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax).
+    bleed (mg) = floor + slope * max(0, load - capacity - offset) + pot + noise, never under 0.
     """
 
     blends: dict
@@ -69,6 +77,11 @@ class Truth:
     score_sd: float = 0.9
     rogues: int = 0
     weighing_sd_g: float = 0.05
+    bleed_slope: float = 6.0
+    bleed_floor: float = 4.0
+    bleed_offset: float = 0.0
+    bleed_pot_sd: float = 0.8
+    bleed_sd: float = 1.2
 
     def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
@@ -121,6 +134,7 @@ def even_layout(
     frost=0,
     throw=0,
     assessors=0,
+    bleed=0,
     limit_load_pct=None,
     wax_g=200.0,
 ):
@@ -142,6 +156,7 @@ def even_layout(
         ("sweat", "heat", sweat_heat),
         ("frost", "rest", frost),
         ("throw", "rest", throw),
+        ("bleed", "rest", bleed),
     ]
     pieces = [(p, t, s) for p in pours["pour"] for t, s, n in kinds for _ in range(n)]
     pieces = pd.DataFrame(pieces, columns=["pour", "test", "stress"])
@@ -172,8 +187,10 @@ def simulate_series(layout, truth, seed):
     rng = np.random.default_rng(seed)
     pours = _weigh(layout.pours, truth, rng)
     pieces = layout.pieces.merge(pours[["pour", "pot", "blend", "load_pct"]], on="pour")
-    looks = pd.concat([_sweat_looks(pieces, truth, rng), _frost_looks(pieces, truth, rng)])
+    moved = _spoiled(pieces, truth, rng)
+    looks = pd.concat([_sweat_looks(pieces, truth, rng, moved), _frost_looks(pieces, truth, rng)])
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
+    bleeds = _bleed_weighings(pieces, truth, rng, moved)
     return Series(
         title=layout.details.get("title", "simulated series"),
         fragrance=layout.details.get("fragrance", "invented fragrance"),
@@ -186,6 +203,7 @@ def simulate_series(layout, truth, seed):
         currency=layout.details.get("currency", ""),
         plan=layout.details.get("plan"),
         invented=True,
+        bleeds=tidy_bleeds(bleeds, pours),
     )
 
 
@@ -205,12 +223,24 @@ def _pot_effects(pieces, sd, rng):
     return (sd * rng.standard_normal(len(pots)))[index]
 
 
-def _sweat_looks(pieces, truth, rng):
+def _spoiled(pieces, truth, rng):
+    """How far the capacity of each spoiled pot is moved: dict of pot to % of wax."""
+    pots = pieces.loc[pieces["test"] == "sweat", "pot"].unique()
+    if not truth.spoiled_pots:
+        return {}
+    spoiled = rng.choice(pots, truth.spoiled_pots, replace=False)
+    return dict.fromkeys(spoiled, truth.spoiled_shift)
+
+
+def _capacities(own, truth, moved):
+    """True capacity (% of wax) for each piece."""
+    known = own["blend"].map({b: t.capacity for b, t in truth.blends.items()}).to_numpy(float)
+    return known + own["pot"].map(moved).fillna(0.0).to_numpy(float)
+
+
+def _sweat_looks(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
-    capacity = own["blend"].map({b: t.capacity for b, t in truth.blends.items()}).to_numpy(float)
-    if truth.spoiled_pots:
-        spoiled = rng.choice(own["pot"].unique(), truth.spoiled_pots, replace=False)
-        capacity = capacity + truth.spoiled_shift * own["pot"].isin(spoiled).to_numpy()
+    capacity = _capacities(own, truth, moved)
     latent = (own["load_pct"].to_numpy() - capacity) / truth.spread
     latent = latent + truth.heat * (own["stress"] == "heat").to_numpy()
     latent = latent + _pot_effects(own, truth.pot_sd, rng)
@@ -226,6 +256,17 @@ def _frost_looks(pieces, truth, rng):
     latent = latent + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
     latent = latent + _pot_effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
     return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1), rng)
+
+
+def _bleed_weighings(pieces, truth, rng, moved):
+    own = pieces[pieces["test"] == "bleed"].reset_index(drop=True)
+    over = own["load_pct"].to_numpy(float) - _capacities(own, truth, moved) - truth.bleed_offset
+    bleed = truth.bleed_floor + truth.bleed_slope * np.maximum(0.0, over)
+    bleed = bleed + _pot_effects(own, truth.bleed_pot_sd, rng)
+    bleed = bleed + truth.bleed_sd * rng.standard_normal(len(own))
+    weighings = own[["code", "pour"]].copy()
+    weighings["bleed_mg"] = np.round(np.maximum(bleed, 0.0), 1)
+    return weighings.assign(hours=24.0, temp_c=38.0, assessor=None)
 
 
 def _looks(own, grade, rng):

@@ -5,11 +5,13 @@ import pandas as pd
 import pytest
 
 from scentlab.series import (
+    BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
     POUR_COLUMNS,
     THROW_COLUMNS,
     Series,
+    tidy_bleeds,
     tidy_grades,
     tidy_pours,
     tidy_throws,
@@ -86,3 +88,11 @@ def test_sweat_and_frost_looks(pours, looks):
     assert series.sweat()["code"].tolist() == ["101", "103"]
     assert series.frost()["code"].tolist() == ["102"]
     assert repr(series) == "Series('a test': 2 pours, 3 grades, 0 throw scores)"
+
+
+def test_weighings_take_the_load_of_their_pour(pours):
+    weighings = pd.DataFrame({"code": ["101", "102"], "pour": ["P2", "P1"], "bleed_mg": [9.0, 3.0]})
+    bleeds = tidy_bleeds(weighings, pours)
+    assert list(bleeds.columns) == list(BLEED_COLUMNS)
+    assert bleeds["load_pct"].tolist() == [10.0, 9.0]
+    assert bleeds["hours"].isna().all()

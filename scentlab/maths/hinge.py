@@ -9,6 +9,7 @@ A likelihood in a join has kinks and several peaks: its limits are taken from th
 """
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy import optimize, stats
@@ -19,7 +20,7 @@ from scentlab.results import FitError
 
 # Shares of the pots in the variance at which the profile is worked out; parabolas between.
 _SHARES = np.concatenate([[0.0], np.linspace(0.02, 0.9, 45), [0.92, 0.94, 0.96, 0.98, 0.99]])
-_PER_GAP = 8
+_PER_GAP = 12
 
 
 def hinge(x, floor, slope, join, left=0.0):
@@ -96,7 +97,7 @@ class HingeFit:
     floors, slopes, lefts, joins : arrays (G,). A group that nowhere rises has slope 0 and an
         infinite join.
     share : float, share of the pots in the variance, by maximum likelihood as the joins are.
-    variances : array (2,), of pots and of the error (REML, joins held).
+    variances : array (2,), of pots and of the error, by REML, each join counted as fitted.
     covariance : array (p, p), of the linear parameters with the joins held: all floors, all
         lefts, then the slopes of the groups that rise.
     rss : float, plain residual sum of squares of the fixed part, pots left in the residual.
@@ -171,6 +172,24 @@ class HingeProblem:
         found = [_Whitened(self, g, share).best() for g in range(self.groups)]
         joins = np.array([join for join, _ in found])
         return joins, float(self._criterion(sum(r for _, r in found), _log_det(self, share)))
+
+    @cached_property
+    def best_share(self):
+        """The share of the pots in the variance at which the criterion is lowest."""
+        if len(self.shares) == 1:
+            return 0.0
+        values = self._criterion(self._rss.sum(axis=1), self._logdet)
+        place = int(np.argmin(values))
+        bounds = self.shares[[max(place - 1, 0), min(place + 1, len(values) - 1)]]
+        found = optimize.minimize_scalar(
+            lambda share: self.joins_at(share)[1], bounds=tuple(bounds), method="bounded"
+        )
+        return float(found.x) if found.fun < values[place] else float(self.shares[place])
+
+    @cached_property
+    def best_joins(self):
+        """The best join (G,) of every group; infinite where nothing rises."""
+        return self.joins_at(self.best_share)[0]
 
     def _criterion(self, rss, log_det):
         rss = np.maximum(rss, self._least)
@@ -288,7 +307,7 @@ def fit_hinge(problem):
     -------
     HingeFit. Data that lie on a hinge exactly give a fit with variances of 0.
     """
-    share = _best_share(problem)
+    share = problem.best_share
     joins, criterion = problem.joins_at(share)
     design, rising = _design(problem, joins)
     beta, covariance, variances = _refit(problem, design)
@@ -302,18 +321,6 @@ def fit_hinge(problem):
         beta[:size], slopes, lefts, joins, share, variances, covariance,
         float(residual @ residual), criterion,
     )
-
-
-def _best_share(problem):
-    if len(problem.shares) == 1:
-        return 0.0
-    values = problem._criterion(problem._rss.sum(axis=1), problem._logdet)
-    place = int(np.argmin(values))
-    bounds = problem.shares[[max(place - 1, 0), min(place + 1, len(values) - 1)]]
-    found = optimize.minimize_scalar(
-        lambda share: problem.joins_at(share)[1], bounds=tuple(bounds), method="bounded"
-    )
-    return float(found.x) if found.fun < values[place] else float(problem.shares[place])
 
 
 def _design(problem, joins):
@@ -336,12 +343,16 @@ def _refit(problem, design):
         return plain, np.zeros((design.shape[1],) * 2), np.zeros(2)
     groupings = [problem.pot] if problem.pots > problem.groups else []
     fit = fit_mixed(MixedProblem(problem.y, design, groupings))
-    pots = fit.variances[0] if groupings else 0.0
-    return fit.beta, fit.covariance, np.array([pots, fit.variances[-1]])
+    variances = np.array([fit.variances[0] if groupings else 0.0, fit.variances[-1]])
+    # The joins were fitted to the data too.
+    freedom = problem.n - design.shape[1]
+    taken = design.shape[1] - problem.groups * (1 + problem.left)
+    more = freedom / max(freedom - taken, 1)
+    return fit.beta, more * fit.covariance, more * variances
 
 
-def f_drop(problem, confidence):
-    """Drop of the log-likelihood that makes the limits those of an F test on one parameter.
+def f_drop(problem, confidence, parameters=1):
+    """Drop of the log-likelihood that makes the limits those of an F test on so many parameters.
 
     With pots the information on a join lies between all contrasts and those within pots; the
     wider of the two answers is taken.
@@ -352,7 +363,9 @@ def f_drop(problem, confidence):
         within = problem.n - problem.pots
         sizes.append((within, within - extra))
     drops = [
-        0.5 * n * np.log1p(stats.f.ppf(confidence, 1, df) / df) for n, df in sizes if df >= 1
+        0.5 * n * np.log1p(parameters * stats.f.ppf(confidence, parameters, df) / df)
+        for n, df in sizes
+        if df >= 1
     ]
     return float(max(drops))
 
@@ -368,14 +381,14 @@ def join_profile(problem, g):
     joins = _grid_between(problem.knots(g), _PER_GAP)
     # The drop may jump where the last point falls below the join.
     joins = np.insert(joins, -1, joins[-1] - 1e-9 * (joins[-1] - joins[0]))
-    best = problem.joins_at(_best_share(problem))[0][g]
+    best = problem.best_joins[g]
     if np.isfinite(best):
         joins = np.unique(np.append(joins, best))
     drops = 0.5 * (problem.profile(g, joins) - problem.lowest())
     return joins, np.maximum(drops, 0.0)
 
 
-def join_limits(problem, g, *, confidence=0.95, drop=None):
+def join_limits(problem, g, *, confidence=0.95, drop=None, flat_drop=None):
     """Profile-likelihood interval of the join of one group.
 
     Parameters
@@ -383,6 +396,9 @@ def join_limits(problem, g, *, confidence=0.95, drop=None):
     problem : HingeProblem. g : int, the group.
     confidence : of both limits together, by chi-square; ``drop`` takes its place when given, such
         as that of :func:`f_drop`.
+    flat_drop : float, drop that rules out that nothing rises at all, which ``drop`` is taken for
+        when None. Two parameters tell a hinge from no rise (slope and join), and only one tells
+        two hinges apart.
 
     Returns
     -------
@@ -391,13 +407,15 @@ def join_limits(problem, g, *, confidence=0.95, drop=None):
     """
     drop = likelihood_drop(confidence) if drop is None else float(drop)
     joins, drops = join_profile(problem, g)
-    estimate = float(problem.joins_at(_best_share(problem))[0][g])
+    estimate = float(problem.best_joins[g])
     lowest = problem.lowest()
 
     def over(join):
         return 0.5 * (problem.profile(g, join)[0] - lowest) - drop
 
-    inside = np.nonzero(drops <= drop)[0]
+    cuts = np.full(len(drops), drop)
+    cuts[-1] = drop if flat_drop is None else flat_drop
+    inside = np.nonzero(drops <= cuts)[0]
     lower, upper = -np.inf, np.inf
     if inside[0] > 0:
         lower = optimize.brentq(over, joins[inside[0] - 1], joins[inside[0]], xtol=1e-12)

@@ -10,6 +10,7 @@ from scentlab.planning.sheets import document, esc, invented_line, table
 _LOOK_WORDS = {
     ("sweat", "rest"): "Look for sweat at rest", ("sweat", "heat"): "Look for sweat after heat",
     ("frost", "rest"): "Look for frost", ("reserve", None): "Reserve pieces",
+    ("bleed", None): "Weigh the blotters for bleed",
 }
 
 

@@ -214,6 +214,7 @@ def _hot_addition(rules, blend, add):
 _TESTS = (
     ("sweat", "sweat", "rest"), ("sweat_heat", "sweat", "heat"), ("frost", "frost", "rest"),
     ("throw", "throw", None), ("reserve", "reserve", None),
+    ("bleed", "bleed", None),
 )
 
 

@@ -8,7 +8,8 @@ from scentlab.units import say_temperature
 
 @dataclass(frozen=True)
 class PieceNumbers:
-    """Pieces of each pour by test: ``sweat`` at rest, ``sweat_heat`` after the heat cycle.
+    """Pieces of each pour by test: ``sweat`` at rest, ``sweat_heat`` after the heat cycle,
+    ``bleed`` on a weighed blotter.
 
     >>> PieceNumbers().total
     11
@@ -19,6 +20,7 @@ class PieceNumbers:
     frost: int = 2
     throw: int = 2
     reserve: int = 1
+    bleed: int = 0
 
     def __post_init__(self):
         for name, number in asdict(self).items():
@@ -40,6 +42,7 @@ class CureDays:
     frost: int = 14
     throw: int = 14
     reserve: int = 90
+    bleed: int = 7
 
     def __post_init__(self):
         for name, days in asdict(self).items():

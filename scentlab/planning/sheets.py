@@ -310,6 +310,11 @@ def _other_things(plan):
         "water bath or thermostatic melter, lid, class B extinguisher, gloves",
         "tissues for the sweat grades",
     ]
+    if plan.piece_numbers.bleed:
+        things.append(
+            "weighed blotters and a scale to 1 mg for the bleed; a blank blotter and one under an "
+            "unscented piece beside them (common practice, no source)"
+        )
     if plan.piece_numbers.sweat_heat:
         things.append(f"a warm place for the heat cycle: {plan.heat_cycle.words}")
     return "<h2>Also</h2><ul>" + "".join(f"<li>{esc(t)}</li>" for t in things) + "</ul>"
@@ -318,18 +323,23 @@ def _other_things(plan):
 _PURPOSES = {
     ("sweat", "rest"): "sweat at rest", ("sweat", "heat"): "sweat after heat",
     ("frost", "rest"): "frost", ("throw", None): "throw", ("reserve", None): "reserve",
+    ("bleed", None): "bleed",
 }
 
 
 def _key_page(plan):
     numbers = asdict(plan.piece_numbers)
     heads = [("Pour", 14), ("Blend", 24), ("Load<br>% of wax", 14), ("Content<br>% of total", 15)]
-    heads += [(words, 13 + 6 * min(numbers[name], 5))
-              for name, words in zip(numbers, _PURPOSES.values(), strict=True)]
+    purposes = {
+        name: purpose for name, purpose in zip(numbers, _PURPOSES, strict=True)
+        if numbers[name] or name != "bleed"
+    }
+    heads += [(_PURPOSES[purpose], 13 + 6 * min(numbers[name], 5))
+              for name, purpose in purposes.items()]
     codes = {}
     for piece in plan.piece_rows:
         codes.setdefault((piece.pour, piece.test, piece.stress), []).append(piece.code)
-    body = "".join(_key_row(p, codes) for p in plan.pour_rows)
+    body = "".join(_key_row(p, codes, purposes.values()) for p in plan.pour_rows)
     return (
         f"<section><h1>Sealed key: {esc(plan.title)}</h1>{invented_line(plan)}"
         '<p class="warn">Do not open before every piece is scored, and never show it to an '
@@ -338,10 +348,10 @@ def _key_page(plan):
     )
 
 
-def _key_row(pour, codes):
+def _key_row(pour, codes, purposes):
     cells = [
         esc(pour.pour), esc(pour.blend), f"{pour.load_pct:.2f}",
         f"{content_from_load(pour.load_pct):.2f}",
     ]
-    cells += [" ".join(codes.get((pour.pour, *purpose), ())) for purpose in _PURPOSES]
+    cells += [" ".join(codes.get((pour.pour, *purpose), ())) for purpose in purposes]
     return "<tr>" + "".join(f"<td>{c}</td>" for c in cells) + "</tr>"

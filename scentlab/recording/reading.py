@@ -8,7 +8,14 @@ import pandas as pd
 
 from scentlab.materials import Blend
 from scentlab.recording.store import StoreError
-from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+from scentlab.series import (
+    BLEND_COLUMNS,
+    Series,
+    tidy_bleeds,
+    tidy_grades,
+    tidy_pours,
+    tidy_throws,
+)
 
 LIMITS = {
     "limit_load_pct": "g per 100 g of wax",
@@ -32,6 +39,7 @@ def read_series(store):
     pours = tidy_pours(_with_planned_load(logged, plan))
     looks = _with_origin(store.rows("grades"), pieces, pours, "grades")
     scores = _with_origin(store.rows("throws"), pieces, pours, "throw scores")
+    bleeds = _with_origin(store.rows("bleeds"), pieces, pours, "bleed weighings")
     planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
     return Series(
         title=(plan or {}).get("title") or about["title"] or _name(store),
@@ -45,6 +53,7 @@ def read_series(store):
         currency=(plan or {}).get("currency") or "",
         plan=plan,
         invented=bool((plan or {}).get("invented")) or about["invented"],
+        bleeds=tidy_bleeds(bleeds, pours),
     )
 
 

@@ -38,18 +38,7 @@ GRADES = Table(
     key=("code", "test", "stress", "age_days", "assessor"),
 )
 
-BLEEDS = Table(
-    "bleeds",
-    "one row per weighed blotter: the oil that it took up",
-    (
-        schema.PIECES["code"],
-        Column("bleed_mg", "number", "oil taken up by the blotter", "mg", 0.0, 100000.0),
-        Column("hours", "number", "time on the blotter", "h", 0.01, 10000.0),
-        Column("temp_c", "number", "temperature of the piece", "°C", -10.0, 90.0),
-    ),
-    key=("code", "hours", "temp_c"),
-)
-
+BLEEDS = schema.BLEEDS
 RECORDS = {t.name: t for t in (schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS)}
 SCORES = ("grades", "throws", "bleeds")
 

@@ -67,8 +67,7 @@ class TestStagnant:
         slopes = fit.lefts[0], fit.lefts[0] + fit.slopes[0]
         assert slopes == pytest.approx((-0.4220768, -1.0205675), abs=1e-5)
         assert fit.rss == pytest.approx(0.0091401972, abs=1e-8)
-        # The printed sigma counts the join as a parameter.
-        assert np.sqrt(fit.rss / 24) == pytest.approx(0.0195152, abs=1e-6)
+        assert np.sqrt(fit.variances[1]) == pytest.approx(0.0195152, abs=1e-6)
 
     def test_limits_by_f(self, stagnant):
         limits = join_limits(stagnant, 0, drop=f_drop(stagnant, 0.95))
@@ -156,6 +155,16 @@ class TestOpenSides:
         fit, limits = fit_hinge(problem), join_limits(problem, 0)
         assert fit.joins[0] == np.inf and fit.slopes[0] == 0.0
         assert limits.estimate == np.inf and limits.upper == np.inf
+
+    def test_noise_is_seldom_taken_for_a_rise(self):
+        found = 0
+        for seed in range(100):
+            x = np.tile(np.arange(5.0, 16.0, 2.0), 2)
+            problem = HingeProblem(x, np.random.default_rng(seed).normal(size=12), rising=True)
+            one, two = (f_drop(problem, 0.90, k) for k in (1, 2))
+            found += np.isfinite(join_limits(problem, 0, drop=one, flat_drop=two).upper)
+        # Nominal 10 %, one-sided and of several joins; more than 20 would be one in 1000.
+        assert found <= 20
 
     def test_a_rise_at_the_highest_x_alone(self):
         x = np.tile([6.0, 8.0, 10.0, 12.0], 4)

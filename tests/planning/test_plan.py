@@ -511,3 +511,19 @@ def test_impossible_rules_are_refused(call, words):
     with pytest.raises(PlanError) as caught:
         call()
     assert str(caught.value) == words
+
+
+def test_bleed_pieces_come_on_top_and_change_nothing_else():
+    without, one = plan(), plan(pieces=PieceNumbers(bleed=1), cure_days=CureDays(bleed=5))
+    bleed = one.pieces[one.pieces["test"] == "bleed"]
+    assert sorted(bleed["pour"]) == sorted(one.pours["pour"])
+    assert set(bleed["cure_days"]) == {5} and bleed["stress"].isna().all()
+    assert [p.load_pct for p in one.pour_rows] == [p.load_pct for p in without.pour_rows]
+    assert one.pours["pieces"].tolist() == (without.pours["pieces"] + 1).tolist()
+    assert Plan.from_dict(json.loads(json.dumps(one.to_dict()))) == one
+
+
+def test_a_plan_from_before_bleed_still_loads():
+    data = plan().to_dict()
+    del data["rules"]["piece_numbers"]["bleed"], data["rules"]["cure_days"]["bleed"]
+    assert Plan.from_dict(data) == plan()

@@ -9,7 +9,7 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.plan import PlanError, Pouring, make_plan
+from scentlab.planning.plan import PieceNumbers, PlanError, Pouring, make_plan
 from scentlab.planning.sheets import (
     CAUTIONS,
     code_key_html,
@@ -203,3 +203,11 @@ def test_a_pot_prints_on_one_page(tmp_path, paper):
         check=True, capture_output=True, timeout=60,
     )
     assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 4
+
+
+def test_the_key_has_a_column_for_bleed_only_when_there_are_such_pieces():
+    one = plan(pieces=PieceNumbers(bleed=2))
+    page = code_key_html(one)
+    codes = one.pieces.loc[one.pieces["test"] == "bleed", "code"]
+    assert ">bleed<" in page and all(code in page for code in codes)
+    assert ">bleed<" not in code_key_html(plan())

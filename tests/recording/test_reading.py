@@ -8,7 +8,13 @@ import pytest
 from scentlab.materials import Blend, Wax
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store, StoreError
-from scentlab.series import BLEND_COLUMNS, GRADE_COLUMNS, POUR_COLUMNS, THROW_COLUMNS
+from scentlab.series import (
+    BLEED_COLUMNS,
+    BLEND_COLUMNS,
+    GRADE_COLUMNS,
+    POUR_COLUMNS,
+    THROW_COLUMNS,
+)
 
 SOFT, HARD = Wax("soft", limit_load_pct=10, price_per_kg=4), Wax("hard", limit_load_pct=6,
                                                                  price_per_kg=8)
@@ -162,3 +168,18 @@ def test_scores_of_a_void_piece(planned):
     assert str(error.value) == (
         "grades of pieces that are void: 417; void these scores or add the pieces again"
     )
+
+
+def test_bleed_weighings_take_the_load_of_their_pour(planned):
+    planned.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 38})
+    planned.add("bleeds", {"code": "211", "bleed_mg": 30.0, "hours": 24, "temp_c": 38})
+    bleeds = read_series(planned).bleeds
+    assert tuple(bleeds.columns) == BLEED_COLUMNS
+    assert bleeds["load_pct"].tolist() == [9.0, 12.5]
+    assert bleeds["bleed_mg"].tolist() == [12.5, 30.0]
+    assert bleeds["pot"].tolist() == ["A", "A"] and bleeds["assessor"].isna().all()
+
+
+def test_without_weighings_the_bleeds_are_empty(planned):
+    bleeds = read_series(planned).bleeds
+    assert bleeds.empty and tuple(bleeds.columns) == BLEED_COLUMNS

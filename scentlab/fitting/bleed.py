@@ -1,0 +1,387 @@
+"""Bleed: the oil that a weighed blotter takes up, level below each blend's capacity and rising
+beyond it. A second witness on the capacity, on a scale in mg that no eye has to grade.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.maths.hinge import (
+    HingeProblem,
+    f_drop,
+    fit_hinge,
+    hinge,
+    join_limits,
+    join_profile,
+)
+from scentlab.maths.intervals import likelihood_drop
+from scentlab.results import FitError, Result
+from scentlab.units import say_load
+
+INSIDE = "inside the tested loads"
+NO_RISE = "no rise up to the highest load tested"
+NO_LEVEL = "rising from the lowest load tested"
+# Loads nearer than this count as one planned load: a pour is weighed to a few hundredths.
+NEAR_PCT = 0.3
+FEWEST_LOADS = 3
+
+
+@dataclass(frozen=True, repr=False)
+class BleedFit(Result):
+    """A fitted hinge of bleed over load.
+
+    Attributes
+    ----------
+    blends : tuple of names.
+    joins : DataFrame, one row per blend: blend, join_pct (best capacity, % of wax; infinite when
+        bleed does not rise), lower_pct and upper_pct (infinite where open), state.
+    floor, slope, join : arrays (D, B), draws of the level below the join (mg), of the rise beyond
+        it (mg per point of load) and of the join (% of wax, taken between the tested loads).
+    profile : DataFrame: blend, load_pct, drop; how far the log-likelihood with the capacity there
+        lies below its highest, on the scale on which 1.92 bounds 95 %.
+    sd_pots, sd_error : standard deviations between pots and between pours of a pot (mg).
+    points : DataFrame, mean per pour: blend, pot, pour, load_pct, bleed_mg, weighings.
+    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct, pots, pours.
+    hours, temp_c : the one condition that was fitted; missing when it was not recorded.
+    confidence : float, of the intervals.
+    """
+
+    blends: tuple
+    joins: pd.DataFrame
+    floor: np.ndarray
+    slope: np.ndarray
+    join: np.ndarray
+    profile: pd.DataFrame
+    sd_pots: float
+    sd_error: float
+    points: pd.DataFrame
+    tested: pd.DataFrame
+    hours: float
+    temp_c: float
+    confidence: float
+    notes: tuple = field(default=())
+
+    @property
+    def table(self):
+        """Capacity, floor and slope per blend, then the standard deviations.
+
+        The capacity is the best join with its profile limits and, as se, a part of their width.
+        """
+        rows = []
+        tails = (0.5 - self.confidence / 2.0, 0.5 + self.confidence / 2.0)
+        for b, row in enumerate(self.joins.itertuples()):
+            se = _se(row.lower_pct, row.upper_pct, self.confidence)
+            rows.append(
+                (f"capacity of {row.blend} by bleed", row.join_pct, se, row.lower_pct,
+                 row.upper_pct, "% of wax")
+            )
+            for name, draws, unit in (
+                ("bleed below it", self.floor, "mg"),
+                ("rise beyond it", self.slope, "mg per % of wax"),
+            ):
+                lower, upper = np.quantile(draws[:, b], tails)
+                middle = float(np.median(draws[:, b]))
+                words = f"{name}, {row.blend}"
+                rows.append((words, middle, float(draws[:, b].std()), lower, upper, unit))
+        for name, sd in (("sd between pots", self.sd_pots), ("sd of a pour", self.sd_error)):
+            rows.append((name, sd, np.nan, np.nan, np.nan, "mg"))
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    @property
+    def sentence(self):
+        parts = [f"{r.blend} {self._words(r)}" for r in self.joins.itertuples()]
+        return f"Bleed{_condition_words(self.hours, self.temp_c)} begins to rise at: " + (
+            "; ".join(parts) + "."
+        )
+
+    def _words(self, row):
+        interval = f"{100 * self.confidence:.0f} % interval"
+        tested = self.tested.set_index("blend").loc[row.blend]
+        if row.state == NO_RISE:
+            where = f"no load up to {say_load(tested['highest_pct'])}"
+        else:
+            where = say_load(row.join_pct)
+        return f"{where}, {interval} {say_open(row.lower_pct, row.upper_pct)}"
+
+
+def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
+    """Fit bleed over load by a hinge per blend, with pots as whole plots.
+
+    bleed = floor_b + slope_b max(0, load - capacity_b) + pot + error, slope_b >= 0.
+    Pieces of one pour share its load and its stirring, so their mean is one observation.
+
+    Parameters
+    ----------
+    bleeds : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours
+        (on the blotter), temp_c. Only the most common pair of hours and temperature is fitted.
+    confidence : float, of the intervals. draws : int, draws of the curve. seed : int.
+
+    Returns
+    -------
+    BleedFit
+
+    Raises
+    ------
+    FitError when there is too little to fit.
+    """
+    weighings, notes = _settle(bleeds)
+    weighings, (hours, temp_c), more = _one_condition(weighings)
+    notes += more
+    points, more = _enough_loads(_pour_means(weighings))
+    notes += more
+    blends = tuple(dict.fromkeys(points["blend"]))
+    problem = _problem(points, blends)
+    fit = fit_hinge(problem)
+    rows = [_join_row(problem, b, blend, confidence) for b, blend in enumerate(blends)]
+    joins = pd.DataFrame(rows)
+    profile = [_profile_of(problem, b, blend) for b, blend in enumerate(blends)]
+    floor, slope, join = _draw_curves(problem, profile, fit, draws, seed)
+    tested = _tested(points, blends)
+    notes += _join_notes(joins, tested) + _pot_notes(problem, points, blends)
+    return BleedFit(
+        blends, joins, floor, slope, join, pd.concat(profile, ignore_index=True),
+        float(np.sqrt(fit.variances[0])), float(np.sqrt(fit.variances[1])), points, tested,
+        hours, temp_c, confidence, notes,
+    )
+
+
+def bleed_curve(fit, blend, loads):
+    """Mean bleed of a blend in a typical pot at loads (% of wax), with its interval.
+
+    Returns
+    -------
+    DataFrame with load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with
+    the blend all three are missing: nothing is claimed there.
+    """
+    if blend not in fit.blends:
+        raise FitError(f"no blend is called {blend!r}; weighed were {', '.join(fit.blends)}")
+    b = fit.blends.index(blend)
+    loads = np.atleast_1d(np.asarray(loads, dtype=float))
+    values = hinge(loads, fit.floor[:, [b]], fit.slope[:, [b]], fit.join[:, [b]])
+    tails = [0.5 - fit.confidence / 2.0, 0.5, 0.5 + fit.confidence / 2.0]
+    lower, middle, upper = np.quantile(values, tails, axis=0)
+    tested = fit.tested.set_index("blend").loc[blend]
+    outside = (loads < tested["lowest_pct"] - 1e-9) | (loads > tested["highest_pct"] + 1e-9)
+    frame = pd.DataFrame({"load_pct": loads, "bleed_mg": middle, "lower": lower, "upper": upper})
+    frame.loc[outside, ["bleed_mg", "lower", "upper"]] = np.nan
+    return frame
+
+
+def capacity_drop(fit, blend, loads):
+    """How far the log-likelihood of the bleed drops with the blend's capacity at loads (% of wax).
+
+    Outside the tested loads it is as at their ends.
+    """
+    return _between(fit.profile[fit.profile["blend"] == blend], loads)
+
+
+def _between(profile, loads):
+    """The drop at loads: its root, which is nearly straight, between the points of the profile."""
+    roots = np.sqrt(profile["drop"].to_numpy(float))
+    return np.interp(loads, profile["load_pct"].to_numpy(float), roots) ** 2
+
+
+def say_open(lower, upper):
+    """An interval of loads in words, open sides named.
+
+    >>> say_open(9.46, 9.91), say_open(5.1, np.inf), say_open(-np.inf, 8.0)
+    ('9.5 to 9.9', 'from 5.1, open above', 'up to 8.0, open below')
+    """
+    if np.isfinite(lower) and np.isfinite(upper):
+        return f"{lower:.1f} to {upper:.1f}"
+    if np.isfinite(lower):
+        return f"from {lower:.1f}, open above"
+    return f"up to {upper:.1f}, open below" if np.isfinite(upper) else "open on both sides"
+
+
+def _se(lower, upper, confidence):
+    """The standard error that an interval of a normal estimate would have; missing when open."""
+    if not np.isfinite(lower + upper):
+        return np.nan
+    return (upper - lower) / (2.0 * np.sqrt(2.0 * likelihood_drop(confidence)))
+
+
+def _condition_words(hours, temp_c):
+    if pd.isna(hours) and pd.isna(temp_c):
+        return ""
+    time = "an unrecorded time" if pd.isna(hours) else f"{hours:g} h"
+    return f" in {time} at " + (
+        "an unrecorded temperature" if pd.isna(temp_c) else f"{temp_c:g} °C"
+    )
+
+
+def _settle(bleeds):
+    usable = bleeds["bleed_mg"].notna() & bleeds["load_pct"].notna()
+    if not usable.any():
+        raise FitError("there is no bleed to fit; weigh blotters, or leave bleed out")
+    lost = int((~usable).sum())
+    notes = ()
+    if lost:
+        notes = (f"{lost} bleed weighings have no value or no weighed load and were left out.",)
+    return bleeds[usable].reset_index(drop=True), notes
+
+
+def _one_condition(weighings):
+    """The weighings of the most common pair of hours and temperature, that pair, and a note."""
+    pairs = weighings[["hours", "temp_c"]].astype(float)
+    sizes = pairs.value_counts(dropna=False)
+    most = sizes[sizes == sizes.max()].index[0]
+    own = np.ones(len(pairs), dtype=bool)
+    for name, value in zip(pairs.columns, most, strict=True):
+        own &= (pairs[name].isna() if pd.isna(value) else pairs[name] == value).to_numpy()
+    if own.all():
+        return weighings, most, ()
+    note = (
+        f"Bleed was weighed under {len(sizes)} conditions; only the most common,"
+        f"{_condition_words(*most) or ' not recorded'}, is fitted, and {int((~own).sum())} of "
+        f"{len(own)} weighings were left out."
+    )
+    return weighings[own].reset_index(drop=True), most, (note,)
+
+
+def _pour_means(weighings):
+    keys = ["blend", "pot", "pour", "load_pct"]
+    grouped = weighings.astype({"bleed_mg": float, "load_pct": float}).groupby(keys, sort=False)
+    return grouped["bleed_mg"].agg(["mean", "size"]).reset_index().rename(
+        columns={"mean": "bleed_mg", "size": "weighings"}
+    )
+
+
+def _enough_loads(points):
+    """Points of the blends with loads enough for a hinge, and a note on the others."""
+    few = {}
+    for blend, own in points.groupby("blend", sort=False):
+        loads = np.sort(own["load_pct"].to_numpy())
+        number = 1 + int((np.diff(loads) > NEAR_PCT).sum())
+        if number < FEWEST_LOADS:
+            few[blend] = number
+    words = ", ".join(f"{blend} ({n})" for blend, n in few.items())
+    kept = points[~points["blend"].isin(few)].reset_index(drop=True)
+    if kept.empty:
+        raise FitError(
+            f"bleed was weighed at too few loads: {words}; a join needs at least "
+            f"{FEWEST_LOADS} loads of a blend"
+        )
+    if len(kept) <= 3 * kept["blend"].nunique():
+        raise FitError(
+            f"{len(kept)} pours with a weighed bleed cannot settle a floor, a rise and a join of "
+            f"each of {kept['blend'].nunique()} blends; weigh more pours"
+        )
+    if not few:
+        return kept, ()
+    return kept, (
+        f"Bleed was weighed at fewer than {FEWEST_LOADS} loads of {words}: left out of the fit.",
+    )
+
+
+def _problem(points, blends):
+    place = points["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
+    pot = pd.factorize(points["pot"].astype(str))[0]
+    return HingeProblem(
+        points["load_pct"].to_numpy(), points["bleed_mg"].to_numpy(), place, pot, rising=True
+    )
+
+
+def _join_row(problem, b, blend, confidence):
+    one, two = (f_drop(problem, confidence, k) for k in (1, 2))
+    limits = join_limits(problem, b, drop=one, flat_drop=two)
+    lowest = float(problem.knots(b)[0])
+    state = INSIDE
+    if not np.isfinite(limits.estimate):
+        state = NO_RISE
+    elif limits.estimate <= lowest:
+        state = NO_LEVEL
+    return {
+        "blend": blend, "join_pct": limits.estimate, "lower_pct": limits.lower,
+        "upper_pct": limits.upper, "state": state,
+    }
+
+
+def _profile_of(problem, b, blend):
+    """The profile of one join, so scaled that chi-square drops bound what the F test bounds."""
+    joins, drops = join_profile(problem, b)
+    one, two = (f_drop(problem, 0.95, k) for k in (1, 2))
+    # That nothing rises is further from a hinge, by a parameter, than another hinge is.
+    drops[-1] = max(drops[-1] - (two - one), 0.0)
+    scale = likelihood_drop(0.95) / one
+    return pd.DataFrame({"blend": blend, "load_pct": joins, "drop": scale * drops})
+
+
+def _draw_curves(problem, profile, fit, size, seed):
+    """Draws (D, B) of floor, slope and join: the join by its profile, the others given it."""
+    rng = np.random.default_rng(seed)
+    drawn = [
+        _draw_one(problem, b, own, fit, size, rng) for b, own in enumerate(profile)
+    ]
+    return tuple(np.column_stack(columns) for columns in zip(*drawn, strict=True))
+
+
+def _draw_one(problem, b, profile, fit, size, rng):
+    loads, drops = profile["load_pct"].to_numpy(), profile["drop"].to_numpy()
+    fine = np.linspace(loads[0], loads[-1], 401)
+    weight = np.exp(-_between(profile, fine))
+    # An exact hinge has its whole weight at one point, which the even grid may miss.
+    fine, weight = np.append(fine, loads[np.argmin(drops)]), np.append(weight, weight.sum() * 1e-9)
+    join = rng.choice(fine, size=size, p=weight / weight.sum())
+    floor, slope = np.empty(size), np.empty(size)
+    rows = problem.own[b]
+    x, y = problem.x[rows], problem.y[rows]
+    _, pot = np.unique(problem.pot[rows], return_inverse=True)
+    same = (pot[:, None] == pot).astype(float)
+    inverse = np.linalg.inv(np.eye(len(rows)) + same * fit.share / (1.0 - fit.share))
+    for at in np.unique(join):
+        own = join == at
+        design = np.column_stack([np.ones_like(x), np.maximum(0.0, x - at)])
+        covariance = np.linalg.pinv(design.T @ inverse @ design)
+        centre = covariance @ (design.T @ inverse @ y)
+        noise = rng.multivariate_normal(
+            np.zeros(2), covariance * fit.variances[1], size=int(own.sum()), method="eigh"
+        )
+        floor[own], slope[own] = (centre + noise).T
+    return floor, np.maximum(slope, 0.0), join
+
+
+def _tested(points, blends):
+    rows = []
+    for blend in blends:
+        own = points[points["blend"] == blend]
+        rows.append(
+            (blend, own["load_pct"].min(), own["load_pct"].max(), own["pot"].nunique(), len(own))
+        )
+    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pours"])
+
+
+def _join_notes(joins, tested):
+    notes = []
+    for row, range_ in zip(joins.itertuples(), tested.itertuples(), strict=True):
+        lowest, highest = say_load(range_.lowest_pct), say_load(range_.highest_pct)
+        if row.state == NO_RISE:
+            notes.append(
+                f"The bleed of {row.blend} does not rise up to {highest}: its capacity by bleed "
+                "is bounded from below at most."
+            )
+        elif not np.isfinite(row.upper_pct):
+            notes.append(
+                f"The bleed of {row.blend} is not shown to rise up to {highest}: the interval of "
+                "its capacity is open above; weigh bleed at higher loads."
+            )
+        if not np.isfinite(row.lower_pct) and row.state != NO_RISE:
+            notes.append(
+                f"The bleed of {row.blend} may rise from the lowest load weighed, {lowest}: the "
+                "interval of its capacity is open below; weigh bleed at lower loads."
+            )
+    return tuple(notes)
+
+
+def _pot_notes(problem, points, blends):
+    if problem.pots > problem.groups:
+        return ()
+    if points["pot"].nunique() > len(blends):
+        return (
+            "Every pot gave one pour with a weighed bleed, so pots and pours cannot be told apart.",
+        )
+    return (
+        "Bleed was weighed in one pot of each blend, so how it differs between pots is not known: "
+        "the interval of a capacity holds for that pot.",
+    )
