@@ -92,11 +92,6 @@ def test_ninety_percent_intervals_of_the_throw_gained_cover_that_often(rogues):
 
 
 @pytest.mark.calibration
-@pytest.mark.xfail(
-    strict=True,
-    reason="variances between pots and pours are taken as known: with 8 pours, and a zero for "
-    "their variance in some panels, the 90 % intervals cover about 77 %",
-)
 def test_intervals_of_the_throw_gained_with_few_pours():
     """200 panels of 6, 2 pots of 4 loads, a straight line in truth and pours that differ by 0.3."""
     line = BlendTruth(9.0, throw_floor=2.0, throw_rise=4e5, throw_half=1e6)
