@@ -43,7 +43,7 @@ OWNERS = {
     "sqlalchemy": {"recording.store"},
     "sqlite3": {"recording.store"},
     "matplotlib": {"sharing.plots"},
-    "ipywidgets": {"recording.forms"},
+    "ipywidgets": {"recording.forms", "recording.planning_form"},
     "IPython": {"recording.forms"},
     "anywidget": {"recording.forms"},
     "traitlets": {"recording.forms"},

@@ -22,6 +22,7 @@ MEASURES = {
     "shortfall_pct": SHORTFALL, "spread_pct": SPREAD, "p_over": CEILING_OVER,
     "p_none": NO_ANSWER, "throw_lost": THROW_LOST,
 }
+MOST_WITHOUT_ANSWER = 0.10  # share of blends without a ceiling that a plan may leave
 BY = ("wax_g", "fragrance_g", "days", "money", "panel_hours", "pours")
 
 
@@ -43,14 +44,16 @@ class Comparison(Result):
 
     @property
     def sentence(self):
-        found = self.table.dropna(subset=["shortfall_pct"])
+        found = self.table[self.table["p_none"] <= MOST_WITHOUT_ANSWER]
+        share = f"an answer for at least {say_percent(1 - MOST_WITHOUT_ANSWER)} of blends"
         if found.empty:
-            return f"None of {len(self.table)} plans would find a ceiling."
+            return (f"None of {len(self.table)} plans gives {share}: lower loads or more pots "
+                    "would.")
         best = found.loc[found["shortfall_pct"].idxmin()]
         least = found.loc[found["wax_g"].idxmin()]
         return (
-            f"Of {len(self.table)} plans {_said(best)} comes closest to the true load at risk; "
-            f"{_said(least)} takes the least wax."
+            f"Of the {len(found)} of {len(self.table)} plans that give {share}, the closest is "
+            f"{_said(best)} and the one with the least wax is {_said(least)}."
         )
 
 
@@ -104,6 +107,8 @@ def compare(plans, guess, *, series=100, seed, minutes_a_smelling=5.0, progress=
     """
     named = _named(plans)
     rows, notes, currencies = [], [], {p.currency for p in named.values()}
+    if len(currencies) > 1:
+        raise PlanError(f"the plans are priced in {', '.join(sorted(currencies))}; use one")
     for place, (name, plan) in enumerate(named.items()):
         if rows and stop is not None and stop():
             notes.append(f"The run was stopped before {', '.join(list(named)[place:])}.")
@@ -114,8 +119,6 @@ def compare(plans, guess, *, series=100, seed, minutes_a_smelling=5.0, progress=
         )
         rows.append(_row(name, plan, found, minutes_a_smelling))
         notes += [f"{name}: {n}" for n in found.notes if "stopped" in n or "could not" in n]
-    if len(currencies) > 1:
-        raise PlanError(f"the plans are priced in {', '.join(sorted(currencies))}; use one")
     table = pd.DataFrame(rows)
     return Comparison(
         table, next(iter(currencies)), float(minutes_a_smelling),
@@ -123,8 +126,8 @@ def compare(plans, guess, *, series=100, seed, minutes_a_smelling=5.0, progress=
     )
 
 
-def smallest_plan(plans, guess, target_shortfall, *, most_without_answer=0.10, by="wax_g",
-                  **options):
+def smallest_plan(plans, guess, target_shortfall, *, most_without_answer=MOST_WITHOUT_ANSWER,
+                  by="wax_g", **options):
     """The smallest plan that would come close enough to the true load at risk.
 
     Plans are simulated from the smallest on until one meets the target: its mean shortfall and
@@ -213,6 +216,7 @@ def _cost_notes(table, minutes):
 
 def _said(row):
     return (
-        f"{row['plan']!r} ({row['shortfall_pct']:.2f} ± {row['shortfall_pct_se']:.2f} points of "
-        f"load below it, % of wax, for {row['wax_g'] / 1000:.1f} kg of wax)"
+        f"{row['plan']!r} (ceiling {row['shortfall_pct']:.2f} ± {row['shortfall_pct_se']:.2f} "
+        f"points of load, % of wax, below the true load at risk for {row['wax_g'] / 1000:.1f} kg "
+        "of wax)"
     )

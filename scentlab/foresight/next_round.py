@@ -24,7 +24,7 @@ class NextRound(Result):
 
     Attributes
     ----------
-    table : DataFrame in the order of worth: pot (n1, n2, ...), blend, loads_pct (tuple, % of
+    table : DataFrame in the order of choosing: pot (n1, n2, ...), blend, loads_pct (tuple, % of
         wax), contents_pct, pours, width_after_pct: expected 90 % width of the load at risk,
         averaged over blends, when this pot and those above it are poured (points of load).
     gain : DataFrame: blend, width_now_pct, width_after_pct of the load at risk.
@@ -84,7 +84,7 @@ class NextRound(Result):
         )
 
 
-def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=2, pieces=None,
+def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=None,
                blends=None, stop_below_pct=0.2, looks=100, draws=400, passes=1):
     """Choose new pots and their loads for the least expected doubt about the load at risk.
 
@@ -120,13 +120,14 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=2, pieces=
     need_whole(seed, "seed", 0, 2**63 - 1)
     need_number(stop_below_pct, "stop_below_pct", 0, 20, "points of load")
     wanted = _wanted(fit, blends)
-    pieces = _usual_pieces(fit, stress) if pieces is None else need_whole(pieces, "pieces", 1, 50)
+    usual = _usual_pieces(fit, stress)
+    pieces = need_whole(usual if pieces is None else pieces, "sweat pieces of a pour", 1, 50)
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     loads = _candidate_loads(fit, at_risk, wanted, candidates)
     rng = np.random.default_rng(seed)
     true, believed, weights = _two_sets(fit.weights, looks, draws, rng)
     everything = _by_meaning(fit, stress)
-    bank = PotBank(everything.take(true), everything.take(believed), pieces, rng)
+    bank = PotBank(everything.take(true), everything.take(believed), pieces, seed)
     values = at_risk[believed]
     columns = [fit.blends.index(b) for b in wanted]
 
@@ -146,8 +147,9 @@ def _by_meaning(fit, stress):
     named, place = fit.named, fit.stresses.index(stress)
     shift = named["stress"][:, place - 1] if place else np.zeros(len(fit.draws))
     link = np.asarray(fit.links["link"], dtype=str)[fit.draw_link]
+    spread = np.broadcast_to(named["spread"].reshape(len(shift), -1), named["capacity"].shape)
     return SweatDraws(
-        named["capacity"], named["spread"], shift, named["tau"], named["sigma"],
+        named["capacity"], spread, shift, named["tau"], named["sigma"],
         named["misread"], link,
     )
 
@@ -164,8 +166,8 @@ def _choose(fit, loads, pours, loads_a_pot, bank, worth, passes):
     picked = [pots[i] for i in chosen]
     if left:
         rest = _pots(fit, loads, left)
-        total = _total(bank, picked)
-        found = [worth(total + bank.pot(*pot, replicate=0)) for pot in rest]
+        total = bank.total(picked)
+        found = [worth(total + bank.pot(*pot, len(picked))) for pot in rest]
         picked.append(rest[int(np.argmin(found))])
         path = [*path, float(np.min(found))]
     return picked, path
@@ -180,22 +182,12 @@ def _pots(fit, loads, size):
     ]
 
 
-def _total(bank, pots):
-    """Log-likelihood of looks at all pots, each a pot of its own."""
-    total = 0.0
-    for place, pot in enumerate(pots):
-        total = total + bank.pot(*pot, replicate=pots[:place].count(pot))
-    return total
-
-
 def _wanted(fit, blends):
     wanted = tuple(fit.blends) if blends is None else tuple(blends)
     unknown = [b for b in wanted if b not in fit.blends]
     if unknown or not wanted:
-        raise PlanError(
-            f"no blend is called {', '.join(unknown) or 'by no name'}; fitted were "
-            f"{', '.join(fit.blends)}"
-        )
+        said = f"no blend is called {', '.join(unknown)}" if unknown else "blends names none"
+        raise PlanError(f"{said}; fitted were {', '.join(fit.blends)}")
     return wanted
 
 
@@ -272,7 +264,7 @@ def _gain(fit, at_risk, pots, bank, weights, values, wanted):
     """
     now = [_width(at_risk[:, fit.blends.index(b)], fit.weights) for b in wanted]
     before = np.sqrt(weights @ (values - weights @ values) ** 2)
-    after = expected_sd(_total(bank, pots), weights, values) / before
+    after = expected_sd(bank.total(pots), weights, values) / before
     return pd.DataFrame({
         "blend": wanted, "width_now_pct": now,
         "width_after_pct": [

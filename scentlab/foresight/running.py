@@ -101,7 +101,7 @@ def _number_of_workers(workers, backend, left):
         if backend == "dask":
             return max(1, sum(dask_client().nthreads().values()))
         workers = cpu_count()
-    need_whole(workers, "workers", 1, 10_000, "workers")
+    need_whole(workers, "number of workers", 1, 10_000)
     return max(1, min(workers, left))
 
 

@@ -1,6 +1,6 @@
 """One simulated series of a plan: poured and scored under a guess, fitted and decided for real."""
 
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, replace
 
 import numpy as np
 
@@ -36,8 +36,9 @@ class Task:
 
 def plan_task(plan, truth, rules, draws, seed, throw_every):
     """The task of a plan; throw is left out where the plan has no throw of the rules' kind."""
-    layout = layout_of_plan(plan.to_dict())
-    smelt = len(layout.smellings) and (layout.smellings["kind"] == rules.throw_kind).any()
+    # the plan's own frames have their columns even when they have no row
+    layout = replace(layout_of_plan(plan.to_dict()), pieces=plan.pieces, smellings=plan.smellings)
+    smelt = (layout.smellings["kind"] == rules.throw_kind).any()
     stress = rules.stress or ("heat" if plan.piece_numbers.sweat_heat else "rest")
     at_risk = {
         b.name: truth.load_at_risk(b.name, rules.risk, rules.limit_grade, stress)

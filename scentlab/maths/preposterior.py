@@ -15,7 +15,8 @@ from numpy.polynomial.hermite import hermgauss
 
 from scentlab.maths.ordinal import grade_probabilities, misread_flow
 
-_NODES = 11
+_NODES = 9
+_WORTH_CHANGING = 1e-3  # share by which an exchange must better a round
 _TINY = 1e-300
 
 
@@ -25,7 +26,7 @@ class SweatDraws:
 
     Attributes
     ----------
-    capacity : array (S, B), load. spread, shift (of the stress), sigma, misread : arrays (S,).
+    capacity, spread : arrays (S, B), load. shift (of the stress), sigma, misread : arrays (S,).
     tau : array (S, K - 1). link : array (S,) of names of links.
     """
 
@@ -49,7 +50,7 @@ class SweatDraws:
         blend : int, column of the capacities. load : float.
         effects : array (S, Q), effects of the pot in units of sigma.
         """
-        reach = (load - self.capacity[:, blend]) / self.spread + self.shift
+        reach = (load - self.capacity[:, blend]) / self.spread[:, blend] + self.shift
         eta = reach[:, None] + self.sigma[:, None] * effects
         found = np.empty(eta.shape + (self.tau.shape[1] + 1,))
         for link in np.unique(self.link):
@@ -66,42 +67,41 @@ class PotBank:
     ----------
     true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
         second (N).
-    pieces : int, looks of each pour. rng : numpy Generator.
+    pieces : int, looks of each pour. seed : int.
+
+    The looks at the pot in place k of a round come from the same random numbers whichever pot
+    stands there, so that two pots for a place differ by what they are, not by luck.
     """
 
-    def __init__(self, true, believed, pieces, rng):
-        self.true, self.believed, self.pieces, self.rng = true, believed, int(pieces), rng
+    def __init__(self, true, believed, pieces, seed):
+        self.true, self.believed, self.pieces, self.seed = true, believed, int(pieces), int(seed)
         nodes, weights = hermgauss(_NODES)
-        shape = (len(believed.spread), _NODES)
-        self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, shape)
-        self.log_weights = np.log(weights / np.sqrt(np.pi))
+        self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, (len(believed.spread), _NODES))
+        self.weights = weights / np.sqrt(np.pi)
         self._logs, self._pots = {}, {}
 
-    def pot(self, blend, loads, replicate=0):
-        """Log-likelihood (J, N) of looks at one new pot from which the loads are poured.
-
-        Another ``replicate`` is another pot with the same loads, with looks of its own.
-        """
-        key = (blend, tuple(loads), replicate)
+    def pot(self, blend, loads, place=0):
+        """Log-likelihood (J, N) of looks at a new pot in that place with those loads."""
+        key = (blend, tuple(loads), place)
         if key not in self._pots:
-            self._pots[key] = self._judge(blend, loads)
+            self._pots[key] = self._judge(blend, loads, place)
         return self._pots[key]
 
-    def _judge(self, blend, loads):
-        effect = self.rng.standard_normal((len(self.true.spread), 1))
+    def total(self, pots):
+        """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round; 0 for none."""
+        return sum(self.pot(*pot, place) for place, pot in enumerate(pots))
+
+    def _judge(self, blend, loads, place):
+        rng = np.random.default_rng([self.seed, place])
+        effect = rng.standard_normal((len(self.true.spread), 1))
         total = 0.0
         for load in loads:
-            counts = self._look(self.true.chances(blend, load, effect)[:, 0])
+            luck = rng.random((len(self.true.spread), self.pieces, 1))
+            counts = _look(self.true.chances(blend, load, effect)[:, 0], luck)
             total = total + counts @ self._log_chances(blend, load)
-        size = len(self.true.spread), len(self.believed.spread), _NODES
-        total = total.reshape(size) + self.log_weights
-        top = total.max(axis=-1, keepdims=True)
-        return top[..., 0] + np.log(np.exp(total - top).sum(axis=-1))
-
-    def _look(self, chances):
-        """Simulated counts (J, K) of pieces by grade."""
-        chances = np.maximum(chances, 0.0)
-        return self.rng.multinomial(self.pieces, chances / chances.sum(axis=1, keepdims=True))
+        total = total.reshape(len(self.true.spread), len(self.believed.spread), _NODES)
+        top = total.max(axis=-1)
+        return top + np.log(np.exp(total - top[..., None]) @ self.weights)
 
     def _log_chances(self, blend, load):
         """Log chances under the believed draws, (K, N * nodes)."""
@@ -111,6 +111,12 @@ class PotBank:
             log = np.log(np.maximum(chances, _TINY))
             self._logs[key] = np.ascontiguousarray(log.reshape(-1, log.shape[-1]).T)
         return self._logs[key]
+
+
+def _look(chances, luck):
+    """Counts (J, K) of pieces by grade, from chances (J, K) and uniform numbers (J, m, 1)."""
+    grade = (luck > np.cumsum(chances, axis=1)[:, None, :-1]).sum(axis=2)
+    return (grade[:, :, None] == np.arange(chances.shape[1])).sum(axis=1).astype(float)
 
 
 def expected_sd(log_likelihood, weights, values):
@@ -144,42 +150,33 @@ def choose_pots(candidates, number, bank, worth, passes=1):
     Chosen indices in the order of choosing, and the worth after each of them.
     """
     chosen, total = [], 0.0
-    for _ in range(number):
-        found = [worth(total + _fresh(bank, candidates, i, chosen)) for i in range(len(candidates))]
-        best = int(np.argmin(found))
-        total = total + _fresh(bank, candidates, best, chosen)
+    for place in range(number):
+        best, total, _ = _best_pot(candidates, place, total, bank, worth)
         chosen.append(best)
     for _ in range(passes):
-        chosen, total, changed = _exchange(candidates, chosen, total, bank, worth)
+        changed = False
+        for place, now in enumerate(chosen):
+            without = total - bank.pot(*candidates[now], place)
+            best, trial, found = _best_pot(candidates, place, without, bank, worth)
+            if found[best] < found[now] * (1.0 - _WORTH_CHANGING):
+                chosen[place], total, changed = best, trial, True
         if not changed:
             break
-    return chosen, _path(candidates, chosen, bank, worth)
+    return chosen, _path([candidates[i] for i in chosen], bank, worth)
 
 
-def _fresh(bank, candidates, i, chosen):
-    """The next replicate of a candidate, beside those chosen already."""
-    return bank.pot(*candidates[i], replicate=chosen.count(i))
+def _best_pot(candidates, place, without, bank, worth):
+    """The best candidate for a place, the log-likelihood with it, and the worth of each."""
+    trials = (without + bank.pot(*candidate, place) for candidate in candidates)
+    found = [worth(trial) for trial in trials]
+    best = int(np.argmin(found))
+    return best, without + bank.pot(*candidates[best], place), found
 
 
-def _exchange(candidates, chosen, total, bank, worth):
-    chosen, changed = list(chosen), False
-    for place in range(len(chosen)):
-        now, rest = chosen[place], chosen[:place] + chosen[place + 1 :]
-        without = total - bank.pot(*candidates[now], replicate=rest.count(now))
-        trials = [without + _fresh(bank, candidates, i, rest) for i in range(len(candidates))]
-        found = [worth(trial) for trial in trials]
-        best = int(np.argmin(found))
-        if best != now and found[best] < found[now] * (1.0 - 1e-3):
-            chosen[place], total, changed = best, trials[best], True
-        else:
-            total = trials[now]
-    return chosen, total, changed
-
-
-def _path(candidates, chosen, bank, worth):
-    """The worth after each chosen pot, in their order."""
+def _path(pots, bank, worth):
+    """The worth after each pot of a round."""
     total, values = 0.0, []
-    for place, i in enumerate(chosen):
-        total = total + bank.pot(*candidates[i], replicate=chosen[:place].count(i))
+    for place, pot in enumerate(pots):
+        total = total + bank.pot(*pot, place)
         values.append(worth(total))
     return values

@@ -25,6 +25,9 @@ from scentlab.choosing.pick import Pick
 from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, throw_curve
+from scentlab.foresight.comparison import Comparison
+from scentlab.foresight.next_round import NextRound
+from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
 from scentlab.units import content_from_load, say_load
 
 # Hues of the palette by Okabe and Ito (2008), told apart with every common colour vision, in an
@@ -58,10 +61,12 @@ def plot(result, ax=None, **choices):
 
     Parameters
     ----------
-    result : Analysis, SweatFit, FrostFit, ThrowFit, Ceiling or Pick; it is not changed.
+    result : Analysis, SweatFit, FrostFit, ThrowFit, Ceiling, Pick, Precision,
+        Comparison or NextRound; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
-        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost.
+        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
+        comparison of plans.
 
     Returns
     -------
@@ -241,6 +246,109 @@ def plot_series(analyses, names, ax=None):
     return ax
 
 
+def plot_precision(precision, ax=None):
+    """Per blend: the true load at risk under the guess and where the ceiling would be found."""
+    table = precision.truth
+    ax = _axes(ax, height=2.2 + 0.62 * len(table))
+    reach = []
+    for y, (blend, true) in enumerate(table.itertuples(index=False)):
+        ax.plot(true, y, "|", color=INK, ms=20, mew=2, zorder=3)
+        (short, _), (spread, _) = (precision.of(m, blend) for m in (SHORTFALL, SPREAD))
+        reach += [true, true + 0.5]
+        if np.isfinite(short):
+            middle, arm = true - short, 1.645 * spread if np.isfinite(spread) else 0.0
+            ax.plot([middle - arm, middle + arm], [y, y], color=SWEAT, lw=2.2, zorder=2)
+            ax.plot(middle, y, "^", color=SWEAT, ms=9, zorder=4)
+            reach += [middle - arm, middle + arm]
+    over = [precision.of(CEILING_OVER, b) for b in table["blend"]]
+    none = [precision.of(NO_ANSWER, b) for b in table["blend"]]
+    for y, ((share, se), (lack, lack_se)) in enumerate(zip(over, none, strict=True)):
+        ax.annotate(
+            f"too high {100 * share:.0f} (± {100 * se:.0f}) %, "
+            f"no answer {100 * lack:.0f} (± {100 * lack_se:.0f}) %",
+            (0.0, y + 0.36), xycoords=("axes fraction", "data"), va="center", fontsize=8, color=INK,
+        )
+    _blend_axis(ax, table["blend"])
+    _load_axis(ax, reach)
+    _title(ax, f"Where the ceiling would be found ({precision.series} simulated series)")
+    handles = [
+        Line2D([], [], color=SWEAT, marker="^", lw=2.2, ms=9, label="ceiling, mean and 90 % range"),
+        Line2D([], [], color=INK, marker="|", ls="", ms=12, mew=2,
+               label="true load at the limit risk, as guessed"),
+    ]
+    _legend_below(ax, handles, [])
+    return ax
+
+
+COSTS = {
+    "wax_g": "wax, g", "fragrance_g": "fragrance, g", "days": "days, first pour to last look",
+    "money": "money", "panel_hours": "panel, hours of all assessors",
+}
+
+
+def plot_comparison(comparison, ax=None, against=None):
+    """Shortfall of the ceiling of each plan over what it takes: all of it, or one column."""
+    if against is not None and against not in COSTS:
+        raise ValueError(f"against is {against!r}; give one of {', '.join(COSTS)}")
+    table = comparison.table
+    known = [c for c in COSTS if table[c].notna().any() and (c == against or against is None)]
+    if ax is None:
+        figure = Figure(figsize=(4.8 if against else 8.4, 4.2 if against else 5.6),
+                        layout="constrained")
+        FigureCanvasAgg(figure)
+        ax = figure.add_subplot(axes_class=Panel)
+    panels = [ax] if against else _small_panels(ax, len(known) + 1)
+    for panel, column in zip(panels, known, strict=False):
+        _plan_points(panel, table, column, comparison.currency)
+    (panels[0] if against else panels[-3]).set_ylabel(
+        "ceiling below the true load\nat risk, points of load", fontsize=9, color=INK)
+    handles = [
+        Line2D([], [], color=hue, marker=marker, ls="", ms=8,
+               label=f"{_short(row.plan, 28)}\n(no answer in {100 * row.p_none:.0f} % of blends)")
+        for row, (hue, _, marker) in zip(table.itertuples(), _looks(table["plan"]), strict=True)
+    ] + [Line2D([], [], color=QUIET, lw=1.2, label="± 2 Monte Carlo errors")]
+    if against:
+        _title(ax, "Shortfall of each plan")
+        _legend_below(ax, handles, [])
+        return ax
+    panels[0].set_ylabel(panels[-3].get_ylabel(), fontsize=9, color=INK)
+    for panel in panels[len(known):]:
+        panel.set_axis_off()
+    panels[len(known)].legend(handles=handles, loc="center", fontsize=8.5, frameon=False)
+    _title(ax, "Shortfall of each plan against what it takes")
+    return ax
+
+
+def plot_next_round(found, ax=None):
+    """Per blend: the loads of the next round, one mark a pour, pots side by side."""
+    blends = list(dict.fromkeys([*found.gain["blend"], *found.table["blend"]]))
+    ax = _axes(ax, height=2.2 + 0.75 * len(blends))
+    stacked, loads = {}, []
+    for row in found.table.itertuples():
+        y = blends.index(row.blend)
+        rise = max((stacked.get((y, x), 0) for x in row.loads_pct), default=0)
+        heights = [y + 0.22 - 0.1 * rise] * len(row.loads_pct)
+        ax.plot(row.loads_pct, heights, "-o", color=THROW, ms=5, lw=1.2, zorder=3)
+        stacked |= {(y, x): rise + 1 for x in row.loads_pct}
+        loads += row.loads_pct
+    for row in found.gain.itertuples():
+        ax.annotate(
+            f"90 % interval {row.width_now_pct:.1f} to {row.width_after_pct:.1f} points",
+            (1.0, blends.index(row.blend) - 0.42), xycoords=("axes fraction", "data"), ha="right",
+            va="center", fontsize=8, color=INK,
+        )
+    _blend_axis(ax, blends)
+    ax.grid(axis="x", color="#D5D9DC", lw=0.6, zorder=0.5)
+    _load_axis(ax, loads)
+    _title(ax, f"The next round: {found.pours} pours from {len(found.table)} new pots")
+    joined = any(len(x) > 1 for x in found.table["loads_pct"])
+    how = "pours of one pot are joined" if joined else "each from a pot of its own"
+    line = "-" if joined else ""
+    handle = Line2D([], [], color=THROW, marker="o", ls=line, ms=5, label=f"a pour; {how}")
+    _legend_below(ax, [handle], [])
+    return ax
+
+
 def plot_summary(analysis):
     """One wide figure of an analysis: the trade-off of the pick's blend and the picks of all."""
     figure = Figure(figsize=(10.5, 5.6), layout="constrained")
@@ -302,6 +410,9 @@ _DRAW = {
     ThrowFit: plot_throw,
     Ceiling: plot_ceiling,
     Pick: plot_pick,
+    Precision: plot_precision,
+    Comparison: plot_comparison,
+    NextRound: plot_next_round,
 }
 
 
@@ -444,6 +555,36 @@ def _pick_points(upper, lower, analysis, blend):
 
 
 # ---- frames, axes, words ----------------------------------------------------------------------
+
+
+def _small_panels(ax, number):
+    """So many small axes in rows of three inside one."""
+    ax.set_axis_off()
+    rows = -(-number // 3)
+    high = (1.0 - 0.16 * (rows - 1)) / rows
+    first, panels = None, []
+    for i in range(3 * rows):
+        row, column = divmod(i, 3)
+        place = (0.35 * column, 1.0 - (row + 1) * high - 0.16 * row, 0.3, high)
+        panels.append(ax.inset_axes(place, sharey=first))
+        first = first or panels[0]
+    return panels
+
+
+def _plan_points(ax, table, column, currency):
+    """Shortfall of each plan, with two Monte Carlo errors, over one thing that it takes."""
+    for row, (hue, _, marker) in zip(table.itertuples(), _looks(table["plan"]), strict=True):
+        ax.errorbar(
+            getattr(row, column), row.shortfall_pct, 2 * np.nan_to_num(row.shortfall_pct_se),
+            fmt=marker, color=hue, ecolor=QUIET, elinewidth=1.2, ms=8, zorder=3,
+        )
+    ax.margins(x=0.15)
+    ax.set_ylim(0, None)
+    _plain_frame(ax)
+    words = f"money, {currency}" if column == "money" and currency else COSTS[column]
+    ax.set_xlabel(words, fontsize=9, color=INK)
+    ax.tick_params(labelsize=8.5, colors=INK)
+    ax.xaxis.get_major_locator().set_params(nbins=4)
 
 
 def _axes(ax, height=4.2):

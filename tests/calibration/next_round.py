@@ -10,13 +10,14 @@ number of pours and pieces, and so the same wax.
 """
 
 import argparse
+import sys
+from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, partial
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
-from joblib import Parallel, delayed
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.rules import Rules
@@ -85,7 +86,7 @@ def together(first, second):
     return pd.concat([first, second], ignore_index=True)
 
 
-def one_study(seed, pours=18, loads_a_pot=2, pieces=4, draws=1000):
+def one_study(seed, pours=18, loads_a_pot=1, pieces=4, draws=1000):
     """The outcome of one study."""
     world = Truth({b: BlendTruth(c) for b, c in CAPACITIES.items()})
     truth = true_loads()
@@ -129,9 +130,14 @@ def summary(studies):
 
 
 def run(studies, workers, **options):
-    """Outcomes of so many studies, seeds counted up from 1."""
-    with Parallel(n_jobs=workers) as pool:
-        return pool(delayed(one_study)(seed, **options) for seed in range(1, studies + 1))
+    """Outcomes of so many studies, seeds counted up from 1; tells how it stands on the way."""
+    found = []
+    with ProcessPoolExecutor(workers) as pool:
+        for study in pool.map(partial(one_study, **options), range(1, studies + 1)):
+            found.append(study)
+            if len(found) % 20 == 0 and len(found) < studies:
+                print(*summary(found), "", sep="\n", file=sys.stderr, flush=True)
+    return found
 
 
 def main():
@@ -139,7 +145,7 @@ def main():
     parser.add_argument("--studies", type=int, default=200, help="number of simulated studies")
     parser.add_argument("--workers", type=int, default=1, help="processes")
     parser.add_argument("--pours", type=int, default=18, help="pours of the second round")
-    parser.add_argument("--loads-a-pot", type=int, default=2, help="loads of a new pot")
+    parser.add_argument("--loads-a-pot", type=int, default=1, help="loads of a new pot")
     parser.add_argument("--draws", type=int, default=1000, help="posterior draws of a link")
     asked = parser.parse_args()
     studies = run(asked.studies, asked.workers, pours=asked.pours, draws=asked.draws,

@@ -1,0 +1,192 @@
+"""The planning form: loads, pots and panel in, what it takes and how precise it would be out.
+
+Like the other forms it knows nothing of how a plan is made or judged: it takes callables. The
+quick run of simulated series goes in a thread, so that its bar moves and its cancel button works
+while the notebook's kernel computes.
+"""
+
+import html
+import threading
+
+import ipywidgets as w
+
+from scentlab.recording.forms import _button, _column, _note, _row, _text
+
+_STYLE = """<style>
+.scent-plan {max-width: 720px; gap: 6px}
+.scent-plan button {min-height: 48px; min-width: 48px; height: auto; font-size: 16px; margin: 0}
+.scent-plan input {min-height: 44px; font-size: 16px}
+.scent-plan .widget-text {height: auto; min-height: 48px; align-items: center; margin: 0}
+.scent-plan .widget-html-content, .scent-plan label {font-size: 16px; line-height: 1.4;
+  white-space: normal}
+.scent-plan button:focus-visible, .scent-plan input:focus-visible {outline: 3px solid #0b57d0}
+.scent-saved {border-left: 6px solid #1a7f37; padding: 6px 10px}
+.scent-error {border-left: 6px solid #b3261e; padding: 6px 10px; font-weight: bold}
+.scent-flag {border-left: 6px solid #8a5a00; padding: 6px 10px}
+</style>"""
+
+
+class RunBar(w.VBox):
+    """A bar with a cancel button for a long run: give ``bar.tell`` as progress and
+    ``bar.stopped`` as stop."""
+
+    def __init__(self, words="series"):
+        super().__init__()
+        self._words, self._cancelled = words, threading.Event()
+        self.bar = w.IntProgress(layout=w.Layout(width="100%"))
+        self.said = w.HTML()
+        self.cancel = _button("Cancel the run", "cancel")
+        self.cancel.on_click(lambda _: self.stop())
+        self.cancel.disabled = True
+        self.children = [self.bar, self.said, self.cancel]
+
+    def start(self):
+        """Make ready for a run."""
+        self._cancelled.clear()
+        self.bar.value, self.said.value, self.cancel.disabled = 0, "", False
+
+    def tell(self, done, total):
+        """Show that so many of so many are done."""
+        self.bar.max, self.bar.value = max(total, 1), done
+        self.said.value = f"<p>{done} of {total} {html.escape(self._words)}</p>"
+
+    def stop(self):
+        """Ask the run to end; it does between two chunks of its work."""
+        self._cancelled.set()
+
+    def stopped(self):
+        """Whether somebody has asked to cancel."""
+        return self._cancelled.is_set()
+
+    def finish(self):
+        """Put the cancel button out of use."""
+        self.cancel.disabled = True
+
+
+class PlanningForm(w.VBox):
+    """Change loads, pots and panel; see what the plan takes and, on a button, its precision.
+
+    Parameters
+    ----------
+    plan : the plan to start from; it needs ``loads_pct``, ``pots_per_blend`` and ``assessors``.
+    make : callable(loads_pct, pots_per_blend, assessors) -> plan. It may refuse with a
+        ValueError, whose words are shown.
+    costs : callable(plan) -> dict with wax_g, fragrance_g, days, money, panel_hours, pours, pots
+        and pieces.
+    foresee : callable(plan, progress, stop) -> result with ``sentence``, ``table`` and ``notes``.
+    currency : str, of the money.
+
+    ``plan`` is the plan as it now stands, None while the fields make none; ``found`` is the
+    result of the last run for it, or None.
+    """
+
+    def __init__(self, plan, make, costs, foresee, currency=""):
+        super().__init__()
+        self.add_class("scent-plan")
+        self._make, self._costs, self._foresee = make, costs, foresee
+        self._currency, self._thread = currency, None
+        self.plan, self.found = plan, None
+        self.fields = {
+            "loads": _text("loads", "Loads, g of fragrance per 100 g of wax", "such as 4, 6, 8"),
+            "pots": _text("pots", "Pots of each blend"),
+            "assessors": _text("assessors", "Number of assessors"),
+        }
+        self.fields["loads"].value = ", ".join(f"{x:g}" for x in plan.loads_pct)
+        self.fields["pots"].value = str(plan.pots_per_blend)
+        self.fields["assessors"].value = str(len(plan.assessors))
+        for field in self.fields.values():
+            field.observe(lambda _: self._guarded(self._changed), "value")
+        self.takes, self.expected, self.message = w.HTML(), w.HTML(), w.HTML()
+        self.run = _button("How precise would it be? (a quick run)", "run")
+        self.run.on_click(lambda _: self._guarded(self._start))
+        self.progress = RunBar("simulated series")
+        self.children = [
+            w.HTML(_STYLE), _column(self.fields.values()), self.takes, _row([self.run]),
+            self.progress, self.expected, self.message,
+        ]
+        self._guarded(self._show_costs)
+
+    def wait(self, timeout=None):
+        """Wait until a run that was started has ended."""
+        if self._thread is not None:
+            self._thread.join(timeout)
+
+    def _guarded(self, action):
+        """Run a callback; show what went wrong, for nobody else would."""
+        try:
+            self.message.value = ""
+            action()
+        except Exception as error:
+            self.message.value = _note("error", f"{error}")
+
+    def _changed(self):
+        # A run of the plan before would answer another question.
+        self.progress.stop()
+        self.plan = self.found = None
+        self.takes.value, self.expected.value, self.run.disabled = "", "", True
+        self.plan = self._make(
+            _loads(self.fields["loads"].value),
+            _whole(self.fields["pots"].value, "pots of a blend"),
+            _whole(self.fields["assessors"].value, "assessors"),
+        )
+        self._show_costs()
+        self.run.disabled = self._running()
+
+    def _running(self):
+        return self._thread is not None and self._thread.is_alive()
+
+    def _show_costs(self):
+        c = self._costs(self.plan)
+        known = c["money"] == c["money"]
+        money = f"{c['money']:.2f} {self._currency}" if known else "not known, a price is missing"
+        rows = [
+            ("to pour", f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces"),
+            ("wax to buy", f"{c['wax_g']:.0f} g"),
+            ("fragrance to buy", f"{c['fragrance_g']:.0f} g"),
+            ("wax and fragrance", money),
+            ("days", f"{c['days']}, first pour to last look"),
+            ("panel", f"{c['panel_hours']:.1f} hours of all assessors together"),
+        ]
+        lines = "".join(
+            f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
+            f"<td>{html.escape(b.strip())}</td></tr>" for a, b in rows
+        )
+        self.takes.value = f"<table>{lines}</table>"
+
+    def _start(self):
+        if self.plan is None:
+            raise ValueError("There is no plan to judge: mend the fields above.")
+        self.run.disabled = True
+        self.progress.start()
+        self.expected.value = ""
+        self._thread = threading.Thread(target=self._foresee_now, args=(self.plan,), daemon=True)
+        self._thread.start()
+
+    def _foresee_now(self, plan):
+        def foresee():
+            found = self._foresee(plan, self.progress.tell, self.progress.stopped)
+            if plan is self.plan:
+                self.found = found
+                notes = "".join(f"<li>{html.escape(n)}</li>" for n in found.notes)
+                self.expected.value = _note("saved", found.sentence) + f"<ul>{notes}</ul>"
+
+        self._guarded(foresee)
+        self.progress.finish()
+        self.run.disabled = self.plan is None
+
+
+def _loads(text):
+    """Loads typed with commas or blanks between them."""
+    words = text.replace(",", " ").replace(";", " ").split()
+    try:
+        return tuple(float(word) for word in words)
+    except ValueError:
+        raise ValueError(
+            f"loads: found {text!r}, expected numbers with commas between, such as 4, 6, 8.5"
+        ) from None
+
+
+def _whole(text, what):
+    if not text.strip().isdigit():
+        raise ValueError(f"{what}: found {text!r}, expected a whole number")
+    return int(text)

@@ -1,0 +1,131 @@
+"""The next round: where the doubt is, when to stop, refusals."""
+
+import re
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.foresight.next_round import next_round
+from scentlab.planning.refusal import PlanError
+from scentlab.results import Result
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+LOADS = (6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
+CAPACITIES = {"soft": 9.0, "hard": 13.0}
+QUICK = {"looks": 40, "draws": 150, "passes": 0}
+
+
+def analysed(pots=2, seed=4):
+    """What next_round reads of an analysis, without frost and throw."""
+    truth = Truth({b: BlendTruth(c) for b, c in CAPACITIES.items()})
+    series = simulate_series(even_layout(CAPACITIES, LOADS, pots=pots), truth, seed)
+    fit = fit_sweat(series.sweat(), dict.fromkeys(CAPACITIES, 10.0), draws=800, seed=1)
+    return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=find_ceiling(fit))
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return analysed()
+
+
+@pytest.fixture(scope="module")
+def found(analysis):
+    return next_round(analysis, pours=6, seed=3, **QUICK)
+
+
+def test_the_pours_lie_where_the_limit_grade_begins(analysis, found):
+    at = analysis.ceiling.table.set_index("blend")
+    for blend, load in found.pairs:
+        assert at.at[blend, "load_at_risk_lower_pct"] - 0.5 <= load
+        assert load <= at.at[blend, "load_at_risk_upper_pct"] + 4.0
+    assert len(found.pairs) == 6 and found.table["pot"].tolist() == [f"n{i}" for i in range(1, 7)]
+
+
+def test_the_width_shrinks_with_every_pot(found):
+    widths = found.table["width_after_pct"].to_numpy()
+    assert np.all(np.diff(widths) < 0)
+    assert (found.gain["width_after_pct"] < found.gain["width_now_pct"]).all()
+
+
+def test_the_width_of_now_is_that_of_the_ceiling(analysis, found):
+    table = analysis.ceiling.table
+    width = table["load_at_risk_upper_pct"] - table["load_at_risk_lower_pct"]
+    assert found.gain["width_now_pct"].to_numpy() == pytest.approx(width.to_numpy())
+
+
+def test_the_same_seed_gives_the_same_round(analysis, found):
+    again = next_round(analysis, pours=6, seed=3, **QUICK)
+    pd.testing.assert_frame_equal(again.table, found.table)
+
+
+def test_a_blend_that_does_not_matter_gets_no_pour(analysis):
+    found = next_round(analysis, pours=3, seed=3, blends=["hard"], **QUICK)
+    assert {b for b, _ in found.pairs} == {"hard"}
+    assert list(found.gain["blend"]) == ["hard"]
+
+
+def test_a_pot_may_have_several_loads_and_the_last_takes_what_is_left(analysis):
+    loads = {"soft": (6, 7, 8), "hard": (9, 10, 11)}
+    found = next_round(analysis, pours=5, seed=3, loads_a_pot=2, candidates=loads, **QUICK)
+    assert found.table["pours"].tolist() == [2, 2, 1]
+    assert all(load in loads[blend] for blend, load in found.pairs)
+
+
+def test_more_pours_leave_less_doubt(analysis, found):
+    more = next_round(analysis, pours=12, seed=3, **QUICK)
+    assert more.expected_gain_pct > found.expected_gain_pct
+
+
+def test_it_says_stop_when_a_round_is_not_worth_its_wax(analysis, found):
+    assert found.worth_it
+    assert found.sentence.startswith("6 pours from 6 new pots are expected to bring the 90 % ")
+    stop = next_round(analysis, pours=1, seed=3, stop_below_pct=5.0, **QUICK)
+    assert not stop.worth_it
+    now, after = stop.gain["width_now_pct"].mean(), stop.gain["width_after_pct"].mean()
+    assert stop.sentence == (
+        "Stop here: 1 pour from 1 new pot are expected to bring the 90 % interval of the load at "
+        f"risk from {now:.2f} to {after:.2f} points of load (% of wax), mean over blends, a gain "
+        f"of {now - after:.2f}, below the 5 that another round must bring."
+    )
+
+
+def test_the_sheet_weighs_the_pours(found):
+    sheet = found.sheet(200.0)
+    assert len(sheet) == 6
+    assert sheet["fragrance_g"].to_numpy() == pytest.approx(2.0 * sheet["load_pct"].to_numpy())
+    load = sheet["load_pct"].to_numpy()
+    assert sheet["content_pct"].to_numpy() == pytest.approx(100 * load / (100 + load))
+
+
+def test_the_result_goes_to_data_and_back(found):
+    back = Result.from_dict(found.to_dict())
+    assert back.sentence == found.sentence and back.pairs == found.pairs
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"pours": 0},
+         "pours of the next round is 0; give a whole number from 1 to 500 pours"),
+        ({"pours": 2, "loads_a_pot": 9},
+         "loads_a_pot is 9; give a whole number from 1 to 4 loads"),
+        ({"pours": 2, "blends": ["none"]},
+         "no blend is called none; fitted were soft, hard"),
+        ({"pours": 2, "blends": []}, "blends names none; fitted were soft, hard"),
+        ({"pours": 2, "candidates": {"x": (6,)}}, "candidates name x; fitted were soft, hard"),
+        ({"pours": 2, "candidates": {"soft": (0,)}},
+         "a candidate load of soft is 0; give a number from 0.1 to 60 % of wax"),
+        ({"pours": 2, "candidates": {"soft": (6,)}, "loads_a_pot": 2},
+         "no blend has 2 candidate loads; give more loads or a smaller loads_a_pot"),
+        ({"pours": 2, "pieces": 0},
+         "sweat pieces of a pour is 0; give a whole number from 1 to 50"),
+    ],
+)
+def test_refusals_of_a_next_round(analysis, options, words):
+    with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
+        next_round(analysis, seed=1, **options)

@@ -1,0 +1,170 @@
+"""Precision before wax is melted: definitions, errors, sameness over workers."""
+
+import re
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.choosing.rules import Rules
+from scentlab.foresight import precision as module
+from scentlab.foresight.precision import (
+    ALL,
+    CEILING_OVER,
+    NO_ANSWER,
+    PICK_OVER,
+    SHORTFALL,
+    SPREAD,
+    THROW_LOST,
+    Precision,
+    precision,
+)
+from scentlab.foresight.simulated import plan_task, run_one
+from scentlab.planning.refusal import PlanError
+from scentlab.results import FitError, Result
+
+from .conftest import small_plan
+
+QUICK = {"seed": 7, "draws": 100, "throw_every": 2}
+
+
+@pytest.fixture(scope="module")
+def found(plan, guess):
+    return precision(plan, guess, series=6, workers=1, **QUICK)
+
+
+def test_two_workers_and_a_dask_cluster_give_the_numbers_of_one(plan, guess, found):
+    distributed = pytest.importorskip("distributed")
+    two = precision(plan, guess, series=6, workers=2, backend="loky", **QUICK)
+    pd.testing.assert_frame_equal(two.table, found.table, check_exact=True)
+    with (
+        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as c,
+        distributed.Client(c),
+    ):
+        dask = precision(plan, guess, series=6, **QUICK)
+    pd.testing.assert_frame_equal(dask.table, found.table, check_exact=True)
+
+
+def test_another_seed_gives_other_numbers(plan, guess, found):
+    other = precision(plan, guess, series=6, workers=1, **(QUICK | {"seed": 8}))
+    assert other.of(SHORTFALL) != found.of(SHORTFALL)
+
+
+def test_more_series_leave_the_first_as_they_were(plan, guess, tmp_path):
+    precision(plan, guess, series=2, workers=1, keep=tmp_path, **QUICK)
+    on = precision(plan, guess, series=3, workers=1, keep=tmp_path, **QUICK)
+    whole = precision(plan, guess, series=3, workers=1, **QUICK)
+    pd.testing.assert_frame_equal(on.table, whole.table, check_exact=True)
+    assert len(list(tmp_path.iterdir())) == 1
+
+
+def test_the_result_goes_to_data_and_back(found):
+    back = Result.from_dict(found.to_dict())
+    assert isinstance(back, Precision) and back.sentence == found.sentence
+    pd.testing.assert_frame_equal(back.table, found.table)
+
+
+def test_the_true_load_at_risk_is_that_of_the_guess(found, guess):
+    at = found.truth.set_index("blend")["load_at_risk_pct"]
+    assert at["soft"] == guess.load_at_risk("soft", 0.05, 2, "rest")
+
+
+def made_up(outcomes, plan, guess, monkeypatch, **options):
+    """A precision whose series have the given outcomes, (ceiling, pick, throw lost) by blend."""
+    def one(task, number):
+        return [
+            {"blend": b, "ceiling": c, "width": 1.0, "highest": 12.0, "k_hat": 0.1,
+             "picked": True, "pick": p, "throw_lost": lost}
+            for b, (c, p, lost) in outcomes[number].items()
+        ]
+
+    monkeypatch.setattr(module, "run_one", one)
+    return precision(plan, guess, series=len(outcomes), workers=1, seed=1, **options)
+
+
+def test_the_measures_are_what_they_say(plan, guess, monkeypatch):
+    soft, firm = (guess.load_at_risk(b, 0.05, 2, "rest") for b in ("soft", "firm"))
+    outcomes = [
+        {"soft": (soft - 1.0, soft - 2.0, 0.5), "firm": (firm - 3.0, firm - 3.0, 0.7)},
+        {"soft": (soft + 0.5, soft + 0.25, 0.0), "firm": (None, None, None)},
+        {"soft": (soft - 2.0, soft - 2.0, 0.4), "firm": (firm - 1.0, firm - 1.0, 0.2)},
+        {"soft": (soft - 1.5, soft - 2.0, 0.3), "firm": (None, None, None)},
+    ]
+    found = made_up(outcomes, plan, guess, monkeypatch)
+    short = np.array([1.0, -0.5, 2.0, 1.5])
+    assert found.of(SHORTFALL, "soft") == pytest.approx((1.0, short.std(ddof=1) / 2))
+    spread = short.std(ddof=1)
+    assert found.of(SPREAD, "soft") == pytest.approx((spread, spread / np.sqrt(6)))
+    assert found.of(SHORTFALL, "firm")[0] == pytest.approx(2.0)
+    # Agresti and Coull: two hits and two misses more; 1 of 4 is 3 of 8, 2 of 4 is 4 of 8
+    assert found.of(CEILING_OVER, "soft") == pytest.approx((0.25, np.sqrt(3 / 8 * 5 / 8 / 4)))
+    assert found.of(NO_ANSWER, "firm") == pytest.approx((0.5, np.sqrt(1 / 4 / 4)))
+    assert found.of(NO_ANSWER, "soft")[1] > 0
+    assert found.of(PICK_OVER, "soft")[0] == 0.25
+    assert found.of(THROW_LOST, "soft")[0] == pytest.approx(0.3)
+    # over all blends, the blends of a series are averaged first
+    each = np.array([2.0, -0.5, 1.5, 1.5])
+    assert found.of(SHORTFALL, ALL) == pytest.approx((each.mean(), each.std(ddof=1) / 2))
+    assert found.of(NO_ANSWER, ALL) == pytest.approx((0.25, np.std([0, 0.5, 0, 0.5], ddof=1) / 2))
+
+
+def test_throw_is_lost_against_the_best_load_that_is_safe_allowed_and_tested(guess):
+    plan = small_plan(loads=(5, 7, 9))
+    task = plan_task(plan, guess, Rules(), 100, 3, 1)
+    outcome = {o["blend"]: o for o in run_one(task, 0)}["firm"]
+    # the load at risk of firm lies above the highest load tested (and so does the limit, 12)
+    assert task.at_risk["firm"] > outcome["highest"]
+    best = guess.throw("firm", outcome["highest"])
+    expected = best - guess.throw("firm", outcome["pick"])
+    assert outcome["throw_lost"] == pytest.approx(expected, abs=1e-8)
+
+
+def test_a_series_that_cannot_be_fitted_counts_as_without_an_answer(plan, guess, monkeypatch):
+    def refuse(*_, **__):
+        raise FitError("no peak")
+
+    monkeypatch.setattr("scentlab.foresight.simulated.fit_sweat", refuse)
+    found = precision(plan, guess, series=2, workers=1, seed=1)
+    assert found.of(NO_ANSWER)[0] == 1.0
+    assert np.isnan(found.of(SHORTFALL)[0])
+    assert ("2 series could not be fitted and count as without an answer; the first said: no peak."
+            in found.notes)
+    assert found.sentence.startswith("Over 2 simulated series no ceiling was found in any series;")
+
+
+def test_a_stopped_run_says_so(plan, guess, monkeypatch):
+    asked = []
+    outcomes = [{"soft": (5.0, 5.0, 0.1), "firm": (6.0, 6.0, 0.1)}] * 9
+    found = made_up(outcomes, plan, guess, monkeypatch,
+                    stop=lambda: bool(asked) or asked.append(1))
+    assert (found.series, found.asked, found.complete) == (4, 9, False)
+    assert found.notes[0] == "The run was stopped: 4 of 9 series are finished."
+
+
+def test_a_run_stopped_before_any_series_is_refused(plan, guess):
+    words = "the run was stopped before any series was finished; start it again"
+    with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
+        precision(plan, guess, series=3, workers=1, seed=1, stop=lambda: True)
+
+
+def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
+    found = precision(small_plan(throw=0), guess, series=2, workers=1, **QUICK)
+    assert set(found.table["measure"]) & {PICK_OVER, THROW_LOST} == set()
+    assert "The throw was not fitted, so nothing is said of the pick." in found.notes
+    words = f"there is no '{THROW_LOST}' of 'all blends'; measures are "
+    with pytest.raises(KeyError, match=words):
+        found.of(THROW_LOST)
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        ({"seed": -1}, "seed is -1; give a whole number from 0 to 9223372036854775807"),
+        ({"draws": 5}, "draws is 5; give a whole number from 100 to 100000"),
+        ({"throw_every": -1},
+         "throw_every is -1; give a whole number from 0 to 1000000 series"),
+    ],
+)
+def test_refusals_of_a_precision(plan, guess, options, words):
+    with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
+        precision(plan, guess, series=2, workers=1, **({"seed": 1} | options))
