@@ -61,7 +61,7 @@ def to_data(value):
     if isinstance(value, pd.DataFrame):
         return {"frame": {c: [to_data(v) for v in value[c]] for c in value.columns}}
     if isinstance(value, np.ndarray):
-        return {"array": value.tolist()}
+        return {"array": to_plain(value.tolist())}
     if isinstance(value, (tuple, list)):
         return [to_data(v) for v in value]
     if isinstance(value, dict):
@@ -71,7 +71,16 @@ def to_data(value):
     if value is None or value is pd.NA or value is pd.NaT:
         return None
     if isinstance(value, np.generic):
-        return value.item()
+        value = value.item()
+    return to_plain(value)
+
+
+def to_plain(value):
+    """Numbers as the JSON standard knows them: what is not finite becomes a word in a dict."""
+    if isinstance(value, list):
+        return [to_plain(v) for v in value]
+    if isinstance(value, float) and not np.isfinite(value):
+        return {"number": str(value)}
     return value
 
 
@@ -88,12 +97,21 @@ def from_data(data):
     if "frame" in data:
         return pd.DataFrame({c: [from_data(v) for v in vs] for c, vs in data["frame"].items()})
     if "array" in data:
-        return np.asarray(data["array"])
+        return np.asarray(_numbers(data["array"]))
+    if "number" in data:
+        return float(data["number"])
     if "map" in data:
         return {k: from_data(v) for k, v in data["map"].items()}
     if "date" in data:
         return dt.date.fromisoformat(data["date"])
     raise ValueError(f"data of an unknown form with the keys {sorted(data)}")
+
+
+def _numbers(values):
+    """Nested lists of an array with the words of :func:`to_plain` turned back."""
+    if isinstance(values, list):
+        return [_numbers(v) for v in values]
+    return float(values["number"]) if isinstance(values, dict) else values
 
 
 def shown(table, digits=3):

@@ -167,7 +167,7 @@ def even_layout(
     smellings["sitting"], smellings["kind"] = "S1", "warm"
     smellings["position"] = smellings.groupby("assessor").cumcount() + 1
     known = pd.DataFrame({"blend": list(blends)}).reindex(columns=list(BLEND_COLUMNS))
-    known["limit_load_pct"] = limit_load_pct
+    known["limit_load_pct"] = np.nan if limit_load_pct is None else limit_load_pct
     return Layout(pours, pieces, smellings, known)
 
 

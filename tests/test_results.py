@@ -71,10 +71,6 @@ class TestEveryResult:
             getattr(analysis, part).notes = ()
 
 
-@pytest.mark.xfail(
-    strict=True,
-    reason="missing numbers are written as NaN, which the JSON standard does not know",
-)
 def test_data_is_json_by_the_standard(analysis):
     json.dumps(analysis.pick.to_dict(), allow_nan=False)
 

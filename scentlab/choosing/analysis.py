@@ -5,7 +5,9 @@ from dataclasses import dataclass, field, replace
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
 from scentlab.choosing.pick import Evidence, Pick, choose_load
 from scentlab.choosing.rules import Rules
+from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
+from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.sweat import SweatFit, fit_sweat
 from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.results import FitError
@@ -15,7 +17,8 @@ from scentlab.series import Series
 @dataclass(frozen=True, repr=False)
 class Analysis:
     """A series with its fits, ceiling and pick; ``throw`` and ``frost`` are None when there is
-    nothing to fit, and ``notes`` says why."""
+    nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
+    weighed; the ceiling and the pick rest on the joint fit when there is one."""
 
     series: Series
     rules: Rules
@@ -26,14 +29,23 @@ class Analysis:
     ceiling: Ceiling
     pick: Pick
     notes: tuple = field(default=())
+    bleed: BleedFit | None = None
+    joint: Joint | None = None
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
 
     @property
+    def believed(self):
+        """The sweat fit that ceiling and pick rest on: with the bleed in it when there is one."""
+        return self.sweat if self.joint is None else self.joint.sweat
+
+    @property
     def evidence(self):
         """The fits, as :func:`choose_load` takes them."""
-        return Evidence(self.sweat, self.throw, self.frost, self.series.blends, self.series.piece_g)
+        return Evidence(
+            self.believed, self.throw, self.frost, self.series.blends, self.series.piece_g
+        )
 
 
 def analyse(series, rules=None, *, seed=1, draws=2000):
@@ -57,10 +69,24 @@ def analyse(series, rules=None, *, seed=1, draws=2000):
     notes = []
     frost = _try(lambda: fit_frost(series.frost(), draws=draws // 2, seed=seed), notes)
     throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
-    ceiling = find_ceiling(sweat, rules)
-    evidence = Evidence(sweat, throw, frost, series.blends, series.piece_g)
+    bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
+    believed = sweat if joint is None else joint.sweat
+    ceiling = find_ceiling(believed, rules)
+    evidence = Evidence(believed, throw, frost, series.blends, series.piece_g)
     pick = choose_load(evidence, rules, ceiling)
-    return Analysis(series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes))
+    return Analysis(
+        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint
+    )
+
+
+def _witness(sweat, bleeds, draws, seed, notes):
+    """The bleed fit and what it says together with sweat; both None when nothing was weighed."""
+    if bleeds.empty:
+        return None, None
+    bleed = _try(lambda: fit_bleed(bleeds, draws=draws, seed=seed), notes)
+    if bleed is None:
+        return None, None
+    return bleed, _try(lambda: join_evidence(sweat, bleed, seed=seed), notes)
 
 
 def _try(fit, notes):

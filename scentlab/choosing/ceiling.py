@@ -18,6 +18,7 @@ from scentlab.units import content_from_load, say_load
 
 INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
+DRY = "no sweat seen"
 NONE = "no tested load qualifies"
 
 
@@ -27,7 +28,7 @@ class Ceiling(Result):
 
     ``table`` has, per blend: ceiling_load_pct and ceiling_content_pct (missing when no tested
     load qualifies), load_at_risk_pct (median) with 90 % limits, the loads tested under the
-    deciding stress, and the state (one of INSIDE, OPEN_ABOVE, NONE).
+    deciding stress, and the state (one of INSIDE, OPEN_ABOVE, DRY, NONE).
     """
 
     table: pd.DataFrame
@@ -43,10 +44,8 @@ class Ceiling(Result):
         for r in self.table.itertuples():
             if r.state == NONE:
                 parts.append(f"{r.blend}: no tested load qualifies")
-            elif r.state == OPEN_ABOVE:
-                parts.append(
-                    f"{r.blend}: at least {say_load(r.ceiling_load_pct)}, nothing tested above"
-                )
+            elif r.state in (OPEN_ABOVE, DRY):
+                parts.append(_say_open(r))
             else:
                 parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct)}")
         return (
@@ -58,6 +57,12 @@ class Ceiling(Result):
     def of(self, blend):
         """The row of one blend."""
         return self.table.set_index("blend").loc[blend]
+
+
+def _say_open(row):
+    """Words for a ceiling that no sweat bounds from above."""
+    dry = f"dry up to {row.highest_tested_pct:.1f} %, " if row.state == DRY else ""
+    return f"{row.blend}: at least {say_load(row.ceiling_load_pct)}, {dry}nothing tested above"
 
 
 def find_ceiling(fit, rules=None):
@@ -74,8 +79,9 @@ def find_ceiling(fit, rules=None):
     """
     rules = rules or Rules()
     stress = rules.stress or fit.stresses[-1]
-    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
-    rows, notes = [], []
+    grade, notes = _grade_to_hold(fit, rules.limit_grade)
+    draws = load_at_risk_draws(fit, rules.risk, grade, stress)
+    rows = []
     for b, blend in enumerate(fit.blends):
         own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
         row, more = _of_blend(blend, own, draws[:, b], fit.weights, rules, stress)
@@ -84,6 +90,24 @@ def find_ceiling(fit, rules=None):
     return Ceiling(
         pd.DataFrame(rows), rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
     )
+
+
+def _grade_to_hold(fit, limit_grade):
+    """The limit grade, or the worst that was seen at all where that is lower.
+
+    How far a grade that nobody saw lies above the others is known from the prior alone; the
+    ceiling must not live on that, so it is held at the stricter grade.
+    """
+    columns = [f"g{g}" for g in range(1, 5)]
+    seen = [g for g, c in enumerate(columns, start=1) if fit.counts[c].sum() > 0]
+    grade = min(limit_grade, max(seen, default=1))
+    if grade == limit_grade:
+        return grade, []
+    what = f"no grade above {grade}" if seen else "no sweat at all"
+    return grade, [
+        f"Of sweat, {what} was seen, so how much more fragrance grade {limit_grade} takes is not "
+        f"known: the ceilings are held at grade {grade}, which is stricter."
+    ]
 
 
 def _of_blend(blend, counts, draws, weights, rules, stress):
@@ -111,7 +135,7 @@ def _of_blend(blend, counts, draws, weights, rules, stress):
     row |= {
         "ceiling_load_pct": ceiling,
         "ceiling_content_pct": content_from_load(ceiling),
-        "state": OPEN_ABOVE if dry or quantile >= highest else INSIDE,
+        "state": OPEN_ABOVE if quantile >= highest else DRY if dry else INSIDE,
     }
     notes = []
     if dry and ceiling < highest:

@@ -135,7 +135,7 @@ def _choose(blend, evidence, rules, ceiling):
         }
     limits = caps(blend, evidence, rules, ceiling)
     held_by = min(limits, key=limits.get)
-    top = np.floor(limits[held_by] / STEP + 1e-9) * STEP
+    top = float(np.round(np.floor(limits[held_by] / STEP + 1e-9) * STEP, 6))
     lowest = float(row["lowest_tested_pct"])
     # A pour is weighed to a few hundredths of a point; that much below counts as tested.
     if top < lowest - 0.05:
@@ -162,6 +162,15 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
     if fit is None or blend not in fit.blends:
         return top, np.nan, f"throw was not scored, so this is the highest load under {held_by}"
     bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
+    if bottom > lowest + STEP / 2 and top < bottom:
+        return (
+            top,
+            np.nan,
+            (
+                f"throw was scored only from {bottom:.1f} % of wax up, above {held_by}, so this is "
+                f"the highest load under {held_by}"
+            ),
+        )
     if top <= bottom:
         return top, np.nan, f"the lowest load tested, which {held_by} just admits"
     grid = np.unique(np.append(np.arange(np.ceil(bottom / STEP) * STEP, top, STEP), top))
@@ -175,9 +184,9 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
             float(min(load, top)),
             np.nan,
             (
-                f"the panel showed no gain in {fit.kind} throw from {bottom:.1f} to {top:.1f} % of "
-                f"wax ({mean[-1]:+.1f} points, 90 % interval {low:+.1f} to {high:+.1f}), "
-                "so the lowest load tested is enough"
+                f"the lowest load tested: the panel's scores do not show that {fit.kind} throw "
+                f"gains anything from {bottom:.1f} to {top:.1f} % of wax ({mean[-1]:+.1f} points, "
+                f"90 % interval {low:+.1f} to {high:+.1f}); more scores could"
             ),
         )
     enough = np.nonzero(mean >= rules.throw_share * mean[-1] - 1e-12)[0][0]
@@ -212,7 +221,7 @@ def _measure(evidence, rules, ceiling, chosen):
         row["content_pct"] = content_from_load(choice["load_pct"])
         row["ceiling_load_pct"] = ceiling.of(blend)["ceiling_load_pct"]
         limits = evidence.blends.set_index("blend")
-        row["limit_load_pct"] = limits["limit_load_pct"].get(blend, np.nan)
+        row["limit_load_pct"] = pd.to_numeric(limits["limit_load_pct"]).get(blend, np.nan)
         row |= (
             _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules).iloc[0].to_dict()
         )
@@ -245,17 +254,39 @@ def _measures_at(blend, loads, evidence, rules):
     frame[["sweat_risk", "sweat_lower", "sweat_upper"]] = sweat[["risk", "lower", "upper"]]
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     own = at_risk[:, fit.blends.index(blend)]
-    frame["p_over"] = [float(fit.weights @ (own < x)) for x in loads]
+    frame["p_over"] = [min(float(fit.weights @ (own < x)), 1.0) for x in loads]
     if evidence.throw is not None and blend in evidence.throw.blends:
-        throw = throw_curve(evidence.throw, blend, loads)
-        frame[["throw", "throw_lower", "throw_upper"]] = throw[["throw", "lower", "upper"]]
-    if evidence.frost is not None and blend in evidence.frost.blends:
+        inside = _inside(evidence.throw, blend, loads)
+        throw = throw_curve(evidence.throw, blend, loads)[["throw", "lower", "upper"]]
+        frame[["throw", "throw_lower", "throw_upper"]] = throw.where(
+            np.repeat(inside[:, None], 3, axis=1)
+        )
+    if (
+        evidence.frost is not None
+        and blend in evidence.frost.blends
+        and _known_age(evidence, rules)
+    ):
+        inside = _inside(evidence.frost, blend, loads)
         frost = frost_risk(
             evidence.frost, blend, loads, rules.frost_limit_grade, rules.ship_age_days
+        )[["risk", "lower", "upper"]]
+        frame[["frost_risk", "frost_lower", "frost_upper"]] = frost.where(
+            np.repeat(inside[:, None], 3, axis=1)
         )
-        frame[["frost_risk", "frost_lower", "frost_upper"]] = frost[["risk", "lower", "upper"]]
     frame["cost_per_piece"] = _cost(blend, loads, evidence)
     return frame
+
+
+def _inside(fit, blend, loads):
+    """Which loads lie among those scored, but for the last digits of weighing."""
+    tested = fit.tested.set_index("blend").loc[blend]
+    return (loads >= tested["lowest_pct"] - STEP) & (loads <= tested["highest_pct"] + STEP)
+
+
+def _known_age(evidence, rules):
+    """Whether frost was looked at around the age at which the pieces are sold."""
+    ages = evidence.frost.ages
+    return rules.ship_age_days is None or not ages or ages[0] <= rules.ship_age_days <= ages[1]
 
 
 def _cost(blend, loads, evidence):
@@ -386,6 +417,12 @@ def _notes(evidence, rules, table):
         )
     if evidence.frost is None:
         notes.append("No frost was graded: the pick knows nothing of frost.")
+    elif not _known_age(evidence, rules):
+        youngest, oldest = evidence.frost.ages
+        notes.append(
+            f"Frost was looked at from {youngest:g} to {oldest:g} days of age: nothing is known of "
+            f"it at {rules.ship_age_days:g} days, so the pick leaves it out."
+        )
     known = evidence.blends.set_index("blend")
     for blend in evidence.sweat.blends:
         if blend not in known.index or pd.isna(known.at[blend, "limit_load_pct"]):

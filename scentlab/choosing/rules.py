@@ -39,7 +39,7 @@ class Rules:
     def __post_init__(self):
         for name, low, high in (
             ("risk", 0.001, 0.5),
-            ("confidence", 0.5, 0.999),
+            ("confidence", 0.5, 0.99),
             ("throw_share", 0.1, 1.0),
         ):
             value = getattr(self, name)

@@ -81,7 +81,7 @@ def _expected_pours(fit, seed, repeats):
     blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
     named = {k: v[chosen] for k, v in fit.named.items()}
     reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
-    eta = reach / named["spread"][:, None]
+    eta = reach / named["spread"][:, blend]
     for i, stress in enumerate(fit.stresses[1:]):
         eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))

@@ -13,8 +13,9 @@ from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
+    draw_until_trusted,
     ensemble_draws,
-    importance_draws,
+    learn_proposal,
     weighted_quantile,
 )
 from scentlab.results import FitError, Result
@@ -22,6 +23,12 @@ from scentlab.schema import STRESSES
 from scentlab.units import say_load
 
 N_GRADES = 5
+# Nodes a pot at the peak, which only shapes a proposal, and in the weights of the draws, where
+# they hold the log-likelihood of real sizes to about 1e-6.
+PEAK_NODES, DRAW_NODES = 9, 7
+LEAST_SHARE = 0.25
+# A link of less weight than this cannot move the ceiling by much, however badly drawn.
+MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
 # usual, the early-tailed one guards the small risks.
 LINKS_BELIEVED = {"logit": 2.0 / 3.0, "skewed": 1.0 / 3.0}
@@ -74,7 +81,7 @@ class SweatFit(Result):
 
     @property
     def named(self):
-        """Posterior draws by meaning: capacity (S, B), spread (S,), stress, tau, sigma, misread."""
+        """Posterior draws by meaning: capacity and spread (S, B), stress, tau, sigma, misread."""
         return _unfold(self, self.draws)
 
     @property
@@ -92,7 +99,8 @@ class SweatFit(Result):
         named = self.named
         for b, blend in enumerate(self.blends):
             yield f"capacity of {blend}", "% of wax", named["capacity"][:, b]
-        yield "spread", "% of wax per latent unit", named["spread"]
+        for b, blend in enumerate(self.blends):
+            yield f"spread of {blend}", "% of wax per latent unit", named["spread"][:, b]
         for s, stress in enumerate(self.stresses[1:]):
             yield f"effect of {stress}", "latent units", named["stress"][:, s]
         for g in range(2, N_GRADES):
@@ -146,7 +154,7 @@ def fit_sweat(
         (flat priors, no misread grades), which has an answer only if no blend separates.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
-    draws : int, posterior draws per link. seed : int.
+    draws : int, posterior draws, shared out over the links by their evidence. seed : int.
 
     Returns
     -------
@@ -166,17 +174,18 @@ def fit_sweat(
     data = look_counts(looks, blends, stresses)
     believed = _beliefs(links)
     links = tuple(believed)
-    models = [CapacityModel(data, len(blends), used, link=link) for link in links]
-    found = [_posterior(model, draws, seed) for model in models]
-    weight = _link_weights(believed, [sample.log_evidence for _, sample in found])
+    models = [CapacityModel(data, len(blends), used, link=link, nodes=PEAK_NODES) for link in links]
+    peaks = [_peak(model) for model in models]
+    found = _posterior(models, peaks, believed, draws, seed)
+    weight = _link_weights(believed, [sample.log_evidence for sample in found])
     best = int(np.argmax(weight))
-    model, (peak, _) = models[best], found[best]
-    k_hat = max(sample.k_hat for (_, sample), w in zip(found, weight, strict=True) if w > 0.01)
+    model, peak = models[best], peaks[best]
+    k_hat = max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS)
     found = [
-        (peak, _rescue(model, sample, draws, seed) if w > 0.01 else sample)
-        for model, (peak, sample), w in zip(models, found, weight, strict=True)
+        _rescue(model, sample, draws, seed) if w > MATTERS else sample
+        for model, sample, w in zip(models, found, weight, strict=True)
     ]
-    pooled = np.concatenate([w * s.weights for (_, s), w in zip(found, weight, strict=True)])
+    pooled = np.concatenate([w * s.weights for s, w in zip(found, weight, strict=True)])
     notes = notes + centre_notes + _evidence_notes(looks, blends)
     if k_hat > K_HAT_LIMIT:
         notes += (
@@ -189,15 +198,15 @@ def fit_sweat(
         _names(blends, stresses, model),
         peak.point,
         peak.covariance,
-        np.concatenate([s.points for _, s in found]),
+        np.concatenate([s.points for s in found]),
         pooled,
-        np.repeat(np.arange(len(links)), [len(s.points) for _, s in found]),
+        np.repeat(np.arange(len(links)), [len(s.points) for s in found]),
         k_hat,
         float(1.0 / np.sum(pooled**2)),
         float(model.log_likelihood(peak.point)),
         count_pours(looks, N_GRADES),
         tested,
-        _link_table(links, weight, models, found),
+        _link_table(links, weight, models, peaks),
         model.reads,
         {key: (place.start, place.stop) for key, place in model.places.items()},
         shared,
@@ -226,18 +235,35 @@ def rebuild_model(fit, looks):
     return CapacityModel(data, len(fit.blends), prior, link=best)
 
 
-def _posterior(model, draws, seed):
-    peak = climb(model.value_and_gradient, model.start())
+def _peak(model):
+    """The peak of the posterior, near enough to shape a proposal (or, without prior, exactly)."""
+    tolerance = 1e-6 if model.prior is None else 1e-3
+    peak = climb(model.value_and_gradient, model.start(), gradient_tolerance=tolerance)
     try:
-        sample = importance_draws(
-            lambda points: model.log_posterior(points, nodes=7), peak, size=draws, seed=seed
-        )
+        peak.covariance  # noqa: B018 (raises where the curvature is not that of a peak)
     except np.linalg.LinAlgError:
         raise FitError(
             "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
             "(the frame of counts shows each pour)"
         ) from None
-    return peak, sample
+    return peak
+
+
+def _posterior(models, peaks, believed, draws, seed):
+    """Draws of each link; one that the evidence speaks against gets fewer."""
+    rngs = [np.random.default_rng([seed, i]) for i in range(len(models))]
+    densities = [
+        lambda points, m=model: m.log_posterior(points, nodes=DRAW_NODES) for model in models
+    ]
+    proposals = [
+        learn_proposal(density, peak, seed=rng)
+        for density, peak, rng in zip(densities, peaks, rngs, strict=True)
+    ]
+    weight = _link_weights(believed, [p.log_evidence for p in proposals])
+    return [
+        draw_until_trusted(density, proposal, size=int(draws * max(w, LEAST_SHARE)), seed=rng)
+        for density, proposal, w, rng in zip(densities, proposals, weight, rngs, strict=True)
+    ]
 
 
 def _rescue(model, sample, draws, seed):
@@ -245,7 +271,7 @@ def _rescue(model, sample, draws, seed):
     if sample.k_hat <= K_HAT_LIMIT:
         return sample
     return ensemble_draws(
-        lambda points: model.log_posterior(points, nodes=7), sample, size=draws, seed=seed
+        lambda points: model.log_posterior(points, nodes=DRAW_NODES), sample, size=draws, seed=seed
     )
 
 
@@ -269,8 +295,8 @@ def _link_weights(believed, log_evidence):
     return relative / relative.sum()
 
 
-def _link_table(links, weight, models, found):
-    at_peak = [float(m.log_likelihood(p.point)) for m, (p, _) in zip(models, found, strict=True)]
+def _link_table(links, weight, models, peaks):
+    at_peak = [float(m.log_likelihood(p.point)) for m, p in zip(models, peaks, strict=True)]
     return pd.DataFrame({"link": list(links), "weight": weight, "log_likelihood": at_peak})
 
 
@@ -326,6 +352,7 @@ def _evidence_notes(looks, blends):
 
 def _names(blends, stresses, model):
     names = [f"capacity of {b}" for b in blends] + ["log spread"]
+    names += [f"log spread of {b} against it" for b in blends] * model.spreads
     names += [f"effect of {s}" for s in stresses[1:]]
     names += ["log sd between blends"] * model.pooled
     names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
@@ -339,6 +366,10 @@ def _describe_prior(prior, blends):
     words["spread"] = (
         f"log-normal, median {prior.spread_median:g} % of wax, log sd {prior.spread_log_sd:g}"
     )
+    if prior.spread_shift_sd > 0 and len(blends) > 1:
+        words["spread of a blend"] = (
+            f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}"
+        )
     words["threshold gaps"] = (
         f"log-normal, median {prior.gap_median:g}, log sd {prior.gap_log_sd:g}"
     )
@@ -378,13 +409,20 @@ def _unfold(fit, free):
     none = np.zeros(len(free))
     return {
         "capacity": own["capacity"],
-        "spread": np.exp(own["log_spread"][:, 0]),
+        "spread": np.exp(own["log_spread"] + _shifts(own, fit)),
         "stress": own["stress"],
         "pool": np.exp(own["log_pool"][:, 0]) if own["log_pool"].size else none,
         "tau": np.column_stack([none, tau]),
         "sigma": np.exp(own["log_sigma"][:, 0]),
         "misread": special.expit(own["logit_misread"][:, 0]) if fit.misread else none,
     }
+
+
+def _shifts(own, fit):
+    """Each blend's shift of the log spread (S, B)."""
+    if own["log_spread_shift"].size:
+        return own["log_spread_shift"]
+    return np.zeros((len(own["log_spread"]), len(fit.blends)))
 
 
 def _stress_effect(fit, named, stress):
@@ -410,7 +448,7 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
         raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
     m = _by_link(fit, lambda link, own: marginal_location(risk, named["sigma"][own], link))
     latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress) + m
-    return named["capacity"] + (named["spread"] * latent)[:, None]
+    return named["capacity"] + named["spread"] * latent[:, None]
 
 
 def _by_link(fit, function):
@@ -423,7 +461,8 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load."""
     named = fit.named
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    reach = (loads - named["capacity"][:, [_place(fit, blend)]]) / named["spread"][:, None]
+    place = _place(fit, blend)
+    reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
     location, sigma = reach + shift[:, None], named["sigma"][:, None]
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))

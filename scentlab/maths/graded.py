@@ -47,7 +47,8 @@ class CapacityPrior(GradePrior):
     move, and ``pool`` how far single blends stray from what is shared, log-normal so that the
     posterior has a peak (a prior that admits 0 has none when the blends are alike). With
     ``shared`` empty each capacity is a Student t of its own.
-    spread: log-normal; stress: normal.
+    spread: log-normal, that of each blend log-normal about it with ``spread_shift_sd`` (0 holds
+    all blends to one spread, which makes a blend of wider spread false-safe); stress: normal.
     """
 
     capacity_centre: tuple = ()
@@ -59,6 +60,7 @@ class CapacityPrior(GradePrior):
     pool_log_sd: float = 0.6
     spread_median: float = 0.8
     spread_log_sd: float = 0.8
+    spread_shift_sd: float = 0.3
     stress_scale: float = 2.0
 
 
@@ -237,29 +239,40 @@ class CapacityModel(GradedModel):
         if self.pooled:
             shared = np.asarray(prior.shared, dtype=float) * np.asarray(prior.shared_scale)
             self.shared_variance, self.shared_axes = np.linalg.eigh(shared @ shared.T)
+        self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
         super().__init__(data, prior, **options)
 
     def location_sizes(self):
         return {
             "capacity": self.blends.shape[1],
             "log_spread": 1,
+            "log_spread_shift": self.blends.shape[1] if self.spreads else 0,
             "stress": self.stress.shape[1],
             "log_pool": int(self.pooled),
         }
 
+    def cell_spread(self, free):
+        """Spread (..., C or 1) of each cell's blend."""
+        log_spread = self.take(free, "log_spread")
+        if self.spreads:
+            log_spread = log_spread + self.take(free, "log_spread_shift") @ self.blends.T
+        return np.exp(log_spread)
+
     def location(self, free):
-        spread = np.exp(self.take(free, "log_spread"))
         reach = self.load - self.take(free, "capacity") @ self.blends.T
-        return reach / spread + self.take(free, "stress") @ self.stress.T
+        return reach / self.cell_spread(free) + self.take(free, "stress") @ self.stress.T
 
     def location_slope(self, free, d_eta):
-        spread = np.exp(self.take(free, "log_spread")[0])
+        pull = d_eta / self.cell_spread(free)
         reach = self.load - self.blends @ self.take(free, "capacity")
-        return {
-            "capacity": -(d_eta @ self.blends) / spread,
-            "log_spread": -(d_eta @ reach) / spread,
+        slope = {
+            "capacity": -(pull @ self.blends),
+            "log_spread": -(pull @ reach),
             "stress": d_eta @ self.stress,
         }
+        if self.spreads:
+            slope["log_spread_shift"] = -((pull * reach) @ self.blends)
+        return slope
 
     def location_prior(self, free):
         p = self.prior
@@ -272,6 +285,9 @@ class CapacityModel(GradedModel):
             ),
             ("stress", normal_density(self.take(free, "stress"), 0.0, p.stress_scale)),
         ]
+        if self.spreads:
+            shift = self.take(free, "log_spread_shift")
+            parts.append(("log_spread_shift", normal_density(shift, 0.0, p.spread_shift_sd)))
         away = self.take(free, "capacity") - np.asarray(p.capacity_centre)
         if not self.pooled:
             own = student_density(away, 0.0, p.capacity_scale, p.capacity_df)

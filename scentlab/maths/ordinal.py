@@ -166,7 +166,7 @@ def log_likelihood(
             None,
         )
     sigma = np.asarray(sigma, dtype=float)
-    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-4, 30) if derivatives else (0.1, 4)
+    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-2, 30) if derivatives else (0.1, 4)
     modes, scale = _peaks(problem, sigma, modes, tolerance, steps)
     return _integrate(problem, sigma, modes, scale, nodes, derivatives)
 
@@ -342,7 +342,7 @@ def _solve_location(probability, sigma, link):
         low, high = np.where(miss < 0, m, low), np.where(miss > 0, m, high)
         new = m - miss * risk * (1.0 - risk) / density
         new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
-        if np.max(np.abs(new - m)) < 1e-10:
+        if np.max(np.abs(new - m)) < 1e-8:
             return new
         m = new
     return m

@@ -25,12 +25,19 @@ class Draws:
     log_evidence: float
 
 
+@dataclass(frozen=True)
+class Proposal:
+    """A multivariate t to draw from: ``centre`` (p,), ``covariance`` (p, p), ``df``; and what was
+    learnt of the log of the density's integral, ``log_evidence``."""
+
+    centre: np.ndarray
+    covariance: np.ndarray
+    df: float
+    log_evidence: float
+
+
 def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rounds=5):
     """Draw from a density known up to a constant, with a proposal that learns.
-
-    The first round proposes from a multivariate t at the peak. Its weighted mean and covariance,
-    which know of skewness that the curvature at the peak does not, shape the next proposal, and
-    so on until k-hat is comfortable. Only a last round of full size is returned.
 
     Parameters
     ----------
@@ -38,24 +45,62 @@ def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rou
     peak : Peak of that density; its covariance shapes the first proposal.
     size : int, number of draws S (made even).
     seed : int or numpy Generator.
-    df : float, degrees of freedom of the t proposals (heavier tails than normal).
-    stretch : float, factor on the proposals' standard deviations.
-    rounds : int, at most so many learning rounds, each of a quarter of the size.
+    df, stretch, rounds : as in :func:`learn_proposal`.
 
     Raises
     ------
     numpy.linalg.LinAlgError when the Hessian of the peak is not negative definite.
     """
     rng = np.random.default_rng(seed)
-    centre, covariance = peak.point, peak.covariance
+    proposal = learn_proposal(
+        log_density, peak, seed=rng, size=size // 4, df=df, stretch=stretch, rounds=rounds
+    )
+    return draw_until_trusted(log_density, proposal, size=size, seed=rng)
+
+
+def draw_until_trusted(log_density, proposal, *, size, seed, tries=4):
+    """Draws from a proposal that learns from each lot until k-hat is within its limit.
+
+    Returns the last lot of :class:`Draws`, whose k-hat says whether it may be trusted.
+    """
+    rng = np.random.default_rng(seed)
+    found = draw_from(log_density, proposal, size=size, seed=rng)
+    learnt = found
+    for _ in range(tries - 1):
+        if found.k_hat <= K_HAT_LIMIT:
+            break
+        centre, covariance = _learn(learnt, proposal.covariance)
+        better = Proposal(centre, 1.3 * covariance, proposal.df, found.log_evidence)
+        found = draw_from(log_density, better, size=size, seed=rng)
+        learnt = _pool(learnt, found)
+    return found
+
+
+def learn_proposal(log_density, peak, *, seed, size=250, df=5.0, stretch=1.15, rounds=5):
+    """Learn a proposal in rounds.
+
+    The first round proposes from a multivariate t at the peak. Its weighted mean and covariance,
+    which know of skewness that the curvature at the peak does not, shape the next proposal, and
+    so on until k-hat is comfortable.
+
+    Parameters
+    ----------
+    size : int, draws a round (at least 240). df : float, degrees of freedom of the t (heavier
+        tails than normal). stretch : float, factor on the standard deviations. rounds : int, at
+        most so many.
+    """
+    rng = np.random.default_rng(seed)
+    size = max(size, 240)
+    proposal = Proposal(peak.point, stretch**2 * peak.covariance, df, np.nan)
     learnt = None
     for _ in range(rounds):
-        found = _one_round(log_density, centre, covariance, max(size // 4, 240), rng, df, stretch)
+        found = draw_from(log_density, proposal, size=size, seed=rng)
         learnt = found if learnt is None else _pool(learnt, found)
         centre, covariance = _learn(learnt, peak.covariance)
+        proposal = Proposal(centre, stretch**2 * covariance, df, found.log_evidence)
         if found.k_hat < 0.5 and found.effective_size > 0.1 * len(found.weights):
             break
-    return _one_round(log_density, centre, covariance, size, rng, df, stretch)
+    return proposal
 
 
 def _pool(first, second):
@@ -117,13 +162,15 @@ def ensemble_draws(log_density, start, *, size, seed, warm_up=200):
     return Draws(kept, np.full(size, 1.0 / size), np.nan, float(size) / 4.0, start.log_evidence)
 
 
-def _one_round(log_density, centre, covariance, size, rng, df, stretch):
-    root = stretch * np.linalg.cholesky(covariance)
-    half, dimension = (size + 1) // 2, len(centre)
+def draw_from(log_density, proposal, *, size, seed):
+    """Importance draws from a proposal, in mirrored pairs: :class:`Draws` of ``size`` (even)."""
+    rng = np.random.default_rng(seed)
+    root, df = np.linalg.cholesky(proposal.covariance), proposal.df
+    half, dimension = (size + 1) // 2, len(proposal.centre)
     normal = rng.standard_normal((half, dimension))
     mixing = np.tile(rng.chisquare(df, half) / df, 2)
     step = np.concatenate([normal, -normal]) / np.sqrt(mixing)[:, None]
-    points = centre + step @ root.T
+    points = proposal.centre + step @ root.T
     log_proposal = _log_student(step, df) - np.log(np.diag(root)).sum()
     log_ratio = log_density(points) - log_proposal
     log_weights, k_hat = smooth_weights(log_ratio)

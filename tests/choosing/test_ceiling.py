@@ -81,11 +81,6 @@ class TestInsideTheTestedLoads:
         row = ceiling.of("soft")
         assert row["ceiling_load_pct"] < 16.0 or row["state"] == NONE
 
-    @pytest.mark.xfail(
-        strict=True,
-        reason="a dry series whose ceiling lies below its highest load is said to have nothing "
-        "tested above its ceiling",
-    )
     def test_nothing_tested_above_is_only_said_where_it_is_true(self, looks_of):
         fit = fit_sweat(looks_of(lambda *a: 0), {"soft": 10.0}, draws=500)
         row = find_ceiling(fit).of("soft")

@@ -10,7 +10,7 @@ from scentlab.choosing.rules import Rules
     [
         ({"risk": 0.6}, "risk is 0.6; give a share from 0.001 to 0.5"),
         ({"risk": 5}, "risk is 5; give a share from 0.001 to 0.5"),
-        ({"confidence": 0.4}, "confidence is 0.4; give a share from 0.5 to 0.999"),
+        ({"confidence": 0.4}, "confidence is 0.4; give a share from 0.5 to 0.99"),
         ({"throw_share": 1.5}, "throw_share is 1.5; give a share from 0.1 to 1"),
         ({"limit_grade": 0}, "limit_grade is 0; give a grade from 1 to 4"),
         ({"frost_limit_grade": 5}, "frost_limit_grade is 5; give a grade from 1 to 4"),
