@@ -203,6 +203,21 @@ class TestIntervals:
         expected = stats.t.ppf(0.995, df) / stats.t.ppf(0.95, df)
         assert far / spread == pytest.approx(expected, rel=0.05)
 
+    def test_three_assessors_leave_the_throw_itself_their_freedom(self):
+        """Where it is surest, throw has the tails of t with the freedom tabled, about 2."""
+        found = fit_throw(scores(1, assessors=3), draws=40000)
+        own = found.draw_shape == int(
+            np.argmax(found.shapes["weight"] * found.shapes["bend"].isna())
+        )
+        draws = throw_draws(found, "soft", np.linspace(6, 14, 33))[own]
+        width = np.quantile(draws, 0.95, axis=0) - np.median(draws, axis=0)
+        surest = draws[:, int(np.argmin(width))]
+        df = found.tested["level_df"][0]
+        assert df < 4
+        far = np.quantile(surest, 0.99) - np.median(surest)
+        expected = stats.t.ppf(0.99, df) / stats.t.ppf(0.95, df)
+        assert far / width.min() == pytest.approx(expected, rel=0.07)
+
     def test_freedom_of_the_rise_is_that_of_pours_and_assessors(self, fit):
         """8 assessors' scales leave 7; 20 pours less 4 pots and 2 slopes leave 14 or fewer."""
         df = fit.tested["rise_df"]
