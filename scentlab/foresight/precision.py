@@ -96,7 +96,7 @@ class Precision(Result):
 
 
 def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backend=None,
-              progress=None, keep=None, stop=None, draws=600, throw_every=4):
+              progress=None, keep=None, stop=None, draws=400, throw_every=8):
     """What a plan would find if the guess were right.
 
     The plan is poured and scored ``series`` times by simulation; each series is fitted and
@@ -233,8 +233,8 @@ def _notes(task, frame, asked):
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
     if task.throw_every > 1:
-        notes.append(f"The throw was fitted, and a load picked, in every {task.throw_every}. "
-                     "series.")
+        notes.append(f"The throw was fitted, and a load picked, in one of every "
+                     f"{task.throw_every} series.")
     if not task.throw_every:
         notes.append("The throw was not fitted, so nothing is said of the pick.")
     failed = frame[frame["failed"].notna()]
