@@ -146,12 +146,22 @@ def _assumptions(fit, looks):
             notes.append(f"The grades are too sharply separated to test whether {words}.")
             continue
         rows.append((words, found.statistic, found.df, found.p_value))
-        if found.p_value < 0.05 / len(wanted):
-            notes.append(
-                f"The grades speak against the assumption that {words} "
-                f"(p {found.p_value:.3f}): read the ceilings with more caution."
-            )
-    return pd.DataFrame(rows, columns=["assumption", "statistic", "df", "p_value"]), tuple(notes)
+    table = pd.DataFrame(rows, columns=["assumption", "statistic", "df", "p_value"])
+    return table, tuple(notes) + _assumption_notes(table)
+
+
+def _assumption_notes(table):
+    """Notes on the tests that speak against an assumption, after Holm's correction."""
+    if table.empty:
+        return ()
+    from statsmodels.stats.multitest import multipletests  # slow to import, needed here only
+
+    against, corrected = multipletests(table["p_value"], alpha=0.05, method="holm")[:2]
+    return tuple(
+        f"The grades speak against the assumption that {words} (p {p:.3f} after Holm's "
+        "correction): read the ceilings with more caution."
+        for words, p in zip(table["assumption"][against], corrected[against], strict=True)
+    )
 
 
 def _assessors(grades, pours):

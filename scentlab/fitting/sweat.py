@@ -31,7 +31,7 @@ LEAST_SHARE = 0.25
 MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
 # usual, the early-tailed one guards the small risks.
-LINKS_BELIEVED = {"logit": 2.0 / 3.0, "skewed": 1.0 / 3.0}
+LINKS_BELIEVED = {"logit": 0.75, "skewed": 0.25}
 
 
 @dataclass(frozen=True, repr=False)

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from scentlab.maths.links import find_link, grade_terms
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import log_likelihood
 from scentlab.results import FitError
@@ -63,8 +64,10 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
             f"grade {int(np.argmin(seen))} was never seen, so its threshold has no finite "
             "estimate; join it with its neighbour or fit with a prior"
         )
+    if not mixed:
+        return _fit_plain(data, link)
     natural = _Natural(data, link, mixed, nodes)
-    start = _start(data, n_thresholds, mixed)
+    start = _start(data, n_thresholds)
     peak = climb(natural.evaluate, start, hessian=False)
     point = natural.to_natural(peak.point)
     settled = peak.converged
@@ -77,10 +80,7 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
         _, gradient = natural.value_and_natural_gradient(point)
         settled &= bool(np.all(np.abs(covariance @ gradient) < 1e-2 * (1.0 + np.abs(point))))
     if not settled or covariance is None or np.any(np.diag(covariance) <= 0):
-        raise FitError(
-            "the likelihood has no finite maximum; look for grades that are separated perfectly "
-            "by a covariate, or fit with a prior"
-        )
+        raise FitError(_NO_MAXIMUM)
     size = data.design.shape[1]
     sigma = float(point[-1]) if mixed else None
     modes = None if natural.modes is None else natural.modes * sigma
@@ -94,13 +94,77 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
     )
 
 
-def _start(data, n_thresholds, mixed):
-    share = np.cumsum(data.counts.sum(axis=0) + 0.5)[:-1] / (
-        data.counts.sum() + 0.5 * (n_thresholds + 1)
-    )
-    cut = np.log(share / (1.0 - share))
-    gaps = np.log(np.maximum(np.diff(cut), 0.05))
-    return np.concatenate([cut[:1], gaps, np.zeros(data.design.shape[1]), [-0.5] * mixed])
+def _fit_plain(data, link):
+    """Newton's method on the exact Hessian: the log-likelihood is concave without effects."""
+    n = data.counts.shape[1] - 1
+    point = _natural_start(data, n)
+    value, gradient, hessian = _plain_terms(data, link, point)
+    settled = False
+    for _ in range(60):
+        try:
+            step = np.linalg.solve(-hessian, gradient)
+        except np.linalg.LinAlgError:
+            break
+        settled = bool(np.all(np.abs(step) < 1e-9 * (1.0 + np.abs(point))))
+        if settled:
+            break
+        for _ in range(40):
+            new = _plain_terms(data, link, point + step)
+            if new[0] >= value - 1e-12 * abs(value):
+                break
+            step = 0.5 * step
+        point, (value, gradient, hessian) = point + step, new
+    covariance = np.linalg.inv(-hessian) if settled else None
+    if not settled or np.any(np.diag(covariance) <= 0):
+        raise FitError(_NO_MAXIMUM)
+    return CumulativeFit(point[:n], point[n:], None, covariance, float(value), None)
+
+
+def _plain_terms(data, link, point):
+    """Log-likelihood, gradient and Hessian over (thresholds, beta) without random effects."""
+    n = data.counts.shape[1] - 1
+    theta, beta, x = point[:n], point[n:], data.design
+    if np.any(np.diff(theta) <= 0):
+        return -np.inf, None, None
+    terms = grade_terms(find_link(link), theta[:, None], x @ beta)
+    counts, p, f = data.counts.T, terms.p, terms.density
+    ratio = counts / p
+    pull = f * (ratio[:-1] - ratio[1:])
+    square = ratio / p
+    bend = terms.density_slope * pull - f**2 * (square[:-1] + square[1:])
+    cross = f[:-1] * f[1:] * square[1:-1]
+    rows = bend.copy()
+    rows[:-1] += cross
+    rows[1:] += cross
+    size = len(point)
+    hessian = np.empty((size, size))
+    hessian[:n, :n] = np.diag(bend.sum(axis=1))
+    place = np.arange(n - 1)
+    hessian[place, place + 1] = hessian[place + 1, place] = cross.sum(axis=1)
+    hessian[:n, n:] = -(rows @ x)
+    hessian[n:, :n] = hessian[:n, n:].T
+    hessian[n:, n:] = (x * rows.sum(axis=0)[:, None]).T @ x
+    gradient = np.concatenate([pull.sum(axis=1), -(pull.sum(axis=0) @ x)])
+    return float((counts * terms.log_p).sum()), gradient, hessian
+
+
+_NO_MAXIMUM = (
+    "the likelihood has no finite maximum; look for grades that are separated perfectly by a "
+    "covariate, or fit with a prior"
+)
+
+
+def _natural_start(data, n_thresholds):
+    total = data.counts.sum(axis=0) + 0.5
+    share = np.cumsum(total)[:-1] / total.sum()
+    return np.concatenate([np.log(share / (1.0 - share)), np.zeros(data.design.shape[1])])
+
+
+def _start(data, n_thresholds):
+    """First threshold, log gaps, beta and log sigma to climb from."""
+    natural = _natural_start(data, n_thresholds)
+    gaps = np.log(np.maximum(np.diff(natural[:n_thresholds]), 0.05))
+    return np.concatenate([natural[:1], gaps, natural[n_thresholds:], [-0.5]])
 
 
 class _Natural:

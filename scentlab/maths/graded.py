@@ -31,8 +31,8 @@ class GradePrior:
 
     gap_median: float = 1.5
     gap_log_sd: float = 0.7
-    sigma_scale: float = 1.0
-    sigma_df: float = 3.0
+    sigma_scale: float = 0.7
+    sigma_df: float = 2.0
     misread_median: float | None = 0.02
     misread_logit_sd: float = 1.0
 
@@ -60,7 +60,7 @@ class CapacityPrior(GradePrior):
     pool_log_sd: float = 0.6
     spread_median: float = 0.8
     spread_log_sd: float = 0.8
-    spread_shift_sd: float = 0.3
+    spread_shift_sd: float = 0.25
     stress_scale: float = 2.0
 
 

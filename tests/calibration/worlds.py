@@ -2,7 +2,7 @@
 
     python tests/calibration/worlds.py --series 1000 --workers 2 --out results
 
-Every series has 3 blends, 6 loads (6 to 13.5 % of wax by 1.5), 2 pots of each blend, 4 sweat pieces
+Every series has 3 blends, 6 loads (6.5 to 14 % of wax by 1.5), 2 pots of each blend, 4 sweat pieces
 a pour, and one throw piece a pour smelt by 6 assessors. For each world it prints, over blends:
 how often the pick, and the ceiling, lie above the true load at risk (false-safe); how often no
 load qualifies; how often the 90 % interval of the capacity holds the true capacity; the median
@@ -28,7 +28,7 @@ from scentlab.fitting.throw import fit_throw
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
-LOADS = tuple(6.0 + 1.5 * i for i in range(6))
+LOADS = tuple(6.5 + 1.5 * i for i in range(6))
 CAPACITIES = {"soft": 9.0, "middle": 10.5, "hard": 12.0}
 LIMIT = 10.0  # % of wax, where the priors of the capacities are centred
 BASE = Truth({name: BlendTruth(capacity) for name, capacity in CAPACITIES.items()})

@@ -137,11 +137,11 @@ class TestPriors:
         expected += stats.t(3.0, [9.0, 11.0], 4.0).logpdf(capacity).sum(axis=1)
         expected += stats.norm(np.log(0.8), 0.8).logpdf(log_spread).sum(axis=1)
         shift = model.take(points, "log_spread_shift")
-        expected += stats.norm(0.0, 0.3).logpdf(shift).sum(axis=1)
+        expected += stats.norm(0.0, 0.25).logpdf(shift).sum(axis=1)
         expected += stats.norm(0.0, 2.0).logpdf(stress).sum(axis=1)
         expected += stats.norm(np.log(1.5), 0.7).logpdf(gaps).sum(axis=1)
         sigma = model.take(points, "log_sigma")[:, 0]
-        expected += stats.t(3.0).logpdf(np.exp(sigma)) + sigma
+        expected += stats.t(2.0, scale=0.7).logpdf(np.exp(sigma)) + sigma
         misread = model.take(points, "logit_misread")[:, 0]
         expected += stats.norm(special.logit(0.02), 1.0).logpdf(misread)
         assert np.diff(model.log_prior(points)[0]) == pytest.approx(np.diff(expected))
