@@ -45,7 +45,7 @@ _NAME = re.compile(r"[a-z][a-z0-9_]{0,40}\.(csv|json|html)")
 _NEEDED = {DESCRIPTOR, "settings.json", "report.html"} | {
     f"{part.name}.csv" for part in parts.DATA_PARTS + parts.RESULT_PARTS
 }
-_ALLOWED = _NEEDED | {"plan.json"}
+_ALLOWED = _NEEDED | {"plan.json"} | {f"{part.name}.csv" for part in parts.OPTIONAL_PARTS}
 _ASK = "ask the sender for the package again"
 
 
@@ -285,7 +285,7 @@ def _check_resource(resource, data):
     if not isinstance(resource.get("name"), str) or not resource["name"]:
         raise PackageError(f"{DESCRIPTOR}: the resource {path} has no name; {_ASK}")
     stem = path.rpartition(".")[0]
-    for part in parts.DATA_PARTS + parts.RESULT_PARTS:
+    for part in parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS:
         if part.name == stem and resource.get("schema") != schema_of(part):
             raise PackageError(
                 f"{DESCRIPTOR} describes the columns of {path} otherwise than format {FORMAT} "
@@ -337,7 +337,7 @@ def _check_loads(series):
     pours = series.pours.set_index("pour")
     weighed = pd.Series(load_from_weights(pours["fragrance_g"], pours["wax_g"]), index=pours.index)
     for frame, file in ((pours.reset_index(), "pours.csv"), (series.grades, "grades.csv"),
-                        (series.throws, "throws.csv")):
+                        (series.throws, "throws.csv"), (series.bleeds, "bleeds.csv")):
         expected = frame["pour"].map(weighed)
         wrong = (frame["load_pct"] - expected).abs() > 1e-6 * (1 + expected)
         other = frame["blend"] != frame["pour"].map(pours["blend"])
@@ -352,7 +352,7 @@ def _check_loads(series):
 def _check_links(series):
     """What the foreign keys say: no row speaks of a pour or blend that is not there."""
     frames = {"pours": series.pours, "grades": series.grades, "throws": series.throws,
-              "blends": series.blends}
+              "bleeds": series.bleeds, "blends": series.blends}
     for child, column, parent in parts.LINKS:
         if child in frames:
             lost = sorted(set(frames[child][column]) - set(frames[parent][column]))

@@ -37,7 +37,7 @@ FORMAT = 1
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
 DESCRIPTOR = "datapackage.json"
-_PARTS = parts.DATA_PARTS + parts.RESULT_PARTS
+_PARTS = parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS
 # A zip knows no time zone and starts in 1980; a fixed time makes the same package the same bytes.
 _TIME = (1980, 1, 1, 0, 0, 0)
 
@@ -144,7 +144,8 @@ def series_from_files(files, about):
     """A series from its CSV files; ``about`` gives what stands outside the tables."""
     frames = {
         part.name: parts.from_csv(files[f"{part.name}.csv"], part, f"{part.name}.csv")
-        for part in parts.DATA_PARTS
+        for part in parts.DATA_PARTS + parts.OPTIONAL_PARTS
+        if part in parts.DATA_PARTS or f"{part.name}.csv" in files
     }
     frames["fractions"] = parts.rows_to_fractions(frames["fractions"])
     return dataclasses.replace(about, **frames)
@@ -201,10 +202,14 @@ def _files(analysis, notices):
 def _data_files(series):
     frames = (series.pours, series.grades, series.throws, series.blends,
               parts.fractions_to_rows(series.fractions))
-    return {
+    files = {
         f"{part.name}.csv": parts.to_csv(frame, part)
         for part, frame in zip(parts.DATA_PARTS, frames, strict=True)
     }
+    for part in parts.OPTIONAL_PARTS:
+        if len(getattr(series, part.name)):
+            files[f"{part.name}.csv"] = parts.to_csv(getattr(series, part.name), part)
+    return files
 
 
 def _settings(analysis, notices):

@@ -6,12 +6,14 @@ is the fit of what was written.
 """
 
 import csv
+import dataclasses
 import datetime as dt
 import io
 
 import pandas as pd
 
 from scentlab.schema import (
+    BLEEDS,
     PIECES,
     POURS,
     STRESSES,
@@ -23,7 +25,13 @@ from scentlab.schema import (
     Table,
     parse_table,
 )
-from scentlab.series import BLEND_COLUMNS, GRADE_COLUMNS, POUR_COLUMNS, THROW_COLUMNS
+from scentlab.series import (
+    BLEED_COLUMNS,
+    BLEND_COLUMNS,
+    GRADE_COLUMNS,
+    POUR_COLUMNS,
+    THROW_COLUMNS,
+)
 from scentlab.sharing.wording import is_missing
 
 MOST_ROWS = 50_000
@@ -88,6 +96,13 @@ GRADE_PART = Table(
     "grades", "one row per look at a piece", _columns(GRADE_COLUMNS, PIECES, POURS)
 )
 THROW_PART = Table("throws", THROWS.meaning, _columns(THROW_COLUMNS, THROWS, POURS))
+BLEED_PART = Table(
+    "bleeds", BLEEDS.meaning,
+    tuple(
+        dataclasses.replace(c, required=False) if c.name in ("hours", "temp_c") else c
+        for c in _columns(BLEED_COLUMNS, BLEEDS, PIECES, POURS)
+    ),
+)
 BLEND_PART = Table(
     "blends", "one row per blend with its limits", _columns(BLEND_COLUMNS, POURS), key=("blend",)
 )
@@ -162,12 +177,15 @@ CEILING_PART = Table(
     key=("blend",),
 )
 DATA_PARTS = (POUR_PART, GRADE_PART, THROW_PART, BLEND_PART, FRACTION_PART)
+# In a package only when there is something in it.
+OPTIONAL_PARTS = (BLEED_PART,)
 RESULT_PARTS = (PICK_PART, TRADEOFF_PART, CEILING_PART)
 # Child table, its column, parent table: the parent's key has the same name.
 LINKS = (
     ("pours", "blend", "blends"),
     ("grades", "pour", "pours"),
     ("throws", "pour", "pours"),
+    ("bleeds", "pour", "pours"),
     ("fractions", "blend", "blends"),
     ("pick", "blend", "blends"),
     ("tradeoff", "blend", "blends"),

@@ -22,6 +22,7 @@ from matplotlib.transforms import ScaledTranslation
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import Ceiling
 from scentlab.choosing.pick import Pick
+from scentlab.fitting.bleed import BleedFit, bleed_curve, say_open
 from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, throw_curve
@@ -61,7 +62,7 @@ def plot(result, ax=None, **choices):
 
     Parameters
     ----------
-    result : Analysis, SweatFit, FrostFit, ThrowFit, Ceiling, Pick, Precision,
+    result : Analysis, SweatFit, BleedFit, FrostFit, ThrowFit, Ceiling, Pick, Precision,
         Comparison or NextRound; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
@@ -157,6 +158,40 @@ def plot_throw(fit, blend=None, ax=None):
     _finish(ax, tested, [])
     _throw_axis(ax, _kind(fit))
     _title(ax, f"{blend}: {_kind(fit)} throw" if blend else f"{_kind(fit).capitalize()} throw")
+    _legend_below(ax, [], [ax])
+    return ax
+
+
+def plot_bleed(fit, blend=None, ax=None):
+    """Bleed over load with the pours weighed; for one blend with its band, and where it joins."""
+    blends = _blends_of(fit.points, blend)
+    ax = _axes(ax)
+    tested = [tested_loads(fit.points, b) for b in blends]
+    for name, loads, look in zip(blends, tested, _looks(blends), strict=True):
+        hue, line, marker = (SWEAT, "--", "o") if blend else look
+        frame = bleed_curve(fit, name, grid(loads))
+        words = f"bleed, {100 * fit.confidence:.0f} % interval" if blend else name
+        ax.plot(frame["load_pct"], frame["bleed_mg"], ls=line, color=hue, lw=2, label=words)
+        if blend:
+            ax.fill_between(
+                frame["load_pct"], frame["lower"], frame["upper"], color=hue, alpha=0.18, lw=0
+            )
+        own = fit.points[fit.points["blend"] == name]
+        ax.plot(
+            own["load_pct"], own["bleed_mg"], ls="", marker=marker, mfc="white", mec=hue, mew=1.4,
+            ms=6, zorder=4, label="mean of a pour" if blend else None,
+        )
+        if not blend:
+            ax.lines[-2].set(marker=marker, markevery=[], mfc="white", mew=1.4)
+    _finish(ax, tested, [])
+    bottom, top = ax.get_ylim()
+    gap = 0.06 * (top - bottom)
+    ax.set_ylim(min(bottom, 0.0) - gap * (1 + len(blends)), top)
+    for i, (name, loads, look) in enumerate(zip(blends, tested, _looks(blends), strict=True)):
+        _join_mark(ax, fit, name, loads, ax.get_ylim()[0] + gap * (i + 1), SWEAT if blend
+                   else look[0], blend is not None)
+    ax.set_ylabel(_bleed_words(fit), fontsize=9, color=INK)
+    _title(ax, f"{blend}: bleed" if blend else "Bleed")
     _legend_below(ax, [], [ax])
     return ax
 
@@ -407,6 +442,7 @@ _DRAW = {
     Analysis: plot_tradeoff,
     SweatFit: plot_sweat,
     FrostFit: plot_frost,
+    BleedFit: plot_bleed,
     ThrowFit: plot_throw,
     Ceiling: plot_ceiling,
     Pick: plot_pick,
@@ -480,6 +516,29 @@ def _throw_line(ax, fit, blend, loads, look=None, band=True):
         )
 
 
+def _join_mark(ax, fit, blend, loads, height, hue, labelled):
+    """The join with its interval, cut at the tested loads; an arrow shows a side that is open."""
+    row = _row(fit.joins, blend)
+    low, high = max(row["lower_pct"], loads.min()), min(row["upper_pct"], loads.max())
+    words = "capacity by bleed" + (
+        f" {say_open(row['lower_pct'], row['upper_pct'])} % of wax" if labelled else ""
+    )
+    ax.plot([low, high], [height, height], color=hue, lw=2, solid_capstyle="butt", zorder=3)
+    for end, open_, arrow in ((low, row["lower_pct"], "<"), (high, row["upper_pct"], ">")):
+        if not np.isfinite(open_):
+            ax.plot(end, height, arrow, color=hue, ms=6, zorder=3)
+    if loads.min() <= row["join_pct"] <= loads.max():
+        ax.plot(row["join_pct"], height, "|", color=hue, ms=11, mew=2, zorder=4)
+    if labelled:
+        ax.plot([], [], color=hue, lw=2, marker="|", ms=11, mew=2, label=words)
+
+
+def _bleed_words(fit):
+    time = "" if not _finite(fit.hours) else f" in {fit.hours:g} h"
+    place = "" if not _finite(fit.temp_c) else f" at {fit.temp_c:g} °C"
+    return f"bleed into the blotter, mg\n{(time + place).strip()}".strip()
+
+
 def _piece_points(ax, seen, limit_grade, hue, marker, label):
     """Observed share of pieces at or over the limit grade, one point a pour, area by pieces."""
     over = seen[[f"g{k}" for k in range(limit_grade, 5)]].sum(axis=1).to_numpy(dtype=float)
@@ -522,7 +581,7 @@ def _assessor_points(ax, points):
 def _sweat(analysis, blend, loads):
     rules = analysis.rules
     return sweat_risk(
-        analysis.sweat, blend, grid(loads), limit_grade=rules.limit_grade,
+        analysis.believed, blend, grid(loads), limit_grade=rules.limit_grade,
         stress=analysis.ceiling.stress,
     )
 

@@ -130,7 +130,8 @@ def _without_blends(series, choices):
     gone = sorted(set(series.pours.loc[series.pours["blend"].isin(out), "pour"]))
     redacted = dataclasses.replace(
         series, pours=kept(series.pours), grades=kept(series.grades), throws=kept(series.throws),
-        blends=kept(series.blends), fractions=fractions, plan=_plan_without(series.plan, out),
+        bleeds=kept(series.bleeds), blends=kept(series.blends), fractions=fractions,
+        plan=_plan_without(series.plan, out),
     )
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
     notice = (
@@ -211,13 +212,14 @@ def _renumbered(series, choices):
         return series, [], []
     plan = series.plan or {}
     codes = set(series.grades["assessor"].dropna()) | set(series.throws["assessor"].dropna())
-    codes |= set(plan.get("assessors", ()))
+    codes |= set(series.bleeds["assessor"].dropna()) | set(plan.get("assessors", ()))
     codes |= {s["assessor"] for s in plan.get("smellings", ()) if s.get("assessor")}
     new = _new_codes(codes)
     series = dataclasses.replace(
         series,
         grades=_recoded(series.grades, new, ["test", "pour", "code", "age_days"]),
         throws=_recoded(series.throws, new, ["kind", "sitting", "pour", "code"]),
+        bleeds=_recoded(series.bleeds, new, ["pour", "code", "hours"]),
         plan=_recoded_plan(series.plan, new),
     )
     notice = "Assessors carry new codes in this package."

@@ -167,6 +167,16 @@ def _fit_pictures(analysis, blend):
         )
     if analysis.frost is not None and blend in set(analysis.frost.counts["blend"]):
         yield _frost_picture(analysis, blend)
+    if analysis.bleed is not None and blend in analysis.bleed.blends:
+        yield _bleed_picture(analysis.bleed, blend)
+
+
+def _bleed_picture(fit, blend):
+    return image(
+        plots.plot_bleed(fit, blend),
+        wording.bleeds_in_words(fit, blend),
+        "A ring is the mean of a pour. The bar below: where the rise begins, with its interval.",
+    )
 
 
 def _sweat_picture(analysis, blend):
@@ -174,7 +184,7 @@ def _sweat_picture(analysis, blend):
     counts = analysis.sweat.counts[analysis.sweat.counts["stress"] == stress]
     return image(
         plots.plot_sweat(
-            analysis.sweat, blend, limit_grade=rules.limit_grade, risk=rules.risk,
+            analysis.believed, blend, limit_grade=rules.limit_grade, risk=rules.risk,
             stress=rules.stress,
         ),
         wording.pieces_in_words(counts, blend, "sweat", rules.limit_grade),
@@ -194,7 +204,10 @@ def _frost_picture(analysis, blend):
 
 
 def _fit_sections(analysis):
-    parts = (("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw))
+    parts = (
+        ("Sweat", analysis.sweat), ("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint),
+        ("Frost", analysis.frost), ("Throw", analysis.throw),
+    )
     return [
         {
             "name": name, "sentence": fit.sentence, "table": fit_table(fit.table),
@@ -210,6 +223,7 @@ def _notes(analysis):
     parts = (
         ("Pick", analysis.pick), ("Ceiling", analysis.ceiling), ("Sweat", analysis.sweat),
         ("Frost", analysis.frost), ("Throw", analysis.throw),
+        *((n, r) for n, r in (("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint)) if r),
     )
     notes = []
     for name, result in parts:

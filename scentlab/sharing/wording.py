@@ -116,6 +116,20 @@ def throws_in_words(points, blend, kind):
     )
 
 
+def bleeds_in_words(fit, blend):
+    """What the bleed picture of one blend shows: mean of each pour, and where the rise begins."""
+    seen = fit.points[fit.points["blend"] == blend].sort_values("load_pct")
+    parts = [f"{p.bleed_mg:.1f} mg at {p.load_pct:.1f} %" for p in seen.itertuples()]
+    row = fit.joins.set_index("blend").loc[blend]
+    join = "no load tested"
+    if math.isfinite(row["join_pct"]):
+        join = say_both(row["join_pct"])
+    return (
+        f"Bleed of blend {blend} over load, level and then rising, with its interval, and the mean "
+        f"of each pour (loads in % of wax): {', '.join(parts)}. The rise begins at {join}."
+    )
+
+
 def ceilings_in_words(table):
     """What the picture of ceilings shows."""
     parts = [

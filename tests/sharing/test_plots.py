@@ -191,7 +191,7 @@ def test_a_thing_without_a_picture_is_refused(analysis):
         plots.plot([1, 2])
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, FrostFit, "
-        "ThrowFit, Ceiling, Pick"
+        "BleedFit, ThrowFit, Ceiling, Pick, Precision, Comparison, NextRound"
     )
 
 
