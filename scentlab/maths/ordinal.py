@@ -272,6 +272,13 @@ def _peaks(problem, sigma, modes, tolerance, steps):
     return z, 1.0 / np.sqrt(-bend)
 
 
+def cell_terms(data, theta, eta, link="logit"):
+    """Each cell's log-likelihood (C,) with its first and second derivatives in eta (C,)."""
+    problem = _Problem(data, np.asarray(theta, float), np.asarray(eta, float), link, None)
+    terms = problem.terms(np.zeros(problem.eta.shape + (1,)), True, curvature=True)
+    return terms.value[..., 0], terms.d_eta[..., 0], terms.bend[..., 0]
+
+
 @lru_cache(maxsize=16)
 def _hermite(nodes):
     return hermgauss(nodes)
