@@ -45,6 +45,23 @@ def test_two_workers_and_a_dask_cluster_give_the_numbers_of_one(plan, guess, fou
     pd.testing.assert_frame_equal(dask.table, found.table, check_exact=True)
 
 
+def test_every_series_has_the_seed_that_numpy_spawns_for_it(plan, guess, monkeypatch):
+    seen = []
+
+    def look(layout, truth, rng):
+        seen.append(rng.random())
+        raise FitError("seen enough")
+
+    monkeypatch.setattr("scentlab.foresight.simulated.simulate_series", look)
+    task = plan_task(plan, guess, Rules(), 100, 7, 0)
+    with pytest.raises(FitError):
+        run_one(task, 0)
+    with pytest.raises(FitError):
+        run_one(task, 5)
+    children = np.random.SeedSequence(7).spawn(6)
+    assert seen == [np.random.default_rng(children[n]).random() for n in (0, 5)]
+
+
 def test_another_seed_gives_other_numbers(plan, guess, found):
     other = precision(plan, guess, series=6, workers=1, **(QUICK | {"seed": 8}))
     assert other.of(SHORTFALL) != found.of(SHORTFALL)
