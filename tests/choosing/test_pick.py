@@ -122,7 +122,8 @@ class TestThrow:
         flat = np.random.default_rng(1).normal(0.0, 0.3, throw.rise.shape)
         pick = choose_load(replace(analysis.evidence, throw=replace(throw, rise=flat)))
         assert row(pick)["load_pct"] == pytest.approx(5.0, abs=0.11)
-        assert "the lowest load tested: the panel's scores do not show that warm throw gains " in row(pick)["reason"]
+        reason = row(pick)["reason"]
+        assert reason.startswith("the lowest load tested: the panel's scores do not show that")
         assert np.isnan(row(pick)["throw_share"])
 
     def test_throw_scored_above_the_ceiling_only(self, analysis):
