@@ -9,7 +9,7 @@ from scipy import special
 from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior
-from scentlab.maths.optimum import climb
+from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
@@ -240,8 +240,10 @@ def _peak(model):
     tolerance = 1e-6 if model.prior is None else 1e-3
     peak = climb(model.value_and_gradient, model.start(), gradient_tolerance=tolerance)
     try:
-        peak.covariance  # noqa: B018 (raises where the curvature is not that of a peak)
+        np.linalg.cholesky(-peak.hessian)
     except np.linalg.LinAlgError:
+        if model.prior is not None and np.all(np.isfinite(peak.hessian)):
+            return steepened(peak)
         raise FitError(
             "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
             "(the frame of counts shows each pour)"

@@ -1,6 +1,6 @@
 """Finding the peak of a smooth log-likelihood or log-posterior, and its curvature there."""
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import optimize
@@ -23,8 +23,11 @@ class Peak:
         return np.linalg.inv(-self.hessian)
 
 
-def climb(function, start, gradient_tolerance=1e-6, hessian=True):
+def climb(function, start, gradient_tolerance=1e-6, hessian=True, restarts=4):
     """Maximise ``function(point) -> (value, gradient)`` from ``start`` by BFGS.
+
+    A climb that gets stuck, where far from the peak a quadrature is rough, starts afresh from
+    where it is, at most ``restarts`` times.
 
     Returns
     -------
@@ -39,22 +42,34 @@ def climb(function, start, gradient_tolerance=1e-6, hessian=True):
             return 1e300, np.zeros_like(point)
         return -value, -gradient
 
-    found = optimize.minimize(
-        downhill,
-        start,
-        jac=True,
-        method="BFGS",
-        options={"gtol": gradient_tolerance, "maxiter": 500},
-    )
-    point = found.x
-    value, gradient = function(point)
-    curvature = (
-        difference_gradient(function, point) if hessian else np.full((len(point),) * 2, np.nan)
-    )
-    converged = bool(
-        np.isfinite(value) and np.max(np.abs(gradient), initial=0.0) < 1e3 * gradient_tolerance
-    )
+    point = start
+    for _ in range(1 + restarts):
+        found = optimize.minimize(
+            downhill,
+            point,
+            jac=True,
+            method="BFGS",
+            options={"gtol": gradient_tolerance, "maxiter": 500},
+        )
+        point = found.x
+        value, gradient = function(point)
+        steepest = np.max(np.abs(gradient), initial=0.0)
+        converged = bool(np.isfinite(value) and steepest < 1e3 * gradient_tolerance)
+        if converged or not np.isfinite(value):
+            break
+    curvature = np.full((len(point),) * 2, np.nan)
+    if hessian:
+        curvature = difference_gradient(function, point)
     return Peak(point, float(value), gradient, curvature, converged)
+
+
+def steepened(peak, least=0.1):
+    """A peak whose curvature is at least ``least`` in every direction.
+
+    For a point that is nearly a peak and only shapes a proposal, which learns the rest.
+    """
+    bend, axes = np.linalg.eigh(-peak.hessian)
+    return replace(peak, hessian=-(axes * np.maximum(bend, least)) @ axes.T)
 
 
 def difference_gradient(function, point, step=1e-4):
