@@ -21,8 +21,9 @@ class SweatCheck(Result):
     Attributes
     ----------
     pours : DataFrame, per pour and stress: pour, pot, blend, load_pct (% of wax), stress, n,
-        seen (mean grade), expected, lower, upper (90 % of what a pour from a new pot would give)
-        and odd (bool, outside).
+        seen (mean grade), expected, lower, upper (at least 90 % of what a pour from a new pot would
+        give), chance (that such a pour lies outside; well under 10 % where grades are nearly
+        certain) and odd (bool, outside).
     pots : DataFrame: pot, blend, effect (latent units), z (the effect in standard deviations
         between pots), and odd (|z| above 2).
     assessors : DataFrame: assessor, looks, mean_excess (grade above what is expected of the pour),
@@ -44,11 +45,13 @@ class SweatCheck(Result):
     @property
     def sentence(self):
         outside, total = int(self.pours["odd"].sum()), len(self.pours)
+        chance = self.pours["chance"].sum()
+        by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
         pots = f"pots unlike the others: {odd}" if odd else "no pot stands out"
         return (
             f"{outside} of {total} pours lie outside the 90 % range of what the fit expects "
-            f"({0.1 * total:.0f} would by chance); {pots}."
+            f"({by_chance} would by chance); {pots}."
         )
 
 
@@ -102,6 +105,8 @@ def _expected_pours(fit, seed, repeats):
     frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
     frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
     frame["lower"], frame["upper"] = lower, upper
+    # Means of a few whole grades: where nearly all are 0, hardly any pour can lie outside.
+    frame["chance"] = ((mean < lower - 1e-9) | (mean > upper + 1e-9)).mean(axis=0)
     frame["odd"] = (frame["seen"] < lower - 1e-9) | (frame["seen"] > upper + 1e-9)
     return frame
 

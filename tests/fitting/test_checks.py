@@ -1,0 +1,166 @@
+"""Does a sweat fit describe what was seen? Series that behave, and series with one known fault."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.fitting.checks import check_sweat
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+TRUTH = Truth({"soft": BlendTruth(9.0), "hard": BlendTruth(12.0)}, spread=0.8, pot_sd=0.8)
+LOADS = [6, 8, 10, 12, 14, 16]
+KNOWN = {"soft": 10.0, "hard": 10.0}
+TESTED = ("load shifts all grades alike", "hard has the spread of the others")
+
+
+def simulated(seed, truth=TRUTH, pots=4):
+    return simulate_series(even_layout(list(truth.blends), LOADS, pots=pots), truth, seed).sweat()
+
+
+def checked(looks):
+    return check_sweat(fit_sweat(looks, KNOWN, draws=500, seed=1), looks)
+
+
+@pytest.fixture(scope="module")
+def good():
+    return checked(simulated(2))
+
+
+class TestSeriesThatBehaves:
+    def test_pours_outside_are_as_many_as_chance_says(self):
+        """Twelve pots a blend, so that what pots differ by is known: 432 pours of three series.
+
+        The range holds 90 %, but means of few whole grades fall outside less often than that:
+        most pours are all but certain to be dry or wet. Pours of a pot share its effect, so the
+        number is allowed twice the spread of independent ones.
+        """
+        pours = pd.concat([checked(simulated(s, pots=12)).pours for s in (50, 51, 52)])
+        expected = pours["chance"].sum()
+        spread = np.sqrt((pours["chance"] * (1 - pours["chance"])).sum())
+        assert 0.02 < pours["chance"].mean() < 0.10
+        assert abs(pours["odd"].sum() - expected) < 2 * 2.5 * spread
+        assert 0 < pours["odd"].sum()
+
+    def test_what_was_seen_lies_about_what_is_expected(self, good):
+        pours = good.pours
+        assert (pours["lower"] <= pours["expected"]).all()
+        assert (pours["expected"] <= pours["upper"]).all()
+        assert np.corrcoef(pours["seen"], pours["expected"])[0, 1] > 0.97
+        assert abs((pours["seen"] - pours["expected"]).mean()) < 0.1
+
+    def test_seen_is_the_mean_grade_of_the_looks(self, good):
+        means = simulated(2).groupby("pour")["grade"].mean().astype(float)
+        assert good.pours.set_index("pour")["seen"].to_dict() == pytest.approx(means.to_dict())
+
+    def test_nothing_is_held_against_it(self, good):
+        assert good.notes == () and not good.pots["odd"].any() and good.assessors.empty
+        assert tuple(good.assumptions["assumption"]) == TESTED
+        assert good.assumptions["df"].tolist() == [3, 1]
+        assert good.table is good.pours
+
+    def test_the_sentence_counts(self, good):
+        outside, chance = int(good.pours["odd"].sum()), good.pours["chance"].sum()
+        assert good.sentence == (
+            f"{outside} of 48 pours lie outside the 90 % range of what the fit expects "
+            f"(about {chance:.0f} would by chance); no pot stands out."
+        )
+
+    def test_same_seed_same_check(self, good):
+        pd.testing.assert_frame_equal(checked(simulated(2)).pours, good.pours)
+
+
+@pytest.fixture(scope="module", params=[0, 1, 2])
+def spoiled(request):
+    """One pot sweats 4 points of load early; which one, the looks of both worlds tell."""
+    quiet = replace(TRUTH, pot_sd=0.4)
+    bad = simulated(request.param, replace(quiet, spoiled_pots=1))
+    means = bad.groupby(["blend", "pot"])["grade"].mean().astype(float)
+    excess = means - means.groupby("blend").transform("median")
+    return excess.idxmax()[1], checked(bad)
+
+
+class TestSpoiledPot:
+    def test_it_is_found_and_no_other(self, spoiled):
+        pot, check = spoiled
+        assert check.pots.loc[check.pots["odd"], "pot"].tolist() == [pot]
+        assert check.sentence.endswith(f"pots unlike the others: {pot}.")
+
+    def test_its_note_in_full(self, spoiled):
+        pot, check = spoiled
+        row = check.pots.set_index("pot").loc[pot]
+        assert row["effect"] > 0
+        assert check.notes[-1] == (
+            f"Pot {pot} of {row['blend']} sweated more than pots of its blend should "
+            f"({row['z']:+.1f} standard deviations): look up how it was poured."
+        )
+
+
+@pytest.fixture(scope="module")
+def strict():
+    """A2 looks at every third piece and grades it one higher than it is."""
+    looks = simulated(2)
+    second = np.arange(len(looks)) % 3 == 0
+    looks["assessor"] = np.where(second, "A2", "A1")
+    looks.loc[second, "grade"] = np.minimum(looks.loc[second, "grade"] + 1, 4)
+    return checked(looks)
+
+
+class TestAssessors:
+    def test_who_grades_high_is_named(self, strict):
+        table = strict.assessors.set_index("assessor")
+        assert table["looks"].to_dict() == {"A1": 128, "A2": 64}
+        assert table.at["A2", "mean_excess"] > 0.25 > abs(table.at["A1", "mean_excess"])
+        assert strict.notes[-1] == (
+            f"Assessor A2 grades {table.at['A2', 'mean_excess']:.1f} grades higher than the fit "
+            "expects."
+        )
+
+    def test_who_grades_low_is_named(self):
+        looks = simulated(2)
+        second = np.arange(len(looks)) % 3 == 0
+        looks["assessor"] = np.where(second, "A2", "A1")
+        looks.loc[second, "grade"] = np.maximum(looks.loc[second, "grade"] - 2, 0)
+        check = checked(looks)
+        low = check.assessors.set_index("assessor").at["A2", "mean_excess"]
+        assert low < 0
+        assert f"Assessor A2 grades {-low:.1f} grades lower than the fit expects." in check.notes
+
+    def test_who_grades_alike_is_not(self):
+        looks = simulated(2)
+        looks["assessor"] = np.where(np.arange(len(looks)) % 3 == 0, "A2", "A1")
+        check = checked(looks)
+        assert len(check.assessors) == 2 and check.notes == ()
+
+
+class TestAssumptions:
+    def test_a_blend_of_another_spread_is_named(self):
+        even = simulated(4, replace(TRUTH, pot_sd=0.2))
+        wide = simulated(4, replace(TRUTH, pot_sd=0.2, spread=2.5))
+        mixed = pd.concat([even[even["blend"] == "soft"], wide[wide["blend"] == "hard"]])
+        check = checked(mixed.reset_index(drop=True))
+        found = check.assumptions.set_index("assumption").at[TESTED[1], "p_value"]
+        assert found < 1e-3
+        assert any(
+            n.startswith(f"The grades speak against the assumption that {TESTED[1]} (p 0.0")
+            and n.endswith("after Holm's correction): read the ceilings with more caution.")
+            for n in check.notes
+        )
+
+    def test_two_grades_test_nothing(self, looks_of):
+        looks = looks_of(lambda b, k, x, s, i: int(x + k > 11), blends=("soft", "hard"))
+        check = checked(looks)
+        assert check.assumptions.empty
+        assert check.notes == (
+            "Fewer than three grades were seen, so the model's assumptions cannot be tested.",
+        )
+
+    def test_separated_grades_are_said_to_be(self, looks_of):
+        """Every load has one grade and no other: no slope is too steep."""
+        check = checked(looks_of(lambda b, k, x, s, i: (x - 6) // 2 if x < 14 else 4))
+        assert check.assumptions.empty
+        assert check.notes == (
+            "The grades are too sharply separated to test whether load shifts all grades alike.",
+        )
