@@ -37,17 +37,29 @@ class Diagnosis(Result):
     def sentence(self):
         change = self.pots_left_out["change_pct"].abs()
         if change.isna().all():
-            return f"{self.sweat.sentence} No ceiling could be compared without one of its pots."
-        worst = self.pots_left_out.loc[change.idxmax()]
-        return (
-            f"{self.sweat.sentence} Leaving out one pot moves a ceiling by at most "
-            f"{abs(worst['change_pct']):.1f} points of load (% of wax), for {worst['blend']} "
-            f"without pot {worst['pot']}."
-        )
+            moved = "No ceiling could be compared without one of its pots."
+        else:
+            worst = self.pots_left_out.loc[change.idxmax()]
+            moved = (
+                f"Leaving out one pot moves a ceiling by at most "
+                f"{abs(worst['change_pct']):.1f} points of load (% of wax), for {worst['blend']} "
+                f"without pot {worst['pot']}."
+            )
+        return " ".join([self.sweat.sentence, moved, *self._appearing()])
+
+    def _appearing(self):
+        """Blends for which a load qualifies only without one of their pots."""
+        table = self.pots_left_out
+        rows = table[table["ceiling_load_pct"].notna() & table["change_pct"].isna()]
+        return [
+            f"A load qualifies for {r.blend} only without pot {r.pot}." for r in rows.itertuples()
+        ]
 
 
 def diagnose(analysis, *, seed=1, draws=1000):
     """Check the sweat fit of an analysis and refit it without each pot in turn.
+
+    Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed.
 
     Parameters
     ----------

@@ -12,6 +12,10 @@ from scipy import stats
 
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
+    Proposal,
+    draw_from,
+    draw_until_trusted,
+    ensemble_draws,
     fit_pareto,
     importance_draws,
     pareto_quantile,
@@ -156,6 +160,88 @@ class TestDraws:
             importance_draws(
                 lambda p: np.zeros(len(p)), At(np.zeros(2), -np.eye(2)), size=400, seed=1
             )
+
+
+def log_gammas(points):
+    """Two independent logs of gamma(2) variables: skewed to the left, quantiles known."""
+    return (2.0 * points - np.exp(points)).sum(axis=1)
+
+
+CHANCES = (0.05, 0.25, 0.5, 0.75, 0.95)
+QUANTILES = np.log(stats.gamma(2.0).ppf(CHANCES))
+
+
+def quantiles(draws):
+    return np.array([weighted_quantile(x, draws.weights, CHANCES) for x in draws.points.T])
+
+
+class TestDrawUntilTrusted:
+    """Proposals too narrow and out of place, so that the first lot cannot be trusted."""
+
+    POOR = Proposal(np.array([1.7, -1.0]), 0.1 * np.eye(2), 5.0, np.nan)
+
+    @pytest.mark.parametrize("seed", range(4))
+    def test_a_poor_proposal_learns_until_the_quantiles_are_right(self, seed):
+        first = draw_from(log_gammas, self.POOR, size=4000, seed=seed)
+        found = draw_until_trusted(log_gammas, self.POOR, size=4000, seed=seed)
+        assert first.k_hat > K_HAT_LIMIT >= found.k_hat
+        assert quantiles(found) == pytest.approx(np.array([QUANTILES] * 2), abs=0.2)
+        assert np.abs(quantiles(first) - QUANTILES).max() > 0.5
+
+    def test_its_evidence_is_the_integral(self):
+        """Gamma(2) integrates to 1, so that the log is 0."""
+        for seed in range(6):
+            found = draw_until_trusted(log_gammas, self.POOR, size=4000, seed=seed)
+            assert found.log_evidence == pytest.approx(0.0, abs=0.1)
+
+    def test_a_good_proposal_is_drawn_from_once(self):
+        good = Proposal(np.full(2, np.log(2)), 0.8 * np.eye(2), 5.0, np.nan)
+        once = draw_from(log_gammas, good, size=1000, seed=3)
+        found = draw_until_trusted(log_gammas, good, size=1000, seed=3)
+        assert np.array_equal(found.points, once.points)
+
+    def test_it_gives_up_after_its_tries_and_says_so(self):
+        found = draw_until_trusted(log_gammas, self.POOR, size=4000, seed=1, tries=1)
+        assert found.k_hat > K_HAT_LIMIT
+
+
+class TestEnsembleDraws:
+    @pytest.fixture
+    def start(self):
+        wide = Proposal(np.zeros(2), 2.0 * np.eye(2), 5.0, np.nan)
+        return draw_from(log_gammas, wide, size=400, seed=1)
+
+    def test_quantiles_of_a_skewed_density(self, start):
+        found = ensemble_draws(log_gammas, start, size=3000, seed=4)
+        assert found.points.shape == (3000, 2)
+        assert found.weights == pytest.approx(np.full(3000, 1 / 3000))
+        assert quantiles(found) == pytest.approx(np.array([QUANTILES] * 2), abs=0.2)
+        assert found.log_evidence == start.log_evidence
+
+    def test_walkers_that_set_out_beside_the_density_find_it(self, start):
+        beside = type(start)(
+            start.points + 6.0, start.weights, np.nan, start.effective_size, start.log_evidence
+        )
+        found = ensemble_draws(log_gammas, beside, size=2000, seed=5)
+        assert quantiles(found)[:, 1:4] == pytest.approx(
+            np.array([QUANTILES[1:4]] * 2), abs=0.25
+        )
+
+    def test_points_without_density_are_never_kept(self, start):
+        def cut(points):
+            return np.where(points[:, 0] > 0.0, log_gammas(points), -np.inf)
+
+        kept = start.points[:, 0] > 0.0
+        inside = type(start)(
+            start.points[kept], start.weights[kept], np.nan, 1.0, start.log_evidence
+        )
+        assert ensemble_draws(cut, inside, size=500, seed=6).points[:, 0].min() > 0.0
+
+    def test_same_seed_same_draws(self, start):
+        one, two, other = (
+            ensemble_draws(log_gammas, start, size=200, seed=s).points for s in (1, 1, 2)
+        )
+        assert np.array_equal(one, two) and not np.array_equal(one, other)
 
 
 class TestWeightedQuantile:

@@ -1,0 +1,120 @@
+"""What a pick rests on: one pot that carries a ceiling is named, and the numbers add up."""
+
+import dataclasses
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.choosing.analysis import analyse
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.diagnosis import TELLING, Diagnosis, diagnose
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.checks import check_sweat
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+TRUTH = Truth({"soft": BlendTruth(10.0), "hard": BlendTruth(13.0)}, spread=0.6, pot_sd=0.3)
+
+
+def analysed(seed, pots=3, **faults):
+    layout = even_layout(list(TRUTH.blends), [5, 7, 9, 11, 13], pots=pots, sweat=5,
+                         limit_load_pct=20.0)
+    truth = dataclasses.replace(TRUTH, **faults)
+    return analyse(simulate_series(layout, truth, seed), Rules(), draws=500)
+
+
+@pytest.fixture(scope="module")
+def good():
+    analysis = analysed(2)
+    return analysis, diagnose(analysis, draws=500)
+
+
+@pytest.fixture(scope="module")
+def spoiled():
+    """Pot hard1 has 4 points of load less capacity than its blend."""
+    analysis = analysed(3, spoiled_pots=1)
+    return analysis, diagnose(analysis, draws=500)
+
+
+def test_a_series_that_behaves_has_no_notes(good):
+    _, found = good
+    assert found.notes == ()
+    assert (found.table["change_pct"] <= TELLING).all()
+    assert (found.table["change_pct"].abs() < 1.0).all()
+
+
+def test_a_spoiled_pot_that_holds_the_ceiling_down_is_named(spoiled):
+    _, found = spoiled
+    row = found.table.set_index("pot").loc["hard1"]
+    before = row["ceiling_load_pct"] - row["change_pct"]
+    assert found.table["change_pct"].idxmax() == list(found.table["pot"]).index("hard1")
+    assert row["change_pct"] > 2
+    assert found.notes[-1] == (
+        f"The ceiling of hard hangs on pot hard1: {before:.1f} % of wax with it, "
+        f"{row['ceiling_load_pct']:.1f} % of wax without it. Pour another pot of that blend "
+        "before trusting either."
+    )
+    assert sum("hangs on pot" in note for note in found.notes) == 1
+
+
+def test_the_ceiling_without_the_spoiled_pot_is_still_safe(spoiled):
+    """True load at the limit risk of the blend itself, from the truth."""
+    _, found = spoiled
+    without = found.table.set_index("pot").at["hard1", "ceiling_load_pct"]
+    assert without < TRUTH.load_at_risk("hard")
+
+
+def test_the_table_adds_up(spoiled):
+    analysis, found = spoiled
+    whole = find_ceiling(analysis.sweat, analysis.rules).table.set_index("blend")
+    before = found.table["ceiling_load_pct"] - found.table["change_pct"]
+    expected = found.table["blend"].map(whole["ceiling_load_pct"])
+    np.testing.assert_allclose(before, expected, atol=1e-9)
+    assert sorted(found.table["pot"]) == sorted(analysis.series.pours["pot"].unique())
+    assert found.table is found.pots_left_out
+
+
+def test_a_row_is_the_fit_without_that_pot(good):
+    analysis, found = good
+    looks = analysis.series.sweat()
+    fit = fit_sweat(
+        looks[looks["pot"] != "soft2"], {"soft": 20.0, "hard": 20.0}, draws=500, seed=1
+    )
+    ceiling = find_ceiling(fit, analysis.rules).of("soft")["ceiling_load_pct"]
+    assert found.table.set_index("pot").at["soft2", "ceiling_load_pct"] == ceiling
+
+
+def test_the_check_of_the_sweat_fit_is_in_it(spoiled):
+    analysis, found = spoiled
+    own = check_sweat(analysis.sweat, analysis.series.sweat(), seed=1)
+    pd.testing.assert_frame_equal(found.sweat.pours, own.pours)
+    assert found.notes[: len(own.notes)] == own.notes
+
+
+def test_the_sentence_names_the_pot_that_moves_most(spoiled):
+    _, found = spoiled
+    worst = found.table.loc[found.table["change_pct"].abs().idxmax()]
+    assert found.sentence == (
+        f"{found.sweat.sentence} Leaving out one pot moves a ceiling by at most "
+        f"{abs(worst['change_pct']):.1f} points of load (% of wax), for hard without pot hard1."
+    )
+
+
+def test_a_ceiling_that_appears_without_a_pot_is_told(good):
+    _, found = good
+    rows = [("a1", "a", 8.0, np.nan), ("a2", "a", np.nan, np.nan), ("b1", "b", 9.0, -0.2)]
+    table = pd.DataFrame(rows, columns=["pot", "blend", "ceiling_load_pct", "change_pct"])
+    told = Diagnosis(found.sweat, table).sentence
+    assert told == (
+        f"{found.sweat.sentence} Leaving out one pot moves a ceiling by at most 0.2 points of "
+        "load (% of wax), for b without pot b1. A load qualifies for a only without pot a1."
+    )
+
+
+def test_blends_of_one_pot_cannot_be_compared():
+    found = diagnose(analysed(2, pots=1), draws=400)
+    assert found.table["change_pct"].isna().all()
+    assert found.sentence == (
+        f"{found.sweat.sentence} No ceiling could be compared without one of its pots."
+    )
