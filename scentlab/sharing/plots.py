@@ -21,8 +21,10 @@ from matplotlib.transforms import ScaledTranslation
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import Ceiling
+from scentlab.choosing.diagnosis import TELLING, Diagnosis
 from scentlab.choosing.pick import Pick
 from scentlab.fitting.bleed import BleedFit, bleed_curve, say_open
+from scentlab.fitting.checks import SweatCheck
 from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, throw_curve
@@ -62,8 +64,8 @@ def plot(result, ax=None, **choices):
 
     Parameters
     ----------
-    result : Analysis, SweatFit, BleedFit, FrostFit, ThrowFit, Ceiling, Pick, Precision,
-        Comparison or NextRound; it is not changed.
+    result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, Ceiling, Pick,
+        Diagnosis, Precision, Comparison or NextRound; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
         analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
@@ -246,6 +248,82 @@ def plot_pick(pick, ax=None):
         Patch(color=TESTED, ec=QUIET, label="tested loads"),
     ]
     _legend_below(ax, handles, [], columns=2)
+    return ax
+
+
+def plot_check(check, ax=None):
+    """Mean grade seen in each pour against what the fit expects, with its 90 % range."""
+    ax = _axes(ax, height=5.4)
+    pours, pots = check.pours, list(check.pots["pot"])
+    hues = dict(zip(dict.fromkeys(check.pots["blend"]), (h for h, _, _ in LOOKS), strict=False))
+    ax.plot([0, 4], [0, 4], color=QUIET, lw=0.9, ls=":", zorder=1, label="seen as expected")
+    ax.vlines(
+        pours["expected"], pours["lower"], pours["upper"], color="#D5D9DC", lw=4, zorder=1,
+        label="90 % range for a pour of a new pot",
+    )
+    for i, row in enumerate(check.pots.itertuples()):
+        own = pours[pours["pot"] == row.pot]
+        ax.plot(
+            own["expected"], own["seen"], ls="", ms=6, mfc="white", mew=1.3, zorder=3,
+            mec=hues.get(row.blend, INK), marker=ASSESSOR_MARKERS[i % len(ASSESSOR_MARKERS)],
+            label=f"pot {row.pot}{', odd' if row.odd else ''} ({row.blend})",
+        )
+    _odd_labels(ax, check)
+    ax.set(xlim=(-0.15, 4.15), ylim=(-0.15, 4.3), xticks=range(5), yticks=range(5))
+    ax.set_xlabel("mean sweat grade expected (0 dry to 4 pooled)", fontsize=9, color=INK)
+    ax.set_ylabel("mean sweat grade seen\nin a pour", fontsize=9, color=INK)
+    ax.tick_params(labelsize=8.5, colors=INK)
+    _plain_frame(ax)
+    _title(ax, "Sweat seen and expected")
+    _legend_below(ax, [], [ax], columns=2 if len(pots) > 6 else 1)
+    return ax
+
+
+def _odd_labels(ax, check):
+    """Name the pours outside their range and, of an odd pot, the pour that is furthest off."""
+    pours = check.pours.assign(off=(check.pours["seen"] - check.pours["expected"]).abs())
+    named = {i: row["pour"] for i, row in pours[pours["odd"]].iterrows()}
+    for pot in check.pots.loc[check.pots["odd"], "pot"]:
+        furthest = pours.loc[pours["pot"] == pot, "off"].idxmax()
+        named[furthest] = f"{pours.at[furthest, 'pour']} (odd pot {pot})"
+    for i, words in named.items():
+        right = pours.at[i, "expected"] > 2.5
+        ax.annotate(
+            words, (pours.at[i, "expected"], pours.at[i, "seen"]), fontsize=8, color=INK,
+            xytext=(-6 if right else 6, 4), textcoords="offset points", zorder=5,
+            ha="right" if right else "left",
+        )
+
+
+def plot_diagnosis(diagnosis, ax=None):
+    """How far the ceiling of its blend moves when a pot is left out, pot by pot."""
+    table = diagnosis.table.sort_values(["blend", "pot"]).reset_index(drop=True)
+    ax = _axes(ax, height=1.9 + 0.42 * len(table))
+    span = max(table["change_pct"].abs().max(), 1.0) if table["change_pct"].notna().any() else 1.0
+    ax.axvline(0, color=INK, lw=0.9)
+    for y, row in table.iterrows():
+        change = row["change_pct"]
+        if not _finite(change):
+            found = _finite(row["ceiling_load_pct"])
+            words = "a load qualifies only without it" if found else "no load to compare"
+            ax.text(0.03 * span, y, words, fontsize=8, color=INK, va="center")
+            continue
+        raised = change > TELLING
+        ax.plot([0, change], [y, y], color=SWEAT if raised else QUIET, lw=1.6, zorder=2)
+        ax.plot(change, y, "^" if raised else "o", color=SWEAT if raised else QUIET, ms=7, zorder=3)
+    _blend_axis(ax, [f"{row.pot}, {row.blend}" for row in table.itertuples()])
+    ax.set_xlim(-1.15 * span, 1.15 * span)
+    ax.tick_params(labelsize=8.5, colors=INK)
+    ax.set_xlabel(
+        "change of the ceiling without the pot,\npoints of load (% of wax)", fontsize=9, color=INK
+    )
+    _title(ax, "Ceilings without each pot")
+    handles = [
+        Line2D([], [], color=SWEAT, marker="^", lw=1.6, ms=7,
+               label=f"higher by more than {TELLING:g} points: the pot holds it down"),
+        Line2D([], [], color=QUIET, marker="o", lw=1.6, ms=7, label="lower, or about the same"),
+    ]
+    _legend_below(ax, handles, [])
     return ax
 
 
@@ -441,11 +519,13 @@ def grid(loads):
 _DRAW = {
     Analysis: plot_tradeoff,
     SweatFit: plot_sweat,
+    SweatCheck: plot_check,
     FrostFit: plot_frost,
     BleedFit: plot_bleed,
     ThrowFit: plot_throw,
     Ceiling: plot_ceiling,
     Pick: plot_pick,
+    Diagnosis: plot_diagnosis,
     Precision: plot_precision,
     Comparison: plot_comparison,
     NextRound: plot_next_round,

@@ -9,6 +9,7 @@ import platform
 from importlib import metadata
 
 import scentlab
+from scentlab.choosing.diagnosis import diagnose
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
 from scentlab.sharing.pages import image, place_for, render, write_page
@@ -23,6 +24,8 @@ from scentlab.sharing.tables import (
     tradeoff_table,
 )
 
+# Enough for a picture of how far a ceiling moves; the pick itself rests on more.
+DIAGNOSIS_DRAWS = 500
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2")
 
 
@@ -51,6 +54,7 @@ def report_html(analysis, notices=()):
         overview=_overview(analysis),
         blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
         fits=_fit_sections(analysis),
+        checked=_check_section(analysis),
         pours=pour_table(series.pours),
         difference=difference_sentence(series.pours),
         assessors=assessor_table(series),
@@ -216,6 +220,28 @@ def _fit_sections(analysis):
         for name, fit in parts
         if fit is not None
     ]
+
+
+def _check_section(analysis):
+    """Whether the sweat fit describes what was seen, and whether one pot carries a ceiling."""
+    found = diagnose(analysis, seed=analysis.seed, draws=DIAGNOSIS_DRAWS)
+    alone = "" if analysis.joint is None else " Ceilings of sweat alone, without the bleed."
+    return {
+        "sentence": found.sentence,
+        "notes": found.notes,
+        "pictures": [
+            image(
+                plots.plot_check(found.sweat),
+                wording.checks_in_words(found.sweat),
+                "A mark is a pour; the bar at its place is the range for a pour of a new pot.",
+            ),
+            image(
+                plots.plot_diagnosis(found),
+                wording.pots_left_out_in_words(found.table),
+                "Each row: the whole series fitted again without that pot." + alone,
+            ),
+        ],
+    }
 
 
 def _notes(analysis):

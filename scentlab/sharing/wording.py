@@ -152,6 +152,37 @@ def picks_in_words(table):
     return f"The load picked for each blend, best first: {'; '.join(parts)}."
 
 
+def checks_in_words(check):
+    """What the picture of pours seen and expected shows: how many lie outside, and which."""
+    outside = check.pours[check.pours["odd"]]
+    parts = [
+        f"pour {p.pour} of {p.blend}, {p.stress}, seen {p.seen:.1f} against {p.lower:.1f} to "
+        f"{p.upper:.1f}"
+        for p in outside.itertuples()
+    ]
+    odd = ", ".join(check.pots.loc[check.pots["odd"], "pot"]) or "none"
+    return (
+        f"Mean sweat grade (0 to 4) seen over expected for {len(check.pours)} pours of "
+        f"{len(check.pots)} pots, with the 90 % range of each. Outside it: "
+        f"{'; '.join(parts) or 'none'}. Pots unlike the others: {odd}."
+    )
+
+
+def pots_left_out_in_words(table):
+    """What the picture of the ceilings without each pot shows."""
+    parts = []
+    for row in table.sort_values(["blend", "pot"]).itertuples():
+        change = f"{row.change_pct:+.1f}"
+        if is_missing(row.change_pct):
+            appears = not is_missing(row.ceiling_load_pct)
+            change = "a load qualifies only without it" if appears else "no load to compare"
+        parts.append(f"{row.pot} of {row.blend} {change}")
+    return (
+        "Change of the ceiling of its blend when a pot is left out, in points of load (% of wax): "
+        f"{'; '.join(parts)}."
+    )
+
+
 def content_words(load_pct):
     """The content of a load, in words of its own basis.
 

@@ -190,8 +190,8 @@ def test_a_thing_without_a_picture_is_refused(analysis):
     with pytest.raises(TypeError) as error:
         plots.plot([1, 2])
     assert str(error.value) == (
-        "there is no picture of a list; plot takes one of Analysis, SweatFit, FrostFit, "
-        "BleedFit, ThrowFit, Ceiling, Pick, Precision, Comparison, NextRound"
+        "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
+        "FrostFit, BleedFit, ThrowFit, Ceiling, Pick, Diagnosis, Precision, Comparison, NextRound"
     )
 
 

@@ -7,6 +7,7 @@ from html.parser import HTMLParser
 
 import pytest
 
+from scentlab.choosing.diagnosis import diagnose
 from scentlab.sharing import pages, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
@@ -72,7 +73,7 @@ def test_nothing_is_loaded_from_anywhere(page, html):
 def test_every_picture_says_what_it_shows(analysis, page):
     pictures = page.all("img")
     blends = len(analysis.pick.table)
-    assert len(pictures) == 2 + 4 * blends
+    assert len(pictures) == 4 + 4 * blends
     assert all(len(p["alt"]) > 60 for p in pictures)
     assert len({p["alt"] for p in pictures}) == len(pictures)
     best = analysis.pick.table.iloc[0]
@@ -121,6 +122,21 @@ def test_every_part_of_the_analysis_is_there(analysis, page):
         assert name in page.text
 
 
+def test_the_fit_is_held_against_what_was_seen(analysis, page):
+    found = diagnose(analysis, seed=analysis.seed, draws=report.DIAGNOSIS_DRAWS)
+    title = "Does the fit describe what was seen?"
+    own = page.text[page.text.rindex(title) : page.text.rindex("What was poured")]
+    assert found.sentence in own and "points of load (% of wax)" in own
+    for note in found.notes:
+        assert note in own
+    alts = [p["alt"] for p in page.all("img")]
+    seen = next(alt for alt in alts if alt.startswith("Mean sweat grade (0 to 4) seen over"))
+    assert f"for {len(found.sweat.pours)} pours of {len(found.sweat.pots)} pots" in seen
+    moved = next(alt for alt in alts if alt.startswith("Change of the ceiling of its blend"))
+    for row in found.table.itertuples():
+        assert f"{row.pot} of {row.blend} {row.change_pct:+.1f}" in moved
+
+
 def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
     assert "Invented demonstration data: no evidence" in page.text
     real = dataclasses.replace(analysis.series, invented=False)
@@ -137,7 +153,7 @@ def test_hostile_text_stays_text(analysis):
     text = report_html(dataclasses.replace(analysis, series=nasty))
     page = Page(text)
     assert not page.all("script")
-    assert len(page.all("img")) == 2 + 4 * len(analysis.pick.table)
+    assert len(page.all("img")) == 4 + 4 * len(analysis.pick.table)
     assert page.text.count("{{ 7 * 7 }}") == 4
     assert not any("onerror" in attrs for _, attrs in page.tags)
 
