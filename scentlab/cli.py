@@ -1,10 +1,11 @@
-"""The command line: make a series folder, open it, import into it, report on it.
+"""The command line: make a series folder, open it, import into it, report on it, share it.
 
 Every command says what it wrote and where. What cannot be done ends with one message on the
 error stream and exit code 2; nothing is left half-written.
 """
 
 import argparse
+import datetime as dt
 import shlex
 import shutil
 import subprocess
@@ -24,24 +25,25 @@ class CannotDo(Exception):
 
 
 def main(argv=None):
-    """Run one command; returns the exit code (0 done, 2 not done)."""
+    """Run one command; returns the exit code (0 done, 2 not done; 1 is `open`'s own)."""
     arguments = _parser().parse_args(_split_extra(argv))
     try:
-        arguments.run(arguments)
+        code = arguments.run(arguments)
     except BrokenPipeError:
         return 0
     except _known_errors() as error:
         print(f"scentlab {arguments.command}: {error}", file=sys.stderr)
         return 2
-    return 0
+    return code or 0
 
 
 def _known_errors():
     from scentlab.materials import MaterialError
     from scentlab.recording.store import StoreError
     from scentlab.results import FitError
+    from scentlab.sharing.redaction import SharingError
 
-    return (CannotDo, DataError, MaterialError, StoreError, FitError, OSError)
+    return (CannotDo, DataError, MaterialError, StoreError, FitError, SharingError, OSError)
 
 
 # --- new ---------------------------------------------------------------------------------------
@@ -56,7 +58,7 @@ def _new(arguments):
     print("  series.sqlite    the record, empty so far")
     print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
     print("  exports/         for sheets, reports and tables")
-    print(f"Next: {_program()} lab {_quoted(folder)}   (and open 1-plan.ipynb)")
+    print(f"Next: {_program()} lab {quoted(folder)}   (and open 1-plan.ipynb)")
 
 
 def _empty_folder(name):
@@ -75,7 +77,7 @@ def _empty_folder(name):
 
 
 def _lab(arguments):
-    folder = _series_folder(arguments.folder)
+    folder = series_folder(arguments.folder)
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
     try:
         code = subprocess.run([*command, *arguments.extra], check=False).returncode
@@ -85,12 +87,12 @@ def _lab(arguments):
         raise CannotDo(f"JupyterLab ended with code {code}; its messages stand above")
 
 
-def _series_folder(name):
+def series_folder(name):
     folder = Path(name)
     if not (folder / STORE_NAME).is_file():
         raise CannotDo(
             f"{folder} is no series folder: it holds no {STORE_NAME}; "
-            f"make one with: {_program()} new {_quoted(folder)}"
+            f"make one with: {_program()} new {quoted(folder)}"
         )
     return folder
 
@@ -101,7 +103,7 @@ def _series_folder(name):
 def _panel(arguments):
     from scentlab.recording.panel import serve
 
-    folder = _series_folder(arguments.folder)
+    folder = series_folder(arguments.folder)
     serve(
         folder, arguments.host, arguments.port, looks_per_piece=arguments.looks_per_piece,
         announce=lambda words: print(words, flush=True),
@@ -112,26 +114,167 @@ def _panel(arguments):
 
 
 def _import(arguments):
-    from scentlab.recording.importing import import_csvs, read_csvs
+    from scentlab.recording.importing import store_frames
+    from scentlab.recording.matching import dry_run
     from scentlab.recording.store import Store
 
-    folder = _series_folder(arguments.folder)
+    folder = series_folder(arguments.folder)
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
         raise CannotDo("no file to import; give --pours, --pieces, --throws or all three")
-    store = Store.open(folder)
+    store, sources = Store.open(folder), _sources(arguments, files)
+    tried = dry_run(store, **sources)
+    if not tried.ready:
+        raise DataError(tried.problems)
+    _tell_left_out(sources)
     if arguments.dry_run:
-        for name, frame in read_csvs(**files, store=store).items():
+        for name, frame in tried.frames.items():
             print(f"{name}: {_rows(len(frame))} in {files[name]} in order")
         print("Nothing was written (--dry-run).")
         return
-    for table, number in import_csvs(store, **files).items():
+    for table, number in store_frames(store, tried.frames).items():
         print(f"{table}: {_rows(number)} stored")
-    print(f"Next: {_program()} report {_quoted(folder)}")
+    print(f"Next: {_program()} report {quoted(folder)}")
+
+
+def _sources(arguments, files):
+    """A source per file, with the columns that --match gives it."""
+    from scentlab.recording.matching import Source, match_by_heading
+
+    sheets = dict(_sheet(text, files) for text in arguments.sheet)
+    given = {
+        name: Source(path, sheet=sheets.get(name), decimal=arguments.decimal)
+        for name, path in files.items() if path
+    }
+    return match_by_heading(given, [_match(text) for text in arguments.match])
+
+
+def _match(text):
+    """Heading, column (as it is or as table.column) and unit of a --match."""
+    heading, equals, rest = text.rpartition("=")
+    column, _, unit = (part.strip() for part in rest.partition(":"))
+    if not equals or not heading.strip() or not column:
+        raise CannotDo(
+            f'--match {text!r} is not understood; write it as "their heading=column" or '
+            '"their heading=column:unit", such as "Wax=wax_g:oz"'
+        )
+    return heading.strip(), column, unit or None
+
+
+def _sheet(text, files):
+    table, equals, sheet = text.partition("=")
+    if not equals or not files.get(table):
+        known = ", ".join(name for name, path in files.items() if path)
+        raise CannotDo(
+            f"--sheet {text!r} is not understood; write it as TABLE=NAME, where TABLE has a file "
+            f"here ({known}), such as {known.split(',')[0]}=Sheet1"
+        )
+    return table, sheet
+
+
+def _tell_left_out(sources):
+    from scentlab.recording.matching import left_out
+
+    for name, headings in left_out(sources).items():
+        print(f"{name}: columns left out, as nothing matches them: {', '.join(headings)}")
 
 
 def _rows(number):
     return "1 row" if number == 1 else f"{number} rows"
+
+
+# --- progress ----------------------------------------------------------------------------------
+
+
+def _progress(arguments):
+    from scentlab.recording.progress import see_progress
+    from scentlab.recording.store import Store
+
+    store = Store.open(series_folder(arguments.folder))
+    today, looks = _day(arguments.today), arguments.looks_per_piece
+    if looks < 1:
+        raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 assessor or more")
+    progress = see_progress(store, today, looks)
+    print(progress.sentence)
+    print("\n".join([
+        *_who_waits(store, progress.today, looks), *_open_scores(progress.scores),
+        *_late_pieces(progress.overdue), *_open_pours(progress.pours),
+    ]))
+
+
+def _day(text):
+    if text is None:
+        return None
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise CannotDo(f"--today {text!r} is no date; write it as 2026-03-14") from None
+
+
+def _who_waits(store, today, looks):
+    """Per assessor what can be scored today, by test and sitting; no code and no load."""
+    from scentlab.recording.progress import known_assessors, waiting
+
+    yield "Waits today:"
+    for assessor in known_assessors(store):
+        todo = waiting(store, assessor, today=today, looks_per_piece=looks)
+        counts = {}
+        for row in todo.to_dict("records"):
+            words = row["test"] if row["test"] != "throw" else (
+                f"{row['kind']} throw in sitting {row['sitting']}"
+            )
+            counts[words] = counts.get(words, 0) + 1
+        told = ", ".join(f"{n} {words}" for words, n in counts.items())
+        yield f"  {assessor}: {told or 'nothing'}"
+
+
+def _open_scores(scores):
+    rows = scores[scores["waiting"] > 0].to_dict("records")
+    yield "Scores to come, of those planned:" if rows else "Scores to come: none"
+    for row in rows:
+        who = " ".join(w for w in (row["sitting"], row["assessor"]) if w)
+        yield f"  {row['test']}{' ' + who if who else ''}: {row['waiting']} of {row['planned']}"
+
+
+def _late_pieces(overdue):
+    yield "Cured, and nobody scored them:" if len(overdue) else "Cured and not scored: none"
+    for row in overdue.to_dict("records"):
+        test = f"{row['test']}, {row['stress']}" if row["stress"] else row["test"]
+        yield f"  {row['code']} ({test}): due on {row['due_on']}, {_days(row['days_late'])} ago"
+
+
+def _open_pours(pours):
+    yield "Pours not logged:" if len(pours) else "Pours not logged: none"
+    for row in pours.to_dict("records"):
+        words = [f"pot {row['pot']}", f"{row['blend']}"]
+        if row["planned_on"] is not None:
+            late = row["days_late"]
+            words.append(f"planned for {row['planned_on']}{f', {_days(late)} ago' if late else ''}")
+        yield f"  {row['pour']}: {', '.join(words)}"
+
+
+def _days(number):
+    return "1 day" if number == 1 else f"{number:.0f} days"
+
+
+# --- export ------------------------------------------------------------------------------------
+
+
+def _export(arguments):
+    from scentlab.recording.importing import export_csvs
+    from scentlab.recording.store import Store
+
+    folder = series_folder(arguments.folder)
+    place = Path(arguments.out) if arguments.out else folder / "exports"
+    if arguments.out:
+        for table in IMPORT_TABLES:
+            if (place / f"{table.name}.csv").exists():
+                raise CannotDo(
+                    f"{place / table.name}.csv is there already and was not touched; give --out "
+                    "another folder"
+                )
+    for path in export_csvs(Store.open(folder), place):
+        print(path)
 
 
 # --- columns -----------------------------------------------------------------------------------
@@ -166,16 +309,16 @@ def _report(arguments):
     from scentlab.recording.reading import read_series
     from scentlab.recording.store import Store
 
-    folder = _series_folder(arguments.folder)
+    folder = series_folder(arguments.folder)
     path = Path(arguments.out) if arguments.out else folder / "exports" / REPORT_NAME
     if path.suffix.lower() not in (".html", ".htm"):
         raise CannotDo(
             f"the report is a web page: give --out a name that ends in .html, not {path}"
         )
-    _write_report(read_series(Store.open(folder)), path, _rules(arguments), arguments.seed)
+    _write_report(read_series(Store.open(folder)), path, read_rules(arguments), arguments.seed)
 
 
-def _rules(arguments):
+def read_rules(arguments):
     from scentlab.choosing.pick import Rules
 
     if arguments.override_blend and not arguments.override_reason:
@@ -225,16 +368,16 @@ def _demo(arguments):
     print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
     _write_report(read_series(store), folder / REPORT_NAME, Rules(), arguments.seed)
     print(f"Next: open {folder / REPORT_NAME} in a browser, or type")
-    print(f"  {_program()} lab {_quoted(folder)}")
+    print(f"  {_program()} lab {quoted(folder)}")
 
 
-def _quoted(path):
+def quoted(path):
     return shlex.quote(str(path))
 
 
 def _program():
     """How this program can be called from here: by its name only if the shell would find it."""
-    return "scentlab" if shutil.which("scentlab") else f"{_quoted(sys.executable)} -m scentlab"
+    return "scentlab" if shutil.which("scentlab") else f"{quoted(sys.executable)} -m scentlab"
 
 
 # --- the parser --------------------------------------------------------------------------------
@@ -250,6 +393,8 @@ def _split_extra(argv):
 
 
 def _parser():
+    from scentlab.cli_sharing import add_commands as add_sharing
+
     parser = argparse.ArgumentParser(
         prog="scentlab", formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Fragrance-load experiments for scented wax melts.",
@@ -265,7 +410,8 @@ def _parser():
     )
     parser.add_argument("--version", action="version", version=f"scentlab {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_add_new, _add_lab, _add_panel, _add_import, _add_columns, _add_report, _add_demo):
+    for add in (_add_new, _add_lab, _add_panel, _add_progress, _add_import, _add_export,
+                _add_columns, _add_report, add_sharing, _add_demo):
         add(commands)
     return parser
 
@@ -274,7 +420,7 @@ def _text(text):
     return textwrap.dedent(text).strip()
 
 
-def _command(commands, name, run, short, long, examples):
+def command(commands, name, run, short, long, examples):
     parser = commands.add_parser(
         name, help=short, description=_text(long),
         epilog="examples:\n" + textwrap.indent(_text(examples), "  "),
@@ -285,7 +431,7 @@ def _command(commands, name, run, short, long, examples):
 
 
 def _add_new(commands):
-    parser = _command(
+    parser = command(
         commands, "new", _new, "make a new series folder",
         """
         Make a folder for one load test (a series). It gets
@@ -306,7 +452,7 @@ def _add_new(commands):
 
 
 def _add_lab(commands):
-    parser = _command(
+    parser = command(
         commands, "lab", _lab, "open a series folder in JupyterLab",
         """
         Open the notebooks of a series folder in JupyterLab, in the web browser of this computer.
@@ -323,7 +469,7 @@ def _add_lab(commands):
 
 
 def _add_panel(commands):
-    parser = _command(
+    parser = command(
         commands, "panel", _panel, "let the panel score on phones or tablets",
         """
         Serve plain pages on which assessors score by blind code; what they score is written to
@@ -351,34 +497,98 @@ def _add_panel(commands):
     )
 
 
-def _add_import(commands):
-    parser = _command(
-        commands, "import", _import, "import pours, pieces and throw scores from CSV files",
+def _add_progress(commands):
+    parser = command(
+        commands, "progress", _progress, "tell who still has to score what",
         """
-        Check CSV files and put them into the record (series.sqlite) of a series folder: all of
-        them or nothing. A piece must come from a pour, and a throw score from a piece, that the
-        files or the record know. Weights in g, temperatures in °C, ages in days; `scentlab
+        Tell from the record how far a series is: what each assessor can score today, which scores
+        are still to come, which pieces are past their cure date without a score, and which
+        planned pours are not logged. Shows no load and writes nothing.
+        """,
+        """
+        scentlab progress cedar-2026
+        scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument(
+        "--today", metavar="DATE", help="the day to tell it for, as 2026-03-14 (default: today)"
+    )
+    parser.add_argument(
+        "--looks-per-piece", type=int, default=1, metavar="NUMBER",
+        help="how many assessors grade each sweat and frost piece (default 1)",
+    )
+
+
+def _add_import(commands):
+    parser = command(
+        commands, "import", _import, "import pours, pieces and throw scores from CSV or XLSX files",
+        """
+        Check CSV or XLSX files and put them into the record (series.sqlite) of a series folder:
+        all of them or nothing. A piece must come from a pour, and a throw score from a piece, that
+        the files or the record know. Weights in g, temperatures in °C, ages in days; `scentlab
         columns` tells every column. What is wrong is told with file, row, column, value and
         remedy.
+
+        Files with other headings or units: one --match for each such column, as
+        "their heading=column:unit". Columns that bear their own name need none; the others of a
+        file with a --match are left out, and told. A column in two tables may be written as
+        throws.code. Units of the file, after the colon:
+          weights        g, kg, oz, lb
+          temperatures   °C, °F
+          times          min, s, h; ages: days, weeks, hours
+          limits         % of wax, % of total, oz per lb
+          dates          year-month-day, day.month.year, day/month/year, month/day/year
         """,
         """
         scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --throws throws.csv
         scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --throws throws.csv \\
             --dry-run
+        scentlab import cedar-2026 --pours book.xlsx --sheet pours=Weights \\
+            --match "Wax weighed=wax_g:oz" --match "Oil=fragrance_g:oz" \\
+            --match "Day=poured_on:day.month.year" --decimal , --dry-run
         """,
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     for table in IMPORT_TABLES:
-        parser.add_argument(
-            f"--{table.name}", metavar="FILE.csv", help=table.meaning
-        )
+        parser.add_argument(f"--{table.name}", metavar="FILE", help=table.meaning)
+    parser.add_argument(
+        "--match", action="append", default=[], metavar="HEADING=COLUMN[:UNIT]",
+        help="a heading of the file, the column it is, the unit it has (may be repeated)",
+    )
+    parser.add_argument(
+        "--sheet", action="append", default=[], metavar="TABLE=NAME",
+        help="sheet of an XLSX file that has several, such as pours=Weights (may be repeated)",
+    )
+    parser.add_argument(
+        "--decimal", choices=(".", ","), default=".", help="decimal sign of the files (default .)"
+    )
     parser.add_argument(
         "--dry-run", action="store_true", help="check the files and write nothing"
     )
 
 
+def _add_export(commands):
+    parser = command(
+        commands, "export", _export, "write the record as three CSV files",
+        """
+        Write pours.csv, pieces.csv and throws.csv of the record, in the columns that `scentlab
+        import` reads. In the exports/ of the series folder earlier ones are replaced; in another
+        folder a file that is there already is not touched.
+        """,
+        """
+        scentlab export cedar-2026
+        scentlab export cedar-2026 --out for-the-archive
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument(
+        "--out", metavar="OUT", help="folder to write into (default: FOLDER/exports)"
+    )
+
+
 def _add_columns(commands):
-    _command(
+    command(
         commands, "columns", _columns, "tell the columns of the CSV files",
         """
         Print every column of the three CSV files that `scentlab import` reads, with its meaning,
@@ -389,7 +599,7 @@ def _add_columns(commands):
 
 
 def _add_report(commands):
-    parser = _command(
+    parser = command(
         commands, "report", _report, "fit, choose a load per blend and write the report",
         """
         Read a series folder, fit sweat, frost and throw, pick a load per blend, print the picks
@@ -408,10 +618,10 @@ def _add_report(commands):
     parser.add_argument(
         "--out", metavar="FILE.html", help=f"the report (default: FOLDER/exports/{REPORT_NAME})"
     )
-    _add_rules(parser)
+    add_rules(parser)
 
 
-def _add_rules(parser):
+def add_rules(parser):
     rules = parser.add_argument_group("rules of the choice")
     rules.add_argument(
         "--risk-pct", type=float, default=5.0, metavar="PERCENT",
@@ -460,7 +670,7 @@ def _add_rules(parser):
 
 
 def _add_demo(commands):
-    parser = _command(
+    parser = command(
         commands, "demo", _demo, "make a series folder with invented data, and its report",
         """
         Make a series folder from the invented data that come with the kit, fit them, print the

@@ -14,7 +14,10 @@ from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
 ROOT = Path(__file__).parents[1]
-COMMANDS = ("new", "lab", "panel", "import", "columns", "report", "demo")
+COMMANDS = (
+    "new", "lab", "panel", "progress", "import", "export", "columns", "report", "share", "open",
+    "compare", "summary", "demo",
+)
 
 
 def run(capsys, *arguments):
@@ -159,7 +162,7 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, capsys, de
     ]
 
 
-@pytest.mark.parametrize("command", ["lab", "panel", "report"])
+@pytest.mark.parametrize("command", ["lab", "panel", "progress", "export", "report"])
 def test_a_folder_without_a_record_is_no_series(capsys, tmp_path, command):
     code, out, err = run(capsys, command, tmp_path)
     assert (code, out) == (2, "")
@@ -257,6 +260,178 @@ def test_the_readme_has_the_columns_of_the_schema():
         assert found == [(c.name, c.required) for c in table.columns]
 
 
+# --- import with other headings ----------------------------------------------------------------
+
+
+POURS_OF_THEIRS = [
+    ["Pour", "pot", "Mix", "Day", "Wax weighed", "Oil", "Cook"],
+    ["P01-1", "P01", "soft", "14.03.2026", "16", "1,6", "me"],
+]
+MATCH = [w for m in ("Pour=pour", "Mix=blend", "Day=poured_on:day.month.year",
+                     "Wax weighed=wax_g:oz", "Oil=fragrance_g:oz") for w in ("--match", m)]
+
+
+@pytest.fixture
+def theirs(tmp_path):
+    """A workbook of two sheets with headings and units of its own."""
+    import openpyxl
+
+    book = openpyxl.Workbook()
+    book.active.title = "Notes"
+    sheet = book.create_sheet("Weights")
+    for row in POURS_OF_THEIRS:
+        sheet.append(row)
+    book.save(tmp_path / "theirs.xlsx")
+    return tmp_path / "theirs.xlsx"
+
+
+@pytest.fixture
+def empty(capsys, tmp_path):
+    run(capsys, "new", tmp_path / "mine")
+    return tmp_path / "mine"
+
+
+def test_a_workbook_with_other_headings_and_units_is_imported(capsys, empty, theirs):
+    words = ("import", empty, "--pours", theirs, "--sheet", "pours=Weights", *MATCH,
+             "--decimal", ",")
+    code, out, err = run(capsys, *words, "--dry-run")
+    assert (code, err) == (0, "")
+    assert out == (
+        "pours: columns left out, as nothing matches them: Cook\n"
+        f"pours: 1 row in {theirs} in order\nNothing was written (--dry-run).\n"
+    )
+    assert Store.open(empty).rows("pours").empty
+    assert run(capsys, *words)[0] == 0
+    row = Store.open(empty).rows("pours").iloc[0]
+    # One ounce (avoirdupois) is 28.349523125 g exactly.
+    assert row["wax_g"] == pytest.approx(16 * 28.349523125, rel=1e-12)
+    assert row["fragrance_g"] == pytest.approx(1.6 * 28.349523125, rel=1e-12)
+    assert (row["pot"], row["blend"], str(row["poured_on"])) == ("P01", "soft", "2026-03-14")
+
+
+@pytest.mark.parametrize("words, said", [
+    (("--match", "Wax weighed"), "--match 'Wax weighed' is not understood; write it as \"their "
+     "heading=column\" or \"their heading=column:unit\", such as \"Wax=wax_g:oz\""),
+    (("--match", "Wachs=wax_g:oz"), "theirs.xlsx, row 1, column wax_g: found 'Wachs', expected one "
+     "of the headings Pour, pot, Mix, Day, Wax weighed, Oil, Cook. Correct the matching."),
+    (("--match", "Wax weighed=wax_g"), "theirs.xlsx, row 1, column wax_g: found 'no unit', "
+     "expected the unit of 'Wax weighed': one of g, kg, oz, lb. Choose the unit that the file "
+     "uses."),
+    (("--match", "Pour=throws.code"), "the matching: found 'throws.code', expected one of the "
+     "columns pours.add_temp_c, "),
+    (("--sheet", "pieces=Weights"), "--sheet 'pieces=Weights' is not understood; write it as "
+     "TABLE=NAME, where TABLE has a file here (pours), such as pours=Sheet1"),
+])
+def test_a_wrong_match_is_told_and_nothing_is_written(capsys, empty, theirs, words, said):
+    code, out, err = run(capsys, "import", empty, "--pours", theirs, "--sheet", "pours=Weights",
+                         *words)
+    assert (code, out) == (2, "")
+    assert said in err and "Traceback" not in err
+    assert Store.open(empty).rows("pours").empty
+
+
+def test_a_heading_of_two_files_goes_to_both_or_to_the_one_named(tmp_path):
+    from scentlab.recording.matching import Source, match_by_heading
+
+    for name in ("pieces", "throws"):
+        (tmp_path / f"{name}.csv").write_text("Nr,code\n417,417\n")
+    sources = {n: Source(tmp_path / f"{n}.csv") for n in ("pieces", "throws")}
+    both = match_by_heading(sources, [("Nr", "code", None)])
+    assert [s.columns["code"].heading for s in both.values()] == ["Nr", "Nr"]
+    one = match_by_heading(sources, [("Nr", "throws.code", None)])
+    assert one["pieces"].columns == {} and one["throws"].columns["code"].heading == "Nr"
+
+
+def test_the_help_of_import_tells_every_unit(capsys):
+    from scentlab.recording.matching import DATES, UNITS
+
+    text = help_of(capsys, "import")
+    for unit in {u for units in UNITS.values() for u in units} | set(DATES):
+        assert re.search(rf"(?<![\w/]){re.escape(unit)}(?![\w/])", text), unit
+
+
+# --- export ------------------------------------------------------------------------------------
+
+
+def test_what_is_exported_can_be_imported_again(capsys, demo, empty, tmp_path):
+    out = tmp_path / "archive"
+    code, said, err = run(capsys, "export", demo[0], "--out", out)
+    assert (code, err) == (0, "")
+    names = [t.name for t in IMPORT_TABLES]
+    assert said.split() == [str(out / f"{n}.csv") for n in names]
+    assert sorted(p.name for p in out.iterdir()) == sorted(f"{n}.csv" for n in names)
+    files = [w for n in names for w in (f"--{n}", out / f"{n}.csv")]
+    assert run(capsys, "import", empty, *files)[0] == 0
+    for table in ("pours", "grades", "throws"):
+        assert len(Store.open(empty).rows(table)) == len(Store.open(demo[0]).rows(table))
+
+
+def test_export_replaces_its_own_files_and_nobody_elses(capsys, empty, tmp_path):
+    for _ in range(2):
+        assert run(capsys, "export", empty)[0] == 0
+    assert (empty / "exports" / "pours.csv").is_file()
+    (tmp_path / "throws.csv").write_text("mine")
+    assert run(capsys, "export", empty, "--out", tmp_path) == (
+        2, "", f"scentlab export: {tmp_path / 'throws.csv'} is there already and was not touched; "
+        "give --out another folder\n"
+    )
+    assert (tmp_path / "throws.csv").read_text() == "mine"
+    assert not (tmp_path / "pours.csv").exists()
+
+
+# --- progress ----------------------------------------------------------------------------------
+
+
+def test_progress_tells_what_waits_without_a_load(capsys, empty):
+    store = Store.open(empty)
+    store.save_plan({
+        "title": "two pours", "assessors": ["A1", "A2"],
+        "pours": [{"pour": p, "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
+                   "load_pct": load} for p, load in (("P01-1", 9.13), ("P01-2", 10.13))],
+        "pieces": [
+            {"code": "417", "pour": "P01-1", "test": "sweat", "stress": "heat",
+             "due_on": "2026-03-08"},
+            {"code": "512", "pour": "P01-1", "test": "throw", "stress": "rest",
+             "due_on": "2026-03-15"},
+        ],
+        "smellings": [{"sitting": "S01", "sitting_on": "2026-03-15", "kind": "warm",
+                       "assessor": "A2", "position": 1, "code": "512"}],
+    })
+    store.add("pours", {"pour": "P01-1", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18.26})
+    code, out, err = run(capsys, "progress", empty, "--today", "2026-03-15")
+    assert (code, err) == (0, "")
+    assert out == (
+        "0 of 2 planned scores are in on 2026-03-15; 1 pours are not logged, and 1 cured pieces "
+        "have no score.\n"
+        "Waits today:\n"
+        "  A1: 1 sweat\n"
+        "  A2: 1 sweat, 1 warm throw in sitting S01\n"
+        "Scores to come, of those planned:\n"
+        "  sweat: 1 of 1\n"
+        "  warm throw S01 A2: 1 of 1\n"
+        "Cured, and nobody scored them:\n"
+        "  417 (sweat, heat): due on 2026-03-08, 7 days ago\n"
+        "Pours not logged:\n"
+        "  P01-2: pot P01, soft, planned for 2026-03-01, 14 days ago\n"
+    )
+
+
+def test_progress_of_a_series_that_is_done(capsys, demo):
+    code, out, _ = run(capsys, "progress", demo[0])
+    assert code == 0
+    assert "Scores to come: none\nCured and not scored: none\nPours not logged: none\n" in out
+    assert "  A6: nothing\n" in out
+
+
+@pytest.mark.parametrize("words, said", [
+    (("--today", "14.3.2026"), "--today '14.3.2026' is no date; write it as 2026-03-14"),
+    (("--looks-per-piece", "0"), "--looks-per-piece 0: a piece is graded by 1 assessor or more"),
+])
+def test_progress_refuses_nonsense(capsys, demo, words, said):
+    assert run(capsys, "progress", demo[0], *words) == (2, "", f"scentlab progress: {said}\n")
+
+
 # --- report ------------------------------------------------------------------------------------
 
 
@@ -266,7 +441,7 @@ def test_the_rules_reach_the_choice():
         "--throw-share-pct 80 --throw-kind cold --stress heat --ship-age-days 30 "
         "--override-blend b1 --override-blend b2 --override-reason agreed --seed 3"
     ).split()
-    rules = cli._rules(cli._parser().parse_args(words))
+    rules = cli.read_rules(cli._parser().parse_args(words))
     assert (rules.risk, rules.confidence, rules.throw_share) == (0.02, 0.9, 0.8)
     assert (rules.limit_grade, rules.frost_limit_grade, rules.throw_kind) == (1, 3, "cold")
     assert (rules.stress, rules.ship_age_days) == ("heat", 30)
@@ -277,7 +452,7 @@ def test_the_rules_reach_the_choice():
 def test_the_rules_without_options_are_the_defaults():
     from scentlab.choosing.pick import Rules
 
-    assert cli._rules(cli._parser().parse_args(["report", "x"])) == Rules()
+    assert cli.read_rules(cli._parser().parse_args(["report", "x"])) == Rules()
 
 
 def test_a_limit_is_passed_over_only_with_a_reason(capsys, demo):

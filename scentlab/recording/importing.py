@@ -7,6 +7,7 @@ told at once, and what is stored is stored in one transaction.
 import csv
 import io
 import re
+import tempfile
 from dataclasses import dataclass, field, replace
 from pathlib import Path
 
@@ -111,18 +112,18 @@ def export_csvs(store, folder):
         "pieces": _looks(store.rows("pieces"), store.rows("grades")),
         "throws": store.rows("throws"),
     }
-    written = []
+    texts = {f"{n}.csv": _csv_text(frame, _TABLES[n]) for n, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        for name, frame in frames.items():
-            path = folder / f"{name}.csv"
-            path.write_text(_csv_text(frame, _TABLES[name]), encoding="utf-8", newline="")
-            written.append(path)
+        # All three are written beside their places first, so that no half file is ever seen.
+        with tempfile.TemporaryDirectory(prefix=".export-", dir=folder) as beside:
+            for name, text in texts.items():
+                (Path(beside) / name).write_text(text, encoding="utf-8", newline="")
+            return [(Path(beside) / name).replace(folder / name) for name in texts]
     except OSError as error:
         raise StoreError(
             f"the folder {folder} cannot be written ({error.strerror}); choose another one"
         ) from error
-    return written
 
 
 def describe_columns():

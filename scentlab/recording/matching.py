@@ -162,6 +162,82 @@ def dry_run(store=None, pours=None, pieces=None, throws=None):
     return DryRun(frames, ())
 
 
+def match_by_heading(sources, matches):
+    """Sources (by table) with their columns from a flat list of matches.
+
+    Parameters
+    ----------
+    sources : dict of table name to :class:`Source`.
+    matches : list of (heading, column, unit); the column as it is called, or as table.column. It
+        goes to each table that has the column and whose file has the heading.
+
+    Returns
+    -------
+    The sources; in a file with a match, the columns that bear their own name are kept too.
+    Raises DataError when a match fits no file.
+    """
+    headings = {name: _headings(source, name) for name, source in sources.items()}
+    columns, problems = {name: {} for name in sources}, []
+    for heading, column, unit in matches:
+        own, dot, bare = column.rpartition(".")
+        able = [n for n in sources if bare in _TABLES[n].names and (not dot or n == own)]
+        homes = [n for n in able if heading in headings[n]]
+        for name in homes:
+            columns[name][bare] = From(heading, unit)
+        if not homes:
+            problems += _homeless(heading, column, able, sources, headings)
+    if problems:
+        raise DataError(problems)
+    return {
+        name: replace(source, columns=_with_own_names(columns[name], headings[name], name))
+        for name, source in sources.items()
+    }
+
+
+def left_out(sources):
+    """Per table the headings that a matching leaves out; tables with none are absent."""
+    found = {}
+    for name, source in sources.items():
+        taken = {origin.heading for origin in source.columns.values()}
+        rest = [h for h in _headings(source, name) if h not in taken] if taken else []
+        if rest:
+            found[name] = rest
+    return found
+
+
+def _headings(source, table):
+    """The headings of a file; none when it cannot be read, which the import itself tells."""
+    sheet = read_sheet(Path(source.path), table, Findings(""), source.sheet)
+    return [] if sheet is None else list(map(str, sheet.text.columns))
+
+
+def _with_own_names(matched, headings, table):
+    if not matched:
+        return {}
+    taken = {origin.heading for origin in matched.values()}
+    own = {h: From(h, _own_unit(_TABLES[table], h)) for h in headings
+           if h in _TABLES[table].names and h not in matched and h not in taken}
+    return {**own, **matched}
+
+
+def _homeless(heading, column, able, sources, headings):
+    """What is wrong with a match that fits no file."""
+    if not able:
+        names = {f"{n}.{c}" for n in sources for c in _TABLES[n].names}
+        findings = Findings("the matching")
+        findings.add(None, "", column, "one of the columns " + ", ".join(sorted(names)),
+                     "Correct the column.")
+        return findings.problems
+    found = []
+    for name in able:
+        if headings[name]:
+            findings = Findings(Path(sources[name].path).name)
+            findings.add(1, column, heading, "one of the headings " + ", ".join(headings[name]),
+                         "Correct the matching.")
+            found += findings.problems
+    return found
+
+
 def _plain(text):
     return re.sub(r"[^a-z0-9]+", "_", str(text).lower()).strip("_")
 

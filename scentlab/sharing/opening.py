@@ -10,6 +10,7 @@ import html
 import io
 import json
 import re
+import shutil
 import stat
 import zipfile
 import zlib
@@ -89,7 +90,7 @@ class Opened:
         )
 
     def save(self, folder):
-        """Write the checked files into a new folder and return it."""
+        """Write the checked files into a new folder, all or none, and return it."""
         folder = Path(folder)
         try:
             folder.mkdir()
@@ -97,8 +98,12 @@ class Opened:
             raise PackageError(f"{folder} is there already; give a new folder") from None
         except FileNotFoundError:
             raise PackageError(f"{folder.parent}: no such folder; make it first") from None
-        for name, data in self.files.items():
-            write_whole(folder / name, data)
+        try:
+            for name, data in self.files.items():
+                write_whole(folder / name, data)
+        except BaseException:
+            shutil.rmtree(folder, ignore_errors=True)
+            raise
         return folder
 
     def __repr__(self):

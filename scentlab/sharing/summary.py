@@ -26,12 +26,7 @@ def supplier_summary_html(analysis, ask):
     ------
     SharingError when nothing, or more than a page holds, is asked.
     """
-    ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
-    if not 1 <= len(ask) <= MOST_QUESTIONS or not all(a.strip() and len(a) <= 300 for a in ask):
-        raise SharingError(
-            f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
-            "asked nothing answers nothing"
-        )
+    ask = check_questions(ask)
     series = analysis.series
     ceiling = analysis.ceiling
     return render(
@@ -47,6 +42,17 @@ def supplier_summary_html(analysis, ask):
         picture=image(plots.plot_ceiling(ceiling), wording.ceilings_in_words(ceiling.table)),
         ask=ask,
     )
+
+
+def check_questions(ask):
+    """The questions as a list, or SharingError when a page cannot carry them."""
+    ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
+    if not 1 <= len(ask) <= MOST_QUESTIONS or not all(a.strip() and len(a) <= 300 for a in ask):
+        raise SharingError(
+            f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
+            "asked nothing answers nothing"
+        )
+    return ask
 
 
 def write_supplier_summary(analysis, path, ask):

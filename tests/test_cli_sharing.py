@@ -1,0 +1,260 @@
+"""The commands that send a series away: what leaves, what is held back, what is refused."""
+
+import hashlib
+import io
+import json
+import re
+import zipfile
+from pathlib import Path
+
+import pandas as pd
+import pytest
+
+from scentlab import cli, cli_sharing, shipped
+from scentlab.units import say_load
+
+HIDE_ALL = ("--hide", "fragrance,costs", "--hide", "notes", "--renumber-assessors")
+
+
+def run(capsys, *arguments):
+    """Exit code, output and error text of a command."""
+    code = cli.main([str(a) for a in arguments])
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("sharing") / "series"
+    shipped.make_demo_series(folder)
+    return folder
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fitted_once():
+    """The maker's own fit of a folder is the same each time, so it is made once."""
+    real, made = cli_sharing._analysis, {}
+
+    def remembered(folder, arguments):
+        key = (str(folder), cli.read_rules(arguments), arguments.seed)
+        if key not in made:
+            made[key] = real(folder, arguments)
+        return made[key]
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(cli_sharing, "_analysis", remembered)
+        yield
+
+
+@pytest.fixture(scope="module")
+def sent(demo, tmp_path_factory):
+    """A package in which all is held back that can be, and its files."""
+    path = tmp_path_factory.mktemp("sent") / "out.zip"
+    assert cli.main(["share", str(demo), "--out", str(path), *HIDE_ALL,
+                     "--leave-out", "soft"]) == 0
+    with zipfile.ZipFile(path) as archive:
+        return path, {name: archive.read(name) for name in archive.namelist()}
+
+
+@pytest.fixture(scope="module")
+def whole(demo, tmp_path_factory):
+    path = tmp_path_factory.mktemp("whole") / "whole.zip"
+    assert cli.main(["share", str(demo), "--out", str(path)]) == 0
+    return path
+
+
+# --- share -------------------------------------------------------------------------------------
+
+
+def test_what_is_held_back_is_in_no_file(sent):
+    _, files = sent
+    assert not [n for n, data in files.items() if re.search(rb"\bcedar\b|\bfig\b", data, re.I)]
+    blends = pd.read_csv(io.BytesIO(files["blends.csv"]))
+    assert "soft" not in set(blends["blend"]) and len(blends) == 2
+    assert blends[["wax_price_per_kg", "fragrance_price_per_kg"]].isna().all(axis=None)
+    assert pd.read_csv(io.BytesIO(files["pours.csv"]))["note"].isna().all()
+    assert not set(pd.read_csv(io.BytesIO(files["throws.csv"]))["assessor"]) & {"A1", "A6"}
+
+
+def test_the_two_lines_of_the_readme_open_the_package_in_pandas(sent, tmp_path, monkeypatch):
+    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    lines = re.search(r"```python\n(import pandas as pd, zipfile\n.*\n)```", readme)[1]
+    monkeypatch.chdir(tmp_path)
+    (tmp_path / "for-the-supplier.zip").write_bytes(sent[0].read_bytes())
+    names = {}
+    exec(lines, names)
+    assert {"load_pct", "grade"} <= set(names["grades"].columns) and len(names["grades"])
+
+
+def test_a_preview_tells_what_leaves_and_writes_nothing(capsys, demo, whole):
+    before = sorted(p for p in demo.rglob("*") if p.is_file())
+    code, out, err = run(capsys, "share", demo, "--preview", "--out", demo / "never.zip")
+    assert (code, err) == (0, "")
+    assert out.endswith("Nothing was written (--preview).\n")
+    assert sorted(p for p in demo.rglob("*") if p.is_file()) == before
+    with zipfile.ZipFile(whole) as archive:
+        for entry in archive.infolist():
+            told = re.search(rf"^  {re.escape(entry.filename)}  .*\b(\d+) bytes$", out, re.M)
+            assert int(told[1]) == entry.file_size, entry.filename
+        pours = pd.read_csv(archive.open("pours.csv"))
+        settings = json.loads(archive.read("settings.json"))
+    assert f": {len(pours)} rows, " in re.search(r"^  pours.csv .*$", out, re.M)[0]
+    assert re.sub(r"\s+", " ", out).count(", ".join(pours.columns)) == 1
+    assert f"Fragrance: {settings['series']['fragrance']}\n" in out
+
+
+def test_a_preview_says_what_is_held_back(capsys, demo):
+    _, out, _ = run(capsys, "share", demo, "--preview", "--hide", "fragrance,costs")
+    assert "Fragrance: fragrance (name not shared)\n" in out
+    assert "* Costs are not shared" in out and not re.search("cedar", out, re.I)
+
+
+def test_one_file_is_shown_as_it_would_leave(capsys, demo, whole):
+    code, out, _ = run(capsys, "share", demo, "--show", "pick.csv")
+    with zipfile.ZipFile(whole) as archive:
+        assert (code, out) == (0, archive.read("pick.csv").decode() + "\n")
+    code, _, err = run(capsys, "share", demo, "--show", "secret.csv")
+    assert code == 2
+    assert err.startswith("scentlab share: no file 'secret.csv' here; there are datapackage.json, ")
+
+
+@pytest.mark.parametrize("words, said", [
+    ((), "where to? give --out FILE.zip, or --preview to see what would leave"),
+    (("--out", "x.tar"), "a package is a zip: give --out a name that ends in .zip, not x.tar"),
+    (("--out", "nowhere/x.zip"), "there is no folder nowhere; make it or give another --out"),
+    (("--out", "x.zip", "--hide", "notes,prices"),
+     "--hide knows no 'prices'; give one or more of fragrance,costs,notes"),
+    (("--out", "x.zip", "--leave-out", "hard"), "there is no blend 'hard' to leave out; the "
+     "series has soft, soft-firm 70/30, creamy-firm 60/40"),
+])
+def test_what_cannot_be_shared_is_told_and_nothing_is_written(
+    capsys, demo, tmp_path, monkeypatch, words, said
+):
+    monkeypatch.chdir(tmp_path)
+    assert run(capsys, "share", demo, *words) == (2, "", f"scentlab share: {said}\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+def test_a_package_that_was_sent_is_not_replaced(capsys, demo, whole):
+    before = whole.read_bytes()
+    assert run(capsys, "share", demo, "--out", whole) == (
+        2, "", f"scentlab share: {whole} is there already and was not touched; give another name\n"
+    )
+    assert whole.read_bytes() == before
+
+
+# --- open --------------------------------------------------------------------------------------
+
+
+def test_open_finds_the_same_pick_and_saves_the_checked_files(capsys, sent, tmp_path):
+    path, files = sent
+    code, out, err = run(capsys, "open", path, "--save", tmp_path / "from-the-maker")
+    assert (code, err) == (0, "")
+    assert "its picks are found again to the printed digits" in re.sub(r"\s+", " ", out)
+    pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
+    for row in pick.to_dict("records"):
+        load, blend = say_load(row["load_pct"], 2), row["blend"]
+        assert f"{blend}: the same\n  pick     in the package {load}, found here {load}" in out
+    assert {p.name: p.read_bytes() for p in (tmp_path / "from-the-maker").iterdir()} == files
+
+
+def changed(whole, path, old, new):
+    """The package with another ceiling in it, honest in its hashes."""
+    from scentlab.sharing.package import DESCRIPTOR, to_json, zipped
+
+    with zipfile.ZipFile(whole) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    assert old in files["pick.csv"]
+    files["pick.csv"] = files["pick.csv"].replace(old, new, 1)
+    descriptor = json.loads(files[DESCRIPTOR])
+    for resource in descriptor["resources"]:
+        data = files[resource["path"]]
+        resource["bytes"] = len(data)
+        resource["hash"] = f"sha256:{hashlib.sha256(data).hexdigest()}"
+    path.write_bytes(zipped({**files, DESCRIPTOR: to_json(descriptor)}))
+    return path
+
+
+def test_open_says_when_the_pick_is_another(capsys, whole, tmp_path):
+    with zipfile.ZipFile(whole) as archive:
+        load = pd.read_csv(archive.open("pick.csv"), dtype=str)["load_pct"].iloc[0]
+    other = changed(whole, tmp_path / "other.zip", f",{load},".encode(), b",2.5,")
+    code, out, err = run(capsys, "open", other)
+    assert (code, err) == (1, "")
+    assert "NOT the same\n  pick     in the package 2.50 % of wax" in out
+
+
+def test_a_damaged_package_is_refused(capsys, whole, tmp_path):
+    torn = tmp_path / "torn.zip"
+    torn.write_bytes(whole.read_bytes()[:-2000])
+    code, out, err = run(capsys, "open", torn, "--save", tmp_path / "new")
+    assert (code, out) == (2, "")
+    assert re.fullmatch(
+        r"scentlab open: torn.zip is damaged or no zip \(.*\); ask the sender for the package "
+        r"again\n", err
+    )
+    assert not (tmp_path / "new").exists()
+
+
+def test_open_writes_over_no_folder(capsys, whole, tmp_path):
+    assert run(capsys, "open", whole, "--save", tmp_path) == (
+        2, "", f"scentlab open: {tmp_path} is there already; give --save the name of a new folder\n"
+    )
+
+
+def test_a_disk_that_fills_leaves_no_half_folder(capsys, whole, tmp_path, monkeypatch):
+    from scentlab.sharing import opening
+
+    real = opening.write_whole
+
+    def full(path, data):
+        if path.name == "settings.json":
+            raise OSError("no space left on the disk")
+        real(path, data)
+
+    monkeypatch.setattr(opening, "write_whole", full)
+    code, out, err = run(capsys, "open", whole, "--save", tmp_path / "new")
+    assert (code, out, err) == (2, "", "scentlab open: no space left on the disk\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- compare and summary -----------------------------------------------------------------------
+
+
+def test_compare_writes_one_page(capsys, demo, tmp_path):
+    page = tmp_path / "both.html"
+    code, out, err = run(capsys, "compare", demo, demo, "--out", page)
+    assert (code, err) == (0, "")
+    assert out.endswith(f"Comparison: {page}\n")
+    assert "(1): " in out and "(2): " in out
+    assert not re.search(r'(src|href)="https?://', page.read_text())
+
+
+def test_summary_asks_and_holds_back(capsys, demo, tmp_path):
+    page = tmp_path / "summary.html"
+    code, out, err = run(capsys, "summary", demo, "--out", page, "--hide", "fragrance",
+                         "--ask", "Is 8 % of wax within your limit?")
+    assert (code, out, err) == (0, f"Summary: {page}\n", "")
+    text = page.read_text()
+    assert "Is 8 % of wax within your limit?" in text and not re.search("cedar", text, re.I)
+
+
+@pytest.mark.parametrize("words, said", [
+    (("compare", "DEMO", "--out", "x.html"), "a comparison needs two or more series folders"),
+    (("compare", "DEMO", "DEMO", "--out", "x.txt"),
+     "this is a web page: give --out a name that ends in .html, not x.txt"),
+    (("compare", "DEMO", "nowhere", "--out", "x.html"), "nowhere is no series folder: it holds no "
+     "series.sqlite; make one with: PROGRAM new nowhere"),
+    (("summary", "DEMO", "--out", "no/x.html", "--ask", "?"),
+     "there is no folder no; make it or give another --out"),
+    (("summary", "DEMO", "--out", "x.html", "--ask", " "), "ask 1 to 6 things of at most 300 "
+     "characters each; a supplier who is asked nothing answers nothing"),
+])
+def test_no_page_is_written_when_something_is_wrong(
+    capsys, demo, tmp_path, monkeypatch, words, said
+):
+    monkeypatch.chdir(tmp_path)
+    words = [demo if w == "DEMO" else w for w in words]
+    said = said.replace("PROGRAM", cli._program())
+    assert run(capsys, *words) == (2, "", f"scentlab {words[0]}: {said}\n")
+    assert list(tmp_path.iterdir()) == []
