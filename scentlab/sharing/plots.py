@@ -13,6 +13,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
+from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
@@ -479,8 +480,21 @@ def picture(ax, kind="svg"):
     # A date and a maker's address would make each file differ and name a web page.
     empty = {"svg": ("Date", "Creator", "Format", "Type"), "png": ("Software",)}[kind]
     with rc_context({"svg.hashsalt": "scentlab"}):
-        figure.savefig(out, format=kind, dpi=120, metadata=dict.fromkeys(empty))
+        if kind == "svg":
+            _print_svg(figure, out, dict.fromkeys(empty))
+        else:
+            figure.savefig(out, format=kind, dpi=120, metadata=dict.fromkeys(empty))
     return out.getvalue()
+
+
+def _print_svg(figure, out, metadata):
+    """As ``savefig`` does, but drawn once instead of twice: a report has many pictures."""
+    usual, dpi = figure.canvas, figure.dpi
+    try:
+        FigureCanvasSVG(figure).print_svg(out, metadata=metadata)
+    finally:
+        figure.dpi = dpi
+        figure.set_canvas(usual)
 
 
 def shown_stress(fit, stress=None):

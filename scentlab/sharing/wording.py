@@ -172,7 +172,8 @@ def pots_left_out_in_words(table):
     """What the picture of the ceilings without each pot shows."""
     parts = []
     for row in table.sort_values(["blend", "pot"]).itertuples():
-        change = f"{row.change_pct:+.1f}"
+        # Rounded first, and without the sign of a zero.
+        change = f"{round(row.change_pct, 1) + 0.0:+.1f}"
         if is_missing(row.change_pct):
             appears = not is_missing(row.ceiling_load_pct)
             change = "a load qualifies only without it" if appears else "no load to compare"

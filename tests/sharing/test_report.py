@@ -134,7 +134,8 @@ def test_the_fit_is_held_against_what_was_seen(analysis, page):
     assert f"for {len(found.sweat.pours)} pours of {len(found.sweat.pots)} pots" in seen
     moved = next(alt for alt in alts if alt.startswith("Change of the ceiling of its blend"))
     for row in found.table.itertuples():
-        assert f"{row.pot} of {row.blend} {row.change_pct:+.1f}" in moved
+        assert f"{row.pot} of {row.blend} {round(row.change_pct, 1) + 0.0:+.1f}" in moved
+    assert "-0.0" not in moved
 
 
 def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
