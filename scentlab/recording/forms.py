@@ -469,6 +469,92 @@ class PaperForm(_Form):
         }
 
 
+class ShareForm(_Form):
+    """Choose what stays at home, look at what would leave, write it: what was seen is written.
+
+    Parameters
+    ----------
+    preview : callable(choices) -> what would leave, an object with ``_repr_html_``. The choices
+        are a dict with hide_fragrance, hide_costs, hide_notes, renumber_assessors (bools) and
+        leave_out (a tuple of blends).
+    write : callable(what preview returned) -> the path that was written.
+    blends : names of the blends, each of which can be left out.
+
+    ``written`` is the path of the last package, None before.
+    """
+
+    WORDS = {
+        "hide_fragrance": "Hide the fragrance's name and data",
+        "hide_costs": "Hide the costs",
+        "hide_notes": "Hide the notes",
+        "renumber_assessors": "Give the assessors new codes",
+    }
+
+    def __init__(self, preview, write, blends=()):
+        super().__init__(None, None)
+        self._preview, self._write, self._seen = preview, write, None
+        self.written = None
+        self._on, self._words = set(), dict(self.WORDS)
+        self.choices = {name: _button(words, name) for name, words in self.WORDS.items()}
+        self.leave_out = {}
+        for place, blend in enumerate(blends):
+            name, words = f"leave-out-{place}", f"Leave out {blend}"
+            self.leave_out[blend] = _button(words, name)
+            self._words[name] = words
+        for button in (*self.choices.values(), *self.leave_out.values()):
+            button.on_click(lambda b: self._guarded(lambda: self._turn(b)))
+        self.look = _button("Show what would leave", "look")
+        self.look.on_click(lambda _: self._guarded(self._show_leaving))
+        self.write = _button("Write the package", "write")
+        self.write.on_click(lambda _: self._guarded(self._write_now))
+        self.leaving = w.HTML()
+        self._lay_out(
+            w.HTML("<h3>What stays at home</h3>"), _column(self.choices.values()),
+            _row(self.leave_out.values()), self.look, self.leaving, self.write, self.message,
+        )
+        self._changed()
+
+    def chosen(self):
+        """The choices as they stand."""
+        names = {name: button in self._on for name, button in self.choices.items()}
+        left = tuple(b for b, button in self.leave_out.items() if button in self._on)
+        return {**names, "leave_out": left}
+
+    def _heard(self, content):
+        # A preview takes longer than the browser waits; nothing is lost that was not acknowledged.
+        self.browser.send({"ack": str(content.get("key", ""))})
+        super()._heard(content)
+
+    def _turn(self, button):
+        self._on ^= {button}
+        self._changed()
+
+    def _changed(self):
+        """What was looked at is not what would leave now."""
+        self._seen, self.leaving.value, self.message.value = None, "", ""
+        self.write.disabled = True
+        pressed = []
+        for name, button in self._controls.items():
+            if name in self._words:
+                on = button in self._on
+                button.description = f"{'☑' if on else '☐'} {self._words[name]}"
+                pressed += [name] if on else []
+        self.browser.pressed = pressed
+
+    def _show_leaving(self):
+        self._changed()
+        seen = self._preview(self.chosen())
+        self._seen, self.leaving.value = seen, seen._repr_html_()
+        self.write.disabled = False
+        self._say("flag", "Nothing is written yet: read it, then write the package.")
+
+    def _write_now(self):
+        if self._seen is None:
+            raise ValueError("Look at what would leave first.")
+        self.written = self._write(self._seen)
+        self._say("saved", f"Written: {self.written}. Nothing is sent: mail it yourself.")
+
+
 def _planned_view(plan, finished):
     if finished:
         return "<p>All pours are logged.</p>"

@@ -7,7 +7,14 @@ import re
 import pytest
 
 from scentlab.recording import forms
-from scentlab.recording.forms import BleedForm, GradeForm, PaperForm, PourForm, ThrowForm
+from scentlab.recording.forms import (
+    BleedForm,
+    GradeForm,
+    PaperForm,
+    PourForm,
+    ShareForm,
+    ThrowForm,
+)
 from scentlab.recording.store import Receipt, Store
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 
@@ -343,3 +350,105 @@ def test_a_form_writes_into_a_store(tmp_path):
     form.undo.click()
     assert store.rows("grades").empty
     assert len(store.rows("grades", history=True)) == 2
+
+
+# --- sharing -----------------------------------------------------------------------------------
+
+
+class Parcel:
+    """What would leave, as a form is given it."""
+
+    def __init__(self, choices):
+        self.choices = choices
+
+    def _repr_html_(self):
+        return "<p>12 files would leave</p>"
+
+
+class Post:
+    """Prepares and writes parcels, and fails when told to."""
+
+    def __init__(self):
+        self.written, self.fault = [], None
+
+    def preview(self, choices):
+        if self.fault:
+            raise ValueError(self.fault)
+        return Parcel(choices)
+
+    def write(self, parcel):
+        if self.fault:
+            raise OSError(self.fault)
+        self.written.append(parcel.choices)
+        return "out.zip"
+
+
+@pytest.fixture
+def post():
+    return Post()
+
+
+@pytest.fixture
+def share(post):
+    return ShareForm(post.preview, post.write, ["soft", "firm <1>"])
+
+
+def test_a_share_form_starts_with_nothing_held_back_and_nothing_to_write(share):
+    assert share.chosen() == {"hide_fragrance": False, "hide_costs": False, "hide_notes": False,
+                              "renumber_assessors": False, "leave_out": ()}
+    assert share.write.disabled and share.leaving.value == "" and share.written is None
+    assert share.choices["hide_costs"].description == "☐ Hide the costs"
+
+
+def test_what_was_seen_is_what_is_written(share, post):
+    share.choices["hide_costs"].click()
+    share.leave_out["firm <1>"].click()
+    share.look.click()
+    assert share.leaving.value == "<p>12 files would leave</p>" and post.written == []
+    assert text(share.message) == "Nothing is written yet: read it, then write the package."
+    share.write.click()
+    assert post.written == [{"hide_fragrance": False, "hide_costs": True, "hide_notes": False,
+                             "renumber_assessors": False, "leave_out": ("firm <1>",)}]
+    assert share.written == "out.zip"
+    assert text(share.message) == "Written: out.zip. Nothing is sent: mail it yourself."
+
+
+def test_another_choice_needs_another_look(share, post):
+    share.look.click()
+    share.choices["hide_notes"].click()
+    assert share.leaving.value == "" and share.write.disabled
+    share.write.click()  # a browser cannot; a program can
+    assert post.written == []
+    assert text(share.message) == "NOT SAVED. Look at what would leave first."
+
+
+def test_a_choice_is_taken_back_by_a_second_tap(share):
+    button = share.choices["hide_costs"]
+    button.click()
+    assert (button.description, share.browser.pressed) == ("☑ Hide the costs", ["hide_costs"])
+    button.click()
+    assert (button.description, share.browser.pressed) == ("☐ Hide the costs", [])
+    assert not share.chosen()["hide_costs"]
+
+
+def test_a_share_form_shows_what_went_wrong(share, post):
+    post.fault = "every blend would be left out; keep <one>"
+    share.look.click()
+    assert text(share.message) == "NOT SAVED. every blend would be left out; keep <one>"
+    assert share.write.disabled
+    post.fault = None
+    share.look.click()
+    post.fault = "the disk is full"
+    share.write.click()
+    assert text(share.message) == "NOT SAVED. the disk is full"
+    assert share.written is None
+
+
+def test_a_tap_on_a_share_form_is_acknowledged_before_the_long_work(share, post, monkeypatch):
+    told = []
+    monkeypatch.setattr(share.browser, "send", lambda message: told.append(message))
+    monkeypatch.setattr(share, "_preview", lambda c: (told.append("preview"), Parcel(c))[1])
+    share._heard({"press": "look", "key": "k1"})
+    assert told[:2] == [{"ack": "k1"}, "preview"]
+    share._heard({"press": "look", "key": "k1"})
+    assert told.count("preview") == 1
