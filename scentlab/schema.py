@@ -26,6 +26,7 @@ FROST_GRADES = (
     "more than half of the face",
 )
 STRESSES = ("rest", "heat")
+MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip
 THROW_KINDS = ("cold", "warm")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")

@@ -87,7 +87,7 @@ def choose_load(evidence, rules=None, ceiling=None):
         _changes(evidence, rules),
         _plain(rules),
         rules.override_reason,
-        _notes(evidence, rules, table),
+        _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table),
     )
 
 
@@ -160,7 +160,11 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
     """The lowest load that keeps the wanted share of the throw to be gained, the share, why."""
     fit = evidence.throw
     if fit is None or blend not in fit.blends:
-        return top, np.nan, f"throw was not scored, so this is the highest load under {held_by}"
+        return (
+            top,
+            np.nan,
+            f"{rules.throw_kind} throw was not scored, so this is the highest load under {held_by}",
+        )
     bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
     if bottom > lowest + STEP / 2 and top < bottom:
         return (
@@ -369,7 +373,8 @@ def _sentence(row, rules):
     sweat = (
         f"chance that a piece of a new pot reaches sweat grade {rules.limit_grade}: "
         f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
-        f"to {say_percent(row['sweat_upper'], 1)}); chance that this load oversaturates the wax: "
+        f"to {say_percent(row['sweat_upper'], 1)}); chance that the true risk at this load is "
+        f"over {say_percent(rules.risk)}: "
         f"{say_percent(row['p_over'], 1)}"
     )
     throw = ""
@@ -407,6 +412,24 @@ def _changes(evidence, rules):
 
 def _plain(rules):
     return {name: getattr(rules, name) for name in rules.__dataclass_fields__}
+
+
+def _dry_notes(evidence, ceiling, table):
+    """What the small risks of a blend without any sweat rest on."""
+    counts = evidence.sweat.counts
+    counts = counts[counts["stress"] == ceiling.stress]
+    notes = []
+    for row in table[table["load_pct"].notna()].itertuples():
+        own = counts[counts["blend"] == row.blend]
+        if own["g0"].sum() < own["n"].sum():
+            continue
+        near = int(own.loc[own["load_pct"] >= row.load_pct - STEP / 2, "n"].sum())
+        notes.append(
+            f"None of the {int(own['n'].sum())} pieces of {row.blend} sweated, {near} of them at "
+            f"{row.load_pct:.1f} % of wax or more: its risk below that of the pieces counted rests "
+            "on what was assumed beforehand, not on sweat that was seen."
+        )
+    return tuple(notes)
 
 
 def _notes(evidence, rules, table):

@@ -117,8 +117,18 @@ class SweatFit(Result):
         for b, blend in enumerate(self.blends):
             capacity = self.named["capacity"][:, b]
             lower, middle, upper = weighted_quantile(capacity, self.weights, (0.05, 0.5, 0.95))
-            parts.append(f"{blend} {say_load(middle)}, 90 % interval {lower:.1f} to {upper:.1f}")
+            tested = self.tested.set_index("blend").loc[blend]
+            parts.append(f"{blend} {_say_capacity(lower, middle, upper, tested)}")
         return "Half of the pieces of a typical pot show sweat at: " + "; ".join(parts) + "."
+
+
+def _say_capacity(lower, middle, upper, tested):
+    """A capacity in words that claim nothing beyond the loads tested."""
+    if middle > tested["highest_pct"]:
+        return f"more than {say_load(tested['highest_pct'])}, the highest load tested"
+    if middle < tested["lowest_pct"]:
+        return f"less than {say_load(tested['lowest_pct'])}, the lowest load tested"
+    return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f}"
 
 
 def fit_sweat(

@@ -149,7 +149,7 @@ class GradedModel:
         """Log-likelihood (...) at free parameters (..., p)."""
         return self._evaluate(free, False, nodes or self.nodes).value
 
-    def log_posterior(self, free, nodes=None, chunk=128):
+    def log_posterior(self, free, nodes=None, chunk=32):
         """Log-likelihood plus log prior (S,) at points (S, p), in chunks that fit a cache."""
         parts = [
             self.log_likelihood(free[i : i + chunk], nodes) for i in range(0, len(free), chunk)

@@ -14,9 +14,11 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.recording import spreadsheets
+from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import StoreError
-from scentlab.schema import IMPORT_TABLES, DataError, Findings, parse_table
+from scentlab.schema import IMPORT_TABLES, MOST_LOAD_PCT, DataError, Findings, parse_table
+from scentlab.units import load_from_weights
 
 SEPARATORS = (",", ";", "\t")
 _TABLES = {t.name: t for t in IMPORT_TABLES}
@@ -68,6 +70,8 @@ def check_sheets(sheets, store=None, problems=()):
         except DataError as error:
             problems.extend(_renumbered(p, sheet) for p in error.problems)
     problems.extend(_across(sheets, store))
+    if "pours" in frames:
+        problems.extend(_impossible_pours(frames["pours"], sheets["pours"], store))
     if store is not None and not problems:
         problems.extend(_stored_already(frames, sheets, store))
     if problems:
@@ -108,7 +112,7 @@ def export_csvs(store, folder):
     """
     folder = Path(folder)
     frames = {
-        "pours": store.rows("pours"),
+        "pours": _with_limits(store),
         "pieces": _looks(store.rows("pieces"), store.rows("grades")),
         "throws": store.rows("throws"),
     }
@@ -124,6 +128,18 @@ def export_csvs(store, folder):
         raise StoreError(
             f"the folder {folder} cannot be written ({error.strerror}); choose another one"
         ) from error
+
+
+def _with_limits(store):
+    """Pours with the limits that a plan knows, so that the files alone give the same pick."""
+    pours = store.rows("pours")
+    if pours.empty:
+        return pours
+    known = read_series(store).blends.set_index("blend")
+    for column in ("limit_load_pct", "limit_content_pct"):
+        planned = pours["blend"].map(known[column])
+        pours[column] = pours[column].where(pours[column].notna(), planned)
+    return pours
 
 
 def describe_columns():
@@ -266,6 +282,42 @@ def _across(sheets, store):
             )
     _unknown_pours(sheets, store, pours, findings)
     return findings.problems + _unknown_codes(sheets, set(origins) | {c for _, c in codes})
+
+
+def _impossible_pours(pours, sheet, store):
+    """Loads that no wax takes, pots of two blends, and limits that contradict each other."""
+    findings = Findings(sheet.file)
+    melts, limits = {}, {}
+    if store is not None:
+        for row in _records(store.rows("pours")):
+            melts.setdefault(row["pot"], (row["blend"], "in the store"))
+    for place, row in zip(sheet.rows, _records(pours), strict=True):
+        load = load_from_weights(row["fragrance_g"], row["wax_g"])
+        if load > MOST_LOAD_PCT:
+            findings.add(
+                place, "fragrance_g", f"{row['fragrance_g']:g}",
+                f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {row['wax_g']:g} g of wax "
+                f"this is {load:.1f} %",
+                "Look for a slipped decimal point in fragrance_g or wax_g.",
+            )
+        blend, where = melts.setdefault(row["pot"], (row["blend"], f"in row {place}"))
+        if blend != row["blend"]:
+            findings.add(
+                place, "blend", row["blend"],
+                f"blend {blend}, which pot {row['pot']} holds {where}",
+                "A pot is one melt of one blend: correct the pot or the blend.",
+            )
+        for column in ("limit_load_pct", "limit_content_pct"):
+            if row[column] is None:
+                continue
+            first, at = limits.setdefault((row["blend"], column), (row[column], place))
+            if first != row[column]:
+                findings.add(
+                    place, column, f"{row[column]:g}",
+                    f"{first:g}, the limit of blend {row['blend']} in row {at}",
+                    "A blend has one limit: correct the value or leave the cell empty.",
+                )
+    return findings.problems
 
 
 def _stored_origins(store):

@@ -215,3 +215,45 @@ def test_every_column_is_described():
     wax = described.set_index(["table", "column"]).loc[("pours", "wax_g")]
     assert (wax["unit"], wax["required"]) == ("g", "yes")
     assert wax["allowed"] == "a number with a decimal point from 1 to 100000 (g)"
+
+
+class TestPoursThatCannotBe:
+    """Each file is in order cell by cell; together the cells contradict each other or any wax."""
+
+    HEAD = "pour,pot,blend,poured_on,wax_g,fragrance_g,limit_load_pct\n"
+
+    @pytest.mark.parametrize(
+        "rows, text",
+        [
+            (
+                "P01,A,soft mix,2026-03-01,200,118,\n",
+                "pours.csv, row 2, column fragrance_g: found '118', expected a load of at most "
+                "40 % of wax, and with 200 g of wax this is 59.0 %. Look for a slipped decimal "
+                "point in fragrance_g or wax_g.",
+            ),
+            (
+                "P01,A,soft mix,2026-03-01,200,18,\nP02,A,hard mix,2026-03-01,200,18,\n",
+                "pours.csv, row 3, column blend: found 'hard mix', expected blend soft mix, which "
+                "pot A holds in row 2. A pot is one melt of one blend: correct the pot or the "
+                "blend.",
+            ),
+            (
+                "P01,A,soft mix,2026-03-01,200,18,10\nP02,B,soft mix,2026-03-01,200,18,12\n",
+                "pours.csv, row 3, column limit_load_pct: found '12', expected 10, the limit of "
+                "blend soft mix in row 2. A blend has one limit: correct the value or leave the "
+                "cell empty.",
+            ),
+        ],
+    )
+    def test_full_text_and_nothing_is_stored(self, empty, tmp_path, rows, text):
+        path = tmp_path / "pours.csv"
+        path.write_text(self.HEAD + rows)
+        with pytest.raises(DataError) as error:
+            import_csvs(empty, pours=path)
+        assert str(error.value) == text
+        assert empty.rows("pours").empty
+
+    def test_a_load_of_exactly_the_most_is_taken(self, empty, tmp_path):
+        path = tmp_path / "pours.csv"
+        path.write_text(self.HEAD + "P01,A,soft mix,2026-03-01,200,80,\n")
+        assert import_csvs(empty, pours=path) == {"pours": 1}
