@@ -135,7 +135,7 @@ PICK_PART = Table(
         _load("load_pct", "the pick", required=False),
         _content("content_pct", "the pick on the finished product", required=False),
         _load("ceiling_load_pct", "the ceiling", required=False),
-        _load("limit_load_pct", "the limit on paper", required=False),
+        _load("limit_load_pct", "the wax maker's limit", required=False),
         Column("held_by", "text", "what keeps the load from being higher", required=False),
         _throw("throw", "throw at the pick"),
         _throw("throw_lower", "its lower limit"),

@@ -245,7 +245,7 @@ def plot_pick(pick, ax=None):
     handles = [
         Line2D([], [], color=THROW, marker="D", ls="", ms=7, label="pick"),
         Line2D([], [], color=SWEAT, marker="^", ls="", ms=9, label="ceiling"),
-        Line2D([], [], color=INK, marker="|", ls="", ms=12, mew=2, label="limit on paper"),
+        Line2D([], [], color=INK, marker="|", ls="", ms=12, mew=2, label="wax maker's limit"),
         Patch(color=TESTED, ec=QUIET, label="tested loads"),
     ]
     _legend_below(ax, handles, [], columns=2)
@@ -681,7 +681,7 @@ def _sweat(analysis, blend, loads):
 
 
 def _load_marks(analysis, blend):
-    """The loads that bound the choice, as vertical lines: ceiling, limit on paper, pick."""
+    """The loads that bound the choice, as vertical lines: ceiling, wax maker's limit, pick."""
     row = _row(analysis.pick.table, blend)
     ceiling = _row(analysis.ceiling.table, blend)["ceiling_load_pct"]
     limit = _row(analysis.series.blends, blend)["limit_load_pct"]

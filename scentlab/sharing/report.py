@@ -23,6 +23,7 @@ from scentlab.sharing.tables import (
     pour_table,
     tradeoff_table,
 )
+from scentlab.units import load_from_content
 
 # Enough for a picture of how far a ceiling moves; the pick itself rests on more.
 DIAGNOSIS_DRAWS = 500
@@ -93,7 +94,8 @@ def _first_screen(analysis):
         "content": wording.content_words(best["load_pct"]),
         "facts": [
             ("Ceiling", wording.say_both(best["ceiling_load_pct"])),
-            ("Limit on paper", wording.say_both(best["limit_load_pct"])),
+            ("Wax maker's limit", wording.say_both(best["limit_load_pct"])),
+            ("Regulatory limit", _regulatory_limit(analysis, best["blend"])),
             (
                 f"Risk of sweat grade {rules.limit_grade} or more",
                 f"{wording.say_share(best['sweat_risk'])} (90 % interval "
@@ -112,6 +114,17 @@ def _first_screen(analysis):
         ],
         "reason": best["reason"],
     }
+
+
+def _regulatory_limit(analysis, blend):
+    """The fragrance's limit in both bases; a dash when none is known."""
+    blends = analysis.series.blends
+    content = blends.loc[blends["blend"] == blend, "limit_content_pct"]
+    if content.empty or wording.is_missing(content.iloc[0]):
+        return wording.MISSING
+    if float(content.iloc[0]) >= 100:
+        return "none below 100 % of total"
+    return wording.say_both(load_from_content(float(content.iloc[0])))
 
 
 def _share(value):
@@ -281,7 +294,7 @@ def _repeat(analysis):
             ("ship_age_days", rules.ship_age_days or "not set", "age at which frost counts, days"),
             (
                 "override_blends", ", ".join(rules.override_blends) or "none",
-                "blends whose limit on paper was set aside",
+                "blends whose wax maker's limit was set aside",
             ),
             ("override_reason", rules.override_reason or "none", "why"),
         ],

@@ -61,13 +61,26 @@ def ceiling_table(ceiling):
     rows = [
         (
             r["blend"], say_number(r["ceiling_load_pct"]), say_number(r["ceiling_content_pct"]),
-            say_number(r["load_at_risk_pct"]),
-            say_range(r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"]),
+            _among_tested(r["load_at_risk_pct"], r),
+            say_range(
+                r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"],
+                lambda load, r=r: _among_tested(load, r),
+            ),
             say_range(r["lowest_tested_pct"], r["highest_tested_pct"]), r["state"],
         )
         for r in ceiling.table.to_dict("records")
     ]
     return _view(headings, rows, "Ceiling of each blend", text=(0, 6))
+
+
+def _among_tested(load, row):
+    """A load in figures where it was tested, else only on which side of the tested loads it is."""
+    lowest, highest = row["lowest_tested_pct"], row["highest_tested_pct"]
+    if is_missing(lowest) or is_missing(load):
+        return MISSING
+    if load < lowest:
+        return f"below {lowest:.1f}"
+    return f"above {highest:.1f}" if load > highest else say_number(load)
 
 
 def tradeoff_table(rows, currency, rules):

@@ -1,6 +1,5 @@
 """The throw fit: recovery, statsmodels as witness, panel structure, what is refused."""
 
-import time
 
 import numpy as np
 import pandas as pd
@@ -624,20 +623,6 @@ class TestDegenerate:
         assert "between sittings" not in set(fit_throw(frame, draws=200).variances["source"])
         two = frame.assign(sitting=np.where(frame.index % 2, "S1", "S2"))
         assert "between sittings" in set(fit_throw(two, draws=200).variances["source"])
-
-    def test_speed(self):
-        """3 blends, 6 loads, 2 pots, 6 assessors: 216 scores. Measured 0.16 s; this is slack."""
-        truth = Truth({b: BlendTruth(10.0) for b in "abc"})
-        frame = simulate_series(
-            even_layout("abc", [5, 7, 9, 11, 13, 15], pots=2, throw=1, assessors=6), truth, 1
-        ).throws
-        fit_throw(frame)
-        spent = []
-        for _ in range(3):
-            start = time.process_time()
-            fit_throw(frame)
-            spent.append(time.process_time() - start)
-        assert len(frame) == 216 and min(spent) < 0.5
 
 
 class TestRefused:

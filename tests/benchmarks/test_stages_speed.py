@@ -1,0 +1,66 @@
+"""Speed of whole stages as ratios within one run, on the processor's time.
+
+    python -m pytest -m benchmark -s tests/benchmarks/test_stages_speed.py
+
+Absolute figures are printed for the reader and asserted nowhere.
+"""
+
+import time
+
+import numpy as np
+import pandas as pd
+import pytest
+
+import scentlab
+from scentlab.choosing.analysis import analyse
+from scentlab.fitting.throw import fit_throw
+from scentlab.sharing.report import report_html
+from scentlab.shipped import make_demo_series
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+pytestmark = pytest.mark.benchmark
+
+
+def seconds(job, repeats=3):
+    """Median processor seconds of a job, after one run to warm up."""
+    job()
+    taken = []
+    for _ in range(repeats):
+        start = time.process_time()
+        job()
+        taken.append(time.process_time() - start)
+    return float(np.median(taken))
+
+
+@pytest.fixture(scope="module")
+def series(tmp_path_factory):
+    store = make_demo_series(tmp_path_factory.mktemp("demo") / "series")
+    return scentlab.read_series(store)
+
+
+def test_a_report_costs_little_more_than_its_analysis(series):
+    analysis = analyse(series)
+    fits, page = seconds(lambda: analyse(series)), seconds(lambda: report_html(analysis), 1)
+    print(f"\nanalysis of the demo series {fits:.2f} s, its report {page:.2f} s")
+    assert page < 8 * fits
+
+
+def test_all_throw_curves_cost_no_more_than_three_general_mixed_fits():
+    """The same 216 scores and variance components, one straight line, in statsmodels."""
+    formula = pytest.importorskip("statsmodels.formula.api")
+    truth = Truth({b: BlendTruth(10.0) for b in "abc"})
+    frame = simulate_series(
+        even_layout("abc", [5, 7, 9, 11, 13, 15], pots=2, throw=1, assessors=6), truth, 1
+    ).throws
+    scores = pd.DataFrame(frame[["throw", "load_pct", "blend", "assessor", "pot", "pour"]])
+    parts = {g: f"0 + C({g})" for g in ("assessor", "pot", "pour")}
+
+    def general():
+        model = formula.mixedlm(
+            "throw ~ blend * load_pct", scores, groups=np.ones(len(scores)), vc_formula=parts
+        )
+        return model.fit(reml=True)
+
+    own, other = seconds(lambda: fit_throw(frame)), seconds(general, 1)
+    print(f"\n216 throw scores, four curves: {own:.2f} s; one line in statsmodels {other:.2f} s")
+    assert own < 3 * other
