@@ -154,7 +154,7 @@ def _fit_shape(shape, scored, theta):
         if shape.bends:
             bend, lowest, _ = best_bend(shape, held, lo, hi)
         problem = scored.with_shape(shape, bend)
-        best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1))
+        best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1), precise=False)
         theta = best.theta
     if shape.bends:
         limits = bend_limits(shape, held, bend, lowest + special.chdtri(1, 0.05), lo, hi)

@@ -154,8 +154,11 @@ class _Solved:
     scale: np.ndarray
 
 
-def fit_mixed(problem, reml=True, start=None):
+def fit_mixed(problem, reml=True, start=None, precise=True):
     """Fit by REML (or ML).
+
+    ``precise`` False stops where the criterion is settled to about 1e-6, which is enough to
+    compare shapes and to start another fit from.
 
     Returns
     -------
@@ -170,7 +173,7 @@ def fit_mixed(problem, reml=True, start=None):
         raise FitError("the scores fit the loads exactly: there is no error to measure")
     theta = np.zeros(0)
     if count:
-        theta = _search(problem, reml, np.ones(count) if start is None else start)
+        theta = _search(problem, reml, np.ones(count) if start is None else start, precise)
     s = problem.solve(theta)
     df = problem.n - problem.p if reml else problem.n
     residual = s.residual / df
@@ -188,13 +191,13 @@ def fit_mixed(problem, reml=True, start=None):
     )
 
 
-def _search(problem, reml, start):
+def _search(problem, reml, start, precise):
     """Minimise over theta >= 0; a theta that does not matter is put to exactly 0."""
-    found = _descend(problem, reml, start)
+    found = _descend(problem, reml, start, precise)
     # At 0 the slope in theta is 0 even when it falls beyond, so a search that jumped there stays.
     beside = np.where(found.x < 1e-3, 1e-3, found.x)
     if np.any((found.x < 1e-3) & (problem.criterion_and_slope(beside, reml)[1] < 0)):
-        other = _descend(problem, reml, np.where(found.x < 1e-3, 0.1, found.x))
+        other = _descend(problem, reml, np.where(found.x < 1e-3, 0.1, found.x), precise)
         found = other if other.fun < found.fun else found
     best, value = found.x, found.fun
     for k in np.argsort(best):
@@ -205,14 +208,15 @@ def _search(problem, reml, start):
     return best
 
 
-def _descend(problem, reml, start):
+def _descend(problem, reml, start, precise):
+    ends = {"ftol": 1e-15, "gtol": 1e-8} if precise else {"ftol": 1e-9, "gtol": 1e-4}
     return optimize.minimize(
         lambda t: problem.criterion_and_slope(t, reml),
         start,
         jac=True,
         method="L-BFGS-B",
         bounds=[(0.0, None)] * len(start),
-        options={"ftol": 1e-15, "gtol": 1e-8, "maxiter": 500},
+        options=ends | {"maxiter": 500},
     )
 
 
