@@ -415,3 +415,20 @@ def test_the_search_does_not_stay_at_no_variance():
     on_a_grid = [problem.criterion([t], reml=False) for t in np.linspace(0.0, 2.0, 2001)]
     assert fit.criterion <= min(on_a_grid) + 1e-9
     assert fit.theta[0] ** 2 == pytest.approx(0.0553, abs=0.001)
+
+
+class TestAgreement:
+    """Shrout & Fleiss 1979, table 2: pieces and assessors crossed, one score each."""
+
+    def test_variances_and_agreement(self, reference):
+        """Published, from memory: BMS 11.24, JMS 32.49, EMS 1.02; ICC(2,1) .29, ICC(3,1) .71. The
+        digits are from R psych and psy and from pingouin, which agree."""
+        frame = reference("agreement")
+        groups = [pd.factorize(frame[c])[0] for c in ("piece", "assessor")]
+        fit = fit_mixed(MixedProblem(frame["score"], np.ones((len(frame), 1)), groups))
+        piece, assessor, error = fit.variances
+        assert [piece, assessor, error] == pytest.approx(
+            [2.5555556, 5.2444444, 1.0194444], rel=1e-4
+        )
+        assert piece / (piece + assessor + error) == pytest.approx(0.289763780, rel=1e-4)
+        assert piece / (piece + error) == pytest.approx(0.714840715, rel=1e-4)
