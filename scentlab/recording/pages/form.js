@@ -50,12 +50,17 @@ export default {
       return values;
     }
     function send() {
-      model.send(pending);
+      // The watch is set first: with the kernel gone the sending itself may fail.
       timer = setTimeout(() => {
         banner.textContent = "NOT SAVED. The kernel does not answer. It is sent again by itself; "
           + "when the kernel was restarted, run this cell again and repeat the last entry.";
         send();
       }, TIMEOUT);
+      try {
+        model.send(pending);
+      } catch (error) {
+        console.warn("The kernel cannot be reached.", error);
+      }
     }
     function swallow(event) {
       if (!event.ctrlKey && !event.metaKey && !event.altKey) event.stopPropagation();
