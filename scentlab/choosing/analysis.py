@@ -67,7 +67,9 @@ def analyse(series, rules=None, *, seed=1, draws=2000):
     limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
     sweat = fit_sweat(series.sweat(), limits, draws=draws, seed=seed)
     notes = []
-    frost = _try(lambda: fit_frost(series.frost(), draws=draws // 2, seed=seed), notes)
+    frost = _try(
+        lambda: fit_frost(series.frost(), series.fractions, draws=draws // 2, seed=seed), notes
+    )
     throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
     bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
     believed = sweat if joint is None else joint.sweat

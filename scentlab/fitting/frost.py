@@ -32,10 +32,14 @@ class FrostFit(Result):
 
     covariates : tuple of those that varied, of ``COVARIATES``; centres : dict of the values
     about which they are taken (load in % of wax, age in days, temperature in °C).
+    waxes : tuple of waxes whose fractions give a blend its location, or () where each blend has
+        its own; shares (B, q) : the fractions, or the identity.
     ages : (youngest, oldest) age in days, or () when ages are not known.
     """
 
     blends: tuple
+    waxes: tuple
+    shares: np.ndarray
     covariates: tuple
     centres: dict
     ages: tuple
@@ -55,7 +59,7 @@ class FrostFit(Result):
     def table(self):
         """Posterior median, sd and 90 % limits of every coefficient, and of the pots' sd."""
         rows = []
-        size = len(self.blends) + len(self.covariates)
+        size = self.shares.shape[1] + len(self.covariates)
         columns = [(n, self.draws[:, i]) for i, n in enumerate(self.names[:size])]
         columns.append(("sd between pots", np.exp(self.draws[:, size + N_GRADES - 2])))
         for name, values in columns:
@@ -81,14 +85,17 @@ class FrostFit(Result):
         )
 
 
-def fit_frost(grades, *, draws=1000, seed=1):
-    """Fit the frost model by its posterior: location linear in blend, load, age, temperature.
+def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
+    """Fit the frost model by its posterior: location linear in wax fractions, load, pour
+    temperature and age.
 
     Parameters
     ----------
     grades : DataFrame of frost looks: code, pour, pot, blend, load_pct (% of wax), stress,
         age_days, pour_temp_c, grade 0-4. Covariates that did not vary or are not known for every
         look are left out, with a note.
+    fractions : DataFrame of wax fractions, blends as index and a column per wax; without them, or
+        with fewer blends than waxes, each blend has a location of its own.
 
     Raises
     ------
@@ -97,10 +104,11 @@ def fit_frost(grades, *, draws=1000, seed=1):
     looks, notes = settle_looks(grades, "frost")
     blends = tuple(dict.fromkeys(looks["blend"]))
     columns, centres, left_out = _covariates(looks)
+    waxes, shares = _blending(blends, fractions)
     indicators = np.column_stack([(looks["blend"] == b).to_numpy(float) for b in blends])
-    design = np.column_stack([indicators, *columns.values()])
+    design = np.column_stack([indicators @ shares, *columns.values()])
     data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
-    scales = tuple([3.0] * len(blends) + [{"load": 0.5}.get(c, 1.0) for c in columns])
+    scales = tuple([3.0] * shares.shape[1] + [{"load": 0.5}.get(c, 1.0) for c in columns])
     model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=None))
     peak = climb(model.value_and_gradient, model.start())
     try:
@@ -119,7 +127,7 @@ def fit_frost(grades, *, draws=1000, seed=1):
             lambda p: model.log_posterior(p, nodes=7), sample, size=draws, seed=seed
         )
         sample = replace(sample, k_hat=k_hat)
-    names = tuple(blends) + tuple(COVARIATES[c] for c in columns)
+    names = (waxes or blends) + tuple(COVARIATES[c] for c in columns)
     names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
         "log sd between pots",
     )
@@ -127,6 +135,8 @@ def fit_frost(grades, *, draws=1000, seed=1):
     ages = (float(known.min()), float(known.max())) if len(known) == len(looks) else ()
     return FrostFit(
         blends,
+        waxes,
+        shares,
         tuple(columns),
         centres,
         ages,
@@ -142,6 +152,19 @@ def fit_frost(grades, *, draws=1000, seed=1):
         _tested(looks, blends),
         notes + left_out,
     )
+
+
+def _blending(blends, fractions):
+    """Waxes and the blends' fractions of them, where the blends can tell the waxes apart."""
+    own = ((), np.eye(len(blends)))
+    if fractions is None or fractions.empty or not set(blends) <= set(fractions.index):
+        return own
+    table = fractions.loc[list(blends)]
+    table = table.loc[:, (table > 0).any()]
+    shares = table.to_numpy(float)
+    if np.linalg.matrix_rank(shares) < shares.shape[1]:
+        return own
+    return tuple(map(str, table.columns)), shares
 
 
 def _tested(looks, blends):
@@ -181,8 +204,9 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
     if blend not in fit.blends:
         raise FitError(f"no frost was graded for {blend!r}; graded were {', '.join(fit.blends)}")
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    size = len(fit.blends)
-    location = np.repeat(fit.draws[:, [fit.blends.index(blend)]], len(loads), axis=1)
+    size = fit.shares.shape[1]
+    own = fit.draws[:, :size] @ fit.shares[fit.blends.index(blend)]
+    location = np.repeat(own[:, None], len(loads), axis=1)
     location = location + fit.draws[:, [size]] * (loads - fit.centres["load"])
     if age_days is not None and fit.ages and not fit.ages[0] <= age_days <= fit.ages[1]:
         raise FitError(

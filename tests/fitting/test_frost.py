@@ -118,3 +118,35 @@ class TestDegenerate:
         with pytest.raises(FitError) as error:
             fit_frost(looks(2).iloc[:0])
         assert str(error.value) == "there is no frost grade to fit; grade some pieces first"
+
+
+class TestWaxFractions:
+    """Four blends of two waxes: the location follows the fractions, and the names say so."""
+
+    SHARES = pd.DataFrame(
+        {"soft wax": [1.0, 0.75, 0.5, 0.0], "firm wax": [0.0, 0.25, 0.5, 1.0]}, index=list("abcd")
+    )
+
+    def series(self, seed=1):
+        truths = {
+            b: BlendTruth(12.0, frost=-2.0 + 3.0 * f) for b, f in self.SHARES["firm wax"].items()
+        }
+        layout = even_layout("abcd", [6, 10, 14], sweat=0, frost=12, pots=3)
+        return simulate_series(layout, Truth(truths), seed).frost()
+
+    def test_location_is_linear_in_the_fractions(self):
+        fit = fit_frost(self.series(), self.SHARES, draws=600)
+        assert fit.waxes == ("soft wax", "firm wax") and fit.names[:2] == fit.waxes
+        middle = fit.draws[:, :2]
+        gap = fit.weights @ (middle[:, 1] - middle[:, 0])
+        error = np.sqrt(fit.weights @ (middle[:, 1] - middle[:, 0] - gap) ** 2)
+        assert abs(gap - 3.0) < 4 * error
+        risks = [frost_risk(fit, b, [10.0]).at[0, "risk"] for b in "abcd"]
+        assert np.all(np.diff(risks) > 0)
+
+    def test_more_waxes_than_blends_leave_each_blend_its_own(self):
+        shares = pd.DataFrame(np.eye(4)[:, :3], index=list("abcd"), columns=["x", "y", "z"])
+        shares["w"] = [0.0, 0.0, 0.0, 1.0]
+        shares["v"] = 0.5 * shares["w"]
+        fit = fit_frost(self.series(), shares, draws=300)
+        assert fit.waxes == () and fit.names[:4] == tuple("abcd")
