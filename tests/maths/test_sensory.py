@@ -40,6 +40,16 @@ def test_duo_trio_counts_are_those_of_the_table(n):
     assert got == DUO_TRIO_ISO[n]
 
 
+@pytest.mark.parametrize("name, chance", [("triangle", 1 / 3), ("duotrio", 1 / 2)])
+def test_every_row_of_the_tables(reference, name, chance):
+    """Computed in R, equal in every readable row to FAO 1992 app. A and to ISO 10399 table A.1."""
+    table = reference(name)
+    for row in table.to_dict("records"):
+        for alpha in ("0.2", "0.1", "0.05", "0.01", "0.001"):
+            printed = None if np.isnan(row[alpha]) else int(row[alpha])
+            assert critical_count(int(row["n"]), chance, float(alpha)) == printed, (row, alpha)
+
+
 @pytest.mark.parametrize("n", PAIRED_TWO_SIDED)
 def test_two_sided_counts_of_a_paired_preference(n):
     got = tuple(critical_count(n, 1 / 2, a, two_sided=True) for a in (0.05, 0.01, 0.001))
