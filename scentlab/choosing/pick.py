@@ -77,12 +77,13 @@ def choose_load(evidence, rules=None, ceiling=None):
     rules = rules or Rules()
     ceiling = ceiling or find_ceiling(evidence.sweat, rules)
     chosen = chosen_loads(evidence, rules, ceiling)
-    measured = _measure(evidence, rules, ceiling, chosen)
+    at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
+    measured = _measure(evidence, rules, ceiling, chosen, at_risk)
     table = _rank(measured, evidence, rules)
     sentences = {r["blend"]: _sentence(r, rules) for _, r in table.iterrows()}
     return Pick(
         table,
-        _tradeoff(evidence, rules, ceiling),
+        _tradeoff(evidence, rules, ceiling, at_risk),
         sentences,
         _changes(evidence, rules),
         _plain(rules),
@@ -216,7 +217,7 @@ def _hardly_told(fit, blend, bottom, load):
     )
 
 
-def _measure(evidence, rules, ceiling, chosen):
+def _measure(evidence, rules, ceiling, chosen, at_risk):
     """One row per blend with every measure at the chosen load."""
     rows = []
     for choice in chosen:
@@ -227,7 +228,9 @@ def _measure(evidence, rules, ceiling, chosen):
         limits = evidence.blends.set_index("blend")
         row["limit_load_pct"] = pd.to_numeric(limits["limit_load_pct"]).get(blend, np.nan)
         row |= (
-            _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules).iloc[0].to_dict()
+            _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules, at_risk)
+            .iloc[0]
+            .to_dict()
         )
         rows.append(row)
     return pd.DataFrame(rows)
@@ -248,7 +251,7 @@ _MEASURES = (
 )
 
 
-def _measures_at(blend, loads, evidence, rules):
+def _measures_at(blend, loads, evidence, rules, at_risk):
     """Frame of ``_MEASURES`` at loads (% of wax) of one blend; missing where not known."""
     frame = pd.DataFrame(np.nan, index=range(len(loads)), columns=list(_MEASURES))
     if np.isnan(loads).any():
@@ -256,7 +259,6 @@ def _measures_at(blend, loads, evidence, rules):
     fit = evidence.sweat
     sweat = sweat_risk(fit, blend, loads, rules.limit_grade, rules.stress)
     frame[["sweat_risk", "sweat_lower", "sweat_upper"]] = sweat[["risk", "lower", "upper"]]
-    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     own = at_risk[:, fit.blends.index(blend)]
     frame["p_over"] = [min(float(fit.weights @ (own < x)), 1.0) for x in loads]
     if evidence.throw is not None and blend in evidence.throw.blends:
@@ -306,7 +308,7 @@ def _cost(blend, loads, evidence):
     return evidence.piece_g / 1000.0 * ((1.0 - share) * wax + share * fragrance)
 
 
-def _tradeoff(evidence, rules, ceiling):
+def _tradeoff(evidence, rules, ceiling, at_risk):
     """The measures at the loads tested of each blend."""
     frames = []
     for blend in evidence.sweat.blends:
@@ -315,7 +317,7 @@ def _tradeoff(evidence, rules, ceiling):
         loads = np.unique(np.round(own["load_pct"].to_numpy(float), 1))
         if not len(loads):
             continue
-        frame = _measures_at(blend, loads, evidence, rules)
+        frame = _measures_at(blend, loads, evidence, rules, at_risk)
         frame.insert(0, "content_pct", content_from_load(loads))
         frame.insert(0, "load_pct", loads)
         frame.insert(0, "blend", blend)

@@ -130,10 +130,11 @@ class Candidate:
         return self.bend is None or not np.isnan(self.limits).any()
 
 
-def fit_shapes(scored):
-    """A :class:`Candidate` for every shape that the loads allow, and their AIC weights."""
+def fit_shapes(scored, names=tuple(SHAPES)):
+    """A :class:`Candidate` for every named shape that the loads allow, and their AIC weights."""
     candidates, theta = [], np.ones(len(scored.names))
-    for name, shape in SHAPES.items():
+    for name in names:
+        shape = SHAPES[name]
         if name == "logarithmic" and scored.lo <= 0:
             continue
         candidate, theta = _fit_shape(shape, scored, theta)
@@ -158,7 +159,7 @@ def _fit_shape(shape, scored, theta):
         theta = best.theta
     if shape.bends:
         limits = bend_limits(shape, held, bend, lowest + special.chdtri(1, 0.05), lo, hi)
-    reml = fit_mixed(problem, reml=True, start=np.maximum(theta, 0.1))
+    reml = fit_mixed(problem, reml=True, start=np.maximum(theta, 0.1), precise=False)
     parameters = problem.p + (bend is not None) + len(scored.names) + 1
     joint = reml.covariance if bend is None else _with_bend(shape, scored, bend, reml)
     searched = None if bend is None else shape.bends(lo, hi)

@@ -348,7 +348,9 @@ def _solve_location(probability, sigma, link):
         miss = special.logit(risk) - goal
         low, high = np.where(miss < 0, m, low), np.where(miss > 0, m, high)
         new = m - miss * risk * (1.0 - risk) / density
-        new = np.where((new > low) & (new < high), new, 0.5 * (low + high))
+        # At the root the step ends on the bracket itself; that must not send it to the middle.
+        inside = (new > low - 1e-9) & (new < high + 1e-9)
+        new = np.where(inside, new, 0.5 * (low + high))
         if np.max(np.abs(new - m)) < 1e-8:
             return new
         m = new
