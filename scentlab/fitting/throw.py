@@ -140,12 +140,12 @@ def _replaced(fit, **changes):
     return ThrowFit(**(fields | changes))
 
 
-def _fit(scores, kind, air, draws, seed, shapes=tuple(SHAPES)):
+def _fit(scores, kind, air, draws, seed):
     """The fit of settled scores, with the notes of the model but not those of the panel."""
     blends = tuple(dict.fromkeys(scores["blend"]))
     warming, covariate, notes = warming_of(scores, kind, air)
     scored = arrange(scores, blends, covariate)
-    candidates, weights = fit_shapes(scored, shapes)
+    candidates, weights = fit_shapes(scored)
     drawn = draw(candidates, weights, len(blends), draws, seed)
     best = candidates[int(np.argmax(weights))]
     answers = _answer_rows(f"all {scores['assessor'].nunique()} assessors", blends, drawn.rise)
@@ -431,9 +431,7 @@ def _without(fit, people, rest, air, draws, seed):
         return None, "Nobody else scored: ask somebody who does not."
     try:
         _check_loads(rest, fit.kind)
-        # Shapes that all scores together speak against need no second look.
-        likely = fit.shapes.loc[fit.shapes["weight"] > 0.15, "shape"]
-        other = _fit(rest, fit.kind, air, draws, seed, tuple(likely))
+        other = _fit(rest, fit.kind, air, draws, seed)
     except FitError as error:
         return None, f"Without {names} there is no answer: {error}."
     each = [

@@ -130,11 +130,10 @@ class Candidate:
         return self.bend is None or not np.isnan(self.limits).any()
 
 
-def fit_shapes(scored, names=tuple(SHAPES)):
-    """A :class:`Candidate` for every named shape that the loads allow, and their AIC weights."""
+def fit_shapes(scored):
+    """A :class:`Candidate` for every shape that the loads allow, and their AIC weights."""
     candidates, theta = [], np.ones(len(scored.names))
-    for name in names:
-        shape = SHAPES[name]
+    for name, shape in SHAPES.items():
         if name == "logarithmic" and scored.lo <= 0:
             continue
         candidate, theta = _fit_shape(shape, scored, theta)
@@ -148,9 +147,10 @@ def _fit_shape(shape, scored, theta):
     """The random effects hardly depend on the bend: it is searched with them held, twice."""
     lo, hi, bend, limits = scored.lo, scored.hi, None, (np.nan, np.nan)
     for _ in range(2 if shape.bends else 1):
+        likelihood = scored.problem.likelihood_of_fixed(theta)
 
-        def held(k, theta=theta):
-            return scored.with_shape(shape, k).criterion(theta, reml=False)
+        def held(k, likelihood=likelihood):
+            return likelihood(scored.design(shape, k))
 
         if shape.bends:
             bend, lowest, _ = best_bend(shape, held, lo, hi)

@@ -91,20 +91,39 @@ class MixedProblem:
 
     def solve(self, theta):
         """Profiled pieces at relative standard deviations theta (K,)."""
-        scale = np.repeat(np.asarray(theta, dtype=float), self.levels)
-        a = scale[:, None] * self.ztz * scale
-        a[np.diag_indices_from(a)] += 1.0
-        lower = linalg.cholesky(a, lower=True, check_finite=False)
-        right = scale[:, None] * np.column_stack([self.ztx, self.zty])
-        half = linalg.solve_triangular(lower, right, lower=True, check_finite=False)
-        hx, hy = half[:, :-1], half[:, -1]
+        scale, lower, log_det, hy = self._factor(theta)
+        hx = _forward(lower, scale[:, None] * self.ztx)
         information = self.xtx - hx.T @ hx
         root = linalg.cholesky(information, lower=True, check_finite=False)
-        beta = linalg.cho_solve((root, True), self.xty - hx.T @ hy, check_finite=False)
-        residual = self.yty - hy @ hy - beta @ (self.xty - hx.T @ hy)
-        log_det = 2.0 * np.log(np.diag(lower)).sum()
+        right = self.xty - hx.T @ hy
+        beta = linalg.cho_solve((root, True), right, check_finite=False)
+        residual = self.yty - hy @ hy - beta @ right
         log_det_x = 2.0 * np.log(np.diag(root)).sum()
         return _Solved(beta, information, residual, log_det, log_det_x, lower, hx, hy, scale)
+
+    def _factor(self, theta):
+        scale = np.repeat(np.asarray(theta, dtype=float), self.levels)
+        a = scale[:, None] * self.ztz * scale
+        a.flat[:: len(a) + 1] += 1.0
+        lower = linalg.cholesky(a, lower=True, overwrite_a=True, check_finite=False)
+        log_det = 2.0 * np.log(np.diag(lower)).sum()
+        return scale, lower, log_det, _forward(lower, scale * self.zty)
+
+    def likelihood_of_fixed(self, theta):
+        """-2 log of the full likelihood as a function of the fixed effects' columns (n, p).
+
+        With theta held the random effects are factorised once, however many columns are tried.
+        """
+        scale, lower, log_det, hy = self._factor(theta)
+
+        def value(x):
+            hx = _forward(lower, scale[:, None] * (self.z.T @ x))
+            right = x.T @ self.y - hx.T @ hy
+            beta = np.linalg.solve(x.T @ x - hx.T @ hx, right)
+            residual = self.yty - hy @ hy - beta @ right
+            return log_det + self.n * (1.0 + np.log(2.0 * np.pi * residual / self.n))
+
+        return value
 
     def criterion(self, theta, reml=True):
         """-2 log of the restricted (or full) likelihood, profiled over beta and sigma."""
@@ -120,9 +139,7 @@ class MixedProblem:
         s = self.solve(theta)
         df = self.n - self.p if reml else self.n
         # With W = V / sigma^2: Z'W^-1 Z, Z'W^-1 X and Z'W^-1 (y - X beta), from the factor.
-        half = linalg.solve_triangular(
-            s.lower, s.scale[:, None] * self.ztz, lower=True, check_finite=False
-        )
+        half = _forward(s.lower, s.scale[:, None] * self.ztz)
         own = np.diag(self.ztz) - (half**2).sum(axis=0)
         wx = self.ztx - half.T @ s.hx
         we = (self.zty - half.T @ s.hy) - wx @ s.beta
@@ -135,10 +152,12 @@ class MixedProblem:
     def seen_through(self, theta):
         """Z'W^-1 Z and Z'W^-1 X at theta, with W = V / sigma^2."""
         s = self.solve(theta)
-        half = linalg.solve_triangular(
-            s.lower, s.scale[:, None] * self.ztz, lower=True, check_finite=False
-        )
+        half = _forward(s.lower, s.scale[:, None] * self.ztz)
         return self.ztz - half.T @ half, self.ztx - half.T @ s.hx
+
+
+def _forward(lower, right):
+    return linalg.solve_triangular(lower, right, lower=True, check_finite=False)
 
 
 @dataclass(frozen=True)
