@@ -1,6 +1,6 @@
-"""What travels with the package: the notebooks and the invented demo series.
+"""What travels with the package: the notebooks, the invented demo series, published experiments.
 
-In a checkout both folders lie beside the package, in an installed wheel inside it. From them new
+In a checkout the folders lie beside the package, in an installed wheel inside it. From them new
 series folders are made, and a notebook finds the series that it is to work on.
 """
 
@@ -27,6 +27,11 @@ def notebooks_folder():
 def demo_folder():
     """The folder with the invented demo series: plan.json and three CSV files."""
     return _shipped("data") / "demo"
+
+
+def published_folder():
+    """The folder of the published experiments; its README tells where they come from."""
+    return _shipped("data") / "published"
 
 
 def demo_plan():

@@ -35,6 +35,7 @@ MAY_IMPORT = {
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight"},
     "simulate": VOCABULARY | {"maths"},
     "shipped": VOCABULARY | {"recording"},
+    "published": VOCABULARY | {"shipped"},
     "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
     "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }

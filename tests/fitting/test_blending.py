@@ -1,6 +1,6 @@
 """What blends share: Scheffe columns, a blend not tested, and every refusal in full.
 
-The yarn of Cornell, *Experiments with Mixtures* (2002), ch. 2 (tests/reference/yarn.csv): the
+The yarn of Cornell, *Experiments with Mixtures* (2002), ch. 2 (data/published/yarn.csv): the
 published quadratic is 11.7 x1 + 9.4 x2 + 16.4 x3 + 19.0 x1x2 + 11.4 x1x3 - 9.6 x2x3 with residual
 sum of squares 6.56 (quoted from memory; the data give exactly these).
 """

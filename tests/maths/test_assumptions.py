@@ -1,6 +1,6 @@
 """Nominal and scale tests against published ones, and against data that break each assumption.
 
-The wine of Randall 1989 (tests/reference/wine.csv). Two of the four statistics stand in
+The wine of Randall 1989 (data/published/wine.csv). Two of the four statistics stand in
 Christensen, *Cumulative Link Models for Ordinal Regression with the R Package ordinal*
 (vignette of the package), sec. 4; the other two were computed in R 4.2.2, ordinal 2022.11-16, by
 ``nominal_test`` and ``scale_test`` of ``clm(rating ~ temp + contact)``.
