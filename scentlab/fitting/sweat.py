@@ -177,50 +177,97 @@ def fit_sweat(
     looks, notes = settle_looks(grades, "sweat")
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
-    tested = _tested(looks, blends)
-    centre, centre_notes = _centres(blends, limits, tested)
+    tested = loads_tested(looks, blends)
+    centre, centre_notes = prior_centres(blends, limits, tested)
     shared = share_capacities(blending, blends, fractions, centre)
     used = _weak_prior(shared) if isinstance(prior, str) else prior
     data = look_counts(looks, blends, stresses)
-    believed = _beliefs(links)
-    links = tuple(believed)
-    models = [CapacityModel(data, len(blends), used, link=link, nodes=PEAK_NODES) for link in links]
-    peaks = [_peak(model) for model in models]
-    found = _posterior(models, peaks, believed, draws, seed)
-    weight = _link_weights(believed, [sample.log_evidence for sample in found])
-    best = int(np.argmax(weight))
-    model, peak = models[best], peaks[best]
-    k_hat = max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS)
-    found = [
-        _rescue(model, sample, draws, seed) if w > MATTERS else sample
-        for model, sample, w in zip(models, found, weight, strict=True)
-    ]
-    pooled = np.concatenate([w * s.weights for s, w in zip(found, weight, strict=True)])
-    notes = notes + centre_notes + _evidence_notes(looks, blends)
-    if k_hat > K_HAT_LIMIT:
-        notes += (
-            f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so "
-            "the posterior was drawn by an ensemble sampler instead.",
-        )
+    drawn = average_links(
+        lambda link: CapacityModel(data, len(blends), used, link=link, nodes=PEAK_NODES),
+        links, draws, seed,
+    )
+    model, peak = drawn.model, drawn.peak
     return SweatFit(
         blends,
         stresses,
         _names(blends, stresses, model),
         peak.point,
         peak.covariance,
-        np.concatenate([s.points for s in found]),
-        pooled,
-        np.repeat(np.arange(len(links)), [len(s.points) for s in found]),
-        k_hat,
-        float(1.0 / np.sum(pooled**2)),
+        drawn.points,
+        drawn.weights,
+        drawn.draw_link,
+        drawn.k_hat,
+        drawn.effective_size,
         float(model.log_likelihood(peak.point)),
         count_pours(looks, N_GRADES),
         tested,
-        _link_table(links, weight, models, peaks),
+        drawn.links,
         model.reads,
         {key: (place.start, place.stop) for key, place in model.places.items()},
         shared,
-        _describe_prior(used, blends),
+        describe_prior(used, blends),
+        notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
+    )
+
+
+@dataclass(frozen=True)
+class Drawn:
+    """Posterior draws averaged over links, and what :class:`SweatFit` keeps beside them.
+
+    ``model`` and ``peak`` are those of the best link; the rest is named as there.
+    """
+
+    model: object
+    peak: object
+    points: np.ndarray
+    weights: np.ndarray
+    draw_link: np.ndarray
+    k_hat: float
+    links: pd.DataFrame
+    notes: tuple
+
+    @property
+    def effective_size(self):
+        return float(1.0 / np.sum(self.weights**2))
+
+
+def average_links(make_model, links, draws, seed):
+    """Draw the posterior under each link and weigh the links by their evidence.
+
+    Parameters
+    ----------
+    make_model : callable, link to GradedModel. links, draws, seed : as in :func:`fit_sweat`.
+
+    Returns
+    -------
+    Drawn
+    """
+    believed = _beliefs(links)
+    links = tuple(believed)
+    models = [make_model(link) for link in links]
+    peaks = [_peak(model) for model in models]
+    found = _posterior(models, peaks, believed, draws, seed)
+    weight = _link_weights(believed, [sample.log_evidence for sample in found])
+    best = int(np.argmax(weight))
+    k_hat = max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS)
+    found = [
+        _rescue(model, sample, draws, seed) if w > MATTERS else sample
+        for model, sample, w in zip(models, found, weight, strict=True)
+    ]
+    notes = ()
+    if k_hat > K_HAT_LIMIT:
+        notes = (
+            f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so "
+            "the posterior was drawn by an ensemble sampler instead.",
+        )
+    return Drawn(
+        models[best],
+        peaks[best],
+        np.concatenate([s.points for s in found]),
+        np.concatenate([w * s.weights for s, w in zip(found, weight, strict=True)]),
+        np.repeat(np.arange(len(links)), [len(s.points) for s in found]),
+        k_hat,
+        _link_table(links, weight, models, peaks),
         notes,
     )
 
@@ -312,7 +359,7 @@ def _link_table(links, weight, models, peaks):
     return pd.DataFrame({"link": list(links), "weight": weight, "log_likelihood": at_peak})
 
 
-def _tested(looks, blends):
+def loads_tested(looks, blends):
     rows = []
     for blend in blends:
         own = looks[looks["blend"] == blend]
@@ -328,7 +375,7 @@ def _tested(looks, blends):
     return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pieces"])
 
 
-def _centres(blends, limits, tested):
+def prior_centres(blends, limits, tested):
     limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
     middle = {r.blend: 0.5 * (r.lowest_pct + r.highest_pct) for r in tested.itertuples()}
     notes = tuple(
@@ -340,7 +387,7 @@ def _centres(blends, limits, tested):
     return np.array([float(limits.get(b, middle[b])) for b in blends]), notes
 
 
-def _evidence_notes(looks, blends):
+def evidence_notes(looks, blends):
     notes = []
     for blend in blends:
         own = looks[looks["blend"] == blend]
@@ -371,7 +418,7 @@ def _names(blends, stresses, model):
     return tuple(names + ["logit misread"] * model.reads)
 
 
-def _describe_prior(prior, blends):
+def describe_prior(prior, blends):
     if prior is None:
         return {"all": "none: plain maximum likelihood"}
     words = _describe_capacities(prior, blends)
