@@ -147,18 +147,39 @@ def _load(value):
 
 def _compare(arguments):
     from scentlab.sharing.comparison import differences, series_names, write_comparison
+    from scentlab.sharing.pooling import pool_series, why_not_pooled
 
     if len(arguments.folders) < 2:
         raise CannotDo("a comparison needs two or more series folders")
     path = _page(arguments.out)
     folders = [series_folder(name) for name in arguments.folders]
     analyses = [_analysis(folder, arguments) for folder in folders]
-    write_comparison(analyses, path)
+    why_not = why_not_pooled(analyses)
+    pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
+    write_comparison(analyses, path, pooled)
     for name, analysis in zip(series_names(analyses), analyses, strict=True):
         print("\n".join(_item(f"{name}: {analysis.pick.sentence}")))
-    for words in differences(analyses):
+    for words in (*differences(analyses), *_about_lots(pooled, why_not)):
         print("\n".join(_item(words)))
     print(f"Comparison: {path}")
+
+
+def _about_lots(pooled, why_not):
+    """What the series say when fitted as one, in sentences, or why they are not."""
+    from scentlab.sharing.wording import say_both
+
+    if pooled is None:
+        yield why_not
+        return
+    yield pooled.sentence
+    for row in pooled.table.to_dict("records"):
+        own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
+        width = "narrower" if row["gain"] >= 0 else "wider"
+        yield (
+            f"{row['blend']}, series {row['series']}: pooled ceiling {say_both(together)}, alone "
+            f"{say_both(own)}; interval {abs(100 * row['gain']):.0f} % {width}."
+        )
+    yield from pooled.notes
 
 
 def _summary(arguments):
@@ -261,8 +282,10 @@ def _add_compare(commands):
         commands, "compare", _compare, "show two or more series on one page",
         """
         Fit two or more series by the same rules and write one web page with their picks and
-        ceilings side by side and with what makes the series unlike (fragrance, panel, stress). An
-        earlier page of the same name is replaced.
+        ceilings side by side and with what makes the series unlike (fragrance, panel, stress).
+        Series of the same blends, fragrance and stresses are also fitted as one, to tell how much
+        earlier one lot sweats than another; where that cannot be, the page says why. An earlier
+        page of the same name is replaced.
         """,
         """
         scentlab compare cedar-2025 cedar-2026 --out cedar.html

@@ -4,9 +4,10 @@ import datetime as dt
 
 from scentlab.sharing import plots
 from scentlab.sharing.pages import image, render, write_page
+from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.tables import comparison_table
-from scentlab.sharing.wording import is_missing, say_both
+from scentlab.sharing.tables import comparison_table, lots_table, shifts_table
+from scentlab.sharing.wording import is_missing, lots_in_words, say_both, say_share
 
 _RULE_WORDS = {
     "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
@@ -15,12 +16,13 @@ _RULE_WORDS = {
 }
 
 
-def comparison_html(analyses):
-    """One page with the picks of two or more series.
+def comparison_html(analyses, pooled=None):
+    """One page with the picks of two or more series, and their lots when they can be pooled.
 
     Parameters
     ----------
     analyses : sequence of Analysis, in the order to show; equal titles are told apart by number.
+    pooled : PooledSeries of these analyses; made here when it is None and the plans allow it.
 
     Returns
     -------
@@ -30,6 +32,9 @@ def comparison_html(analyses):
     if len(analyses) < 2:
         raise SharingError("a comparison needs two or more series; give their analyses in a list")
     names = series_names(analyses)
+    why_not = why_not_pooled(analyses)
+    if pooled is None and not why_not:
+        pooled = pool_series(analyses, seed=analyses[0].seed)
     return render(
         "comparison.html.j2",
         invented=any(a.series.invented for a in analyses),
@@ -39,12 +44,30 @@ def comparison_html(analyses):
         picture=image(plots.plot_series(analyses, names), _in_words(analyses, names)),
         rows=comparison_table(analyses),
         differences=differences(analyses),
+        why_not=why_not,
+        pooled=_pooled_section(pooled) if pooled is not None else None,
     )
 
 
-def write_comparison(analyses, path):
+def write_comparison(analyses, path, pooled=None):
     """Write the page of :func:`comparison_html` to ``path`` and return the path."""
-    return write_page(comparison_html(analyses), path, "the comparison")
+    return write_page(comparison_html(analyses, pooled), path, "the comparison")
+
+
+def _pooled_section(pooled):
+    ceiling, number = pooled.ceiling, len(pooled.fit.blends)
+    return {
+        "sentence": pooled.sentence,
+        "notes": pooled.notes,
+        "blends": f"{number} blends" if number > 1 else "one blend",
+        "confidence": say_share(ceiling.confidence, 0),
+        "risk": say_share(ceiling.risk, 0),
+        "limit_grade": ceiling.limit_grade,
+        "stress": plots.STRESS_WORDS[ceiling.stress],
+        "picture": image(plots.plot_lots(pooled), lots_in_words(pooled.table)),
+        "ceilings": lots_table(pooled),
+        "shifts": shifts_table(pooled),
+    }
 
 
 def series_names(analyses):
@@ -65,6 +88,9 @@ def differences(analyses):
             "Fragrances differ (" + "; ".join(fragrances) + "): a limit of sweating belongs to a "
             "wax and a fragrance together."
         )
+    names = lot_names(analyses)
+    if any("lot" in name for name in names):
+        found.append(f"Lots differ: {'; '.join(names)}.")
     for name, words in _RULE_WORDS.items():
         values = [getattr(a.rules, name) for a in analyses]
         if len(set(values)) > 1:
@@ -107,5 +133,3 @@ def _in_words(analyses, names):
         )
         parts.append(f"{name}: {rows}")
     return f"Picks and ceilings of {len(names)} series. " + ". ".join(parts) + "."
-
-

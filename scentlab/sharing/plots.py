@@ -32,6 +32,7 @@ from scentlab.fitting.throw import ThrowFit, throw_curve
 from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
+from scentlab.sharing.pooling import PooledSeries
 from scentlab.units import content_from_load, say_load
 
 # Hues of the palette by Okabe and Ito (2008), told apart with every common colour vision, in an
@@ -66,7 +67,7 @@ def plot(result, ax=None, **choices):
     Parameters
     ----------
     result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, Ceiling, Pick,
-        Diagnosis, Precision, Comparison or NextRound; it is not changed.
+        Diagnosis, Precision, Comparison, NextRound or PooledSeries; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
         analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
@@ -360,6 +361,35 @@ def plot_series(analyses, names, ax=None):
     return ax
 
 
+def plot_lots(pooled, ax=None):
+    """Blend by blend and series by series: ceiling and interval, alone above and pooled below."""
+    table, tested = pooled.table, pooled.ceiling.table
+    ax = _axes(ax, height=2.4 + 0.48 * len(table))
+    loads = tested[["lowest_tested_pct", "highest_tested_pct"]].to_numpy(dtype=float)
+    for y, (row, (low, high)) in enumerate(zip(table.to_dict("records"), loads, strict=True)):
+        _tested_bar(ax, y, low, high)
+        for name, rise, hue, line, fill in (
+            ("own", -0.15, QUIET, "--", "white"), ("pooled", 0.15, SWEAT, "-", SWEAT)
+        ):
+            ends = np.clip([row[f"{name}_lower_pct"], row[f"{name}_upper_pct"]], low, high)
+            if ends[0] < ends[1]:
+                ax.plot(ends, [y + rise] * 2, color=hue, ls=line, lw=1.8, zorder=3)
+            ax.plot(row[f"{name}_ceiling_pct"], y + rise, "^", color=hue, mfc=fill, mew=1.4,
+                    ms=8, zorder=4)
+    _blend_axis(ax, [f"{row.series}: {row.blend}" for row in table.itertuples()])
+    _load_axis(ax, loads.ravel())
+    _title(ax, "Ceilings of the series alone and pooled")
+    handles = [
+        Line2D([], [], color=QUIET, ls="--", marker="^", mfc="white", mew=1.4, lw=1.8, ms=8,
+               label="series alone: ceiling, and 90 % interval\nof the load at the limit risk"),
+        Line2D([], [], color=SWEAT, ls="-", marker="^", lw=1.8, ms=8,
+               label="pooled: the same"),
+        Patch(color=TESTED, ec=QUIET, label="tested loads"),
+    ]
+    _legend_below(ax, handles, [])
+    return ax
+
+
 def plot_precision(precision, ax=None):
     """Per blend: the true load at risk under the guess and where the ceiling would be found."""
     table = precision.truth
@@ -543,6 +573,7 @@ _DRAW = {
     Precision: plot_precision,
     Comparison: plot_comparison,
     NextRound: plot_next_round,
+    PooledSeries: plot_lots,
 }
 
 

@@ -11,6 +11,7 @@ from scentlab.sharing.wording import (
     say_range,
     say_share,
 )
+from scentlab.units import content_from_load
 
 _UNIT_WORDS = {"pct": "%"}
 
@@ -122,6 +123,66 @@ def comparison_table(analyses):
         for r in analysis.pick.table.to_dict("records")
     ]
     return _view(headings, rows, "Picks of the series", text=(0, 1))
+
+
+def lots_table(pooled):
+    """One row per blend and series: the ceiling alone and pooled, and how much narrower."""
+    headings = (
+        "Blend", "Series", "Ceiling of the series alone, % of wax", "Its load at the limit risk, "
+        "90 % interval, % of wax", "Pooled ceiling, % of wax", "Pooled ceiling, % of total",
+        "Pooled load at the limit risk, 90 % interval, % of wax", "Change of the interval’s width",
+    )
+    ends = pooled.ceiling.table[["lowest_tested_pct", "highest_tested_pct"]].to_dict("records")
+    rows = [
+        (
+            r["blend"], str(r["series"]), say_number(r["own_ceiling_pct"]),
+            _ends_among_tested(r, "own", tested), say_number(r["pooled_ceiling_pct"]),
+            say_number(_content(r["pooled_ceiling_pct"])),
+            _ends_among_tested(r, "pooled", tested), _change(r["gain"]),
+        )
+        for r, tested in zip(pooled.table.to_dict("records"), ends, strict=True)
+    ]
+    return _view(headings, rows, "Ceilings of the series alone and pooled, by sweat", text=(0,))
+
+
+def shifts_table(pooled):
+    """How much earlier each blend sweats in the later series, by the series' own fits."""
+    headings = (
+        "Blend", "Series", "Capacity against series 1, points of load, % of wax",
+        "Its 90 % interval, points", "Standard errors from the shift of all",
+    )
+    rows = [
+        (
+            r["blend"], str(r["series"]), _signed(r["shift_pct"]),
+            say_range(r["lower_pct"], r["upper_pct"], _signed), say_number(abs(r["apart"]), 1),
+        )
+        for r in pooled.shifts.to_dict("records")
+    ]
+    return _view(headings, rows, "Each blend by itself, from the series' own fits", text=(0,))
+
+
+def _ends_among_tested(row, name, tested):
+    return say_range(
+        row[f"{name}_lower_pct"], row[f"{name}_upper_pct"], lambda v: _among_tested(v, tested)
+    )
+
+
+def _content(load):
+    return None if is_missing(load) else content_from_load(load)
+
+
+def _signed(value):
+    """Points with their sign, without that of a zero.
+
+    >>> _signed(-0.04), _signed(1.26)
+    ('+0.0', '+1.3')
+    """
+    return f"{round(value, 1) + 0.0:+.1f}"
+
+
+def _change(gain):
+    """Pooling narrows as a rule, and widens where the other series taught more doubt."""
+    return f"{round(-100 * gain) + 0:+d} %"
 
 
 def seen_table(analysis):

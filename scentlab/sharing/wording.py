@@ -141,6 +141,16 @@ def ceilings_in_words(table):
     return f"The ceiling of each blend within its tested loads: {'; '.join(parts)}."
 
 
+def lots_in_words(table):
+    """What the picture of ceilings alone and pooled shows."""
+    parts = [
+        f"{row['blend']} in series {row['series']}: alone {say_both(row['own_ceiling_pct'])}, "
+        f"pooled {say_both(row['pooled_ceiling_pct'])}"
+        for row in table.to_dict("records")
+    ]
+    return f"Ceilings of each series alone and of the pooled fit. {'; '.join(parts)}."
+
+
 def picks_in_words(table):
     """What the picture of picks shows."""
     parts = [

@@ -1,0 +1,345 @@
+"""Lots: whether the same blends sweat earlier with another lot, from two or more series at once.
+
+The series are fitted as one, with pots nested in them. What belongs to the method (thresholds,
+spread, stress, how pots differ) is shared, and each lot moves the capacities of all blends alike:
+
+    capacity of blend b with lot l = capacity_b + shift_l,   the shifts adding up to 0
+
+How far lots lie apart is learnt under a prior of its own that draws them together. "Lot" stands
+for all that differs between the series: wax, fragrance, days, room.
+"""
+
+from dataclasses import dataclass, field, fields, replace
+
+import numpy as np
+import pandas as pd
+from scipy import linalg
+
+from scentlab.fitting.blending import share_capacities
+from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.sweat import (
+    N_GRADES,
+    PEAK_NODES,
+    SweatFit,
+    average_links,
+    describe_prior,
+    evidence_notes,
+    loads_tested,
+    prior_centres,
+)
+from scentlab.maths.graded import CapacityModel, CapacityPrior, normal_density
+from scentlab.maths.ordinal import count_looks
+from scentlab.maths.sampling import weighted_quantile
+from scentlab.results import FitError, Result
+from scentlab.schema import STRESSES
+
+
+@dataclass(frozen=True)
+class LotPrior(CapacityPrior):
+    """Priors of the sweat model over lots: shifts normal about 0, their sd log-normal.
+
+    Nobody has published how far lots lie apart, so the prior is wide: sums of its draws hold
+    shifts of 0 to some 4 points of load. Common practice, no source.
+    """
+
+    lot_sd_median: float = 0.8
+    lot_sd_log_sd: float = 0.8
+
+
+class LotModel(CapacityModel):
+    """The sweat model with lots. The design's columns: load, an indicator per blend (B), the
+    contrasts of the lots (L - 1), the stresses."""
+
+    def __init__(self, data, n_blends, n_lots, prior, **options):
+        places = np.arange(1 + n_blends, n_blends + n_lots)
+        self.lots = data.design[:, places]
+        plain = replace(data, design=np.delete(data.design, places, axis=1))
+        super().__init__(plain, n_blends, prior, **options)
+
+    def location_sizes(self):
+        shifts = self.lots.shape[1]
+        return super().location_sizes() | {"lot": shifts, "log_lot_sd": int(self.prior is not None)}
+
+    def location(self, free):
+        shift = self.take(free, "lot") @ self.lots.T
+        return super().location(free) - shift / self.cell_spread(free)
+
+    def location_slope(self, free, d_eta):
+        slope = super().location_slope(free, d_eta)
+        pull = d_eta / self.cell_spread(free)
+        moved = pull * (self.take(free, "lot") @ self.lots.T)
+        slope["lot"] = -(pull @ self.lots)
+        slope["log_spread"] = slope["log_spread"] + moved.sum(axis=-1, keepdims=True)
+        if self.spreads:
+            slope["log_spread_shift"] = slope["log_spread_shift"] + moved @ self.blends
+        return slope
+
+    def location_prior(self, free):
+        p = self.prior
+        log_sd, lot = self.take(free, "log_lot_sd"), self.take(free, "lot")
+        z = lot / np.exp(log_sd)
+        value = (-0.5 * z**2).sum(axis=-1, keepdims=True) - lot.shape[-1] * log_sd
+        own, slope = normal_density(log_sd, np.log(p.lot_sd_median), p.lot_sd_log_sd)
+        slope = slope + (z**2).sum(axis=-1, keepdims=True) - lot.shape[-1]
+        return super().location_prior(free) + [
+            ("lot", (value, -z / np.exp(log_sd))), ("log_lot_sd", (own, slope)),
+        ]
+
+    def start(self):
+        free = super().start()
+        if self.prior is not None:
+            free[self.places["log_lot_sd"]] = np.log(self.prior.lot_sd_median)
+        return free
+
+
+@dataclass(frozen=True, repr=False)
+class LotFit(Result):
+    """Two or more series of the same blends fitted as one, with their lots told apart.
+
+    Attributes
+    ----------
+    lots : tuple of names, one per series. blends : tuple of names.
+    table : DataFrame, one row per lot after the first: lot, against (the first), estimate, se,
+        lower, upper (its shift of the capacity in points of load, % of wax, with 90 % limits;
+        below 0 it sweats earlier), p_earlier (probability of that).
+    cells : SweatFit with a blend for each blend and lot, named by :func:`cell_name`, so that the
+        ceiling of each lot is found as that of any blend.
+    shifts, weights : posterior draws (S, L) of the shift of each lot from their mean, and weights.
+    lot_sd : posterior draws (S,) of the sd between lots, % of wax.
+    prior : dict, the priors in words.
+    """
+
+    lots: tuple
+    blends: tuple
+    table: pd.DataFrame
+    cells: SweatFit
+    shifts: np.ndarray
+    weights: np.ndarray
+    lot_sd: np.ndarray
+    prior: dict
+    notes: tuple = field(default=())
+
+    @property
+    def sentence(self):
+        return " ".join(_say_shift(row) for row in self.table.itertuples())
+
+
+def cell_name(blend, lot):
+    """The name under which one blend with one lot stands in ``LotFit.cells``.
+
+    >>> cell_name("soft", "lot B")
+    'soft, lot B'
+    """
+    return f"{blend}, {lot}"
+
+
+def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2000, seed=1):
+    """Fit several series of the same blends as one, each moved by its lot.
+
+    Parameters
+    ----------
+    looks : sequence of two or more frames of sweat looks, as :func:`fit_sweat` takes them. Names
+        of codes, pours and pots need to differ within a series only.
+    lots : names of the lots, one per series; None names them "series 1", "series 2", ...
+    limits : mapping blend to the wax maker's limit (% of wax), as in :func:`fit_sweat`.
+    prior : "weak" or a :class:`LotPrior` to use as it is. links, draws, seed : as there.
+
+    Returns
+    -------
+    LotFit
+
+    Raises
+    ------
+    FitError when there are fewer than two series, when their names are not unlike, when a series
+    lacks a blend or a stress of the others, or when the fit does not come to rest.
+    """
+    looks = list(looks)
+    lots = tuple(lots or (f"series {i}" for i in range(1, len(looks) + 1)))
+    _check_lots(lots, looks)
+    together, notes = settle_looks(_nested(looks, lots), "sweat")
+    blends = tuple(dict.fromkeys(together["blend"]))
+    stresses = tuple(s for s in STRESSES if s in set(together["stress"]))
+    _check_crossed(together, lots, blends, stresses)
+    tested = loads_tested(together, blends)
+    centre, centre_notes = prior_centres(blends, limits, tested)
+    used = _weak_prior(blends, centre) if isinstance(prior, str) else prior
+    contrasts = lot_contrasts(len(lots))
+    data = _counts(together, lots, blends, stresses, contrasts)
+    drawn = average_links(
+        lambda link: LotModel(data, len(blends), len(lots), used, link=link, nodes=PEAK_NODES),
+        links, draws, seed,
+    )
+    shifts = drawn.points[:, drawn.model.places["lot"]] @ contrasts.T
+    notes = notes + centre_notes + evidence_notes(together, blends) + drawn.notes
+    words = describe_prior(used, blends) | _describe_lots(used)
+    return LotFit(
+        lots,
+        blends,
+        _shift_table(lots, shifts, drawn.weights),
+        _cells(drawn, together, lots, blends, stresses, contrasts, words),
+        shifts,
+        drawn.weights,
+        np.exp(drawn.points[:, drawn.model.places["log_lot_sd"]][:, 0]),
+        words,
+        notes,
+    )
+
+
+def lot_contrasts(number):
+    """Orthonormal columns (L, L - 1) that each add up to 0, so that no lot is the reference.
+
+    >>> lot_contrasts(2).round(3).tolist()
+    [[0.707], [-0.707]]
+    """
+    return linalg.helmert(number).T
+
+
+def _check_lots(lots, looks):
+    if len(looks) < 2:
+        raise FitError("lots are told apart by two or more series; give their sweat looks")
+    if len(lots) != len(looks) or len(set(lots)) < len(lots):
+        raise FitError(
+            f"there are {len(looks)} series and the lots {', '.join(lots)}; give each series a "
+            "name of its own"
+        )
+
+
+def _nested(looks, lots):
+    """The looks of all series, with codes, pours and pots that are only one series' own."""
+    frames = []
+    for lot, own in zip(lots, looks, strict=True):
+        own = own.dropna(subset=["code", "pour", "pot"])
+        named = {name: f"{lot}: " + own[name].astype(str) for name in ("code", "pour", "pot")}
+        frames.append(own.assign(**named, lot=lot))
+    return pd.concat(frames, ignore_index=True)
+
+
+def _check_crossed(looks, lots, blends, stresses):
+    """Every lot must have every blend and every stress, or a shift takes their place."""
+    for column, values in (("blend", blends), ("stress", stresses)):
+        for lot in lots:
+            missing = sorted(set(values) - set(looks.loc[looks["lot"] == lot, column]))
+            if missing:
+                raise FitError(
+                    f"{lot} has no sweat grade of the {column} {missing[0]}, which another series "
+                    "has; fit only what all series have"
+                )
+
+
+def _counts(looks, lots, blends, stresses, contrasts):
+    place = looks["lot"].map({lot: i for i, lot in enumerate(lots)}).to_numpy(int)
+    design = np.column_stack(
+        [looks["load_pct"].to_numpy(float)]
+        + [(looks["blend"] == b).to_numpy(float) for b in blends]
+        + [contrasts[place]]
+        + [(looks["stress"] == s).to_numpy(float) for s in stresses[1:]]
+    )
+    return count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
+
+
+def _weak_prior(blends, centre):
+    shared = share_capacities("pooled", blends, None, centre)
+    return LotPrior(
+        capacity_centre=tuple(shared["centre"]),
+        shared=tuple(map(tuple, shared["columns"])) if len(shared["scale"]) else (),
+        shared_scale=tuple(shared["scale"]),
+    )
+
+
+def _describe_lots(prior):
+    return {
+        "sd between lots": (
+            f"log-normal, median {prior.lot_sd_median:g} % of wax, log sd {prior.lot_sd_log_sd:g}"
+        )
+    }
+
+
+def _shift_table(lots, shifts, weights):
+    rows = []
+    for place, lot in enumerate(lots[1:], start=1):
+        change = shifts[:, place] - shifts[:, 0]
+        lower, middle, upper = weighted_quantile(change, weights, (0.05, 0.5, 0.95))
+        mean = weights @ change
+        sd = np.sqrt(weights @ (change - mean) ** 2)
+        earlier = min(float(weights @ (change < 0)), 1.0)
+        rows.append((lot, lots[0], middle, sd, lower, upper, earlier))
+    names = ["lot", "against", "estimate", "se", "lower", "upper", "p_earlier"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _say_shift(row):
+    """The shift of one lot in a sentence that claims a direction only where it is told."""
+    if row.lower > 0 or row.upper < 0:
+        ends = sorted((abs(row.lower), abs(row.upper)))
+        way = "earlier" if row.upper < 0 else "later"
+        return (
+            f"{_capital(row.lot)} sweats {abs(row.estimate):.1f} points of load (% of wax) {way} "
+            f"than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} points."
+        )
+    return (
+        f"Whether {row.lot} sweats earlier or later than {row.against} is not told: "
+        f"{_say_way(row.estimate)}, 90 % interval {_say_way(row.lower)} to "
+        f"{_say_way(row.upper)}, in points of load (% of wax)."
+    )
+
+
+def _say_way(change):
+    return f"{abs(change):.1f} {'earlier' if change < 0 else 'later'}"
+
+
+def _capital(words):
+    return words[:1].upper() + words[1:]
+
+
+def _cells(drawn, looks, lots, blends, stresses, contrasts, words):
+    """The fit with a blend for each blend and lot: its draws are linear in those of the lots."""
+    named = [cell_name(b, lot) for b in blends for lot in lots]
+    turn, layout, names = _unrolled(drawn.model, blends, lots, contrasts, named, stresses)
+    looks = looks.assign(blend=list(map(cell_name, looks["blend"], looks["lot"])))
+    tested = loads_tested(looks, named)
+    peak = drawn.peak
+    middle = tested[["lowest_pct", "highest_pct"]].mean(axis=1).to_numpy(float)
+    known = {f.name for f in fields(drawn)} & {f.name for f in fields(SweatFit)}
+    return SweatFit(
+        blends=tuple(named),
+        stresses=stresses,
+        names=names,
+        point=turn @ peak.point,
+        covariance=turn @ peak.covariance @ turn.T,
+        draws=drawn.points @ turn.T,
+        effective_size=drawn.effective_size,
+        log_likelihood=float(drawn.model.log_likelihood(peak.point)),
+        counts=count_pours(looks, N_GRADES),
+        tested=tested,
+        misread=drawn.model.reads,
+        layout=layout,
+        shared=share_capacities("separate", named, None, middle),
+        prior=words,
+        **{name: getattr(drawn, name) for name in known - {"notes"}},
+    )
+
+
+def _unrolled(model, blends, lots, contrasts, named, stresses):
+    """Matrix from the free parameters with lots to those of ``cells``, their layout and names."""
+    identity = np.eye(model.size)
+    per_cell = [(b, i) for b in range(len(blends)) for i in range(len(lots))]
+    own = {key: identity[place] for key, place in model.places.items()}
+    parts = {
+        "capacity": [own["capacity"][b] + contrasts[i] @ own["lot"] for b, i in per_cell],
+        "log_spread": list(own["log_spread"]),
+        "log_spread_shift": [own["log_spread_shift"][b] for b, _ in per_cell if model.spreads],
+        "stress": list(own["stress"]),
+        "log_pool": [],
+        **{key: list(own[key]) for key in ("log_gaps", "log_sigma", "logit_misread")},
+    }
+    ends = np.cumsum([len(rows) for rows in parts.values()])
+    layout = {
+        key: (int(end - len(rows)), int(end))
+        for (key, rows), end in zip(parts.items(), ends, strict=True)
+    }
+    names = [f"capacity of {n}" for n in named] + ["log spread"]
+    names += [f"log spread of {n} against it" for n in named] * model.spreads
+    names += [f"effect of {s}" for s in stresses[1:]]
+    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
+    names += ["logit misread"] * model.reads
+    return np.array([row for rows in parts.values() for row in rows]), layout, tuple(names)

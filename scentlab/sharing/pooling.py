@@ -1,0 +1,315 @@
+"""Two or more series of one plan fitted as one, when their plans allow it: what a lot changes.
+
+:func:`why_not_pooled` says in one sentence what stands against it; :func:`pool_series` gives the
+shift of each lot and each lot's ceiling beside that of its own series alone.
+"""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.ceiling import Ceiling, find_ceiling
+from scentlab.fitting.lots import LotFit, cell_name, fit_lots
+from scentlab.results import FitError, Result
+from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
+from scentlab.sharing.wording import is_missing, say_range
+
+# A blend whose own shift lies further from the common one is not moved as the others are.
+MOST_APART = 2.0
+_SAME_RULES = {
+    "risk": "the accepted risk", "confidence": "the confidence", "limit_grade": "the limit grade",
+    "stress": "the stress that decides",
+}
+
+
+@dataclass(frozen=True, repr=False)
+class PooledSeries(Result):
+    """Series fitted as one.
+
+    Attributes
+    ----------
+    fit : LotFit. ceiling : Ceiling of each blend with each lot, under the series' common rules.
+    table : DataFrame, one row per blend and series: blend, series (number, from 1), lot,
+        own_ceiling_pct, pooled_ceiling_pct (missing when no tested load qualifies), own_lower_pct,
+        own_upper_pct, pooled_lower_pct, pooled_upper_pct (90 % limits of the load at the limit
+        risk), gain (share of the width of that interval which pooling takes away). Loads in % of
+        wax; both by sweat alone.
+    shifts : DataFrame, one row per blend and series after the first: blend, series, shift_pct,
+        lower_pct, upper_pct (by the series' own fits, each blend for itself), apart (how many
+        standard errors from the common shift).
+    """
+
+    fit: LotFit
+    ceiling: Ceiling
+    table: pd.DataFrame
+    shifts: pd.DataFrame
+    notes: tuple = field(default=())
+
+    @property
+    def sentence(self):
+        return self.fit.sentence
+
+
+def why_not_pooled(analyses):
+    """What stands against fitting the series as one, in a sentence; empty when nothing does."""
+    for check in (_invented, _records, _fragrances, _rules, _stresses, _blends):
+        reason = check(analyses)
+        if reason:
+            return f"The series are not pooled: {reason}."
+    return ""
+
+
+def pool_series(analyses, *, draws=2000, seed=1):
+    """Fit series as one and find the ceiling of each lot.
+
+    Parameters
+    ----------
+    analyses : sequence of two or more Analysis. draws, seed : as in ``fit_sweat``.
+
+    Returns
+    -------
+    PooledSeries
+
+    Raises
+    ------
+    FitError when the plans do not allow it, with the sentence of :func:`why_not_pooled`.
+    """
+    analyses = list(analyses)
+    reason = why_not_pooled(analyses)
+    if reason:
+        raise FitError(reason)
+    blends = blends_in_common(analyses)
+    looks = [_of_blends(a.series.sweat(), blends) for a in analyses]
+    fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
+    rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
+    ceiling = find_ceiling(fit.cells, rules)
+    shifts = _own_shifts(analyses, fit)
+    notes = _notes(analyses, blends, shifts) + fit.notes
+    return PooledSeries(fit, ceiling, _side_by_side(analyses, fit, ceiling, rules), shifts, notes)
+
+
+def blends_in_common(analyses):
+    """Blends of one name and the same wax fractions in every series, with loads that overlap."""
+    return [b for b in analyses[0].sweat.blends if not _why_not_blend(analyses, b)]
+
+
+def lot_names(analyses):
+    """A name for each series by its number and the lots by which it differs from others."""
+    lots = [_lots(a.series) for a in analyses]
+    names = []
+    for number, own in enumerate(lots, start=1):
+        told = [f"{what} lot {lot}" for what, lot in own.items()
+                if lot and len({other.get(what) for other in lots}) > 1]
+        names.append(f"series {number}" + (f" ({', '.join(told)})" if told else ""))
+    return tuple(names)
+
+
+def _lots(series):
+    """The lot of the fragrance and of each wax, as far as the plan knows them."""
+    plan = series.plan or {}
+    found = {"fragrance": (plan.get("fragrance") or {}).get("lot") or ""}
+    for blend in plan.get("blends", ()):
+        for part in blend["parts"]:
+            found[part["wax"]["name"]] = part["wax"].get("lot") or ""
+    return found
+
+
+# ---- what stands against it -------------------------------------------------------------------
+
+
+def _invented(analyses):
+    if len({bool(a.series.invented) for a in analyses}) > 1:
+        told = _numbered("invented" if a.series.invented else "real" for a in analyses)
+        return f"invented data are no evidence beside real ones ({told})"
+    return ""
+
+
+def _records(analyses):
+    """Records that are the same twice would count each piece twice."""
+    looks = [set(_rows(a.series)) for a in analyses]
+    for i, first in enumerate(looks):
+        for j in range(i + 1, len(looks)):
+            if first <= looks[j] or looks[j] <= first:
+                return (
+                    f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
+                )
+    return ""
+
+
+def _rows(series):
+    sweat = series.sweat()
+    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
+    return sweat[names].astype(str).itertuples(index=False, name=None)
+
+
+def _fragrances(analyses):
+    names = [_fragrance(a.series) for a in analyses]
+    for number, name in enumerate(names, start=1):
+        if name in ("", HIDDEN_FRAGRANCE):
+            return f"the fragrance of {number} is not told, so it may be another"
+    if len({n.casefold() for n in names}) > 1:
+        return f"the fragrances differ ({_numbered(names)})"
+    return ""
+
+
+def _fragrance(series):
+    about = (series.plan or {}).get("fragrance") or {}
+    return str(about.get("name") or series.fragrance or "").strip()
+
+
+def _rules(analyses):
+    for name, words in _SAME_RULES.items():
+        values = [getattr(a.rules, name) for a in analyses]
+        if len(set(values)) > 1:
+            shown = ["the harshest tested" if v is None else f"{v}" for v in values]
+            return f"{words} differs ({_numbered(shown)})"
+    return ""
+
+
+def _stresses(analyses):
+    stresses = [" and ".join(a.sweat.stresses) for a in analyses]
+    if len(set(stresses)) > 1:
+        return f"the pieces were graded under other stresses ({_numbered(stresses)})"
+    return ""
+
+
+def _blends(analyses):
+    if blends_in_common(analyses):
+        return ""
+    named = [b for b in analyses[0].sweat.blends if all(b in a.sweat.blends for a in analyses)]
+    if not named:
+        blends = _numbered(", ".join(a.sweat.blends) for a in analyses)
+        return f"no blend is in all of them ({blends})"
+    return _why_not_blend(analyses, named[0])
+
+
+def _why_not_blend(analyses, blend):
+    """Why a blend cannot be pooled, in words; empty when it can."""
+    if not all(blend in a.sweat.blends for a in analyses):
+        return f"{blend} is not in all of them"
+    parts = [_parts(a.series, blend) for a in analyses]
+    for number, own in enumerate(parts, start=1):
+        if own is None:
+            return f"the wax fractions of {blend} in {number} are not known"
+    if any(not _same_parts(parts[0], own) for own in parts[1:]):
+        return f"the wax fractions of {blend} differ ({_numbered(map(_say_parts, parts))})"
+    spans = [_span(a, blend) for a in analyses]
+    if any(is_missing(low) for low, _ in spans):
+        return f"{blend} was not graded under {analyses[0].ceiling.stress} in all of them"
+    if max(low for low, _ in spans) >= min(high for _, high in spans):
+        loads = [f"{say_range(*span, lambda v: f'{v:.1f}')} % of wax" for span in spans]
+        return f"the loads tested of {blend} do not overlap ({_numbered(loads)})"
+    return ""
+
+
+def _parts(series, blend):
+    """Fraction per wax of a blend, without those that are not in it; None when not known."""
+    if series.fractions.empty or blend not in series.fractions.index:
+        return None
+    own = series.fractions.loc[blend]
+    return {wax: float(f) for wax, f in own.items() if f > 0}
+
+
+def _same_parts(one, other):
+    return set(one) == set(other) and all(abs(one[w] - other[w]) < 1e-6 for w in one)
+
+
+def _say_parts(parts):
+    return " + ".join(f"{100 * f:g} % {wax}" for wax, f in parts.items())
+
+
+def _span(analysis, blend):
+    row = analysis.ceiling.of(blend)
+    return row["lowest_tested_pct"], row["highest_tested_pct"]
+
+
+def _numbered(words):
+    return "; ".join(f"{number}: {text}" for number, text in enumerate(words, start=1))
+
+
+# ---- what is found ----------------------------------------------------------------------------
+
+
+def _of_blends(looks, blends):
+    return looks[looks["blend"].isin(blends)].reset_index(drop=True)
+
+
+def _limits(analyses, blends):
+    """The lowest wax maker's limit of each blend: only the middle of what is believed before."""
+    known = pd.concat([a.series.blends for a in analyses])
+    limits = pd.to_numeric(known["limit_load_pct"]).groupby(known["blend"]).min()
+    return {b: limits.get(b) for b in blends}
+
+
+def _side_by_side(analyses, fit, ceiling, rules):
+    """One row per blend and series: ceilings and intervals of the series alone and pooled."""
+    alone = [find_ceiling(a.sweat, rules) for a in analyses]
+    rows = []
+    for blend in fit.blends:
+        for place, lot in enumerate(fit.lots):
+            own, pooled = alone[place].of(blend), ceiling.of(cell_name(blend, lot))
+            ends = ("load_at_risk_lower_pct", "load_at_risk_upper_pct")
+            before, after = ([float(row[e]) for e in ends] for row in (own, pooled))
+            rows.append((
+                blend, place + 1, lot, own["ceiling_load_pct"], pooled["ceiling_load_pct"],
+                *before, *after, 1.0 - np.ptp(after) / np.ptp(before),
+            ))
+    return pd.DataFrame(rows, columns=[
+        "blend", "series", "lot", "own_ceiling_pct", "pooled_ceiling_pct", "own_lower_pct",
+        "own_upper_pct", "pooled_lower_pct", "pooled_upper_pct", "gain",
+    ])
+
+
+def _own_shifts(analyses, fit):
+    """The shift of each blend by the series' own fits, held against the common one."""
+    rows = []
+    common = fit.table["estimate"].to_numpy(float)
+    for blend in fit.blends:
+        means, variances = zip(*(_capacity(a.sweat, blend) for a in analyses), strict=True)
+        for place in range(1, len(analyses)):
+            shift, sd = means[place] - means[0], np.sqrt(variances[place] + variances[0])
+            rows.append((
+                blend, place + 1, shift, shift - 1.645 * sd, shift + 1.645 * sd,
+                (shift - common[place - 1]) / sd,
+            ))
+    names = ["blend", "series", "shift_pct", "lower_pct", "upper_pct", "apart"]
+    return pd.DataFrame(rows, columns=names)
+
+
+def _capacity(fit, blend):
+    draws = fit.named["capacity"][:, fit.blends.index(blend)]
+    mean = fit.weights @ draws
+    return mean, fit.weights @ (draws - mean) ** 2
+
+
+def _notes(analyses, blends, shifts):
+    notes = [
+        "The shift holds all that differs between the series, not the lots alone: days, room and "
+        "hands as well. Only a series with both lots side by side tells them apart."
+    ]
+    for row in shifts[shifts["apart"].abs() > MOST_APART].itertuples():
+        notes.append(
+            f"{row.blend} alone is shifted by {row.shift_pct:+.1f} points of load (90 % interval "
+            f"{row.lower_pct:+.1f} to {row.upper_pct:+.1f}) in series {row.series}, "
+            f"{abs(row.apart):.1f} standard errors from the shift of all: the lots do not move "
+            "every blend alike, so rely on the ceilings of the series alone."
+        )
+    others = sorted({b for a in analyses for b in a.sweat.blends} - set(blends))
+    for blend in others:
+        notes.append(f"{blend} is not pooled: {_why_not_blend(analyses, blend)}.")
+    if any(a.joint is not None for a in analyses):
+        notes.append("Pooled are the sweat grades alone; the bleed weighings are left out here.")
+    return tuple(notes) + _ages(analyses)
+
+
+def _ages(analyses):
+    """Pieces looked at after another time may sweat more for that."""
+    spans = [(a.series.sweat()["age_days"].min(), a.series.sweat()["age_days"].max())
+             for a in analyses]
+    if any(is_missing(low) for low, _ in spans):
+        return ()
+    if max(low for low, _ in spans) <= min(high for _, high in spans):
+        return ()
+    ages = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
+    return (f"The pieces were looked at after other times ({ages}), which the shift holds too.",)
