@@ -110,7 +110,7 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
     data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
     scales = tuple([3.0] * shares.shape[1] + [{"load": 0.5}.get(c, 1.0) for c in columns])
     model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=None))
-    peak = climb(model.value_and_gradient, model.start())
+    peak = climb(model.value_and_gradient, model.start(), gradients=model.gradients)
     try:
         sample = importance_draws(
             lambda p: model.log_posterior(p, nodes=7), peak, size=draws, seed=seed

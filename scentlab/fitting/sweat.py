@@ -245,7 +245,7 @@ def average_links(make_model, links, draws, seed):
     believed = _beliefs(links)
     links = tuple(believed)
     models = [make_model(link) for link in links]
-    peaks = [_peak(model) for model in models]
+    peaks = _peaks(models)
     found = _posterior(models, peaks, believed, draws, seed)
     weight = _link_weights(believed, [sample.log_evidence for sample in found])
     best = int(np.argmax(weight))
@@ -292,20 +292,34 @@ def rebuild_model(fit, looks):
     return CapacityModel(data, len(fit.blends), prior, link=best)
 
 
-def _peak(model):
+def _peaks(models):
+    """The peak of each link's posterior. Capacity and spread mean the same under each link, so
+    that the first peak is a good place to look for the others."""
+    peaks = []
+    for model in models:
+        peaks.append(_peak(model, peaks[0] if peaks else None))
+    return peaks
+
+
+def _peak(model, like=None):
     """The peak of the posterior, near enough to shape a proposal (or, without prior, exactly)."""
-    tolerance = 1e-6 if model.prior is None else 1e-3
-    peak = climb(model.value_and_gradient, model.start(), gradient_tolerance=tolerance)
+    climbed = climb(
+        model.value_and_gradient,
+        model.start() if like is None else like.point,
+        gradient_tolerance=1e-6 if model.prior is None else 1e-3,
+        gradients=model.gradients,
+        near=None if like is None else like.covariance,
+    )
     try:
-        np.linalg.cholesky(-peak.hessian)
+        np.linalg.cholesky(-climbed.hessian)
     except np.linalg.LinAlgError:
-        if model.prior is not None and np.all(np.isfinite(peak.hessian)):
-            return steepened(peak)
+        if model.prior is not None and np.all(np.isfinite(climbed.hessian)):
+            return steepened(climbed)
         raise FitError(
             "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
             "(the frame of counts shows each pour)"
         ) from None
-    return peak
+    return climbed
 
 
 def _posterior(models, peaks, believed, draws, seed):

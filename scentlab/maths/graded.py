@@ -108,7 +108,7 @@ class GradedModel:
         raise NotImplementedError
 
     def location_slope(self, free, d_eta):
-        """Derivatives by key of a function whose derivative in eta is d_eta (C,)."""
+        """Derivatives by key of a function whose derivative in eta is d_eta (..., C)."""
         raise NotImplementedError
 
     def location_prior(self, free):
@@ -163,18 +163,26 @@ class GradedModel:
         found = self._evaluate(free, True, self.nodes)
         if self.mixed:
             self.modes = found.modes
-        prior, slope = self.log_prior(free)
-        slope = slope.copy()
+        return float(found.value + self.log_prior(free)[0]), self._gradient(free, found)
+
+    def gradients(self, free):
+        """Gradients (..., p) of the log posterior at points (..., p) near each other."""
+        return self._gradient(free, self._evaluate(free, True, self.nodes))
+
+    def _gradient(self, free, found):
+        slope = self.log_prior(free)[1].copy()
         for key, gradient in self.location_slope(free, found.d_eta).items():
-            slope[self.places[key]] += gradient
-        tail = np.cumsum(found.d_theta[::-1])[::-1]
-        slope[self.places["log_gaps"]] += tail[1:] * np.exp(self.take(free, "log_gaps"))
+            slope[..., self.places[key]] += gradient
+        tail = np.cumsum(found.d_theta[..., ::-1], axis=-1)[..., ::-1]
+        slope[..., self.places["log_gaps"]] += tail[..., 1:] * np.exp(self.take(free, "log_gaps"))
         if self.mixed:
-            slope[self.places["log_sigma"]] += found.d_log_sigma
+            slope[..., self.places["log_sigma"]] += found.d_log_sigma[..., None]
         if self.reads:
-            misread = special.expit(self.take(free, "logit_misread")[0])
-            slope[self.places["logit_misread"]] += found.d_misread * misread * (1.0 - misread)
-        return float(found.value + prior), slope
+            misread = special.expit(self.take(free, "logit_misread"))
+            slope[..., self.places["logit_misread"]] += (
+                found.d_misread[..., None] * misread * (1.0 - misread)
+            )
+        return slope
 
     def out_of_reach(self, free):
         """Whether a logarithm among the free parameters (p,) is too large to compute with."""
@@ -264,10 +272,10 @@ class CapacityModel(GradedModel):
 
     def location_slope(self, free, d_eta):
         pull = d_eta / self.cell_spread(free)
-        reach = self.load - self.blends @ self.take(free, "capacity")
+        reach = self.load - self.take(free, "capacity") @ self.blends.T
         slope = {
             "capacity": -(pull @ self.blends),
-            "log_spread": -(pull @ reach),
+            "log_spread": -(pull * reach).sum(axis=-1, keepdims=True),
             "stress": d_eta @ self.stress,
         }
         if self.spreads:

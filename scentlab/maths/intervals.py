@@ -105,13 +105,16 @@ class _Profile:
         if not self.error > 0:
             raise FitError("the target does not depend on the parameters at the peak")
 
+    def _gradients(self, points):
+        return np.array([self.function(p)[1] for p in points])
+
     def _unit(self, point, least=None):
         """Steps (p, p) of about one standard error each, so that scales do not matter.
 
         None where the likelihood does not curve down, unless a ``least`` share of the largest
         curvature is put in.
         """
-        values, vectors = np.linalg.eigh(-difference_gradient(self.function, point))
+        values, vectors = np.linalg.eigh(-difference_gradient(self._gradients, point))
         if least is None and not np.all(values > 0):
             return None
         values = np.abs(values)

@@ -90,13 +90,16 @@ class GradeTerms:
 
     ``p`` and ``log_p`` (K, ...); ``density`` and ``density_slope`` (K - 1, ...), the density f at
     each cut point and f'/f there. Each grade lies together in memory, which is what makes the
-    evaluation over many draws and nodes fast.
+    evaluation over many draws and nodes fast; the logarithms are taken only when asked for.
     """
 
     p: np.ndarray
-    log_p: np.ndarray
     density: np.ndarray | None
     density_slope: np.ndarray | None
+
+    @property
+    def log_p(self):
+        return np.log(self.p)
 
 
 def grade_terms(link, theta, eta, densities=True):
@@ -127,11 +130,10 @@ def _logit_terms(link, theta, eta, densities):
     gap = np.maximum(cut[1:] - cut[:-1], 1e-300)
     p[1:-1] = above[1:] * inverse[:-1] * gap
     np.maximum(p, 1e-300, out=p)
-    log_p = np.log(p)
     if not densities:
-        return GradeTerms(p, log_p, None, None)
+        return GradeTerms(p, None, None)
     below = cut * inverse
-    return GradeTerms(p, log_p, above * below, above - below)
+    return GradeTerms(p, above * below, above - below)
 
 
 def _skewed_terms(link, theta, eta, densities):
@@ -145,10 +147,9 @@ def _skewed_terms(link, theta, eta, densities):
     p[-1] = -np.expm1(log_cdf[-1])
     p[1:-1] = below[1:] * -np.expm1(log_cdf[:-1] - log_cdf[1:])
     np.maximum(p, 1e-300, out=p)
-    log_p = np.log(p)
     if not densities:
-        return GradeTerms(p, log_p, None, None)
-    return GradeTerms(p, log_p, -log_cdf * below / np.sqrt(2.0), (-log_cdf - 1.0) / np.sqrt(2.0))
+        return GradeTerms(p, None, None)
+    return GradeTerms(p, -log_cdf * below / np.sqrt(2.0), (-log_cdf - 1.0) / np.sqrt(2.0))
 
 
 def _general_terms(link, theta, eta, densities):
@@ -161,10 +162,10 @@ def _general_terms(link, theta, eta, densities):
     larger = np.where(upper, log_sf[:-1], log_cdf[1:])
     smaller = np.where(upper, log_sf[1:], log_cdf[:-1])
     log_p[1:-1] = larger + np.log(-np.expm1(-np.maximum(larger - smaller, 1e-300)))
-    log_p = np.maximum(log_p, -690.0)
+    p = np.exp(np.maximum(log_p, -690.0))
     if not densities:
-        return GradeTerms(np.exp(log_p), log_p, None, None)
-    return GradeTerms(np.exp(log_p), log_p, np.exp(link.log_pdf(z)), link.log_pdf_slope(z))
+        return GradeTerms(p, None, None)
+    return GradeTerms(p, np.exp(link.log_pdf(z)), link.log_pdf_slope(z))
 
 
 _SHORT_CUTS = {"logit": _logit_terms, "skewed": _skewed_terms}

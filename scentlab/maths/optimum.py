@@ -23,11 +23,18 @@ class Peak:
         return np.linalg.inv(-self.hessian)
 
 
-def climb(function, start, gradient_tolerance=1e-6, hessian=True, restarts=4):
+def climb(
+    function, start, gradient_tolerance=1e-6, hessian=True, restarts=4, gradients=None, near=None
+):
     """Maximise ``function(point) -> (value, gradient)`` from ``start`` by BFGS.
 
     A climb that gets stuck, where far from the peak a quadrature is rough, starts afresh from
     where it is, at most ``restarts`` times.
+
+    Parameters
+    ----------
+    gradients : callable, points (n, p) to gradients (n, p), which serves the Hessian at once.
+    near : array (p, p), about the covariance at the peak, such as that of a like function.
 
     Returns
     -------
@@ -42,15 +49,12 @@ def climb(function, start, gradient_tolerance=1e-6, hessian=True, restarts=4):
             return 1e300, np.zeros_like(point)
         return -value, -gradient
 
-    point = start
+    point, options = start, {"gtol": gradient_tolerance, "maxiter": 500}
+    if near is not None:
+        options["hess_inv0"] = 0.5 * (near + near.T)
     for _ in range(1 + restarts):
-        found = optimize.minimize(
-            downhill,
-            point,
-            jac=True,
-            method="BFGS",
-            options={"gtol": gradient_tolerance, "maxiter": 500},
-        )
+        found = optimize.minimize(downhill, point, jac=True, method="BFGS", options=options)
+        options.pop("hess_inv0", None)
         point = found.x
         value, gradient = function(point)
         steepest = np.max(np.abs(gradient), initial=0.0)
@@ -59,7 +63,8 @@ def climb(function, start, gradient_tolerance=1e-6, hessian=True, restarts=4):
             break
     curvature = np.full((len(point),) * 2, np.nan)
     if hessian:
-        curvature = difference_gradient(function, point)
+        each = gradients or (lambda points: np.array([function(p)[1] for p in points]))
+        curvature = difference_gradient(each, point)
     return Peak(point, float(value), gradient, curvature, converged)
 
 
@@ -72,12 +77,9 @@ def steepened(peak, least=0.1):
     return replace(peak, hessian=-(axes * np.maximum(bend, least)) @ axes.T)
 
 
-def difference_gradient(function, point, step=1e-4):
-    """Hessian (p, p) as the central difference of the gradient of ``function``."""
-    size = len(point)
-    hessian = np.empty((size, size))
-    for i in range(size):
-        move = np.zeros(size)
-        move[i] = step * max(1.0, abs(point[i]))
-        hessian[i] = (function(point + move)[1] - function(point - move)[1]) / (2.0 * move[i])
+def difference_gradient(gradients, point, step=1e-4):
+    """Hessian (p, p) at a point as the central difference of ``gradients`` of (n, p) points."""
+    size = step * np.maximum(1.0, np.abs(point))
+    ahead, behind = np.split(gradients(point + np.vstack([np.diag(size), -np.diag(size)])), 2)
+    hessian = (ahead - behind) / (2.0 * size[:, None])
     return 0.5 * (hessian + hessian.T)

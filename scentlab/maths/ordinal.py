@@ -12,8 +12,9 @@ All functions take leading batch dimensions: ``theta`` (..., K - 1), ``eta`` (..
 and ``misread`` (...).
 """
 
+import copy
 from dataclasses import dataclass
-from functools import lru_cache
+from functools import cached_property, lru_cache
 
 import numpy as np
 from numpy.polynomial.hermite import hermgauss
@@ -56,7 +57,7 @@ class Counts:
     starts: np.ndarray
     groups: np.ndarray
 
-    @property
+    @cached_property
     def cell_group(self):
         """Index of the group of each cell, int array (C,)."""
         sizes = np.diff(np.append(self.starts, len(self.counts)))
@@ -166,7 +167,7 @@ def log_likelihood(
             None,
         )
     sigma = np.asarray(sigma, dtype=float)
-    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-2, 30) if derivatives else (0.1, 4)
+    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-2, 30) if derivatives else (0.1, 6)
     modes, scale = _peaks(problem, sigma, modes, tolerance, steps)
     return _integrate(problem, sigma, modes, scale, nodes, derivatives)
 
@@ -183,6 +184,17 @@ class _Problem:
         if misread is not None:
             self.misread = np.asarray(misread, dtype=float)[..., None, None]
 
+    def of(self, points):
+        """The problem of some points of a batch of one dimension."""
+        if points is ...:
+            return self
+        other = copy.copy(self)
+        other.eta = self.eta[points]
+        other.theta = self.theta[:, points] if self.theta.ndim > 3 else self.theta
+        if self.misread is not None and self.misread.ndim > 2:
+            other.misread = self.misread[points]
+        return other
+
     def sum_groups(self, cells):
         """Sum over the cells of each group: (..., C, Q) to (..., G, Q)."""
         return np.add.reduceat(cells, self.data.starts, axis=-2)
@@ -198,23 +210,22 @@ class _Problem:
             total += counts * value
         return total
 
-    def terms(self, shift, derivatives, curvature=False):
-        """Each cell's log-likelihood at eta + shift, (..., C, Q), and its derivatives."""
+    def terms(self, shift, derivatives, curvature=False, value=True):
+        """Each cell's log-likelihood at eta + shift, (..., C, Q), if wanted, and derivatives."""
         wanted = derivatives or curvature
         found = grade_terms(self.link, self.theta, self.eta[..., :, None] + shift, wanted)
         # The grade axis stands first, the batch between it and the cells.
         counts = self.counts.reshape(
             self.counts.shape[:1] + (1,) * (found.p.ndim - 3) + self.counts.shape[1:]
         )
-        if self.misread is None:
-            value, weights, read = self._weigh(found.log_p), counts, None
-        else:
+        weights, read, shown = counts, None, found.p
+        if self.misread is not None:
             flow = misread_flow(found.p)
-            read = np.maximum(found.p + self.misread * flow, _TINY)
-            value = self._weigh(np.log(read))
+            shown = read = np.maximum(found.p + self.misread * flow, _TINY)
             if wanted:
                 ratio = counts / read
                 weights = found.p * (ratio + self.misread * misread_flow(ratio))
+        value = self._weigh(np.log(shown)) if value else None
         if not wanted:
             return _Terms(value, None, None, None, None)
         upper = found.density / found.p[:-1]
@@ -244,7 +255,7 @@ class _Problem:
 
 @dataclass(frozen=True)
 class _Terms:
-    value: np.ndarray
+    value: np.ndarray | None
     d_theta: np.ndarray | None
     d_eta: np.ndarray | None
     d_misread: np.ndarray | None
@@ -255,21 +266,31 @@ def _peaks(problem, sigma, modes, tolerance, steps):
     """Mode and scale of each group's integrand in z, by damped Newton steps.
 
     The quadrature adapts to where the mode is, so that a near one serves when nodes are many.
+    Of a batch only the points that have not settled are stepped on.
     """
-    n_groups = len(problem.data.starts)
-    shape = problem.eta.shape[:-1] + (n_groups,)
+    shape = problem.eta.shape[:-1] + (len(problem.data.starts),)
     z = np.zeros(shape) if modes is None else np.broadcast_to(modes, shape).copy()
-    s = sigma[..., None, None]
+    bend = np.empty(shape)
+    left = np.arange(len(z)) if z.ndim == 2 else ...
     for _ in range(steps):
-        terms = problem.terms(s * problem.spread_groups(z[..., None]), True, curvature=True)
-        slope = sigma[..., None] * problem.sum_groups(terms.d_eta)[..., 0] - z
-        bend = sigma[..., None] ** 2 * problem.sum_groups(terms.bend)[..., 0] - 1.0
-        bend = np.minimum(bend, -0.3)
-        step = np.clip(-slope / bend, -2.0, 2.0)
-        z = z + step
-        if np.max(np.abs(step)) < tolerance:
+        step, bend[left] = _newton(problem.of(left), sigma[left], z[left])
+        z[left] += step
+        far = np.abs(step).max(axis=-1) >= tolerance
+        if not far.any():
             break
+        if z.ndim == 2:
+            left = left[far]
     return z, 1.0 / np.sqrt(-bend)
+
+
+def _newton(problem, sigma, z):
+    """A damped step towards each group's mode, and the curvature there."""
+    shift = sigma[..., None, None] * problem.spread_groups(z[..., None])
+    terms = problem.terms(shift, False, curvature=True, value=False)
+    slope = sigma[..., None] * problem.sum_groups(terms.d_eta)[..., 0] - z
+    bend = sigma[..., None] ** 2 * problem.sum_groups(terms.bend)[..., 0] - 1.0
+    bend = np.minimum(bend, -0.3)
+    return np.clip(-slope / bend, -2.0, 2.0), bend
 
 
 def cell_terms(data, theta, eta, link="logit"):

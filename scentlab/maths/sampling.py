@@ -11,6 +11,8 @@ import numpy as np
 from scipy import special
 
 K_HAT_LIMIT = 0.7
+_LEAST_LOT = 100  # fewer draws show no tail
+_COMFORTABLE = 0.5  # k-hat of a round whose draws are kept among the final ones
 
 
 @dataclass(frozen=True)
@@ -27,13 +29,15 @@ class Draws:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A multivariate t to draw from: ``centre`` (p,), ``covariance`` (p, p), ``df``; and what was
-    learnt of the log of the density's integral, ``log_evidence``."""
+    """A multivariate t to draw from: ``centre`` (p,), ``covariance`` (p, p), ``df``; what was
+    learnt of the log of the density's integral, ``log_evidence``; and the draws of the rounds of
+    learning that can be trusted, ``in_hand``."""
 
     centre: np.ndarray
     covariance: np.ndarray
     df: float
     log_evidence: float
+    in_hand: Draws | None = None
 
 
 def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rounds=5):
@@ -61,19 +65,26 @@ def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rou
 def draw_until_trusted(log_density, proposal, *, size, seed, tries=4):
     """Draws from a proposal that learns from each lot until k-hat is within its limit.
 
-    Returns the last lot of :class:`Draws`, whose k-hat says whether it may be trusted.
+    The draws that the proposal has in hand count towards ``size``; only what they lack is drawn.
+    Returns :class:`Draws`, about ``size`` of them, whose k-hat says whether they may be trusted.
     """
+    in_hand = proposal.in_hand
+    lacking = size if in_hand is None else size - len(in_hand.weights)
+    if lacking <= 0:
+        return in_hand
+    lacking = max(lacking, min(size, _LEAST_LOT))
     rng = np.random.default_rng(seed)
-    found = draw_from(log_density, proposal, size=size, seed=rng)
+    found = draw_from(log_density, proposal, size=lacking, seed=rng)
     learnt = found
     for _ in range(tries - 1):
         if found.k_hat <= K_HAT_LIMIT:
             break
         centre, covariance = _learn(learnt, proposal.covariance)
         better = Proposal(centre, 1.3 * covariance, proposal.df, found.log_evidence)
-        found = draw_from(log_density, better, size=size, seed=rng)
+        found = draw_from(log_density, better, size=lacking, seed=rng)
         learnt = _pool(learnt, found)
-    return found
+    trusted = in_hand is not None and found.k_hat <= K_HAT_LIMIT
+    return _pool(in_hand, found) if trusted else found
 
 
 def learn_proposal(log_density, peak, *, seed, size=250, df=5.0, stretch=1.15, rounds=5):
@@ -92,32 +103,34 @@ def learn_proposal(log_density, peak, *, seed, size=250, df=5.0, stretch=1.15, r
     rng = np.random.default_rng(seed)
     size = max(size, 240)
     proposal = Proposal(peak.point, stretch**2 * peak.covariance, df, np.nan)
-    learnt = None
+    learnt = in_hand = None
     for _ in range(rounds):
         found = draw_from(log_density, proposal, size=size, seed=rng)
         learnt = found if learnt is None else _pool(learnt, found)
+        if found.k_hat < _COMFORTABLE:
+            in_hand = found if in_hand is None else _pool(in_hand, found)
         centre, covariance = _learn(learnt, peak.covariance)
-        proposal = Proposal(centre, stretch**2 * covariance, df, found.log_evidence)
-        if found.k_hat < 0.5 and found.effective_size > 0.1 * len(found.weights):
+        log_evidence = (in_hand or found).log_evidence
+        proposal = Proposal(centre, stretch**2 * covariance, df, log_evidence, in_hand)
+        if found.k_hat < _COMFORTABLE and found.effective_size > 0.1 * len(found.weights):
             break
     return proposal
 
 
 def _pool(first, second):
-    """Two rounds as one, each weighing as much as its effective size."""
+    """Two lots as one, each weighing as much as its effective size; the larger k-hat is kept."""
     total = first.effective_size + second.effective_size
-    weights = np.concatenate(
-        [
-            first.weights * first.effective_size / total,
-            second.weights * second.effective_size / total,
-        ]
+    share = first.effective_size / total
+    weights = np.concatenate([share * first.weights, (1.0 - share) * second.weights])
+    log_evidence = np.logaddexp(
+        np.log(share) + first.log_evidence, np.log1p(-share) + second.log_evidence
     )
     return Draws(
         np.concatenate([first.points, second.points]),
         weights,
-        second.k_hat,
+        max(first.k_hat, second.k_hat),
         float(1.0 / np.sum(weights**2)),
-        second.log_evidence,
+        float(log_evidence),
     )
 
 

@@ -102,7 +102,7 @@ class TestDraws:
                 - series.bleeds["blend"].map({"soft": 9.5, "hard": 12.0})
             ) + 0.3 * np.random.default_rng(1).normal(size=len(series.bleeds))
         )
-        joint = join_evidence(fit_sweat(series.sweat(), draws=1000), fit_bleed(sharp, draws=50))
+        joint = join_evidence(fit_sweat(series.sweat(), draws=2000), fit_bleed(sharp, draws=50))
         assert joint.redrawn and joint.effective_size > 100
         assert joint.table["used"].all() and (joint.table["width_after_pct"] < 0.5).all()
 

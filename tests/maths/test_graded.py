@@ -94,6 +94,32 @@ class TestGradient:
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
 
 
+class TestManyPoints:
+    @pytest.mark.parametrize("model", [
+        CapacityModel(DATA, 2, replace(PRIOR, shared=((1.0,), (1.0,)), shared_scale=(4.0,))),
+        CapacityModel(DATA, 2, None),
+        LinearModel(DATA, LinearPrior(coefficient_scales=(1.0,) * 4)),
+    ])
+    def test_gradients_are_those_of_each(self, model):
+        point = model.start()
+        points = point + 0.05 * np.random.default_rng(3).standard_normal((7, model.size))
+        model.value_and_gradient(point)
+        each = [model.value_and_gradient(p)[1] for p in points]
+        assert model.gradients(points) == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
+
+    def test_a_point_that_is_slow_to_settle_is_not_left_by_those_that_have(self):
+        """Of a batch each point is as exact as alone, however far its pots lie."""
+        model = CapacityModel(DATA, 2, PRIOR, nodes=7)
+        near = model.start()
+        far = near.copy()
+        far[model.places["log_sigma"]] = np.log(4.0)
+        far[model.places["capacity"]] += 3.0
+        exact = model.log_likelihood(np.array([near, far]), nodes=61)
+        assert model.log_likelihood(np.array([near] * 5 + [far]))[[0, -1]] == pytest.approx(
+            exact, abs=0.02
+        )
+
+
 class TestPriors:
     """Densities up to a constant: differences between two points against scipy.stats."""
 

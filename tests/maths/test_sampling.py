@@ -18,6 +18,7 @@ from scentlab.maths.sampling import (
     ensemble_draws,
     fit_pareto,
     importance_draws,
+    learn_proposal,
     pareto_quantile,
     smooth_weights,
     weighted_quantile,
@@ -193,6 +194,30 @@ class TestDrawUntilTrusted:
         for seed in range(6):
             found = draw_until_trusted(log_gammas, self.POOR, size=4000, seed=seed)
             assert found.log_evidence == pytest.approx(0.0, abs=0.1)
+
+    def test_what_is_in_hand_counts(self):
+        """Rounds of learning that can be trusted are kept; only what they lack is drawn."""
+        calls = []
+
+        def counted(points):
+            calls.append(len(points))
+            return log_gammas(points)
+
+        peak = At(np.full(2, np.log(2)), 0.5 * np.eye(2))
+        proposal = learn_proposal(counted, peak, seed=1, size=400)
+        held = len(proposal.in_hand.weights)
+        assert held == sum(calls) == 400
+        found = draw_until_trusted(counted, proposal, size=1000, seed=2)
+        assert calls[1:] == [600] and len(found.weights) == 1000
+        assert found.weights.sum() == pytest.approx(1.0)
+        assert draw_until_trusted(counted, proposal, size=300, seed=2) is proposal.in_hand
+
+    def test_lots_in_hand_do_not_move_the_quantiles_or_the_evidence(self):
+        peak = At(np.full(2, np.log(2)), 0.5 * np.eye(2))
+        lots = [importance_draws(log_gammas, peak, size=1000, seed=s) for s in range(20)]
+        mean = np.mean([quantiles(d) for d in lots], axis=0)
+        assert mean == pytest.approx(np.array([QUANTILES] * 2), abs=0.05)
+        assert np.mean([d.log_evidence for d in lots]) == pytest.approx(0.0, abs=0.02)
 
     def test_a_good_proposal_is_drawn_from_once(self):
         good = Proposal(np.full(2, np.log(2)), 0.8 * np.eye(2), 5.0, np.nan)
