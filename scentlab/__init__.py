@@ -64,6 +64,9 @@ _PUBLIC = {
     "sharing.comparison": ("write_comparison",),
     "sharing.pooling": ("pool_series",),
     "sharing.summary": ("write_supplier_summary",),
+    "guide.showing": ("show_guide",),
+    "guide.stages": ("see_stages",),
+    "published": ("published_data", "side_by_side"),
     "simulate": ("Truth", "simulate_series"),
     "shipped": ("make_demo_series", "series_here"),
 }

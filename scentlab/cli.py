@@ -18,6 +18,7 @@ from scentlab.schema import IMPORT_TABLES, DataError
 
 REPORT_NAME = "report.html"
 STORE_NAME = "series.sqlite"
+START_NAME = "0-start.ipynb"
 
 
 class CannotDo(Exception):
@@ -56,9 +57,11 @@ def _new(arguments):
     make_series(folder, title=arguments.title)
     print(f"Made the series folder {folder}:")
     print("  series.sqlite    the record, empty so far")
+    print("  0-start.ipynb    where to begin, and how far the series is")
     print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
+    print("  6-published-experiments.ipynb, names.ipynb    why to trust it; what else it can do")
     print("  exports/         for sheets, reports and tables")
-    print(f"Next: {_program()} lab {quoted(folder)}   (and open 1-plan.ipynb)")
+    print(f"Next: {_program()} lab {quoted(folder)}   (it opens 0-start.ipynb)")
 
 
 def _empty_folder(name):
@@ -79,6 +82,8 @@ def _empty_folder(name):
 def _lab(arguments):
     folder = series_folder(arguments.folder)
     command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    if (folder / START_NAME).is_file():
+        command.append(f"--LabApp.default_url=/lab/tree/{START_NAME}")
     try:
         code = subprocess.run([*command, *arguments.extra], check=False).returncode
     except KeyboardInterrupt:
@@ -436,7 +441,10 @@ def _add_new(commands):
         """
         Make a folder for one load test (a series). It gets
           series.sqlite                    the record (pours, grades, throw scores), empty
+          0-start.ipynb                    where to begin, and how far the series is
           1-plan.ipynb ... 5-share.ipynb   a notebook for each stage of the work
+          6-published-experiments.ipynb    published experiments, fitted anew
+          names.ipynb                      every public name with an example
           exports/                         where sheets, reports and tables are written
         The folder must be new or empty: nothing that exists is overwritten.
         """,
@@ -455,7 +463,7 @@ def _add_lab(commands):
     parser = command(
         commands, "lab", _lab, "open a series folder in JupyterLab",
         """
-        Open the notebooks of a series folder in JupyterLab, in the web browser of this computer.
+        Open a series folder in JupyterLab, in the web browser of this computer, at 0-start.ipynb.
         What is saved there goes to series.sqlite and exports/ in the same folder. End it with
         Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
         """,

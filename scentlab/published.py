@@ -34,9 +34,9 @@ def published_names():
 
 def _known(name):
     names = published_names()
-    if name not in names:
-        raise ValueError(f"no published experiment is called {name!r}; there are {', '.join(names)}")
-    return name
+    if name in names:
+        return name
+    raise ValueError(f"no published experiment is called {name!r}; there are {', '.join(names)}")
 
 
 @dataclass(frozen=True, repr=False)

@@ -36,6 +36,7 @@ MAY_IMPORT = {
     "simulate": VOCABULARY | {"maths"},
     "shipped": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"shipped"},
+    "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
     "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }

@@ -85,8 +85,9 @@ def test_new_makes_a_series_folder(capsys, tmp_path):
     code, out, err = run(capsys, "new", folder, "--title", 'Cedar "spring" \\ 2026')
     assert (code, err) == (0, "")
     assert {p.name for p in folder.iterdir()} == {
-        "series.sqlite", "exports", "1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb",
-        "4-fit-and-choose.ipynb", "5-share.ipynb",
+        "series.sqlite", "exports", "0-start.ipynb", "1-plan.ipynb", "2-pour-day.ipynb",
+        "3-score.ipynb", "4-fit-and-choose.ipynb", "5-share.ipynb",
+        "6-published-experiments.ipynb", "names.ipynb",
     }
     assert Store.open(folder).about()["title"] == 'Cedar "spring" \\ 2026'
     assert str(folder) in out
@@ -158,8 +159,20 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, capsys, de
     assert run(capsys, "lab", folder, "--", "--no-browser", "--port=8899")[0] == 0
     assert seen == [
         [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
-         "--no-browser", "--port=8899"]
+         "--LabApp.default_url=/lab/tree/0-start.ipynb", "--no-browser", "--port=8899"]
     ]
+
+
+def test_lab_of_a_folder_without_a_start_page_opens_as_jupyterlab_does(monkeypatch, tmp_path):
+    shipped.make_series(tmp_path / "old")
+    (tmp_path / "old" / "0-start.ipynb").unlink()
+    seen = []
+    monkeypatch.setattr(
+        cli.subprocess, "run",
+        lambda command, check: seen.append(command) or subprocess.CompletedProcess(command, 0),
+    )
+    assert cli.main(["lab", str(tmp_path / "old")]) == 0
+    assert not any("default_url" in word for word in seen[0])
 
 
 @pytest.mark.parametrize("command", ["lab", "panel", "progress", "export", "report"])

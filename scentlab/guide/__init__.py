@@ -1,0 +1,1 @@
+"""What leads a person through the work: the stages of a series, and short guides to each test."""

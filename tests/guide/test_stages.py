@@ -1,0 +1,120 @@
+"""How far a series is, at every state in which its folder may be."""
+
+import datetime as dt
+import os
+import xml.etree.ElementTree as ElementTree
+
+import pytest
+
+from scentlab import shipped
+from scentlab.guide.stages import DONE, LATER, NOW, STAGES, see_stages
+from scentlab.planning.plan import Plan
+from scentlab.recording.importing import import_csvs
+from scentlab.results import Result
+
+
+@pytest.fixture
+def own(tmp_path):
+    folder = tmp_path / "mine"
+    return folder, shipped.make_series(folder, title="Mine & yours")
+
+
+def planned(store):
+    store.save_plan({**shipped.demo_plan(), "title": "Mine", "invented": False})
+    return Plan.from_dict(store.plan())
+
+
+def log(store, pours):
+    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+    for pour in pours.to_dict("records"):
+        store.add("pours", {name: pour[name] for name in names})
+
+
+def states(found):
+    return list(found.table["state"])
+
+
+def test_a_new_folder_is_at_its_plan(own):
+    folder, store = own
+    found = see_stages(store, folder)
+    assert states(found) == [NOW, LATER, LATER, LATER, LATER]
+    assert found.sentence == "Mine & yours: now 1-plan.ipynb; no plan is kept yet."
+
+
+def test_a_plan_and_a_few_pours(own):
+    folder, store = own
+    plan = planned(store)
+    log(store, plan.pours.head(3))
+    found = see_stages(store, folder)
+    assert states(found) == [DONE, NOW, LATER, LATER, LATER]
+    assert list(found.table["told"][:3]) == [
+        "36 pours planned", "3 of 36 planned pours are logged", "0 of 720 planned scores are in",
+    ]
+
+
+def test_all_poured(own):
+    folder, store = own
+    log(store, planned(store).pours)
+    assert states(see_stages(store, folder)) == [DONE, DONE, NOW, LATER, LATER]
+
+
+def test_all_scored_until_report_and_package(tmp_path):
+    folder = tmp_path / "demo"
+    store = shipped.make_demo_series(folder)
+    found = see_stages(store, folder)
+    assert states(found) == [DONE, DONE, DONE, NOW, LATER]
+    assert found.table["told"][3] == "all scores are in, the key may be opened"
+    written(folder / "exports" / "report.html", dt.datetime(2026, 10, 5, 12))
+    found = see_stages(store, folder)
+    assert states(found) == [DONE, DONE, DONE, DONE, NOW]
+    assert found.table["told"][3] == "a report was written on 2026-10-05"
+    written(folder / "exports" / "for-the-supplier.zip", dt.datetime(2026, 10, 6, 12))
+    found = see_stages(store, folder)
+    assert states(found) == [DONE] * 5
+    assert found.sentence.endswith(": every stage is done.")
+
+
+def written(path, when):
+    path.write_text("x")
+    os.utime(path, (when.timestamp(),) * 2)
+
+
+def test_the_report_that_the_demo_command_writes_counts(tmp_path):
+    store = shipped.make_demo_series(tmp_path / "demo")
+    (tmp_path / "demo" / "report.html").write_text("x")
+    assert states(see_stages(store, tmp_path / "demo"))[3] == DONE
+
+
+def test_a_report_on_half_the_scores_does_not_make_the_scoring_done(own):
+    folder, store = own
+    log(store, planned(store).pours)
+    (folder / "exports" / "report.html").write_text("x")
+    assert states(see_stages(store, folder)) == [DONE, DONE, NOW, DONE, LATER]
+
+
+def test_imported_data_have_no_plan(own):
+    folder, store = own
+    import_csvs(store, *(shipped.demo_folder() / f"{n}.csv" for n in ("pours", "pieces", "throws")))
+    found = see_stages(store, folder)
+    assert states(found)[:2] == [DONE, DONE]
+    assert list(found.table["told"][:2]) == ["no plan; pours were imported", "36 pours logged"]
+
+
+def test_the_page_has_a_link_and_a_state_in_words_for_every_stage(own):
+    folder, store = own
+    root = ElementTree.fromstring(f"<div>{see_stages(store, folder)._repr_html_()}</div>".replace(
+        "<br>", "<br/>"))
+    assert [a.get("href") for a in root.iter("a")] == [s.notebook for s in STAGES]
+    said = "".join(root.itertext())
+    assert "▶ now: no plan is kept yet" in said and said.count("○ later") == 4
+
+
+def test_every_stage_has_its_notebook():
+    for stage in STAGES:
+        assert (shipped.notebooks_folder() / stage.notebook).is_file()
+
+
+def test_it_comes_back_from_its_data(own):
+    folder, store = own
+    found = see_stages(store, folder)
+    assert Result.from_dict(found.to_dict()).sentence == found.sentence
