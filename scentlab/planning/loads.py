@@ -81,6 +81,39 @@ class NextPours(Result):
         )
 
 
+@dataclass(frozen=True, repr=False)
+class NextPots(Result):
+    """Whole pots that tell most about the ceilings. ``names`` goes to make_plan(extra_pots=...).
+
+    ``table``: blend, pots_planned, pots_more. ``gain`` and the rest as in :class:`NextPours`.
+    ``loads_pct``: the loads that each pot is poured at.
+    """
+
+    table: pd.DataFrame
+    gain: pd.DataFrame
+    loads_pct: tuple
+    criterion: str
+    risk: float
+    confidence: float
+    seed: int
+    notes: tuple = field(default=())
+
+    @property
+    def names(self):
+        """The blend of each pot."""
+        return tuple(r.blend for r in self.table.itertuples() for _ in range(r.pots_more))
+
+    @property
+    def sentence(self):
+        row = self.gain.loc[self.gain["width_with_pct"].idxmax()]
+        more = [f"{r.pots_more} of {r.blend}" for r in self.table.itertuples() if r.pots_more]
+        return (
+            f"Pots to add: {', '.join(more)}. The widest ceiling (blend {row['blend']}) would go "
+            f"from {row['width_before_pct']:.2f} to {row['width_with_pct']:.2f} points of load, "
+            "% of wax, if the guess is right."
+        )
+
+
 def even_loads(low, high, number, step=0.5):
     """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax).
 
@@ -137,8 +170,7 @@ def next_pours(
     -------
     NextPours
     """
-    if criterion not in CRITERIA:
-        raise PlanError(f"the criterion is {criterion!r}; give one of {', '.join(CRITERIA)}")
+    _need_criterion(criterion)
     need_whole(number, "number of pours", 1, 200, "pours")
     blends = list(guess.capacity_pct)
     cells = [(b, float(x)) for b in blends for x in loads_pct]
@@ -152,16 +184,93 @@ def next_pours(
             lambda picked: _widths(guess, known + _gram(rows[picked]), risk, confidence).max(),
             len(cells), number, rng,
         )
-    gain = pd.DataFrame({
-        "blend": blends,
-        "width_before_pct": _widths(guess, known, risk, confidence),
-        "width_with_pct": _widths(guess, known + _gram(rows[chosen]), risk, confidence),
-    })
+    gain = _gain(guess, blends, known, known + _gram(rows[chosen]), risk, confidence)
     notes = (
         "Every pour is counted as if from a pot of its own; pours that share a pot tell less.",
         "The widths hold for the guess and for sweat of any grade.",
     )
     return NextPours(_counted(cells, chosen), gain, criterion, risk, confidence, seed, notes)
+
+
+def next_pots(
+    guess, loads_pct, number, *, pieces=4, pots_per_blend=2, criterion="ceiling", risk=0.05,
+    confidence=0.95, seed,
+):
+    """Which blends to give more pots, each poured at all loads, chosen by exchange.
+
+    Pours of a pot share what is peculiar to it, so that they count as one whole plot.
+
+    Parameters
+    ----------
+    guess : Guess
+    loads_pct : loads of every pot, % of wax.
+    number : pots to add.
+    pieces : sweat pieces of a pour.
+    pots_per_blend : pots planned already, one number or a dict by blend.
+    criterion, risk, confidence, seed : as in :func:`next_pours`.
+
+    Returns
+    -------
+    NextPots
+    """
+    _need_criterion(criterion)
+    need_whole(number, "number of pots", 1, 100, "pots")
+    blends = list(guess.capacity_pct)
+    loads = tuple(float(x) for x in loads_pct)
+    planned = pots_per_blend if isinstance(pots_per_blend, dict) else {}
+    planned = {
+        b: need_whole(planned.get(b, 0) if planned else pots_per_blend, f"pots of {b}", 0, 100)
+        for b in blends
+    }
+    pots = np.array([_pot_information(guess, blends, b, loads, pieces) for b in blends])
+    counts = np.array(list(planned.values()))
+    known = _prior(guess, len(blends)) + np.tensordot(counts, pots, 1)
+
+    def cost(picked):
+        information = known + pots[picked].sum(axis=0)
+        if criterion == "determinant":
+            return -np.linalg.slogdet(information)[1]
+        return _widths(guess, information, risk, confidence).max()
+
+    chosen = by_exchange(cost, len(blends), number, np.random.default_rng(seed))
+    with_them = known + pots[chosen].sum(axis=0)
+    more = np.bincount(chosen, minlength=len(blends))
+    return NextPots(
+        pd.DataFrame({"blend": blends, "pots_planned": counts, "pots_more": more}),
+        _gain(guess, blends, known, with_them, risk, confidence),
+        loads, criterion, risk, confidence, seed,
+        ("The widths hold for the guess and for sweat of any grade.",),
+    )
+
+
+def _need_criterion(criterion):
+    if criterion not in CRITERIA:
+        raise PlanError(f"the criterion is {criterion!r}; give one of {', '.join(CRITERIA)}")
+
+
+def _gain(guess, blends, before, after, risk, confidence):
+    return pd.DataFrame({
+        "blend": blends,
+        "width_before_pct": _widths(guess, before, risk, confidence),
+        "width_with_pct": _widths(guess, after, risk, confidence),
+    })
+
+
+def _pot_information(guess, blends, blend, loads, pieces):
+    """Information (p, p) of a pot about the capacities and the log spread.
+
+    On the scale of the logit a pour has the variance 1 / (m p (1 - p)), and what the pot adds is
+    common to its pours: J = X' (diag(w)^-1 + sd^2 1 1')^-1 X, by Woodbury's identity.
+    """
+    eta = (np.asarray(loads) - guess.capacity_pct[blend]) / guess.spread_pct
+    chance = special.expit(eta)
+    weight = pieces * chance * (1 - chance)
+    x = np.zeros((len(eta), len(blends) + 1))
+    x[:, blends.index(blend)] = -1 / guess.spread_pct
+    x[:, -1] = -eta
+    shared = x.T @ weight
+    loss = guess.pot_sd**2 / (1 + guess.pot_sd**2 * weight.sum())
+    return x.T @ (weight[:, None] * x) - loss * np.outer(shared, shared)
 
 
 def _counted(cells, chosen):

@@ -1,6 +1,7 @@
 """Where to pour: even loads, loads placed by a guess, the next pours by exchange."""
 
 import json
+from itertools import combinations_with_replacement
 
 import numpy as np
 import pytest
@@ -9,7 +10,10 @@ from scipy import special
 from scentlab.planning.loads import (
     Guess,
     NextPours,
+    _pot_information,
+    _widths,
     even_loads,
+    next_pots,
     next_pours,
     placed_loads,
 )
@@ -68,6 +72,50 @@ def test_width_without_data_is_the_doubt_of_the_guess_by_hand():
     best = next_pours(guess, (8, 10), 2, seed=1)
     by_hand = 1.6448536 * np.hypot(3.0, 0.7 * special.logit(0.05))
     assert best.gain["width_before_pct"][0] == pytest.approx(by_hand, rel=1e-6)
+
+
+class TestNextPots:
+    LOADS = (6.0, 8.0, 10.0, 12.0, 14.0)
+    THREE = Guess({"soft": 9.0, "firm": 10.0, "hard": 12.0})
+
+    def test_information_of_a_pot_is_that_of_generalised_least_squares(self):
+        """Straight from the covariance of the pours' logits, nothing simplified."""
+        guess = Guess({"soft": 9.0, "hard": 12.0}, spread_pct=1.3, pot_sd=0.9)
+        eta = (np.array(self.LOADS) - 12.0) / 1.3
+        chance = 1 / (1 + np.exp(-eta))
+        covariance = np.diag(1 / (5 * chance * (1 - chance))) + 0.81
+        x = np.column_stack([np.zeros(5), np.full(5, -1 / 1.3), -eta])
+        expected = x.T @ np.linalg.inv(covariance) @ x
+        found = _pot_information(guess, ["soft", "hard"], "hard", self.LOADS, 5)
+        assert found == pytest.approx(expected, rel=1e-10)
+
+    @pytest.mark.parametrize("criterion", ["determinant", "ceiling"])
+    def test_no_other_choice_of_pots_is_better(self, criterion):
+        pots, options = {"soft": 2, "firm": 1, "hard": 2}, {"criterion": criterion, "seed": 1}
+        best = next_pots(self.THREE, self.LOADS, 3, pots_per_blend=pots, **options)
+        assert best.table["pots_more"].sum() == 3 and len(best.names) == 3
+
+        def worth(more):
+            counts = {b: pots[b] + more.count(b) for b in pots}
+            each = {b: _pot_information(self.THREE, list(pots), b, self.LOADS, 4) for b in pots}
+            total = np.diag([1 / 9] * 3 + [0.7**-2]) + sum(counts[b] * each[b] for b in pots)
+            if criterion == "determinant":
+                return -np.linalg.slogdet(total)[1]
+            return _widths(self.THREE, total, 0.05, 0.95).max()
+
+        every = [list(c) for c in combinations_with_replacement(pots, 3)]
+        assert worth(list(best.names)) == pytest.approx(min(map(worth, every)), rel=1e-9)
+        if criterion == "ceiling":
+            assert best.gain["width_with_pct"].max() == pytest.approx(worth(list(best.names)))
+
+    def test_the_blend_without_a_pot_gets_one_first(self):
+        best = next_pots(self.THREE, self.LOADS, 1, pots_per_blend={"soft": 2, "hard": 2}, seed=1)
+        assert best.names == ("firm",) and "1 of firm" in best.sentence
+
+    def test_they_go_into_a_plan(self):
+        best = next_pots(Guess({"soft": 9.0, "hard": 12.0}), (6.0, 9.0), 2, seed=1)
+        assert set(best.names) <= {"soft", "hard"}
+        assert best.gain["width_with_pct"].max() < best.gain["width_before_pct"].max()
 
 
 def test_next_pours_are_a_result_that_goes_through_json():
