@@ -12,7 +12,7 @@ from scipy import special
 
 K_HAT_LIMIT = 0.7
 _LEAST_LOT = 100  # fewer draws show no tail
-_COMFORTABLE = 0.5  # k-hat at which a proposal need not learn more
+_COMFORTABLE = 0.5  # k-hat of a round whose draws are kept among the final ones
 
 
 @dataclass(frozen=True)
@@ -107,7 +107,7 @@ def learn_proposal(log_density, peak, *, seed, size=250, df=5.0, stretch=1.15, r
     for _ in range(rounds):
         found = draw_from(log_density, proposal, size=size, seed=rng)
         learnt = found if learnt is None else _pool(learnt, found)
-        if found.k_hat <= K_HAT_LIMIT:
+        if found.k_hat < _COMFORTABLE:
             in_hand = found if in_hand is None else _pool(in_hand, found)
         centre, covariance = _learn(learnt, peak.covariance)
         log_evidence = (in_hand or found).log_evidence
