@@ -58,6 +58,7 @@ def see_progress(store, today=None, looks_per_piece=1):
         scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
         overdue=_overdue(due, graded, {code for _, _, code, _ in smelt}, today),
         pours=_missing_pours(store, today),
+        notes=tuple(_moved_sittings(orders, due, today)),
     )
 
 
@@ -77,7 +78,9 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     """
     today = today or dt.date.today()
     due = _due(store)
-    due["age_days"] = [None if p is None else float((today - p).days) for p in due["poured_on"]]
+    due["age_days"] = [
+        None if p is None else float(max(0, (today - p).days)) for p in due["poured_on"]
+    ]
     looks = _only(due, (d is None or d <= today for d in due["due_on"]))
     looks = _only(looks, looks["logged"] | ~looks["planned"])
     found = [
@@ -197,13 +200,44 @@ def _grades_waiting(looks, test, assessor, store, looks_per_piece):
 
 
 def _throws_waiting(orders, due, assessor, store, today):
+    days = _sitting_days(orders, due)
     mine = orders[orders["assessor"] == assessor]
-    mine = _only(mine, (_date(d) is None or _date(d) <= today for d in mine["sitting_on"]))
+    mine = mine.assign(due_on=[days[s] for s in mine["sitting"]])
+    poured = set(due.loc[due["logged"] | ~due["planned"], "code"])
+    mine = _only(mine, (c in poured and (d is None or d <= today)
+                        for c, d in zip(mine["code"], mine["due_on"], strict=True)))
     done = store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
     keys = zip(mine["sitting"], mine["kind"], mine["code"], strict=True)
     mine = _only(mine, (key not in done for key in keys)).assign(test="throw")
     ages = due.set_index("code")["age_days"]
-    return mine.assign(age_days=[ages.get(c) for c in mine["code"]], due_on=mine["sitting_on"])
+    return mine.assign(age_days=[ages.get(c) for c in mine["code"]])
+
+
+def _sitting_days(orders, due):
+    """The day of each sitting: the planned one, or later when a piece of it cures later.
+
+    A sitting is held as a whole, for its pieces are compared with each other in one room. A pour
+    that was never logged holds nobody up.
+    """
+    logged = due[due["logged"]]
+    cured = dict(zip(logged["code"], logged["due_on"], strict=True))
+    days = {}
+    for sitting, rows in orders.groupby("sitting", sort=False):
+        known = [_date(d) for d in rows["sitting_on"]] + [cured.get(c) for c in rows["code"]]
+        days[sitting] = max((d for d in known if d is not None), default=None)
+    return days
+
+
+def _moved_sittings(orders, due, today):
+    """A sentence for each sitting that waits longer than planned."""
+    days = _sitting_days(orders, due)
+    for sitting, rows in orders.groupby("sitting", sort=False):
+        planned = _date(rows["sitting_on"].iloc[0])
+        if planned is not None and days[sitting] > max(planned, today):
+            yield (
+                f"Sitting {sitting} was planned for {planned} and waits until {days[sitting]}: a "
+                "pour was late, and its pieces have not cured before."
+            )
 
 
 def _only(frame, keep):

@@ -114,6 +114,37 @@ def test_a_late_pour_cures_later(store):
     assert found[["code", "age_days"]].to_numpy().tolist() == [["700", 7.0]]
 
 
+@pytest.mark.parametrize("late_pour", ["P01", "P02"])
+def test_a_late_pour_holds_its_whole_sitting_until_it_has_cured(store, late_pour):
+    """Planned: poured on the 1st, smelt on the 15th. Poured on the 4th, it is smelt on the 18th."""
+    for name in ("P01", "P02"):
+        store.add("pours", pour(name, "2026-03-04" if name == late_pour else "2026-03-01"))
+    for today in ("2026-03-15", "2026-03-17"):
+        assert waiting(store, "A1", "throw", day(today)).empty, "uncured, or half a sitting"
+    found = waiting(store, "A1", "throw", day("2026-03-18"))
+    assert found[["code", "sitting", "due_on"]].to_numpy().tolist() == [
+        [code, sitting, day("2026-03-18")] for sitting in ("S1", "S2") for code in ("500", "501")
+    ]
+    assert see_progress(store, day("2026-03-15")).notes == tuple(
+        f"Sitting {s} was planned for {p} and waits until 2026-03-18: a pour was late, and its "
+        "pieces have not cured before." for s, p in (("S1", "2026-03-15"), ("S2", "2026-03-16"))
+    )
+    assert see_progress(store, day("2026-03-18")).notes == ()
+
+
+def test_a_pour_that_was_never_logged_holds_nobody_up_and_is_not_smelt(store):
+    store.add("pours", pour("P02"))
+    found = waiting(store, "A1", "throw", day("2026-03-15"))
+    assert found[["code", "sitting", "position"]].to_numpy().tolist() == [["501", "S1", 2]]
+
+
+def test_a_pour_dated_tomorrow_has_no_age_below_zero(folder):
+    store = Store.create(folder)
+    store.add("pours", pour("P01", "2026-03-06"))
+    store.add("pieces", {"code": "250", "pour": "P01", "test": "sweat"})
+    assert waiting(store, "A1", "sweat", day("2026-03-05"))["age_days"].tolist() == [0.0]
+
+
 def test_without_a_plan_the_stored_pieces_wait(folder):
     store = Store.create(folder)
     store.add("pours", pour("P01"))
