@@ -378,7 +378,7 @@ def _parse_number(cells, empty, column, findings):
     for i in cells.index[bad]:
         remedy = "Correct the value" + ("." if column.required else " or leave the cell empty.")
         if re.fullmatch(r"-?\d+,\d+", cells[i]):
-            remedy = "Write the decimal sign as a point."
+            remedy = f"Write {cells[i].replace(',', '.')}, with a point."
         elif column.unit and re.search(r"\d\s*[A-Za-z%°]", cells[i]):
             remedy = f"Give the number alone, in {column.unit}, without its unit."
         findings.add(_row(cells, i), column.name, cells[i], column.expected, remedy)

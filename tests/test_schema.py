@@ -56,7 +56,7 @@ def test_numbers_keep_every_digit():
     ({"wax_g": "abc"}, "column wax_g: found 'abc', expected a number with a decimal point from 1 "
      "to 100000 (g). Correct the value."),
     ({"wax_g": "200,5"}, "column wax_g: found '200,5', expected a number with a decimal point "
-     "from 1 to 100000 (g). Write the decimal sign as a point."),
+     "from 1 to 100000 (g). Write 200.5, with a point."),
     ({"wax_g": "200 g"}, "column wax_g: found '200 g', expected a number with a decimal point "
      "from 1 to 100000 (g). Give the number alone, in g, without its unit."),
     ({"wax_g": "0.5"}, "column wax_g: found '0.5', expected a number with a decimal point from 1 "

@@ -5,6 +5,7 @@ told at once, and what is stored is stored in one transaction.
 """
 
 import csv
+import datetime as dt
 import io
 import re
 import tempfile
@@ -21,6 +22,7 @@ from scentlab.schema import IMPORT_TABLES, MOST_LOAD_PCT, DataError, Findings, p
 from scentlab.units import load_from_weights
 
 SEPARATORS = (",", ";", "\t")
+MOST_ALIKE = 4  # problems of one kind that are told row by row; more are told as one
 _TABLES = {t.name: t for t in IMPORT_TABLES}
 # A spreadsheet takes a cell that begins so for a formula.
 _FORMULA = re.compile(r"^[=+\-@\t\r']")
@@ -58,20 +60,27 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None):
         problems.extend(findings.problems)
         if sheet is not None:
             sheets[name] = sheet
-    return check_sheets(sheets, store, problems)
+    unread = {n for n, path in given.items() if path is not None} - set(sheets)
+    return check_sheets(sheets, store, problems, unread=unread)
 
 
-def check_sheets(sheets, store=None, problems=()):
-    """Typed frames of sheets of text, checked one by one, against each other and the store."""
+def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None):
+    """Typed frames of sheets of text, checked one by one, against each other and the store.
+
+    ``unread`` names tables whose file was given and could not be read: what they hold is not
+    known, so nothing is told missing from them. ``today`` is the machine's day when absent.
+    """
     problems, frames = list(problems), {}
     for name, sheet in sheets.items():
         try:
             frames[name] = parse_table(sheet.text, _TABLES[name], sheet.file)
         except DataError as error:
             problems.extend(_renumbered(p, sheet) for p in error.problems)
-    problems.extend(_across(sheets, store))
+    problems.extend(_across(sheets, store, unread))
     if "pours" in frames:
         problems.extend(_impossible_pours(frames["pours"], sheets["pours"], store))
+    if store is None or not store.about()["invented"]:  # invented days may lie anywhere
+        problems.extend(_days_to_come(frames, sheets, store, today or dt.date.today()))
     if store is not None and not problems:
         problems.extend(_stored_already(frames, sheets, store))
     if problems:
@@ -265,7 +274,7 @@ def _column(sheet, name):
     return list(zip(sheet.rows, (str(v).strip() for v in sheet.text[name]), strict=True))
 
 
-def _across(sheets, store):
+def _across(sheets, store, unread):
     """What is wrong between the files: unknown pours and codes, a code of two pours."""
     stored = {} if store is None else _stored_origins(store)
     origins = dict(stored)
@@ -280,8 +289,10 @@ def _across(sheets, store):
                 row, "pour", pour, f"pour {first}, for code {code} {where} as a piece of it",
                 "A code belongs to one pour: correct the pour or the code.",
             )
-    _unknown_pours(sheets, store, pours, findings)
-    return findings.problems + _unknown_codes(sheets, set(origins) | {c for _, c in codes})
+    unknown = [] if "pours" in unread else _unknown_pours(sheets, store, pours, findings.file)
+    if "pieces" not in unread:
+        unknown += _unknown_codes(sheets, set(origins) | {c for _, c in codes})
+    return findings.problems + unknown
 
 
 def _impossible_pours(pours, sheet, store):
@@ -325,30 +336,92 @@ def _stored_origins(store):
     return dict(zip(pieces["code"], pieces["pour"], strict=True))
 
 
-def _unknown_pours(sheets, store, pours, findings):
+def _unknown_pours(sheets, store, pours, file):
     if "pours" not in sheets and store is None:
-        return
+        return []
     known = {p for _, p in _column(sheets.get("pours"), "pour")}
     if store is not None:
         known |= set(store.rows("pours")["pour"])
-    for row, pour in pours:
-        if pour and pour not in known:
-            findings.add(
-                row, "pour", pour, "a pour that the file of pours or the store holds",
-                "Correct the name or add the pour.",
-            )
+    lost = [(row, pour) for row, pour in pours if pour and pour not in known]
+    whole = "Give the file of pours as well, or log the pours first."
+    return _grouped(file, "pour", lost, "a pour that the file of pours or the store holds",
+                    "Correct the name or add the pour.", whole if len(lost) == len(pours) else "")
 
 
 def _unknown_codes(sheets, known):
     throws = sheets.get("throws")
-    findings = Findings(throws.file if throws else "")
-    for row, code in _column(throws, "code"):
-        if code and code not in known:
-            findings.add(
-                row, "code", code, "a code that the file of pieces or the store holds",
-                "Correct the code or add the piece.",
-            )
+    codes = _column(throws, "code")
+    lost = [(row, code) for row, code in codes if code and code not in known]
+    whole = "Give the file of pieces as well, or save the plan first."
+    return _grouped(throws.file if throws else "", "code", lost,
+                    "a code that the file of pieces or the store holds",
+                    "Correct the code or add the piece.", whole if len(lost) == len(codes) else "")
+
+
+def _grouped(file, column, places, expected, remedy, whole=""):
+    """One problem per (row, value), or one for all of them where they are many.
+
+    ``whole`` is the remedy when no row of the file is right: then it is not the rows.
+    """
+    findings = Findings(file)
+    if len(places) <= MOST_ALIKE:
+        for row, value in places:
+            findings.add(row, column, value, expected, remedy)
+        return findings.problems
+    values = list(dict.fromkeys(value for _, value in places))
+    few = ", ".join(values[:5]) + (f" and {len(values) - 5} more" if len(values) > 5 else "")
+    findings.add(
+        places[0][0], column, values[0], expected,
+        f"{whole or remedy} It is the same in {len(places)} rows, {_spans(places)} ({few}).",
+    )
     return findings.problems
+
+
+def _spans(places):
+    """Row numbers in words, runs of them with a dash: 2-25, 27, 30-31."""
+    spans = []
+    for row in sorted({row for row, _ in places}):
+        if spans and row == spans[-1][1] + 1:
+            spans[-1][1] = row
+        else:
+            spans.append([row, row])
+    words = [f"{a}" if a == b else f"{a}-{b}" for a, b in spans]
+    return ", ".join(words[:6]) + (f" and {len(words) - 6} more runs" if len(words) > 6 else "")
+
+
+def _days_to_come(frames, sheets, store, today):
+    """Pours and looks on days that have not come; one day is let pass, for clocks are wrong."""
+    clock = f"Correct it, or the clock of this computer: it says that today is {today}."
+    last, poured, late = today + dt.timedelta(days=1), {}, []
+    if store is not None:
+        poured = {p: d for p, d in store.distinct("pours", ("pour", "poured_on"))}
+    for place, row in _placed("pours", frames, sheets):
+        poured[row["pour"]] = row["poured_on"]
+        if row["poured_on"] > last:
+            late.append((place, str(row["poured_on"])))
+    problems = _grouped(sheets["pours"].file, "poured_on", late, "a day that has come", clock) \
+        if late else []
+    late = []
+    for place, row in _placed("pieces", frames, sheets):
+        age, day = row["age_days"], poured.get(row["pour"])
+        if age is not None and day is not None and day + dt.timedelta(days=age) > last:
+            late.append((place, f"{age:g}"))
+    if late:
+        expected = "an age that the piece has reached since its day of pouring"
+        problems += _grouped(sheets["pieces"].file, "age_days", late, expected, clock)
+    return problems
+
+
+def _placed(name, frames, sheets):
+    """Pairs of row number and row of a table; none when it is not there."""
+    if name not in frames:
+        return []
+    return zip(sheets[name].rows, _records(frames[name]), strict=True)
+
+
+def _stored_origins(store):
+    pieces = store.rows("pieces")
+    return dict(zip(pieces["code"], pieces["pour"], strict=True))
 
 
 def _stored_already(frames, sheets, store):
@@ -360,20 +433,35 @@ def _stored_already(frames, sheets, store):
         stored = {_identity(r, key) for r in _records(store.rows(tables[name]))}
         if not stored:
             continue
-        findings = Findings(sheets[name].file)
-        for i, row in enumerate(_records(frame)):
+        found = []
+        for place, row in _placed(name, frames, sheets):
             same = [r for r in (_grades_of(row) if name == "pieces" else [row])
                     if _identity(r, key) in stored]
             if same:
                 told = ", ".join(f"{k} {v}" for k, v in zip(key, _identity(same[0], key),
                                                            strict=True) if v is not None)
-                findings.add(
-                    sheets[name].rows[i], key[0], str(row[key[0]]),
-                    f"a row that is not stored yet, and {told} is",
-                    "Leave the row out, or correct the stored one in the series.",
-                )
-        problems.extend(findings.problems)
+                found.append((place, str(row[key[0]]), told))
+        problems.extend(_told_stored(sheets[name].file, key[0], found, len(frame)))
     return problems
+
+
+def _told_stored(file, column, found, rows):
+    findings = Findings(file)
+    remedy = "Leave the row out, or correct the stored one in the series."
+    if len(found) > MOST_ALIKE:
+        place, value, told = found[0]
+        which = f"All {rows} rows of this file" if len(found) == rows else (
+            f"{len(found)} of the {rows} rows of this file, {_spans([f[:2] for f in found])},"
+        )
+        findings.add(
+            place, column, value, f"rows that are not stored yet, and {told} is",
+            f"{which} are stored already: leave {'the file' if len(found) == rows else 'them'} "
+            "out, or correct the stored ones in the series.",
+        )
+        return findings.problems
+    for place, value, told in found:
+        findings.add(place, column, value, f"a row that is not stored yet, and {told} is", remedy)
+    return findings.problems
 
 
 def _identity(row, key):

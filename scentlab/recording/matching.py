@@ -12,6 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab import units
+from scentlab.recording import spreadsheets
 from scentlab.recording.importing import (
     check_sheets,
     grade_rows,
@@ -93,7 +94,10 @@ class DryRun:
     @property
     def sentence(self):
         if self.problems:
-            return f"{len(self.problems)} problems; nothing can be stored before they are mended."
+            number = len(self.problems)
+            what = "1 problem" if number == 1 else f"{number} problems"
+            mended = "it is" if number == 1 else "they are"
+            return f"{what}; nothing can be stored before {mended} mended."
         counts = {name: len(frame) for name, frame in self.frames.items()}
         if "pieces" in self.frames:
             counts["grades"] = len(grade_rows(self.frames["pieces"]))
@@ -114,11 +118,20 @@ class DryRun:
         )
 
 
+def workbook_sheets(path):
+    """Names of the sheets of an XLSX workbook; none for a file that is no workbook."""
+    try:
+        return tuple(spreadsheets.sheet_names(Path(path)))
+    except ValueError:
+        return ()
+
+
 def suggest_columns(path, table, sheet=None):
     """For each column of a table the heading that plainly names it, and the units to choose from.
 
-    Returns a DataFrame with column, required, heading ('' when none is plain) and units. Raises
-    DataError when the file cannot be read.
+    Returns a DataFrame with column, required, heading ('' when none is plain) and units; its
+    ``attrs["headings"]`` are all headings of the file. Raises DataError when the file cannot be
+    read.
     """
     findings = Findings(Path(path).name)
     found = read_sheet(Path(path), table, findings, sheet)
@@ -134,13 +147,16 @@ def suggest_columns(path, table, sheet=None):
         }
         for column in _TABLES[table].columns
     ]
-    return pd.DataFrame(rows)
+    frame = pd.DataFrame(rows)
+    frame.attrs["headings"] = list(dict.fromkeys(h for h in map(str, found.text.columns) if h))
+    return frame
 
 
-def dry_run(store=None, pours=None, pieces=None, throws=None):
+def dry_run(store=None, pours=None, pieces=None, throws=None, today=None):
     """Try an import of up to three :class:`Source` (or paths); returns a :class:`DryRun`.
 
-    ``store`` is the series to check against; nothing is written to it.
+    ``store`` is the series to check against; nothing is written to it. ``today`` is the day that
+    no pour and no look may lie after, the machine's day when absent.
     """
     given = {"pours": pours, "pieces": pieces, "throws": throws}
     problems, sheets, originals = [], {}, {}
@@ -154,8 +170,9 @@ def dry_run(store=None, pours=None, pieces=None, throws=None):
             originals[name] = sheet
             sheets[name] = _matched(sheet, source, findings)
         problems.extend(findings.problems)
+    unread = {n for n, source in given.items() if source is not None} - set(sheets)
     try:
-        frames = check_sheets(sheets, store, problems)
+        frames = check_sheets(sheets, store, problems, unread=unread, today=today)
     except DataError as error:
         found = tuple(_as_in_the_file(p, sheets, originals) for p in error.problems)
         return DryRun({}, found)

@@ -71,6 +71,8 @@ def _problem(table, column, value):
     remedy = "Correct the value" + ("." if column.required else " or leave it out.")
     if shown == "":
         remedy = "Give the value."
+    elif column.kind in ("number", "integer") and re.fullmatch(r"-?\d+,\d+", shown):
+        remedy = f"Write {shown.replace(',', '.')}, with a point."
     return Problem(table.name, None, column.name, shown, column.expected, remedy)
 
 

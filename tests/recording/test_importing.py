@@ -1,5 +1,7 @@
 """Three CSV files in and out: nothing half-imported, every problem told at once."""
 
+import datetime as dt
+
 import pandas as pd
 import pytest
 
@@ -9,6 +11,7 @@ from scentlab.recording.importing import (
     import_csvs,
     read_csvs,
 )
+from scentlab.recording.matching import dry_run
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, StoreError
@@ -257,3 +260,93 @@ class TestPoursThatCannotBe:
         path = tmp_path / "pours.csv"
         path.write_text(self.HEAD + "P01,A,soft mix,2026-03-01,200,80,\n")
         assert import_csvs(empty, pours=path) == {"pours": 1}
+
+
+def test_a_pours_file_that_cannot_be_read_is_one_problem_not_one_per_piece(empty, files):
+    paths = files(pours=b"")
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *paths)
+    assert [str(p).split(":")[0] for p in error.value.problems] == ["pours.csv, row 1"]
+
+
+def test_pieces_of_pours_that_nobody_knows_are_told_as_one(empty, tmp_path):
+    path = tmp_path / "pieces.csv"
+    rows = "".join(f"{400 + i},P{i // 2:02},1\n" for i in range(20))
+    path.write_text("code,pour,sweat_grade\n" + rows)
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, pieces=path)
+    assert problems(error) == [
+        "pieces.csv, row 2, column pour: found 'P00', expected a pour that the file of pours or "
+        "the store holds. Give the file of pours as well, or log the pours first. It is the same "
+        "in 20 rows, 2-21 (P00, P01, P02, P03, P04 and 5 more)."
+    ]
+
+
+def test_some_unknown_pours_among_known_ones_name_their_rows(empty, files):
+    more = "".join(f"{500 + i},P{'01' if i % 3 else '09'},rest,14,A1,0,\n" for i in range(15))
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, *files(pieces=PIECES + more))
+    assert problems(error) == [
+        "pieces.csv, row 6, column pour: found 'P09', expected a pour that the file of pours or "
+        "the store holds. Correct the name or add the pour. It is the same in 5 rows, 6, 9, 12, "
+        "15, 18 (P09)."
+    ]
+
+
+def test_a_large_import_twice_is_told_in_a_line_per_file(empty, files):
+    more = "".join(f"{500 + i},P01,rest,14,A1,0,\n" for i in range(40))
+    paths = files(pieces=PIECES.replace("211,P02,,,,,\n", "") + more, throws=THROWS.replace(
+        "211,", "212,"))
+    import_csvs(empty, *paths)
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, pieces=paths[1])
+    assert problems(error) == [
+        "pieces.csv, row 2, column code: found '417', expected rows that are not stored yet, and "
+        "code 417, test sweat, stress rest, age_days 14.0, assessor A1 is. All 43 rows of this "
+        "file are stored already: leave the file out, or correct the stored ones in the series."
+    ]
+    paths[1].write_text(paths[1].read_text() + "900,P01,rest,14,A1,0,\n")
+    with pytest.raises(DataError) as error:
+        import_csvs(empty, pieces=paths[1])
+    assert problems(error)[0].endswith(
+        "43 of the 44 rows of this file, 2-44, are stored already: leave them out, or correct the "
+        "stored ones in the series."
+    )
+
+
+class TestDaysToCome:
+    TODAY = dt.date(2026, 3, 10)
+    CLOCK = ("Correct it, or the clock of this computer: it says that today is 2026-03-10.")
+
+    @pytest.fixture
+    def tried(self, empty, tmp_path):
+        def tried(pours="2026-03-01", age=0, store=empty):
+            paths = {n: tmp_path / f"{n}.csv" for n in ("pours", "pieces")}
+            paths["pours"].write_text("pour,pot,blend,poured_on,wax_g,fragrance_g\n"
+                                      f"P01,A,soft,{pours},200,18\n")
+            paths["pieces"].write_text(f"code,pour,age_days,sweat_grade\n417,P01,{age},1\n")
+            return [str(p) for p in dry_run(store, **paths, today=self.TODAY).problems]
+
+        return tried
+
+    def test_a_day_ahead_is_let_pass_for_clocks_are_wrong(self, tried):
+        assert tried("2026-03-11") == tried("2026-03-10") == []
+
+    def test_a_pour_of_a_day_to_come_is_refused(self, tried):
+        assert tried("2026-03-12") == [
+            "pours.csv, row 2, column poured_on: found '2026-03-12', expected a day that has "
+            "come. " + self.CLOCK,
+            "pieces.csv, row 2, column age_days: found '0', expected an age that the piece has "
+            "reached since its day of pouring. " + self.CLOCK,
+        ]
+
+    def test_a_look_at_an_age_that_is_not_reached_is_refused(self, tried):
+        assert tried(age=10) == []
+        assert tried(age=14) == [
+            "pieces.csv, row 2, column age_days: found '14', expected an age that the piece has "
+            "reached since its day of pouring. " + self.CLOCK
+        ]
+
+    def test_the_days_of_invented_data_may_lie_anywhere(self, tried, tmp_path):
+        store = Store.create(tmp_path / "invented", invented=True)
+        assert tried("2031-01-01", store=store) == []
