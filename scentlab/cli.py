@@ -203,7 +203,7 @@ def _progress(arguments):
     print(progress.sentence)
     print("\n".join([
         *_who_waits(store, progress.today, looks), *_open_scores(progress.scores),
-        *_late_pieces(progress.overdue), *_open_pours(progress.pours),
+        *_late_pieces(progress.overdue), *_open_pours(progress.pours), *progress.notes,
     ]))
 
 
@@ -260,6 +260,49 @@ def _open_pours(pours):
 
 def _days(number):
     return "1 day" if number == 1 else f"{number:.0f} days"
+
+
+# --- entries, correct, void --------------------------------------------------------------------
+
+
+def _entries(arguments):
+    from scentlab.recording.correcting import stored_about
+    from scentlab.recording.store import Store
+
+    store = Store.open(series_folder(arguments.folder))
+    for entry in stored_about(store, arguments.name):
+        print(f"{entry.table} {entry.entry_id}: {entry.words}")
+        for name, value in entry.values.items():
+            print(f"    {name} = {'' if value is None else value}")
+
+
+def _correct(arguments):
+    from scentlab.recording.correcting import mend
+    from scentlab.recording.store import Store
+
+    changes = dict(_change(text) for text in arguments.changes)
+    store = Store.open(series_folder(arguments.folder))
+    receipt = mend(store, arguments.table, arguments.entry, changes, arguments.reason)
+    print(
+        f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}; the old one "
+        "stays in the history"
+    )
+
+
+def _change(text):
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip():
+        raise CannotDo(f"{text!r} is not understood; write it as column=value, such as grade=2")
+    return name.strip(), value.strip()
+
+
+def _void(arguments):
+    from scentlab.recording.correcting import make_void
+    from scentlab.recording.store import Store
+
+    store = Store.open(series_folder(arguments.folder))
+    make_void(store, arguments.table, arguments.entry, arguments.reason)
+    print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
 
 
 # --- export ------------------------------------------------------------------------------------
@@ -415,8 +458,9 @@ def _parser():
     )
     parser.add_argument("--version", action="version", version=f"scentlab {__version__}")
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
-    for add in (_add_new, _add_lab, _add_panel, _add_progress, _add_import, _add_export,
-                _add_columns, _add_report, add_sharing, _add_demo):
+    for add in (_add_new, _add_lab, _add_panel, _add_progress, _add_import, _add_entries,
+                _add_correct, _add_void, _add_export, _add_columns, _add_report, add_sharing,
+                _add_demo):
         add(commands)
     return parser
 
@@ -573,6 +617,73 @@ def _add_import(commands):
     )
     parser.add_argument(
         "--dry-run", action="store_true", help="check the files and write nothing"
+    )
+
+
+def _add_entries(commands):
+    parser = command(
+        commands, "entries", _entries, "tell what is stored of a piece or a pour, with numbers",
+        """
+        Print the entries of the record that stand for a blind code or a pour: the table and the
+        number of each, which `scentlab correct` and `scentlab void` take, and what can be
+        corrected in it. Scores are told without their pour and load. Writes nothing.
+        """,
+        """
+        scentlab entries cedar-2026 417
+        scentlab entries cedar-2026 P01-3
+        """,
+    )
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument("name", metavar="NAME", help="blind code of a piece, or name of a pour")
+
+
+def _add_correct(commands):
+    parser = command(
+        commands, "correct", _correct, "correct an entry of the record, with a reason",
+        """
+        Write a new row into the record that stands in place of an old one; the old one and the
+        reason stay in the history. `scentlab entries` tells the tables, numbers and columns. An
+        empty value after = means not known.
+        """,
+        """
+        scentlab correct cedar-2026 grades 12 grade=3 --reason "read off the sheet one line down"
+        scentlab correct cedar-2026 pours 4 wax_g=198.4 note= --reason "scale was not at zero"
+        """,
+    )
+    _name_entry(parser)
+    parser.add_argument(
+        "changes", metavar="COLUMN=VALUE", nargs="+", help="what it should be"
+    )
+    _ask_reason(parser)
+
+
+def _add_void(commands):
+    parser = command(
+        commands, "void", _void, "take an entry out of the record, with a reason",
+        """
+        Write into the record that an entry does not count, and why. Nothing is erased: the entry
+        and the reason stay in the history. `scentlab entries` tells the tables and numbers.
+        """,
+        """
+        scentlab void cedar-2026 throws 31 --reason "the warmer was off"
+        """,
+    )
+    _name_entry(parser)
+    _ask_reason(parser)
+
+
+def _name_entry(parser):
+    parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
+    parser.add_argument(
+        "table", metavar="TABLE", choices=("pours", "grades", "throws", "bleeds"),
+        help="pours, grades, throws or bleeds",
+    )
+    parser.add_argument("entry", metavar="ENTRY", type=int, help="number of the entry")
+
+
+def _ask_reason(parser):
+    parser.add_argument(
+        "--reason", metavar="TEXT", required=True, help="why, kept with the change"
     )
 
 

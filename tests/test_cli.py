@@ -15,8 +15,8 @@ from scentlab.schema import IMPORT_TABLES
 
 ROOT = Path(__file__).parents[1]
 COMMANDS = (
-    "new", "lab", "panel", "progress", "import", "export", "columns", "report", "share", "open",
-    "compare", "summary", "demo",
+    "new", "lab", "panel", "progress", "import", "entries", "correct", "void", "export", "columns",
+    "report", "share", "open", "compare", "summary", "demo",
 )
 
 
@@ -361,6 +361,63 @@ def test_the_help_of_import_tells_every_unit(capsys):
     text = help_of(capsys, "import")
     for unit in {u for units in UNITS.values() for u in units} | set(DATES):
         assert re.search(rf"(?<![\w/]){re.escape(unit)}(?![\w/])", text), unit
+
+
+# --- entries, correct, void --------------------------------------------------------------------
+
+
+@pytest.fixture
+def scored(empty):
+    store = Store.open(empty)
+    store.add("pours", {"pour": "P01", "pot": "A", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200.0, "fragrance_g": 18.0})
+    store.add("pieces", {"code": "417", "pour": "P01"})
+    store.add("grades", {"code": "417", "test": "sweat", "assessor": "A1", "age_days": 14.0,
+                         "grade": 3})
+    return empty
+
+
+def test_an_entry_is_found_corrected_and_made_void(capsys, scored):
+    assert run(capsys, "entries", scored, "417") == (
+        0, "grades 1: sweat grade 3 (beads) by A1 at 14 days\n    grade = 3\n"
+        "    age_days = 14.0\n    assessor = A1\n", ""
+    )
+    mended = run(capsys, "correct", scored, "grades", "1", "grade=1", "--reason", "one line down")
+    assert mended == (0, "grades 1: corrected by entry 2; the old one stays in the history\n", "")
+    assert run(capsys, "void", scored, "grades", "2", "--reason", "another piece") == (
+        0, "grades 2: void; it stays in the history with the reason\n", ""
+    )
+    history = Store.open(scored).rows("grades", history=True)
+    assert history["grade"].tolist() == [3, 1, 1]
+    assert history["reason"].tolist() == [None, "one line down", None]
+    assert history["void_reason"].tolist() == [None, None, "another piece"]
+
+
+@pytest.mark.parametrize("words, said", [
+    (("correct", "grades", "1", "grade", "--reason", "x"),
+     "'grade' is not understood; write it as column=value, such as grade=2"),
+    (("correct", "grades", "1", "grade=7", "--reason", "x"),
+     "grades, column grade: found '7', expected a whole number from 0 to 4 (grade). Correct the "
+     "value."),
+    (("correct", "pours", "1", "wax_g=95,5", "--reason", "x"),
+     "pours, column wax_g: found '95,5', expected a number with a decimal point from 1 to 100000 "
+     "(g). Write 95.5, with a point."),
+    (("correct", "grades", "8", "grade=1", "--reason", "x"), "the table grades has no entry 8"),
+    (("correct", "grades", "1", "grade=1", "--reason", " "),
+     "say why: a reason is kept with every change"),
+    (("void", "grades", "1", "--reason", ""), "say why: a reason is kept with every change"),
+    (("entries", "999"), "nothing is stored of piece 999; look at its label again"),
+])
+def test_a_correction_that_cannot_be_is_told_and_nothing_is_written(capsys, scored, words, said):
+    command, *rest = words
+    assert run(capsys, command, scored, *rest) == (2, "", f"scentlab {command}: {said}\n")
+    assert len(Store.open(scored).rows("grades", history=True)) == 1
+
+
+def test_a_correction_without_a_reason_is_no_command(capsys, scored):
+    with pytest.raises(SystemExit) as left:
+        run(capsys, "void", scored, "grades", "1")
+    assert left.value.code == 2 and "--reason" in capsys.readouterr().err
 
 
 # --- export ------------------------------------------------------------------------------------

@@ -6,24 +6,19 @@ while the notebook's kernel computes.
 """
 
 import html
+import re
 import threading
 
 import ipywidgets as w
 
-from scentlab.recording.forms import _button, _column, _note, _row, _text
-
-_STYLE = """<style>
-.scent-plan {max-width: 720px; gap: 6px}
-.scent-plan button {min-height: 48px; min-width: 48px; height: auto; font-size: 16px; margin: 0}
-.scent-plan input {min-height: 44px; font-size: 16px}
-.scent-plan .widget-text {height: auto; min-height: 48px; align-items: center; margin: 0}
-.scent-plan .widget-html-content, .scent-plan label {font-size: 16px; line-height: 1.4;
-  white-space: normal}
-.scent-plan button:focus-visible, .scent-plan input:focus-visible {outline: 3px solid #0b57d0}
-.scent-saved {border-left: 6px solid #1a7f37; padding: 6px 10px}
-.scent-error {border-left: 6px solid #b3261e; padding: 6px 10px; font-weight: bold}
-.scent-flag {border-left: 6px solid #8a5a00; padding: 6px 10px}
-</style>"""
+from scentlab.recording.form_parts import (
+    Form,
+    in_a_row,
+    make_button,
+    note,
+    stacked,
+    text_field,
+)
 
 
 class RunBar(w.VBox):
@@ -35,7 +30,7 @@ class RunBar(w.VBox):
         self._words, self._cancelled = words, threading.Event()
         self.bar = w.IntProgress(layout=w.Layout(width="100%"))
         self.said = w.HTML()
-        self.cancel = _button("Cancel the run", "cancel")
+        self.cancel = make_button("Cancel the run", "cancel")
         self.cancel.on_click(lambda _: self.stop())
         self.cancel.disabled = True
         self.children = [self.bar, self.said, self.cancel]
@@ -63,7 +58,7 @@ class RunBar(w.VBox):
         self.cancel.disabled = True
 
 
-class PlanningForm(w.VBox):
+class PlanningForm(Form):
     """Change loads, pots and panel; see what the plan takes and, on a button, its precision.
 
     Parameters
@@ -81,29 +76,30 @@ class PlanningForm(w.VBox):
     """
 
     def __init__(self, plan, make, costs, foresee, currency=""):
-        super().__init__()
-        self.add_class("scent-plan")
+        super().__init__(None, None)
         self._make, self._costs, self._foresee = make, costs, foresee
         self._currency, self._thread = currency, None
         self.plan, self.found = plan, None
         self.fields = {
-            "loads": _text("loads", "Loads, g of fragrance per 100 g of wax", "such as 4, 6, 8"),
-            "pots": _text("pots", "Pots of each blend"),
-            "assessors": _text("assessors", "Number of assessors"),
+            "loads": text_field(
+                "loads", "Loads, g of fragrance per 100 g of wax", "such as 4, 6, 8"
+            ),
+            "pots": text_field("pots", "Pots of each blend"),
+            "assessors": text_field("assessors", "Number of assessors"),
         }
         self.fields["loads"].value = ", ".join(f"{x:g}" for x in plan.loads_pct)
         self.fields["pots"].value = str(plan.pots_per_blend)
         self.fields["assessors"].value = str(len(plan.assessors))
         for field in self.fields.values():
             field.observe(lambda _: self._guarded(self._changed), "value")
-        self.takes, self.expected, self.message = w.HTML(), w.HTML(), w.HTML()
-        self.run = _button("How precise would it be? (a quick run)", "run")
+        self.takes, self.expected = w.HTML(), w.HTML()
+        self.run = make_button("How precise would it be? (a quick run)", "run")
         self.run.on_click(lambda _: self._guarded(self._start))
         self.progress = RunBar("simulated series")
-        self.children = [
-            w.HTML(_STYLE), _column(self.fields.values()), self.takes, _row([self.run]),
-            self.progress, self.expected, self.message,
-        ]
+        self._lay_out(
+            stacked(self.fields.values()), self.message, self.takes, in_a_row([self.run]),
+            self.progress, self.expected,
+        )
         self._guarded(self._show_costs)
 
     def wait(self, timeout=None):
@@ -117,7 +113,7 @@ class PlanningForm(w.VBox):
             self.message.value = ""
             action()
         except Exception as error:
-            self.message.value = _note("error", f"{error}")
+            self.message.value = note("error", f"{error}")
 
     def _changed(self):
         # A run of the plan before would answer another question.
@@ -140,6 +136,7 @@ class PlanningForm(w.VBox):
         known = c["money"] == c["money"]
         money = f"{c['money']:.2f} {self._currency}" if known else "not known, a price is missing"
         rows = [
+            ("loads, % of wax", ", ".join(f"{x:g}" for x in self.plan.loads_pct)),
             ("to pour", f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces"),
             ("wax to buy", f"{c['wax_g']:.0f} g"),
             ("fragrance to buy", f"{c['fragrance_g']:.0f} g"),
@@ -168,7 +165,7 @@ class PlanningForm(w.VBox):
             if plan is self.plan:
                 self.found = found
                 notes = "".join(f"<li>{html.escape(n)}</li>" for n in found.notes)
-                self.expected.value = _note("saved", found.sentence) + f"<ul>{notes}</ul>"
+                self.expected.value = note("saved", found.sentence) + f"<ul>{notes}</ul>"
 
         self._guarded(foresee)
         self.progress.finish()
@@ -176,10 +173,18 @@ class PlanningForm(w.VBox):
 
 
 def _loads(text):
-    """Loads typed with commas or blanks between them."""
-    words = text.replace(",", " ").replace(";", " ").split()
+    """Loads typed with commas, semicolons or blanks between them.
+
+    A comma with digits on both sides parts two loads, unless semicolons or blanks part them too:
+    then it may as well be a decimal sign, and the form asks.
+    """
+    if re.search(r"\d,\d", text) and re.search(r";|\d\s+\d|,\s", text):
+        raise ValueError(
+            f"loads: found {text!r}, where a comma may part two loads or be a decimal sign. Write "
+            "the decimal sign as a point, such as 4, 6, 8.5"
+        )
     try:
-        return tuple(float(word) for word in words)
+        return tuple(float(word) for word in re.split(r"[,;\s]+", text.strip(" ,;\t")))
     except ValueError:
         raise ValueError(
             f"loads: found {text!r}, expected numbers with commas between, such as 4, 6, 8.5"

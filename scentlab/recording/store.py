@@ -23,10 +23,8 @@ from sqlalchemy import exc
 from scentlab.recording.records import RECORDS, SCORES, check_row
 
 FILE_NAME = "series.sqlite"
-VERSION = 1
-# Per old version the step to the next one: a callable of a connection within a transaction.
-MIGRATIONS = {}
-BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason")
+VERSION = 2
+BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
 
 class StoreError(RuntimeError):
@@ -72,6 +70,7 @@ def _record_table(metadata, table):
         # Unique: a row can be replaced once, so history is a line and never a fork.
         sa.Column("replaces", sa.ForeignKey(f"{table.name}.entry_id"), unique=True),
         sa.Column("void_reason", sa.Text),
+        sa.Column("reason", sa.Text),  # why a row was corrected
     ]
     checks = []
     for c in table.columns:
@@ -95,6 +94,16 @@ PLAN = sa.Table(
     sa.Column("document", sa.Text, nullable=False),
     sqlite_autoincrement=True,
 )
+
+
+def _add_reasons(connection):
+    """From version 1 to 2: a correction can say why."""
+    for name in RECORDS:
+        connection.exec_driver_sql(f'ALTER TABLE "{name}" ADD COLUMN reason TEXT')
+
+
+# Per old version the step to the next one: a callable of a connection within a transaction.
+MIGRATIONS = {1: _add_reasons}
 SQL_TABLES = {name: _record_table(METADATA, table) for name, table in RECORDS.items()}
 # "What has been scored" is asked at every page, also among a million scores: these indexes answer
 # it without the rows themselves.
@@ -250,8 +259,11 @@ class Store:
             stored = connection.execute(query).mappings().first()
         return None if stored is None else _values(table, stored)
 
-    def correct(self, table, entry_id, row, key=None):
-        """Replace the values given in ``row`` by a new row; the old one stays in the history."""
+    def correct(self, table, entry_id, row, key=None, reason=None):
+        """Replace the values given in ``row`` by a new row; the old one stays in the history.
+
+        ``reason`` says why, and is kept with the new row.
+        """
         _known([table])
         with self._clear_errors(), self._writing(SQL_TABLES[table]) as connection:
             key = key or uuid.uuid4().hex
@@ -262,7 +274,7 @@ class Store:
             merged = check_row(RECORDS[table], {**_values(table, old), **row})
             _refuse_twin(connection, table, merged, but=entry_id)
             _need_piece(connection, table, merged)
-            return _insert(connection, table, merged, key, replaces=entry_id)
+            return _insert(connection, table, merged, key, replaces=entry_id, reason=reason)
 
     def void(self, table, entry_id, reason, key=None):
         """Take a row out of the current state by a new row that says why."""
@@ -282,7 +294,7 @@ class Store:
         """The rows that stand, or with ``history=True`` every row ever stored, oldest first.
 
         Returns a DataFrame with the table's columns and then entry_id, key, saved_at (UTC),
-        replaces and void_reason.
+        replaces, void_reason and reason (of a correction).
         """
         _known([table])
         sql = SQL_TABLES[table]
@@ -560,12 +572,13 @@ def _add_one(connection, table, row, key):
     return _insert(connection, table, row, key)
 
 
-def _insert(connection, table, row, key, replaces=None, void_reason=None):
+def _insert(connection, table, row, key, replaces=None, void_reason=None, reason=None):
     # A number out of a frame is numpy's, which SQLite would store as bytes.
     replaces = None if replaces is None else int(replaces)
     saved_at = _now()
     found = connection.execute(SQL_TABLES[table].insert().values(
-        key=key, saved_at=saved_at, replaces=replaces, void_reason=void_reason, **row
+        key=key, saved_at=saved_at, replaces=replaces, void_reason=void_reason, reason=reason,
+        **row
     ))
     return Receipt(found.inserted_primary_key[0], key, _moment(saved_at))
 
@@ -652,6 +665,8 @@ def _told(table, rows):
         elif after is not None:
             verb = "void by" if after["void_reason"] is not None else "corrected by"
             state = f"{verb} entry {after['entry_id']}"
+            if after["reason"]:
+                state += f": {after['reason']}"
         yield (
             table, row["entry_id"], _moment(row["saved_at"]), row.get("assessor"),
             _in_words(table, row), state,

@@ -4,13 +4,14 @@ import datetime as dt
 import html
 import re
 
+import pandas as pd
 import pytest
 
 from scentlab.recording import forms
 from scentlab.recording.forms import (
+    AssessorForm,
     BleedForm,
     GradeForm,
-    PaperForm,
     PourForm,
     ShareForm,
     ThrowForm,
@@ -120,7 +121,7 @@ def test_a_piece_can_wait(desk):
 
 def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     now = [1000.0]
-    monkeypatch.setattr(forms.time, "monotonic", lambda: now[0])
+    monkeypatch.setattr(forms.time, "time", lambda: now[0])
     form = ThrowForm(["417", "211", "305"], "A1", "S1", "warm", desk.save,
                      works_with_fragrance=False)
     form.choices[5].click()
@@ -130,20 +131,68 @@ def test_throw_needs_the_minutes_on_the_warmer(desk, monkeypatch):
     form.start.click()
     now[0] += 30 * 60
     form.choices[5].click()
+    assert text(form.message) == (
+        f"Saved at {CLOCK}: piece 417, warm throw 5 of 10 after 30 min on the warmer."
+    )
     form.choices[5].click()
     assert text(form.message).startswith("NOT SAVED. Start the timer"), "each piece has its own"
-    form.minutes.value = "20,5"
+    form.minutes.value = "1,250"
     form.choices[5].click()
     assert text(form.message) == (
-        "NOT SAVED. time on the warmer before the score: found '20,5', expected a number with a "
-        "decimal point from 0 to 1440 (min). Write the decimal sign as a point."
+        "NOT SAVED. Time on the warmer before the score: found '1,250', expected a number with a "
+        "decimal point from 0 to 1440 (min). Write it with a point, such as 1.250."
     )
-    form.minutes.value = "20.5"
+    form.minutes.value = "20,5"
     form.choices[10].click()
+    assert text(form.message).endswith("warm throw 10 of 10 after 20.5 min on the warmer.")
     assert [(r["code"], r["throw"], r["minutes"], r["position"]) for r in desk.rows] == [
         ("417", 5.0, 30.0, 1), ("211", 10.0, 20.5, 2)
     ]
     assert desk.rows[0]["works_with_fragrance"] is False
+
+
+def test_a_second_tap_does_not_put_the_timer_back(desk, monkeypatch):
+    now = [1000.0]
+    monkeypatch.setattr(forms.time, "time", lambda: now[0])
+    form = ThrowForm(["417", "211"], "A1", "S1", "warm", desk.save, desk.undo)
+    form.start.click()
+    assert form.start.disabled, "a browser sends no tap of it now"
+    now[0] += 600
+    form.later.click()
+    assert not form.start.disabled and form.browser.since == 0, "another piece, another warmer"
+    form.later.click()
+    assert form.browser.since == 1_000_000.0
+    now[0] += 600
+    form.choices[7].click()
+    assert desk.rows[0]["minutes"] == 20.0, "the time while another piece was shown counts"
+    form.undo.click()
+    assert form.minutes.value == "20"
+    form.choices[6].click()
+    assert [(r["code"], r["throw"], r["minutes"]) for r in desk.rows] == [
+        ("417", 7.0, 20.0), ("417", 6.0, 20.0)
+    ]
+
+
+def test_a_form_left_open_over_midnight_counts_the_day(desk, monkeypatch):
+    class Tomorrow(dt.date):
+        @classmethod
+        def today(cls):
+            return dt.date.fromordinal(dt.date(2026, 3, 15).toordinal() + days[0])
+
+    days = [0]
+    monkeypatch.setattr(forms.dt, "date", Tomorrow)
+    frame = pd.DataFrame({"code": ["417", "211"], "age_days": [14.0, None]})
+    form = GradeForm(frame, "sweat", "A1", desk.save)
+    days[0] = 1
+    form.choices[0].click()
+    form.choices[0].click()
+    assert [r["age_days"] for r in desk.rows] == [15.0, None]
+
+
+def test_a_form_without_pieces_says_so(desk):
+    form = GradeForm([], "sweat", "A1", desk.save)
+    assert text(form.heading) == "Sweat grade by A1: no piece waits."
+    assert all(b.disabled for b in form.choices)
 
 
 def test_cold_throw_asks_for_no_minutes(desk):
@@ -167,18 +216,21 @@ def test_a_pour_beside_its_plan(desk):
     form.fields["wax_g"].value = "200"
     form.fields["fragrance_g"].value = "18.6"
     assert text(form.load) == (
-        "True load 9.30 % of wax (8.51 % of total), planned 9.00 % of wax (8.26 % of total)."
+        "18.6 g of fragrance in 200 g of wax: true load 9.30 % of wax (8.51 % of total), planned "
+        "9.00 % of wax (8.26 % of total)."
     )
     form.fields["fragrance_g"].value = "19"
     assert text(form.load) == (
-        "True load 9.50 % of wax (8.68 % of total), planned 9.00 % of wax (8.26 % of total). Off "
-        "by +0.50 points of wax basis: weigh again, or keep it and say why in the note."
+        "19 g of fragrance in 200 g of wax: true load 9.50 % of wax (8.68 % of total), planned "
+        "9.00 % of wax (8.26 % of total). Off by +0.50 points of wax basis: weigh again, or keep "
+        "it and say why in the note."
     )
     assert "scent-flag" in form.load.value
     form.fields["poured_on"].value = "2026-03-01"
     form.save.click()
     assert text(form.message) == (
-        f"Saved at {CLOCK}: pour P01 at 9.50 % of wax (8.68 % of total)."
+        f"Saved at {CLOCK}: pour P01 at 9.50 % of wax (8.68 % of total), 19 g of fragrance in "
+        "200 g of wax."
     )
     assert desk.rows[0]["wax_g"] == 200.0
     assert desk.rows[0]["poured_on"] == dt.date(2026, 3, 1)
@@ -186,23 +238,91 @@ def test_a_pour_beside_its_plan(desk):
     assert text(form.planned_view) == "All pours are logged."
     form.undo.click()
     assert not form.pours["P01"].disabled
+    assert form.fields["fragrance_g"].value == "19", "to be mended, not typed again"
+    form.fields["fragrance_g"].value = "18"
+    form.save.click()
+    assert [r["fragrance_g"] for r in desk.rows] == [19.0, 18.0]
 
 
-def test_a_wrong_weight_is_told_while_typing_and_on_saving(desk):
+def test_a_decimal_comma_is_understood_and_shown(desk):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18,5"
+    assert text(form.load).startswith("18.5 g of fragrance in 200 g of wax: true load 9.25 % of")
+    form.save.click()
+    assert desk.rows[0]["fragrance_g"] == 18.5
+    assert text(form.message).endswith("18.5 g of fragrance in 200 g of wax.")
+
+
+def test_all_that_is_wrong_is_told_while_typing_and_on_saving(desk):
     form = PourForm(PLANNED, desk.save)
     form.pours["P01"].click()
     form.fields["wax_g"].value = "200"
-    form.fields["fragrance_g"].value = "18,5"
-    assert text(form.load) == (
-        "fragrance weighed into this pour: found '18,5', expected a number with a decimal point "
-        "from 0 to 40000 (g). Write the decimal sign as a point."
+    form.fields["fragrance_g"].value = "1.234,5"
+    wrong = (
+        "Fragrance weighed into this pour: found '1.234,5', expected a number with a decimal "
+        "point from 0 to 40000 (g). Write it with a point, such as 95.5."
     )
+    assert text(form.load) == wrong
+    form.fields["wax_g"].value, form.fields["add_temp_c"].value = "", "180"
+    form.save.click()
+    assert form.message.value.count("<br>") == 2
+    for words in (wrong, "Wax weighed into this pour: nothing is filled in, expected a number "
+                  "with a decimal point from 1 to 100000 (g).",
+                  "Wax temperature when the fragrance went in: found '180', expected a number "
+                  "with a decimal point from 20 to 150 (°C)."):
+        assert words in text(form.message)
+    assert desk.rows == []
+
+
+def test_weights_the_wrong_way_round_are_told(desk):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "18", "200"
     form.save.click()
     assert text(form.message) == (
-        "NOT SAVED. pours, column fragrance_g: found '18,5', expected a number with a decimal "
-        "point from 0 to 40000 (g). Correct the value."
+        "NOT SAVED. 200 g of fragrance in 18 g of wax is a load of 1111 % of wax, and no wax takes "
+        "more than 40 %. Look for a slipped decimal point, or for the two weights the wrong way "
+        "round."
     )
-    assert desk.rows == []
+    assert text(form.load) in text(form.message) and desk.rows == []
+
+
+def test_saving_before_a_pour_is_chosen(desk):
+    form = PourForm(PLANNED, desk.save)
+    form.save.click()
+    assert text(form.message) == "NOT SAVED. Choose the pour that was weighed first."
+
+
+@pytest.mark.parametrize("days, taken", [(0, True), (1, True), (2, False), (365, False)])
+def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, taken):
+    today = dt.date.today()
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    day = today + dt.timedelta(days=days)
+    form.fields["poured_on"].value = str(day)
+    form.save.click()
+    if taken:
+        assert desk.rows[0]["poured_on"] == day
+    else:
+        assert desk.rows == []
+        assert text(form.message) == (
+            f"NOT SAVED. Day of pouring: found '{day}', which is still to come. Correct the day, "
+            f"or the clock of this computer: it says that today is {today}."
+        )
+
+
+def test_a_day_that_is_none_is_told(desk):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    form.fields["poured_on"].value = "14.3.2026"
+    form.save.click()
+    assert text(form.message) == (
+        "NOT SAVED. Day of pouring: found '14.3.2026', expected a date as year-month-day, such as "
+        "2026-03-14."
+    )
 
 
 def test_a_day_left_empty_is_today(desk):
@@ -228,8 +348,6 @@ def test_a_form_that_cannot_be(desk, make, words):
 
 
 def test_only_the_blind_code_is_shown(desk):
-    import pandas as pd
-
     frame = pd.DataFrame({"code": ["417"], "stress": ["heat"], "age_days": [7.0],
                           "load_pct": [12.5], "blend": ["secret"]})
     form = GradeForm(frame, "sweat", "A1", desk.save)
@@ -311,31 +429,6 @@ def test_bleed_is_the_gain_of_the_blotter(desk):
     )
     form.undo.click()
     assert desk.undone == [1] and form.piece["code"] == "417"
-
-
-def test_grades_from_paper_are_saved_all_or_none(tmp_path):
-    store = Store.create(tmp_path / "s")
-    store.add_many("pieces", [{"code": c, "pour": "P01"} for c in ("417", "211", "305")])
-    form = PaperForm(["417", "211", "305"], "frost", "A2",
-                     lambda rows: store.add_many("grades", rows))
-    form.save.click()
-    assert text(form.message) == (
-        "NOT SAVED. found nothing, expected a whole number from 0 to 4 (grade) for each piece."
-    )
-    form.fields["417"].value, form.fields["211"].value = "2", "7"
-    form.save.click()
-    assert text(form.message) == (
-        "NOT SAVED. found piece 211: '7', expected a whole number from 0 to 4 (grade) for each "
-        "piece."
-    )
-    assert store.rows("grades").empty
-    form.fields["211"].value = "0"
-    form.save.click()
-    assert text(form.message).endswith(": 2 frost grades.")
-    assert store.rows("grades")[["code", "grade", "assessor"]].to_numpy().tolist() == [
-        ["417", 2, "A2"], ["211", 0, "A2"]
-    ]
-    assert form.fields["417"].disabled and not form.fields["305"].disabled
 
 
 def test_a_form_writes_into_a_store(tmp_path):
@@ -452,3 +545,30 @@ def test_a_tap_on_a_share_form_is_acknowledged_before_the_long_work(share, post,
     assert told[:2] == [{"ack": "k1"}, "preview"]
     share._heard({"press": "look", "key": "k1"})
     assert told.count("preview") == 1
+
+
+def test_who_scores_is_chosen_by_a_tap_and_the_forms_follow(desk):
+    who = AssessorForm(["A1", "A2"])
+    place = who.show(lambda a: GradeForm(["417"], "sweat", a, desk.save))
+    assert text(place.children[0]) == "Choose above who scores."
+    who.codes["A2"].click()
+    (form,) = place.children
+    assert text(form.heading) == "Sweat grade by A2: piece 417 (1 of 1)"
+    assert who.browser.pressed == ["assessor-A2"] and who.assessor == "A2"
+    who.codes["A1"].click()
+    place.children[0].choices[1].click()
+    assert [r["assessor"] for r in desk.rows] == ["A1"]
+    later = who.show(lambda a: GradeForm(["211"], "frost", a, desk.save))
+    assert "A1" in text(later.children[0].heading), "shown at once, for somebody was chosen"
+
+
+def test_a_place_that_cannot_be_shown_leaves_the_others(desk):
+    def refuse(assessor):
+        raise ValueError(f"no <plan> for {assessor}")
+
+    who = AssessorForm(["A1"])
+    first = who.show(refuse)
+    second = who.show(lambda a: GradeForm(["417"], "sweat", a, desk.save))
+    who.choose("A1")
+    assert "no &lt;plan&gt; for A1" in first.children[0].value
+    assert second.children[0].piece["code"] == "417"

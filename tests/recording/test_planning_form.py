@@ -140,8 +140,25 @@ def test_a_run_that_fails_is_shown(run):
     assert not form.run.disabled
 
 
-def test_buttons_and_fields_are_large_enough_to_tap(form):
-    style = form.children[0].value
-    assert ".scent-plan button {min-height: 48px; min-width: 48px" in style
-    assert ".scent-plan input {min-height: 44px" in style
-    assert "scent-plan" in form._dom_classes
+@pytest.mark.parametrize(
+    ("typed", "loads"), [("4,5", (4.0, 5.0)), ("4 6.5 8,", (4.0, 6.5, 8.0)), ("4;6", (4.0, 6.0))]
+)
+def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
+    form.fields["loads"].value = typed
+    assert form.plan.loads_pct == loads
+    assert f"<td>{', '.join(f'{x:g}' for x in loads)}</td>" in form.takes.value
+
+
+def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
+    form.fields["loads"].value = "4,5; 6,5"
+    assert form.plan is None
+    assert "Write the decimal sign as a point, such as 4, 6, 8.5" in form.message.value
+
+
+def test_every_control_has_a_name_and_the_browser_part_is_there(form):
+    assert form.browser.names == {
+        "loads": "Loads, g of fragrance per 100 g of wax", "pots": "Pots of each blend",
+        "assessors": "Number of assessors", "run": "How precise would it be? (a quick run)",
+        "cancel": "Cancel the run",
+    }
+    assert "scent-form" in form._dom_classes

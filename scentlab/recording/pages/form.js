@@ -2,6 +2,8 @@
 // while the form has the focus (a stray x would delete the form's cell), gives names and states
 // to the controls, and turns each tap into a message that the kernel must acknowledge.
 const TIMEOUT = 4000;
+// The second tap of a double tap would meet the next piece.
+const DOUBLE_TAP = 600;
 
 function newKey() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -10,6 +12,10 @@ function newKey() {
 function nameOf(element, start) {
   const found = Array.from(element.classList).find((c) => c.startsWith(start));
   return found ? found.slice(start.length) : null;
+}
+// A finger that slips hits the neighbour: all grades, and all scores of throw, count as one button.
+function kindOf(name) {
+  return name.replace(/^(grade|throw)-\d+$/, "$1");
 }
 
 export default {
@@ -21,7 +27,7 @@ export default {
     clock.setAttribute("role", "timer");
     clock.className = "scent-clock";
     el.append(banner, clock);
-    let form = null, pending = null, timer = null;
+    let form = null, pending = null, timer = null, tapped = 0, last = "";
 
     function label() {
       if (!form) return;
@@ -33,7 +39,7 @@ export default {
         button.setAttribute("aria-pressed", on ? "true" : "false");
       }
       for (const box of form.querySelectorAll("[class*='scent-field-']")) {
-        const input = box.querySelector("input");
+        const input = box.querySelector("input, select");
         const name = nameOf(box, "scent-field-");
         if (input && names[name]) input.setAttribute("aria-label", names[name]);
       }
@@ -63,6 +69,8 @@ export default {
       }
     }
     function swallow(event) {
+      // A key held down on a button taps it again and again.
+      if (event.repeat && event.target.tagName === "BUTTON") event.preventDefault();
       if (!event.ctrlKey && !event.metaKey && !event.altKey) event.stopPropagation();
     }
     function press(event) {
@@ -76,7 +84,15 @@ export default {
         if (!banner.textContent) banner.textContent = "Wait: the last entry is on its way.";
         return;
       }
-      pending = { press: nameOf(button, "scent-press-"), key: newKey(), fields: fields() };
+      const name = nameOf(button, "scent-press-");
+      if (Date.now() - tapped < DOUBLE_TAP && kindOf(name) === kindOf(last)) {
+        banner.textContent = "Two taps at once: counted as one.";
+        return;
+      }
+      tapped = Date.now();
+      last = name;
+      banner.textContent = "";
+      pending = { press: name, key: newKey(), fields: fields() };
       label();
       send();
     }

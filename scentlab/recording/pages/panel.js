@@ -6,9 +6,10 @@
   const base = "/" + data.token + "/";
   const box = "scentlab-waiting-" + data.assessor;
   const timerBox = "scentlab-timer-" + data.assessor;
-  const TIMEOUT = 4000, RETRY = 3000;
+  // The second tap of a double tap would meet the next piece.
+  const TIMEOUT = 4000, RETRY = 3000, DOUBLE_TAP = 600;
   const $ = (id) => document.getElementById(id);
-  let queue = read(box, []), todo, last = null, sending = false;
+  let queue = read(box, []), todo, last = null, sending = false, tapped = 0;
 
   function read(name, otherwise) {
     try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
@@ -110,6 +111,7 @@
     const item = todo[0], since = item ? timerSince(item) : null;
     if (!$("clock")) return;
     $("clock").hidden = since === null;
+    $("start").hidden = since !== null;  // a second tap would put the timer back
     if (since !== null) {
       const s = Math.max(0, Math.floor((Date.now() - since) / 1000));
       $("clock").textContent = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0")
@@ -132,7 +134,6 @@
     $("code").textContent = item.code;
     form.elements.minutes.value = "";
     $("warmer").hidden = item.kind !== "warm";
-    $("start").hidden = false;
     $("answers").replaceChildren($("answers-" + item.test).content.cloneNode(true));
     tick();
   }
@@ -142,11 +143,13 @@
       event.preventDefault();
       const button = event.submitter;
       if (!button || button.name !== "value" || !todo.length) return;
+      if (Date.now() - tapped < DOUBLE_TAP) return;
+      tapped = Date.now();
       button.setAttribute("aria-pressed", "true");
       answer(button.value);
     });
     $("start").addEventListener("click", () => {
-      keep(timerBox, { item: todo[0], since: Date.now() });
+      if (timerSince(todo[0]) === null) keep(timerBox, { item: todo[0], since: Date.now() });
       tick();
     });
   }

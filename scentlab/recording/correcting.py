@@ -1,0 +1,121 @@
+"""What is stored of a piece or a pour, and how an entry of it is mended or made void.
+
+Nothing is erased: a correction is a new row beside the old one, and both keep their reason. Scores
+are found by blind code alone and told without the pour, so that whoever mends one stays blind.
+"""
+
+import datetime as dt
+import re
+from dataclasses import dataclass
+
+from scentlab import schema
+from scentlab.recording.drawings import GRADE_WORDS
+from scentlab.recording.records import RECORDS, SCORES, check_row
+from scentlab.recording.store import RefusedError
+
+# What was seen or weighed can be mended; which piece or pour it was is another entry.
+MENDABLE = {
+    "pours": ("poured_on", "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min",
+              "room_temp_c", "limit_load_pct", "limit_content_pct", "note"),
+    "grades": ("grade", "age_days", "assessor"),
+    "throws": ("throw", "minutes", "assessor"),
+    "bleeds": ("bleed_mg", "hours", "temp_c"),
+}
+
+
+@dataclass(frozen=True)
+class Entry:
+    """A stored row that stands: its table and number, what it says, and what can be mended."""
+
+    table: str
+    entry_id: int
+    words: str
+    values: dict
+
+
+def stored_about(store, name, what=None):
+    """The entries that stand of a piece (three digits) or of a pour (its name), oldest first.
+
+    With ``what="piece"`` a pour is refused, for its weights would tell a load to who scores.
+    Raises RefusedError when nothing is stored of it.
+    """
+    name = str(name).strip()
+    if not name:
+        raise RefusedError("Nothing is filled in: give the blind code of a piece or a pour's name")
+    blind = re.fullmatch(schema.PIECES["code"].pattern, name)
+    if what == "piece" and not blind:
+        raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
+    tables, column = (SCORES, "code") if blind else (("pours",), "pour")
+    found = []
+    for table in tables:
+        rows = store.rows(table)
+        rows = rows[rows[column] == name].astype(object)
+        for row in rows.where(rows.notna(), None).to_dict("records"):
+            values = {n: row[n] for n in MENDABLE[table]}
+            found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
+    if not found:
+        what = f"piece {name}" if blind else f"pour {name}"
+        raise RefusedError(f"nothing is stored of {what}; look at its label again")
+    return found
+
+
+def mend(store, table, entry_id, changes, reason, key=None):
+    """Correct the columns in ``changes`` (texts or values) of an entry; returns the receipt.
+
+    A reason is needed, as for a void. Raises RefusedError, or DataError with every wrong value.
+    """
+    _need_reason(reason)
+    allowed = MENDABLE.get(table, ())
+    odd = [name for name in changes if name not in allowed]
+    if odd:
+        raise RefusedError(
+            f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}; for "
+            "another piece or pour make the entry void and record it anew"
+        )
+    old = store.entry(table, entry_id)
+    if old is None:
+        raise RefusedError(f"the table {table} has no entry {entry_id}")
+    row = check_row(RECORDS[table], {**old, **changes})
+    if row == old:
+        raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
+    _refuse_days_to_come(row)
+    changed = {name: row[name] for name in changes}
+    return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
+
+
+def make_void(store, table, entry_id, reason, key=None):
+    """Take an entry out, with the reason; returns the receipt."""
+    _need_reason(reason)
+    return store.void(table, entry_id, reason, key=key)
+
+
+def _need_reason(reason):
+    if not str(reason or "").strip():
+        raise RefusedError("say why: a reason is kept with every change")
+
+
+def _refuse_days_to_come(row):
+    day = row.get("poured_on")
+    if day is not None and day > dt.date.today() + dt.timedelta(days=1):
+        raise RefusedError(
+            f"the day of pouring {day} is still to come; correct the day, or the clock of this "
+            f"computer: it says that today is {dt.date.today()}"
+        )
+
+
+def _words(table, row):
+    if table == "pours":
+        return (
+            f"pour {row['pour']} of {row['poured_on']}: {row['fragrance_g']:g} g of fragrance in "
+            f"{row['wax_g']:g} g of wax"
+        )
+    who = f" by {row['assessor']}" if row.get("assessor") else ""
+    if table == "grades":
+        age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
+        grade = GRADE_WORDS[row["test"]][row["grade"]]
+        stress = f", {row['stress']}" if row["stress"] else ""
+        return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
+    if table == "throws":
+        after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
+        return f"{row['kind']} throw {row['throw']:g} of 10{after}{who}, sitting {row['sitting']}"
+    return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"

@@ -1,0 +1,193 @@
+"""A form to bring in CSV or XLSX files: pick, look at the matching, choose units, try, import."""
+
+import shutil
+import tempfile
+import weakref
+from pathlib import Path
+
+import ipywidgets as w
+
+from scentlab.recording.form_parts import FoldedForm, in_a_row, make_button, note, stacked
+from scentlab.recording.matching import From, Source, left_out, suggest_columns, workbook_sheets
+from scentlab.schema import IMPORT_TABLES, DataError
+
+_NOT_THERE = "(not in the file)"
+_CHOOSE = "(choose the unit)"
+_DECIMALS = (("decimal point, as 9.5", "."), ("decimal comma, as 9,5", ","))
+_LABELS = {
+    "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
+    "throws": "Throw scores",
+}
+
+
+class FileMatch(w.VBox):
+    """One file of one table: which heading is which column, and the units of the file."""
+
+    def __init__(self, table, on_change):
+        super().__init__()
+        self.table, self._on_change, self.path = table, on_change, None
+        self.pick = w.FileUpload(
+            accept=".csv,.txt,.tsv,.xlsx", multiple=False, description="Choose the file",
+            tooltip=f"{_LABELS[table.name]}: choose the file", layout=w.Layout(width="auto"),
+        )
+        self.pick.add_class(f"scent-pick-{table.name}")
+        self.said, self.sheet = w.HTML(), _choice(f"{table.name}-sheet", "Sheet", [])
+        self.decimal = _choice(f"{table.name}-decimal", "Numbers are written with", _DECIMALS)
+        self.headings, self.units = {}, {}
+        self.sheet.observe(lambda _: self._match(), "value")
+        self.decimal.observe(lambda _: on_change(), "value")
+        self.children = [w.HTML(f"<b>{_LABELS[table.name]}</b>"), self.pick, self.said]
+
+    def take(self, path):
+        """Take a file and propose what matches; a file that cannot be read is told."""
+        self.path = Path(path)
+        names = workbook_sheets(self.path)
+        self.sheet.options = names
+        self._match()
+
+    def forget(self):
+        self.path, self.said.value = None, ""
+        self.headings, self.units = {}, {}
+        self.children = self.children[:3]
+        self._on_change()
+
+    def source(self):
+        """The file with its matching, as it stands."""
+        columns = {
+            name: From(box.value, self._unit(name))
+            for name, box in self.headings.items() if box.value != _NOT_THERE
+        }
+        return Source(self.path, columns, self.sheet.value, self.decimal.value)
+
+    def _unit(self, name):
+        box = self.units.get(name)
+        return None if box is None or box.value == _CHOOSE else box.value
+
+    def _match(self):
+        self.headings, self.units = {}, {}
+        self.children = self.children[:3]
+        try:
+            proposed = suggest_columns(self.path, self.table.name, self.sheet.value)
+        except DataError as error:
+            self.said.value = note("error", str(error))
+            self.children = [*self.children, *self._sheet_choice()]
+            self._on_change()
+            return
+        lines = [self._line(row, proposed.attrs["headings"])
+                 for row in proposed.to_dict("records")]
+        self.said.value = note(
+            "flag", f"{self.path.name}: look at each line, and choose the units of the file. "
+            "Lines with a star must be there.",
+        )
+        self.children = [*self.children, *self._sheet_choice(), self.decimal, *lines]
+        self._on_change()
+
+    def _sheet_choice(self):
+        return [self.sheet] if len(self.sheet.options) > 1 else []
+
+    def _line(self, row, headings):
+        name, column = row["column"], self.table[row["column"]]
+        star = " *" if row["required"] == "yes" else ""
+        box = _choice(f"{self.table.name}-{name}", f"{column.meaning}{star}",
+                      [_NOT_THERE, *headings])
+        box.value = row["heading"] or _NOT_THERE
+        box.observe(lambda _: self._on_change(), "value")
+        self.headings[name] = box
+        if not row["units"]:
+            return box
+        choices = row["units"].split(", ")
+        unit = _choice(f"{self.table.name}-{name}-unit", f"unit of {column.meaning}",
+                       [_CHOOSE, *choices])
+        # A column that bears its own name says its unit by that name.
+        unit.value = choices[0] if row["heading"] == name else _CHOOSE
+        unit.observe(lambda _: self._on_change(), "value")
+        self.units[name] = unit
+        return stacked([box, unit])
+
+
+class ImportForm(FoldedForm):
+    """Bring in files with any headings and units: all of them or nothing.
+
+    Parameters
+    ----------
+    check : callable(sources) -> :class:`scentlab.recording.matching.DryRun`, with sources a dict
+        of table name to :class:`scentlab.recording.matching.Source`; it stores nothing.
+    on_import : callable(tried) -> dict of table name to the number of rows that were stored.
+
+    ``tried`` is the last dry run, None when something was changed after it.
+    """
+
+    def __init__(self, check, on_import):
+        self._check_files, self._on_import, self.tried = check, on_import, None
+        self._place = tempfile.mkdtemp(prefix="scentlab-import-")
+        weakref.finalize(self, shutil.rmtree, self._place, True)
+        self.files = {t.name: FileMatch(t, self._changed) for t in IMPORT_TABLES}
+        self.check = make_button("Check the files (nothing is stored)", "check")
+        self.check.on_click(lambda _: self._guarded(self._check))
+        self.store = make_button("Import all", "import")
+        self.store.on_click(lambda _: self._guarded(self._import))
+        self.result = w.HTML()
+        self.result.add_class("scent-wide")
+        super().__init__(
+            "Import CSV or XLSX files",
+            [*self.files.values(), self.check, self.result, in_a_row([self.store])],
+        )
+        for name, file in self.files.items():
+            file.pick.observe(lambda _, n=name: self._guarded(lambda: self._take(n)), "value")
+        self._changed()
+
+    def _heard(self, content):
+        # A check takes longer than the browser waits; it stores nothing.
+        if content.get("press") == "check":
+            self.browser.send({"ack": str(content.get("key", ""))})
+        super()._heard(content)
+
+    def _take(self, name):
+        picked = self.files[name].pick.value
+        if not picked:
+            return
+        folder = Path(self._place) / name
+        folder.mkdir(exist_ok=True)
+        path = folder / Path(picked[0]["name"]).name
+        path.write_bytes(bytes(picked[0]["content"]))
+        self.files[name].take(path)
+
+    def _changed(self):
+        """What was checked is not what would be imported now."""
+        self.tried, self.result.value, self.store.disabled = None, "", True
+        self.message.value = ""
+        self._name_controls()
+        self.check.disabled = not any(f.path for f in self.files.values())
+
+    def _check(self):
+        self._changed()
+        sources = {n: f.source() for n, f in self.files.items() if f.path}
+        if not sources:
+            raise ValueError("Choose a file first.")
+        self.tried = self._check_files(sources)
+        rest = [f"{n}: {', '.join(h)}" for n, h in left_out(sources).items()]
+        told = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
+        self.result.value = told + self.tried._repr_html_()
+        self.store.disabled = not self.tried.ready
+        words = "All is in order. Nothing is stored yet: import all, when it is right."
+        if not self.tried.ready:
+            words = "Nothing is stored. Mend the file or the matching, and check again."
+        self._say("flag", words)
+
+    def _import(self):
+        if self.tried is None or not self.tried.ready:
+            raise ValueError("Check the files first.")
+        counts = self._on_import(self.tried)
+        for file in self.files.values():
+            file.forget()
+        told = ", ".join(f"{number} {table}" for table, number in counts.items())
+        self._say("saved", f"Stored: {told}. Run the notebook from the top to see them.")
+
+
+def _choice(name, label, options):
+    box = w.Dropdown(
+        description=label, options=options, layout=w.Layout(width="100%"),
+        style={"description_width": "45%"},
+    )
+    box.add_class(f"scent-field-{name}")
+    return box

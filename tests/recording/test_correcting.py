@@ -1,0 +1,199 @@
+"""Mending what is stored: found by blind code, with a reason, the old entry kept."""
+
+import datetime as dt
+import html
+import re
+
+import pytest
+
+from scentlab.recording.correct_form import CorrectForm
+from scentlab.recording.correcting import make_void, mend, stored_about
+from scentlab.recording.store import RefusedError, Store
+from scentlab.schema import DataError
+
+
+@pytest.fixture
+def scored(store):
+    """The series of conftest with two grades of 417 and a throw of 211."""
+    for age, grade in ((14.0, 2), (21.0, 3)):
+        store.add("grades", {"code": "417", "test": "sweat", "stress": "rest", "age_days": age,
+                             "assessor": "A1", "grade": grade})
+    store.add("throws", {"code": "211", "assessor": "A2", "sitting": "S1", "kind": "warm",
+                         "throw": 6.5, "minutes": 30.0})
+    return store
+
+
+def test_entries_are_told_in_words_and_without_the_pour(scored):
+    found = [*stored_about(scored, "417"), *stored_about(scored, "211")]
+    found = [(e.table, e.entry_id, e.words) for e in found]
+    assert found == [
+        ("grades", 1, "sweat grade 2 (visible film, rest) by A1 at 14 days"),
+        ("grades", 2, "sweat grade 3 (beads, rest) by A1 at 21 days"),
+        ("throws", 1, "warm throw 6.5 of 10 after 30 min by A2, sitting S1"),
+    ]
+    assert "P01" not in str(found) and "soft" not in str(found)
+    (entry,) = stored_about(scored, " P01 ")
+    assert entry.words == "pour P01 of 2026-03-01: 18 g of fragrance in 200 g of wax"
+    assert entry.values["wax_g"] == 200.0
+
+
+def test_a_correction_keeps_the_old_entry_and_the_reason(scored):
+    receipt = mend(scored, "grades", 2, {"grade": "1"}, " read one line down ")
+    rows = scored.rows("grades")
+    assert rows[["entry_id", "grade", "age_days"]].to_numpy().tolist() == [[1, 2, 14.0],
+                                                                          [3, 1, 21.0]]
+    history = scored.rows("grades", history=True)
+    assert history["reason"].tolist() == [None, None, "read one line down"]
+    assert receipt.entry_id == 3 and history["replaces"].tolist()[2] == 2
+    told = scored.history("417").query("table == 'grades'")["state"].tolist()
+    assert told == ["stands", "corrected by entry 3: read one line down", "stands"]
+
+
+@pytest.mark.parametrize("table, entry, changes, reason, words", [
+    ("grades", 1, {"grade": "3"}, " ", "say why: a reason is kept with every change"),
+    ("grades", 1, {"code": "211"}, "why", "code of grades cannot be corrected, only grade, "
+     "age_days, assessor; for another piece or pour make the entry void and record it anew"),
+    ("grades", 9, {"grade": "3"}, "why", "the table grades has no entry 9"),
+    ("grades", 1, {"grade": "2"}, "why",
+     "entry 1 of grades says so already; nothing was changed"),
+])
+def test_what_is_refused(scored, table, entry, changes, reason, words):
+    with pytest.raises(RefusedError) as error:
+        mend(scored, table, entry, changes, reason)
+    assert str(error.value) == words
+    assert len(scored.rows("grades", history=True)) == 2
+
+
+def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
+    with pytest.raises(DataError) as error:
+        mend(scored, "grades", 1, {"grade": "7"}, "why")
+    assert str(error.value) == ("grades, column grade: found '7', expected a whole number from 0 "
+                                "to 4 (grade). Correct the value.")
+    with pytest.raises(DataError) as error:
+        mend(scored, "pours", 1, {"wax_g": "95,5"}, "why")
+    assert str(error.value).endswith("Write 95.5, with a point.")
+    day = dt.date.today() + dt.timedelta(days=2)
+    with pytest.raises(RefusedError) as error:
+        mend(scored, "pours", 1, {"poured_on": str(day)}, "why")
+    assert str(error.value) == (
+        f"the day of pouring {day} is still to come; correct the day, or the clock of this "
+        f"computer: it says that today is {dt.date.today()}"
+    )
+    mend(scored, "pours", 1, {"poured_on": str(dt.date.today() + dt.timedelta(days=1))}, "why")
+
+
+@pytest.mark.parametrize("name, words", [
+    ("", "Nothing is filled in: give the blind code of a piece or a pour's name"),
+    ("999", "nothing is stored of piece 999; look at its label again"),
+    ("P99", "nothing is stored of pour P99; look at its label again"),
+])
+def test_nothing_is_found(scored, name, words):
+    with pytest.raises(RefusedError) as error:
+        stored_about(scored, name)
+    assert str(error.value) == words
+
+
+def test_a_store_of_version_one_gets_room_for_reasons(scored, folder):
+    import sqlite3
+
+    from scentlab.recording.records import RECORDS
+    from scentlab.recording.store import FILE_NAME
+
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        for table in RECORDS:
+            raw.execute(f"ALTER TABLE {table} DROP COLUMN reason")
+        raw.execute("UPDATE about SET value = '1' WHERE name = 'version'")
+    opened = Store.open(folder)
+    assert opened.about()["version"] == 2
+    mend(opened, "grades", 1, {"grade": 0}, "why")
+    assert opened.rows("grades")["reason"].tolist() == [None, "why"]
+
+
+def test_who_scores_is_told_no_weights(scored):
+    with pytest.raises(RefusedError) as error:
+        stored_about(scored, "P01", "piece")
+    assert str(error.value) == "'P01' is no blind code: give the three digits of the label"
+    assert stored_about(scored, "417", "piece")
+
+
+# --- the form ----------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def form(scored):
+    def change(table, entry_id, changes, reason, key):
+        return mend(scored, table, entry_id, changes, reason, key)
+
+    def drop(table, entry_id, reason, key):
+        return make_void(scored, table, entry_id, reason, key)
+
+    return CorrectForm(lambda name: stored_about(scored, name), change, drop)
+
+
+def said(form):
+    return html.unescape(re.sub("<[^>]+>", "", form.message.value))
+
+
+def find(form, name, entry):
+    form.name.value = name
+    form.show.click()
+    form.entries[entry].click()
+
+
+def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
+    assert not form.is_open
+    form.fold.click()
+    form.name.value = "417"
+    form.show.click()
+    assert [b.description for b in form.entries.values()] == [
+        "sweat grade 2 (visible film, rest) by A1 at 14 days (entry 1)",
+        "sweat grade 3 (beads, rest) by A1 at 21 days (entry 2)",
+    ]
+    form.entries[("grades", 2)].click()
+    assert {n: f.value for n, f in form.fields.items()} == {
+        "grade": "3", "age_days": "21", "assessor": "A1"
+    }
+    form.fields["grade"].value = "1"
+    form.save.click()
+    assert said(form) == "NOT SAVED. say why: a reason is kept with every change"
+    form.reason.value = "the next piece"
+    form.save.click()
+    assert said(form) == (
+        "Corrected: sweat grade 3 (beads, rest) by A1 at 21 days; now grade 1. "
+        "The old entry stays in the history."
+    )
+    assert scored.rows("grades")["grade"].tolist() == [2, 1]
+    form.save.click()
+    assert said(form) == "NOT SAVED. Show what is stored and choose the entry first."
+    assert len(scored.rows("grades", history=True)) == 3
+
+
+def test_a_void_by_the_form(form, scored):
+    find(form, "211", ("throws", 1))
+    form.drop.click()
+    assert said(form).startswith("NOT SAVED. say why")
+    form.reason.value = "the warmer was off"
+    form.drop.click()
+    assert scored.rows("throws").empty
+    assert scored.rows("throws", history=True)["void_reason"].tolist()[1] == "the warmer was off"
+
+
+def test_a_decimal_comma_and_nothing_changed(form, scored):
+    find(form, "211", ("throws", 1))
+    form.reason.value = "slip"
+    form.save.click()
+    assert said(form) == (
+        "NOT SAVED. Nothing is changed yet: change a field, or make the entry void."
+    )
+    form.fields["minutes"].value = "20,5"
+    form.save.click()
+    assert scored.rows("throws")[["throw", "minutes"]].to_numpy().tolist() == [[6.5, 20.5]]
+
+
+def test_an_entry_that_was_changed_meanwhile(form, scored):
+    find(form, "417", ("grades", 1))
+    mend(scored, "grades", 1, {"grade": 0}, "in another window")
+    form.fields["grade"].value, form.reason.value = "4", "slip"
+    form.save.click()
+    assert said(form) == ("NOT SAVED. entry 1 of grades was replaced by entry 3; change that one")
+    assert scored.rows("grades")["grade"].tolist() == [3, 0]
