@@ -4,6 +4,7 @@ The measurements and the printed results stand in ``data/published``; its README
 comes from, and whether a result was read in a source or computed by other software.
 """
 
+import html
 from dataclasses import dataclass
 
 import pandas as pd
@@ -63,15 +64,27 @@ class SideBySide(Result):
         return words + (f"; NOT met: {', '.join(apart)}." if apart else ".")
 
     def _repr_html_(self):
-        t = self.table
-        view = pd.DataFrame({
-            "quantity": t["quantity"], "published": t["published"],
-            "here": [_as_printed(v, p) for v, p in zip(t["here"], t["published"], strict=True)],
-            "difference": [_plain(v) for v in t["difference"]],
-            "may differ by": [_plain(v) for v in t["within"]],
-            "published number": t["known"],
-        })
-        return f"<p><strong>{self.sentence}</strong></p>{view.to_html(index=False, border=0)}"
+        rows = "".join(_row(row) for row in self.table.itertuples())
+        heads = "".join(f"<th>{h}</th>" for h in ("published", "here", "difference (may be)"))
+        return (
+            f"<p><strong>{html.escape(self.sentence)}</strong></p><table><thead><tr>"
+            f'<th style="text-align:left">quantity</th>{heads}</tr></thead><tbody>{rows}</tbody>'
+            "</table>"
+        )
+
+
+def _row(row):
+    """A result as a table row; the number that misses stands out in words, not only in place."""
+    miss = "" if row.agrees else " NOT met"
+    cells = (
+        row.published, _as_printed(row.here, row.published),
+        f"{_plain(row.difference)} ({_plain(row.within)}){miss}",
+    )
+    return (
+        f'<tr><td style="text-align:left">{html.escape(row.quantity)}<br>'
+        f'<span style="opacity:0.75">{html.escape(row.known)}</span></td>'
+        + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
+    )
 
 
 def _as_printed(value, printed):

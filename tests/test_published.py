@@ -47,12 +47,13 @@ def test_a_number_is_met_up_to_what_it_may_differ_by(printed):
     off = side_by_side("stagnant", printed | {"join": printed["join"] - 1.1e-6})
     assert not off.agrees
     assert off.sentence == "5 of 6 published numbers are met; NOT met: join."
-    assert "NOT met: join" in off._repr_html_()
+    assert "(1e-06) NOT met</td>" in off._repr_html_() and "NOT met<" not in met._repr_html_()
 
 
 def test_what_is_shown_has_two_digits_more_than_the_print(printed):
     page = side_by_side("stagnant", printed | {"join": 0.041105849})._repr_html_()
-    assert "<td>0.0411058</td>\n      <td>0.041105849</td>\n      <td>5e-08</td>" in page
+    assert "<td>0.0411058</td><td>0.041105849</td><td>5e-08 (1e-06)</td>" in page
+    assert page.count("R segmented 1.6-2") == 4
 
 
 def test_it_comes_back_from_its_data(printed):

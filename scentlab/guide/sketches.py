@@ -93,6 +93,34 @@ def _tree():
                 "from each load pieces are cast", inside)
 
 
+def stage_icon(number):
+    """A picture for a stage of the work, which says nothing that its words do not say."""
+    return (
+        '<svg xmlns="http://www.w3.org/2000/svg" viewBox="0 0 64 44" width="64" height="44" '
+        f'aria-hidden="true" style="display:block" fill="none" stroke="{INK}" stroke-width="1.5">'
+        f"{_ICONS[number]}</svg>"
+    )
+
+
+_ICONS = (
+    # a sheet with a grid of pours
+    '<rect x="12" y="3" width="40" height="38" rx="2"/>'
+    '<path d="M12 13H52M12 23H52M12 32H52M25 13V41M39 13V41"/>',
+    # a pot, and the wax that runs into a mould
+    f'<path d="M8 8L34 8L30 26L12 26Z"/><path d="M34 10Q46 12 46 28" stroke="{WARM}"/>'
+    f'<rect x="38" y="30" width="18" height="9" rx="2" fill="#d9b98c"/>',
+    # a piece with beads, under a nose's worth of scent
+    '<rect x="14" y="22" width="36" height="18" rx="3" fill="#d9b98c"/>'
+    f'<path d="M24 18Q20 13 24 9T24 2M34 18Q30 13 34 9T34 2M44 18Q40 13 44 9T44 2" '
+    f'stroke="{COOL}"/><circle cx="24" cy="30" r="2.5" fill="#8a5a12"/>'
+    '<circle cx="38" cy="33" r="2.5" fill="#8a5a12"/>',
+    # a curve of risk, and the load that stays below
+    f'<path d="M10 4V38H56"/><path d="M12 37Q38 36 54 6" stroke="{WARM}"/>'
+    f'<path d="M32 38V29" stroke="{COOL}" stroke-width="2.5"/>',
+    # a letter
+    '<rect x="10" y="8" width="44" height="29" rx="2"/><path d="M10 10L32 26L54 10"/>',
+)
+
 _SKETCHES = {
     "pots": _tree,
     "sweat": lambda: grade_strip("sweat") + _warm_cycle(),

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.guide.sketches import stage_icon
 from scentlab.recording.progress import see_progress
 from scentlab.results import Result
 
@@ -69,8 +70,10 @@ def _box(number, stage, row):
     mark, colour = MARKS[row.state]
     arrow = "" if number == len(STAGES) - 1 else " →"
     return (
-        '<div style="flex:1 1 168px;max-width:24em;background:#fff;color:#1a1a1a;padding:8px 10px;'
-        f'border:1px solid #666;border-top:6px solid {colour};font-size:14px;line-height:1.35">'
+        '<div style="flex:1 1 150px;box-sizing:border-box;max-width:24em;background:#fff;'
+        f'color:#1a1a1a;padding:8px 10px;border:1px solid #666;border-top:6px solid {colour};'
+        'font-size:14px;line-height:1.35">'
+        f"{stage_icon(number)}"
         f'<a href="{stage.notebook}" style="color:#0B4F8A;font-weight:bold;display:inline-block;'
         f'padding:4px 0">{number + 1} {html.escape(stage.title)}</a>{arrow}<br>'
         f"{html.escape(stage.what)}<br>"
