@@ -38,7 +38,8 @@ MAY_IMPORT = {
     "published": VOCABULARY | {"shipped"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
-    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
+    "reading_copy": VOCABULARY | {"recording", "sharing"},
+    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
 }
 
 # An outside library and the modules or folders that may import it.
@@ -59,6 +60,9 @@ OWNERS = {
     "emcee": {"maths.sampling"},
     "joblib": {"foresight.running"},
     "jinja2": {"planning.sheets", "sharing"},
+    "nbclient": {"sharing.notebook_page"},
+    "nbconvert": {"sharing.notebook_page"},
+    "nbformat": {"sharing.notebook_page"},
     "argparse": {"cli"},
 }
 
