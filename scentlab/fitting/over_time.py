@@ -1,0 +1,163 @@
+"""What weight loss and throw over hours share: arms, effects at random, forms and their weights.
+
+An arm is one blend at one load: pieces of it share a level. Nothing is assumed of how a level
+goes with the load, since a warmer test has few loads.
+"""
+
+import numpy as np
+import pandas as pd
+
+from scentlab.maths.fading import TimeData, draw_fits, fit_over_time
+from scentlab.results import FitError
+from scentlab.units import content_from_load, say_load
+
+# Weighed loads nearer than this to each other are one planned load.
+NEAR_PCT = 0.3
+
+
+def arms_of(rows):
+    """The arms of rows with blend and load_pct, and the arm of each row (int array)."""
+    arm, found = np.full(len(rows), -1), []
+    for blend, own in rows.groupby("blend", sort=False):
+        loads = np.sort(own["load_pct"].unique().astype(float))
+        for near in np.split(loads, np.flatnonzero(np.diff(loads) > NEAR_PCT) + 1):
+            load = float(near.mean())
+            here = (rows["blend"] == blend) & rows["load_pct"].isin(near)
+            arm[here.to_numpy()] = len(found)
+            found.append({"blend": blend, "load_pct": load, "content_pct": content_from_load(load)})
+    return pd.DataFrame(found), arm
+
+
+def effects_of(rows, arm, wanted):
+    """The effects at random that rows can hold: (names, groups, scales).
+
+    wanted : dict of name to (labels of the groups, scale). Left out is what has one group, a group
+    per row, the groups of an effect before it with the same scale, or those of the arms.
+    """
+    indicator, kept, known = np.eye(arm.max() + 1)[arm], [], set()
+    for name, (labels, scale) in wanted.items():
+        index, levels = pd.factorize(labels)
+        partition = index.tobytes(), str(scale)
+        if not 1 < len(levels) < len(rows) or partition in known:
+            continue
+        columns = np.eye(len(levels))[index]
+        left = columns - indicator @ np.linalg.lstsq(indicator, columns, rcond=None)[0]
+        if scale is not None and not isinstance(scale, str):
+            left = columns
+        if np.abs(left).max() < 1e-8:
+            continue
+        known.add(partition)
+        kept.append((name, index, scale))
+    return tuple(zip(*kept, strict=True)) if kept else ((), (), ())
+
+
+def arranged(time, y, arms, arm, effects, within=None):
+    """The :class:`scentlab.maths.fading.TimeData` of rows."""
+    blend = pd.factorize(arms["blend"])[0]
+    return TimeData(np.asarray(time, float), np.asarray(y, float), arm, blend, *effects, within)
+
+
+def fit_forms(data, forms, exactly):
+    """Every form that the data allow with its AIC weight: (fits, separate, weights).
+
+    forms : pairs of form and whether each blend has its own rate. exactly : what to say when there
+    is no error to measure. Raises FitError when no form can be fitted.
+    """
+    fits, separate, errors = [], [], []
+    for form, own in forms:
+        if own and data.blend.max() == 0:
+            continue
+        try:
+            fits.append(fit_over_time(data, form, own))
+            separate.append(own)
+        except FitError as error:
+            if "exactly" in str(error):
+                raise FitError(exactly) from error
+            errors.append(str(error))
+    if not fits:
+        raise FitError(errors[0])
+    aic = np.array([f.aic for f in fits])
+    weights = np.exp(-0.5 * (aic - aic.min()))
+    return fits, separate, weights / weights.sum()
+
+
+def forms_table(fits, separate, weights, blends):
+    """One row per form: form, formula, rates (words), aic, weight."""
+    rows = []
+    for fit, own, weight in zip(fits, separate, weights, strict=True):
+        words = "none"
+        if len(fit.rates):
+            rates = ", ".join(f"{k:.3g}" for k in fit.rates)
+            words = f"{rates} per h, " + (f"of {', '.join(blends)}" if own else "one for all")
+        rows.append((fit.form.name, fit.form.formula, words, fit.aic, weight))
+    return pd.DataFrame(rows, columns=["form", "formula", "rates", "aic", "weight"])
+
+
+def drawn(fits, weights, blends, draws, seed):
+    """Draws of the form (D,), levels (D, A) and rates of each blend (D, B)."""
+    form, level, rate = draw_fits(fits, weights, draws, seed)
+    if rate.shape[1] < len(blends):
+        rate = np.repeat(rate[:, :1], len(blends), axis=1)
+    return form, level, rate
+
+
+def sd_table(names, variances, words, unit):
+    """Standard deviations by source, the error last."""
+    sources = [words[n] for n in (*names, "error")]
+    return pd.DataFrame({"source": sources, "sd": np.sqrt(variances), "unit": unit})
+
+
+def arm_place(arms, blend, load_pct=None):
+    """The place of an arm in the frame of arms; the only load of the blend when none is given.
+
+    Raises FitError that tells what was tested.
+    """
+    own = arms[arms["blend"] == blend]
+    if own.empty:
+        known = ", ".join(dict.fromkeys(arms["blend"]))
+        raise FitError(f"no piece of {blend!r} was left on the warmer; tested were {known}")
+    loads = own["load_pct"].to_numpy()
+    told = ", ".join(say_load(x) for x in loads)
+    if load_pct is None:
+        if len(own) > 1:
+            raise FitError(f"{blend} was left on the warmer at {told}; give one of them, load_pct")
+        return int(own.index[0])
+    near = int(np.abs(loads - load_pct).argmin())
+    if abs(loads[near] - load_pct) > NEAR_PCT:
+        raise FitError(
+            f"{blend} was not left on the warmer at {say_load(load_pct)}; it was at {told}"
+        )
+    return int(own.index[near])
+
+
+def arm_words(row):
+    """An arm in words, with both bases of its load."""
+    return f"{row['blend']} at {say_load(row['load_pct'])}"
+
+
+def curve_draws(fit, forms, place, time, end):
+    """Draws (D, T) of the curve of an arm at times since the first check.
+
+    fit : a result with ``forms``, ``arms``, ``draw_form``, ``level`` and ``rate``.
+    forms : the forms by name.
+    """
+    blend = list(dict.fromkeys(fit.arms["blend"])).index(fit.arms["blend"].iloc[place])
+    time = np.atleast_1d(np.asarray(time, float))
+    values = np.empty((len(fit.draw_form), len(time)))
+    for i, name in enumerate(fit.forms["form"]):
+        own = fit.draw_form == i
+        if own.any():
+            values[own] = forms[name].curve(time, fit.rate[own, blend][:, None], end)
+    return fit.level[:, [place]] * values
+
+
+def quantiles(draws, confidence):
+    """Lower limit, median and upper limit of draws (D, ...); infinite ones are kept as such."""
+    tails = [0.5 - confidence / 2.0, 0.5, 0.5 + confidence / 2.0]
+    return np.quantile(draws, tails, axis=0, method="nearest")
+
+
+def code_list(codes, most=8):
+    codes = sorted(dict.fromkeys(map(str, codes)))
+    rest = len(codes) - most
+    return ", ".join(codes[:most]) + (f" and {rest} more" if rest > 0 else "")

@@ -1,0 +1,343 @@
+"""How throw falls over hours on the warmer, and after how many hours it is below a limit.
+
+score = A exp(-k (t - first check)) + assessor + assessor's own fall + pot + piece + check + error,
+with a straight fall beside it. A check is one piece at one time: what several assessors smell then
+is one state of one room, so that more noses are not more pieces.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.over_time import (
+    arm_place,
+    arm_words,
+    arms_of,
+    arranged,
+    code_list,
+    curve_draws,
+    drawn,
+    effects_of,
+    fit_forms,
+    forms_table,
+    quantiles,
+    sd_table,
+)
+from scentlab.maths.fading import FADING, FALLING, time_to
+from scentlab.results import FitError, Result
+
+FORMS = {f.name: f for f in (FADING, FALLING)}
+SOURCES = {
+    "assessor": "between assessors",
+    "fall": "between assessors' falls, over the whole time",
+    "pot": "between pots",
+    "code": "between pieces",
+    "check": "between checks of a piece",
+    "error": "of a single score",
+}
+HALF = 0.5
+UNNAMED = "not named"
+
+
+@dataclass(frozen=True, repr=False)
+class ThrowLife(Result):
+    """Fitted fall of throw over hours on the warmer.
+
+    Attributes
+    ----------
+    arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
+        total), pieces, pots, assessors, scores, first_h, longest_h.
+    forms : DataFrame: form, formula, rates, aic, weight.
+    draw_form, level, rate : draws (D,), (D, A) of the throw at ``first_h``, (D, B) of the rate per
+        hour; a rate of 0 or less does not fall.
+    first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd, unit.
+    points : DataFrame, mean per assessor and check: blend, load_pct, code, assessor, hours, throw.
+    confidence : float, of the intervals.
+    """
+
+    arms: pd.DataFrame
+    forms: pd.DataFrame
+    draw_form: np.ndarray
+    level: np.ndarray
+    rate: np.ndarray
+    first_h: float
+    longest_h: float
+    sds: pd.DataFrame
+    points: pd.DataFrame
+    confidence: float
+    notes: tuple = field(default=())
+
+    @property
+    def blends(self):
+        return tuple(dict.fromkeys(self.arms["blend"]))
+
+    @property
+    def table(self):
+        """Throw at the first and last check and hours until half of it, then the sds.
+
+        Hours beyond the longest tested are infinite.
+        """
+        rows = []
+        for place, arm in self.arms.iterrows():
+            hours = [arm["first_h"], arm["longest_h"]]
+            throw = _draws(self, place, hours)
+            half = _hours(self, place, HALF * throw[:, 0])
+            parts = [(f"throw at {h:g} h", throw[:, i], "0 to 10") for i, h in enumerate(hours)]
+            for name, draws, unit in [*parts, ("hours until half of the first", half, "h")]:
+                lower, middle, upper = quantiles(draws, self.confidence)
+                se = float(draws.std()) if np.isfinite(draws).all() else np.nan
+                rows.append((f"{name}, {arm_words(arm)}", middle, se, lower, upper, unit))
+        rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit)
+                 for r in self.sds.itertuples()]
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    @property
+    def sentence(self):
+        parts = []
+        for place, arm in self.arms.iterrows():
+            start = quantiles(_draws(self, place, [arm["first_h"]])[:, 0], self.confidence)[1]
+            found = hours_until(self, arm["blend"], share=HALF, load_pct=arm["load_pct"])
+            parts.append(
+                f"{arm_words(arm)}, from {start:.1f} of 10 at {arm['first_h']:g} h: "
+                f"{found['words'].iloc[0]}"
+            )
+        return "Hours on the warmer until throw is half of the first: " + "; ".join(parts) + "."
+
+
+def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
+    """Fit how warm throw falls over hours on the warmer.
+
+    Parameters
+    ----------
+    warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, assessor, throw
+        (0 to 10); rows without a throw are weighings and are not looked at.
+    confidence : float, of the intervals. draws : int. seed : int.
+
+    Returns
+    -------
+    ThrowLife
+
+    Raises
+    ------
+    FitError when there is too little to fit.
+    """
+    scores, notes = _settle(warmings)
+    _need_times(scores)
+    arms, arm = arms_of(scores)
+    first = float(scores["hours"].min())
+    time = scores["hours"].to_numpy() - first
+    centred = (time - time.mean()) / time.max()
+    check = scores["code"] + "\n" + scores["hours"].astype(str)
+    wanted = {
+        "assessor": (scores["assessor"], None), "fall": (scores["assessor"], centred),
+        "pot": (scores["pot"], None), "code": (scores["code"], None), "check": (check, None),
+    }
+    effects = effects_of(scores, arm, wanted)
+    data = arranged(time, scores["throw"], arms, arm, effects)
+    fits, separate, weights = fit_forms(
+        data, ((FADING, False), (FALLING, False), (FADING, True), (FALLING, True)),
+        "the throw scores follow a curve exactly: there is no error to measure; let more "
+        "assessors score, or more pieces",
+    )
+    blends = list(dict.fromkeys(arms["blend"]))
+    draw_form, level, rate = drawn(fits, weights, blends, draws, seed)
+    best = fits[int(np.argmax(weights))]
+    arms = _described(arms, scores, arm)
+    keys = ["blend", "load_pct", "code", "assessor", "hours"]
+    points = scores.groupby(keys, sort=False, as_index=False)["throw"].mean()
+    fit = ThrowLife(
+        arms, forms_table(fits, separate, weights, blends), draw_form, level, rate, first,
+        float(scores["hours"].max()), sd_table(data.names, best.variances, SOURCES, "points"),
+        points, confidence,
+    )
+    fields = {name: getattr(fit, name) for name in fit.__dataclass_fields__}
+    return ThrowLife(**(fields | {"notes": notes + _panel_notes(scores) + _arm_notes(fit)}))
+
+
+def life_curve(fit, blend, hours, load_pct=None):
+    """Mean throw of a blend at hours on the warmer, with its interval.
+
+    Parameters
+    ----------
+    load_pct : % of wax; needed where the blend was tested at more than one load.
+
+    Returns
+    -------
+    DataFrame with hours, throw (median), lower and upper; missing outside the hours tested.
+    """
+    place = arm_place(fit.arms, blend, load_pct)
+    arm = fit.arms.loc[place]
+    hours = np.atleast_1d(np.asarray(hours, dtype=float))
+    lower, middle, upper = quantiles(_draws(fit, place, hours), fit.confidence)
+    frame = pd.DataFrame({"hours": hours, "throw": middle, "lower": lower, "upper": upper})
+    outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
+    frame.loc[outside, ["throw", "lower", "upper"]] = np.nan
+    return frame
+
+
+def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
+    """Hours on the warmer until a blend's mean throw falls below a limit.
+
+    Parameters
+    ----------
+    fit : ThrowLife, or a Longevity that holds one. throw : float or array, 0 to 10, the limit; or
+    share : float, the limit as a share of the throw at the first check, such as 0.5.
+    load_pct : % of wax; needed where the blend was tested at more than one load.
+
+    Returns
+    -------
+    DataFrame with throw (the limit), hours (median), lower, upper, first_h, longest_h and words.
+    Hours beyond the longest tested are infinite and said as such; hours at the first check mean
+    that throw was below the limit from then on.
+
+    Raises
+    ------
+    FitError for a blend or load that was not tested; ValueError without one of throw and share.
+    """
+    life = getattr(fit, "throw_life", fit)
+    if life is None:
+        raise FitError("no throw was scored over hours on the warmer")
+    if (throw is None) == (share is None):
+        raise ValueError("give throw, a limit from 0 to 10, or share, a part of the first throw")
+    if share is not None and not 0.0 < share < 1.0:
+        raise ValueError(f"share is {share:g}; give a part of the first throw between 0 and 1")
+    place = arm_place(life.arms, blend, load_pct)
+    arm = life.arms.loc[place]
+    first = _draws(life, place, [arm["first_h"]])[:, 0]
+    if share is not None:
+        limits = [(share * float(np.median(first)), share * first)]
+    else:
+        limits = [(float(t), float(t)) for t in np.atleast_1d(throw)]
+    rows = []
+    for told, limit in limits:
+        lower, middle, upper = map(float, quantiles(_hours(life, place, limit), life.confidence))
+        words = _hours_words(lower, middle, upper, arm, life.confidence)
+        rows.append((told, middle, lower, upper, arm["first_h"], arm["longest_h"], words))
+    columns = ["throw", "hours", "lower", "upper", "first_h", "longest_h", "words"]
+    return pd.DataFrame(rows, columns=columns)
+
+
+def _draws(fit, place, hours):
+    time = np.asarray(hours, float) - fit.first_h
+    return curve_draws(fit, FORMS, place, time, fit.longest_h - fit.first_h)
+
+
+def _hours(fit, place, limit):
+    """Draws (D,) of the hours at which an arm's throw is down at a limit; beyond: infinite."""
+    arm = fit.arms.loc[place]
+    rate = fit.rate[:, fit.blends.index(arm["blend"])]
+    limit = np.broadcast_to(np.asarray(limit, float), rate.shape)
+    hours = np.empty(len(rate))
+    for i, name in enumerate(fit.forms["form"]):
+        own = fit.draw_form == i
+        time = time_to(FORMS[name], fit.level[own, place], rate[own], limit[own])
+        hours[own] = fit.first_h + time
+    hours = np.maximum(hours, arm["first_h"])
+    return np.where(hours > arm["longest_h"], np.inf, hours)
+
+
+def _hours_words(lower, middle, upper, arm, confidence):
+    """Hours in words, never beyond the hours tested."""
+    interval = f"{100 * confidence:.0f} % interval"
+    beyond = f"more than {arm['longest_h']:g} h, the longest tested"
+    early = f"{arm['first_h']:g} h, the first check"
+
+    def say(hours):
+        if not np.isfinite(hours):
+            return beyond
+        return early if hours <= arm["first_h"] else f"{hours:.1f} h"
+
+    if not np.isfinite(lower):
+        return beyond
+    if upper <= arm["first_h"]:
+        return f"below it from {early}, on"
+    if not np.isfinite(middle):
+        return f"{beyond} ({interval} from {say(lower)})"
+    return f"{say(middle)} ({interval} {say(lower)} to {say(upper)})"
+
+
+def _settle(warmings):
+    scored = warmings[warmings["throw"].notna()]
+    usable = scored["load_pct"].notna() & scored["hours"].notna()
+    if not usable.any():
+        raise FitError(
+            "no throw was scored over hours on the warmer; score it, or leave throw out"
+        )
+    lost = int((~usable).sum())
+    notes = ()
+    if lost:
+        notes = (f"{lost} throw scores on the warmer have no weighed load and were left out.",)
+    rows = scored[usable].astype({"hours": float, "throw": float, "load_pct": float})
+    rows = rows.reset_index(drop=True)
+    named = rows["assessor"].notna()
+    rows["assessor"] = rows["assessor"].astype(object).where(named, UNNAMED).astype(str)
+    rows["code"] = rows["code"].astype(str)
+    return rows, notes
+
+
+def _need_times(scores):
+    times = np.unique(scores["hours"])
+    if len(times) < 3:
+        told = " and ".join(f"{t:g} h" for t in times)
+        raise FitError(
+            f"throw was scored at {told} on the warmer only; a curve needs three times or more"
+        )
+    if scores["throw"].nunique() == 1:
+        raise FitError(
+            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
+            "there is no error to measure; score longer, or with more assessors"
+        )
+
+
+def _described(arms, scores, arm):
+    own = scores.assign(arm=arm).groupby("arm")
+    return arms.assign(
+        pieces=own["code"].nunique(), pots=own["pot"].nunique(),
+        assessors=own["assessor"].nunique(), scores=own.size(),
+        first_h=own["hours"].min(), longest_h=own["hours"].max(),
+    )
+
+
+def _panel_notes(scores):
+    notes, people = [], scores["assessor"].nunique()
+    if people == 1:
+        notes.append(
+            "One assessor scored throw on the warmer: the hours are that person's, and a nose that "
+            "stays in the room gets used to the smell."
+        )
+    if (scores["assessor"] == UNNAMED).any():
+        notes.append(
+            f"{int((scores['assessor'] == UNNAMED).sum())} throw scores on the warmer name no "
+            "assessor; they are taken as those of one person."
+        )
+    if scores["hours"].min() < 1.0:
+        codes = code_list(scores.loc[scores["hours"] < 1.0, "code"])
+        notes.append(
+            "Throw was scored within the first hour (pieces "
+            f"{codes}): a room is still filling then, and a low first score makes the fall look "
+            "slower than it is."
+        )
+    return tuple(notes)
+
+
+def _arm_notes(fit):
+    """Where nothing falls, and where pieces are too few to tell how they differ."""
+    notes = []
+    for place, arm in fit.arms.iterrows():
+        rate = fit.rate[:, fit.blends.index(arm["blend"])]
+        lower, middle, upper = quantiles(rate, fit.confidence)
+        if middle <= 0 or lower <= 0:
+            verb = "does not fall" if middle <= 0 else "is not shown to fall"
+            start, end = np.median(_draws(fit, place, [arm["first_h"], arm["longest_h"]]), axis=0)
+            notes.append(
+                f"The throw of {arm_words(arm)} {verb} up to {arm['longest_h']:g} h ({start:.1f} "
+                f"at {arm['first_h']:g} h, {end:.1f} at {arm['longest_h']:g} h): test longer for "
+                "the hours that it lasts."
+            )
+    if (fit.arms["pieces"] == 1).all():
+        notes.append(
+            "One piece of each blend and load was scored: how pieces differ is not known, and the "
+            "intervals hold for that piece."
+        )
+    return tuple(notes)

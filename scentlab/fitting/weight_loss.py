@@ -1,0 +1,321 @@
+"""Weight that pieces lose on a warmer, and the part of their fragrance that it is.
+
+weight = start of the piece - A (1 - exp(-k t)) (1 + piece + pot) + error, with a straight line
+beside it. The start of each piece is taken out exactly, so that an error of the first weighing
+does not pass for a loss.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.over_time import (
+    arm_place,
+    arm_words,
+    arms_of,
+    arranged,
+    code_list,
+    curve_draws,
+    drawn,
+    effects_of,
+    fit_forms,
+    forms_table,
+    quantiles,
+    sd_table,
+)
+from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
+from scentlab.results import FitError, Result
+from scentlab.units import content_from_load
+
+FORMS = {f.name: f for f in (STRAIGHT, APPROACH)}
+SOURCES = {
+    "code": "between pieces of a pot, over the whole time",
+    "pot": "between pots, over the whole time",
+    "error": "of a single weighing",
+}
+# A form that is this likely is not ruled out.
+LIKELY = 0.1
+
+
+@dataclass(frozen=True, repr=False)
+class WeightLoss(Result):
+    """Fitted loss of weight over hours on the warmer.
+
+    Attributes
+    ----------
+    arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
+        total), pieces, pots, weighings, longest_h, piece_g and fragrance_g (means of the pieces
+        at the start).
+    forms : DataFrame: form, formula, rates, aic, weight.
+    draw_form, level, rate : draws (D,), (D, A) of the loss (g) at ``end_h``, (D, B) of the rate
+        per hour.
+    end_h : longest time weighed, h. sds : DataFrame: source, sd, unit.
+    points : DataFrame: blend, load_pct, pot, code, hours, loss_g, share_pct (of the fragrance in
+        the piece).
+    confidence : float, of the intervals.
+    """
+
+    arms: pd.DataFrame
+    forms: pd.DataFrame
+    draw_form: np.ndarray
+    level: np.ndarray
+    rate: np.ndarray
+    end_h: float
+    sds: pd.DataFrame
+    points: pd.DataFrame
+    confidence: float
+    notes: tuple = field(default=())
+
+    @property
+    def blends(self):
+        return tuple(dict.fromkeys(self.arms["blend"]))
+
+    @property
+    def table(self):
+        """Loss and its share of the fragrance at the longest time of each arm, then the sds."""
+        rows = []
+        for place, arm in self.arms.iterrows():
+            loss = _draws(self, place, [arm["longest_h"]])[:, 0]
+            words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
+            for name, draws, unit in (
+                ("weight lost", loss, "g"),
+                ("fragrance gone", 100.0 * loss / arm["fragrance_g"], "% of the fragrance"),
+            ):
+                lower, middle, upper = quantiles(draws, self.confidence)
+                rows.append((f"{name} {words}", middle, draws.std(), lower, upper, unit))
+        rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit)
+                 for r in self.sds.itertuples()]
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    @property
+    def sentence(self):
+        parts = []
+        for _, arm in self.arms.iterrows():
+            row = loss_curve(self, arm["blend"], [arm["longest_h"]], arm["load_pct"]).iloc[0]
+            parts.append(
+                f"{arm_words(arm)} {row['loss_g']:.2f} g in {arm['longest_h']:g} h "
+                f"({100 * self.confidence:.0f} % interval {row['lower']:.2f} to "
+                f"{row['upper']:.2f} g), {row['share_pct']:.0f} % of the fragrance in the piece "
+                f"({row['share_lower']:.0f} to {row['share_upper']:.0f} %)"
+            )
+        return "Weight lost on the warmer: " + "; ".join(parts) + "."
+
+
+def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
+    """Fit the weight lost on the warmer over hours.
+
+    Parameters
+    ----------
+    warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, weight_g; rows
+        without a weight are throw scores and are not looked at.
+    piece_g : planned weight of a piece (g), for pieces that were not weighed at hour 0.
+    confidence : float, of the intervals. draws : int. seed : int.
+
+    Returns
+    -------
+    WeightLoss
+
+    Raises
+    ------
+    FitError when there is too little to fit, or nothing was lost.
+    """
+    weighings, notes = _settle(warmings)
+    weighings, more = _with_starts(weighings, piece_g)
+    notes += more
+    _need_times(weighings)
+    weighings = _losses(weighings)
+    notes += _grown(weighings) + _too_much(weighings)
+    arms, arm = arms_of(weighings)
+    wanted = {"pot": (weighings["pot"], "curve"), "code": (weighings["code"], "curve")}
+    effects = effects_of(weighings, arm, wanted)
+    within = contrasts(weighings["code"].to_numpy())
+    data = arranged(weighings["hours"], -weighings["weight_g"], arms, arm, effects, within)
+    fits, separate, weights = fit_forms(
+        data, ((STRAIGHT, False), (APPROACH, False), (APPROACH, True)),
+        "the weights follow a curve exactly: there is no error to measure; weigh on a finer scale "
+        "or more pieces",
+    )
+    blends = list(dict.fromkeys(arms["blend"]))
+    draw_form, level, rate = drawn(fits, weights, blends, draws, seed)
+    best = fits[int(np.argmax(weights))]
+    arms = _described(arms, weighings, arm)
+    points = weighings[["blend", "load_pct", "pot", "code", "hours", "loss_g", "share_pct"]]
+    forms = forms_table(fits, separate, weights, blends)
+    return WeightLoss(
+        arms, forms, draw_form, level, rate, data.end,
+        sd_table(data.names, best.variances, SOURCES, "g"), points.reset_index(drop=True),
+        confidence, notes + _arm_notes(arms, forms, weights) + (_NOT_SCENT,),
+    )
+
+
+_NOT_SCENT = (
+    "A warmer takes away what evaporates, the volatile part of the fragrance: weight lost is not "
+    "throw, and the part that stays is not unused throw."
+)
+
+
+def loss_curve(fit, blend, hours, load_pct=None):
+    """Weight lost by a piece of a typical pot at hours on the warmer, with its interval.
+
+    Parameters
+    ----------
+    load_pct : % of wax; needed where the blend was tested at more than one load.
+
+    Returns
+    -------
+    DataFrame with hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper
+    (% of the fragrance in the piece). Beyond the longest time tested all of them are missing.
+    """
+    place = arm_place(fit.arms, blend, load_pct)
+    arm = fit.arms.loc[place]
+    hours = np.atleast_1d(np.asarray(hours, dtype=float))
+    lower, middle, upper = quantiles(_draws(fit, place, hours), fit.confidence)
+    frame = pd.DataFrame({"hours": hours, "loss_g": middle, "lower": lower, "upper": upper})
+    share = 100.0 / arm["fragrance_g"]
+    frame["share_pct"], frame["share_lower"], frame["share_upper"] = (
+        share * frame[c] for c in ("loss_g", "lower", "upper")
+    )
+    outside = (hours < 0) | (hours > arm["longest_h"] + 1e-9)
+    frame.loc[outside, frame.columns[1:]] = np.nan
+    return frame
+
+
+def _draws(fit, place, hours):
+    return curve_draws(fit, FORMS, place, hours, fit.end_h)
+
+
+def _settle(warmings):
+    """One mean weight per piece and time, in the order of time, and what was left out."""
+    weighed = warmings[warmings["weight_g"].notna()]
+    usable = weighed["load_pct"].notna() & weighed["hours"].notna()
+    if not usable.any():
+        raise FitError("no piece was weighed on the warmer; weigh pieces, or leave weights out")
+    lost = int((~usable).sum())
+    notes = (f"{lost} weighings have no weighed load and were left out.",) if lost else ()
+    keys = ["code", "pot", "blend", "load_pct", "hours"]
+    rows = weighed[usable].astype({"hours": float, "weight_g": float, "load_pct": float})
+    rows = rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()
+    return _in_order(rows), notes
+
+
+def _in_order(rows):
+    """Rows piece by piece in time, blends as they first appear."""
+    rows = rows.assign(order=pd.factorize(rows["blend"])[0])
+    rows = rows.sort_values(["order", "code", "hours"], kind="stable", ignore_index=True)
+    return rows.drop(columns="order")
+
+
+def _with_starts(rows, piece_g):
+    """Rows of the pieces whose start is known: weighed at hour 0, else as planned."""
+    started = set(rows.loc[rows["hours"] == 0, "code"])
+    bare = rows[~rows["code"].isin(started)]
+    if bare.empty:
+        return rows, ()
+    names = code_list(bare["code"])
+    if piece_g is None:
+        rows = rows[rows["code"].isin(started)].reset_index(drop=True)
+        if rows.empty:
+            raise FitError(
+                f"no piece was weighed at hour 0 (pieces {names}) and the planned weight of a "
+                "piece is not known; weigh each piece before it goes on the warmer, as hours 0"
+            )
+        return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
+    first = bare.drop_duplicates("code").assign(hours=0.0, weight_g=float(piece_g))
+    return _in_order(pd.concat([rows, first])), (
+        f"Not weighed at hour 0, so the planned {piece_g:g} g stand for their start, and what the "
+        f"casting missed passes for a loss: pieces {names}.",
+    )
+
+
+def _need_times(rows):
+    times = np.unique(rows["hours"])
+    if len(times) == 1:
+        raise FitError(
+            f"pieces were weighed at {times[0]:g} h only; a loss needs a weighing at hour 0 and at "
+            "two later times"
+        )
+    if len(times) == 2:
+        raise FitError(
+            f"pieces were weighed at {times[0]:g} h and {times[1]:g} h only; a curve needs a "
+            "weighing at hour 0 and at two later times"
+        )
+
+
+def _losses(rows):
+    """Rows of pieces weighed twice or more, with their loss and its share of the fragrance."""
+    rows = rows[rows.groupby("code")["hours"].transform("size") > 1].reset_index(drop=True)
+    if rows.empty:
+        raise FitError("no piece was weighed more than once; weigh the same pieces again and again")
+    start = rows["code"].map(rows[rows["hours"] == 0].set_index("code")["weight_g"])
+    content = content_from_load(rows["load_pct"].to_numpy())
+    rows = rows.assign(start_g=start, loss_g=start - rows["weight_g"])
+    rows["fragrance_g"] = start * content / 100.0
+    with np.errstate(divide="ignore", invalid="ignore"):
+        rows["share_pct"] = 100.0 * rows["loss_g"] / rows["fragrance_g"]
+    if rows["loss_g"].abs().max() < 1e-9:
+        raise FitError(
+            "all weighings of each piece are equal: no loss was seen; weigh on a finer scale or "
+            "after longer on the warmer"
+        )
+    return rows
+
+
+def _grown(rows):
+    """A note on pieces heavier at their last weighing than at their first; FitError if all are."""
+    last = rows.drop_duplicates("code", keep="last")
+    grown = last[last["loss_g"] < -1e-9]
+    if len(grown) == len(last):
+        raise FitError(
+            f"every piece weighs more at its last weighing than at hour 0 (pieces "
+            f"{code_list(grown['code'])}); a warmer adds nothing: look at the scale, its zero and "
+            "the dish that was weighed with the piece"
+        )
+    return tuple(
+        f"Piece {r.code} weighs {-r.loss_g:.2f} g more at {r.hours:g} h than at hour 0: a wrong "
+        "weighing, or the dish was weighed with it; correct the entry or make it void."
+        for r in grown.itertuples()
+    )
+
+
+def _too_much(rows):
+    """A note on each piece that lost more than the fragrance that was in it."""
+    notes = []
+    for _, own in rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].groupby("code", sort=True):
+        r = own.iloc[0]
+        notes.append(
+            f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
+            f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
+            "weighing; look, and correct the entry or make it void."
+        )
+    return tuple(notes)
+
+
+def _described(arms, rows, arm):
+    own = rows.assign(arm=arm).groupby("arm")
+    starts = rows.assign(arm=arm).drop_duplicates("code").groupby("arm")
+    return arms.assign(
+        pieces=own["code"].nunique(), pots=own["pot"].nunique(), weighings=own.size(),
+        longest_h=own["hours"].max(), piece_g=starts["start_g"].mean(),
+        fragrance_g=starts["fragrance_g"].mean(),
+    )
+
+
+def _arm_notes(arms, forms, weights):
+    notes = []
+    if (arms["pieces"] == 1).all():
+        notes.append(
+            "One piece of each blend and load was weighed: how pieces differ is not known, and "
+            "the intervals hold for that piece."
+        )
+    likely = forms[np.asarray(weights) >= LIKELY]["form"].unique()
+    if len(likely) > 1:
+        notes.append(
+            "The weights do not tell a straight line from a loss that levels off: nothing is "
+            "known of where it would end."
+        )
+    elif likely[0] == STRAIGHT.name:
+        notes.append(
+            "The loss was still a straight line at the last weighing: the end of it is not known."
+        )
+    return tuple(notes)

@@ -1,0 +1,383 @@
+"""Longevity on the warmer: other software, known truths, and every case that gives no answer."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy import optimize
+
+from scentlab.fitting.longevity import Longevity, fit_longevity
+from scentlab.fitting.throw_life import fit_throw_life, hours_until, life_curve
+from scentlab.fitting.weight_loss import fit_weight_loss, loss_curve
+from scentlab.results import FitError, Result
+from scentlab.units import content_from_load
+
+COLUMNS = ["code", "pot", "blend", "load_pct", "hours", "weight_g", "assessor", "throw"]
+HOURS = (0.0, 1.0, 2.0, 4.0, 6.0, 9.0, 12.0)
+
+
+def weighed(weights, hours=HOURS, blend="soft", load=10.0):
+    """Rows of pieces (dict of code to weights) at hours."""
+    rows = [
+        (code, f"K{code}", blend, load, h, w, None, np.nan)
+        for code, own in weights.items() for h, w in zip(hours, own, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def smelt(scores, hours=(1.0, 2.0, 4.0, 8.0), code="101", blend="soft"):
+    """Rows of throw scores (dict of assessor to scores) of one piece at hours."""
+    rows = [
+        (code, "K1", blend, 10.0, h, np.nan, who, s)
+        for who, own in scores.items() for h, s in zip(hours, own, strict=True)
+    ]
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+def losing(start, most, k, hours=HOURS, noise=0.0, seed=0):
+    rng = np.random.default_rng(seed)
+    hours = np.asarray(hours)
+    return start + most * np.expm1(-k * hours) + noise * rng.standard_normal(len(hours))
+
+
+def series(seed, blends=("soft", "firm"), pots=3, k=0.18, volatile=0.6, fade=0.12):
+    """Pieces of three pots per blend, weighed and smelt by three assessors under a known truth."""
+    rng = np.random.default_rng(seed)
+    shift, rows = rng.normal(0, 0.8, 3), []
+    for blend in blends:
+        for pot in range(pots):
+            start, own = 25 + rng.normal(0, 0.4), 1 + rng.normal(0, 0.1)
+            fragrance = start * content_from_load(10.0) / 100
+            piece, code = rng.normal(0, 0.4), f"{blend[0]}{pot}"
+            for h in HOURS:
+                lost = -volatile * fragrance * own * np.expm1(-k * h)
+                rows.append((code, f"K{code}", blend, 10.0, h,
+                             start - lost + rng.normal(0, 0.02), None, np.nan))
+                for a in range(3 if h else 0):
+                    score = 7 * np.exp(-fade * (h - 1)) + shift[a] + piece + rng.normal(0, 0.6)
+                    rows.append((code, f"K{code}", blend, 10.0, h, np.nan, f"A{a + 1}", score))
+    return pd.DataFrame(rows, columns=COLUMNS)
+
+
+@pytest.fixture(scope="module")
+def fitted():
+    return fit_longevity(series(1))
+
+
+class TestWeightLoss:
+    def test_one_piece_as_curve_fit(self):
+        """scipy.optimize.curve_fit with a free start, on invented data; the curve has all the
+        weight of its AIC."""
+        own = losing(25.0, 1.3, 0.25, noise=0.01, seed=3)
+        fit = fit_weight_loss(weighed({"101": own}), draws=20000)
+        (_, a, k), covariance = optimize.curve_fit(
+            lambda t, w, a, k: w + a * np.expm1(-k * t), HOURS, own, p0=(25, 1, 0.2)
+        )
+        assert fit.forms.set_index("form")["weight"]["levelling off"] > 0.999
+        row = loss_curve(fit, "soft", [12.0]).iloc[0]
+        assert row["loss_g"] == pytest.approx(-a * np.expm1(-12 * k), rel=2e-3)
+        slope = np.array([0.0, -np.expm1(-12 * k), 12 * a * np.exp(-12 * k)])
+        width = 2 * 2.1318 * np.sqrt(slope @ covariance @ slope)  # t of 4 degrees of freedom
+        assert row["upper"] - row["lower"] == pytest.approx(width, rel=0.03)
+
+    def test_a_straight_loss_is_told_as_one(self):
+        rng = np.random.default_rng(4)
+        weights = {str(c): 25 - 0.05 * np.array(HOURS) + 0.01 * rng.standard_normal(7)
+                   for c in (101, 102, 103)}
+        fit = fit_weight_loss(weighed(weights))
+        assert fit.forms.iloc[0]["form"] == "straight line" and fit.forms["weight"].iloc[0] > 0.6
+        assert any("do not tell a straight line" in n or "still a straight line" in n
+                   for n in fit.notes)
+
+    def test_share_is_of_the_fragrance_in_the_piece(self, fitted):
+        fit = fitted.weight_loss
+        arm = fit.arms.iloc[0]
+        # 10 % of wax is 1/11 of the piece.
+        assert arm["fragrance_g"] == pytest.approx(arm["piece_g"] / 11)
+        row = loss_curve(fit, "soft", [6.0]).iloc[0]
+        assert row["share_pct"] == pytest.approx(100 * row["loss_g"] / arm["fragrance_g"])
+
+    def test_in_grains_instead_of_grams(self):
+        frame = series(2)
+        one = fit_weight_loss(frame, draws=500)
+        other = fit_weight_loss(frame.assign(weight_g=15.432 * frame["weight_g"]), draws=500)
+        assert other.level == pytest.approx(15.432 * one.level, rel=1e-4)
+        assert other.points["share_pct"].to_numpy() == pytest.approx(
+            one.points["share_pct"].to_numpy(), abs=1e-9
+        )
+
+    def test_nothing_is_claimed_beyond_the_longest_time(self, fitted):
+        frame = loss_curve(fitted.weight_loss, "soft", [-1.0, 12.0, 12.5])
+        assert frame["loss_g"].isna().tolist() == [True, False, True]
+
+    def test_pieces_of_a_pot_are_not_taken_as_independent(self):
+        """A wrong-answer guard: six weighings of two pots know less than those of six pots."""
+        rng = np.random.default_rng(8)
+        pot = np.repeat(rng.normal(0, 0.25, 2), 3)
+        weights = {
+            f"{101 + i}": losing(25.0, 1.3 + pot[i], 0.2, noise=0.01, seed=i) for i in range(6)
+        }
+        frame = weighed(weights)
+        shared = frame.assign(pot=["K1" if c < "104" else "K2" for c in frame["code"]])
+        width = [
+            float(np.ptp(loss_curve(fit_weight_loss(f), "soft", [12.0])[["lower", "upper"]]))
+            for f in (shared, frame)
+        ]
+        assert width[0] > 2 * width[1]
+
+
+class TestThrowLife:
+    def test_truth_within_four_errors(self, fitted):
+        fit = fitted.throw_life
+        truth = 1 + np.log(2) / 0.12
+        for blend in fit.blends:
+            row = hours_until(fit, blend, share=0.5).iloc[0]
+            se = (row["upper"] - row["lower"]) / 3.3
+            assert abs(row["hours"] - truth) < 4 * se
+
+    def test_limit_in_points_agrees_with_the_curve(self, fitted):
+        fit = fitted.throw_life
+        row = hours_until(fitted, "soft", 5.0).iloc[0]
+        assert row["throw"] == 5.0
+        assert life_curve(fit, "soft", [row["hours"]])["throw"].iloc[0] == pytest.approx(5, abs=0.1)
+
+    def test_hours_beyond_the_longest_are_not_told(self):
+        """Half of the throw is gone after 70 h, and 12 h were tested."""
+        fit = fit_throw_life(series(3, fade=0.01))
+        row = hours_until(fit, "soft", share=0.5).iloc[0]
+        assert np.isinf([row["hours"], row["upper"]]).all()
+        assert row["words"] == "more than 12 h, the longest tested"
+        assert "more than 12 h, the longest tested" in fit.sentence
+
+    def test_below_the_limit_from_the_start(self, fitted):
+        row = hours_until(fitted, "soft", 9.9).iloc[0]
+        assert row["words"] == "below it from 1 h, the first check, on"
+
+    def test_a_person_more_is_not_a_piece_more(self):
+        """A wrong-answer guard: ten noses at the same checks of one room hardly narrow it."""
+        rng = np.random.default_rng(9)
+        hours = np.array([1.0, 2, 3, 4, 6, 8, 10, 12])
+        check = rng.normal(0, 0.8, 8)
+        def frame(people):
+            own = np.random.default_rng(3)
+            return smelt({
+                f"A{i}": 8 * np.exp(-0.1 * (hours - 1)) + check + own.normal(0, 0.3, 8)
+                for i in range(people)
+            }, hours)
+        fits = [fit_throw_life(frame(n)) for n in (2, 10)]
+        widths = [np.ptp(np.quantile(f.rate[:, 0], [0.05, 0.95])) for f in fits]
+        assert widths[1] > 0.6 * widths[0]
+        assert "between checks of a piece" in set(fits[1].sds["source"])
+
+    def test_what_is_asked_must_be_one_thing(self, fitted):
+        with pytest.raises(ValueError) as error:
+            hours_until(fitted, "soft")
+        assert str(error.value) == (
+            "give throw, a limit from 0 to 10, or share, a part of the first throw"
+        )
+        with pytest.raises(ValueError) as error:
+            hours_until(fitted, "soft", share=1.5)
+        assert str(error.value) == "share is 1.5; give a part of the first throw between 0 and 1"
+
+    def test_unknown_blend_and_load(self, fitted):
+        with pytest.raises(FitError) as error:
+            hours_until(fitted, "hard", 5)
+        assert str(error.value) == (
+            "no piece of 'hard' was left on the warmer; tested were soft, firm"
+        )
+        with pytest.raises(FitError) as error:
+            hours_until(fitted, "soft", 5, load_pct=8.0)
+        assert str(error.value) == (
+            "soft was not left on the warmer at 8.0 % of wax (7.4 % of total); it was at 10.0 % of "
+            "wax (9.1 % of total)"
+        )
+
+    def test_a_blend_at_two_loads_needs_one_named(self):
+        frame = series(4, blends=("soft",))
+        frame["load_pct"] = np.where(frame["code"] == "s0", 6.0, 10.0)
+        fit = fit_throw_life(frame)
+        with pytest.raises(FitError) as error:
+            hours_until(fit, "soft", 5)
+        assert str(error.value) == (
+            "soft was left on the warmer at 6.0 % of wax (5.7 % of total), 10.0 % of wax (9.1 % of "
+            "total); give one of them, load_pct"
+        )
+        assert len(hours_until(fit, "soft", [4, 5], load_pct=6.0)) == 2
+
+
+class TestResult:
+    def test_to_data_and_back(self, fitted):
+        again = Result.from_dict(json.loads(json.dumps(fitted.to_dict())))
+        assert isinstance(again, Longevity) and again.sentence == fitted.sentence
+        pd.testing.assert_frame_equal(again.table, fitted.table)
+
+    def test_sentence_has_units_bases_and_intervals(self, fitted):
+        for words in ("10.0 % of wax (9.1 % of total)", " g in 12 h (90 % interval ",
+                      "% of the fragrance in the piece", " of 10 at 1 h: "):
+            assert words in fitted.sentence
+        assert any("weight lost is not throw" in note for note in fitted.notes)
+
+    def test_relabelled_blends(self, fitted):
+        other = fit_longevity(series(1).replace({"soft": "x", "firm": "y"}))
+        assert other.table["estimate"].to_numpy() == pytest.approx(
+            fitted.table["estimate"].to_numpy()
+        )
+
+    def test_one_part_may_be_missing(self):
+        frame = series(5)
+        fit = fit_longevity(frame.assign(throw=np.nan))
+        assert fit.throw_life is None and fit.weight_loss is not None
+        with pytest.raises(FitError) as error:
+            hours_until(fit, "soft", 5)
+        assert str(error.value) == "no throw was scored over hours on the warmer"
+
+    def test_a_part_that_cannot_be_fitted_is_a_note(self):
+        frame = series(5)
+        frame.loc[frame["hours"] > 2, "throw"] = np.nan
+        fit = fit_longevity(frame)
+        assert fit.throw_life is None
+        assert fit.notes[0] == (
+            "Throw was scored at 1 h and 2 h on the warmer only; a curve needs three times or more."
+        )
+
+
+def refused(call):
+    with pytest.raises(FitError) as error:
+        call()
+    return str(error.value)
+
+
+class TestDegenerate:
+    def test_nothing(self):
+        assert refused(lambda: fit_longevity(weighed({"101": [np.nan] * 7}))) == (
+            "nothing was weighed or scored on the warmer"
+        )
+        assert refused(lambda: fit_weight_loss(smelt({"A1": [8, 7, 6, 4]}))) == (
+            "no piece was weighed on the warmer; weigh pieces, or leave weights out"
+        )
+        assert refused(lambda: fit_throw_life(weighed({"101": losing(25, 1, 0.2)}))) == (
+            "no throw was scored over hours on the warmer; score it, or leave throw out"
+        )
+
+    def test_one_time_only(self):
+        assert refused(lambda: fit_weight_loss(weighed({"101": [25.0]}, [0.0]))) == (
+            "pieces were weighed at 0 h only; a loss needs a weighing at hour 0 and at two later "
+            "times"
+        )
+        assert refused(lambda: fit_weight_loss(weighed({"101": [25.0, 24.0]}, [0.0, 6.0]))) == (
+            "pieces were weighed at 0 h and 6 h only; a curve needs a weighing at hour 0 and at "
+            "two later times"
+        )
+        assert refused(lambda: fit_throw_life(smelt({"A1": [8.0]}, [2.0]))) == (
+            "throw was scored at 2 h on the warmer only; a curve needs three times or more"
+        )
+
+    def test_all_equal(self):
+        assert refused(lambda: fit_weight_loss(weighed({"101": [25.0] * 7}))) == (
+            "all weighings of each piece are equal: no loss was seen; weigh on a finer scale or "
+            "after longer on the warmer"
+        )
+        assert refused(lambda: fit_throw_life(smelt({"A1": [6.0] * 4, "A2": [6.0] * 4}))) == (
+            "every throw score on the warmer is 6: nothing falls and there is no error to measure; "
+            "score longer, or with more assessors"
+        )
+
+    def test_growing_weights(self):
+        growing = {c: 25 + 0.1 * np.array(HOURS) for c in ("101", "102")}
+        assert refused(lambda: fit_weight_loss(weighed(growing))) == (
+            "every piece weighs more at its last weighing than at hour 0 (pieces 101, 102); a "
+            "warmer adds nothing: look at the scale, its zero and the dish that was weighed with "
+            "the piece"
+        )
+
+    def test_one_growing_piece_is_a_note(self):
+        weights = {str(101 + i): losing(25, 1.2, 0.2, noise=0.01, seed=i) for i in range(4)}
+        weights["102"] = 25 + 0.1 * np.array(HOURS)
+        assert fit_weight_loss(weighed(weights)).notes[0] == (
+            "Piece 102 weighs 1.20 g more at 12 h than at hour 0: a wrong weighing, or the dish "
+            "was weighed with it; correct the entry or make it void."
+        )
+
+    def test_more_lost_than_there_was(self):
+        weights = {str(101 + i): losing(25, 1.2, 0.2, noise=0.01, seed=i) for i in range(3)}
+        weights["103"] = losing(25, 4.0, 0.2, noise=0.01, seed=7)
+        assert fit_weight_loss(weighed(weights)).notes[0] == (
+            "Piece 103 of soft at 10.0 % of wax (9.1 % of total) lost 2.80 g by 6 h, more than the "
+            "2.27 g of fragrance in it: spilled wax or a wrong weighing; look, and correct the "
+            "entry or make it void."
+        )
+
+    def test_hour_0_missing(self):
+        frame = weighed({str(101 + i): losing(25, 1.2, 0.2, noise=0.01, seed=i) for i in range(3)})
+        some = frame[(frame["hours"] > 0) | (frame["code"] != "102")]
+        assert fit_weight_loss(some).notes[0] == (
+            "Not weighed at hour 0, so left out: pieces 102."
+        )
+        planned = fit_weight_loss(some, piece_g=25.0)
+        assert planned.notes[0] == (
+            "Not weighed at hour 0, so the planned 25 g stand for their start, and what the "
+            "casting missed passes for a loss: pieces 102."
+        )
+        assert planned.arms["pieces"].tolist() == [3]
+        assert refused(lambda: fit_weight_loss(frame[frame["hours"] > 0])) == (
+            "no piece was weighed at hour 0 (pieces 101, 102, 103) and the planned weight of a "
+            "piece is not known; weigh each piece before it goes on the warmer, as hours 0"
+        )
+
+    def test_weighed_once_each(self):
+        frame = pd.concat([weighed({c: [25.0]}, [h]) for c, h in
+                           (("101", 0.0), ("102", 0.0))] + [weighed({"101": [24.0]}, [0.0])])
+        frame["hours"] = [0.0, 1.0, 2.0]
+        frame["code"] = ["101", "102", "103"]
+        assert refused(lambda: fit_weight_loss(frame[frame["hours"] >= 0].assign(
+            hours=[0.0, 0.0, 0.0]))) == (
+            "pieces were weighed at 0 h only; a loss needs a weighing at hour 0 and at two later "
+            "times"
+        )
+
+    def test_throw_that_never_falls(self):
+        scores = {"A1": [6, 7, 6, 7], "A2": [5, 6, 6, 6], "A3": [7, 6, 7, 8]}
+        fit = fit_throw_life(smelt(scores))
+        assert "more than 8 h, the longest tested" in fit.sentence
+        note = next(n for n in fit.notes if "does not fall" in n)
+        assert note.startswith(
+            "The throw of soft at 10.0 % of wax (9.1 % of total) does not fall up to 8 h ("
+        ) and note.endswith("test longer for the hours that it lasts.")
+
+    def test_one_assessor_and_one_piece(self):
+        fit = fit_throw_life(smelt({"A1": [8.0, 7.0, 5.0, 3.5]}))
+        assert fit.notes[:1] == (
+            "One assessor scored throw on the warmer: the hours are that person's, and a nose that "
+            "stays in the room gets used to the smell.",
+        )
+        assert fit.notes[-1] == (
+            "One piece of each blend and load was scored: how pieces differ is not known, and the "
+            "intervals hold for that piece."
+        )
+
+    def test_a_curve_without_error(self):
+        exact = 25 - 0.125 * np.array(HOURS)
+        assert refused(lambda: fit_weight_loss(weighed({"101": exact}))) == (
+            "the weights follow a curve exactly: there is no error to measure; weigh on a finer "
+            "scale or more pieces"
+        )
+
+    def test_scores_without_names_and_within_the_first_hour(self):
+        frame = smelt({"A1": [6.0, 7.0, 5.0, 3.5], "A2": [6, 6, 5, 3]}, (0.5, 1.0, 3.0, 6.0))
+        frame.loc[frame["assessor"] == "A2", "assessor"] = None
+        notes = fit_throw_life(frame).notes
+        assert (
+            "4 throw scores on the warmer name no assessor; they are taken as those of one person."
+        ) in notes
+        assert (
+            "Throw was scored within the first hour (pieces 101): a room is still filling then, "
+            "and a low first score makes the fall look slower than it is."
+        ) in notes
+
+
+def test_results_are_frozen(fitted):
+    assert replace(fitted, notes=()).notes == ()
+    with pytest.raises(AttributeError):
+        fitted.notes = ()
