@@ -27,8 +27,11 @@ def calendar_html(plan, paper="A4"):
         f"<tr><td>{r.day.isoformat()} {r.day:%a}</td><td>{esc(r.task)}</td>"
         f"<td>{esc(r.detail)}</td></tr>" for r in diary(plan).itertuples()
     ]
-    body = table([("Day", 28), ("Task", 50), ("Detail", 110)], "".join(rows), "left")
-    page = f"<section><h1>Calendar: {esc(plan.title)}</h1>{invented_line(plan)}{body}</section>"
+    body = table([("Day", 34), ("Task", 50), ("Detail", 104)], "".join(rows), "left")
+    page = (
+        f'<section class="{"far" if len(rows) <= 20 else ""}"><h1>Calendar: {esc(plan.title)}</h1>'
+        f"{invented_line(plan)}{body}</section>"
+    )
     return document(f"Calendar: {plan.title}", [page], paper)
 
 

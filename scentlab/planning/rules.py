@@ -73,7 +73,8 @@ class Pouring:
 
     ``confirm`` adds, for one pot of every blend, a pour at the top load with a hot addition and a
     long stir: a cold addition or a short stir looks like too much fragrance, and this tells them
-    apart. Stirring for 2 minutes is common practice, no source.
+    apart. Stirring for 2 minutes is common practice, no source. ``dye_pct`` is the dye of all pots,
+    g per 100 g of wax; it goes into the melt before the fragrance and counts in neither load basis.
     """
 
     spare_pct: float = 5.0
@@ -85,9 +86,11 @@ class Pouring:
     confirm: bool = False
     confirm_add_temp_c: float | None = None
     confirm_stir_min: float = 10.0
+    dye_pct: float = 0.0
 
     def __post_init__(self):
         need_number(self.spare_pct, "spare", 0, 50, "%")
+        need_number(self.dye_pct, "dye_pct", 0, 5, "% of wax")
         if self.pots_per_day is not None:
             need_whole(self.pots_per_day, "pots_per_day", 1, 50, "pots")
         need_whole(self.days_between, "days_between pour days", 1, 60, "days")

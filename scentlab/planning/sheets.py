@@ -10,6 +10,7 @@ from dataclasses import asdict
 
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import busiest_day, shopping_list
+from scentlab.planning.weights import dye_weight
 from scentlab.units import (
     content_from_load,
     fahrenheit_from_celsius,
@@ -38,7 +39,7 @@ _STYLE = """
 @page { size: PAPER; margin: 9mm 11mm; }
 * { box-sizing: border-box; }
 body { font: 9pt/1.25 "DejaVu Sans", Arial, sans-serif; color: #000; margin: 0; }
-section { break-after: page; max-width: 188mm; margin: 0 auto; }
+section { break-after: page; max-width: 187mm; margin: 0 auto; }
 section:last-child { break-after: auto; }
 h1 { font-size: 15pt; margin: 0 0 1mm; overflow-wrap: anywhere; }
 h2 { font-size: 10pt; margin: 2mm 0 1mm; break-after: avoid; }
@@ -65,7 +66,19 @@ tr.tall td { height: 7mm; vertical-align: middle; }
 .label { border: 0.2mm dashed #666; height: 19mm; display: flex; flex-direction: column;
   align-items: center; justify-content: center; break-inside: avoid; }
 .label b { font-size: 18pt; letter-spacing: 1mm; }
+.far { font-size: 10pt; }
+.far h1 { font-size: 17pt; }
+.far h2 { font-size: 11pt; }
+.far table { font-size: 10pt; }
+.far th { font-size: 7pt; }
+.far small { font-size: 7.5pt; line-height: 1; }
+.far .mark { font-size: 6.5pt; line-height: 1; white-space: normal; }
+.far ul.cautions { font-size: 8.5pt; }
 """
+
+
+# Read from where the scales stand, at arm's length; a pot of more pours needs the smaller print.
+_POURS_IN_LARGE_PRINT = 6
 
 
 def pour_sheets_html(plan, paper="A4"):
@@ -97,7 +110,7 @@ def labels_html(plan, paper="A4"):
 def shopping_list_html(plan, paper="A4"):
     """What to have at hand before the first pour day, spare included."""
     page = (
-        f"<section><h1>Shopping list: {esc(plan.title)}</h1>{invented_line(plan)}"
+        f'<section class="far"><h1>Shopping list: {esc(plan.title)}</h1>{invented_line(plan)}'
         f"<p>{plan.pouring.spare_pct:g} % spare is in the weights to buy.</p>"
         f"{_materials(plan)}{_other_things(plan)}</section>"
     )
@@ -138,8 +151,8 @@ def table(heads, body, css=""):
 
 
 def wax_cell(grams):
-    """Wax in whole grams and in ounces."""
-    return f"{grams:.0f}&nbsp;g<br><small>{ounces_from_grams(grams):.2f}&nbsp;oz</small>"
+    """Wax in tenths of a gram and in ounces."""
+    return f"{grams:.1f}&nbsp;g<br><small>{ounces_from_grams(grams):.2f}&nbsp;oz</small>"
 
 
 def fragrance_cell(grams):
@@ -150,8 +163,9 @@ def fragrance_cell(grams):
 def _pot_page(plan, pot):
     rows = [p for p in plan.pour_rows if p.pot == pot]
     blend = plan.blend(rows[0].blend)
+    size = ' class="far"' if len(rows) <= _POURS_IN_LARGE_PRINT else ""
     return (
-        f"<section><h1>Pot {esc(pot)}: blend {esc(blend.name)}</h1>"
+        f"<section{size}><h1>Pot {esc(pot)}: blend {esc(blend.name)}</h1>"
         f"<p>{esc(plan.title)}. Fragrance {esc(plan.fragrance.name)}{_lot(plan.fragrance)}. "
         f"Pour day {rows[0].pour_day}, {rows[0].poured_on.isoformat()}.</p>{invented_line(plan)}"
         f"{_melt(plan, pot, blend)}{_temperatures(plan, blend, rows)}{_cautions(plan)}"
@@ -173,8 +187,15 @@ def _melt(plan, pot, blend):
     total = sum(grams.values())
     return (
         f"<h2>Melt</h2><p>{parts}. Total <b>{total} g</b> ({ounces_from_grams(total):.2f} oz): "
-        f"the wax of all pours and {plan.pouring.spare_pct:g} % that sticks.</p>"
+        f"the wax of all pours and {plan.pouring.spare_pct:g} % that sticks.{_dye(plan, total)}</p>"
     )
+
+
+def _dye(plan, wax_g):
+    if not plan.pouring.dye_pct:
+        return ""
+    grams, share = dye_weight(wax_g, plan.pouring.dye_pct), plan.pouring.dye_pct
+    return f" Then dye: <b>{grams:.1f} g</b> ({share:g} % of wax), stirred in before the fragrance."
 
 
 def _temperatures(plan, blend, rows):
@@ -203,10 +224,10 @@ def _temperatures(plan, blend, rows):
 
 def _pour_table(plan, rows):
     heads = (
-        ("No.", 8), ("Pour", 36), ("Load<br>% of wax", 18), ("Content<br>% of total", 17),
-        ("Wax", 18), ("Fragrance", 19), ("Add at", 14), ("Stir<br>min", 9),
-        ("Wax<br>weighed g", 17), ("Fragrance<br>weighed g", 18), ("Added<br>at °C", 13),
-        ("Poured<br>at °C", 14), ("Stirred<br>min", 14),
+        ("No.", 7), ("Pour", 24), ("Load<br>% of wax", 17), ("Content<br>% of total", 17),
+        ("Wax", 21), ("Fragrance", 19), ("Add at", 15), ("Stir<br>min", 8),
+        ("Jug<br>tare g", 14), ("Wax<br>weighed g", 17), ("Fragrance<br>weighed g", 18),
+        ("Added<br>at °C", 12), ("Poured<br>at °C", 13), ("Stirred<br>min", 13),
     )
     body = "".join(_pour_row(p) for p in rows) + _total_row(rows)
     return "<h2>Pours, in this order</h2>" + table(heads, body, 'pours')
@@ -227,7 +248,7 @@ def _pour_row(p):
         f"<td>{p.order_in_day}</td>", f'<td class="text">{esc(p.pour)}{marks}</td>',
         f"<td>{load}</td>", f"<td>{content_from_load(p.load_pct):.2f}</td>",
         f"<td>{wax_cell(p.wax_g)}</td>", f"<td>{fragrance_cell(p.fragrance_g)}</td>",
-        f"<td>{add}</td>", f"<td>{p.stir_min:g}</td>", '<td class="blank"></td>' * 5,
+        f"<td>{add}</td>", f"<td>{p.stir_min:g}</td>", '<td class="blank"></td>' * 6,
     )
     return f"<tr>{''.join(cells)}</tr>"
 
@@ -237,7 +258,7 @@ def _total_row(rows):
     return (
         '<tr><td class="text" colspan="4"><b>All pours of this pot</b></td>'
         f"<td>{wax_cell(wax)}</td><td>{fragrance_cell(fragrance)}</td>"
-        f'<td colspan="2"></td>{"<td></td>" * 5}</tr>'
+        f'<td colspan="2"></td>{"<td></td>" * 6}</tr>'
     )
 
 
@@ -265,7 +286,7 @@ def _blanks():
     line = '<span class="line"></span>'
     return (
         f"<p>Poured by {line} &nbsp; Room {line} °C &nbsp; Humidity {line} % &nbsp; "
-        f"Melt really weighed {line} g</p><p>Notes "
+        f"Pot tare {line} g &nbsp; Melt really weighed {line} g</p><p>Notes "
         '<span class="line" style="width:150mm"></span></p>'
     )
 
@@ -288,7 +309,7 @@ def _materials(plan):
     listed = shopping_list(plan)
     body = "".join(
         f"<tr><td class='text'>{esc(r.kind)}: {esc(r.item)}</td><td class='text'>{esc(r.lot)}</td>"
-        f"<td>{fragrance_cell(r.needed_g)}</td><td>{wax_cell(r.buy_g)}</td>"
+        f"<td>{wax_cell(r.needed_g)}</td><td>{wax_cell(r.buy_g)}</td>"
         f"<td>{_money(r.price_per_kg)}</td><td>{_money(r.cost)}</td></tr>"
         for r in listed.itertuples()
     )
@@ -310,6 +331,10 @@ def _other_things(plan):
         "water bath or thermostatic melter, lid, class B extinguisher, gloves",
         "tissues for the sweat grades",
     ]
+    if plan.pouring.dye_pct:
+        wax = sum(sum(plan.melt(pot).values()) for pot in plan.pots["pot"])
+        things.insert(0, f"dye: {dye_weight(wax, plan.pouring.dye_pct):.1f} g, "
+                         f"{plan.pouring.dye_pct:g} % of wax")
     if plan.piece_numbers.bleed:
         things.append(
             "weighed blotters and a scale to 1 mg for the bleed; a blank blotter and one under an "

@@ -56,6 +56,16 @@ def melt_weights(wax_g, spare_pct, fractions):
     return grams
 
 
+def dye_weight(wax_g, dye_pct):
+    """Grams of dye for so much wax, to the nearest 0.1 g.
+
+    >>> dye_weight(1674, 0.1)
+    1.7
+    """
+    dye = Decimal(repr(float(wax_g))) * Decimal(repr(float(dye_pct))) / 100
+    return float(dye.quantize(FRAGRANCE_STEP_G))
+
+
 def _weighable(wax, load):
     """A little more wax where a small pour would miss its load on the 0.1 g scale."""
     for added in range(_MOST_ADDED_G + 1):

@@ -16,6 +16,7 @@ from scentlab.planning.sheets import (
     esc,
     labels_html,
     pour_sheets_html,
+    shopping_list_html,
 )
 from scentlab.units import content_from_load
 
@@ -44,7 +45,9 @@ def cells(page):
 
 
 def pages(html):
-    return re.findall(r"<section>(.*?)</section>", html, re.S)
+    found = re.findall(r"<section[^>]*>(.*?)</section>", html, re.S)
+    assert found
+    return found
 
 
 def test_one_page_per_pot_with_what_to_weigh_on_both_bases_and_in_both_unit_systems():
@@ -58,9 +61,9 @@ def test_one_page_per_pot_with_what_to_weigh_on_both_bases_and_in_both_unit_syst
             assert cell[1].split()[0] == p.pour
             assert cell[2] == f"{p.load_pct:.2f} {p.load_pct * 0.16:.2f} oz/lb"
             assert cell[3] == f"{content_from_load(p.load_pct):.2f}"
-            assert cell[4] == f"{p.wax_g:.0f} g {p.wax_g / 28.349523125:.2f} oz"
+            assert cell[4] == f"{p.wax_g:.1f} g {p.wax_g / 28.349523125:.2f} oz"
             assert cell[5] == f"{p.fragrance_g:.1f} g {p.fragrance_g / 28.349523125:.3f} oz"
-            assert cell[8:] == [""] * 5
+            assert cell[8:] == [""] * 6
 
 
 @settings(max_examples=40, deadline=None)
@@ -82,7 +85,7 @@ def test_printed_weights_add_up_to_the_plan(loads, piece_g, seed, confirm):
             pot.wax_g / 28.349523125, abs=0.0051 * len(rows))
         assert sum(float(oz) for _, oz in drops) == pytest.approx(
             pot.fragrance_g / 28.349523125, abs=0.00051 * len(rows))
-        assert total[1].startswith(f"{pot.wax_g:.0f} g")
+        assert total[1].startswith(f"{pot.wax_g:.1f} g")
         assert total[2].startswith(f"{pot.fragrance_g:.1f} g")
         for row, (wax, _), (drop, _) in zip(rows, weights, drops, strict=True):
             load, content = float(row[2].split()[0]), float(row[3])
@@ -140,6 +143,26 @@ def test_melted_wax_names_lot_and_adds_up():
     soft, hard, total = (int(g) for g in re.findall(r"<b>(\d+) g</b>", page)[:3])
     assert "soft wax, lot S-1" in page and soft + hard == total
     assert soft / total == pytest.approx(0.7, abs=0.001)
+
+
+def test_dye_of_a_pot_is_weighed_into_its_melt_and_bought():
+    one = plan(pouring=Pouring(dye_pct=0.2))
+    bought = 0.0
+    for page in pages(pour_sheets_html(one)):
+        total = int(re.search(r"Total <b>(\d+) g</b>", page)[1])
+        dye = float(re.search(r"Then dye: <b>([\d.]+) g</b> \(0.2 % of wax\)", page)[1])
+        assert dye == pytest.approx(0.002 * total, abs=0.05)
+        bought += dye
+    listed = float(re.search(r"dye: ([\d.]+) g, 0.2 % of wax", shopping_list_html(one))[1])
+    assert listed == pytest.approx(bought, abs=0.05 * 4 + 0.05)
+    assert "dye" not in pour_sheets_html(plan()) + shopping_list_html(plan())
+    with pytest.raises(PlanError, match="dye_pct"):
+        Pouring(dye_pct=6)
+
+
+def test_there_are_blanks_for_the_tare():
+    page = pages(pour_sheets_html(plan()))[0]
+    assert "Jug<br>tare g" in page and "Pot tare <span" in page
 
 
 def words_of(html):
