@@ -29,7 +29,7 @@ _PUBLIC = {
     "planning.discrimination": ("plan_discrimination",),
     "planning.lattice": ("lattice_blends",),
     "planning.costs": ("plan_costs",),
-    "planning.loads": ("Guess", "next_pours"),
+    "planning.loads": ("Guess", "next_pots", "next_pours"),
     "planning.means": ("Means",),
     "planning.rooms": ("Room",),
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html"),
