@@ -28,6 +28,7 @@ UNITS = {
     NO_ANSWER: "chance",
     THROW_LOST: "throw, 0 to 10",
 }
+_FEW = 50
 _COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit"]
 
 
@@ -83,11 +84,13 @@ class Precision(Result):
         lost = ""
         if THROW_LOST in set(self.table["measure"]):
             value, se = self.of(THROW_LOST)
-            lost = f"; throw lost {value:.2f} of 10 (± {se:.2f})"
+            error = f"± {se:.2f}" if np.isfinite(se) else "error not known"
+            lost = f"; throw lost {value:.2f} of 10 ({error})"
         where = "no ceiling was found in any series"
         if np.isfinite(short):
+            error = f"± {short_se:.2f}" if np.isfinite(short_se) else "error not known"
             where = (f"the ceiling lies {short:.2f} points of load (% of wax) under the true load "
-                     f"at risk (± {short_se:.2f})")
+                     f"at risk ({error})")
         return (
             f"Over {self.series} simulated series {where}; it oversaturates in "
             f"{_chance(over, over_se)}, and no tested load qualifies in {_chance(none, none_se)}"
@@ -230,6 +233,8 @@ def _notes(task, frame, asked):
         f"Each series was fitted with {task.draws} posterior draws of a link, fewer than a real "
         "one; frost was left out, for it moves no ceiling and no pick.",
     ]
+    if done < _FEW:
+        notes.insert(0, f"{done} series are too few to judge a plan by; simulate at least {_FEW}.")
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
     if task.throw_every > 1:

@@ -185,3 +185,9 @@ def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
 def test_refusals_of_a_precision(plan, guess, options, words):
     with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
         precision(plan, guess, series=2, workers=1, **({"seed": 1} | options))
+
+
+def test_few_series_are_called_too_few(plan, guess):
+    found = precision(plan, guess, series=2, seed=1, workers=1, throw_every=2)
+    assert found.notes[0] == "2 series are too few to judge a plan by; simulate at least 50."
+    assert "nan" not in found.sentence
