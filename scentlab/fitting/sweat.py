@@ -415,12 +415,27 @@ def evidence_notes(looks, blends):
                 f"All {own['code'].nunique()} pieces of {blend} sweated: its capacity lies below "
                 "the loads tested and only the prior bounds it from below."
             )
+        elif _parts_clean(own):
+            notes.append(
+                f"Every piece of {blend} up to some load stayed dry and every piece above it "
+                "sweated: how gently sweat begins there is not seen but taken from the other "
+                "blends and the prior. Loads in between would show it."
+            )
         if own["pot"].nunique() == 1:
             notes.append(
                 f"{blend} was poured from one pot only, so how much pots differ is learnt from "
                 "the other blends and the prior."
             )
     return tuple(notes)
+
+
+def _parts_clean(own):
+    """Whether under each stress one load parts the dry pieces of a blend from the wet ones."""
+    for _, looks in own.groupby("stress"):
+        dry, wet = (looks.loc[looks["grade"].eq(0) == at, "load_pct"] for at in (True, False))
+        if len(dry) and len(wet) and dry.max() >= wet.min():
+            return False
+    return True
 
 
 def _names(blends, stresses, model):
