@@ -13,12 +13,16 @@ from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.results import FitError
 from scentlab.series import Series
 
+DRAWS = 2000
+
 
 @dataclass(frozen=True, repr=False)
 class Analysis:
     """A series with its fits, ceiling and pick; ``throw`` and ``frost`` are None when there is
     nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
-    weighed; the ceiling and the pick rest on the joint fit when there is one."""
+    weighed; the ceiling and the pick rest on the joint fit when there is one. ``draws`` is how many
+    posterior draws were asked for: with it, the seed and the rules the same records give the same
+    numbers."""
 
     series: Series
     rules: Rules
@@ -31,6 +35,7 @@ class Analysis:
     notes: tuple = field(default=())
     bleed: BleedFit | None = None
     joint: Joint | None = None
+    draws: int = DRAWS
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
@@ -48,7 +53,7 @@ class Analysis:
         )
 
 
-def analyse(series, rules=None, *, seed=1, draws=2000):
+def analyse(series, rules=None, *, seed=1, draws=DRAWS):
     """Fit sweat, frost and throw of a series and choose a load per blend.
 
     Parameters
@@ -77,7 +82,7 @@ def analyse(series, rules=None, *, seed=1, draws=2000):
     evidence = Evidence(believed, throw, frost, series.blends, series.piece_g)
     pick = choose_load(evidence, rules, ceiling)
     return Analysis(
-        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint
+        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws
     )
 
 

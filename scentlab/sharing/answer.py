@@ -191,7 +191,7 @@ def weigh_answer(analysis, answer, package=None):
         rules = dataclasses.replace(analysis.rules, **answer.rules)
     except (TypeError, ValueError) as problem:
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
-    proposal = analyse(series, rules, seed=analysis.seed)
+    proposal = analyse(series, rules, seed=analysis.seed, draws=analysis.draws)
     notes = tuple(
         f"{fact.material}, lot {fact.lot}: {fact.what} {fact.value}." for fact in answer.lots
     )

@@ -19,7 +19,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.choosing.pick import Rules
 from scentlab.results import FitError, shown
 from scentlab.schema import DataError
@@ -42,6 +42,7 @@ MOST_ALTOGETHER = 60_000_000
 MOST_FILES = 40
 # Deflate packs at most about 1000 to 1; tables and reports of this kind stay under 60 to 1.
 MOST_RATIO = 200
+MOST_DRAWS = 50_000
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,40}\.(csv|json|html)")
 _NEEDED = {DESCRIPTOR, "settings.json", "report.html"} | {
     f"{part.name}.csv" for part in parts.DATA_PARTS + parts.RESULT_PARTS
@@ -139,11 +140,11 @@ def open_package(path):
     settings = _json(files, "settings.json")
     _check_age(settings)
     _check_descriptor(descriptor, files)
-    rules, seed = _rules(settings)
+    (rules, seed), draws = _rules(settings), _draws(settings)
     series = _series(files, settings)
     stored = _stored(files)
     try:
-        analysis = analyse(series, rules, seed=seed)
+        analysis = analyse(series, rules, seed=seed, draws=draws)
     except (FitError, ValueError) as problem:
         raise PackageError(
             f"{path.name} is whole, but its records cannot be analysed: {problem}"
@@ -291,11 +292,18 @@ def _check_resource(resource, data):
         raise PackageError(f"{DESCRIPTOR}: the resource {path} has no name; {_ASK}")
     stem = path.rpartition(".")[0]
     for part in parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS:
-        if part.name == stem and resource.get("schema") != schema_of(part):
+        if part.name == stem and _shape(resource.get("schema")) != _shape(schema_of(part)):
             raise PackageError(
                 f"{DESCRIPTOR} describes the columns of {path} otherwise than format {FORMAT} "
                 f"does; {_ASK}"
             )
+
+
+def _shape(schema):
+    """A schema without its descriptions, whose words may change from version to version."""
+    if isinstance(schema, dict):
+        return {k: _shape(v) for k, v in schema.items() if k != "description"}
+    return [_shape(v) for v in schema] if isinstance(schema, list) else schema
 
 
 def _rules(settings):
@@ -311,6 +319,16 @@ def _rules(settings):
         return Rules(**values), seed
     except (TypeError, ValueError) as problem:
         raise PackageError(f"the rules in settings.json cannot be: {problem}; {_ASK}") from problem
+
+
+def _draws(settings):
+    """How many draws the sender's fits had; a package of an earlier version had the usual."""
+    draws = settings.get("draws", DRAWS)
+    if not isinstance(draws, int) or isinstance(draws, bool) or not 100 <= draws <= MOST_DRAWS:
+        raise PackageError(
+            f"settings.json asks for {draws!r} draws, where 100 to {MOST_DRAWS} can be; {_ASK}"
+        )
+    return draws
 
 
 def _series(files, settings):

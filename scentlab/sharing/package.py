@@ -128,16 +128,17 @@ def prepare_package(analysis, choices=EVERYTHING):
     """
     series, held = redact(analysis.series, choices)
     rules = redacted_rules(analysis.rules, choices)
-    shared = through_files(series, rules, analysis.seed)
+    shared = through_files(series, rules, analysis.seed, analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
     files = _files(shared, notices)
     _check_nothing_hidden(files, held.strings)
     return Package(shared, files, notices)
 
 
-def through_files(series, rules, seed):
+def through_files(series, rules, seed, draws):
     """The analysis of a series as it is read back from its files, types and row order and all."""
-    return analyse(series_from_files(_data_files(series), series), rules, seed=seed)
+    own = series_from_files(_data_files(series), series)
+    return analyse(own, rules, seed=seed, draws=draws)
 
 
 def series_from_files(files, about):
@@ -224,6 +225,7 @@ def _settings(analysis, notices):
         },
         "rules": rules,
         "seed": analysis.seed,
+        "draws": analysis.draws,
         "versions": versions(),
         "notices": list(notices),
     }
@@ -247,7 +249,7 @@ def describe(files, series):
 _HOLDS = {
     "report.html": ("text/html", "the report"),
     "plan.json": ("application/json", "the plan"),
-    "settings.json": ("application/json", "rules, seed and versions of the fits"),
+    "settings.json": ("application/json", "rules, seed, draws and versions of the fits"),
 }
 
 

@@ -136,7 +136,7 @@ PICK_PART = Table(
         _content("content_pct", "the pick on the finished product", required=False),
         _load("ceiling_load_pct", "the ceiling", required=False),
         _load("limit_load_pct", "the wax maker's limit", required=False),
-        Column("held_by", "text", "what keeps the load from being higher", required=False),
+        Column("held_by", "text", "what ends the loads to choose from", required=False),
         _throw("throw", "throw at the pick"),
         _throw("throw_lower", "its lower limit"),
         _throw("throw_upper", "its upper limit"),

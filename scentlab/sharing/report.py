@@ -280,6 +280,7 @@ def _repeat(analysis):
         "versions": [("scentlab", scentlab.__version__), ("Python", platform.python_version())]
         + library_versions(),
         "seed": analysis.seed,
+        "draws": analysis.draws,
         "rules": [
             ("risk", f"{rules.risk:g}", "highest accepted risk of a piece over the limit grade"),
             ("confidence", f"{rules.confidence:g}", "confidence that the ceiling keeps it"),

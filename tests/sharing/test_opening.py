@@ -9,11 +9,13 @@ import struct
 import warnings
 import zipfile
 
+import pandas as pd
 import pytest
 
+from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.sharing import opening
 from scentlab.sharing.opening import PackageError, open_package
-from scentlab.sharing.package import zipped
+from scentlab.sharing.package import prepare_package, zipped
 
 
 @pytest.fixture(scope="module")
@@ -273,3 +275,54 @@ def test_a_good_package_is_saved_into_a_new_folder_only(package, files, tmp_path
         opened.save(folder)
     with pytest.raises(PackageError, match="no such folder; make it first$"):
         opened.save(tmp_path / "a" / "b")
+
+
+def test_the_number_of_draws_travels_and_the_numbers_come_back_exactly(series, tmp_path):
+    """The same records, rules, seed and draws: every figure is the same, not the printed ones."""
+    other = prepare_package(analyse(series, seed=7, draws=600))
+    assert json.loads(other.files["settings.json"])["draws"] == 600
+    opened = open_package(other.write(tmp_path / "other.zip"))
+    assert opened.analysis.draws == 600
+    for name in ("load_pct", "ceiling_load_pct", "sweat_risk", "sweat_upper", "p_over", "throw"):
+        pd.testing.assert_series_equal(
+            opened.analysis.pick.table[name], other.analysis.pick.table[name], check_exact=True
+        )
+    assert "(seed 7, 600 draws)" in other.text("report.html")
+
+
+def test_a_package_from_before_draws_were_kept_has_the_usual_number(files, tmp_path):
+    settings = json.loads(files["settings.json"])
+    del settings["draws"]
+    path = tmp_path / "old.zip"
+    path.write_bytes(zipped(resealed(files, settings=settings)))
+    opened = open_package(path)
+    assert opened.same and opened.analysis.draws == DRAWS
+
+
+@pytest.mark.parametrize("draws", [0, 99, 10**9, 2000.5, True, "2000", None])
+def test_a_number_of_draws_that_cannot_be_is_refused(files, tmp_path, draws):
+    settings = json.loads(files["settings.json"]) | {"draws": draws}
+    path = tmp_path / "odd.zip"
+    path.write_bytes(zipped(resealed(files, settings=settings)))
+    with pytest.raises(PackageError, match="^settings.json asks for .* draws, where 100 to 50000"):
+        open_package(path)
+
+
+def test_words_that_describe_a_column_may_change_from_version_to_version(files, tmp_path):
+    descriptor = json.loads(files["datapackage.json"])
+    for resource in descriptor["resources"]:
+        for field in resource.get("schema", {}).get("fields", []):
+            field["description"] = "said otherwise"
+    path = tmp_path / "words.zip"
+    path.write_bytes(zipped({**files, "datapackage.json": json.dumps(descriptor).encode()}))
+    assert open_package(path).same
+
+
+def test_a_package_of_another_python_opens_and_tells_its_versions(files, tmp_path):
+    settings = json.loads(files["settings.json"])
+    settings["versions"] |= {"python": "3.13.1", "numpy": "9.9.9"}
+    path = tmp_path / "other.zip"
+    path.write_bytes(zipped(resealed(files, settings=settings)))
+    opened = open_package(path)
+    assert opened.same
+    assert (opened.versions["python"], opened.versions["numpy"]) == ("3.13.1", "9.9.9")
