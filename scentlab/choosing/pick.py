@@ -164,7 +164,7 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
         return (
             top,
             np.nan,
-            f"{rules.throw_kind} throw was not scored, so this is the highest load under {held_by}",
+            f"{rules.throw_kind} throw was not scored, so this is {_end_words(held_by)}",
         )
     bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
     if bottom > lowest + STEP / 2 and top < bottom:
@@ -173,7 +173,7 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
             np.nan,
             (
                 f"throw was scored only from {bottom:.1f} % of wax up, above {held_by}, so this is "
-                f"the highest load under {held_by}"
+                f"{_end_words(held_by)}"
             ),
         )
     if top <= bottom:
@@ -200,10 +200,15 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
         float(mean[enough] / mean[-1]),
         (
             f"the lowest load that keeps {say_percent(rules.throw_share)} of the {fit.kind} throw "
-            f"to be gained up to {top:.1f} % of wax, held by {held_by}"
+            f"to be gained up to {top:.1f} % of wax, {_end_words(held_by)}"
             + _hardly_told(fit, blend, bottom, grid[enough])
         ),
     )
+
+
+def _end_words(held_by):
+    """What the end of the loads in question is: the pick itself may well lie below it."""
+    return held_by if held_by == THROW_TESTED else f"the highest load that {held_by} admits"
 
 
 def _hardly_told(fit, blend, bottom, load):

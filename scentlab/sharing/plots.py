@@ -242,7 +242,8 @@ def plot_pick(pick, ax=None):
             _say_at(ax, y, {"lowest_tested_pct": loads.min()}, "no load qualifies")
     _blend_axis(ax, table["blend"])
     _load_axis(ax, pick.tradeoff["load_pct"].to_numpy())
-    _title(ax, "The load picked for each blend, best first")
+    picked = table["load_pct"].notna().any()
+    _title(ax, "The load picked for each blend, best first" if picked else "No load is picked")
     handles = [
         Line2D([], [], color=THROW, marker="D", ls="", ms=7, label="pick"),
         Line2D([], [], color=SWEAT, marker="^", ls="", ms=9, label="ceiling"),

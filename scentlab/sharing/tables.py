@@ -32,7 +32,7 @@ def pick_table(analysis):
     rules = analysis.rules
     headings = (
         "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
-        "Paper limit, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
+        "Wax maker’s limit, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
         f"Chance that the risk is over {100 * rules.risk:g} %",
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         "Share of reachable throw rise",
@@ -41,7 +41,7 @@ def pick_table(analysis):
     )
     rows = [
         (
-            str(r["rank"]), r["blend"], say_number(r["load_pct"]), say_number(r["content_pct"]),
+            _rank(r), r["blend"], say_number(r["load_pct"]), say_number(r["content_pct"]),
             say_number(r["ceiling_load_pct"]), say_number(r["limit_load_pct"]),
             _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
@@ -50,7 +50,14 @@ def pick_table(analysis):
         )
         for r in analysis.pick.table.to_dict("records")
     ]
-    return _view(headings, rows, "The pick of each blend, best first", text=(1,))
+    picked = analysis.pick.table["load_pct"].notna().any()
+    words = "The pick of each blend, best first" if picked else "No blend has a pick"
+    return _view(headings, rows, words, text=(1,))
+
+
+def _rank(row):
+    """The place of a blend; a blend without a pick has none."""
+    return MISSING if is_missing(row["load_pct"]) else str(int(row["rank"]))
 
 
 def ceiling_table(ceiling):
@@ -63,10 +70,7 @@ def ceiling_table(ceiling):
         (
             r["blend"], say_number(r["ceiling_load_pct"]), say_number(r["ceiling_content_pct"]),
             _among_tested(r["load_at_risk_pct"], r),
-            say_range(
-                r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"],
-                lambda load, r=r: _among_tested(load, r),
-            ),
+            _range_among_tested(r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r),
             say_range(r["lowest_tested_pct"], r["highest_tested_pct"]), r["state"],
         )
         for r in ceiling.table.to_dict("records")
@@ -82,6 +86,12 @@ def _among_tested(load, row):
     if load < lowest:
         return f"below {lowest:.1f}"
     return f"above {highest:.1f}" if load > highest else say_number(load)
+
+
+def _range_among_tested(lower, upper, row):
+    """An interval of loads; both ends on one side of the tested loads are said once."""
+    ends = [_among_tested(load, row) for load in (lower, upper)]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
 def tradeoff_table(rows, currency, rules):
@@ -162,9 +172,7 @@ def shifts_table(pooled):
 
 
 def _ends_among_tested(row, name, tested):
-    return say_range(
-        row[f"{name}_lower_pct"], row[f"{name}_upper_pct"], lambda v: _among_tested(v, tested)
-    )
+    return _range_among_tested(row[f"{name}_lower_pct"], row[f"{name}_upper_pct"], tested)
 
 
 def _content(load):

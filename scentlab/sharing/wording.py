@@ -159,7 +159,9 @@ def picks_in_words(table):
         else f"{row['blend']} no load"
         for row in table.to_dict("records")
     ]
-    return f"The load picked for each blend, best first: {'; '.join(parts)}."
+    picked = any(not is_missing(load) for load in table["load_pct"])
+    words = "The load picked for each blend, best first" if picked else "No load is picked"
+    return f"{words}: {'; '.join(parts)}."
 
 
 def checks_in_words(check):

@@ -137,7 +137,7 @@ class TestThrow:
         chosen = row(pick)
         assert chosen["load_pct"] == pytest.approx(np.floor(chosen["ceiling_load_pct"] * 10) / 10)
         assert chosen["reason"] == (
-            "warm throw was not scored, so this is the highest load under the ceiling"
+            "warm throw was not scored, so this is the highest load that the ceiling admits"
         )
         assert (
             "No throw was scored: the pick cannot say whether less fragrance smells as strong."

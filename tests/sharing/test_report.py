@@ -4,12 +4,16 @@ import dataclasses
 import re
 from html.parser import HTMLParser
 
+import numpy as np
 import pytest
 
+from scentlab.choosing.analysis import analyse
 from scentlab.choosing.diagnosis import diagnose
-from scentlab.sharing import pages, report
+from scentlab.sharing import pages, plots, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
+from scentlab.sharing.tables import ceiling_table, pick_table
+from scentlab.sharing.wording import picks_in_words
 from scentlab.units import say_load
 
 HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
@@ -116,7 +120,7 @@ def test_every_part_of_the_analysis_is_there(analysis, page):
         assert pour in page.text
     for code in analysis.series.throws["assessor"].unique():
         assert code in page.text
-    assert f"(seed {analysis.seed})" in page.text
+    assert f"(seed {analysis.seed}, {analysis.draws} draws)" in page.text
     for name in ("Scheffé 1958", "Stevens 1957", "Crump 1984", "McCullagh 1980"):
         assert name in page.text
 
@@ -197,3 +201,38 @@ def test_a_missing_folder_is_named(analysis, tmp_path):
         f"{tmp_path / 'nowhere'}: no such folder for the report; make the folder or give "
         "another path"
     )
+
+
+def test_where_all_is_wet_no_blend_has_a_rank(series):
+    """Every piece shows beads: no load qualifies, and an order of the blends would mean nothing."""
+    sweat = series.grades["test"] == "sweat"
+    wet = dataclasses.replace(series, grades=series.grades.assign(
+        grade=series.grades["grade"].where(~sweat, 3)
+    ))
+    found = analyse(wet, draws=300)
+    view = pick_table(found)
+    assert [row[0] for row in view.rows] == ["–"] * 3
+    assert view.caption == "No blend has a pick"
+    assert plots.plot(found.pick).get_title(loc="left") == "No load is picked"
+    assert picks_in_words(found.pick.table).startswith("No load is picked: ")
+    lowest = found.ceiling.table["lowest_tested_pct"].iloc[0]
+    assert ceiling_table(found.ceiling).rows[0][4] == f"below {lowest:.1f}"
+
+
+def test_the_limit_in_the_table_is_named_as_everywhere(analysis):
+    headings = pick_table(analysis).headings
+    assert "Wax maker’s limit, % of wax" in headings
+    assert not any("aper" in h for h in headings)
+
+
+def test_a_pick_below_the_ceiling_is_not_said_to_be_held_by_it(analysis):
+    for row in analysis.pick.table.to_dict("records"):
+        assert row["load_pct"] < row["ceiling_load_pct"] - 0.2
+        assert "held by" not in row["reason"]
+        assert row["reason"].startswith("the lowest load that keeps 90 % of the warm throw to be ")
+        top = np.floor(10 * min(row["ceiling_load_pct"], row["limit_load_pct"])) / 10
+        ends = {"the ceiling", "the wax maker's limit"}
+        assert any(
+            f"gained up to {top:.1f} % of wax, the highest load that {end} admits" in row["reason"]
+            for end in ends
+        )
