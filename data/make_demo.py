@@ -6,6 +6,7 @@ Three made-up blends are planned as a maker would plan them and scored under a k
 is kept beside the data in truth.json so that a notebook can hold the ceilings against it.
 """
 
+import dataclasses
 import json
 import tempfile
 from pathlib import Path
@@ -18,13 +19,21 @@ from scentlab.planning.plan import PieceNumbers, make_plan
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
-from scentlab.schema import POURS
+from scentlab.schema import POURS, WARMINGS
 from scentlab.sharing.plots import picture, plot_summary
-from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
+from scentlab.simulate import (
+    BlendTruth,
+    Truth,
+    layout_of_plan,
+    simulate_series,
+    warmer_checks,
+)
 
 FOLDER = Path(__file__).parent / "demo"
 SEED = 20260907
 LOADS_PCT = (4, 6, 8, 10, 12, 14)
+# The reserve pieces of one load are left on the warmer, weighed, and smelt by three assessors.
+WARMED_PCT, WARMED_H, WARMED_BY = 10, (0, 1, 2, 4, 6, 9, 12), ("A2", "A3", "A4")
 
 SOFT = Wax("soft wax", "invented lot S-12", limit_load_pct=10, melt_temp_c=50, add_temp_c=80,
            pour_temp_c=65, max_temp_c=93, price_per_kg=7.5)
@@ -60,6 +69,14 @@ def plan():
     )
 
 
+def layout(planned):
+    laid = layout_of_plan(planned)
+    pours = laid.pours.loc[laid.pours["load_pct"] == WARMED_PCT, "pour"]
+    pieces = laid.pieces
+    codes = pieces.loc[pieces["pour"].isin(pours) & (pieces["test"] == "reserve"), "code"]
+    return dataclasses.replace(laid, checks=warmer_checks(codes, WARMED_H, WARMED_BY))
+
+
 def logged_pours(series, rng):
     """The pours as a form would have logged them: temperatures as they happen on a bench."""
     pours = series.pours.copy()
@@ -85,7 +102,7 @@ def true_loads():
 
 def main():
     planned = plan().to_dict()
-    series = simulate_series(layout_of_plan(planned), TRUTH, SEED)
+    series = simulate_series(layout(planned), TRUTH, SEED)
     throws = series.throws.drop(columns=["pour", "pot", "blend", "load_pct"])
     throws["works_with_fragrance"] = np.where(throws["assessor"] == "A1", "yes", "no")
     grades = series.grades[["code", "test", "stress", "age_days", "assessor", "grade"]]
@@ -95,6 +112,7 @@ def main():
         store.add_all({
             "pours": logged_pours(series, np.random.default_rng(SEED)),
             "grades": _rows(grades), "throws": _rows(throws),
+            "warmings": _rows(series.warmings[list(WARMINGS.names)]),
         })
         export_csvs(store, FOLDER)
         summary = plot_summary(analyse(read_series(store), seed=1))

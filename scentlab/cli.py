@@ -126,7 +126,9 @@ def _import(arguments):
     folder = series_folder(arguments.folder)
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
-        raise CannotDo("no file to import; give --pours, --pieces, --throws or all three")
+        raise CannotDo(
+            "no file to import; give --pours, --pieces, --throws, --warmings or several of them"
+        )
     store, sources = Store.open(folder), _sources(arguments, files)
     tried = dry_run(store, **sources)
     if not tried.ready:
@@ -340,6 +342,8 @@ def _table_lines(table):
     yield f"{table.name}.csv: {table.meaning}"
     if table.key:
         yield f"  unique: {', '.join(table.key)}"
+    if table.one_of:
+        yield f"  filled in every row: {' or '.join(table.one_of)}"
     width = max(len(name) for name in table.names)
     for column in table.columns:
         star = "*" if column.required else " "
@@ -577,10 +581,10 @@ def _add_import(commands):
         commands, "import", _import, "import pours, pieces and throw scores from CSV or XLSX files",
         """
         Check CSV or XLSX files and put them into the record (series.sqlite) of a series folder:
-        all of them or nothing. A piece must come from a pour, and a throw score from a piece, that
-        the files or the record know. Weights in g, temperatures in °C, ages in days; `scentlab
-        columns` tells every column. What is wrong is told with file, row, column, value and
-        remedy.
+        all of them or nothing. A piece must come from a pour, and a throw score or a check on the
+        warmer from a piece, that the files or the record know. Weights in g, temperatures in °C,
+        ages in days, hours on the warmer in h; `scentlab columns` tells every column. What is
+        wrong is told with file, row, column, value and remedy.
 
         Files with other headings or units: one --match for each such column, as
         "their heading=column:unit". Columns that bear their own name need none; the others of a
@@ -588,7 +592,7 @@ def _add_import(commands):
         throws.code. Units of the file, after the colon:
           weights        g, kg, oz, lb
           temperatures   °C, °F
-          times          min, s, h; ages: days, weeks, hours
+          times          min, s, h; on the warmer: h, min, days; ages: days, weeks, hours
           limits         % of wax, % of total, oz per lb
           dates          year-month-day, day.month.year, day/month/year, month/day/year
         """,
@@ -675,8 +679,8 @@ def _add_void(commands):
 def _name_entry(parser):
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument(
-        "table", metavar="TABLE", choices=("pours", "grades", "throws", "bleeds"),
-        help="pours, grades, throws or bleeds",
+        "table", metavar="TABLE", choices=("pours", "grades", "throws", "bleeds", "warmings"),
+        help="pours, grades, throws, bleeds or warmings",
     )
     parser.add_argument("entry", metavar="ENTRY", type=int, help="number of the entry")
 
@@ -689,11 +693,12 @@ def _ask_reason(parser):
 
 def _add_export(commands):
     parser = command(
-        commands, "export", _export, "write the record as three CSV files",
+        commands, "export", _export, "write the record as CSV files",
         """
-        Write pours.csv, pieces.csv and throws.csv of the record, in the columns that `scentlab
-        import` reads. In the exports/ of the series folder earlier ones are replaced; in another
-        folder a file that is there already is not touched.
+        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv when a piece was
+        left on the warmer, in the columns that `scentlab import` reads. In the exports/ of the
+        series folder earlier ones are replaced; in another folder a file that is there already is
+        not touched.
         """,
         """
         scentlab export cedar-2026
@@ -710,7 +715,7 @@ def _add_columns(commands):
     command(
         commands, "columns", _columns, "tell the columns of the CSV files",
         """
-        Print every column of the three CSV files that `scentlab import` reads, with its meaning,
+        Print every column of the CSV files that `scentlab import` reads, with its meaning,
         unit and range. Writes nothing.
         """,
         "scentlab columns",

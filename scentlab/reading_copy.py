@@ -12,7 +12,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.recording.reading import read_series
-from scentlab.recording.records import RECORDS
+from scentlab.recording.records import RECORDS, SCORES
 from scentlab.recording.store import Store
 from scentlab.sharing.notebook_page import run_notebooks
 from scentlab.sharing.redaction import Choices, SharingError, redact
@@ -57,7 +57,7 @@ def prepare_reading_copy(store, choices=EVERYTHING, notebooks=NOTEBOOKS):
 
 def unscored(store):
     """Pairs of blind code and pour of the pieces that are still to be scored."""
-    scored = {code for name in ("grades", "throws", "bleeds") for code in store.rows(name)["code"]}
+    scored = {code for name in SCORES for code in store.rows(name)["code"]}
     pieces = store.rows("pieces")
     waiting = pieces[~pieces["code"].isin(scored) & pieces["test"].notna()]
     return tuple(zip(waiting["code"], waiting["pour"], strict=True))
@@ -80,6 +80,7 @@ def store_series(series, folder):
         "grades": _rows(series.grades, "grades"),
         "throws": _rows(series.throws, "throws"),
         "bleeds": _rows(series.bleeds, "bleeds"),
+        "warmings": _rows(series.warmings, "warmings"),
     })
     return store
 
@@ -90,6 +91,7 @@ def _pieces(series, planned):
         series.grades[["code", "pour", "test", "stress"]],
         series.throws[["code", "pour"]].assign(test="throw", stress=None),
         series.bleeds[["code", "pour"]].assign(test="bleed", stress=None),
+        series.warmings[["code", "pour"]].assign(test="reserve", stress=None),
     ]
     pieces = pd.concat([s for s in scores if len(s)] or scores[:1]).drop_duplicates("code")
     return pieces[~pieces["code"].isin(planned)]

@@ -66,12 +66,16 @@ class Column:
 
 @dataclass(frozen=True)
 class Table:
-    """A named set of columns and the columns that make a row unique."""
+    """A named set of columns and the columns that make a row unique.
+
+    ``one_of`` names optional columns of which every row must fill one at least.
+    """
 
     name: str
     meaning: str
     columns: tuple
     key: tuple = ()
+    one_of: tuple = ()
 
     @property
     def names(self):
@@ -238,7 +242,24 @@ BLEEDS = Table(
     key=("code", "hours", "temp_c"),
 )
 
-IMPORT_TABLES = (POURS, PIECES, THROWS)
+WARMINGS = Table(
+    "warmings",
+    "one row per check of a piece left on the warmer: weighed, smelt, or both",
+    (
+        PIECES["code"],
+        Column("hours", "number", "time on the warmer", "h", 0.0, 2000.0),
+        Column("weight_g", "number", "weight of the piece", "g", 0.01, 10000.0, required=False),
+        Column("assessor", "text", "who smelt", required=False, **_ASSESSOR),
+        Column(
+            "throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0.0, 10.0,
+            required=False,
+        ),
+    ),
+    key=("code", "hours", "assessor"),
+    one_of=("weight_g", "throw"),
+)
+
+IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS)
 
 
 @dataclass(frozen=True)
@@ -322,6 +343,7 @@ def parse_table(text, table, file):
         typed[column.name] = _parse_column(cells, column, findings)
     frame = pd.DataFrame(typed, index=text.index).reset_index(drop=True)
     if not findings.problems:
+        _check_one_of(frame, table, findings)
         _check_key(frame, table, findings)
     findings.stop()
     return frame
@@ -424,6 +446,18 @@ def _parse_text(cells, empty, column, findings):
     for i in cells.index[bad]:
         findings.add(_row(cells, i), column.name, cells[i], column.expected, "Correct the text.")
     return cells.where(~empty, None).astype(object)
+
+
+def one_of_words(table):
+    """What a row must fill one of, and the remedy, in words."""
+    names = " or ".join(table.one_of)
+    return f"a value in {names}", f"Give {names}, or both, or leave the row out."
+
+
+def _check_one_of(frame, table, findings):
+    if table.one_of:
+        for i in frame.index[frame[list(table.one_of)].isna().all(axis=1)]:
+            findings.add(i + 2, table.one_of[0], "", *one_of_words(table))
 
 
 def _check_key(frame, table, findings):

@@ -1,4 +1,4 @@
-"""One load test as the rest of the kit sees it: five tidy frames and what is known of the blends.
+"""One load test as the rest of the kit sees it: six tidy frames and what is known of the blends.
 
 The recording stage reads a series from a store, :mod:`scentlab.simulate` makes one with a known
 truth, and the fits take its frames. Nothing here opens a file or a database.
@@ -64,6 +64,17 @@ BLEED_COLUMNS = (
     "temp_c",
     "assessor",
 )
+WARMING_COLUMNS = (
+    "code",
+    "pour",
+    "pot",
+    "blend",
+    "load_pct",
+    "hours",
+    "weight_g",
+    "assessor",
+    "throw",
+)
 BLEND_COLUMNS = (
     "blend",
     "composition",
@@ -76,6 +87,10 @@ BLEND_COLUMNS = (
 
 def _no_bleeds():
     return pd.DataFrame(columns=list(BLEED_COLUMNS))
+
+
+def _no_warmings():
+    return pd.DataFrame(columns=list(WARMING_COLUMNS))
 
 
 @dataclass(frozen=True)
@@ -96,6 +111,8 @@ class Series:
     plan : dict or None, the plan as data.
     invented : bool, True for made-up demonstration data, which is no evidence.
     bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
+    warmings : DataFrame, one row per check of a piece left on the warmer, columns
+        ``WARMING_COLUMNS``.
     """
 
     title: str
@@ -110,6 +127,7 @@ class Series:
     plan: dict | None = None
     invented: bool = False
     bleeds: pd.DataFrame = field(default_factory=_no_bleeds)
+    warmings: pd.DataFrame = field(default_factory=_no_warmings)
 
     def sweat(self):
         """The sweat looks (rows of ``grades``)."""
@@ -121,9 +139,10 @@ class Series:
 
     def __repr__(self):
         bleeds = f", {len(self.bleeds)} bleed weighings" if len(self.bleeds) else ""
+        checks = f", {len(self.warmings)} checks on the warmer" if len(self.warmings) else ""
         return (
             f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
-            f"{len(self.throws)} throw scores{bleeds})"
+            f"{len(self.throws)} throw scores{bleeds}{checks})"
         )
 
 
@@ -154,3 +173,10 @@ def tidy_bleeds(weighings, pours):
     keep = pours[["pour", "pot", "blend", "load_pct"]]
     joined = weighings.merge(keep, on="pour", how="left", validate="many_to_one")
     return joined.reindex(columns=list(BLEED_COLUMNS))
+
+
+def tidy_warmings(checks, pours):
+    """Checks on the warmer (with code and pour) joined to the loads of their pours."""
+    keep = pours[["pour", "pot", "blend", "load_pct"]]
+    joined = checks.merge(keep, on="pour", how="left", validate="many_to_one")
+    return joined.reindex(columns=list(WARMING_COLUMNS))

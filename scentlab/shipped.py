@@ -14,6 +14,7 @@ from pathlib import Path
 
 from scentlab.recording.importing import import_csvs
 from scentlab.recording.store import FILE_NAME, Store
+from scentlab.schema import IMPORT_TABLES
 
 EXPORTS_NAME = "exports"
 _PACKAGE = Path(__file__).parent
@@ -78,7 +79,7 @@ def make_demo_series(folder):
     with _all_or_nothing(folder) as place:
         store = Store.create(place, title=plan["title"], invented=True)
         store.save_plan(plan)
-        import_csvs(store, *(demo_folder() / f"{n}.csv" for n in ("pours", "pieces", "throws")))
+        import_csvs(store, **{t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES})
         _furnish(place)
     return Store.open(folder)
 

@@ -18,6 +18,7 @@ from scentlab.series import (
     tidy_grades,
     tidy_pours,
     tidy_throws,
+    tidy_warmings,
 )
 
 _LATENT = {
@@ -56,6 +57,9 @@ class Truth:
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
     when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax).
     bleed (mg) = floor + slope * max(0, load - capacity - offset) + pot + noise, never under 0.
+    warmer: of a piece's fragrance the part ``warm_volatile`` leaves as 1 - exp(-warm_rate hours),
+    a share ``warm_piece_sd`` more or less in each piece; warm throw falls from that at the load as
+    exp(-fade_rate hours).
     """
 
     blends: dict
@@ -82,6 +86,13 @@ class Truth:
     bleed_offset: float = 0.0
     bleed_pot_sd: float = 0.8
     bleed_sd: float = 1.2
+    warm_volatile: float = 0.55
+    warm_rate: float = 0.15
+    warm_piece_sd: float = 0.06
+    warm_scale_sd_g: float = 0.02
+    piece_sd_g: float = 0.3
+    fade_rate: float = 0.09
+    fade_piece_sd: float = 0.3
 
     def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
@@ -114,7 +125,8 @@ class Layout:
     """What is poured and scored: frames like those of a plan.
 
     pours: pour, pot, blend, load_pct, wax_g, poured_on. pieces: code, pour, test, stress.
-    smellings: assessor, sitting, kind, position, code.
+    smellings: assessor, sitting, kind, position, code. checks: code, hours, assessor of each check
+    on the warmer; a piece is weighed where the assessor is missing, else smelt.
     """
 
     pours: pd.DataFrame
@@ -122,6 +134,9 @@ class Layout:
     smellings: pd.DataFrame
     blends: pd.DataFrame
     details: dict = field(default_factory=dict)
+    checks: pd.DataFrame = field(
+        default_factory=lambda: pd.DataFrame(columns=["code", "hours", "assessor"])
+    )
 
 
 def even_layout(
@@ -191,6 +206,8 @@ def simulate_series(layout, truth, seed):
     looks = pd.concat([_sweat_looks(pieces, truth, rng, moved), _frost_looks(pieces, truth, rng)])
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
     bleeds = _bleed_weighings(pieces, truth, rng, moved)
+    # A stream of its own: what is done on the warmer changes nothing of the rest.
+    warmings = _warmer_checks(layout, pieces, truth, rng.spawn(1)[0])
     return Series(
         title=layout.details.get("title", "simulated series"),
         fragrance=layout.details.get("fragrance", "invented fragrance"),
@@ -204,6 +221,7 @@ def simulate_series(layout, truth, seed):
         plan=layout.details.get("plan"),
         invented=True,
         bleeds=tidy_bleeds(bleeds, pours),
+        warmings=tidy_warmings(warmings, pours),
     )
 
 
@@ -267,6 +285,41 @@ def _bleed_weighings(pieces, truth, rng, moved):
     weighings = own[["code", "pour"]].copy()
     weighings["bleed_mg"] = np.round(np.maximum(bleed, 0.0), 1)
     return weighings.assign(hours=24.0, temp_c=38.0, assessor=None)
+
+
+def warmer_checks(codes, hours, assessors=(), smelt_from_h=1.0):
+    """Checks for a :class:`Layout`: each piece weighed at all hours, and smelt by the assessors."""
+    rows = [(c, float(h), None) for c in codes for h in hours]
+    rows += [(c, float(h), a) for c in codes for h in hours if h >= smelt_from_h for a in assessors]
+    return pd.DataFrame(rows, columns=["code", "hours", "assessor"])
+
+
+def _warmer_checks(layout, pieces, truth, rng):
+    checks = layout.checks.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
+    if checks.empty:
+        return pd.DataFrame(columns=["code", "pour", "hours", "weight_g", "assessor", "throw"])
+    place, codes = pd.factorize(checks["code"])
+    person, people = pd.factorize(checks["assessor"])  # -1 where nobody smells
+    hours, load = checks["hours"].to_numpy(float), checks["load_pct"].to_numpy(float)
+    grams = float(layout.details.get("piece_g") or 25.0)
+    start = (grams + truth.piece_sd_g * rng.standard_normal(len(codes)))[place]
+    own = (1.0 + truth.warm_piece_sd * rng.standard_normal(len(codes)))[place]
+    gone = -truth.warm_volatile * own * np.expm1(-truth.warm_rate * hours)
+    weight = start * (1.0 - gone * load / (100.0 + load))
+    weight = weight + truth.warm_scale_sd_g * rng.standard_normal(len(checks))
+    throw = np.zeros(len(checks))
+    for blend in truth.blends:
+        here = (checks["blend"] == blend).to_numpy()
+        throw[here] = truth.throw(blend, load[here])
+    shift = np.append(truth.assessor_sd * rng.standard_normal(len(people)), 0.0)
+    score = throw * np.exp(-truth.fade_rate * hours) + shift[person]
+    score = score + (truth.fade_piece_sd * rng.standard_normal(len(codes)))[place]
+    score = score + truth.score_sd * rng.standard_normal(len(checks))
+    score = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
+    smelt = person >= 0
+    checks["weight_g"] = np.where(smelt, np.nan, np.round(weight, 2))
+    checks["throw"] = np.where(smelt, score, np.nan)
+    return checks[["code", "pour", "hours", "weight_g", "assessor", "throw"]]
 
 
 def _looks(own, grade, rng):

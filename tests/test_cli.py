@@ -251,7 +251,8 @@ def test_an_import_of_nothing_is_refused(capsys, tmp_path):
     code, _, err = run(capsys, "import", tmp_path / "mine")
     assert code == 2
     assert err == (
-        "scentlab import: no file to import; give --pours, --pieces, --throws or all three\n"
+        "scentlab import: no file to import; give --pours, --pieces, --throws, --warmings or "
+        "several of them\n"
     )
 
 

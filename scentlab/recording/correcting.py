@@ -10,7 +10,7 @@ from dataclasses import dataclass
 
 from scentlab import schema
 from scentlab.recording.drawings import GRADE_WORDS
-from scentlab.recording.records import RECORDS, SCORES, check_row
+from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
 from scentlab.recording.store import RefusedError
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
@@ -20,6 +20,7 @@ MENDABLE = {
     "grades": ("grade", "age_days", "assessor"),
     "throws": ("throw", "minutes", "assessor"),
     "bleeds": ("bleed_mg", "hours", "temp_c"),
+    "warmings": ("hours", "weight_g", "assessor", "throw"),
 }
 
 
@@ -118,4 +119,6 @@ def _words(table, row):
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
         return f"{row['kind']} throw {row['throw']:g} of 10{after}{who}, sitting {row['sitting']}"
+    if table == "warmings":
+        return warming_words(row)
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"

@@ -33,7 +33,7 @@ from scentlab.recording.form_parts import (
     text_field,
     typed_number,
 )
-from scentlab.recording.records import BLEEDS, check_row
+from scentlab.recording.records import BLEEDS, WARMINGS, check_row, warming_words
 from scentlab.units import load_from_weights, say_load
 
 THROW_WORDS = {0: "nothing", 10: "overpowering"}
@@ -383,6 +383,54 @@ class BleedForm(_PieceForm):
         for name in ("before", "after"):  # time and temperature are the same for a set of pieces
             self.fields[name].value = ""
         self._next()
+
+
+class WarmingForm(_PieceForm):
+    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours.
+
+    Parameters
+    ----------
+    codes : list of codes in the order to be checked.
+    on_save, on_undo : as for :class:`GradeForm`, with row in the columns of the table of warmings.
+    assessor : the code of whoever smells, or None where the pieces are only weighed.
+    """
+
+    def __init__(self, codes, on_save, on_undo=None, *, assessor=None):
+        super().__init__(codes, on_save, on_undo)
+        self._assessor = None if assessor is None else assessor_code(assessor)
+        self._title = "On the warmer" + (f", by {assessor}" if assessor else "")
+        self.fields = {
+            "hours": text_field("hours", "Time on the warmer, h", "0 before it is lit"),
+            "weight_g": text_field("weight_g", "Weight of the piece, g"),
+        }
+        if assessor is not None:
+            self.fields["throw"] = text_field("throw", "Warm throw, 0 nothing to 10 overpowering")
+        self.save = make_button("Save this check", "save")
+        self.save.on_click(lambda _: self._guarded(self._save))
+        self.choices = [self.save]
+        self._lay_out(
+            self.heading, stacked(self.fields.values()), self.save, self.message,
+            in_a_row([self.undo, self.later]),
+        )
+        self._show()
+
+    def _save(self):
+        code = self.piece["code"]
+        row = {"code": code, "hours": typed_number(self.fields["hours"].value, WARMINGS["hours"]),
+               "weight_g": self._typed("weight_g"), "throw": self._typed("throw")}
+        row["assessor"] = None if row["throw"] is None else self._assessor
+        check_row(WARMINGS, row)
+        self._store(row, f"piece {code}, {warming_words(row)}", self._waiting[0])
+        for name in set(self.fields) - {"hours"}:  # pieces are checked at the same time
+            self.fields[name].value = ""
+        self._next()
+
+    def _typed(self, name):
+        """The number in an optional field; None where there is no field or nothing in it."""
+        field = self.fields.get(name)
+        if field is None or not field.value.strip():
+            return None
+        return typed_number(field.value, WARMINGS[name])
 
 
 class AssessorForm(Form):

@@ -1,5 +1,6 @@
 """A form to bring in CSV or XLSX files: pick, look at the matching, choose units, try, import."""
 
+import html
 import shutil
 import tempfile
 import weakref
@@ -12,11 +13,11 @@ from scentlab.recording.matching import From, Source, left_out, suggest_columns,
 from scentlab.schema import IMPORT_TABLES, DataError
 
 _NOT_THERE = "(not in the file)"
-_CHOOSE = "(choose the unit)"
+_CHOOSE = "(choose)"
 _DECIMALS = (("decimal point, as 9.5", "."), ("decimal comma, as 9,5", ","))
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
-    "throws": "Throw scores",
+    "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
 }
 
 
@@ -33,6 +34,8 @@ class FileMatch(w.VBox):
         self.pick.add_class(f"scent-pick-{table.name}")
         self.said, self.sheet = w.HTML(), _choice(f"{table.name}-sheet", "Sheet", [])
         self.decimal = _choice(f"{table.name}-decimal", "Numbers are written with", _DECIMALS)
+        for box in (self.sheet, self.decimal):
+            box.tooltip = f"{_LABELS[table.name]}: {box.description}"
         self.headings, self.units = {}, {}
         self.sheet.observe(lambda _: self._match(), "value")
         self.decimal.observe(lambda _: on_change(), "value")
@@ -87,22 +90,33 @@ class FileMatch(w.VBox):
 
     def _line(self, row, headings):
         name, column = row["column"], self.table[row["column"]]
+        words = column.meaning[0].upper() + column.meaning[1:]
         star = " *" if row["required"] == "yes" else ""
-        box = _choice(f"{self.table.name}-{name}", f"{column.meaning}{star}",
-                      [_NOT_THERE, *headings])
+        box = _choice(f"{self.table.name}-{name}", words + star, [_NOT_THERE, *headings])
         box.value = row["heading"] or _NOT_THERE
-        box.observe(lambda _: self._on_change(), "value")
         self.headings[name] = box
-        if not row["units"]:
-            return box
-        choices = row["units"].split(", ")
-        unit = _choice(f"{self.table.name}-{name}-unit", f"unit of {column.meaning}",
-                       [_CHOOSE, *choices])
-        # A column that bears its own name says its unit by that name.
-        unit.value = choices[0] if row["heading"] == name else _CHOOSE
-        unit.observe(lambda _: self._on_change(), "value")
-        self.units[name] = unit
-        return stacked([box, unit])
+        if row["units"]:
+            choices = row["units"].split(", ")
+            what = "written as" if column.kind == "date" else "in"
+            unit = _choice(f"{self.table.name}-{name}-unit", f"… {what}", [_CHOOSE, *choices])
+            unit.tooltip = f"{words}: {what}"
+            # A column that bears its own name says its unit by that name.
+            unit.value = choices[0] if row["heading"] == name else _CHOOSE
+            unit.observe(lambda _: self._on_change(), "value")
+            self.units[name] = unit
+        box.observe(lambda _: self._rematched(name), "value")
+        self._show_unit(name)
+        return stacked([box, self.units[name]]) if row["units"] else box
+
+    def _rematched(self, name):
+        self._show_unit(name)
+        self._on_change()
+
+    def _show_unit(self, name):
+        """A unit is asked for only where there is a column."""
+        if name in self.units:
+            there = self.headings[name].value != _NOT_THERE
+            self.units[name].layout.display = "" if there else "none"
 
 
 class ImportForm(FoldedForm):
@@ -127,7 +141,7 @@ class ImportForm(FoldedForm):
         self.store = make_button("Import all", "import")
         self.store.on_click(lambda _: self._guarded(self._import))
         self.result = w.HTML()
-        self.result.add_class("scent-wide")
+        self.result.add_class("scent-result")
         super().__init__(
             "Import CSV or XLSX files",
             [*self.files.values(), self.check, self.result, in_a_row([self.store])],
@@ -167,7 +181,7 @@ class ImportForm(FoldedForm):
         self.tried = self._check_files(sources)
         rest = [f"{n}: {', '.join(h)}" for n, h in left_out(sources).items()]
         told = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
-        self.result.value = told + self.tried._repr_html_()
+        self.result.value = told + _listed(self.tried)
         self.store.disabled = not self.tried.ready
         words = "All is in order. Nothing is stored yet: import all, when it is right."
         if not self.tried.ready:
@@ -180,8 +194,15 @@ class ImportForm(FoldedForm):
         counts = self._on_import(self.tried)
         for file in self.files.values():
             file.forget()
-        told = ", ".join(f"{number} {table}" for table, number in counts.items())
+        told = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
         self._say("saved", f"Stored: {told}. Run the notebook from the top to see them.")
+
+
+def _listed(tried):
+    """Every problem as a sentence of its own, which wraps on a small screen as a table does not."""
+    lines = "".join(f"<li>{html.escape(str(problem))}</li>" for problem in tried.problems)
+    listed = f'<ol class="scent-list">{lines}</ol>' if lines else ""
+    return f"<p><b>{html.escape(tried.sentence)}</b></p>{listed}"
 
 
 def _choice(name, label, options):

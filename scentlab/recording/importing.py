@@ -1,4 +1,4 @@
-"""Three files in, three CSV files out: pours, pieces with their grades, throw scores.
+"""Files in, CSV files out: pours, pieces with their grades, throw scores, checks on the warmer.
 
 Everything is read as text and checked before anything is stored; all problems of all files are
 told at once, and what is stored is stored in one transaction.
@@ -43,14 +43,14 @@ class Sheet:
     origins: dict = field(default_factory=dict)
 
 
-def read_csvs(pours=None, pieces=None, throws=None, store=None):
-    """The three files as checked, typed frames, by table name (files that are None are absent).
+def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None):
+    """The files as checked, typed frames, by table name (files that are None are absent).
 
     Separator (comma, semicolon or tab) and a byte order mark are detected. With a ``store`` the
     files are also checked against what is stored there. Raises
     :class:`scentlab.schema.DataError` with every problem of all files.
     """
-    given = {"pours": pours, "pieces": pieces, "throws": throws}
+    given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings}
     problems, sheets = [], {}
     for name, path in given.items():
         if path is None:
@@ -88,13 +88,13 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None):
     return frames
 
 
-def import_csvs(store, pours=None, pieces=None, throws=None):
-    """Store the rows of the three files, all or none; returns the number of rows per table.
+def import_csvs(store, pours=None, pieces=None, throws=None, warmings=None):
+    """Store the rows of the files, all or none; returns the number of rows per table.
 
     A file that is absent is left out. Raises :class:`scentlab.schema.DataError` with every
     problem, and then nothing is stored.
     """
-    frames = read_csvs(pours, pieces, throws, store=store)
+    frames = read_csvs(pours, pieces, throws, store=store, warmings=warmings)
     return store_frames(store, frames)
 
 
@@ -107,14 +107,16 @@ def store_frames(store, frames):
         known = set(store.rows("pieces")["code"])
         rows["pieces"] = _piece_rows(frames["pieces"], known)
         rows["grades"] = grade_rows(frames["pieces"])
-    if "throws" in frames:
-        rows["throws"] = _records(frames["throws"])
+    for name in ("throws", "warmings"):
+        if name in frames:
+            rows[name] = _records(frames[name])
     stored = store.add_all(rows)
     return {name: len(receipts) for name, receipts in stored.items()}
 
 
 def export_csvs(store, folder):
-    """Write pours.csv, pieces.csv and throws.csv of the rows that stand; returns their paths.
+    """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv when a
+    piece was checked on the warmer; returns their paths.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
@@ -125,10 +127,13 @@ def export_csvs(store, folder):
         "pieces": _looks(store.rows("pieces"), store.rows("grades")),
         "throws": store.rows("throws"),
     }
+    warmings = store.rows("warmings")
+    if len(warmings):
+        frames["warmings"] = warmings
     texts = {f"{n}.csv": _csv_text(frame, _TABLES[n]) for n, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
-        # All three are written beside their places first, so that no half file is ever seen.
+        # All are written beside their places first, so that no half file is ever seen.
         with tempfile.TemporaryDirectory(prefix=".export-", dir=folder) as beside:
             for name, text in texts.items():
                 (Path(beside) / name).write_text(text, encoding="utf-8", newline="")
@@ -152,7 +157,7 @@ def _with_limits(store):
 
 
 def describe_columns():
-    """Every column of the three files: table, column, unit, allowed, required, meaning."""
+    """Every column of the files: table, column, unit, allowed, required, meaning."""
     return pd.DataFrame([
         {
             "table": table.name,
@@ -349,13 +354,16 @@ def _unknown_pours(sheets, store, pours, file):
 
 
 def _unknown_codes(sheets, known):
-    throws = sheets.get("throws")
-    codes = _column(throws, "code")
-    lost = [(row, code) for row, code in codes if code and code not in known]
-    whole = "Give the file of pieces as well, or save the plan first."
-    return _grouped(throws.file if throws else "", "code", lost,
-                    "a code that the file of pieces or the store holds",
-                    "Correct the code or add the piece.", whole if len(lost) == len(codes) else "")
+    problems = []
+    for sheet in (sheets[name] for name in ("throws", "warmings") if name in sheets):
+        codes = _column(sheet, "code")
+        lost = [(row, code) for row, code in codes if code and code not in known]
+        whole = "Give the file of pieces as well, or save the plan first."
+        problems += _grouped(
+            sheet.file, "code", lost, "a code that the file of pieces or the store holds",
+            "Correct the code or add the piece.", whole if len(lost) == len(codes) else "",
+        )
+    return problems
 
 
 def _grouped(file, column, places, expected, remedy, whole=""):
@@ -427,7 +435,7 @@ def _stored_origins(store):
 def _stored_already(frames, sheets, store):
     """Rows that the store holds already, told with their place in the file."""
     problems = []
-    tables = {"pours": "pours", "pieces": "grades", "throws": "throws"}
+    tables = {"pours": "pours", "pieces": "grades", "throws": "throws", "warmings": "warmings"}
     for name, frame in frames.items():
         key = RECORDS[tables[name]].key
         stored = {_identity(r, key) for r in _records(store.rows(tables[name]))}

@@ -31,6 +31,7 @@ UNITS = {
     },
     "°C": {"°C": float, "°F": units.celsius_from_fahrenheit},
     "min": {"min": float, "s": lambda v: v / 60.0, "h": lambda v: 60.0 * v},
+    "h": {"h": float, "min": lambda v: v / 60.0, "days": lambda v: 24.0 * v},
     "days since pouring": {
         "days": float, "weeks": lambda v: 7.0 * v, "hours": lambda v: v / 24.0,
     },
@@ -152,13 +153,13 @@ def suggest_columns(path, table, sheet=None):
     return frame
 
 
-def dry_run(store=None, pours=None, pieces=None, throws=None, today=None):
-    """Try an import of up to three :class:`Source` (or paths); returns a :class:`DryRun`.
+def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None):
+    """Try an import of up to four :class:`Source` (or paths); returns a :class:`DryRun`.
 
     ``store`` is the series to check against; nothing is written to it. ``today`` is the day that
     no pour and no look may lie after, the machine's day when absent.
     """
-    given = {"pours": pours, "pieces": pieces, "throws": throws}
+    given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings}
     problems, sheets, originals = [], {}, {}
     for name, source in given.items():
         if source is None:

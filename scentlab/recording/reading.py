@@ -15,6 +15,7 @@ from scentlab.series import (
     tidy_grades,
     tidy_pours,
     tidy_throws,
+    tidy_warmings,
 )
 
 LIMITS = {
@@ -40,6 +41,7 @@ def read_series(store):
     looks = _with_origin(store.rows("grades"), pieces, pours, "grades")
     scores = _with_origin(store.rows("throws"), pieces, pours, "throw scores")
     bleeds = _with_origin(store.rows("bleeds"), pieces, pours, "bleed weighings")
+    checks = _with_origin(store.rows("warmings"), pieces, pours, "checks on the warmer")
     planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
     return Series(
         title=(plan or {}).get("title") or about["title"] or _name(store),
@@ -54,6 +56,7 @@ def read_series(store):
         plan=plan,
         invented=bool((plan or {}).get("invented")) or about["invented"],
         bleeds=tidy_bleeds(bleeds, pours),
+        warmings=tidy_warmings(checks, pours),
     )
 
 

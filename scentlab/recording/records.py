@@ -38,9 +38,21 @@ GRADES = Table(
     key=("code", "test", "stress", "age_days", "assessor"),
 )
 
-BLEEDS = schema.BLEEDS
-RECORDS = {t.name: t for t in (schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS)}
-SCORES = ("grades", "throws", "bleeds")
+BLEEDS, WARMINGS = schema.BLEEDS, schema.WARMINGS
+RECORDS = {t.name: t for t in (schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS)}
+SCORES = ("grades", "throws", "bleeds", "warmings")
+
+
+def warming_words(row):
+    """A check on the warmer in words.
+
+    >>> warming_words({"hours": 4.0, "weight_g": 24.31, "assessor": None, "throw": None})
+    'after 4 h on the warmer: 24.31 g'
+    """
+    seen = [] if row["weight_g"] is None else [f"{row['weight_g']:g} g"]
+    seen += [] if row["throw"] is None else [f"throw {row['throw']:g} of 10"]
+    who = f" by {row['assessor']}" if row["assessor"] else ""
+    return f"after {row['hours']:g} h on the warmer: {', '.join(seen)}{who}"
 
 
 def check_row(table, row):
@@ -61,6 +73,9 @@ def check_row(table, row):
         clean[column.name] = value
         if not good:
             problems.append(_problem(table, column, row.get(column.name)))
+    if table.one_of and not problems and all(clean[n] is None for n in table.one_of):
+        expected, remedy = schema.one_of_words(table)
+        problems.append(Problem(table.name, None, table.one_of[0], "", expected, remedy))
     if problems:
         raise schema.DataError(problems)
     return clean

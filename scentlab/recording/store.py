@@ -20,10 +20,10 @@ import pandas as pd
 import sqlalchemy as sa
 from sqlalchemy import exc
 
-from scentlab.recording.records import RECORDS, SCORES, check_row
+from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
 
 FILE_NAME = "series.sqlite"
-VERSION = 2
+VERSION = 3
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
 
@@ -98,12 +98,19 @@ PLAN = sa.Table(
 
 def _add_reasons(connection):
     """From version 1 to 2: a correction can say why."""
-    for name in RECORDS:
+    for name in ("pours", "pieces", "grades", "throws", "bleeds"):
         connection.exec_driver_sql(f'ALTER TABLE "{name}" ADD COLUMN reason TEXT')
 
 
+def _add_warmings(connection):
+    """From version 2 to 3: checks of pieces left on the warmer."""
+    SQL_TABLES["warmings"].create(connection)
+    for statement in _append_only("warmings", connection.dialect.name):
+        connection.exec_driver_sql(statement)
+
+
 # Per old version the step to the next one: a callable of a connection within a transaction.
-MIGRATIONS = {1: _add_reasons}
+MIGRATIONS = {1: _add_reasons, 2: _add_warmings}
 SQL_TABLES = {name: _record_table(METADATA, table) for name, table in RECORDS.items()}
 # "What has been scored" is asked at every page, also among a million scores: these indexes answer
 # it without the rows themselves.
@@ -680,6 +687,8 @@ def _in_words(table, row):
         return f"{row['test']} grade {row['grade']}"
     if table == "throws":
         return f"{row['kind']} throw {row['throw']:g} of 10 in sitting {row['sitting']}"
+    if table == "warmings":
+        return warming_words(row)
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
 
 

@@ -120,6 +120,7 @@ def test_nothing_is_updated_or_deleted(store, folder, table, verb):
     store.add("throws", {"code": "211", "assessor": "A1", "sitting": "S1", "kind": "cold",
                          "throw": 4})
     store.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 40})
+    store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.6})
     with sqlite3.connect(folder / FILE_NAME) as raw:
         with pytest.raises(sqlite3.IntegrityError, match=f"^the table {table} only appends$"):
             raw.execute(verb.format(table))
@@ -173,7 +174,8 @@ def test_an_unknown_table(store):
     with pytest.raises(StoreError) as error:
         store.rows("scores")
     assert str(error.value) == (
-        "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds"
+        "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds, "
+        "warmings"
     )
 
 

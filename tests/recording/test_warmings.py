@@ -1,0 +1,182 @@
+"""Checks of pieces left on the warmer: stored, mended, migrated, imported, exported, by a form."""
+
+import html
+import re
+import sqlite3
+
+import numpy as np
+import pytest
+
+from scentlab.recording.correcting import mend, stored_about
+from scentlab.recording.forms import WarmingForm
+from scentlab.recording.importing import export_csvs, import_csvs, read_csvs
+from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.reading import read_series
+from scentlab.recording.store import FILE_NAME, VERSION, RefusedError, Store
+from scentlab.schema import DataError
+from scentlab.series import WARMING_COLUMNS
+
+CHECKS = """code,hours,weight_g,assessor,throw
+417,0,25.1,,
+417,2,24.7,,
+417,2,,A1,7.5
+"""
+
+
+@pytest.fixture
+def file(tmp_path):
+    def write(text=CHECKS):
+        path = tmp_path / "warmings.csv"
+        path.write_text(text, encoding="utf-8")
+        return path
+
+    return write
+
+
+def test_a_check_is_stored_read_and_told(store):
+    store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.7})
+    store.add("warmings", {"code": "417", "hours": 2, "assessor": "A1", "throw": 7})
+    frame = read_series(store).warmings
+    assert tuple(frame.columns) == WARMING_COLUMNS
+    assert frame["load_pct"].tolist() == [9.0, 9.0] and frame["pot"].tolist() == ["A", "A"]
+    assert [e.words for e in stored_about(store, "417")] == [
+        "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
+    ]
+    assert store.history("417")["value"].tolist()[1:] == [
+        "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
+    ]
+
+
+def test_without_checks_the_frame_is_empty(store):
+    frame = read_series(store).warmings
+    assert frame.empty and tuple(frame.columns) == WARMING_COLUMNS
+
+
+def test_a_check_of_nothing_is_refused(store):
+    with pytest.raises(DataError) as error:
+        store.add("warmings", {"code": "417", "hours": 2, "assessor": "A1"})
+    assert str(error.value) == (
+        "warmings, column weight_g: found an empty cell, expected a value in weight_g or throw. "
+        "Give weight_g or throw, or both, or leave the row out."
+    )
+    with pytest.raises(RefusedError) as error:
+        store.add("warmings", {"code": "999", "hours": 2, "weight_g": 20})
+    assert str(error.value).startswith("warmings: nobody knows a piece 999;")
+
+
+def test_the_same_check_twice_is_refused(store):
+    store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.7})
+    with pytest.raises(RefusedError) as error:
+        store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.8})
+    assert str(error.value) == (
+        "warmings: code 417, hours 2.0 is stored already (entry 1); correct or void that entry "
+        "first"
+    )
+
+
+def test_a_check_is_mended_but_never_to_nothing(store):
+    store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.7})
+    with pytest.raises(DataError):
+        mend(store, "warmings", 1, {"weight_g": ""}, "no")
+    mend(store, "warmings", 1, {"weight_g": "24.1"}, "read wrongly")
+    assert store.rows("warmings")["weight_g"].tolist() == [24.1]
+
+
+def test_a_store_of_version_two_gets_the_table(store, folder):
+    store.add("grades", {"code": "417", "test": "sweat", "assessor": "A1", "grade": 2})
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        raw.execute("DROP TABLE warmings")
+        raw.execute("UPDATE about SET value = '2' WHERE name = 'version'")
+    opened = Store.open(folder)
+    assert opened.about()["version"] == VERSION
+    assert len(opened.rows("grades")) == 1 and opened.rows("warmings").empty
+    opened.add("warmings", {"code": "417", "hours": 0, "weight_g": 25})
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        with pytest.raises(sqlite3.IntegrityError, match="^the table warmings only appends$"):
+            raw.execute("DELETE FROM warmings")
+    assert len(list(folder.glob("before-version-*.sqlite"))) == 1
+    assert opened.check() == ()
+
+
+def test_there_and_back(store, file, tmp_path):
+    assert import_csvs(store, warmings=file()) == {"warmings": 3}
+    before = read_series(store).warmings
+    paths = export_csvs(store, tmp_path / "out")
+    assert [p.name for p in paths] == ["pours.csv", "pieces.csv", "throws.csv", "warmings.csv"]
+    back = read_csvs(paths[0], paths[1], warmings=paths[3])["warmings"]
+    plain = [f.astype(object).where(f.notna(), None) for f in (back, before[list(back.columns)])]
+    assert plain[0].to_dict("records") == plain[1].to_dict("records")
+
+
+def test_no_file_of_checks_without_checks(store, tmp_path):
+    paths = export_csvs(store, tmp_path / "out")
+    assert [p.name for p in paths] == ["pours.csv", "pieces.csv", "throws.csv"]
+
+
+def test_everything_wrong_in_a_file_is_told(store, file):
+    text = "code,hours,weight_g,assessor,throw\n417,1,,A1,\n999,2,24,,\n"
+    with pytest.raises(DataError) as error:
+        import_csvs(store, warmings=file(text))
+    assert str(error.value).splitlines() == [
+        "warmings.csv, row 2, column weight_g: found an empty cell, expected a value in weight_g "
+        "or throw. Give weight_g or throw, or both, or leave the row out.",
+        "warmings.csv, row 3, column code: found '999', expected a code that the file of pieces or "
+        "the store holds. Correct the code or add the piece.",
+    ]
+    assert store.rows("warmings").empty
+
+
+def test_minutes_and_ounces_of_a_file_become_hours_and_grams(store, file):
+    path = file("code,on,w\n417,0,1\n417,90,0.98\n")
+    source = Source(path, {"code": From("code"), "hours": From("on", "min"),
+                           "weight_g": From("w", "oz")})
+    frame = dry_run(store, warmings=source).frames["warmings"]
+    assert frame["hours"].tolist() == [0.0, 1.5]
+    assert np.allclose(frame["weight_g"], [28.349523125, 27.7825326625])
+
+
+class TestForm:
+    def form(self, store, **more):
+        return WarmingForm(
+            ["417", "211"], lambda row: store.add("warmings", row),
+            lambda receipt: store.void("warmings", receipt.entry_id, "undone"), **more,
+        )
+
+    def said(self, form):
+        return html.unescape(re.sub("<[^>]+>", "", form.message.value))
+
+    def test_weight_and_throw(self, store):
+        form = self.form(store, assessor="A2")
+        for name, value in {"hours": "2", "weight_g": "24.7", "throw": "6.5"}.items():
+            form.fields[name].value = value
+        form.save.click()
+        row = store.rows("warmings").iloc[0]
+        assert (row["code"], row["hours"], row["weight_g"], row["assessor"], row["throw"]) == (
+            "417", 2.0, 24.7, "A2", 6.5
+        )
+        assert self.said(form).endswith(
+            "piece 417, after 2 h on the warmer: 24.7 g, throw 6.5 of 10 by A2."
+        )
+        assert [form.fields[n].value for n in ("hours", "weight_g", "throw")] == ["2", "", ""]
+        form.undo.click()
+        assert store.rows("warmings").empty and form.piece["code"] == "417"
+
+    def test_a_weight_alone_names_no_assessor(self, store):
+        form = self.form(store, assessor="A2")
+        form.fields["hours"].value, form.fields["weight_g"].value = "0", "25.1"
+        form.save.click()
+        assert store.rows("warmings")["assessor"].isna().all()
+
+    def test_without_an_assessor_there_is_no_throw(self, store):
+        assert set(self.form(store).fields) == {"hours", "weight_g"}
+
+    def test_nothing_filled_in(self, store):
+        form = self.form(store)
+        form.fields["hours"].value = "2"
+        form.save.click()
+        assert self.said(form) == (
+            "NOT SAVED. warmings, column weight_g: found an empty cell, expected a value in "
+            "weight_g or throw. Give weight_g or throw, or both, or leave the row out."
+        )
+        assert form.piece["code"] == "417" and store.rows("warmings").empty
+
