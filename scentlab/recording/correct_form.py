@@ -66,9 +66,7 @@ class CorrectForm(FoldedForm):
             self._list.children = self._edit.children = []
             return
         for name, value in entry.values.items():
-            column = plainly(RECORDS[entry.table][name])
-            unit = f", {column.unit}" if column.unit else ""
-            field = text_field(f"new-{name}", f"{_capital(column.meaning)}{unit}")
+            field = text_field(f"new-{name}", _label(plainly(RECORDS[entry.table][name])))
             field.value = _shown(value)
             self.fields[name] = field
         title = note("flag", f"Entry {entry.entry_id}: {entry.words}. Change what is wrong.")
@@ -108,8 +106,11 @@ class CorrectForm(FoldedForm):
         self._say("saved", words)
 
 
-def _capital(text):
-    return text[0].upper() + text[1:]
+def _label(column):
+    words = column.meaning[0].upper() + column.meaning[1:]
+    if column.name in ("grade", "throw"):
+        return f"{words}, {column.lower:g} to {column.upper:g}"
+    return f"{words}, {column.unit}" if column.unit else words
 
 
 def _shown(value):

@@ -25,10 +25,13 @@ STYLE = """<style>
 .scent-form {max-width: 640px; gap: 6px}
 .scent-form button {min-height: 48px; min-width: 48px; height: auto; font-size: 16px;
   white-space: normal; line-height: 1.3; margin: 0}
-.scent-form input, .scent-form select {min-height: 44px; font-size: 16px}
+.scent-form input, .scent-form .widget-text input[type="text"],
+.scent-form .widget-dropdown > select {min-height: 44px; font-size: 16px}
 .scent-form .widget-text {height: auto; min-height: 48px; align-items: center; margin: 0;
   width: 100%; box-sizing: border-box}
-.scent-form .widget-text > label {height: auto}
+.scent-form .widget-text > label, .scent-form .widget-dropdown > label {height: auto}
+.scent-form .widget-dropdown {height: auto; min-height: 48px; align-items: center; margin: 0;
+  width: 100%; box-sizing: border-box}
 .scent-form .widget-html-content, .scent-form label {font-size: 16px; line-height: 1.4;
   white-space: normal; overflow: visible}
 .scent-form button:focus-visible, .scent-form input:focus-visible,
@@ -43,16 +46,20 @@ STYLE = """<style>
 .scent-strip figure {margin: 0; width: 104px}
 .scent-strip figcaption {font-size: 14px; line-height: 1.25}
 .scent-form button[aria-pressed="true"] {outline: 3px solid #0b57d0; font-weight: bold}
-.scent-wide {overflow-x: auto}
+.scent-list {max-height: 480px; overflow: auto}
+.scent-list li {line-height: 1.4; margin: 4px 0; overflow-wrap: anywhere}
 .scent-grid table {border-collapse: collapse; margin: 4px 0 14px}
 .scent-grid caption {text-align: left; font-weight: bold; padding: 6px 0; font-size: 16px}
 .scent-grid th, .scent-grid td {font-size: 16px; padding: 2px 10px 2px 0; text-align: left}
 .scent-grid input {width: 6.5em; padding: 0 8px; box-sizing: border-box}
 .scent-grid input[aria-invalid="true"] {outline: 3px solid #b3261e}
 @media (max-width: 480px) {
-  .scent-form .widget-text {flex-direction: column; height: auto}
-  .scent-form .widget-text .widget-label {width: 100% !important; text-align: left}
+  .scent-form .widget-text, .scent-form .widget-dropdown {flex-direction: column; height: auto;
+    align-items: stretch}
+  .scent-form .widget-inline-hbox .widget-label {width: 100% !important; text-align: left;
+    margin: 0}
   .scent-form .widget-text input {width: 100%}
+  .scent-form .widget-dropdown > select {flex: 0 0 auto}
 }
 </style>"""
 
@@ -97,7 +104,7 @@ class Form(w.VBox):
         """Find the buttons and fields anew; a form whose parts change calls it again."""
         self._controls = dict(named_controls(self.children))
         self.browser.names = {
-            name: control.tooltip if isinstance(control, w.Button) else control.description
+            name: getattr(control, "tooltip", None) or control.description
             for name, control in self._controls.items()
         }
 

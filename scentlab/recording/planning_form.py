@@ -32,13 +32,14 @@ class RunBar(w.VBox):
         self.said = w.HTML()
         self.cancel = make_button("Cancel the run", "cancel")
         self.cancel.on_click(lambda _: self.stop())
-        self.cancel.disabled = True
         self.children = [self.bar, self.said, self.cancel]
+        self.finish()
 
     def start(self):
         """Make ready for a run."""
         self._cancelled.clear()
         self.bar.value, self.said.value, self.cancel.disabled = 0, "", False
+        self._show_run(True)
 
     def tell(self, done, total):
         """Show that so many of so many are done."""
@@ -54,8 +55,13 @@ class RunBar(w.VBox):
         return self._cancelled.is_set()
 
     def finish(self):
-        """Put the cancel button out of use."""
+        """Put the bar and the cancel button away; what was done stays told."""
         self.cancel.disabled = True
+        self._show_run(False)
+
+    def _show_run(self, running):
+        for part in (self.bar, self.cancel):
+            part.layout.display = "" if running else "none"
 
 
 class PlanningForm(Form):

@@ -67,7 +67,8 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     assert {n: b.value for n, b in file.headings.items() if b.value != "(not in the file)"} == {
         "pour": "Pour", "pot": "Pot", "blend": "Blend", "poured_on": "Poured on", "wax_g": "Wax"
     }
-    assert {n: b.value for n, b in file.units.items()}["wax_g"] == "(choose the unit)"
+    assert {n: b.value for n, b in file.units.items()}["wax_g"] == "(choose)"
+    assert file.units["fragrance_g"].layout.display == "none", "no column, no unit"
     form.check.click()
     assert form.store.disabled
     told = [str(p) for p in form.tried.problems]
@@ -78,6 +79,7 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
             ) in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"
+    assert file.units["fragrance_g"].layout.display == ""
     assert form.result.value == "" and form.tried is None, "another matching, another check"
     file.units["wax_g"].value = file.units["fragrance_g"].value = "oz"
     file.units["poured_on"].value = "day.month.year"
@@ -95,6 +97,8 @@ def test_two_files_are_stored_together_or_not_at_all(form, store):
     pick(form, "pieces", "pieces.csv", PIECES)
     form.check.click()
     assert len(form.tried.problems) == 2 and form.store.disabled
+    for problem in form.tried.problems:
+        assert f"<li>{html.escape(str(problem))}</li>" in form.result.value
     form.store.click()
     assert store.rows("pours").empty
     pick(form, "pieces", "pieces.csv", PIECES.splitlines(keepends=True)[0] + b"417,P01,2\n")
@@ -145,5 +149,6 @@ def test_uploads_are_kept_in_a_place_of_their_own_and_go_with_the_form(form, tmp
 def test_every_choice_has_a_name(form):
     pick(form, "pours", "theirs.csv", FOREIGN)
     names = form.browser.names
-    assert names["pours-wax_g"] == "wax weighed into this pour *"
-    assert names["pours-wax_g-unit"] == "unit of wax weighed into this pour"
+    assert names["pours-wax_g"] == "Wax weighed into this pour *"
+    assert names["pours-wax_g-unit"] == "Wax weighed into this pour: in"
+    assert len(set(names.values())) == len(names), "no two of the same name"

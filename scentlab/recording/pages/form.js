@@ -86,7 +86,9 @@ export default {
       }
       const name = nameOf(button, "scent-press-");
       if (Date.now() - tapped < DOUBLE_TAP && kindOf(name) === kindOf(last)) {
-        banner.textContent = "Two taps at once: counted as one.";
+        const words = "Two taps at once: counted as one.";
+        banner.textContent = words;
+        setTimeout(() => { if (banner.textContent === words) banner.textContent = ""; }, 3000);
         return;
       }
       tapped = Date.now();
@@ -102,6 +104,12 @@ export default {
       pending = null;
       banner.textContent = "";
       label();
+      setTimeout(bringIntoView, 200);
+    }
+    // A form that has shrunk must not leave its answer out of sight.
+    function bringIntoView() {
+      const said = form && form.querySelector(".scent-message");
+      if (said && said.textContent.trim()) said.scrollIntoView({ block: "nearest" });
     }
     function tick() {
       const since = model.get("since");
