@@ -1,15 +1,9 @@
 """The forms in JupyterLab in a real browser: keys, acknowledgement, names, width."""
 
-import json
 import os
-import re
 import signal
-import subprocess
-import sys
 import time
-import urllib.request
 
-import nbformat
 import pytest
 
 from scentlab.recording.store import Store
@@ -32,90 +26,24 @@ pours
 """
 
 
-class Lab:
-    """JupyterLab on a free port, in a folder of its own with a series and a notebook."""
-
-    def __init__(self, folder):
-        self.folder, self.token = folder, "browser-test-token"
-        book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(CELL),
-                                               nbformat.v4.new_code_cell(POUR_CELL)])
-        book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3",
-                                       "language": "python"}
-        nbformat.write(book, folder / "book.ipynb")
-        home = folder / "home"
-        settings = home / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
-        settings.mkdir(parents=True)
-        (settings / "notification.jupyterlab-settings").write_text(
-            json.dumps({"fetchNews": "false", "checkForUpdates": False}))
-        environment = {
-            **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
-            "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
-            "JUPYTER_RUNTIME_DIR": str(home / "runtime"), "PYTHONPATH": os.getcwd(),
-        }
-        self.log = open(folder / "lab.log", "w+")  # noqa: SIM115 - lives as long as the server
-        self.process = subprocess.Popen(
-            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--port=0",
-             "--ip=127.0.0.1", f"--IdentityProvider.token={self.token}",
-             "--LabApp.expose_app_in_browser=True", f"--ServerApp.root_dir={folder}"],
-            stdout=self.log, stderr=subprocess.STDOUT, env=environment, cwd=folder,
-        )
-        self.link = self._wait()
-
-    def _wait(self):
-        for _ in range(240):
-            found = re.search(r"http://127\.0\.0\.1:(\d+)/",
-                              (self.folder / "lab.log").read_text())
-            if found:
-                return found[0]
-            time.sleep(0.25)
-        raise TimeoutError((self.folder / "lab.log").read_text())
-
-    def kernels(self):
-        ask = urllib.request.Request(f"{self.link}api/kernels",
-                                     headers={"Authorization": f"token {self.token}"})
-        with urllib.request.urlopen(ask, timeout=10) as answer:
-            return json.load(answer)
-
-    def stop(self):
-        self.process.send_signal(signal.SIGTERM)
-        try:
-            self.process.wait(20)
-        except subprocess.TimeoutExpired:
-            self.process.kill()
-        self.log.close()
-
-
 @pytest.fixture(scope="module")
-def place(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("lab")
+def place(lab):
+    folder = lab.folder / "forms"
+    folder.mkdir()
     store = Store.create(folder / "series")
     store.add_many("pieces", [{"code": c, "pour": "P01"} for c in ("417", "211", "305", "500")])
     return folder
 
 
 @pytest.fixture(scope="module")
-def lab(place):
-    lab = Lab(place)
-    yield lab
-    lab.stop()
-
-
-@pytest.fixture(scope="module")
-def page(chromium, lab):
-    context = chromium.new_context(viewport={"width": 1200, "height": 900})
-    page = context.new_page()
-    page.set_default_timeout(45000)
-    page.goto(f"{lab.link}lab/tree/book.ipynb?token={lab.token}")
-    page.wait_for_selector(".jp-Notebook .jp-Cell")
-    page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
-    # Cells that are run before the kernel is there stay unrun, without a word.
-    page.wait_for_function("() => document.body.innerText.includes('| Idle')")
-    # Not awaited: the promise would outlast every timeout if the kernel hung.
-    page.evaluate("() => { window.jupyterapp.commands.execute('notebook:run-all-cells'); }")
+def page(chromium, lab, place):
+    lab.write("forms/book.ipynb", CELL, POUR_CELL)
+    page = lab.open(chromium, "forms/book.ipynb")
+    lab.run_all(page)
     page.wait_for_selector(".scent-form button[aria-label='0: dry']")
     page.wait_for_selector(".scent-form button[aria-label='Save this pour']")
     yield page
-    context.close()
+    lab.close(page)
 
 
 @pytest.fixture
@@ -150,10 +78,28 @@ def test_one_tap_saves_and_the_keyboard_too(page, store):
     page.get_by_role("button", name="2: visible film").click()
     message(page, r"^\s*Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2")
     page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
+    page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
     page.get_by_role("button", name="3: beads").focus()
     page.keyboard.press("Enter")
     message(page, "piece 211, sweat grade 3")
     assert grades(store) == [["417", 2], ["211", 3]]
+
+
+def test_a_key_held_down_taps_once(page, store):
+    """Autorepeat would grade one piece after the other; the two pieces before are graded."""
+    page.wait_for_timeout(650)
+    page.locator(".scent-press-later").first.focus()
+    start = page.locator(".scent-form h3").first.inner_text()
+    for _ in range(6):
+        page.keyboard.down("Enter")  # from the second on they count as repeats
+        page.wait_for_timeout(150)
+    page.keyboard.up("Enter")
+    page.wait_for_function("s => document.querySelector('.scent-form h3').innerText !== s",
+                           arg=start)
+    page.wait_for_timeout(650)
+    page.locator(".scent-press-later").first.click()
+    page.wait_for_function("s => document.querySelector('.scent-form h3').innerText === s",
+                           arg=start)
 
 
 def test_names_states_and_sizes(page):

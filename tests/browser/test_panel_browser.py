@@ -97,6 +97,8 @@ def choose(page, server):
 
 
 def tap(page, words):
+    """A tap that is no second one of the last: a piece takes longer than that to look at."""
+    page.wait_for_timeout(650)
     page.get_by_role("button", name=re.compile(words)).tap()
 
 
@@ -156,10 +158,20 @@ def test_the_keyboard_alone(phone, server, store):
     phone.locator("#answers button").nth(3).focus()
     phone.keyboard.press("Enter")
     said(phone, "sweat grade 3")
+    phone.wait_for_timeout(650)
     phone.locator("#answers button").nth(1).focus()
     phone.keyboard.press("Space")
     said(phone, "frost grade 1")
     assert stored(store) == [["417", 3], ["305", 1]]
+
+
+def test_a_double_tap_scores_one_piece(phone, server, store):
+    choose(phone, server)
+    phone.get_by_role("button", name=re.compile("2: visible film")).dblclick()
+    said(phone, "piece 417, sweat grade 2")
+    phone.wait_for_timeout(700)
+    assert phone.inner_text("#code") == "305"
+    assert stored(store) == [["417", 2]]
 
 
 def test_a_score_waits_out_a_lost_connection(phone, server, store):
@@ -222,6 +234,7 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
     said(phone, "^NOT SAVED. Start the timer when the warmer goes on, or type the minutes.$")
     tap(phone, "The warmer is on")
     phone.wait_for_function("() => /^0:0[1-9] on/.test(clock.textContent)")
+    assert phone.locator("#start").is_hidden(), "a second tap would put the timer back"
     phone.reload()
     phone.wait_for_function("() => /^0:0[2-9] on/.test(clock.textContent)")
     tap(phone, "^7$")

@@ -1,0 +1,104 @@
+"""JupyterLab for the browser tests: one server for all of them, a folder for each notebook."""
+
+import json
+import os
+import re
+import signal
+import subprocess
+import sys
+import time
+import urllib.request
+
+import nbformat
+import pytest
+
+
+class Lab:
+    """JupyterLab on a free port, in a folder of its own."""
+
+    def __init__(self, folder):
+        self.folder, self.token = folder, "browser-test-token"
+        home = folder / "home"
+        settings = home / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
+        settings.mkdir(parents=True)
+        (settings / "notification.jupyterlab-settings").write_text(
+            json.dumps({"fetchNews": "false", "checkForUpdates": False}))
+        environment = {
+            **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
+            "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
+            "JUPYTER_RUNTIME_DIR": str(home / "runtime"), "PYTHONPATH": os.getcwd(),
+        }
+        self.log = open(folder / "lab.log", "w+")  # noqa: SIM115 - lives as long as the server
+        self.process = subprocess.Popen(
+            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--port=0",
+             "--ip=127.0.0.1", f"--IdentityProvider.token={self.token}",
+             "--LabApp.expose_app_in_browser=True", f"--ServerApp.root_dir={folder}"],
+            stdout=self.log, stderr=subprocess.STDOUT, env=environment, cwd=folder,
+        )
+        self.link = self._wait()
+
+    def _wait(self):
+        for _ in range(240):
+            found = re.search(r"http://127\.0\.0\.1:(\d+)/",
+                              (self.folder / "lab.log").read_text())
+            if found:
+                return found[0]
+            time.sleep(0.25)
+        raise TimeoutError((self.folder / "lab.log").read_text())
+
+    def write(self, name, *cells):
+        """A notebook of code cells at a path within the server's folder."""
+        book = nbformat.v4.new_notebook(cells=[nbformat.v4.new_code_cell(c) for c in cells])
+        book.metadata["kernelspec"] = {"name": "python3", "display_name": "Python 3",
+                                       "language": "python"}
+        path = self.folder / name
+        path.parent.mkdir(parents=True, exist_ok=True)
+        nbformat.write(book, path)
+
+    def open(self, browser, name, width=1200, height=900):
+        """A page with the notebook open and its kernel idle; nothing is run yet."""
+        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+        page.set_default_timeout(45000)
+        page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
+        page.wait_for_selector(".jp-Notebook .jp-Cell")
+        page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
+        # Cells that are run before the kernel is there stay unrun, without a word.
+        page.wait_for_function("() => document.body.innerText.includes('| Idle')")
+        page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
+        return page
+
+    def run_all(self, page):
+        """Run every cell; not awaited, for the promise would outlast every timeout."""
+        self.command(page, "notebook:run-all-cells")
+
+    def command(self, page, name):
+        page.evaluate("n => { window.jupyterapp.commands.execute(n); }", name)
+
+    def ask(self, path, method="GET"):
+        question = urllib.request.Request(
+            self.link + path, method=method, headers={"Authorization": f"token {self.token}"}
+        )
+        with urllib.request.urlopen(question, timeout=10) as answer:
+            text = answer.read()
+        return json.loads(text) if text else None
+
+    def close(self, page):
+        """Close the page, and every kernel with it: two cores are soon taken."""
+        page.context.close()
+        for kernel in self.ask("api/kernels"):
+            self.ask(f"api/kernels/{kernel['id']}", "DELETE")
+
+    def stop(self):
+        self.process.send_signal(signal.SIGTERM)
+        try:
+            self.process.wait(20)
+        except subprocess.TimeoutExpired:
+            self.process.kill()
+        self.log.close()
+
+
+@pytest.fixture(scope="session")
+def lab(tmp_path_factory):
+    lab = Lab(tmp_path_factory.mktemp("lab"))
+    yield lab
+    lab.stop()

@@ -1,0 +1,300 @@
+"""A maker's own series in JupyterLab: log a pour, grade, smell with the timer, mend one, import."""
+
+import datetime as dt
+import re
+import time
+
+import pytest
+
+from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, shipped
+from scentlab.recording.store import Store
+
+pytestmark = pytest.mark.browser
+START = dt.date.today() - dt.timedelta(days=60)
+SECRETS = ("secretmix", "13.37", "8.21")  # blend and loads, which nobody who scores may see
+
+
+def plan():
+    wax = Wax("soft wax", "lot 1", limit_load_pct=20)
+    return make_plan(
+        "walk", Fragrance("cedar", "lot 7"), [Blend("secretmix", ((wax, 1.0),))],
+        loads_pct=(8.21, 13.37), pots_per_blend=1,
+        pieces=PieceNumbers(sweat=2, sweat_heat=0, frost=1, throw=1, reserve=0), assessors=2,
+        piece_g=25, start=START.isoformat(), seed=3,
+    )
+
+
+@pytest.fixture(scope="module")
+def folder(lab):
+    """A series with a plan, all pours but the first logged, and the notebooks as they are."""
+    folder = lab.folder / "walk"
+    store = shipped.make_series(folder, title="walk")
+    store.save_plan(plan().to_dict())
+    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+    for pour in plan().pours.to_dict("records")[1:]:
+        store.add("pours", {n: pour[n] for n in names})
+    return folder
+
+
+@pytest.fixture(scope="module")
+def store(folder):
+    return Store.open(folder)
+
+
+@pytest.fixture(scope="module")
+def pour_page(chromium, lab, folder):
+    page = lab.open(chromium, "walk/2-pour-day.ipynb")
+    lab.run_all(page)
+    page.wait_for_selector(".scent-press-save[aria-label]")
+    yield page
+    lab.close(page)
+
+
+@pytest.fixture(scope="module")
+def page(chromium, lab, folder, pour_page):
+    page = lab.open(chromium, "walk/3-score.ipynb")
+    lab.run_all(page)
+    page.wait_for_selector(".scent-press-assessor-A1[aria-label]")
+    yield page
+    lab.close(page)
+
+
+def press(page, name, nth=0):
+    page.locator(f".scent-press-{name}:visible").nth(nth).click()
+
+
+def fill(page, name, value, nth=0):
+    page.locator(f".scent-field-{name} input:visible").nth(nth).fill(value)
+
+
+def said(page, pattern):
+    page.wait_for_function(
+        "p => [...document.querySelectorAll('.scent-message')].some("
+        "m => new RegExp(p).test(m.textContent))", arg=pattern)
+
+
+def in_sight(page, pattern):
+    page.wait_for_function(
+        """p => [...document.querySelectorAll('.scent-message')].some(m => {
+            const b = m.getBoundingClientRect();
+            return new RegExp(p).test(m.textContent) && b.top > 0 && b.bottom < innerHeight; })""",
+        arg=pattern)
+
+
+def heading(page, pattern):
+    """Wait for a form's heading and give the code of the piece that it shows."""
+    found = page.wait_for_function(
+        "p => { for (const h of document.querySelectorAll('.scent-form h3')) {"
+        "const m = new RegExp(p).exec(h.textContent); if (m) return m[1] || m[0]; } return null; }",
+        arg=pattern)
+    return found.json_value()
+
+
+def pick(page, table, path):
+    with page.expect_file_chooser() as chooser:
+        page.locator(f".scent-pick-{table}:visible").click()
+    chooser.value.set_files(path)
+
+
+def settled(page):
+    """Wait out the time in which a second tap counts as a double one."""
+    page.wait_for_timeout(650)
+
+
+def test_log_a_pour(pour_page, store):
+    page, planned = pour_page, plan().pours.iloc[0]
+    press(page, f"pour-{planned['pour']}")
+    page.wait_for_selector(f".scent-press-pour-{planned['pour']}[aria-pressed='true']")
+    fill(page, "wax_g", "200")
+    fill(page, "fragrance_g", f"{2 * planned['load_pct']:.2f}".replace(".", ","))
+    fill(page, "poured_on", START.isoformat())
+    page.wait_for_selector(".scent-saved:has-text('true load')")
+    press(page, "save")
+    said(page, rf"Saved at .*pour {planned['pour']} at")
+    row = store.rows("pours").query("pour == @planned.pour").iloc[0]
+    assert row["fragrance_g"] == pytest.approx(2 * planned["load_pct"], abs=0.005)
+    assert row["poured_on"] == START
+
+
+def test_mend_the_pour(pour_page, store):
+    page, name = pour_page, plan().pours.iloc[0]["pour"]
+    press(page, "fold")
+    fill(page, "name", name)
+    press(page, "show")
+    press(page, f"entry-pours-{store.rows('pours')['entry_id'].max()}")
+    page.locator(".scent-field-new-wax_g input").fill("201,5")
+    fill(page, "reason", "read the display wrong")
+    page.locator(".scent-press-save:visible").nth(1).click()
+    said(page, "Corrected: pour .* now wax weighed into this pour 201.5")
+    in_sight(page, "Corrected: pour")  # though the form has shrunk by its ten fields
+    assert store.rows("pours").query("pour == @name")["wax_g"].tolist() == [201.5]
+
+
+def test_grade_with_a_double_tap_and_undo(page, store):
+    press(page, "assessor-A1")
+    first = heading(page, r"^Sweat grade by A1: piece (\d{3}) \(1 of 4\)")
+    page.locator(".scent-press-grade-2").first.dblclick()
+    second = heading(page, r"^Sweat grade by A1: piece (\d{3}) \(2 of 4\)")
+    said(page, rf"piece {first}, sweat grade 2 \(visible film\)")
+    settled(page)
+    assert store.rows("grades")[["code", "grade"]].to_numpy().tolist() == [[first, 2]]
+    page.locator(".scent-press-grade-0").first.click()
+    said(page, f"piece {second}, sweat grade 0")
+    page.locator(".scent-press-undo:visible").first.click()
+    said(page, f"Undone: piece {second}")
+    assert heading(page, r"^Sweat grade by A1: piece (\d{3}) \(2 of 4\)") == second
+    settled(page)
+    page.locator(".scent-press-grade-1").first.click()
+    said(page, f"piece {second}, sweat grade 1")
+    frost = heading(page, r"^Frost grade by A1: piece (\d{3}) \(1 of 2\)")
+    settled(page)
+    page.locator(".scent-press-grade-3").nth(1).click()
+    said(page, f"piece {frost}, frost grade 3")
+    found = store.rows("grades")[["code", "test", "grade"]].to_numpy().tolist()
+    assert found == [[first, "sweat", 2], [second, "sweat", 1], [frost, "frost", 3]]
+    assert store.rows("grades")["age_days"].tolist() == [60.0, 60.0, 60.0]
+
+
+def test_smell_with_the_timer(page, store):
+    code = heading(page, r"^Warm throw by A1, sitting \S+: piece (\d{3}) \(1 of 2\)")
+    press(page, "throw-6")
+    said(page, "NOT SAVED. Start the timer when the warmer goes on, or type the minutes.")
+    press(page, "start")
+    page.wait_for_function("() => [...document.querySelectorAll('.scent-clock')].some("
+                           "c => /^0:0[2-9] on the warmer/.test(c.textContent))")
+    assert page.locator(".scent-press-start").is_disabled(), "a second tap would put it back"
+    press(page, "throw-6")
+    said(page, rf"piece {code}, warm throw 6 of 10 after 0(\.1)? min on the warmer")
+    other = heading(page, r"^Warm throw by A1, sitting \S+: piece (\d{3}) \(2 of 2\)")
+    fill(page, "minutes", "30,5")
+    settled(page)
+    press(page, "throw-10")
+    said(page, f"piece {other}, warm throw 10 of 10 after 30.5 min")
+    rows = store.rows("throws")
+    assert rows[["code", "throw", "position"]].to_numpy().tolist() == [
+        [code, 6.0, 1], [other, 10.0, 2]
+    ]
+    assert rows["minutes"].tolist()[1] == 30.5 and 0 <= rows["minutes"][0] <= 0.5
+    assert set(rows["assessor"]) == {"A1"} and set(rows["kind"]) == {"warm"}
+
+
+def test_mend_a_score(page, store):
+    code = store.rows("throws")["code"][0]
+    page.get_by_role("button", name="Correct an entry of a piece: open").click()
+    fill(page, "name", code)
+    press(page, "show")
+    press(page, "entry-throws-1")
+    page.locator(".scent-field-new-throw input").fill("4")
+    press(page, "save")
+    said(page, "NOT SAVED. say why: a reason is kept with every change")
+    fill(page, "reason", "the neighbour's button")
+    settled(page)
+    press(page, "save")
+    said(page, "Corrected: warm throw 6 of 10.* now throw 4")
+    assert store.rows("throws").query("code == @code")["throw"].tolist() == [4.0]
+    assert store.rows("throws", history=True)["reason"].tolist()[-1] == "the neighbour's button"
+
+
+def test_type_scores_from_paper(page, store):
+    before = len(store.rows("grades"))
+    press(page, "assessor-A2")
+    page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
+    grid = page.locator(".scent-grid:visible input")
+    grid.first.wait_for()
+    assert grid.count() == 7  # two sweat, one frost, two warm pieces with throw and minutes
+    grid.nth(0).fill("7")
+    page.keyboard.press("Enter")
+    page.keyboard.type("1")
+    page.get_by_role("button", name="Save all that is filled in").click()
+    said(page, "these cells are wrong:.*found '7'")
+    assert grid.nth(0).get_attribute("aria-invalid") == "true"
+    assert len(store.rows("grades")) == before
+    grid.nth(0).fill("2")
+    settled(page)
+    page.get_by_role("button", name="Save all that is filled in").click()
+    said(page, r"Saved at \S+: 2 grades of A2.")
+    assert store.rows("grades")["grade"].tolist()[before:] == [2, 1]
+    assert grid.nth(0).is_disabled() and grid.nth(2).is_enabled()
+
+
+def test_only_blind_codes_are_on_the_page(page):
+    text = page.evaluate("() => document.querySelector('.jp-Notebook').innerText")
+    assert "Warm throw by" in text and re.search(r"piece \d{3}", text)
+    for secret in (*SECRETS, *plan().pours["pour"], *set(plan().pours["pot"])):
+        assert not re.search(rf"(?<![\w.-]){re.escape(secret)}(?![\w.-])", text), secret
+
+
+def test_bring_in_a_file(page, store, tmp_path):
+    code = plan().pieces.query("test == 'frost'")["code"].tolist()[1]
+    path = tmp_path / "theirs.csv"
+    pour = plan().pieces.query("code == @code")["pour"].iloc[0]
+    path.write_text(f"Code;Pour;Age;Assessor;Frost\n{code};{pour};3,5;A2;9\n")
+    page.get_by_role("button", name="Import CSV or XLSX files: open").click()
+    pick(page, "pieces", path)
+    page.wait_for_selector(".scent-field-pieces-frost_grade select[aria-label]")
+    choose = {"pieces-age_days": "Age", "pieces-age_days-unit": "weeks",
+              "pieces-frost_grade": "Frost", "pieces-decimal": "decimal comma, as 9,5"}
+    for name, label in choose.items():
+        page.locator(f".scent-field-{name} select").select_option(label=label)
+    press(page, "check")
+    page.wait_for_selector(".scent-result:has-text('a whole number from 0 to 4')")
+    assert page.locator(".scent-press-import").is_disabled()
+    path.write_text(path.read_text().replace(";9\n", ";3\n"))
+    pick(page, "pieces", path)
+    page.wait_for_selector(".scent-result:has-text('a whole number from 0 to 4')", state="detached")
+    for name, label in choose.items():
+        page.locator(f".scent-field-{name} select").select_option(label=label)
+    settled(page)
+    press(page, "check")
+    page.wait_for_selector(".scent-press-import:enabled")
+    press(page, "import")
+    said(page, "Stored: 1 grades. Run the notebook from the top to see them.")
+    row = store.rows("grades").iloc[-1]
+    assert (row["code"], row["grade"], row["age_days"]) == (code, 3, 24.5)
+
+
+def test_a_restarted_kernel_and_the_notebook_from_the_top(page, lab, store):
+    before = {t: len(store.rows(t, history=True)) for t in ("pours", "grades", "throws")}
+    page.wait_for_selector(".scent-press-assessor-A2[aria-pressed='true']")
+    page.evaluate("""async () => {
+        await window.jupyterapp.shell.currentWidget.sessionContext.session.kernel.restart(); }""")
+    lab.run_all(page)
+    page.wait_for_selector(".scent-press-assessor-A2[aria-pressed='false']")
+    page.wait_for_function("() => document.body.innerText.includes('| Idle')")
+    press(page, "assessor-A2")
+    heading(page, "^Sweat grade by A2: no piece waits")
+    heading(page, r"^Warm throw by A2, sitting S01: piece (\d{3}) \(1 of 2\)")
+    assert {t: len(store.rows(t, history=True)) for t in before} == before
+
+
+def test_a_hundred_and_twenty_pieces_open_soon(chromium, lab, capsys):
+    """The time from running the cell to a button that can be tapped, printed and not judged."""
+    lab.write(
+        "many/book.ipynb",
+        "import pandas as pd, scentlab\n"
+        "pieces = pd.DataFrame({'code': [f'{i:03}' for i in range(120)], 'test': 'sweat',"
+        " 'stress': 'rest', 'age_days': 14.0})\n"
+        "scentlab.GradeForm, scentlab.PaperForm",
+        "scentlab.GradeForm(pieces, 'sweat', 'A1', print)",
+        "paper = scentlab.PaperForm(pieces, 'A1', print)\npaper.fold.click()\npaper",
+    )
+    page = lab.open(chromium, "many/book.ipynb")
+    took = {}
+    try:
+        for name, ready in (("imports", None), ("form", ".scent-press-grade-0[aria-label]"),
+                            ("paper grid", ".scent-grid tr:nth-child(121) input:enabled")):
+            start = time.monotonic()
+            lab.command(page, "notebook:run-cell-and-select-next")
+            if ready is None:
+                page.wait_for_selector(".jp-OutputArea-output")
+            else:
+                page.wait_for_selector(ready)
+            took[name] = time.monotonic() - start
+        assert page.locator(".scent-grid input").count() == 120
+    finally:
+        lab.close(page)
+    with capsys.disabled():
+        told = ", ".join(f"{name} {seconds:.2f} s" for name, seconds in took.items())
+        print(f"\n120 pieces in JupyterLab, from running the cell to the first button: {told}")
+
+
