@@ -10,7 +10,7 @@ brings in no plotting, widget, database or statistics library.
 
 from importlib import import_module
 
-__version__ = "0.1.0.dev0"
+__version__ = "0.1.0"
 
 _PUBLIC = {
     "units": (
