@@ -1,5 +1,6 @@
 """JupyterLab for the browser tests: one server for all of them, a folder for each notebook."""
 
+import contextlib
 import json
 import os
 import re
@@ -102,3 +103,15 @@ def lab(tmp_path_factory):
     lab = Lab(tmp_path_factory.mktemp("lab"))
     yield lab
     lab.stop()
+
+
+@pytest.fixture
+def at_once():
+    """Clicks at one and the same moment by the page's clock, however slow the machine is."""
+    @contextlib.contextmanager
+    def at_once(page):
+        page.evaluate("() => { window.now = Date.now; const t = Date.now(); Date.now = () => t; }")
+        yield
+        page.evaluate("() => { Date.now = window.now; }")
+
+    return at_once

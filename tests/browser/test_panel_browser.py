@@ -165,11 +165,13 @@ def test_the_keyboard_alone(phone, server, store):
     assert stored(store) == [["417", 3], ["305", 1]]
 
 
-def test_a_double_tap_scores_one_piece(phone, server, store):
+def test_a_double_tap_scores_one_piece(phone, server, store, at_once):
     choose(phone, server)
-    phone.get_by_role("button", name=re.compile("2: visible film")).dblclick()
-    said(phone, "piece 417, sweat grade 2")
-    phone.wait_for_timeout(700)
+    with at_once(phone):
+        phone.get_by_role("button", name=re.compile("2: visible film")).tap()
+        said(phone, "piece 417, sweat grade 2")
+        phone.get_by_role("button", name=re.compile("2: up to 25")).tap()  # the next piece's
+        phone.wait_for_timeout(500)
     assert phone.inner_text("#code") == "305"
     assert stored(store) == [["417", 2]]
 
