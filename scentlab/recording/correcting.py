@@ -12,6 +12,7 @@ from scentlab import schema
 from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
 from scentlab.recording.store import RefusedError
+from scentlab.units import load_from_weights
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
@@ -80,6 +81,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     if row == old:
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
     _refuse_days_to_come(row)
+    _refuse_impossible_loads(row)
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
 
@@ -101,6 +103,18 @@ def _refuse_days_to_come(row):
         raise RefusedError(
             f"the day of pouring {day} is still to come; correct the day, or the clock of this "
             f"computer: it says that today is {dt.date.today()}"
+        )
+
+
+def _refuse_impossible_loads(row):
+    if row.get("wax_g") is None or row.get("fragrance_g") is None:
+        return
+    load = load_from_weights(row["fragrance_g"], row["wax_g"])
+    if load > schema.MOST_LOAD_PCT:
+        raise RefusedError(
+            f"{row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax is a load of "
+            f"{load:.0f} % of wax, and no wax takes more than {schema.MOST_LOAD_PCT:g} %; look "
+            "for a slipped decimal point"
         )
 
 

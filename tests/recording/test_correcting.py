@@ -80,6 +80,12 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
         f"computer: it says that today is {dt.date.today()}"
     )
     mend(scored, "pours", 1, {"poured_on": str(dt.date.today() + dt.timedelta(days=1))}, "why")
+    with pytest.raises(RefusedError) as error:
+        mend(scored, "pours", 2, {"fragrance_g": "180"}, "why")
+    assert str(error.value) == (
+        "180 g of fragrance in 200 g of wax is a load of 90 % of wax, and no wax takes more than "
+        "40 %; look for a slipped decimal point"
+    )
 
 
 @pytest.mark.parametrize("name, words", [
