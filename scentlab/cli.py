@@ -390,9 +390,24 @@ def read_rules(arguments):
             ship_age_days=arguments.ship_age_days,
             override_blends=tuple(arguments.override_blend),
             override_reason=arguments.override_reason,
+            today_load_pct=_todays_loads(arguments.today_load_pct),
         )
     except ValueError as error:
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
+
+
+def _todays_loads(given):
+    """None, one load for all blends, or a load for each blend that is named."""
+    if len(given) == 1 and "=" not in given[0]:
+        return given[0]
+    for text in given:
+        if not text.rpartition("=")[0].strip():
+            raise CannotDo(
+                f"--today-load-pct {text!r} is not understood; give one load for all blends, or "
+                'one as BLEND=LOAD for each, such as "soft=12"'
+            )
+    pairs = [text.rpartition("=") for text in given]
+    return {blend.strip(): load.strip() for blend, _, load in pairs} or None
 
 
 def _write_report(series, path, rules, seed):
@@ -734,6 +749,7 @@ def _add_report(commands):
         scentlab report cedar-2026
         scentlab report cedar-2026 --out for-supplier.html
         scentlab report cedar-2026 --risk-pct 2 --limit-grade 1 --stress heat
+        scentlab report cedar-2026 --today-load-pct 12
         scentlab report cedar-2026 --override-blend "soft mix" \\
             --override-reason "the wax maker agreed in a letter of 2 March"
         """,
@@ -787,6 +803,11 @@ def add_rules(parser):
     )
     rules.add_argument(
         "--override-reason", default="", metavar="TEXT", help="why, printed in the report"
+    )
+    rules.add_argument(
+        "--today-load-pct", action="append", default=[], metavar="[BLEND=]LOAD",
+        help="load poured today, in %% of wax, to tell what the pick saves: one for all blends, or "
+        "BLEND=LOAD (may be repeated)",
     )
     rules.add_argument(
         "--seed", type=int, default=1, help="seed of the chance in the intervals (default 1)"

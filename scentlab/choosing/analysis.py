@@ -8,6 +8,7 @@ from scentlab.choosing.rules import Rules
 from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
 from scentlab.fitting.joint import Joint, join_evidence
+from scentlab.fitting.longevity import Longevity, fit_longevity
 from scentlab.fitting.sweat import SweatFit, fit_sweat
 from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.results import FitError
@@ -20,7 +21,8 @@ DRAWS = 2000
 class Analysis:
     """A series with its fits, ceiling and pick; ``throw`` and ``frost`` are None when there is
     nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
-    weighed; the ceiling and the pick rest on the joint fit when there is one. ``draws`` is how many
+    weighed; the ceiling and the pick rest on the joint fit when there is one. ``longevity`` is None
+    when no piece was checked on the warmer; the pick does not look at it. ``draws`` is how many
     posterior draws were asked for: with it, the seed and the rules the same records give the same
     numbers."""
 
@@ -36,6 +38,7 @@ class Analysis:
     bleed: BleedFit | None = None
     joint: Joint | None = None
     draws: int = DRAWS
+    longevity: Longevity | None = None
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
@@ -49,7 +52,8 @@ class Analysis:
     def evidence(self):
         """The fits, as :func:`choose_load` takes them."""
         return Evidence(
-            self.believed, self.throw, self.frost, self.series.blends, self.series.piece_g
+            self.believed, self.throw, self.frost, self.series.blends, self.series.piece_g,
+            self.series.currency,
         )
 
 
@@ -77,12 +81,18 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS):
     )
     throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
     bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
+    longevity = None if series.warmings.empty else _try(
+        lambda: fit_longevity(series.warmings, series.piece_g, draws=draws, seed=seed), notes
+    )
     believed = sweat if joint is None else joint.sweat
     ceiling = find_ceiling(believed, rules)
-    evidence = Evidence(believed, throw, frost, series.blends, series.piece_g)
+    evidence = Evidence(
+        believed, throw, frost, series.blends, series.piece_g, series.currency
+    )
     pick = choose_load(evidence, rules, ceiling)
     return Analysis(
-        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws
+        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws,
+        longevity,
     )
 
 

@@ -7,6 +7,7 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import NONE, find_ceiling
 from scentlab.choosing.rules import Rules
+from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, savings
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
 from scentlab.fitting.telling import gain_told
@@ -28,8 +29,9 @@ class Pick(Result):
     table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
         limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_share, sweat_risk,
         sweat_lower, sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece,
-        reason. Loads in % of wax, risks as shares, 90 % limits. A blend without a pick has
-        load_pct missing and the reason why.
+        saving_per_1000 (against today's load of the rules; missing without one, negative when the
+        pick costs more), reason. Loads in % of wax, risks as shares, 90 % limits. A blend without
+        a pick has load_pct missing and the reason why.
     tradeoff : DataFrame of the same measures at every load tested.
     sentences : dict of one sentence per blend.
     changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
@@ -61,6 +63,7 @@ class Evidence:
     frost: object
     blends: pd.DataFrame
     piece_g: float | None = None
+    currency: str = ""
 
 
 def choose_load(evidence, rules=None, ceiling=None):
@@ -80,7 +83,7 @@ def choose_load(evidence, rules=None, ceiling=None):
     at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
     measured = _measure(evidence, rules, ceiling, chosen, at_risk)
     table = _rank(measured, evidence, rules)
-    sentences = {r["blend"]: _sentence(r, rules) for _, r in table.iterrows()}
+    sentences = {r["blend"]: _sentence(r, rules, evidence.currency) for _, r in table.iterrows()}
     return Pick(
         table,
         _tradeoff(evidence, rules, ceiling, at_risk),
@@ -88,7 +91,8 @@ def choose_load(evidence, rules=None, ceiling=None):
         _changes(evidence, rules),
         _plain(rules),
         rules.override_reason,
-        _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table),
+        _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table)
+        + _today_notes(rules, evidence.sweat.blends),
     )
 
 
@@ -253,6 +257,7 @@ _MEASURES = (
     "frost_lower",
     "frost_upper",
     "cost_per_piece",
+    "saving_per_1000",
 )
 
 
@@ -284,7 +289,9 @@ def _measures_at(blend, loads, evidence, rules, at_risk):
         frame[["frost_risk", "frost_lower", "frost_upper"]] = frost.where(
             np.repeat(inside[:, None], 3, axis=1)
         )
-    frame["cost_per_piece"] = _cost(blend, loads, evidence)
+    own = evidence.blends, evidence.piece_g, blend, loads
+    frame["cost_per_piece"] = piece_costs(*own)
+    frame["saving_per_1000"] = savings(*own, rules.today_of(blend))
     return frame
 
 
@@ -298,19 +305,6 @@ def _known_age(evidence, rules):
     """Whether frost was looked at around the age at which the pieces are sold."""
     ages = evidence.frost.ages
     return rules.ship_age_days is None or not ages or ages[0] <= rules.ship_age_days <= ages[1]
-
-
-def _cost(blend, loads, evidence):
-    """Material cost of a piece at each load; missing when a price or the piece's mass is."""
-    prices = evidence.blends.set_index("blend")
-    if evidence.piece_g is None or blend not in prices.index:
-        return np.full(len(loads), np.nan)
-    share = content_from_load(loads) / 100.0
-    wax, fragrance = (
-        float(prices.at[blend, c]) if not pd.isna(prices.at[blend, c]) else np.nan
-        for c in ("wax_price_per_kg", "fragrance_price_per_kg")
-    )
-    return evidence.piece_g / 1000.0 * ((1.0 - share) * wax + share * fragrance)
 
 
 def _tradeoff(evidence, rules, ceiling, at_risk):
@@ -374,7 +368,7 @@ def _alike(leader, other, evidence):
     return float(np.quantile(first - second, 0.05)) <= 0
 
 
-def _sentence(row, rules):
+def _sentence(row, rules, currency):
     if pd.isna(row["load_pct"]):
         return f"{row['blend']}: {row['reason']}."
     sweat = (
@@ -390,7 +384,13 @@ def _sentence(row, rules):
             f"; {rules.throw_kind} throw {row['throw']:.1f} of 10 "
             f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})"
         )
-    return f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}; {sweat}{throw}."
+    today, saving = rules.today_of(row["blend"]), ""
+    if today is not None:
+        saving = f"; {saving_words(row['saving_per_1000'], today, currency)}"
+    return (
+        f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}; "
+        f"{sweat}{throw}{saving}."
+    )
 
 
 def _changes(evidence, rules):
@@ -480,3 +480,17 @@ def _notes(evidence, rules, table):
             + ", ".join(evidence.sweat.blends)
         )
     return tuple(notes)
+
+
+def _today_notes(rules, blends):
+    """What a saving leaves out; today's load of a blend that is not there is refused."""
+    if rules.today_load_pct is None:
+        return ()
+    told = dict(rules.today_load_pct) if isinstance(rules.today_load_pct, tuple) else {}
+    unknown = [b for b in told if b not in blends]
+    if unknown:
+        raise FitError(
+            f"no blend is called {', '.join(unknown)}; today's load can be told for "
+            + ", ".join(blends)
+        )
+    return (LEFT_OUT,)

@@ -2,7 +2,7 @@
 
 from dataclasses import dataclass
 
-from scentlab.schema import STRESSES, THROW_KINDS
+from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
 
 
 @dataclass(frozen=True)
@@ -20,6 +20,9 @@ class Rules:
     ship_age_days : age at which the pieces are sold, for frost; None takes the middle age seen.
     override_blends : blends whose wax maker's limit is set aside, and ``override_reason``, the
         reason in writing, without which it is not.
+    today_load_pct : the load poured today (% of wax), to tell what the pick saves: one number for
+        all blends, or a dict of blend to load (kept as pairs); None tells nothing. The pick does
+        not depend on it.
 
     >>> Rules(risk=0.10).confidence
     0.95
@@ -35,6 +38,7 @@ class Rules:
     ship_age_days: float | None = None
     override_blends: tuple = ()
     override_reason: str = ""
+    today_load_pct: float | tuple | None = None
 
     def __post_init__(self):
         for name, low, high in (
@@ -58,3 +62,33 @@ class Rules:
                 "a wax maker's limit is set aside only with a reason in writing; give "
                 "override_reason"
             )
+        object.__setattr__(self, "today_load_pct", _settled_loads(self.today_load_pct))
+
+    def today_of(self, blend):
+        """Today's load of a blend (% of wax), or None when it was not told."""
+        if isinstance(self.today_load_pct, tuple):
+            return dict(self.today_load_pct).get(blend)
+        return self.today_load_pct
+
+
+def _settled_loads(today):
+    """A load for all blends as a number, loads of blends as pairs, None as it is."""
+    if today is None:
+        return None
+    if isinstance(today, (dict, tuple, list)):
+        pairs = today.items() if isinstance(today, dict) else today
+        return tuple((str(b), _settled_load(x, f" of {b}")) for b, x in pairs) or None
+    return _settled_load(today, "")
+
+
+def _settled_load(load, whose):
+    try:
+        value = float(load)
+    except (TypeError, ValueError):
+        value = -1.0
+    if not 0.0 <= value <= MOST_LOAD_PCT:
+        raise ValueError(
+            f"today's load{whose} is {load!r}; give a number from 0 to {MOST_LOAD_PCT:g}, in g of "
+            "fragrance per 100 g of wax"
+        )
+    return value

@@ -360,7 +360,8 @@ def _check_loads(series):
     pours = series.pours.set_index("pour")
     weighed = pd.Series(load_from_weights(pours["fragrance_g"], pours["wax_g"]), index=pours.index)
     for frame, file in ((pours.reset_index(), "pours.csv"), (series.grades, "grades.csv"),
-                        (series.throws, "throws.csv"), (series.bleeds, "bleeds.csv")):
+                        (series.throws, "throws.csv"), (series.bleeds, "bleeds.csv"),
+                        (series.warmings, "warmings.csv")):
         expected = frame["pour"].map(weighed)
         wrong = (frame["load_pct"] - expected).abs() > 1e-6 * (1 + expected)
         other = frame["blend"] != frame["pour"].map(pours["blend"])
@@ -375,7 +376,7 @@ def _check_loads(series):
 def _check_links(series):
     """What the foreign keys say: no row speaks of a pour or blend that is not there."""
     frames = {"pours": series.pours, "grades": series.grades, "throws": series.throws,
-              "bleeds": series.bleeds, "blends": series.blends}
+              "bleeds": series.bleeds, "warmings": series.warmings, "blends": series.blends}
     for child, column, parent in parts.LINKS:
         if child in frames:
             lost = sorted(set(frames[child][column]) - set(frames[parent][column]))

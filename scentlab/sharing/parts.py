@@ -19,6 +19,7 @@ from scentlab.schema import (
     STRESSES,
     TESTS,
     THROWS,
+    WARMINGS,
     Column,
     DataError,
     Problem,
@@ -31,6 +32,7 @@ from scentlab.series import (
     GRADE_COLUMNS,
     POUR_COLUMNS,
     THROW_COLUMNS,
+    WARMING_COLUMNS,
 )
 from scentlab.sharing.wording import is_missing
 
@@ -102,6 +104,10 @@ BLEED_PART = Table(
         dataclasses.replace(c, required=False) if c.name in ("hours", "temp_c") else c
         for c in _columns(BLEED_COLUMNS, BLEEDS, PIECES, POURS)
     ),
+)
+WARMING_PART = Table(
+    "warmings", WARMINGS.meaning, _columns(WARMING_COLUMNS, WARMINGS, PIECES, POURS),
+    one_of=WARMINGS.one_of,
 )
 BLEND_PART = Table(
     "blends", "one row per blend with its limits", _columns(BLEND_COLUMNS, POURS), key=("blend",)
@@ -178,7 +184,7 @@ CEILING_PART = Table(
 )
 DATA_PARTS = (POUR_PART, GRADE_PART, THROW_PART, BLEND_PART, FRACTION_PART)
 # In a package only when there is something in it.
-OPTIONAL_PARTS = (BLEED_PART,)
+OPTIONAL_PARTS = (BLEED_PART, WARMING_PART)
 RESULT_PARTS = (PICK_PART, TRADEOFF_PART, CEILING_PART)
 # Child table, its column, parent table: the parent's key has the same name.
 LINKS = (
@@ -186,6 +192,7 @@ LINKS = (
     ("grades", "pour", "pours"),
     ("throws", "pour", "pours"),
     ("bleeds", "pour", "pours"),
+    ("warmings", "pour", "pours"),
     ("fractions", "blend", "blends"),
     ("pick", "blend", "blends"),
     ("tradeoff", "blend", "blends"),

@@ -10,6 +10,7 @@ import io
 import textwrap
 
 import numpy as np
+import pandas as pd
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
@@ -27,8 +28,12 @@ from scentlab.choosing.pick import Pick
 from scentlab.fitting.bleed import BleedFit, bleed_curve, say_open
 from scentlab.fitting.checks import SweatCheck
 from scentlab.fitting.frost import FrostFit, frost_risk
+from scentlab.fitting.longevity import Longevity
+from scentlab.fitting.over_time import NEAR_PCT
 from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, throw_curve
+from scentlab.fitting.throw_life import HALF, ThrowLife, hours_until, life_curve
+from scentlab.fitting.weight_loss import WeightLoss, loss_curve
 from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
@@ -66,8 +71,9 @@ def plot(result, ax=None, **choices):
 
     Parameters
     ----------
-    result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, Ceiling, Pick,
-        Diagnosis, Precision, Comparison, NextRound or PooledSeries; it is not changed.
+    result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, ThrowLife,
+        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision, Comparison, NextRound or
+        PooledSeries; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
         analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
@@ -198,6 +204,63 @@ def plot_bleed(fit, blend=None, ax=None):
     _title(ax, f"{blend}: bleed" if blend else "Bleed")
     _legend_below(ax, [], [ax])
     return ax
+
+
+def plot_throw_life(fit, blend=None, ax=None):
+    """Throw over hours on the warmer; for one blend with its band, scores, and when half is left.
+
+    A blend that was tested at several loads has a curve for each.
+    """
+    arms = _arms(fit, blend)
+    ax, band = _axes(ax), len(arms) == 1
+    for arm, look in zip(arms, _arm_looks(arms, THROW), strict=True):
+        hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
+        frame = life_curve(fit, arm["blend"], hours, arm["load_pct"])
+        _over_time_line(ax, frame, "throw", look, arm, "throw, 90 % interval", band)
+    if band:
+        _half_mark(ax, fit, arms[0])
+        _assessor_checks(ax, _of_arm(fit.points, arms[0]))
+    _hours_axis(ax, fit.points["hours"] if blend is None else _points_of(fit, arms)["hours"])
+    _throw_axis(ax, "warm")
+    _plain_frame(ax)
+    _warmer_title(ax, "throw on the warmer", blend, arms)
+    _legend_below(ax, [], [ax])
+    return ax
+
+
+def plot_weight_loss(fit, blend=None, ax=None):
+    """Weight lost over hours on the warmer; for one blend with its band and the weighings.
+
+    Where one load is shown, the right side tells the share of the fragrance in the piece.
+    """
+    arms = _arms(fit, blend)
+    ax, band = _axes(ax), len(arms) == 1
+    for arm, look in zip(arms, _arm_looks(arms, SWEAT), strict=True):
+        frame = loss_curve(
+            fit, arm["blend"], np.linspace(0.0, arm["longest_h"], STEPS), arm["load_pct"]
+        )
+        _over_time_line(ax, frame, "loss_g", look, arm, "weight lost, 90 % interval", band)
+        own = _of_arm(fit.points, arm)
+        ax.plot(
+            own["hours"], own["loss_g"], ls="", marker=look[2], mfc="white", mec=look[0], mew=1.2,
+            ms=5, zorder=4, label="one weighing" if band else None,
+        )
+    ax.set_ylim(min(0.0, ax.get_ylim()[0]), None)
+    _hours_axis(ax, _points_of(fit, arms)["hours"])
+    _plain_frame(ax)
+    ax.set_ylabel("weight lost, g", fontsize=9, color=INK)
+    if band:
+        _share_axis(ax, arms[0]["fragrance_g"])
+    _warmer_title(ax, "weight lost on the warmer", blend, arms)
+    _legend_below(ax, [], [ax])
+    return ax
+
+
+def plot_longevity(result, blend=None, ax=None):
+    """Throw over hours on the warmer, or the weight lost where no throw was scored."""
+    if result.throw_life is not None:
+        return plot_throw_life(result.throw_life, blend, ax)
+    return plot_weight_loss(result.weight_loss, blend, ax)
 
 
 def plot_ceiling(ceiling, ax=None):
@@ -567,6 +630,9 @@ _DRAW = {
     SweatCheck: plot_check,
     FrostFit: plot_frost,
     BleedFit: plot_bleed,
+    ThrowLife: plot_throw_life,
+    WeightLoss: plot_weight_loss,
+    Longevity: plot_longevity,
     ThrowFit: plot_throw,
     Ceiling: plot_ceiling,
     Pick: plot_pick,
@@ -657,6 +723,96 @@ def _join_mark(ax, fit, blend, loads, height, hue, labelled):
         ax.plot(row["join_pct"], height, "|", color=hue, ms=11, mew=2, zorder=4)
     if labelled:
         ax.plot([], [], color=hue, lw=2, marker="|", ms=11, mew=2, label=words)
+
+
+def _arms(fit, blend):
+    """The blends and loads to draw, as dicts; those of one blend, or all."""
+    _blends_of(fit.arms, blend)
+    own = fit.arms if blend is None else fit.arms[fit.arms["blend"] == blend]
+    return own.to_dict("records")
+
+
+def _arm_looks(arms, hue):
+    return [(hue, "-", "o")] if len(arms) == 1 else _looks(arms)
+
+
+def _of_arm(points, arm):
+    near = (points["load_pct"] - arm["load_pct"]).abs() <= NEAR_PCT
+    return points[(points["blend"] == arm["blend"]) & near]
+
+
+def _points_of(fit, arms):
+    return pd.concat([_of_arm(fit.points, arm) for arm in arms])
+
+
+def _over_time_line(ax, frame, column, look, arm, words, band):
+    hue, line, marker = look
+    label = words if band else f"{arm['blend']}, {say_load(arm['load_pct'])}"
+    ax.plot(frame["hours"], frame[column], ls=line, color=hue, lw=2, label=label, zorder=3)
+    if band:
+        ax.fill_between(
+            frame["hours"], frame["lower"], frame["upper"], color=hue, alpha=0.18, lw=0
+        )
+    else:
+        ax.lines[-1].set(marker=marker, markevery=[], mfc="white", mew=1.4)
+
+
+def _half_mark(ax, fit, arm):
+    """When half of the first throw is left; an arrow where that lies beyond the hours tested."""
+    row = hours_until(fit, arm["blend"], share=HALF, load_pct=arm["load_pct"]).iloc[0]
+    low, high = (min(row[c], arm["longest_h"]) for c in ("lower", "upper"))
+    ax.plot([low, high], [row["throw"]] * 2, color=INK, lw=2, solid_capstyle="butt", zorder=3.5)
+    if not np.isfinite(row["upper"]):
+        ax.plot(high, row["throw"], ">", color=INK, ms=6, zorder=3.5)
+    if np.isfinite(row["hours"]):
+        ax.plot(row["hours"], row["throw"], "|", color=INK, ms=11, mew=2, zorder=4)
+    low, middle, high = (_hours_or_beyond(row[c], arm) for c in ("lower", "hours", "upper"))
+    words = f"half left: {middle}\n({low} to {high})"
+    ax.plot([], [], color=INK, lw=2, marker="|", ms=11, mew=2, label=words)
+
+
+def _warmer_title(ax, words, blend, arms):
+    """What is shown, and at which load where it is one."""
+    load = f"\nat {say_load(arms[0]['load_pct'])}" if len(arms) == 1 else ""
+    _title(ax, (f"{blend}: {words}" if blend else words.capitalize()) + load)
+
+
+def _hours_or_beyond(hours, arm):
+    return f"{hours:.1f} h" if np.isfinite(hours) else f"over {arm['longest_h']:g} h"
+
+
+def _assessor_checks(ax, points):
+    for i, (assessor, own) in enumerate(points.groupby("assessor", sort=True)):
+        mean = own.groupby("hours")["throw"].mean()
+        ax.plot(
+            mean.index, mean, ls="", marker=ASSESSOR_MARKERS[i % len(ASSESSOR_MARKERS)],
+            mfc="white", mec=QUIET, mew=1.1, ms=5, zorder=2.5, label=f"mean of {assessor}",
+        )
+
+
+def _hours_axis(ax, hours):
+    """Shade the hours tested and set a tick at each check."""
+    checks = np.unique(np.asarray(hours, dtype=float))
+    ax.axvspan(checks.min(), checks.max(), color=TESTED, lw=0, zorder=0)
+    ax.plot(
+        checks, np.zeros(len(checks)), "|", color=QUIET, ms=7, clip_on=False, zorder=2,
+        transform=ax.get_xaxis_transform(), label="checks\n(shaded between)",
+    )
+    pad = 0.04 * max(np.ptp(checks), 1.0)
+    ax.set_xlim(checks.min() - pad, checks.max() + pad)
+    ax.xaxis.get_major_locator().set_params(nbins=7, integer=bool(np.ptp(checks) > 4))
+    ax.set_xlabel("time on the warmer, h", fontsize=9, color=INK)
+    ax.tick_params(labelsize=8.5, colors=INK)
+
+
+def _share_axis(ax, fragrance_g):
+    """The same loss as a share of the fragrance in a piece, on the right side."""
+    side = ax.secondary_yaxis(
+        "right", functions=(lambda g: 100.0 * g / fragrance_g, lambda s: s * fragrance_g / 100.0)
+    )
+    side.set_ylabel("% of the fragrance in a piece", fontsize=9, color=INK)
+    side.tick_params(labelsize=8.5, colors=INK)
+    side.spines["right"].set_visible(False)
 
 
 def _bleed_words(fit):

@@ -84,12 +84,18 @@ def redact(series, choices):
 
 
 def redacted_rules(rules, choices):
-    """The rules without left-out blends and, when notes stay at home, without the reason."""
+    """The rules without left-out blends; when notes stay at home, without the reason, and when
+    costs do, without today's load."""
     blends = tuple(b for b in rules.override_blends if b not in choices.leave_out)
     reason = rules.override_reason if blends else ""
     if choices.hide_notes and reason:
         reason = _STAND_IN
-    return dataclasses.replace(rules, override_blends=blends, override_reason=reason)
+    today = None if choices.hide_costs else rules.today_load_pct
+    if isinstance(today, tuple):
+        today = tuple((b, load) for b, load in today if b not in choices.leave_out)
+    return dataclasses.replace(
+        rules, override_blends=blends, override_reason=reason, today_load_pct=today
+    )
 
 
 def finds(text, word):
@@ -130,7 +136,8 @@ def _without_blends(series, choices):
     gone = sorted(set(series.pours.loc[series.pours["blend"].isin(out), "pour"]))
     redacted = dataclasses.replace(
         series, pours=kept(series.pours), grades=kept(series.grades), throws=kept(series.throws),
-        bleeds=kept(series.bleeds), blends=kept(series.blends), fractions=fractions,
+        bleeds=kept(series.bleeds), warmings=kept(series.warmings), blends=kept(series.blends),
+        fractions=fractions,
         plan=_plan_without(series.plan, out),
     )
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
@@ -212,7 +219,9 @@ def _renumbered(series, choices):
         return series, [], []
     plan = series.plan or {}
     codes = set(series.grades["assessor"].dropna()) | set(series.throws["assessor"].dropna())
-    codes |= set(series.bleeds["assessor"].dropna()) | set(plan.get("assessors", ()))
+    for frame in (series.bleeds, series.warmings):
+        codes |= set(frame["assessor"].dropna())
+    codes |= set(plan.get("assessors", ()))
     codes |= {s["assessor"] for s in plan.get("smellings", ()) if s.get("assessor")}
     new = _new_codes(codes)
     series = dataclasses.replace(
@@ -220,6 +229,7 @@ def _renumbered(series, choices):
         grades=_recoded(series.grades, new, ["test", "pour", "code", "age_days"]),
         throws=_recoded(series.throws, new, ["kind", "sitting", "pour", "code"]),
         bleeds=_recoded(series.bleeds, new, ["pour", "code", "hours"]),
+        warmings=_recoded(series.warmings, new, ["pour", "code", "hours"]),
         plan=_recoded_plan(series.plan, new),
     )
     notice = "Assessors carry new codes in this package."

@@ -10,6 +10,7 @@ from importlib import metadata
 
 import scentlab
 from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.saving import saving_words
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
 from scentlab.sharing.pages import image, place_for, render, write_page
@@ -19,6 +20,8 @@ from scentlab.sharing.tables import (
     change_table,
     difference_sentence,
     fit_table,
+    lives_table,
+    losses_table,
     pick_table,
     pour_table,
     tradeoff_table,
@@ -54,6 +57,7 @@ def report_html(analysis, notices=()):
         first=_first_screen(analysis),
         overview=_overview(analysis),
         blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
+        warmed=_warmed(analysis.longevity),
         fits=_fit_sections(analysis),
         checked=_check_section(analysis),
         pours=pour_table(series.pours),
@@ -111,9 +115,18 @@ def _first_screen(analysis):
                 f"Chance that its true risk is over {100 * rules.risk:g} %",
                 wording.say_share(best["p_over"]),
             ),
+            *_saving_fact(analysis, best),
         ],
         "reason": best["reason"],
     }
+
+
+def _saving_fact(analysis, row):
+    """What the pick saves against today's load, where one was told."""
+    today = analysis.rules.today_of(row["blend"])
+    if today is not None:
+        words = saving_words(row["saving_per_1000"], today, analysis.series.currency)
+        yield "Cost of wax and fragrance", words[:1].upper() + words[1:]
 
 
 def _regulatory_limit(analysis, blend):
@@ -186,6 +199,35 @@ def _fit_pictures(analysis, blend):
         yield _frost_picture(analysis, blend)
     if analysis.bleed is not None and blend in analysis.bleed.blends:
         yield _bleed_picture(analysis.bleed, blend)
+    yield from _warmer_pictures(analysis.longevity, blend)
+
+
+def _warmer_pictures(longevity, blend):
+    """Throw and weight over hours on the warmer, as far as the blend was left there."""
+    if longevity is None:
+        return
+    life, loss = longevity.throw_life, longevity.weight_loss
+    if life is not None and blend in life.blends:
+        yield image(
+            plots.plot_throw_life(life, blend),
+            wording.lives_in_words(life, blend),
+            "A mark is the mean of one assessor at one check. The bar: when half is left.",
+        )
+    if loss is not None and blend in loss.blends:
+        yield image(
+            plots.plot_weight_loss(loss, blend),
+            wording.losses_in_words(loss, blend),
+            "A ring is one weighing of one piece. What is lost is the volatile part of the "
+            "fragrance, which is not throw.",
+        )
+
+
+def _warmed(longevity):
+    """The tables of what was seen on the warmer."""
+    if longevity is None:
+        return []
+    pairs = ((longevity.throw_life, lives_table), (longevity.weight_loss, losses_table))
+    return [make(fit) for fit, make in pairs if fit is not None]
 
 
 def _bleed_picture(fit, blend):
@@ -224,6 +266,8 @@ def _fit_sections(analysis):
     parts = (
         ("Sweat", analysis.sweat), ("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint),
         ("Frost", analysis.frost), ("Throw", analysis.throw),
+        ("Throw over hours on the warmer", getattr(analysis.longevity, "throw_life", None)),
+        ("Weight lost on the warmer", getattr(analysis.longevity, "weight_loss", None)),
     )
     return [
         {
@@ -262,7 +306,10 @@ def _notes(analysis):
     parts = (
         ("Pick", analysis.pick), ("Ceiling", analysis.ceiling), ("Sweat", analysis.sweat),
         ("Frost", analysis.frost), ("Throw", analysis.throw),
-        *((n, r) for n, r in (("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint)) if r),
+        *((n, r) for n, r in (
+            ("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint),
+            ("On the warmer", analysis.longevity),
+        ) if r),
     )
     notes = []
     for name, result in parts:
@@ -298,5 +345,15 @@ def _repeat(analysis):
                 "blends whose wax maker's limit was set aside",
             ),
             ("override_reason", rules.override_reason or "none", "why"),
+            ("today_load_pct", _today(rules), "load poured today, for the saving, % of wax"),
         ],
     }
+
+
+def _today(rules):
+    today = rules.today_load_pct
+    if today is None:
+        return "not told"
+    if isinstance(today, tuple):
+        return ", ".join(f"{blend} {load:g}" for blend, load in today)
+    return f"{today:g}"

@@ -1,9 +1,13 @@
 """The tables of the report: results as rows of words, with units in the headings."""
 
+import math
 from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.choosing.saving import LEAST, say_money
+from scentlab.fitting.throw_life import HALF, hours_until, life_curve
+from scentlab.fitting.weight_loss import loss_curve
 from scentlab.sharing.wording import (
     MISSING,
     is_missing,
@@ -37,7 +41,7 @@ def pick_table(analysis):
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         "Share of reachable throw rise",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
-        f"Cost a piece, {money}",
+        f"Cost a piece, {money}", *_saving_heading(rules, analysis.series.currency),
     )
     rows = [
         (
@@ -46,13 +50,31 @@ def pick_table(analysis):
             _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _whole_share(r["throw_share"]), _risk_with_range(r, "frost"),
-            say_number(r["cost_per_piece"], 3),
+            say_number(r["cost_per_piece"], 3), *_saving_cell(rules, r),
         )
         for r in analysis.pick.table.to_dict("records")
     ]
     picked = analysis.pick.table["load_pct"].notna().any()
     words = "The pick of each blend, best first" if picked else "No blend has a pick"
     return _view(headings, rows, words, text=(1,))
+
+
+def _saving_heading(rules, currency):
+    if rules.today_load_pct is None:
+        return ()
+    return ("Saved per 1,000 pieces against today's load" + (f", {currency}" if currency else ""),)
+
+
+def _saving_cell(rules, row):
+    """Money saved with the load that it is saved against; a minus where it costs more."""
+    if rules.today_load_pct is None:
+        return ()
+    today = rules.today_of(row["blend"])
+    if today is None or is_missing(row["saving_per_1000"]):
+        return (MISSING,)
+    saving = row["saving_per_1000"]
+    sign = "−" if saving <= -LEAST else ""
+    return (f"{sign}{say_money(abs(saving), '')}\n(today {today:.1f} % of wax)",)
 
 
 def _rank(row):
@@ -103,6 +125,7 @@ def tradeoff_table(rows, currency, rules):
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
         f"Cost a piece, {currency or 'per piece'}",
+        *_saving_heading(rules, currency),
     )
     shown = [
         (
@@ -110,6 +133,7 @@ def tradeoff_table(rows, currency, rules):
             _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _risk_with_range(r, "frost"), say_number(r["cost_per_piece"], 3),
+            *_saving_cell(rules, r),
         )
         for r in rows.sort_values("load_pct").to_dict("records")
     ]
@@ -229,6 +253,46 @@ def change_table(changes):
     return _view(headings, rows, "What would change the picks", text=(0,))
 
 
+def lives_table(fit):
+    """One row per blend and load: throw at the first check, and hours until half of it."""
+    headings = (
+        "Blend", "Load, % of wax", "Content, % of total", "Pieces", "Assessors",
+        "Throw at the first check, 0–10 (90 % interval)",
+        "Hours until it is half (90 % interval)",
+    )
+    rows = []
+    for _, arm in fit.arms.iterrows():
+        start = life_curve(fit, arm["blend"], arm["first_h"], arm["load_pct"]).iloc[0]
+        half = hours_until(fit, arm["blend"], share=HALF, load_pct=arm["load_pct"])
+        rows.append((
+            arm["blend"], say_number(arm["load_pct"], 1), say_number(arm["content_pct"], 1),
+            str(arm["pieces"]), str(arm["assessors"]),
+            _with_range(start["throw"], start["lower"], start["upper"])
+            + f"\nat {arm['first_h']:g} h",
+            half["words"].iloc[0],
+        ))
+    return _view(headings, rows, "Throw over hours on the warmer", text=(0, 6))
+
+
+def losses_table(fit):
+    """One row per blend and load: weight lost by the longest time, in g and of the fragrance."""
+    headings = (
+        "Blend", "Load, % of wax", "Content, % of total", "Pieces", "Hours",
+        "Fragrance in a piece, g", "Weight lost, g (90 % interval)",
+        "Fragrance gone, % of what was in the piece (90 % interval)",
+    )
+    rows = []
+    for _, arm in fit.arms.iterrows():
+        row = loss_curve(fit, arm["blend"], arm["longest_h"], arm["load_pct"]).iloc[0]
+        rows.append((
+            arm["blend"], say_number(arm["load_pct"], 1), say_number(arm["content_pct"], 1),
+            str(arm["pieces"]), f"{arm['longest_h']:g}", say_number(arm["fragrance_g"]),
+            f"{say_number(row['loss_g'])}\n({say_range(row['lower'], row['upper'])})",
+            f"{row['share_pct']:.0f}\n({row['share_lower']:.0f} to {row['share_upper']:.0f})",
+        ))
+    return _view(headings, rows, "Weight lost on the warmer", text=(0,))
+
+
 def fit_table(table):
     """The parameters of a fit with their intervals, whatever columns it has."""
     headings = tuple(_heading(name) for name in table.columns)
@@ -318,6 +382,8 @@ def _whole_share(value):
 def _cell(value):
     if is_missing(value):
         return MISSING
+    if isinstance(value, float) and math.isinf(value):
+        return "beyond those tested"
     if isinstance(value, float):
         return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
     return str(value)

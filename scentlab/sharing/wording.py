@@ -5,6 +5,8 @@ Digits are cut here and nowhere earlier. A number keeps its unit and its load ba
 
 import math
 
+from scentlab.fitting.over_time import NEAR_PCT
+from scentlab.fitting.throw_life import HALF, hours_until
 from scentlab.results import say_percent
 from scentlab.units import content_from_load, say_load
 
@@ -127,6 +129,45 @@ def bleeds_in_words(fit, blend):
     return (
         f"Bleed of blend {blend} over load, level and then rising, with its interval, and the mean "
         f"of each pour (loads in % of wax): {', '.join(parts)}. The rise begins at {join}."
+    )
+
+
+def lives_in_words(fit, blend):
+    """What the picture of throw over hours shows: mean scores at each check, and its half."""
+    parts = []
+    for _, arm in fit.arms[fit.arms["blend"] == blend].iterrows():
+        seen = fit.points[fit.points["blend"] == blend]
+        seen = seen[(seen["load_pct"] - arm["load_pct"]).abs() <= NEAR_PCT]
+        means = ", ".join(
+            f"{s:.1f} at {h:g} h" for h, s in seen.groupby("hours")["throw"].mean().items()
+        )
+        half = hours_until(fit, blend, share=HALF, load_pct=arm["load_pct"])["words"].iloc[0]
+        parts.append(
+            f"at {say_both(arm['load_pct'])} the mean scores {means}; half of the first after "
+            f"{half}"
+        )
+    return (
+        f"Curve of warm throw (0 to 10) of blend {blend} over hours on the warmer with its "
+        f"interval: {'. '.join(parts)}."
+    )
+
+
+def losses_in_words(fit, blend):
+    """What the picture of weight loss shows: mean loss at each check and share of fragrance."""
+    parts = []
+    for _, arm in fit.arms[fit.arms["blend"] == blend].iterrows():
+        seen = fit.points[(fit.points["blend"] == blend) & (fit.points["hours"] > 0)]
+        seen = seen[(seen["load_pct"] - arm["load_pct"]).abs() <= NEAR_PCT]
+        means = ", ".join(
+            f"{s:.2f} g at {h:g} h" for h, s in seen.groupby("hours")["loss_g"].mean().items()
+        )
+        parts.append(
+            f"at {say_both(arm['load_pct'])}, with {arm['fragrance_g']:.2f} g of fragrance in a "
+            f"piece, {means}"
+        )
+    return (
+        f"Curve of the weight lost by pieces of blend {blend} over hours on the warmer with its "
+        f"interval: {'; '.join(parts)}."
     )
 
 

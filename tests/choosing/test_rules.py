@@ -28,6 +28,33 @@ def test_full_text(change, text):
     assert str(error.value) == text
 
 
+class TestTodaysLoad:
+    def test_one_for_all_or_one_for_each(self):
+        assert Rules().today_of("soft") is None
+        assert Rules(today_load_pct=12).today_of("soft") == 12.0
+        assert Rules(today_load_pct="12.5").today_of("soft") == 12.5
+        each = Rules(today_load_pct={"soft": 12, "hard": "9"})
+        assert (each.today_of("soft"), each.today_of("hard"), each.today_of("x")) == (12, 9, None)
+        assert each == Rules(today_load_pct=[["soft", 12.0], ["hard", 9.0]])  # as JSON brings it
+        assert hash(each) and Rules(today_load_pct={}).today_load_pct is None
+
+    @pytest.mark.parametrize(
+        "given, text",
+        [
+            (55, "today's load is 55; "),
+            ("much", "today's load is 'much'; "),
+            ({"soft": -1}, "today's load of soft is -1; "),
+            (float("nan"), "today's load is nan; "),
+        ],
+    )
+    def test_full_text(self, given, text):
+        with pytest.raises(ValueError) as error:
+            Rules(today_load_pct=given)
+        assert str(error.value) == text + (
+            "give a number from 0 to 40, in g of fragrance per 100 g of wax"
+        )
+
+
 def test_not_a_number_is_refused():
     with pytest.raises(ValueError):
         Rules(risk=float("nan"))

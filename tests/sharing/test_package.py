@@ -67,7 +67,7 @@ def secretive(analysis):
     series = dataclasses.replace(
         series, title=plan["title"], fragrance=SECRETS["fragrance"], pours=pours,
         grades=coded(renamed(series.grades)), throws=coded(renamed(series.throws)),
-        blends=blends, fractions=fractions, plan=plan,
+        warmings=coded(renamed(series.warmings)), blends=blends, fractions=fractions, plan=plan,
     )
     return dataclasses.replace(analysis, series=series)
 

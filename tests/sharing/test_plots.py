@@ -191,8 +191,8 @@ def test_a_thing_without_a_picture_is_refused(analysis):
         plots.plot([1, 2])
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
-        "FrostFit, BleedFit, ThrowFit, Ceiling, Pick, Diagnosis, Precision, Comparison, NextRound, "
-            "PooledSeries"
+        "FrostFit, BleedFit, ThrowLife, WeightLoss, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
+        "Precision, Comparison, NextRound, PooledSeries"
     )
 
 

@@ -1,0 +1,107 @@
+"""Cost of a piece and what the pick saves against today's load: arithmetic by hand."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.choosing.analysis import what_if
+from scentlab.choosing.pick import choose_load
+from scentlab.choosing.rules import Rules
+from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, savings
+from scentlab.results import FitError
+from scentlab.sharing.redaction import Choices, redacted_rules
+from scentlab.sharing.tables import pick_table, tradeoff_table
+
+PRICES = pd.DataFrame(
+    {"blend": ["soft"], "wax_price_per_kg": [10.0], "fragrance_price_per_kg": [60.0]}
+)
+
+
+def test_by_hand():
+    """25 % of wax is 20 % of total: 20 g and 5 g of a 25 g piece, 0.20 + 0.30. Without: 0.25."""
+    loads = np.array([0.0, 25.0])
+    assert piece_costs(PRICES, 25.0, "soft", loads) == pytest.approx([0.25, 0.50])
+    assert savings(PRICES, 25.0, "soft", loads, 25.0) == pytest.approx([250.0, 0.0])
+    assert savings(PRICES, 25.0, "soft", loads, 0.0) == pytest.approx([0.0, -250.0])
+
+
+def test_what_is_not_known_is_missing():
+    loads = np.array([10.0])
+    assert np.isnan(savings(PRICES, 25.0, "soft", loads, None)).all()
+    assert np.isnan(savings(PRICES, None, "soft", loads, 12.0)).all()
+    assert np.isnan(savings(PRICES, 25.0, "hard", loads, 12.0)).all()
+    bare = PRICES.assign(fragrance_price_per_kg=np.nan)
+    assert np.isnan(savings(bare, 25.0, "soft", loads, 12.0)).all()
+
+
+@pytest.mark.parametrize(
+    "saving, words",
+    [
+        (12.4, "saves 12.40 EUR per 1,000 pieces against today's 12.0 % of wax (10.7 % of total)"),
+        (
+            -3456.4,
+            "costs 3,456 EUR more per 1,000 pieces against today's 12.0 % of wax (10.7 % of total)",
+        ),
+        (0.004, "costs the same as today's 12.0 % of wax (10.7 % of total)"),
+        (
+            np.nan,
+            "the saving against today's 12.0 % of wax (10.7 % of total) is not known, for a price "
+            "or a piece's weight is not",
+        ),
+    ],
+)
+def test_in_words(saving, words):
+    assert saving_words(saving, 12.0, "EUR") == words
+
+
+class TestPick:
+    def test_the_pick_says_what_it_saves(self, analysis):
+        evidence = replace(analysis.evidence, currency="EUR")
+        pick = choose_load(evidence, Rules(today_load_pct={"soft": 12.0}), analysis.ceiling)
+        rows = pick.table.set_index("blend")
+        load = rows.at["soft", "load_pct"]
+        # By hand: 20 g pieces, wax 8 and fragrance 40 a kg.
+        cost = [20.0 / 1000 * (100 * 8 + x * 40) / (100 + x) for x in (12.0, load)]
+        assert rows.at["soft", "saving_per_1000"] == pytest.approx(1000 * (cost[0] - cost[1]))
+        assert pick.sentences["soft"].endswith(
+            f"; saves {1000 * (cost[0] - cost[1]):.2f} EUR per 1,000 pieces against today's 12.0 % "
+            "of wax (10.7 % of total)."
+        )
+        assert "per 1,000 pieces" not in pick.sentences["hard"]
+        assert np.isnan(rows.at["hard", "saving_per_1000"])
+        assert LEFT_OUT in pick.notes
+
+    def test_the_choice_does_not_depend_on_it(self, analysis):
+        other = what_if(analysis, today_load_pct=12.0)
+        same = [c for c in analysis.pick.table if c != "saving_per_1000"]
+        pd.testing.assert_frame_equal(other.table[same], analysis.pick.table[same])
+        assert LEFT_OUT not in analysis.pick.notes
+
+    def test_a_blend_that_is_not_there(self, analysis):
+        with pytest.raises(FitError) as error:
+            what_if(analysis, today_load_pct={"sotf": 12.0})
+        assert str(error.value) == (
+            "no blend is called sotf; today's load can be told for soft, hard"
+        )
+
+
+class TestTables:
+    def test_a_column_only_where_it_was_asked_for(self, analysis):
+        rules = Rules(today_load_pct=6.0)
+        told = replace(analysis, rules=rules, pick=what_if(analysis, today_load_pct=6.0))
+        assert len(pick_table(told).headings) == len(pick_table(analysis).headings) + 1
+        assert pick_table(told).headings[-1] == (
+            "Saved per 1,000 pieces against today's load"
+        )
+        own = told.pick.tradeoff
+        cells = [row[-1] for row in tradeoff_table(own[own["blend"] == "soft"], "EUR", rules).rows]
+        assert cells[0].endswith("(today 6.0 % of wax)") and not cells[0].startswith("−")
+        assert cells[-1].startswith("−")
+
+    def test_it_stays_at_home_with_the_costs(self):
+        rules = Rules(today_load_pct={"soft": 12, "hard": 9})
+        assert redacted_rules(rules, Choices(hide_costs=True)).today_load_pct is None
+        left = redacted_rules(rules, Choices(leave_out=("soft",)))
+        assert left.today_load_pct == (("hard", 9.0),)
