@@ -39,6 +39,7 @@ _PUBLIC = {
     "recording.progress": ("see_progress", "waiting"),
     "recording.forms": (
         "AssessorForm", "BleedForm", "GradeForm", "PourForm", "ShareForm", "ThrowForm",
+        "WarmingForm",
     ),
     "recording.paper_form": ("PaperForm",),
     "recording.import_form": ("ImportForm",),
@@ -55,6 +56,9 @@ _PUBLIC = {
     "fitting.frost": ("fit_frost", "frost_risk"),
     "fitting.throw": ("fit_throw", "load_for_throw", "throw_curve"),
     "fitting.telling": ("telling_load",),
+    "fitting.longevity": ("fit_longevity",),
+    "fitting.throw_life": ("hours_until", "life_curve"),
+    "fitting.weight_loss": ("loss_curve",),
     "choosing.ceiling": ("find_ceiling",),
     "choosing.pick": ("Rules", "choose_load"),
     "choosing.analysis": ("analyse", "what_if"),
