@@ -32,7 +32,6 @@ class View:
 
 def pick_table(analysis):
     """One row per blend in order of preference, with both bases, risk, throw and cost."""
-    money = analysis.series.currency or "per piece"
     rules = analysis.rules
     headings = (
         "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
@@ -41,7 +40,7 @@ def pick_table(analysis):
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         "Share of reachable throw rise",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
-        f"Cost a piece, {money}", *_saving_heading(rules, analysis.series.currency),
+        _cost_heading(rules, analysis.series.currency),
     )
     rows = [
         (
@@ -50,7 +49,7 @@ def pick_table(analysis):
             _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _whole_share(r["throw_share"]), _risk_with_range(r, "frost"),
-            say_number(r["cost_per_piece"], 3), *_saving_cell(rules, r),
+            _cost_cell(rules, r),
         )
         for r in analysis.pick.table.to_dict("records")
     ]
@@ -59,22 +58,21 @@ def pick_table(analysis):
     return _view(headings, rows, words, text=(1,))
 
 
-def _saving_heading(rules, currency):
+def _cost_heading(rules, currency):
+    """One column for both: another would push the table past the side of a printed page."""
+    words = f"Cost a piece, {currency or 'per piece'}"
     if rules.today_load_pct is None:
-        return ()
-    return ("Saved per 1,000 pieces against today's load" + (f", {currency}" if currency else ""),)
+        return words
+    return f"{words} (saved per 1,000 pieces)"
 
 
-def _saving_cell(rules, row):
-    """Money saved with the load that it is saved against; a minus where it costs more."""
-    if rules.today_load_pct is None:
-        return ()
-    today = rules.today_of(row["blend"])
-    if today is None or is_missing(row["saving_per_1000"]):
-        return (MISSING,)
-    saving = row["saving_per_1000"]
+def _cost_cell(rules, row):
+    """Cost of a piece, and below it what 1,000 save; a minus where they cost more."""
+    cost, saving = say_number(row["cost_per_piece"], 3), row["saving_per_1000"]
+    if rules.today_load_pct is None or is_missing(saving):
+        return cost
     sign = "−" if saving <= -LEAST else ""
-    return (f"{sign}{say_money(abs(saving), '')}\n(today {today:.1f} % of wax)",)
+    return f"{cost}\n({sign}{say_money(abs(saving), '')})"
 
 
 def _rank(row):
@@ -124,16 +122,14 @@ def tradeoff_table(rows, currency, rules):
         f"Chance that the risk is over {100 * rules.risk:g} %",
         f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
-        f"Cost a piece, {currency or 'per piece'}",
-        *_saving_heading(rules, currency),
+        _cost_heading(rules, currency),
     )
     shown = [
         (
             say_number(r["load_pct"]), say_number(r["content_pct"]),
             _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
-            _risk_with_range(r, "frost"), say_number(r["cost_per_piece"], 3),
-            *_saving_cell(rules, r),
+            _risk_with_range(r, "frost"), _cost_cell(rules, r),
         )
         for r in rows.sort_values("load_pct").to_dict("records")
     ]

@@ -88,17 +88,18 @@ class TestPick:
 
 
 class TestTables:
-    def test_a_column_only_where_it_was_asked_for(self, analysis):
+    def test_told_only_where_it_was_asked_for(self, analysis):
         rules = Rules(today_load_pct=6.0)
         told = replace(analysis, rules=rules, pick=what_if(analysis, today_load_pct=6.0))
-        assert len(pick_table(told).headings) == len(pick_table(analysis).headings) + 1
+        assert pick_table(analysis).headings[-1] == "Cost a piece, per piece"
         assert pick_table(told).headings[-1] == (
-            "Saved per 1,000 pieces against today's load"
+            "Cost a piece, per piece (saved per 1,000 pieces)"
         )
-        own = told.pick.tradeoff
-        cells = [row[-1] for row in tradeoff_table(own[own["blend"] == "soft"], "EUR", rules).rows]
-        assert cells[0].endswith("(today 6.0 % of wax)") and not cells[0].startswith("−")
-        assert cells[-1].startswith("−")
+        own = told.pick.tradeoff[told.pick.tradeoff["blend"] == "soft"].sort_values("load_pct")
+        cells = [row[-1] for row in tradeoff_table(own, "EUR", rules).rows]
+        for cell, saving in zip(cells, own["saving_per_1000"], strict=True):
+            assert cell.endswith(f"\n({'−' if saving < 0 else ''}{abs(saving):.2f})")
+        assert own["saving_per_1000"].iloc[0] > 0 > own["saving_per_1000"].iloc[-1]
 
     def test_it_stays_at_home_with_the_costs(self):
         rules = Rules(today_load_pct={"soft": 12, "hard": 9})
