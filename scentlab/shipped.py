@@ -26,7 +26,7 @@ def notebooks_folder():
 
 
 def demo_folder():
-    """The folder with the invented demo series: plan.json and three CSV files."""
+    """The folder with the invented demo series: plan.json and its CSV files."""
     return _shipped("data") / "demo"
 
 

@@ -1,5 +1,7 @@
 """Simulated series against their own truth, computed another way."""
 
+import dataclasses
+
 import numpy as np
 import pandas as pd
 import pytest
@@ -11,6 +13,7 @@ from scentlab.simulate import (
     even_layout,
     layout_of_plan,
     simulate_series,
+    warmer_checks,
 )
 
 BLENDS = {"soft": BlendTruth(9.0), "hard": BlendTruth(12.0)}
@@ -179,3 +182,29 @@ class TestBleed:
         )
         assert len(without.bleeds) == 0 and len(with_.bleeds) == 8
         assert with_.sweat()["grade"].tolist() == without.sweat()["grade"].tolist()
+
+
+class TestWarmer:
+    def series(self, checked, seed=3):
+        layout = even_layout(["soft"], [6, 10], pots=20, sweat=1, throw=1, assessors=2)
+        codes = layout.pieces.loc[layout.pieces["test"] == "throw", "code"]
+        if checked:
+            layout = dataclasses.replace(layout, checks=warmer_checks(codes, (0, 4, 8), ("A1",)))
+        return simulate_series(layout, Truth(BLENDS), seed)
+
+    def test_checks_change_nothing_else(self):
+        """The demo data keep their numbers: chance on the warmer is a stream of its own."""
+        with_, without = self.series(True), self.series(False)
+        assert without.warmings.empty and len(with_.warmings) == 40 * (3 + 2)
+        for name in ("pours", "grades", "throws"):
+            pd.testing.assert_frame_equal(getattr(with_, name), getattr(without, name))
+
+    def test_what_is_gone_is_the_volatile_part(self):
+        truth, rows = Truth(BLENDS), self.series(True).warmings
+        wide = rows.pivot_table(index=["code", "load_pct"], columns="hours", values="weight_g")
+        content = wide.index.get_level_values("load_pct") / (
+            100 + wide.index.get_level_values("load_pct")
+        )
+        share = ((wide[0.0] - wide[8.0]) / (wide[0.0] * content)).mean()
+        expected = truth.warm_volatile * (1 - np.exp(-8 * truth.warm_rate))
+        assert share == pytest.approx(expected, abs=4 * 0.06 * expected / np.sqrt(40) + 0.005)

@@ -1,0 +1,50 @@
+"""How often the 90 % intervals of longevity hold the truth, over simulated series.
+
+Three blends, two pots each, one piece a pot, weighed and smelt by three assessors at seven times;
+scores are rounded to half points and cut at 0 and 10, weights to 0.01 g.
+"""
+
+import dataclasses
+
+import numpy as np
+import pytest
+
+from scentlab.fitting.longevity import fit_longevity
+from scentlab.fitting.throw_life import hours_until
+from scentlab.fitting.weight_loss import loss_curve
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series, warmer_checks
+
+SERIES = 100
+HOURS = (0, 1, 2, 4, 6, 9, 12)
+TRUTH = Truth({b: BlendTruth(12.0) for b in ("soft", "firm", "creamy")}, assessor_sd=0.7)
+
+
+@pytest.fixture(scope="module")
+def held():
+    """Per series and blend: is the share lost, and are the hours until half, in their interval?"""
+    layout = even_layout(list(TRUTH.blends), [10], pots=2, throw=1)
+    layout = dataclasses.replace(
+        layout, checks=warmer_checks(layout.pieces["code"], HOURS, ("A1", "A2", "A3"))
+    )
+    share = -100.0 * TRUTH.warm_volatile * np.expm1(-TRUTH.warm_rate * 12)
+    half = 1.0 + np.log(2) / TRUTH.fade_rate
+    rows = []
+    for seed in range(SERIES):
+        fit = fit_longevity(simulate_series(layout, TRUTH, seed).warmings, seed=seed)
+        for blend in TRUTH.blends:
+            row = loss_curve(fit.weight_loss, blend, [12]).iloc[0]
+            hours = hours_until(fit, blend, share=0.5).iloc[0]
+            rows.append((
+                row["share_lower"] <= share <= row["share_upper"],
+                hours["lower"] <= half <= hours["upper"],
+            ))
+    return np.array(rows).mean(axis=0)
+
+
+@pytest.mark.calibration
+@pytest.mark.parametrize("place", [0, 1], ids=["share of the fragrance gone", "hours until half"])
+def test_coverage(held, place):
+    """Blends of a series share assessors, so its Monte Carlo error is that of whole series."""
+    error = np.sqrt(0.9 * 0.1 / SERIES)
+    print(f"holds the truth in {100 * held[place]:.1f} %")
+    assert abs(held[place] - 0.90) < 3 * error
