@@ -11,6 +11,7 @@ import pandas as pd
 import pytest
 
 from scentlab import cli, cli_sharing, shipped
+from scentlab.shipped import demo_plan
 from scentlab.units import say_load
 
 HIDE_ALL = ("--hide", "fragrance,costs", "--hide", "notes", "--renumber-assessors")
@@ -257,4 +258,64 @@ def test_no_page_is_written_when_something_is_wrong(
     words = [demo if w == "DEMO" else w for w in words]
     said = said.replace("PROGRAM", cli._program())
     assert run(capsys, *words) == (2, "", f"scentlab {words[0]}: {said}\n")
+    assert list(tmp_path.iterdir()) == []
+
+
+# --- two series fitted as one, and the notebooks as a page -------------------------------------
+
+
+@pytest.fixture(scope="module")
+def other_lot(demo, tmp_path_factory):
+    """A series of the demo's plan with another lot, its capacities 1.5 points lower."""
+    from scentlab.reading_copy import store_series
+    from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
+
+    plan = demo_plan()
+    plan["fragrance"]["lot"], plan["title"] = "invented lot 78", "Demo: another lot (invented)"
+    capacities = {"soft": 9.0, "soft-firm 70/30": 11.5, "creamy-firm 60/40": 10.5}
+    truth = Truth({b: BlendTruth(c) for b, c in capacities.items()})
+    series = simulate_series(layout_of_plan(plan), truth, 3)
+    folder = tmp_path_factory.mktemp("other") / "series"
+    store_series(series, folder)
+    return folder
+
+
+def test_compare_tells_how_much_earlier_a_lot_sweats(capsys, demo, other_lot, tmp_path):
+    page = tmp_path / "both.html"
+    code, out, err = run(capsys, "compare", demo, other_lot, "--out", page)
+    assert (code, err) == (0, "")
+    words = re.sub(r"\s+", " ", out)
+    assert re.search(
+        r"\* Series 2 \(fragrance lot invented lot 78\) sweats \d\.\d points of load \(% of wax\) "
+        r"earlier than series 1 \(fragrance lot invented lot 77\), 90 % interval", words
+    )
+    assert re.search(r"soft, series 2: pooled ceiling .* of wax .*, alone .* of wax", words)
+    assert "Fitted as one" in page.read_text(encoding="utf-8")
+
+
+def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo, tmp_path):
+    code, out, err = run(capsys, "compare", demo, demo, "--out", tmp_path / "both.html")
+    said = "The series are not pooled: 1 and 2 hold the same records, and each piece would count "
+    assert said in re.sub(r"\s+", " ", out)
+
+
+def test_share_writes_the_notebooks_as_a_page(capsys, demo, tmp_path):
+    page = tmp_path / "notebooks.html"
+    words = ("share", demo, "--notebooks", page, "--hide", "fragrance")
+    code, out, err = run(capsys, *words, "--preview")
+    assert code == 0 and "Nothing was written (--preview).\n" in out and not page.exists()
+    assert "  4-fit-and-choose.ipynb  " in out
+    code, out, err = run(capsys, *words)
+    assert code == 0 and out.endswith(f"Notebooks: {page}\n")
+    text = page.read_text(encoding="utf-8")
+    assert not re.search("cedar", text, re.I) and "<script" not in text
+
+
+@pytest.mark.parametrize("more, said", [
+    (("--out", "x.zip"), "--notebooks writes a page of its own: leave out --out and --show"),
+    (("--show", "pours.csv"), "--notebooks writes a page of its own: leave out --out and --show"),
+])
+def test_the_page_of_the_notebooks_comes_alone(capsys, demo, tmp_path, more, said):
+    found = run(capsys, "share", demo, "--notebooks", tmp_path / "x.html", *more)
+    assert found == (2, "", f"scentlab share: {said}\n")
     assert list(tmp_path.iterdir()) == []

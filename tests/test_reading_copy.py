@@ -2,6 +2,8 @@
 
 import dataclasses
 import html
+import json
+import re
 import shutil
 
 import nbformat
@@ -86,6 +88,52 @@ def test_what_is_hidden_is_not_on_the_page(hidden):
         assert word not in text, word
     assert len(hidden.notices) == 5
     assert all(notice in html.unescape(hidden.html) for notice in hidden.notices)
+
+
+SECRETS = {
+    "fragrance": "Moonlit Quince", "lot": "QX-7731", "allergen": "Zedoarol",
+    "note": "tipped the jug; ask Vellimir", "blend": "blue-hour", "assessor": "Q907",
+}
+
+
+@pytest.fixture(scope="module")
+def secretive(demo, tmp_path_factory):
+    """The demo series with secrets wherever a person can write, in a folder of its own."""
+    series = read_series(demo)
+    text = json.dumps(series.plan)
+    for old, new in (("soft", "blend"), ("A1", "assessor")):
+        text = text.replace(json.dumps(old), json.dumps(SECRETS[new]))
+    plan = json.loads(text)
+    plan["title"] = f"{SECRETS['fragrance'].upper()} in {SECRETS['blend']}"
+    plan["fragrance"] |= {"name": SECRETS["fragrance"], "lot": SECRETS["lot"],
+                          "allergens": [SECRETS["allergen"]]}
+    plan["notes"] = [f"{SECRETS['fragrance']} smells; {SECRETS['note']}"]
+
+    def changed(frame):
+        names = {"soft": SECRETS["blend"], "A1": SECRETS["assessor"]}
+        columns = [c for c in ("blend", "assessor") if c in frame]
+        return frame.assign(**{c: frame[c].replace(names) for c in columns})
+
+    pours = changed(series.pours).assign(note=SECRETS["note"])
+    series = dataclasses.replace(
+        series, plan=plan, pours=pours, grades=changed(series.grades),
+        throws=changed(series.throws), blends=changed(series.blends),
+        fractions=series.fractions.rename(index={"soft": SECRETS["blend"]}),
+    )
+    store = store_series(series, tmp_path_factory.mktemp("secret") / "series")
+    for notebook in demo.folder.glob("*.ipynb"):
+        shutil.copyfile(notebook, store.folder / notebook.name)
+    return store
+
+
+def test_secrets_planted_everywhere_are_in_no_byte_of_the_page(secretive):
+    choices = dataclasses.replace(HIDDEN, leave_out=(SECRETS["blend"],))
+    page = prepare_reading_copy(secretive, choices).html
+    # The letters of a picture's data mean nothing; its words are drawn from what is shared.
+    page = re.sub(r"data:image/png;base64,[^\"]*", "", page)
+    for word in [*SECRETS.values(), "moonlit", "quince", "vellimir", "jug"]:
+        assert word.lower() not in page.lower(), word
+    assert SECRETS["blend"] in prepare_reading_copy(secretive, notebooks=["5-share.ipynb"]).html
 
 
 def test_the_folder_is_left_as_it_was(demo, everything, hidden):

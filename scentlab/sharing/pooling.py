@@ -305,11 +305,11 @@ def _notes(analyses, blends, shifts):
 
 def _ages(analyses):
     """Pieces looked at after another time may sweat more for that."""
-    spans = [(a.series.sweat()["age_days"].min(), a.series.sweat()["age_days"].max())
-             for a in analyses]
+    ages = [pd.to_numeric(a.series.sweat()["age_days"]) for a in analyses]
+    spans = [(own.min(), own.max()) for own in ages]
     if any(is_missing(low) for low, _ in spans):
         return ()
     if max(low for low, _ in spans) <= min(high for _, high in spans):
         return ()
-    ages = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
-    return (f"The pieces were looked at after other times ({ages}), which the shift holds too.",)
+    words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
+    return (f"The pieces were looked at after other times ({words}), which the shift holds too.",)

@@ -1,5 +1,8 @@
 """The pages in a real browser: nothing leaves, nothing fails, everyone can read them."""
 
+import shutil
+import subprocess
+
 import pytest
 
 from scentlab.choosing.analysis import analyse
@@ -98,3 +101,61 @@ def test_the_summary_prints_on_one_page(chromium, pages, size):
     page.goto((pages / "summary.html").as_uri())
     pdf = page.pdf(width=f"{width}in", height=f"{height}in")
     assert pdf.count(b"/Type /Page\n") == 1
+
+
+PAPERS = pytest.mark.parametrize(
+    "paper", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0]
+)
+
+
+def printed(chromium, path, paper, tmp_path):
+    """The lines of each printed page."""
+    tool = shutil.which("pdftotext")
+    if not tool:
+        pytest.skip("needs pdftotext")
+    page = chromium.new_page()
+    page.goto(path.as_uri())
+    page.pdf(path=tmp_path / "page.pdf", width=f"{paper[1]}in", height=f"{paper[2]}in")
+    # The words of a picture are drawn, not written: a heading above one may well come last.
+    heads = page.eval_on_selector_all(
+        "h2, h3", "all => all.filter(e => !e.nextElementSibling?.matches('figure, .pictures'))"
+        ".map(e => e.innerText.trim())"
+    )
+    page.close()
+    text = subprocess.run(
+        [tool, "-layout", str(tmp_path / "page.pdf"), "-"], capture_output=True, check=True
+    ).stdout.decode("utf-8")
+    return heads, [
+        [line.strip() for line in part.split("\n") if line.strip()]
+        for part in text.split("\f") if part.strip()
+    ]
+
+
+@PAPERS
+@pytest.mark.parametrize("name", NAMES)
+def test_no_page_ends_with_a_heading_or_begins_with_a_lost_word(
+    chromium, pages, name, paper, tmp_path
+):
+    heads, sheets = printed(chromium, pages / f"{name}.html", paper, tmp_path)
+    assert len(sheets) > (name != "summary")
+    for sheet in sheets:
+        assert sheet[-1] not in heads
+        assert len(sheet[0].split()) > 1 or sheet[0] in heads
+
+
+@PAPERS
+def test_a_blend_of_the_report_is_one_page(chromium, pages, paper, tmp_path, analysis):
+    _, sheets = printed(chromium, pages / "report.html", paper, tmp_path)
+    for blend in analysis.pick.table["blend"]:
+        own = [s for s in sheets if s[0] == blend]
+        assert len(own) == 1 and any("Trade-off at the tested loads" in line for line in own[0])
+
+
+@PAPERS
+def test_the_fullest_summary_prints_on_one_page(chromium, analysis, paper, tmp_path):
+    """Six questions of 300 characters beside three blends."""
+    path = tmp_path / "full.html"
+    ask = [f"{i} " + "Does this lot differ from the last one? " * 7 for i in range(6)]
+    path.write_text(supplier_summary_html(analysis, [a[:300] for a in ask]), encoding="utf-8")
+    _, sheets = printed(chromium, path, paper, tmp_path)
+    assert len(sheets) == 1
