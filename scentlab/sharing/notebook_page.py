@@ -21,10 +21,10 @@ from nbclient.exceptions import CellExecutionError
 from nbconvert.filters.markdown_mistune import markdown2html_mistune
 
 import scentlab
-from scentlab.results import shown
 from scentlab.sharing.cleaning import clean_html, words_of
 from scentlab.sharing.pages import fixed_text, place_for, render, write_whole
 from scentlab.sharing.redaction import SharingError, finds
+from scentlab.sharing.shown import Shown
 
 TIMEOUT_S = 600
 FORM = "application/vnd.jupyter.widget-view+json"
@@ -37,7 +37,7 @@ _TITLE = re.compile(r"title=(?:\{'left': )?'([^'\n]+)'")
 
 
 @dataclass(frozen=True, repr=False)
-class NotebookPage:
+class NotebookPage(Shown):
     """A page as it would be written: look at it, then ``write`` it.
 
     Attributes
@@ -71,17 +71,6 @@ class NotebookPage:
             raise SharingError(f"{path.name} is a web page; give it a name that ends in .html")
         write_whole(place_for(path, "the page"), self.html.encode("utf-8"))
         return path
-
-    def __repr__(self):
-        return f"<NotebookPage: {self.sentence}>"
-
-    def _repr_html_(self):
-        notices = "".join(f"<li>{html.escape(n)}</li>" for n in self.notices)
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            + (f"<ul>{notices}</ul>" if notices else "")
-            + shown(self.table).to_html(index=False, border=0)
-        )
 
 
 def run_notebooks(folder, names, *, title, invented=False, held=None, key=()):

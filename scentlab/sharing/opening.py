@@ -6,7 +6,6 @@ and only then analysed again. :class:`PackageError` says what is wrong and what 
 """
 
 import hashlib
-import html
 import io
 import json
 import re
@@ -21,7 +20,7 @@ import pandas as pd
 
 from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.choosing.pick import Rules
-from scentlab.results import FitError, shown
+from scentlab.results import FitError
 from scentlab.schema import DataError
 from scentlab.series import Series
 from scentlab.sharing import parts
@@ -34,6 +33,7 @@ from scentlab.sharing.package import (
 )
 from scentlab.sharing.pages import write_whole
 from scentlab.sharing.redaction import SharingError
+from scentlab.sharing.shown import Shown
 from scentlab.units import load_from_weights
 
 MOST_PACKED = 30_000_000
@@ -56,7 +56,7 @@ class PackageError(SharingError):
 
 
 @dataclass(frozen=True, repr=False)
-class Opened:
+class Opened(Shown):
     """A package that was checked and analysed again.
 
     Attributes
@@ -106,17 +106,6 @@ class Opened:
             shutil.rmtree(folder, ignore_errors=True)
             raise
         return folder
-
-    def __repr__(self):
-        return f"<Opened: {self.sentence}>"
-
-    def _repr_html_(self):
-        notices = "".join(f"<li>{html.escape(n)}</li>" for n in self.notices)
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            + (f"<ul>{notices}</ul>" if notices else "")
-            + shown(self.table).to_html(index=False, border=0)
-        )
 
 
 def open_package(path):

@@ -8,7 +8,6 @@ the SHA-256 of every other file.
 import base64
 import dataclasses
 import hashlib
-import html
 import io
 import json
 import platform
@@ -21,7 +20,6 @@ import pandas as pd
 
 import scentlab
 from scentlab.choosing.analysis import analyse
-from scentlab.results import shown
 from scentlab.sharing import parts
 from scentlab.sharing.pages import fixed_text, place_for, write_whole
 from scentlab.sharing.redaction import (
@@ -32,6 +30,7 @@ from scentlab.sharing.redaction import (
     redacted_rules,
 )
 from scentlab.sharing.report import library_versions, report_html
+from scentlab.sharing.shown import Shown
 
 FORMAT = 1
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -43,7 +42,7 @@ _TIME = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, repr=False)
-class Package:
+class Package(Shown):
     """A package as it would leave: look at it, then ``write`` it.
 
     Attributes
@@ -93,17 +92,6 @@ class Package:
             raise SharingError(f"{path.name} does not end in .zip; give such a name")
         write_whole(place_for(path, "the package"), zipped(self.files))
         return path
-
-    def __repr__(self):
-        return f"<Package: {self.sentence}>"
-
-    def _repr_html_(self):
-        notices = "".join(f"<li>{html.escape(n)}</li>" for n in self.notices)
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            + (f"<ul>{notices}</ul>" if notices else "")
-            + shown(self.table).to_html(index=False, border=0)
-        )
 
 
 EVERYTHING = Choices()
