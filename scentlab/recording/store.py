@@ -181,8 +181,9 @@ class Store:
     def save_plan(self, plan, key=None):
         """Store a plan (its dict form) and its pieces; a later plan stands before an earlier one.
 
-        A piece that the new plan moves to another pour or test is corrected, unless it has scores:
-        then StoreError, for a scored piece cannot change its origin.
+        A piece that the new plan moves to another pour or test is corrected, and one that only
+        the plan before had is made void, unless it has scores: then StoreError, for a scored
+        piece cannot change its origin.
         """
         key = key or uuid.uuid4().hex
         document = json.dumps(plan, ensure_ascii=False, allow_nan=False)
@@ -191,6 +192,7 @@ class Store:
             if known is not None:
                 return _receipt(known)
             saved_at = _now()
+            self._drop_pieces(connection, plan.get("pieces", ()), key)
             found = connection.execute(
                 PLAN.insert().values(key=key, saved_at=saved_at, document=document)
             )
@@ -214,12 +216,26 @@ class Store:
             key = f"{plan_key}:{row['code']}"
             _insert(connection, "pieces", row, key, replaces=replaces)
 
+    def _drop_pieces(self, connection, pieces, plan_key):
+        """Pieces of the plan before that the new one lacks: nobody will ever score them."""
+        before = (_last_plan(connection) or {}).get("pieces", ())
+        kept = {piece["code"] for piece in pieces}
+        for code in (p["code"] for p in before if p["code"] not in kept):
+            old = _current_piece(connection, code)
+            if old is None:
+                continue
+            if _scored(connection, code):
+                raise StoreError(
+                    f"piece {code} has scores as a piece of pour {old['pour']}, and the new plan "
+                    "has no such piece; keep its code in the plan, or void its scores first"
+                )
+            _insert(connection, "pieces", _values("pieces", old), f"{plan_key}:void:{code}",
+                    replaces=old["entry_id"], void_reason="not in the plan that was kept later")
+
     def plan(self):
         """The plan that was saved last, as a dict; None when there is none."""
-        query = sa.select(PLAN.c.document).order_by(PLAN.c.entry_id.desc()).limit(1)
         with self._clear_errors(), self._reading() as connection:
-            document = connection.execute(query).scalar()
-        return None if document is None else json.loads(document)
+            return _last_plan(connection)
 
     def add(self, table, row, key=None):
         """Store a row and return its :class:`Receipt`.
@@ -599,6 +615,12 @@ def _stands(sql):
 
 def _by_key(connection, sql, key):
     return connection.execute(sa.select(sql).where(sql.c.key == key)).mappings().first()
+
+
+def _last_plan(connection):
+    query = sa.select(PLAN.c.document).order_by(PLAN.c.entry_id.desc()).limit(1)
+    document = connection.execute(query).scalar()
+    return None if document is None else json.loads(document)
 
 
 def _current_piece(connection, code):

@@ -195,6 +195,34 @@ def test_a_plan_brings_its_pieces(folder):
     assert len(store.rows("pieces", history=True)) == 3
 
 
+def test_pieces_that_a_later_plan_lacks_wait_for_nobody(folder):
+    store = Store.create(folder)
+    store.add("pieces", {"code": "900", "pour": "P09"})  # of no plan: it stays
+    store.save_plan({"title": "first", "pieces": [piece("100"), piece("101")]})
+    store.save_plan({"title": "second", "pieces": [piece("101"), piece("102")]})
+    assert sorted(store.rows("pieces")["code"]) == ["101", "102", "900"]
+    assert store.history("100")["state"].tolist() == [
+        "void by entry 4", "makes entry 2 void: not in the plan that was kept later",
+    ]
+    store.save_plan({"title": "third", "pieces": [piece("100")]})  # a code may come back
+    assert sorted(store.rows("pieces")["code"]) == ["100", "900"]
+    assert store.check() == ()
+
+
+def test_a_plan_cannot_leave_out_a_scored_piece(folder):
+    store = Store.create(folder)
+    first = {"title": "first", "pieces": [piece("100"), piece("101")]}
+    store.save_plan(first)
+    store.add("grades", sweat("100", 2))
+    with pytest.raises(StoreError) as error:
+        store.save_plan({"title": "new", "pieces": [piece("101"), piece("102")]})
+    assert str(error.value) == (
+        "piece 100 has scores as a piece of pour P01, and the new plan has no such piece; keep "
+        "its code in the plan, or void its scores first"
+    )
+    assert store.plan() == first and sorted(store.rows("pieces")["code"]) == ["100", "101"]
+
+
 def test_a_plan_cannot_move_a_scored_piece(store):
     store.add("grades", sweat("417", 2))
     with pytest.raises(StoreError) as error:
