@@ -47,6 +47,9 @@ _PUBLIC = {
     "recording.correcting": ("make_void", "mend", "stored_about"),
     "recording.matching": ("dry_run",),
     "recording.planning_form": ("PlanningForm", "RunBar"),
+    "recording.materials_form": ("MaterialsForm",),
+    "recording.keep_form": ("KeepForm",),
+    "recording.draft": ("keep_draft", "read_draft"),
     "fitting.sweat": ("fit_sweat", "sweat_risk"),
     "fitting.bleed": ("bleed_curve", "fit_bleed"),
     "fitting.joint": ("join_evidence",),
@@ -80,6 +83,7 @@ _PUBLIC = {
     "guide.stages": ("see_stages",),
     "published": ("published_data", "side_by_side"),
     "simulate": ("Truth", "simulate_series"),
+    "desk": ("PlanDesk",),
     "shipped": ("make_demo_series", "series_here"),
 }
 _HOME = {name: module for module, names in _PUBLIC.items() for name in names}

@@ -38,6 +38,7 @@ MAY_IMPORT = {
     "published": VOCABULARY | {"shipped"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
+    "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
     "reading_copy": VOCABULARY | {"recording", "sharing"},
     "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
 }
@@ -49,7 +50,8 @@ OWNERS = {
     "matplotlib": {"sharing.plots"},
     "ipywidgets": {
         "recording.form_parts", "recording.forms", "recording.planning_form",
-        "recording.import_form", "recording.correct_form",
+        "recording.import_form", "recording.correct_form", "recording.materials_form",
+        "recording.keep_form",
     },
     "anywidget": {"recording.form_parts", "recording.paper_form"},
     "traitlets": {"recording.form_parts", "recording.paper_form"},

@@ -53,6 +53,16 @@ STYLE = """<style>
 .scent-grid th, .scent-grid td {font-size: 16px; padding: 2px 10px 2px 0; text-align: left}
 .scent-grid input {width: 6.5em; padding: 0 8px; box-sizing: border-box}
 .scent-grid input[aria-invalid="true"] {outline: 3px solid #b3261e}
+.scent-form .scent-card {border: 1px solid #8a8a8a; border-radius: 4px; padding: 8px; gap: 6px}
+.scent-form .scent-cells {display: flex; flex-flow: row wrap; gap: 8px}
+.scent-form .widget-text.scent-short {flex: 1 1 132px; width: auto; min-width: 0; height: auto;
+  flex-direction: column; align-items: stretch; justify-content: flex-end}
+.scent-form .scent-short.scent-wide {flex: 3 1 270px}
+.scent-form .scent-short > .widget-label {width: 100% !important; text-align: left; margin: 0}
+.scent-form .scent-short input {width: 100%; flex: 0 0 auto}
+.scent-form h3, .scent-form h4 {margin: 10px 0 2px}
+.scent-tables {overflow-x: auto; max-width: 100%}
+.scent-tables th, .scent-tables td {text-align: left; padding: 2px 12px 2px 0; font-size: 14px}
 @media (max-width: 480px) {
   .scent-form .widget-text, .scent-form .widget-dropdown {flex-direction: column; height: auto;
     align-items: stretch}
@@ -75,6 +85,10 @@ class BrowserPart(anywidget.AnyWidget):
     names = traitlets.Dict().tag(sync=True)
     pressed = traitlets.List().tag(sync=True)
     since = traitlets.Float(0).tag(sync=True)
+
+
+class NotYet(ValueError):
+    """Something is still to be filled in; nothing is wrong."""
 
 
 class Form(w.VBox):
@@ -258,6 +272,11 @@ def past_day(text, column, today=None):
     return day
 
 
+def note_of(problem):
+    """A line for what keeps a form from an answer: what is wrong, or only still missing."""
+    return note("flag" if isinstance(problem, NotYet) else "error", str(problem))
+
+
 def note(kind, text):
     """A line for the form: kind is saved, flag or error."""
     role = "alert" if kind == "error" else "status"
@@ -285,6 +304,17 @@ def text_field(name, label, placeholder=""):
     return field
 
 
+def short_field(name, label, placeholder="", spoken="", wide=False):
+    """A field below its label, for several of them side by side; ``spoken`` names it alone."""
+    field = text_field(name, label, placeholder)
+    field.tooltip = spoken or label
+    field.layout.width = None
+    field.add_class("scent-short")
+    if wide:
+        field.add_class("scent-wide")
+    return field
+
+
 def named_controls(children):
     """Name and control of every button and text field among the children and theirs."""
     for child in children:
@@ -297,6 +327,13 @@ def named_controls(children):
 
 def stacked(children):
     return w.VBox(list(children), layout=w.Layout(align_items="stretch", grid_gap="6px"))
+
+
+def side_by_side(children):
+    """Short fields beside one another, as many as the page is wide for."""
+    box = w.Box(list(children))
+    box.add_class("scent-cells")
+    return box
 
 
 def in_a_row(children):

@@ -10,6 +10,9 @@ import pytest
 
 from scentlab import shipped
 from scentlab.planning.plan import Plan
+from scentlab.recording.draft import DRAFT_NAME, keep_draft
+from scentlab.recording.materials_form import materials_draft
+from scentlab.recording.planning_form import series_draft
 
 
 def run(folder, name):
@@ -37,14 +40,24 @@ def planned(store):
     return Plan.from_dict(store.plan())
 
 
-def test_planning_in_a_new_folder_keeps_nothing_unasked(own):
+def test_planning_in_a_new_folder_starts_empty_and_keeps_nothing_unasked(own):
     folder, store = own
     said = run(folder, "1-plan.ipynb")
     assert "This notebook works on your series" in said
-    assert "The plan is NOT kept yet." in said
+    assert "The plan is NOT kept yet: something is still to be filled in." in said
     assert "all checks passed" in said
     assert store.plan() is None
-    assert (folder / "exports" / "pour-sheets.html").is_file()
+    assert not list((folder / "exports").iterdir()) and not (folder / DRAFT_NAME).exists()
+
+
+def test_planning_with_a_draft_brings_it_back_and_keeps_nothing_unasked(own):
+    folder, store = own
+    plan = Plan.from_dict(shipped.demo_plan())
+    keep_draft(folder, {"materials": materials_draft(plan.fragrance, plan.blends),
+                        "series": series_draft(plan)})
+    said = run(folder, "1-plan.ipynb")
+    assert "The plan is NOT kept yet.\nall checks passed" in said
+    assert store.plan() is None and not list((folder / "exports").iterdir())
 
 
 def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):

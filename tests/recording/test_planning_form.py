@@ -1,21 +1,30 @@
 """The planning form, driven by its fields and buttons as a person would, without a browser."""
 
+import datetime as dt
 import threading
 from types import SimpleNamespace
 
 import pytest
 
+from scentlab.recording.form_parts import NotYet
 from scentlab.recording.planning_form import PlanningForm
 
 COSTS = {"wax_g": 3200.0, "fragrance_g": 290.0, "days": 22, "money": 43.5, "panel_hours": 12.0,
          "pours": 12, "pots": 4, "pieces": 48}
 
 
-def make(loads_pct, pots_per_blend, assessors):
-    if len(loads_pct) < 2:
+START = {"title": "Mine", "loads": "4, 6.5, 9", "pots": "2", "piece_g": "25", "assessors": "3",
+         "start": "2026-03-14", "currency": "EUR", "guess": {"mix": "9,5"}}
+
+
+def make(asked):
+    if len(asked["loads"]) < 2:
         raise ValueError("a plan has 1 load; give at least two")
-    return SimpleNamespace(loads_pct=loads_pct, pots_per_blend=pots_per_blend,
-                           assessors=tuple(f"A{i}" for i in range(1, assessors + 1)))
+    return SimpleNamespace(
+        loads_pct=asked["loads"], pots_per_blend=asked["pots"], currency=asked["currency"],
+        notes=("Cure days are <common practice>.",), blends=(SimpleNamespace(name="mix"),),
+        asked=asked,
+    )
 
 
 def costs(plan):
@@ -29,8 +38,9 @@ class Run:
         self.go, self.first, self.plans = threading.Event(), threading.Event(), []
         self.go.set()
 
-    def __call__(self, plan, progress, stop):
+    def __call__(self, plan, guess, series, progress, stop):
         self.plans.append(plan)
+        self.guess, self.series = guess, series
         progress(1, 3)
         self.first.set()
         self.go.wait(10)
@@ -47,11 +57,107 @@ def run():
 
 @pytest.fixture
 def form(run):
-    return PlanningForm(make((4.0, 6.5, 9.0), 2, 3), make, costs, run, currency="EUR")
+    return PlanningForm(make, costs, run, START, spread=lambda low, high, n: (low, high)[:n],
+                        draw=lambda found: b"picture")
 
 
-def test_it_starts_from_the_plan_and_shows_what_it_takes(form):
-    assert [f.value for f in form.fields.values()] == ["4, 6.5, 9", "2", "3"]
+def test_a_new_form_says_what_is_missing_and_makes_no_plan(run):
+    form = PlanningForm(make, costs, run)
+    assert form.message.value == (
+        '<div class="scent-flag" role="status">Still to fill in: Title; First pour day; Loads, g '
+        "of fragrance per 100 g of wax; Weight of a piece, g; Number of assessors.</div>"
+    )
+    assert form.plan is None and form.takes.value == ""
+    assert form._foresight.layout.display == "none"
+
+
+def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
+    typed = {"dye": "0,05", "pots_a_day": "3", "assessors": "a1, A3", "works_with": "a3",
+             "sweat_heat": "0", "cure_throw": "21", "seed": "77", "piece_g": "22,5"}
+    for name, text in typed.items():
+        form.fields[name].value = text
+    assert form.message.value == ""
+    assert form.plan.asked == {
+        "title": "Mine", "start": dt.date(2026, 3, 14), "currency": "EUR",
+        "loads": (4.0, 6.5, 9.0), "pots": 2, "pots_a_day": 3, "piece_g": 22.5, "dye": 0.05,
+        "sweat": 4, "sweat_heat": 0, "frost": 2, "throw": 2, "reserve": 1, "bleed": 0,
+        "cure_sweat": 7, "cure_sweat_heat": 7, "cure_frost": 14, "cure_throw": 21,
+        "assessors": ("A1", "A3"), "works_with": ("A3",), "seed": 77,
+    }
+    for name in ("dye", "pots_a_day", "works_with", "seed", "currency"):
+        form.fields[name].value = " "
+    asked = form.plan.asked
+    assert [asked[n] for n in ("dye", "pots_a_day", "works_with", "seed", "currency")] == [
+        0.0, None, (), None, ""]
+
+
+def test_the_draft_comes_back(form, run):
+    form.fields["loads"].value = "4, six"
+    form.guess["mix"].value = "10"
+    form.fields["series"].value = "50"
+    again = PlanningForm(make, costs, run, form.draft)
+    assert again.draft == form.draft and again.draft["guess"] == {"mix": "10"}
+    again.fields["loads"].value = "4, 6"
+    assert again.guess["mix"].value == "10" and again.fields["series"].value == "50"
+
+
+def test_loads_from_lowest_to_highest_are_written_into_the_list(form):
+    for name, text in (("lowest", "3,5"), ("highest", "12"), ("number", "2")):
+        form.fields[name].value = text
+    form.even.click()
+    assert form.fields["loads"].value == "3.5, 12" and form.plan.loads_pct == (3.5, 12.0)
+    form.fields["number"].value = "many"
+    form.even.click()
+    assert "how many loads: found &#x27;many&#x27;, expected a whole number from 2 to 40" in (
+        form.message.value)
+    assert form.fields["loads"].value == "3.5, 12"
+
+
+def test_what_another_form_lacks_is_said_as_missing_not_as_wrong(run):
+    def lacking(asked):
+        raise NotYet("a wax has no name")
+
+    form = PlanningForm(lacking, costs, run, START)
+    assert form.message.value == '<div class="scent-flag" role="status">a wax has no name</div>'
+    form._make = make
+    form.renew()
+    assert form.message.value == "" and "6 pours" in form.takes.value
+
+
+def test_every_change_is_told_also_one_that_makes_no_plan(run):
+    plans = []
+    form = PlanningForm(make, costs, run, START, on_change=lambda: plans.append(form.plan))
+    assert plans == []
+    form.fields["pots"].value = "x"
+    form.fields["pots"].value = "1"
+    form.guess["mix"].value = "8"
+    assert [p and p.pots_per_blend for p in plans] == [None, 1, 1]
+
+
+def test_without_a_guess_there_is_no_run(form, run):
+    form.guess["mix"].value = ""
+    form.run.click()
+    assert run.plans == []
+    assert "Type your guess first for: mix." in form.message.value
+    form.guess["mix"].value = "99"
+    form.run.click()
+    assert "expected a number with a decimal point from 0.1 to 60 (% of wax)" in form.message.value
+
+
+def test_a_changed_guess_cancels_the_run_and_its_answer_is_not_shown(form, run):
+    run.go.clear()
+    form.run.click()
+    assert run.first.wait(10)
+    form.guess["mix"].value = "12"
+    run.go.set()
+    form.wait(10)
+    assert (form.found, form.expected.value) == (None, "")
+
+
+def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
+    assert [form.fields[n].value for n in ("loads", "pots", "assessors")] == [
+        "4, 6.5, 9", "2", "3"]
+    assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
     for words in ("6 pours from 4 pots, 48 pieces", "3200 g", "290 g", "43.50 EUR",
                   "22, first pour to last look", "12.0 hours of all assessors together"):
         assert words in form.takes.value
@@ -67,7 +173,7 @@ def test_what_it_takes_follows_the_fields(form):
 
 
 def test_a_missing_price_is_said(run):
-    form = PlanningForm(make((4, 6), 1, 0), make, lambda p: COSTS | {"money": float("nan")}, run)
+    form = PlanningForm(make, lambda p: COSTS | {"money": float("nan")}, run, START)
     assert "not known, a price is missing" in form.takes.value
 
 
@@ -77,8 +183,16 @@ def test_a_missing_price_is_said(run):
         ("loads", "4, six",
          "loads: found &#x27;4, six&#x27;, expected numbers with commas between, such as 4, 6, "
          "8.5"),
-        ("pots", "two", "pots of a blend: found &#x27;two&#x27;, expected a whole number"),
-        ("assessors", "", "assessors: found &#x27;&#x27;, expected a whole number"),
+        ("pots", "two", "pots of a blend: found &#x27;two&#x27;, expected a whole number from 1 "
+         "to 50"),
+        ("assessors", "Ann", "assessors: found &#x27;Ann&#x27;, expected a whole number from 0 to "
+         "200"),
+        ("assessors", "A1, Ann", "assessors: found &#x27;ANN&#x27;, expected a letter and a "
+         "number, such as A1, never a name"),
+        ("start", "14.3.2026", "first pour day: found &#x27;14.3.2026&#x27;, expected a date as "
+         "year-month-day, such as 2026-03-14"),
+        ("dye", "9", "Dye: found &#x27;9&#x27;, expected a number with a decimal point from 0 to "
+         "5 (% of wax)."),
         ("loads", "4", "a plan has 1 load; give at least two"),
     ],
 )
@@ -92,10 +206,12 @@ def test_what_makes_no_plan_is_shown_and_the_run_is_closed(form, run, field, tex
     assert "There is no plan to judge: mend the fields above." in form.message.value
 
 
-def test_the_button_runs_and_shows_the_precision(form):
+def test_the_button_runs_and_shows_the_precision(form, run):
     form.run.click()
     form.wait(10)
     assert form.found.sentence == "shortfall <1> for 2 pots"
+    assert (run.guess, run.series) == ({"mix": 9.5}, 24)
+    assert 'src="data:image/png;base64,cGljdHVyZQ=="' in form.expected.value
     assert "shortfall &lt;1&gt; for 2 pots" in form.expected.value
     assert (form.progress.bar.value, form.progress.bar.max) == (3, 3)
     assert form.progress.said.value == "<p>3 of 3 simulated series</p>"
@@ -130,10 +246,10 @@ def test_a_changed_plan_cancels_the_run_and_its_answer_is_not_shown(form, run):
 
 
 def test_a_run_that_fails_is_shown(run):
-    def refuse(plan, progress, stop):
+    def refuse(plan, guess, series, progress, stop):
         raise ValueError("the guess knows no blend <hard>")
 
-    form = PlanningForm(make((4, 6), 1, 2), make, costs, refuse)
+    form = PlanningForm(make, costs, refuse, START)
     form.run.click()
     form.wait(10)
     assert "the guess knows no blend &lt;hard&gt;" in form.message.value
@@ -156,9 +272,9 @@ def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
 
 
 def test_every_control_has_a_name_and_the_browser_part_is_there(form):
-    assert form.browser.names == {
-        "loads": "Loads, g of fragrance per 100 g of wax", "pots": "Pots of each blend",
-        "assessors": "Number of assessors", "run": "How precise would it be? (a quick run)",
-        "cancel": "Cancel the run",
-    }
+    names = form.browser.names
+    assert names["loads"] == "Loads, g of fragrance per 100 g of wax"
+    assert names["guess-0"] == "Your guess for mix: half of the pieces sweat at, % of wax"
+    assert names["run"] == "How precise would it be? (a run on paper)"
+    assert len(set(names.values())) == len(names) == len(form.fields) + 4
     assert "scent-form" in form._dom_classes

@@ -1,0 +1,41 @@
+"""The draft of a plan: whole or not there, and an error that says what to do."""
+
+import os
+
+import pytest
+
+from scentlab.recording.draft import DRAFT_NAME, DraftError, keep_draft, read_draft
+
+
+def test_what_was_kept_comes_back(tmp_path):
+    assert read_draft(tmp_path) == {}
+    keep_draft(tmp_path, {"series": {"title": "wärm <é>"}})
+    keep_draft(tmp_path, {"series": {"title": "later"}, "waxes": [""]})
+    assert read_draft(tmp_path) == {"series": {"title": "later"}, "waxes": [""]}
+    assert [p.name for p in tmp_path.iterdir()] == [DRAFT_NAME]
+
+
+def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch):
+    keep_draft(tmp_path, {"title": "before"})
+
+    def full(*_):
+        raise OSError(28, "No space left on device")
+
+    monkeypatch.setattr(os, "fsync", full)
+    with pytest.raises(DraftError) as error:
+        keep_draft(tmp_path, {"title": "after"})
+    assert str(error.value) == (
+        f"the draft could not be kept in {tmp_path} (No space left on device); it stands on this "
+        "page only: make room or give yourself the right to write there, then type on"
+    )
+    assert read_draft(tmp_path) == {"title": "before"}
+    assert [p.name for p in tmp_path.iterdir()] == [DRAFT_NAME]
+
+
+@pytest.mark.parametrize("text", ["{", "[]", '{"format": 9, "draft": {}}', '{"format": 1}'])
+def test_a_damaged_draft_is_told_and_left_alone(tmp_path, text):
+    path = tmp_path / DRAFT_NAME
+    path.write_text(text)
+    with pytest.raises(DraftError, match="rename it to begin from the plan that is kept"):
+        read_draft(tmp_path)
+    assert path.read_text() == text

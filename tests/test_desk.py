@@ -1,0 +1,185 @@
+"""The desk of the first notebook: forms, draft, planner and store together, without a browser."""
+
+import pytest
+
+import scentlab
+from scentlab import shipped
+from scentlab.desk import SHEETS, PlanDesk, in_words_of_the_form
+from scentlab.planning.plan import CureDays, Plan, Pouring, Sittings, make_plan
+from scentlab.recording.draft import DRAFT_NAME, read_draft
+from scentlab.recording.store import Store
+
+
+@pytest.fixture
+def folder(tmp_path):
+    shipped.make_series(tmp_path / "mine", title="Mine")
+    return tmp_path / "mine"
+
+
+def desk_of(folder):
+    return PlanDesk(scentlab.series_here(folder=folder))
+
+
+def fill_in(desk):
+    """Two waxes, two blends, a fragrance and the series, as a person would type them."""
+    m, p = desk.materials, desk.planning
+    m.add_wax.click()
+    m.add_blend.click()
+    for card, name, limit, add in zip(m.wax_cards, ("soft", "firm"), ("10", "12"), ("80", "82"),
+                                      strict=True):
+        card.texts = {"name": name, "limit_load_pct": limit, "add_temp_c": add}
+    m.scent_card.texts = {"name": "fig", "flash_point_c": "77"}
+    for card, parts in zip(m.blend_cards, (("100", ""), ("70", "30")), strict=True):
+        for field, text in zip(card.parts.values(), parts, strict=True):
+            field.value = text
+    for name, text in (("loads", "4, 8, 12"), ("piece_g", "20"), ("assessors", "2"),
+                       ("start", "2026-03-14")):
+        p.fields[name].value = text
+
+
+def test_the_plan_of_the_demo_is_the_shipped_one(tmp_path):
+    desk = desk_of(tmp_path)
+    assert desk.plan.to_dict() == shipped.demo_plan()
+    assert desk.sentence.startswith("This is the plan that is kept: 3 blends in 6 pots")
+    assert not (desk._bench.folder / DRAFT_NAME).exists(), "nobody has typed anything"
+
+
+def test_a_new_series_starts_empty_and_asks_for_what_it_lacks(folder):
+    desk = desk_of(folder)
+    assert desk.plan is None and desk.kept is None
+    assert desk.planning.fields["title"].value == "Mine"
+    for name, text in (("loads", "4, 8"), ("piece_g", "20"), ("assessors", "1"),
+                       ("start", "2026-03-14")):
+        desk.planning.fields[name].value = text
+    assert "What goes into the pots, above: fragrance: the name of the fragrance is still to be " \
+        "filled in." in desk.planning.message.value
+    assert "scent-flag" in desk.planning.message.value
+    assert desk.sentence == "The plan is NOT kept yet: something is still to be filled in."
+
+
+def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    assert [b.name for b in desk.plan.blends] == ["soft", "soft 70 / firm 30"]
+    assert (desk.plan.seed, len(desk.plan.pours)) == (20260314, 12)
+    assert "flash point of 77 °C (171 °F) is below the add temperature" in (
+        desk.planning.takes.value)
+    again = desk_of(folder)
+    assert again.plan.to_dict() == desk.plan.to_dict()
+    assert Store.open(folder).plan() is None and not list((folder / "exports").iterdir())
+    again.keeping.keep.click()
+    assert Store.open(folder).plan() is None
+    again.keeping.papers["letter"].click()
+    again.keeping.confirm.click()
+    assert f"entry 1 in {folder}" in again.keeping.message.value
+    assert Plan.from_dict(Store.open(folder).plan()).to_dict() == again.plan.to_dict()
+    assert {p.stem for p in (folder / "exports").iterdir()} == set(SHEETS)
+    assert "size: letter" in (folder / "exports" / "pour-sheets.html").read_text()
+    assert again.sentence.startswith("This is the plan that is kept: ")
+
+
+def test_a_half_filled_form_comes_back_as_it_was(folder):
+    desk = desk_of(folder)
+    desk.materials.wax_cards[0].fields["name"].value = "so"
+    desk.planning.fields["loads"].value = "4, si"
+    again = desk_of(folder)
+    assert again.materials.draft["waxes"][0]["name"] == "so"
+    assert again.planning.fields["loads"].value == "4, si"
+    assert set(read_draft(folder)) == {"materials", "series"}
+
+
+def test_a_change_before_any_pour_warns_that_codes_change(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    desk.keeping.keep.click()
+    desk.keeping.confirm.click()
+    desk.planning.fields["pots"].value = "1"
+    assert desk.sentence.startswith("This is NOT the plan that is kept")
+    desk.keeping.keep.click()
+    assert "labels and key that were printed before are wrong from now on" in (
+        desk.keeping.question.value)
+    desk.keeping.confirm.click()
+    store = Store.open(folder)
+    assert store.plan()["pots_per_blend"] == 1
+    assert set(store.rows("pieces")["code"]) == {p["code"] for p in store.plan()["pieces"]}
+
+
+def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_back(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    desk.keeping.keep.click()
+    desk.keeping.confirm.click()
+    pour = desk.plan.pours.iloc[0]
+    store = Store.open(folder)
+    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+    store.add("pours", {n: pour[n] for n in names})
+    kept = store.plan()
+    desk.planning.fields["loads"].value = "5, 9, 13"
+    assert desk.keeping.keep.disabled
+    assert f"pour {pour['pour']} is logged as {pour['blend']} at {pour['load_pct']:g} % of wax" in (
+        desk.keeping.state.value)
+    with pytest.raises(ValueError, match="cannot be kept here"):
+        desk._keep(desk.plan, "key")
+    assert store.plan() == kept
+    desk.keeping.back.click()
+    assert desk.planning.fields["loads"].value == "4, 8, 12"
+    assert desk.plan.to_dict() == kept
+    desk.planning.fields["title"].value = "Mine, renamed"
+    assert "1 pour logged already" in desk._look(desk.plan).warning
+    assert "Blind codes change" not in desk._look(desk.plan).warning
+
+
+def test_rules_that_the_form_does_not_ask_for_stay_those_of_the_kept_plan(folder):
+    demo = Plan.from_dict(shipped.demo_plan())
+    plan = make_plan(
+        "Mine", demo.fragrance, demo.blends, (4, 8), piece_g=25, assessors=("A1", "A4"),
+        start="2026-03-14", seed=5, pouring=Pouring(stir_min=4, confirm=True, dye_pct=0.05),
+        cure_days=CureDays(reserve=30, throw=20), sittings=Sittings(kinds=("cold", "warm")),
+        extra_pots=("soft",), extra_pours=(("soft", 10),),
+    )
+    Store.open(folder).save_plan(plan.to_dict())
+    desk = desk_of(folder)
+    assert desk.plan.to_dict() == plan.to_dict()
+    assert desk.planning.fields["assessors"].value == "A1, A4"
+
+
+@pytest.mark.parametrize(
+    ("fields", "words"),
+    [
+        ({"loads": "4"}, "1 load came; a series compares at least two loads"),
+        ({"loads": "4, 45"}, "a load is 45.0; give a number above 0 and up to 40 g per 100 g"),
+        ({"assessors": "0"}, "2 throw pieces of each pour and no assessor to smell them; give "
+         "assessors, or 0 throw pieces"),
+        ({"works_with": "A9"}, "“Who works with the fragrance” names &#x27;A9&#x27;, who is not "
+         "among the assessors A1, A2"),
+        ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
+        ({"cure_sweat_heat": "1"}, "look later (“Days to cure, sweat after heat”)"),
+        ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},
+         "a pour has no piece; give at least one, such as 4 for sweat at rest"),
+    ],
+)
+def test_refusals_of_the_planner_are_in_the_words_of_the_form(folder, fields, words):
+    desk = desk_of(folder)
+    fill_in(desk)
+    for name, text in fields.items():
+        desk.planning.fields[name].value = text
+    said = desk.planning.message.value
+    assert words in said and "scent-error" in said
+    assert "_" not in said and "set " not in said, said
+    assert desk.plan is None and desk.keeping.keep.disabled
+
+
+def test_words_that_are_no_names_stay_as_they_are():
+    assert in_words_of_the_form("the title is 'x'") == "the title is 'x'"
+
+
+def test_the_run_on_paper_draws_a_picture(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    for field in desk.planning.guess.values():
+        field.value = "9"
+    desk.planning.fields["series"].value = "1"
+    desk.planning.run.click()
+    desk.planning.wait(60)
+    assert "Over 1 simulated series" in desk.planning.expected.value, desk.planning.message.value
+    assert "data:image/png;base64," in desk.planning.expected.value
