@@ -5,6 +5,7 @@ error stream and exit code 2; nothing is left half-written.
 """
 
 import argparse
+import dataclasses
 import datetime as dt
 import shlex
 import shutil
@@ -367,11 +368,13 @@ def _report(arguments):
         raise CannotDo(
             f"the report is a web page: give --out a name that ends in .html, not {path}"
         )
-    _write_report(read_series(Store.open(folder)), path, read_rules(arguments), arguments.seed)
+    rules = read_rules(arguments, folder)
+    _write_report(read_series(Store.open(folder)), path, rules, arguments.seed)
 
 
-def read_rules(arguments):
-    from scentlab.choosing.pick import Rules
+def read_rules(arguments, folder=None, announce=print):
+    """The rules of the options; where none is given, those kept in the folder, else the usual."""
+    from scentlab.choosing.kept import rules_here
 
     if arguments.override_blend and not arguments.override_reason:
         raise CannotDo(
@@ -379,21 +382,32 @@ def read_rules(arguments):
             'add --override-reason "..."'
         )
     try:
-        return Rules(
-            risk=arguments.risk_pct / 100,
-            confidence=arguments.confidence_pct / 100,
-            limit_grade=arguments.limit_grade,
-            frost_limit_grade=arguments.frost_limit_grade,
-            throw_share=arguments.throw_share_pct / 100,
-            throw_kind=arguments.throw_kind,
-            stress=arguments.stress,
-            ship_age_days=arguments.ship_age_days,
-            override_blends=tuple(arguments.override_blend),
-            override_reason=arguments.override_reason,
-            today_load_pct=_todays_loads(arguments.today_load_pct),
-        )
+        found, given = rules_here(folder), _given_rules(arguments)
+        rules = dataclasses.replace(found.rules, **given)
     except ValueError as error:
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
+    if found.kept:
+        but = f", but for {', '.join(given)} of the options" if given else ""
+        announce(f"Rules: as kept in {found.path}{but}: {rules.sentence}")
+    return rules
+
+
+def _given_rules(arguments):
+    """The rules that an option names, as fields of Rules."""
+    shares = {
+        "risk": arguments.risk_pct, "confidence": arguments.confidence_pct,
+        "throw_share": arguments.throw_share_pct,
+    }
+    given = {name: pct / 100 for name, pct in shares.items() if pct is not None}
+    for name in ("limit_grade", "frost_limit_grade", "throw_kind", "stress", "ship_age_days"):
+        if getattr(arguments, name) is not None:
+            given[name] = getattr(arguments, name)
+    if arguments.override_blend:
+        given["override_blends"] = tuple(arguments.override_blend)
+    if arguments.override_reason:
+        given["override_reason"] = arguments.override_reason
+    today = _todays_loads(arguments.today_load_pct)
+    return given if today is None else given | {"today_load_pct": today}
 
 
 def _todays_loads(given):
@@ -762,29 +776,33 @@ def _add_report(commands):
 
 
 def add_rules(parser):
-    rules = parser.add_argument_group("rules of the choice")
+    rules = parser.add_argument_group(
+        "rules of the choice",
+        "What no option says is as kept in the series folder by 4-fit-and-choose.ipynb "
+        "(rules.json); where nothing is kept, the default holds.",
+    )
     rules.add_argument(
-        "--risk-pct", type=float, default=5.0, metavar="PERCENT",
+        "--risk-pct", type=float, metavar="PERCENT",
         help="highest share of pieces that may reach the sweat limit grade, in %% (default 5)",
     )
     rules.add_argument(
-        "--confidence-pct", type=float, default=95.0, metavar="PERCENT",
+        "--confidence-pct", type=float, metavar="PERCENT",
         help="confidence that the risk stays under it, in %% (default 95)",
     )
     rules.add_argument(
-        "--limit-grade", type=int, choices=(1, 2, 3, 4), default=2,
+        "--limit-grade", type=int, choices=(1, 2, 3, 4),
         help="sweat grade that counts as a fault: 1 trace ... 4 pooled (default 2, visible film)",
     )
     rules.add_argument(
-        "--frost-limit-grade", type=int, choices=(1, 2, 3, 4), default=2,
+        "--frost-limit-grade", type=int, choices=(1, 2, 3, 4),
         help="frost grade that counts as a fault (default 2, up to 25 %% of the face)",
     )
     rules.add_argument(
-        "--throw-share-pct", type=float, default=90.0, metavar="PERCENT",
+        "--throw-share-pct", type=float, metavar="PERCENT",
         help="share of the reachable throw rise that the pick must keep, in %% (default 90)",
     )
     rules.add_argument(
-        "--throw-kind", choices=("warm", "cold"), default="warm",
+        "--throw-kind", choices=("warm", "cold"),
         help="throw to choose by (default warm)",
     )
     rules.add_argument(

@@ -116,12 +116,15 @@ def _item(words):
     yield textwrap.fill(words, 100, initial_indent="* ", subsequent_indent="  ")
 
 
-def _analysis(folder, arguments):
+def _analysis(folder, arguments, rules=None):
     from scentlab.choosing.analysis import analyse
     from scentlab.recording.reading import read_series
     from scentlab.recording.store import Store
 
-    return analyse(read_series(Store.open(folder)), read_rules(arguments), seed=arguments.seed)
+    # A file that is shown is printed alone.
+    quiet = {"announce": lambda words: None} if getattr(arguments, "show", None) else {}
+    rules = rules or read_rules(arguments, folder, **quiet)
+    return analyse(read_series(Store.open(folder)), rules, seed=arguments.seed)
 
 
 # --- open --------------------------------------------------------------------------------------
@@ -177,7 +180,8 @@ def _compare(arguments):
         raise CannotDo("a comparison needs two or more series folders")
     path = _page(arguments.out)
     folders = [series_folder(name) for name in arguments.folders]
-    analyses = [_analysis(folder, arguments) for folder in folders]
+    rules = _rules_of_all(folders, arguments)
+    analyses = [_analysis(folder, arguments, rules) for folder in folders]
     why_not = why_not_pooled(analyses)
     pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
     write_comparison(analyses, path, pooled)
@@ -186,6 +190,17 @@ def _compare(arguments):
     for words in (*differences(analyses), *_about_lots(pooled, why_not)):
         print("\n".join(_item(words)))
     print(f"Comparison: {path}")
+
+
+def _rules_of_all(folders, arguments):
+    """The same rules for every series: those kept in all folders alike, else the usual ones."""
+    from scentlab.choosing.kept import rules_here
+
+    if len({read_rules(arguments, f, announce=lambda words: None) for f in folders}) == 1:
+        return read_rules(arguments, folders[0])
+    if any(rules_here(folder).kept for folder in folders):
+        print("Rules: the folders do not keep the same, so the usual ones and the options hold.")
+    return read_rules(arguments)
 
 
 def _about_lots(pooled, why_not):

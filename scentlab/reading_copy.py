@@ -11,11 +11,12 @@ from pathlib import Path
 
 import pandas as pd
 
+from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS, SCORES
 from scentlab.recording.store import Store
 from scentlab.sharing.notebook_page import run_notebooks
-from scentlab.sharing.redaction import Choices, SharingError, redact
+from scentlab.sharing.redaction import Choices, SharingError, redact, redacted_rules
 
 NOTEBOOKS = ("4-fit-and-choose.ipynb", "5-share.ipynb")
 EVERYTHING = Choices()
@@ -47,6 +48,9 @@ def prepare_reading_copy(store, choices=EVERYTHING, notebooks=NOTEBOOKS):
     with tempfile.TemporaryDirectory(prefix="scentlab-reading-") as place:
         folder = Path(place) / "series"
         store_series(series, folder)
+        own = rules_here(store.folder)
+        if own.kept:
+            keep_rules(redacted_rules(own.rules, choices), folder)
         for notebook in store.folder.glob("*.ipynb"):
             shutil.copyfile(notebook, folder / notebook.name)
         return run_notebooks(

@@ -149,7 +149,8 @@ def series_here(*needs, folder="."):
 
     Parameters
     ----------
-    needs : "plan" or names of tables (pours, grades, throws) that must not be empty.
+    needs : "plan", "sweat grades" or names of tables (pours, grades, throws) that must not be
+        empty.
     folder : where to look for a series.
 
     Returns
@@ -161,9 +162,17 @@ def series_here(*needs, folder="."):
         return _demo_bench("this folder holds no series")
     store = Store.open(folder)
     for need in needs:
-        if (store.plan() is None) if need == "plan" else store.rows(need).empty:
+        if _lacks(store, need):
             return _demo_bench(f"your series has no {need} yet")
     return Bench(folder, store, demo=False)
+
+
+def _lacks(store, need):
+    if need == "plan":
+        return store.plan() is None
+    if need == "sweat grades":
+        return not (store.rows("grades")["test"] == "sweat").any()
+    return store.rows(need).empty
 
 
 def _demo_bench(why):

@@ -36,10 +36,11 @@ def fitted_once():
     """The maker's own fit of a folder is the same each time, so it is made once."""
     real, made = cli_sharing._analysis, {}
 
-    def remembered(folder, arguments):
-        key = (str(folder), cli.read_rules(arguments), arguments.seed)
+    def remembered(folder, arguments, rules=None):
+        rules = rules or cli.read_rules(arguments, folder)
+        key = (str(folder), rules, arguments.seed)
         if key not in made:
-            made[key] = real(folder, arguments)
+            made[key] = real(folder, arguments, rules)
         return made[key]
 
     with pytest.MonkeyPatch.context() as patch:

@@ -130,3 +130,21 @@ def what_if(analysis, **changes):
     if "throw_kind" in changes and changes["throw_kind"] != analysis.rules.throw_kind:
         raise ValueError("another throw_kind needs another fit; call analyse() with those rules")
     return choose_load(analysis.evidence, replace(analysis.rules, **changes))
+
+
+def decider(analysis):
+    """A callable(rules) -> Pick that chooses under any rules without fitting sweat again.
+
+    Throw of the other kind is fitted when it is first asked for, and remembered; all else is
+    taken from the analysis, so the pick is that of :func:`analyse` under those rules.
+    """
+    throws = {analysis.rules.throw_kind: analysis.throw}
+
+    def decide(rules):
+        kind = rules.throw_kind
+        if kind not in throws:
+            throws[kind] = _try(lambda: fit_throw(
+                analysis.series.throws, kind, draws=analysis.draws, seed=analysis.seed), [])
+        return choose_load(replace(analysis.evidence, throw=throws[kind]), rules)
+
+    return decide

@@ -3,6 +3,9 @@
 from dataclasses import dataclass
 
 from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
+from scentlab.units import say_load
+
+MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
 
 
 @dataclass(frozen=True)
@@ -48,7 +51,10 @@ class Rules:
         ):
             value = getattr(self, name)
             if not low <= value <= high:
-                raise ValueError(f"{name} is {value:g}; give a share from {low:g} to {high:g}")
+                raise ValueError(
+                    f"{name} is {value:g} ({100 * value:g} %); give a share from {low:g} to "
+                    f"{high:g} ({100 * low:g} to {100 * high:g} %)"
+                )
         for name in ("limit_grade", "frost_limit_grade"):
             if getattr(self, name) not in (1, 2, 3, 4):
                 raise ValueError(f"{name} is {getattr(self, name)}; give a grade from 1 to 4")
@@ -56,6 +62,11 @@ class Rules:
             raise ValueError(f"throw_kind is {self.throw_kind!r}; give warm or cold")
         if self.stress is not None and self.stress not in STRESSES:
             raise ValueError(f"stress is {self.stress!r}; give rest or heat")
+        age = self.ship_age_days
+        if age is not None and not 0 <= age <= MOST_AGE_DAYS:
+            raise ValueError(
+                f"ship_age_days is {age:g}; give a number of days from 0 to {MOST_AGE_DAYS}"
+            )
         object.__setattr__(self, "override_blends", tuple(self.override_blends))
         if self.override_blends and not self.override_reason.strip():
             raise ValueError(
@@ -64,11 +75,37 @@ class Rules:
             )
         object.__setattr__(self, "today_load_pct", _settled_loads(self.today_load_pct))
 
+    @property
+    def sentence(self):
+        """The rules in words, each number with its unit."""
+        stress = f"after {self.stress}" if self.stress else "under the harshest stress tested"
+        age = "the middle age seen"
+        if self.ship_age_days is not None:
+            age = f"{self.ship_age_days:g} days of age"
+        words = (
+            f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
+            f"{self.limit_grade} or more {stress}, held with {100 * self.confidence:g} % "
+            f"confidence; {100 * self.throw_share:g} % of the {self.throw_kind} throw to be gained "
+            f"is kept; frost of grade {self.frost_limit_grade} or more is told at {age}"
+        )
+        if self.override_blends:
+            blends = ", ".join(self.override_blends)
+            words += f"; the wax maker's limit is set aside for {blends} ({self.override_reason})"
+        return f"{words}{_today_words(self.today_load_pct)}."
+
     def today_of(self, blend):
         """Today's load of a blend (% of wax), or None when it was not told."""
         if isinstance(self.today_load_pct, tuple):
             return dict(self.today_load_pct).get(blend)
         return self.today_load_pct
+
+
+def _today_words(today):
+    if today is None:
+        return ""
+    if not isinstance(today, tuple):
+        return f"; today's load is {say_load(today)}"
+    return "; today's load is " + ", ".join(f"{say_load(load)} of {b}" for b, load in today)
 
 
 def _settled_loads(today):

@@ -8,10 +8,17 @@ from scentlab.choosing.rules import Rules
 @pytest.mark.parametrize(
     "change, text",
     [
-        ({"risk": 0.6}, "risk is 0.6; give a share from 0.001 to 0.5"),
-        ({"risk": 5}, "risk is 5; give a share from 0.001 to 0.5"),
-        ({"confidence": 0.4}, "confidence is 0.4; give a share from 0.5 to 0.99"),
-        ({"throw_share": 1.5}, "throw_share is 1.5; give a share from 0.1 to 1"),
+        ({"risk": 0.6}, "risk is 0.6 (60 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
+        ({"risk": 5}, "risk is 5 (500 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
+        (
+            {"confidence": 0.4},
+            "confidence is 0.4 (40 %); give a share from 0.5 to 0.99 (50 to 99 %)",
+        ),
+        (
+            {"throw_share": 1.5},
+            "throw_share is 1.5 (150 %); give a share from 0.1 to 1 (10 to 100 %)",
+        ),
+        ({"ship_age_days": -3}, "ship_age_days is -3; give a number of days from 0 to 3650"),
         ({"limit_grade": 0}, "limit_grade is 0; give a grade from 1 to 4"),
         ({"frost_limit_grade": 5}, "frost_limit_grade is 5; give a grade from 1 to 4"),
         ({"throw_kind": "hot"}, "throw_kind is 'hot'; give warm or cold"),
@@ -58,3 +65,18 @@ class TestTodaysLoad:
 def test_not_a_number_is_refused():
     with pytest.raises(ValueError):
         Rules(risk=float("nan"))
+
+
+def test_the_rules_in_words_have_every_unit():
+    usual = Rules().sentence
+    assert usual == (
+        "at most 5 % of the pieces of a new pot at sweat grade 2 or more under the harshest stress "
+        "tested, held with 95 % confidence; 90 % of the warm throw to be gained is kept; frost of "
+        "grade 2 or more is told at the middle age seen."
+    )
+    told = Rules(risk=0.025, stress="rest", ship_age_days=30, override_blends=("soft",),
+                 override_reason="a letter", today_load_pct={"soft": 12}).sentence
+    for words in ("at most 2.5 %", "after rest", "at 30 days of age",
+                  "set aside for soft (a letter)",
+                  "today's load is 12.0 % of wax (10.7 % of total) of soft."):
+        assert words in told

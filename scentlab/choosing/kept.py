@@ -1,0 +1,98 @@
+"""The rules that are kept in a series folder, so that every notebook and command follows them."""
+
+import dataclasses
+import html
+import json
+import os
+import tempfile
+from dataclasses import dataclass
+from pathlib import Path
+
+from scentlab.choosing.rules import Rules
+
+RULES_NAME = "rules.json"
+
+
+@dataclass(frozen=True, repr=False)
+class RulesHere:
+    """The rules of a folder: ``rules``, and whether they are ``kept`` there or the usual ones."""
+
+    rules: Rules
+    path: Path
+    kept: bool
+
+    @property
+    def sentence(self):
+        where = f"Rules kept in {self.path.name}" if self.kept else (
+            "No rules are kept here, so the usual ones hold"
+        )
+        return f"{where}: {self.rules.sentence}"
+
+    def __repr__(self):
+        return self.sentence
+
+    def _repr_html_(self):
+        return f"<p>{html.escape(self.sentence)}</p>"
+
+
+def rules_here(folder="."):
+    """The rules kept in a series folder, or the usual ones where none are.
+
+    Parameters
+    ----------
+    folder : of the series; None when it has none, as with a store on a server.
+
+    Returns
+    -------
+    RulesHere
+
+    Raises
+    ------
+    ValueError when the file holds no rules that can be; nothing is guessed then.
+    """
+    path = Path(folder or ".") / RULES_NAME
+    if folder is None or not path.is_file():
+        return RulesHere(Rules(), path, kept=False)
+    return RulesHere(_read(path), path, kept=True)
+
+
+def keep_rules(rules, folder="."):
+    """Keep rules in a series folder, whole or not at all; returns the path of the file.
+
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = keep_rules(Rules(risk=0.02), folder)
+    ...     path.name, rules_here(folder).rules.risk
+    ('rules.json', 0.02)
+    """
+    path = Path(folder) / RULES_NAME
+    if not path.parent.is_dir():
+        raise FileNotFoundError(f"{path.parent}: no such folder to keep the rules in")
+    text = json.dumps({"rules": dataclasses.asdict(rules)}, indent=1, ensure_ascii=False) + "\n"
+    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{RULES_NAME}.")
+    try:
+        with os.fdopen(handle, "w", encoding="utf-8") as out:
+            out.write(text)
+            out.flush()
+            os.fsync(out.fileno())
+        # A temporary file is private; others who may read the folder may read the rules.
+        os.chmod(name, 0o644)
+        os.replace(name, path)
+    except BaseException:
+        Path(name).unlink(missing_ok=True)
+        raise
+    return path
+
+
+def _read(path):
+    try:
+        given = json.loads(path.read_text(encoding="utf-8"))["rules"]
+        unknown = set(given) - set(Rules.__dataclass_fields__)
+        if unknown:
+            names = ", ".join(sorted(unknown))
+            raise ValueError(f"it has {names}, which this version does not know")
+        return Rules(**given)
+    except (ValueError, TypeError, KeyError, AttributeError) as problem:
+        raise ValueError(
+            f"{path} holds no rules that can be used ({problem}); take the file out of the folder "
+            "and keep the rules again in 4-fit-and-choose.ipynb"
+        ) from problem

@@ -1,0 +1,50 @@
+"""Choosing again under other rules without fitting again: as if all had been fitted anew."""
+
+from dataclasses import replace
+
+import pandas as pd
+import pytest
+
+from scentlab.choosing import analysis as whole
+from scentlab.choosing.analysis import analyse, decider
+from scentlab.choosing.rules import Rules
+
+
+@pytest.mark.parametrize("rules", [
+    Rules(), Rules(risk=0.1, throw_share=0.5, today_load_pct=12), Rules(limit_grade=1)])
+def test_the_pick_is_that_of_a_new_analysis(analysis, rules):
+    anew = analyse(analysis.series, rules, seed=analysis.seed, draws=analysis.draws)
+    found = decider(analysis)(rules)
+    pd.testing.assert_frame_equal(found.table, anew.pick.table)
+    assert found.sentences == anew.pick.sentences and found.notes == anew.pick.notes
+
+
+@pytest.fixture
+def half_cold(analysis):
+    """The series with every second score of throw taken for cold."""
+    throws = analysis.series.throws.copy()
+    throws["kind"] = ["warm", "cold"] * (len(throws) // 2) + ["warm"] * (len(throws) % 2)
+    return analyse(replace(analysis.series, throws=throws), draws=analysis.draws)
+
+
+def test_the_other_throw_is_fitted_once(half_cold, monkeypatch):
+    anew = analyse(half_cold.series, Rules(throw_kind="cold"), draws=half_cold.draws)
+    fitted, real = [], whole.fit_throw
+
+    def counted(throws, kind, **kwargs):
+        fitted.append(kind)
+        return real(throws, kind, **kwargs)
+
+    monkeypatch.setattr(whole, "fit_throw", counted)
+    decide = decider(half_cold)
+    for kind in ("warm", "cold", "warm", "cold"):
+        found = decide(Rules(throw_kind=kind))
+    assert fitted == ["cold"]
+    pd.testing.assert_frame_equal(found.table, anew.pick.table)
+    assert not found.table["throw"].equals(half_cold.pick.table["throw"])
+
+
+def test_a_throw_that_was_not_scored_is_said(analysis):
+    found = decider(analysis)(Rules(throw_kind="cold"))
+    assert all("cold throw was not scored" in s for s in found.sentences.values())
+    assert found.table["throw"].isna().all()

@@ -1,0 +1,95 @@
+"""Rules kept in a series folder reach the command line, the notebooks and the page to read."""
+
+import json
+
+import pytest
+
+from scentlab import cli, shipped
+from scentlab.choosing.kept import keep_rules, rules_here
+from scentlab.choosing.rules import Rules
+from scentlab.reading_copy import prepare_reading_copy
+from scentlab.sharing.redaction import Choices
+
+KEPT = Rules(risk=0.02, confidence=0.9, today_load_pct=12.0)
+
+
+@pytest.fixture(scope="module")
+def demo(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("kept") / "demo"
+    shipped.make_demo_series(folder)
+    return folder
+
+
+@pytest.fixture
+def kept(demo):
+    """The demo series with rules kept in it, and without them afterwards."""
+    path = keep_rules(KEPT, demo)
+    yield demo
+    path.unlink()
+
+
+def parsed(*words):
+    return cli._parser().parse_args([str(w) for w in words])
+
+
+def test_the_command_line_takes_the_kept_rules_and_says_so(kept, capsys):
+    assert cli.read_rules(parsed("report", kept), kept) == KEPT
+    assert capsys.readouterr().out == (
+        f"Rules: as kept in {kept / 'rules.json'}: {KEPT.sentence}\n")
+
+
+def test_an_option_says_otherwise_for_its_own_rule_alone(kept, capsys):
+    found = cli.read_rules(parsed("report", kept, "--risk-pct", "10", "--stress", "rest"), kept)
+    assert found == Rules(risk=0.1, confidence=0.9, stress="rest", today_load_pct=12.0)
+    assert "rules.json, but for risk, stress of the options: at most 10 %" in (
+        capsys.readouterr().out)
+
+
+def test_without_kept_rules_nothing_is_said(demo, capsys):
+    assert cli.read_rules(parsed("report", demo), demo) == Rules()
+    assert capsys.readouterr().out == ""
+
+
+def test_the_report_follows_the_kept_rules(kept, capsys):
+    assert cli.main(["report", str(kept), "--seed", "1"]) == 0
+    out = capsys.readouterr().out
+    assert out.startswith("Rules: as kept in ") and "is over 2 %" in " ".join(out.split())
+    assert "against today's 12.0 % of wax (10.7 % of total)" in " ".join(out.split())
+
+
+def test_a_damaged_file_ends_a_command_with_one_message(kept, capsys):
+    (kept / "rules.json").write_text("{", encoding="utf-8")
+    assert cli.main(["report", str(kept)]) == 2
+    said = capsys.readouterr()
+    assert "holds no rules that can be used" in said.err and said.out == ""
+
+
+def test_a_file_that_is_shown_is_printed_alone(kept, capsys):
+    assert cli.main(["share", str(kept), "--show", "settings.json"]) == 0
+    assert json.loads(capsys.readouterr().out)["rules"]["risk"] == 0.02
+
+
+def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
+    from scentlab.cli_sharing import _rules_of_all
+
+    other = tmp_path / "other"
+    other.mkdir()
+    both = parsed("compare", kept, other, "--out", "x.html", "--confidence-pct", "80")
+    assert _rules_of_all([kept, other], both) == Rules(confidence=0.8)
+    assert capsys.readouterr().out == (
+        "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
+    keep_rules(KEPT, other)
+    assert _rules_of_all([kept, other], parsed("compare", kept, other, "--out", "x.html")) == KEPT
+    assert capsys.readouterr().out.startswith("Rules: as kept in ")
+
+
+def test_a_page_to_read_follows_them_without_what_stays_at_home(kept, tmp_path):
+    keep_rules(Rules(risk=0.02, override_blends=("soft",), override_reason="Vellimir agreed",
+                     today_load_pct=12.0), kept)
+    choices = Choices(hide_costs=True, hide_notes=True)
+    from scentlab.recording.store import Store
+
+    page = prepare_reading_copy(Store.open(kept), choices, ["4-fit-and-choose.ipynb"]).html
+    assert "at most 2 % of the pieces" in page and "set aside for soft" in page
+    assert "Vellimir" not in page and "today's load is" not in page.replace("&#x27;", "'")
+    assert rules_here(kept).rules.override_reason == "Vellimir agreed"
