@@ -39,7 +39,7 @@ MAY_IMPORT = {
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
-    "reading_copy": VOCABULARY | {"recording", "sharing"},
+    "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
     "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
 }
 
@@ -51,7 +51,7 @@ OWNERS = {
     "ipywidgets": {
         "recording.form_parts", "recording.forms", "recording.planning_form",
         "recording.import_form", "recording.correct_form", "recording.materials_form",
-        "recording.keep_form",
+        "recording.keep_form", "recording.blend_form", "recording.rules_form",
     },
     "anywidget": {"recording.form_parts", "recording.paper_form"},
     "traitlets": {"recording.form_parts", "recording.paper_form"},

@@ -1,0 +1,258 @@
+"""The form of the rules, driven by its fields and buttons, with a choice of its own behind it."""
+
+from types import SimpleNamespace
+
+import pandas as pd
+import pytest
+
+from scentlab.choosing.rules import Rules
+from scentlab.recording.rules_form import RulesForm
+
+LIMITS = {"soft": 10.0, "firm <60>": 12.0, "bare": None}
+
+
+def decide(rules):
+    """A pick that follows the risk: 8 % of wax at 5 %, one point more for each 5 %."""
+    load = 7.0 + 20 * rules.risk if rules.risk > 0.01 else float("nan")
+    saving = 40.0 if rules.today_load_pct is not None else float("nan")
+    row = {"load_pct": load, "sweat_risk": 0.02, "sweat_lower": 0.004, "sweat_upper": 0.061,
+           "throw": 5.5, "throw_lower": 4.9, "throw_upper": 6.1, "saving_per_1000": saving,
+           "reason": "no tested load qualifies"}
+    table = pd.DataFrame([{"blend": b, **row} for b in LIMITS])
+    table.loc[2, "throw"] = float("nan")
+    return SimpleNamespace(table=table, sentences={b: f"{b}: pour" for b in LIMITS},
+                           notes=("A <note>.",), rules=vars(rules))
+
+
+class Calls:
+    """What the form asked for."""
+
+    def __init__(self):
+        self.decided, self.kept, self.refuse = [], [], None
+
+    def decide(self, rules):
+        self.decided.append(rules)
+        return decide(rules)
+
+    def keep(self, rules):
+        if self.refuse:
+            raise OSError(self.refuse)
+        self.kept.append(rules)
+        return "mine/rules.json"
+
+
+@pytest.fixture
+def calls():
+    return Calls()
+
+
+@pytest.fixture
+def form(calls):
+    return RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"),
+                     currency="EUR")
+
+
+def picked(form, blend="soft"):
+    """The part of the picks that is about one blend."""
+    return form.picks.value.split(f"<h4>{blend}: ")[1].split("<h4>")[0]
+
+
+def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
+    assert form.rules == Rules() and calls.decided == [Rules()] and calls.kept == []
+    assert [form.fields[n].value for n in ("risk", "confidence", "throw_share")] == [
+        "5", "95", "90"]
+    assert form.browser.pressed == ["limit_grade-2", "stress-harshest", "throw_kind-warm",
+                                    "frost_limit_grade-2"]
+    assert picked(form).startswith("the same load</h4>")
+    assert form.message.value == ""
+
+
+def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, calls):
+    form.fields["risk"].value = "10"
+    assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
+    assert picked(form) == (
+        "1.0 points of load more (% of wax)</h4><dl><dt>first</dt><dd>8.0 % of wax (7.4 % of "
+        "total)<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); warm "
+        "throw 5.5 of 10 (90 % interval 4.9 to 6.1)</small></dd><dt>now</dt><dd>9.0 % of wax "
+        "(8.3 % of total)<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to "
+        "6.1 %); warm throw 5.5 of 10 (90 % interval 4.9 to 6.1)</small></dd></dl>"
+    )
+    assert "throw" not in picked(form, "bare")
+    assert "Not kept: these rules hold in this form alone" in form.message.value
+    assert calls.kept == []
+    form.fields["risk"].value = "5"
+    assert picked(form).startswith("the same load") and form.message.value == ""
+
+
+def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
+    form.fields["risk"].value = "1"
+    assert picked(form).startswith("no load qualifies any more</h4>")
+    assert "<dt>now</dt><dd>none<small>no tested load qualifies</small>" in picked(form)
+    later = RulesForm(Rules(risk=0.01), Rules, calls.decide, calls.keep, LIMITS)
+    assert picked(later).startswith("no load qualifies</h4>")
+    later.fields["risk"].value = "5"
+    assert picked(later).startswith("a load qualifies now</h4>")
+
+
+@pytest.mark.parametrize(
+    ("name", "text", "words"),
+    [
+        ("risk", "70", "risk is 0.7 (70 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
+        ("confidence", "99.9", "confidence is 0.999 (99.9 %); give a share from 0.5 to 0.99 (50 "
+                               "to 99 %)"),
+        ("throw_share", "", "Throw to keep: nothing is filled in, expected a number with a "
+                            "decimal point from 0 to 100 (%)."),
+        ("risk", "five", "Risk of sweat: found &#x27;five&#x27;, expected a number with a decimal "
+                         "point from 0 to 100 (% of pieces)."),
+        ("ship_age_days", "-1", "Age at shipping: found &#x27;-1&#x27;, expected a number with a "
+                                "decimal point from 0 to 3650 (days)."),
+        ("today", "55", "Today&#x27;s load: found &#x27;55&#x27;, expected a number with a "
+                        "decimal point from 0 to 40 (% of wax)."),
+    ],
+)
+def test_what_is_refused_stands_beside_its_field_alone(form, calls, name, text, words):
+    before = len(calls.decided)
+    form.fields[name].value = text
+    assert form.wrong[name].value == f'<div class="scent-error" role="alert">{words}</div>'
+    assert not any(line.value for n, line in form.wrong.items() if n != name)
+    assert (form.rules, form.pick, form.picks.value) == (None, None, "")
+    assert form.keep.disabled and len(calls.decided) == before
+    form.keep.click()
+    assert calls.kept == []
+
+
+def test_a_decimal_comma_is_understood_and_one_that_parts_thousands_is_asked_about(form):
+    form.fields["risk"].value = "2,5"
+    assert form.rules.risk == 0.025
+    form.fields["risk"].value = "2,500"
+    assert "Write it with a point, such as 2.500" in form.wrong["risk"].value
+
+
+def test_grades_stress_and_throw_are_taps(form):
+    form.choices["limit_grade"][3].click()
+    form.choices["stress"]["rest"].click()
+    form.choices["throw_kind"]["cold"].click()
+    form.choices["frost_limit_grade"][1].click()
+    form.fields["ship_age_days"].value = "30"
+    assert form.rules == Rules(limit_grade=3, stress="rest", throw_kind="cold",
+                               frost_limit_grade=1, ship_age_days=30)
+    assert "risk of sweat grade 3 or more" in picked(form).split("<dt>now")[1]
+    assert "risk of sweat grade 2 or more" in picked(form).split("<dt>now")[0]
+    form.choices["stress"][None].click()
+    assert form.rules.stress is None
+
+
+def test_a_stress_that_was_not_graded_is_not_offered(calls):
+    form = RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, ("rest",))
+    assert list(form.choices["stress"]) == [None, "rest"]
+
+
+def test_todays_load_for_all_and_for_one(form):
+    assert form.rules.today_load_pct is None and "saves" not in form.picks.value
+    form.fields["today"].value = "12,5"
+    assert form.rules.today_load_pct == 12.5
+    assert form.contents["today"].value == "<p>= 11.1 % of total</p>"
+    assert "saves 40.00 EUR per 1,000 pieces" in picked(form)
+    form.fields["today-1"].value = "9"
+    assert dict(form.rules.today_load_pct) == {"soft": 12.5, "firm <60>": 9.0, "bare": 12.5}
+    form.fields["today"].value = ""
+    assert form.rules.today_load_pct == (("firm <60>", 9.0),)
+    assert form.contents["today"].value == ""
+
+
+def test_a_limit_is_set_aside_only_with_a_reason(form):
+    assert list(form.set_aside) == ["soft", "firm <60>"]
+    form.set_aside["soft"].click()
+    assert "set aside only with a reason in writing" in form.wrong["reason"].value
+    assert form.rules is None
+    form.fields["reason"].value = "the wax maker agreed in a letter of 2 March"
+    assert form.rules.override_blends == ("soft",)
+    assert form.rules.override_reason == "the wax maker agreed in a letter of 2 March"
+    assert "aside-0" in form.browser.pressed
+    assert form.set_aside["soft"].description.startswith("☑")
+    form.set_aside["soft"].click()
+    assert form.rules == Rules()
+
+
+def test_a_tap_keeps_the_rules_and_says_where(form, calls):
+    form.fields["risk"].value = "10"
+    form.keep.click()
+    assert calls.kept == [Rules(risk=0.10)] and form.kept == Rules(risk=0.10)
+    assert "in mine/rules.json. Run the notebook again from the top" in form.message.value
+    assert 'class="scent-saved"' in form.message.value
+
+
+def test_what_cannot_be_kept_is_said(form, calls):
+    calls.refuse = "the disk is full"
+    form.keep.click()
+    assert "NOT SAVED. the disk is full" in form.message.value and form.kept is None
+
+
+def test_kept_rules_come_back_into_the_fields(calls):
+    kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_share=0.8,
+                 throw_kind="cold", stress="heat", ship_age_days=45, override_blends=("soft",),
+                 override_reason="a letter", today_load_pct={"soft": 12.5, "firm <60>": 9})
+    form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"))
+    assert form.rules == kept
+    form.fields["risk"].value = "7"
+    form.choices["throw_kind"]["warm"].click()
+    form.back.click()
+    assert form.rules == kept and form.message.value == ""
+
+
+def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
+    def fail(rules):
+        if rules.risk > 0.05:
+            raise RuntimeError("the fit knows <nothing>")
+        return decide(rules)
+
+    form = RulesForm(Rules(), Rules, fail, calls.keep, LIMITS)
+    form.fields["risk"].value = "6"
+    assert "No pick by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
+    assert form.keep.disabled
+    form.fields["risk"].value = "5"
+    assert "the same load" in form.picks.value and not form.keep.disabled
+
+
+def test_parts_fold_and_tell_what_they_hold(form):
+    assert [p.layout.display for p in form._parts.values()] == ["", "none", "none", "none", "none"]
+    assert form.folds["throw"].description == "▸ Throw: keep 90 % of the warm throw"
+    form.folds["throw"].click()
+    assert form._parts["throw"].layout.display == ""
+    assert form.folds["throw"].description.startswith("▾")
+    form.fields["throw_share"].value = "75"
+    assert "keep 75 %" in form.folds["throw"].description
+
+
+def test_every_control_is_named_and_names_are_escaped(form):
+    assert set(form.fields) <= set(form.browser.names)
+    assert form.browser.names["risk"] == (
+        "Risk of sweat, % of pieces. At most so many pieces of a new pot may reach the sweat grade "
+        "below."
+    )
+    assert form.browser.names["limit_grade-3"] == "The grade that counts as sweat: 3: beads"
+    assert "<60>" not in form.picks.value and "A &lt;note&gt;." in form.why.value
+    assert "scent-form" in form._dom_classes and "scent-rules" in form._dom_classes
+
+
+def test_one_blend_has_one_field_for_todays_load(calls):
+    form = RulesForm(Rules(today_load_pct={"soft": 11}), Rules, calls.decide, calls.keep,
+                     {"soft": float("nan")})
+    assert list(form.contents) == ["today"] and form.fields["today"].value == "11"
+    assert form.set_aside == {} and "reason" not in form.fields
+    assert form.rules.today_load_pct == 11.0
+
+
+def test_a_picture_of_the_pick_follows(calls):
+    class Picture:
+        def __init__(self, pick):
+            self.risk = pick.rules["risk"]
+
+        def _repr_png_(self):
+            return f"risk {self.risk}".encode()
+
+    form = RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, draw=Picture)
+    before = form.picture.children[0].value
+    form.fields["risk"].value = "10"
+    assert form.picture.children[0].value != before
+    assert 'alt="The load picked for each blend' in before
