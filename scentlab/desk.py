@@ -267,9 +267,12 @@ def _tables(plan):
                     "wax to melt, g"]
     parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
              "Day by day": diary(plan)}
+    as_weight, as_money = "{:.1f}".format, "{:.2f}".format
+    written = dict.fromkeys(buy.columns[-2:], as_money)
+    written |= dict.fromkeys(("needed, g", "wax, g", "fragrance, g"), as_weight)
     return "".join(
         f"<h4>{html.escape(title)}</h4>"
         + frame.to_html(index=False, border=0, na_rep="not known",
-                        float_format=lambda x: f"{x:.2f}" if x < 1000 else f"{x:.0f}")
+                        formatters={n: f for n, f in written.items() if n in frame})
         for title, frame in parts.items()
     )

@@ -78,6 +78,19 @@ def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
     assert again.sentence.startswith("This is the plan that is kept: ")
 
 
+def test_what_the_plan_asks_is_shown_with_units_and_missing_prices_are_said(folder):
+    desk = desk_of(folder)
+    assert "There is no plan yet" in desk.asks.value
+    fill_in(desk)
+    for words in ("<th>buy, g</th>", "<td>not known</td>", "<th>wax to melt, g</th>",
+                  "<td>Look for frost</td>"):
+        assert words in desk.asks.value
+    desk.materials.wax_cards[0].fields["price_per_kg"].value = "7,5"
+    assert "<td>7.50</td>" in desk.asks.value
+    desk.planning.fields["pots"].value = ""
+    assert "There is no plan yet" in desk.asks.value
+
+
 def test_a_half_filled_form_comes_back_as_it_was(folder):
     desk = desk_of(folder)
     desk.materials.wax_cards[0].fields["name"].value = "so"

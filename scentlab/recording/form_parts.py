@@ -45,7 +45,8 @@ STYLE = """<style>
 .scent-strip {display: flex; flex-wrap: wrap; gap: 6px}
 .scent-strip figure {margin: 0; width: 104px}
 .scent-strip figcaption {font-size: 14px; line-height: 1.25}
-.scent-form button[aria-pressed="true"] {outline: 3px solid #0b57d0; font-weight: bold}
+.scent-form button[aria-pressed="true"] {outline: 3px solid #0b57d0; outline-offset: -3px;
+  font-weight: bold}
 .scent-list {max-height: 480px; overflow: auto}
 .scent-list li {line-height: 1.4; margin: 4px 0; overflow-wrap: anywhere}
 .scent-grid table {border-collapse: collapse; margin: 4px 0 14px}
@@ -54,15 +55,17 @@ STYLE = """<style>
 .scent-grid input {width: 6.5em; padding: 0 8px; box-sizing: border-box}
 .scent-grid input[aria-invalid="true"] {outline: 3px solid #b3261e}
 .scent-form .scent-card {border: 1px solid #8a8a8a; border-radius: 4px; padding: 8px; gap: 6px}
-.scent-form .scent-cells {display: flex; flex-flow: row wrap; gap: 8px}
-.scent-form .widget-text.scent-short {flex: 1 1 132px; width: auto; min-width: 0; height: auto;
+.scent-form .scent-cells {display: grid; gap: 8px;
+  grid-template-columns: repeat(auto-fill, minmax(118px, 1fr))}
+.scent-form .widget-text.scent-short {width: auto; min-width: 0; height: auto;
   flex-direction: column; align-items: stretch; justify-content: flex-end}
-.scent-form .scent-short.scent-wide {flex: 3 1 270px}
+.scent-form .scent-short.scent-wide {grid-column: span 2}
 .scent-form .scent-short > .widget-label {width: 100% !important; text-align: left; margin: 0}
 .scent-form .scent-short input {width: 100%; flex: 0 0 auto}
 .scent-form h3, .scent-form h4 {margin: 10px 0 2px}
 .scent-tables {overflow-x: auto; max-width: 100%}
-.scent-tables th, .scent-tables td {text-align: left; padding: 2px 12px 2px 0; font-size: 14px}
+.scent-tables th, .scent-tables td {text-align: left; padding: 2px 12px 2px 0; font-size: 14px;
+  white-space: nowrap}
 @media (max-width: 480px) {
   .scent-form .widget-text, .scent-form .widget-dropdown {flex-direction: column; height: auto;
     align-items: stretch}

@@ -97,7 +97,7 @@ class Card(w.VBox):
         label = _label(column)
         field = short_field(
             f"{self.kind}-{self.number}-{column.name}", label,
-            _EXAMPLES.get(column.meaning, ""), wide=column.name in ("name", "allergens"),
+            _EXAMPLES.get(column.meaning, ""), wide=column.name in ("name", "allergens", "own_limit_load_pct"),
         )
         field.observe(lambda _: self._on_change(), "value")
         return field
