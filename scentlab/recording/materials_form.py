@@ -69,6 +69,7 @@ _EXAMPLES = {
     "name of the blend": "empty: its waxes", "highest load of the blend, if its own":
     "empty: lowest of its waxes",
 }
+_WIDE = ("name", "allergens", "own_limit_load_pct")
 # The names in Python, which the refusals of materials use, and what stands on the form for them.
 _ON_THE_FORM = {c.name: f"“{c.meaning}”" for c in (*WAX, *FRAGRANCE) if c.kind == "number"}
 
@@ -97,7 +98,7 @@ class Card(w.VBox):
         label = _label(column)
         field = short_field(
             f"{self.kind}-{self.number}-{column.name}", label,
-            _EXAMPLES.get(column.meaning, ""), wide=column.name in ("name", "allergens", "own_limit_load_pct"),
+            _EXAMPLES.get(column.meaning, ""), wide=column.name in _WIDE,
         )
         field.observe(lambda _: self._on_change(), "value")
         return field

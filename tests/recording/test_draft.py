@@ -15,13 +15,14 @@ def test_what_was_kept_comes_back(tmp_path):
     assert [p.name for p in tmp_path.iterdir()] == [DRAFT_NAME]
 
 
-def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch):
+@pytest.mark.parametrize("step", ["fsync", "replace"])
+def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, step):
     keep_draft(tmp_path, {"title": "before"})
 
     def full(*_):
         raise OSError(28, "No space left on device")
 
-    monkeypatch.setattr(os, "fsync", full)
+    monkeypatch.setattr(os, step, full)
     with pytest.raises(DraftError) as error:
         keep_draft(tmp_path, {"title": "after"})
     assert str(error.value) == (
