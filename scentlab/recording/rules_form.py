@@ -31,6 +31,10 @@ STYLE = """<style>
 .scent-rules .scent-side {flex: 1 1 300px; min-width: 0; gap: 6px; overflow: visible}
 .scent-rules .scent-side-now {position: sticky; top: 0}
 .scent-rules .scent-part {border-left: 3px solid #8a8a8a; padding: 0 0 6px 10px; gap: 10px}
+.scent-rules .widget-text {flex-direction: column; align-items: stretch}
+.scent-rules .widget-inline-hbox .widget-label {width: 100% !important; text-align: left; margin: 0}
+.scent-rules .widget-text input {width: 100%; flex: 0 0 auto; margin: 0}
+.scent-rules button[class*="scent-press-fold-"] {text-align: left; padding-left: 10px}
 .scent-rules .scent-rule {gap: 2px}
 .scent-rules .scent-rule p {margin: 0}
 .scent-rules .scent-hint {font-size: 14px; line-height: 1.35}

@@ -1,0 +1,122 @@
+"""Notebook 4 in JupyterLab: change the risk, see the pick change, keep it, run from the top."""
+
+import pytest
+
+from scentlab import shipped
+from scentlab.choosing.kept import rules_here
+from scentlab.choosing.rules import Rules
+
+pytestmark = pytest.mark.browser
+NAME = "rules/4-fit-and-choose.ipynb"
+LAST = ".jp-Notebook .jp-Cell:has-text('all checks passed')"
+
+
+@pytest.fixture(scope="module")
+def folder(lab):
+    """A series of its own with a full record: what is kept stays."""
+    shipped.make_demo_series(lab.folder / "rules")
+    return lab.folder / "rules"
+
+
+@pytest.fixture(scope="module")
+def page(chromium, lab, folder):
+    page = lab.open(chromium, NAME)
+    lab.run_all(page)
+    page.wait_for_selector(".scent-field-risk input[aria-label]")
+    yield page
+    lab.close(page)
+
+
+def fill(page, name, value):
+    page.locator(f".scent-field-{name} input").fill(value)
+
+
+def picks(page, pattern):
+    """Wait until the picks say so; returns their text."""
+    page.wait_for_function(
+        "p => { const e = document.querySelector('.scent-picks');"
+        " return e && new RegExp(p).test(e.textContent); }", arg=pattern)
+    return page.text_content(".scent-picks")
+
+
+def risk(page):
+    return page.locator(".scent-field-risk input").input_value()
+
+
+def test_a_changed_risk_changes_the_pick_and_nothing_is_kept(page, folder):
+    picks(page, "the same load")
+    fill(page, "risk", "1,5")
+    assert "points of load less (% of wax)" in picks(page, "points of load less")
+    page.wait_for_selector(".scent-flag:has-text('Not kept')")
+    assert not rules_here(folder).kept
+
+
+def test_what_is_refused_stands_beside_its_field(page):
+    fill(page, "risk", "70")
+    page.wait_for_selector(
+        ".scent-rule:has(.scent-field-risk) .scent-error:has-text('risk is 0.7 (70 %)')")
+    page.wait_for_selector(".scent-press-keep:disabled")
+    fill(page, "risk", "1.5")
+    picks(page, "points of load less")
+
+
+def test_single_keys_do_not_reach_the_notebook(page):
+    before = page.locator(".jp-Notebook .jp-Cell").count()
+    for place in (".scent-press-back", ".scent-press-limit_grade-2"):
+        page.locator(place).focus()
+        for key in ("x", "d", "d", "a", "b"):
+            page.keyboard.press(key)
+    page.wait_for_timeout(300)
+    assert page.locator(".jp-Notebook .jp-Cell").count() == before
+
+
+@pytest.mark.parametrize("width", [1200, 390])
+def test_all_is_named_large_enough_and_within_the_page(page, width):
+    for part in ("throw", "frost", "today", "limits"):
+        if not page.locator(f".scent-press-fold-{part}").inner_text().startswith("▾"):
+            page.locator(f".scent-press-fold-{part}").click()
+            page.wait_for_function(
+                "p => document.querySelector(`.scent-press-fold-${p}`).innerText[0] === '▾'",
+                arg=part)
+    page.set_viewport_size({"width": width, "height": 844})
+    page.wait_for_timeout(500)
+    found = page.evaluate("""() => {
+        const form = document.querySelector('.scent-rules');
+        const edge = form.closest('.jp-OutputArea-output').getBoundingClientRect();
+        return [...form.querySelectorAll('button, input, label, dd, h4, img')]
+          .filter(e => e.offsetParent).map(e => {
+            const b = e.getBoundingClientRect();
+            return [e.tagName, e.getAttribute('aria-label') || e.alt || e.innerText, b.height,
+                    parseFloat(getComputedStyle(e).fontSize), e.scrollWidth - e.clientWidth,
+                    b.left - edge.left, edge.right - b.right]; }); }""")
+    page.set_viewport_size({"width": 1200, "height": 900})
+    assert len(found) > 40
+    for tag, name, height, font, hidden, left, right in found:
+        assert name and left >= -1 and right >= -1, (tag, name, left, right)
+        assert tag not in ("BUTTON", "INPUT") or (height >= 44 and font >= 16), (tag, name, height)
+        assert tag != "BUTTON" or hidden <= 1, (name, hidden)
+
+
+def test_another_blend_is_a_tap_away(page):
+    page.wait_for_selector(".scent-press-blend-1[aria-label]")
+    shown = "img[alt^='Throw and sweat risk over load: ']"
+    first = page.locator(shown).get_attribute("alt")
+    page.locator(".scent-press-blend-1").click()
+    page.wait_for_function(
+        "([s, a]) => document.querySelector(s).alt !== a", arg=[shown, first])
+    page.wait_for_selector(".scent-press-blend-1[aria-pressed='true']")
+
+
+def test_kept_rules_come_back_when_all_is_run_again(page, lab, folder):
+    page.locator(".scent-press-keep").click()
+    page.wait_for_selector(".scent-saved:has-text('rules.json')")
+    assert rules_here(folder).rules == Rules(risk=0.015)
+    page.wait_for_selector(LAST)
+    lab.command(page, "notebook:restart-run-all")
+    page.locator("button:has-text('Restart')").last.click()
+    page.wait_for_selector("text=Rules kept in rules.json: at most 1.5 %")
+    page.wait_for_function(
+        "() => document.querySelector('.scent-field-risk input')?.value === '1.5'")
+    picks(page, "the same load")
+    page.wait_for_selector(LAST)
+    assert risk(page) == "1.5" and rules_here(folder).rules == Rules(risk=0.015)
