@@ -53,6 +53,8 @@ STYLE = """<style>
 .scent-grid caption {text-align: left; font-weight: bold; padding: 6px 0; font-size: 16px}
 .scent-grid th, .scent-grid td {font-size: 16px; padding: 2px 10px 2px 0; text-align: left}
 .scent-grid input {width: 6.5em; padding: 0 8px; box-sizing: border-box}
+.scent-grid .scent-day {font-weight: normal}
+.scent-grid .scent-day input {width: 8em}
 .scent-grid input[aria-invalid="true"] {outline: 3px solid #b3261e}
 .scent-form .scent-card {border: 1px solid #8a8a8a; border-radius: 4px; padding: 8px; gap: 6px}
 .scent-form .scent-cells {display: grid; gap: 8px;
@@ -251,28 +253,62 @@ def _pointed(text):
     return f"{digits[1]}.{digits[2]}" if digits else "95.5"
 
 
-def past_day(text, column, today=None):
-    """A typed day that is not in the future, today when empty, or a ValueError with the remedy.
+def typed_day(text):
+    """A day written as year-month-day, or as day.month.year with dots; None for anything else.
 
-    One day ahead is let pass: a clock may be set wrong, and midnight is not everywhere at once.
+    >>> typed_day("26.10.2026") == typed_day("2026-10-26") == dt.date(2026, 10, 26)
+    True
+    >>> typed_day("10/11/2026")
+    """
+    found = (re.fullmatch(r"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)", text)
+             or re.fullmatch(r"(?P<d>\d\d?)\. ?(?P<m>\d\d?)\. ?(?P<y>\d{4})", text))
+    return found and _day_or_none(found["y"], found["m"], found["d"])
+
+
+def _day_or_none(year, month, day):
+    try:
+        return dt.date(int(year), int(month), int(day))
+    except ValueError:
+        return None
+
+
+def past_day(text, column, today=None, empty=None):
+    """A typed day that is not in the future, or a ValueError with the remedy.
+
+    When nothing is typed it is ``empty``, or else today. One day ahead is let pass: a clock may
+    be set wrong, and midnight is not everywhere at once.
     """
     today = today or dt.date.today()
     text = text.strip()
     if not text:
-        return today
-    try:
-        day = dt.date.fromisoformat(text) if re.fullmatch(r"\d{4}-\d\d-\d\d", text) else None
-    except ValueError:
-        day = None
+        return empty or today
+    day = typed_day(text)
     words = column.meaning[0].upper() + column.meaning[1:]
     if day is None:
-        raise ValueError(f"{words}: found {text!r}, expected {column.expected}.")
+        raise ValueError(f"{words}: found {text!r}, {_how_to_write(text)}.")
     if day > today + ONE_DAY:
         raise ValueError(
             f"{words}: found {text!r}, which is still to come. Correct the day, or the clock of "
             f"this computer: it says that today is {today}."
         )
     return day
+
+
+def _how_to_write(text):
+    """How a day that was not understood is written: as it may have been meant, where that helps."""
+    found = re.fullmatch(r"(\d\d?)[/-](\d\d?)[/-](\d{4})", text)
+    if found:
+        one, other, year = found.groups()
+        meant = {_day_or_none(year, month, day) for day, month in ((one, other), (other, one))}
+        ways = [f"{d} (or {d:%d.%m.%Y}) for {d.day} {d:%B}" for d in sorted(meant - {None})]
+        if len(ways) == 2:
+            return f"which has two meanings: write {ways[0]}, or {ways[1]}"
+        if ways:
+            return f"which is not surely understood: write {ways[0]}"
+    return (
+        "expected a date as year-month-day, or day.month.year with dots, such as 2026-03-14 or "
+        "14.03.2026"
+    )
 
 
 def note_of(problem):

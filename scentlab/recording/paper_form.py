@@ -1,8 +1,13 @@
-"""What was scored on paper, typed into a grid: a row for each blind code, saved all or none."""
+"""What was scored on paper, typed in sheet by sheet: a row for each blind code, all or none saved.
+
+The blocks of the grid are the printed sheets, in their order and under their headings, so that
+whoever types reads down the sheet and down the screen alike.
+"""
 
 import datetime as dt
 from dataclasses import dataclass
 from pathlib import Path
+from typing import NamedTuple
 
 import anywidget
 import traitlets
@@ -15,17 +20,25 @@ from scentlab.recording.form_parts import (
     make_button,
     past_day,
     plainly,
-    text_field,
     typed_number,
 )
 from scentlab.recording.records import GRADES
 
-_DAY = schema.Column("day", "date", "day on the sheet")
+_DAY = schema.Column("day", "date", "day of the look")
+_DAY_WORDS = "Day of the look: "  # how an error of that column begins
+# The printed grade sheets: words of the heading, in the order of a day.
+_LOOKS = {
+    ("sweat", "rest"): "Sweat at rest", ("sweat", "heat"): "Sweat after the heat cycle",
+    ("frost", "rest"): "Frost",
+}
 _MOST_TOLD = 8  # wrong cells told one by one; each one is marked in the grid
 
 
 class Grid(anywidget.AnyWidget):
-    """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked."""
+    """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
+
+    A section is a table with title, heads and rows, and with a ``day`` where one is to be given.
+    """
 
     _esm = (Path(__file__).parent / "pages" / "grid.js").read_text(encoding="utf-8")
     sections = traitlets.List().tag(sync=True)
@@ -51,19 +64,25 @@ class Cell:
 
 @dataclass(frozen=True)
 class _Line:
-    """A row of the grid: the piece, what it is scored for, and its cells by column."""
+    """A row of the grid: the piece, what it is scored for, its cells by column, its sheet's day."""
 
     piece: dict
     cells: dict
+    day: str | None
 
 
 class PaperForm(FoldedForm):
-    """Scores of one assessor from paper: grades and throw, typed in a grid and saved at once.
+    """Scores of one assessor from paper: grades and throw, a block per sheet, all saved at once.
+
+    Each grade sheet has a day, from which the age of its pieces is counted. It is filled in with
+    the planned one, or a later one when a pour was late, and can be changed. A throw slip has
+    none, for a score of throw is stored with its sitting.
 
     Parameters
     ----------
     pieces : frame with ``code`` and ``test`` and, when known, ``stress``, ``age_days``,
-        ``sitting``, ``kind`` and ``position``, such as :func:`scentlab.waiting` gives.
+        ``sitting``, ``kind``, ``position``, ``due_on`` and ``sheet_on`` (the day printed on the
+        sheet), such as :func:`scentlab.waiting` gives.
     assessor : the assessor's code, such as "A1".
     on_save_all : callable(rows) -> receipts, with rows a dict of table (grades, throws) to rows
         in its columns; it stores all of them or none.
@@ -75,13 +94,12 @@ class PaperForm(FoldedForm):
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
         self.grid, self.cells, self._lines = Grid(), {}, []
         rows = pieces.astype(object).where(pieces.notna(), None).to_dict("records")
-        self.grid.sections = [self._section(key, group) for key, group in _grouped(rows).items()]
-        self.day = text_field("day", "Day on the sheet (empty: today)", "2026-03-14")
+        self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
         self.save = make_button("Save all that is filled in", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
         super().__init__(
             f"Scores of {assessor} from paper ({len(self._lines)} to come)",
-            [self.day, self.grid, self.save],
+            [self.grid, self.save],
         )
 
     def _name_controls(self):
@@ -89,18 +107,31 @@ class PaperForm(FoldedForm):
         self._controls.update(self.cells)
 
     def _section(self, key, pieces):
-        test, sitting, kind, stress = key
-        title = f"{test.capitalize()}{', after the heat cycle' if stress == 'heat' else ''}"
-        columns = {"grade": "Grade 0 to 4"}
-        if test == "throw":
-            title = f"{kind.capitalize()} throw, sitting {sitting}"
+        title, columns, day = _title(key), {"grade": "Grade 0 to 4"}, None
+        if key.test == "throw":
             columns = {"throw": "Throw 0 to 10"}
-            if kind == "warm":
+            if key.kind == "warm":
                 columns["minutes"] = "Minutes on the warmer"
-        lines = [self._line(piece, columns) for piece in pieces]
-        return {"title": title, "heads": ["Code", *columns.values()], "rows": lines}
+        else:
+            day = self._day_cell(title, key, pieces)
+        lines = [self._line(piece, columns, day and day["name"]) for piece in pieces]
+        return {"title": title, "heads": ["Code", *columns.values()], "rows": lines, "day": day}
 
-    def _line(self, piece, columns):
+    def _day_cell(self, title, key, pieces):
+        """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
+        name = f"day-{sum(c.startswith('day-') for c in self.cells)}"
+        self.cells[name] = Cell(self.grid, name, f"{title}: day of the look")
+        days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
+        hint = "year-month-day, or day.month.year"
+        if days:
+            day = min(max(days), self._made_on)
+            self.cells[name].value = day.isoformat()
+            if day > key.day:
+                hint += (f"; planned for {key.day}, but a pour was late. Pieces that were looked "
+                         "at on another day: save them first, with their day")
+        return {"name": name, "label": self.cells[name].description, "hint": hint}
+
+    def _line(self, piece, columns, day):
         names, shown = {}, []
         for column, head in columns.items():
             name = f"{piece['test']}-{piece['code']}-{column}-{len(self._lines)}"
@@ -108,7 +139,7 @@ class PaperForm(FoldedForm):
             self.cells[name] = Cell(self.grid, name, label)
             names[column] = name
             shown.append({"name": name, "label": label})
-        self._lines.append(_Line(piece, names))
+        self._lines.append(_Line(piece, names, day))
         return {"code": str(piece["code"]), "cells": shown}
 
     def cell(self, code, column):
@@ -118,13 +149,20 @@ class PaperForm(FoldedForm):
                 return self.cells[line.cells[column]]
         raise KeyError(f"no cell {column} of piece {code}")
 
+    def day(self, code):
+        """The cell with the day of the grade sheet that a piece stands on."""
+        for line in self._lines:
+            if str(line.piece["code"]) == str(code) and line.day is not None:
+                return self.cells[line.day]
+        raise KeyError(f"piece {code} stands on no grade sheet")
+
     def _save(self):
-        day = past_day(self.day.value, _DAY)
         filled = [line for line in self._lines if self._is_filled(line)]
         rows, wrong = {}, {}
+        days = self._days(filled, wrong)
         for number, line in enumerate(filled):
             try:
-                table, row = self._row(line, day, wrong)
+                table, row = self._row(line, days.get(line.day), wrong)
                 rows.setdefault(table, []).append({**row, "key": f"{self._key}-{number}"})
             except ValueError as error:
                 wrong.setdefault(next(iter(line.cells.values())), str(error))
@@ -134,7 +172,20 @@ class PaperForm(FoldedForm):
         if not filled:
             raise ValueError("Nothing is filled in: type what stands on the paper, then save.")
         self._on_save_all(rows)
-        self._close(filled, rows)
+        self._close(filled, rows, days.values())
+
+    def _days(self, lines, wrong):
+        """The day of each sheet that something is typed from; an empty one does not mean today."""
+        days = {}
+        for name in dict.fromkeys(line.day for line in lines if line.day is not None):
+            cell = self.cells[name]
+            try:
+                if not cell.value.strip():
+                    raise ValueError("nothing is filled in; give the day on which it was looked at")
+                days[name] = past_day(cell.value, _DAY)
+            except ValueError as error:
+                wrong[name] = f"{cell.description}: {str(error).removeprefix(_DAY_WORDS)}"
+        return days
 
     def _is_filled(self, line):
         names = line.cells.values()
@@ -165,35 +216,65 @@ class PaperForm(FoldedForm):
     def _age(self, piece, day):
         """Age on the day of the sheet, which may lie before the day of typing."""
         today = piece.get("age_days")
-        if today is None:
+        if today is None or day is None:
             return None
         age = today + (day - self._made_on).days
         if age < 0:
             raise ValueError(
-                f"Piece {piece['code']}: the day on the sheet, {day}, lies before the day it was "
+                f"Piece {piece['code']}: the day of the look, {day}, lies before the day it was "
                 "poured. Correct the day."
             )
         return age
 
-    def _close(self, lines, rows):
+    def _close(self, lines, rows, days):
         names = [n for line in lines for n in line.cells.values()]
         self._renew_key()
         self.grid.saved = [*self.grid.saved, *names]
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
         counts = {"grades": "grades", "throws": "throw scores"}
         told = " and ".join(f"{len(rows[t])} {w}" for t, w in counts.items() if t in rows)
-        self._say("saved", f"Saved at {clock_of(None)}: {told} of {self._assessor}.")
+        looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
+        self._say("saved", f"Saved at {clock_of(None)}: {told} of {self._assessor}.{looked}")
 
 
-def _grouped(rows):
-    """Rows by what a sheet of paper holds: test, sitting, kind, stress."""
-    groups = {}
+class _Sheet(NamedTuple):
+    """What a printed sheet is for: a grade sheet by test, stress and day, a slip by its sitting."""
+
+    test: str
+    stress: str | None
+    sitting: str | None
+    kind: str | None
+    day: dt.date | None
+
+
+def _sheets(rows):
+    """The sheets with their rows as they are printed: grade sheets by day, then throw slips."""
+    sheets = {}
     for row in rows:
-        looked_at = row["test"] != "throw"
-        key = (row["test"], row.get("sitting"), row.get("kind"),
-               row.get("stress") if looked_at else None)
-        groups.setdefault(key, []).append(row)
-    return groups
+        slip, day = row["test"] == "throw", row.get("sheet_on") or row.get("due_on")
+        key = _Sheet(row["test"], None, row.get("sitting"), row.get("kind"), day) if slip else (
+            _Sheet(row["test"], row.get("stress"), None, None, day))
+        sheets.setdefault(key, []).append(row)
+    return sorted(sheets.items(), key=lambda sheet: _rank(sheet[0]))
+
+
+def _rank(key):
+    """Slips come as the plan has them, for a sort keeps the order of equals."""
+    if key.test == "throw":
+        return (1,)
+    looks = list(_LOOKS)
+    look = (key.test, key.stress)
+    place = looks.index(look) if look in looks else len(looks)
+    return (0, key.day or dt.date.max, place)
+
+
+def _title(key):
+    """The heading of the printed sheet."""
+    if key.test == "throw":
+        day = f", {key.day}" if key.day else ""
+        return f"{key.kind.capitalize()} throw, sitting {key.sitting}{day}"
+    words = _LOOKS.get((key.test, key.stress), key.test.capitalize())
+    return f"{words}: {key.day}" if key.day else words
 
 
 def _checked(text, column):

@@ -15,7 +15,8 @@ from scentlab.results import Result
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
 POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
-WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "age_days")
+WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "sheet_on",
+                   "age_days")
 
 
 @dataclass(frozen=True, repr=False)
@@ -74,7 +75,9 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
 
     Returns
     -------
-    DataFrame with ``WAITING_COLUMNS``; age_days counts from the day that the pour was logged for.
+    DataFrame with ``WAITING_COLUMNS``; age_days counts from the day that the pour was logged for,
+    due_on is moved by as many days as the pour was late, and sheet_on is the planned day, which
+    the printed sheet bears.
     """
     today = today or dt.date.today()
     due = _due(store)
@@ -112,19 +115,21 @@ def _due(store):
     logged = {p: d for p, d in store.distinct("pours", ("pour", "poured_on"))}
     rows = []
     for code, pour, test, stress in store.distinct("pieces", ("code", "pour", "test", "stress")):
-        due_on = _date(pieces.get(code, {}).get("due_on"))
+        due_on = sheet_on = _date(pieces.get(code, {}).get("due_on"))
         intended, done = _date(pours.get(pour, {}).get("poured_on")), logged.get(pour)
         if due_on is not None and intended is not None and done is not None:
             due_on += done - intended
-        rows.append((code, pour, test, stress, due_on, done, pour in logged, code in pieces))
-    names = ["code", "pour", "test", "stress", "due_on", "poured_on", "logged", "planned"]
+        rows.append((code, pour, test, stress, due_on, sheet_on, done, pour in logged,
+                     code in pieces))
+    names = ["code", "pour", "test", "stress", "due_on", "sheet_on", "poured_on", "logged",
+             "planned"]
     frame = pd.DataFrame(rows, columns=names).astype({"logged": bool, "planned": bool})
     # The plan's order, then the others by code: codes are random, so neither tells the load.
     order = {code: i for i, code in enumerate(pieces)}
     rank = [(order.get(c, len(order)), c) for c in frame["code"]]
     index = sorted(range(len(frame)), key=rank.__getitem__)
     frame = frame.iloc[index].reset_index(drop=True).astype({"due_on": object})
-    for name in ("test", "stress", "due_on", "poured_on"):
+    for name in ("test", "stress", "due_on", "sheet_on", "poured_on"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame
 
@@ -202,7 +207,8 @@ def _grades_waiting(looks, test, assessor, store, looks_per_piece):
 def _throws_waiting(orders, due, assessor, store, today):
     days = _sitting_days(orders, due)
     mine = orders[orders["assessor"] == assessor]
-    mine = mine.assign(due_on=[days[s] for s in mine["sitting"]])
+    mine = mine.assign(due_on=[days[s] for s in mine["sitting"]],
+                       sheet_on=[_date(d) for d in mine["sitting_on"]])
     poured = set(due.loc[due["logged"] | ~due["planned"], "code"])
     mine = _only(mine, (c in poured and (d is None or d <= today)
                         for c, d in zip(mine["code"], mine["due_on"], strict=True)))

@@ -203,9 +203,21 @@ def test_type_scores_from_paper(page, store):
     before = len(store.rows("grades"))
     press(page, "assessor-A2")
     page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
-    grid = page.locator(".scent-grid:visible input")
+    grid = page.locator(".scent-grid:visible td input")
     grid.first.wait_for()
     assert grid.count() == 7  # two sweat, one frost, two warm pieces with throw and minutes
+    days = page.locator(".scent-grid:visible caption input")
+    due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
+    assert days.nth(0).input_value() == str(due)
+    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the look"
+    days.nth(0).fill("")
+    page.keyboard.press("Enter")
+    page.keyboard.type("2")
+    assert grid.nth(0).input_value() == "2", "Enter goes from the day to the first code"
+    page.get_by_role("button", name="Save all that is filled in").click()
+    said(page, "day of the look: nothing is filled in")
+    days.nth(0).fill(f"{due:%d.%m.%Y}")
+    settled(page)
     grid.nth(0).fill("7")
     page.keyboard.press("Enter")
     page.keyboard.type("1")
@@ -216,7 +228,9 @@ def test_type_scores_from_paper(page, store):
     grid.nth(0).fill("2")
     settled(page)
     page.get_by_role("button", name="Save all that is filled in").click()
-    said(page, r"Saved at \S+: 2 grades of A2.")
+    said(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
+    piece = plan().pieces.query("test == 'sweat'").iloc[0]
+    assert set(store.rows("grades")["age_days"].iloc[before:]) == {piece["cure_days"]}
     assert store.rows("grades")["grade"].tolist()[before:] == [2, 1]
     assert grid.nth(0).is_disabled() and grid.nth(2).is_enabled()
 
@@ -294,7 +308,7 @@ def test_a_hundred_and_twenty_pieces_open_soon(chromium, lab, capsys):
             else:
                 page.wait_for_selector(ready)
             took[name] = time.monotonic() - start
-        assert page.locator(".scent-grid input").count() == 120
+        assert page.locator(".scent-grid td input").count() == 120
     finally:
         lab.close(page)
     with capsys.disabled():

@@ -313,16 +313,36 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
         )
 
 
-def test_a_day_that_is_none_is_told(desk):
+@pytest.mark.parametrize("typed, words", [
+    ("10/11/2026", "which has two meanings: write 2026-10-11 (or 11.10.2026) for 11 October, or "
+     "2026-11-10 (or 10.11.2026) for 10 November."),
+    ("26/10/2026", "which is not surely understood: write 2026-10-26 (or 26.10.2026) for 26 "
+     "October."),
+    ("10-10-2026", "which is not surely understood: write 2026-10-10 (or 10.10.2026) for 10 "
+     "October."),
+    ("31.2.2026", None), ("14.3.26", None), ("2026-13-01", None), ("yesterday", None),
+    ("45/45/2026", None),
+])
+def test_a_day_that_is_not_surely_understood_is_told(desk, typed, words):
+    words = words or ("expected a date as year-month-day, or day.month.year with dots, such as "
+                      "2026-03-14 or 14.03.2026.")
     form = PourForm(PLANNED, desk.save)
     form.pours["P01"].click()
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
-    form.fields["poured_on"].value = "14.3.2026"
+    form.fields["poured_on"].value = typed
     form.save.click()
-    assert text(form.message) == (
-        "NOT SAVED. Day of pouring: found '14.3.2026', expected a date as year-month-day, such as "
-        "2026-03-14."
-    )
+    assert text(form.message) == f"NOT SAVED. Day of pouring: found {typed!r}, {words}"
+    assert desk.rows == []
+
+
+@pytest.mark.parametrize("typed", ["14.3.2026", "14.03.2026", "14. 3. 2026", "2026-03-14"])
+def test_a_day_with_dots_is_understood(desk, typed):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    form.fields["poured_on"].value = typed
+    form.save.click()
+    assert desk.rows[0]["poured_on"] == dt.date(2026, 3, 14)
 
 
 def test_a_day_left_empty_is_today(desk):

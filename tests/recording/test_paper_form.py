@@ -7,10 +7,15 @@ import re
 import pandas as pd
 import pytest
 
+from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
+from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
 from scentlab.recording import paper_form
 from scentlab.recording.paper_form import PaperForm
+from scentlab.recording.progress import waiting
 from scentlab.recording.store import Store
 
+TODAY = dt.date.today()
+SHEET = TODAY - dt.timedelta(days=2)
 PIECES = pd.DataFrame(
     [
         ("417", "sweat", "rest", None, None, None, 14.0),
@@ -22,7 +27,7 @@ PIECES = pd.DataFrame(
         ("510", "throw", None, "S2", "cold", 1, 14.0),
     ],
     columns=["code", "test", "stress", "sitting", "kind", "position", "age_days"],
-)
+).assign(sheet_on=SHEET)
 
 
 @pytest.fixture
@@ -48,32 +53,38 @@ def fill(form, **cells):
 
 
 def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
-    assert not form.is_open and form.grid.values == {}
+    assert not form.is_open
+    assert form.grid.values == {f"day-{n}": str(SHEET) for n in range(3)}
     assert form.fold.description == "▸ Scores of A2 from paper (7 to come)"
     form.fold.click()
     assert form.is_open
     shown = [(s["title"], s["heads"], [r["code"] for r in s["rows"]]) for s in form.grid.sections]
     assert shown == [
-        ("Sweat", ["Code", "Grade 0 to 4"], ["417", "211"]),
-        ("Sweat, after the heat cycle", ["Code", "Grade 0 to 4"], ["305"]),
-        ("Frost", ["Code", "Grade 0 to 4"], ["620"]),
-        ("Warm throw, sitting S1", ["Code", "Throw 0 to 10", "Minutes on the warmer"],
-         ["500", "501"]),
-        ("Cold throw, sitting S2", ["Code", "Throw 0 to 10"], ["510"]),
+        (f"Sweat at rest: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
+        (f"Sweat after the heat cycle: {SHEET}", ["Code", "Grade 0 to 4"], ["305"]),
+        (f"Frost: {SHEET}", ["Code", "Grade 0 to 4"], ["620"]),
+        (f"Warm throw, sitting S1, {SHEET}",
+         ["Code", "Throw 0 to 10", "Minutes on the warmer"], ["500", "501"]),
+        (f"Cold throw, sitting S2, {SHEET}", ["Code", "Throw 0 to 10"], ["510"]),
     ]
+    days = [s["day"] for s in form.grid.sections if s["day"]]
+    assert [d["label"] for d in days] == [
+        f"{title}: day of the look" for title, *_ in shown[:3]
+    ], "a throw is stored with its sitting, so its slip has no day"
     cells = [c for s in form.grid.sections for r in s["rows"] for c in r["cells"]]
-    assert [c["name"] for c in cells] == list(form.cells)
-    assert len({c["label"] for c in cells}) == 9, "each cell has a name of its own"
+    assert {c["name"] for c in [*days, *cells]} == set(form.cells)
+    assert len({c["label"] for c in [*days, *cells]}) == 12, "each cell has a name of its own"
 
 
 def test_all_that_is_filled_in_is_saved_at_once(form, store):
     fill(form, g_417_grade="2", g_620_grade="0", t_500_throw="6,5", t_500_minutes="30",
          t_510_throw="0")
     form.save.click()
-    assert re.fullmatch(r"Saved at \d\d:\d\d:\d\d: 2 grades and 2 throw scores of A2.", said(form))
+    assert re.fullmatch(r"Saved at \d\d:\d\d:\d\d: 2 grades and 2 throw scores of A2. Looked "
+                        rf"at on {SHEET}.", said(form))
     names = ["code", "test", "stress", "age_days", "assessor", "grade"]
     assert store.rows("grades")[names].to_numpy().tolist() == [
-        ["417", "sweat", "rest", 14.0, "A2", 2], ["620", "frost", "rest", 14.0, "A2", 0]
+        ["417", "sweat", "rest", 12.0, "A2", 2], ["620", "frost", "rest", 12.0, "A2", 0]
     ]
     throws = store.rows("throws")
     assert throws[["code", "sitting", "kind", "throw", "position"]].to_numpy().tolist() == [
@@ -115,7 +126,7 @@ def test_wrong_cells_are_all_told_marked_and_nothing_is_saved(form, store):
 
 
 def test_one_refused_row_keeps_all_out(form, store):
-    store.add("grades", {"code": "211", "test": "sweat", "stress": "rest", "age_days": 14.0,
+    store.add("grades", {"code": "211", "test": "sweat", "stress": "rest", "age_days": 12.0,
                          "assessor": "A2", "grade": 0})
     fill(form, g_417_grade="2", g_211_grade="3")
     form.save.click()
@@ -124,21 +135,129 @@ def test_one_refused_row_keeps_all_out(form, store):
     assert form.grid.saved == []
 
 
-def test_the_day_on_the_sheet_counts_for_the_age(form, store):
-    today = dt.date.today()
-    form.day.value = str(today - dt.timedelta(days=4))
-    fill(form, g_417_grade="2")
+def test_the_day_of_each_sheet_counts_for_the_age(form, store):
+    form.day("417").value = f"{TODAY - dt.timedelta(days=4):%d.%m.%Y}"
+    form.day("620").value = str(TODAY)
+    fill(form, g_417_grade="2", g_620_grade="0")
     form.save.click()
-    assert store.rows("grades")["age_days"].tolist() == [10.0]
+    assert store.rows("grades")["age_days"].tolist() == [10.0, 14.0]
+    assert said(form).endswith(f"Looked at on {TODAY - dt.timedelta(days=4)}, {TODAY}.")
+    form.day("305").value = str(TODAY - dt.timedelta(days=4))
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day on the sheet, {form.day.value}, lies before the day it was poured. "
-        "Correct the day."
+        f"Piece 305: the day of the look, {form.day('305').value}, lies before the day it was "
+        "poured. Correct the day."
     )
-    form.day.value = str(today + dt.timedelta(days=2))
+    form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
-    assert said(form).startswith(f"NOT SAVED. Day on the sheet: found '{form.day.value}', which is")
+    assert said(form).splitlines()[1].startswith(
+        f"Sweat after the heat cycle: {SHEET}: day of the look: found '{late}', which is still to "
+        "come."
+    )
+
+
+@pytest.mark.parametrize("typed, words", [
+    ("", "nothing is filled in; give the day on which it was looked at"),
+    ("10/11/2026", "found '10/11/2026', which has two meanings: write 2026-10-11 (or 11.10.2026) "
+     "for 11 October, or 2026-11-10 (or 10.11.2026) for 10 November."),
+])
+def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
+    form.day("417").value = typed
+    fill(form, g_417_grade="2")
+    form.save.click()
+    assert said(form).splitlines() == [
+        "NOT SAVED. Nothing was saved, for these cells are wrong:",
+        f"Sweat at rest: {SHEET}: day of the look: {words}",
+    ]
+    assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
+    fill(form, g_417_grade="", g_620_grade="0")
+    form.save.click()
+    assert len(store.rows("grades")) == 1, "the day of a sheet from which nothing is typed"
+
+
+def test_without_a_plan_the_day_is_asked_for(store):
+    form = PaperForm(PIECES.drop(columns="sheet_on"), "A2", store.add_all)
+    assert [s["title"] for s in form.grid.sections][:3] == [
+        "Sweat at rest", "Sweat after the heat cycle", "Frost"
+    ]
+    assert form.grid.values == {}
+
+
+@pytest.fixture
+def planned(tmp_path):
+    """A series of 2 pour days and 2 sittings, and its plan; all was due some days ago."""
+    start = TODAY - dt.timedelta(days=60)
+    plan = make_plan(
+        "paper", Fragrance("cedar"), [Blend("soft", {Wax("soft wax"): 1})], loads_pct=(6, 8, 10),
+        pots_per_blend=2, piece_g=25, start=start.isoformat(), assessors=3, seed=4,
+        pieces=PieceNumbers(sweat=3, sweat_heat=2, frost=2, throw=2, reserve=0),
+    )
+    store = Store.create(tmp_path / "planned")
+    store.save_plan(plan.to_dict())
+    return store, plan
+
+
+def log_pours(store, plan, late=()):
+    for pour in plan.pour_rows:
+        day = pour.poured_on + dt.timedelta(days=3 * (pour.pour in late))
+        store.add("pours", {
+            "pour": pour.pour, "pot": pour.pot, "blend": pour.blend, "poured_on": day,
+            "wax_g": pour.wax_g, "fragrance_g": pour.fragrance_g,
+        })
+
+
+def shown_blocks(form):
+    return [(s["title"].lower(), [r["code"] for r in s["rows"]]) for s in form.grid.sections]
+
+
+def printed_blocks(plan, assessor):
+    """Headings and codes of the printed sheets, read from the pages that are printed."""
+    found = []
+    for page in grade_sheets_html(plan).split("<section>")[1:]:
+        found.append((re.search("<h1>(.*?)</h1>", page)[1].lower(),
+                      re.findall('<td class="text"><b>(.*?)</b>', page)))
+    for slip in throw_slips_html(plan).split('<div class="slip">')[1:]:
+        head = re.search("<b>(.*?)</b>", slip)[1]
+        if head.endswith(f", assessor {assessor}"):
+            found.append((head.removesuffix(f", assessor {assessor}").lower(),
+                          re.findall('<td class="text"><b>(.*?)</b>', slip)))
+    return found
+
+
+def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
+    store, plan = planned
+    log_pours(store, plan)
+    form = PaperForm(waiting(store, "A2"), "A2", store.add_all)
+    printed = printed_blocks(plan, "A2")
+    assert len(printed) >= 6 and shown_blocks(form) == printed
+    days = [s["title"][-10:] for s in form.grid.sections if s["day"]]
+    assert [form.grid.values[f"day-{n}"] for n in range(len(days))] == days
+    code = printed[0][1][0]
+    form.cell(code, "grade").value = "1"
+    form.save.click()
+    row = store.rows("grades").iloc[0]
+    piece = next(p for p in plan.piece_rows if p.code == code)
+    assert row["age_days"] == piece.cure_days, "the age at the look, not on the day of typing"
+
+
+def test_a_pour_that_was_late_stays_on_its_sheet_and_moves_the_day(planned):
+    store, plan = planned
+    late = plan.pour_rows[0].pour
+    log_pours(store, plan, late=[late])
+    form = PaperForm(waiting(store, "A2"), "A2", store.add_all)
+    assert shown_blocks(form) == printed_blocks(plan, "A2")
+    codes = {p.code for p in plan.piece_rows if p.pour == late}
+    moved = 0
+    for section in (s for s in form.grid.sections if s["day"]):
+        day, given = section["title"][-10:], form.grid.values[section["day"]["name"]]
+        if codes & {r["code"] for r in section["rows"]}:
+            moved += 1
+            assert given == str(dt.date.fromisoformat(day) + dt.timedelta(days=3))
+            assert f"planned for {day}, but a pour was late" in section["day"]["hint"]
+        else:
+            assert given == day and "late" not in section["day"]["hint"]
+    assert moved
 
 
 def test_many_wrong_cells_are_not_all_told(store, monkeypatch):

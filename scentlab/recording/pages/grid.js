@@ -4,12 +4,12 @@ export default {
   render({ model, el }) {
     const inputs = new Map();
 
-    function cell(spec) {
-      const box = document.createElement("td");
+    function cell(spec, tag = "td", mode = "decimal") {
+      const box = document.createElement(tag);
       box.className = "scent-field-" + spec.name;
       const input = document.createElement("input");
       input.type = "text";
-      input.inputMode = "decimal";
+      input.inputMode = mode;
       input.autocomplete = "off";
       input.setAttribute("aria-label", spec.label);
       input.addEventListener("input", () => {
@@ -26,18 +26,29 @@ export default {
       if (scope) made.scope = scope;
       return made;
     }
+    // The label is seen here and spoken by the input's own name.
+    function day(spec) {
+      const line = document.createElement("div");
+      line.className = "scent-day";
+      const seen = text("span", "Looked at on ");
+      seen.setAttribute("aria-hidden", "true");
+      line.append(seen, cell(spec, "span", "text"), text("small", " " + spec.hint));
+      return line;
+    }
     function build() {
       el.replaceChildren();
       inputs.clear();
       for (const section of model.get("sections")) {
         const table = document.createElement("table");
-        table.append(text("caption", section.title));
+        const caption = text("caption", section.title);
+        if (section.day) caption.append(day(section.day));
+        table.append(caption);
         const head = document.createElement("tr");
         for (const words of section.heads) head.append(text("th", words, "col"));
         table.append(head);
         for (const row of section.rows) {
           const line = document.createElement("tr");
-          line.append(text("th", row.code, "row"), ...row.cells.map(cell));
+          line.append(text("th", row.code, "row"), ...row.cells.map((spec) => cell(spec)));
           table.append(line);
         }
         el.append(table);
@@ -58,6 +69,11 @@ export default {
     // Enter goes to the cell below, as on a sheet of paper.
     function down(event) {
       if (event.key !== "Enter" || event.target.tagName !== "INPUT") return;
+      if (event.target.closest("caption")) {
+        const first = event.target.closest("table").querySelector("td input:enabled");
+        if (first) first.focus();
+        return;
+      }
       const line = event.target.closest("tr");
       const place = Array.from(line.children).indexOf(event.target.closest("td"));
       let next = line.nextElementSibling;
