@@ -11,6 +11,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.rules import Rules
+from scentlab.fitting.checks import sweat_seen_early
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import Result, say_percent
@@ -20,6 +21,9 @@ INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
 DRY = "no sweat seen"
 NONE = "no tested load qualifies"
+# Sweat this unlikely under the fit speaks against the fit, and the ceiling is held below it.
+UNLIKELY = 0.01
+NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
 
 
 @dataclass(frozen=True, repr=False)
@@ -75,7 +79,8 @@ def find_ceiling(fit, rules=None):
     Returns
     -------
     Ceiling, held inside the loads tested: never above the highest, and none where even the
-    lowest tested load is not shown to keep the risk.
+    lowest tested load is not shown to keep the risk. It is held below sweat that was seen and
+    that the fit cannot explain.
     """
     rules = rules or Rules()
     stress = rules.stress or fit.stresses[-1]
@@ -85,8 +90,9 @@ def find_ceiling(fit, rules=None):
     for b, blend in enumerate(fit.blends):
         own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
         row, more = _of_blend(blend, own, draws[:, b], fit.weights, rules, stress)
-        rows.append(row)
-        notes += more
+        early = _held_below_sweat(fit, row, rules)
+        rows.append(row if early is None else early[0])
+        notes += more if early is None else early[1]
     return Ceiling(
         pd.DataFrame(rows), rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
     )
@@ -152,6 +158,43 @@ def _of_blend(blend, counts, draws, weights, rules, stress):
             f"{say_load(highest)}."
         )
     return row, notes
+
+
+def _held_below_sweat(fit, row, rules):
+    """The row and notes of a ceiling with unexplained sweat at or below it; None without any."""
+    blend, ceiling = row["blend"], row["ceiling_load_pct"]
+    if row["state"] == NONE:
+        return None
+    loads = _planned_loads(fit.counts.loc[fit.counts["blend"] == blend, "load_pct"])
+    loads = [(low, high) for low, high in loads if low <= ceiling + NEAR_PCT / 2]
+    found = (sweat_seen_early(fit, blend, high, rules.limit_grade) for _, high in loads)
+    place, early = next(((i, e) for i, e in enumerate(found) if e.chance < UNLIKELY), (0, None))
+    if early is None:
+        return None
+    high = loads[place][1]
+    held = loads[place - 1][1] if place else np.nan
+    if held < row["lowest_tested_pct"]:
+        held = np.nan
+    said = (
+        f"{early.wet} of {early.pieces} pieces of {blend} at {say_load(high)} or less reached "
+        f"sweat grade {rules.limit_grade}, where the fit expects {early.expected:.1f} (chance of "
+        f"as much: {say_percent(early.chance, 1)}). The curve does not explain them, so "
+    )
+    where = "no load below them is left to pick"
+    if not np.isnan(held):
+        where = f"the ceiling is held at {say_load(held)}, below them"
+    remedy = ": look up how they were poured and graded, and pour these loads again."
+    state = NONE if np.isnan(held) else INSIDE
+    content = np.nan if np.isnan(held) else content_from_load(held)
+    changed = {"ceiling_load_pct": held, "ceiling_content_pct": content, "state": state}
+    return row | changed, [said + where + remedy]
+
+
+def _planned_loads(loads):
+    """Lowest and highest weighed load of each planned one, in order."""
+    loads = np.sort(np.asarray(loads, dtype=float))
+    parts = np.split(loads, np.nonzero(np.diff(loads) > NEAR_PCT)[0] + 1)
+    return [(float(p[0]), float(p[-1])) for p in parts]
 
 
 def _why_none(blend, counts, lowest, rules):

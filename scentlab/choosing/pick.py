@@ -29,6 +29,8 @@ class Pick(Result):
     table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
         limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_share, sweat_risk,
         sweat_lower, sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece,
+        pieces_below, wet_below (pieces seen at the load or less, and how many reached the limit
+        grade), dry_bound (share, missing where sweat was seen),
         saving_per_1000 (against today's load of the rules; missing without one, negative when the
         pick costs more), reason. Loads in % of wax, risks as shares, 90 % limits. A blend without
         a pick has load_pct missing and the reason why.
@@ -187,6 +189,16 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
     gain = draws[:, 1:] - draws[:, [0]]
     mean = gain.mean(axis=0)
     low, high = np.quantile(gain[:, -1], [0.05, 0.95])
+    if high < 0:
+        return (
+            float(min(np.round(np.floor(bottom / STEP + 0.5) * STEP, 6), top)),
+            np.nan,
+            (
+                f"the lowest load tested: {fit.kind} throw falls from {bottom:.1f} to {top:.1f} % "
+                f"of wax ({mean[-1]:+.1f} points, 90 % interval {low:+.1f} to {high:+.1f}); look "
+                "whether 0 and 10 were taken the other way round"
+            ),
+        )
     if low <= 0:
         load = np.round(np.floor(bottom / STEP + 0.5) * STEP, 6)
         return (
@@ -236,6 +248,7 @@ def _measure(evidence, rules, ceiling, chosen, at_risk):
         row["ceiling_load_pct"] = ceiling.of(blend)["ceiling_load_pct"]
         limits = evidence.blends.set_index("blend")
         row["limit_load_pct"] = pd.to_numeric(limits["limit_load_pct"]).get(blend, np.nan)
+        row |= _seen(evidence.sweat, blend, choice["load_pct"], rules, ceiling.stress)
         row |= (
             _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules, at_risk)
             .iloc[0]
@@ -243,6 +256,25 @@ def _measure(evidence, rules, ceiling, chosen, at_risk):
         )
         rows.append(row)
     return pd.DataFrame(rows)
+
+
+def _seen(fit, blend, load, rules, stress):
+    """Pieces at the load or less and how many of them reached the limit grade, all stresses; and,
+    where no piece of the blend sweated, the risk that the dry pieces at the load or more leave
+    possible by themselves (0 of n, 95 % one-sided: Clopper and Pearson 1934)."""
+    own = fit.counts[fit.counts["blend"] == blend]
+    below = own[own["load_pct"] <= load + STEP / 2]
+    worst = [f"g{g}" for g in range(rules.limit_grade, 5)]
+    found = {
+        "pieces_below": int(below["n"].sum()),
+        "wet_below": int(below[worst].to_numpy().sum()),
+        "dry_bound": np.nan,
+    }
+    under = own[own["stress"] == stress]
+    near = int(under.loc[under["load_pct"] >= load - STEP / 2, "n"].sum())
+    if near and int((under["n"] - under["g0"]).sum()) == 0:
+        found["dry_bound"] = 1.0 - 0.05 ** (1.0 / near)
+    return found
 
 
 _MEASURES = (
@@ -376,8 +408,15 @@ def _sentence(row, rules, currency):
         f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
         f"to {say_percent(row['sweat_upper'], 1)}); chance that the true risk at this load is "
         f"over {say_percent(rules.risk)}: "
-        f"{say_percent(row['p_over'], 1)}"
+        f"{say_percent(row['p_over'], 1)}; of {row['pieces_below']} pieces seen at this load or "
+        f"less {row['wet_below']} reached it"
     )
+    if not pd.isna(row["dry_bound"]):
+        sweat += (
+            "; no piece sweated at any load, so this risk rests on what was assumed beforehand: "
+            "the dry pieces at this load or more by themselves leave up to "
+            f"{say_percent(row['dry_bound'])} possible"
+        )
     throw = ""
     if not pd.isna(row["throw"]):
         throw = (

@@ -12,6 +12,7 @@ from scentlab.maths.ordinal import count_looks, grade_probabilities, misread_flo
 from scentlab.results import FitError, Result
 
 ODD = 2.0
+_GRADES = [f"g{g}" for g in range(N_GRADES)]
 
 
 @dataclass(frozen=True, repr=False)
@@ -77,9 +78,26 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
 
 def _expected_pours(fit, seed, repeats):
     """Predictive mean grades of each pour from new pots, beside what was seen."""
+    counts = fit.counts.reset_index(drop=True)
+    n = counts["n"].to_numpy(float)
+    score = np.arange(N_GRADES)
+    mean = _predicted(fit, counts, seed, repeats) @ score / n
+    seen = counts[_GRADES].to_numpy(float) @ score / n
+    lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
+    frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
+    frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
+    frame["lower"], frame["upper"] = lower, upper
+    # Means of a few whole grades: where nearly all are 0, hardly any pour can lie outside.
+    frame["chance"] = ((mean < lower - 1e-9) | (mean > upper + 1e-9)).mean(axis=0)
+    frame["odd"] = (frame["seen"] < lower - 1e-9) | (frame["seen"] > upper + 1e-9)
+    return frame
+
+
+def _predicted(fit, counts, seed, repeats):
+    """Grades that the fit expects of pours like those of ``counts`` from new pots: numbers of
+    pieces (repeats, pours, grades)."""
     rng = np.random.default_rng(seed)
     chosen = rng.choice(len(fit.weights), repeats, p=fit.weights / fit.weights.sum())
-    counts = fit.counts.reset_index(drop=True)
     pot, pots = pd.factorize(counts["pot"])
     blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
     named = {k: v[chosen] for k, v in fit.named.items()}
@@ -89,8 +107,7 @@ def _expected_pours(fit, seed, repeats):
         eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
     eta = eta + effect[:, pot]
-    mean = np.empty_like(eta)
-    score = np.arange(N_GRADES)
+    drawn = np.zeros((*eta.shape, N_GRADES))
     for i, link in enumerate(fit.links["link"]):
         own = np.nonzero(fit.draw_link[chosen] == i)[0]
         if not len(own):
@@ -98,17 +115,43 @@ def _expected_pours(fit, seed, repeats):
         p = np.moveaxis(grade_probabilities(named["tau"][own][:, None], eta[own], link), -1, 0)
         p = np.clip(p + named["misread"][own][:, None] * misread_flow(p), 0.0, 1.0)
         p = np.moveaxis(p, 0, -1)
-        drawn = rng.multinomial(counts["n"].to_numpy(int)[None, :], p / p.sum(-1, keepdims=True))
-        mean[own] = drawn @ score / counts["n"].to_numpy(float)
-    seen = counts[[f"g{g}" for g in range(N_GRADES)]].to_numpy(float) @ score / counts["n"]
-    lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
-    frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
-    frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
-    frame["lower"], frame["upper"] = lower, upper
-    # Means of a few whole grades: where nearly all are 0, hardly any pour can lie outside.
-    frame["chance"] = ((mean < lower - 1e-9) | (mean > upper + 1e-9)).mean(axis=0)
-    frame["odd"] = (frame["seen"] < lower - 1e-9) | (frame["seen"] > upper + 1e-9)
-    return frame
+        n = counts["n"].to_numpy(int)[None, :]
+        drawn[own] = rng.multinomial(n, p / p.sum(-1, keepdims=True))
+    return drawn
+
+
+@dataclass(frozen=True)
+class Early:
+    """Pieces of a blend at some load or less: how many, how many of them reached the limit grade,
+    how many the fit expects to, and the chance of as much as was seen."""
+
+    pieces: int
+    wet: int
+    expected: float
+    chance: float
+
+
+def sweat_seen_early(fit, blend, load_pct, limit_grade=2, *, seed=1, repeats=4000):
+    """What was seen of a blend at a load (% of wax) or less, against what the fit expects.
+
+    A curve that rises with load explains sweat at a low load away where higher loads stayed dry;
+    here it must answer for it. The chance is that of the least likely of the numbers of pieces at
+    each grade from the limit grade up, times how many of these were seen (Bonferroni's bound).
+
+    Returns
+    -------
+    Early; all stresses count together.
+    """
+    counts = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["load_pct"] <= load_pct)]
+    seen = counts[_GRADES].to_numpy(float).sum(axis=0)[::-1].cumsum()[::-1]
+    pieces, wet = int(counts["n"].sum()), int(seen[limit_grade])
+    if not wet:
+        return Early(pieces, 0, np.nan, 1.0)
+    drawn = _predicted(fit, counts.reset_index(drop=True), seed, repeats).sum(axis=1)
+    reached = drawn[:, ::-1].cumsum(axis=1)[:, ::-1]
+    grades = [g for g in range(limit_grade, N_GRADES) if seen[g]]
+    chance = min(float((reached[:, g] >= seen[g]).mean()) for g in grades) * len(grades)
+    return Early(pieces, wet, float(reached[:, limit_grade].mean()), min(chance, 1.0))
 
 
 def _pots(fit, looks):

@@ -421,12 +421,27 @@ def evidence_notes(looks, blends):
                 "sweated: how gently sweat begins there is not seen but taken from the other "
                 "blends and the prior. Loads in between would show it."
             )
+        if _falls(own):
+            notes.append(
+                f"Sweat of {blend} falls as the load rises, against all that is known of it: look "
+                "whether codes, loads or grades were taken the other way round."
+            )
         if own["pot"].nunique() == 1:
             notes.append(
                 f"{blend} was poured from one pot only, so how much pots differ is learnt from "
                 "the other blends and the prior."
             )
     return tuple(notes)
+
+
+def _falls(own):
+    """Whether the grades of a blend fall with load by more than chance (Kendall's tau, 1 %)."""
+    load, grade = own["load_pct"].to_numpy(float), own["grade"].to_numpy(float)
+    if np.ptp(load) == 0 or np.ptp(grade) == 0 or np.corrcoef(load, grade)[0, 1] > -0.2:
+        return False
+    from scipy.stats import kendalltau  # slow to import, needed for odd series only
+
+    return bool(kendalltau(load, grade, alternative="less").pvalue < 0.01)
 
 
 def _parts_clean(own):
