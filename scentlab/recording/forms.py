@@ -38,6 +38,8 @@ from scentlab.units import load_from_weights, say_load
 
 THROW_WORDS = {0: "nothing", 10: "overpowering"}
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
+# Points of load off the plan from which a slip is more likely than a pour that went astray.
+FAR_OFF = 1.0
 
 
 class _PieceForm(Form):
@@ -218,10 +220,15 @@ class PourForm(Form):
 
     Parameters
     ----------
-    planned : frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of pouring.
+    planned : frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of pouring,
+        and poured_on where the day is planned.
     on_save : callable(row) -> receipt, with row in the columns of the table of pours.
     done : names of the pours that are logged already.
     on_undo : callable(receipt) that voids the entry, or None for a form without undo.
+
+    A day that is left empty is the planned one when that lies in the past, and today otherwise;
+    beside the field stands which day is stored. A typed day stays for the next pour. A load far
+    off the plan is stored by a second tap only.
     """
 
     NUMBERS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c")
@@ -229,26 +236,31 @@ class PourForm(Form):
     def __init__(self, planned, on_save, done=(), on_undo=None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
-        self._done, self._pour = set(done), None
+        self._done, self._pour, self._asked = set(done), None, False
         self.pours = {name: make_button(name, f"pour-{name}") for name in self._planned}
         for name, button in self.pours.items():
             button.on_click(lambda _, n=name: self._guarded(lambda: self._choose(n)))
         self.fields = {n: text_field(n, _field_label(schema.POURS[n])) for n in self.NUMBERS}
-        self.fields["poured_on"] = text_field(
-            "poured_on", "Day of pouring (empty: today)", "2026-03-14"
-        )
+        self.fields["poured_on"] = text_field("poured_on", "Day of pouring")
+        self.fields["poured_on"].observe(lambda _: self._guarded(self._tell_day), "value")
         self.fields["note"] = text_field("note", "Anything that was seen")
         for name in ("wax_g", "fragrance_g"):
             self.fields[name].observe(lambda _: self._guarded(self._tell_load), "value")
-        self.planned_view, self.load = w.HTML(), w.HTML()
+        self.planned_view, self.load, self.day = w.HTML(), w.HTML(), w.HTML()
         self.save = make_button("Save this pour", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
         self._lay_out(
             w.HTML("<h3>Pours to log</h3>"), in_a_row(self.pours.values()), self.planned_view,
-            stacked(self.fields.values()), self.load, self.save, self.message,
+            stacked(self._fields_in_order()), self.load, self.save, self.message,
             in_a_row([self.undo]),
         )
         self._show()
+
+    def _fields_in_order(self):
+        for name, field in self.fields.items():
+            yield field
+            if name == "poured_on":
+                yield self.day
 
     def _show(self):
         for name, button in self.pours.items():
@@ -259,6 +271,7 @@ class PourForm(Form):
         self.save.disabled = self._pour is None
         self.planned_view.value = _planned_view(self._planned.get(self._pour), not self._left())
         self._tell_load()
+        self._tell_day()
 
     def _left(self):
         return [n for n in self._planned if n not in self._done]
@@ -269,7 +282,7 @@ class PourForm(Form):
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
-        self.load.value = ""
+        self.load.value, self._asked = "", False
         texts = [self.fields[n].value.strip() for n in ("fragrance_g", "wax_g")]
         if self._pour is None or not all(texts):
             return
@@ -294,10 +307,39 @@ class PourForm(Form):
             )
         self.load.value = note(kind, words)
 
+    def _planned_day(self):
+        """The planned day of the pour that is chosen, None where there is none."""
+        day = self._planned.get(self._pour, {}).get("poured_on")
+        return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
+
+    def _day(self, text, column):
+        planned, today = self._planned_day(), dt.date.today()
+        return past_day(text, column, today, planned if planned and planned < today else None)
+
+    def _tell_day(self):
+        """Which day is stored, beside the field; flagged when it is not the obvious one."""
+        field, planned, today = self.fields["poured_on"], self._planned_day(), dt.date.today()
+        field.placeholder = f"{planned or today}"
+        self.day.value, text = "", field.value.strip()
+        if self._pour is None and not text:
+            return
+        try:
+            day = self._day(text, schema.POURS["poured_on"])
+        except ValueError as error:
+            self.day.value = note("error", str(error))
+            return
+        words = f"{'' if text else 'Left empty: '}{_spoken(day)} is stored as the day of pouring"
+        if planned and day != planned:
+            words += f"; planned is {planned}"
+        if not text and day != today:
+            words += f", as planned. If it was another day, type it, such as {today} for today"
+        obvious = day == today if not text else planned in (None, day)
+        self.day.value = note("saved" if obvious else "flag", f"{words}.")
+
     def _typed_row(self):
         """What was typed, as a row; a ValueError with everything that is wrong in it."""
         row, wrong = {}, []
-        readers = {n: typed_number for n in self.NUMBERS} | {"poured_on": past_day}
+        readers = {n: typed_number for n in self.NUMBERS} | {"poured_on": self._day}
         for name, read in readers.items():
             text, column = self.fields[name].value.strip(), schema.POURS[name]
             try:
@@ -317,14 +359,31 @@ class PourForm(Form):
         load = _possible_load(row["fragrance_g"], row["wax_g"])
         words = (
             f"pour {self._pour} at {say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in "
-            f"{row['wax_g']:g} g of wax"
+            f"{row['wax_g']:g} g of wax, poured on {row['poured_on']}"
         )
+        if not self._is_sure(load, row):
+            return
         typed = {name: field.value for name, field in self.fields.items()}
         self._store(row, words, (self._pour, typed))
         self._done.add(self._pour)
         self._pour = None
-        self._fill(dict.fromkeys(self.fields, ""))
+        # The pours of a day are logged one after the other: the day is typed once.
+        self._fill(dict.fromkeys(set(self.fields) - {"poured_on"}, ""))
         self._show()
+
+    def _is_sure(self, load, row):
+        """Whether the load may be stored: far off the plan it is asked about first, once."""
+        plan = self._planned[self._pour]["load_pct"]
+        if self._asked or abs(load - plan) <= FAR_OFF + 1e-9:
+            return True
+        self._asked = True
+        self._say(
+            "flag",
+            f"NOT SAVED YET. The weighed load is {load:.2f} % of wax, planned {plan:.2f} % of "
+            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right? "
+            "Tap Save again to store it, or correct it.",
+        )
+        return False
 
     def _fill(self, texts):
         for name, text in texts.items():
@@ -576,6 +635,11 @@ def _possible_load(fragrance_g, wax_g):
             "decimal point, or for the two weights the wrong way round."
         )
     return load
+
+
+def _spoken(day):
+    """A day with its month in words, which nobody takes for another: 26 October 2026."""
+    return f"{day.day} {day:%B %Y}"
 
 
 def _planned_view(plan, finished):

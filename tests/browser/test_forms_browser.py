@@ -20,7 +20,8 @@ form = GradeForm(["417", "211", "305", "500"], "sweat", "A1",
 form
 """
 POUR_CELL = """
-planned = [dict(pour="P01", pot="A", blend="mix", wax_g=200, fragrance_g=18, load_pct=9.0)]
+planned = [dict(pour="P01", pot="A", blend="mix", wax_g=200, fragrance_g=18, load_pct=9.0,
+                poured_on="2026-03-14")]
 pours = PourForm(planned, lambda row: store.add("pours", row))
 pours
 """
@@ -118,10 +119,20 @@ def test_names_states_and_sizes(page):
 
 def test_what_is_typed_is_saved_with_the_tap(page, store):
     page.locator(".scent-field-wax_g input").fill("200")
-    page.locator(".scent-field-fragrance_g input").fill("18.5")
+    page.locator(".scent-field-fragrance_g input").fill("1.85")
     page.locator(".scent-field-note input").fill("a note")
+    day = page.locator(".scent-field-poured_on input")
+    assert day.get_attribute("placeholder") == "2026-03-14"
+    page.wait_for_selector(".scent-flag:has-text('14 March 2026 is stored as the day of pouring')")
+    day.fill("15.3.2026")
+    page.wait_for_selector(".scent-flag:has-text('15 March 2026 is stored as the day of pouring')")
     page.get_by_role("button", name="Save this pour").click()
-    message(page, "pour P01 at 9.25 % of wax")
+    message(page, "NOT SAVED YET. The weighed load is 0.9[23] % of wax, planned 9.00 % of wax")
+    assert store.rows("pours").empty
+    page.locator(".scent-field-fragrance_g input").fill("18.5")
+    page.wait_for_timeout(650)
+    page.get_by_role("button", name="Save this pour").click()
+    message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")
     assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
 
 

@@ -4,6 +4,8 @@
 without pours, a few pours without scores, and a full record.
 """
 
+import re
+
 import nbclient
 import nbformat
 import pytest
@@ -73,6 +75,17 @@ def test_pour_day_with_a_plan_and_nothing_logged(own):
     said = run(folder, "2-pour-day.ipynb")
     assert f"all checks passed; 0 of {len(plan.pours)} pours are logged" in said
     assert store.rows("pours", history=True).empty
+
+
+def test_pour_day_shows_every_pour_that_was_weighed(own):
+    folder, store = own
+    pours = planned(store).pours
+    for pour in pours.to_dict("records"):
+        store.add("pours", {name: pour[name] for name in (
+            "pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")})
+    shown = re.search("planned load, % of wax(.*)all checks passed",
+                      run(folder, "2-pour-day.ipynb"), re.DOTALL)[1]
+    assert len(pours) > 10 and [p for p in pours["pour"] if p not in shown] == []
 
 
 def test_scoring_with_a_few_pours_and_no_score(own):

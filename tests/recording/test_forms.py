@@ -230,11 +230,11 @@ def test_a_pour_beside_its_plan(desk):
     form.save.click()
     assert text(form.message) == (
         f"Saved at {CLOCK}: pour P01 at 9.50 % of wax (8.68 % of total), 19 g of fragrance in "
-        "200 g of wax."
+        "200 g of wax, poured on 2026-03-01."
     )
     assert desk.rows[0]["wax_g"] == 200.0
     assert desk.rows[0]["poured_on"] == dt.date(2026, 3, 1)
-    assert all(f.value == "" for f in form.fields.values())
+    assert {n for n, f in form.fields.items() if f.value} == {"poured_on"}
     assert text(form.planned_view) == "All pours are logged."
     form.undo.click()
     assert not form.pours["P01"].disabled
@@ -251,7 +251,7 @@ def test_a_decimal_comma_is_understood_and_shown(desk):
     assert text(form.load).startswith("18.5 g of fragrance in 200 g of wax: true load 9.25 % of")
     form.save.click()
     assert desk.rows[0]["fragrance_g"] == 18.5
-    assert text(form.message).endswith("18.5 g of fragrance in 200 g of wax.")
+    assert "18.5 g of fragrance in 200 g of wax" in text(form.message)
 
 
 def test_all_that_is_wrong_is_told_while_typing_and_on_saving(desk):
@@ -343,6 +343,111 @@ def test_a_day_with_dots_is_understood(desk, typed):
     form.fields["poured_on"].value = typed
     form.save.click()
     assert desk.rows[0]["poured_on"] == dt.date(2026, 3, 14)
+    assert text(form.message).endswith(", poured on 2026-03-14.")
+
+
+def on_days(*days):
+    return [{**p, "poured_on": d} for p, d in zip(PLANNED, days, strict=True)]
+
+
+def test_a_typed_day_is_shown_as_understood_and_stays_for_the_next_pour(desk):
+    form = PourForm(on_days("2026-03-14", dt.date(2026, 3, 15)), desk.save, on_undo=desk.undo)
+    assert text(form.day) == ""
+    form.pours["P01"].click()
+    assert form.fields["poured_on"].placeholder == "2026-03-14", "as it is to be written"
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    form.fields["poured_on"].value = "10.11.2025"
+    assert text(form.day) == (
+        "10 November 2025 is stored as the day of pouring; planned is 2026-03-14."
+    )
+    assert "scent-flag" in form.day.value
+    form.fields["poured_on"].value = "14.3.2026"
+    assert text(form.day) == "14 March 2026 is stored as the day of pouring."
+    assert "scent-saved" in form.day.value
+    form.save.click()
+    form.pours["P02"].click()
+    assert form.fields["poured_on"].value == "14.3.2026"
+    assert form.fields["poured_on"].placeholder == "2026-03-15"
+    assert text(form.day) == "14 March 2026 is stored as the day of pouring; planned is 2026-03-15."
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "24"
+    form.save.click()
+    assert [r["poured_on"] for r in desk.rows] == [dt.date(2026, 3, 14)] * 2
+    form.fields["poured_on"].value = "10/11/2026"
+    assert "which has two meanings" in text(form.day) and "scent-error" in form.day.value
+
+
+def test_an_empty_day_is_the_planned_one_when_that_is_past(desk):
+    today = dt.date.today()
+    form = PourForm(on_days(pd.Timestamp("2026-03-14"), today + dt.timedelta(days=9)), desk.save)
+    form.pours["P02"].click()
+    assert text(form.day) == (
+        f"Left empty: {today.day} {today:%B %Y} is stored as the day of pouring; planned is "
+        f"{today + dt.timedelta(days=9)}."
+    )
+    form.pours["P01"].click()
+    assert text(form.day) == (
+        "Left empty: 14 March 2026 is stored as the day of pouring, as planned. If it was another "
+        f"day, type it, such as {today} for today."
+    )
+    assert "scent-flag" in form.day.value
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
+    form.save.click()
+    form.pours["P02"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "24"
+    form.save.click()
+    assert [r["poured_on"] for r in desk.rows] == [dt.date(2026, 3, 14), today]
+
+
+def test_a_load_far_off_the_plan_is_asked_about_before_it_is_stored(desk):
+    form = PourForm(PLANNED, desk.save, on_undo=desk.undo)
+    form.pours["P02"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "2.4"
+    form.save.click()
+    asked = (
+        "NOT SAVED YET. The weighed load is 1.20 % of wax, planned 12.00 % of wax: is 2.4 g of "
+        "fragrance in 200 g of wax right? Tap Save again to store it, or correct it."
+    )
+    assert text(form.message) == asked and "scent-flag" in form.message.value
+    assert desk.rows == []
+    form.fields["fragrance_g"].value = "2.5"
+    form.save.click()
+    assert text(form.message) == asked.replace("1.20", "1.25").replace("2.4 g", "2.5 g"), "anew"
+    form.pours["P01"].click()
+    form.save.click()
+    assert text(form.message).startswith("NOT SAVED YET."), "another pour, another question"
+    form.pours["P02"].click()
+    form.save.click()
+    desk.fault = "the disk is full"
+    form.save.click()
+    assert text(form.message) == "NOT SAVED. the disk is full"
+    desk.fault = None
+    form.save.click()
+    assert [(r["pour"], r["fragrance_g"]) for r in desk.rows] == [("P02", 2.5)]
+    assert text(form.message).startswith(f"Saved at {CLOCK}: pour P02 at 1.25 % of wax")
+    form.undo.click()
+    form.save.click()
+    assert text(form.message).startswith("NOT SAVED YET.") and len(desk.rows) == 1
+
+
+@pytest.mark.parametrize("fragrance, asks", [("20", False), ("16", False), ("20.1", True),
+                                             ("15.9", True)])
+def test_within_a_point_of_load_one_tap_stores(desk, fragrance, asks):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P01"].click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", fragrance
+    form.save.click()
+    assert (desk.rows == []) is asks
+
+
+def test_the_question_is_answered_by_a_second_tap_in_the_browser_not_by_a_resend(desk):
+    form = PourForm(PLANNED, desk.save)
+    form.pours["P02"].click()
+    typed = {"wax_g": "200", "fragrance_g": "2.4"}
+    tap(form, "save", "k1", **typed)
+    tap(form, "save", "k1", **typed)
+    assert desk.rows == []
+    tap(form, "save", "k2", **typed)
+    assert [r["key"] for r in desk.rows] == ["k2"]
 
 
 def test_a_day_left_empty_is_today(desk):
