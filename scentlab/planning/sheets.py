@@ -8,6 +8,7 @@ import html
 import math
 from dataclasses import asdict
 
+from scentlab.materials import say_lot
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
@@ -74,6 +75,15 @@ tr.tall td { height: 7mm; vertical-align: middle; }
 .far small { font-size: 7.5pt; line-height: 1; }
 .far .mark { font-size: 6.5pt; line-height: 1; white-space: normal; }
 .far ul.cautions { font-size: 8.5pt; }
+@media screen {
+  body { margin: 3mm; }
+  section { overflow-x: auto; margin-bottom: 8mm; }
+  section > table { min-width: 180mm; }
+}
+@media screen and (max-width: 600px) {
+  ul.cautions { columns: 1; }
+  .labels { grid-template-columns: repeat(2, 1fr); }
+}
 """
 
 
@@ -124,6 +134,7 @@ def document(title, pages, paper):
     style = _STYLE.replace("PAPER", PAPERS[paper])
     return (
         '<!DOCTYPE html>\n<html lang="en"><head><meta charset="utf-8">'
+        '<meta name="viewport" content="width=device-width, initial-scale=1">'
         f"<title>{esc(title)}</title><style>{style}</style></head>"
         f"<body>{''.join(pages)}</body></html>\n"
     )
@@ -174,7 +185,7 @@ def _pot_page(plan, pot):
 
 
 def _lot(material):
-    return f", lot {esc(material.lot)}" if material.lot else ""
+    return f", {esc(say_lot(material.lot))}" if material.lot else ""
 
 
 def _melt(plan, pot, blend):
