@@ -5,6 +5,7 @@ wax); a fragrance's regulatory limit is a content (g in 100 g of finished produc
 """
 
 import math
+import re
 from dataclasses import asdict, dataclass
 
 from scentlab.units import load_from_content
@@ -189,6 +190,15 @@ class Blend:
     def from_dict(cls, data):
         parts = tuple((Wax(**p["wax"]), p["fraction"]) for p in data["parts"])
         return cls(data["name"], parts, data.get("own_limit_load_pct"))
+
+
+def say_lot(lot):
+    """A lot in words, with "lot" said once: many makers print it as a part of the number.
+
+    >>> say_lot("M-1"), say_lot("lot M-1"), say_lot("LOT-7"), say_lot("lotus 3")
+    ('lot M-1', 'lot M-1', 'LOT-7', 'lot lotus 3')
+    """
+    return lot if re.match(r"lot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
 def _need_name(name, what):

@@ -181,6 +181,7 @@ class Store:
     def save_plan(self, plan, key=None):
         """Store a plan (its dict form) and its pieces; a later plan stands before an earlier one.
 
+        A plan equal to the one that stands is not kept twice: the receipt is that one's.
         A piece that the new plan moves to another pour or test is corrected, and one that only
         the plan before had is made void, unless it has scores: then StoreError, for a scored
         piece cannot change its origin.
@@ -191,6 +192,11 @@ class Store:
             known = _by_key(connection, PLAN, key)
             if known is not None:
                 return _receipt(known)
+            last = _last_plan_row(connection)
+            if last is not None and json.loads(last["document"]) == json.loads(document):
+                # Pieces that were mended by hand since go back to the plan, as with any plan.
+                self._save_pieces(connection, plan.get("pieces", ()), key)
+                return _receipt(last)
             saved_at = _now()
             self._drop_pieces(connection, plan.get("pieces", ()), key)
             found = connection.execute(
@@ -618,9 +624,13 @@ def _by_key(connection, sql, key):
 
 
 def _last_plan(connection):
-    query = sa.select(PLAN.c.document).order_by(PLAN.c.entry_id.desc()).limit(1)
-    document = connection.execute(query).scalar()
-    return None if document is None else json.loads(document)
+    row = _last_plan_row(connection)
+    return None if row is None else json.loads(row["document"])
+
+
+def _last_plan_row(connection):
+    query = sa.select(PLAN).order_by(PLAN.c.entry_id.desc()).limit(1)
+    return connection.execute(query).mappings().first()
 
 
 def _current_piece(connection, code):

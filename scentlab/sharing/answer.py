@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.choosing.analysis import analyse
+from scentlab.materials import say_lot
 from scentlab.results import shown
 from scentlab.sharing.package import to_json
 from scentlab.sharing.pages import place_for, write_whole
@@ -193,7 +194,7 @@ def weigh_answer(analysis, answer, package=None):
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
     proposal = analyse(series, rules, seed=analysis.seed, draws=analysis.draws)
     notes = tuple(
-        f"{fact.material}, lot {fact.lot}: {fact.what} {fact.value}." for fact in answer.lots
+        f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value}." for fact in answer.lots
     )
     notes += (answer.note,) if answer.note else ()
     return Weighed(answer, proposal, _side_by_side(analysis, proposal), notes)

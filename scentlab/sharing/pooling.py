@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
 from scentlab.fitting.lots import LotFit, cell_name, fit_lots
+from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.sharing.wording import is_missing, say_range
@@ -99,7 +100,7 @@ def lot_names(analyses):
     lots = [_lots(a.series) for a in analyses]
     names = []
     for number, own in enumerate(lots, start=1):
-        told = [f"{what} lot {lot}" for what, lot in own.items()
+        told = [f"{what} {say_lot(lot)}" for what, lot in own.items()
                 if lot and len({other.get(what) for other in lots}) > 1]
         names.append(f"series {number}" + (f" ({', '.join(told)})" if told else ""))
     return tuple(names)

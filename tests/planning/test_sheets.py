@@ -145,6 +145,12 @@ def test_melted_wax_names_lot_and_adds_up():
     assert soft / total == pytest.approx(0.7, abs=0.001)
 
 
+@pytest.mark.parametrize("lot", ["M-1", "lot M-1"])
+def test_a_lot_is_said_once(lot):
+    page = pour_sheets_html(plan(blends=[Blend("soft", {Wax("soft wax", lot): 1})]))
+    assert "soft wax, lot M-1:" in page and "lot lot" not in page
+
+
 def test_dye_of_a_pot_is_weighed_into_its_melt_and_bought():
     one = plan(pouring=Pouring(dye_pct=0.2))
     bought = 0.0

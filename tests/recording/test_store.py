@@ -195,6 +195,20 @@ def test_a_plan_brings_its_pieces(folder):
     assert len(store.rows("pieces", history=True)) == 3
 
 
+def test_an_equal_plan_is_not_kept_twice(folder):
+    store = Store.create(folder)
+    plan = {"title": "first", "pieces": [piece("100"), piece("101")]}
+    first = store.save_plan(plan)
+    assert store.save_plan(dict(reversed(plan.items()))) == first
+    store.void("pieces", store.rows("pieces")["entry_id"][0], "broken")
+    assert store.save_plan(plan) == first
+    assert sorted(store.rows("pieces")["code"]) == ["100", "101"], "the plan has it again"
+    second = store.save_plan({**plan, "title": "second"})
+    assert second.entry_id == first.entry_id + 1
+    assert store.save_plan(plan).entry_id == second.entry_id + 1, "back to the first plan is new"
+    assert store.plan() == plan
+
+
 def test_pieces_that_a_later_plan_lacks_wait_for_nobody(folder):
     store = Store.create(folder)
     store.add("pieces", {"code": "900", "pour": "P09"})  # of no plan: it stays

@@ -4,6 +4,7 @@ import copy
 import dataclasses
 import html
 import re
+from types import SimpleNamespace
 
 import pytest
 
@@ -12,7 +13,7 @@ from scentlab.choosing.ceiling import find_ceiling
 from scentlab.results import FitError
 from scentlab.sharing import plots
 from scentlab.sharing.comparison import comparison_html, differences
-from scentlab.sharing.pooling import pool_series, why_not_pooled
+from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.shipped import demo_plan
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
@@ -27,6 +28,14 @@ def lot(name, seed, shifts, plan=None):
     plan["fragrance"]["lot"], plan["title"] = name, f"Lot {name}"
     truth = Truth({b: BlendTruth(c + shifts.get(b, 0.0)) for b, c in CAPACITIES.items()})
     return analyse(simulate_series(layout_of_plan(plan), truth, seed), seed=1, draws=1000)
+
+
+@pytest.mark.parametrize("first, second", [("M-1", "M-2"), ("lot M-1", "Lot M-2")])
+def test_a_lot_is_said_once_in_the_names_of_series(first, second):
+    analyses = [SimpleNamespace(series=SimpleNamespace(plan={"fragrance": {"lot": name}}))
+                for name in (first, second)]
+    names = [name.lower() for name in lot_names(analyses)]
+    assert names == ["series 1 (fragrance lot m-1)", "series 2 (fragrance lot m-2)"]
 
 
 @pytest.fixture(scope="module")
