@@ -191,7 +191,7 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
     low, high = np.quantile(gain[:, -1], [0.05, 0.95])
     if high < 0:
         return (
-            float(min(np.round(np.floor(bottom / STEP + 0.5) * STEP, 6), top)),
+            _lowest_within(bottom, top),
             np.nan,
             (
                 f"the lowest load tested: {fit.kind} throw falls from {bottom:.1f} to {top:.1f} % "
@@ -200,9 +200,8 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
             ),
         )
     if low <= 0:
-        load = np.round(np.floor(bottom / STEP + 0.5) * STEP, 6)
         return (
-            float(min(load, top)),
+            _lowest_within(bottom, top),
             np.nan,
             (
                 f"the lowest load tested: the panel's scores do not show that {fit.kind} throw "
@@ -220,6 +219,11 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
             + _hardly_told(fit, blend, bottom, grid[enough])
         ),
     )
+
+
+def _lowest_within(bottom, top):
+    """The lowest load in whole steps that is not below the lowest weighed one, nor above top."""
+    return float(min(np.round(np.ceil(bottom / STEP - 1e-9) * STEP, 6), top))
 
 
 def _end_words(held_by):

@@ -8,7 +8,7 @@ import pytest
 
 from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.ceiling import NONE, find_ceiling
-from scentlab.choosing.pick import choose_load
+from scentlab.choosing.pick import _lowest_within, choose_load
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.fitting.throw import throw_draws
@@ -267,3 +267,9 @@ class TestAnalysis:
             "No load of any blend qualifies: soft: no tested load qualifies: none is shown to "
             "keep the risk of sweat grade 2 under 5 %."
         )
+
+
+def test_the_lowest_load_that_is_picked_is_not_below_what_was_weighed():
+    """Planned at 5, weighed at 4.94: 4.9 would lie outside the loads tested."""
+    assert [_lowest_within(*x) for x in ((4.94, 6.7), (5.0, 6.7), (5.04, 6.7))] == [5.0, 5.0, 5.1]
+    assert _lowest_within(4.94, 4.9) == 4.9  # the ceiling is there, and a pour counts to a tenth

@@ -91,9 +91,9 @@ class TestTables:
     def test_told_only_where_it_was_asked_for(self, analysis):
         rules = Rules(today_load_pct=6.0)
         told = replace(analysis, rules=rules, pick=what_if(analysis, today_load_pct=6.0))
-        assert pick_table(analysis).headings[-1] == "Cost a piece, per piece"
+        assert pick_table(analysis).headings[-1] == "Cost a piece"
         assert pick_table(told).headings[-1] == (
-            "Cost a piece, per piece (saved per 1,000 pieces)"
+            "Cost a piece (saved per 1,000 pieces)"
         )
         own = told.pick.tradeoff[told.pick.tradeoff["blend"] == "soft"].sort_values("load_pct")
         cells = [row[-1] for row in tradeoff_table(own, "EUR", rules).rows]
