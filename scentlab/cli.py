@@ -426,14 +426,25 @@ def _todays_loads(given):
 
 def _write_report(series, path, rules, seed):
     from scentlab.choosing.analysis import analyse
+    from scentlab.sharing.explained import put_right
     from scentlab.sharing.report import write_report
 
-    analysis = analyse(series, rules, seed=seed)
+    analysis = put_right(analyse(series, rules, seed=seed))
     path.parent.mkdir(parents=True, exist_ok=True)
     write_report(analysis, path)
     for sentence in analysis.pick.sentences.values():
         print(textwrap.fill(sentence, 100, initial_indent="* ", subsequent_indent="  "))
-    print(f"Report: {path}")
+    print(*_about_the_picks(analysis), f"Report: {path}", sep="\n")
+
+
+def _about_the_picks(analysis):
+    """In lines: how the blends are ranked, what of it is not settled, what bears on the picks."""
+    from scentlab.sharing.explained import order_words, pick_notes, ranking_words
+
+    said = [ranking_words(analysis), *order_words(analysis)]
+    said += [f"Note: {note}" for note in pick_notes(analysis)]
+    for words in filter(None, said):
+        yield textwrap.fill(words, 100, subsequent_indent="  ")
 
 
 # --- demo --------------------------------------------------------------------------------------

@@ -98,7 +98,7 @@ def _leaving(package):
     settings = json.loads(package.text("settings.json"))
     about, rows = settings["series"], package.table.to_dict("records")
     yield f"Title: {about['title']}"
-    yield f"Fragrance: {about['fragrance']}"
+    yield f"Fragrance: {about['fragrance'] or 'not on record'}"
     yield f"{len(package.files)} files leave:"
     described = {row["file"]: row for row in rows}
     for name, data in package.files.items():

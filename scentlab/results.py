@@ -115,7 +115,8 @@ def _numbers(values):
 
 
 def shown(table, digits=3):
-    """A table for reading: numbers cut to so many significant digits, headings in words."""
+    """A table for reading: numbers cut to so many significant digits, headings in words, and an
+    empty cell where a value is missing."""
     view = table.copy()
     for name in view.columns:
         if pd.api.types.is_float_dtype(view[name]):
@@ -123,7 +124,36 @@ def shown(table, digits=3):
                 "" if pd.isna(v) else f"{v:.{digits}g}" if abs(v) < 1000 else f"{v:.0f}"
                 for v in view[name]
             ]
-    return view.rename(columns=lambda c: c.replace("_", " ").replace(" pct", " %"))
+        elif pd.api.types.is_integer_dtype(view[name]) and view[name].isna().any():
+            view[name] = ["" if pd.isna(v) else str(v) for v in view[name]]
+    return view.rename(columns=heading)
+
+
+# What every fit calls by a short name: limits are those of intervals that hold 90 %.
+_SHORT = {"se": "standard error", "lower": "90 % interval, lower", "upper": "90 % interval, upper"}
+_POINTS = ("change", "width", "shift", "shortfall", "spread")
+
+
+def heading(column):
+    """The name of a column as a heading: words, which interval, and what a per cent is of.
+
+    >>> heading("load_at_risk_lower_pct"), heading("limit_content_pct"), heading("mean_excess")
+    ('load at risk, 90 % interval, lower, % of wax', 'limit content, % of total', 'mean excess')
+    """
+    words = str(column).removesuffix("_pct").split("_")
+    name, last = " ".join(words), words[-1]
+    if last in _SHORT:
+        name = ", ".join(filter(None, [" ".join(words[:-1]), _SHORT[last]]))
+    return f"{name}, {_basis(words)}" if str(column).endswith("_pct") else name
+
+
+def _basis(words):
+    """What a column in per cent is counted in, by the words of its name."""
+    if "content" in words or "contents" in words:
+        return "% of total"
+    if "share" in words:
+        return "%"
+    return "points of load (% of wax)" if set(_POINTS) & set(words) else "% of wax"
 
 
 def say_percent(probability, digits=0):

@@ -556,6 +556,41 @@ def test_a_series_without_data_says_what_is_missing(capsys, tmp_path):
     assert not (tmp_path / "empty" / "exports" / "report.html").exists()
 
 
+def test_what_bears_on_the_picks_stands_below_them(capsys, tmp_path):
+    """Two pots of the demo taken out: a blend from one pot, and throw that is all the same."""
+    import pandas as pd
+
+    folder, files = tmp_path / "series", tmp_path / "files"
+    files.mkdir()
+    run(capsys, "new", folder)
+    tables = {p.stem: pd.read_csv(p) for p in shipped.demo_folder().glob("*.csv")}
+    soft = tables["pours"][tables["pours"]["blend"] == "soft"]
+    gone = set(soft.loc[soft["pot"] != soft["pot"].iloc[0], "pour"])
+    tables["pours"] = tables["pours"][~tables["pours"]["pour"].isin(gone)]
+    tables["pieces"] = tables["pieces"][~tables["pieces"]["pour"].isin(gone)]
+    codes = set(tables["pieces"]["code"])
+    throws = tables["throws"][tables["throws"]["code"].isin(codes)].assign(throw=5)
+    tables["throws"] = throws
+    given = []
+    for name in ("pours", "pieces", "throws"):
+        tables[name].to_csv(files / f"{name}.csv", index=False)
+        given += [f"--{name}", files / f"{name}.csv"]
+    code, _, err = run(capsys, "import", folder, *given)
+    assert code == 0, err
+    code, out, err = run(capsys, "report", folder)
+    assert code == 0, err
+    said = re.sub(r"\n  ", " ", out)
+    warm = int((throws["kind"] == "warm").sum())
+    notes = re.findall(r"^Note: (.*)$", said, re.M)
+    assert len(notes) == len(set(notes))
+    assert any(n.startswith("soft was poured from one pot only, so ") for n in notes)
+    assert any(f"no fit of warm throw, though {warm} scores are stored: " in n for n in notes)
+    assert "not scored" not in out and "No throw was scored" not in out
+    order = [said.rindex("\n* "), said.index("How the blends are ranked: "),
+             said.index("\nNote: "), said.index("\nReport: ")]
+    assert order == sorted(order)
+
+
 # --- demo --------------------------------------------------------------------------------------
 
 

@@ -150,6 +150,7 @@ class TestWords:
     def test_digits_are_cut_in_the_view_only(self):
         table = pd.DataFrame({"load_pct": [9.87654, np.nan], "n_pieces": [3, 4], "big": [1e5, 1.0]})
         view = shown(table)
-        assert list(view.columns) == ["load %", "n pieces", "big"]
-        assert view["load %"].tolist() == ["9.88", ""] and view["big"].tolist() == ["100000", "1"]
+        assert list(view.columns) == ["load, % of wax", "n pieces", "big"]
+        assert view["load, % of wax"].tolist() == ["9.88", ""]
+        assert view["big"].tolist() == ["100000", "1"]
         assert table["load_pct"][0] == 9.87654

@@ -82,7 +82,7 @@ def series_names(analyses):
 def differences(analyses):
     """In what the series differ beside their blends, as sentences: what makes them unlike."""
     found = []
-    fragrances = [a.series.fragrance for a in analyses]
+    fragrances = [a.series.fragrance or "not on record" for a in analyses]
     if len(set(fragrances)) > 1:
         found.append(
             "Fragrances differ (" + "; ".join(fragrances) + "): a limit of sweating belongs to a "

@@ -21,6 +21,7 @@ import pandas as pd
 import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.sharing import parts
+from scentlab.sharing.explained import put_right
 from scentlab.sharing.pages import fixed_text, place_for, write_whole
 from scentlab.sharing.redaction import (
     Choices,
@@ -126,7 +127,7 @@ def prepare_package(analysis, choices=EVERYTHING):
 def through_files(series, rules, seed, draws):
     """The analysis of a series as it is read back from its files, types and row order and all."""
     own = series_from_files(_data_files(series), series)
-    return analyse(own, rules, seed=seed, draws=draws)
+    return put_right(analyse(own, rules, seed=seed, draws=draws))
 
 
 def series_from_files(files, about):

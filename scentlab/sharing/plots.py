@@ -109,7 +109,8 @@ def plot_tradeoff(analysis, blend=None, ax=None):
     if len(smelt):
         _throw_line(upper, analysis.throw, blend, smelt)
     else:
-        upper.text(0.5, 0.5, "throw was not scored", transform=upper.transAxes, ha="center")
+        words = "no fit of throw" if len(analysis.series.throws) else "throw was not scored"
+        upper.text(0.5, 0.5, words, transform=upper.transAxes, ha="center")
     if len(graded):
         risk = _sweat(analysis, blend, graded)
         _risk_line(lower, risk, SWEAT, "--", "sweat risk, 90 % interval")

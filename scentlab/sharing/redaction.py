@@ -179,7 +179,17 @@ def _without_fragrance(series, choices):
         # Notes and settings of a plan may speak of the flash point.
         plan["notes"] = [n for n in plan.get("notes", []) if "flash point" not in n]
     series = dataclasses.replace(series, fragrance=HIDDEN_FRAGRANCE, plan=plan)
-    return series, ["The fragrance's name and data are not shared."], hidden
+    return series, [_hidden_fragrance(series, choices)], hidden
+
+
+def _hidden_fragrance(series, choices):
+    """What of the fragrance does not leave, and what does because the pick rests on it."""
+    notice = "The fragrance's name and data are not shared"
+    if series.blends["limit_content_pct"].notna().any():
+        notice += "; its regulatory limit stays, for the pick rests on it"
+    if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
+        notice += "; its price stays, for costs are shared"
+    return f"{notice}."
 
 
 def _without_costs(series, choices):

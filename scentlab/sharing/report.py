@@ -13,6 +13,14 @@ from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.saving import saving_words
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
+from scentlab.sharing.explained import (
+    no_frost_fit,
+    no_throw_fit,
+    order_words,
+    put_right,
+    ranked_words,
+    ranking_words,
+)
 from scentlab.sharing.pages import image, place_for, render, write_page
 from scentlab.sharing.tables import (
     assessor_table,
@@ -45,6 +53,7 @@ def report_html(analysis, notices=()):
     -------
     str, a complete HTML document without any reference to the network.
     """
+    analysis = put_right(analysis)
     series = analysis.series
     return render(
         "report.html.j2",
@@ -55,6 +64,8 @@ def report_html(analysis, notices=()):
         notices=notices,
         made_on=dt.date.today().isoformat(),
         first=_first_screen(analysis),
+        ranked=ranked_words(analysis),
+        ranking=[w for w in (ranking_words(analysis), *order_words(analysis)) if w],
         overview=_overview(analysis),
         blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
         warmed=_warmed(analysis.longevity),
@@ -284,7 +295,9 @@ def _check_section(analysis):
     found = diagnose(analysis, seed=analysis.seed, draws=DIAGNOSIS_DRAWS)
     alone = "" if analysis.joint is None else " Ceilings of sweat alone, without the bleed."
     return {
-        "sentence": found.sentence,
+        "sentence": found.sentence.replace(
+            found.sweat.sentence, wording.looks_sentence(found.sweat)
+        ),
         "notes": found.notes,
         "pictures": [
             image(
@@ -311,9 +324,11 @@ def _notes(analysis):
             ("On the warmer", analysis.longevity),
         ) if r),
     )
+    refused = {"Throw": no_throw_fit(analysis), "Frost": no_frost_fit(analysis)}
     notes = []
     for name, result in parts:
-        texts = ["Not fitted: no scores that could be used."] if result is None else result.notes
+        absent = refused.get(name) or "Not fitted: nothing was scored."
+        texts = [absent] if result is None else result.notes
         if texts:
             notes.append({"name": name, "texts": list(texts)})
     own = [{"name": "Analysis", "texts": list(analysis.notes)}] if analysis.notes else []

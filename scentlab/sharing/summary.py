@@ -7,6 +7,7 @@ counts rather than of opinions, so that a supplier can act on it.
 import datetime as dt
 
 from scentlab.sharing import plots, wording
+from scentlab.sharing.explained import order_words, ranked_words, ranking_words
 from scentlab.sharing.pages import image, render, write_page
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.tables import difference_sentence, seen_table
@@ -40,6 +41,8 @@ def supplier_summary_html(analysis, ask):
         stress=plots.STRESS_WORDS[ceiling.stress],
         ceiling=ceiling.sentence,
         picture=image(plots.plot_ceiling(ceiling), wording.ceilings_in_words(ceiling.table)),
+        ranked=ranked_words(analysis),
+        ranking=_ranking(analysis),
         ask=ask,
     )
 
@@ -64,7 +67,7 @@ def _tested(series):
     """What was tested, as pairs of name and words."""
     about = (series.plan or {}).get("fragrance") or {}
     lot = f", lot {about['lot']}" if about.get("lot") else ""
-    facts = [("Fragrance", f"{series.fragrance}{lot}")]
+    facts = [("Fragrance", f"{series.fragrance or 'not on record'}{lot}")]
     lots = _wax_lots(series)
     if lots:
         facts.append(("Waxes", "; ".join(lots)))
@@ -74,6 +77,12 @@ def _tested(series):
         words = "" if wording.is_missing(row["composition"]) else f"{row['composition']}; "
         facts.append((row["blend"], words + known))
     return facts
+
+
+def _ranking(analysis):
+    """The rule and what it leaves open; a page has no room for what is settled."""
+    opened = [w for w in order_words(analysis) if " is settled by " not in w]
+    return [w for w in (ranking_words(analysis), *opened) if w]
 
 
 def _wax_lots(series):

@@ -8,6 +8,7 @@ import pandas as pd
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
+from scentlab.results import heading
 from scentlab.sharing.wording import (
     MISSING,
     is_missing,
@@ -17,7 +18,8 @@ from scentlab.sharing.wording import (
 )
 from scentlab.units import content_from_load
 
-_UNIT_WORDS = {"pct": "%"}
+# Points of load: what is weighed differs by less from what was planned, and plans by more.
+NEAR = 0.25
 
 
 @dataclass(frozen=True)
@@ -60,7 +62,7 @@ def pick_table(analysis):
 
 def _cost_heading(rules, currency):
     """One column for both: another would push the table past the side of a printed page."""
-    words = f"Cost a piece, {currency or 'per piece'}"
+    words = f"Cost a piece, {currency}" if currency else "Cost a piece"
     if rules.today_load_pct is None:
         return words
     return f"{words} (saved per 1,000 pieces)"
@@ -115,7 +117,10 @@ def _range_among_tested(lower, upper, row):
 
 
 def tradeoff_table(rows, currency, rules):
-    """Per tested load of one blend: what is smelt, what is risked, what it costs."""
+    """Per tested load of one blend: what is smelt, what is risked, what it costs.
+
+    Weighed loads of one planned load are one row, with the numbers of the highest of them.
+    """
     headings = (
         "Load, % of wax", "Content, % of total",
         f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
@@ -124,16 +129,36 @@ def tradeoff_table(rows, currency, rules):
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
         _cost_heading(rules, currency),
     )
-    shown = [
-        (
-            say_number(r["load_pct"]), say_number(r["content_pct"]),
-            _risk_with_range(r, "sweat"), say_share(r["p_over"]),
+    shown, joined = [], False
+    for lowest, r in _planned_rows(rows.sort_values("load_pct").to_dict("records")):
+        load, content = say_number(r["load_pct"]), say_number(r["content_pct"])
+        if lowest is not r:
+            joined = True
+            load = f"{say_number(lowest['load_pct'])} to {load}"
+            content = f"{say_number(lowest['content_pct'])} to {content}"
+        shown.append((
+            load, content, _risk_with_range(r, "sweat"), say_share(r["p_over"]),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _risk_with_range(r, "frost"), _cost_cell(rules, r),
+        ))
+    words = "Trade-off at the tested loads"
+    if joined:
+        words += (
+            f"; loads weighed within {NEAR:g} points of each other are one row, with the numbers "
+            "of the highest"
         )
-        for r in rows.sort_values("load_pct").to_dict("records")
-    ]
-    return _view(headings, shown, "Trade-off at the tested loads")
+    return _view(headings, shown, words)
+
+
+def _planned_rows(rows):
+    """The lowest and the highest row of each planned load: those nearer than ``NEAR`` in order."""
+    groups = []
+    for row in rows:
+        if groups and row["load_pct"] - groups[-1][-1]["load_pct"] <= NEAR + 1e-9:
+            groups[-1].append(row)
+        else:
+            groups.append([row])
+    return [(group[0], group[-1]) for group in groups]
 
 
 def comparison_table(analyses):
@@ -386,6 +411,5 @@ def _cell(value):
 
 
 def _heading(name):
-    words = [_UNIT_WORDS.get(w, w) for w in str(name).split("_")]
-    text = " ".join(words)
+    text = heading(name)
     return text[:1].upper() + text[1:]

@@ -267,3 +267,24 @@ def test_wrong_choices_are_refused(analysis, package, tmp_path):
         package.write(tmp_path / "nowhere" / "series.zip")
     with pytest.raises(SharingError, match="^no file 'x' here; there are datapackage.json, "):
         package.text("x")
+
+
+def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
+    """The regulatory limit stands in blends.csv, whatever else is hidden, for the pick uses it."""
+    first = "The fragrance's name and data are not shared"
+    stays = "; its regulatory limit stays, for the pick rests on it"
+    assert analysis.series.blends["limit_content_pct"].notna().all()
+    series, held = redact(analysis.series, Choices(hide_fragrance=True, hide_costs=True))
+    assert held.notices[0] == f"{first}{stays}."
+    assert series.blends["limit_content_pct"].equals(analysis.series.blends["limit_content_pct"])
+    _, held = redact(analysis.series, Choices(hide_fragrance=True))
+    assert held.notices == (f"{first}{stays}; its price stays, for costs are shared.",)
+    blends = analysis.series.blends.assign(limit_content_pct=np.nan, fragrance_price_per_kg=np.nan)
+    bare = dataclasses.replace(analysis.series, blends=blends)
+    assert redact(bare, Choices(hide_fragrance=True))[1].notices == (f"{first}.",)
+
+
+def test_a_preview_shows_an_empty_cell_where_there_are_no_rows(package):
+    page = package._repr_html_()
+    assert "NA&gt;" not in page and "<NA>" not in page and "nan" not in page.lower()
+    assert package.table["rows"].isna().any()

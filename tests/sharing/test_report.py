@@ -12,8 +12,8 @@ from scentlab.choosing.diagnosis import diagnose
 from scentlab.sharing import pages, plots, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
-from scentlab.sharing.tables import ceiling_table, pick_table
-from scentlab.sharing.wording import picks_in_words
+from scentlab.sharing.tables import ceiling_table, fit_table, pick_table, tradeoff_table
+from scentlab.sharing.wording import looks_sentence, picks_in_words
 from scentlab.units import say_load
 
 HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
@@ -129,7 +129,9 @@ def test_the_fit_is_held_against_what_was_seen(analysis, page):
     found = diagnose(analysis, seed=analysis.seed, draws=report.DIAGNOSIS_DRAWS)
     title = "Does the fit describe what was seen?"
     own = page.text[page.text.rindex(title) : page.text.rindex("What was poured")]
-    assert found.sentence in own and "points of load (% of wax)" in own
+    assert looks_sentence(found.sweat) in own
+    assert found.sentence.removeprefix(found.sweat.sentence) in own
+    assert "points of load (% of wax)" in own
     for note in found.notes:
         assert note in own
     alts = [p["alt"] for p in page.all("img")]
@@ -165,7 +167,13 @@ def test_hostile_text_stays_text(analysis):
 def test_a_series_without_throw_or_frost_says_so(analysis):
     text = report_html(dataclasses.replace(analysis, throw=None, frost=None))
     words = Page(text).text
-    assert words.count("Not fitted: no scores that could be used.") == 2
+    for what in ("warm throw", "frost"):
+        assert f"There is no fit of {what}, though " in words
+
+
+def test_a_series_whose_throw_nobody_scored_says_so(series):
+    none = analyse(dataclasses.replace(series, throws=series.throws.iloc[:0]), draws=300)
+    assert Page(report_html(none)).text.count("Not fitted: nothing was scored.") == 1
 
 
 def test_the_report_is_small_and_the_same_again(analysis, html):
@@ -236,3 +244,57 @@ def test_a_pick_below_the_ceiling_is_not_said_to_be_held_by_it(analysis):
             f"gained up to {top:.1f} % of wax, the highest load that {end} admits" in row["reason"]
             for end in ends
         )
+
+
+def test_what_is_counted_as_a_look_is_said(analysis):
+    check = diagnose(analysis, draws=100).sweat
+    pours = check.pours["pour"].nunique()
+    assert len(check.pours) == 2 * pours
+    known = check.pours.assign(odd=False, chance=1.0 / len(check.pours))
+    words = looks_sentence(dataclasses.replace(check, pours=known))
+    assert words.startswith(
+        f"0 of {2 * pours} looks of a pour at rest or after heat ({pours} pours) lie outside the "
+        f"90 % range of what the fit expects (about 1 would by chance, not {0.2 * pours:.0f}: "
+        "grades are whole numbers, so a range that has to hold 90 % holds more); "
+    )
+    one = check.pours[check.pours["stress"] == "rest"].assign(odd=False, chance=0.1)
+    words = looks_sentence(dataclasses.replace(check, pours=one))
+    assert words.startswith(f"0 of {pours} pours lie outside") and "not " not in words[:120]
+
+
+def test_a_fit_says_which_interval_it_gives(analysis, page):
+    headings = fit_table(analysis.sweat.table).headings
+    assert headings == (
+        "Parameter", "Estimate", "Standard error", "90 % interval, lower", "90 % interval, upper",
+        "Unit",
+    )
+    assert page.text.count("90 % interval, lower") >= 3
+    assert " Se " not in page.text and " Lower " not in page.text
+
+
+def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
+    rows = analysis.pick.tradeoff
+    rows = rows[rows["blend"] == "soft"].head(4).assign(load_pct=[5.9, 6.0, 6.3, 8.0])
+    view = tradeoff_table(rows, "", analysis.rules)
+    assert [row[0] for row in view.rows] == ["5.90 to 6.00", "6.30", "8.00"]
+    content = rows["content_pct"].tolist()
+    assert view.rows[0][1] == f"{content[0]:.2f} to {content[1]:.2f}"
+    assert view.rows[0][3] == tradeoff_table(rows.iloc[1:2], "", analysis.rules).rows[0][3]
+    assert "with the numbers of the highest" in view.caption
+    apart = tradeoff_table(rows.iloc[2:], "", analysis.rules)
+    assert apart.caption == "Trade-off at the tested loads"
+
+
+def test_small_words_of_a_series_without_currency_or_fragrance(analysis):
+    bare = dataclasses.replace(analysis.series, fragrance="", currency="")
+    bare = dataclasses.replace(analysis, series=bare)
+    assert pick_table(bare).headings[-1] == "Cost a piece"
+    text = Page(report_html(bare)).text
+    assert "Fragrance: ." not in text and "The fragrance is not on record." in text
+    assert "answered, but" not in text
+
+
+def test_a_table_that_scrolls_has_a_cue(page, html):
+    wide = [a for tag, a in page.tags if "wide" in a.get("class", "").split()]
+    assert sum("columns" in a["class"].split() for a in wide) >= 6
+    assert "Swipe sideways" in html and "no-repeat local" in html

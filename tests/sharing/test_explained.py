@@ -1,0 +1,175 @@
+"""The order of the blends explained, and no false word where a fit was refused."""
+
+import dataclasses
+import html as html_text
+import json
+import re
+from pathlib import Path
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+import scentlab
+from scentlab.choosing.analysis import analyse
+from scentlab.sharing import plots
+from scentlab.sharing.explained import order_words, pick_notes, put_right, ranking_words
+from scentlab.sharing.package import prepare_package
+from scentlab.sharing.redaction import Choices
+from scentlab.sharing.report import report_html
+from scentlab.sharing.summary import supplier_summary_html
+
+EXACT = "the scores fit the loads exactly: there is no error to measure."
+
+
+def words_of(page):
+    text = re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+    return re.sub(r"\s+", " ", html_text.unescape(re.sub(r"<[^>]*>", " ", text)))
+
+
+@pytest.fixture(scope="module")
+def all_fives(series):
+    """Every throw score is 5: the fit of throw is refused."""
+    found = analyse(dataclasses.replace(series, throws=series.throws.assign(throw=5.0)), draws=300)
+    assert found.throw is None
+    return found
+
+
+def test_scores_that_could_not_be_fitted_are_not_denied(all_fives):
+    number = int((all_fives.series.throws["kind"] == "warm").sum())
+    assert number > 100
+    said = f"There is no fit of warm throw, though {number} scores are stored: {EXACT}"
+    text = words_of(report_html(all_fives))
+    assert text.count(said) == 2  # under the pick and under throw
+    for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
+        assert false not in text
+    assert "there is no fit of warm throw, so this is the highest load that " in text
+    upper = plots.plot_tradeoff(all_fives).child_axes[0]
+    assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
+
+
+def test_a_package_says_the_same_of_them(all_fives):
+    package = prepare_package(all_fives)
+    assert "not scored" not in package.text("pick.csv")
+    assert "not scored" not in package.sentence and "no fit of warm throw" in package.sentence
+
+
+def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(analysis):
+    frostless = dataclasses.replace(analysis, frost=None, notes=("The frost fit found no peak.",))
+    frostless = dataclasses.replace(
+        frostless, pick=dataclasses.replace(frostless.pick, notes=(
+            "No frost was graded: the pick knows nothing of frost.",
+        ))
+    )
+    number = len(analysis.series.frost())
+    assert put_right(frostless).pick.notes == (
+        f"There is no fit of frost, though {number} grades are stored: the frost fit found no "
+        "peak. The pick knows nothing of frost.",
+    )
+
+
+def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):
+    none = analyse(dataclasses.replace(series, throws=series.throws.iloc[:0]), draws=300)
+    assert put_right(none) is none
+    assert any(n.startswith("No throw was scored: ") for n in pick_notes(none))
+
+
+def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html):
+    rule = ranking_words(analysis)
+    assert rule == (
+        "How the blends are ranked: the strongest warm throw at its pick comes first; blends whose "
+        "throw the scores cannot tell from it stand with it, by the lower risk of frost, in steps "
+        "of 5 %, then the lower cost of a piece, then the stronger throw; then the same among the "
+        "rest."
+    )
+    first = words_of(html)
+    first = first[: first.index("Blends compared")]
+    summary = words_of(supplier_summary_html(analysis, "Why?"))
+    for words in (rule, *order_words(analysis)):
+        assert words in first
+        assert (words in summary) == (" is settled by " not in words)
+    assert first.index("Ranking: ") < first.index(rule)
+
+
+def test_what_is_not_weighed_is_said(analysis, all_fives):
+    hidden = prepare_package(analysis, Choices(hide_costs=True)).analysis
+    assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")
+    assert "lower cost" not in ranking_words(hidden)
+    assert ranking_words(all_fives) == (
+        "How the blends are ranked: by the lower risk of frost, in steps of 5 %, then the lower "
+        "cost of a piece. Not weighed: throw (there is no fit of it)."
+    )
+    table = analysis.pick.table.assign(cost_per_piece=[np.nan, 0.3, 0.2])
+    one = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
+    name = table["blend"].iloc[0]
+    assert ranking_words(one).endswith(f"Without a known cost, and so after the others: {name}.")
+
+
+def test_a_single_pick_needs_no_rule(analysis):
+    table = analysis.pick.table.iloc[:1]
+    one = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
+    assert ranking_words(one) == "" and order_words(one) == ()
+
+
+def with_draws(monkeypatch, analysis, gaps):
+    """The analysis with its first two blends that far apart in throw, draw by draw."""
+    table = analysis.pick.table.iloc[:2].assign(
+        throw=[6.0, 5.0], throw_lower=[4.0, 3.0], throw_upper=[8.0, 7.0]
+    )
+    draws = {table["blend"].iloc[0]: np.asarray(gaps, float)[:, None],
+             table["blend"].iloc[1]: np.zeros((len(gaps), 1))}
+    monkeypatch.setattr("scentlab.sharing.explained.throw_draws", lambda fit, b, loads: draws[b])
+    return dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
+
+
+@pytest.mark.parametrize(("gaps", "said"), [
+    (np.linspace(-1, 3, 101), "The order of {} and {} is not settled by these scores (difference "
+     "of throw +1.0 points, 90 % interval -0.8 to +2.8)."),
+    (np.linspace(1, 3, 101), "The order of {} and {} is settled by these scores, though their "
+     "intervals overlap (difference of throw +2.0 points, 90 % interval +1.1 to +2.9)."),
+    (np.linspace(-3, -1, 101), "{1} throws more than {0} and follows it by the rule (difference "
+     "of throw -2.0 points, 90 % interval -2.9 to -1.1)."),
+])
+def test_the_order_of_two_is_settled_by_their_difference(monkeypatch, analysis, gaps, said):
+    # Quantiles of evenly spaced draws, by hand: 5 % and 95 % of the way.
+    two = with_draws(monkeypatch, analysis, gaps)
+    assert order_words(two) == (said.format(*two.pick.table["blend"]),)
+
+
+def test_intervals_that_lie_apart_need_no_word(monkeypatch, analysis):
+    two = with_draws(monkeypatch, analysis, np.linspace(1, 3, 101))
+    table = two.pick.table.assign(throw_lower=[5.5, 4.5], throw_upper=[6.5, 5.4])
+    assert order_words(dataclasses.replace(
+        two, pick=dataclasses.replace(two.pick, table=table))) == ()
+
+
+def test_the_notes_of_a_pick_come_each_once(analysis):
+    noted = dataclasses.replace(
+        analysis,
+        pick=dataclasses.replace(analysis.pick, notes=("No limit is known for soft.",)),
+        ceiling=dataclasses.replace(analysis.ceiling, notes=("Held low.",)),
+        sweat=dataclasses.replace(
+            analysis.sweat, notes=("No limit is known for soft; its prior is wide.", "Held low.")
+        ),
+    )
+    assert pick_notes(noted) == ("Held low.", "No limit is known for soft; its prior is wide.")
+
+
+def cell(name):
+    """The code of a cell of the fifth notebook."""
+    folder = Path(__file__).parents[2] / "notebooks"
+    notebook = json.loads((folder / "5-share.ipynb").read_text(encoding="utf-8"))
+    return "".join(next(c["source"] for c in notebook["cells"] if c["id"] == name))
+
+
+def test_what_the_fifth_notebook_says_stays_true_after_a_package_is_written(series):
+    told = {"share": SimpleNamespace(written=None)}
+    exec(cell("5-08"), told)
+    assert told["both"] == (
+        "Once the form above says Written, run this cell to read the package back."
+    )
+    known = {"scentlab": scentlab, "series": series, "bench": None}
+    exec(cell("5-21"), known)
+    for button, words in ((known["reading"].look, "Show what it holds"),
+                          (known["reading"].write, "Write the page")):
+        assert (button.description, button.tooltip) == (words, words)
