@@ -8,6 +8,7 @@ import pandas as pd
 
 from scentlab.guide.sketches import stage_icon
 from scentlab.recording.progress import see_progress
+from scentlab.recording.records import RECORDS
 from scentlab.results import Result
 
 DONE, NOW, LATER = "done", "now", "later"
@@ -94,15 +95,16 @@ def see_stages(store, folder, today=None):
 
     Returns
     -------
-    Stages; exactly one stage is "now" unless all are done.
+    Stages; exactly one stage is "now" unless all are done. A report or package that is older than
+    the last entry of the record is to be made again, so its stage is not done.
     """
     plan, pours = store.plan(), len(store.rows("pours"))
     progress = see_progress(store, today)
     told = [
         _planned(plan, pours), _poured(plan, pours, progress),
-        _scored(pours, progress), *_written(folder),
+        _scored(pours, progress), *_written(store, folder),
     ]
-    told[3] = told[3] if told[3][0] else (False, _fit_words(told[2][0]))
+    told[3] = told[3] if told[3][1] else (False, _fit_words(told[2][0]))
     first_open = next((i for i, (done, _) in enumerate(told) if not done), len(told))
     rows = [
         (s.title, s.notebook, DONE if done else NOW if i == first_open else LATER, words)
@@ -139,20 +141,43 @@ def _fit_words(all_scored):
     return "the key stays sealed until all is scored"
 
 
-def _written(folder):
+def _written(store, folder):
     """The fit and the share, as far as files tell: a report stands for the fit."""
-    report = [folder / "exports" / "report.html", folder / "report.html"]
-    days = [_day(p) for p in report if p.is_file()]
-    package = folder / "exports" / PACKAGE_NAME
-    yield bool(days), f"a report was written on {max(days)}" if days else ""
-    if package.is_file():
-        yield True, f"a package was written on {_day(package)}"
-    else:
+    exports = folder / "exports"
+    report = _last_written(exports / "report.html", folder / "report.html")
+    package = _last_written(exports / PACKAGE_NAME)
+    changed = _last_entry(store) if report or package else None
+    yield _told_of(report, changed, "a report", "4 and 5") if report else (False, "")
+    if package is None:
         yield False, "no package for a supplier is written yet"
+    else:
+        fresh = report is not None and not _outdated(report, changed)
+        yield _told_of(package, changed, "a package", "5" if fresh else "4 and 5")
 
 
-def _day(path):
-    return dt.date.fromtimestamp(path.stat().st_mtime).isoformat()
+def _told_of(written, changed, what, again):
+    if _outdated(written, changed):
+        return False, f"the record changed since (at {_minute(changed)}): run {again} again"
+    return True, f"{what} was written on {written.astimezone():%Y-%m-%d}"
+
+
+def _outdated(written, changed):
+    return changed is not None and written < changed
+
+
+def _last_entry(store):
+    """When the record was last added to; corrections and voids are entries too."""
+    days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
+    return max((d.to_pydatetime() for d in days if not pd.isna(d)), default=None)
+
+
+def _last_written(*paths):
+    times = [p.stat().st_mtime for p in paths if p.is_file()]
+    return dt.datetime.fromtimestamp(max(times), dt.UTC) if times else None
+
+
+def _minute(moment):
+    return f"{moment.astimezone():%Y-%m-%d %H:%M}"
 
 
 def _count(number, word):

@@ -4,6 +4,7 @@ import datetime as dt
 import os
 import xml.etree.ElementTree as ElementTree
 
+import pandas as pd
 import pytest
 
 from scentlab import shipped
@@ -64,11 +65,11 @@ def test_all_scored_until_report_and_package(tmp_path):
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, NOW, LATER]
     assert found.table["told"][3] == "all scores are in, the key may be opened"
-    written(folder / "exports" / "report.html", dt.datetime(2026, 10, 5, 12))
+    written(folder / "exports" / "report.html", dt.datetime(2126, 10, 5, 12))
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, DONE, NOW]
-    assert found.table["told"][3] == "a report was written on 2026-10-05"
-    written(folder / "exports" / "for-the-supplier.zip", dt.datetime(2026, 10, 6, 12))
+    assert found.table["told"][3] == "a report was written on 2126-10-05"
+    written(folder / "exports" / "for-the-supplier.zip", dt.datetime(2126, 10, 6, 12))
     found = see_stages(store, folder)
     assert states(found) == [DONE] * 5
     assert found.sentence.endswith(": every stage is done.")
@@ -77,6 +78,46 @@ def test_all_scored_until_report_and_package(tmp_path):
 def written(path, when):
     path.write_text("x")
     os.utime(path, (when.timestamp(),) * 2)
+
+
+@pytest.fixture
+def finished(tmp_path):
+    """The demo series with a report and a package that are younger than its record."""
+    folder = tmp_path / "demo"
+    store = shipped.make_demo_series(folder)
+    for name in ("report.html", "for-the-supplier.zip"):
+        written(folder / "exports" / name, dt.datetime.now())
+    return folder, store
+
+
+def correct(store):
+    entry = int(store.rows("grades")["entry_id"].iloc[0])
+    store.correct("grades", entry, {"grade": 3}, reason="misread")
+
+
+def pour_again(store):
+    pour = store.rows("pours").iloc[0].to_dict()
+    log(store, pd.DataFrame([{**pour, "pour": "P99"}]))
+
+
+def void(store):
+    store.void("throws", int(store.rows("throws")["entry_id"].iloc[-1]), "window was open")
+
+
+@pytest.mark.parametrize("change", [correct, pour_again, void])
+def test_a_record_that_changed_has_its_report_and_package_made_again(finished, change):
+    folder, store = finished
+    assert states(see_stages(store, folder)) == [DONE] * 5
+    change(store)
+    found = see_stages(store, folder)
+    assert states(found)[3:] == ([LATER, LATER] if change is void else [NOW, LATER])
+    saved = max(store.rows(n, history=True)["saved_at"].max() for n in ("pours", "grades", "throws"))
+    words = f"the record changed since (at {saved.to_pydatetime().astimezone():%Y-%m-%d %H:%M})"
+    assert list(found.table["told"][3:]) == [f"{words}: run 4 and 5 again"] * 2
+    written(folder / "exports" / "report.html", dt.datetime.now())
+    found = see_stages(store, folder)
+    assert found.table["state"][3] == DONE
+    assert found.table["told"][4] == f"{words}: run 5 again"
 
 
 def test_the_report_that_the_demo_command_writes_counts(tmp_path):
