@@ -111,7 +111,8 @@ def test_a_record_that_changed_has_its_report_and_package_made_again(finished, c
     change(store)
     found = see_stages(store, folder)
     assert states(found)[3:] == ([LATER, LATER] if change is void else [NOW, LATER])
-    saved = max(store.rows(n, history=True)["saved_at"].max() for n in ("pours", "grades", "throws"))
+    entries = [store.rows(n, history=True)["saved_at"] for n in ("pours", "grades", "throws")]
+    saved = pd.concat(entries).max()
     words = f"the record changed since (at {saved.to_pydatetime().astimezone():%Y-%m-%d %H:%M})"
     assert list(found.table["told"][3:]) == [f"{words}: run 4 and 5 again"] * 2
     written(folder / "exports" / "report.html", dt.datetime.now())
