@@ -167,6 +167,29 @@ def series_here(*needs, folder="."):
     return Bench(folder, store, demo=False)
 
 
+def series_beside(folder, most=4):
+    """Scored series in the folders beside this one, the most recently changed first.
+
+    Parameters
+    ----------
+    folder : of a series. most : int, how many at the most.
+
+    Returns
+    -------
+    list of Store, of series that have pours and grades.
+    """
+    here = Path(folder).resolve()
+    files = (f for f in here.parent.glob(f"*/{FILE_NAME}") if f.parent != here)
+    found = []
+    for file in sorted(files, key=lambda f: f.stat().st_mtime, reverse=True):
+        store = Store.open(file.parent)
+        if not any(_lacks(store, need) for need in ("pours", "sweat grades")):
+            found.append(store)
+        if len(found) == most:
+            break
+    return found
+
+
 def _lacks(store, need):
     if need == "plan":
         return store.plan() is None

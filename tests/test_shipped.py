@@ -110,3 +110,13 @@ def test_the_notebooks_carry_no_outputs_and_no_long_cell():
             if cell["cell_type"] == "code":
                 assert cell["outputs"] == [] and cell["execution_count"] is None, path.name
                 assert "".join(cell["source"]).count("\n") < 15, path.name
+
+
+def test_series_beside_are_those_that_are_scored(tmp_path):
+    scored = shipped.make_demo_series(tmp_path / "scored")
+    Store.create(tmp_path / "empty")
+    Store.create(tmp_path / "mine")
+    (tmp_path / "no series").mkdir()
+    found = shipped.series_beside(tmp_path / "mine")
+    assert [s.about() for s in found] == [scored.about()]
+    assert shipped.series_beside(tmp_path / "scored") == []
