@@ -15,9 +15,10 @@ import json
 import os
 import secrets
 import socket
+from collections import Counter
 from dataclasses import dataclass, field
 from pathlib import Path
-from urllib.parse import urlsplit
+from urllib.parse import urlencode, urlsplit
 
 import segno
 import tornado.escape
@@ -59,7 +60,14 @@ class Panel:
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
         frame = waiting(self.store, assessor, None, self.today, self.looks_per_piece)
         keep = ["code", "test", "sitting", "kind", "position"]
-        return [{**r, "what": _what(r)} for r in frame[keep].to_dict("records")]
+        rows = frame[keep].to_dict("records")
+        return [{**r, "what": _what(r), "turn": _turn(r), "name": _name(r)} for r in rows]
+
+    def scored(self, assessor):
+        """How many pieces an assessor has scored, per turn: a test, or the throw of a sitting."""
+        grades = self.store.distinct("grades", ("test", "code"), assessor=assessor)
+        throws = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
+        return dict(Counter([t for t, _ in grades] + [f"throw {s}" for s, _, _ in throws]))
 
     def save(self, said):
         """Store what a page sent; returns the table, the receipt and the words for the page."""
@@ -149,6 +157,82 @@ class Panel:
         return float(max(0, (today - days[0]).days))
 
 
+@dataclass(frozen=True)
+class Task:
+    """What a page shows of all that waits; the script of the page reckons the same.
+
+    Attributes
+    ----------
+    items : what waits for the assessor, in planned order.
+    scored : pieces that the assessor has scored, per turn.
+    now : the turn that was chosen: "sweat", "frost" or "throw" with its sitting.
+    left : codes of the pieces left for later, in that order.
+    """
+
+    items: list
+    scored: dict
+    now: str = ""
+    left: tuple = ()
+
+    @property
+    def choices(self):
+        """Turn, name and number waiting of each test, and of the next sitting alone."""
+        counts = Counter(item["turn"] for item in self.items)
+        throw = next((t for t in counts if t.startswith("throw ")), None)
+        names = {item["turn"]: item["name"] for item in self.items}
+        return [(t, names[t], n) for t, n in counts.items() if t in ("sweat", "frost", throw)]
+
+    @property
+    def turn(self):
+        """The turn at hand: the chosen one while it lasts, or the sitting that has just ended."""
+        offered = [turn for turn, _, _ in self.choices]
+        if self.now in offered or self.ended:
+            return self.now
+        return offered[0] if offered else ""
+
+    @property
+    def ended(self):
+        """The chosen sitting when it is over and others or grades wait; '' otherwise."""
+        waits = {item["turn"] for item in self.items}
+        over = self.now.startswith("throw ") and self.now in self.scored and self.now not in waits
+        return self.now.removeprefix("throw ") if over and waits else ""
+
+    @property
+    def next_sitting(self):
+        """The turn of the next sitting; '' when none waits."""
+        return next((t for t, _, _ in self.choices if t.startswith("throw ")), "")
+
+    @property
+    def waiting(self):
+        """The pieces of the turn, those left for later behind the others."""
+        mine = [item for item in self.items if item["turn"] == self.turn]
+        rank = {code: n for n, code in enumerate(self.left, 1)}
+        return sorted(mine, key=lambda item: rank.get(item["code"], 0))
+
+    @property
+    def item(self):
+        return next(iter(self.waiting), None)
+
+    @property
+    def later(self):
+        """The codes left for later in this turn that still wait."""
+        waits = {item["code"] for item in self.waiting}
+        return [code for code in self.left if code in waits]
+
+    @property
+    def after_this(self):
+        """The codes left for later once the piece at hand is left too."""
+        code = self.item["code"]
+        return [c for c in self.later if c != code] + [code]
+
+    @property
+    def count(self):
+        """Where the piece at hand stands among those of its turn: 'piece 3 of 12'."""
+        scored, left = self.scored.get(self.turn, 0), len(self.later)
+        words = f"piece {scored + 1} of {scored + len(self.waiting)}"
+        return f"{words} ({left} left for later)" if left else words
+
+
 class _Page(tornado.web.RequestHandler):
     """What all pages share: the token at the door, headers, work outside the loop."""
 
@@ -217,19 +301,27 @@ class _Score(_Page):
         table, _, entry = self.get_query_argument("saved", "").partition("-")
         if entry.isdigit() and len(entry) < 18:
             said = await self.work(self.panel.saved_words, table, int(entry), assessor)
-        await self.page(assessor, said, "saved")
+        kept = self.get_query_argument("now", ""), self.get_query_arguments("later")
+        await self.page(assessor, said, "saved", *kept)
 
-    async def page(self, assessor, said, said_class):
+    async def page(self, assessor, said, said_class, now="", later=()):
         items = await self.work(self.panel.items, assessor)
-        first = items[0] if items else None
-        data = {"token": self.panel.token, "assessor": assessor, "items": items}
+        scored = await self.work(self.panel.scored, assessor)
+        task = Task(items, scored, now, tuple(later))
+        data = {"token": self.panel.token, "assessor": assessor, "items": items,
+                "scored": scored, "now": task.turn, "later": task.later}
         self.show(
             "panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
-            item=first, what=first["what"] if first else "", key=secrets.token_hex(16),
+            item=task.item, task=task, key=secrets.token_hex(16), link=self.link,
             said=said, said_class=said_class, strips=_STRIPS,
-            answers=_STRIPS[first["test"]] if first else "",
+            answers=_STRIPS[task.item["test"]] if task.item else "",
             data=json.dumps(data).replace("<", "\\u003c"),
         )
+
+    def link(self, assessor, now, later=(), **more):
+        """The link to a page that keeps what is done now and what was left for later."""
+        query = urlencode({"now": now, "later": later, **more}, doseq=True)
+        return f"/{self.panel.token}/score/{assessor}?{query}"
 
 
 class _Save(_Score):
@@ -244,8 +336,9 @@ class _Save(_Score):
             await self.refuse(error, said, plain)
             return
         if plain:
-            target = f"/{self.panel.token}/score/{said['assessor']}"
-            self.redirect(f"{target}?saved={table}-{receipt.entry_id}", status=303)
+            kept = said.get("now", ""), self.get_body_arguments("later")
+            saved = f"{table}-{receipt.entry_id}"
+            self.redirect(self.link(said["assessor"], *kept, saved=saved), status=303)
             return
         self.finish({"table": table, "entry_id": receipt.entry_id, "words": words})
 
@@ -267,7 +360,8 @@ class _Save(_Score):
         self.set_status(409 if wrong else 503)
         assessor = said.get("assessor")
         if plain and assessor in await self.work(known_assessors, self.panel.store):
-            await self.page(assessor, f"NOT SAVED. {error}", "warn")
+            kept = said.get("now", ""), self.get_body_arguments("later")
+            await self.page(assessor, f"NOT SAVED. {error}", "warn", *kept)
         else:
             # The place of the store is the maker's business, not the panel's.
             words = str(error).replace(self.panel.store.place, "the series")
@@ -424,6 +518,16 @@ def _what(item):
     if item["test"] == "throw":
         return f"{item['kind'].capitalize()} throw, sitting {item['sitting']}"
     return f"{item['test'].capitalize()} grade"
+
+
+def _turn(item):
+    return f"throw {item['sitting']}" if item["test"] == "throw" else item["test"]
+
+
+def _name(item):
+    if item["test"] == "throw":
+        return f"{item['kind'].capitalize()} throw, {item['sitting']}"
+    return item["test"].capitalize()
 
 
 def _words(saved_at, row):

@@ -246,6 +246,125 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
     assert "nothing waits for A1" in phone.inner_text("#what")
 
 
+LONG = {
+    "title": "Loads", "assessors": ["A1"], "pours": PLAN["pours"],
+    "pieces": [{"code": c, "pour": "P77", "test": t, "stress": None, "due_on": "2026-03-08"}
+               for c, t in (("417", "sweat"), ("611", "sweat"), ("222", "sweat"),
+                            ("305", "frost"), ("500", "throw"), ("501", "throw"))],
+    "smellings": [{"sitting": s, "sitting_on": d, "kind": k, "assessor": "A1", "position": n,
+                   "code": c}
+                  for s, d, k in (("S01", "2026-03-15", "cold"), ("S02", "2026-03-16", "warm"))
+                  for n, c in enumerate(("501", "500"), 1)],
+}
+
+
+@pytest.fixture
+def busy(phone, server, store):
+    """A phone at the page of an assessor for whom all three tests and two sittings wait."""
+    store.save_plan(LONG)
+    phone.goto(server.link)
+    phone.get_by_role("link", name="A1: 8 to score").tap()
+    phone.wait_for_selector("#form")
+    return phone
+
+
+def choose_turn(page, words):
+    page.wait_for_timeout(650)
+    page.get_by_role("link", name=re.compile(words)).tap()
+
+
+def at(page):
+    return page.inner_text("#code"), page.inner_text("#count")
+
+
+def fits(page):
+    assert page.evaluate("document.documentElement.scrollWidth") <= 390
+    sizes = page.evaluate("""() => [...document.querySelectorAll('button, a, input')]
+        .filter(e => e.offsetParent).map(e => { const b = e.getBoundingClientRect();
+        return [e.innerText, b.width, b.height, parseFloat(getComputedStyle(e).fontSize)]; })""")
+    assert all(w >= 44 and h >= 44 and size >= 16 for _, w, h, size in sizes), sizes
+
+
+def test_choose_what_to_do_now_and_leave_pieces_for_later(busy, store):
+    turns = busy.get_by_role("navigation", name="What to do now").get_by_role("link")
+    assert [t.replace("\n", ": ") for t in turns.all_inner_texts()] == [
+        "Sweat: 3 to score", "Frost: 1 to score", "Cold throw, S01: 2 to score",
+    ]
+    assert at(busy) == ("417", "piece 1 of 3")
+    fits(busy)
+    choose_turn(busy, "Leave this piece for later")
+    assert at(busy) == ("611", "piece 1 of 3 (1 left for later)")
+    assert stored(store) == []
+    busy.reload()
+    assert at(busy) == ("611", "piece 1 of 3 (1 left for later)")
+    for words in ("0: dry", "1: trace"):
+        tap(busy, words)
+        said(busy, words[3:])
+    assert at(busy) == ("417", "piece 3 of 3 (1 left for later)")
+    assert busy.locator("#later").is_hidden(), "there is no other piece to go on to"
+    tap(busy, "Undo")
+    said(busy, "^Undone: piece 222")
+    assert at(busy) == ("222", "piece 2 of 3 (1 left for later)")
+    choose_turn(busy, "Frost")
+    assert at(busy) == ("305", "piece 1 of 1")
+    busy.reload()
+    assert at(busy) == ("305", "piece 1 of 1")
+    assert stored(store)[0] == ["611", 0] and len(store.rows("grades")) == 1
+
+
+def test_a_sitting_ends_with_a_pause(busy, store):
+    choose_turn(busy, "Cold throw, S01")
+    for n in (1, 2):
+        assert busy.inner_text("#count") == f"piece {n} of 2"
+        tap(busy, "^7$")
+        said(busy, "cold throw 7")
+    for _ in range(2):
+        assert busy.inner_text("#what") == "Sitting S01 is done"
+        assert busy.inner_text("#air") == "Air the room before the next one, sitting S02."
+        assert busy.locator("#form").is_hidden()
+        fits(busy)
+        busy.reload()
+    choose_turn(busy, "Begin sitting S02")
+    assert busy.inner_text("#what") == "Warm throw, sitting S02"
+    assert at(busy) == ("501", "piece 1 of 2")
+    assert busy.locator("#pause").is_hidden()
+
+
+def test_a_sitting_that_ends_without_connection_pauses_too(busy, store):
+    choose_turn(busy, "Cold throw, S01")
+    busy.context.set_offline(True)
+    tap(busy, "^7$")
+    tap(busy, "^6$")
+    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert busy.inner_text("#waiting").startswith("NOT SAVED YET: 501, 500 waits")
+    busy.context.set_offline(False)
+    busy.wait_for_selector("#waiting", state="hidden")
+    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert store.rows("throws")["throw"].tolist() == [7, 6]
+
+
+def test_a_piece_left_for_later_stays_on_its_warmer(busy, store):
+    choose_turn(busy, "Cold throw, S01")
+    for _ in (1, 2):
+        tap(busy, "^7$")
+        said(busy, "cold throw 7")
+    choose_turn(busy, "Begin sitting S02")
+    tap(busy, "The warmer is on")
+    choose_turn(busy, "Leave this piece for later")
+    assert busy.locator("#clock").is_hidden()
+    tap(busy, "The warmer is on")
+    tap(busy, "^5$")
+    said(busy, "piece 500, warm throw 5")
+    assert at(busy)[0] == "501" and " on the warmer" in busy.inner_text("#clock")
+    choose_turn(busy, "Sweat")
+    tap(busy, "0: dry")
+    said(busy, "sweat grade 0")
+    choose_turn(busy, "Warm throw, S02")
+    tap(busy, "^4$")
+    said(busy, "piece 501, warm throw 4")
+    assert store.rows("throws")["code"].tolist()[2:] == ["500", "501"]
+
+
 def test_a_browser_without_scripts(chromium, server, store):
     context = chromium.new_context(java_script_enabled=False)
     page = context.new_page()

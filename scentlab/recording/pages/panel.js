@@ -10,6 +10,8 @@
   const TIMEOUT = 4000, RETRY = 3000, DOUBLE_TAP = 600;
   const $ = (id) => document.getElementById(id);
   let queue = read(box, []), todo, last = null, sending = false, tapped = 0;
+  let now = data.now, left = data.later;
+  const scored = data.scored;
 
   function read(name, otherwise) {
     try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
@@ -67,12 +69,12 @@
         if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); break; }
         queue.shift(); keep(box, queue); showQueue();
         if (status === 200) {
-          if (!todo.length) show();
+          if (!current()) show();
           last = { table: told.table, entry_id: told.entry_id, item: score.item };
           $("undo").hidden = false;
           say(told.words, "saved");
         } else {
-          todo.unshift(score.item); show();
+          putBack(score.item);
           say("NOT SAVED. " + told.error, "warn");
         }
       }
@@ -82,7 +84,7 @@
   }
 
   function answer(value) {
-    const item = todo[0];
+    const item = current();
     let minutes = null;
     if (item.kind === "warm") {
       const typed = form.elements.minutes.value.trim();
@@ -97,18 +99,61 @@
     for (const k of ["code", "test", "sitting", "kind", "position"]) body[k] = item[k];
     queue.push({ code: item.code, at: Date.now(), item, body });
     if (!keep(box, queue)) say("This browser keeps nothing: do not close the page.", "warn");
-    todo.shift();
-    keep(timerBox, null);
+    now = item.turn;
+    todo = todo.filter((other) => other !== item);
+    scored[item.turn] = (scored[item.turn] || 0) + 1;
+    keep(timerBox, timers().filter((t) => !same(t.item, item)));
     say("");
     showQueue(); show(); flush();
   }
 
+  // What is done now and what was left for later stand in the link, so that a reload keeps them.
+  function link(turn, later) {
+    const query = new URLSearchParams({ now: turn });
+    later.forEach((code) => query.append("later", code));
+    return base + "score/" + data.assessor + "?" + query;
+  }
+  function choices() {
+    const found = new Map();
+    for (const item of todo) found.set(item.turn, [...(found.get(item.turn) || []), item]);
+    const next = [...found.keys()].find((turn) => turn.startsWith("throw "));
+    return { next, offered: [...found].filter(([turn, items]) =>
+      items[0].test !== "throw" || turn === next) };
+  }
+  // A sitting that is over stays on the page until something else is chosen: the room is aired.
+  function ended() {
+    return now.startsWith("throw ") && scored[now] > 0 && todo.length > 0
+      && !todo.some((item) => item.turn === now);
+  }
+  function waits() {
+    const mine = todo.filter((item) => item.turn === now);
+    return mine.sort((a, b) => left.indexOf(a.code) - left.indexOf(b.code));
+  }
+  function current() { return waits()[0]; }
+  function turnTo(turn) {
+    if (Date.now() - tapped < DOUBLE_TAP) return;
+    tapped = Date.now();
+    now = turn; left = []; say(""); show();
+  }
+  function putBack(item) {
+    todo.unshift(item);
+    scored[item.turn] = Math.max(0, (scored[item.turn] || 0) - 1);
+    now = item.turn;
+    left = left.filter((code) => code !== item.code);
+    show();
+  }
+
+  // One per piece: a piece that is left for later stays on its warmer.
+  function timers() {
+    const kept = read(timerBox, []);
+    return Array.isArray(kept) ? kept : [kept];
+  }
   function timerSince(item) {
-    const kept = read(timerBox, null);
-    return kept && same(kept.item, item) ? kept.since : null;
+    const kept = timers().find((t) => same(t.item, item));
+    return kept ? kept.since : null;
   }
   function tick() {
-    const item = todo[0], since = item ? timerSince(item) : null;
+    const item = current(), since = item ? timerSince(item) : null;
     if (!$("clock")) return;
     $("clock").hidden = since === null;
     $("start").hidden = since !== null;  // a second tap would put the timer back
@@ -119,17 +164,49 @@
     }
   }
 
+  function showChoices({ next, offered }) {
+    $("choices").hidden = !offered.length;
+    $("choices").replaceChildren(...offered.map(([turn, items]) => {
+      const a = document.createElement("a"), item = items[0];
+      a.className = "choice turn"; a.href = link(turn, []);
+      if (turn === now) a.setAttribute("aria-current", "true");
+      a.append(item.name, document.createElement("br"), items.length + " to score");
+      a.addEventListener("click", (event) => { event.preventDefault(); turnTo(turn); });
+      return a;
+    }));
+    $("pause").hidden = !ended();
+    $("begin").hidden = !next;
+    $("air").textContent = next ? "Air the room before the next one, sitting " + next.slice(6) + "."
+      : "No other sitting waits for " + data.assessor + " today.";
+    if (next) {
+      $("begin").textContent = "Begin sitting " + next.slice(6);
+      $("begin").href = link(next, []);
+    }
+  }
+
   const form = $("form");
   function show() {
-    if (!form) { if (todo.length) location.reload(); return; }
-    const item = todo[0];
+    const found = choices();
+    if (!found.offered.some(([turn]) => turn === now) && !ended()) {
+      now = found.offered.length ? found.offered[0][0] : now;
+    }
+    const pieces = waits(), item = pieces[0];
+    left = left.filter((code) => pieces.some((piece) => piece.code === code));
+    history.replaceState(null, "", link(now, left));
+    showChoices(found);
     form.hidden = !item;
+    $("count").textContent = "";
     if (!item) {
-      $("what").textContent = queue.length ? "Nothing more to score, but not all is saved yet"
-        : "All done: nothing waits for " + data.assessor + " today";
+      $("what").textContent = ended() ? "Sitting " + now.slice(6) + " is done"
+        : queue.length ? "Nothing more to score, but not all is saved yet"
+          : "All done: nothing waits for " + data.assessor + " today";
       $("code").textContent = "";
       return;
     }
+    const done = scored[now] || 0;
+    $("count").textContent = "piece " + (done + 1) + " of " + (done + pieces.length)
+      + (left.length ? " (" + left.length + " left for later)" : "");
+    $("later").hidden = pieces.length < 2;
     $("what").textContent = item.what;
     $("code").textContent = item.code;
     form.elements.minutes.value = "";
@@ -138,21 +215,32 @@
     tick();
   }
 
-  if (form) {
-    form.addEventListener("submit", (event) => {
-      event.preventDefault();
-      const button = event.submitter;
-      if (!button || button.name !== "value" || !todo.length) return;
-      if (Date.now() - tapped < DOUBLE_TAP) return;
-      tapped = Date.now();
-      button.setAttribute("aria-pressed", "true");
-      answer(button.value);
-    });
-    $("start").addEventListener("click", () => {
-      if (timerSince(todo[0]) === null) keep(timerBox, { item: todo[0], since: Date.now() });
-      tick();
-    });
-  }
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    const button = event.submitter;
+    if (!button || button.name !== "value" || !current()) return;
+    if (Date.now() - tapped < DOUBLE_TAP) return;
+    tapped = Date.now();
+    button.setAttribute("aria-pressed", "true");
+    answer(button.value);
+  });
+  $("start").addEventListener("click", () => {
+    const item = current();
+    if (timerSince(item) === null) keep(timerBox, [...timers(), { item, since: Date.now() }]);
+    tick();
+  });
+  $("later").addEventListener("click", (event) => {
+    event.preventDefault();
+    if (Date.now() - tapped < DOUBLE_TAP) return;
+    tapped = Date.now();
+    const { code } = current();
+    left = [...left.filter((other) => other !== code), code];
+    say(""); show();
+  });
+  $("begin").addEventListener("click", (event) => {
+    event.preventDefault();
+    turnTo(choices().next);
+  });
   $("undo").addEventListener("click", async () => {
     if (!last) return;
     const undone = last;
@@ -162,7 +250,7 @@
       line(true);
       if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
       last = null; $("undo").hidden = true;
-      todo.unshift(undone.item); show();
+      putBack(undone.item);
       say(told.words, "saved");
     } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
@@ -172,6 +260,11 @@
     try { await post("alive", {}); line(true); } catch { line(false); }
   }
   todo = data.items.filter((item) => !queue.some((s) => same(s.item, item)));
+  for (const { item } of queue) {
+    if (data.items.some((other) => same(other, item))) {
+      scored[item.turn] = (scored[item.turn] || 0) + 1;
+    }
+  }
   show(); showQueue(); flush();
   setInterval(beat, RETRY);
   setInterval(tick, 500);
