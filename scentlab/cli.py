@@ -426,10 +426,9 @@ def _todays_loads(given):
 
 def _write_report(series, path, rules, seed):
     from scentlab.choosing.analysis import analyse
-    from scentlab.sharing.explained import put_right
     from scentlab.sharing.report import write_report
 
-    analysis = put_right(analyse(series, rules, seed=seed))
+    analysis = analyse(series, rules, seed=seed)
     path.parent.mkdir(parents=True, exist_ok=True)
     write_report(analysis, path)
     for sentence in analysis.pick.sentences.values():

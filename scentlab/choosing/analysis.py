@@ -22,7 +22,8 @@ class Analysis:
     """A series with its fits, ceiling and pick; ``throw`` and ``frost`` are None when there is
     nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
     weighed; the ceiling and the pick rest on the joint fit when there is one. ``longevity`` is None
-    when no piece was checked on the warmer; the pick does not look at it. ``draws`` is how many
+    when no piece was checked on the warmer; the pick does not look at it. ``no_throw`` and
+    ``no_frost`` say why scores that are stored have no fit. ``draws`` is how many
     posterior draws were asked for: with it, the seed and the rules the same records give the same
     numbers."""
 
@@ -39,6 +40,8 @@ class Analysis:
     joint: Joint | None = None
     draws: int = DRAWS
     longevity: Longevity | None = None
+    no_throw: str = ""
+    no_frost: str = ""
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
@@ -53,7 +56,7 @@ class Analysis:
         """The fits, as :func:`choose_load` takes them."""
         return Evidence(
             self.believed, self.throw, self.frost, self.series.blends, self.series.piece_g,
-            self.series.currency,
+            self.series.currency, self.no_throw, self.no_frost,
         )
 
 
@@ -79,7 +82,9 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS):
     frost = _try(
         lambda: fit_frost(series.frost(), series.fractions, draws=draws // 2, seed=seed), notes
     )
+    no_frost = "" if frost else _no_fit("frost", len(series.frost()), "grade", notes)
     throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
+    no_throw = "" if throw else _no_throw(series.throws, rules.throw_kind, notes)
     bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
     longevity = None if series.warmings.empty else _try(
         lambda: fit_longevity(series.warmings, series.piece_g, draws=draws, seed=seed), notes
@@ -87,12 +92,12 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS):
     believed = sweat if joint is None else joint.sweat
     ceiling = find_ceiling(believed, rules)
     evidence = Evidence(
-        believed, throw, frost, series.blends, series.piece_g, series.currency
+        believed, throw, frost, series.blends, series.piece_g, series.currency, no_throw, no_frost
     )
     pick = choose_load(evidence, rules, ceiling)
     return Analysis(
         series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws,
-        longevity,
+        longevity, no_throw, no_frost,
     )
 
 
@@ -114,6 +119,20 @@ def _try(fit, notes):
         text = str(error)
         notes.append(text[:1].upper() + text[1:] + ".")
         return None
+
+
+def _no_throw(throws, kind, notes):
+    number = int((throws["kind"] == kind).sum()) if len(throws) else 0
+    return _no_fit(f"{kind} throw", number, "score", notes)
+
+
+def _no_fit(what, number, named, notes):
+    """Why so many scores have no fit, from the note that was just taken; "" without a score."""
+    if not number:
+        return ""
+    stored = f"1 {named} is" if number == 1 else f"{number} {named}s are"
+    why = f"{notes[-1][:1].lower()}{notes[-1][1:].rstrip('.')}"
+    return f"There is no fit of {what}, though {stored} stored: {why}:"
 
 
 def what_if(analysis, **changes):
@@ -138,13 +157,19 @@ def decider(analysis):
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is
     taken from the analysis, so the pick is that of :func:`analyse` under those rules.
     """
-    throws = {analysis.rules.throw_kind: analysis.throw}
+    series = analysis.series
+    throws = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
     def decide(rules):
         kind = rules.throw_kind
         if kind not in throws:
-            throws[kind] = _try(lambda: fit_throw(
-                analysis.series.throws, kind, draws=analysis.draws, seed=analysis.seed), [])
-        return choose_load(replace(analysis.evidence, throw=throws[kind]), rules)
+            notes = []
+            fit = _try(lambda: fit_throw(
+                series.throws, kind, draws=analysis.draws, seed=analysis.seed), notes)
+            throws[kind] = fit, "" if fit else _no_throw(series.throws, kind, notes)
+        throw, no_throw = throws[kind]
+        return choose_load(
+            replace(analysis.evidence, throw=throw, no_throw=no_throw), rules
+        )
 
     return decide

@@ -58,7 +58,11 @@ class Pick(Result):
 
 @dataclass(frozen=True)
 class Evidence:
-    """The fits behind a pick; ``throw`` and ``frost`` may be None."""
+    """The fits behind a pick; ``throw`` and ``frost`` may be None.
+
+    ``no_throw`` and ``no_frost`` say why scores that are stored have no fit; empty where nothing
+    was scored.
+    """
 
     sweat: object
     throw: object
@@ -66,6 +70,8 @@ class Evidence:
     blends: pd.DataFrame
     piece_g: float | None = None
     currency: str = ""
+    no_throw: str = ""
+    no_frost: str = ""
 
 
 def choose_load(evidence, rules=None, ceiling=None):
@@ -167,11 +173,10 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
     """The lowest load that keeps the wanted share of the throw to be gained, the share, why."""
     fit = evidence.throw
     if fit is None or blend not in fit.blends:
-        return (
-            top,
-            np.nan,
-            f"{rules.throw_kind} throw was not scored, so this is {_end_words(held_by)}",
-        )
+        without = f"{rules.throw_kind} throw was not scored"
+        if fit is None and evidence.no_throw:
+            without = f"there is no fit of {rules.throw_kind} throw"
+        return top, np.nan, f"{without}, so this is {_end_words(held_by)}"
     bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
     if bottom > lowest + STEP / 2 and top < bottom:
         return (
@@ -486,10 +491,13 @@ def _notes(evidence, rules, table):
     notes = []
     if evidence.throw is None:
         notes.append(
-            "No throw was scored: the pick cannot say whether less fragrance smells as strong."
+            (evidence.no_throw or "No throw was scored:")
+            + " the pick cannot say whether less fragrance smells as strong."
         )
     if evidence.frost is None:
-        notes.append("No frost was graded: the pick knows nothing of frost.")
+        notes.append(
+            (evidence.no_frost or "No frost was graded:") + " the pick knows nothing of frost."
+        )
     elif not _known_age(evidence, rules):
         youngest, oldest = evidence.frost.ages
         notes.append(

@@ -45,14 +45,23 @@ class SweatCheck(Result):
 
     @property
     def sentence(self):
-        outside, total = int(self.pours["odd"].sum()), len(self.pours)
-        chance = self.pours["chance"].sum()
+        looks, pours = len(self.pours), self.pours["pour"].nunique()
+        chance = float(self.pours["chance"].sum())
+        counted = f"{looks} pours" if pours == looks else (
+            f"{looks} looks of a pour at rest or after heat ({pours} pours)"
+        )
         by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
+        why = ""
+        if round(chance) < round(0.1 * looks):
+            why = (
+                f", not {0.1 * looks:.0f}: grades are whole numbers, so a range that has to hold "
+                "90 % holds more"
+            )
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
         pots = f"pots unlike the others: {odd}" if odd else "no pot stands out"
         return (
-            f"{outside} of {total} pours lie outside the 90 % range of what the fit expects "
-            f"({by_chance} would by chance); {pots}."
+            f"{int(self.pours['odd'].sum())} of {counted} lie outside the 90 % range of what the "
+            f"fit expects ({by_chance} would by chance{why}); {pots}."
         )
 
 

@@ -3,78 +3,12 @@
 The same words stand in the report, in the terminal and in the supplier's summary.
 """
 
-import dataclasses
 from itertools import pairwise
 
 import numpy as np
 
 from scentlab.fitting.throw import throw_draws
 from scentlab.units import say_load
-
-
-def put_right(analysis):
-    """The analysis with true words where throw or frost was scored and could not be fitted.
-
-    The pick sees only that there is no such fit; why stands in the notes of the analysis. Where
-    nothing was scored, or all was fitted, the analysis comes back as it is.
-    """
-    throw, frost = no_throw_fit(analysis), no_frost_fit(analysis)
-    if not throw and not frost:
-        return analysis
-    kind, pick = analysis.rules.throw_kind, analysis.pick
-    false = f"{kind} throw was not scored" if throw else None
-    instead = {"No throw was scored: ": throw, "No frost was graded: ": frost}
-
-    def said(text):
-        return text.replace(false, f"there is no fit of {kind} throw") if false else text
-
-    def noted(note):
-        return next((new for old, new in instead.items() if new and note.startswith(old)), note)
-
-    pick = dataclasses.replace(
-        pick,
-        table=pick.table.assign(reason=[said(r) for r in pick.table["reason"]]),
-        sentences={blend: said(text) for blend, text in pick.sentences.items()},
-        notes=tuple(noted(note) for note in pick.notes),
-    )
-    return dataclasses.replace(analysis, pick=pick)
-
-
-def no_throw_fit(analysis):
-    """Why throw that was scored has no fit, and how many scores are stored; else ""."""
-    kind, throws = analysis.rules.throw_kind, analysis.series.throws
-    number = int((throws["kind"] == kind).sum()) if len(throws) else 0
-    if analysis.throw is not None or not number:
-        return ""
-    # Frost is fitted first, so its refusal stands before that of throw.
-    why = _refusal(analysis, int(analysis.frost is None))
-    return (
-        f"There is no fit of {kind} throw, though {_stored(number, 'score')}{why} The pick cannot "
-        "say whether less fragrance smells as strong."
-    )
-
-
-def no_frost_fit(analysis):
-    """Why frost that was graded has no fit, and how many grades are stored; else ""."""
-    number = len(analysis.series.frost())
-    if analysis.frost is not None or not number:
-        return ""
-    return (
-        f"There is no fit of frost, though {_stored(number, 'grade')}{_refusal(analysis, 0)} "
-        "The pick knows nothing of frost."
-    )
-
-
-def _stored(number, what):
-    return f"1 {what} is stored" if number == 1 else f"{number} {what}s are stored"
-
-
-def _refusal(analysis, place):
-    """What a fit said when it was refused, to go on from what is stored."""
-    if len(analysis.notes) <= place:
-        return "."
-    words = analysis.notes[place]
-    return f": {words[:1].lower()}{words[1:]}"
 
 
 def ranking_words(analysis):
@@ -172,7 +106,6 @@ def _signed(value):
 
 def pick_notes(analysis):
     """What bears on the pick, each once: of the pick, the ceiling and the fit they rest on."""
-    analysis = put_right(analysis)
     joint = () if analysis.joint is None else analysis.joint.notes
     every = [*analysis.pick.notes, *analysis.ceiling.notes, *analysis.sweat.notes, *joint,
              *analysis.believed.notes]

@@ -21,7 +21,6 @@ import pandas as pd
 import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.sharing import parts
-from scentlab.sharing.explained import put_right
 from scentlab.sharing.pages import fixed_text, place_for, write_whole
 from scentlab.sharing.redaction import (
     Choices,
@@ -127,7 +126,7 @@ def prepare_package(analysis, choices=EVERYTHING):
 def through_files(series, rules, seed, draws):
     """The analysis of a series as it is read back from its files, types and row order and all."""
     own = series_from_files(_data_files(series), series)
-    return put_right(analyse(own, rules, seed=seed, draws=draws))
+    return analyse(own, rules, seed=seed, draws=draws)
 
 
 def series_from_files(files, about):

@@ -14,10 +14,7 @@ from scentlab.choosing.saving import saving_words
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
 from scentlab.sharing.explained import (
-    no_frost_fit,
-    no_throw_fit,
     order_words,
-    put_right,
     ranked_words,
     ranking_words,
 )
@@ -53,7 +50,6 @@ def report_html(analysis, notices=()):
     -------
     str, a complete HTML document without any reference to the network.
     """
-    analysis = put_right(analysis)
     series = analysis.series
     return render(
         "report.html.j2",
@@ -295,9 +291,7 @@ def _check_section(analysis):
     found = diagnose(analysis, seed=analysis.seed, draws=DIAGNOSIS_DRAWS)
     alone = "" if analysis.joint is None else " Ceilings of sweat alone, without the bleed."
     return {
-        "sentence": found.sentence.replace(
-            found.sweat.sentence, wording.looks_sentence(found.sweat)
-        ),
+        "sentence": found.sentence,
         "notes": found.notes,
         "pictures": [
             image(
@@ -324,10 +318,12 @@ def _notes(analysis):
             ("On the warmer", analysis.longevity),
         ) if r),
     )
-    refused = {"Throw": no_throw_fit(analysis), "Frost": no_frost_fit(analysis)}
+    refused = {"Throw": analysis.no_throw, "Frost": analysis.no_frost}
     notes = []
     for name, result in parts:
-        absent = refused.get(name) or "Not fitted: nothing was scored."
+        absent = "Not fitted: nothing was scored."
+        if refused.get(name):
+            absent = refused[name].rstrip(":") + "."
         texts = [absent] if result is None else result.notes
         if texts:
             notes.append({"name": name, "texts": list(texts)})

@@ -221,29 +221,6 @@ def checks_in_words(check):
     )
 
 
-def looks_sentence(check):
-    """What a check of the sweat fit found, with what is counted and what chance would give."""
-    looks, total = check.pours, len(check.pours)
-    pours, outside = looks["pour"].nunique(), int(looks["odd"].sum())
-    chance = float(looks["chance"].sum())
-    counted = f"{total} pours" if pours == total else (
-        f"{total} looks of a pour at rest or after heat ({pours} pours)"
-    )
-    by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
-    why = ""
-    if round(chance) < round(0.1 * total):
-        why = (
-            f", not {0.1 * total:.0f}: grades are whole numbers, so a range that has to hold 90 % "
-            "holds more"
-        )
-    odd = ", ".join(check.pots.loc[check.pots["odd"], "pot"])
-    pots = f"pots unlike the others: {odd}" if odd else "no pot stands out"
-    return (
-        f"{outside} of {counted} lie outside the 90 % range of what the fit expects ({by_chance} "
-        f"would by chance{why}); {pots}."
-    )
-
-
 def pots_left_out_in_words(table):
     """What the picture of the ceilings without each pot shows."""
     parts = []

@@ -63,10 +63,11 @@ class TestSeriesThatBehaves:
 
     def test_the_sentence_counts(self, good):
         outside, chance = int(good.pours["odd"].sum()), good.pours["chance"].sum()
-        assert good.sentence == (
-            f"{outside} of 48 pours lie outside the 90 % range of what the fit expects "
-            f"(about {chance:.0f} would by chance); no pot stands out."
+        assert good.sentence.startswith(
+            f"{outside} of 48 pours lie outside the "
+            f"90 % range of what the fit expects (about {chance:.0f} would by chance"
         )
+        assert good.sentence.endswith("); no pot stands out.")
 
     def test_same_seed_same_check(self, good):
         pd.testing.assert_frame_equal(checked(simulated(2)).pours, good.pours)

@@ -8,18 +8,21 @@ from pathlib import Path
 from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 import scentlab
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.analysis import analyse, decider
+from scentlab.choosing.rules import Rules
+from scentlab.results import FitError
 from scentlab.sharing import plots
-from scentlab.sharing.explained import order_words, pick_notes, put_right, ranking_words
+from scentlab.sharing.explained import order_words, pick_notes, ranking_words
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.sharing.summary import supplier_summary_html
 
-EXACT = "the scores fit the loads exactly: there is no error to measure."
+EXACT = "the scores fit the loads exactly: there is no error to measure:"
 
 
 def words_of(page):
@@ -54,23 +57,29 @@ def test_a_package_says_the_same_of_them(all_fives):
     assert "not scored" not in package.sentence and "no fit of warm throw" in package.sentence
 
 
-def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(analysis):
-    frostless = dataclasses.replace(analysis, frost=None, notes=("The frost fit found no peak.",))
-    frostless = dataclasses.replace(
-        frostless, pick=dataclasses.replace(frostless.pick, notes=(
-            "No frost was graded: the pick knows nothing of frost.",
-        ))
-    )
-    number = len(analysis.series.frost())
-    assert put_right(frostless).pick.notes == (
-        f"There is no fit of frost, though {number} grades are stored: the frost fit found no "
-        "peak. The pick knows nothing of frost.",
-    )
+def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeypatch):
+    def refused(*_, **__):
+        raise FitError("the frost fit found no peak")
+
+    monkeypatch.setattr("scentlab.choosing.analysis.fit_frost", refused)
+    found = analyse(series, draws=300)
+    assert (
+        f"There is no fit of frost, though {len(series.frost())} grades are stored: the frost fit "
+        "found no peak: the pick knows nothing of frost."
+    ) in found.pick.notes
+
+
+def test_a_decision_for_the_other_kind_of_throw_says_why_it_has_no_fit(series):
+    cold = series.throws.assign(kind="cold", throw=5.0)
+    both = dataclasses.replace(series, throws=pd.concat([series.throws, cold]))
+    pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold"))
+    assert "there is no fit of cold throw" in pick.sentence
+    assert any(n.startswith("There is no fit of cold throw, though ") for n in pick.notes)
 
 
 def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):
     none = analyse(dataclasses.replace(series, throws=series.throws.iloc[:0]), draws=300)
-    assert put_right(none) is none
+    assert none.no_throw == ""
     assert any(n.startswith("No throw was scored: ") for n in pick_notes(none))
 
 

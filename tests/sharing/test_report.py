@@ -13,7 +13,7 @@ from scentlab.sharing import pages, plots, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
 from scentlab.sharing.tables import ceiling_table, fit_table, pick_table, tradeoff_table
-from scentlab.sharing.wording import looks_sentence, picks_in_words
+from scentlab.sharing.wording import picks_in_words
 from scentlab.units import say_load
 
 HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
@@ -129,7 +129,7 @@ def test_the_fit_is_held_against_what_was_seen(analysis, page):
     found = diagnose(analysis, seed=analysis.seed, draws=report.DIAGNOSIS_DRAWS)
     title = "Does the fit describe what was seen?"
     own = page.text[page.text.rindex(title) : page.text.rindex("What was poured")]
-    assert looks_sentence(found.sweat) in own
+    assert found.sweat.sentence in own
     assert found.sentence.removeprefix(found.sweat.sentence) in own
     assert "points of load (% of wax)" in own
     for note in found.notes:
@@ -165,9 +165,12 @@ def test_hostile_text_stays_text(analysis):
 
 
 def test_a_series_without_throw_or_frost_says_so(analysis):
-    text = report_html(dataclasses.replace(analysis, throw=None, frost=None))
+    refused = dict(throw=None, frost=None)
+    for what in ("throw", "frost"):
+        refused[f"no_{what}"] = f"There is no fit of {what}, though 9 are stored: why:"
+    text = report_html(dataclasses.replace(analysis, **refused))
     words = Page(text).text
-    for what in ("warm throw", "frost"):
+    for what in ("throw", "frost"):
         assert f"There is no fit of {what}, though " in words
 
 
@@ -251,14 +254,14 @@ def test_what_is_counted_as_a_look_is_said(analysis):
     pours = check.pours["pour"].nunique()
     assert len(check.pours) == 2 * pours
     known = check.pours.assign(odd=False, chance=1.0 / len(check.pours))
-    words = looks_sentence(dataclasses.replace(check, pours=known))
+    words = dataclasses.replace(check, pours=known).sentence
     assert words.startswith(
         f"0 of {2 * pours} looks of a pour at rest or after heat ({pours} pours) lie outside the "
         f"90 % range of what the fit expects (about 1 would by chance, not {0.2 * pours:.0f}: "
         "grades are whole numbers, so a range that has to hold 90 % holds more); "
     )
     one = check.pours[check.pours["stress"] == "rest"].assign(odd=False, chance=0.1)
-    words = looks_sentence(dataclasses.replace(check, pours=one))
+    words = dataclasses.replace(check, pours=one).sentence
     assert words.startswith(f"0 of {pours} pours lie outside") and "not " not in words[:120]
 
 
