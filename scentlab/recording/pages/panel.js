@@ -235,7 +235,7 @@
     tapped = Date.now();
     const { code } = current();
     left = [...left.filter((other) => other !== code), code];
-    say(""); show();
+    say(""); show(); scrollTo(0, 0);  // the code of the next piece stands at the top
   });
   $("begin").addEventListener("click", (event) => {
     event.preventDefault();
