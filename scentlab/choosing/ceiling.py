@@ -86,16 +86,33 @@ def find_ceiling(fit, rules=None):
     stress = rules.stress or fit.stresses[-1]
     grade, notes = _grade_to_hold(fit, rules.limit_grade)
     draws = load_at_risk_draws(fit, rules.risk, grade, stress)
-    rows = []
+    rows, errors = [], []
     for b, blend in enumerate(fit.blends):
+        errors.append(_draw_error(draws[:, b], fit.weights, 1.0 - rules.confidence))
         own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
         row, more = _of_blend(blend, own, draws[:, b], fit.weights, rules, stress)
         early = _held_below_sweat(fit, row, rules)
         rows.append(row if early is None else early[0])
         notes += more if early is None else early[1]
+    worst = max((e for e, r in zip(errors, rows, strict=True) if r["state"] == INSIDE), default=0)
+    if worst >= 0.05:
+        notes.append(
+            f"Drawn anew, the posterior would move these ceilings by about {worst:.1f} points of "
+            f"load (Monte Carlo standard error of {fit.effective_size:.0f} effective draws): do "
+            "not read more into their digits."
+        )
     return Ceiling(
         pd.DataFrame(rows), rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
     )
+
+
+def _draw_error(values, weights, chance):
+    """Monte Carlo standard error of a weighted quantile, from the spread of the weights there."""
+    below = values < weighted_quantile(values, weights, chance)
+    share = np.sqrt(np.sum(weights**2 * (below - chance) ** 2))
+    around = np.clip((chance - 2.0 * share, chance + 2.0 * share), 0.001, 0.999)
+    low, high = weighted_quantile(values, weights, around)
+    return float((high - low) * share / max(around[1] - around[0], 1e-9))
 
 
 def _grade_to_hold(fit, limit_grade):

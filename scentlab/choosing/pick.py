@@ -29,8 +29,9 @@ class Pick(Result):
     table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
         limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_share, sweat_risk,
         sweat_lower, sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece,
-        pieces_below, wet_below (pieces seen at the load or less, and how many reached the limit
-        grade), dry_bound (share, missing where sweat was seen),
+        pieces_below, stressed_below, wet_below (pieces seen at the load or less, how many of them
+        under the stress that decides, and how many of all reached the limit grade), dry_bound
+        (share, missing where sweat was seen), least_told (smallest p_over that the draws tell),
         saving_per_1000 (against today's load of the rules; missing without one, negative when the
         pick costs more), reason. Loads in % of wax, risks as shares, 90 % limits. A blend without
         a pick has load_pct missing and the reason why.
@@ -91,7 +92,10 @@ def choose_load(evidence, rules=None, ceiling=None):
     at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
     measured = _measure(evidence, rules, ceiling, chosen, at_risk)
     table = _rank(measured, evidence, rules)
-    sentences = {r["blend"]: _sentence(r, rules, evidence.currency) for _, r in table.iterrows()}
+    where = {"rest": "at rest", "heat": "after heat"}[ceiling.stress]
+    sentences = {
+        r["blend"]: _sentence(r, rules, evidence.currency, where) for _, r in table.iterrows()
+    }
     return Pick(
         table,
         _tradeoff(evidence, rules, ceiling, at_risk),
@@ -267,6 +271,17 @@ def _measure(evidence, rules, ceiling, chosen, at_risk):
     return pd.DataFrame(rows)
 
 
+def _of_them(row, stress):
+    if row["stressed_below"] == row["pieces_below"]:
+        return ""
+    return f", {row['stressed_below']} of them {stress},"
+
+
+def _say_chance(chance, least):
+    """A chance counted from draws: a smaller one than a few of them is not told."""
+    return f"under {say_percent(least, 1)}" if chance < least else say_percent(chance, 1)
+
+
 def _seen(fit, blend, load, rules, stress):
     """Pieces at the load or less and how many of them reached the limit grade, all stresses; and,
     where no piece of the blend sweated, the risk that the dry pieces at the load or more leave
@@ -276,8 +291,10 @@ def _seen(fit, blend, load, rules, stress):
     worst = [f"g{g}" for g in range(rules.limit_grade, 5)]
     found = {
         "pieces_below": int(below["n"].sum()),
+        "stressed_below": int(below.loc[below["stress"] == stress, "n"].sum()),
         "wet_below": int(below[worst].to_numpy().sum()),
         "dry_bound": np.nan,
+        "least_told": min(3.0 / fit.effective_size, 0.05),
     }
     under = own[own["stress"] == stress]
     near = int(under.loc[under["load_pct"] >= load - STEP / 2, "n"].sum())
@@ -409,16 +426,16 @@ def _alike(leader, other, evidence):
     return float(np.quantile(first - second, 0.05)) <= 0
 
 
-def _sentence(row, rules, currency):
+def _sentence(row, rules, currency, stress):
     if pd.isna(row["load_pct"]):
         return f"{row['blend']}: {row['reason']}."
     sweat = (
-        f"chance that a piece of a new pot reaches sweat grade {rules.limit_grade}: "
+        f"chance that a piece of a new pot reaches sweat grade {rules.limit_grade} ({stress}): "
         f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
         f"to {say_percent(row['sweat_upper'], 1)}); chance that the true risk at this load is "
         f"over {say_percent(rules.risk)}: "
-        f"{say_percent(row['p_over'], 1)}; of {row['pieces_below']} pieces seen at this load or "
-        f"less {row['wet_below']} reached it"
+        f"{_say_chance(row['p_over'], row['least_told'])}; of {row['pieces_below']} pieces seen at "
+        f"this load or less{_of_them(row, stress)} {row['wet_below']} reached it"
     )
     if not pd.isna(row["dry_bound"]):
         sweat += (

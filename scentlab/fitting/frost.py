@@ -19,10 +19,11 @@ from scentlab.results import FitError, Result, say_percent
 
 N_GRADES = 5
 LOAD_SCALE, AGE_DOUBLING, POUR_TEMP_SCALE = 1.0, 2.0, 5.0
+POURED = "pour temperature"
 COVARIATES = {
     "load": "per point of load (% of wax)",
     "age": "per doubling of age",
-    "pour temperature": "per 5 °C of pour temperature",
+    POURED: "per 5 °C of pour temperature",
 }
 
 
@@ -131,6 +132,7 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
     names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
         "log sd between pots",
     )
+    tested = _tested(looks, blends)
     known = looks["age_days"].dropna()
     ages = (float(known.min()), float(known.max())) if len(known) == len(looks) else ()
     return FrostFit(
@@ -149,8 +151,8 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
         sample.effective_size,
         float(model.log_likelihood(peak.point)),
         count_pours(looks, N_GRADES),
-        _tested(looks, blends),
-        notes + left_out,
+        tested,
+        notes + left_out + _held_note(columns, centres, tested),
     )
 
 
@@ -168,8 +170,23 @@ def _blending(blends, fractions):
 
 
 def _tested(looks, blends):
+    """Loads tested of each blend and the temperature (°C) at which it was poured, its median."""
     ranges = looks.groupby("blend")["load_pct"].agg(["min", "max"]).loc[list(blends)].reset_index()
-    return ranges.set_axis(["blend", "lowest_pct", "highest_pct"], axis=1)
+    ranges = ranges.set_axis(["blend", "lowest_pct", "highest_pct"], axis=1)
+    temperature = pd.to_numeric(looks.get("pour_temp_c", pd.Series(np.nan, looks.index)))
+    middle = temperature.groupby(looks["blend"]).median()
+    return ranges.assign(pour_temp_c=ranges["blend"].map(middle).astype(float))
+
+
+def _held_note(covariates, centres, tested):
+    """At which age and pour temperature the risks of frost are told."""
+    held = []
+    if "age" in covariates:
+        held.append(f"{centres['age']:g} days old where the rules name no age")
+    if POURED in covariates:
+        each = [f"{r.pour_temp_c:g} °C ({r.blend})" for r in tested.itertuples()]
+        held.append(f"poured at the temperature usual for the blend: {', '.join(each)}")
+    return (f"Risks of frost are those of pieces {'; '.join(held)}.",) if held else ()
 
 
 def _covariates(looks):
@@ -178,7 +195,7 @@ def _covariates(looks):
     columns, centres, notes = {"load": load - load.mean()}, {"load": float(load.mean())}, []
     age = looks["age_days"].to_numpy(float) if "age_days" in looks else np.full(len(looks), np.nan)
     temperature = pd.to_numeric(looks.get("pour_temp_c", pd.Series(np.nan, looks.index)))
-    for name, values in (("age", age), ("pour temperature", temperature.to_numpy(float))):
+    for name, values in (("age", age), (POURED, temperature.to_numpy(float))):
         if np.isnan(values).all():
             continue
         if np.isnan(values).any():
@@ -197,7 +214,8 @@ def _covariates(looks):
 
 
 def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
-    """Posterior draws (S, L) of P(frost grade >= limit_grade) for a piece of a new pot.
+    """Posterior draws (S, L) of P(frost grade >= limit_grade) for a piece of a new pot, poured at
+    the temperature usual for the blend.
 
     ``age_days`` outside the ages that were looked at is refused; None takes the middle age.
     """
@@ -218,6 +236,11 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
         location = location + fit.draws[:, [place]] * np.log2(
             max(age_days, 0.5) / max(fit.centres["age"], 0.5)
         )
+    if POURED in fit.covariates:
+        usual = float(fit.tested.set_index("blend").at[blend, "pour_temp_c"])
+        place = size + fit.covariates.index(POURED)
+        away = (usual - fit.centres[POURED]) / POUR_TEMP_SCALE
+        location = location + fit.draws[:, [place]] * away
     first = size + len(fit.covariates)
     tau = np.zeros(len(fit.draws))
     if limit_grade > 1:

@@ -119,7 +119,10 @@ class SweatFit(Result):
             lower, middle, upper = weighted_quantile(capacity, self.weights, (0.05, 0.5, 0.95))
             tested = self.tested.set_index("blend").loc[blend]
             parts.append(f"{blend} {_say_capacity(lower, middle, upper, tested)}")
-        return "Half of the pieces of a typical pot show sweat at: " + "; ".join(parts) + "."
+        return (
+            f"Half of the pieces of a typical pot show any sweat ({self.stresses[0]}) at: "
+            + "; ".join(parts) + "."
+        )
 
 
 def _say_capacity(lower, middle, upper, tested):

@@ -59,9 +59,10 @@ class NextRound(Result):
 
     def sheet(self, wax_g):
         """One row per pour with the wax of a pour given in g: pot, blend, load_pct, content_pct,
-        wax_g, fragrance_g."""
+        wax_g, fragrance_g (down to 0.1 g, never above the load)."""
         rows = [
-            (r.pot, r.blend, x, content_from_load(x), float(wax_g), round(wax_g * x / 100, 2))
+            (r.pot, r.blend, x, content_from_load(x), float(wax_g),
+             float(np.floor(wax_g * x / 10 + 1e-9)) / 10)
             for r in self.table.itertuples() for x in r.loads_pct
         ]
         return pd.DataFrame(

@@ -56,6 +56,28 @@ class TestRecovery:
 
 
 class TestRisk:
+    def test_it_is_told_where_the_blend_was_poured(self):
+        """Cold pours frost here, and only the soft blend was poured cold: its risk is what was
+        seen of it, not that of a pour as warm as the other blend's."""
+        rng = np.random.default_rng(6)
+        frame = looks(4, pieces=12)
+        cold = frame["blend"].eq("soft")
+        jitter = rng.choice([-2.0, 0.0, 2.0], size=len(frame))
+        frame["pour_temp_c"] = np.where(cold, 62.0, 72.0) + jitter
+        latent = -(frame["pour_temp_c"] - 66.0) / 2.0 + rng.logistic(size=len(frame))
+        frame["grade"] = pd.array(np.digitize(latent, [0.0, 1.2, 2.4, 3.6]), dtype="Int64")
+        found = fit_frost(frame, draws=800)
+        at = float(frame.loc[cold, "load_pct"].median())
+        seen = (frame.loc[cold, "grade"] >= 2).mean()
+        row = frost_risk(found, "soft", [at]).iloc[0]
+        assert row["lower"] < seen < row["upper"] and seen > 0.5
+        assert found.tested.set_index("blend")["pour_temp_c"].to_dict() == {
+            "soft": 62.0, "hard": 72.0
+        }
+        assert "poured at the temperature usual for the blend: 62 °C (soft), 72 °C (hard)" in (
+            found.notes[-1]
+        )
+
     def test_rises_with_the_load_and_falls_with_the_grade(self, fit):
         risk = frost_risk(fit, "hard", [6, 9, 12])
         assert list(risk.columns) == ["load_pct", "risk", "lower", "upper"]

@@ -22,7 +22,7 @@ from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.sharing.summary import supplier_summary_html
 
-EXACT = "the scores fit the loads exactly: there is no error to measure:"
+EXACT = "the scores fit the loads exactly: there is no error to measure"
 
 
 def words_of(page):
