@@ -115,6 +115,11 @@ def printed(chromium, path, paper, tmp_path):
         pytest.skip("needs pdftotext")
     page = chromium.new_page()
     page.goto(path.as_uri())
+    # A picture holds no text: a word beside it tells that a heading is not the last on its page.
+    page.evaluate(
+        "document.querySelectorAll('figure img').forEach(i => i.insertAdjacentHTML("
+        "'afterend', '<span style=\"font-size:1px\">picture shown</span>'))"
+    )
     page.pdf(path=tmp_path / "page.pdf", width=f"{paper[1]}in", height=f"{paper[2]}in")
     # The words of a picture are drawn, not written: a heading above one may well come last.
     heads = page.eval_on_selector_all(
