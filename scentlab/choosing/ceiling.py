@@ -12,6 +12,7 @@ import pandas as pd
 
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.checks import sweat_seen_early
+from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import Result, say_percent
@@ -182,7 +183,8 @@ def _held_below_sweat(fit, row, rules):
     blend, ceiling = row["blend"], row["ceiling_load_pct"]
     if row["state"] == NONE:
         return None
-    loads = _planned_loads(fit.counts.loc[fit.counts["blend"] == blend, "load_pct"])
+    weighed = fit.counts.loc[fit.counts["blend"] == blend, "load_pct"]
+    loads = [(float(p[0]), float(p[-1])) for p in planned_loads(weighed, NEAR_PCT)]
     loads = [(low, high) for low, high in loads if low <= ceiling + NEAR_PCT / 2]
     found = (sweat_seen_early(fit, blend, high, rules.limit_grade) for _, high in loads)
     place, early = next(((i, e) for i, e in enumerate(found) if e.chance < UNLIKELY), (0, None))
@@ -205,13 +207,6 @@ def _held_below_sweat(fit, row, rules):
     content = np.nan if np.isnan(held) else content_from_load(held)
     changed = {"ceiling_load_pct": held, "ceiling_content_pct": content, "state": state}
     return row | changed, [said + where + remedy]
-
-
-def _planned_loads(loads):
-    """Lowest and highest weighed load of each planned one, in order."""
-    loads = np.sort(np.asarray(loads, dtype=float))
-    parts = np.split(loads, np.nonzero(np.diff(loads) > NEAR_PCT)[0] + 1)
-    return [(float(p[0]), float(p[-1])) for p in parts]
 
 
 def _why_none(blend, counts, lowest, rules):

@@ -6,6 +6,18 @@ import pandas as pd
 from scentlab.results import FitError
 
 
+def planned_loads(loads, near):
+    """Weighed loads in order, as one array for each planned load.
+
+    Neighbours that lie no more than ``near`` points apart belong to one planned load.
+
+    >>> [p.tolist() for p in planned_loads([8.1, 5.9, 6.0, 7.95], 0.25)]
+    [[5.9, 6.0], [7.95, 8.1]]
+    """
+    loads = np.sort(np.asarray(loads, dtype=float))
+    return np.split(loads, np.flatnonzero(np.diff(loads) > near) + 1)
+
+
 def settle_looks(grades, test):
     """One row per piece and stress, with notes on what was left out or joined.
 

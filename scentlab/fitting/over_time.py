@@ -7,6 +7,7 @@ goes with the load, since a warmer test has few loads.
 import numpy as np
 import pandas as pd
 
+from scentlab.fitting.looks import planned_loads
 from scentlab.maths.fading import TimeData, draw_fits, fit_over_time
 from scentlab.results import FitError
 from scentlab.units import content_from_load, say_load
@@ -19,8 +20,7 @@ def arms_of(rows):
     """The arms of rows with blend and load_pct, and the arm of each row (int array)."""
     arm, found = np.full(len(rows), -1), []
     for blend, own in rows.groupby("blend", sort=False):
-        loads = np.sort(own["load_pct"].unique().astype(float))
-        for near in np.split(loads, np.flatnonzero(np.diff(loads) > NEAR_PCT) + 1):
+        for near in planned_loads(own["load_pct"].unique(), NEAR_PCT):
             load = float(near.mean())
             here = (rows["blend"] == blend) & rows["load_pct"].isin(near)
             arm[here.to_numpy()] = len(found)

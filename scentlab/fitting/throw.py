@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.assessors import agreements, panel_table, unlike, works_with
+from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.throw_model import SOURCES, arrange, draw, fit_shapes, freedom, pivots
 from scentlab.fitting.warming import Warming, covariate_at, warming_of
 from scentlab.maths.curves import SHAPES, scaled, scaled_inverse
@@ -380,9 +381,7 @@ def _tested(scores, blends, scored, best):
 
 def _distinct(loads, near=0.25):
     """Loads as planned: weighed loads within a quarter point of each other are one."""
-    loads = np.sort(np.asarray(loads, dtype=float))
-    parts = np.split(loads, np.nonzero(np.diff(loads) > near)[0] + 1)
-    return np.array([p.mean() for p in parts])
+    return np.array([p.mean() for p in planned_loads(loads, near)])
 
 
 def _panel(scores, scored, best):
