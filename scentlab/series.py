@@ -156,27 +156,27 @@ def tidy_pours(pours):
 
 def tidy_grades(looks, pours):
     """Looks in long form (code, pour, test, stress, age_days, assessor, grade) joined to pours."""
-    keep = pours[["pour", "pot", "blend", "load_pct", "pour_temp_c"]]
-    joined = looks.merge(keep, on="pour", how="left", validate="many_to_one")
-    return joined.reindex(columns=list(GRADE_COLUMNS))
+    return _joined(looks, pours, GRADE_COLUMNS, "pour_temp_c")
 
 
 def tidy_throws(scores, pours):
     """Throw scores (with code and pour) joined to the loads of their pours."""
-    keep = pours[["pour", "pot", "blend", "load_pct"]]
-    joined = scores.merge(keep, on="pour", how="left", validate="many_to_one")
-    return joined.reindex(columns=list(THROW_COLUMNS))
+    return _joined(scores, pours, THROW_COLUMNS)
 
 
 def tidy_bleeds(weighings, pours):
     """Blotter weighings (with code and pour) joined to the loads of their pours."""
-    keep = pours[["pour", "pot", "blend", "load_pct"]]
-    joined = weighings.merge(keep, on="pour", how="left", validate="many_to_one")
-    return joined.reindex(columns=list(BLEED_COLUMNS))
+    return _joined(weighings, pours, BLEED_COLUMNS)
 
 
 def tidy_warmings(checks, pours):
     """Checks on the warmer (with code and pour) joined to the loads of their pours."""
-    keep = pours[["pour", "pot", "blend", "load_pct"]]
-    joined = checks.merge(keep, on="pour", how="left", validate="many_to_one")
-    return joined.reindex(columns=list(WARMING_COLUMNS))
+    return _joined(checks, pours, WARMING_COLUMNS)
+
+
+def _joined(rows, pours, columns, *more):
+    """What was seen with what is known of its pour, in the columns of its frame."""
+    keep = pours[["pour", "pot", "blend", "load_pct", *more]]
+    if not rows.empty:
+        rows = rows.merge(keep, on="pour", how="left", validate="many_to_one")
+    return rows.reindex(columns=list(columns))

@@ -183,11 +183,16 @@ def _held_below_sweat(fit, row, rules):
     blend, ceiling = row["blend"], row["ceiling_load_pct"]
     if row["state"] == NONE:
         return None
-    weighed = fit.counts.loc[fit.counts["blend"] == blend, "load_pct"]
-    loads = [(float(p[0]), float(p[-1])) for p in planned_loads(weighed, NEAR_PCT)]
+    own = fit.counts[fit.counts["blend"] == blend]
+    wet = own.loc[own[[f"g{g}" for g in range(rules.limit_grade, 5)]].any(axis=1), "load_pct"]
+    loads = [(float(p[0]), float(p[-1])) for p in planned_loads(own["load_pct"], NEAR_PCT)]
     loads = [(low, high) for low, high in loads if low <= ceiling + NEAR_PCT / 2]
-    found = (sweat_seen_early(fit, blend, high, rules.limit_grade) for _, high in loads)
-    place, early = next(((i, e) for i, e in enumerate(found) if e.chance < UNLIKELY), (0, None))
+    found = (
+        (i, sweat_seen_early(fit, blend, high, rules.limit_grade))
+        for i, (_, high) in enumerate(loads)
+        if high >= wet.min()
+    )
+    place, early = next(((i, e) for i, e in found if e.chance < UNLIKELY), (0, None))
     if early is None:
         return None
     high = loads[place][1]

@@ -156,10 +156,22 @@ def sweat_seen_early(fit, blend, load_pct, limit_grade=2, *, seed=1, repeats=400
     pieces, wet = int(counts["n"].sum()), int(seen[limit_grade])
     if not wet:
         return Early(pieces, 0, np.nan, 1.0)
-    drawn = _predicted(fit, counts.reset_index(drop=True), seed, repeats).sum(axis=1)
+    counts = counts.reset_index(drop=True)
+    # A few repetitions are enough to see that there is nothing to explain.
+    for number in (repeats // 10, repeats):
+        early = _early(fit, counts, seen, limit_grade, seed, number)
+        if early.chance > 0.1:
+            break
+    return early
+
+
+def _early(fit, counts, seen, limit_grade, seed, repeats):
+    """The :class:`Early` of the pieces seen at each grade or worse, from so many repetitions."""
+    drawn = _predicted(fit, counts, seed, repeats).sum(axis=1)
     reached = drawn[:, ::-1].cumsum(axis=1)[:, ::-1]
     grades = [g for g in range(limit_grade, N_GRADES) if seen[g]]
     chance = min(float((reached[:, g] >= seen[g]).mean()) for g in grades) * len(grades)
+    pieces, wet = int(counts["n"].sum()), int(seen[limit_grade])
     return Early(pieces, wet, float(reached[:, limit_grade].mean()), min(chance, 1.0))
 
 

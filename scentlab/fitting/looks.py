@@ -60,10 +60,10 @@ def settle_looks(grades, test):
 def count_pours(looks, n_grades):
     """Pieces per pour, stress and grade: pour, pot, blend, load_pct, stress, n, g0, g1, ..."""
     keys = ["pour", "pot", "blend", "load_pct", "stress"]
-    table = looks.groupby(keys, sort=False)["grade"].apply(
-        lambda g: np.bincount(g.to_numpy(int), minlength=n_grades)
-    )
-    counts = pd.DataFrame(np.vstack(table), columns=[f"g{i}" for i in range(n_grades)])
-    frame = table.index.to_frame(index=False)
-    frame["n"] = counts.sum(axis=1)
-    return pd.concat([frame, counts], axis=1)
+    # Sorting is by first appearance, so that rows and groups go together.
+    group = looks.groupby(keys, sort=False).ngroup().to_numpy()
+    first = looks.drop_duplicates(keys)[keys].reset_index(drop=True)
+    counts = np.zeros((len(first), n_grades), dtype=int)
+    np.add.at(counts, (group, looks["grade"].to_numpy(int)), 1)
+    grades = pd.DataFrame(counts, columns=[f"g{i}" for i in range(n_grades)])
+    return pd.concat([first, grades.sum(axis=1).rename("n"), grades], axis=1)

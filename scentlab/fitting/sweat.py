@@ -25,8 +25,10 @@ from scentlab.units import say_load
 N_GRADES = 5
 # Nodes a pot at the peak, which only shapes a proposal, and in the weights of the draws, where
 # they hold the log-likelihood of real sizes to about 1e-6.
-PEAK_NODES, DRAW_NODES = 9, 7
+PEAK_NODES, DRAW_NODES = 9, 5
 LEAST_SHARE = 0.25
+# A variance that each free parameter may have about the peak, to set out with.
+_ROUGHLY = 0.15
 # A link of less weight than this cannot move the ceiling by much, however badly drawn.
 MATTERS = 0.1
 # Few series can tell the links apart, so that the belief counts: the symmetrical one is the
@@ -309,9 +311,9 @@ def _peak(model, like=None):
     climbed = climb(
         model.value_and_gradient,
         model.start() if like is None else like.point,
-        gradient_tolerance=1e-6 if model.prior is None else 1e-3,
+        gradient_tolerance=1e-6 if model.prior is None else 1e-2,
         gradients=model.gradients,
-        near=None if like is None else like.covariance,
+        near=_ROUGHLY * np.eye(model.size) if like is None else like.covariance,
     )
     try:
         np.linalg.cholesky(-climbed.hessian)
@@ -449,9 +451,11 @@ def _falls(own):
 
 def _parts_clean(own):
     """Whether under each stress one load parts the dry pieces of a blend from the wet ones."""
-    for _, looks in own.groupby("stress"):
-        dry, wet = (looks.loc[looks["grade"].eq(0) == at, "load_pct"] for at in (True, False))
-        if len(dry) and len(wet) and dry.max() >= wet.min():
+    load, stress = own["load_pct"].to_numpy(float), own["stress"].to_numpy(str)
+    dry = own["grade"].to_numpy(int) == 0
+    for under in (stress == s for s in np.unique(stress)):
+        kept, sweated = load[under & dry], load[under & ~dry]
+        if len(kept) and len(sweated) and kept.max() >= sweated.min():
             return False
     return True
 

@@ -37,8 +37,11 @@ class Task:
 def plan_task(plan, truth, rules, draws, seed, throw_every):
     """The task of a plan; throw is left out where the plan has no throw of the rules' kind."""
     # the plan's own frames have their columns even when they have no row
-    layout = replace(layout_of_plan(plan.to_dict()), pieces=plan.pieces, smellings=plan.smellings)
-    smelt = (layout.smellings["kind"] == rules.throw_kind).any()
+    layout = layout_of_plan(plan.to_dict())
+    # Frost and other kinds of throw are not looked at when these series are decided.
+    pieces = plan.pieces[plan.pieces["test"].isin(["sweat", "throw"])].reset_index(drop=True)
+    smellings = plan.smellings[plan.smellings["kind"] == rules.throw_kind].reset_index(drop=True)
+    layout, smelt = replace(layout, pieces=pieces, smellings=smellings), len(smellings) > 0
     stress = rules.stress or ("heat" if plan.piece_numbers.sweat_heat else "rest")
     at_risk = {
         b.name: truth.load_at_risk(b.name, rules.risk, rules.limit_grade, stress)
@@ -67,9 +70,12 @@ def run_one(task, number):
     neither on how many series are run nor on which worker runs it.
     """
     child = np.random.SeedSequence(task.seed, spawn_key=(number,))
-    series = simulate_series(task.layout, task.truth, np.random.default_rng(child))
     fit_seed = int(child.generate_state(1)[0])
     with_throw = bool(task.throw_every) and number % task.throw_every == 0
+    layout = task.layout
+    if not with_throw:
+        layout = replace(layout, smellings=layout.smellings.iloc[:0])
+    series = simulate_series(layout, task.truth, np.random.default_rng(child))
     try:
         return _decide(task, series, fit_seed, with_throw)
     except FitError as error:

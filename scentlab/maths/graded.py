@@ -85,7 +85,7 @@ class GradedModel:
     def __init__(self, data, prior, *, link="logit", mixed=True, nodes=15):
         self.data, self.prior, self.link, self.mixed, self.nodes = data, prior, link, mixed, nodes
         self.reads = prior is not None and prior.misread_median is not None
-        self.modes = None
+        self.modes = self.moving = None
         sizes = {
             **self.location_sizes(),
             "log_gaps": data.counts.shape[1] - 2,
@@ -131,7 +131,7 @@ class GradedModel:
             ),
         }
 
-    def _evaluate(self, free, derivatives, nodes):
+    def _evaluate(self, free, derivatives, nodes, modes=None):
         shared = self.shared(free)
         return log_likelihood(
             self.data,
@@ -141,15 +141,16 @@ class GradedModel:
             link=self.link,
             misread=shared["misread"] if self.reads else None,
             nodes=nodes,
-            modes=self.modes,
+            modes=self.modes if modes is None else modes,
             derivatives=derivatives,
         )
 
     def log_likelihood(self, free, nodes=None):
         """Log-likelihood (...) at free parameters (..., p)."""
-        return self._evaluate(free, False, nodes or self.nodes).value
+        modes = None if self.moving is None else self.moving.at(free)
+        return self._evaluate(free, False, nodes or self.nodes, modes).value
 
-    def log_posterior(self, free, nodes=None, chunk=32):
+    def log_posterior(self, free, nodes=None, chunk=24):
         """Log-likelihood plus log prior (S,) at points (S, p), in chunks that fit a cache."""
         parts = [
             self.log_likelihood(free[i : i + chunk], nodes) for i in range(0, len(free), chunk)
@@ -166,8 +167,14 @@ class GradedModel:
         return float(found.value + self.log_prior(free)[0]), self._gradient(free, found)
 
     def gradients(self, free):
-        """Gradients (..., p) of the log posterior at points (..., p) near each other."""
-        return self._gradient(free, self._evaluate(free, True, self.nodes))
+        """Gradients (S, p) of the log posterior at points (S, p) near each other.
+
+        From there on :meth:`log_posterior` looks for the modes where these points say they are.
+        """
+        found = self._evaluate(free, True, self.nodes)
+        if self.mixed and len(free) > self.size:
+            self.moving = _Moving.between(free, found.modes)
+        return self._gradient(free, found)
 
     def _gradient(self, free, found):
         slope = self.log_prior(free)[1].copy()
@@ -234,6 +241,25 @@ class GradedModel:
         free[self.places["log_sigma"]] = np.log(0.5)
         free[self.places["logit_misread"]] = special.logit(prior.misread_median or 0.02)
         return free
+
+
+@dataclass(frozen=True)
+class _Moving:
+    """About where the groups' modes lie: ``modes`` (G,) at ``centre`` (p,), ``slope`` (p, G)."""
+
+    centre: np.ndarray
+    modes: np.ndarray
+    slope: np.ndarray
+
+    @classmethod
+    def between(cls, points, modes):
+        """What points (S, p) near each other and their modes (S, G) tell."""
+        centre, middle = points.mean(axis=0), modes.mean(axis=0)
+        return cls(centre, middle, np.linalg.lstsq(points - centre, modes - middle)[0])
+
+    def at(self, free):
+        # Far from the centre a straight line runs away; Newton's steps go on from within reach.
+        return np.clip(self.modes + (free - self.centre) @ self.slope, -4.0, 4.0)
 
 
 class CapacityModel(GradedModel):

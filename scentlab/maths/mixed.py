@@ -5,6 +5,9 @@ criterion is profiled over beta and sigma (Bates, Maechler, Bolker & Walker 2015
 the relative standard deviations theta are searched. The cross products are formed once; each
 evaluation then costs a factorisation of the size of the random effects.
 
+The variances are found by Newton steps from the exact and the expected second derivatives (both
+are nearly free once the gradient is known), each held at 0 or above.
+
 Degrees of freedom are Satterthwaite's, so that what differs between pots is judged by the number
 of pots and not by the number of scores.
 """
@@ -13,9 +16,11 @@ import copy
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, optimize, special
+from scipy import linalg, special
 
 from scentlab.results import FitError
+
+_MOST_STEPS = 200
 
 
 @dataclass(frozen=True)
@@ -134,20 +139,34 @@ class MixedProblem:
         value = s.log_det + df * (1.0 + np.log(2.0 * np.pi * s.residual / df))
         return value + (s.log_det_x if reml else 0.0)
 
-    def criterion_and_slope(self, theta, reml=True):
-        """The criterion and its gradient (K,) in theta."""
-        s = self.solve(theta)
+    def expansion(self, ratio, reml=True):
+        """The criterion at variances ``ratio`` (K,) relative to sigma^2, and its derivatives.
+
+        Returns
+        -------
+        (value, gradient (K,), Hessian (K, K), expected Hessian (K, K))
+        """
+        s = self.solve(np.sqrt(ratio))
         df = self.n - self.p if reml else self.n
-        # With W = V / sigma^2: Z'W^-1 Z, Z'W^-1 X and Z'W^-1 (y - X beta), from the factor.
+        # With W = V / sigma^2: Z'W^-1 Z, Z'W^-1 X and Z'W^-1 (y - X beta), from the factor, and
+        # Z'PZ with P = W^-1 - W^-1 X (X'W^-1 X)^-1 X'W^-1.
         half = _forward(s.lower, s.scale[:, None] * self.ztz)
-        own = np.diag(self.ztz) - (half**2).sum(axis=0)
+        whole = self.ztz - half.T @ half
         wx = self.ztx - half.T @ s.hx
         we = (self.zty - half.T @ s.hy) - wx @ s.beta
-        each = own - df * we**2 / s.residual
-        if reml:
-            each = each - (wx * np.linalg.solve(s.information, wx.T).T).sum(axis=1)
-        slope = 2.0 * np.asarray(theta) * np.add.reduceat(each, self.starts)
-        return self._criterion(s, reml), slope
+        inner = whole - wx @ linalg.solve(s.information, wx.T, assume_a="pos", check_finite=False)
+        seen = inner if reml else whole
+        trace, square = self._sums(np.diag(seen)), self._sums(self._sums(seen**2).T)
+        fitted = self._sums(we**2) / s.residual
+        moved = self._sums(self._sums(we[:, None] * inner * we).T) / s.residual
+        slope = trace - df * fitted
+        hessian = df * (2.0 * moved - np.outer(fitted, fitted)) - square
+        expected = square - np.outer(trace, trace) / df
+        return self._criterion(s, reml), slope, hessian, expected
+
+    def _sums(self, values):
+        """Sums over the effects of each grouping along the first axis."""
+        return np.add.reduceat(values, self.starts, axis=0)
 
     def seen_through(self, theta):
         """Z'W^-1 Z and Z'W^-1 X at theta, with W = V / sigma^2."""
@@ -212,31 +231,52 @@ def fit_mixed(problem, reml=True, start=None, precise=True):
 
 def _search(problem, reml, start, precise):
     """Minimise over theta >= 0; a theta that does not matter is put to exactly 0."""
-    found = _descend(problem, reml, start, precise)
-    # At 0 the slope in theta is 0 even when it falls beyond, so a search that jumped there stays.
-    beside = np.where(found.x < 1e-3, 1e-3, found.x)
-    if np.any((found.x < 1e-3) & (problem.criterion_and_slope(beside, reml)[1] < 0)):
-        other = _descend(problem, reml, np.where(found.x < 1e-3, 0.1, found.x), precise)
-        found = other if other.fun < found.fun else found
-    best, value = found.x, found.fun
+    best = np.sqrt(_descend(problem, reml, np.square(start), 1e-13 if precise else 1e-8))
+    value = problem.criterion(best, reml)
     for k in np.argsort(best):
         trial = best.copy()
         trial[k] = 0.0
-        if best[k] < 0.05 and problem.criterion(trial, reml) <= value + 1e-8:
+        if 0.0 < best[k] < 0.05 and problem.criterion(trial, reml) <= value + 1e-8:
             best, value = trial, min(value, problem.criterion(trial, reml))
     return best
 
 
-def _descend(problem, reml, start, precise):
-    ends = {"ftol": 1e-15, "gtol": 1e-8} if precise else {"ftol": 1e-9, "gtol": 1e-4}
-    return optimize.minimize(
-        lambda t: problem.criterion_and_slope(t, reml),
-        start,
-        jac=True,
-        method="L-BFGS-B",
-        bounds=[(0.0, None)] * len(start),
-        options=ends | {"maxiter": 500},
-    )
+def _descend(problem, reml, ratio, enough):
+    """The variances relative to sigma^2, none below 0, by Newton steps of the criterion.
+
+    Where the criterion bends the wrong way its expected bend serves (Fisher's scoring). Ends
+    where a step promises less than ``enough`` of the criterion.
+    """
+    value, slope, bend, expected = problem.expansion(ratio, reml)
+    for _ in range(_MOST_STEPS):
+        step = _step(slope, bend, expected, (ratio > 0.0) | (slope < 0.0))
+        if -slope @ step < enough:
+            break
+        for share in 0.5 ** np.arange(30):
+            there = np.maximum(ratio + share * step, 0.0)
+            found = problem.expansion(there, reml)
+            if found[0] <= value + 1e-4 * slope @ (there - ratio):
+                break
+        else:
+            break
+        ratio, (value, slope, bend, expected) = there, found
+    return ratio
+
+
+def _step(slope, bend, expected, free):
+    """Newton's step of the free variances; those at 0 that would fall stay."""
+    step = np.zeros(len(slope))
+    if not free.any():
+        return step
+    own = np.ix_(free, free)
+    for curvature in (bend[own], expected[own]):
+        try:
+            step[free] = -linalg.cho_solve(linalg.cho_factor(curvature), slope[free])
+            return step
+        except np.linalg.LinAlgError:
+            continue
+    step[free] = -slope[free] / np.maximum(np.diag(expected)[free], 1e-300)
+    return step
 
 
 def variance_covariance(problem, fit):

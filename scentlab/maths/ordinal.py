@@ -24,7 +24,7 @@ from scipy.interpolate import CubicSpline
 from scentlab.maths.links import find_link, grade_terms
 
 _TINY = 1e-300
-_GRID_SIZE = 120
+_GRID_SIZE = 72
 
 
 def _even_normal(reach, step):
@@ -167,9 +167,18 @@ def log_likelihood(
             None,
         )
     sigma = np.asarray(sigma, dtype=float)
-    tolerance, steps = (1e-8, 50) if nodes < 7 else (1e-2, 30) if derivatives else (0.1, 6)
+    tolerance, steps = _settled(nodes, derivatives)
     modes, scale = _peaks(problem, sigma, modes, tolerance, steps)
     return _integrate(problem, sigma, modes, scale, nodes, derivatives)
+
+
+def _settled(nodes, derivatives):
+    """How near a mode must be found, and in how many steps at most: the more nodes, the less."""
+    if nodes < 5:
+        return 1e-8, 50
+    if derivatives:
+        return 1e-2, 30
+    return (0.3 if nodes < 7 else 0.1), 6
 
 
 class _Problem:
@@ -221,11 +230,13 @@ class _Problem:
         weights, read, shown = counts, None, found.p
         if self.misread is not None:
             flow = misread_flow(found.p)
-            shown = read = np.maximum(found.p + self.misread * flow, _TINY)
+            shown = read = self.misread * flow
+            read += found.p
+            np.maximum(read, _TINY, out=read)
             if wanted:
                 ratio = counts / read
                 weights = found.p * (ratio + self.misread * misread_flow(ratio))
-        value = self._weigh(np.log(shown)) if value else None
+        value = self._weigh(np.log(shown, out=None if wanted else shown)) if value else None
         if not wanted:
             return _Terms(value, None, None, None, None)
         upper = found.density / found.p[:-1]

@@ -340,15 +340,29 @@ class TestMachinery:
         return MixedProblem(frame["strength"], x, [codes(frame["lot"]), codes(frame["cask"])])
 
     @pytest.mark.parametrize("reml", [True, False])
-    def test_slope_against_a_numerical_one(self, problem, reml):
-        theta = np.array([0.7, 1.3])
-        _, slope = problem.criterion_and_slope(theta, reml)
-        moves = 1e-6 * np.eye(2)
-        expected = [
-            (problem.criterion(theta + m, reml) - problem.criterion(theta - m, reml)) / 2e-6
-            for m in moves
+    def test_slope_and_bend_against_numerical_ones(self, problem, reml):
+        ratio, moves = np.array([0.5, 1.7]), 1e-5 * np.eye(2)
+        value, slope, bend, _ = problem.expansion(ratio, reml)
+        assert value == pytest.approx(problem.criterion(np.sqrt(ratio), reml), rel=1e-12)
+        around = [
+            [problem.expansion(ratio + way * m, reml) for way in (1, -1)] for m in moves
         ]
-        assert slope == pytest.approx(expected, rel=1e-5)
+        assert slope == pytest.approx([(u[0] - d[0]) / 2e-5 for u, d in around], rel=1e-5)
+        assert bend == pytest.approx(np.array([(u[1] - d[1]) / 2e-5 for u, d in around]), rel=1e-5)
+
+    @pytest.mark.parametrize("reml", [True, False])
+    def test_expected_bend_is_the_mean_over_the_model_itself(self, reml):
+        """At the truth; by 4,000 simulated series of 12 groups of 4 (invented)."""
+        rng = np.random.default_rng(3)
+        group, ratio = np.repeat(np.arange(12), 4), np.array([0.8])
+        bends = []
+        for _ in range(4000):
+            y = np.sqrt(0.8) * rng.standard_normal(12)[group] + rng.standard_normal(48)
+            problem = MixedProblem(y, np.ones((48, 1)), [group])
+            bends.append(problem.expansion(ratio, reml)[2][0, 0])
+        expected = problem.expansion(ratio, reml)[3][0, 0]
+        # Scale profiled out: the two agree to the order of 1 / groups.
+        assert np.mean(bends) == pytest.approx(expected, rel=0.25)
 
     def test_likelihood_is_that_of_the_normal_distribution(self, reference, problem):
         """-2 log density of y at the fit, by scipy's multivariate normal (ML)."""
