@@ -100,7 +100,7 @@ def choose_load(evidence, rules=None, ceiling=None):
         table,
         _tradeoff(evidence, rules, ceiling, at_risk),
         sentences,
-        _changes(evidence, rules),
+        _changes(evidence, rules, ceiling),
         _plain(rules),
         rules.override_reason,
         _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table)
@@ -458,8 +458,8 @@ def _sentence(row, rules, currency, stress):
     )
 
 
-def _changes(evidence, rules):
-    """The chosen load of each blend had one rule been another."""
+def _changes(evidence, rules, ceiling):
+    """The chosen load of each blend had one rule been another; ``ceiling`` is under ``rules``."""
     others = {
         f"risk {say_percent(2 * rules.risk)} instead of {say_percent(rules.risk)}": {
             "risk": min(2 * rules.risk, 0.5)
@@ -475,9 +475,9 @@ def _changes(evidence, rules):
     rows = []
     for words, change in others.items():
         other = replace(rules, **change)
-        ceiling = find_ceiling(evidence.sweat, other)
+        limit = ceiling if "throw_share" in change else find_ceiling(evidence.sweat, other)
         for blend in evidence.sweat.blends:
-            choice = _choose(blend, evidence, other, ceiling)
+            choice = _choose(blend, evidence, other, limit)
             rows.append((words, blend, choice["load_pct"]))
     return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])
 

@@ -14,9 +14,10 @@ from scipy import special
 
 @dataclass(frozen=True)
 class Link:
-    """A distribution F on the line: log F, log (1 - F), log density, slope of the log density."""
+    """A distribution F on the line: 1 - F, log F, log (1 - F), log density and its slope."""
 
     name: str
+    sf: Callable
     log_cdf: Callable
     log_sf: Callable
     log_pdf: Callable
@@ -42,6 +43,7 @@ _LN2 = np.log(2.0)
 LINKS = {
     "logit": Link(
         "logit",
+        lambda z: special.expit(-z),
         special.log_expit,
         lambda z: special.log_expit(-z),
         _logistic_log_pdf,
@@ -50,6 +52,7 @@ LINKS = {
     ),
     "probit": Link(
         "probit",
+        lambda z: special.ndtr(-z),
         special.log_ndtr,
         lambda z: special.log_ndtr(-z),
         lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi),
@@ -58,6 +61,7 @@ LINKS = {
     ),
     "cloglog": Link(
         "cloglog",
+        lambda z: np.exp(-np.exp(np.minimum(z, 700.0))),
         lambda z: np.log(-np.expm1(-np.exp(np.clip(z, -700.0, 700.0)))),
         lambda z: -np.exp(np.minimum(z, 700.0)),
         _gumbel_log_pdf,
@@ -68,6 +72,7 @@ LINKS = {
     # logistic, so that capacity and spread keep their meaning.
     "skewed": Link(
         "skewed",
+        lambda z: -np.expm1(-_LN2 * _skewed_power(z)),
         lambda z: -_LN2 * _skewed_power(z),
         lambda z: np.log(-np.expm1(-_LN2 * _skewed_power(z))),
         lambda z: np.log(_LN2 / np.sqrt(2.0)) - z / np.sqrt(2.0) - _LN2 * _skewed_power(z),

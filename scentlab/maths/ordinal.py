@@ -375,7 +375,7 @@ def _solve_location(probability, sigma, link):
     m = typical * np.sqrt(1.0 + 0.35 * sigma**2)
     for _ in range(100):
         z = -(m[..., None] + sigma[..., None] * _Z)
-        risk = np.clip(np.exp(link.log_sf(z)) @ _Z_WEIGHTS, 1e-12, 1.0 - 1e-12)
+        risk = np.clip(link.sf(z) @ _Z_WEIGHTS, 1e-12, 1.0 - 1e-12)
         density = np.maximum(np.exp(link.log_pdf(z)) @ _Z_WEIGHTS, 1e-12)
         miss = special.logit(risk) - goal
         low, high = np.where(miss < 0, m, low), np.where(miss > 0, m, high)
@@ -395,4 +395,4 @@ def marginal_risk(location, sigma, link="logit"):
         np.asarray(location, dtype=float), np.asarray(sigma, dtype=float)
     )
     z = -(location[..., None] + sigma[..., None] * _Z_COARSE)
-    return np.exp(find_link(link).log_sf(z)) @ _Z_COARSE_WEIGHTS
+    return find_link(link).sf(z) @ _Z_COARSE_WEIGHTS

@@ -59,7 +59,7 @@ class TestCeiling:
         )
 
     def test_no_load_is_left_where_the_lowest_load_sweated(self):
-        frame = looks(lambda grade, load, pot, i: 3 if load == 4.0 and i < 1 else grade)
+        frame = looks(lambda grade, load, pot, i: 4 if load == 4.0 and i < 1 else grade)
         ceiling = find_ceiling(fit(frame))
         assert ceiling.of("soft")["state"] == NONE
         assert "no load below them is left to pick" in ceiling.notes[0]
