@@ -36,7 +36,7 @@ _PUBLIC = {
     "recording.store": ("Store",),
     "recording.reading": ("read_series",),
     "recording.importing": ("export_csvs", "import_csvs", "read_csvs"),
-    "recording.progress": ("see_progress", "waiting"),
+    "recording.progress": ("see_progress", "waiting", "warmer_pieces"),
     "recording.forms": (
         "AssessorForm", "BleedForm", "GradeForm", "PourForm", "ShareForm", "ThrowForm",
         "WarmingForm",

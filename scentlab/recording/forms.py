@@ -452,11 +452,16 @@ class WarmingForm(_PieceForm):
     codes : list of codes in the order to be checked.
     on_save, on_undo : as for :class:`GradeForm`, with row in the columns of the table of warmings.
     assessor : the code of whoever smells, or None where the pieces are only weighed.
+    kept : codes of the pieces kept for the warmer that are not on it yet; each can be put on by
+        typing its code. None for a form of the given pieces alone.
+
+    When all are checked, a button begins another round: the hours are typed anew.
     """
 
-    def __init__(self, codes, on_save, on_undo=None, *, assessor=None):
+    def __init__(self, codes, on_save, on_undo=None, *, assessor=None, kept=None):
         super().__init__(codes, on_save, on_undo)
         self._assessor = None if assessor is None else assessor_code(assessor)
+        self._kept = None if kept is None else [str(code) for code in kept]
         self._title = "On the warmer" + (f", by {assessor}" if assessor else "")
         self.fields = {
             "hours": text_field("hours", "Time on the warmer, h", "0 before it is lit"),
@@ -467,11 +472,52 @@ class WarmingForm(_PieceForm):
         self.save = make_button("Save this check", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
         self.choices = [self.save]
+        self.again = make_button("Check them all again, some hours later", "again")
+        self.again.on_click(lambda _: self._guarded(self._begin_again))
+        self.add = text_field("add", "Code of another piece", "such as 417")
+        self.put_on = make_button("Put it on the warmer", "put-on")
+        self.put_on.on_click(lambda _: self._guarded(self._put_on))
+        self._check = stacked([*self.fields.values(), self.save])
         self._lay_out(
-            self.heading, stacked(self.fields.values()), self.save, self.message,
-            in_a_row([self.undo, self.later]),
+            self.heading, self._check, self.message, in_a_row([self.undo, self.later, self.again]),
+            *([] if kept is None else [self.add, self.put_on]),
         )
         self._show()
+
+    def _show(self):
+        super()._show()
+        nothing_waits = self.piece is None
+        for part in (self._check, self.later):
+            part.layout.display = "none" if nothing_waits else ""
+        self.again.layout.display = "" if nothing_waits and self._pieces else "none"
+        for control in (self.add, self.put_on):
+            control.layout.display = "" if self._kept else "none"
+        if self._kept is not None and not self._pieces:
+            hint = "type the code of one below" if self._kept else "and none was kept in reserve"
+            self.heading.value = f"<h3>{self._title}: no piece is on it yet, {hint}.</h3>"
+
+    def _begin_again(self):
+        """All pieces once more; the hours of the last round would be wrong now."""
+        self._waiting, self.fields["hours"].value = list(range(len(self._pieces))), ""
+        self.message.value = ""
+        self._show()
+
+    def _put_on(self):
+        code = self.add.value.strip()
+        if code in [piece["code"] for piece in self._pieces]:
+            raise ValueError(f"piece {code} is on the warmer already: its turn comes by itself")
+        if code not in self._kept:
+            raise ValueError(
+                f"found {code!r}, expected the code of a piece that was kept in reserve and is "
+                "poured: look at its label"
+            )
+        self._kept.remove(code)
+        self._waiting.insert(0, len(self._pieces))
+        self._pieces.append({"code": code})
+        self.add.value = ""
+        self._show()
+        self._say("flag", f"Piece {code} stands above. Nothing is stored of it until its check is "
+                          "saved; the first is best at 0 h, before the warmer is lit.")
 
     def _save(self):
         code = self.piece["code"]
@@ -483,6 +529,11 @@ class WarmingForm(_PieceForm):
         for name in set(self.fields) - {"hours"}:  # pieces are checked at the same time
             self.fields[name].value = ""
         self._next()
+
+    def _return_to(self, place):
+        # In another round the piece waits already.
+        self._waiting = [p for p in self._waiting if p != place]
+        super()._return_to(place)
 
     def _typed(self, name):
         """The number in an optional field; None where there is no field or nothing in it."""

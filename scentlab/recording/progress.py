@@ -97,6 +97,21 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     return joined.where(joined.notna(), None)
 
 
+def warmer_pieces(store):
+    """The pieces for checks on the warmer, by blind code only.
+
+    Returns
+    -------
+    (tuple, tuple) of codes: those that were checked there already, and those kept in reserve, of
+    logged pours, that were not.
+    """
+    on = store.distinct("warmings", ("code",))
+    poured = store.distinct("pours", ("pour",))
+    kept = {(c,) for c, pour in store.distinct("pieces", ("code", "pour"), test="reserve")
+            if (pour,) in poured}
+    return tuple(tuple(sorted(code for (code,) in codes)) for codes in (on, kept - on))
+
+
 def known_assessors(store):
     """Codes of the plan's assessors; without a plan, of those who scored, or else A1 to A8."""
     planned = (store.plan() or {}).get("assessors")

@@ -102,7 +102,8 @@ def test_scoring_with_a_few_pours_and_no_score(own):
 @pytest.mark.parametrize("name", ["1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb"])
 def test_a_full_record_is_left_as_it_is(tmp_path, name):
     store = shipped.make_demo_series(tmp_path / "full")
-    before = {t: len(store.rows(t, history=True)) for t in ("pours", "pieces", "grades", "throws")}
+    tables = ("pours", "pieces", "grades", "throws", "warmings")
+    before = {t: len(store.rows(t, history=True)) for t in tables}
     said = run(tmp_path / "full", name)
     assert "This notebook works on your series" in said
     assert "all checks passed" in said

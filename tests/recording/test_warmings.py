@@ -11,6 +11,7 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.forms import WarmingForm
 from scentlab.recording.importing import export_csvs, import_csvs, read_csvs
 from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.progress import warmer_pieces
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, VERSION, RefusedError, Store
 from scentlab.schema import DataError
@@ -180,3 +181,78 @@ class TestForm:
         )
         assert form.piece["code"] == "417" and store.rows("warmings").empty
 
+class TestPiecesThatAreAdded:
+    """A piece kept in reserve is put on the warmer by its code, and all are checked again later."""
+
+    def form(self, store, codes=(), kept=("417", "211")):
+        return WarmingForm(
+            codes, lambda row: store.add("warmings", row),
+            lambda receipt: store.void("warmings", receipt.entry_id, "undone"), kept=kept,
+        )
+
+    def said(self, form):
+        return html.unescape(re.sub("<[^>]+>", "", form.message.value))
+
+    def check(self, form, hours, grams):
+        form.fields["hours"].value, form.fields["weight_g"].value = hours, grams
+        form.save.click()
+
+    def test_an_empty_warmer_asks_for_a_code(self, store):
+        form = self.form(store)
+        assert "no piece is on it yet, type the code of one below" in form.heading.value
+        assert form.save.disabled and form._check.layout.display == "none"
+        form.add.value = " 211 "
+        form.put_on.click()
+        assert "211" in form.heading.value and "(1 of 1)" in form.heading.value
+        assert not form.save.disabled and form._check.layout.display == ""
+        assert store.rows("warmings").empty
+        self.check(form, "0", "25,1")
+        assert store.rows("warmings")[["code", "hours", "weight_g"]].to_numpy().tolist() == [
+            ["211", 0.0, 25.1]]
+
+    def test_what_is_not_kept_is_refused(self, store):
+        form = self.form(store, codes=("211",), kept=("417",))
+        form.add.value = "500"
+        form.put_on.click()
+        assert self.said(form) == (
+            "NOT SAVED. found '500', expected the code of a piece that was kept in reserve and is "
+            "poured: look at its label"
+        )
+        form.add.value = "211"
+        form.put_on.click()
+        assert self.said(form) == (
+            "NOT SAVED. piece 211 is on the warmer already: its turn comes by itself"
+        )
+        assert form.piece["code"] == "211" and len(form._pieces) == 1
+
+    def test_another_round_and_an_undo_into_the_round_before(self, store):
+        form = self.form(store, codes=("417", "211"), kept=())
+        assert form.again.layout.display == "none"
+        self.check(form, "0", "25.1")
+        self.check(form, "0", "25.2")
+        assert form.piece is None and form.again.layout.display == ""
+        form.again.click()
+        assert form.piece["code"] == "417" and form.fields["hours"].value == ""
+        form.undo.click()
+        assert form.piece["code"] == "211" and form._waiting == [1, 0]
+        self.check(form, "0", "25.0")
+        self.check(form, "4", "24.6")
+        assert form.piece is None and len(store.rows("warmings")) == 3
+
+    def test_nothing_was_kept(self, store):
+        form = self.form(store, kept=())
+        assert "no piece is on it yet, and none was kept in reserve" in form.heading.value
+        assert form.put_on.layout.display == "none"
+
+
+def test_pieces_for_the_warmer_are_reserve_pieces_of_logged_pours(folder):
+    store = Store.create(folder)
+    rows = [("417", "P1", "reserve"), ("211", "P1", "reserve"), ("300", "P1", "throw"),
+            ("900", "P2", "reserve")]
+    store.add_many("pieces", [dict(zip(("code", "pour", "test"), r, strict=True)) for r in rows])
+    assert warmer_pieces(store) == ((), ())
+    store.add("pours", {"pour": "P1", "pot": "A", "blend": "mix", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18})
+    assert warmer_pieces(store) == ((), ("211", "417"))
+    store.add("warmings", {"code": "417", "hours": 0, "weight_g": 25})
+    assert warmer_pieces(store) == (("417",), ("211",))
