@@ -6,6 +6,7 @@ from scentlab.recording.form_parts import (
     FoldedForm,
     in_a_row,
     make_button,
+    need_day,
     note,
     plainly,
     stacked,
@@ -120,5 +121,7 @@ def _shown(value):
 
 
 def _pointed(text, column):
-    """A decimal comma as the other forms take it; other texts are checked by the store."""
+    """A decimal comma or a day with dots, as the other forms take it; the store checks the rest."""
+    if column.kind == "date" and text:
+        return need_day(text, column.meaning).isoformat()
     return typed_number(text, plainly(column)) if column.kind == "number" and text else text

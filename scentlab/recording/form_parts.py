@@ -25,6 +25,7 @@ STYLE = """<style>
 .scent-form {max-width: 640px; gap: 6px}
 .scent-form button {min-height: 48px; min-width: 48px; height: auto; font-size: 16px;
   white-space: normal; line-height: 1.3; margin: 0}
+.scent-form button[class*="scent-press-fold-"] {text-align: left; padding-left: 10px}
 .scent-form input, .scent-form .widget-text input[type="text"],
 .scent-form .widget-dropdown > select {min-height: 44px; font-size: 16px}
 .scent-form .widget-text {height: auto; min-height: 48px; align-items: center; margin: 0;
@@ -59,11 +60,13 @@ STYLE = """<style>
 .scent-form .scent-card {border: 1px solid #8a8a8a; border-radius: 4px; padding: 8px; gap: 6px}
 .scent-form .scent-cells {display: grid; gap: 8px;
   grid-template-columns: repeat(auto-fill, minmax(118px, 1fr))}
-.scent-form .widget-text.scent-short {width: auto; min-width: 0; height: auto;
-  flex-direction: column; align-items: stretch; justify-content: flex-end}
+.scent-form .widget-text.scent-short, .scent-form .widget-dropdown.scent-short {width: auto;
+  min-width: 0; height: auto; flex-direction: column; align-items: stretch;
+  justify-content: flex-end}
 .scent-form .scent-short.scent-wide {grid-column: span 2}
 .scent-form .scent-short > .widget-label {width: 100% !important; text-align: left; margin: 0}
-.scent-form .scent-short input {width: 100%; flex: 0 0 auto}
+.scent-form .scent-short input, .scent-form .scent-short select {width: 100%; flex: 0 0 auto;
+  margin: 0}
 .scent-form h3, .scent-form h4 {margin: 10px 0 2px}
 .scent-tables {overflow-x: auto; max-width: 100%}
 .scent-tables th, .scent-tables td {text-align: left; padding: 2px 12px 2px 0; font-size: 14px;
@@ -272,6 +275,24 @@ def _day_or_none(year, month, day):
         return None
 
 
+def spoken_day(day):
+    """A day with its month in words, which nobody takes for another.
+
+    >>> spoken_day(dt.date(2026, 10, 26))
+    '26 October 2026'
+    """
+    return f"{day.day} {day:%B %Y}"
+
+
+def need_day(text, what):
+    """A typed day, or a ValueError with what was typed and how it is written."""
+    day = typed_day(text.strip())
+    if day is None:
+        words = what[0].upper() + what[1:]
+        raise ValueError(f"{words}: found {text.strip()!r}, {_how_to_write(text.strip())}.")
+    return day
+
+
 def past_day(text, column, today=None, empty=None):
     """A typed day that is not in the future, or a ValueError with the remedy.
 
@@ -282,11 +303,9 @@ def past_day(text, column, today=None, empty=None):
     text = text.strip()
     if not text:
         return empty or today
-    day = typed_day(text)
-    words = column.meaning[0].upper() + column.meaning[1:]
-    if day is None:
-        raise ValueError(f"{words}: found {text!r}, {_how_to_write(text)}.")
+    day = need_day(text, column.meaning)
     if day > today + ONE_DAY:
+        words = column.meaning[0].upper() + column.meaning[1:]
         raise ValueError(
             f"{words}: found {text!r}, which is still to come. Correct the day, or the clock of "
             f"this computer: it says that today is {today}."
@@ -351,6 +370,16 @@ def short_field(name, label, placeholder="", spoken="", wide=False):
     field.add_class("scent-short")
     if wide:
         field.add_class("scent-wide")
+    return field
+
+
+def short_choice(name, label, options, spoken=""):
+    """A list to choose from below its label; ``options`` is a dict of value to words."""
+    field = w.Dropdown(description=label, options=[(t, v) for v, t in options.items()])
+    field.add_class(f"scent-field-{name}")
+    field.add_class("scent-short")
+    field.tooltip = spoken or label
+    field.layout.width = None
     return field
 
 

@@ -29,6 +29,7 @@ from scentlab.recording.form_parts import (
     one_of,
     past_day,
     piece_list,
+    spoken_day,
     stacked,
     text_field,
     typed_number,
@@ -328,7 +329,7 @@ class PourForm(Form):
         except ValueError as error:
             self.day.value = note("error", str(error))
             return
-        words = f"{'' if text else 'Left empty: '}{_spoken(day)} is stored as the day of pouring"
+        words = f"{'' if text else 'Left empty: '}{spoken_day(day)} is stored as the day of pouring"
         if planned and day != planned:
             words += f"; planned is {planned}"
         if not text and day != today:
@@ -686,11 +687,6 @@ def _possible_load(fragrance_g, wax_g):
             "decimal point, or for the two weights the wrong way round."
         )
     return load
-
-
-def _spoken(day):
-    """A day with its month in words, which nobody takes for another: 26 October 2026."""
-    return f"{day.day} {day:%B %Y}"
 
 
 def _planned_view(plan, finished):

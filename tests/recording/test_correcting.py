@@ -197,6 +197,21 @@ def test_a_decimal_comma_and_nothing_changed(form, scored):
     assert scored.rows("throws")[["throw", "minutes"]].to_numpy().tolist() == [[6.5, 20.5]]
 
 
+def test_a_day_with_dots_and_one_that_is_not_understood(form, scored):
+    find(form, "P01", ("pours", 1))
+    form.reason.value = "the day before"
+    form.fields["poured_on"].value = "10/11/2025"
+    form.save.click()
+    assert said(form) == (
+        "NOT SAVED. Day of pouring: found '10/11/2025', which has two meanings: write 2025-10-11 "
+        "(or 11.10.2025) for 11 October, or 2025-11-10 (or 10.11.2025) for 10 November."
+    )
+    form.fields["poured_on"].value = "28.2.2026"
+    form.save.click()
+    assert said(form).endswith("now day of pouring 2026-02-28. The old entry stays in the history.")
+    assert [str(d) for d in scored.rows("pours")["poured_on"]][0] == "2026-02-28"
+
+
 def test_an_entry_that_was_changed_meanwhile(form, scored):
     find(form, "417", ("grades", 1))
     mend(scored, "grades", 1, {"grade": 0}, "in another window")
