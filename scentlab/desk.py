@@ -6,12 +6,21 @@ series folder and comes back with the next run; the plan itself is kept only whe
 
 import html
 import re
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import diary
 from scentlab.planning.loads import even_loads
-from scentlab.planning.plan import CureDays, PieceNumbers, Plan, PlanError, Pouring, make_plan
+from scentlab.planning.plan import (
+    CureDays,
+    HeatCycle,
+    PieceNumbers,
+    Plan,
+    PlanError,
+    Pouring,
+    Sittings,
+    make_plan,
+)
 from scentlab.planning.refusal import count_of
 from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
 from scentlab.planning.sheets import (
@@ -36,14 +45,20 @@ SHEETS = {
     "sealed-key": ("Sealed key: not for those who score", code_key_html),
 }
 _PIECES = ("sweat", "sweat_heat", "frost", "throw", "reserve", "bleed")
-_CURED = ("sweat", "sweat_heat", "frost", "throw")
 # What the planner calls by its name in Python, and what stands on the form for it.
 _ON_THE_FORM = {
     r"works_with_fragrance names": "“Who works with the fragrance” names",
     r"name assessors, such as A1, or set throw=0": "give assessors, or 0 throw pieces",
     r", such as sweat=4": ", such as 4 for sweat at rest",
     r"take fewer cycles or a later look \(sweat_heat of the cure days\)":
-        "look later (“Days to cure, sweat after heat”)",
+        "keep warm fewer times (“Heat cycle”) or look later (“Days to cure, sweat after heat”)",
+    r"raise each or pieces_per_sitting, or name more assessors":
+        "raise “Sittings of each assessor” or “Most pieces in a sitting”, or take more assessors",
+    r"^pieces_per_sitting is": "“Most pieces in a sitting” is",
+    r"give confirm_add_temp_c, or max_temp_c of every wax":
+        "give “Confirming pour: add at”, or the highest temperature of every wax",
+    r"raise confirm_add_temp_c": "raise “Confirming pour: add at”",
+    r"raise confirm_stir_min": "raise “Confirming pour: stir for”",
 }
 
 
@@ -71,7 +86,7 @@ class PlanDesk:
     def __init__(self, bench):
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
-        draft = read_draft(bench.folder) or self._kept_draft()
+        draft = self._first_draft()
         self.materials = MaterialsForm(draft.get("materials"), self._materials_changed)
         self.planning = PlanningForm(
             self._make, plan_costs, _foresee, draft.get("series"), spread=even_loads,
@@ -103,6 +118,11 @@ class PlanDesk:
             return self._look(self.plan).words
         except ValueError as error:
             return str(error)
+
+    def _first_draft(self):
+        """The draft in the folder; what it does not know yet is that of the kept plan."""
+        draft, kept = read_draft(self._bench.folder), self._kept_draft()
+        return draft | {"series": kept["series"] | draft.get("series", {})} if draft else kept
 
     def _kept_draft(self):
         kept = self.kept
@@ -155,16 +175,25 @@ class PlanDesk:
         )
 
     def _base(self, asked, blends):
-        """The rules that the form does not ask for are those of the plan that is kept."""
+        """The rules as asked; extra pots and pours, asked by no form, are the kept plan's."""
+        rules = {
+            "cure_days": CureDays(**{name: asked[f"cure_{name}"] for name in _PIECES}),
+            "pouring": Pouring(
+                spare_pct=asked["spare"], pots_per_day=asked["pots_a_day"],
+                days_between=asked["days_between"], add_temp_c=asked["add_temp"],
+                pour_temp_c=asked["pour_temp"], stir_min=asked["stir"], confirm=asked["confirm"],
+                confirm_add_temp_c=asked["confirm_add_temp"],
+                confirm_stir_min=asked["confirm_stir"], dye_pct=asked["dye"],
+            ),
+            "heat_cycle": HeatCycle(asked["heat_temp"], asked["heat_hours"],
+                                    asked["heat_cycles"]),
+            "sittings": Sittings(asked["kinds"], asked["per_sitting"], asked["per_day"],
+                                 asked["share"], asked["each"], asked["control"]),
+        }
         kept = self.kept
-        cured = {name: asked[f"cure_{name}"] for name in _CURED}
-        poured = {"dye_pct": asked["dye"], "pots_per_day": asked["pots_a_day"]}
         if kept is None:
-            return {"cure_days": CureDays(**cured), "pouring": Pouring(**poured)}
-        return {
-            "cure_days": replace(kept.cure_days, **cured),
-            "pouring": replace(kept.pouring, **poured),
-            "heat_cycle": kept.heat_cycle, "sittings": kept.sittings,
+            return rules
+        return rules | {
             "extra_pots": tuple(b for b in kept.extra_pots if b in blends),
             "extra_pours": tuple(p for p in kept.extra_pours if p[0] in blends),
         }

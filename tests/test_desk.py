@@ -5,8 +5,8 @@ import pytest
 import scentlab
 from scentlab import shipped
 from scentlab.desk import SHEETS, PlanDesk, in_words_of_the_form
-from scentlab.planning.plan import CureDays, Plan, Pouring, Sittings, make_plan
-from scentlab.recording.draft import DRAFT_NAME, read_draft
+from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
+from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
 
 
@@ -142,18 +142,39 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     assert "Blind codes change" not in desk._look(desk.plan).warning
 
 
-def test_rules_that_the_form_does_not_ask_for_stay_those_of_the_kept_plan(folder):
+def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
     demo = Plan.from_dict(shipped.demo_plan())
     plan = make_plan(
         "Mine", demo.fragrance, demo.blends, (4, 8), piece_g=25, assessors=("A1", "A4"),
         start="2026-03-14", seed=5, pouring=Pouring(stir_min=4, confirm=True, dye_pct=0.05),
-        cure_days=CureDays(reserve=30, throw=20), sittings=Sittings(kinds=("cold", "warm")),
+        cure_days=CureDays(reserve=30, throw=20), heat_cycle=HeatCycle(40.5, 8, 2),
+        sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=5, control=True),
         extra_pots=("soft",), extra_pours=(("soft", 10),),
     )
     Store.open(folder).save_plan(plan.to_dict())
     desk = desk_of(folder)
     assert desk.plan.to_dict() == plan.to_dict()
     assert desk.planning.fields["assessors"].value == "A1, A4"
+    # A draft of before the form asked for them: they are not set back to the usual ones.
+    old = {n: t for n, t in desk.planning.draft.items() if n not in ("heat_temp", "kinds")}
+    keep_draft(folder, {"materials": desk.materials.draft, "series": old})
+    assert desk_of(folder).plan.to_dict() == plan.to_dict()
+
+
+def test_heat_cycle_pouring_and_sittings_are_typed(folder):
+    desk = desk_of(folder)
+    fill_in(desk)
+    for name, text in {"heat_temp": "40", "heat_hours": "8", "heat_cycles": "2", "stir": "4",
+                       "add_temp": "75", "days_between": "3", "pots_a_day": "2", "share": "blocks",
+                       "per_sitting": "4", "per_day": "2", "kinds": "cold, warm",
+                       "cure_reserve": "30"}.items():
+        desk.planning.fields[name].value = text
+    plan = desk.plan
+    assert plan.heat_cycle == HeatCycle(40.0, 8.0, 2)
+    assert (plan.pouring.stir_min, plan.pouring.add_temp_c) == (4.0, 75.0)
+    assert sorted({p.poured_on.isoformat() for p in plan.pour_rows}) == ["2026-03-14", "2026-03-17"]
+    assert {s.kind for s in plan.smelling_rows} == {"cold", "warm"}
+    assert plan.sittings.share == "blocks" and plan.cure_days.reserve == 30
 
 
 @pytest.mark.parametrize(
@@ -166,7 +187,17 @@ def test_rules_that_the_form_does_not_ask_for_stay_those_of_the_kept_plan(folder
         ({"works_with": "A9"}, "“Who works with the fragrance” names &#x27;A9&#x27;, who is not "
          "among the assessors A1, A2"),
         ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
-        ({"cure_sweat_heat": "1"}, "look later (“Days to cure, sweat after heat”)"),
+        ({"cure_sweat_heat": "1"}, "keep warm fewer times (“Heat cycle”) or look later (“Days to "
+         "cure, sweat after heat”)"),
+        ({"control": "yes", "per_sitting": "2"}, "“Most pieces in a sitting” is 2; give a whole "
+         "number from 3 to 40 pieces"),
+        ({"share": "blocks", "per_sitting": "2", "each": "1"}, "raise “Sittings of each "
+         "assessor” or “Most pieces in a sitting”, or take more assessors"),
+        ({"confirm": "yes"}, "give “Confirming pour: add at”, or the highest temperature of every "
+         "wax"),
+        ({"confirm": "yes", "confirm_add_temp": "70"}, "raise “Confirming pour: add at”"),
+        ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "raise “Confirming "
+         "pour: stir for”"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},
          "a pour has no piece; give at least one, such as 4 for sweat at rest"),
     ],

@@ -6,7 +6,6 @@ while the notebook's kernel computes.
 """
 
 import base64
-import datetime as dt
 import html
 import re
 import threading
@@ -21,13 +20,17 @@ from scentlab.recording.form_parts import (
     NotYet,
     in_a_row,
     make_button,
+    need_day,
     note,
     note_of,
+    short_choice,
     short_field,
     side_by_side,
+    spoken_day,
     stacked,
     typed_number,
 )
+from scentlab.units import celsius_from_fahrenheit
 
 _NEEDED = object()
 
@@ -77,7 +80,10 @@ class RunBar(w.VBox):
 
 @dataclass(frozen=True)
 class Entry:
-    """One field: how its text is read, what stands in a new form, and what an empty one means."""
+    """One field: how its text is read, what stands in a new form, and what an empty one means.
+
+    With ``options`` (a dict of text to words) it is a list to choose from.
+    """
 
     name: str
     label: str
@@ -86,6 +92,20 @@ class Entry:
     example: str = ""
     empty: Any = _NEEDED
     wide: bool = False
+    options: Any = None
+
+
+@dataclass(frozen=True)
+class Fold:
+    """Fields that are seldom changed, behind a button that tells what they say.
+
+    ``words`` is a callable(texts) -> str, with the texts of all fields by name.
+    """
+
+    name: str
+    title: str
+    entries: tuple
+    words: Any
 
 
 class PlanningForm(Form):
@@ -124,6 +144,7 @@ class PlanningForm(Form):
         self.even = make_button("Write these loads", "even")
         self.even.on_click(lambda _: self._guarded(self._write_loads))
         self.takes, self.expected = w.HTML(), w.HTML()
+        self.folds, self._folded = {}, {}
         self.guess, self._guess_row = {}, side_by_side([])
         self.run = make_button("How precise would it be? (a run on paper)", "run")
         self.run.on_click(lambda _: self._guarded(self._start))
@@ -143,6 +164,33 @@ class PlanningForm(Form):
             yield side_by_side(self.fields[e.name] for e in entries)
             if entries is _LOADS and self._spread is not None:
                 yield side_by_side([*(self.fields[e.name] for e in _SPREAD), self.even])
+            for fold in _FOLDS.get(title, ()):
+                yield from self._folding(fold)
+
+    def _folding(self, fold):
+        part = side_by_side(self.fields[e.name] for e in fold.entries)
+        part.layout.display = "none"
+        button = make_button(fold.title, f"fold-{fold.name}")
+        button.on_click(lambda _: self._turn_fold(fold.name))
+        self.folds[fold.name], self._folded[fold.name] = button, part
+        return [button, part]
+
+    def _turn_fold(self, name, shut=None):
+        part = self._folded[name]
+        shut = part.layout.display != "none" if shut is None else shut
+        part.layout.display = "none" if shut else ""
+        self._tell_folds()
+
+    def _tell_folds(self):
+        """A closed part still tells what stands in it."""
+        texts = {name: field.value.strip() for name, field in self.fields.items()}
+        for fold in _ALL_FOLDS:
+            shut = self._folded[fold.name].layout.display == "none"
+            words = f"{fold.title}: {fold.words(texts)}"
+            button = self.folds[fold.name]
+            button.description = f"{'▸' if shut else '▾'} {words}"
+            button.tooltip = f"{words}; {'open' if shut else 'close'}"
+        self._name_controls()
 
     @property
     def draft(self):
@@ -154,7 +202,9 @@ class PlanningForm(Form):
         """Put a draft in the place of what stands there; what it lacks is as in a new form."""
         self._quiet = True
         for entry in (*_ENTRIES, *_SPREAD, _SERIES):
-            self.fields[entry.name].value = str(draft.get(entry.name, entry.usual))
+            text = str(draft.get(entry.name, entry.usual))
+            known = entry.options is None or text in entry.options
+            self.fields[entry.name].value = text if known else entry.usual
         self._guesses = dict(draft.get("guess", {}))
         self._show_guesses(())
         self._quiet = False
@@ -183,9 +233,11 @@ class PlanningForm(Form):
         self._forget_run()
         self.plan, self.takes.value, self.run.disabled = None, "", True
         self._foresight.layout.display = "none"
+        self._tell_folds()
         try:
-            self.plan = self._make(self._asked())
-            self._show_plan()
+            asked = self._asked()
+            self.plan = self._make(asked)
+            self._show_plan(asked["start"])
         finally:
             self._noted()
 
@@ -205,16 +257,24 @@ class PlanningForm(Form):
             text = self.fields[entry.name].value.strip()
             if not text and entry.empty is _NEEDED:
                 missing.append(entry.label)
+                self._unfold(entry)
                 continue
             try:
                 asked[entry.name] = entry.read(text) if text else entry.empty
             except ValueError as error:
                 wrong.append(str(error))
+                self._unfold(entry)
         if wrong:
             raise ValueError("\n".join(wrong))
         if missing:
             raise NotYet(f"Still to fill in: {'; '.join(missing)}.")
         return asked
+
+    def _unfold(self, entry):
+        """What is to be mended must be seen."""
+        for fold in _ALL_FOLDS:
+            if entry in fold.entries:
+                self._turn_fold(fold.name, shut=False)
 
     def _write_loads(self):
         ends = [_number(e.label, 0.1, 40, "% of wax")(self.fields[e.name].value)
@@ -225,7 +285,7 @@ class PlanningForm(Form):
     def _running(self):
         return self._thread is not None and self._thread.is_alive()
 
-    def _show_plan(self):
+    def _show_plan(self, start):
         c = self._costs(self.plan)
         known = c["money"] == c["money"]
         money = f"{c['money']:.2f} {self.plan.currency}"
@@ -235,6 +295,7 @@ class PlanningForm(Form):
             ("wax to buy", f"{c['wax_g']:.0f} g"),
             ("fragrance to buy", f"{c['fragrance_g']:.0f} g"),
             ("wax and fragrance", money if known else "not known, a price is missing"),
+            ("first pour day", spoken_day(start)),
             ("days", f"{c['days']}, first pour to last look"),
             ("panel", f"{c['panel_hours']:.1f} hours of all assessors together"),
         ]
@@ -312,24 +373,46 @@ class PlanningForm(Form):
 
 def series_draft(plan):
     """The draft of a :class:`PlanningForm` that asks for this plan."""
-    cast, cure = plan.piece_numbers, plan.cure_days
+    cast, cure, poured, sat = plan.piece_numbers, plan.cure_days, plan.pouring, plan.sittings
     numbered = tuple(f"A{i + 1}" for i in range(len(plan.assessors)))
     texts = {
         "title": plan.title, "loads": ", ".join(f"{x:.10g}" for x in plan.loads_pct),
         "pots": plan.pots_per_blend, "piece_g": f"{plan.piece_g:.10g}",
-        "dye": f"{plan.pouring.dye_pct:.10g}" if plan.pouring.dye_pct else "",
+        "dye": f"{poured.dye_pct:.10g}" if poured.dye_pct else "",
         "assessors": len(plan.assessors) if tuple(plan.assessors) == numbered
         else ", ".join(plan.assessors),
         "works_with": ", ".join(plan.works_with_fragrance), "start": plan.start.isoformat(),
-        "pots_a_day": plan.pouring.pots_per_day or "", "currency": plan.currency,
+        "pots_a_day": poured.pots_per_day or "", "currency": plan.currency,
         "seed": plan.seed,
+    }
+    texts |= {
+        "spare": f"{poured.spare_pct:.10g}", "days_between": poured.days_between,
+        "add_temp": _shown(poured.add_temp_c), "pour_temp": _shown(poured.pour_temp_c),
+        "stir": f"{poured.stir_min:.10g}", "confirm": _yes(poured.confirm),
+        "confirm_add_temp": _shown(poured.confirm_add_temp_c),
+        "confirm_stir": f"{poured.confirm_stir_min:.10g}",
+        "heat_temp": f"{plan.heat_cycle.temp_c:.10g}",
+        "heat_hours": f"{plan.heat_cycle.hours:.10g}", "heat_cycles": plan.heat_cycle.cycles,
+        "kinds": ", ".join(sat.kinds), "per_sitting": sat.pieces_per_sitting,
+        "per_day": sat.per_day, "share": sat.share, "each": _shown(sat.each),
+        "control": _yes(sat.control),
     }
     texts |= {name: getattr(cast, name) for name in _TESTS}
     texts |= {f"cure_{name}": getattr(cure, name) for name in _CURED}
     return {name: str(text) for name, text in texts.items()}
 
 
+def _shown(number):
+    return "" if number is None else f"{number:.10g}"
+
+
+def _yes(true):
+    return "yes" if true else "no"
+
+
 def _field(entry):
+    if entry.options is not None:
+        return short_choice(entry.name, entry.label, entry.options)
     return short_field(entry.name, entry.label, entry.example, wide=entry.wide)
 
 
@@ -370,15 +453,22 @@ def _number(what, lower, upper, unit):
     return lambda text: typed_number(text, column)
 
 
+def _temperature(what, lower, upper):
+    """A reader of a temperature in °C; one in °F is understood when an F stands behind it."""
+    celsius = _number(what, lower, upper, "°C")
+    bounds = [9 / 5 * end + 32 for end in (lower, upper)]
+
+    def read(text):
+        found = re.fullmatch(r"(.*\d)\s*°?\s*[fF]", text)
+        if found is None:
+            return celsius(re.sub(r"\s*°?\s*[cC]$", "", text))
+        return round(celsius_from_fahrenheit(_number(what, *bounds, "°F")(found[1])), 1)
+
+    return read
+
+
 def _day(text):
-    try:
-        if re.fullmatch(r"\d{4}-\d\d-\d\d", text):
-            return dt.date.fromisoformat(text)
-    except ValueError:
-        pass
-    raise ValueError(
-        f"first pour day: found {text!r}, expected a date as year-month-day, such as 2026-03-14"
-    )
+    return need_day(text, "first pour day")
 
 
 def _codes(text):
@@ -405,7 +495,9 @@ _TESTS = {
     "frost": ("frost", "2"), "throw": ("throw", "2"), "reserve": ("reserve", "1"),
     "bleed": ("bleed on a blotter", "0"),
 }
-_CURED = {"sweat": "7", "sweat_heat": "7", "frost": "14", "throw": "14"}
+_CURED = {"sweat": "7", "sweat_heat": "7", "frost": "14", "throw": "14", "reserve": "90",
+          "bleed": "7"}
+_CURED_SELDOM = ("reserve", "bleed")
 
 
 def _large(label):
@@ -417,8 +509,9 @@ def _piece_entries():
         yield Entry(name, f"Pieces of a pour, {words}", _whole(f"pieces, {words}", 0, 50), usual)
 
 
-def _cure_entries():
-    for name, usual in _CURED.items():
+def _cure_entries(names):
+    for name in names:
+        usual = _CURED[name]
         words = f"days to cure, {_TESTS[name][0]}"
         yield Entry(f"cure_{name}", _large(words), _whole(words, 0, 3650), usual)
 
@@ -435,7 +528,7 @@ _SERIES = Entry("series", "Simulated series (24 for an idea, 200 to decide)", No
 _SECTIONS = (
     ("The series", (
         Entry("title", "Title", str, wide=True),
-        Entry("start", "First pour day", _day, example="2026-03-14"),
+        Entry("start", "First pour day", _day, example="2026-03-14 or 14.03.2026"),
         Entry("currency", "Currency of the prices", str, example="such as EUR", empty=""),
     )),
     ("Loads", _LOADS),
@@ -447,7 +540,7 @@ _SECTIONS = (
               _number("weight of a piece", 0.1, 5000, "g"), example="such as 25"),
         Entry("dye", "Dye, % of wax", _number("dye", 0, 5, "% of wax"), example="empty: none",
               empty=0.0),
-        *_piece_entries(), *_cure_entries(),
+        *_piece_entries(), *_cure_entries(n for n in _CURED if n not in _CURED_SELDOM),
     )),
     ("Panel", (
         Entry("assessors", "Number of assessors", _assessors, example="6, or codes A1, A3"),
@@ -458,4 +551,74 @@ _SECTIONS = (
               example="empty: from the first day"),
     )),
 )
-_ENTRIES = tuple(entry for _, entries in _SECTIONS for entry in entries)
+_NO_YES = {"no": "no", "yes": "yes"}
+_POURING = (
+    Entry("spare", "Spare wax to melt, %", _number("spare wax to melt", 0, 50, "%"), "5"),
+    Entry("add_temp", "Add fragrance at, °C", _temperature("add fragrance at", 20, 150),
+          example="empty: maker's", empty=None),
+    Entry("pour_temp", "Pour at, °C", _temperature("pour at", 20, 150),
+          example="empty: maker's", empty=None),
+    Entry("stir", "Stir for, min", _number("stir for", 0, 120, "min"), "2"),
+    Entry("confirm", "Confirming pour of each blend", "yes".__eq__, "no", options=_NO_YES),
+    Entry("confirm_add_temp", "Confirming pour: add at, °C",
+          _temperature("confirming pour: add at", 20, 150), example="empty: hottest",
+          empty=None),
+    Entry("confirm_stir", "Confirming pour: stir for, min",
+          _number("confirming pour: stir for", 0, 120, "min"), "10"),
+)
+_HEAT = (
+    Entry("heat_temp", "Keep warm at, °C", _temperature("keep warm at", 25, 80), "38"),
+    Entry("heat_hours", "Each time for, h", _number("each time for", 0.5, 72, "h"), "12"),
+    Entry("heat_cycles", "How many times, one a day", _whole("how many times", 1, 30), "3"),
+)
+_DAYS = (
+    Entry("days_between", "Days from one pour day to the next",
+          _whole("days from one pour day to the next", 1, 60), "1"),
+    *_cure_entries(_CURED_SELDOM),
+)
+_KINDS = {"warm": "warm", "cold": "cold", "cold, warm": "cold, then warm"}
+_SHARES = {"all": "all pieces", "blocks": "a share of them"}
+_SITTINGS = (
+    Entry("kinds", "Throw to smell", lambda text: tuple(text.split(", ")), "warm",
+          options=_KINDS),
+    Entry("per_sitting", "Most pieces in a sitting", _whole("most pieces in a sitting", 1, 40),
+          "6"),
+    Entry("per_day", "Sittings on a day", _whole("sittings on a day", 1, 12), "1"),
+    Entry("share", "Each assessor smells", str, "all", options=_SHARES),
+    Entry("each", "Sittings of each assessor", _whole("sittings of each assessor", 1, 60),
+          example="empty: enough", empty=None),
+    Entry("control", "Two more of one pour, to repeat", "yes".__eq__, "no", options=_NO_YES),
+)
+
+
+def _pouring_words(texts):
+    confirmed = "; with a confirming pour" if texts["confirm"] == "yes" else ""
+    return f"stirred for {texts['stir']} min, {texts['spare']} % spare{confirmed}"
+
+
+def _heat_words(texts):
+    if texts["sweat_heat"] == "0":
+        return "no piece is kept warm"
+    warm = re.sub(r"(\d)$", r"\1 °C", texts["heat_temp"])
+    return f"{texts['heat_cycles']} times {texts['heat_hours']} h at {warm}"
+
+
+def _sitting_words(texts):
+    kinds, share = _KINDS[texts["kinds"]], _SHARES[texts["share"]]
+    return (f"{kinds}, at most {texts['per_sitting']} pieces, {texts['per_day']} on a day; "
+            f"each assessor smells {share}")
+
+
+_FOLDS = {
+    "Pots and pieces": (
+        Fold("pouring", "How the pots are poured", _POURING, _pouring_words),
+        Fold("heat", "Heat cycle", _HEAT, _heat_words),
+        Fold("days", "More days", _DAYS, lambda texts: (
+            f"from one pour day to the next {texts['days_between']}, reserve pieces "
+            f"{texts['cure_reserve']}")),
+    ),
+    "Panel": (Fold("sittings", "Sittings", _SITTINGS, _sitting_words),),
+}
+_ALL_FOLDS = tuple(fold for folds in _FOLDS.values() for fold in folds)
+_ENTRIES = tuple(entry for _, entries in _SECTIONS for entry in entries) + tuple(
+    entry for fold in _ALL_FOLDS for entry in fold.entries)

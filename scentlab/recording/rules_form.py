@@ -34,7 +34,6 @@ STYLE = """<style>
 .scent-rules .widget-text {flex-direction: column; align-items: stretch}
 .scent-rules .widget-inline-hbox .widget-label {width: 100% !important; text-align: left; margin: 0}
 .scent-rules .widget-text input {width: 100%; flex: 0 0 auto; margin: 0}
-.scent-rules button[class*="scent-press-fold-"] {text-align: left; padding-left: 10px}
 .scent-rules .scent-rule {gap: 2px}
 .scent-rules .scent-rule p {margin: 0}
 .scent-rules .scent-hint {font-size: 14px; line-height: 1.35}

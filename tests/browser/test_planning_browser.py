@@ -126,6 +126,23 @@ def test_type_the_series_and_see_what_it_takes(page):
     shown(page, "to pour", "^12 pours")
 
 
+def test_what_is_seldom_changed_is_folded_away(page):
+    assert not field(page, "heat_temp").is_visible()
+    for name in ("pouring", "heat", "days", "sittings"):
+        press(page, f"fold-{name}")
+        page.wait_for_selector(f".scent-press-fold-{name}:has-text('▾')")
+    field(page, "heat_temp").fill("104 F")
+    page.locator(".scent-field-kinds select").select_option("cold, then warm")
+    said(page, "Sittings: cold, then warm, at most 6 pieces")
+    field(page, "start").fill("14.3.2026")
+    shown(page, "first pour day", "^14 March 2026$")
+    field(page, "start").fill("10/11/2026")
+    said(page, "found '10/11/2026', which has two meanings", "error")
+    field(page, "start").fill("14.03.2026")
+    page.locator(".scent-field-kinds select").select_option("warm")
+    shown(page, "to pour", "^12 pours")
+
+
 def test_a_run_on_paper_by_the_keyboard_alone(page):
     said(page, "Your guess for each blend")
     for place in (0, 1):
@@ -177,15 +194,20 @@ def test_a_restart_of_the_kernel_brings_the_draft_back(page, lab, folder):
 def test_all_is_large_enough_and_within_the_page(page, width):
     page.set_viewport_size({"width": width, "height": 844})
     page.wait_for_timeout(500)
+    for name in ("pouring", "heat", "days", "sittings"):
+        if "▸" in page.locator(f".scent-press-fold-{name}").text_content():
+            press(page, f"fold-{name}")
+            page.wait_for_selector(f".scent-press-fold-{name}:has-text('▾')")
     found = page.evaluate("""() => [...document.querySelectorAll('.scent-form')].flatMap(form => {
         const edge = form.closest('.jp-OutputArea-output').getBoundingClientRect();
-        return [...form.querySelectorAll('button, input, label')]
+        return [...form.querySelectorAll('button, input, select, label')]
           .filter(e => e.offsetParent && (e.innerText !== '' || e.tagName === 'INPUT')).map(e => {
             const b = e.getBoundingClientRect();
             return [e.tagName, e.innerText, b.height, parseFloat(getComputedStyle(e).fontSize),
                     b.left - edge.left, edge.right - b.right]; }); })""")
     page.set_viewport_size({"width": 1200, "height": 900})
     assert len(found) >= 50
+    assert sum(tag == "SELECT" for tag, *_ in found) >= 4
     for tag, words, height, font, left, right in found:
         assert font >= 16 and left >= -1 and right >= -1, (tag, words, font, left, right)
         assert tag == "LABEL" or height >= 44, (tag, words, height)
@@ -193,7 +215,8 @@ def test_all_is_large_enough_and_within_the_page(page, width):
 
 def test_every_field_has_a_name_of_its_own(page):
     names = page.evaluate("""() => [...document.querySelectorAll(
-        '.scent-form [class*=scent-field-] input')].map(e => e.getAttribute('aria-label'))""")
+        '.scent-form [class*=scent-field-] :is(input, select)')].map(
+            e => e.getAttribute('aria-label'))""")
     assert len(names) >= 45 and None not in names
     assert len(set(names)) == len(names)
     assert "wax 2 (firm wax): Add fragrance at, °C" in names
@@ -217,6 +240,9 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     assert plan["blends"][1]["parts"][1]["wax"]["melt_temp_c"] is None
     assert plan["works_with_fragrance"] == ["A1"]
     assert plan["rules"]["pouring"]["dye_pct"] == 0.05
+    # 104 °F is (104 - 32) / 1.8 = 40 °C
+    assert plan["rules"]["heat_cycle"] == {"temp_c": 40.0, "hours": 12.0, "cycles": 3}
+    assert plan["start"] == "2026-03-14"
     assert "size: letter" in (folder / "exports" / "labels.html").read_text()
 
 

@@ -73,7 +73,8 @@ def test_a_new_form_says_what_is_missing_and_makes_no_plan(run):
 
 def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
     typed = {"dye": "0,05", "pots_a_day": "3", "assessors": "a1, A3", "works_with": "a3",
-             "sweat_heat": "0", "cure_throw": "21", "seed": "77", "piece_g": "22,5"}
+             "sweat_heat": "0", "cure_throw": "21", "seed": "77", "piece_g": "22,5",
+             "add_temp": "176 F", "heat_temp": "40", "kinds": "cold, warm", "control": "yes"}
     for name, text in typed.items():
         form.fields[name].value = text
     assert form.message.value == ""
@@ -83,6 +84,12 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "sweat": 4, "sweat_heat": 0, "frost": 2, "throw": 2, "reserve": 1, "bleed": 0,
         "cure_sweat": 7, "cure_sweat_heat": 7, "cure_frost": 14, "cure_throw": 21,
         "assessors": ("A1", "A3"), "works_with": ("A3",), "seed": 77,
+        # 176 °F is (176 - 32) / 1.8 = 80 °C
+        "spare": 5.0, "add_temp": 80.0, "pour_temp": None, "stir": 2.0, "confirm": False,
+        "confirm_add_temp": None, "confirm_stir": 10.0, "heat_temp": 40.0, "heat_hours": 12.0,
+        "heat_cycles": 3, "days_between": 1, "cure_reserve": 90, "cure_bleed": 7,
+        "kinds": ("cold", "warm"), "per_sitting": 6, "per_day": 1, "share": "all", "each": None,
+        "control": True,
     }
     for name in ("dye", "pots_a_day", "works_with", "seed", "currency"):
         form.fields[name].value = " "
@@ -189,8 +196,15 @@ def test_a_missing_price_is_said(run):
          "200"),
         ("assessors", "A1, Ann", "assessors: found &#x27;ANN&#x27;, expected a letter and a "
          "number, such as A1, never a name"),
-        ("start", "14.3.2026", "first pour day: found &#x27;14.3.2026&#x27;, expected a date as "
-         "year-month-day, such as 2026-03-14"),
+        ("start", "14 March", "First pour day: found &#x27;14 March&#x27;, expected a date as "
+         "year-month-day, or day.month.year with dots, such as 2026-03-14 or 14.03.2026."),
+        ("start", "10/11/2026", "First pour day: found &#x27;10/11/2026&#x27;, which has two "
+         "meanings: write 2026-10-11 (or 11.10.2026) for 11 October, or 2026-11-10 (or "
+         "10.11.2026) for 10 November."),
+        ("heat_temp", "99", "Keep warm at: found &#x27;99&#x27;, expected a number with a decimal "
+         "point from 25 to 80 (°C)."),
+        ("add_temp", "400 F", "Add fragrance at: found &#x27;400&#x27;, expected a number with a "
+         "decimal point from 68 to 302 (°F)."),
         ("dye", "9", "Dye: found &#x27;9&#x27;, expected a number with a decimal point from 0 to "
          "5 (% of wax)."),
         ("loads", "4", "a plan has 1 load; give at least two"),
@@ -276,5 +290,39 @@ def test_every_control_has_a_name_and_the_browser_part_is_there(form):
     assert names["loads"] == "Loads, g of fragrance per 100 g of wax"
     assert names["guess-0"] == "Your guess for mix: half of the pieces sweat at, % of wax"
     assert names["run"] == "How precise would it be? (a run on paper)"
-    assert len(set(names.values())) == len(names) == len(form.fields) + 4
+    assert len(set(names.values())) == len(names) == len(form.fields) + 4 + len(form.folds)
     assert "scent-form" in form._dom_classes
+
+
+def test_a_day_with_dots_is_understood_and_shown_with_its_month_in_words(form):
+    form.fields["start"].value = "26.10.2026"
+    assert form.plan.asked["start"] == dt.date(2026, 10, 26)
+    assert "26 October 2026" in form.takes.value
+
+
+def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
+    assert all(part.layout.display == "none" for part in form._folded.values())
+    assert [b.description for b in form.folds.values()] == [
+        "▸ How the pots are poured: stirred for 2 min, 5 % spare",
+        "▸ Heat cycle: 3 times 12 h at 38 °C",
+        "▸ More days: from one pour day to the next 1, reserve pieces 90",
+        "▸ Sittings: warm, at most 6 pieces, 1 on a day; each assessor smells all pieces",
+    ]
+    form.folds["heat"].click()
+    form.fields["heat_temp"].value = "104 F"
+    assert form.folds["heat"].description == "▾ Heat cycle: 3 times 12 h at 104 F"
+    assert form.browser.names["fold-heat"] == "Heat cycle: 3 times 12 h at 104 F; close"
+    form.fields["sweat_heat"].value = "0"
+    assert form.folds["heat"].description == "▾ Heat cycle: no piece is kept warm"
+    form.folds["heat"].click()
+    assert form._folded["heat"].layout.display == "none"
+
+
+def test_what_must_be_mended_is_unfolded(form, run):
+    form.fields["per_day"].value = "none"
+    assert form._folded["sittings"].layout.display == ""
+    assert form._folded["heat"].layout.display == "none"
+    again = PlanningForm(make, costs, run, {**START, "heat_hours": "", "share": "nobody"})
+    assert "Still to fill in: Each time for, h." in again.message.value
+    assert again._folded["heat"].layout.display == ""
+    assert again.fields["share"].value == "all", "an unknown choice of a draft is as in a new form"
