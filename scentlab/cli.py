@@ -382,7 +382,8 @@ def read_rules(arguments, folder=None, announce=print):
             'add --override-reason "..."'
         )
     try:
-        found, given = rules_here(folder), _given_rules(arguments)
+        found = rules_here(folder)
+        given = _given_rules(arguments, found.rules.override_blends)
         rules = dataclasses.replace(found.rules, **given)
     except ValueError as error:
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
@@ -392,7 +393,7 @@ def read_rules(arguments, folder=None, announce=print):
     return rules
 
 
-def _given_rules(arguments):
+def _given_rules(arguments, kept_blends):
     """The rules that an option names, as fields of Rules."""
     shares = {
         "risk": arguments.risk_pct, "confidence": arguments.confidence_pct,
@@ -405,9 +406,25 @@ def _given_rules(arguments):
     if arguments.override_blend:
         given["override_blends"] = tuple(arguments.override_blend)
     if arguments.override_reason:
-        given["override_reason"] = arguments.override_reason
+        blends = arguments.override_blend or kept_blends
+        given["override_reason"] = _reasons(arguments.override_reason, blends)
     today = _todays_loads(arguments.today_load_pct)
     return given if today is None else given | {"today_load_pct": today}
+
+
+def _reasons(given, blends):
+    """One reason for all blends, or a dict of the reasons of those that are named."""
+    pairs = [text.partition("=") for text in given]
+    named = [blend.strip() in blends and bool(equals) for blend, equals, _ in pairs]
+    if len(given) == 1 and not named[0]:
+        return given[0]
+    if not all(named):
+        odd = given[named.index(False)]
+        raise CannotDo(
+            f"--override-reason {odd!r} is not understood; give one reason for all blends, or one "
+            f"as BLEND=TEXT for each of {', '.join(blends) or 'the blends of --override-blend'}"
+        )
+    return {blend.strip(): reason.strip() for blend, _, reason in pairs}
 
 
 def _todays_loads(given):
@@ -830,7 +847,9 @@ def add_rules(parser):
         help="pass over the wax maker's limit for this blend (may be repeated)",
     )
     rules.add_argument(
-        "--override-reason", default="", metavar="TEXT", help="why, printed in the report"
+        "--override-reason", action="append", default=[], metavar="[BLEND=]TEXT",
+        help="why, printed in the report: one reason for all blends, or BLEND=TEXT (may be "
+        "repeated)",
     )
     rules.add_argument(
         "--today-load-pct", action="append", default=[], metavar="[BLEND=]LOAD",

@@ -522,6 +522,22 @@ def test_the_rules_reach_the_choice():
     assert rules.today_load_pct == (("b1", 12.0), ("b2", 9.5))
 
 
+def test_a_reason_for_each_blend():
+    words = ["report", "x", "--override-blend", "b1", "--override-blend", "b2",
+             "--override-reason", "b1=a letter of 2 March", "--override-reason", "b2=a call"]
+    rules = cli.read_rules(cli._parser().parse_args(words))
+    assert rules.reasons == {"b1": "a letter of 2 March", "b2": "a call"}
+    words[7] = "limit = 12"
+    with pytest.raises(cli.CannotDo) as error:
+        cli.read_rules(cli._parser().parse_args(words))
+    assert str(error.value) == (
+        "--override-reason 'limit = 12' is not understood; give one reason for all blends, or one "
+        "as BLEND=TEXT for each of b1, b2"
+    )
+    one = cli.read_rules(cli._parser().parse_args(words[:8]))
+    assert one.override_reason == "limit = 12"
+
+
 def test_the_rules_without_options_are_the_defaults():
     from scentlab.choosing.pick import Rules
 

@@ -69,6 +69,21 @@ def test_a_file_that_is_shown_is_printed_alone(kept, capsys):
     assert json.loads(capsys.readouterr().out)["rules"]["risk"] == 0.02
 
 
+def test_a_package_and_its_report_tell_the_reason_of_each_blend(kept, capsys):
+    from scentlab.sharing.opening import _rules
+
+    rules = Rules(override_blends=("soft", "soft-firm 70/30"), override_reason={
+        "soft": "a letter of 2 March", "soft-firm 70/30": "tested by the maker"})
+    keep_rules(rules, kept)
+    assert cli.main(["share", str(kept), "--show", "settings.json"]) == 0
+    assert _rules(json.loads(capsys.readouterr().out))[0] == rules
+    assert cli.main(["report", str(kept)]) == 0
+    page = (kept / "exports" / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
+    for blend, reason in rules.reasons.items():
+        assert f"limit was set aside for {blend}. Reason given: {reason}" in page
+    assert "soft: a letter of 2 March; soft-firm 70/30: tested by the maker" in page
+
+
 def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
     from scentlab.cli_sharing import _rules_of_all
 

@@ -38,7 +38,7 @@ class Pick(Result):
     tradeoff : DataFrame of the same measures at every load tested.
     sentences : dict of one sentence per blend.
     changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
-    rules : dict of the rules. override : str, the written reason when a limit was set aside.
+    rules : dict of the rules. override : str, the written reasons when limits were set aside.
     """
 
     table: pd.DataFrame
@@ -102,7 +102,7 @@ def choose_load(evidence, rules=None, ceiling=None):
         sentences,
         _changes(evidence, rules, ceiling),
         _plain(rules),
-        rules.override_reason,
+        rules.reason_words,
         _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table)
         + _today_notes(rules, evidence.sweat.blends),
     )
@@ -530,11 +530,8 @@ def _notes(evidence, rules, table):
                 f"No regulatory limit of the fragrance is known for {blend}: look it up before "
                 "selling."
             )
-    if rules.override_blends:
-        notes.append(
-            f"The wax maker's limit was set aside for {', '.join(rules.override_blends)}. "
-            f"Reason given: {rules.override_reason}"
-        )
+    for blend, reason in rules.reasons.items():
+        notes.append(f"The wax maker's limit was set aside for {blend}. Reason given: {reason}")
     over = table[(table["load_pct"] > table["limit_load_pct"])]["blend"]
     for blend in over:
         notes.append(

@@ -22,7 +22,8 @@ class Rules:
     throw_kind : warm or cold. stress : rest or heat; None takes the harshest tested.
     ship_age_days : age at which the pieces are sold, for frost; None takes the middle age seen.
     override_blends : blends whose wax maker's limit is set aside, and ``override_reason``, the
-        reason in writing, without which it is not.
+        reason in writing, without which it is not: one text for all of them, or a dict of blend
+        to reason (kept as pairs, or as one text where all are the same).
     today_load_pct : the load poured today (% of wax), to tell what the pick saves: one number for
         all blends, or a dict of blend to load (kept as pairs); None tells nothing. The pick does
         not depend on it.
@@ -40,7 +41,7 @@ class Rules:
     stress: str | None = None
     ship_age_days: float | None = None
     override_blends: tuple = ()
-    override_reason: str = ""
+    override_reason: str | tuple = ""
     today_load_pct: float | tuple | None = None
 
     def __post_init__(self):
@@ -68,11 +69,9 @@ class Rules:
                 f"ship_age_days is {age:g}; give a number of days from 0 to {MOST_AGE_DAYS}"
             )
         object.__setattr__(self, "override_blends", tuple(self.override_blends))
-        if self.override_blends and not self.override_reason.strip():
-            raise ValueError(
-                "a wax maker's limit is set aside only with a reason in writing; give "
-                "override_reason"
-            )
+        object.__setattr__(
+            self, "override_reason", _settled_reasons(self.override_reason, self.override_blends)
+        )
         object.__setattr__(self, "today_load_pct", _settled_loads(self.today_load_pct))
 
     @property
@@ -89,9 +88,27 @@ class Rules:
             f"is kept; frost of grade {self.frost_limit_grade} or more is told at {age}"
         )
         if self.override_blends:
-            blends = ", ".join(self.override_blends)
-            words += f"; the wax maker's limit is set aside for {blends} ({self.override_reason})"
+            words += f"; the wax maker's limit is set aside for {self._set_aside_words()}"
         return f"{words}{_today_words(self.today_load_pct)}."
+
+    def _set_aside_words(self):
+        if isinstance(self.override_reason, str):
+            return f"{', '.join(self.override_blends)} ({self.override_reason})"
+        return ", ".join(f"{blend} ({reason})" for blend, reason in self.override_reason)
+
+    @property
+    def reasons(self):
+        """The reason in writing of each blend whose wax maker's limit is set aside, as a dict."""
+        if isinstance(self.override_reason, str):
+            return dict.fromkeys(self.override_blends, self.override_reason)
+        return dict(self.override_reason)
+
+    @property
+    def reason_words(self):
+        """The reasons as one text, with the blends where they are not the same for all."""
+        if isinstance(self.override_reason, str):
+            return self.override_reason
+        return "; ".join(f"{blend}: {reason}" for blend, reason in self.override_reason)
 
     def today_of(self, blend):
         """Today's load of a blend (% of wax), or None when it was not told."""
@@ -106,6 +123,36 @@ def _today_words(today):
     if not isinstance(today, tuple):
         return f"; today's load is {say_load(today)}"
     return "; today's load is " + ", ".join(f"{say_load(load)} of {b}" for b, load in today)
+
+
+def _settled_reasons(given, blends):
+    """One text for all blends, or pairs of blend and reason in the order of the blends.
+
+    A blend without a reason is refused. A reason of a blend whose limit holds says nothing and is
+    left out; the same reason for all is one text.
+    """
+    if not isinstance(given, (dict, tuple, list)):
+        _need_reasons(dict.fromkeys(blends, given) or {"": given}, blends)
+        return given
+    told = dict(given.items() if isinstance(given, dict) else given)
+    reasons = {blend: told.get(blend, "") for blend in blends}
+    _need_reasons(reasons, blends)
+    if len(set(reasons.values())) <= 1:
+        return next(iter(reasons.values()), "")
+    return tuple(reasons.items())
+
+
+def _need_reasons(reasons, blends):
+    for reason in reasons.values():
+        if not isinstance(reason, str):
+            raise ValueError(f"override_reason is {reason!r}; give the reason in words")
+    missing = [blend for blend in blends if not reasons[blend].strip()]
+    if missing:
+        whole = len(missing) == len(reasons)
+        raise ValueError(
+            "a wax maker's limit is set aside only with a reason in writing; give "
+            + ("override_reason" if whole else f"one for {', '.join(missing)} too")
+        )
 
 
 def _settled_loads(today):

@@ -81,7 +81,8 @@ class RulesForm(Form):
 
     Parameters
     ----------
-    rules : the rules to start from, with the attributes that ``make`` takes and ``sentence``.
+    rules : the rules to start from, with the attributes that ``make`` takes, ``reasons`` (blend to
+        the reason why its limit is set aside) and ``sentence``.
     make : callable(**fields) -> rules. It may refuse with a ValueError, whose words are shown
         beside the field.
     decide : callable(rules) -> pick with ``table``, ``sentences``, ``notes`` and ``rules``.
@@ -103,7 +104,7 @@ class RulesForm(Form):
         self._stresses, self._filling = tuple(stresses), False
         self.rules = self.pick = self.first = self.kept = None
         self.fields, self.wrong, self.choices, self.chosen = {}, {}, {}, {}
-        self.set_aside, self._aside = {}, set()
+        self.set_aside, self._aside, self._reasons, self._reason_rules = {}, set(), {}, {}
         self.folds, self._parts = {}, {}
         self.picks, self.why, self.picture = w.HTML(), w.HTML(), w.VBox()
         self.picks.add_class("scent-picks")
@@ -188,21 +189,28 @@ class RulesForm(Form):
         return [_hint(HINTS["today_load_pct"]), *rows]
 
     def _overrides(self):
-        """A button for each blend whose wax maker gives a limit, and the reason in writing."""
+        """A button for each blend whose wax maker gives a limit, with its reason in writing."""
         known = {b: x for b, x in self._limits.items() if x is not None and not math.isnan(x)}
         if not known:
             return [w.HTML("<p>No wax maker's limit is known for any blend.</p>")]
+        rows = []
         for place, (blend, limit) in enumerate(known.items()):
             button = make_button("", f"aside-{place}")
             button.tooltip = f"Set aside the limit of {blend}, {say_load(limit)}"
             button.on_click(lambda _, b=blend: self._guarded(lambda: self._turn_aside(b)))
             self.set_aside[blend] = button
-        reason = text_field("reason", "Reason, in writing")
-        reason.observe(lambda _: self._guarded(self._changed), "value")
-        self.fields["reason"] = reason
-        hint = "Who agreed, and when: it stands in the report."
-        return [_hint(HINTS["override"]), stacked(self.set_aside.values()),
-                self._rule(reason, "reason", hint)]
+            rows += [button, self._reason(place, blend)]
+        return [_hint(HINTS["override"]), stacked(rows)]
+
+    def _reason(self, place, blend):
+        """The field of a blend's reason, shown while its limit is set aside."""
+        name = f"reason-{place}"
+        field = text_field(name, f"Reason for {blend}, in writing")
+        field.observe(lambda _: self._guarded(self._changed), "value")
+        self.fields[name], self._reasons[blend] = field, name
+        rule = self._rule(field, name, "Who agreed, and when: it stands in the report.")
+        self._reason_rules[blend] = rule
+        return rule
 
     def _folding(self, name, children):
         part = _box(children, "scent-part")
@@ -238,8 +246,8 @@ class RulesForm(Form):
         self.fields["ship_age_days"].value = "" if age is None else f"{age:g}"
         self.chosen = {name: getattr(rules, name) for name in self.choices}
         self._aside = {b for b in rules.override_blends if b in self.set_aside}
-        if "reason" in self.fields:
-            self.fields["reason"].value = rules.override_reason
+        for blend, name in self._reasons.items():
+            self.fields[name].value = rules.reasons.get(blend, "")
         self._fill_today(rules.today_load_pct)
         self._filling = False
 
@@ -288,12 +296,12 @@ class RulesForm(Form):
             try:
                 found = read()
                 self._make(**found)
-                fields |= found
+                fields |= {} if name in self._reasons.values() else found
             except ValueError as error:
                 self.wrong[name].value, whole = note("error", str(error)), False
         if not whole:
             return None
-        return self._make(**fields, today_load_pct=self._today())
+        return self._make(**fields, **self._override(self._aside), today_load_pct=self._today())
 
     def _readers(self):
         readers = {name: lambda n=name: {n: typed_number(self.fields[n].value, SHARES[n][0]) / 100}
@@ -302,8 +310,8 @@ class RulesForm(Form):
             "ship_age_days": _typed_or_none(self.fields["ship_age_days"].value, AGE)}
         for name in self.contents:
             readers[name] = lambda n=name: self._read_today(n)
-        if "reason" in self.wrong:
-            readers["reason"] = self._read_override
+        for blend, name in self._reasons.items():
+            readers[name] = lambda b=blend: self._override({b} & self._aside)
         return readers
 
     def _read_today(self, name):
@@ -324,10 +332,11 @@ class RulesForm(Form):
         every = {b: whole if load is None else load for b, load in own.items()}
         return {b: load for b, load in every.items() if load is not None}
 
-    def _read_override(self):
-        blends = tuple(b for b in self.set_aside if b in self._aside)
-        reason = self.fields["reason"].value.strip() if blends else ""
-        return {"override_blends": blends, "override_reason": reason}
+    def _override(self, aside):
+        """The blends whose limit is set aside, each with the reason in its field."""
+        reasons = {b: self.fields[name].value.strip() for b, name in self._reasons.items()
+                   if b in aside}
+        return {"override_blends": tuple(reasons), "override_reason": reasons}
 
     # --- what the rules do
 
@@ -337,6 +346,7 @@ class RulesForm(Form):
             on = blend in self._aside
             pressed += [f"aside-{place}"] if on else []
             button.description = f"{'☑' if on else '☐'} {button.tooltip}"
+            self._reason_rules[blend].layout.display = "" if on else "none"
         self.browser.pressed = pressed
 
     def _decide_now(self):

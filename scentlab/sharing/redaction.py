@@ -84,17 +84,15 @@ def redact(series, choices):
 
 
 def redacted_rules(rules, choices):
-    """The rules without left-out blends; when notes stay at home, without the reason, and when
+    """The rules without left-out blends; when notes stay at home, without the reasons, and when
     costs do, without today's load."""
     blends = tuple(b for b in rules.override_blends if b not in choices.leave_out)
-    reason = rules.override_reason if blends else ""
-    if choices.hide_notes and reason:
-        reason = _STAND_IN
+    reasons = {b: _STAND_IN if choices.hide_notes else rules.reasons[b] for b in blends}
     today = None if choices.hide_costs else rules.today_load_pct
     if isinstance(today, tuple):
         today = tuple((b, load) for b, load in today if b not in choices.leave_out)
     return dataclasses.replace(
-        rules, override_blends=blends, override_reason=reason, today_load_pct=today
+        rules, override_blends=blends, override_reason=reasons, today_load_pct=today
     )
 
 

@@ -355,7 +355,7 @@ def _repeat(analysis):
                 "override_blends", ", ".join(rules.override_blends) or "none",
                 "blends whose wax maker's limit was set aside",
             ),
-            ("override_reason", rules.override_reason or "none", "why"),
+            ("override_reason", rules.reason_words or "none", "why"),
             ("today_load_pct", _today(rules), "load poured today, for the saving, % of wax"),
         ],
     }

@@ -60,6 +60,31 @@ def test_what_is_refused_stands_beside_its_field(page):
     picks(page, "points of load less")
 
 
+def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
+    if page.locator(".scent-press-fold-limits").text_content().startswith("▸"):
+        page.locator(".scent-press-fold-limits").click()
+    page.wait_for_selector(".scent-press-aside-0:visible")
+    assert page.locator(".scent-field-reason-0:visible").count() == 0
+    page.locator(".scent-press-aside-0").click()
+    page.wait_for_selector(".scent-rule:has(.scent-field-reason-0) .scent-error:has-text('only "
+                           "with a reason in writing')")
+    fill(page, "reason-0", "a letter of 2 March")
+    picks(page, "points of load less")
+    page.locator(".scent-press-aside-1").click()
+    page.wait_for_selector(".scent-rule:has(.scent-field-reason-1) .scent-error:has-text('only "
+                           "with a reason in writing')")
+    page.wait_for_selector(".scent-press-keep:disabled")
+    fill(page, "reason-1", "tested by the maker")
+    picks(page, "points of load less")
+    page.locator(".scent-rules summary").click()
+    for words in ("Reason given: a letter of 2 March", "Reason given: tested by the maker"):
+        page.wait_for_selector(f".scent-rules li:has-text('{words}'):visible")
+    for place in (0, 1):
+        page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+        page.locator(f".scent-press-aside-{place}").click()
+        page.wait_for_selector(f".scent-press-aside-{place}[aria-pressed='false']")
+
+
 def test_single_keys_do_not_reach_the_notebook(page):
     before = page.locator(".jp-Notebook .jp-Cell").count()
     for place in (".scent-press-back", ".scent-press-limit_grade-2"):

@@ -15,7 +15,10 @@ EVERY = Rules(
 )
 
 
-@pytest.mark.parametrize("rules", [Rules(), EVERY, Rules(today_load_pct=12)])
+EACH = Rules(override_blends=("soft", "70/30"), override_reason={"soft": "one", "70/30": "two"})
+
+
+@pytest.mark.parametrize("rules", [Rules(), EVERY, EACH, Rules(today_load_pct=12)])
 def test_kept_rules_come_back(tmp_path, rules):
     path = keep_rules(rules, tmp_path)
     assert path == tmp_path / "rules.json"
@@ -30,6 +33,15 @@ def test_every_rule_is_kept(tmp_path):
     assert all(getattr(EVERY, name) != getattr(usual, name) for name in vars(usual))
     kept = json.loads(keep_rules(EVERY, tmp_path).read_text(encoding="utf-8"))
     assert set(kept["rules"]) == set(vars(usual))
+
+
+def test_a_file_with_one_reason_for_all_blends_is_still_read(tmp_path):
+    (tmp_path / "rules.json").write_text(
+        '{"rules": {"override_blends": ["soft", "70/30"], "override_reason": "a letter"}}',
+        encoding="utf-8")
+    rules = rules_here(tmp_path).rules
+    assert rules.override_reason == "a letter"
+    assert rules.reasons == {"soft": "a letter", "70/30": "a letter"}
 
 
 @pytest.mark.parametrize("folder", [None, "empty"])
@@ -86,7 +98,9 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
 
 
 @pytest.mark.parametrize("rules", ['{"risk": "0.05"}', '{"override_blends": 3}',
-                                   '{"override_blends": ["soft"], "override_reason": 3}', "[1]"])
+                                   '{"override_blends": ["soft"], "override_reason": 3}',
+                                   '{"override_blends": ["soft", "70/30"], '
+                                   '"override_reason": [["soft", "one"]]}', "[1]"])
 def test_what_is_no_rule_at_all(tmp_path, rules):
     (tmp_path / "rules.json").write_text(f'{{"rules": {rules}}}', encoding="utf-8")
     with pytest.raises(ValueError, match="holds no rules that can be used"):

@@ -1,5 +1,6 @@
 """The pick: caps that nothing passes, the least load that keeps the throw, ranking, what-if."""
 
+import json
 from dataclasses import replace
 
 import numpy as np
@@ -56,6 +57,17 @@ class TestCaps:
             "the maker agrees."
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
+
+    def test_each_blend_is_told_with_its_own_reason(self, with_blends):
+        reasons = {"soft": "a letter of 1 March", "hard": "tested by the maker"}
+        rules = Rules(throw_share=1.0, override_blends=("soft", "hard"), override_reason=reasons)
+        pick = choose_load(with_blends(limit_load_pct=6.0), rules)
+        assert [n for n in pick.notes if "was set aside" in n] == [
+            f"The wax maker's limit was set aside for {b}. Reason given: {r}"
+            for b, r in reasons.items()]
+        assert pick.override == "soft: a letter of 1 March; hard: tested by the maker"
+        back = pick.from_dict(json.loads(json.dumps(pick.to_dict())))
+        assert back.override == pick.override and back.notes == pick.notes
 
     def test_setting_aside_the_limit_of_an_unknown_blend(self, analysis):
         rules = Rules(override_blends=("none",), override_reason="a reason")

@@ -27,6 +27,18 @@ from scentlab.choosing.rules import Rules
             {"override_blends": ("soft",), "override_reason": "  "},
             "a wax maker's limit is set aside only with a reason in writing; give override_reason",
         ),
+        (
+            {"override_blends": ("soft", "hard"), "override_reason": {"soft": "a letter"}},
+            "a wax maker's limit is set aside only with a reason in writing; give one for hard too",
+        ),
+        (
+            {"override_blends": ("soft",), "override_reason": {"hard": "a letter"}},
+            "a wax maker's limit is set aside only with a reason in writing; give override_reason",
+        ),
+        (
+            {"override_blends": ("soft",), "override_reason": 3},
+            "override_reason is 3; give the reason in words",
+        ),
     ],
 )
 def test_full_text(change, text):
@@ -60,6 +72,30 @@ class TestTodaysLoad:
         assert str(error.value) == text + (
             "give a number from 0 to 40, in g of fragrance per 100 g of wax"
         )
+
+
+class TestReasons:
+    BOTH = ("soft", "hard")
+
+    def test_one_for_all_or_one_for_each(self):
+        one = Rules(override_blends=self.BOTH, override_reason="a letter")
+        assert one.reasons == {"soft": "a letter", "hard": "a letter"}
+        each = Rules(override_blends=self.BOTH,
+                     override_reason={"hard": "a call", "soft": "a letter", "x": "left out"})
+        assert each.override_reason == (("soft", "a letter"), ("hard", "a call"))
+        assert each.reasons == {"soft": "a letter", "hard": "a call"}
+        assert each.reason_words == "soft: a letter; hard: a call" and hash(each)
+        assert each == Rules(override_blends=["soft", "hard"],  # as JSON brings it
+                             override_reason=[["soft", "a letter"], ["hard", "a call"]])
+
+    def test_the_same_for_all_is_one_reason(self):
+        same = Rules(override_blends=self.BOTH, override_reason=dict.fromkeys(self.BOTH, "a call"))
+        assert same == Rules(override_blends=self.BOTH, override_reason="a call")
+        assert Rules(override_reason={"soft": "a letter"}) == Rules()
+
+    def test_in_words(self):
+        each = Rules(override_blends=self.BOTH, override_reason={"soft": "one", "hard": "two"})
+        assert "limit is set aside for soft (one), hard (two)." in each.sentence
 
 
 def test_not_a_number_is_refused():

@@ -106,3 +106,13 @@ class TestTables:
         assert redacted_rules(rules, Choices(hide_costs=True)).today_load_pct is None
         left = redacted_rules(rules, Choices(leave_out=("soft",)))
         assert left.today_load_pct == (("hard", 9.0),)
+
+
+def test_reasons_stay_at_home_with_their_blend_or_with_the_notes():
+    rules = Rules(override_blends=("soft", "hard"),
+                  override_reason={"soft": "Vellimir agreed", "hard": "a call"})
+    assert redacted_rules(rules, Choices()) == rules
+    left = redacted_rules(rules, Choices(leave_out=("soft",)))
+    assert left == Rules(override_blends=("hard",), override_reason="a call")
+    hidden = redacted_rules(rules, Choices(hide_notes=True))
+    assert hidden.reasons == {"soft": "[not shared]", "hard": "[not shared]"}

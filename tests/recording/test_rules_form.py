@@ -163,15 +163,35 @@ def test_todays_load_for_all_and_for_one(form):
 def test_a_limit_is_set_aside_only_with_a_reason(form):
     assert list(form.set_aside) == ["soft", "firm <60>"]
     form.set_aside["soft"].click()
-    assert "set aside only with a reason in writing" in form.wrong["reason"].value
+    assert "set aside only with a reason in writing" in form.wrong["reason-0"].value
     assert form.rules is None
-    form.fields["reason"].value = "the wax maker agreed in a letter of 2 March"
+    form.fields["reason-0"].value = "the wax maker agreed in a letter of 2 March"
     assert form.rules.override_blends == ("soft",)
     assert form.rules.override_reason == "the wax maker agreed in a letter of 2 March"
     assert "aside-0" in form.browser.pressed
     assert form.set_aside["soft"].description.startswith("☑")
     form.set_aside["soft"].click()
     assert form.rules == Rules()
+
+
+def test_each_blend_has_a_reason_of_its_own(form):
+    shown = [rule.layout.display for rule in form._reason_rules.values()]
+    assert shown == ["none", "none"]
+    form.set_aside["soft"].click()
+    form.fields["reason-0"].value = "a letter of 2 March"
+    form.set_aside["firm <60>"].click()
+    assert form.rules is None and form.keep.disabled
+    assert not form.wrong["reason-0"].value
+    assert "set aside only with a reason in writing" in form.wrong["reason-1"].value
+    form.fields["reason-1"].value = "tested by the maker"
+    assert form.rules.reasons == {"soft": "a letter of 2 March",
+                                  "firm <60>": "tested by the maker"}
+    form.set_aside["soft"].click()
+    assert form._reason_rules["soft"].layout.display == "none"
+    assert form.rules == Rules(override_blends=("firm <60>",),
+                               override_reason="tested by the maker")
+    form.set_aside["soft"].click()
+    assert form.rules.reasons["soft"] == "a letter of 2 March", "what was typed comes back"
 
 
 def test_a_tap_keeps_the_rules_and_says_where(form, calls):
@@ -186,6 +206,15 @@ def test_what_cannot_be_kept_is_said(form, calls):
     calls.refuse = "the disk is full"
     form.keep.click()
     assert "NOT SAVED. the disk is full" in form.message.value and form.kept is None
+
+
+@pytest.mark.parametrize("reason", [
+    "one letter for both", {"soft": "a letter", "firm <60>": "a call"}])
+def test_kept_reasons_come_back_into_the_fields(calls, reason):
+    kept = Rules(override_blends=("soft", "firm <60>"), override_reason=reason)
+    form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS)
+    assert form.rules == kept and form.message.value == ""
+    assert form.fields["reason-1"].value == kept.reasons["firm <60>"]
 
 
 def test_kept_rules_come_back_into_the_fields(calls):
@@ -239,7 +268,7 @@ def test_one_blend_has_one_field_for_todays_load(calls):
     form = RulesForm(Rules(today_load_pct={"soft": 11}), Rules, calls.decide, calls.keep,
                      {"soft": float("nan")})
     assert list(form.contents) == ["today"] and form.fields["today"].value == "11"
-    assert form.set_aside == {} and "reason" not in form.fields
+    assert form.set_aside == {} and not any("reason" in n for n in form.fields)
     assert form.rules.today_load_pct == 11.0
 
 
