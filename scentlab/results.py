@@ -168,3 +168,16 @@ def say_percent(probability, digits=0):
     if 100 * probability > 100 - least:
         return f"over {100 - least:g} %"
     return f"{100 * probability:.{digits}f} %"
+
+
+def say_chance(chance, least, digits=1):
+    """A chance counted from draws: what is nearer to none or all than ``least`` is not told.
+
+    >>> say_chance(0.006, 0.01), say_chance(0.021, 0.01), say_chance(1.0, 0.01)
+    ('under 1.0 %', '2.1 %', 'over 99.0 %')
+    """
+    if chance < least:
+        return f"under {say_percent(least, digits)}"
+    if chance > 1.0 - least:
+        return f"over {say_percent(1.0 - least, digits)}"
+    return say_percent(chance, digits)

@@ -12,7 +12,7 @@ from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
 from scentlab.fitting.telling import gain_told
 from scentlab.fitting.throw import throw_curve, throw_draws
-from scentlab.results import FitError, Result, say_percent
+from scentlab.results import FitError, Result, say_chance, say_percent
 from scentlab.units import content_from_load, load_from_content, say_load
 
 STEP = 0.1
@@ -277,11 +277,6 @@ def _of_them(row, stress):
     return f", {row['stressed_below']} of them {stress},"
 
 
-def _say_chance(chance, least):
-    """A chance counted from draws: a smaller one than a few of them is not told."""
-    return f"under {say_percent(least, 1)}" if chance < least else say_percent(chance, 1)
-
-
 def _seen(fit, blend, load, rules, stress):
     """Pieces at the load or less and how many of them reached the limit grade, all stresses; and,
     where no piece of the blend sweated, the risk that the dry pieces at the load or more leave
@@ -434,7 +429,7 @@ def _sentence(row, rules, currency, stress):
         f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
         f"to {say_percent(row['sweat_upper'], 1)}); chance that the true risk at this load is "
         f"over {say_percent(rules.risk)}: "
-        f"{_say_chance(row['p_over'], row['least_told'])}; of {row['pieces_below']} pieces seen at "
+        f"{say_chance(row['p_over'], row['least_told'])}; of {row['pieces_below']} pieces seen at "
         f"this load or less{_of_them(row, stress)} {row['wet_below']} reached it"
     )
     if not pd.isna(row["dry_bound"]):

@@ -108,7 +108,8 @@ def _first_screen(analysis):
             ("Wax maker's limit", wording.say_both(best["limit_load_pct"])),
             ("Regulatory limit", _regulatory_limit(analysis, best["blend"])),
             (
-                f"Risk of sweat grade {rules.limit_grade} or more",
+                f"Risk of sweat grade {rules.limit_grade} or more, "
+                f"{plots.STRESS_WORDS[analysis.ceiling.stress]}",
                 f"{wording.say_share(best['sweat_risk'])} (90 % interval "
                 f"{wording.say_range(best['sweat_lower'], best['sweat_upper'], _share)})",
             ),
@@ -120,7 +121,7 @@ def _first_screen(analysis):
             ),
             (
                 f"Chance that its true risk is over {100 * rules.risk:g} %",
-                wording.say_share(best["p_over"]),
+                wording.say_over(best["p_over"], wording.least_told(analysis.pick)),
             ),
             *_saving_fact(analysis, best),
         ],
@@ -180,7 +181,9 @@ def _blend_section(analysis, blend):
         "name": blend,
         "composition": known["composition"].get(blend, ""),
         "sentence": analysis.pick.sentences.get(blend, ""),
-        "table": tradeoff_table(own, analysis.series.currency, rules),
+        "table": tradeoff_table(
+            own, analysis.series.currency, rules, wording.least_told(analysis.pick)
+        ),
         "pictures": [
             image(
                 plots.plot_tradeoff(analysis, blend),

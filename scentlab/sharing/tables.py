@@ -12,7 +12,9 @@ from scentlab.results import heading
 from scentlab.sharing.wording import (
     MISSING,
     is_missing,
+    least_told,
     say_number,
+    say_over,
     say_range,
     say_share,
 )
@@ -34,7 +36,7 @@ class View:
 
 def pick_table(analysis):
     """One row per blend in order of preference, with both bases, risk, throw and cost."""
-    rules = analysis.rules
+    rules, least = analysis.rules, least_told(analysis.pick)
     headings = (
         "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
         "Wax maker’s limit, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
@@ -48,7 +50,7 @@ def pick_table(analysis):
         (
             _rank(r), r["blend"], say_number(r["load_pct"]), say_number(r["content_pct"]),
             say_number(r["ceiling_load_pct"]), say_number(r["limit_load_pct"]),
-            _risk_with_range(r, "sweat"), say_share(r["p_over"]),
+            _risk_with_range(r, "sweat"), say_over(r["p_over"], least),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _whole_share(r["throw_share"]), _risk_with_range(r, "frost"),
             _cost_cell(rules, r),
@@ -116,10 +118,11 @@ def _range_among_tested(lower, upper, row):
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
-def tradeoff_table(rows, currency, rules):
+def tradeoff_table(rows, currency, rules, least=0.0):
     """Per tested load of one blend: what is smelt, what is risked, what it costs.
 
     Weighed loads of one planned load are one row, with the numbers of the highest of them.
+    ``least`` is the smallest chance that the draws can tell.
     """
     headings = (
         "Load, % of wax", "Content, % of total",
@@ -137,7 +140,7 @@ def tradeoff_table(rows, currency, rules):
             load = f"{say_number(lowest['load_pct'])} to {load}"
             content = f"{say_number(lowest['content_pct'])} to {content}"
         shown.append((
-            load, content, _risk_with_range(r, "sweat"), say_share(r["p_over"]),
+            load, content, _risk_with_range(r, "sweat"), say_over(r["p_over"], least),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
             _risk_with_range(r, "frost"), _cost_cell(rules, r),
         ))

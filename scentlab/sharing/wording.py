@@ -7,7 +7,7 @@ import math
 
 from scentlab.fitting.over_time import NEAR_PCT
 from scentlab.fitting.throw_life import HALF, hours_until
-from scentlab.results import say_percent
+from scentlab.results import say_chance, say_percent
 from scentlab.units import content_from_load, say_load
 
 MISSING = "–"
@@ -29,6 +29,20 @@ def say_share(value, digits=1):
     ('3.2 %', '–')
     """
     return MISSING if is_missing(value) else say_percent(float(value), digits)
+
+
+def say_over(chance, least):
+    """The chance that a risk is over the accepted one, no finer than its draws can tell.
+
+    >>> say_over(0.006, 0.01), say_over(float("nan"), 0.01)
+    ('under 1.0 %', '–')
+    """
+    return MISSING if is_missing(chance) else say_chance(float(chance), least)
+
+
+def least_told(pick):
+    """The smallest chance that the draws behind a pick can tell, as a share."""
+    return float(pick.table["least_told"].max())
 
 
 def say_both(load_pct):

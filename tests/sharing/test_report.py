@@ -9,7 +9,7 @@ import pytest
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.diagnosis import diagnose
-from scentlab.sharing import pages, plots, report
+from scentlab.sharing import pages, plots, report, wording
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
 from scentlab.sharing.tables import ceiling_table, fit_table, pick_table, tradeoff_table
@@ -57,6 +57,41 @@ def test_the_pick_and_its_reason_stand_before_everything_else(analysis, page):
     assert f"({best['content_pct']:.1f} % of total)" in start
     assert best["reason"] in start
     assert say_load(best["ceiling_load_pct"]) in start
+
+
+def _facts(html):
+    """The figures of the first screen, by name."""
+    return dict(re.findall(r"<dt>(.+?)</dt><dd>(.+?)</dd>", html.split("Blends compared")[0]))
+
+
+def test_the_first_screen_tells_no_smaller_chance_than_the_draws_can(analysis, html):
+    """3 of n independent draws at most: the rule of three (Hanley and Lippman-Hand 1983)."""
+    best = analysis.pick.table.iloc[0]
+    least = 3.0 / analysis.sweat.effective_size
+    assert best["p_over"] < least < 0.05
+    told = _facts(html)["Chance that its true risk is over 5 %"]
+    assert told == f"under {100 * least:.1f} %"
+    assert f"over 5 %: {told};" in analysis.pick.sentence
+
+
+def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
+    least = wording.least_told(analysis.pick)
+    trade = analysis.pick.tradeoff
+    cells = {row[7] for row in pick_table(analysis).rows}
+    rows = trade[trade["blend"] == trade["blend"].iloc[0]]
+    view = tradeoff_table(rows, "", analysis.rules, least)
+    cells |= {row[3] for row in view.rows}
+    told = [float(re.search(r"[\d.]+", c)[0]) for c in cells]
+    assert min(told) == round(100 * least, 1)
+    assert max(told) == round(100 - 100 * least, 1)
+    assert view.rows[0][3].startswith("under ") and view.rows[-1][3].startswith("over ")
+
+
+@pytest.mark.parametrize("stress, words", [("heat", "after heat"), ("rest", "kept at rest")])
+def test_the_first_screen_names_the_stress_of_the_risk(analysis, stress, words):
+    ceiling = dataclasses.replace(analysis.ceiling, stress=stress)
+    facts = report._first_screen(dataclasses.replace(analysis, ceiling=ceiling))["facts"]
+    assert f"Risk of sweat grade 2 or more, {words}" in dict(facts)
 
 
 def test_nothing_is_loaded_from_anywhere(page, html):
