@@ -289,8 +289,8 @@ def _add_holding(parser):
     group = parser.add_argument_group("what stays at home")
     group.add_argument(
         "--hide", action="append", default=[], metavar="WORDS",
-        help="one or more of fragrance,costs,notes: the fragrance's name and data; every price; "
-        "the notes of pours, plan and rules",
+        help="one or more of fragrance,costs,notes: the fragrance's name and data, though its "
+        "regulatory limit is shared; every price; the notes of pours, plan and rules",
     )
     group.add_argument(
         "--renumber-assessors", action="store_true",

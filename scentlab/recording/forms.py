@@ -606,7 +606,7 @@ class ShareForm(Form):
     """
 
     WORDS = {
-        "hide_fragrance": "Hide the fragrance's name and data",
+        "hide_fragrance": "Hide the fragrance's name and data; its regulatory limit is shared",
         "hide_costs": "Hide the costs",
         "hide_notes": "Hide the notes",
         "renumber_assessors": "Give the assessors new codes",

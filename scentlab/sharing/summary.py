@@ -6,6 +6,7 @@ counts rather than of opinions, so that a supplier can act on it.
 
 import datetime as dt
 
+from scentlab.materials import say_lot
 from scentlab.sharing import plots, wording
 from scentlab.sharing.explained import order_words, ranked_words, ranking_words
 from scentlab.sharing.pages import image, render, write_page
@@ -66,8 +67,7 @@ def write_supplier_summary(analysis, path, ask):
 def _tested(series):
     """What was tested, as pairs of name and words."""
     about = (series.plan or {}).get("fragrance") or {}
-    lot = f", lot {about['lot']}" if about.get("lot") else ""
-    facts = [("Fragrance", f"{series.fragrance or 'not on record'}{lot}")]
+    facts = [("Fragrance", _with_lot(series.fragrance or "not on record", about.get("lot")))]
     lots = _wax_lots(series)
     if lots:
         facts.append(("Waxes", "; ".join(lots)))
@@ -89,8 +89,13 @@ def _wax_lots(series):
     waxes = {}
     for blend in (series.plan or {}).get("blends", ()):
         for part in blend["parts"]:
-            waxes[part["wax"]["name"]] = part["wax"].get("lot") or ""
-    return [f"{name}, lot {lot}" if lot else name for name, lot in waxes.items()]
+            waxes[part["wax"]["name"]] = part["wax"].get("lot")
+    return [_with_lot(name, lot) for name, lot in waxes.items()]
+
+
+def _with_lot(name, lot):
+    """A material with its lot, or without a word of it where none is on record."""
+    return f"{name}, {say_lot(lot)}" if lot and lot.strip() else name
 
 
 def _how(analysis):

@@ -616,6 +616,9 @@ def test_a_share_form_starts_with_nothing_held_back_and_nothing_to_write(share):
                               "renumber_assessors": False, "leave_out": ()}
     assert share.write.disabled and share.leaving.value == "" and share.written is None
     assert share.choices["hide_costs"].description == "☐ Hide the costs"
+    # As in the package: the pick rests on the limit, so it leaves with the blends.
+    words = share.choices["hide_fragrance"].description
+    assert words == "☐ Hide the fragrance's name and data; its regulatory limit is shared"
 
 
 def test_what_was_seen_is_what_is_written(share, post):

@@ -1,5 +1,6 @@
 """Series side by side on one page, and the one-page summary for a supplier."""
 
+import copy
 import dataclasses
 import html
 import re
@@ -8,7 +9,7 @@ import pytest
 
 from scentlab.sharing.comparison import comparison_html, differences, write_comparison
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
+from scentlab.sharing.summary import _tested, supplier_summary_html, write_supplier_summary
 from scentlab.units import say_load
 
 HOSTILE = '<script>alert("1")</script>'
@@ -76,6 +77,24 @@ def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
     lots = [p["wax"]["lot"] for b in analysis.series.plan["blends"] for p in b["parts"]]
     assert lots and all(lot in text for lot in lots)
     assert "http" not in page.replace("http-equiv", "")
+
+
+@pytest.mark.parametrize("lot, words", [
+    ("LOT-7", "cedar, LOT-7"), ("M-1", "cedar, lot M-1"), ("", "cedar"), (" ", "cedar"),
+    (None, "cedar"),
+])
+def test_the_summary_says_lot_once_and_nothing_of_a_missing_one(analysis, lot, words):
+    plan = copy.deepcopy(analysis.series.plan)
+    plan["fragrance"]["lot"] = lot
+    for blend in plan["blends"]:
+        for part in blend["parts"]:
+            part["wax"]["lot"] = lot
+    series = dataclasses.replace(analysis.series, plan=plan, fragrance="cedar")
+    facts = dict(_tested(series))
+    assert facts["Fragrance"] == words
+    assert facts["Waxes"].split("; ")[0] == words.replace("cedar", "soft wax")
+    plan["fragrance"].pop("lot")
+    assert dict(_tested(series))["Fragrance"] == "cedar"
 
 
 def test_the_summary_counts_the_pieces_under_the_stress_that_decides(analysis):
