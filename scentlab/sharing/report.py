@@ -18,6 +18,7 @@ from scentlab.sharing.explained import (
     ranked_words,
     ranking_words,
 )
+from scentlab.sharing.meanings import row_meanings
 from scentlab.sharing.pages import image, place_for, render, write_page
 from scentlab.sharing.tables import (
     assessor_table,
@@ -29,6 +30,7 @@ from scentlab.sharing.tables import (
     losses_table,
     pick_table,
     pour_table,
+    shape_table,
     tradeoff_table,
 )
 from scentlab.units import load_from_content
@@ -282,6 +284,8 @@ def _fit_sections(analysis):
     return [
         {
             "name": name, "sentence": fit.sentence, "table": fit_table(fit.table),
+            "meanings": row_meanings(fit),
+            "shapes": shape_table(fit) if name == "Throw" else None,
             "assumed": list(getattr(fit, "prior", {}).items()),
         }
         for name, fit in parts

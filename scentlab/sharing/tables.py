@@ -9,6 +9,7 @@ from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
 from scentlab.results import heading
+from scentlab.sharing.meanings import shape_meaning
 from scentlab.sharing.wording import (
     MISSING,
     is_missing,
@@ -20,6 +21,7 @@ from scentlab.sharing.wording import (
 )
 from scentlab.units import content_from_load
 
+NOT_GIVEN = "not given"
 # Points of load: what is weighed differs by less from what was planned, and plans by more.
 NEAR = 0.25
 
@@ -118,7 +120,7 @@ def _range_among_tested(lower, upper, row):
     return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
 
 
-def tradeoff_table(rows, currency, rules, least=0.0):
+def tradeoff_table(rows, currency, rules, least):
     """Per tested load of one blend: what is smelt, what is risked, what it costs.
 
     Weighed loads of one planned load are one row, with the numbers of the highest of them.
@@ -320,9 +322,33 @@ def losses_table(fit):
 def fit_table(table):
     """The parameters of a fit with their intervals, whatever columns it has."""
     headings = tuple(_heading(name) for name in table.columns)
-    rows = [tuple(_cell(v) for v in row) for row in table.itertuples(index=False)]
+    # A blank beside an estimate could be taken for none: the fit just does not give it.
+    empty = NOT_GIVEN if "parameter" in table else MISSING
+    rows = [tuple(_cell(v, empty) for v in row) for row in table.itertuples(index=False)]
     text = [i for i, c in enumerate(table.columns) if not pd.api.types.is_numeric_dtype(table[c])]
     return _view(headings, rows, "Parameters of the fit", text=text)
+
+
+def shape_table(fit):
+    """How much each shape of the throw curve counts, with its bend and what it says of load."""
+    headings = ("Shape", "Counts for, %", "Bend", "Its 95 % limits", "What the shape says")
+    rows = [
+        (
+            r.shape, f"{100 * r.weight:.0f}",
+            "none" if is_missing(r.bend) else f"{r.bend:.2f}",
+            MISSING if is_missing(r.bend) else _bend_limits(r.bend_lower, r.bend_upper),
+            shape_meaning(r.shape),
+        )
+        for r in fit.shapes.sort_values("weight", ascending=False, kind="stable").itertuples()
+    ]
+    words = f"Shapes of the {fit.kind} throw curve, and how much each counts in it (by AIC)"
+    return _view(headings, rows, words, text=(0, 4))
+
+
+def _bend_limits(lower, upper):
+    """The limits of a bend; a side on which the scores set none is said to be open."""
+    ends = ["open" if is_missing(v) else f"{v:.2f}" for v in (lower, upper)]
+    return "open" if ends == ["open", "open"] else " to ".join(ends)
 
 
 def pour_table(pours):
@@ -403,9 +429,9 @@ def _whole_share(value):
     return MISSING if is_missing(value) else f"{100 * float(value):.0f} %"
 
 
-def _cell(value):
+def _cell(value, empty=MISSING):
     if is_missing(value):
-        return MISSING
+        return empty
     if isinstance(value, float) and math.isinf(value):
         return "beyond those tested"
     if isinstance(value, float):

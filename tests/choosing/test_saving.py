@@ -96,7 +96,7 @@ class TestTables:
             "Cost a piece (saved per 1,000 pieces)"
         )
         own = told.pick.tradeoff[told.pick.tradeoff["blend"] == "soft"].sort_values("load_pct")
-        cells = [row[-1] for row in tradeoff_table(own, "EUR", rules).rows]
+        cells = [row[-1] for row in tradeoff_table(own, "EUR", rules, 0.01).rows]
         for cell, saving in zip(cells, own["saving_per_1000"], strict=True):
             assert cell.endswith(f"\n({'−' if saving < 0 else ''}{abs(saving):.2f})")
         assert own["saving_per_1000"].iloc[0] > 0 > own["saving_per_1000"].iloc[-1]

@@ -313,13 +313,13 @@ def test_a_fit_says_which_interval_it_gives(analysis, page):
 def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
     rows = analysis.pick.tradeoff
     rows = rows[rows["blend"] == "soft"].head(4).assign(load_pct=[5.9, 6.0, 6.3, 8.0])
-    view = tradeoff_table(rows, "", analysis.rules)
+    view = tradeoff_table(rows, "", analysis.rules, 0.0)
     assert [row[0] for row in view.rows] == ["5.90 to 6.00", "6.30", "8.00"]
     content = rows["content_pct"].tolist()
     assert view.rows[0][1] == f"{content[0]:.2f} to {content[1]:.2f}"
-    assert view.rows[0][3] == tradeoff_table(rows.iloc[1:2], "", analysis.rules).rows[0][3]
+    assert view.rows[0][3] == tradeoff_table(rows.iloc[1:2], "", analysis.rules, 0.0).rows[0][3]
     assert "with the numbers of the highest" in view.caption
-    apart = tradeoff_table(rows.iloc[2:], "", analysis.rules)
+    apart = tradeoff_table(rows.iloc[2:], "", analysis.rules, 0.0)
     assert apart.caption == "Trade-off at the tested loads"
 
 
