@@ -16,6 +16,7 @@ from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
+from matplotlib.layout_engine import LayoutEngine
 from matplotlib.lines import Line2D
 from matplotlib.patches import Patch
 from matplotlib.ticker import FuncFormatter
@@ -59,6 +60,27 @@ STRESS_WORDS = {"rest": "kept at rest", "heat": "after heat"}
 RISK_TICKS = (0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1)
 
 
+class _OnePass(LayoutEngine):
+    """Room around the one Axes of a figure for its labels, title and legend.
+
+    The constrained layout measures everything twice; here nothing changes its size in between.
+    """
+
+    _adjust_compatible = True
+    _colorbar_gridspec = True
+    pad_inch = 0.05
+
+    def execute(self, fig):
+        for ax in fig.axes:
+            place = ax.get_position(original=True)
+            box = ax.get_tightbbox(for_layout_only=True).transformed(fig.transFigure.inverted())
+            wide, high = self.pad_inch / fig.get_size_inches()
+            fig.subplots_adjust(
+                left=max(place.x0 - box.x0, 0) + wide, right=1 - max(box.x1 - place.x1, 0) - wide,
+                bottom=max(place.y0 - box.y0, 0) + high, top=1 - max(box.y1 - place.y1, 0) - high,
+            )
+
+
 class Panel(Axes):
     """Axes that a notebook shows as their picture when they are the last value of a cell."""
 
@@ -96,8 +118,11 @@ def plot(result, ax=None, **choices):
     )
 
 
-def plot_tradeoff(analysis, blend=None, ax=None):
-    """Throw above, sweat risk below, over the tested loads of one blend (default: the pick's)."""
+def plot_tradeoff(analysis, blend=None, ax=None, curve=None):
+    """Throw above, sweat risk below, over the tested loads of one blend (default: the pick's).
+
+    ``curve`` is the risk of :func:`sweat_curve`, where it is known already.
+    """
     blend = blend or str(analysis.pick.table["blend"].iloc[0])
     _known(blend, analysis.series.blends["blend"])
     ax = _axes(ax, height=6.2)
@@ -112,7 +137,7 @@ def plot_tradeoff(analysis, blend=None, ax=None):
         words = "no fit of throw" if len(analysis.series.throws) else "throw was not scored"
         upper.text(0.5, 0.5, words, transform=upper.transAxes, ha="center")
     if len(graded):
-        risk = _sweat(analysis, blend, graded)
+        risk = sweat_curve(analysis, blend) if curve is None else curve
         _risk_line(lower, risk, SWEAT, "--", "sweat risk, 90 % interval")
     lower.axhline(analysis.rules.risk, color=INK, lw=0.9, ls=":", label=_risk_words(analysis))
     every = np.concatenate([graded, smelt])
@@ -134,8 +159,11 @@ def plot_tradeoff(analysis, blend=None, ax=None):
     return ax
 
 
-def plot_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None):
-    """Risk of sweating over load with the pieces that were seen; all blends, or one with band."""
+def plot_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None, curve=None):
+    """Risk of sweating over load with the pieces that were seen; all blends, or one with band.
+
+    ``curve`` is the risk of the one blend over its tested loads, where it is known already.
+    """
     shown = shown_stress(fit, stress)
     counts = fit.counts
     if blend is not None and stress is None:
@@ -145,7 +173,9 @@ def plot_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None):
     return _plot_graded(
         counts[counts["stress"] == stress], blend, ax, limit_grade, risk,
         f"sweat grade {limit_grade} or more\n{STRESS_WORDS[stress]}",
-        lambda b, x: sweat_risk(fit, b, x, limit_grade=limit_grade, stress=stress),
+        lambda b, x: curve if curve is not None else sweat_risk(
+            fit, b, x, limit_grade=limit_grade, stress=stress
+        ),
     )
 
 
@@ -609,6 +639,14 @@ def graded_loads(analysis, blend):
     return tested_loads(counts[counts["stress"] == analysis.ceiling.stress], blend)
 
 
+def sweat_curve(analysis, blend):
+    """Risk of sweat (frame of ``sweat_risk``) over the loads that were graded with a blend."""
+    return sweat_risk(
+        analysis.believed, blend, grid(graded_loads(analysis, blend)),
+        limit_grade=analysis.rules.limit_grade, stress=analysis.ceiling.stress,
+    )
+
+
 def smelt_loads(analysis, blend):
     """Loads (% of wax) of a blend whose throw was scored; none without a throw fit."""
     if analysis.throw is None:
@@ -861,14 +899,6 @@ def _assessor_points(ax, points):
         )
 
 
-def _sweat(analysis, blend, loads):
-    rules = analysis.rules
-    return sweat_risk(
-        analysis.believed, blend, grid(loads), limit_grade=rules.limit_grade,
-        stress=analysis.ceiling.stress,
-    )
-
-
 def _load_marks(analysis, blend):
     """The loads that bound the choice, as vertical lines: ceiling, wax maker's limit, pick."""
     row = _row(analysis.pick.table, blend)
@@ -932,7 +962,7 @@ def _plan_points(ax, table, column, currency):
 def _axes(ax, height=4.2):
     if ax is not None:
         return ax
-    figure = Figure(figsize=(4.8, height), layout="constrained")
+    figure = Figure(figsize=(4.8, height), layout=_OnePass())
     FigureCanvasAgg(figure)
     return figure.add_subplot(axes_class=Panel)
 
@@ -1025,7 +1055,8 @@ def _say_at(ax, y, row, words):
 
 
 def _title(ax, words):
-    ax.set_title(words, fontsize=10.5, color=INK, loc="left", wrap=True)
+    # A place of its own: else every tick is measured again to look for labels under the title.
+    ax.set_title(words, fontsize=10.5, color=INK, loc="left", wrap=True, y=1.0)
 
 
 def _legend_below(ax, handles, panels, columns=1):

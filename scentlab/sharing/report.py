@@ -179,6 +179,9 @@ def _blend_section(analysis, blend):
     own = trade[trade["blend"] == blend]
     pick = analysis.pick.table.set_index("blend", drop=False).loc[blend]
     known = analysis.series.blends.set_index("blend")
+    # The same curve stands in two pictures and is the dearest part of both.
+    graded = len(plots.graded_loads(analysis, blend))
+    curve = plots.sweat_curve(analysis, blend) if graded else None
     return {
         "name": blend,
         "composition": known["composition"].get(blend, ""),
@@ -188,19 +191,19 @@ def _blend_section(analysis, blend):
         ),
         "pictures": [
             image(
-                plots.plot_tradeoff(analysis, blend),
+                plots.plot_tradeoff(analysis, blend, curve=curve),
                 wording.tradeoff_in_words(own, pick, rules.limit_grade, rules.throw_kind),
                 "Shaded: the tested loads. Bands: 90 % intervals.",
             ),
-            *_fit_pictures(analysis, blend),
+            *_fit_pictures(analysis, blend, curve),
         ],
     }
 
 
-def _fit_pictures(analysis, blend):
+def _fit_pictures(analysis, blend, curve):
     """The fitted curves of one blend with their data, as far as there are any."""
-    if len(plots.graded_loads(analysis, blend)):
-        yield _sweat_picture(analysis, blend)
+    if curve is not None:
+        yield _sweat_picture(analysis, blend, curve)
     if len(plots.smelt_loads(analysis, blend)):
         yield image(
             plots.plot_throw(analysis.throw, blend),
@@ -250,13 +253,13 @@ def _bleed_picture(fit, blend):
     )
 
 
-def _sweat_picture(analysis, blend):
+def _sweat_picture(analysis, blend, curve):
     rules, stress = analysis.rules, analysis.ceiling.stress
     counts = analysis.sweat.counts[analysis.sweat.counts["stress"] == stress]
     return image(
         plots.plot_sweat(
             analysis.believed, blend, limit_grade=rules.limit_grade, risk=rules.risk,
-            stress=rules.stress,
+            stress=rules.stress, curve=curve,
         ),
         wording.pieces_in_words(counts, blend, "sweat", rules.limit_grade),
         f"Rings: pours with pieces {plots.STRESS_WORDS[stress]}; the larger, the more pieces.",
