@@ -324,17 +324,26 @@ def fit_table(table):
     headings = tuple(_heading(name) for name in table.columns)
     # A blank beside an estimate could be taken for none: the fit just does not give it.
     empty = NOT_GIVEN if "parameter" in table else MISSING
-    rows = [tuple(_cell(v, empty) for v in row) for row in table.itertuples(index=False)]
+    rows = [
+        tuple(_unbroken(_cell(v, empty)) if n == "unit" else _cell(v, empty)
+              for n, v in zip(table.columns, row, strict=True))
+        for row in table.itertuples(index=False)
+    ]
     text = [i for i, c in enumerate(table.columns) if not pd.api.types.is_numeric_dtype(table[c])]
     return _view(headings, rows, "Parameters of the fit", text=text)
 
 
+def _unbroken(unit, most=14):
+    """A short unit, such as "0 to 10", on one line however narrow its column is."""
+    return unit.replace(" ", "\N{NO-BREAK SPACE}") if len(unit) <= most else unit
+
+
 def shape_table(fit):
     """How much each shape of the throw curve counts, with its bend and what it says of load."""
-    headings = ("Shape", "Counts for, %", "Bend", "Its 95 % limits", "What the shape says")
+    headings = ("Shape", "Counts for", "Bend", "Its 95 % limits", "What the shape says")
     rows = [
         (
-            r.shape, f"{100 * r.weight:.0f}",
+            r.shape, say_share(r.weight, 0),
             "none" if is_missing(r.bend) else f"{r.bend:.2f}",
             MISSING if is_missing(r.bend) else _bend_limits(r.bend_lower, r.bend_upper),
             shape_meaning(r.shape),
