@@ -73,12 +73,25 @@ class _OnePass(LayoutEngine):
     def execute(self, fig):
         for ax in fig.axes:
             place = ax.get_position(original=True)
-            box = ax.get_tightbbox(for_layout_only=True).transformed(fig.transFigure.inverted())
+            box, foot = self._extent(ax, fig.transFigure.inverted())
             wide, high = self.pad_inch / fig.get_size_inches()
             fig.subplots_adjust(
                 left=max(place.x0 - box.x0, 0) + wide, right=1 - max(box.x1 - place.x1, 0) - wide,
-                bottom=max(place.y0 - box.y0, 0) + high, top=1 - max(box.y1 - place.y1, 0) - high,
+                bottom=max(place.y0 - foot, 0) + high, top=1 - max(box.y1 - place.y1, 0) - high,
             )
+
+    @staticmethod
+    def _extent(ax, to_figure):
+        """What is drawn but for legends, and the lowest edge with them: a legend that is wider
+        than the Axes does not become narrower with it."""
+        legends = [a.get_legend() for a in (ax, *ax.child_axes) if a.get_legend() is not None]
+        for legend in legends:
+            legend.set_in_layout(False)
+        box = ax.get_tightbbox(for_layout_only=True).transformed(to_figure)
+        for legend in legends:
+            legend.set_in_layout(True)
+        feet = [legend.get_window_extent().transformed(to_figure).y0 for legend in legends]
+        return box, min([box.y0, *feet])
 
 
 class Panel(Axes):
@@ -173,7 +186,7 @@ def plot_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None, 
     return _plot_graded(
         counts[counts["stress"] == stress], blend, ax, limit_grade, risk,
         f"sweat grade {limit_grade} or more\n{STRESS_WORDS[stress]}",
-        lambda b, x: curve if curve is not None else sweat_risk(
+        lambda b, x: curve if blend and curve is not None else sweat_risk(
             fit, b, x, limit_grade=limit_grade, stress=stress
         ),
     )
@@ -1069,14 +1082,20 @@ def _legend_below(ax, handles, panels, columns=1):
                 handles = [*handles, handle]
     assessors = [h for h in handles if h.get_label().startswith("mean of ")]
     columns = 2 if len(assessors) > 2 or columns == 2 else 1
+    # Beside another column a long label would leave the picture.
+    words = [h.get_label() if columns == 1 else _in_lines(h.get_label()) for h in handles]
     under_the_labels = ax.transAxes + ScaledTranslation(
         0, -56 / 72, ax.figure.get_figure(root=True).dpi_scale_trans
     )
     ax.legend(
-        handles=handles, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=under_the_labels,
+        handles, words, loc="upper left", bbox_to_anchor=(0, 0), bbox_transform=under_the_labels,
         ncols=columns, fontsize=8.5, frameon=False, labelcolor=INK, borderaxespad=0,
         handlelength=2.6,
     )
+
+
+def _in_lines(label, width=24):
+    return "\n".join(textwrap.fill(line, width) for line in label.split("\n"))
 
 
 def _mark_handle(mark):

@@ -9,6 +9,7 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
+from scentlab.fitting.checks import check_sweat
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.sharing import plots
@@ -42,6 +43,38 @@ def test_the_tradeoff_draws_the_numbers_of_the_fits(analysis, blend):
     throw = labelled(upper, "throw")
     expected = throw_curve(analysis.throw, blend, throw.get_xdata())
     np.testing.assert_array_equal(throw.get_ydata(), expected["throw"])
+
+
+def test_a_curve_that_is_known_is_drawn_as_it_is(analysis, blend):
+    curve = plots.sweat_curve(analysis, blend)
+    shifted = curve.assign(risk=curve["risk"] / 2)
+    lower = plots.plot_tradeoff(analysis, blend, curve=shifted).child_axes[1]
+    np.testing.assert_array_equal(labelled(lower, "sweat risk").get_ydata(), shifted["risk"])
+    stress = analysis.ceiling.stress
+    ax = plots.plot_sweat(analysis.sweat, blend, stress=stress, curve=shifted)
+    np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), shifted["risk"])
+    ax = plots.plot_sweat(analysis.sweat, blend, stress=stress)
+    np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), curve["risk"])
+
+
+@pytest.mark.parametrize("name", [*ALL, "tradeoff", "throw_life", "weight_loss", "check"])
+def test_a_picture_keeps_all_its_words_inside_and_draws_the_same_again(analysis, blend, name):
+    if name in ("throw_life", "weight_loss"):
+        ax = plots.plot(getattr(analysis.longevity, name), blend=blend)
+    elif name == "check":
+        ax = plots.plot(check_sweat(analysis.sweat, analysis.series.sweat(), seed=1, repeats=50))
+    else:
+        one = {"tradeoff": analysis}.get(name) or getattr(analysis, name)
+        ax = plots.plot(one, **({} if name in ("pick", "ceiling") else {"blend": blend}))
+    figure = ax.figure
+    figure.draw_without_rendering()
+    first = ax.get_position().bounds
+    box, (wide, high) = figure.get_tightbbox(), figure.get_size_inches()
+    assert box.x0 > 0 and box.y0 > 0 and box.x1 < wide and box.y1 < high
+    # Room that is not used is no more than a margin and what an axis name may stick out.
+    assert box.x0 < 0.12 and box.y0 < 0.12 and high - box.y1 < 0.12
+    figure.draw_without_rendering()
+    assert ax.get_position().bounds == pytest.approx(first, abs=5e-3)
 
 
 def test_the_band_is_the_interval(analysis, blend):
