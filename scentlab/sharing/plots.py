@@ -1095,6 +1095,9 @@ def _legend_below(ax, handles, panels, columns=1):
 
 
 def _in_lines(label, width=24):
+    """A long label on several lines, broken before what stands in brackets if there is any."""
+    if len(label) > width:
+        label = label.replace(" (", "\n(")
     return "\n".join(textwrap.fill(line, width) for line in label.split("\n"))
 
 
