@@ -82,7 +82,11 @@ def _empty_folder(name):
 
 def _lab(arguments):
     folder = series_folder(arguments.folder)
-    command = [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    command = [
+        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
+        # Open tabs are remembered for each series: those of another would not be found here.
+        f"--LabApp.workspaces_dir={folder.resolve() / '.tabs'}",
+    ]
     if (folder / START_NAME).is_file():
         command.append(f"--LabApp.default_url=/lab/tree/{START_NAME}")
     try:

@@ -159,6 +159,7 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, capsys, de
     assert run(capsys, "lab", folder, "--", "--no-browser", "--port=8899")[0] == 0
     assert seen == [
         [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
+         f"--LabApp.workspaces_dir={folder.resolve() / '.tabs'}",
          "--LabApp.default_url=/lab/tree/0-start.ipynb", "--no-browser", "--port=8899"]
     ]
 
