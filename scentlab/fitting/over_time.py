@@ -157,6 +157,20 @@ def quantiles(draws, confidence):
     return np.quantile(draws, tails, axis=0, method="nearest")
 
 
+def table_of(values, sds, confidence):
+    """The table of a fit over time: what its draws tell, then the standard deviations.
+
+    values : triples of parameter, draws (D,) and unit. sds : as :func:`sd_table` makes them.
+    """
+    rows = []
+    for name, draws, unit in values:
+        lower, middle, upper = quantiles(draws, confidence)
+        se = float(draws.std()) if np.isfinite(draws).all() else np.nan
+        rows.append((name, middle, se, lower, upper, unit))
+    rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit) for r in sds.itertuples()]
+    return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+
 def code_list(codes, most=8):
     codes = sorted(dict.fromkeys(map(str, codes)))
     rest = len(codes) - most

@@ -23,6 +23,7 @@ from scentlab.fitting.over_time import (
     forms_table,
     quantiles,
     sd_table,
+    table_of,
 )
 from scentlab.maths.fading import FADING, FALLING, time_to
 from scentlab.results import FitError, Result
@@ -78,19 +79,15 @@ class ThrowLife(Result):
 
         Hours beyond the longest tested are infinite.
         """
-        rows = []
+        values = []
         for place, arm in self.arms.iterrows():
             hours = [arm["first_h"], arm["longest_h"]]
             throw = _draws(self, place, hours)
             half = _hours(self, place, HALF * throw[:, 0])
             parts = [(f"throw at {h:g} h", throw[:, i], "0 to 10") for i, h in enumerate(hours)]
-            for name, draws, unit in [*parts, ("hours until half of the first", half, "h")]:
-                lower, middle, upper = quantiles(draws, self.confidence)
-                se = float(draws.std()) if np.isfinite(draws).all() else np.nan
-                rows.append((f"{name}, {arm_words(arm)}", middle, se, lower, upper, unit))
-        rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit)
-                 for r in self.sds.itertuples()]
-        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+            parts.append(("hours until half of the first", half, "h"))
+            values += [(f"{name}, {arm_words(arm)}", *rest) for name, *rest in parts]
+        return table_of(values, self.sds, self.confidence)
 
     @property
     def sentence(self):

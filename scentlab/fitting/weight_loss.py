@@ -23,6 +23,7 @@ from scentlab.fitting.over_time import (
     forms_table,
     quantiles,
     sd_table,
+    table_of,
 )
 from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
 from scentlab.results import FitError, Result
@@ -74,19 +75,14 @@ class WeightLoss(Result):
     @property
     def table(self):
         """Loss and its share of the fragrance at the longest time of each arm, then the sds."""
-        rows = []
+        values = []
         for place, arm in self.arms.iterrows():
             loss = _draws(self, place, [arm["longest_h"]])[:, 0]
+            share = 100.0 * loss / arm["fragrance_g"]
             words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
-            for name, draws, unit in (
-                ("weight lost", loss, "g"),
-                ("fragrance gone", 100.0 * loss / arm["fragrance_g"], "% of the fragrance"),
-            ):
-                lower, middle, upper = quantiles(draws, self.confidence)
-                rows.append((f"{name} {words}", middle, draws.std(), lower, upper, unit))
-        rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit)
-                 for r in self.sds.itertuples()]
-        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+            values.append((f"weight lost {words}", loss, "g"))
+            values.append((f"fragrance gone {words}", share, "% of the fragrance"))
+        return table_of(values, self.sds, self.confidence)
 
     @property
     def sentence(self):
