@@ -603,6 +603,11 @@ def _heat_words(texts):
     return f"{texts['heat_cycles']} times {texts['heat_hours']} h at {warm}"
 
 
+def _days_words(texts):
+    return (f"pour days every {texts['days_between']} d, reserve pieces kept for "
+            f"{texts['cure_reserve']} d")
+
+
 def _sitting_words(texts):
     kinds, share = _KINDS[texts["kinds"]], _SHARES[texts["share"]]
     return (f"{kinds}, at most {texts['per_sitting']} pieces, {texts['per_day']} on a day; "
@@ -613,9 +618,7 @@ _FOLDS = {
     "Pots and pieces": (
         Fold("pouring", "How the pots are poured", _POURING, _pouring_words),
         Fold("heat", "Heat cycle", _HEAT, _heat_words),
-        Fold("days", "More days", _DAYS, lambda texts: (
-            f"from one pour day to the next {texts['days_between']}, reserve pieces "
-            f"{texts['cure_reserve']}")),
+        Fold("days", "More days", _DAYS, _days_words),
     ),
     "Panel": (Fold("sittings", "Sittings", _SITTINGS, _sitting_words),),
 }

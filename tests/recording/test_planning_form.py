@@ -305,7 +305,7 @@ def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
     assert [b.description for b in form.folds.values()] == [
         "▸ How the pots are poured: stirred for 2 min, 5 % spare",
         "▸ Heat cycle: 3 times 12 h at 38 °C",
-        "▸ More days: from one pour day to the next 1, reserve pieces 90",
+        "▸ More days: pour days every 1 d, reserve pieces kept for 90 d",
         "▸ Sittings: warm, at most 6 pieces, 1 on a day; each assessor smells all pieces",
     ]
     form.folds["heat"].click()
