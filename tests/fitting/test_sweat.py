@@ -1,14 +1,17 @@
 """The sweat fit: recovery, identities, degenerate series, and guards against tempting mistakes."""
 
 import re
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from scentlab.fitting.sweat import (
+    DRAW_NODES,
     fit_sweat,
     load_at_risk_draws,
+    rebuild_model,
     sweat_risk,
     sweat_risk_draws,
 )
@@ -271,3 +274,18 @@ def test_quantiles_of_the_table_are_those_of_the_draws(fit):
     row = estimates(fit).loc["capacity of hard"]
     expected = weighted_quantile(capacity, fit.weights, (0.05, 0.5, 0.95))
     assert [row["lower"], row["estimate"], row["upper"]] == pytest.approx(list(expected))
+
+
+@pytest.mark.parametrize("link", ["logit", "skewed"])
+def test_nodes_of_the_draws_are_enough(link):
+    """The weights against those of 31 nodes, root mean square over the draws."""
+    frame = looks(7, replace(TRUTH, pot_sd=1.0))
+    fit = fit_sweat(frame, KNOWN, links=[link], draws=600, seed=2)
+    model = rebuild_model(fit, frame)
+    rough, fine = (model.log_posterior(fit.draws, nodes=n) for n in (DRAW_NODES, 31))
+    away = rough - fine - fit.weights @ (rough - fine)
+    assert np.sqrt(fit.weights @ away**2) < 5e-3
+    model.value_and_gradient(fit.point)
+    model.gradients(fit.point + 1e-4 * np.vstack([np.eye(model.size), -np.eye(model.size)]))
+    guessed = model.log_posterior(fit.draws, nodes=DRAW_NODES) - fine
+    assert np.sqrt(fit.weights @ (guessed - fit.weights @ guessed) ** 2) < 5e-3

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 import pytest
 import statsmodels.api as sm
-from scipy import stats
+from scipy import optimize, stats
 
 from scentlab.maths.mixed import (
     MixedProblem,
@@ -429,6 +429,29 @@ def test_the_search_does_not_stay_at_no_variance():
     on_a_grid = [problem.criterion([t], reml=False) for t in np.linspace(0.0, 2.0, 2001)]
     assert fit.criterion <= min(on_a_grid) + 1e-9
     assert fit.theta[0] ** 2 == pytest.approx(0.0553, abs=0.001)
+
+
+@pytest.mark.parametrize("reml", [True, False])
+def test_the_search_against_a_bounded_search_of_scipy(reml):
+    """Forty invented problems, some variances 0, some large: never above scipy's L-BFGS-B."""
+    rng = np.random.default_rng(4)
+    for _ in range(40):
+        n, count = int(rng.integers(20, 90)), int(rng.integers(1, 4))
+        groups = [codes(pd.Series(rng.integers(0, rng.integers(2, 9), n))) for _ in range(count)]
+        y = rng.standard_normal(n)
+        for group in groups:
+            sd = np.exp(rng.normal(0.0, 1.5)) * (rng.random() < 0.7)
+            y = y + sd * rng.standard_normal(group.max() + 1)[group]
+        x = np.column_stack([np.ones(n), rng.standard_normal(n)])
+        problem = MixedProblem(y, x, groups)
+        lowest = min(
+            optimize.minimize(
+                lambda t, p=problem: p.criterion(t, reml), np.full(count, start),
+                method="L-BFGS-B", bounds=[(0.0, None)] * count,
+            ).fun
+            for start in (0.1, 1.0, 4.0)
+        )
+        assert fit_mixed(problem, reml).criterion <= lowest + 1e-6
 
 
 class TestAgreement:
