@@ -505,6 +505,7 @@ def _split_extra(argv):
 
 
 def _parser():
+    from scentlab.cli_answer import add_commands as add_answers
     from scentlab.cli_sharing import add_commands as add_sharing
 
     parser = argparse.ArgumentParser(
@@ -524,7 +525,7 @@ def _parser():
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     for add in (_add_new, _add_lab, _add_panel, _add_progress, _add_import, _add_entries,
                 _add_correct, _add_void, _add_export, _add_columns, _add_report, add_sharing,
-                _add_demo):
+                add_answers, _add_demo):
         add(commands)
     return parser
 

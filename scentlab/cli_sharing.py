@@ -142,6 +142,8 @@ def _open(arguments):
         print("\n".join(_item(words)))
     print("\n".join(_found(opened)))
     print(f"Fingerprint: {opened.fingerprint}")
+    print(f"To answer it: scentlab answer {quoted(arguments.file)} --out answer.json --from NAME "
+          "(--help tells what an answer may hold)")
     if arguments.save:
         print(f"Files: {arguments.save}")
     return 0 if opened.same else 1

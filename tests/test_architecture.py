@@ -37,10 +37,13 @@ MAY_IMPORT = {
     "shipped": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"shipped"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {"cli_sharing", "shipped", "recording", "choosing", "sharing", "planning"},
+    "cli": VOCABULARY | {
+        "cli_sharing", "cli_answer", "shipped", "recording", "choosing", "sharing", "planning",
+    },
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
     "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
     "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
+    "cli_answer": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }
 
 # An outside library and the modules or folders that may import it.
@@ -52,6 +55,7 @@ OWNERS = {
         "recording.form_parts", "recording.forms", "recording.planning_form",
         "recording.import_form", "recording.correct_form", "recording.materials_form",
         "recording.keep_form", "recording.blend_form", "recording.rules_form",
+        "recording.answer_form",
     },
     "anywidget": {"recording.form_parts", "recording.paper_form"},
     "traitlets": {"recording.form_parts", "recording.paper_form"},

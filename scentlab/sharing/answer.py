@@ -16,7 +16,7 @@ import pandas as pd
 
 from scentlab.choosing.analysis import analyse
 from scentlab.materials import say_lot
-from scentlab.results import shown
+from scentlab.results import say_percent
 from scentlab.sharing.package import to_json
 from scentlab.sharing.pages import place_for, write_whole
 from scentlab.sharing.redaction import SharingError
@@ -25,7 +25,14 @@ from scentlab.units import say_load
 FORMAT = 1
 KIND = "answer to a share package"
 MOST_BYTES = 200_000
-_RULES = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_share")
+_RULES = {
+    "risk": "risk",
+    "confidence": "confidence",
+    "limit_grade": "sweat grade that counts",
+    "frost_limit_grade": "frost grade that counts",
+    "throw_share": "share of the throw kept",
+}
+_SHOWN = {"load_pct": "pick", "ceiling_load_pct": "ceiling", "limit_load_pct": "wax maker's limit"}
 _HEX = re.compile(r"[0-9a-f]{64}")
 
 
@@ -133,6 +140,18 @@ def read_answer(path):
         raise SharingError(f"{path.name} is damaged ({problem}); ask for it again") from None
 
 
+def answers_in(*folders):
+    """The paths of the answers that lie in folders, by name; other JSON files are passed over."""
+    found = []
+    for path in sorted(p for folder in folders for p in Path(folder).glob("*.json")):
+        try:
+            read_answer(path)
+        except SharingError:
+            continue
+        found.append(path)
+    return found
+
+
 @dataclass(frozen=True, repr=False)
 class Weighed:
     """Own analysis and counter-proposal side by side: ``table`` per blend, ``proposal`` in full."""
@@ -144,23 +163,49 @@ class Weighed:
 
     @property
     def sentence(self):
-        own, other = (self.table.iloc[0][n] for n in ("own_load_pct", "proposed_load_pct"))
+        row = self.table.iloc[0]
         return (
-            f"{self.answer.sender}: for {self.table.iloc[0]['blend']} the own pick is {_say(own)}, "
-            f"by the counter-proposal {_say(other)}."
+            f"{self.answer.sender}: for {row['blend']} the own pick is "
+            f"{_say(row['own_load_pct'])}, by the counter-proposal "
+            f"{_say(row['proposed_load_pct'])}."
         )
+
+    @property
+    def lines(self):
+        """The answer in lines of text: what it says, then pick and ceiling of each blend."""
+        lines = [f"{self.answer.sender} answers: {'; '.join(self.proposed) or 'no other rules'}."]
+        lines += [f"* {words}" for words in self.notes]
+        for row in self.table.to_dict("records"):
+            lines.append(f"{row['blend']}:")
+            for name, words in _SHOWN.items():
+                own, other = (row[f"{who}_{name}"] for who in ("own", "proposed"))
+                lines.append(f"  {words:<18} own {_say(own)}, by the answer {_say(other)}")
+        return lines
+
+    @property
+    def proposed(self):
+        """What the answer would change, in words."""
+        rules = [
+            f"{words} {say_percent(value, 1) if value < 1 else f'{value:g}'}"
+            for name, words in _RULES.items() if (value := self.answer.rules.get(name)) is not None
+        ]
+        limits = [f"highest load of {b} {say_load(x)}" for b, x in self.answer.limits.items()]
+        return tuple(rules + limits)
 
     def __repr__(self):
         return f"<Weighed: {self.sentence}>"
 
     def _repr_html_(self):
-        lots = pd.DataFrame([dataclasses.asdict(fact) for fact in self.answer.lots])
-        notes = "".join(f"<li>{html.escape(n)}</li>" for n in self.notes)
+        said = [f"Proposed: {words}." for words in self.proposed] + list(self.notes)
+        table = pd.DataFrame({"blend": self.table["blend"]} | {
+            f"{words}, {who}": self.table[f"{key}_{name}"].map(_say)
+            for name, words in _SHOWN.items()
+            for key, who in (("own", "own"), ("proposed", "by the answer"))
+        })
         return (
             f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            + (f"<ul>{notes}</ul>" if notes else "")
-            + shown(self.table).to_html(index=False, border=0)
-            + (lots.to_html(index=False, border=0) if len(lots) else "")
+            + "".join(f"<p>{html.escape(words)}</p>" for words in said)
+            + table.to_html(index=False, border=0)
         )
 
 

@@ -146,6 +146,15 @@ def open_package(path):
     )
 
 
+def package_fingerprint(path):
+    """SHA-256 of a package's descriptor, as :class:`Opened` has it, without an analysis.
+
+    Raises PackageError when the file is no package or unsafe; its files are not held to their
+    hashes here.
+    """
+    return hashlib.sha256(_read_zip(Path(path))[DESCRIPTOR]).hexdigest()
+
+
 # ---- the zip ----------------------------------------------------------------------------------
 
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from scentlab.choosing.analysis import analyse
-from scentlab.sharing.answer import Answer, LotFact, read_answer, weigh_answer
+from scentlab.sharing.answer import Answer, LotFact, answers_in, read_answer, weigh_answer
 from scentlab.sharing.redaction import SharingError
 
 PRINT = "0123456789abcdef" * 4
@@ -106,3 +106,32 @@ def test_a_damaged_answer_is_refused(tmp_path, data, words):
 def test_an_answer_is_plain_json(answer, tmp_path):
     data = json.loads(answer.write(tmp_path / "answer.json").read_text(encoding="utf-8"))
     assert data["rules"] == {"risk": 0.10} and data["lots"][0]["lot"] == "F-03"
+
+
+def test_only_answers_are_found_in_a_folder(answer, tmp_path):
+    answer.write(tmp_path / "b.json")
+    answer.write(tmp_path / "a.json")
+    (tmp_path / "rules.json").write_text('{"risk": 0.05}', encoding="utf-8")
+    (tmp_path / "notes.txt").write_text("b", encoding="utf-8")
+    assert [p.name for p in answers_in(tmp_path, tmp_path / "none")] == ["a.json", "b.json"]
+
+
+def test_lines_tell_what_is_proposed_and_both_picks(analysis, answer):
+    lines = weigh_answer(analysis, answer).lines
+    blend = analysis.series.blends["blend"].iloc[0]
+    assert lines[0] == (
+        "the wax maker answers: risk 10.0 %; highest load of "
+        f"{blend} 6.0 % of wax (5.7 % of total)."
+    )
+    assert lines[1] == "* firm wax, lot F-03: oil content 0.4 %."
+    at = lines.index(f"{blend}:")
+    assert lines[at + 3].startswith("  wax maker's limit  own ")
+    assert lines[at + 3].endswith("by the answer 6.0 % of wax (5.7 % of total)")
+
+
+def test_an_answer_that_proposes_nothing_leaves_the_picks(analysis):
+    weighed = weigh_answer(analysis, Answer(PRINT, "the wax maker", note="Well done."))
+    assert weighed.lines[0] == "the wax maker answers: no other rules."
+    np.testing.assert_array_equal(
+        weighed.table["own_load_pct"], weighed.table["proposed_load_pct"]
+    )

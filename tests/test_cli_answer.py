@@ -1,0 +1,91 @@
+"""The commands of an answer: what a supplier writes, and what the maker sees beside own picks."""
+
+import json
+
+import pytest
+
+from scentlab import cli, shipped
+from scentlab.sharing.answer import read_answer
+
+
+def run(capsys, *arguments):
+    code = cli.main([str(a) for a in arguments])
+    captured = capsys.readouterr()
+    return code, captured.out, captured.err
+
+
+@pytest.fixture(scope="module")
+def sent(tmp_path_factory):
+    """A series folder and the package made of it."""
+    folder = tmp_path_factory.mktemp("answered") / "series"
+    shipped.make_demo_series(folder)
+    package = folder.parent / "cedar.zip"
+    assert cli.main(["share", str(folder), "--out", str(package)]) == 0
+    return folder, package
+
+
+def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sent, tmp_path):
+    folder, package = sent
+    path = tmp_path / "answer.json"
+    code, told, err = run(
+        capsys, "answer", package, "--out", path, "--from", "the wax maker", "--limit", "soft=6,5",
+        "--risk-pct", "2", "--lot", "firm wax=F-03=oil content=0.4 %", "--note", "Add at 75 °C.",
+    )
+    assert (code, err) == (0, "")
+    answer = read_answer(path)
+    assert (answer.limits, answer.rules) == ({"soft": 6.5}, {"risk": 0.02})
+    assert answer.lots[0].lot == "F-03" and answer.note == "Add at 75 °C."
+    before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+    code, shown, err = run(capsys, "weigh", folder, path, "--package", package)
+    assert (code, err) == (0, "")
+    assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
+    # The supplier, who has only the package, saw the same picks as the maker.
+    own = [line for line in shown.splitlines() if line.startswith(("  ", "* ", "soft"))]
+    assert own == [line for line in told.splitlines() if line.startswith(("  ", "* ", "soft"))]
+    assert "wax maker's limit  own 10.0 % of wax (9.1 % of total), by the answer 6.5 %" in shown
+    assert shown.endswith("Nothing of the series was changed.\n") and "not looked at" not in shown
+
+
+def test_open_says_how_to_answer(capsys, sent):
+    _, out, _ = run(capsys, "open", sent[1])
+    assert f"To answer it: scentlab answer {sent[1]} --out answer.json --from NAME" in out
+
+
+def test_an_answer_to_another_package_is_refused(capsys, sent, tmp_path):
+    folder, package = sent
+    path = tmp_path / "answer.json"
+    assert run(capsys, "answer", package, "--out", path, "--from", "x")[0] == 0
+    other = json.loads(path.read_text(encoding="utf-8")) | {"package": "0" * 64}
+    path.write_text(json.dumps(other), encoding="utf-8")
+    code, out, err = run(capsys, "weigh", folder, path, "--package", package)
+    assert code == 2 and "answers:" not in out
+    assert err == (
+        "scentlab weigh: this answer belongs to another package; look which one was sent\n"
+    )
+    code, out, _ = run(capsys, "weigh", folder, path)
+    assert code == 0 and "was not looked at: give --package" in out
+
+
+@pytest.mark.parametrize(
+    ("options", "words"),
+    [
+        (("--limit", "soft"), "--limit 'soft' is not understood; write BLEND=LOAD, such as"),
+        (("--limit", "tallow=8"), "the answer sets a limit for 'tallow'; the series has soft"),
+        (("--limit", "soft=80"), "the limit of soft is 80.0; give a load from 0.1 to 40 % of wax"),
+        (("--lot", "wax=L7"), "--lot 'wax=L7' is not understood; write MATERIAL=LOT=WHAT=VALUE"),
+        (("--risk-pct", "0"), "the counter-proposal cannot be: "),
+    ],
+)
+def test_an_answer_that_cannot_be_is_not_written(capsys, sent, tmp_path, options, words):
+    path = tmp_path / "answer.json"
+    code, _, err = run(capsys, "answer", sent[1], "--out", path, "--from", "x", *options)
+    assert code == 2 and words in err and not path.exists()
+
+
+def test_an_answer_that_is_there_is_not_replaced(capsys, sent, tmp_path):
+    path = tmp_path / "answer.json"
+    path.write_text("mine", encoding="utf-8")
+    code, _, err = run(capsys, "answer", sent[1], "--out", path, "--from", "x")
+    assert code == 2 and "is there already and was not touched" in err
+    assert path.read_text(encoding="utf-8") == "mine"
+    assert run(capsys, "answer", sent[1], "--out", tmp_path / "a.txt", "--from", "x")[0] == 2
