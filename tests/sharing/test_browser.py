@@ -103,6 +103,19 @@ def test_the_summary_prints_on_one_page(chromium, pages, size):
     assert pdf.count(b"/Type /Page\n") == 1
 
 
+@pytest.mark.parametrize("size", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0])
+def test_three_questions_leave_room_for_answers_on_the_page(chromium, analysis, size, tmp_path):
+    asked = ["Is 9 % of wax within your limit?", "Did lot L7 change, and when was it made?",
+             "What is the highest load you would stand behind, and how was it tested?"]
+    path = tmp_path / "summary.html"
+    path.write_text(supplier_summary_html(analysis, asked), encoding="utf-8")
+    page = chromium.new_page()
+    page.goto(path.as_uri())
+    assert page.locator(".blank").count() == 3
+    pdf = page.pdf(width=f"{size[1]}in", height=f"{size[2]}in")
+    assert pdf.count(b"/Type /Page\n") == 1
+
+
 PAPERS = pytest.mark.parametrize(
     "paper", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0]
 )
