@@ -224,8 +224,8 @@ def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
         float(mean[enough] / mean[-1]),
         (
             f"the lowest load that keeps {say_percent(rules.throw_share)} of the {fit.kind} throw "
-            f"to be gained up to {top:.1f} % of wax, {_end_words(held_by)}"
-            + _hardly_told(fit, blend, bottom, grid[enough])
+            f"gained from {bottom:.1f} to {top:.1f} % of wax, {_end_words(held_by)}"
+            + _hardly_told(evidence, blend, bottom, grid[enough])
         ),
     )
 
@@ -240,15 +240,26 @@ def _end_words(held_by):
     return held_by if held_by == THROW_TESTED else f"the highest load that {held_by} admits"
 
 
-def _hardly_told(fit, blend, bottom, load):
+def _hardly_told(evidence, blend, bottom, load):
     """Words for a pick that the panel could not tell from the lowest load, or nothing."""
-    gain, least = gain_told(fit, blend, bottom, load)
+    gain, least = gain_told(evidence.throw, blend, bottom, load)
     if load <= bottom + STEP / 2 or gain >= least:
         return ""
+    digits = 1 if f"{gain:.1f}" != f"{least:.1f}" else 2
     return (
         f"; a panel like this could hardly tell it from {bottom:.1f} % of wax side by side "
-        f"({gain:+.1f} points of throw, where {least:.1f} can be told)"
+        f"({gain:+.{digits}f} points of throw, where {least:.{digits}f} can be told)"
+        + _cost_of_both(evidence, blend, bottom, load)
     )
+
+
+def _cost_of_both(evidence, blend, bottom, load):
+    """What the two loads cost a piece, where prices are known and the digits show it."""
+    costs = piece_costs(evidence.blends, evidence.piece_g, blend, np.array([bottom, load]))
+    less, more = (f"{cost:.3f}" for cost in costs)
+    if np.isnan(costs).any() or less == more:
+        return ""
+    return f", which costs {less} instead of {more} {evidence.currency} a piece".replace("  ", " ")
 
 
 def _measure(evidence, rules, ceiling, chosen, at_risk):
@@ -424,33 +435,32 @@ def _alike(leader, other, evidence):
 def _sentence(row, rules, currency, stress):
     if pd.isna(row["load_pct"]):
         return f"{row['blend']}: {row['reason']}."
-    sweat = (
-        f"chance that a piece of a new pot reaches sweat grade {rules.limit_grade} ({stress}): "
+    said = [
+        f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}",
+        f"Chance that a piece of a new pot reaches sweat grade {rules.limit_grade} ({stress}): "
         f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
-        f"to {say_percent(row['sweat_upper'], 1)}); chance that the true risk at this load is "
-        f"over {say_percent(rules.risk)}: "
-        f"{say_chance(row['p_over'], row['least_told'])}; of {row['pieces_below']} pieces seen at "
-        f"this load or less{_of_them(row, stress)} {row['wet_below']} reached it"
-    )
+        f"to {say_percent(row['sweat_upper'], 1)})",
+        f"Chance that the true risk at this load is over {say_percent(rules.risk)}: "
+        f"{say_chance(row['p_over'], row['least_told'])}",
+        f"Of {row['pieces_below']} pieces seen at this load or less{_of_them(row, stress)} "
+        f"{row['wet_below']} reached it",
+    ]
     if not pd.isna(row["dry_bound"]):
-        sweat += (
-            "; no piece sweated at any load, so this risk rests on what was assumed beforehand: "
-            "the dry pieces at this load or more by themselves leave up to "
+        said.append(
+            "No piece sweated at any load, so this risk rests on what was assumed beforehand: the "
+            "dry pieces at this load or more by themselves leave up to "
             f"{say_percent(row['dry_bound'])} possible"
         )
-    throw = ""
     if not pd.isna(row["throw"]):
-        throw = (
-            f"; {rules.throw_kind} throw {row['throw']:.1f} of 10 "
+        said.append(
+            f"{rules.throw_kind.capitalize()} throw {row['throw']:.1f} of 10 "
             f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})"
         )
-    today, saving = rules.today_of(row["blend"]), ""
+    today = rules.today_of(row["blend"])
     if today is not None:
-        saving = f"; {saving_words(row['saving_per_1000'], today, currency)}"
-    return (
-        f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}; "
-        f"{sweat}{throw}{saving}."
-    )
+        words = saving_words(row["saving_per_1000"], today, currency)
+        said.append(words[:1].upper() + words[1:])
+    return ". ".join(said) + "."
 
 
 def _changes(evidence, rules, ceiling):

@@ -1,14 +1,17 @@
 """A pick says when the panel could not tell it from the lowest load."""
 
+import re
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from scentlab.choosing.pick import choose_load
 from scentlab.choosing.rules import Rules
+from scentlab.choosing.saving import piece_costs
 from scentlab.fitting.telling import gain_told
 
-KEEPS = "the lowest load that keeps 90 % of the warm throw to be gained up to "
+KEEPS = "the lowest load that keeps 90 % of the warm throw gained from "
 
 
 def with_scores(analysis, blur):
@@ -36,11 +39,28 @@ def test_a_panel_that_tells_little_is_said_to(analysis):
     gain, least = gain_told(evidence.throw, "soft", bottom, row["load_pct"])
     assert 0 < gain < least
     assert row["reason"].startswith(KEEPS)
+    costs = piece_costs(
+        evidence.blends, evidence.piece_g, "soft", np.array([bottom, row["load_pct"]])
+    )
     assert row["reason"].endswith(
         f"; a panel like this could hardly tell it from {bottom:.1f} % of wax side by side "
-        f"({gain:+.1f} points of throw, where {least:.1f} can be told)"
+        f"({gain:+.1f} points of throw, where {least:.1f} can be told), which costs "
+        f"{costs[0]:.3f} instead of {costs[1]:.3f} a piece"
     )
     assert row["reason"] in pick.sentences["soft"]
+
+
+def test_numbers_that_look_alike_are_told_apart_and_costs_only_where_known(analysis):
+    """A panel whose least difference lies just above the gain."""
+    for blur in np.linspace(1.0, 6.0, 101):
+        evidence = with_scores(analysis, blur)
+        row = choose_load(evidence, Rules()).table.set_index("blend").loc["soft"]
+        found = re.search(r"\+([\d.]+) points of throw, where ([\d.]+) can be told", row["reason"])
+        if found:
+            break
+    assert float(found[1]) < float(found[2])
+    unpriced = replace(evidence, blends=evidence.blends.assign(wax_price_per_kg=np.nan))
+    assert reason(choose_load(unpriced, Rules())).endswith("can be told)")
 
 
 def test_a_panel_that_tells_it_needs_no_word(analysis):

@@ -66,7 +66,7 @@ class TestPick:
         cost = [20.0 / 1000 * (100 * 8 + x * 40) / (100 + x) for x in (12.0, load)]
         assert rows.at["soft", "saving_per_1000"] == pytest.approx(1000 * (cost[0] - cost[1]))
         assert pick.sentences["soft"].endswith(
-            f"; saves {1000 * (cost[0] - cost[1]):.2f} EUR per 1,000 pieces against today's 12.0 % "
+            f". Saves {1000 * (cost[0] - cost[1]):.2f} EUR per 1,000 pieces against today's 12.0 % "
             "of wax (10.7 % of total)."
         )
         assert "per 1,000 pieces" not in pick.sentences["hard"]

@@ -71,7 +71,7 @@ def test_the_first_screen_tells_no_smaller_chance_than_the_draws_can(analysis, h
     assert best["p_over"] < least < 0.05
     told = _facts(html)["Chance that its true risk is over 5 %"]
     assert told == f"under {100 * least:.1f} %"
-    assert f"over 5 %: {told};" in analysis.pick.sentence
+    assert f"over 5 %: {told}. " in analysis.pick.sentence
 
 
 def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
@@ -275,11 +275,12 @@ def test_a_pick_below_the_ceiling_is_not_said_to_be_held_by_it(analysis):
     for row in analysis.pick.table.to_dict("records"):
         assert row["load_pct"] < row["ceiling_load_pct"] - 0.2
         assert "held by" not in row["reason"]
-        assert row["reason"].startswith("the lowest load that keeps 90 % of the warm throw to be ")
+        keeps = "the lowest load that keeps 90 % of the warm throw gained from "
+        assert row["reason"].startswith(keeps)
         top = np.floor(10 * min(row["ceiling_load_pct"], row["limit_load_pct"])) / 10
         ends = {"the ceiling", "the wax maker's limit"}
         assert any(
-            f"gained up to {top:.1f} % of wax, the highest load that {end} admits" in row["reason"]
+            f" to {top:.1f} % of wax, the highest load that {end} admits" in row["reason"]
             for end in ends
         )
 
