@@ -225,5 +225,5 @@ def test_the_run_on_paper_draws_a_picture(folder):
     desk.planning.fields["series"].value = "1"
     desk.planning.run.click()
     desk.planning.wait(60)
-    assert "Over 1 simulated series" in desk.planning.expected.value, desk.planning.message.value
+    assert "Poured and scored 1 time on paper" in desk.planning.expected.value, desk.planning.message.value
     assert "data:image/png;base64," in desk.planning.expected.value

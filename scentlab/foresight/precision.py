@@ -11,7 +11,7 @@ from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
 from scentlab.maths.sampling import K_HAT_LIMIT
-from scentlab.planning.refusal import PlanError, need_whole
+from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.units import say_load
 
@@ -85,16 +85,18 @@ class Precision(Result):
         if THROW_LOST in set(self.table["measure"]):
             value, se = self.of(THROW_LOST)
             error = f"± {se:.2f}" if np.isfinite(se) else "error not known"
-            lost = f"; throw lost {value:.2f} of 10 ({error})"
-        where = "no ceiling was found in any series"
+            lost = f" The pick gives away {value:.2f} of 10 points of throw ({error})."
+        where = "no ceiling was found"
         if np.isfinite(short):
             error = f"± {short_se:.2f}" if np.isfinite(short_se) else "error not known"
-            where = (f"the ceiling lies {short:.2f} points of load (% of wax) under the true load "
-                     f"at risk ({error})")
+            side = "below" if short >= 0 else "ABOVE"
+            where = (f"the ceiling came out {abs(short):.2f} points of load (% of wax) {side} the "
+                     f"load truly at risk, on average ({error})")
         return (
-            f"Over {self.series} simulated series {where}; it oversaturates in "
-            f"{_chance(over, over_se)}, and no tested load qualifies in {_chance(none, none_se)}"
-            f"{lost}. ± is the Monte Carlo error."
+            f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: {where}. It was "
+            f"too high, so that the wax would sweat, in {_chance(over, over_se)}; no tested load "
+            f"qualified in {_chance(none, none_se)}.{lost} ± is the Monte Carlo error of these "
+            "simulated series."
         )
 
 

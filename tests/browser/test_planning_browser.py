@@ -152,7 +152,7 @@ def test_a_run_on_paper_by_the_keyboard_alone(page):
     assert not page.locator(".scent-press-cancel").is_visible()
     page.locator(".scent-press-run").focus()
     page.keyboard.press("Enter")
-    said(page, "Over 2 simulated series", "saved")
+    said(page, "Poured and scored 2 times on paper", "saved")
     page.wait_for_selector(".scent-form img[alt*='true load at risk']")
     assert page.locator(".scent-banner:not(:empty)").count() == 0
 

@@ -146,7 +146,9 @@ def test_a_series_that_cannot_be_fitted_counts_as_without_an_answer(plan, guess,
     assert np.isnan(found.of(SHORTFALL)[0])
     assert ("2 series could not be fitted and count as without an answer; the first said: no peak."
             in found.notes)
-    assert found.sentence.startswith("Over 2 simulated series no ceiling was found in any series;")
+    assert found.sentence.startswith(
+        "Poured and scored 2 times on paper, if the guess holds: no ceiling was found. It was"
+    )
 
 
 def test_a_stopped_run_says_so(plan, guess, monkeypatch):
