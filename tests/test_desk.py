@@ -225,5 +225,6 @@ def test_the_run_on_paper_draws_a_picture(folder):
     desk.planning.fields["series"].value = "1"
     desk.planning.run.click()
     desk.planning.wait(60)
-    assert "Poured and scored 1 time on paper" in desk.planning.expected.value, desk.planning.message.value
+    told = desk.planning.expected.value
+    assert "Poured and scored 1 time on paper" in told, desk.planning.message.value
     assert "data:image/png;base64," in desk.planning.expected.value

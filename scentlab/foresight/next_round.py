@@ -11,7 +11,7 @@ from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, expect
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.planning.refusal import PlanError, count_of, need_number, need_whole
 from scentlab.results import Result
-from scentlab.units import content_from_load
+from scentlab.units import content_from_load, say_load
 
 WIDTH_OF_SD = 3.29  # width of a normal 90 % interval in standard deviations
 _STEP = 0.5
@@ -136,10 +136,11 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
         return WIDTH_OF_SD * expected_sd(log_likelihood, weights, values[:, columns]).mean()
 
     pots, path = _choose(fit, loads, pours, loads_a_pot, bank, worth, passes)
+    table = _table(fit, pots, path)
     return NextRound(
-        _table(fit, pots, path), _gain(fit, at_risk, pots, bank, weights, values, wanted),
+        table, _gain(fit, at_risk, pots, bank, weights, values, wanted),
         pours, pieces, stress, float(stop_below_pct), seed,
-        _notes(fit, loads_a_pot, pieces, stress),
+        _notes(fit, loads_a_pot, pieces, stress) + _over_limit(table, analysis.series.blends),
     )
 
 
@@ -289,3 +290,19 @@ def _notes(fit, loads_a_pot, pieces, stress):
     if fit.effective_size < 100:
         notes.append("The fit has few effective draws, so the order of the pots is rough.")
     return tuple(notes)
+
+
+def _over_limit(table, blends):
+    """A note on the loads above a wax maker's limit, or none."""
+    limits = dict(zip(blends["blend"], pd.to_numeric(blends["limit_load_pct"]), strict=True))
+    over = {
+        r.blend: limits[r.blend] for r in table.itertuples()
+        if max(r.loads_pct) > limits.get(r.blend, np.inf)
+    }
+    if not over:
+        return ()
+    told = ", ".join(f"{blend} {say_load(limit)}" for blend, limit in over.items())
+    return (
+        f"Some of these loads lie above the wax maker's limit ({told}): for testing only, not for "
+        "sale.",
+    )

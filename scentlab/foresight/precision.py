@@ -93,8 +93,8 @@ class Precision(Result):
             where = (f"the ceiling came out {abs(short):.2f} points of load (% of wax) {side} the "
                      f"load truly at risk, on average ({error})")
         return (
-            f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: {where}. It was "
-            f"too high, so that the wax would sweat, in {_chance(over, over_se)}; no tested load "
+            f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
+            f"{where}. It was too high in {_chance(over, over_se)}; no tested load "
             f"qualified in {_chance(none, none_se)}.{lost} ± is the Monte Carlo error of these "
             "simulated series."
         )

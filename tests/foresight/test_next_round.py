@@ -1,6 +1,7 @@
 """The next round: where the doubt is, when to stop, refusals."""
 
 import re
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -100,6 +101,17 @@ def test_the_sheet_weighs_the_pours(found):
     assert sheet["fragrance_g"].to_numpy() == pytest.approx(2.0 * sheet["load_pct"].to_numpy())
     load = sheet["load_pct"].to_numpy()
     assert sheet["content_pct"].to_numpy() == pytest.approx(100 * load / (100 + load))
+
+
+def test_loads_above_a_limit_are_said_to_be_for_testing_only(analysis, found):
+    assert not any("not for sale" in words for words in found.notes)
+    highest = max(load for _, load in found.pairs)
+    blends = analysis.series.blends.assign(limit_load_pct=highest - 0.5)
+    limited = replace(analysis, series=replace(analysis.series, blends=blends))
+    again = next_round(limited, pours=6, seed=3, **QUICK)
+    assert again.pairs == found.pairs
+    assert again.notes[-1].startswith("Some of these loads lie above the wax maker's limit (")
+    assert again.notes[-1].endswith(" for testing only, not for sale.")
 
 
 def test_the_result_goes_to_data_and_back(found):
