@@ -23,7 +23,7 @@ from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.foresight.next_round import next_round
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.simulate import BlendTruth, Layout, Truth, even_layout, simulate_series
 
 LOADS = (6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
 CAPACITIES = {"soft": 9.0, "middle": 11.0, "hard": 13.0}
@@ -54,9 +54,7 @@ def chosen_layout(found, pieces):
     rows = [(p, "sweat", "rest") for p in pours["pour"] for _ in range(pieces)]
     cast = pd.DataFrame(rows, columns=["pour", "test", "stress"])
     cast.insert(0, "code", [f"{i:04d}" for i in range(len(cast))])
-    return SimpleNamespace(
-        pours=pours, pieces=cast, smellings=layout.smellings, blends=layout.blends, details={}
-    )
+    return Layout(pours, cast, layout.smellings, layout.blends)
 
 
 def judged(looks, truth, draws, seed):
@@ -92,11 +90,12 @@ def one_study(seed, pours=18, loads_a_pot=1, pieces=4, draws=1000):
     truth = true_loads()
     names = list(CAPACITIES)
     layout = even_layout(names, LOADS, pots=2, sweat=pieces)
-    first = simulate_series(layout, world, [seed, 0]).sweat()
+    series = simulate_series(layout, world, [seed, 0])
+    first = series.sweat()
     fit, ceiling, width, _, _ = judged(first, truth, draws, seed)
     again = even_layout(names, LOADS, pots=pours // (len(names) * len(LOADS)), sweat=pieces)
     even = simulate_series(again, world, [seed, 1]).sweat()
-    analysis = SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling)
+    analysis = SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series)
     found = next_round(analysis, pours=pours, seed=seed, loads_a_pot=loads_a_pot)
     best = simulate_series(chosen_layout(found, pieces), world, [seed, 2]).sweat()
     _, _, *of_even = judged(together(first, even), truth, draws, seed)

@@ -26,7 +26,7 @@ def analysed(pots=2, seed=4):
     truth = Truth({b: BlendTruth(c) for b, c in CAPACITIES.items()})
     series = simulate_series(even_layout(CAPACITIES, LOADS, pots=pots), truth, seed)
     fit = fit_sweat(series.sweat(), dict.fromkeys(CAPACITIES, 10.0), draws=800, seed=1)
-    return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=find_ceiling(fit))
+    return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=find_ceiling(fit), series=series)
 
 
 @pytest.fixture(scope="module")
@@ -107,7 +107,8 @@ def test_loads_above_a_limit_are_said_to_be_for_testing_only(analysis, found):
     assert not any("not for sale" in words for words in found.notes)
     highest = max(load for _, load in found.pairs)
     blends = analysis.series.blends.assign(limit_load_pct=highest - 0.5)
-    limited = replace(analysis, series=replace(analysis.series, blends=blends))
+    series = replace(analysis.series, blends=blends)
+    limited = SimpleNamespace(**vars(analysis) | {"series": series})
     again = next_round(limited, pours=6, seed=3, **QUICK)
     assert again.pairs == found.pairs
     assert again.notes[-1].startswith("Some of these loads lie above the wax maker's limit (")
