@@ -135,7 +135,7 @@ def _import(arguments):
             "no file to import; give --pours, --pieces, --throws, --warmings or several of them"
         )
     store, sources = Store.open(folder), _sources(arguments, files)
-    tried = dry_run(store, **sources)
+    tried = dry_run(store, **sources, beyond_plan=arguments.beyond_plan)
     if not tried.ready:
         raise DataError(tried.problems)
     _tell_left_out(sources)
@@ -337,7 +337,8 @@ def _export(arguments):
 
 def _columns(arguments):
     print("CSV files for `scentlab import`: UTF-8, comma between cells, header row first,")
-    print("decimal point, empty cell = not known. Columns marked * must be there and filled.")
+    print("decimal point, empty cell = not known. Columns marked * must be there and filled;")
+    print("the pour of a piece only where no plan is kept, for a kept plan knows it.")
     for table in IMPORT_TABLES:
         print()
         print("\n".join(_table_lines(table)))
@@ -647,6 +648,10 @@ def _add_import(commands):
         ages in days, hours on the warmer in h; `scentlab columns` tells every column. What is
         wrong is told with file, row, column, value and remedy.
 
+        Where the series has a kept plan, pours, codes, assessors and sittings must be in it (see
+        --beyond-plan), and the file of pieces needs no column pour: the plan knows it, so that
+        nobody has to look into the sealed key.
+
         Files with other headings or units: one --match for each such column, as
         "their heading=column:unit". Columns that bear their own name need none; the others of a
         file with a --match are left out, and told. A column in two tables may be written as
@@ -679,6 +684,10 @@ def _add_import(commands):
     )
     parser.add_argument(
         "--decimal", choices=(".", ","), default=".", help="decimal sign of the files (default .)"
+    )
+    parser.add_argument(
+        "--beyond-plan", action="store_true",
+        help="take pours, pieces, assessors and sittings too that the kept plan does not have",
     )
     parser.add_argument(
         "--dry-run", action="store_true", help="check the files and write nothing"

@@ -14,6 +14,7 @@ from scentlab.schema import IMPORT_TABLES, DataError
 
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
+_BEYOND = "Take what the kept plan does not have too: other pours, pieces, assessors, sittings"
 _DECIMALS = (("decimal point, as 9.5", "."), ("decimal comma, as 9,5", ","))
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
@@ -92,6 +93,8 @@ class FileMatch(w.VBox):
         name, column = row["column"], self.table[row["column"]]
         words = column.meaning[0].upper() + column.meaning[1:]
         star = " *" if row["required"] == "yes" else ""
+        if (self.table.name, name) == ("pieces", "pour"):
+            star = " (* where no plan is kept)"
         box = _choice(f"{self.table.name}-{name}", words + star, [_NOT_THERE, *headings])
         box.value = row["heading"] or _NOT_THERE
         self.headings[name] = box
@@ -124,8 +127,9 @@ class ImportForm(FoldedForm):
 
     Parameters
     ----------
-    check : callable(sources) -> :class:`scentlab.recording.matching.DryRun`, with sources a dict
-        of table name to :class:`scentlab.recording.matching.Source`; it stores nothing.
+    check : callable(given) -> :class:`scentlab.recording.matching.DryRun`, with given a dict of
+        table name to :class:`scentlab.recording.matching.Source`, and ``beyond_plan`` (True) when
+        that is ticked, as :func:`scentlab.dry_run` takes them; it stores nothing.
     on_import : callable(tried) -> dict of table name to the number of rows that were stored.
 
     ``tried`` is the last dry run, None when something was changed after it.
@@ -136,6 +140,9 @@ class ImportForm(FoldedForm):
         self._place = tempfile.mkdtemp(prefix="scentlab-import-")
         weakref.finalize(self, shutil.rmtree, self._place, True)
         self.files = {t.name: FileMatch(t, self._changed) for t in IMPORT_TABLES}
+        self.beyond_plan, self._beyond = make_button("", "beyond-plan"), False
+        self.beyond_plan.on_click(lambda _: self._guarded(self._turn_beyond))
+        self._tell_beyond()
         self.check = make_button("Check the files (nothing is stored)", "check")
         self.check.on_click(lambda _: self._guarded(self._check))
         self.store = make_button("Import all", "import")
@@ -144,7 +151,8 @@ class ImportForm(FoldedForm):
         self.result.add_class("scent-result")
         super().__init__(
             "Import CSV or XLSX files",
-            [*self.files.values(), self.check, self.result, in_a_row([self.store])],
+            [*self.files.values(), self.beyond_plan, self.check, self.result,
+             in_a_row([self.store])],
         )
         for name, file in self.files.items():
             file.pick.observe(lambda _, n=name: self._guarded(lambda: self._take(n)), "value")
@@ -155,6 +163,16 @@ class ImportForm(FoldedForm):
         if content.get("press") == "check":
             self.browser.send({"ack": str(content.get("key", ""))})
         super()._heard(content)
+
+    def _turn_beyond(self):
+        self._beyond = not self._beyond
+        self._tell_beyond()
+        self._changed()
+        self.browser.pressed = ["beyond-plan"] if self._beyond else []
+
+    def _tell_beyond(self):
+        self.beyond_plan.description = f"{'☑' if self._beyond else '☐'} {_BEYOND}"
+        self.beyond_plan.tooltip = _BEYOND
 
     def _take(self, name):
         picked = self.files[name].pick.value
@@ -178,7 +196,8 @@ class ImportForm(FoldedForm):
         sources = {n: f.source() for n, f in self.files.items() if f.path}
         if not sources:
             raise ValueError("Choose a file first.")
-        self.tried = self._check_files(sources)
+        beyond = {"beyond_plan": True} if self._beyond else {}
+        self.tried = self._check_files(sources | beyond)
         rest = [f"{n}: {', '.join(h)}" for n, h in left_out(sources).items()]
         told = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
         self.result.value = told + _listed(self.tried)
@@ -194,6 +213,8 @@ class ImportForm(FoldedForm):
         counts = self._on_import(self.tried)
         for file in self.files.values():
             file.forget()
+        if self._beyond:  # it was said of these files, not of the next ones
+            self._turn_beyond()
         told = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
         self._say("saved", f"Stored: {told}. Run the notebook from the top to see them.")
 

@@ -15,6 +15,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.recording import spreadsheets
+from scentlab.recording.kept_plan import BEYOND, cells_of, expected_words, kept_plan
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import StoreError
@@ -33,7 +34,8 @@ _MARKED = re.compile(r"^'(?=[=+\-@\t\r'])")
 class Sheet:
     """A file as text: a frame of cells and, per row, the number a spreadsheet shows.
 
-    ``origins`` tells for a column that came from another heading which one, and its unit.
+    ``origins`` tells for a column that came from another heading which one, and its unit;
+    ``filled`` holds the rows of pieces whose pour the file left to the plan.
     """
 
     file: str
@@ -41,13 +43,16 @@ class Sheet:
     text: pd.DataFrame
     rows: tuple
     origins: dict = field(default_factory=dict)
+    filled: frozenset = frozenset()
 
 
-def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None):
+def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None,
+              beyond_plan=False):
     """The files as checked, typed frames, by table name (files that are None are absent).
 
     Separator (comma, semicolon or tab) and a byte order mark are detected. With a ``store`` the
-    files are also checked against what is stored there. Raises
+    files are also checked against what is stored there, and where it has a kept plan, against
+    that: ``beyond_plan=True`` takes what was not planned. Raises
     :class:`scentlab.schema.DataError` with every problem of all files.
     """
     given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings}
@@ -61,22 +66,28 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None
         if sheet is not None:
             sheets[name] = sheet
     unread = {n for n, path in given.items() if path is not None} - set(sheets)
-    return check_sheets(sheets, store, problems, unread=unread)
+    return check_sheets(sheets, store, problems, unread=unread, beyond_plan=beyond_plan)
 
 
-def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None):
+def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyond_plan=False):
     """Typed frames of sheets of text, checked one by one, against each other and the store.
 
     ``unread`` names tables whose file was given and could not be read: what they hold is not
     known, so nothing is told missing from them. ``today`` is the machine's day when absent.
+    With ``beyond_plan`` pours, pieces, assessors and sittings need not be in the kept plan.
     """
-    problems, frames = list(problems), {}
+    problems, frames, plan = list(problems), {}, kept_plan(store)
+    if plan is not None and "pieces" in sheets:
+        sheets = {**sheets, "pieces": plan.fill_in(sheets["pieces"])}
     for name, sheet in sheets.items():
         try:
             frames[name] = parse_table(sheet.text, _TABLES[name], sheet.file)
         except DataError as error:
-            problems.extend(_renumbered(p, sheet) for p in error.problems)
-    problems.extend(_across(sheets, store, unread))
+            told = _pours_left_open(error.problems, sheet, plan, beyond_plan)
+            problems.extend(_renumbered(p, sheet) for p in told)
+    unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
+    problems.extend(_beyond_plan(unplanned))
+    problems.extend(_across(sheets, store, unread, {value for _, _, value, *_ in unplanned}))
     if "pours" in frames:
         problems.extend(_impossible_pours(frames["pours"], sheets["pours"], store))
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
@@ -88,13 +99,16 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None):
     return frames
 
 
-def import_csvs(store, pours=None, pieces=None, throws=None, warmings=None):
+def import_csvs(store, pours=None, pieces=None, throws=None, warmings=None, *, beyond_plan=False):
     """Store the rows of the files, all or none; returns the number of rows per table.
 
-    A file that is absent is left out. Raises :class:`scentlab.schema.DataError` with every
-    problem, and then nothing is stored.
+    A file that is absent is left out. Where a plan is kept, pours, pieces, assessors and sittings
+    must be in it, unless ``beyond_plan`` says that they are truly beyond it. Raises
+    :class:`scentlab.schema.DataError` with every problem, and then nothing is stored.
     """
-    frames = read_csvs(pours, pieces, throws, store=store, warmings=warmings)
+    frames = read_csvs(
+        pours, pieces, throws, store=store, warmings=warmings, beyond_plan=beyond_plan
+    )
     return store_frames(store, frames)
 
 
@@ -105,7 +119,7 @@ def store_frames(store, frames):
         rows["pours"] = _records(frames["pours"])
     if "pieces" in frames:
         known = set(store.rows("pieces")["code"])
-        rows["pieces"] = _piece_rows(frames["pieces"], known)
+        rows["pieces"] = _piece_rows(frames["pieces"], known, store.plan() or {})
         rows["grades"] = grade_rows(frames["pieces"])
     for name in ("throws", "warmings"):
         if name in frames:
@@ -272,20 +286,47 @@ def _renumbered(problem, sheet):
     return replace(problem, row=sheet.rows[problem.row - 2])
 
 
-def _column(sheet, name):
-    """Pairs of row number and stripped text of a column; none when the column is absent."""
-    if sheet is None or list(sheet.text.columns).count(name) != 1:
-        return []
-    return list(zip(sheet.rows, (str(v).strip() for v in sheet.text[name]), strict=True))
+def _pours_left_open(problems, sheet, plan, beyond_plan):
+    """The problems of a sheet; a pour that the plan cannot fill in is one of an unknown code.
+
+    Such a code is told itself, unless it may be beyond the plan: then its pour must be given.
+    """
+    for problem in problems:
+        at_pour = sheet.table == "pieces" and problem.column == "pour" and problem.value == ""
+        if plan is None or "code" not in plan.names or not at_pour:
+            yield problem
+        elif beyond_plan:
+            yield replace(problem, remedy="The plan does not know this code: give its pour.")
 
 
-def _across(sheets, store, unread):
-    """What is wrong between the files: unknown pours and codes, a code of two pours."""
+def _beyond_plan(unplanned):
+    """Pours, codes, assessors and sittings that the kept plan does not have."""
+    problems, by_column = [], {}
+    for sheet, column, *found in unplanned:
+        by_column.setdefault((sheet.file, column), []).append(found)
+    for (file, column), found in by_column.items():
+        expected = expected_words(column)
+        if len(found) > MOST_ALIKE:
+            places = sorted((row, value) for value, rows, _ in found for row in rows)
+            remedy = f"Is it the file of another series? {BEYOND}"
+            problems += _grouped(file, column, places, expected, remedy)
+            continue
+        for value, rows, near in found:
+            remedy = f"Correct it; the nearest: {', '.join(near)}. {BEYOND}"
+            problems += _grouped(file, column, [(r, value) for r in rows], expected, remedy)
+    return problems
+
+
+def _across(sheets, store, unread, told):
+    """What is wrong between the files: unknown pours and codes, a code of two pours.
+
+    ``told`` holds names that are told already, for the kept plan does not have them.
+    """
     stored = {} if store is None else _stored_origins(store)
     origins = dict(stored)
     pieces = sheets.get("pieces")
     findings = Findings(pieces.file if pieces else "")
-    codes, pours = _column(pieces, "code"), _column(pieces, "pour")
+    codes, pours = cells_of(pieces, "code"), cells_of(pieces, "pour")
     for (row, code), (_, pour) in zip(codes, pours, strict=False):
         first = origins.setdefault(code, pour)
         if code and pour and first != pour:
@@ -296,7 +337,7 @@ def _across(sheets, store, unread):
             )
     unknown = [] if "pours" in unread else _unknown_pours(sheets, store, pours, findings.file)
     if "pieces" not in unread:
-        unknown += _unknown_codes(sheets, set(origins) | {c for _, c in codes})
+        unknown += _unknown_codes(sheets, set(origins) | {c for _, c in codes} | told)
     return findings.problems + unknown
 
 
@@ -344,19 +385,27 @@ def _stored_origins(store):
 def _unknown_pours(sheets, store, pours, file):
     if "pours" not in sheets and store is None:
         return []
-    known = {p for _, p in _column(sheets.get("pours"), "pour")}
+    known = {p for _, p in cells_of(sheets.get("pours"), "pour")}
     if store is not None:
         known |= set(store.rows("pours")["pour"])
     lost = [(row, pour) for row, pour in pours if pour and pour not in known]
     whole = "Give the file of pours as well, or log the pours first."
-    return _grouped(file, "pour", lost, "a pour that the file of pours or the store holds",
-                    "Correct the name or add the pour.", whole if len(lost) == len(pours) else "")
+    filled = sheets["pieces"].filled if "pieces" in sheets else ()
+    # Of a pour that the plan filled in the name stays sealed: the code is told instead.
+    sealed = {row for row, _ in lost} & set(filled)
+    unlogged = [(row, code) for row, code in cells_of(sheets.get("pieces"), "code")
+                if row in sealed]
+    named = [(row, pour) for row, pour in lost if row not in sealed]
+    return _grouped(
+        file, "pour", named, "a pour that the file of pours or the store holds",
+        "Correct the name or add the pour.", whole if len(named) == len(pours) else "",
+    ) + _grouped(file, "code", unlogged, "a piece whose pour is logged", whole)
 
 
 def _unknown_codes(sheets, known):
     problems = []
     for sheet in (sheets[name] for name in ("throws", "warmings") if name in sheets):
-        codes = _column(sheet, "code")
+        codes = cells_of(sheet, "code")
         lost = [(row, code) for row, code in codes if code and code not in known]
         whole = "Give the file of pieces as well, or save the plan first."
         problems += _grouped(
@@ -438,7 +487,7 @@ def _stored_already(frames, sheets, store):
     tables = {"pours": "pours", "pieces": "grades", "throws": "throws", "warmings": "warmings"}
     for name, frame in frames.items():
         key = RECORDS[tables[name]].key
-        stored = {_identity(r, key) for r in _records(store.rows(tables[name]))}
+        stored = {_identity(r, key) for r in _stored_records(store, tables[name])}
         if not stored:
             continue
         found = []
@@ -451,6 +500,15 @@ def _stored_already(frames, sheets, store):
                 found.append((place, str(row[key[0]]), told))
         problems.extend(_told_stored(sheets[name].file, key[0], found, len(frame)))
     return problems
+
+
+def _stored_records(store, table):
+    """The rows that stand, looks with the stress of their piece where they were given none."""
+    rows = _records(store.rows(table))
+    if table == "grades" and any(row["stress"] is None for row in rows):
+        of_piece = dict(store.distinct("pieces", ("code", "stress")))
+        rows = [{**r, "stress": r["stress"] or of_piece.get(r["code"])} for r in rows]
+    return rows
 
 
 def _told_stored(file, column, found, rows):
@@ -481,10 +539,13 @@ def _records(frame):
     return frame.astype(object).where(frame.notna(), None).to_dict("records")
 
 
-def _piece_rows(looks, known):
-    """One row per new piece; the test of an imported piece is not known."""
+def _piece_rows(looks, known, plan):
+    """One row per new piece; the test of one that no plan knows is not known."""
     new = looks[~looks["code"].isin(known)].drop_duplicates("code")
-    return [{"code": c, "pour": p} for c, p in zip(new["code"], new["pour"], strict=True)]
+    planned = {p["code"]: {n: p.get(n) for n in ("test", "stress")}
+               for p in plan.get("pieces", ())}
+    return [{"code": c, "pour": p, **planned.get(c, {})}
+            for c, p in zip(new["code"], new["pour"], strict=True)]
 
 
 def grade_rows(looks):

@@ -138,26 +138,58 @@ def suggest_columns(path, table, sheet=None):
     found = read_sheet(Path(path), table, findings, sheet)
     if found is None:
         findings.stop()
-    headings = {_plain(h): h for h in reversed(list(found.text.columns))}
+    headings = list(dict.fromkeys(h for h in map(str, found.text.columns) if h))
+    plain = _plain_headings(headings, _TABLES[table])
     rows = [
         {
             "column": column.name,
             "required": "yes" if column.required else "no",
-            "heading": headings.get(_plain(column.name), headings.get(_bare(column.name), "")),
+            "heading": plain.get(column.name, ""),
             "units": ", ".join(_choices(column)),
         }
         for column in _TABLES[table].columns
     ]
     frame = pd.DataFrame(rows)
-    frame.attrs["headings"] = list(dict.fromkeys(h for h in map(str, found.text.columns) if h))
+    frame.attrs["headings"] = headings
     return frame
 
 
-def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None):
+def _plain_headings(headings, table):
+    """Per column the heading that names it, or that alone begins its name or meaning.
+
+    'Wax weighed' can only be the wax weighed into a pour; 'Wax temperature' begins two columns
+    and is left to the person.
+    """
+    known = {_plain(h): h for h in reversed(headings)}
+    found = {}
+    for column in table.columns:
+        heading = known.get(_plain(column.name), known.get(_bare(column.name)))
+        if heading:
+            found[column.name] = heading
+    claims = {}
+    for heading in (h for h in headings if h not in found.values()):
+        led = [c.name for c in table.columns if _leads(heading, c)]
+        if len(led) == 1:
+            claims.setdefault(led[0], []).append(heading)
+    alone = {name: claim[0] for name, claim in claims.items() if len(claim) == 1}
+    return {**alone, **found}
+
+
+def _leads(heading, column):
+    """Whether the words of a heading are the first ones of a column's name or meaning."""
+    words = _plain(heading)
+    return bool(words) and any(
+        f"{_plain(text)}_".startswith(f"{words}_") for text in (column.name, column.meaning)
+    )
+
+
+def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None, *,
+            beyond_plan=False):
     """Try an import of up to four :class:`Source` (or paths); returns a :class:`DryRun`.
 
     ``store`` is the series to check against; nothing is written to it. ``today`` is the day that
-    no pour and no look may lie after, the machine's day when absent.
+    no pour and no look may lie after, the machine's day when absent. Where the series has a kept
+    plan, pours, pieces, assessors and sittings must be in it, unless ``beyond_plan`` is True.
     """
     given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings}
     problems, sheets, originals = [], {}, {}
@@ -173,11 +205,24 @@ def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmin
         problems.extend(findings.problems)
     unread = {n for n, source in given.items() if source is not None} - set(sheets)
     try:
-        frames = check_sheets(sheets, store, problems, unread=unread, today=today)
+        frames = check_sheets(
+            sheets, store, problems, unread=unread, today=today, beyond_plan=beyond_plan
+        )
     except DataError as error:
-        found = tuple(_as_in_the_file(p, sheets, originals) for p in error.problems)
-        return DryRun({}, found)
+        return DryRun({}, tuple(
+            _as_in_the_file(p, sheets, originals) for p in _told_once(error.problems, problems)
+        ))
     return DryRun(frames, ())
+
+
+def _told_once(found, of_matching):
+    """The problems without those of columns that lack only what the matching tells of them.
+
+    A column whose unit is still to be chosen is in the file: nobody has to add it.
+    """
+    told = {(p.file, p.column) for p in of_matching if p.column}
+    return [p for p in found
+            if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
 
 
 def match_by_heading(sources, matches):

@@ -405,3 +405,37 @@ def test_what_is_exported_comes_back_the_same(tmp_path_factory, note, wax, load)
     back = read_csvs(paths[0], paths[1])["pours"]
     columns = list(RECORDS["pours"].names)
     pd.testing.assert_frame_equal(store.rows("pours")[columns], back[columns])
+
+
+# ---- headings that lead, units still to choose --------------------------------------------------
+
+
+@pytest.mark.parametrize("headings, column, heading", [
+    ("Wax weighed,Fragrance weighed", "wax_g", "Wax weighed"),
+    ("Wax weighed,Fragrance weighed", "fragrance_g", "Fragrance weighed"),
+    ("Wax temperature", "add_temp_c", ""),  # it begins the pour temperature's meaning too
+    ("Wax,Wax weighed", "wax_g", "Wax"),
+    ("Day,Day of", "poured_on", ""),  # two of one kind
+    ("Day,Day of", "pour_temp_c", ""),
+    ("Pour temp", "pour_temp_c", "Pour temp"),
+    ("Waxing", "wax_g", ""),  # whole words only
+    ("Room", "room_temp_c", "Room"),
+])
+def test_a_heading_is_matched_by_its_leading_words_when_they_lead_one_column(
+    foreign, headings, column, heading
+):
+    found = suggest_columns(foreign(f"{headings}\n"), "pours").set_index("column")
+    assert found.loc[column, "heading"] == heading
+
+
+def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
+    dry = dry_run(empty, pours=Source(foreign(), {**COLUMNS, "wax_g": From("Wax")}, decimal=","))
+    assert told(dry) == [
+        "mine.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of g, kg, "
+        "oz, lb. Choose the unit that the file uses."
+    ]
+    without = {n: c for n, c in COLUMNS.items() if n != "wax_g"}
+    assert told(dry_run(empty, pours=Source(foreign(), without, decimal=","))) == [
+        "mine.csv, row 1, column wax_g: expected a column wax_g (wax weighed into this pour). Add "
+        "the column; the header row must hold the exact names."
+    ]
