@@ -65,8 +65,17 @@ class Plan:
 
     @property
     def pours(self):
-        """One row per pour, in the order of pouring."""
-        return _frame(PlannedPour, self.pour_rows)
+        """One row per pour, in the order of pouring, with the heat that its pot and fragrance bear.
+
+        max_temp_c is the lowest maximum of the blend's waxes, flash_point_c the fragrance's.
+        """
+        frame = _frame(PlannedPour, self.pour_rows)
+        highest = [self.blend(name).max_temp_c for name in frame["blend"]]
+        return frame.assign(
+            max_temp_c=pd.Series(highest, index=frame.index, dtype="float64"),
+            flash_point_c=pd.Series(self.fragrance.flash_point_c, index=frame.index,
+                                    dtype="float64"),
+        )
 
     @property
     def pieces(self):

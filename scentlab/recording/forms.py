@@ -35,12 +35,14 @@ from scentlab.recording.form_parts import (
     typed_number,
 )
 from scentlab.recording.records import BLEEDS, WARMINGS, check_row, warming_words
-from scentlab.units import load_from_weights, say_load
+from scentlab.units import load_from_weights, say_load, say_temperature
 
 THROW_WORDS = {0: "nothing", 10: "overpowering"}
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
 # Points of load off the plan from which a slip is more likely than a pour that went astray.
 FAR_OFF = 1.0
+FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
+USUAL_ROOM_C = (5.0, 45.0)  # a room outside is more likely a slip (common practice, no source)
 
 
 class _PieceForm(Form):
@@ -222,22 +224,26 @@ class PourForm(Form):
     Parameters
     ----------
     planned : frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of pouring,
-        and poured_on where the day is planned.
+        and, where they are known, poured_on (the planned day), add_temp_c and pour_temp_c (as
+        planned), max_temp_c (the lowest maximum of the blend's waxes) and flash_point_c (of the
+        fragrance, closed cup).
     on_save : callable(row) -> receipt, with row in the columns of the table of pours.
     done : names of the pours that are logged already.
     on_undo : callable(receipt) that voids the entry, or None for a form without undo.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
-    beside the field stands which day is stored. A typed day stays for the next pour. A load far
-    off the plan is stored by a second tap only.
+    beside the field stands which day is stored. A typed day, the minutes of stirring and the room
+    temperature stay for the next pour. What is likely a slip is stored by a second tap only: a load
+    or a temperature far off the plan, a pot above the wax maker's maximum or the flash point.
     """
 
     NUMBERS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c")
+    STAYS = {"poured_on", "stir_min", "room_temp_c"}
 
     def __init__(self, planned, on_save, done=(), on_undo=None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
-        self._done, self._pour, self._asked = set(done), None, False
+        self._done, self._pour, self._asked = set(done), None, []
         self.pours = {name: make_button(name, f"pour-{name}") for name in self._planned}
         for name, button in self.pours.items():
             button.on_click(lambda _, n=name: self._guarded(lambda: self._choose(n)))
@@ -283,7 +289,7 @@ class PourForm(Form):
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
-        self.load.value, self._asked = "", False
+        self.load.value, self._asked = "", []
         texts = [self.fields[n].value.strip() for n in ("fragrance_g", "wax_g")]
         if self._pour is None or not all(texts):
             return
@@ -368,23 +374,20 @@ class PourForm(Form):
         self._store(row, words, (self._pour, typed))
         self._done.add(self._pour)
         self._pour = None
-        # The pours of a day are logged one after the other: the day is typed once.
-        self._fill(dict.fromkeys(set(self.fields) - {"poured_on"}, ""))
+        # The pours of a day are logged one after the other: what they share is typed once.
+        self._fill(dict.fromkeys(set(self.fields) - self.STAYS, ""))
         self._show()
 
     def _is_sure(self, load, row):
-        """Whether the load may be stored: far off the plan it is asked about first, once."""
-        plan = self._planned[self._pour]["load_pct"]
-        if self._asked or abs(load - plan) <= FAR_OFF + 1e-9:
+        """Whether the row may be stored: what is likely a slip is asked about first, once."""
+        doubts = list(_doubts(self._planned[self._pour], load, row))
+        if doubts == self._asked:
             return True
-        self._asked = True
-        self._say(
-            "flag",
-            f"NOT SAVED YET. The weighed load is {load:.2f} % of wax, planned {plan:.2f} % of "
-            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right? "
-            "Tap Save again to store it, or correct it.",
-        )
-        return False
+        self._asked = doubts
+        if doubts:
+            self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap Save again to store it, or "
+                              "correct it.")
+        return not doubts
 
     def _fill(self, texts):
         for name, text in texts.items():
@@ -689,6 +692,43 @@ def _possible_load(fragrance_g, wax_g):
     return load
 
 
+def _doubts(plan, load, row):
+    """Questions about what is likely a slip of the scale, the thermometer or the key."""
+    if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
+        yield (
+            f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
+            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right?"
+        )
+    for name in ("add_temp_c", "pour_temp_c"):
+        told = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
+        if told:
+            what = schema.POURS[name].meaning
+            words = ", ".join([*told[:-1], f"and {told[-1]}"] if told[1:] else told)
+            yield (f"{what[0].upper()}{what[1:]}: {row[name]:g} °C is {words}. Is {row[name]:g} °C "
+                   "right?")
+    room, (cold, hot) = row["room_temp_c"], USUAL_ROOM_C
+    if room is not None and not cold <= room <= hot:
+        yield f"Is a room temperature of {room:g} °C right?"
+
+
+def _heat_doubts(plan, value, name):
+    highest, flash, planned = (_known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
+    if highest is not None and value > highest:
+        yield f"above the wax maker's maximum of {highest:g} °C"
+    # Where the plan itself goes above the flash point, it stands with the plan of the pour.
+    if flash is not None and value > flash and not (planned is not None and planned > flash):
+        yield (f"above the closed-cup flash point of the fragrance, {flash:g} °C (no flame or "
+               "spark near)")
+    if planned is not None and abs(value - planned) > FAR_OFF_C:
+        side = "above" if value > planned else "below"
+        yield f"{abs(value - planned):g} °C {side} the planned {planned:g} °C"
+
+
+def _known(plan, name):
+    value = plan.get(name)
+    return None if value is None or pd.isna(value) else float(value)
+
+
 def _planned_view(plan, finished):
     if finished:
         return "<p>All pours are logged.</p>"
@@ -697,8 +737,26 @@ def _planned_view(plan, finished):
     return (
         f"<p>Plan of {html.escape(str(plan['pour']))}: pot {html.escape(str(plan['pot']))}, blend "
         f"{html.escape(str(plan['blend']))}, <b>{plan['wax_g']:.1f} g of wax</b> and "
-        f"<b>{plan['fragrance_g']:.2f} g of fragrance</b>, {say_load(plan['load_pct'], 2)}.</p>"
+        f"<b>{plan['fragrance_g']:.2f} g of fragrance</b>, {say_load(plan['load_pct'], 2)}."
+        f"{_planned_heat(plan)}</p>"
     )
+
+
+def _planned_heat(plan):
+    """The planned temperatures and what stands against them, as far as they are known."""
+    parts = [
+        f"{words} {say_temperature(value)}"
+        for words, name in (("add the fragrance at", "add_temp_c"), ("pour at", "pour_temp_c"),
+                            ("the wax maker's maximum is", "max_temp_c"))
+        if (value := _known(plan, name)) is not None
+    ]
+    told = ", ".join(parts)
+    told = f" {told[0].upper()}{told[1:]}." if told else ""
+    add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
+    if add is not None and flash is not None and add > flash:
+        told += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "
+                 "and the vapour can be ignited above it: no flame or spark near.")
+    return told
 
 
 def _throw_label(score):

@@ -60,6 +60,16 @@ def test_each_pour_day_is_a_block_with_every_blend_once():
     assert sorted(set(pours["poured_on"])) == [dt.date(2026, 12, d) for d in (1, 2, 3)]
 
 
+def test_each_pour_knows_the_heat_that_its_waxes_and_the_fragrance_bear():
+    pours = plan().pours
+    assert dict(zip(pours["blend"], pours["max_temp_c"], strict=True)) == {
+        "soft": 93, "mixed": 93, "hard": 100
+    }
+    assert set(pours["flash_point_c"]) == {95}
+    unknown = plan(fragrance=Fragrance("cedar"), blends=(Blend("soft", {Wax("soft"): 1}),)).pours
+    assert unknown[["max_temp_c", "flash_point_c"]].isna().all(axis=None)
+
+
 def test_pots_a_day_and_days_between_set_the_calendar():
     pours = plan(pouring=Pouring(pots_per_day=2, days_between=3)).pours
     assert pours.groupby("pour_day")["pot"].nunique().tolist() == [2, 1, 2, 1]

@@ -450,6 +450,94 @@ def test_the_question_is_answered_by_a_second_tap_in_the_browser_not_by_a_resend
     assert [r["key"] for r in desk.rows] == ["k2"]
 
 
+HOT = [p | {"add_temp_c": 80.0, "pour_temp_c": 75.0, "max_temp_c": 90.0, "flash_point_c": 88.0}
+       for p in PLANNED]
+ADDED = "Wax temperature when the fragrance went in"
+
+
+def log_pour(form, pour="P01", fragrance="18", **typed):
+    form.pours[pour].click()
+    for name, words in {"wax_g": "200", "fragrance_g": fragrance, **typed}.items():
+        form.fields[name].value = words
+    form.save.click()
+
+
+@pytest.mark.parametrize("typed, asked", [
+    ({"add_temp_c": "95"}, f"{ADDED}: 95 °C is above the wax maker's maximum of 90 °C, above the "
+     "closed-cup flash point of the fragrance, 88 °C (no flame or spark near), and 15 °C above the "
+     "planned 80 °C. Is 95 °C right?"),
+    ({"add_temp_c": "89"}, f"{ADDED}: 89 °C is above the closed-cup flash point of the fragrance, "
+     "88 °C (no flame or spark near). Is 89 °C right?"),
+    ({"pour_temp_c": "57"}, "Wax temperature when it was poured: 57 °C is 18 °C below the planned "
+     "75 °C. Is 57 °C right?"),
+    ({"room_temp_c": "4.9"}, "Is a room temperature of 4.9 °C right?"),
+    ({"room_temp_c": "46"}, "Is a room temperature of 46 °C right?"),
+    ({"fragrance": "1.8", "add_temp_c": "60"}, "The weighed load is 0.90 % of wax, planned 9.00 % "
+     "of wax: is 1.8 g of fragrance in 200 g of wax right? Wax temperature when the fragrance went "
+     "in: 60 °C is 20 °C below the planned 80 °C. Is 60 °C right?"),
+])
+def test_a_temperature_that_is_likely_a_slip_is_asked_about(desk, typed, asked):
+    form = PourForm(HOT, desk.save)
+    log_pour(form, **typed)
+    assert text(form.message) == (
+        f"NOT SAVED YET. {asked} Tap Save again to store it, or correct it."
+    )
+    assert desk.rows == []
+    form.save.click()
+    assert len(desk.rows) == 1 and text(form.message).startswith(f"Saved at {CLOCK}")
+
+
+@pytest.mark.parametrize("typed", [
+    {"add_temp_c": "88", "pour_temp_c": "65"}, {"add_temp_c": "70", "pour_temp_c": "85"},
+    {"room_temp_c": "5"}, {"room_temp_c": "45"}, {},
+])
+def test_temperatures_near_the_plan_are_stored_by_one_tap(desk, typed):
+    log_pour(PourForm(HOT, desk.save), **typed)
+    assert len(desk.rows) == 1
+
+
+def test_another_slip_after_the_question_is_another_question(desk):
+    form = PourForm(HOT, desk.save)
+    log_pour(form, add_temp_c="95")
+    form.fields["add_temp_c"].value = "59"
+    form.save.click()
+    assert "59 °C is 21 °C below the planned 80 °C" in text(form.message) and desk.rows == []
+    form.fields["add_temp_c"].value = "79"
+    form.save.click()
+    assert desk.rows[0]["add_temp_c"] == 79.0
+
+
+def test_nothing_is_asked_of_temperatures_that_nobody_planned(desk):
+    unknown = [p | {"add_temp_c": None, "max_temp_c": float("nan"), "flash_point_c": None}
+               for p in PLANNED]
+    log_pour(PourForm(unknown, desk.save), add_temp_c="140", pour_temp_c="21")
+    assert len(desk.rows) == 1
+
+
+def test_a_plan_above_the_flash_point_is_cautioned_beside_it_and_not_at_every_pour(desk):
+    form = PourForm([p | {"flash_point_c": 70.0, "pour_temp_c": None} for p in HOT], desk.save)
+    form.pours["P01"].click()
+    assert text(form.planned_view).endswith(
+        "Add the fragrance at 80 °C (176 °F), the wax maker's maximum is 90 °C (194 °F). CAUTION: "
+        "the fragrance's closed-cup flash point is 70 °C (158 °F), and the vapour can be ignited "
+        "above it: no flame or spark near."
+    )
+    log_pour(form, add_temp_c="82")
+    assert len(desk.rows) == 1
+
+
+def test_what_the_pours_of_a_day_share_stays_and_nothing_that_is_measured_anew(desk):
+    form = PourForm(HOT, desk.save)
+    log_pour(form, add_temp_c="80", pour_temp_c="74", stir_min="2", room_temp_c="21",
+             note="a trace of foam")
+    assert {n: f.value for n, f in form.fields.items() if f.value} == {
+        "stir_min": "2", "room_temp_c": "21"
+    }
+    log_pour(form, "P02", "24")
+    assert [(r["stir_min"], r["room_temp_c"]) for r in desk.rows] == [(2.0, 21.0)] * 2
+    assert desk.rows[1]["add_temp_c"] is None
+
+
 def test_a_day_left_empty_is_today(desk):
     form = PourForm(PLANNED, desk.save)
     form.pours["P02"].click()
