@@ -204,7 +204,8 @@ class FoldedForm(Form):
 
 def piece_list(codes):
     if isinstance(codes, pd.DataFrame):
-        keep = [c for c in ("code", "stress", "age_days", "position") if c in codes]
+        wanted = ("code", "stress", "age_days", "planned_age_days", "position")
+        keep = [c for c in wanted if c in codes]
         rows = codes[keep].astype(object).where(codes[keep].notna(), None).to_dict("records")
         return [{**r, "code": str(r["code"])} for r in rows]
     return [{"code": str(code)} for code in codes]

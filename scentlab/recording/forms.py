@@ -34,6 +34,7 @@ from scentlab.recording.form_parts import (
     text_field,
     typed_number,
 )
+from scentlab.recording.progress import age_words
 from scentlab.recording.records import BLEEDS, WARMINGS, check_row, warming_words
 from scentlab.units import load_from_weights, say_load, say_temperature
 
@@ -89,8 +90,12 @@ class _PieceForm(Form):
         number = total - len(self._waiting) + 1
         self.heading.value = (
             f"<h3>{self._title}: piece <span style='font-size:1.6em'>{html.escape(piece['code'])}"
-            f"</span> ({number} of {total})</h3>"
+            f"</span> ({number} of {total}){self._beside(piece)}</h3>"
         )
+
+    def _beside(self, piece):
+        """What stands beside the code; nothing that tells more than the form needs."""
+        return ""
 
 
 class GradeForm(_PieceForm):
@@ -99,7 +104,7 @@ class GradeForm(_PieceForm):
     Parameters
     ----------
     codes : list of codes in the order to be shown, or a frame with ``code`` and, when known,
-        ``stress`` and ``age_days``.
+        ``stress``, ``age_days`` and ``planned_age_days``; the ages stand beside the code.
     test : "sweat" or "frost".
     assessor : the assessor's code, such as "A1".
     on_save : callable(row) -> receipt, with row in the columns of the table of grades.
@@ -124,6 +129,10 @@ class GradeForm(_PieceForm):
             in_a_row([self.undo, self.later]),
         )
         self._show()
+
+    def _beside(self, piece):
+        words = age_words(self._age(piece), piece.get("planned_age_days"))
+        return f", {words}" if words else ""
 
     def _save(self, grade):
         piece = self.piece

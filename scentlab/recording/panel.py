@@ -28,7 +28,7 @@ import tornado.template
 import tornado.web
 
 from scentlab.recording.drawings import GRADE_WORDS, grade_svg
-from scentlab.recording.progress import known_assessors, waiting
+from scentlab.recording.progress import age_words, known_assessors, waiting
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import DataError
 
@@ -61,7 +61,12 @@ class Panel:
         frame = waiting(self.store, assessor, None, self.today, self.looks_per_piece)
         keep = ["code", "test", "sitting", "kind", "position"]
         rows = frame[keep].to_dict("records")
-        return [{**r, "what": _what(r), "turn": _turn(r), "name": _name(r)} for r in rows]
+        ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
+        return [
+            {**r, "what": _what(r), "turn": _turn(r), "name": _name(r),
+             "age": "" if r["test"] == "throw" else age_words(*age)}
+            for r, age in zip(rows, ages, strict=True)
+        ]
 
     def scored(self, assessor):
         """How many pieces an assessor has scored, per turn: a test, or the throw of a sitting."""

@@ -16,7 +16,7 @@ SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
 POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
 WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "sheet_on",
-                   "age_days")
+                   "age_days", "planned_age_days")
 
 
 @dataclass(frozen=True, repr=False)
@@ -64,7 +64,10 @@ def see_progress(store, today=None, looks_per_piece=1):
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
-    """What an assessor still has to score today, in the planned order and by blind code only.
+    """What an assessor still has to score today, in order and by blind code only.
+
+    Pieces to be graded come by stress (rest before heat), then by their planned day, then by code,
+    which is random: nothing follows the order of pouring within a day. Throw comes as planned.
 
     Parameters
     ----------
@@ -76,8 +79,8 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     Returns
     -------
     DataFrame with ``WAITING_COLUMNS``; age_days counts from the day that the pour was logged for,
-    due_on is moved by as many days as the pour was late, and sheet_on is the planned day, which
-    the printed sheet bears.
+    planned_age_days is the age at which the plan wants the look, due_on is moved by as many days as
+    the pour was late, and sheet_on is the planned day, which the printed sheet bears.
     """
     today = today or dt.date.today()
     due = _due(store)
@@ -85,7 +88,7 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
         None if p is None else float(max(0, (today - p).days)) for p in due["poured_on"]
     ]
     looks = _only(due, (d is None or d <= today for d in due["due_on"]))
-    looks = _only(looks, looks["logged"] | ~looks["planned"])
+    looks = _in_order(_only(looks, looks["logged"] | ~looks["planned"]))
     found = [
         _grades_waiting(looks[looks["test"] == name], name, assessor, store, looks_per_piece)
         for name in ("sweat", "frost") if test in (None, name)
@@ -95,6 +98,18 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     found = [f.reindex(columns=list(WAITING_COLUMNS)).astype(object) for f in found]
     joined = pd.concat(found, ignore_index=True)
     return joined.where(joined.notna(), None)
+
+
+def age_words(age_days, planned_age_days=None):
+    """The age of a piece beside the planned one; '' where it is not known.
+
+    >>> age_words(50.0, 7.0)
+    'day 50, planned 7'
+    """
+    if age_days is None:
+        return ""
+    return f"day {age_days:g}" + ("" if planned_age_days is None else
+                                  f", planned {planned_age_days:g}")
 
 
 def warmer_pieces(store):
@@ -132,21 +147,32 @@ def _due(store):
     for code, pour, test, stress in store.distinct("pieces", ("code", "pour", "test", "stress")):
         due_on = sheet_on = _date(pieces.get(code, {}).get("due_on"))
         intended, done = _date(pours.get(pour, {}).get("poured_on")), logged.get(pour)
-        if due_on is not None and intended is not None and done is not None:
+        wanted = None if None in (due_on, intended) else float((due_on - intended).days)
+        if wanted is not None and done is not None:
             due_on += done - intended
-        rows.append((code, pour, test, stress, due_on, sheet_on, done, pour in logged,
+        rows.append((code, pour, test, stress, due_on, sheet_on, done, wanted, pour in logged,
                      code in pieces))
-    names = ["code", "pour", "test", "stress", "due_on", "sheet_on", "poured_on", "logged",
-             "planned"]
+    names = ["code", "pour", "test", "stress", "due_on", "sheet_on", "poured_on",
+             "planned_age_days", "logged", "planned"]
     frame = pd.DataFrame(rows, columns=names).astype({"logged": bool, "planned": bool})
     # The plan's order, then the others by code: codes are random, so neither tells the load.
     order = {code: i for i, code in enumerate(pieces)}
     rank = [(order.get(c, len(order)), c) for c in frame["code"]]
     index = sorted(range(len(frame)), key=rank.__getitem__)
     frame = frame.iloc[index].reset_index(drop=True).astype({"due_on": object})
-    for name in ("test", "stress", "due_on", "sheet_on", "poured_on"):
+    for name in ("test", "stress", "due_on", "sheet_on", "poured_on", "planned_age_days"):
         frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
     return frame
+
+
+def _in_order(looks):
+    """Rest before heat, then by planned day and code: the order of a printed sheet.
+
+    Not by the day that a late pour is moved to, for that would set its pieces apart.
+    """
+    rank = [(stress == "heat", day or dt.date.max, code) for stress, day, code
+            in zip(looks["stress"], looks["sheet_on"], looks["code"], strict=True)]
+    return looks.iloc[sorted(range(len(looks)), key=rank.__getitem__)]
 
 
 def _orders(store):

@@ -249,7 +249,7 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
 LONG = {
     "title": "Loads", "assessors": ["A1"], "pours": PLAN["pours"],
     "pieces": [{"code": c, "pour": "P77", "test": t, "stress": None, "due_on": "2026-03-08"}
-               for c, t in (("417", "sweat"), ("611", "sweat"), ("222", "sweat"),
+               for c, t in (("417", "sweat"), ("611", "sweat"), ("822", "sweat"),
                             ("305", "frost"), ("500", "throw"), ("501", "throw"))],
     "smellings": [{"sitting": s, "sitting_on": d, "kind": k, "assessor": "A1", "position": n,
                    "code": c}
@@ -303,8 +303,8 @@ def test_choose_what_to_do_now_and_leave_pieces_for_later(busy, store):
     assert at(busy) == ("417", "piece 3 of 3 (1 left for later)")
     assert busy.locator("#later").is_hidden(), "there is no other piece to go on to"
     tap(busy, "Undo")
-    said(busy, "^Undone: piece 222")
-    assert at(busy) == ("222", "piece 2 of 3 (1 left for later)")
+    said(busy, "^Undone: piece 822")
+    assert at(busy) == ("822", "piece 2 of 3 (1 left for later)")
     choose_turn(busy, "Frost")
     assert at(busy) == ("305", "piece 1 of 1")
     busy.reload()

@@ -189,6 +189,25 @@ def test_a_form_left_open_over_midnight_counts_the_day(desk, monkeypatch):
     assert [r["age_days"] for r in desk.rows] == [15.0, None]
 
 
+def test_the_age_and_the_planned_one_stand_beside_the_code(desk):
+    frame = pd.DataFrame({"code": ["417", "211", "305"], "age_days": [50.0, 9.0, None],
+                          "planned_age_days": [7.0, None, 7.0]})
+    form = GradeForm(frame, "sweat", "A1", desk.save)
+    shown = []
+    for _ in range(3):
+        shown.append(text(form.heading))
+        form.choices[0].click()
+    assert shown == [
+        "Sweat grade by A1: piece 417 (1 of 3), day 50, planned 7",
+        "Sweat grade by A1: piece 211 (2 of 3), day 9",
+        "Sweat grade by A1: piece 305 (3 of 3)",
+    ]
+    assert "planned_age_days" not in desk.rows[0]
+    frame = frame.assign(position=1)
+    throw = ThrowForm(frame, "A1", "S1", "cold", desk.save)
+    assert text(throw.heading).endswith("piece 417 (1 of 3)")
+
+
 def test_a_form_without_pieces_says_so(desk):
     form = GradeForm([], "sweat", "A1", desk.save)
     assert text(form.heading) == "Sweat grade by A1: no piece waits."

@@ -164,6 +164,13 @@ def test_the_page_shows_codes_and_no_key(phone):
     ]
 
 
+def test_the_age_of_a_piece_to_be_graded_stands_beside_its_code(phone):
+    """Poured on 1 March, looked at on 20 March, planned for 8 March."""
+    assert [i["age"] for i in phone.items("A1")] == ["day 19, planned 7"] * 2 + [""] * 2
+    _, text, _ = phone.ask("score/A1")
+    assert '<span id="age">day 19, planned 7</span>' in text
+
+
 def test_headers_keep_the_page_to_itself(phone):
     for path in ("", "score/A1", "panel.js", "panel.css", "nothing"):
         headers = phone.ask(path)[2]
@@ -339,7 +346,7 @@ LONG = {
     **PLAN,
     "pieces": [
         {"code": c, "pour": "P77", "test": t, "stress": None, "due_on": "2026-03-08"}
-        for c, t in (("417", "sweat"), ("611", "sweat"), ("222", "sweat"), ("305", "frost"),
+        for c, t in (("417", "sweat"), ("611", "sweat"), ("822", "sweat"), ("305", "frost"),
                      ("500", "throw"), ("501", "throw"))
     ] + [{"code": "700", "pour": "P77", "test": "sweat", "stress": None, "due_on": "2026-04-08"}],
     "smellings": [
@@ -404,13 +411,13 @@ def test_a_piece_left_for_later_comes_back_at_the_end_and_stores_nothing(busy, s
         path = links["later"].split("/", 2)[2]
     assert shown == [
         ("417", "piece 1 of 3"), ("611", "piece 1 of 3 (1 left for later)"),
-        ("222", "piece 1 of 3 (2 left for later)"), ("417", "piece 1 of 3 (3 left for later)"),
+        ("822", "piece 1 of 3 (2 left for later)"), ("417", "piece 1 of 3 (3 left for later)"),
     ]
     assert store.rows("grades", history=True).empty
     assert busy.save("611")[0] == 200
     _, says, _ = seen(busy, "score/A1?now=sweat&later=417&later=611")
-    assert (says["code"], says["count"]) == ("222", "piece 2 of 3 (1 left for later)")
-    assert busy.save("222", key="key-00002")[0] == 200
+    assert (says["code"], says["count"]) == ("822", "piece 2 of 3 (1 left for later)")
+    assert busy.save("822", key="key-00002")[0] == 200
     _, says, _ = seen(busy, "score/A1?now=sweat&later=417")
     assert (says["code"], says["count"]) == ("417", "piece 3 of 3 (1 left for later)")
 

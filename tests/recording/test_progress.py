@@ -100,6 +100,47 @@ def test_a_piece_graded_by_another_waits_no_more_unless_two_looks_are_wanted(sto
     assert list(waiting(store, "A1", "sweat", today, looks_per_piece=2)["code"]) == ["300"]
 
 
+# Codes, pours and days laid out so that every wrong order differs from the right one.
+MIXED = PLAN | {
+    "pours": [PLAN["pours"][0] | {"pour": p, "poured_on": d} for p, d in
+              (("P01", "2026-03-02"), ("P02", "2026-03-01"), ("P03", "2026-03-01"))],
+    "pieces": [
+        {"code": c, "pour": p, "test": "sweat", "stress": s, "due_on": d} for c, p, s, d in (
+            ("110", "P02", "heat", "2026-03-08"), ("150", "P01", "rest", "2026-03-09"),
+            ("220", "P03", "rest", "2026-03-08"), ("330", "P02", "rest", "2026-03-08"),
+            ("440", "P03", "rest", "2026-03-08"), ("120", "P01", "heat", "2026-03-09"))
+    ],
+}
+
+
+@pytest.mark.parametrize("turned", [False, True])
+@pytest.mark.parametrize("late", ["2026-03-01", "2026-03-03"])
+def test_rest_comes_before_heat_then_the_planned_day_then_the_code(folder, turned, late):
+    """Not by pour: a pour that was late keeps its place, for else its pieces would stand apart."""
+    store = Store.create(folder)
+    turn = -1 if turned else 1
+    store.save_plan(MIXED | {n: MIXED[n][::turn] for n in ("pours", "pieces")})
+    for name, poured_on in (("P03", late), ("P01", "2026-03-02"), ("P02", "2026-03-01"))[::turn]:
+        store.add("pours", pour(name, poured_on))
+    found = waiting(store, "A1", "sweat", day("2026-03-20"))
+    assert list(found["code"]) == ["220", "330", "440", "150", "110", "120"]
+
+
+def test_the_planned_age_stands_beside_the_age_and_a_late_pour_does_not_change_it(store):
+    store.add_many("pours", [pour("P01", "2026-03-04"), pour("P02")])
+    found = waiting(store, "A1", today=day("2026-03-20")).set_index("code")
+    assert found.loc[["700", "300", "400"], ["age_days", "planned_age_days"]].to_numpy(
+    ).tolist() == [[16.0, 7.0], [19.0, 8.0], [16.0, 14.0]]
+
+
+def test_without_a_plan_no_age_is_planned(folder):
+    store = Store.create(folder)
+    store.add("pours", pour("P01"))
+    store.add("pieces", {"code": "250", "pour": "P01", "test": "sweat"})
+    found = waiting(store, "A1", "sweat", day("2026-03-05"))
+    assert found[["age_days", "planned_age_days"]].to_numpy().tolist() == [[4.0, None]]
+
+
 def test_a_void_score_waits_again(store):
     store.add_many("pours", [pour("P01"), pour("P02")])
     first = store.add("grades", sweat("700"))

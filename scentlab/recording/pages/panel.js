@@ -200,7 +200,7 @@
       $("what").textContent = ended() ? "Sitting " + now.slice(6) + " is done"
         : queue.length ? "Nothing more to score, but not all is saved yet"
           : "All done: nothing waits for " + data.assessor + " today";
-      $("code").textContent = "";
+      $("code").textContent = $("age").textContent = "";
       return;
     }
     const done = scored[now] || 0;
@@ -209,6 +209,7 @@
     $("later").hidden = pieces.length < 2;
     $("what").textContent = item.what;
     $("code").textContent = item.code;
+    $("age").textContent = item.age || "";
     form.elements.minutes.value = "";
     $("warmer").hidden = item.kind !== "warm";
     $("answers").replaceChildren($("answers-" + item.test).content.cloneNode(true));
