@@ -1,11 +1,13 @@
-"""The draft of a plan: what stands in the planning forms, kept in the series folder as it is typed.
+"""Drafts: what stands in a form and is not saved yet, kept in the series folder as it is typed.
 
 A draft is no record: it is written over and may hold anything. It is written to a file of its own
-that then takes the old one's place, so that it is never half there.
+that then takes the old one's place, so that it is never half there. The planning forms have one
+draft; a form with another name has a draft of its own.
 """
 
 import json
 import os
+import re
 import tempfile
 from pathlib import Path
 
@@ -17,9 +19,16 @@ class DraftError(ValueError):
     """A draft that cannot be read or kept; the message says what to do."""
 
 
-def read_draft(folder):
+def draft_path(folder, form=""):
+    """The file of the draft of a form; the planning forms have no name."""
+    if form and not re.fullmatch(r"[\w-]+", form):
+        raise DraftError(f"the form is called {form!r}; give letters, digits and - only")
+    return Path(folder) / (f"draft-{form}.json" if form else DRAFT_NAME)
+
+
+def read_draft(folder, form=""):
     """The draft in a folder, a dict; an empty one when there is none."""
-    path = Path(folder) / DRAFT_NAME
+    path = draft_path(folder, form)
     if not path.is_file():
         return {}
     try:
@@ -28,15 +37,15 @@ def read_draft(folder):
             raise ValueError(f"expected a draft of format {_FORMAT}")
         return dict(kept["draft"])
     except (ValueError, KeyError, TypeError, OSError) as error:
+        empty = "an empty form" if form else "the plan that is kept, or from empty forms"
         raise DraftError(
-            f"{path} cannot be read as a draft ({error}); rename it to begin from the plan that "
-            "is kept, or from empty forms"
+            f"{path} cannot be read as a draft ({error}); rename it to begin from {empty}"
         ) from error
 
 
-def keep_draft(folder, draft):
+def keep_draft(folder, draft, form=""):
     """Put a draft, a dict that JSON can hold, in the place of the one before."""
-    path = Path(folder) / DRAFT_NAME
+    path = draft_path(folder, form)
     text = json.dumps({"format": _FORMAT, "draft": draft}, ensure_ascii=False, indent=1)
     half = None
     try:

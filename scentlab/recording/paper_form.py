@@ -1,7 +1,8 @@
 """What was scored on paper, typed in sheet by sheet: a row for each blind code, all or none saved.
 
 The blocks of the grid are the printed sheets, in their order and under their headings, so that
-whoever types reads down the sheet and down the screen alike.
+whoever types reads down the sheet and down the screen alike. What is typed and not saved yet is
+handed on as a draft with every change, and comes back from it.
 """
 
 import datetime as dt
@@ -18,6 +19,7 @@ from scentlab.recording.form_parts import (
     assessor_code,
     clock_of,
     make_button,
+    note,
     past_day,
     plainly,
     typed_number,
@@ -31,13 +33,16 @@ _LOOKS = {
     ("sweat", "rest"): "Sweat at rest", ("sweat", "heat"): "Sweat after the heat cycle",
     ("frost", "rest"): "Frost",
 }
+_PLACED_BY = ("test", "stress", "sitting", "kind", "code")
+_BARS = len(_PLACED_BY)  # bars in the name of a cell, the column being last
 _MOST_TOLD = 8  # wrong cells told one by one; each one is marked in the grid
 
 
 class Grid(anywidget.AnyWidget):
     """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
 
-    A section is a table with title, heads and rows, and with a ``day`` where one is to be given.
+    A section is a table with title, heads and rows, with a ``day`` where one is to be given, and
+    with a ``save`` button below. ``told`` is a message, ``words`` (HTML), below the section ``at``.
     """
 
     _esm = (Path(__file__).parent / "pages" / "grid.js").read_text(encoding="utf-8")
@@ -45,6 +50,7 @@ class Grid(anywidget.AnyWidget):
     values = traitlets.Dict().tag(sync=True)
     saved = traitlets.List().tag(sync=True)
     wrong = traitlets.List().tag(sync=True)
+    told = traitlets.Dict().tag(sync=True)
 
 
 class Cell:
@@ -69,10 +75,12 @@ class _Line:
     piece: dict
     cells: dict
     day: str | None
+    sheet: int
 
 
 class PaperForm(FoldedForm):
-    """Scores of one assessor from paper: grades and throw, a block per sheet, all saved at once.
+    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet or
+    all at once.
 
     Each grade sheet has a day, from which the age of its pieces is counted. It is filled in with
     the planned one, or a later one when a pour was late, and can be changed. A throw slip has
@@ -87,26 +95,96 @@ class PaperForm(FoldedForm):
     on_save_all : callable(rows) -> receipts, with rows a dict of table (grades, throws) to rows
         in its columns; it stores all of them or none.
     works_with_fragrance : True, False or None when not known.
+    draft : what stood in the form and was not saved, a dict such as ``draft`` gives, or None.
+    on_change : callable(draft) for whenever something was typed or saved, or None.
     """
 
-    def __init__(self, pieces, assessor, on_save_all, *, works_with_fragrance=None):
+    def __init__(self, pieces, assessor, on_save_all, *, works_with_fragrance=None, draft=None,
+                 on_change=None):
         self._assessor, self._works = assessor_code(assessor), works_with_fragrance
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
-        self.grid, self.cells, self._lines = Grid(), {}, []
+        self._on_change, self._at, self._unkept = on_change, None, False
+        self.grid, self.cells, self._lines, self.saves = Grid(), {}, [], []
+        self._days_kept = {}  # by the name of a day's cell: its name in a draft
         rows = pieces.astype(object).where(pieces.notna(), None).to_dict("records")
         self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
+        self._planned_days = dict(self.grid.values)
         self.save = make_button("Save all that is filled in", "save")
         self.save.on_click(lambda _: self._guarded(self._save))
         super().__init__(
             f"Scores of {assessor} from paper ({len(self._lines)} to come)",
             [self.grid, self.save],
         )
+        self._gone = self._fill(draft or {})
+        self._tell_draft()
+        self.grid.observe(lambda _: self._guarded(self._noted), "values")
 
     def _name_controls(self):
         super()._name_controls()
         self._controls.update(self.cells)
+        self._controls.update({f"save-{n}": button for n, button in enumerate(self.saves)})
+
+    @property
+    def draft(self):
+        """What is typed and not saved: the texts of the cells, and the days of their sheets.
+
+        A day stays with what was typed from its sheet, for the planned one may move meanwhile.
+        """
+        values, cells, days = self.grid.values, dict(self._gone), {}
+        for line in self._lines:
+            if self._is_filled(line):
+                cells |= {_place(line.piece, column): values[name]
+                          for column, name in line.cells.items() if values.get(name, "").strip()}
+                days[line.day] = True
+        for name in self._days_kept:
+            if values.get(name, "") != self._planned_days.get(name, ""):
+                days[name] = True
+        days.pop(None, None)
+        return {"cells": cells, "days": {self._days_kept[n]: values.get(n, "") for n in days}}
+
+    def _fill(self, draft):
+        """Put a draft into the cells; returns what it has of pieces that do not wait here."""
+        names = {_place(line.piece, column): name
+                 for line in self._lines for column, name in line.cells.items()}
+        names |= {kept: name for name, kept in self._days_kept.items()}
+        cells = {p: t for p, t in draft.get("cells", {}).items() if p.count("|") == _BARS}
+        days = draft.get("days", {})
+        self.grid.values = {**self.grid.values, **{
+            names[place]: str(text) for place, text in {**cells, **days}.items() if place in names
+        }}
+        return {place: str(text) for place, text in cells.items() if place not in names}
+
+    def _tell_draft(self):
+        told = []
+        if typed := sum(map(self._is_filled, self._lines)):
+            told.append(f"Typed earlier and not saved: {typed}. Open the form, look, and save.")
+        if self._gone:
+            told.append(
+                "Typed earlier for what does not wait any more, perhaps because it was scored "
+                f"elsewhere: {'; '.join(map(_said_place, self._gone.items()))}. It is put away "
+                "with the next save."
+            )
+        if told:
+            self._say("flag", "\n".join(told))
+
+    def _noted(self):
+        """Hand the draft on; that it could not be kept is said until it is."""
+        if self._on_change is None:
+            return
+        self._at, unkept, self._unkept = None, self._unkept, True
+        self._on_change(self.draft)
+        self._unkept = False
+        if unkept:
+            self.message.value = ""
+
+    def _say(self, kind, text):
+        """A message stands where somebody looks: below the sheet that was saved, or at the end."""
+        words = note(kind, text)
+        self.message.value = words if self._at is None else ""
+        self.grid.told = {} if self._at is None else {"at": self._at, "words": words}
 
     def _section(self, key, pieces):
+        sheet = len(self.saves)
         title, columns, day = _title(key), {"grade": "Grade 0 to 4"}, None
         if key.test == "throw":
             columns = {"throw": "Throw 0 to 10"}
@@ -114,13 +192,27 @@ class PaperForm(FoldedForm):
                 columns["minutes"] = "Minutes on the warmer"
         else:
             day = self._day_cell(title, key, pieces)
-        lines = [self._line(piece, columns, day and day["name"]) for piece in pieces]
-        return {"title": title, "heads": ["Code", *columns.values()], "rows": lines, "day": day}
+        lines = [self._line(piece, columns, day and day["name"], sheet) for piece in pieces]
+        return {"title": title, "heads": ["Code", *columns.values()], "rows": lines, "day": day,
+                "save": self._save_button(title, sheet)}
+
+    def _save_button(self, title, sheet):
+        """The button of a sheet, which the grid draws below it."""
+        name = f"save-{sheet}"
+        button = make_button("Save this sheet", name)
+        button.on_click(lambda _: self._guarded(lambda: self._save(sheet), sheet))
+        self.saves.append(button)
+        return {"name": name, "words": button.description, "label": f"Save this sheet: {title}"}
+
+    def _guarded(self, action, at=None):
+        self._at = at
+        super()._guarded(action)
 
     def _day_cell(self, title, key, pieces):
         """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
         name = f"day-{sum(c.startswith('day-') for c in self.cells)}"
         self.cells[name] = Cell(self.grid, name, f"{title}: day of the look")
+        self._days_kept[name] = "|".join(str(part or "") for part in ("day", *key))
         days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
         hint = "year-month-day, or day.month.year"
         if days:
@@ -131,7 +223,7 @@ class PaperForm(FoldedForm):
                          "at on another day: save them first, with their day")
         return {"name": name, "label": self.cells[name].description, "hint": hint}
 
-    def _line(self, piece, columns, day):
+    def _line(self, piece, columns, day, sheet):
         names, shown = {}, []
         for column, head in columns.items():
             name = f"{piece['test']}-{piece['code']}-{column}-{len(self._lines)}"
@@ -139,7 +231,7 @@ class PaperForm(FoldedForm):
             self.cells[name] = Cell(self.grid, name, label)
             names[column] = name
             shown.append({"name": name, "label": label})
-        self._lines.append(_Line(piece, names, day))
+        self._lines.append(_Line(piece, names, day, sheet))
         return {"code": str(piece["code"]), "cells": shown}
 
     def cell(self, code, column):
@@ -156,8 +248,10 @@ class PaperForm(FoldedForm):
                 return self.cells[line.day]
         raise KeyError(f"piece {code} stands on no grade sheet")
 
-    def _save(self):
-        filled = [line for line in self._lines if self._is_filled(line)]
+    def _save(self, sheet=None):
+        """Store what is filled in on one sheet, or on all of them."""
+        filled = [line for line in self._lines
+                  if sheet in (None, line.sheet) and self._is_filled(line)]
         rows, wrong = {}, {}
         days = self._days(filled, wrong)
         for number, line in enumerate(filled):
@@ -170,7 +264,10 @@ class PaperForm(FoldedForm):
         if wrong:
             raise ValueError(_told(list(wrong.values())))
         if not filled:
-            raise ValueError("Nothing is filled in: type what stands on the paper, then save.")
+            where = "" if sheet is None else " on this sheet"
+            raise ValueError(
+                f"Nothing is filled in{where}: type what stands on the paper, then save."
+            )
         self._on_save_all(rows)
         self._close(filled, rows, days.values())
 
@@ -228,13 +325,27 @@ class PaperForm(FoldedForm):
 
     def _close(self, lines, rows, days):
         names = [n for line in lines for n in line.cells.values()]
+        at, self._gone = self._at, {}
         self._renew_key()
         self.grid.saved = [*self.grid.saved, *names]
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
+        self._at = at  # the draft was handed on meanwhile
         counts = {"grades": "grades", "throws": "throw scores"}
         told = " and ".join(f"{len(rows[t])} {w}" for t, w in counts.items() if t in rows)
         looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
         self._say("saved", f"Saved at {clock_of(None)}: {told} of {self._assessor}.{looked}")
+
+
+def _place(piece, column):
+    """The name of a cell in a draft: it holds when other pieces wait, unlike its place."""
+    parts = (piece.get(n) for n in _PLACED_BY)
+    return "|".join(str(part or "") for part in (*parts, column))
+
+
+def _said_place(kept):
+    place, text = kept
+    test, *_, code, column = place.split("|")
+    return f"piece {code}, {f'{test} grade' if column == 'grade' else column} {text}"
 
 
 class _Sheet(NamedTuple):

@@ -199,6 +199,29 @@ def test_mend_a_score(page, store):
     assert store.rows("throws", history=True)["reason"].tolist()[-1] == "the neighbour's button"
 
 
+def test_what_is_typed_from_paper_outlasts_the_kernel(page, store):
+    press(page, "assessor-A2")
+    page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
+    grid = page.locator(".scent-grid:visible td input")
+    grid.nth(0).fill("3")
+    page.wait_for_timeout(1000)
+    page.evaluate("() => { document.querySelector('.scent-form').id = 'before'; }")
+    page.evaluate("() => { window.jupyterapp.commands.execute('notebook:restart-run-all'); }")
+    page.locator(".jp-Dialog .jp-mod-accept").click()
+    page.wait_for_selector("#before", state="detached")
+    page.wait_for_selector(".scent-press-assessor-A2[aria-label]")
+    press(page, "assessor-A2")
+    said(page, "Typed earlier and not saved: 1. Open the form, look, and save.")
+    page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
+    assert grid.nth(0).input_value() == "3"
+    grid.nth(0).fill("")
+    settled(page)
+    press(page, "assessor-A1")
+    page.get_by_role("button", name=re.compile("Scores of A1 from paper.*: open")).wait_for()
+    assert store.rows("grades").query("assessor == 'A2'").empty
+    settled(page)
+
+
 def test_type_scores_from_paper(page, store):
     before = len(store.rows("grades"))
     press(page, "assessor-A2")
@@ -227,8 +250,9 @@ def test_type_scores_from_paper(page, store):
     assert len(store.rows("grades")) == before
     grid.nth(0).fill("2")
     settled(page)
-    page.get_by_role("button", name="Save all that is filled in").click()
-    said(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
+    page.get_by_role("button", name=f"Save this sheet: Sweat at rest: {due}").click()
+    in_sight(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
+    assert page.locator(".scent-press-save-0:visible").is_disabled()
     piece = plan().pieces.query("test == 'sweat'").iloc[0]
     assert set(store.rows("grades")["age_days"].iloc[before:]) == {piece["cure_days"]}
     assert store.rows("grades")["grade"].tolist()[before:] == [2, 1]

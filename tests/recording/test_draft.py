@@ -1,10 +1,10 @@
-"""The draft of a plan: whole or not there, and an error that says what to do."""
+"""Drafts: whole or not there, and an error that says what to do."""
 
 import os
 
 import pytest
 
-from scentlab.recording.draft import DRAFT_NAME, DraftError, keep_draft, read_draft
+from scentlab.recording.draft import DRAFT_NAME, DraftError, draft_path, keep_draft, read_draft
 
 
 def test_what_was_kept_comes_back(tmp_path):
@@ -40,3 +40,16 @@ def test_a_damaged_draft_is_told_and_left_alone(tmp_path, text):
     with pytest.raises(DraftError, match="rename it to begin from the plan that is kept"):
         read_draft(tmp_path)
     assert path.read_text() == text
+
+
+def test_a_form_with_a_name_has_a_draft_of_its_own(tmp_path):
+    keep_draft(tmp_path, {"title": "a plan"})
+    keep_draft(tmp_path, {"cells": {}}, "paper-A2")
+    assert read_draft(tmp_path) == {"title": "a plan"}
+    assert read_draft(tmp_path, "paper-A2") == {"cells": {}} and read_draft(tmp_path, "A3") == {}
+    assert draft_path(tmp_path, "paper-A2").name == "draft-paper-A2.json"
+    draft_path(tmp_path, "paper-A2").write_text("{")
+    with pytest.raises(DraftError, match="rename it to begin from an empty form$"):
+        read_draft(tmp_path, "paper-A2")
+    with pytest.raises(DraftError, match="give letters, digits and - only"):
+        keep_draft(tmp_path, {}, "../plan")

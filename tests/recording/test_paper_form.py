@@ -10,6 +10,7 @@ import pytest
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
 from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
 from scentlab.recording import paper_form
+from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
 from scentlab.recording.paper_form import PaperForm
 from scentlab.recording.progress import waiting
 from scentlab.recording.store import Store
@@ -273,3 +274,112 @@ def test_a_tap_brings_what_was_typed(form, store):
     form._heard({"press": "save", "key": "k" * 32, "fields": {name: "3"}})
     form._heard({"press": "save", "key": "k" * 32, "fields": {name: "3"}})
     assert store.rows("grades")["grade"].tolist() == [3]
+
+
+def at_desk(store, folder, assessor="A2", pieces=PIECES):
+    """The form as the notebook makes it, with the draft of this assessor."""
+    return PaperForm(
+        pieces, assessor, store.add_all, draft=read_draft(folder, f"paper-{assessor}"),
+        on_change=lambda draft: keep_draft(folder, draft, f"paper-{assessor}"),
+    )
+
+
+def told_at(form):
+    """The message below a sheet: its place, and its words."""
+    words = html.unescape(re.sub("<[^>]+>", "\n", form.grid.told.get("words", "")))
+    return form.grid.told.get("at"), words.strip()
+
+
+def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    assert said(form) == "" and not draft_path(tmp_path, "paper-A2").exists()
+    fill(form, g_417_grade="2", g_305_grade="1.5", t_500_throw="6,5", t_500_minutes="30")
+    form.day("417").value = "no day"
+    again = at_desk(store, tmp_path)
+    assert again.grid.values == form.grid.values
+    assert said(again) == "Typed earlier and not saved: 3. Open the form, look, and save."
+    other = at_desk(store, tmp_path, "A3")
+    assert said(other) == "" and other.cell("417", "grade").value == ""
+    fill(other, g_417_grade="4")
+    assert at_desk(store, tmp_path).cell("417", "grade").value == "2"
+    fill(again, g_417_grade="", g_305_grade="", t_500_throw="", t_500_minutes="")
+    assert said(at_desk(store, tmp_path)) == "", "what was taken out does not come back"
+
+
+def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    fill(form, g_417_grade="2", g_620_grade="0", t_510_throw="3")
+    form.saves[0].click()
+    assert list(read_draft(tmp_path, "paper-A2")["cells"].values()) == ["0", "3"]
+    left = PIECES[PIECES["code"] != "417"]
+    again = at_desk(store, tmp_path, pieces=left)
+    assert said(again) == "Typed earlier and not saved: 2. Open the form, look, and save."
+    again.save.click()
+    assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}}
+    assert len(store.rows("grades")) == 2 and len(store.rows("throws")) == 1
+
+
+def test_a_refused_save_leaves_the_draft(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    fill(form, g_417_grade="7")
+    form.save.click()
+    assert said(form).startswith("NOT SAVED. Nothing was saved")
+    assert at_desk(store, tmp_path).cell("417", "grade").value == "7"
+
+
+def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    fill(form, g_417_grade="2")
+    moved = PIECES.assign(due_on=TODAY - dt.timedelta(days=1))
+    again = at_desk(store, tmp_path, pieces=moved)
+    assert again.day("417").value == str(SHEET), "the planned day moved after the typing"
+    assert again.day("620").value == str(TODAY - dt.timedelta(days=1))
+
+
+def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(store, tmp_path):
+    fill(at_desk(store, tmp_path), g_417_grade="2", t_500_minutes="30", g_211_grade="1")
+    left = PIECES[~PIECES["code"].isin(["417", "500"])]
+    form = at_desk(store, tmp_path, pieces=left)
+    assert said(form).splitlines() == [
+        "Typed earlier and not saved: 1. Open the form, look, and save.",
+        "Typed earlier for what does not wait any more, perhaps because it was scored elsewhere: "
+        "piece 417, sweat grade 2; piece 500, minutes 30. It is put away with the next save.",
+    ]
+    fill(form, g_620_grade="0")
+    assert at_desk(store, tmp_path).cell("417", "grade").value == "2", "typing loses nothing"
+    form.save.click()
+    assert read_draft(tmp_path, "paper-A2")["cells"] == {}
+
+
+def test_a_draft_that_cannot_be_kept_is_said_until_it_can(store):
+    full = [True]
+
+    def keep(draft):
+        if full:
+            raise DraftError("the draft could not be kept")
+
+    form = PaperForm(PIECES, "A2", store.add_all, on_change=keep)
+    fill(form, g_417_grade="2")
+    assert said(form) == "NOT SAVED. the draft could not be kept"
+    full.clear()
+    fill(form, g_211_grade="2")
+    assert said(form) == ""
+
+
+def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
+    assert [s["save"]["label"] for s in form.grid.sections] == [
+        f"Save this sheet: {s['title']}" for s in form.grid.sections]
+    fill(form, g_417_grade="2", g_305_grade="9", t_510_throw="3")
+    form._heard({"press": "save-0", "key": "k" * 32})
+    assert store.rows("grades")["code"].tolist() == ["417"] and store.rows("throws").empty
+    at, words = told_at(form)
+    assert at == 0 and "1 grades of A2" in words and said(form) == ""
+    form.saves[1].click()
+    at, words = told_at(form)
+    assert at == 1 and "Piece 305: grade: found '9'" in words
+    form.saves[2].click()
+    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what stands "
+                             "on the paper, then save.")
+    fill(form, g_305_grade="1")
+    form.save.click()
+    assert told_at(form) == (None, "") and "1 grades and 1 throw scores of A2" in said(form)
