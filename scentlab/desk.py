@@ -42,7 +42,7 @@ SHEETS = {
     "labels": ("Labels with blind codes, to cut", labels_html),
     "grade-sheets": ("Grade sheets", grade_sheets_html),
     "throw-slips": ("Throw slips", throw_slips_html),
-    "sealed-key": ("Sealed key: not for those who score", code_key_html),
+    "sealed-key": ("Sealed key: only for whoever sticks the labels", code_key_html),
 }
 _PIECES = ("sweat", "sweat_heat", "frost", "throw", "reserve", "bleed")
 # What the planner calls by its name in Python, and what stands on the form for it.

@@ -137,8 +137,8 @@ def _scored(pours, progress):
 
 def _fit_words(all_scored):
     if all_scored:
-        return "all scores are in, the key may be opened"
-    return "the key stays sealed until all is scored"
+        return "all scores are in, scorers may open the key"
+    return "no scorer opens the key before every piece is scored"
 
 
 def _written(store, folder):

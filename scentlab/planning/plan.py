@@ -79,7 +79,7 @@ class Plan:
 
     @property
     def pieces(self):
-        """One row per piece, in the order of the blind codes. This is the key: keep it sealed."""
+        """One row per piece, in the order of the blind codes. The key: not for who scores."""
         return _frame(PlannedPiece, self.piece_rows)
 
     @property

@@ -23,6 +23,13 @@ from scentlab.units import (
 
 PAPERS = {"A4": "A4", "letter": "letter"}
 
+# Somebody has to open the key to stick the labels: said alike wherever the key is named.
+KEY_RULE = (
+    "The key is only for whoever sticks the labels, who does not score those pieces, or at least "
+    "does not look at the loads. It is shut again afterwards, and no scorer opens it before every "
+    "piece is scored."
+)
+
 CAUTIONS = (
     "Hot wax and fragrance burn: water bath or thermostatic melter, never a direct flame.",
     "Keep a thermometer in the wax. Never leave it unattended.",
@@ -101,7 +108,7 @@ def pour_sheets_html(plan, paper="A4"):
 
 
 def code_key_html(plan, paper="A4"):
-    """The key: which codes belong to which pour. Keep it sealed until all pieces are scored."""
+    """The key: which codes belong to which pour, with :data:`KEY_RULE` above."""
     return document(f"Sealed key: {plan.title}", [_key_page(plan)], paper)
 
 
@@ -110,8 +117,8 @@ def labels_html(plan, paper="A4"):
     labels = "".join(f'<div class="label"><b>{esc(p.code)}</b></div>' for p in plan.piece_rows)
     head = (
         f"<h1>Labels: {esc(plan.title)}</h1>{invented_line(plan)}"
-        f"<p>{len(plan.piece_rows)} codes. Which piece gets which code stands in the sealed key; "
-        "whoever sticks the labels does not score.</p>"
+        f"<p>{len(plan.piece_rows)} codes. Which piece gets which code stands in the sealed key. "
+        f"{KEY_RULE}</p>"
     )
     page = f'<section>{head}<div class="labels">{labels}</div></section>'
     return document(f"Labels: {plan.title}", [page], paper)
@@ -289,7 +296,7 @@ def _pieces_line(plan, rows):
         )
     return (
         f"{text}. Keep the pieces of a pour on a tray with the pour's name; blind labels are stuck "
-        f"on later by the sealed key. Limits: {'; '.join(limits)}.</p>"
+        f"on later. {KEY_RULE}</p><p>Limits: {'; '.join(limits)}.</p>"
     )
 
 
@@ -378,8 +385,7 @@ def _key_page(plan):
     body = "".join(_key_row(p, codes, purposes.values()) for p in plan.pour_rows)
     return (
         f"<section><h1>Sealed key: {esc(plan.title)}</h1>{invented_line(plan)}"
-        '<p class="warn">Do not open before every piece is scored, and never show it to an '
-        "assessor.</p>"
+        f'<p class="warn">{KEY_RULE}</p>'
         f"{table(heads, body, 'left')}</section>"
     )
 

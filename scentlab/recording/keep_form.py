@@ -16,6 +16,11 @@ from scentlab.recording.form_parts import (
 )
 
 PAPERS = {"A4": "A4", "letter": "Letter"}
+# A link opens within JupyterLab, which prints its own page and not the sheet.
+_TO_PRINT = (
+    "<p>To print: in the list of files at the left open the folder exports, right click the sheet, "
+    "choose “Open in New Browser Tab” (or “Download”, and open the file), and print it there.</p>"
+)
 
 
 class KeepForm(Form):
@@ -106,6 +111,7 @@ class KeepForm(Form):
             "</a></li>" for name, link in self._write(self.plan, self._paper)
         )
         shown = {"text/html": f"<ul>{links}</ul>", "text/plain": "sheets written"}
+        shown["text/html"] += _TO_PRINT if links else ""
         self.links.outputs = (
             {"output_type": "display_data", "data": shown, "metadata": {}},
         )
@@ -128,7 +134,8 @@ class KeepForm(Form):
         self._renew_key()
         self._show()
         self._say("saved", f"Kept at {clock_of(receipt)}: entry {receipt.entry_id} in "
-                  f"{self._place}. The sheets are written for {PAPERS[self._paper]} paper.")
+                  f"{self._place}. The sheets are written for {PAPERS[self._paper]} paper. "
+                  "Next: 2-pour-day.ipynb.")
 
 
 class Shown(w.VBox):

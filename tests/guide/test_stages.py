@@ -64,7 +64,7 @@ def test_all_scored_until_report_and_package(tmp_path):
     store = shipped.make_demo_series(folder)
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, NOW, LATER]
-    assert found.table["told"][3] == "all scores are in, the key may be opened"
+    assert found.table["told"][3] == "all scores are in, scorers may open the key"
     written(folder / "exports" / "report.html", dt.datetime(2126, 10, 5, 12))
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, DONE, NOW]

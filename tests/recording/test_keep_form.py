@@ -61,7 +61,8 @@ def test_one_tap_asks_and_the_second_keeps_and_says_where(form, desk):
     key = form._key
     form.confirm.click()
     assert desk.kept == [(PLAN, key)] and form._key != key
-    words = "entry 7 in mine/series.sqlite. The sheets are written for A4 paper."
+    words = ("entry 7 in mine/series.sqlite. The sheets are written for A4 paper. Next: "
+             "2-pour-day.ipynb.")
     assert words in form.message.value
     assert "This is kept." in form.state.value and form.keep.disabled
     assert form._asking.layout.display == "none"
@@ -125,6 +126,7 @@ def test_sheets_are_written_on_the_paper_that_is_chosen(form, desk):
     assert desk.written == ["letter"] and form.browser.pressed == ["paper-letter"]
     assert '<a href="exports/pour-sheets.html" target="_blank">Pour sheets</a>' in (
         form.links.outputs[0]["data"]["text/html"])
+    assert "To print: in the list of files" in form.links.outputs[0]["data"]["text/html"]
     assert desk.kept == []
 
 
