@@ -113,7 +113,9 @@ class PlanDesk:
     @property
     def sentence(self):
         if self.plan is None:
-            return "The plan is NOT kept yet: something is still to be filled in."
+            what = ("The plan is NOT kept yet" if self.kept is None else
+                    "What stands in the forms is NOT the plan that is kept")
+            return f"{what}: something is still to be filled in. Scroll up to the first form."
         try:
             return self._look(self.plan).words
         except ValueError as error:

@@ -170,6 +170,8 @@ def series_here(*needs, folder="."):
 def series_beside(folder, most=4):
     """Scored series in the folders beside this one, the most recently changed first.
 
+    An invented series is no company for a real one: only series of the same sort are given.
+
     Parameters
     ----------
     folder : of a series. most : int, how many at the most.
@@ -179,11 +181,13 @@ def series_beside(folder, most=4):
     list of Store, of series that have pours and grades.
     """
     here = Path(folder).resolve()
+    invented = (here / FILE_NAME).is_file() and Store.open(here).about()["invented"]
     files = (f for f in here.parent.glob(f"*/{FILE_NAME}") if f.parent != here)
     found = []
     for file in sorted(files, key=lambda f: f.stat().st_mtime, reverse=True):
         store = Store.open(file.parent)
-        if not any(_lacks(store, need) for need in ("pours", "sweat grades")):
+        alike = bool(store.about()["invented"]) == bool(invented)
+        if alike and not any(_lacks(store, need) for need in ("pours", "sweat grades")):
             found.append(store)
         if len(found) == most:
             break

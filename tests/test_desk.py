@@ -54,7 +54,9 @@ def test_a_new_series_starts_empty_and_asks_for_what_it_lacks(folder):
     assert "What goes into the pots, above: fragrance: the name of the fragrance is still to be " \
         "filled in." in desk.planning.message.value
     assert "scent-flag" in desk.planning.message.value
-    assert desk.sentence == "The plan is NOT kept yet: something is still to be filled in."
+    assert desk.sentence == (
+        "The plan is NOT kept yet: something is still to be filled in. Scroll up to the first form."
+    )
 
 
 def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
@@ -108,6 +110,12 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk.keeping.confirm.click()
     desk.planning.fields["pots"].value = "1"
     assert desk.sentence.startswith("This is NOT the plan that is kept")
+    desk.planning.fields["pots"].value = ""
+    assert desk.sentence == (
+        "What stands in the forms is NOT the plan that is kept: something is still to be filled "
+        "in. Scroll up to the first form."
+    )
+    desk.planning.fields["pots"].value = "1"
     desk.keeping.keep.click()
     assert "labels and key that were printed before are wrong from now on" in (
         desk.keeping.question.value)

@@ -114,9 +114,11 @@ def test_the_notebooks_carry_no_outputs_and_no_long_cell():
 
 def test_series_beside_are_those_that_are_scored(tmp_path):
     scored = shipped.make_demo_series(tmp_path / "scored")
-    Store.create(tmp_path / "empty")
-    Store.create(tmp_path / "mine")
+    Store.create(tmp_path / "empty", invented=True)
+    Store.create(tmp_path / "mine", invented=True)
     (tmp_path / "no series").mkdir()
     found = shipped.series_beside(tmp_path / "mine")
     assert [s.about() for s in found] == [scored.about()]
     assert shipped.series_beside(tmp_path / "scored") == []
+    Store.create(tmp_path / "real")
+    assert shipped.series_beside(tmp_path / "real") == [], "invented data beside real ones"

@@ -5,16 +5,20 @@ without pours, a few pours without scores, and a full record.
 """
 
 import re
+from dataclasses import replace
 
 import nbclient
 import nbformat
 import pytest
 
+import scentlab
 from scentlab import shipped
 from scentlab.planning.plan import Plan
+from scentlab.reading_copy import store_series
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.materials_form import materials_draft
 from scentlab.recording.planning_form import series_draft
+from scentlab.recording.store import Store
 
 
 def run(folder, name):
@@ -26,7 +30,8 @@ def run(folder, name):
     client.execute()
     outputs = [o for cell in notebook.cells for o in cell.get("outputs", ())]
     return "\n".join(
-        o.get("text", "") + o.get("data", {}).get("text/plain", "") for o in outputs
+        o.get("text", "") + o.get("data", {}).get("text/markdown", "")
+        + o.get("data", {}).get("text/plain", "") for o in outputs
     )
 
 
@@ -46,8 +51,11 @@ def test_planning_in_a_new_folder_starts_empty_and_keeps_nothing_unasked(own):
     folder, store = own
     said = run(folder, "1-plan.ipynb")
     assert "This notebook works on your series" in said
-    assert "The plan is NOT kept yet: something is still to be filled in." in said
-    assert "all checks passed" in said
+    assert (
+        "When this cell ran: The plan is NOT kept yet: something is still to be filled in. Scroll "
+        "up to the first form.\nWhen the plan is kept, run this cell again."
+    ) in said
+    assert "all checks passed" not in said and "Next" not in said
     assert store.plan() is None
     assert not list((folder / "exports").iterdir()) and not (folder / DRAFT_NAME).exists()
 
@@ -58,7 +66,8 @@ def test_planning_with_a_draft_brings_it_back_and_keeps_nothing_unasked(own):
     keep_draft(folder, {"materials": materials_draft(plan.fragrance, plan.blends),
                         "series": series_draft(plan)})
     said = run(folder, "1-plan.ipynb")
-    assert "The plan is NOT kept yet.\nall checks passed" in said
+    assert "The plan is NOT kept yet.\nWhen the plan is kept, run this cell again." in said
+    assert "all checks passed" not in said and "Next" not in said
     assert store.plan() is None and not list((folder / "exports").iterdir())
 
 
@@ -73,7 +82,8 @@ def test_pour_day_with_a_plan_and_nothing_logged(own):
     folder, store = own
     plan = planned(store)
     said = run(folder, "2-pour-day.ipynb")
-    assert f"all checks passed; 0 of {len(plan.pours)} pours are logged" in said
+    count = len(plan.pours)
+    assert f"all checks passed; when this cell ran, 0 of {count} pours were logged" in said
     assert store.rows("pours", history=True).empty
 
 
@@ -107,4 +117,26 @@ def test_a_full_record_is_left_as_it_is(tmp_path, name):
     said = run(tmp_path / "full", name)
     assert "This notebook works on your series" in said
     assert "all checks passed" in said
+    assert "Next" in said or name != "1-plan.ipynb"
+    assert "demo all was" not in said, "a remark on the demo in a maker's own series"
     assert {t: len(store.rows(t, history=True)) for t in before} == before
+
+
+def test_sharing_shows_the_tables_alone_and_compares_with_nothing_of_another_sort(tmp_path):
+    folder = tmp_path / "full"
+    shipped.make_demo_series(folder)
+    store_series(replace(scentlab.read_series(Store.open(folder)), invented=False),
+                 tmp_path / "real")
+    (folder / "exports" / "sealed-key.html").write_text("key")
+    said = run(folder, "5-share.ipynb")
+    assert "No scored series stands in a folder beside this one." in said
+    assert "exports/pours.csv" in said and "exports/throws.csv" in said
+    assert "sealed-key" not in said and "In the demo" not in said
+    assert "''" not in said.splitlines() and "all checks passed" in said
+
+
+def test_no_page_remarks_on_the_demo_in_a_series_of_ones_own():
+    for name in ("1-plan", "2-pour-day", "3-score", "5-share"):
+        notebook = nbformat.read(shipped.notebooks_folder() / f"{name}.ipynb", as_version=4)
+        for cell in notebook.cells:
+            assert cell.cell_type == "code" or "demo" not in cell.source.lower(), cell.source
