@@ -6,6 +6,7 @@ while the notebook's kernel computes.
 """
 
 import base64
+import datetime as dt
 import html
 import re
 import threading
@@ -33,6 +34,7 @@ from scentlab.recording.form_parts import (
 from scentlab.units import celsius_from_fahrenheit
 
 _NEEDED = object()
+_DAYS_PAST = 7  # a first pour day longer ago than this gets a note
 
 
 class RunBar(w.VBox):
@@ -303,7 +305,8 @@ class PlanningForm(Form):
             f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
             f"<td>{html.escape(b.strip())}</td></tr>" for a, b in rows
         )
-        cautions = "".join(f"<li>{html.escape(n)}</li>" for n in self.plan.notes)
+        notes = [*_past_start(start), *self.plan.notes]
+        cautions = "".join(f"<li>{html.escape(n)}</li>" for n in notes)
         self.takes.value = f"<table>{lines}</table><ul>{cautions}</ul>"
         self._show_guesses(tuple(b.name for b in self.plan.blends))
         self._foresight.layout.display = ""
@@ -369,6 +372,17 @@ class PlanningForm(Form):
         data = base64.b64encode(self._draw(found)).decode("ascii")
         return (f'<img alt="{html.escape(found.sentence)}" style="max-width:100%" '
                 f'src="data:image/png;base64,{data}">')
+
+
+def _past_start(start, today=None):
+    """A note on a first pour day that is well past: a slip, or a series that is poured already."""
+    days = ((today or dt.date.today()) - start).days
+    if days > _DAYS_PAST:
+        yield (
+            f"The first pour day, {spoken_day(start)}, was {days} days ago, and every day of the "
+            "plan is counted from it. That is right for a series that is poured already; for one "
+            "that is still to be poured give another day."
+        )
 
 
 def series_draft(plan):

@@ -326,3 +326,13 @@ def test_what_must_be_mended_is_unfolded(form, run):
     assert "Still to fill in: Each time for, h." in again.message.value
     assert again._folded["heat"].layout.display == ""
     assert again.fields["share"].value == "all", "an unknown choice of a draft is as in a new form"
+
+
+@pytest.mark.parametrize("days, noted", [(-30, False), (0, False), (7, False), (8, True)])
+def test_a_first_pour_day_well_in_the_past_gets_a_note(form, days, noted):
+    start = dt.date.today() - dt.timedelta(days=days)
+    form.fields["start"].value = start.isoformat()
+    assert form.plan is not None, "a note and no refusal"
+    words = f"{start.day} {start:%B %Y}, was {days} days ago"
+    assert (words in form.takes.value) == noted
+    assert ("for one that is still to be poured give another day" in form.takes.value) == noted
