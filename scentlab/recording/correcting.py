@@ -122,7 +122,7 @@ def _words(table, row):
     if table == "pours":
         return (
             f"pour {row['pour']} of {row['poured_on']}: {row['fragrance_g']:g} g of fragrance in "
-            f"{row['wax_g']:g} g of wax"
+            f"{row['wax_g']:g} g of wax{_warmth(row)}"
         )
     who = f" by {row['assessor']}" if row.get("assessor") else ""
     if table == "grades":
@@ -136,3 +136,11 @@ def _words(table, row):
     if table == "warmings":
         return warming_words(row)
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
+
+
+def _warmth(row):
+    """The temperatures and the stirring of a pour, as far as they were noted."""
+    said = (("add_temp_c", "added at {} °C"), ("stir_min", "stirred for {} min"),
+            ("pour_temp_c", "poured at {} °C"), ("room_temp_c", "room at {} °C"))
+    return "".join(f", {words.format(f'{row[name]:g}')}" for name, words in said
+                   if row.get(name) is not None)

@@ -37,6 +37,17 @@ def test_entries_are_told_in_words_and_without_the_pour(scored):
     assert entry.values["wax_g"] == 200.0
 
 
+def test_the_temperatures_of_a_pour_are_told_with_its_weights(scored):
+    scored.add("pours", {"pour": "P77", "pot": "A", "blend": "soft", "poured_on": "2026-03-02",
+                         "wax_g": 200.0, "fragrance_g": 16.0, "add_temp_c": 85.0,
+                         "pour_temp_c": 60.5, "stir_min": 2.0})
+    (entry,) = stored_about(scored, "P77")
+    assert entry.words == (
+        "pour P77 of 2026-03-02: 16 g of fragrance in 200 g of wax, added at 85 °C, stirred for 2 "
+        "min, poured at 60.5 °C"
+    )
+
+
 def test_a_correction_keeps_the_old_entry_and_the_reason(scored):
     receipt = mend(scored, "grades", 2, {"grade": "1"}, " read one line down ")
     rows = scored.rows("grades")
