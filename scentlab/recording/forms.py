@@ -677,6 +677,7 @@ class ShareForm(Form):
 
     def _show_leaving(self):
         self._changed()
+        self._say("flag", "Working: what would leave is put together. This may take half a minute.")
         seen = self._preview(self.chosen())
         self._seen, self.leaving.value = seen, seen._repr_html_()
         self.write.disabled = False
@@ -685,6 +686,7 @@ class ShareForm(Form):
     def _write_now(self):
         if self._seen is None:
             raise ValueError("Look at what would leave first.")
+        self._say("flag", "Working: it is written.")
         self.written = self._write(self._seen)
         self._say("saved", f"Written: {self.written}. Nothing is sent: mail it yourself.")
 

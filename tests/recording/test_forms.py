@@ -782,6 +782,21 @@ def test_a_tap_on_a_share_form_is_acknowledged_before_the_long_work(share, post,
     assert told.count("preview") == 1
 
 
+def test_a_share_form_says_at_once_that_it_works(share, post, monkeypatch):
+    told = []
+
+    def see(choices):
+        told.append(text(share.message))
+        return Parcel(choices)
+
+    monkeypatch.setattr(share, "_preview", see)
+    monkeypatch.setattr(share, "_write", lambda p: told.append(text(share.message)))
+    share.look.click()
+    share.write.click()
+    assert told == ["Working: what would leave is put together. This may take half a minute.",
+                    "Working: it is written."]
+
+
 def test_who_scores_is_chosen_by_a_tap_and_the_forms_follow(desk):
     who = AssessorForm(["A1", "A2"])
     place = who.show(lambda a: GradeForm(["417"], "sweat", a, desk.save))
