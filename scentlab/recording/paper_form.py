@@ -330,8 +330,9 @@ class PaperForm(FoldedForm):
         self.grid.saved = [*self.grid.saved, *names]
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
         self._at = at  # the draft was handed on meanwhile
-        counts = {"grades": "grades", "throws": "throw scores"}
-        told = " and ".join(f"{len(rows[t])} {w}" for t, w in counts.items() if t in rows)
+        counts = {"grades": "grade", "throws": "throw score"}
+        told = " and ".join(f"{len(rows[t])} {w}{'s' * (len(rows[t]) > 1)}"
+                            for t, w in counts.items() if t in rows)
         looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
         self._say("saved", f"Saved at {clock_of(None)}: {told} of {self._assessor}.{looked}")
 

@@ -373,7 +373,7 @@ def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
     form._heard({"press": "save-0", "key": "k" * 32})
     assert store.rows("grades")["code"].tolist() == ["417"] and store.rows("throws").empty
     at, words = told_at(form)
-    assert at == 0 and "1 grades of A2" in words and said(form) == ""
+    assert at == 0 and "1 grade of A2" in words and said(form) == ""
     form.saves[1].click()
     at, words = told_at(form)
     assert at == 1 and "Piece 305: grade: found '9'" in words
@@ -382,4 +382,4 @@ def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
                              "on the paper, then save.")
     fill(form, g_305_grade="1")
     form.save.click()
-    assert told_at(form) == (None, "") and "1 grades and 1 throw scores of A2" in said(form)
+    assert told_at(form) == (None, "") and "1 grade and 1 throw score of A2" in said(form)

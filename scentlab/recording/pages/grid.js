@@ -42,6 +42,7 @@ export default {
       made.type = "button";
       made.className = "jupyter-widgets jupyter-button widget-button scent-press-" + spec.name;
       made.setAttribute("aria-label", spec.label);
+      made.style.margin = "2px 2px 8px";
       return made;
     }
     function build() {
@@ -75,7 +76,7 @@ export default {
       const told = model.get("told"), place = blocks[told.at];
       if (!place) return;
       const said = document.createElement("div");
-      said.className = "scent-message";
+      said.className = "scent-message widget-html-content";
       said.innerHTML = told.words;
       place.block.append(said);
     }
