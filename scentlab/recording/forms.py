@@ -319,7 +319,7 @@ class PourForm(Form):
             kind = "flag"
             words += (
                 f" Off by {load - plan:+.2f} points of wax basis: weigh again, or keep it and say "
-                "why in the note."
+                "why in “Anything that was seen”."
             )
         self.load.value = note(kind, words)
 

@@ -538,7 +538,7 @@ _SPREAD = (
     Entry("lowest", "Or evenly: lowest, % of wax", None),
     Entry("highest", "highest, % of wax", None), Entry("number", "how many", None),
 )
-_SERIES = Entry("series", "Simulated series (24 for an idea, 200 to decide)", None, "24")
+_SERIES = Entry("series", "Simulated series (50 for an idea, 200 to decide)", None, "50")
 _SECTIONS = (
     ("The series", (
         Entry("title", "Title", str, wide=True),

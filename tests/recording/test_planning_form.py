@@ -224,7 +224,7 @@ def test_the_button_runs_and_shows_the_precision(form, run):
     form.run.click()
     form.wait(10)
     assert form.found.sentence == "shortfall <1> for 2 pots"
-    assert (run.guess, run.series) == ({"mix": 9.5}, 24)
+    assert (run.guess, run.series) == ({"mix": 9.5}, 50)
     assert 'src="data:image/png;base64,cGljdHVyZQ=="' in form.expected.value
     assert "shortfall &lt;1&gt; for 2 pots" in form.expected.value
     assert (form.progress.bar.value, form.progress.bar.max) == (3, 3)
