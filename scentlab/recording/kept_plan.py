@@ -6,6 +6,7 @@ also beyond the plan, is known like what was planned.
 
 import re
 from dataclasses import dataclass, replace
+from difflib import SequenceMatcher
 
 import pandas as pd
 
@@ -116,31 +117,18 @@ def cells_of(sheet, name):
 
 
 def nearest(value, known):
-    """The known names that the fewest slips of a key make of a value, at most three of them.
+    """The known names that are most like a value, at most three of them.
 
     >>> nearest("471", ["417", "472", "481", "900"])
     ['472', '481', '417']
     >>> nearest("S1", ["S01", "S10", "S03"])
     ['S01', 'S10']
     """
-    slips = {name: _slips(value, name) for name in known}
-    fewest = min(slips.values(), default=0)
-    near = [name for name, number in slips.items() if number == fewest]
+    alike = {name: SequenceMatcher(None, value, name).ratio() for name in known}
+    most = max(alike.values(), default=0.0)
+    near = [name for name, ratio in alike.items() if ratio == most]
     return sorted(near, key=lambda name: (abs(_number(name) - _number(value)), name))[:_MOST_NEAR]
 
 
 def _number(name):
     return int(re.sub(r"\D", "", name) or 0)
-
-
-def _slips(one, other):
-    """Characters put in, left out, changed, or two beside each other swapped."""
-    rows = [list(range(len(other) + 1))]
-    for i, a in enumerate(one, 1):
-        rows.append([i])
-        for j, b in enumerate(other, 1):
-            cost = min(rows[i - 1][j] + 1, rows[i][j - 1] + 1, rows[i - 1][j - 1] + (a != b))
-            if i > 1 and j > 1 and a == other[j - 2] and one[i - 2] == b:
-                cost = min(cost, rows[i - 2][j - 2] + 1)
-            rows[i].append(cost)
-    return rows[-1][-1]

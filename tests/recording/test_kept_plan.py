@@ -83,7 +83,7 @@ def test_assessors_sittings_and_codes_of_throws(store, files):
     given = files(pours=POURS, throws=THROWS + rows)
     assert told(store, given) == [
         "throws.csv, row 3, column code: found '473', expected one of the pieces of the kept plan. "
-        f"Correct it; the nearest: 472. {BEYOND}",
+        f"Correct it; the nearest: 472, 417. {BEYOND}",
         "throws.csv, row 4, column assessor: found 'A7', expected one of the assessors of the kept "
         f"plan. Correct it; the nearest: A2, A1. {BEYOND}",
         "throws.csv, row 3, column sitting: found 'S1', expected one of the sittings of the kept "
