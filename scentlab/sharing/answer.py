@@ -14,7 +14,7 @@ from pathlib import Path
 
 import pandas as pd
 
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
 from scentlab.sharing.package import to_json
@@ -154,7 +154,7 @@ def answers_in(*folders):
 
 @dataclass(frozen=True, repr=False)
 class Weighed:
-    """Own analysis and counter-proposal side by side: ``table`` per blend, ``proposal`` in full."""
+    """Own picks beside a counter-proposal: ``table`` per blend, ``proposal`` the Pick it gives."""
 
     answer: Answer
     proposal: object
@@ -212,6 +212,9 @@ class Weighed:
 def weigh_answer(analysis, answer, package=None):
     """Own picks beside those of a supplier's counter-proposal.
 
+    The fits stay as they are: another limit caps the pick, and is not taken as a belief about where
+    the wax begins to sweat.
+
     Parameters
     ----------
     analysis : Analysis, the maker's own.
@@ -232,23 +235,25 @@ def weigh_answer(analysis, answer, package=None):
             )
     limits = [answer.limits.get(b, v) for b, v in zip(blends["blend"], blends["limit_load_pct"],
                                                       strict=True)]
-    series = dataclasses.replace(analysis.series, blends=blends.assign(limit_load_pct=limits))
+    evidence = dataclasses.replace(
+        analysis.evidence, blends=blends.assign(limit_load_pct=limits)
+    )
     try:
         rules = dataclasses.replace(analysis.rules, **answer.rules)
     except (TypeError, ValueError) as problem:
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
-    proposal = analyse(series, rules, seed=analysis.seed, draws=analysis.draws)
+    proposal = choose_load(evidence, rules)
     notes = tuple(
         f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value}." for fact in answer.lots
     )
     notes += (answer.note,) if answer.note else ()
-    return Weighed(answer, proposal, _side_by_side(analysis, proposal), notes)
+    return Weighed(answer, proposal, _side_by_side(analysis.pick, proposal), notes)
 
 
 def _side_by_side(own, proposal):
     names = ["rank", "load_pct", "ceiling_load_pct", "limit_load_pct", "throw", "sweat_risk"]
-    left = own.pick.table[["blend", *names]]
-    right = proposal.pick.table[["blend", *names]]
+    left = own.table[["blend", *names]]
+    right = proposal.table[["blend", *names]]
     left = left.rename(columns={n: f"own_{n}" for n in names})
     right = right.rename(columns={n: f"proposed_{n}" for n in names})
     table = left.merge(right, on="blend", how="left", validate="one_to_one")

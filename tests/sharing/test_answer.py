@@ -6,7 +6,7 @@ import json
 import numpy as np
 import pytest
 
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.pick import choose_load
 from scentlab.sharing.answer import Answer, LotFact, answers_in, read_answer, weigh_answer
 from scentlab.sharing.redaction import SharingError
 
@@ -34,13 +34,13 @@ def test_the_maker_sees_both_picks_side_by_side(analysis, answer):
     assert weighed.table["blend"].tolist() == analysis.pick.table["blend"].tolist()
     np.testing.assert_array_equal(weighed.table["own_load_pct"], analysis.pick.table["load_pct"])
     limited, limit = next(iter(answer.limits.items()))
-    # The same analysis made by hand under the other rule and limit.
+    # The same choice made by hand under the other rule and limit.
     blends = analysis.series.blends.copy()
     blends.loc[blends["blend"] == limited, "limit_load_pct"] = limit
-    expected = analyse(
-        dataclasses.replace(analysis.series, blends=blends),
-        dataclasses.replace(analysis.rules, risk=0.10), seed=analysis.seed,
-    ).pick.table.set_index("blend")
+    expected = choose_load(
+        dataclasses.replace(analysis.evidence, blends=blends),
+        dataclasses.replace(analysis.rules, risk=0.10),
+    ).table.set_index("blend")
     for row in weighed.table.to_dict("records"):
         assert row["proposed_load_pct"] == expected.at[row["blend"], "load_pct"]
     assert weighed.table.set_index("blend").at[limited, "proposed_load_pct"] <= limit
@@ -135,3 +135,14 @@ def test_an_answer_that_proposes_nothing_leaves_the_picks(analysis):
     np.testing.assert_array_equal(
         weighed.table["own_load_pct"], weighed.table["proposed_load_pct"]
     )
+
+
+def test_another_limit_moves_no_ceiling(analysis):
+    """A limit caps a pick; it is no evidence of where the wax sweats."""
+    blend = analysis.series.blends["blend"].iloc[0]
+    weighed = weigh_answer(analysis, Answer(PRINT, "the wax maker", limits={blend: 5.0}))
+    np.testing.assert_array_equal(
+        weighed.table["own_ceiling_load_pct"], weighed.table["proposed_ceiling_load_pct"]
+    )
+    row = weighed.table.set_index("blend").loc[blend]
+    assert row["proposed_load_pct"] <= 5.0 < row["own_load_pct"]
