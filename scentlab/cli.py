@@ -484,6 +484,31 @@ def _demo(arguments):
     print(f"  {_program()} lab {quoted(folder)}")
 
 
+def new_file(name, suffix, what):
+    """The path of a file to be written, which must not be there yet; ``what`` it is, for errors."""
+    path = Path(name)
+    if path.suffix.lower() != suffix:
+        raise CannotDo(f"{what}: give --out a name that ends in {suffix}, not {path}")
+    must_have_folder(path)
+    if path.exists():
+        raise CannotDo(f"{path} is there already and was not touched; give another name")
+    return path
+
+
+def must_have_folder(path):
+    if not path.parent.is_dir():
+        raise CannotDo(f"there is no folder {path.parent}; make it or give another --out")
+
+
+def analysed(folder, rules, seed):
+    """The analysis of the record in a series folder."""
+    from scentlab.choosing.analysis import analyse
+    from scentlab.recording.reading import read_series
+    from scentlab.recording.store import Store
+
+    return analyse(read_series(Store.open(folder)), rules, seed=seed)
+
+
 def quoted(path):
     return shlex.quote(str(path))
 

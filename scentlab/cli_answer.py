@@ -1,8 +1,15 @@
 """The commands of an answer to a package: `answer` writes it, `weigh` sets it beside own picks."""
 
-from pathlib import Path
-
-from scentlab.cli import CannotDo, add_rules, command, quoted, read_rules, series_folder
+from scentlab.cli import (
+    CannotDo,
+    add_rules,
+    analysed,
+    command,
+    new_file,
+    quoted,
+    read_rules,
+    series_folder,
+)
 
 # In percent on the command line, a share in the file.
 _SHARES = {"risk_pct": "risk", "confidence_pct": "confidence", "throw_share_pct": "throw_share"}
@@ -19,7 +26,7 @@ def _answer(arguments):
     from scentlab.sharing.answer import Answer, weigh_answer
     from scentlab.sharing.opening import open_package
 
-    path = _new_file(arguments.out)
+    path = new_file(arguments.out, ".json", "an answer is a small JSON file")
     opened = open_package(arguments.file)
     answer = Answer(
         opened.fingerprint, arguments.sender, tuple(map(_lot, arguments.lot)),
@@ -31,17 +38,6 @@ def _answer(arguments):
     print(f"Answer: {path}")
     print("Nothing is sent: mail the file back yourself. It is weighed with: "
           f"scentlab weigh FOLDER {quoted(path.name)}")
-
-
-def _new_file(name):
-    path = Path(name)
-    if path.suffix.lower() != ".json":
-        raise CannotDo(f"an answer is a small JSON file: give --out a name in .json, not {path}")
-    if not path.parent.is_dir():
-        raise CannotDo(f"there is no folder {path.parent}; make it or give another --out")
-    if path.exists():
-        raise CannotDo(f"{path} is there already and was not touched; give another name")
-    return path
 
 
 def _proposed(arguments):
@@ -75,16 +71,13 @@ def _lot(text):
 
 
 def _weigh(arguments):
-    from scentlab.choosing.analysis import analyse
-    from scentlab.recording.reading import read_series
-    from scentlab.recording.store import Store
     from scentlab.sharing.answer import read_answer, weigh_answer
     from scentlab.sharing.opening import package_fingerprint
 
     folder, answer = series_folder(arguments.folder), read_answer(arguments.file)
     package = package_fingerprint(arguments.package) if arguments.package else None
     rules = read_rules(arguments, folder)
-    own = analyse(read_series(Store.open(folder)), rules, seed=arguments.seed)
+    own = analysed(folder, rules, arguments.seed)
     print("\n".join(weigh_answer(own, answer, package).lines))
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")

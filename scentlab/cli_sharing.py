@@ -4,7 +4,17 @@ import json
 import textwrap
 from pathlib import Path
 
-from scentlab.cli import CannotDo, add_rules, command, quoted, read_rules, series_folder
+from scentlab.cli import (
+    CannotDo,
+    add_rules,
+    analysed,
+    command,
+    must_have_folder,
+    new_file,
+    quoted,
+    read_rules,
+    series_folder,
+)
 
 HIDEABLE = ("fragrance", "costs", "notes")
 
@@ -77,18 +87,7 @@ def _new_zip(name):
     """The path for a package; one that was sent is never replaced, for an answer may name it."""
     if not name:
         raise CannotDo("where to? give --out FILE.zip, or --preview to see what would leave")
-    path = Path(name)
-    if path.suffix.lower() != ".zip":
-        raise CannotDo(f"a package is a zip: give --out a name that ends in .zip, not {path}")
-    _must_have_folder(path)
-    if path.exists():
-        raise CannotDo(f"{path} is there already and was not touched; give another name")
-    return path
-
-
-def _must_have_folder(path):
-    if not path.parent.is_dir():
-        raise CannotDo(f"there is no folder {path.parent}; make it or give another --out")
+    return new_file(name, ".zip", "a package is a zip")
 
 
 def _leaving(package):
@@ -117,14 +116,10 @@ def _item(words):
 
 
 def _analysis(folder, arguments, rules=None):
-    from scentlab.choosing.analysis import analyse
-    from scentlab.recording.reading import read_series
-    from scentlab.recording.store import Store
-
     # A file that is shown is printed alone.
     quiet = {"announce": lambda words: None} if getattr(arguments, "show", None) else {}
     rules = rules or read_rules(arguments, folder, **quiet)
-    return analyse(read_series(Store.open(folder)), rules, seed=arguments.seed)
+    return analysed(folder, rules, arguments.seed)
 
 
 # --- open --------------------------------------------------------------------------------------
@@ -242,7 +237,7 @@ def _page(name):
     path = Path(name)
     if path.suffix.lower() not in (".html", ".htm"):
         raise CannotDo(f"this is a web page: give --out a name that ends in .html, not {path}")
-    _must_have_folder(path)
+    must_have_folder(path)
     return path
 
 
