@@ -9,12 +9,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from scentlab.choosing.rules import Rules
-from scentlab.fitting.checks import sweat_seen_early
 from scentlab.fitting.looks import planned_loads
-from scentlab.fitting.sweat import load_at_risk_draws
-from scentlab.maths.sampling import weighted_quantile
+from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
+from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.results import Result, say_percent
 from scentlab.units import content_from_load, say_load
 
@@ -22,7 +22,7 @@ INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
 DRY = "no sweat seen"
 NONE = "no tested load qualifies"
-# Sweat this unlikely under the fit speaks against the fit, and the ceiling is held below it.
+# Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
 NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
 
@@ -32,8 +32,8 @@ class Ceiling(Result):
     """The ceiling of each blend.
 
     ``table`` has, per blend: ceiling_load_pct and ceiling_content_pct (missing when no tested
-    load qualifies), load_at_risk_pct (median) with 90 % limits, the loads tested under the
-    deciding stress, and the state (one of INSIDE, OPEN_ABOVE, DRY, NONE).
+    load qualifies), its Monte Carlo error_pct, load_at_risk_pct (median) with 90 % limits, the
+    loads tested under the deciding stress, and the state (one of INSIDE, OPEN_ABOVE, DRY, NONE).
     """
 
     table: pd.DataFrame
@@ -80,67 +80,53 @@ def find_ceiling(fit, rules=None):
     Returns
     -------
     Ceiling, held inside the loads tested: never above the highest, and none where even the
-    lowest tested load is not shown to keep the risk. It is held below sweat that was seen and
-    that the fit cannot explain.
+    lowest tested load is not shown to keep the risk. It is held below sweat that by itself, the
+    pieces counted as they are, speaks against the risk. The limit grade is the same wherever it
+    counts, also when nobody saw it: then its threshold is known from the prior and from how much
+    lighter sweat there was without it.
     """
     rules = rules or Rules()
     stress = rules.stress or fit.stresses[-1]
-    grade, notes = _grade_to_hold(fit, rules.limit_grade)
-    draws = load_at_risk_draws(fit, rules.risk, grade, stress)
-    rows, errors = [], []
+    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
+    rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for b, blend in enumerate(fit.blends):
-        errors.append(_draw_error(draws[:, b], fit.weights, 1.0 - rules.confidence))
-        own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
-        row, more = _of_blend(blend, own, draws[:, b], fit.weights, rules, stress)
-        early = _held_below_sweat(fit, row, rules)
-        rows.append(row if early is None else early[0])
-        notes += more if early is None else early[1]
-    worst = max((e for e, r in zip(errors, rows, strict=True) if r["state"] == INSIDE), default=0)
-    if worst >= 0.05:
+        own = fit.counts[fit.counts["blend"] == blend]
+        row, more = _of_blend(blend, own, draws[:, b], fit, rules, stress)
+        held = _held_below_sweat(own, row, rules)
+        rows.append(row if held is None else held[0])
+        notes += more if held is None else held[1]
+    table = pd.DataFrame(rows)
+    worst = table.loc[table["state"] == INSIDE, "error_pct"].max()
+    if worst > PRECISE:
         notes.append(
-            f"Drawn anew, the posterior would move these ceilings by about {worst:.1f} points of "
-            f"load (Monte Carlo standard error of {fit.effective_size:.0f} effective draws): do "
-            "not read more into their digits."
+            f"Drawn anew, the posterior would move these ceilings by about {worst:.2f} points of "
+            f"load (Monte Carlo standard error, found between lots of draws)."
         )
     return Ceiling(
-        pd.DataFrame(rows), rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
+        table, rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
     )
 
 
-def _draw_error(values, weights, chance):
-    """Monte Carlo standard error of a weighted quantile, from the spread of the weights there."""
-    below = values < weighted_quantile(values, weights, chance)
-    share = np.sqrt(np.sum(weights**2 * (below - chance) ** 2))
-    around = np.clip((chance - 2.0 * share, chance + 2.0 * share), 0.001, 0.999)
-    low, high = weighted_quantile(values, weights, around)
-    return float((high - low) * share / max(around[1] - around[0], 1e-9))
-
-
-def _grade_to_hold(fit, limit_grade):
-    """The limit grade, or the worst that was seen at all where that is lower.
-
-    How far a grade that nobody saw lies above the others is known from the prior alone; the
-    ceiling must not live on that, so it is held at the stricter grade.
-    """
-    columns = [f"g{g}" for g in range(1, 5)]
-    seen = [g for g, c in enumerate(columns, start=1) if fit.counts[c].sum() > 0]
-    grade = min(limit_grade, max(seen, default=1))
-    if grade == limit_grade:
-        return grade, []
-    what = f"no grade above {grade}" if seen else "no sweat at all"
-    return grade, [
-        f"Of sweat, {what} was seen, so how much more fragrance grade {limit_grade} takes is not "
-        f"known: the ceilings are held at grade {grade}, which is stricter."
+def _unseen_note(fit, limit_grade):
+    """A note where nobody saw the limit grade, so that part of the ceiling is prior."""
+    seen = [g for g in range(1, 5) if fit.counts[f"g{g}"].sum() > 0]
+    if not seen or max(seen) >= limit_grade:
+        return []
+    return [
+        f"No piece sweated beyond grade {max(seen)}, so how much more fragrance grade "
+        f"{limit_grade} takes rests on what is usual and on the pieces that stayed below it."
     ]
 
 
-def _of_blend(blend, counts, draws, weights, rules, stress):
+def _of_blend(blend, counts, draws, fit, rules, stress):
+    weights, counts = fit.weights, counts[counts["stress"] == stress]
     quantile = float(weighted_quantile(draws, weights, 1.0 - rules.confidence))
     lower, middle, upper = (float(q) for q in weighted_quantile(draws, weights, (0.05, 0.5, 0.95)))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,
         "ceiling_content_pct": np.nan,
+        "error_pct": quantile_error(draws, weights, fit.draw_lot, 1.0 - rules.confidence),
         "load_at_risk_pct": middle,
         "load_at_risk_lower_pct": lower,
         "load_at_risk_upper_pct": upper,
@@ -178,40 +164,43 @@ def _of_blend(blend, counts, draws, weights, rules, stress):
     return row, notes
 
 
-def _held_below_sweat(fit, row, rules):
-    """The row and notes of a ceiling with unexplained sweat at or below it; None without any."""
-    blend, ceiling = row["blend"], row["ceiling_load_pct"]
+def _held_below_sweat(own, row, rules):
+    """The row and notes of a ceiling above sweat that speaks for itself; None without any.
+
+    Where the risk grows with the load, the pieces up to a load that keeps the risk reach the limit
+    grade with that chance at most; so many of them that the binomial chance of as many is under
+    ``UNLIKELY`` speak against the load, whatever the curve.
+    """
     if row["state"] == NONE:
         return None
-    own = fit.counts[fit.counts["blend"] == blend]
-    wet = own.loc[own[[f"g{g}" for g in range(rules.limit_grade, 5)]].any(axis=1), "load_pct"]
-    loads = [(float(p[0]), float(p[-1])) for p in planned_loads(own["load_pct"], NEAR_PCT)]
-    loads = [(low, high) for low, high in loads if low <= ceiling + NEAR_PCT / 2]
-    found = (
-        (i, sweat_seen_early(fit, blend, high, rules.limit_grade))
-        for i, (_, high) in enumerate(loads)
-        if high >= wet.min()
-    )
-    place, early = next(((i, e) for i, e in found if e.chance < UNLIKELY), (0, None))
-    if early is None:
-        return None
-    high = loads[place][1]
-    held = loads[place - 1][1] if place else np.nan
-    if held < row["lowest_tested_pct"]:
-        held = np.nan
-    said = (
-        f"{early.wet} of {early.pieces} pieces of {blend} at {say_load(high)} or less reached "
-        f"sweat grade {rules.limit_grade}, where the fit expects {early.expected:.1f} (chance of "
-        f"as much: {say_percent(early.chance, 1)}). The curve does not explain them, so "
-    )
-    where = "no load below them is left to pick"
+    below = np.nan
+    for group in planned_loads(own["load_pct"], NEAR_PCT):
+        high = float(group[-1])
+        if float(group[0]) > row["ceiling_load_pct"] + NEAR_PCT / 2:
+            return None
+        seen = own[own["load_pct"] <= high]
+        pieces = int(seen["n"].sum())
+        wet = int(seen[[f"g{g}" for g in range(rules.limit_grade, 5)]].to_numpy().sum())
+        if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
+            return _held(row, below, high, wet, pieces, rules)
+        below = high
+    return None
+
+
+def _held(row, below, high, wet, pieces, rules):
+    held = below if below >= row["lowest_tested_pct"] else np.nan
+    where = "no load below them is left to choose"
     if not np.isnan(held):
         where = f"the ceiling is held at {say_load(held)}, below them"
-    remedy = ": look up how they were poured and graded, and pour these loads again."
+    note = (
+        f"{wet} of {pieces} pieces of {row['blend']} at {say_load(high)} or less reached sweat "
+        f"grade {rules.limit_grade}: more than a risk of {say_percent(rules.risk)} allows, so "
+        f"{where}. Look up how they were poured and graded, and pour these loads again."
+    )
     state = NONE if np.isnan(held) else INSIDE
     content = np.nan if np.isnan(held) else content_from_load(held)
     changed = {"ceiling_load_pct": held, "ceiling_content_pct": content, "state": state}
-    return row | changed, [said + where + remedy]
+    return row | changed, [note]
 
 
 def _why_none(blend, counts, lowest, rules):

@@ -25,7 +25,8 @@ class SweatCheck(Result):
         seen (mean grade), expected, lower, upper (at least 90 % of what a pour from a new pot would
         give), chance (that such a pour lies outside; well under 10 % where grades are nearly
         certain) and odd (bool, outside).
-    pots : DataFrame: pot, blend, effect (latent units), z (the effect in standard deviations
+    pots : DataFrame: pot, blend, effect (points of load, % of wax, that it
+        sweats earlier), z (the effect in standard deviations
         between pots), and odd (|z| above 2).
     assessors : DataFrame: assessor, looks, mean_excess (grade above what is expected of the pour),
         se; empty when one person graded all.
@@ -77,7 +78,7 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
     -------
     SweatCheck
     """
-    looks, _ = settle_looks(grades, "sweat")
+    looks, _ = settle_looks(grades, "sweat", ages=True)
     pours = _expected_pours(fit, seed, repeats)
     pots = _pots(fit, looks)
     assumptions, notes = _assumptions(fit, looks)
@@ -114,8 +115,11 @@ def _predicted(fit, counts, seed, repeats):
     eta = reach / named["spread"][:, blend]
     for i, stress in enumerate(fit.stresses[1:]):
         eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
+    if "age_days" in counts:
+        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
+        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, blend]
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
-    eta = eta + effect[:, pot]
+    eta = eta + effect[:, pot] / named["spread"][:, blend]
     drawn = np.zeros((*eta.shape, N_GRADES))
     for i, link in enumerate(fit.links["link"]):
         own = np.nonzero(fit.draw_link[chosen] == i)[0]
@@ -178,9 +182,7 @@ def _early(fit, counts, seen, limit_grade, seed, repeats):
 def _pots(fit, looks):
     """Each pot's effect at the peak of the best link, and how far it stands out."""
     model = rebuild_model(fit, looks)
-    model.value_and_gradient(fit.point)
-    sigma = float(model.shared(fit.point)["sigma"])
-    z = model.modes
+    sigma, z = float(model.shared(fit.point)["sigma"]), model.effects(fit.point)
     blend = looks.drop_duplicates("pot").set_index(looks.drop_duplicates("pot")["pot"].astype(str))
     frame = pd.DataFrame({"pot": model.data.groups, "effect": sigma * z})
     frame["blend"] = blend["blend"].reindex(frame["pot"]).to_numpy()

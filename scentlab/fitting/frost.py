@@ -1,18 +1,18 @@
 """Frost: how likely a piece frosts, by blend, load, pour temperature and age."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.maths.graded import LinearModel, LinearPrior
+from scentlab.maths.graded import LinearModel, LinearPrior, half_student_of_score
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
-    ensemble_draws,
-    importance_draws,
+    adaptive_draws,
+    hamiltonian_draws,
     weighted_quantile,
 )
 from scentlab.results import FitError, Result, say_percent
@@ -62,7 +62,7 @@ class FrostFit(Result):
         rows = []
         size = self.shares.shape[1] + len(self.covariates)
         columns = [(n, self.draws[:, i]) for i, n in enumerate(self.names[:size])]
-        columns.append(("sd between pots", np.exp(self.draws[:, size + N_GRADES - 2])))
+        columns.append(("sd between pots", _pot_sd(self)))
         for name, values in columns:
             lower, middle, upper = weighted_quantile(values, self.weights, (0.05, 0.5, 0.95))
             mean = np.sum(self.weights * values)
@@ -111,26 +111,23 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
     data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
     scales = tuple([3.0] * shares.shape[1] + [{"load": 0.5}.get(c, 1.0) for c in columns])
     model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=None))
-    peak = climb(model.value_and_gradient, model.start(), gradients=model.gradients)
+    peak = climb(
+        model.value_and_gradient, model.start(),
+        gradients=lambda points: model.values_and_gradients(points)[1],
+    )
     try:
-        sample = importance_draws(
-            lambda p: model.log_posterior(p, nodes=7), peak, size=draws, seed=seed
-        )
+        sample = adaptive_draws(model.log_posterior, peak, size=draws, seed=seed)
     except np.linalg.LinAlgError:
         raise FitError("the frost fit found no peak; look for mistyped grades or loads") from None
     if sample.k_hat > K_HAT_LIMIT:
         notes += (
             f"Importance sampling did not hold here (k-hat {sample.k_hat:.2f}, above "
-            f"{K_HAT_LIMIT}), so the posterior was drawn by an ensemble sampler instead.",
+            f"{K_HAT_LIMIT}), so the posterior was drawn by a Hamiltonian sampler instead.",
         )
-        k_hat = sample.k_hat
-        sample = ensemble_draws(
-            lambda p: model.log_posterior(p, nodes=7), sample, size=draws, seed=seed
-        )
-        sample = replace(sample, k_hat=k_hat)
+        sample = hamiltonian_draws(model.values_and_gradients, sample, size=draws, seed=seed)
     names = (waxes or blends) + tuple(COVARIATES[c] for c in columns)
     names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
-        "log sd between pots",
+        "sd between pots",
     )
     tested = _tested(looks, blends)
     known = looks["age_days"].dropna()
@@ -245,8 +242,12 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
     tau = np.zeros(len(fit.draws))
     if limit_grade > 1:
         tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
-    sigma = np.exp(fit.draws[:, [first + N_GRADES - 2]])
-    return marginal_risk(location - tau[:, None], sigma)
+    return marginal_risk(location - tau[:, None], _pot_sd(fit)[:, None])
+
+
+def _pot_sd(fit):
+    """Posterior draws (S,) of the sd between pots, the last free parameter, latent units."""
+    return half_student_of_score(fit.draws[:, -1], LinearPrior.sigma_scale, LinearPrior.sigma_df)[0]
 
 
 def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):

@@ -16,7 +16,8 @@ from scentlab.fitting.sweat import SweatFit, rebuild_model
 from scentlab.maths.intervals import likelihood_drop
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
-    importance_draws,
+    adaptive_draws,
+    mixed_draws,
     smooth_weights,
     weighted_quantile,
 )
@@ -152,7 +153,7 @@ def _with_weights(sweat, weighed):
 
 @dataclass(frozen=True)
 class _Start:
-    """Where a proposal starts, as ``importance_draws`` takes it."""
+    """Where a proposal starts, as ``adaptive_draws`` takes it."""
 
     point: np.ndarray
     covariance: np.ndarray
@@ -172,18 +173,15 @@ def _drawn_anew(sweat, bleed, blends, seed):
     found, log_weight = [], []
     for i, (model, weight) in enumerate(zip(models, sweat.links["weight"], strict=True)):
 
-        def alone(points, model=model):
-            return model.log_posterior(points, nodes=7)
-
-        def both(points, alone=alone):
+        def both(points, model=model):
             drop = sum(
                 capacity_drop(bleed, b, points[:, k]) for b, k in zip(blends, places, strict=True)
             )
-            return alone(points) - drop
+            return model.log_posterior(points) - drop
 
         size = max(int(len(sweat.draws) * max(weight, 0.25)), 500)
-        sample = importance_draws(both, start, size=size, seed=[seed, i])
-        without = importance_draws(alone, before, size=size, seed=[seed, i, 1])
+        sample = adaptive_draws(both, start, size=size, seed=[seed, i])
+        without = adaptive_draws(model.log_posterior, before, size=size, seed=[seed, i, 1])
         found.append(sample)
         log_weight.append(np.log(weight) + sample.log_evidence - without.log_evidence)
     return _with_draws(sweat, found, np.array(log_weight))
@@ -232,12 +230,13 @@ def _towards(before, sweat, bleed, blends):
 def _with_draws(sweat, found, log_weight):
     share = np.exp(log_weight - log_weight.max())
     share = share / share.sum()
-    weights = np.concatenate([w * s.weights for w, s in zip(share, found, strict=True)])
+    points, weights, link, lot = mixed_draws(found, share)
     return replace(
         sweat,
-        draws=np.concatenate([s.points for s in found]),
+        draws=points,
         weights=weights,
-        draw_link=np.repeat(np.arange(len(found)), [len(s.points) for s in found]),
+        draw_link=link,
+        draw_lot=lot,
         k_hat=float(max(s.k_hat for s, w in zip(found, share, strict=True) if w > 0.1)),
         effective_size=float(1.0 / np.sum(weights**2)),
         links=sweat.links.assign(weight=share),

@@ -18,11 +18,13 @@ def planned_loads(loads, near):
     return np.split(loads, np.flatnonzero(np.diff(loads) > near) + 1)
 
 
-def settle_looks(grades, test):
+def settle_looks(grades, test, ages=False):
     """One row per piece and stress, with notes on what was left out or joined.
 
     Looks without a grade or without a weighed load are left out and noted. Several looks at one
-    piece under one stress are one piece of evidence: the worst grade counts.
+    piece under one stress are one piece of evidence: the worst grade counts. With ``ages`` there
+    is a row per piece, stress and age, with the worst grade up to that age, and looks of which
+    the age is not known count as the oldest.
 
     Raises FitError when nothing is left.
     """
@@ -43,22 +45,33 @@ def settle_looks(grades, test):
     looks = looks[usable]
     if looks.empty:
         raise FitError(f"there is no {test} grade to fit; grade some pieces first")
-    if looks["load_pct"].nunique() < 2:
-        raise FitError(
-            f"all {test} grades are of one load, {looks['load_pct'].iloc[0]:.1f} % of wax; "
-            "a fit needs at least two loads"
-        )
-    worst = looks.sort_values("grade").drop_duplicates(["code", "stress"], keep="last")
+    same = ["code", "stress"]
+    if ages:
+        looks["age_days"] = _known_ages(looks)
+        looks = looks.sort_values("age_days", kind="stable")
+        looks["grade"] = looks.groupby(same)["grade"].cummax()
+        same = [*same, "age_days"]
+    worst = looks.sort_values("grade").drop_duplicates(same, keep="last")
     if len(worst) < len(looks):
         notes.append(
             f"{len(looks) - len(worst)} repeated {test} looks were joined with others at the same "
             "piece: the worst grade counts."
         )
-    return worst.sort_index().reset_index(drop=True), tuple(notes)
+    worst = worst.sort_values("age_days", kind="stable") if ages else worst.sort_index()
+    return worst.reset_index(drop=True), tuple(notes)
+
+
+def _known_ages(looks):
+    """Days of age (n,), half a day at least; the oldest known one where none was told."""
+    days = pd.to_numeric(looks.get("age_days", pd.Series(np.nan, looks.index)), errors="coerce")
+    oldest = days.max()
+    return days.fillna(1.0 if pd.isna(oldest) else oldest).clip(lower=0.5).astype(float)
 
 
 def count_pours(looks, n_grades):
-    """Pieces per pour, stress and grade: pour, pot, blend, load_pct, stress, n, g0, g1, ..."""
+    """Pieces per pour, stress and grade, each by its last look: pour, pot, blend, load_pct, stress,
+    n, g0, g1, ... and, where looks have it, the mean age_days."""
+    looks = looks.drop_duplicates(["code", "stress"], keep="last")
     keys = ["pour", "pot", "blend", "load_pct", "stress"]
     # Sorting is by first appearance, so that rows and groups go together.
     group = looks.groupby(keys, sort=False).ngroup().to_numpy()
@@ -66,4 +79,8 @@ def count_pours(looks, n_grades):
     counts = np.zeros((len(first), n_grades), dtype=int)
     np.add.at(counts, (group, looks["grade"].to_numpy(int)), 1)
     grades = pd.DataFrame(counts, columns=[f"g{i}" for i in range(n_grades)])
-    return pd.concat([first, grades.sum(axis=1).rename("n"), grades], axis=1)
+    table = pd.concat([first, grades.sum(axis=1).rename("n"), grades], axis=1)
+    if "age_days" in looks:
+        days = pd.to_numeric(looks["age_days"], errors="coerce")
+        table["age_days"] = days.groupby(group).mean().to_numpy(float)
+    return table

@@ -19,7 +19,6 @@ from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.fitting.sweat import (
     N_GRADES,
-    PEAK_NODES,
     SweatFit,
     average_links,
     describe_prior,
@@ -166,7 +165,7 @@ def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2
     contrasts = lot_contrasts(len(lots))
     data = _counts(together, lots, blends, stresses, contrasts)
     drawn = average_links(
-        lambda link: LotModel(data, len(blends), len(lots), used, link=link, nodes=PEAK_NODES),
+        lambda link: LotModel(data, len(blends), len(lots), used, link=link),
         links, draws, seed,
     )
     shifts = drawn.points[:, drawn.model.places["lot"]] @ contrasts.T
@@ -329,8 +328,9 @@ def _unrolled(model, blends, lots, contrasts, named, stresses):
         "log_spread": list(own["log_spread"]),
         "log_spread_shift": [own["log_spread_shift"][b] for b, _ in per_cell if model.spreads],
         "stress": list(own["stress"]),
+        "ageing": [],
         "log_pool": [],
-        **{key: list(own[key]) for key in ("log_gaps", "log_sigma", "logit_misread")},
+        **{key: list(own[key]) for key in ("log_gaps", "sigma", "logit_misread")},
     }
     ends = np.cumsum([len(rows) for rows in parts.values()])
     layout = {
@@ -340,6 +340,6 @@ def _unrolled(model, blends, lots, contrasts, named, stresses):
     names = [f"capacity of {n}" for n in named] + ["log spread"]
     names += [f"log spread of {n} against it" for n in named] * model.spreads
     names += [f"effect of {s}" for s in stresses[1:]]
-    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
+    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["sd between pots"]
     names += ["logit misread"] * model.reads
     return np.array([row for rows in parts.values() for row in rows]), layout, tuple(names)

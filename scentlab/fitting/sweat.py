@@ -8,14 +8,15 @@ from scipy import special
 
 from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.maths.graded import CapacityModel, CapacityPrior
+from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
-    draw_until_trusted,
-    ensemble_draws,
-    learn_proposal,
+    Sampler,
+    hamiltonian_draws,
+    mixed_draws,
+    quantile_error,
     weighted_quantile,
 )
 from scentlab.results import FitError, Result
@@ -23,11 +24,10 @@ from scentlab.schema import STRESSES
 from scentlab.units import say_load
 
 N_GRADES = 5
-# Nodes a pot at the peak, which only shapes a proposal, and in the weights of the draws. There
-# they err by a few parts in a thousand at most (root mean square, series of 36 pours), far less
-# than the weights scatter.
-PEAK_NODES, DRAW_NODES = 9, 5
-LEAST_SHARE = 0.25
+# Draws of each link before the links are weighed, and at most so many times those asked for.
+FIRST_DRAWS, MOST_TIMES = 1000, 8
+# A Monte Carlo standard error of the ceiling (points of load) that nobody sees.
+PRECISE = 0.03
 # A variance that each free parameter may have about the peak, to set out with.
 _ROUGHLY = 0.15
 # A link of less weight than this cannot move the ceiling by much, however badly drawn.
@@ -49,16 +49,21 @@ class SweatFit(Result):
         free scale.
     draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
     draw_link : int array (S,), index in ``links`` of the link each draw belongs to.
+    draw_lot : int array (S,), number of the lot of draws, from which Monte Carlo errors follow.
     k_hat, effective_size : trust in the draws; a k-hat above 0.7 means that importance sampling
-        failed and an ensemble sampler took its place, which the notes say.
+        failed and a Hamiltonian sampler took its place, which the notes say.
     log_likelihood : float, at the peak of the best link.
     links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood.
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
     misread : bool, whether misread grades are allowed for.
+    ages : (youngest, oldest) look in days; the fit tells of the oldest.
     layout : dict, where each kind of free parameter stands: key to (first, one past the last).
     shared : dict of what the blends' capacities share (see :mod:`scentlab.fitting.blending`):
         kind, waxes, fractions (B, W), centre (B,), columns (B, q), scale (q,).
+    scores : scale (% of wax) and degrees of freedom of the half Student priors of the sd between
+        pots and of ageing, whose free parameters are their normal scores; None for plain maximum
+        likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
     """
 
@@ -70,6 +75,7 @@ class SweatFit(Result):
     draws: np.ndarray
     weights: np.ndarray
     draw_link: np.ndarray
+    draw_lot: np.ndarray
     k_hat: float
     effective_size: float
     log_likelihood: float
@@ -77,14 +83,16 @@ class SweatFit(Result):
     tested: pd.DataFrame
     links: pd.DataFrame
     misread: bool
+    ages: tuple
     layout: dict
     shared: dict
+    scores: dict | None
     prior: dict
     notes: tuple = field(default=())
 
     @property
     def named(self):
-        """Posterior draws by meaning: capacity and spread (S, B), stress, tau, sigma, misread."""
+        """Posterior draws by meaning, (S,) or (S, B), stress (S, T - 1) and tau (S, K - 1)."""
         return _unfold(self, self.draws)
 
     @property
@@ -108,11 +116,13 @@ class SweatFit(Result):
             yield f"effect of {stress}", "latent units", named["stress"][:, s]
         for g in range(2, N_GRADES):
             yield f"threshold of grade {g}", "latent units", named["tau"][:, g - 1]
-        yield "sd between pots", "latent units", named["sigma"]
+        yield "sd between pots", "% of wax", named["sigma"]
         if self.shared["kind"] != "separate":
             yield "sd between blends", "% of wax", named["pool"]
         if self.misread:
             yield "misread grades", "share", named["misread"]
+        if self.layout["ageing"][1] > self.layout["ageing"][0]:
+            yield "capacity lost as the age doubles", "% of wax", named["ageing"]
 
     @property
     def sentence(self):
@@ -146,6 +156,7 @@ def fit_sweat(
     prior="weak",
     links=None,
     draws=2000,
+    precise=PRECISE,
     seed=1,
 ):
     """Fit the sweat model by its posterior, averaged over links.
@@ -158,7 +169,9 @@ def fit_sweat(
     ----------
     grades : DataFrame of sweat looks with columns code, pour, pot, blend, load_pct (% of wax),
         stress (rest or heat; missing counts as rest), grade 0-4. Several looks at a piece under
-        one stress count once, with the worst grade.
+        one stress at one age count once, with the worst grade.
+        Looks at several ages bound the age at which each piece began to sweat; the fit tells of
+        the oldest age (age_days, days; the oldest where it is missing).
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads.
     blending : what the capacities share beforehand. "pooled": a common shift against the limits,
@@ -170,7 +183,10 @@ def fit_sweat(
         (flat priors, no misread grades), which has an answer only if no blend separates.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
-    draws : int, posterior draws, shared out over the links by their evidence. seed : int.
+    draws : int, posterior draws at least, shared out over the links by their evidence. seed : int.
+    precise : float or None. There are more draws, eight times as many at most, until the Monte
+        Carlo error of every blend's load at 5 % risk of grade 2, at its lower 5 % point, is within
+        this many points of load.
 
     Returns
     -------
@@ -180,17 +196,18 @@ def fit_sweat(
     ------
     FitError when there is nothing to fit or the fit does not come to rest.
     """
-    looks, notes = settle_looks(grades, "sweat")
+    looks, notes = settle_looks(grades, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = loads_tested(looks, blends)
     centre, centre_notes = prior_centres(blends, limits, tested)
     shared = share_capacities(blending, blends, fractions, centre)
     used = _weak_prior(shared) if isinstance(prior, str) else prior
-    data = look_counts(looks, blends, stresses)
+    aged = ages_apart(looks)
+    data = look_counts(looks, blends, stresses, aged)
     drawn = average_links(
-        lambda link: CapacityModel(data, len(blends), used, link=link, nodes=PEAK_NODES),
-        links, draws, seed,
+        lambda link: CapacityModel(data, len(blends), used, link=link, aged=aged),
+        links, draws, seed, precise, loads_at_risk,
     )
     model, peak = drawn.model, drawn.peak
     return SweatFit(
@@ -202,6 +219,7 @@ def fit_sweat(
         drawn.points,
         drawn.weights,
         drawn.draw_link,
+        drawn.draw_lot,
         drawn.k_hat,
         drawn.effective_size,
         float(model.log_likelihood(peak.point)),
@@ -209,8 +227,11 @@ def fit_sweat(
         tested,
         drawn.links,
         model.reads,
+        (float(looks["age_days"].min()), float(looks["age_days"].max())),
         {key: (place.start, place.stop) for key, place in model.places.items()},
         shared,
+        used and {"sigma": (used.sigma_scale, used.sigma_df),
+                  "ageing": (used.ageing_scale, used.ageing_df)},
         describe_prior(used, blends),
         notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
     )
@@ -228,64 +249,110 @@ class Drawn:
     points: np.ndarray
     weights: np.ndarray
     draw_link: np.ndarray
+    draw_lot: np.ndarray
     k_hat: float
     links: pd.DataFrame
     notes: tuple
+
+    models: tuple = field(default=())
 
     @property
     def effective_size(self):
         return float(1.0 / np.sum(self.weights**2))
 
+    def error_of(self, wanted):
+        """The largest Monte Carlo error of the 5 % points of ``wanted(model, points)`` (S, B)."""
+        values = np.concatenate([
+            wanted(m, self.points[self.draw_link == i]) for i, m in enumerate(self.models)
+        ])
+        return max(quantile_error(v, self.weights, self.draw_lot, 0.05) for v in values.T)
 
-def average_links(make_model, links, draws, seed):
+
+def average_links(make_model, links, draws, seed, precise=None, wanted=None):
     """Draw the posterior under each link and weigh the links by their evidence.
 
     Parameters
     ----------
     make_model : callable, link to GradedModel. links, draws, seed : as in :func:`fit_sweat`.
+    precise, wanted : how small the Monte Carlo error of the 5 % points of ``wanted(model, points)``
+        (S, B) must become; None for as many draws as were asked for.
 
     Returns
     -------
     Drawn
     """
     believed = _beliefs(links)
-    links = tuple(believed)
-    models = [make_model(link) for link in links]
+    models = [make_model(link) for link in believed]
     peaks = _peaks(models)
-    found = _posterior(models, peaks, believed, draws, seed)
-    weight = _link_weights(believed, [sample.log_evidence for sample in found])
-    best = int(np.argmax(weight))
-    k_hat = max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS)
-    found = [
-        _rescue(model, sample, draws, seed) if w > MATTERS else sample
-        for model, sample, w in zip(models, found, weight, strict=True)
+    samplers = [
+        Sampler(m.log_posterior, peak, [seed, i])
+        for i, (m, peak) in enumerate(zip(models, peaks, strict=True))
     ]
+    for sampler in samplers:
+        sampler.grow(min(draws, FIRST_DRAWS))
+    size = draws
+    while True:
+        weight = _link_weights(believed, [s.weighed().log_evidence for s in samplers])
+        for sampler, share in zip(samplers, weight, strict=True):
+            sampler.grow(int(size * share))
+        found = [s.weighed() for s in samplers]
+        weight = _link_weights(believed, [sample.log_evidence for sample in found])
+        drawn = _joined(models, peaks, found, weight, believed, seed, size)
+        if precise is None or drawn.error_of(wanted) <= precise or size >= MOST_TIMES * draws:
+            return drawn
+        size *= 2
+
+
+def _joined(models, peaks, found, weight, believed, seed, size):
+    """The draws of the links as one :class:`Drawn`."""
+    matters = weight > MATTERS
+    k_hat = max(sample.k_hat for sample, m in zip(found, matters, strict=True) if m)
     notes = ()
     if k_hat > K_HAT_LIMIT:
+        found = [
+            hamiltonian_draws(model.values_and_gradients, sample, size=size, seed=seed)
+            if sample.k_hat > K_HAT_LIMIT and m else sample
+            for model, sample, m in zip(models, found, matters, strict=True)
+        ]
         notes = (
             f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so "
-            "the posterior was drawn by an ensemble sampler instead.",
+            "the posterior was drawn by a Hamiltonian sampler instead.",
         )
+    best = int(np.argmax(weight))
     return Drawn(
         models[best],
         peaks[best],
-        np.concatenate([s.points for s in found]),
-        np.concatenate([w * s.weights for s, w in zip(found, weight, strict=True)]),
-        np.repeat(np.arange(len(links)), [len(s.points) for s in found]),
+        *mixed_draws(found, weight),
         k_hat,
-        _link_table(links, weight, models, peaks),
+        _link_table(tuple(believed), weight, models, peaks),
         notes,
+        tuple(models),
     )
 
 
-def look_counts(looks, blends, stresses):
-    """Settled looks as :class:`Counts` with the design of the sweat model."""
-    design = np.column_stack(
+def ages_apart(looks):
+    """Whether settled looks lie far enough apart in age to tell what age does."""
+    return bool(looks["age_days"].max() >= 1.5 * looks["age_days"].min())
+
+
+def look_counts(looks, blends, stresses, aged=False):
+    """Settled looks as :class:`Counts` with the design of the sweat model.
+
+    Unless it is ``aged``, each piece counts by its last look.
+    """
+    if not aged:
+        looks = looks.drop_duplicates(["code", "stress"], keep="last")
+    columns = (
         [looks["load_pct"].to_numpy(float)]
         + [(looks["blend"] == b).to_numpy(float) for b in blends]
         + [(looks["stress"] == s).to_numpy(float) for s in stresses[1:]]
     )
-    return count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
+    piece = None
+    if aged:
+        columns.append(np.log2(looks["age_days"] / looks["age_days"].max()).to_numpy(float))
+        piece = (looks["code"].astype(str) + "\n" + looks["stress"]).to_numpy(str)
+    grades, pots = looks["grade"].to_numpy(int), looks["pot"].to_numpy(str)
+    return count_looks(grades, np.column_stack(columns), pots, N_GRADES, piece=piece)
 
 
 def rebuild_model(fit, looks):
@@ -294,8 +361,9 @@ def rebuild_model(fit, looks):
     prior = _weak_prior(fit.shared)
     if not fit.misread:
         prior = replace(prior, misread_median=None)
-    data = look_counts(looks, fit.blends, fit.stresses)
-    return CapacityModel(data, len(fit.blends), prior, link=best)
+    first, stop = fit.layout["ageing"]
+    data = look_counts(looks, fit.blends, fit.stresses, stop > first)
+    return CapacityModel(data, len(fit.blends), prior, link=best, aged=stop > first)
 
 
 def _peaks(models):
@@ -313,7 +381,7 @@ def _peak(model, like=None):
         model.value_and_gradient,
         model.start() if like is None else like.point,
         gradient_tolerance=1e-6 if model.prior is None else 1e-2,
-        gradients=model.gradients,
+        gradients=lambda points: model.values_and_gradients(points)[1],
         near=_ROUGHLY * np.eye(model.size) if like is None else like.covariance,
     )
     try:
@@ -326,32 +394,6 @@ def _peak(model, like=None):
             "(the frame of counts shows each pour)"
         ) from None
     return climbed
-
-
-def _posterior(models, peaks, believed, draws, seed):
-    """Draws of each link; one that the evidence speaks against gets fewer."""
-    rngs = [np.random.default_rng([seed, i]) for i in range(len(models))]
-    densities = [
-        lambda points, m=model: m.log_posterior(points, nodes=DRAW_NODES) for model in models
-    ]
-    proposals = [
-        learn_proposal(density, peak, seed=rng)
-        for density, peak, rng in zip(densities, peaks, rngs, strict=True)
-    ]
-    weight = _link_weights(believed, [p.log_evidence for p in proposals])
-    return [
-        draw_until_trusted(density, proposal, size=int(draws * max(w, LEAST_SHARE)), seed=rng)
-        for density, proposal, w, rng in zip(densities, proposals, weight, rngs, strict=True)
-    ]
-
-
-def _rescue(model, sample, draws, seed):
-    """The draws as they are, or by the slower sampler where importance sampling fails."""
-    if sample.k_hat <= K_HAT_LIMIT:
-        return sample
-    return ensemble_draws(
-        lambda points: model.log_posterior(points, nodes=DRAW_NODES), sample, size=draws, seed=seed
-    )
 
 
 def _weak_prior(shared):
@@ -464,9 +506,9 @@ def _parts_clean(own):
 def _names(blends, stresses, model):
     names = [f"capacity of {b}" for b in blends] + ["log spread"]
     names += [f"log spread of {b} against it" for b in blends] * model.spreads
-    names += [f"effect of {s}" for s in stresses[1:]]
+    names += [f"effect of {s}" for s in stresses[1:]] + ["ageing"] * model.age.shape[1]
     names += ["log sd between blends"] * model.pooled
-    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["log sd between pots"]
+    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["sd between pots"]
     return tuple(names + ["logit misread"] * model.reads)
 
 
@@ -486,7 +528,10 @@ def describe_prior(prior, blends):
     )
     words["heat"] = f"normal about 0, sd {prior.stress_scale:g}"
     words["sd between pots"] = (
-        f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g}"
+        f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g} % of wax"
+    )
+    words["capacity lost as the age doubles"] = (
+        f"half Student t ({prior.ageing_df:g} df), scale {prior.ageing_scale:g} % of wax"
     )
     if prior.misread_median is not None:
         words["misread grades"] = (
@@ -524,9 +569,19 @@ def _unfold(fit, free):
         "stress": own["stress"],
         "pool": np.exp(own["log_pool"][:, 0]) if own["log_pool"].size else none,
         "tau": np.column_stack([none, tau]),
-        "sigma": np.exp(own["log_sigma"][:, 0]),
+        "sigma": _of_score(fit, "sigma", own["sigma"]),
+        "ageing": _of_score(fit, "ageing", own["ageing"]),
         "misread": special.expit(own["logit_misread"][:, 0]) if fit.misread else none,
     }
+
+
+def _of_score(fit, key, free):
+    """The sd between pots or the ageing (S,), points of load, of its free parameter (S, 0 or 1)."""
+    if not free.size:
+        return np.zeros(len(free))
+    if fit.scores is None:
+        return np.exp(free[:, 0])
+    return half_student_of_score(free[:, 0], *fit.scores[key])[0]
 
 
 def _shifts(own, fit):
@@ -557,9 +612,20 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
     named = fit.named
     if limit_grade not in range(1, N_GRADES):
         raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
-    m = _by_link(fit, lambda link, own: marginal_location(risk, named["sigma"][own], link))
-    latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress) + m
-    return named["capacity"] + named["spread"] * latent[:, None]
+    sd = named["sigma"][:, None] / named["spread"]
+    m = _by_link(fit, lambda link, own: marginal_location(risk, sd[own], link))
+    latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress)
+    return named["capacity"] + named["spread"] * (latent[:, None] + m)
+
+
+def loads_at_risk(model, points, risk=0.05, limit_grade=2):
+    """The loads (S, B) at the risk, under the harshest stress, of free parameters (S, p)."""
+    shared, spread = model.shared(points), np.exp(model.log_spread(points))
+    m = marginal_location(risk, shared["sigma"][:, None] / spread, model.link)
+    latent = shared["tau"][:, [limit_grade - 1]] - model.take(points, "stress")[:, -1:].sum(
+        axis=1, keepdims=True
+    )
+    return model.take(points, "capacity") + spread * (latent + m)
 
 
 def _by_link(fit, function):
@@ -575,7 +641,8 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     place = _place(fit, blend)
     reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
-    location, sigma = reach + shift[:, None], named["sigma"][:, None]
+    location = reach + shift[:, None]
+    sigma = named["sigma"][:, None] / named["spread"][:, [place]]
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 

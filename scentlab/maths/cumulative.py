@@ -201,7 +201,7 @@ class _Natural:
         self.modes = found.modes
         gradient = np.concatenate([found.d_theta, found.d_eta @ self.data.design])
         if self.mixed:
-            gradient = np.append(gradient, found.d_log_sigma / natural[-1])
+            gradient = np.append(gradient, found.d_log_sigma.sum() / natural[-1])
         return float(found.value), gradient
 
     def evaluate(self, free):

@@ -25,7 +25,8 @@ from scentlab.maths.ordinal import log_likelihood
 class GradePrior:
     """Weakly informative priors of what all graded models share.
 
-    Gaps between thresholds: log-normal (latent units). sigma (between pots): half Student t.
+    Gaps between thresholds: log-normal (latent units). sigma (between pots): half Student t, in
+    latent units or, in :class:`CapacityPrior`, in points of load.
     misread: logit-normal, ``misread_median`` None when no grade is misread.
     """
 
@@ -48,7 +49,8 @@ class CapacityPrior(GradePrior):
     posterior has a peak (a prior that admits 0 has none when the blends are alike). With
     ``shared`` empty each capacity is a Student t of its own.
     spread: log-normal, that of each blend log-normal about it with ``spread_shift_sd`` (0 holds
-    all blends to one spread, which makes a blend of wider spread false-safe); stress: normal.
+    all blends to one spread, which makes a blend of wider spread false-safe); stress: normal;
+    ageing: half Student t, points of load by which capacities fall with each doubling of age.
     """
 
     capacity_centre: tuple = ()
@@ -60,8 +62,12 @@ class CapacityPrior(GradePrior):
     pool_log_sd: float = 0.6
     spread_median: float = 0.8
     spread_log_sd: float = 0.8
-    spread_shift_sd: float = 0.25
+    spread_shift_sd: float = 0.6
     stress_scale: float = 2.0
+    sigma_scale: float = 0.6
+    sigma_df: float = 3.0
+    ageing_scale: float = 0.5
+    ageing_df: float = 3.0
 
 
 @dataclass(frozen=True)
@@ -79,17 +85,15 @@ class GradedModel:
     data : Counts, its design as the subclass reads it.
     prior : GradePrior of the subclass's kind, or None for plain maximum likelihood.
     link : logit, probit or cloglog. mixed : False leaves the pot effects out.
-    nodes : int, quadrature nodes per pot.
     """
 
-    def __init__(self, data, prior, *, link="logit", mixed=True, nodes=15):
-        self.data, self.prior, self.link, self.mixed, self.nodes = data, prior, link, mixed, nodes
+    def __init__(self, data, prior, *, link="logit", mixed=True):
+        self.data, self.prior, self.link, self.mixed = data, prior, link, mixed
         self.reads = prior is not None and prior.misread_median is not None
-        self.modes = self.moving = None
         sizes = {
             **self.location_sizes(),
             "log_gaps": data.counts.shape[1] - 2,
-            "log_sigma": int(mixed),
+            "sigma": int(mixed),
             "logit_misread": int(self.reads),
         }
         ends = np.cumsum(list(sizes.values()))
@@ -125,56 +129,74 @@ class GradedModel:
         zero = np.zeros(free.shape[:-1])
         return {
             "tau": np.concatenate([zero[..., None], np.cumsum(gaps, axis=-1)], axis=-1),
-            "sigma": np.exp(self.take(free, "log_sigma"))[..., 0] if self.mixed else zero,
+            "sigma": self.sigma(free)[0][..., 0] if self.mixed else zero,
             "misread": (
                 special.expit(self.take(free, "logit_misread"))[..., 0] if self.reads else zero
             ),
         }
 
-    def _evaluate(self, free, derivatives, nodes, modes=None):
+    def sigma(self, free):
+        """sigma (..., 1), and the slope of its logarithm in its free parameter.
+
+        Under a prior the free parameter is the normal score of sigma, so that what the data do not
+        tell is normal; the logarithm has a tail that no proposal holds. Without one it is log
+        sigma.
+        """
+        own = self.take(free, "sigma")
+        if self.prior is None:
+            return np.exp(own), np.ones_like(own)
+        return half_student_of_score(own, self.prior.sigma_scale, self.prior.sigma_df)
+
+    def group_sd(self, free, sigma):
+        """Latent standard deviation (..., G or 1) of the effect of each group."""
+        return sigma[..., None]
+
+    def group_sd_slope(self, free, d_log_sd):
+        """Derivatives by key of a function whose derivative in each group's log sd is d_log_sd
+        (..., G), but for sigma itself."""
+        return {}
+
+    def _evaluate(self, free, derivatives):
         shared = self.shared(free)
         return log_likelihood(
             self.data,
             shared["tau"],
             self.location(free),
-            shared["sigma"] if self.mixed else None,
+            self.group_sd(free, shared["sigma"]) if self.mixed else None,
             link=self.link,
             misread=shared["misread"] if self.reads else None,
-            nodes=nodes,
-            modes=self.modes if modes is None else modes,
             derivatives=derivatives,
         )
 
-    def log_likelihood(self, free, nodes=None):
+    def log_likelihood(self, free):
         """Log-likelihood (...) at free parameters (..., p)."""
-        modes = None if self.moving is None else self.moving.at(free)
-        return self._evaluate(free, False, nodes or self.nodes, modes).value
+        return self._evaluate(free, False).value
 
-    def log_posterior(self, free, nodes=None, chunk=24):
-        """Log-likelihood plus log prior (S,) at points (S, p), in chunks that fit a cache."""
-        parts = [
-            self.log_likelihood(free[i : i + chunk], nodes) for i in range(0, len(free), chunk)
-        ]
-        return np.concatenate(parts) + self.log_prior(free)[0]
+    def log_posterior(self, free):
+        """Log-likelihood plus log prior (S,) at points (S, p); minus infinity out of reach."""
+        reach = ~self.out_of_reach(free)
+        value = np.full(len(free), -np.inf)
+        value[reach] = self.log_likelihood(free[reach]) + self.log_prior(free[reach])[0]
+        return value
 
     def value_and_gradient(self, free):
         """Log posterior (log likelihood without a prior) and its gradient at one point (p,)."""
-        if self.out_of_reach(free):
-            return -np.inf, np.zeros(self.size)
-        found = self._evaluate(free, True, self.nodes)
-        if self.mixed:
-            self.modes = found.modes
-        return float(found.value + self.log_prior(free)[0]), self._gradient(free, found)
+        value, gradient = self.values_and_gradients(free[None])
+        return float(value[0]), gradient[0]
 
-    def gradients(self, free):
-        """Gradients (S, p) of the log posterior at points (S, p) near each other.
+    def effects(self, free):
+        """Each group's effect (G,), in its standard deviations, at one point (p,)."""
+        return self._evaluate(free[None], True).modes[0]
 
-        From there on :meth:`log_posterior` looks for the modes where these points say they are.
-        """
-        found = self._evaluate(free, True, self.nodes)
-        if self.mixed and len(free) > self.size:
-            self.moving = _Moving.between(free, found.modes)
-        return self._gradient(free, found)
+    def values_and_gradients(self, free):
+        """Log posteriors (S,) and gradients (S, p) at points (S, p)."""
+        reach = ~self.out_of_reach(free)
+        value, gradient = np.full(len(free), -np.inf), np.zeros(free.shape)
+        if reach.any():
+            found = self._evaluate(free[reach], True)
+            value[reach] = found.value + self.log_prior(free[reach])[0]
+            gradient[reach] = self._gradient(free[reach], found)
+        return value, gradient
 
     def _gradient(self, free, found):
         slope = self.log_prior(free)[1].copy()
@@ -183,7 +205,10 @@ class GradedModel:
         tail = np.cumsum(found.d_theta[..., ::-1], axis=-1)[..., ::-1]
         slope[..., self.places["log_gaps"]] += tail[..., 1:] * np.exp(self.take(free, "log_gaps"))
         if self.mixed:
-            slope[..., self.places["log_sigma"]] += found.d_log_sigma[..., None]
+            own = self.sigma(free)[1] * found.d_log_sigma.sum(axis=-1, keepdims=True)
+            slope[..., self.places["sigma"]] += own
+            for key, gradient in self.group_sd_slope(free, found.d_log_sigma).items():
+                slope[..., self.places[key]] += gradient
         if self.reads:
             misread = special.expit(self.take(free, "logit_misread"))
             slope[..., self.places["logit_misread"]] += (
@@ -192,9 +217,10 @@ class GradedModel:
         return slope
 
     def out_of_reach(self, free):
-        """Whether a logarithm among the free parameters (p,) is too large to compute with."""
-        logs = [k for k in self.places if k.startswith("log")]
-        return any(np.any(np.abs(self.take(free, k)) > 30.0) for k in logs)
+        """Whether (S,) a parameter of points (S, p) is too large to compute with."""
+        logs = [self.places[k] for k in self.places if k.startswith("log_")]
+        far = [np.abs(free[:, place]).max(axis=1, initial=0.0) > 30.0 for place in logs]
+        return np.any(far, axis=0) | ~np.all(np.abs(free) < 1e6, axis=1)
 
     def log_prior(self, free):
         """Log prior density (...) up to a constant, and its gradient (..., p)."""
@@ -209,14 +235,7 @@ class GradedModel:
             )
         )
         if self.mixed:
-            parts.append(
-                (
-                    "log_sigma",
-                    half_student_density_of_log(
-                        self.take(free, "log_sigma"), p.sigma_scale, p.sigma_df
-                    ),
-                )
-            )
+            parts.append(("sigma", normal_density(self.take(free, "sigma"), 0.0, 1.0)))
         if self.reads:
             parts.append(
                 (
@@ -238,43 +257,45 @@ class GradedModel:
         free = np.zeros(self.size)
         prior = self.prior or GradePrior()
         free[self.places["log_gaps"]] = np.log(prior.gap_median)
-        free[self.places["log_sigma"]] = np.log(0.5)
+        free[self.places["sigma"]] = np.log(0.5) if self.prior is None else 0.0
         free[self.places["logit_misread"]] = special.logit(prior.misread_median or 0.02)
         return free
 
 
-@dataclass(frozen=True)
-class _Moving:
-    """About where the groups' modes lie: ``modes`` (G,) at ``centre`` (p,), ``slope`` (p, G)."""
-
-    centre: np.ndarray
-    modes: np.ndarray
-    slope: np.ndarray
-
-    @classmethod
-    def between(cls, points, modes):
-        """What points (S, p) near each other and their modes (S, G) tell."""
-        centre, middle = points.mean(axis=0), modes.mean(axis=0)
-        return cls(centre, middle, np.linalg.lstsq(points - centre, modes - middle)[0])
-
-    def at(self, free):
-        # Far from the centre a straight line runs away; Newton's steps go on from within reach.
-        return np.clip(self.modes + (free - self.centre) @ self.slope, -4.0, 4.0)
-
-
 class CapacityModel(GradedModel):
-    """The sweat model. The design's columns: load, an indicator per blend (B), the stresses."""
+    """The sweat model. The design's columns: load, an indicator per blend (B), the stresses and,
+    where it is ``aged``, the doublings of the age (0 at the age that is asked about)."""
 
-    def __init__(self, data, n_blends, prior, **options):
+    def __init__(self, data, n_blends, prior, *, aged=False, **options):
+        last = data.design.shape[1] - int(aged)
         self.load = data.design[:, 0]
         self.blends = data.design[:, 1 : 1 + n_blends]
-        self.stress = data.design[:, 1 + n_blends :]
+        self.stress = data.design[:, 1 + n_blends : last]
+        self.age = data.design[:, last:]
         self.pooled = prior is not None and len(prior.shared) > 0
         if self.pooled:
             shared = np.asarray(prior.shared, dtype=float) * np.asarray(prior.shared_scale)
             self.shared_variance, self.shared_axes = np.linalg.eigh(shared @ shared.T)
         self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
+        self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)
+
+    def group_sd(self, free, sigma):
+        """Pots differ in points of load: the steeper the curve, the more on the latent scale."""
+        return sigma[..., None] / np.exp(self.log_spread(free) @ self.pot_blends.T)
+
+    def group_sd_slope(self, free, d_log_sd):
+        slope = {"log_spread": -d_log_sd.sum(axis=-1, keepdims=True)}
+        if self.spreads:
+            slope["log_spread_shift"] = -(d_log_sd @ self.pot_blends)
+        return slope
+
+    def log_spread(self, free):
+        """Logarithm of the spread (..., B) of each blend."""
+        common = self.take(free, "log_spread")
+        if self.spreads:
+            return common + self.take(free, "log_spread_shift")
+        return np.broadcast_to(common, common.shape[:-1] + (self.blends.shape[1],))
 
     def location_sizes(self):
         return {
@@ -282,24 +303,36 @@ class CapacityModel(GradedModel):
             "log_spread": 1,
             "log_spread_shift": self.blends.shape[1] if self.spreads else 0,
             "stress": self.stress.shape[1],
+            "ageing": self.age.shape[1],
             "log_pool": int(self.pooled),
         }
 
     def cell_spread(self, free):
-        """Spread (..., C or 1) of each cell's blend."""
-        log_spread = self.take(free, "log_spread")
-        if self.spreads:
-            log_spread = log_spread + self.take(free, "log_spread_shift") @ self.blends.T
-        return np.exp(log_spread)
+        """Spread (..., C) of each cell's blend."""
+        return np.exp(self.log_spread(free) @ self.blends.T)
 
     def location(self, free):
+        stress = self.take(free, "stress") @ self.stress.T
+        return self.reach(free) / self.cell_spread(free) + stress
+
+    def reach(self, free):
+        """How far (..., C) the load of each cell lies above the capacity of its age."""
         reach = self.load - self.take(free, "capacity") @ self.blends.T
-        return reach / self.cell_spread(free) + self.take(free, "stress") @ self.stress.T
+        return reach + self.ageing(free)[0] @ self.age.T
+
+    def ageing(self, free):
+        """Points of load that a doubling of the age takes (..., 0 or 1), and the slope of its
+        logarithm in its free parameter."""
+        own = self.take(free, "ageing")
+        if self.prior is None:
+            return np.exp(own), np.ones_like(own)
+        return half_student_of_score(own, self.prior.ageing_scale, self.prior.ageing_df)
 
     def location_slope(self, free, d_eta):
         pull = d_eta / self.cell_spread(free)
-        reach = self.load - self.take(free, "capacity") @ self.blends.T
+        reach, (ageing, log_slope) = self.reach(free), self.ageing(free)
         slope = {
+            "ageing": (pull @ self.age) * ageing * log_slope,
             "capacity": -(pull @ self.blends),
             "log_spread": -(pull * reach).sum(axis=-1, keepdims=True),
             "stress": d_eta @ self.stress,
@@ -318,6 +351,7 @@ class CapacityModel(GradedModel):
                 ),
             ),
             ("stress", normal_density(self.take(free, "stress"), 0.0, p.stress_scale)),
+            ("ageing", normal_density(self.take(free, "ageing"), 0.0, 1.0)),
         ]
         if self.spreads:
             shift = self.take(free, "log_spread_shift")
@@ -409,7 +443,12 @@ def pooled_density(away, log_pool, shared_variance, shared_axes):
     return (value, slope), pool
 
 
-def half_student_density_of_log(log_x, scale, df):
-    """Log density of log x where x is half Student t, up to a constant, and its slope."""
-    z2 = np.exp(2.0 * log_x) / scale**2 / df
-    return -0.5 * (df + 1) * np.log1p(z2) + log_x, 1.0 - (df + 1) * z2 / (1.0 + z2)
+def half_student_of_score(score, scale, df):
+    """The half Student t value whose normal score is ``score``, and the slope of its logarithm."""
+    score = np.clip(score, -7.5, 30.0)
+    x = -special.stdtrit(df, 0.5 * special.ndtr(-score))
+    log_density = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * (df + 1) * (
+        np.log1p(x**2 / df)
+    )
+    log_normal = -0.5 * score**2 - np.log(2.0)
+    return scale * x, np.exp(log_normal - log_density) * np.sqrt(df / 2.0) / x

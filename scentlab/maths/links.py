@@ -38,7 +38,8 @@ def _skewed_power(z):
     return np.exp(np.clip(-z / np.sqrt(2.0), -700.0, 700.0))
 
 
-_LN2 = np.log(2.0)
+_LN2 = float(np.log(2.0))
+_LEAST = 1e-37  # nearly the smallest number of single precision
 
 LINKS = {
     "logit": Link(
@@ -119,39 +120,43 @@ def grade_terms(link, theta, eta, densities=True):
     eta : array (...), locations.
     densities : bool, False leaves the densities out.
     """
-    terms = _SHORT_CUTS.get(link.name, _general_terms)
-    return terms(link, theta, eta, densities)
+    short = _SHORT_CUTS.get(link.name)
+    if short is None:
+        return _general_terms(link, theta, eta, densities)
+    pace, terms, most = *short, 300.0 if eta.dtype == np.float64 else 40.0
+    e = eta * pace
+    np.clip(e, -most, most, out=e)
+    np.exp(e, out=e)
+    return terms(np.exp(np.clip(pace * theta, -most, most)), e, densities)
 
 
-def _logit_terms(link, theta, eta, densities):
+def _logit_terms(cut, e, densities):
     """One exponential per location: P(Y > j) = e / (e + T), e = exp(eta), T = exp(theta)."""
-    e = np.exp(np.clip(eta, -300.0, 300.0))
-    cut = np.exp(np.clip(theta, -300.0, 300.0))
-    inverse = 1.0 / (e + cut)
+    inverse = e + cut
+    np.reciprocal(inverse, out=inverse)
     above = e * inverse
-    p = np.empty((len(above) + 1,) + above.shape[1:])
-    p[0] = cut[0] * inverse[0]
+    p = np.empty((len(above) + 1,) + above.shape[1:], above.dtype)
+    np.multiply(cut[0], inverse[0], out=p[0])
     p[-1] = above[-1]
-    gap = np.maximum(cut[1:] - cut[:-1], 1e-300)
-    p[1:-1] = above[1:] * inverse[:-1] * gap
-    np.maximum(p, 1e-300, out=p)
+    gap = np.maximum(cut[1:] - cut[:-1], _LEAST)
+    np.multiply(above[1:], inverse[:-1], out=p[1:-1])
+    p[1:-1] *= gap
+    np.maximum(p, _LEAST, out=p)
     if not densities:
         return GradeTerms(p, None, None)
     below = cut * inverse
     return GradeTerms(p, above * below, above - below)
 
 
-def _skewed_terms(link, theta, eta, densities):
+def _skewed_terms(cut, e, densities):
     """One exponential per location serves all cut points: log F = -ln 2 exp(-z / sqrt 2)."""
-    e = np.exp(np.clip(eta / np.sqrt(2.0), -300.0, 300.0))
-    log_cdf = e * (-_LN2 * np.exp(np.clip(-theta / np.sqrt(2.0), -300.0, 300.0)))
-    log_cdf = np.maximum(log_cdf, -690.0)
+    log_cdf = np.maximum(e * (-_LN2 / cut), -80.0 if e.dtype == np.float32 else -690.0)
     below = np.exp(log_cdf)
-    p = np.empty((len(below) + 1,) + below.shape[1:])
+    p = np.empty((len(below) + 1,) + below.shape[1:], below.dtype)
     p[0] = below[0]
     p[-1] = -np.expm1(log_cdf[-1])
     p[1:-1] = below[1:] * -np.expm1(log_cdf[:-1] - log_cdf[1:])
-    np.maximum(p, 1e-300, out=p)
+    np.maximum(p, _LEAST, out=p)
     if not densities:
         return GradeTerms(p, None, None)
     return GradeTerms(p, -log_cdf * below / np.sqrt(2.0), (-log_cdf - 1.0) / np.sqrt(2.0))
@@ -173,4 +178,5 @@ def _general_terms(link, theta, eta, densities):
     return GradeTerms(p, np.exp(link.log_pdf(z)), link.log_pdf_slope(z))
 
 
-_SHORT_CUTS = {"logit": _logit_terms, "skewed": _skewed_terms}
+# Links whose terms take exp(pace * location): the exponential of a sum is a product.
+_SHORT_CUTS = {"logit": (1.0, _logit_terms), "skewed": (2.0**-0.5, _skewed_terms)}

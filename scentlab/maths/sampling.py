@@ -1,196 +1,225 @@
-"""Posterior draws by importance sampling from a t proposal at the peak.
+"""Posterior draws by adaptive multiple importance sampling, or by Hamiltonian steps.
 
-The raw weights are smoothed by fitting a generalised Pareto distribution to their largest
-values (Vehtari, Simpson, Gelman, Yao & Gabry, "Pareto smoothed importance sampling"); the
-fitted shape, k-hat, says how far the proposal can be trusted: above 0.7 it cannot.
+Each lot of draws comes from a multivariate t that has learnt from all lots before it, and all
+draws weigh by the mixture of all the t's (Cornuet, Marin, Mira & Robert 2012, "Adaptive multiple
+importance sampling"). Within a lot the draws are scrambled Sobol points. The raw weights are
+smoothed by fitting a generalised Pareto distribution to their largest values (Vehtari, Simpson,
+Gelman, Yao & Gabry, "Pareto smoothed importance sampling"); the fitted shape, k-hat, says how far
+the proposals can be trusted: above 0.7 they cannot.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import special
 
 K_HAT_LIMIT = 0.7
-_LEAST_LOT = 100  # fewer draws show no tail
-_COMFORTABLE = 0.5  # k-hat of a round whose draws are kept among the final ones
+LOT = 256
+_LEARNING = 4  # lots of half the size come first, then as many of the size, then of twice it
+_DF, _STRETCH = 8.0, 1.1
 
 
 @dataclass(frozen=True)
 class Draws:
-    """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, k-hat, effective size,
-    and ``log_evidence``, the log of the integral of the density that was drawn from."""
+    """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, ``lot`` (S,), the number of
+    the lot that each was drawn in, k-hat, and ``log_evidence``, the log of the integral of the
+    density that was drawn from."""
 
     points: np.ndarray
     weights: np.ndarray
+    lot: np.ndarray
     k_hat: float
-    effective_size: float
     log_evidence: float
 
-
-@dataclass(frozen=True)
-class Proposal:
-    """A multivariate t to draw from: ``centre`` (p,), ``covariance`` (p, p), ``df``; what was
-    learnt of the log of the density's integral, ``log_evidence``; and the draws of the rounds of
-    learning that can be trusted, ``in_hand``."""
-
-    centre: np.ndarray
-    covariance: np.ndarray
-    df: float
-    log_evidence: float
-    in_hand: Draws | None = None
+    @property
+    def effective_size(self):
+        return float(1.0 / np.sum(self.weights**2))
 
 
-def importance_draws(log_density, peak, *, size, seed, df=5.0, stretch=1.15, rounds=5):
-    """Draw from a density known up to a constant, with a proposal that learns.
+def adaptive_draws(log_density, peak, *, size, seed):
+    """About ``size`` draws from a density known up to a constant, as :class:`Draws`.
 
     Parameters
     ----------
     log_density : callable, points (S, p) to log density (S,).
-    peak : Peak of that density; its covariance shapes the first proposal.
-    size : int, number of draws S (made even).
-    seed : int or numpy Generator.
-    df, stretch, rounds : as in :func:`learn_proposal`.
+    peak : Peak of that density (``point``, ``covariance``), which shapes the first proposal.
+    size : int. seed : int, sequence of ints or numpy Generator.
 
     Raises
     ------
     numpy.linalg.LinAlgError when the Hessian of the peak is not negative definite.
     """
-    rng = np.random.default_rng(seed)
-    proposal = learn_proposal(
-        log_density, peak, seed=rng, size=size // 4, df=df, stretch=stretch, rounds=rounds
-    )
-    return draw_until_trusted(log_density, proposal, size=size, seed=rng)
+    sampler = Sampler(log_density, peak, seed)
+    sampler.grow(size)
+    return sampler.weighed()
 
 
-def draw_until_trusted(log_density, proposal, *, size, seed, tries=4):
-    """Draws from a proposal that learns from each lot until k-hat is within its limit.
+class Sampler:
+    """All lots so far, with the log density of each draw under each proposal."""
 
-    The draws that the proposal has in hand count towards ``size``; only what they lack is drawn.
-    Returns :class:`Draws`, about ``size`` of them, whose k-hat says whether they may be trusted.
-    """
-    in_hand = proposal.in_hand
-    lacking = size if in_hand is None else size - len(in_hand.weights)
-    if lacking <= 0:
-        return in_hand
-    lacking = max(lacking, min(size, _LEAST_LOT))
-    rng = np.random.default_rng(seed)
-    found = draw_from(log_density, proposal, size=lacking, seed=rng)
-    learnt = found
-    for _ in range(tries - 1):
-        if found.k_hat <= K_HAT_LIMIT:
-            break
-        centre, covariance = _learn(learnt, proposal.covariance)
-        better = Proposal(centre, 1.3 * covariance, proposal.df, found.log_evidence)
-        found = draw_from(log_density, better, size=lacking, seed=rng)
-        learnt = _pool(learnt, found)
-    trusted = in_hand is not None and found.k_hat <= K_HAT_LIMIT
-    return _pool(in_hand, found) if trusted else found
+    def __init__(self, log_density, peak, seed):
+        self.log_density, self.first = log_density, peak.covariance
+        self.rng = np.random.default_rng(seed)
+        self.proposals, self.sizes, self.under = [], [], []
+        self.points = np.empty((0, len(peak.point)))
+        self.density = np.empty(0)
+        self.next = _Student(peak.point, _STRETCH**2 * peak.covariance)
 
+    def grow(self, size):
+        """Draw until there are ``size`` draws or more: small lots first, that teach the next."""
+        while len(self.density) < size:
+            learnt = len(self.sizes)
+            lot = LOT // 2 if learnt < _LEARNING else LOT if learnt < 2 * _LEARNING else 2 * LOT
+            self._draw(lot)
 
-def learn_proposal(log_density, peak, *, seed, size=250, df=5.0, stretch=1.15, rounds=5):
-    """Learn a proposal in rounds.
+    def _draw(self, size):
+        """Draw a lot from the next proposal, and learn the one after it."""
+        new = self.next.draw(size, self.rng)
+        self.under = [
+            np.append(old, p.log_density(new))
+            for old, p in zip(self.under, self.proposals, strict=True)
+        ]
+        self.points = np.concatenate([self.points, new])
+        self.density = np.append(self.density, self.log_density(new))
+        self.proposals.append(self.next)
+        self.under.append(self.next.log_density(self.points))
+        self.sizes.append(size)
+        weights = np.exp(smooth_weights(self._log_ratio())[0])
+        self.next = _Student(*_learn(self.points, weights, self.first))
 
-    The first round proposes from a multivariate t at the peak. Its weighted mean and covariance,
-    which know of skewness that the curvature at the peak does not, shape the next proposal, and
-    so on until k-hat is comfortable.
+    def _log_ratio(self):
+        """Log density over that of the mixture of the proposals, (S,)."""
+        sizes = np.array(self.sizes, dtype=float)
+        mixture = np.array(self.under) + np.log(sizes / sizes.sum())[:, None]
+        return self.density - np.logaddexp.reduce(mixture, axis=0)
 
-    Parameters
-    ----------
-    size : int, draws a round (at least 240). df : float, degrees of freedom of the t (heavier
-        tails than normal). stretch : float, factor on the standard deviations. rounds : int, at
-        most so many.
-    """
-    rng = np.random.default_rng(seed)
-    size = max(size, 240)
-    proposal = Proposal(peak.point, stretch**2 * peak.covariance, df, np.nan)
-    learnt = in_hand = None
-    for _ in range(rounds):
-        found = draw_from(log_density, proposal, size=size, seed=rng)
-        learnt = found if learnt is None else _pool(learnt, found)
-        if found.k_hat < _COMFORTABLE:
-            in_hand = found if in_hand is None else _pool(in_hand, found)
-        centre, covariance = _learn(learnt, peak.covariance)
-        log_evidence = (in_hand or found).log_evidence
-        proposal = Proposal(centre, stretch**2 * covariance, df, log_evidence, in_hand)
-        if found.k_hat < _COMFORTABLE and found.effective_size > 0.1 * len(found.weights):
-            break
-    return proposal
+    def weighed(self):
+        """All lots as :class:`Draws`."""
+        log_ratio = self._log_ratio()
+        usable = log_ratio[np.isfinite(log_ratio)]
+        log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(log_ratio)))
+        log_weights, k_hat = smooth_weights(log_ratio)
+        lot = np.repeat(np.arange(len(self.sizes)), self.sizes)
+        return Draws(self.points, np.exp(log_weights), lot, k_hat, log_evidence)
 
 
-def _pool(first, second):
-    """Two lots as one, each weighing as much as its effective size; the larger k-hat is kept."""
-    total = first.effective_size + second.effective_size
-    share = first.effective_size / total
-    weights = np.concatenate([share * first.weights, (1.0 - share) * second.weights])
-    log_evidence = np.logaddexp(
-        np.log(share) + first.log_evidence, np.log1p(-share) + second.log_evidence
-    )
-    return Draws(
-        np.concatenate([first.points, second.points]),
-        weights,
-        max(first.k_hat, second.k_hat),
-        float(1.0 / np.sum(weights**2)),
-        float(log_evidence),
-    )
+class _Student:
+    """A multivariate t to draw from."""
+
+    def __init__(self, centre, covariance):
+        self.centre, self.root = centre, np.linalg.cholesky(covariance)
+        self.log_scale = np.log(np.diag(self.root)).sum()
+
+    def draw(self, size, rng):
+        """Points (size, p): scrambled Sobol points, one coordinate of which is the mixing."""
+        from scipy.stats import qmc  # slow to import
+
+        unit = qmc.Sobol(len(self.centre) + 1, rng=rng).random(size)
+        unit = np.clip(unit, 1e-12, 1.0 - 1e-12)
+        mixing = special.chdtri(_DF, unit[:, -1]) / _DF
+        step = special.ndtri(unit[:, :-1]) / np.sqrt(mixing)[:, None]
+        return self.centre + step @ self.root.T
+
+    def log_density(self, points):
+        """Log density at points (S, p)."""
+        step = np.linalg.solve(self.root, (points - self.centre).T).T
+        return _log_student(step, _DF) - self.log_scale
 
 
-def _learn(draws, curvature):
-    """Mean and covariance of weighted draws, leaning on the curvature while they are few."""
-    centre = draws.weights @ draws.points
-    away = draws.points - centre
-    covariance = (draws.weights[:, None] * away).T @ away
-    trust = draws.effective_size / (draws.effective_size + 2.0 * len(centre))
-    return centre, trust * covariance + (1.0 - trust) * curvature
+def _learn(points, weights, curvature):
+    """Mean and widened covariance of weighted draws, leaning on the curvature while they are
+    few."""
+    centre = weights @ points
+    away = points - centre
+    covariance = (weights[:, None] * away).T @ away
+    effective = 1.0 / np.sum(weights**2)
+    trust = effective / (effective + 2.0 * len(centre))
+    return centre, _STRETCH**2 * (trust * covariance + (1.0 - trust) * curvature)
 
 
-def ensemble_draws(log_density, start, *, size, seed, warm_up=200):
-    """Draws by an affine-invariant ensemble sampler (Goodman & Weare 2010), equally weighted.
+def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=32, warm_up=150):
+    """Equally weighted draws by Hamiltonian Monte Carlo (Neal 2011), many chains side by side.
 
     For posteriors that importance sampling cannot hold. Slower by an order of magnitude.
 
     Parameters
     ----------
-    log_density : callable, points (S, p) to log density (S,).
-    start : Draws near the density, from which the walkers set out.
-    size : int, draws to keep. warm_up : int, steps thrown away first.
+    value_and_gradient : callable, points (S, p) to log density (S,) and gradient (S, p).
+    start : Draws near the density: where the chains set out, and the metric of their steps.
+    size : int, draws to keep, all of the steps after ``warm_up``. The chain is the lot.
     """
-    import emcee  # rarely needed, and slow to import
-
     rng = np.random.default_rng(seed)
-    dimension = start.points.shape[1]
-    walkers = 4 * dimension
-    first = rng.choice(len(start.weights), walkers, p=start.weights / start.weights.sum())
-    at = start.points[first] + 1e-3 * rng.standard_normal((walkers, dimension))
+    at = start.points[rng.choice(len(start.weights), chains, p=start.weights)]
+    root = np.linalg.cholesky(_learn(start.points, start.weights, np.eye(at.shape[1]))[1])
+    value, slope = value_and_gradient(at)
+    log_step, past, kept = np.log(0.3), [], []
+    for i in range(warm_up + -(-size // chains)):
+        step = np.exp(log_step) * rng.uniform(0.7, 1.3)
+        push = first = rng.standard_normal(at.shape)
+        there, v, g = at, value, slope
+        for _ in range(rng.integers(3, 9)):
+            push = push + 0.5 * step * g @ root
+            there = there + step * push @ root.T
+            v, g = value_and_gradient(there)
+            g = np.where(np.isfinite(g), g, 0.0)
+            push = push + 0.5 * step * g @ root
+        gain = v - value - 0.5 * (push**2 - first**2).sum(axis=1)
+        gain = np.where(np.isfinite(gain), gain, -np.inf)
+        taken = np.log(rng.random(chains)) < gain
+        at, slope = np.where(taken[:, None], there, at), np.where(taken[:, None], g, slope)
+        value = np.where(taken, v, value)
+        past.append(at)
+        if i < warm_up:
+            log_step += 0.1 * (np.exp(np.minimum(gain, 0.0)).mean() - 0.8)
+            if i + 1 in (warm_up // 3, 2 * warm_up // 3):
+                points = np.concatenate(past)
+                even = np.full(len(points), 1.0 / len(points))
+                root = np.linalg.cholesky(_learn(points, even, np.eye(at.shape[1]))[1])
+                past = []
+        else:
+            kept.append(at)
+    points = np.concatenate(kept)
+    lot = np.tile(np.arange(chains), len(kept))
+    even = np.full(len(points), 1.0 / len(points))
+    return replace(start, points=points, weights=even, lot=lot)
 
-    def finite(points):
-        value = log_density(points)
-        return np.where(np.isfinite(value), value, -1e300)
 
-    sampler = emcee.EnsembleSampler(walkers, dimension, finite, vectorize=True)
-    state = np.random.RandomState(rng.integers(2**31)).get_state()
-    steps = int(np.ceil(4 * size / walkers))
-    sampler.run_mcmc(emcee.State(at, random_state=state), warm_up + steps)
-    points = sampler.get_chain(discard=warm_up, flat=True)
-    kept = points[np.linspace(0, len(points) - 1, size).astype(int)]
-    return Draws(kept, np.full(size, 1.0 / size), np.nan, float(size) / 4.0, start.log_evidence)
+def mixed_draws(samples, shares):
+    """Lots of Draws as one mixture.
+
+    Returns
+    -------
+    (points (S, p), weights (S,), which (S,), lot (S,)) : which of the samples each draw belongs
+    to, and the number of its lot among all.
+    """
+    sizes = [len(s.weights) for s in samples]
+    first = np.cumsum([0] + [s.lot.max() + 1 for s in samples])[:-1]
+    return (
+        np.concatenate([s.points for s in samples]),
+        np.concatenate([share * s.weights for s, share in zip(samples, shares, strict=True)]),
+        np.repeat(np.arange(len(samples)), sizes),
+        np.concatenate([s.lot for s in samples]) + np.repeat(first, sizes),
+    )
 
 
-def draw_from(log_density, proposal, *, size, seed):
-    """Importance draws from a proposal, in mirrored pairs: :class:`Draws` of ``size`` (even)."""
-    rng = np.random.default_rng(seed)
-    root, df = np.linalg.cholesky(proposal.covariance), proposal.df
-    half, dimension = (size + 1) // 2, len(proposal.centre)
-    normal = rng.standard_normal((half, dimension))
-    mixing = np.tile(rng.chisquare(df, half) / df, 2)
-    step = np.concatenate([normal, -normal]) / np.sqrt(mixing)[:, None]
-    points = proposal.centre + step @ root.T
-    log_proposal = _log_student(step, df) - np.log(np.diag(root)).sum()
-    log_ratio = log_density(points) - log_proposal
-    log_weights, k_hat = smooth_weights(log_ratio)
-    weights = np.exp(log_weights)
-    usable = log_ratio[np.isfinite(log_ratio)]
-    log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(points)))
-    return Draws(points, weights, k_hat, float(1.0 / np.sum(weights**2)), log_evidence)
+def quantile_error(values, weights, lot, chance):
+    """Monte Carlo standard error of a weighted quantile, from how the lots differ.
+
+    Parameters
+    ----------
+    values, weights : arrays (S,). lot : int array (S,). chance : float.
+
+    Each lot's share of the weight below the quantile, against what it should be (Owen 2013,
+    "Monte Carlo theory, methods and examples", batching), over the density there.
+    """
+    below = values < weighted_quantile(values, weights, chance)
+    each = np.bincount(lot, weights * (below - chance))
+    number = max(np.count_nonzero(np.bincount(lot)), 2)
+    error = np.sqrt(np.sum(each**2) * number / (number - 1.0))
+    width = max(2.0 * error, 0.02)
+    around = np.clip((chance - width, chance + width), 0.002, 0.998)
+    low, high = weighted_quantile(values, weights, around)
+    return float((high - low) * error / (around[1] - around[0]))
 
 
 def _log_student(step, df):
