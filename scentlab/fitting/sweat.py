@@ -186,7 +186,7 @@ def fit_sweat(
     draws : int, posterior draws at least, shared out over the links by their evidence. seed : int.
     precise : float or None. There are more draws, eight times as many at most, until the Monte
         Carlo error of every blend's load at 5 % risk of grade 2, at its lower 5 % point, is within
-        this many points of load.
+        this many points of load, where that point lies among the loads tested.
 
     Returns
     -------
@@ -208,6 +208,7 @@ def fit_sweat(
     drawn = average_links(
         lambda link: CapacityModel(data, len(blends), used, link=link, aged=aged),
         links, draws, seed, precise, loads_at_risk,
+        tested[["lowest_pct", "highest_pct"]].to_numpy(float),
     )
     model, peak = drawn.model, drawn.peak
     return SweatFit(
@@ -260,22 +261,29 @@ class Drawn:
     def effective_size(self):
         return float(1.0 / np.sum(self.weights**2))
 
-    def error_of(self, wanted):
-        """The largest Monte Carlo error of the 5 % points of ``wanted(model, points)`` (S, B)."""
+    def error_of(self, wanted, ranges):
+        """The largest Monte Carlo error of the 5 % points of ``wanted(model, points)`` (S, B), of
+        those that lie within the ``ranges`` (B, 2): the others hold no load anyway."""
         values = np.concatenate([
             wanted(m, self.points[self.draw_link == i]) for i, m in enumerate(self.models)
         ])
-        return max(quantile_error(v, self.weights, self.draw_lot, 0.05) for v in values.T)
+        largest = 0.0
+        for own, (low, high) in zip(values.T, ranges, strict=True):
+            error = quantile_error(own, self.weights, self.draw_lot, 0.05)
+            point = weighted_quantile(own, self.weights, 0.05)
+            if low - 3.0 * error < point < high + 3.0 * error:
+                largest = max(largest, error)
+        return largest
 
 
-def average_links(make_model, links, draws, seed, precise=None, wanted=None):
+def average_links(make_model, links, draws, seed, precise=None, wanted=None, ranges=()):
     """Draw the posterior under each link and weigh the links by their evidence.
 
     Parameters
     ----------
     make_model : callable, link to GradedModel. links, draws, seed : as in :func:`fit_sweat`.
-    precise, wanted : how small the Monte Carlo error of the 5 % points of ``wanted(model, points)``
-        (S, B) must become; None for as many draws as were asked for.
+    precise, wanted, ranges : how small the Monte Carlo error of the 5 % points of ``wanted(model,
+        points)`` (S, B) within ``ranges`` (B, 2) must become; None for as many draws as asked for.
 
     Returns
     -------
@@ -298,9 +306,9 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None):
         found = [s.weighed() for s in samplers]
         weight = _link_weights(believed, [sample.log_evidence for sample in found])
         drawn = _joined(models, peaks, found, weight, believed, seed, size)
-        if precise is None or drawn.error_of(wanted) <= precise or size >= MOST_TIMES * draws:
+        if precise is None or drawn.error_of(wanted, ranges) <= precise or size >= MOST_TIMES * draws:
             return drawn
-        size *= 2
+        size = int(1.5 * size)
 
 
 def _joined(models, peaks, found, weight, believed, seed, size):

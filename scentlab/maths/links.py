@@ -141,9 +141,9 @@ def _logit_terms(cut, e, densities):
     gap = np.maximum(cut[1:] - cut[:-1], _LEAST)
     np.multiply(above[1:], inverse[:-1], out=p[1:-1])
     p[1:-1] *= gap
-    np.maximum(p, _LEAST, out=p)
     if not densities:
         return GradeTerms(p, None, None)
+    np.maximum(p, _LEAST, out=p)
     below = cut * inverse
     return GradeTerms(p, above * below, above - below)
 

@@ -28,7 +28,7 @@ from scentlab.maths.links import find_link, grade_terms
 _TINY, _LEAST = 1e-300, 1e-37
 _GRID_SIZE = 72
 # Reach of the even nodes in standard deviations, and their step in widths of the narrowest peak.
-_REACH, _STEP = 5.5, 1.2
+_REACH, _STEP = 5.0, 1.4
 _CACHED = 100_000
 
 
@@ -72,11 +72,14 @@ class Counts:
 
     @cached_property
     def seen(self):
-        """What was seen at all: grades and cells, each int array (R,), sorted by cell; how often,
-        (R,); and the first of them in each group, (G,), where every group has one."""
-        cell, grade = np.nonzero(self.counts)
-        starts = np.searchsorted(self.cell_group[cell], np.arange(len(self.starts)))
-        return grade, cell, self.counts[cell, grade], starts
+        """What was seen at all, a tuple for each grade: the grade, its cells (R,), how often it was
+        seen in each (R,), the groups of these cells and the first of them in each group."""
+        found = []
+        for grade in np.flatnonzero(self.counts.any(axis=0)):
+            cells = np.flatnonzero(self.counts[:, grade])
+            groups, starts = np.unique(self.cell_group[cells], return_index=True)
+            found.append((grade, cells, self.counts[cells, grade], groups, starts))
+        return found
 
 
 @dataclass(frozen=True)
@@ -274,39 +277,48 @@ class _Problem:
         """The groups' log-likelihoods (G, Q, S) at eta moved by each group's shift (G, Q, S), and
         what was asked for beside."""
         wanted = derivatives or curvature
-        eta = self.eta[:, None]
-        if shift is not None:
-            eta = self.spread_groups(shift)
-            eta += self.eta[:, None]
-        found = grade_terms(self.link, self.theta, eta, wanted)
+        if not wanted and self.data.histories is None:
+            return _Terms(self._seen_sum(shift), None, None, None, None)
+        found = grade_terms(self.link, self.theta, self._moved(shift), wanted)
         if not wanted:
-            terms = _Terms(self._seen_sum(found.p), None, None, None, None)
+            terms = _Terms(self._seen_sum(shift), None, None, None, None)
             self._add_histories(terms, found)
             return terms
         shown, flow = found.p, None
         if self.misread is not None:
             flow = misread_flow(found.p)
             shown = np.maximum(found.p + self.misread * flow, _TINY)
-        total = self._seen_sum(found.p) if value else None
+        total = self._seen_sum(shift) if value else None
         return self._with_derivatives(found, shown, flow, total, derivatives, curvature)
 
-    def _seen_sum(self, p):
-        """Sum over each group of counts times the log chance of the grades that were seen."""
-        grade, cell, times, starts = self.data.seen
-        shown = p[grade, cell]
-        if self.misread is not None:
-            beside = p[np.maximum(grade - 1, 0), cell]
-            beside += p[np.minimum(grade + 1, len(p) - 1), cell]
-            beside -= 2.0 * shown
-            beside *= 0.5 * self.misread
-            shown += beside
-        np.maximum(shown, _LEAST, out=shown)
-        np.log(shown, out=shown)
-        shown *= times.astype(shown.dtype)[:, None, None]
-        if np.all(np.diff(np.append(starts, len(cell))) > 0):
-            return np.add.reduceat(shown, starts, axis=0)
-        total = np.zeros((len(starts),) + shown.shape[1:], shown.dtype)
-        np.add.at(total, self.data.cell_group[cell], shown)
+    def _moved(self, shift, cells=slice(None)):
+        """Locations (C, Q, S) of cells, moved by their groups' shift."""
+        eta = self.eta[cells][:, None]
+        return eta if shift is None else shift[self.data.cell_group[cells]] + eta
+
+    def _seen_sum(self, shift):
+        """Sum over each group of counts times the log chance of the grades that were seen: each
+        grade at its own cells, by the cuts around it and, where it may be misread, around its
+        neighbours."""
+        nodes = () if shift is None else shift.shape[1:2]
+        total = np.zeros(
+            (len(self.data.starts), *(nodes or (1,)), self.eta.shape[1]), self.eta.dtype
+        )
+        for grade, cells, times, groups, starts in self.data.seen:
+            first = max(grade - 2, 0)
+            cuts = self.theta[first : grade + 2]
+            p = grade_terms(self.link, cuts, self._moved(shift, cells), False).p
+            own = grade - first
+            shown = p[own].copy()
+            if self.misread is not None:
+                beside = p[max(own - 1, 0)] + p[min(own + 1, len(p) - 1)]
+                beside -= 2.0 * shown
+                beside *= 0.5 * self.misread
+                shown += beside
+            np.maximum(shown, _LEAST, out=shown)
+            np.log(shown, out=shown)
+            shown *= times.astype(shown.dtype)[:, None, None]
+            total[groups] += np.add.reduceat(shown, starts, axis=0)
         return total
 
     def _with_derivatives(self, found, shown, flow, total, derivatives, curvature):

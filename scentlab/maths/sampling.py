@@ -14,8 +14,7 @@ import numpy as np
 from scipy import special
 
 K_HAT_LIMIT = 0.7
-LOT = 256
-_LEARNING = 4  # lots of half the size come first, then as many of the size, then of twice it
+LOT, _FIRST = 512, 128  # draws in a lot at most; those of the first proposal
 _DF, _STRETCH = 8.0, 1.1
 
 
@@ -60,21 +59,22 @@ class Sampler:
     def __init__(self, log_density, peak, seed):
         self.log_density, self.first = log_density, peak.covariance
         self.rng = np.random.default_rng(seed)
-        self.proposals, self.sizes, self.under = [], [], []
+        self.proposals, self.sizes, self.under, self.lots = [], [], [], []
         self.points = np.empty((0, len(peak.point)))
         self.density = np.empty(0)
         self.next = _Student(peak.point, _STRETCH**2 * peak.covariance)
 
     def grow(self, size):
-        """Draw until there are ``size`` draws or more: small lots first, that teach the next."""
+        """Draw until there are ``size`` draws or more. Each proposal draws more than the one
+        before it, in lots that are scrambled each by itself."""
         while len(self.density) < size:
-            learnt = len(self.sizes)
-            lot = LOT // 2 if learnt < _LEARNING else LOT if learnt < 2 * _LEARNING else 2 * LOT
-            self._draw(lot)
+            some = max(_FIRST, len(self.density) // 3)
+            lot = min(LOT, 2 ** int(np.log2(some / 2)))  # Sobol points come in powers of 2
+            self._draw([lot] * -(-some // lot))
 
-    def _draw(self, size):
-        """Draw a lot from the next proposal, and learn the one after it."""
-        new = self.next.draw(size, self.rng)
+    def _draw(self, lots):
+        """Draw lots of these sizes from the next proposal, and learn the one after it."""
+        new = np.concatenate([self.next.draw(size, self.rng) for size in lots])
         self.under = [
             np.append(old, p.log_density(new))
             for old, p in zip(self.under, self.proposals, strict=True)
@@ -83,7 +83,8 @@ class Sampler:
         self.density = np.append(self.density, self.log_density(new))
         self.proposals.append(self.next)
         self.under.append(self.next.log_density(self.points))
-        self.sizes.append(size)
+        self.sizes.append(len(new))
+        self.lots += lots
         weights = np.exp(smooth_weights(self._log_ratio())[0])
         self.next = _Student(*_learn(self.points, weights, self.first))
 
@@ -99,7 +100,7 @@ class Sampler:
         usable = log_ratio[np.isfinite(log_ratio)]
         log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(log_ratio)))
         log_weights, k_hat = smooth_weights(log_ratio)
-        lot = np.repeat(np.arange(len(self.sizes)), self.sizes)
+        lot = np.repeat(np.arange(len(self.lots)), self.lots)
         return Draws(self.points, np.exp(log_weights), lot, k_hat, log_evidence)
 
 
@@ -108,6 +109,7 @@ class _Student:
 
     def __init__(self, centre, covariance):
         self.centre, self.root = centre, np.linalg.cholesky(covariance)
+        self.unroot = np.linalg.inv(self.root)
         self.log_scale = np.log(np.diag(self.root)).sum()
 
     def draw(self, size, rng):
@@ -122,7 +124,7 @@ class _Student:
 
     def log_density(self, points):
         """Log density at points (S, p)."""
-        step = np.linalg.solve(self.root, (points - self.centre).T).T
+        step = (points - self.centre) @ self.unroot.T
         return _log_student(step, _DF) - self.log_scale
 
 
