@@ -24,7 +24,7 @@ from matplotlib.transforms import ScaledTranslation
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import Ceiling
-from scentlab.choosing.diagnosis import TELLING, Diagnosis
+from scentlab.choosing.diagnosis import ERRORS, TELLING, Diagnosis
 from scentlab.choosing.pick import Pick
 from scentlab.fitting.bleed import BleedFit, bleed_curve, say_open
 from scentlab.fitting.checks import SweatCheck
@@ -409,7 +409,8 @@ def plot_diagnosis(diagnosis, ax=None):
     """How far the ceiling of its blend moves when a pot is left out, pot by pot."""
     table = diagnosis.table.sort_values(["blend", "pot"]).reset_index(drop=True)
     ax = _axes(ax, height=1.9 + 0.42 * len(table))
-    span = max(table["change_pct"].abs().max(), 1.0) if table["change_pct"].notna().any() else 1.0
+    reach = table["change_pct"].abs() + ERRORS * table["error_pct"]
+    span = max(reach.max(), 1.0) if reach.notna().any() else 1.0
     ax.axvline(0, color=INK, lw=0.9)
     for y, row in table.iterrows():
         change = row["change_pct"]
@@ -418,9 +419,9 @@ def plot_diagnosis(diagnosis, ax=None):
             words = "a load qualifies only without it" if found else "no load to compare"
             ax.text(0.03 * span, y, words, fontsize=8, color=INK, va="center")
             continue
-        raised = change > TELLING
-        ax.plot([0, change], [y, y], color=SWEAT if raised else QUIET, lw=1.6, zorder=2)
-        ax.plot(change, y, "^" if raised else "o", color=SWEAT if raised else QUIET, ms=7, zorder=3)
+        color, error = SWEAT if row["hangs"] else QUIET, ERRORS * row["error_pct"]
+        ax.plot([change - error, change + error], [y, y], color=color, lw=1.6, zorder=2)
+        ax.plot(change, y, "^" if row["hangs"] else "o", color=color, ms=7, zorder=3)
     _blend_axis(ax, [f"{row.pot}, {row.blend}" for row in table.itertuples()])
     ax.set_xlim(-1.15 * span, 1.15 * span)
     ax.tick_params(labelsize=8.5, colors=INK)
