@@ -14,7 +14,7 @@ from scentlab.maths.sampling import smooth_weights
 
 GRADES = [f"g{g}" for g in range(5)]
 NODES = 7  # of a pot's effect; twice as many move a log-likelihood by less than 0.001
-GROUPS = 20
+GROUPS = 10
 
 
 def reweighted(fit, log_ratio):
@@ -98,7 +98,7 @@ def _latent_sigma(named, place):
 
 
 def leave_out_draws(fit, statistic):
-    """A statistic of a fit without each twentieth of its draws in turn, for :func:`draw_error`.
+    """A statistic of a fit without each tenth of its draws in turn, for :func:`draw_error`.
 
     Parameters
     ----------
@@ -106,7 +106,7 @@ def leave_out_draws(fit, statistic):
 
     Returns
     -------
-    array (20,) or (20, k). Fits that share their draws lose the same ones, so that differences of
+    array (10,) or (10, k). Fits that share their draws lose the same ones, so that differences of
     their statistics have the error of a difference.
     """
     group = np.arange(len(fit.weights)) % GROUPS
@@ -120,6 +120,6 @@ def draw_error(values):
 
     Parameters
     ----------
-    values : array (20,) or (20, k), of :func:`leave_out_draws`. Missing where any value is.
+    values : array (10,) or (10, k), of :func:`leave_out_draws`. Missing where any value is.
     """
     return np.sqrt((GROUPS - 1) * np.var(values, axis=0))

@@ -38,6 +38,7 @@ from scentlab.fitting.weight_loss import WeightLoss, loss_curve
 from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
+from scentlab.maths.intervals import binomial_limits
 from scentlab.sharing.pooling import PooledSeries
 from scentlab.units import content_from_load, say_load
 
@@ -513,12 +514,13 @@ def plot_precision(precision, ax=None):
             ax.plot([middle - arm, middle + arm], [y, y], color=SWEAT, lw=2.2, zorder=2)
             ax.plot(middle, y, "^", color=SWEAT, ms=9, zorder=4)
             reach += [middle - arm, middle + arm]
-    over = [precision.of(CEILING_OVER, b) for b in table["blend"]]
-    none = [precision.of(NO_ANSWER, b) for b in table["blend"]]
-    for y, ((share, se), (lack, lack_se)) in enumerate(zip(over, none, strict=True)):
+    for y, blend in enumerate(table["blend"]):
+        over, lack = (
+            _say_share(precision.of(m, blend)[0], precision.series)
+            for m in (CEILING_OVER, NO_ANSWER)
+        )
         ax.annotate(
-            f"too high {100 * share:.0f} (± {100 * se:.0f}) %, "
-            f"no answer {100 * lack:.0f} (± {100 * lack_se:.0f}) %",
+            f"too high {over}, no answer {lack}",
             (0.0, y + 0.36), xycoords=("axes fraction", "data"), va="center", fontsize=8, color=INK,
         )
     _blend_axis(ax, table["blend"])
@@ -531,6 +533,12 @@ def plot_precision(precision, ax=None):
     ]
     _legend_below(ax, handles, [])
     return ax
+
+
+def _say_share(share, series):
+    """A share of simulated series in whole percent, with its exact 95 % limits."""
+    lower, upper = binomial_limits(round(share * series), series)
+    return f"{100 * share:.0f} ({100 * lower:.0f} to {100 * upper:.0f}) %"
 
 
 COSTS = {

@@ -43,9 +43,9 @@ def test_shares_and_words():
     series = [[outcome(8.0, 9.0, 0.3), outcome(9.5, 9.0, 0.3)], [outcome(np.nan, 9.0, 0.8)] * 2]
     assert false_safe.summary(series) == [
         "2 series, 4 ceilings",
-        "false-safe per blend: 25.0 % (Monte Carlo error 21.7)",
-        "false-safe in a series: 50.0 % (Monte Carlo error 35.4)",
-        "no tested load qualifies: 50.0 %",
+        "false-safe per blend: 25.0 % (95 % limits 0.0 to 93.9)",
+        "false-safe in a series: 50.0 % (95 % limits 1.3 to 98.7)",
+        "no tested load qualifies: 50.0 % (95 % limits 1.3 to 98.7)",
         "shortfall of the others: median 0.25 points of load (% of wax), middle half -0.12 to 0.62",
         "k-hat above 0.7 in 50.0 % of series",
     ]

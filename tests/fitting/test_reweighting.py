@@ -43,7 +43,8 @@ def chance_of_grades(fit, draw, counts, u):
         pulled = np.concatenate([[p[1]], p[:-2] + p[2:], [p[-2]]]) / 2.0
         out = np.array([0.5, 1.0, 1.0, 1.0, 0.5]) * p
         read = p + named["misread"] * (pulled - out)
-        total += np.array([getattr(row, f"g{g}") for g in range(5)]) @ np.log(np.maximum(read, 1e-300))
+        seen = np.array([getattr(row, f"g{g}") for g in range(5)])
+        total += seen @ np.log(np.maximum(read, 1e-300))
     return np.exp(total)
 
 
