@@ -40,10 +40,12 @@ def following():
     table = pd.DataFrame({
         "pot": ["n1", "n2"], "blend": ["soft", "soft"], "loads_pct": [(8.0, 9.0), (8.0,)],
         "contents_pct": [(7.4, 8.3), (7.4,)], "pours": [2, 1], "width_after_pct": [1.8, 1.5],
+        "safe_after_pct": [8.1, 8.3],
     })
     gain = pd.DataFrame({"blend": ["soft", "hard"], "width_now_pct": [2.5, 2.0],
-                         "width_after_pct": [1.5, 1.95]})
-    return NextRound(table, gain, 3, 4, "rest", 0.2, 1)
+                         "width_after_pct": [1.5, 1.95], "safe_now_pct": [7.0, 9.0],
+                         "safe_after_pct": [7.5, 9.1]})
+    return NextRound(table, gain, 3, 4, "rest", 0.2, 1, 0.02, 0.03)
 
 
 def texts(ax):
