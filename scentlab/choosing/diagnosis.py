@@ -136,7 +136,9 @@ class _Compared:
         if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
             return np.nan, np.nan, False
         fit, k_hat = without_pot(self.fit, pot)
-        anew = not k_hat <= K_HAT_LIMIT
+        # The counts hold the last look of each piece, and not what those before it tell of age.
+        first, stop = self.fit.layout["ageing"]
+        anew = stop > first or not k_hat <= K_HAT_LIMIT
         if anew:
             fit = self._fit_anew(pot)
         if fit is None:

@@ -10,10 +10,9 @@ from dataclasses import replace
 import numpy as np
 
 from scentlab.maths.ordinal import Counts, log_likelihood
-from scentlab.maths.sampling import smooth_weights
+from scentlab.maths.sampling import smooth_weights, weighted_quantile
 
 GRADES = [f"g{g}" for g in range(5)]
-NODES = 7  # of a pot's effect; twice as many move a log-likelihood by less than 0.001
 GROUPS = 10
 
 
@@ -86,7 +85,7 @@ def _of_pot(fit, named, counts):
     for i, link in enumerate(fit.links["link"]):
         own = fit.draw_link == i
         found[own] = log_likelihood(
-            data, named["tau"][own], eta[own], sigma[own], link=link, nodes=NODES,
+            data, named["tau"][own], eta[own], sigma[own, None], link=link,
             misread=named["misread"][own] if fit.misread else None, derivatives=False,
         ).value
     return found
@@ -94,7 +93,7 @@ def _of_pot(fit, named, counts):
 
 def _latent_sigma(named, place):
     """Standard deviation between pots (S,) of one blend, in latent units."""
-    return named["sigma"]
+    return named["sigma"] / named["spread"][:, place]
 
 
 def leave_out_draws(fit, statistic):
@@ -109,10 +108,18 @@ def leave_out_draws(fit, statistic):
     array (10,) or (10, k). Fits that share their draws lose the same ones, so that differences of
     their statistics have the error of a difference.
     """
-    group = np.arange(len(fit.weights)) % GROUPS
-    return np.array(
-        [statistic(_weighted(fit, np.where(group == g, 0.0, fit.weights))) for g in range(GROUPS)]
-    )
+    return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit.weights)])
+
+
+def _left_out(weights):
+    group = np.arange(len(weights)) % GROUPS
+    return [np.where(group == g, 0.0, weights) for g in range(GROUPS)]
+
+
+def limits_error(values, weights, chances=(0.05, 0.95)):
+    """The largest Monte Carlo standard error of weighted quantiles of draws (S,)."""
+    each = np.array([weighted_quantile(values, w, chances) for w in _left_out(weights)])
+    return float(draw_error(each).max())
 
 
 def draw_error(values):

@@ -26,7 +26,8 @@ class SweatDraws:
 
     Attributes
     ----------
-    capacity, spread : arrays (S, B), load. shift (of the stress), sigma, misread : arrays (S,).
+    capacity, spread : arrays (S, B), load. sigma (between pots) : array (S,), load.
+    shift (of the stress, latent), misread : arrays (S,).
     tau : array (S, K - 1). link : array (S,) of names of links.
     """
 
@@ -51,7 +52,7 @@ class SweatDraws:
         effects : array (S, Q), effects of the pot in units of sigma.
         """
         reach = (load - self.capacity[:, blend]) / self.spread[:, blend] + self.shift
-        eta = reach[:, None] + self.sigma[:, None] * effects
+        eta = reach[:, None] + (self.sigma / self.spread[:, blend])[:, None] * effects
         found = np.empty(eta.shape + (self.tau.shape[1] + 1,))
         for link in np.unique(self.link):
             own = self.link == link

@@ -38,7 +38,7 @@ def chance_of_grades(fit, draw, counts, u):
         eta = (row.load_pct - named["capacity"][place]) / named["spread"][place]
         if row.stress != fit.stresses[0]:
             eta += named["stress"][fit.stresses.index(row.stress) - 1]
-        below = special.expit(named["tau"] - eta - u * named["sigma"])
+        below = special.expit(named["tau"] - eta - u * named["sigma"] / named["spread"][place])
         p = np.diff(np.concatenate([[0.0], below, [1.0]]))
         pulled = np.concatenate([[p[1]], p[:-2] + p[2:], [p[-2]]]) / 2.0
         out = np.array([0.5, 1.0, 1.0, 1.0, 0.5]) * p
