@@ -78,6 +78,9 @@ def _of_pot(fit, named, counts):
     eta = reach / named["spread"][:, [place]]
     for s, stress in enumerate(fit.stresses[1:]):
         eta = eta + named["stress"][:, [s]] * (counts["stress"] == stress).to_numpy(float)
+    if np.ptp(fit.layout["ageing"]):
+        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
+        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, [place]]
     cells = counts[GRADES].to_numpy(float)
     data = Counts(cells, np.zeros((len(cells), 0)), np.zeros(1, int), np.array([place]))
     sigma = _latent_sigma(named, place)

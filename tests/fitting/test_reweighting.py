@@ -29,9 +29,8 @@ def fit(looks):
     return fit_sweat(looks, {"soft": 12.0, "hard": 12.0}, draws=1500)
 
 
-def chance_of_grades(fit, draw, counts, u):
+def chance_of_grades(fit, named, counts, u):
     """Probability of a pot's grades with its effect at u sd, written out for the logit link."""
-    named = {k: v[draw] for k, v in fit.named.items()}
     place = fit.blends.index(counts["blend"].iloc[0])
     total = 0.0
     for row in counts.itertuples():
@@ -55,10 +54,11 @@ class TestPots:
         assert found.shape == (len(fit.weights), len(pots))
         logit = list(fit.links["link"]).index("logit")
         for draw in np.flatnonzero(fit.draw_link == logit)[[0, 17, 300]]:
+            named = {k: v[draw] for k, v in fit.named.items()}
             for p, pot in enumerate(pots):
                 own = fit.counts[fit.counts["pot"] == pot]
                 exact = integrate.quad(
-                    lambda u, d=draw, o=own: chance_of_grades(fit, d, o, u) * stats.norm.pdf(u),
+                    lambda u, d=named, o=own: chance_of_grades(fit, d, o, u) * stats.norm.pdf(u),
                     -7, 7, limit=300, points=[-2, 0, 2], epsabs=0, epsrel=1e-7,
                 )[0]
                 assert found[draw, p] == pytest.approx(np.log(exact), abs=2e-3)
