@@ -5,8 +5,13 @@ wax; the **content** is grams of fragrance in 100 g of finished product. Wax mak
 of the first, regulatory limits of the second. Every number a person sees names its basis.
 
 The factors are those of NIST Special Publication 811 (appendix B), taken from
-:mod:`scipy.constants` rather than typed here. All functions accept numbers or numpy arrays.
+:mod:`scipy.constants` rather than typed here. All functions accept numbers or numpy arrays, and
+refuse with ValueError what no balance and no thermometer shows: text, infinite values, weights and
+loads under 0, temperatures below absolute zero. A missing value (NaN) is refused too, but for the
+loads and contents of a frame, where it marks what was not weighed and stays missing.
 """
+
+from numbers import Real
 
 import numpy as np
 from scipy import constants
@@ -15,6 +20,7 @@ GRAMS_PER_POUND = constants.pound * 1000.0
 GRAMS_PER_OUNCE = constants.ounce * 1000.0
 ML_PER_FLUID_OUNCE = constants.fluid_ounce_US * 1e6
 OUNCES_PER_POUND = constants.pound / constants.ounce
+_COLDEST_F = 32.0 - constants.zero_Celsius / constants.degree_Fahrenheit
 
 
 def content_from_load(load_pct):
@@ -23,7 +29,7 @@ def content_from_load(load_pct):
     >>> round(content_from_load(6.25), 2)
     5.88
     """
-    load = np.asarray(load_pct, dtype=float)
+    load = _checked(load_pct, "a load", "g per 100 g of wax", missing=True)
     return _plain(100.0 * load / (100.0 + load))
 
 
@@ -35,10 +41,10 @@ def load_from_content(content_pct):
     >>> round(load_from_content(10.0), 3)
     11.111
     """
-    content = np.asarray(content_pct, dtype=float)
+    content = _checked(content_pct, "a content", "g in 100 g of finished product", missing=True)
     if np.any(content >= 100.0):
         raise ValueError(
-            f"a content of {np.max(content):g} % of the finished product leaves no wax; "
+            f"a content of {np.nanmax(content):g} % of the finished product leaves no wax; "
             "give a content under 100 %"
         )
     return _plain(100.0 * content / (100.0 - content))
@@ -50,7 +56,7 @@ def load_from_ounces_per_pound(oz_per_lb):
     >>> load_from_ounces_per_pound(1.0)
     6.25
     """
-    return _plain(100.0 * np.asarray(oz_per_lb, dtype=float) / OUNCES_PER_POUND)
+    return _plain(100.0 * _checked(oz_per_lb, "a load", "oz per lb of wax") / OUNCES_PER_POUND)
 
 
 def ounces_per_pound_from_load(load_pct):
@@ -59,7 +65,8 @@ def ounces_per_pound_from_load(load_pct):
     >>> ounces_per_pound_from_load(18.75)
     3.0
     """
-    return _plain(np.asarray(load_pct, dtype=float) * OUNCES_PER_POUND / 100.0)
+    load = _checked(load_pct, "a load", "g per 100 g of wax")
+    return _plain(load * OUNCES_PER_POUND / 100.0)
 
 
 def load_from_weights(fragrance_g, wax_g):
@@ -68,7 +75,11 @@ def load_from_weights(fragrance_g, wax_g):
     >>> load_from_weights(18.0, 200.0)
     9.0
     """
-    return _plain(100.0 * np.asarray(fragrance_g, dtype=float) / np.asarray(wax_g, dtype=float))
+    fragrance = _checked(fragrance_g, "the fragrance", "g", missing=True)
+    wax = _checked(wax_g, "the wax", "g", missing=True)
+    if np.any(wax == 0):
+        raise ValueError("the wax weighs 0 g, which holds no load; give its weight in g, above 0")
+    return _plain(100.0 * fragrance / wax)
 
 
 def grams_from_ounces(ounces):
@@ -77,7 +88,7 @@ def grams_from_ounces(ounces):
     >>> round(grams_from_ounces(1.0), 3)
     28.35
     """
-    return _plain(np.asarray(ounces, dtype=float) * GRAMS_PER_OUNCE)
+    return _plain(_checked(ounces, "a weight", "oz") * GRAMS_PER_OUNCE)
 
 
 def ounces_from_grams(grams):
@@ -86,7 +97,7 @@ def ounces_from_grams(grams):
     >>> round(ounces_from_grams(100.0), 3)
     3.527
     """
-    return _plain(np.asarray(grams, dtype=float) / GRAMS_PER_OUNCE)
+    return _plain(_checked(grams, "a weight", "g") / GRAMS_PER_OUNCE)
 
 
 def grams_from_pounds(pounds):
@@ -95,7 +106,7 @@ def grams_from_pounds(pounds):
     >>> round(grams_from_pounds(1.0), 2)
     453.59
     """
-    return _plain(np.asarray(pounds, dtype=float) * GRAMS_PER_POUND)
+    return _plain(_checked(pounds, "a weight", "lb") * GRAMS_PER_POUND)
 
 
 def pounds_from_grams(grams):
@@ -104,7 +115,7 @@ def pounds_from_grams(grams):
     >>> round(pounds_from_grams(1000.0), 4)
     2.2046
     """
-    return _plain(np.asarray(grams, dtype=float) / GRAMS_PER_POUND)
+    return _plain(_checked(grams, "a weight", "g") / GRAMS_PER_POUND)
 
 
 def grams_from_fluid_ounces(fluid_ounces, density_g_per_ml):
@@ -115,10 +126,11 @@ def grams_from_fluid_ounces(fluid_ounces, density_g_per_ml):
     >>> round(grams_from_fluid_ounces(1.0, 0.90), 2)
     26.62
     """
-    density = np.asarray(density_g_per_ml, dtype=float)
+    volume = _checked(fluid_ounces, "a volume", "fl oz")
+    density = _checked(density_g_per_ml, "the density", "g per mL", least=-np.inf)
     if np.any(density <= 0):
         raise ValueError("the density must be above 0 g per mL; it stands in the oil's data sheet")
-    return _plain(np.asarray(fluid_ounces, dtype=float) * ML_PER_FLUID_OUNCE * density)
+    return _plain(volume * ML_PER_FLUID_OUNCE * density)
 
 
 def celsius_from_fahrenheit(degrees_f):
@@ -127,7 +139,8 @@ def celsius_from_fahrenheit(degrees_f):
     >>> round(celsius_from_fahrenheit(185.0), 2)
     85.0
     """
-    return _plain((np.asarray(degrees_f, dtype=float) - 32.0) * constants.degree_Fahrenheit)
+    degrees = _checked(degrees_f, "a temperature", "°F", least=_COLDEST_F)
+    return _plain((degrees - 32.0) * constants.degree_Fahrenheit)
 
 
 def fahrenheit_from_celsius(degrees_c):
@@ -136,7 +149,8 @@ def fahrenheit_from_celsius(degrees_c):
     >>> round(fahrenheit_from_celsius(60.0), 2)
     140.0
     """
-    return _plain(np.asarray(degrees_c, dtype=float) / constants.degree_Fahrenheit + 32.0)
+    degrees = _checked(degrees_c, "a temperature", "°C", least=-constants.zero_Celsius)
+    return _plain(degrees / constants.degree_Fahrenheit + 32.0)
 
 
 def say_load(load_pct, digits=1):
@@ -155,6 +169,24 @@ def say_temperature(degrees_c):
     '85 °C (185 °F)'
     """
     return f"{degrees_c:.0f} °C ({fahrenheit_from_celsius(degrees_c):.0f} °F)"
+
+
+def _checked(value, what, unit, *, least=0.0, missing=False):
+    """A value as floats, or a ValueError that names it and what to give instead."""
+    plain = np.asarray(value)
+    values = [] if plain.dtype.kind in "fiub" else plain.ravel().tolist()
+    texts = [x for x in values if not (x is None or isinstance(x, Real))]
+    if texts:
+        raise ValueError(
+            f"{what} must be a number in {unit}, not {texts[0]!r}; leave units and words out"
+        )
+    found = plain.astype(float)
+    wrong = (found < least) | np.isinf(found) | (np.isnan(found) & (not missing))
+    if np.any(wrong):
+        shown = f"{found[wrong].flat[0]:g} {unit}"
+        bound = f"from {least:g} {unit} up" if np.isfinite(least) else f"in {unit}"
+        raise ValueError(f"{what} of {shown} cannot be; give a number {bound}")
+    return found
 
 
 def _plain(value):

@@ -141,3 +141,69 @@ def test_a_fluid_ounce_without_density_is_refused(density):
     assert str(caught.value) == (
         "the density must be above 0 g per mL; it stands in the oil's data sheet"
     )
+
+
+OF_FRAMES = [
+    units.content_from_load, units.load_from_content,
+    lambda x: units.load_from_weights(x, 100.0), lambda x: units.load_from_weights(5.0, x),
+]
+WEIGHTS = [
+    *OF_FRAMES, units.grams_from_ounces, units.ounces_from_grams, units.grams_from_pounds,
+    units.pounds_from_grams, units.load_from_ounces_per_pound, units.ounces_per_pound_from_load,
+    lambda x: units.grams_from_fluid_ounces(x, 0.9),
+]
+EVERY = [
+    *WEIGHTS, units.celsius_from_fahrenheit, units.fahrenheit_from_celsius,
+    lambda x: units.grams_from_fluid_ounces(1.0, x),
+]
+
+
+@pytest.mark.parametrize("convert", WEIGHTS)
+@given(value=st.floats(max_value=-1e-300, allow_infinity=False))
+def test_nothing_weighs_less_than_nothing(convert, value):
+    for given_ in (value, [1.0, value]):
+        with pytest.raises(ValueError, match="cannot be; give a number from 0 "):
+            convert(given_)
+
+
+@pytest.mark.parametrize("convert", EVERY)
+@pytest.mark.parametrize("value", [np.inf, -np.inf, "5", "five", b"5", 5j, {}, [1.0, "5"], "nan"])
+def test_what_is_no_number_is_refused(convert, value):
+    with pytest.raises(ValueError, match="must be a number in |cannot be; give a number "):
+        convert(value)
+
+
+@pytest.mark.parametrize("convert", EVERY)
+def test_missing_values_pass_only_where_frames_have_them(convert):
+    if convert in OF_FRAMES:
+        assert np.isnan(convert(np.nan)) and np.isnan(convert(np.array([np.nan, 1.0]))[0])
+    else:
+        with pytest.raises(ValueError, match="nan .* cannot be"):
+            convert(np.nan)
+
+
+@pytest.mark.parametrize("convert, coldest", [
+    (units.celsius_from_fahrenheit, -459.67), (units.fahrenheit_from_celsius, -273.15)])
+def test_nothing_is_colder_than_absolute_zero(convert, coldest):
+    """0 K is -273.15 °C (NIST SP 811, sec. 8.5), -459.67 °F."""
+    convert(coldest + 1e-9)
+    with pytest.raises(ValueError, match="a temperature of -.* cannot be; give a number from -"):
+        convert(coldest - 0.01)
+
+
+@pytest.mark.parametrize("call, said", [
+    (lambda: units.content_from_load(-5),
+     "a load of -5 g per 100 g of wax cannot be; give a number from 0 g per 100 g of wax up"),
+    (lambda: units.load_from_weights(3, 0),
+     "the wax weighs 0 g, which holds no load; give its weight in g, above 0"),
+    (lambda: units.load_from_weights([3.0, 3.0], [0.0, 100.0]),
+     "the wax weighs 0 g, which holds no load; give its weight in g, above 0"),
+    (lambda: units.grams_from_ounces("1.5 oz"),
+     "a weight must be a number in oz, not '1.5 oz'; leave units and words out"),
+    (lambda: units.celsius_from_fahrenheit(np.inf),
+     "a temperature of inf °F cannot be; give a number from -459.67 °F up"),
+])
+def test_refusals_in_full(call, said):
+    with pytest.raises(ValueError) as caught:
+        call()
+    assert str(caught.value) == said

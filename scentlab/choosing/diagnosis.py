@@ -7,10 +7,14 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
+from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
 from scentlab.fitting.sweat import fit_sweat
+from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.results import FitError, Result
 
 TELLING = 0.5
+# Differences under so many of their standard errors are not told from the chance of the draws.
+ERRORS = 2.0
 
 
 @dataclass(frozen=True, repr=False)
@@ -21,7 +25,9 @@ class Diagnosis(Result):
     ----------
     sweat : SweatCheck.
     pots_left_out : DataFrame, per pot: pot, blend, ceiling_load_pct (% of wax) of its blend without
-        that pot, and change_pct against the ceiling with it; missing where no load qualifies.
+        that pot, change_pct against the ceiling with it, error_pct (Monte Carlo standard error of
+        the change) and hangs (bool: higher without it, by more than 0.5 and twice that error);
+        missing where no load qualifies.
     """
 
     sweat: SweatCheck
@@ -35,17 +41,24 @@ class Diagnosis(Result):
 
     @property
     def sentence(self):
-        change = self.pots_left_out["change_pct"].abs()
-        if change.isna().all():
-            moved = "No ceiling could be compared without one of its pots."
-        else:
-            worst = self.pots_left_out.loc[change.idxmax()]
-            moved = (
-                f"Leaving out one pot moves a ceiling by at most "
-                f"{abs(worst['change_pct']):.1f} points of load (% of wax), for {worst['blend']} "
-                f"without pot {worst['pot']}."
+        return " ".join([self.sweat.sentence, self._moved(), *self._appearing()])
+
+    def _moved(self):
+        table = self.pots_left_out[self.pots_left_out["change_pct"].notna()]
+        if table.empty:
+            return "No ceiling could be compared without one of its pots."
+        told = table[table["change_pct"].abs() > ERRORS * table["error_pct"]]
+        if told.empty:
+            within = ERRORS * table["error_pct"].max()
+            return (
+                "Leaving out one pot moves no ceiling by more than the chance of the draws "
+                f"({within:.1f} points of load, % of wax)."
             )
-        return " ".join([self.sweat.sentence, moved, *self._appearing()])
+        worst = told.loc[told["change_pct"].abs().idxmax()]
+        return (
+            f"Leaving out one pot moves a ceiling by at most {say_change(worst)} points of load "
+            f"(% of wax), for {worst['blend']} without pot {worst['pot']}."
+        )
 
     def _appearing(self):
         """Blends for which a load qualifies only without one of their pots."""
@@ -56,53 +69,105 @@ class Diagnosis(Result):
         ]
 
 
-def diagnose(analysis, *, seed=1, draws=1000):
-    """Check the sweat fit of an analysis and refit it without each pot in turn.
+def say_change(row, sign=""):
+    """A change of a ceiling with twice its Monte Carlo error.
 
-    Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed.
+    >>> say_change({"change_pct": -0.62, "error_pct": 0.11})
+    '0.6 (give or take 0.2)'
+    """
+    change = row["change_pct"] if sign else abs(row["change_pct"])
+    # Rounded first, and without the sign of a zero.
+    shown = f"{round(change, 1) + 0.0:{sign}.1f}"
+    return f"{shown} (give or take {max(ERRORS * row['error_pct'], 0.1):.1f})"
+
+
+def diagnose(analysis, *, seed=None, draws=None):
+    """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
+
+    Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed. Both
+    rest on the same draws with other weights; where those do not reach that far (k-hat above 0.7)
+    the fit is made anew without the pot.
 
     Parameters
     ----------
-    analysis : Analysis. draws : int, posterior draws of each refit.
+    analysis : Analysis. seed, draws : int, of fits made anew; None takes those of the analysis.
 
     Returns
     -------
     Diagnosis
     """
+    seed = analysis.seed if seed is None else seed
     grades = analysis.series.sweat()
-    limits = dict(
-        zip(analysis.series.blends["blend"], analysis.series.blends["limit_load_pct"], strict=True)
-    )
     check = check_sweat(analysis.sweat, grades, seed=seed)
-    whole = find_ceiling(analysis.sweat, analysis.rules)
-    rows, notes = [], []
-    for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
-        found = _without(pot, blend, grades, limits, analysis.rules, seed, draws)
-        before = float(whole.of(blend)["ceiling_load_pct"])
-        rows.append((pot, blend, found, found - before))
-        # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
-        if not np.isnan(found) and not found <= before + TELLING:
-            notes.append(_say(pot, blend, before, found))
-    table = pd.DataFrame(rows, columns=["pot", "blend", "ceiling_load_pct", "change_pct"])
+    compared = _Compared(analysis, grades, seed, draws or analysis.draws)
+    pots = grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False)
+    rows = [compared.row(pot, blend) for pot, blend in pots]
+    table = pd.DataFrame(rows)
+    notes = [_say(r) for r in table.itertuples() if r.hangs]
     return Diagnosis(check, table, check.notes + tuple(notes))
 
 
-def _without(pot, blend, grades, limits, rules, seed, draws):
-    rest = grades[grades["pot"] != pot]
-    if not (rest["blend"] == blend).any():
-        return np.nan
-    try:
-        fit = fit_sweat(rest, limits, draws=draws, seed=seed)
-        return float(find_ceiling(fit, rules).of(blend)["ceiling_load_pct"])
-    except FitError:
-        return np.nan
+class _Compared:
+    """Ceilings of the whole evidence, beside those without one pot."""
+
+    def __init__(self, analysis, grades, seed, draws):
+        self.fit, self.rules, self.series = analysis.sweat, analysis.rules, analysis.series
+        self.grades, self.seed, self.draws = grades, seed, draws
+        self.before = self._ceilings(self.fit)
+        self.spread = leave_out_draws(self.fit, self._ceilings)
+
+    def _ceilings(self, fit):
+        return find_ceiling(fit, self.rules).table["ceiling_load_pct"].to_numpy(float)
+
+    def row(self, pot, blend):
+        place = self.fit.blends.index(blend)
+        before, spread = self.before[place], self.spread[:, place]
+        found, error, sure = self._without(pot, blend, place, spread)
+        change = found - before
+        # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
+        hangs = bool(change - ERRORS * error > 0 and change > TELLING)
+        appears = bool(sure and np.isnan(spread).all())
+        return {"pot": pot, "blend": blend, "ceiling_load_pct": found, "change_pct": change,
+                "error_pct": error, "hangs": hangs or appears}
+
+    def _without(self, pot, blend, place, spread):
+        """The ceiling without a pot, the error of its change, and whether all draws have it."""
+        counts = self.fit.counts
+        if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
+            return np.nan, np.nan, False
+        fit, k_hat = without_pot(self.fit, pot)
+        # The counts hold the last look of each piece, and not what those before it tell of age.
+        first, stop = self.fit.layout["ageing"]
+        anew = stop > first or not k_hat <= K_HAT_LIMIT
+        if anew:
+            fit = self._fit_anew(pot)
+        if fit is None:
+            return np.nan, np.nan, False
+        place = fit.blends.index(blend)
+        others = leave_out_draws(fit, lambda f: self._ceilings(f)[place])
+        error = np.hypot(draw_error(others), draw_error(spread)) if anew else (
+            draw_error(others - spread))
+        return self._ceilings(fit)[place], float(error), not np.isnan(others).any()
+
+    def _fit_anew(self, pot):
+        blends = self.series.blends
+        limits = dict(zip(blends["blend"], blends["limit_load_pct"], strict=True))
+        rest = self.grades[self.grades["pot"] != pot]
+        try:
+            return fit_sweat(rest, limits, draws=self.draws, seed=self.seed)
+        except FitError:
+            return None
 
 
-def _say(pot, blend, before, found):
+def _say(row):
     def words(load):
         return "no tested load" if np.isnan(load) else f"{load:.1f} % of wax"
 
+    before = row.ceiling_load_pct - row.change_pct
+    error = "" if np.isnan(before) else (
+        f" (give or take {max(ERRORS * row.error_pct, 0.1):.1f} between the two)")
     return (
-        f"The ceiling of {blend} hangs on pot {pot}: {words(before)} with it, {words(found)} "
-        "without it. Pour another pot of that blend before trusting either."
+        f"The ceiling of {row.blend} hangs on pot {row.pot}: {words(before)} with it, "
+        f"{words(row.ceiling_load_pct)} without it{error}. Pour another pot of that blend before "
+        "trusting either."
     )

@@ -6,12 +6,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from scentlab.maths.hinge import (
     HingeProblem,
     f_drop,
     fit_hinge,
+    floor_freedom,
     hinge,
+    join_freedom,
     join_limits,
     join_profile,
 )
@@ -35,7 +38,8 @@ class BleedFit(Result):
     ----------
     blends : tuple of names.
     joins : DataFrame, one row per blend: blend, join_pct (best capacity, % of wax; infinite when
-        bleed does not rise), lower_pct and upper_pct (infinite where open), state.
+        bleed does not rise), lower_pct and upper_pct (infinite where open), state, and the degrees
+        of freedom of a floor and of a join, floor_df and join_df.
     floor, slope, join : arrays (D, B), draws of the level below the join (mg), of the rise beyond
         it (mg per point of load) and of the join (% of wax, taken between the tested loads).
     profile : DataFrame: blend, load_pct, drop; how far the log-likelihood with the capacity there
@@ -66,27 +70,32 @@ class BleedFit(Result):
     def table(self):
         """Capacity, floor and slope per blend, then the standard deviations.
 
-        The capacity is the best join with its profile limits and, as se, a part of their width.
+        The capacity is the best join with its profile limits; each se is what gives the limits
+        by Student's t.
         """
         rows = []
         tails = (0.5 - self.confidence / 2.0, 0.5 + self.confidence / 2.0)
         for b, row in enumerate(self.joins.itertuples()):
-            se = _se(row.lower_pct, row.upper_pct, self.confidence)
-            rows.append(
-                (f"capacity of {row.blend} by bleed", row.join_pct, se, row.lower_pct,
-                 row.upper_pct, "% of wax")
-            )
-            for name, draws, unit in (
-                ("bleed below it", self.floor, "mg"),
-                ("rise beyond it", self.slope, "mg per % of wax"),
+            limits = row.lower_pct, row.upper_pct
+            words = f"capacity of {row.blend} by bleed"
+            rows.append((words, row.join_pct, *self._spread(limits, row.join_df), "% of wax"))
+            for name, draws, df, unit in (
+                ("bleed below it", self.floor, row.floor_df, "mg"),
+                ("rise beyond it", self.slope, row.join_df, "mg per % of wax"),
             ):
-                lower, upper = np.quantile(draws[:, b], tails)
+                limits = np.quantile(draws[:, b], tails)
                 middle = float(np.median(draws[:, b]))
                 words = f"{name}, {row.blend}"
-                rows.append((words, middle, float(draws[:, b].std()), lower, upper, unit))
+                rows.append((words, middle, *self._spread(limits, df), unit))
         for name, sd in (("sd between pots", self.sd_pots), ("sd of a pour", self.sd_error)):
             rows.append((name, sd, np.nan, np.nan, np.nan, "mg"))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    def _spread(self, limits, df):
+        """The standard error behind limits by Student's t (missing when open), and the limits."""
+        lower, upper = limits
+        width = upper - lower if np.isfinite(upper - lower) else np.nan
+        return width / (2.0 * special.stdtrit(df, 0.5 + self.confidence / 2.0)), lower, upper
 
     @property
     def sentence(self):
@@ -195,13 +204,6 @@ def say_open(lower, upper):
     return f"up to {upper:.1f}, open below" if np.isfinite(upper) else "open on both sides"
 
 
-def _se(lower, upper, confidence):
-    """The standard error that an interval of a normal estimate would have; missing when open."""
-    if not np.isfinite(lower + upper):
-        return np.nan
-    return (upper - lower) / (2.0 * np.sqrt(2.0 * likelihood_drop(confidence)))
-
-
 def _condition_words(hours, temp_c):
     if pd.isna(hours) and pd.isna(temp_c):
         return ""
@@ -293,8 +295,9 @@ def _join_row(problem, b, blend, confidence):
     elif limits.estimate <= lowest:
         state = NO_LEVEL
     return {
-        "blend": blend, "join_pct": limits.estimate, "lower_pct": limits.lower,
-        "upper_pct": limits.upper, "state": state,
+        "blend": blend, "join_pct": limits.estimate,
+        "lower_pct": limits.lower, "upper_pct": limits.upper, "state": state,
+        "floor_df": floor_freedom(problem), "join_df": join_freedom(problem),
     }
 
 
@@ -318,28 +321,39 @@ def _draw_curves(problem, profile, fit, size, seed):
 
 
 def _draw_one(problem, b, profile, fit, size, rng):
+    """Draws of one floor, slope and join, with tails of Student's t.
+
+    A floor is judged by the pots, a slope by the pours within them.
+    """
     loads, drops = profile["load_pct"].to_numpy(), profile["drop"].to_numpy()
     fine = np.linspace(loads[0], loads[-1], 401)
     weight = np.exp(-_between(profile, fine))
     # An exact hinge has its whole weight at one point, which the even grid may miss.
     fine, weight = np.append(fine, loads[np.argmin(drops)]), np.append(weight, weight.sum() * 1e-9)
     join = rng.choice(fine, size=size, p=weight / weight.sum())
-    floor, slope = np.empty(size), np.empty(size)
+    df = np.array([floor_freedom(problem), join_freedom(problem)], dtype=float)
+    # One tail for both, widened for each by its own degrees of freedom.
+    tails = np.sqrt(df / special.chdtri(df, rng.uniform(size=(size, 1))))
     rows = problem.own[b]
     x, y = problem.x[rows], problem.y[rows]
-    _, pot = np.unique(problem.pot[rows], return_inverse=True)
-    same = (pot[:, None] == pot).astype(float)
-    inverse = np.linalg.inv(np.eye(len(rows)) + same * fit.share / (1.0 - fit.share))
+    covariance = _covariance_within(problem.pot[rows], *fit.variances)
+    inverse = np.linalg.pinv(covariance) if covariance.any() else np.eye(len(rows))
+    ends = np.empty((size, 2))
     for at in np.unique(join):
         own = join == at
         design = np.column_stack([np.ones_like(x), np.maximum(0.0, x - at)])
-        covariance = np.linalg.pinv(design.T @ inverse @ design)
-        centre = covariance @ (design.T @ inverse @ y)
-        noise = rng.multivariate_normal(
-            np.zeros(2), covariance * fit.variances[1], size=int(own.sum()), method="eigh"
+        spread = np.linalg.pinv(design.T @ inverse @ design)
+        centre = spread @ (design.T @ inverse @ y)
+        away = rng.multivariate_normal(
+            np.zeros(2), spread * covariance.any(), size=int(own.sum()), method="eigh"
         )
-        floor[own], slope[own] = (centre + noise).T
-    return floor, np.maximum(slope, 0.0), join
+        ends[own] = centre + away * tails[own]
+    return ends[:, 0], np.maximum(ends[:, 1], 0.0), join
+
+
+def _covariance_within(pot, between, error):
+    """Covariance of the pours of one blend; fits without any error have none."""
+    return error * np.eye(len(pot)) + between * (pot[:, None] == pot)
 
 
 def _tested(points, blends):

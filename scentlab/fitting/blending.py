@@ -10,8 +10,9 @@ from itertools import combinations
 
 import numpy as np
 import pandas as pd
-from scipy import optimize
+from scipy import optimize, special
 
+from scentlab.fitting.reweighting import limits_error
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 
@@ -126,20 +127,36 @@ def capacity_draws(fit, fractions, seed=1):
     return mean + np.sqrt(variance) * rng.standard_normal(len(mean))
 
 
-def predict_capacity(fit, fractions, seed=1):
+def predict_capacity(fit, fractions):
     """Capacity of a blend given by its wax fractions, with its 90 % interval.
+
+    The quantiles are those of the mixture of normals that the draws make, without a draw more.
 
     Returns
     -------
-    DataFrame of one row: capacity_pct, lower_pct, upper_pct (% of wax), tested (bool).
+    DataFrame of one row: capacity_pct, lower_pct, upper_pct (% of wax), error_pct (the largest
+    Monte Carlo standard error of the three) and tested (bool).
     """
-    draws = capacity_draws(fit, fractions, seed)
-    lower, middle, upper = weighted_quantile(draws, fit.weights, (0.05, 0.5, 0.95))
+    draws, chances = capacity_draws(fit, fractions), (0.05, 0.5, 0.95)
     new = _one_blend(fit, fractions)
     tested = bool(np.any(np.all(np.isclose(fit.shared["fractions"], new, atol=1e-9), axis=1)))
-    return pd.DataFrame(
-        {"capacity_pct": [middle], "lower_pct": [lower], "upper_pct": [upper], "tested": [tested]}
-    )
+    if tested:
+        limits = weighted_quantile(draws, fit.weights, chances)
+    else:
+        mean, variance = _conditional(fit, new)
+        limits = [_mixture_quantile(mean, np.sqrt(variance), fit.weights, p) for p in chances]
+    lower, middle, upper = limits
+    return pd.DataFrame({
+        "capacity_pct": [middle], "lower_pct": [lower], "upper_pct": [upper],
+        "error_pct": [limits_error(draws, fit.weights, chances)], "tested": [tested],
+    })
+
+
+def _mixture_quantile(mean, sd, weights, chance):
+    """Quantile of a mixture of normals (S,) with weights (S,)."""
+    ends = (mean - 9.0 * sd).min() - 1e-9, (mean + 9.0 * sd).max() + 1e-9
+    sd, share = np.maximum(sd, 1e-12), weights / weights.sum()
+    return float(optimize.brentq(lambda x: share @ special.ndtr((x - mean) / sd) - chance, *ends))
 
 
 def _one_blend(fit, fractions):

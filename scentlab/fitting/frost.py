@@ -6,6 +6,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.reweighting import limits_error
 from scentlab.maths.graded import LinearModel, LinearPrior, half_student_of_score
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
@@ -73,16 +74,18 @@ class FrostFit(Result):
     @property
     def sentence(self):
         middle = self.centres["load"]
-        parts = []
+        parts, errors = [], []
         for blend in self.blends:
             r = frost_risk(self, blend, [middle]).iloc[0]
+            errors.append(r["limits_error"])
             parts.append(
                 f"{blend} {say_percent(r['risk'])} ({say_percent(r['lower'])} to "
                 f"{say_percent(r['upper'])})"
             )
         return (
             f"Chance that a piece frosts over at least a twentieth of its face (grade 2 or more) "
-            f"at {middle:.1f} % of wax, 90 % interval in brackets: " + "; ".join(parts) + "."
+            f"at {middle:.1f} % of wax, 90 % interval in brackets (limits give or take "
+            f"{max(200 * max(errors), 1.0):.0f} points): " + "; ".join(parts) + "."
         )
 
 
@@ -255,11 +258,13 @@ def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
 
     Returns
     -------
-    DataFrame with load_pct, risk (posterior mean), lower and upper (90 % interval).
+    DataFrame with load_pct, risk (posterior mean), lower and upper (90 % interval), and
+    limits_error, the larger Monte Carlo standard error of the two.
     """
     risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
     rows = []
     for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
         lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
-        rows.append((float(load), float(fit.weights @ column), lower, upper))
-    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])
+        error = limits_error(column, fit.weights)
+        rows.append((float(load), float(fit.weights @ column), lower, upper, error))
+    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper", "limits_error"])

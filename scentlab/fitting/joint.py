@@ -12,13 +12,13 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.bleed import capacity_drop, say_open
+from scentlab.fitting.reweighting import draw_error, leave_out_draws, reweighted
 from scentlab.fitting.sweat import SweatFit, rebuild_model
 from scentlab.maths.intervals import likelihood_drop
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
     adaptive_draws,
     mixed_draws,
-    smooth_weights,
     weighted_quantile,
 )
 from scentlab.results import FitError, Result
@@ -40,7 +40,8 @@ class Joint(Result):
         that of the sweat grades alone.
     table : DataFrame, one row per blend of the sweat fit: blend, estimate_pct, lower_pct,
         upper_pct (capacity on all that is used, 90 % interval, % of wax), width_before_pct,
-        width_after_pct, gain (share of the width that the bleed took away), apart (how many
+        width_after_pct, gain (share of the width that the bleed took away), gain_error (its Monte
+        Carlo standard error), apart (how many
         standard errors the two lie apart; missing without a bleed), used (whether the bleed of
         the blend counts), state.
     k_hat, effective_size : trust in the new weights.
@@ -67,8 +68,12 @@ class Joint(Result):
 def _gain_words(row):
     if not row.used:
         return f"sweat alone: {row.state}"
+    error = 200 * row.gain_error
+    if not abs(100 * row.gain) > error:
+        return f"as wide as by sweat alone, to {max(error, 1.0):.0f} %"
     change = "narrower" if row.gain >= 0 else "wider"
-    return f"{100 * abs(row.gain):.0f} % {change} than by sweat alone"
+    told = f"{100 * abs(row.gain):.0f} % (give or take {max(error, 1.0):.0f})"
+    return f"{told} {change} than by sweat alone"
 
 
 def join_evidence(sweat, bleed, *, seed=1):
@@ -94,7 +99,7 @@ def join_evidence(sweat, bleed, *, seed=1):
         )
     apart = {b: _apart(sweat, bleed, b) for b in shared}
     agreeing = [b for b in shared if abs(apart[b]) <= MOST_APART]
-    fit = _with_weights(sweat, _weigh(sweat, bleed, agreeing))
+    fit = _weigh(sweat, bleed, agreeing)
     redrawn = None
     if agreeing and fit.effective_size < COMFORTABLE_DRAWS:
         redrawn = _drawn_anew(sweat, bleed, agreeing, seed)
@@ -115,7 +120,7 @@ def _fewer(sweat, bleed, agreeing):
     for blend in by_size:
         if _weigh(sweat, bleed, [*kept, blend]).effective_size >= FEWEST_DRAWS:
             kept.append(blend)
-    return _with_weights(sweat, _weigh(sweat, bleed, kept)), kept
+    return _weigh(sweat, bleed, kept), kept
 
 
 USED, APART, TOO_FEW, NOT_WEIGHED = (
@@ -123,32 +128,11 @@ USED, APART, TOO_FEW, NOT_WEIGHED = (
 )
 
 
-@dataclass(frozen=True)
-class _Weighed:
-    weights: np.ndarray
-    k_hat: float
-    effective_size: float
-
-
 def _weigh(sweat, bleed, blends):
-    """The draws' weights times the likelihood of the bleed; as they are when there is none."""
+    """The sweat fit, its weights times the likelihood of the bleed; as it is when there is none."""
     if not blends:
-        return _Weighed(sweat.weights, sweat.k_hat, sweat.effective_size)
-    drop = sum(capacity_drop(bleed, b, _capacity(sweat, b)) for b in blends)
-    with np.errstate(divide="ignore"):
-        log_weights, k_hat = smooth_weights(np.log(sweat.weights) - drop)
-    weights = np.exp(log_weights)
-    return _Weighed(weights, k_hat, float(1.0 / np.sum(weights**2)))
-
-
-def _with_weights(sweat, weighed):
-    """The sweat fit with new weights, and with the weight of each link that follows."""
-    places = range(len(sweat.links))
-    share = [float(weighed.weights[sweat.draw_link == i].sum()) for i in places]
-    return replace(
-        sweat, weights=weighed.weights, k_hat=weighed.k_hat,
-        effective_size=weighed.effective_size, links=sweat.links.assign(weight=share),
-    )
+        return sweat
+    return reweighted(sweat, -sum(capacity_drop(bleed, b, _capacity(sweat, b)) for b in blends))[0]
 
 
 @dataclass(frozen=True)
@@ -290,8 +274,18 @@ def _row(sweat, fit, blend, apart, state):
     return {
         "blend": blend, "estimate_pct": middle, "lower_pct": lower, "upper_pct": upper,
         "width_before_pct": width, "width_after_pct": after, "gain": 1.0 - after / width,
+        "gain_error": _gain_error(sweat, fit, blend),
         "apart": apart, "used": state == USED, "state": state,
     }
+
+
+def _gain_error(sweat, fit, blend):
+    """Monte Carlo standard error of the gain, from draws that both share or from draws of each."""
+    widths = [leave_out_draws(f, lambda f: np.ptp(_limits(f, blend))) for f in (sweat, fit)]
+    if fit.draws is sweat.draws:
+        return float(draw_error(widths[1] / widths[0]))
+    errors = [draw_error(w) / w.mean() for w in widths]
+    return float(np.hypot(*errors) * widths[1].mean() / widths[0].mean())
 
 
 def _notes(sweat, bleed, apart, states, fit):

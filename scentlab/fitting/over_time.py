@@ -6,6 +6,7 @@ goes with the load, since a warmer test has few loads.
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from scentlab.fitting.looks import planned_loads
 from scentlab.maths.fading import TimeData, draw_fits, fit_over_time
@@ -165,10 +166,20 @@ def table_of(values, sds, confidence):
     rows = []
     for name, draws, unit in values:
         lower, middle, upper = quantiles(draws, confidence)
-        se = float(draws.std()) if np.isfinite(draws).all() else np.nan
-        rows.append((name, middle, se, lower, upper, unit))
+        rows.append((name, middle, _spread(draws), lower, upper, unit))
     rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit) for r in sds.itertuples()]
     return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+
+def _spread(draws):
+    """The sd of draws; where some lie beyond what was tested, what would give them their inner
+    68 % if they were normal, by the lower side alone where the upper is open."""
+    if np.isfinite(draws).all():
+        return float(draws.std())
+    low, middle, high = quantiles(draws, 2.0 * special.ndtr(1.0) - 1.0)
+    if not np.isfinite(middle):
+        return np.nan
+    return float((high - low) / 2.0 if np.isfinite(high) else middle - low)
 
 
 def code_list(codes, most=8):

@@ -14,6 +14,7 @@ from scentlab.foresight.precision import (
     THROW_LOST,
     precision,
 )
+from scentlab.maths.intervals import binomial_limits
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.refusal import PlanError, need_above_zero, need_number
 from scentlab.results import Result, say_percent
@@ -22,6 +23,8 @@ MEASURES = {
     "shortfall_pct": SHORTFALL, "spread_pct": SPREAD, "p_over": CEILING_OVER,
     "p_none": NO_ANSWER, "throw_lost": THROW_LOST,
 }
+CHANCES = ("p_over", "p_none")
+ONE_ERROR = 0.683  # confidence of limits one standard error of a normal value away
 MOST_WITHOUT_ANSWER = 0.10  # share of blends without a ceiling that a plan may leave
 BY = ("wax_g", "fragrance_g", "days", "money", "panel_hours", "pours")
 
@@ -31,10 +34,11 @@ class Comparison(Result):
     """Plans side by side.
 
     ``table``: plan, pours, pots, pieces, wax_g, fragrance_g (to buy, with the spare), days (first
-    pour to last look), money, panel_hours, then the measures over all blends, each with its
-    Monte Carlo error (``_se``): shortfall_pct and spread_pct of the ceiling (points of load, % of
-    wax), p_over (ceiling oversaturates), p_none (no tested load qualifies), throw_lost (0 to 10);
-    and series, how many were simulated.
+    pour to last look), money, panel_hours, then the measures over all blends: shortfall_pct and
+    spread_pct of the ceiling (points of load, % of wax) and throw_lost (0 to 10), each with its
+    Monte Carlo error (``_se``); p_over (ceiling oversaturates) and p_none (no tested load
+    qualifies), each with exact 95 % limits (``_lower``, ``_upper``; blends of one series count as
+    one trial, for they are alike); and series, how many were simulated.
     """
 
     table: pd.DataFrame
@@ -130,8 +134,9 @@ def smallest_plan(plans, guess, target_shortfall, *, most_without_answer=MOST_WI
                   by="wax_g", **options):
     """The smallest plan that would come close enough to the true load at risk.
 
-    Plans are simulated from the smallest on until one meets the target: its mean shortfall and
-    its share of blends without an answer, each with one Monte Carlo error added, are within it.
+    Plans are simulated from the smallest on until one meets the target: its mean shortfall with
+    one Monte Carlo error added, and the upper exact limit of its share of blends without an answer
+    at the same confidence, are within it.
 
     Parameters
     ----------
@@ -160,7 +165,7 @@ def smallest_plan(plans, guess, target_shortfall, *, most_without_answer=MOST_WI
         table = seen.table
         row = table.iloc[0]
         meets = (row["shortfall_pct"] + row["shortfall_pct_se"] <= target_shortfall
-                 and row["p_none"] + row["p_none_se"] <= most_without_answer)
+                 and _limits(row["p_none"], row["series"], ONE_ERROR)[1] <= most_without_answer)
         tables.append(table.assign(meets=bool(meets)))
         notes = seen.notes
         if meets:
@@ -203,8 +208,17 @@ def _row(name, plan, found, minutes):
     known = set(found.table["measure"])
     for column, measure in MEASURES.items():
         estimate, se = found.of(measure) if measure in known else (np.nan, np.nan)
-        row |= {column: estimate, f"{column}_se": se}
+        row[column] = estimate
+        if column in CHANCES:
+            row[f"{column}_lower"], row[f"{column}_upper"] = _limits(estimate, found.series)
+        else:
+            row[f"{column}_se"] = se
     return {**row, "series": found.series}
+
+
+def _limits(share, series, confidence=0.95):
+    """Exact limits of a share of blends, those of a series counted as one trial."""
+    return binomial_limits(min(share * series, series), series, confidence)
 
 
 def _cost_notes(table, minutes):

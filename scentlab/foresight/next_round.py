@@ -1,4 +1,4 @@
-"""The next round: which pots, at which loads, shrink the doubt about the ceiling most."""
+"""The next round: which pots, at which loads, raise the highest safe loads most."""
 
 from dataclasses import dataclass, field
 from itertools import combinations
@@ -7,15 +7,17 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.sweat import load_at_risk_draws
-from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, expected_sd
+from scentlab.maths.preposterior import PotBank, SweatDraws, Worth, choose_pots, moments_after
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.planning.refusal import PlanError, count_of, need_number, need_whole
 from scentlab.results import Result
 from scentlab.units import content_from_load, say_load
 
-WIDTH_OF_SD = 3.29  # width of a normal 90 % interval in standard deviations
 _STEP = 0.5
 _MOST_LOADS = 14  # candidate loads of a blend
+# Looks and draws that the chosen round is judged by, more than it is chosen by, and the groups of
+# either that are left out in turn for the error.
+_JUDGED_LOOKS, _JUDGED_DRAWS, _GROUPS = 300, 1200, 10
 
 
 @dataclass(frozen=True, repr=False)
@@ -25,9 +27,13 @@ class NextRound(Result):
     Attributes
     ----------
     table : DataFrame in the order of choosing: pot (n1, n2, ...), blend, loads_pct (tuple, % of
-        wax), contents_pct, pours, width_after_pct: expected 90 % width of the load at risk,
-        averaged over blends, when this pot and those above it are poured (points of load).
-    gain : DataFrame: blend, width_now_pct, width_after_pct of the load at risk.
+        wax), contents_pct, pours, safe_after_pct: expected highest safe load, averaged over
+        blends, when this pot and those above it are poured (% of wax), and width_after_pct, the
+        expected 90 % width of the load at risk (points of load).
+    gain : DataFrame: blend, safe_now_pct, safe_after_pct (expected), width_now_pct and
+        width_after_pct (expected).
+    gain_error_pct, width_error_pct : Monte Carlo standard errors of the expected gain and of the
+        expected width, means over blends.
     pours : int. pieces : int, sweat pieces of each pour. stress : of these pieces.
     stop_below_pct : the expected gain under which another round is not worth it.
     seed : int.
@@ -40,12 +46,14 @@ class NextRound(Result):
     stress: str
     stop_below_pct: float
     seed: int
+    gain_error_pct: float
+    width_error_pct: float
     notes: tuple = field(default=())
 
     @property
     def expected_gain_pct(self):
-        """Points of load by which the 90 % width is expected to shrink, mean over blends."""
-        return float((self.gain["width_now_pct"] - self.gain["width_after_pct"]).mean())
+        """Points of load by which the highest safe load is expected to rise, mean over blends."""
+        return float((self.gain["safe_after_pct"] - self.gain["safe_now_pct"]).mean())
 
     @property
     def worth_it(self):
@@ -74,25 +82,25 @@ class NextRound(Result):
         now, after = self.gain["width_now_pct"].mean(), self.gain["width_after_pct"].mean()
         said = (
             f"{count_of(self.pours, 'pour')} from {count_of(len(self.table), 'new pot')} are "
-            f"expected to bring the 90 % interval of the load at risk from {now:.2f} to "
-            f"{after:.2f} points of load (% of wax), mean over blends"
+            f"expected to raise the highest safe load by {self.expected_gain_pct:.2f} (give or "
+            f"take {2 * self.gain_error_pct:.2f}) points of load (% of wax) and to bring the 90 % "
+            f"interval of the load at risk from {now:.2f} to {after:.2f} (give or take "
+            f"{2 * self.width_error_pct:.2f}), means over blends"
         )
         if self.worth_it:
             return said + "."
-        return (
-            f"Stop here: {said}, a gain of {self.expected_gain_pct:.2f}, below the "
-            f"{self.stop_below_pct:g} that another round must bring."
-        )
+        return f"Stop here: {said}; another round must bring {self.stop_below_pct:g}."
 
 
 def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=None,
-               blends=None, stop_below_pct=0.2, looks=100, draws=400, passes=1):
-    """Choose new pots and their loads for the least expected doubt about the load at risk.
+               blends=None, stop_below_pct=0.1, looks=100, draws=400, passes=1):
+    """Choose new pots and their loads for the highest expected safe loads.
 
-    Looks at each pot that might be poured are simulated from the posterior draws of the sweat
-    fit, the draws are reweighted by their likelihood (averaged over the effect of the new pot),
-    and the spread of the load at risk is averaged over the simulated looks. Pots are chosen one
-    after the other and then exchanged while that helps.
+    Looks at each pot that might be poured are simulated from the posterior draws on all evidence,
+    the draws are reweighted by their likelihood (averaged over the effect of the new pot), and the
+    highest safe load, no more than the wax maker's limit, is averaged over the simulated looks and
+    the blends. Pots are chosen one after the other and then exchanged while that helps; the chosen
+    round is then judged by more looks and draws.
 
     Parameters
     ----------
@@ -103,7 +111,7 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
         more work.
     pieces : sweat pieces of a pour; None takes the usual number of the series.
     blends : names of the blends whose ceiling matters; None for all.
-    stop_below_pct : points of load; a smaller expected gain is not worth a round.
+    stop_below_pct : points of load; a smaller expected rise is not worth a round.
     looks, draws : simulated looks, and draws they are judged under. passes : rounds of exchange.
 
     Returns
@@ -114,7 +122,7 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
     ------
     PlanError when what is asked for cannot be poured.
     """
-    fit, rules = analysis.sweat, analysis.rules
+    fit, rules = analysis.believed, analysis.rules
     stress = analysis.ceiling.stress
     need_whole(pours, "pours of the next round", 1, 500, "pours")
     need_whole(loads_a_pot, "loads_a_pot", 1, 4, "loads")
@@ -125,23 +133,94 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
     pieces = need_whole(usual if pieces is None else pieces, "sweat pieces of a pour", 1, 50)
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     loads = _candidate_loads(fit, at_risk, wanted, candidates)
-    rng = np.random.default_rng(seed)
-    true, believed, weights = _two_sets(fit.weights, looks, draws, rng)
-    everything = _by_meaning(fit, stress)
-    bank = PotBank(everything.take(true), everything.take(believed), pieces, seed)
-    values = at_risk[believed]
-    columns = [fit.blends.index(b) for b in wanted]
+    limits = _limits(analysis.series.blends)
+    belief = _Belief(fit, at_risk, wanted, rules.confidence, limits, stress)
+    bank, weights, values = belief.bank(looks, draws, pieces, seed)
 
     def worth(log_likelihood):
-        return WIDTH_OF_SD * expected_sd(log_likelihood, weights, values[:, columns]).mean()
+        return -belief.worth.safe(log_likelihood, weights, values).mean()
 
-    pots, path = _choose(fit, loads, pours, loads_a_pot, bank, worth, passes)
-    table = _table(fit, pots, path)
+    pots = _choose(fit, loads, pours, loads_a_pot, bank, worth, passes)
+    judged = belief.judge(pots, pieces, seed)
+    table = _table(fit, pots, judged)
     return NextRound(
-        table, _gain(fit, at_risk, pots, bank, weights, values, wanted),
-        pours, pieces, stress, float(stop_below_pct), seed,
-        _notes(fit, loads_a_pot, pieces, stress) + _over_limit(table, analysis.series.blends),
+        table, belief.gain(judged[-1]), pours, pieces, stress, float(stop_below_pct), seed,
+        judged[-1].safe_error, judged[-1].width_error,
+        _notes(fit, loads_a_pot, pieces, stress) + _over_limit(table, limits),
     )
+
+
+@dataclass(frozen=True)
+class _Judged:
+    """Expected safe loads and widths (B,) after some pots, and the errors of their means."""
+
+    safe: np.ndarray
+    width: np.ndarray
+    safe_error: float = np.nan
+    width_error: float = np.nan
+
+
+class _Belief:
+    """What is believed of the loads at risk of the blends that matter."""
+
+    def __init__(self, fit, at_risk, wanted, confidence, limits, stress):
+        self.fit, self.wanted = fit, wanted
+        self.draws = _by_meaning(fit, stress)
+        self.values = at_risk[:, [fit.blends.index(b) for b in wanted]]
+        chances = (1.0 - confidence, 0.05, 0.95)
+        each = [weighted_quantile(v, fit.weights, chances) for v in self.values.T]
+        safe, lower, upper = np.array(each).T
+        mean = fit.weights @ self.values / fit.weights.sum()
+        sd = np.sqrt(fit.weights @ (self.values - mean) ** 2 / fit.weights.sum())
+        self.width, self.width_of_sd = upper - lower, (upper - lower) / sd
+        self.worth = Worth((mean - safe) / sd, np.array([limits.get(b, np.inf) for b in wanted]))
+        self.safe = np.minimum(safe, self.worth.most)
+
+    def bank(self, looks, draws, pieces, seed):
+        """A :class:`PotBank` of so many looks and draws, with the draws' weights and values."""
+        rng = np.random.default_rng(seed)
+        true, believed, weights = _two_sets(self.fit.weights, looks, draws, rng)
+        bank = PotBank(self.draws.take(true), self.draws.take(believed), pieces, seed)
+        return bank, weights, self.values[believed]
+
+    def judge(self, pots, pieces, seed):
+        """A :class:`_Judged` after each pot of a round; the last one has errors."""
+        bank, weights, values = self.bank(_JUDGED_LOOKS, _JUDGED_DRAWS, pieces, seed + 1)
+        total, found = 0.0, []
+        # Both moments are held against those of the same draws before any look.
+        before = self._means(np.zeros((1, len(weights))), weights, values)
+        for place, pot in enumerate(pots):
+            total = total + bank.pot(*pot, place)
+            found.append(self._held(self._means(total, weights, values), before))
+        looks, draws = np.arange(len(total)) % _GROUPS, np.arange(len(weights)) % _GROUPS
+        parts = [
+            [self._without(total[looks != g], weights, values, before) for g in range(_GROUPS)],
+            [self._without(total[:, draws != g], weights[draws != g], values[draws != g])
+             for g in range(_GROUPS)],
+        ]
+        errors = np.sqrt(sum((_GROUPS - 1) * np.var(p, axis=0) for p in parts))
+        found[-1] = _Judged(found[-1].safe, found[-1].width, *map(float, errors))
+        return found
+
+    def _means(self, log_likelihood, weights, values):
+        safe = self.worth.safe(log_likelihood, weights, values)
+        return safe, moments_after(log_likelihood, weights, values)[1].mean(axis=0)
+
+    def _held(self, after, before):
+        """Safe loads and widths as they are now, changed as these draws say."""
+        return _Judged(self.safe + after[0] - before[0], self.width * after[1] / before[1])
+
+    def _without(self, total, weights, values, before=None):
+        none = np.zeros((1, len(weights)))
+        before = self._means(none, weights, values) if before is None else before
+        judged = self._held(self._means(total, weights, values), before)
+        return judged.safe.mean(), judged.width.mean()
+
+    def gain(self, judged):
+        return pd.DataFrame({
+            "blend": self.wanted, "safe_now_pct": self.safe, "safe_after_pct": judged.safe,
+            "width_now_pct": self.width, "width_after_pct": judged.width,
+        })
 
 
 def _by_meaning(fit, stress):
@@ -157,22 +236,21 @@ def _by_meaning(fit, stress):
 
 
 def _choose(fit, loads, pours, loads_a_pot, bank, worth, passes):
-    """Pots as (blend index, loads) and the worth after each; a last pot takes what is left."""
+    """Pots as (blend index, loads); a last pot takes what is left."""
     number, left = divmod(pours, loads_a_pot)
     pots = _pots(fit, loads, loads_a_pot)
     if number and not pots:
         raise PlanError(
             f"no blend has {loads_a_pot} candidate loads; give more loads or a smaller loads_a_pot"
         )
-    chosen, path = choose_pots(pots, number, bank, worth, passes) if number else ([], [])
+    chosen = choose_pots(pots, number, bank, worth, passes)[0] if number else []
     picked = [pots[i] for i in chosen]
     if left:
         rest = _pots(fit, loads, left)
         total = bank.total(picked)
         found = [worth(total + bank.pot(*pot, len(picked))) for pot in rest]
         picked.append(rest[int(np.argmin(found))])
-        path = [*path, float(np.min(found))]
-    return picked, path
+    return picked
 
 
 def _pots(fit, loads, size):
@@ -248,36 +326,22 @@ def _systematic(weights, size, rng):
     return np.searchsorted(np.cumsum(weights) / weights.sum(), ladder).clip(0, len(weights) - 1)
 
 
-def _table(fit, pots, path):
+def _table(fit, pots, judged):
     rows = [
         (f"n{i}", fit.blends[blend], loads, tuple(content_from_load(x) for x in loads),
-         len(loads), float(after))
-        for i, ((blend, loads), after) in enumerate(zip(pots, path, strict=True), 1)
+         len(loads), float(after.safe.mean()), float(after.width.mean()))
+        for i, ((blend, loads), after) in enumerate(zip(pots, judged, strict=True), 1)
     ]
-    columns = ["pot", "blend", "loads_pct", "contents_pct", "pours", "width_after_pct"]
+    columns = [
+        "pot", "blend", "loads_pct", "contents_pct", "pours", "safe_after_pct", "width_after_pct",
+    ]
     return pd.DataFrame(rows, columns=columns)
 
 
-def _gain(fit, at_risk, pots, bank, weights, values, wanted):
-    """Width of the load at risk now and as expected, per blend.
-
-    The expected one is scaled by what the smaller set of draws says of now, so that both rest on
-    all draws.
-    """
-    now = [_width(at_risk[:, fit.blends.index(b)], fit.weights) for b in wanted]
-    before = np.sqrt(weights @ (values - weights @ values) ** 2)
-    after = expected_sd(bank.total(pots), weights, values) / before
-    return pd.DataFrame({
-        "blend": wanted, "width_now_pct": now,
-        "width_after_pct": [
-            w * after[fit.blends.index(b)] for b, w in zip(wanted, now, strict=True)
-        ],
-    })
-
-
-def _width(draws, weights):
-    lower, upper = weighted_quantile(draws, weights, (0.05, 0.95))
-    return float(upper - lower)
+def _limits(blends):
+    """The wax makers' limits that are known, by blend (% of wax)."""
+    limits = pd.to_numeric(blends["limit_load_pct"])
+    return {b: x for b, x in zip(blends["blend"], limits, strict=True) if not np.isnan(x)}
 
 
 def _notes(fit, loads_a_pot, pieces, stress):
@@ -292,9 +356,8 @@ def _notes(fit, loads_a_pot, pieces, stress):
     return tuple(notes)
 
 
-def _over_limit(table, blends):
+def _over_limit(table, limits):
     """A note on the loads above a wax maker's limit, or none."""
-    limits = dict(zip(blends["blend"], pd.to_numeric(blends["limit_load_pct"]), strict=True))
     over = {
         r.blend: limits[r.blend] for r in table.itertuples()
         if max(r.loads_pct) > limits.get(r.blend, np.inf)

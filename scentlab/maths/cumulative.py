@@ -13,6 +13,9 @@ from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import log_likelihood
 from scentlab.results import FitError
 
+FEWEST_NODES, MOST_NODES = 15, 120  # twice as many serve the check
+SETTLED = 1e-4  # what twice the nodes may move the log-likelihood by
+
 
 @dataclass(frozen=True)
 class CumulativeFit:
@@ -38,7 +41,7 @@ class CumulativeFit:
         return np.sqrt(np.diag(self.covariance))
 
 
-def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
+def fit_cumulative(data, *, link="logit", mixed=False, nodes=None):
     """Fit by maximum likelihood.
 
     Parameters
@@ -46,7 +49,9 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
     data : Counts, design without an intercept (the thresholds take its place).
     link : logit, probit or cloglog.
     mixed : bool, with a random effect per group.
-    nodes : int, quadrature nodes; 1 gives the Laplace approximation.
+    nodes : int, quadrature nodes; 1 gives the Laplace approximation. None doubles them from 15
+        until twice as many move the log-likelihood by less than 1e-4: tiny groups that differ
+        widely need more.
 
     Returns
     -------
@@ -55,7 +60,7 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
     Raises
     ------
     FitError when a grade was never seen (drop it first), or when there is no finite maximum,
-    such as with perfectly separated grades.
+    such as with perfectly separated grades; or when 120 nodes do not settle the integral.
     """
     n_thresholds = data.counts.shape[1] - 1
     seen = data.counts.sum(axis=0)
@@ -66,9 +71,7 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
         )
     if not mixed:
         return _fit_plain(data, link)
-    natural = _Natural(data, link, mixed, nodes)
-    start = _start(data, n_thresholds)
-    peak = climb(natural.evaluate, start, hessian=False)
+    natural, peak = _settled_peak(data, link, nodes)
     point = natural.to_natural(peak.point)
     settled = peak.converged
     try:
@@ -82,16 +85,39 @@ def fit_cumulative(data, *, link="logit", mixed=False, nodes=15):
     if not settled or covariance is None or np.any(np.diag(covariance) <= 0):
         raise FitError(_NO_MAXIMUM)
     size = data.design.shape[1]
-    sigma = float(point[-1]) if mixed else None
-    modes = None if natural.modes is None else natural.modes * sigma
+    sigma = float(point[-1])
     return CumulativeFit(
         point[:n_thresholds],
         point[n_thresholds : n_thresholds + size],
         sigma,
         covariance,
         peak.value,
-        modes,
+        natural.modes * sigma,
     )
+
+
+def _settled_peak(data, link, nodes):
+    """The mixed likelihood with nodes enough, and its peak in free values.
+
+    With too few nodes the slopes are not those of the sum, and a climb may not come to rest.
+    """
+    point = _start(data, data.counts.shape[1] - 1)
+    count = nodes or FEWEST_NODES
+    while True:
+        natural = _Natural(data, link, True, count)
+        peak = climb(natural.evaluate, point, hessian=False)
+        if nodes or (count == MOST_NODES and not peak.converged):
+            return natural, peak
+        point, count = peak.point, 2 * count
+        finer = _Natural(data, link, True, count).evaluate(point)[0]
+        if peak.converged and abs(finer - peak.value) < SETTLED:
+            return natural, peak
+        if count > MOST_NODES:
+            raise FitError(
+                f"{MOST_NODES} quadrature nodes do not settle the likelihood: the groups are too "
+                f"small for effects this large (sd {natural.to_natural(point)[-1]:.3g}); grade "
+                "more pieces of each group, or fit without the effects"
+            )
 
 
 def _fit_plain(data, link):

@@ -5,9 +5,11 @@ up to its end as 1 - exp(-k t). Both are written so that their first factor is s
 measured: the throw at the first check, the loss at the last. The rate k may be one for all blends
 or one for each. A straight line stands beside each curve, for data that are no curve yet.
 
-The rates are found by profiling over everything linear, then polished by Gauss-Newton steps; the
-slope of the curve in its rates, as further columns, gives their covariance and their degrees of
-freedom by the linear mixed model of :mod:`scentlab.maths.mixed` (Lindstrom & Bates 1990).
+The rates are found by profiling over everything linear, then polished by Gauss-Newton steps; where
+effects are in proportion to the curve, which then moves with the rates, the full likelihood is
+climbed in rates and standard deviations together. The slope of the curve in its rates, as further
+columns, gives their covariance and their degrees of freedom by the linear mixed model of
+:mod:`scentlab.maths.mixed` (Lindstrom & Bates 1990).
 """
 
 from collections.abc import Callable
@@ -21,6 +23,7 @@ from scentlab.results import FitError
 
 # Rates are searched up to a curve that has bent within this part of the time covered.
 FASTEST = 60.0
+_MOST_TURNS = 30
 
 
 @dataclass(frozen=True)
@@ -86,6 +89,11 @@ class TimeData:
     @property
     def arms(self):
         return len(self.blend)
+
+    @property
+    def moves(self):
+        """Whether effects are in proportion to the curve, and so move with its rates."""
+        return any(isinstance(s, str) for s in self.scales)
 
     @property
     def end(self):
@@ -192,22 +200,44 @@ def fit_over_time(data, form, separate=False):
             f"{form.name}; check more pieces or at more times"
         )
     theta, rates = np.ones(len(data.names)), np.zeros(number)
-    for turn in range(4):
+    for turn in range(_MOST_TURNS):
         problem = data.problem(form, rates)
         if turn or number == 0:
             best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1), precise=False)
             theta = best.theta
-        if number:
-            with np.errstate(all="ignore"):  # a curve without error is found out below
-                found = _rates(data, form, problem, theta, rates, search=turn == 0)
-            settled = turn and np.allclose(found, rates, rtol=1e-9, atol=1e-12 / data.end)
-            rates = found
-        if number == 0 or settled:
+        if number == 0:
             break
+        with np.errstate(all="ignore"):  # a curve without error is found out below
+            found = _rates(data, form, problem, theta, rates, search=turn == 0)
+        settled = np.allclose(found, rates, rtol=1e-9, atol=1e-12 / data.end)
+        rates = found
+        if turn and (settled or data.moves):
+            break
+    if number and data.moves:
+        rates = _climbed(data, form, rates, theta)
     problem = data.problem(form, rates)
     best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1))
     aic = best.criterion + 2.0 * (data.arms + number + len(theta) + 1)
     return _with_covariance(data, form, problem, rates, best, aic)
+
+
+def _climbed(data, form, rates, theta):
+    """Rates (K,) of the highest likelihood, from near it, where the effects move with them."""
+    count, low, high = len(rates), form.least, FASTEST
+
+    def criterion(values):
+        problem = data.problem(form, values[:count] / data.end)
+        return problem.criterion(values[count:], reml=False)
+
+    bounds = [(low, high)] * count + [(0.0, None)] * len(theta)
+    start = np.concatenate([rates * data.end, theta])
+    with np.errstate(all="ignore"):
+        found = optimize.minimize(
+            criterion, start, jac="3-point", method="L-BFGS-B", bounds=bounds,
+            options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 200},
+        )
+    better = np.isfinite(found.fun) and found.fun <= criterion(start)
+    return found.x[:count] / data.end if better else rates
 
 
 def _with_covariance(data, form, problem, rates, best, aic):
@@ -222,10 +252,8 @@ def _with_covariance(data, form, problem, rates, best, aic):
 
 
 def _rates(data, form, problem, theta, start, search):
-    """Rates (K,) of the highest likelihood with the random effects held.
-
-    Without ``search`` only from where they are: the effects hardly move them.
-    """
+    """Rates (K,) of the highest likelihood with the standard deviations and columns of the random
+    effects held; without ``search`` only from where they are."""
     likelihood = problem.likelihood_of_fixed(theta)
     low, high = form.least / data.end, FASTEST / data.end
 

@@ -357,17 +357,31 @@ def f_drop(problem, confidence, parameters=1):
     With pots the information on a join lies between all contrasts and those within pots; the
     wider of the two answers is taken.
     """
+    return max(
+        0.5 * n * np.log1p(parameters * stats.f.ppf(confidence, parameters, df) / df)
+        for n, df in _samples(problem)
+    )
+
+
+def join_freedom(problem):
+    """Degrees of freedom behind the limits of a join: those that :func:`f_drop` takes."""
+    samples = _samples(problem)
+    return max(samples, key=lambda s: s[0] * np.log1p(stats.f.ppf(0.9, 1, s[1]) / s[1]))[1]
+
+
+def floor_freedom(problem):
+    """Degrees of freedom of a floor: pots less groups, or as of a join where pots are not told."""
+    return problem.pots - problem.groups if problem.pots > problem.groups else join_freedom(problem)
+
+
+def _samples(problem):
+    """Observations and degrees of freedom, of all contrasts and of those within pots."""
     extra = problem.groups * (2 + problem.left)
     sizes = [(problem.n, problem.n - extra - problem.groups)]
     if problem.pots > problem.groups:
         within = problem.n - problem.pots
         sizes.append((within, within - extra))
-    drops = [
-        0.5 * n * np.log1p(parameters * stats.f.ppf(confidence, parameters, df) / df)
-        for n, df in sizes
-        if df >= 1
-    ]
-    return float(max(drops))
+    return [(n, df) for n, df in sizes if df >= 1]
 
 
 def join_profile(problem, g):

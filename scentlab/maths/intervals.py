@@ -42,6 +42,35 @@ def likelihood_drop(confidence, sides=2):
     return float(0.5 * stats.chi2.ppf(both, 1))
 
 
+def binomial_limits(hits, trials, confidence=0.95):
+    """Exact limits of a chance from independent trials (Clopper & Pearson 1934).
+
+    They hold at least as often as the confidence says, and none of n seen is not never.
+
+    Parameters
+    ----------
+    hits : number or array. Simulated series whose blends are alike count as one trial each, and a
+        part of a hit is then the share of its blends. trials : int.
+
+    Returns
+    -------
+    (lower, upper), floats or arrays.
+
+    >>> [round(x, 4) for x in binomial_limits(0, 20)]
+    [0.0, 0.1684]
+    """
+    hits, tail = np.asarray(hits, dtype=float), 0.5 - confidence / 2.0
+    if not 0.0 < confidence < 1.0 or np.any((hits < 0) | (hits > trials)) or not trials > 0:
+        raise ValueError(
+            f"{hits} hits of {trials} trials with confidence {confidence:g}; give 0 to all of 1 or "
+            "more trials, and a confidence between 0 and 1"
+        )
+    with np.errstate(invalid="ignore"):
+        lower = np.where(hits == 0, 0.0, stats.beta.ppf(tail, hits, trials - hits + 1.0))
+        upper = np.where(hits == trials, 1.0, stats.beta.ppf(1.0 - tail, hits + 1.0, trials - hits))
+    return (float(lower), float(upper)) if hits.ndim == 0 else (lower, upper)
+
+
 def profile_limits(function, peak, target, *, confidence=0.95, sides=2, drop=None, doublings=24):
     """Profile-likelihood interval.
 

@@ -26,7 +26,8 @@ class SweatDraws:
 
     Attributes
     ----------
-    capacity, spread : arrays (S, B), load. shift (of the stress), sigma, misread : arrays (S,).
+    capacity, spread : arrays (S, B), load. sigma (between pots) : array (S,), load.
+    shift (of the stress, latent), misread : arrays (S,).
     tau : array (S, K - 1). link : array (S,) of names of links.
     """
 
@@ -51,7 +52,7 @@ class SweatDraws:
         effects : array (S, Q), effects of the pot in units of sigma.
         """
         reach = (load - self.capacity[:, blend]) / self.spread[:, blend] + self.shift
-        eta = reach[:, None] + self.sigma[:, None] * effects
+        eta = reach[:, None] + (self.sigma / self.spread[:, blend])[:, None] * effects
         found = np.empty(eta.shape + (self.tau.shape[1] + 1,))
         for link in np.unique(self.link):
             own = self.link == link
@@ -119,8 +120,8 @@ def _look(chances, luck):
     return (grade[:, :, None] == np.arange(chances.shape[1])).sum(axis=1).astype(float)
 
 
-def expected_sd(log_likelihood, weights, values):
-    """Expected posterior standard deviation (B,) of values after looks.
+def moments_after(log_likelihood, weights, values):
+    """Posterior mean and standard deviation (J, B) of values after each simulated set of looks.
 
     Parameters
     ----------
@@ -129,10 +130,37 @@ def expected_sd(log_likelihood, weights, values):
     """
     raw = np.exp(log_likelihood - log_likelihood.max(axis=1, keepdims=True)) * weights
     after = raw / raw.sum(axis=1, keepdims=True)
-    centred = values - weights @ values
-    mean = after @ centred
-    variance = after @ centred**2 - mean**2
-    return np.sqrt(np.maximum(variance, 0.0)).mean(axis=0)
+    centre = weights @ values / weights.sum()
+    mean = after @ (values - centre)
+    variance = after @ (values - centre) ** 2 - mean**2
+    return centre + mean, np.sqrt(np.maximum(variance, 0.0))
+
+
+@dataclass(frozen=True)
+class Worth:
+    """What the highest safe loads are worth: a lower quantile of values, no more than is of use.
+
+    After looks the quantile lies as many standard deviations below the mean as it does now, which
+    knows of skewness and, unlike a quantile of few draws that are left, does not scatter.
+
+    Attributes
+    ----------
+    below : array (B,), standard deviations from the mean down to the quantile.
+    most : array (B,), above which nothing is gained; infinite where nothing bounds it.
+    """
+
+    below: np.ndarray
+    most: np.ndarray
+
+    def safe(self, log_likelihood, weights, values):
+        """Expected highest safe values (B,)."""
+        mean, sd = moments_after(log_likelihood, weights, values)
+        return np.minimum(mean - self.below * sd, self.most).mean(axis=0)
+
+
+def expected_sd(log_likelihood, weights, values):
+    """Expected posterior standard deviation (B,) of values after looks."""
+    return moments_after(log_likelihood, weights, values)[1].mean(axis=0)
 
 
 def choose_pots(candidates, number, bank, worth, passes=1):
@@ -158,7 +186,7 @@ def choose_pots(candidates, number, bank, worth, passes=1):
         for place, now in enumerate(chosen):
             without = total - bank.pot(*candidates[now], place)
             best, trial, found = _best_pot(candidates, place, without, bank, worth)
-            if found[best] < found[now] * (1.0 - _WORTH_CHANGING):
+            if found[best] < found[now] - _WORTH_CHANGING * abs(found[now]):
                 chosen[place], total, changed = best, trial, True
         if not changed:
             break

@@ -72,13 +72,8 @@ class NextPours(Result):
 
     @property
     def sentence(self):
-        worst = self.gain["width_with_pct"].idxmax()
-        row = self.gain.loc[worst]
-        return (
-            f"{int(self.table['pours'].sum())} more pours would bring the widest ceiling (blend "
-            f"{row['blend']}) from {row['width_before_pct']:.2f} to {row['width_with_pct']:.2f} "
-            "points of load, % of wax, if the guess is right."
-        )
+        number = int(self.table["pours"].sum())
+        return f"{number} more pours would bring {_say_widest(self.gain)}."
 
 
 @dataclass(frozen=True, repr=False)
@@ -105,13 +100,22 @@ class NextPots(Result):
 
     @property
     def sentence(self):
-        row = self.gain.loc[self.gain["width_with_pct"].idxmax()]
         more = [f"{r.pots_more} of {r.blend}" for r in self.table.itertuples() if r.pots_more]
         return (
-            f"Pots to add: {', '.join(more)}. The widest ceiling (blend {row['blend']}) would go "
-            f"from {row['width_before_pct']:.2f} to {row['width_with_pct']:.2f} points of load, "
-            "% of wax, if the guess is right."
+            f"Pots to add: {', '.join(more)}. They would bring {_say_widest(self.gain)}."
         )
+
+
+def _say_widest(gain):
+    """What becomes of the widest ceiling, and which is the widest then, if it is another."""
+    before, after = (gain.loc[gain[f"width_{w}_pct"].idxmax()] for w in ("before", "with"))
+    other = ""
+    if after["blend"] != before["blend"]:
+        other = f"; the widest is then that of {after['blend']}, {after['width_with_pct']:.2f}"
+    return (
+        f"the widest ceiling (blend {before['blend']}) from {before['width_before_pct']:.2f} to "
+        f"{before['width_with_pct']:.2f} points of load, % of wax, if the guess is right{other}"
+    )
 
 
 def even_loads(low, high, number, step=0.5):

@@ -5,7 +5,6 @@ Each card shows what is wrong with its own fields.
 """
 
 import html
-import math
 import re
 from dataclasses import replace
 
@@ -437,13 +436,13 @@ def _value(text, column, scale):
 
 
 def _rescaled(text, scale):
-    """A typed temperature in the other scale; what is no number stays as it is."""
+    """A typed temperature in the other scale; what is no temperature stays as it is."""
     try:
         value = float(text.strip().replace(",", "."))
+        other = fahrenheit_from_celsius(value) if scale == "F" else celsius_from_fahrenheit(value)
     except ValueError:
         return text
-    other = fahrenheit_from_celsius(value) if scale == "F" else celsius_from_fahrenheit(value)
-    return f"{round(other, 1):g}" if math.isfinite(other) else text
+    return f"{round(other, 1):g}"
 
 
 def _named(values, what):

@@ -24,7 +24,7 @@ from matplotlib.transforms import ScaledTranslation
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import Ceiling
-from scentlab.choosing.diagnosis import TELLING, Diagnosis
+from scentlab.choosing.diagnosis import ERRORS, TELLING, Diagnosis
 from scentlab.choosing.pick import Pick
 from scentlab.fitting.bleed import BleedFit, bleed_curve, say_open
 from scentlab.fitting.checks import SweatCheck
@@ -38,6 +38,7 @@ from scentlab.fitting.weight_loss import WeightLoss, loss_curve
 from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
+from scentlab.maths.intervals import binomial_limits
 from scentlab.sharing.pooling import PooledSeries
 from scentlab.units import content_from_load, say_load
 
@@ -409,7 +410,8 @@ def plot_diagnosis(diagnosis, ax=None):
     """How far the ceiling of its blend moves when a pot is left out, pot by pot."""
     table = diagnosis.table.sort_values(["blend", "pot"]).reset_index(drop=True)
     ax = _axes(ax, height=1.9 + 0.42 * len(table))
-    span = max(table["change_pct"].abs().max(), 1.0) if table["change_pct"].notna().any() else 1.0
+    reach = table["change_pct"].abs() + ERRORS * table["error_pct"]
+    span = max(reach.max(), 1.0) if reach.notna().any() else 1.0
     ax.axvline(0, color=INK, lw=0.9)
     for y, row in table.iterrows():
         change = row["change_pct"]
@@ -418,9 +420,9 @@ def plot_diagnosis(diagnosis, ax=None):
             words = "a load qualifies only without it" if found else "no load to compare"
             ax.text(0.03 * span, y, words, fontsize=8, color=INK, va="center")
             continue
-        raised = change > TELLING
-        ax.plot([0, change], [y, y], color=SWEAT if raised else QUIET, lw=1.6, zorder=2)
-        ax.plot(change, y, "^" if raised else "o", color=SWEAT if raised else QUIET, ms=7, zorder=3)
+        color, error = SWEAT if row["hangs"] else QUIET, ERRORS * row["error_pct"]
+        ax.plot([change - error, change + error], [y, y], color=color, lw=1.6, zorder=2)
+        ax.plot(change, y, "^" if row["hangs"] else "o", color=color, ms=7, zorder=3)
     _blend_axis(ax, [f"{row.pot}, {row.blend}" for row in table.itertuples()])
     ax.set_xlim(-1.15 * span, 1.15 * span)
     ax.tick_params(labelsize=8.5, colors=INK)
@@ -512,12 +514,13 @@ def plot_precision(precision, ax=None):
             ax.plot([middle - arm, middle + arm], [y, y], color=SWEAT, lw=2.2, zorder=2)
             ax.plot(middle, y, "^", color=SWEAT, ms=9, zorder=4)
             reach += [middle - arm, middle + arm]
-    over = [precision.of(CEILING_OVER, b) for b in table["blend"]]
-    none = [precision.of(NO_ANSWER, b) for b in table["blend"]]
-    for y, ((share, se), (lack, lack_se)) in enumerate(zip(over, none, strict=True)):
+    for y, blend in enumerate(table["blend"]):
+        over, lack = (
+            _say_share(precision.of(m, blend)[0], precision.series)
+            for m in (CEILING_OVER, NO_ANSWER)
+        )
         ax.annotate(
-            f"too high {100 * share:.0f} (± {100 * se:.0f}) %, "
-            f"no answer {100 * lack:.0f} (± {100 * lack_se:.0f}) %",
+            f"too high {over}, no answer {lack}",
             (0.0, y + 0.36), xycoords=("axes fraction", "data"), va="center", fontsize=8, color=INK,
         )
     _blend_axis(ax, table["blend"])
@@ -530,6 +533,12 @@ def plot_precision(precision, ax=None):
     ]
     _legend_below(ax, handles, [])
     return ax
+
+
+def _say_share(share, series):
+    """A share of simulated series in whole percent, with its exact 95 % limits."""
+    lower, upper = binomial_limits(round(share * series), series)
+    return f"{100 * share:.0f} ({100 * lower:.0f} to {100 * upper:.0f}) %"
 
 
 COSTS = {

@@ -36,7 +36,6 @@ from scentlab.sharing.tables import (
 from scentlab.units import load_from_content
 
 # Enough for a picture of how far a ceiling moves; the pick itself rests on more.
-DIAGNOSIS_DRAWS = 500
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2")
 
 
@@ -298,7 +297,7 @@ def _fit_sections(analysis):
 
 def _check_section(analysis):
     """Whether the sweat fit describes what was seen, and whether one pot carries a ceiling."""
-    found = diagnose(analysis, seed=analysis.seed, draws=DIAGNOSIS_DRAWS)
+    found = diagnose(analysis)
     alone = "" if analysis.joint is None else " Ceilings of sweat alone, without the bleed."
     return {
         "sentence": found.sentence,
@@ -312,7 +311,8 @@ def _check_section(analysis):
             image(
                 plots.plot_diagnosis(found),
                 wording.pots_left_out_in_words(found.table),
-                "Each row: the whole series fitted again without that pot." + alone,
+                "Each row: the ceiling without the evidence of that pot, with twice the error that "
+                "chance in the draws gives the change." + alone,
             ),
         ],
     }

@@ -5,6 +5,7 @@ Digits are cut here and nowhere earlier. A number keeps its unit and its load ba
 
 import math
 
+from scentlab.choosing.diagnosis import say_change
 from scentlab.fitting.over_time import NEAR_PCT
 from scentlab.fitting.throw_life import HALF, hours_until
 from scentlab.results import say_chance, say_percent
@@ -239,11 +240,11 @@ def pots_left_out_in_words(table):
     """What the picture of the ceilings without each pot shows."""
     parts = []
     for row in table.sort_values(["blend", "pot"]).itertuples():
-        # Rounded first, and without the sign of a zero.
-        change = f"{round(row.change_pct, 1) + 0.0:+.1f}"
         if is_missing(row.change_pct):
             appears = not is_missing(row.ceiling_load_pct)
             change = "a load qualifies only without it" if appears else "no load to compare"
+        else:
+            change = say_change(row._asdict(), "+")
         parts.append(f"{row.pot} of {row.blend} {change}")
     return (
         "Change of the ceiling of its blend when a pot is left out, in points of load (% of wax): "

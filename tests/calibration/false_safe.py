@@ -19,6 +19,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
+from scentlab.maths.intervals import binomial_limits
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 LOADS = (6.0, 8.0, 10.0, 12.0, 14.0, 16.0)
@@ -76,23 +77,27 @@ def one_series(seed, world="model", pots=2, pieces=4, draws=1000):
 
 
 def say_share(hits):
-    """Share of true values with its binomial standard error, in words."""
-    share = np.mean(hits)
-    error = np.sqrt(share * (1.0 - share) / len(hits))
-    return f"{100 * share:.1f} % (Monte Carlo error {100 * error:.1f})"
+    """Share of hits with exact 95 % limits, in words.
+
+    hits : a sequence per series; its ceilings are alike and count as one trial.
+    """
+    each = [float(np.mean(own)) for own in hits]
+    lower, upper = binomial_limits(sum(each), len(each))
+    return f"{100 * np.mean(each):.1f} % (95 % limits {100 * lower:.1f} to {100 * upper:.1f})"
 
 
 def summary(outcomes):
     """Lines of text about the outcomes of many series (a list of lists)."""
     every = [o for series in outcomes for o in series]
-    blends = say_share([o.false_safe for o in every])
+    blends = say_share([[o.false_safe for o in s] for s in outcomes])
     series = say_share([any(o.false_safe for o in s) for s in outcomes])
+    none = say_share([[np.isnan(o.ceiling) for o in s] for s in outcomes])
     short = np.array([o.true - o.ceiling for o in every if not np.isnan(o.ceiling)])
     return [
         f"{len(outcomes)} series, {len(every)} ceilings",
         f"false-safe per blend: {blends}",
         f"false-safe in a series: {series}",
-        f"no tested load qualifies: {100 * np.mean([np.isnan(o.ceiling) for o in every]):.1f} %",
+        f"no tested load qualifies: {none}",
         f"shortfall of the others: median {np.median(short):.2f} points of load (% of wax), "
         f"middle half {np.quantile(short, 0.25):.2f} to {np.quantile(short, 0.75):.2f}",
         f"k-hat above 0.7 in {100 * np.mean([s[0].k_hat > 0.7 for s in outcomes]):.1f} % of series",

@@ -25,6 +25,7 @@ from scentlab.choosing.pick import Evidence, chosen_loads
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.fitting.throw import fit_throw
+from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -101,12 +102,12 @@ def summary(results):
     column = {k: np.array([[r[k] for r in s] for s in results], dtype=float) for k in results[0][0]}
     chosen = ~np.isnan(column["pick"])
     over = np.where(chosen, column["pick"] > column["true"], False)
-    # Blends of one series share a fit, so the error comes from the series.
-    error = over.mean(axis=1).std(ddof=1) / np.sqrt(len(over))
+    # Blends of one series share a fit, so a series is one trial.
+    limits = binomial_limits(float(over.mean(axis=1).sum()), len(over))
     return {
         "series": len(results),
         "pick": over.mean(),
-        "error": error,
+        "limits": limits,
         "ceiling": np.nan_to_num(column["ceiling"] > column["true"]).mean(),
         "none": 1.0 - chosen.mean(),
         "held": column["held"].mean(),
@@ -125,9 +126,10 @@ HEADINGS = (
 
 def line(world, s):
     """One row of the table."""
+    lower, upper = (100 * x for x in s["limits"])
     name = ("hostile: " if WORLDS[world][0] else "honest: ") + world
     return (
-        f"| {name} | {s['series']} | {100 * s['pick']:.1f} ± {100 * s['error']:.1f} % "
+        f"| {name} | {s['series']} | {100 * s['pick']:.1f} % ({lower:.1f} to {upper:.1f}) "
         f"| {100 * s['ceiling']:.1f} % | {100 * s['none']:.1f} % | {100 * s['held']:.1f} % "
         f"| {s['shortfall']:.2f} | {s['lost']:.2f} |"
     )

@@ -65,14 +65,31 @@ class TestRecovery:
         expected = np.sqrt(1.2**2 / 2 + (6.0 * 100 * 0.058 / 200) ** 2 / 2)
         assert np.sqrt(np.mean(np.square(sds))) == pytest.approx(expected, rel=0.2)
 
-    def test_interval_holds_the_truth_as_often_as_it_says(self):
-        inside = 0
-        for seed in range(40):
-            joins = fit_bleed(weighed(seed=seed), draws=50).joins.set_index("blend")
-            for blend, truth in (("soft", 9.5), ("hard", 12.5)):
-                inside += joins.at[blend, "lower_pct"] <= truth <= joins.at[blend, "upper_pct"]
-        low, high = stats.binom.ppf([0.0025, 0.9975], 80, 0.90)
-        assert low <= inside <= high
+    def test_intervals_hold_the_truth_as_often_as_they_say(self):
+        """Of the floor too: two pots a blend tell little of how pots differ, so that normal tails
+        would hold it in three series of four."""
+        inside = {"capacity": 0, "floor": 0}
+        for seed in range(50):
+            table = fit_bleed(weighed(seed=seed), draws=300).table.set_index("parameter")
+            for blend, capacity in (("soft", 9.5), ("hard", 12.5)):
+                for what, name, truth in (
+                    ("capacity", f"capacity of {blend} by bleed", capacity),
+                    ("floor", f"bleed below it, {blend}", 4.0),
+                ):
+                    row = table.loc[name]
+                    inside[what] += row["lower"] <= truth <= row["upper"]
+        low, high = stats.binom.ppf([0.0025, 0.9975], 100, 0.90)
+        assert low <= inside["capacity"] <= high
+        # One estimate of the pots' differences serves both blends.
+        assert low <= inside["floor"]
+
+    def test_standard_error_is_that_of_the_estimates(self):
+        """One blend: six contrasts within its two pots, where t is far from normal."""
+        one = Truth({"soft": BlendTruth(9.5)})
+        fits = [fit_bleed(weighed(one, seed=s), draws=50) for s in range(120)]
+        rows = pd.DataFrame([f.table.iloc[0] for f in fits]).dropna()
+        ratio = np.sqrt(np.mean(rows["se"] ** 2)) / rows["estimate"].std()
+        assert ratio == pytest.approx(1.0, abs=3 / np.sqrt(2 * len(rows)))
 
 
 class TestIdentities:

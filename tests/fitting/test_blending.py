@@ -18,6 +18,7 @@ from scentlab.fitting.blending import (
     share_capacities,
 )
 from scentlab.fitting.sweat import fit_sweat
+from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -189,6 +190,18 @@ class TestPrediction:
         assert np.array_equal(
             capacity_draws(fit, {"soy": 1.0}), fit.named["capacity"][:, fit.blends.index("pure")]
         )
+
+    def test_limits_are_those_of_very_many_draws(self, fits):
+        """Forty normals for each posterior draw, against the quantiles of the mixture."""
+        fit, half = fits["linear"], {"soy": 0.5, "palm": 0.5}
+        many = np.concatenate([capacity_draws(fit, half, seed=s) for s in range(40)])
+        weights = np.tile(fit.weights, 40)
+        expected = weighted_quantile(many, weights, (0.05, 0.5, 0.95))
+        row = predict_capacity(fit, half).iloc[0]
+        assert row[["lower_pct", "capacity_pct", "upper_pct"]].to_numpy(float) == pytest.approx(
+            expected, abs=0.06)
+        single = weighted_quantile(capacity_draws(fit, half), fit.weights, 0.05)
+        assert abs(single - row["lower_pct"]) < 5 * row["error_pct"]
 
     def test_same_seed_same_draws(self, fits):
         half = {"soy": 0.5, "palm": 0.5}

@@ -6,9 +6,10 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import optimize
+from scipy import optimize, special
 
 from scentlab.fitting.longevity import Longevity, fit_longevity
+from scentlab.fitting.over_time import table_of
 from scentlab.fitting.throw_life import fit_throw_life, hours_until, life_curve
 from scentlab.fitting.weight_loss import fit_weight_loss, loss_curve
 from scentlab.results import FitError, Result
@@ -64,6 +65,23 @@ def series(seed, blends=("soft", "firm"), pots=3, k=0.18, volatile=0.6, fade=0.1
 @pytest.fixture(scope="module")
 def fitted():
     return fit_longevity(series(1))
+
+
+class TestSpread:
+    def test_hours_beyond_the_longest_have_a_standard_error_where_the_middle_is_known(self):
+        """Normal draws cut off: the inner 68 % are two standard errors wide; by hand."""
+        draws = 8.0 + 1.5 * special.ndtri((np.arange(4000) + 0.5) / 4000)
+        for most, expected in ((np.inf, 1.5), (11.0, 1.5), (9.0, 1.5), (7.0, np.nan)):
+            cut = np.where(draws > most, np.inf, draws)
+            row = table_of([("hours", cut, "h")], pd.DataFrame(columns=["source", "sd", "unit"]),
+                           0.9).iloc[0]
+            assert row["se"] == pytest.approx(expected, rel=0.01, nan_ok=True)
+
+    def test_half_lives_have_one(self, fitted):
+        table = fitted.throw_life.table
+        half = table[table["parameter"].str.startswith("hours until half")]
+        known = np.isfinite(half["estimate"].astype(float))
+        assert known.any() and half.loc[known, "se"].notna().all()
 
 
 class TestWeightLoss:

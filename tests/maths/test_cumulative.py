@@ -10,6 +10,7 @@ Housing: Venables & Ripley 2002 sec. 7.3, from memory. More digits: computed in 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import integrate, special, stats
 
 from scentlab.maths.cumulative import fit_cumulative
 from scentlab.maths.ordinal import count_looks, grade_probabilities, marginal_risk
@@ -176,6 +177,48 @@ class TestIdentities:
         fit = fit_cumulative(wine)
         scaled = type(wine)(wine.counts, 10 * wine.design, wine.starts, wine.groups)
         assert 10 * fit_cumulative(scaled).beta == pytest.approx(fit.beta, rel=1e-5)
+
+
+class TestNodes:
+    """Groups of two looks that differ by far more than the looks of one."""
+
+    @staticmethod
+    def looks(sd, seed, each=2):
+        rng = np.random.default_rng(seed)
+        group = np.repeat(np.arange(60), each)
+        x = rng.normal(size=len(group))
+        latent = x + sd * rng.normal(size=60)[group] + rng.logistic(size=len(group))
+        return np.searchsorted([-1.0, 1.0], latent), x, group
+
+    @pytest.mark.parametrize("sd, seed", [(2.0, 1), (4.0, 1), (6.0, 0), (6.0, 1)])
+    def test_log_likelihood_against_adaptive_quadrature(self, sd, seed):
+        """SciPy's integrate.quad, group by group, at the fitted values; 1e-4 in all as stated."""
+        grade, x, group = self.looks(sd, seed)
+        fit = fit_cumulative(count_looks(grade, x[:, None], group, 3), mixed=True)
+        cuts = np.concatenate([[-np.inf], fit.thresholds, [np.inf]])
+
+        def likelihood(u, own):
+            away = fit.beta[0] * x[own] + fit.sigma * u
+            upper = special.expit(cuts[grade[own] + 1] - away)
+            chance = upper - special.expit(cuts[grade[own]] - away)
+            return np.prod(chance) * stats.norm.pdf(u)
+
+        total = 0.0
+        for g in range(60):
+            own = group == g
+            found = integrate.quad(likelihood, -9, 9, args=(own,), limit=500, epsabs=1e-13)[0]
+            total += np.log(found)
+        assert fit.log_likelihood == pytest.approx(total, abs=1e-4)
+
+    def test_fifteen_nodes_are_too_few(self):
+        grade, x, group = self.looks(6.0, 0)
+        data = count_looks(grade, x[:, None], group, 3)
+        few = fit_cumulative(data, mixed=True, nodes=15)
+        assert abs(few.log_likelihood - fit_cumulative(data, mixed=True).log_likelihood) > 0.01
+
+    def test_published_fit_needs_no_more(self, wine):
+        ten, settled = (fit_cumulative(wine, mixed=True, nodes=n) for n in (10, None))
+        assert settled.log_likelihood == pytest.approx(ten.log_likelihood, abs=1e-8)
 
 
 class TestNoAnswer:

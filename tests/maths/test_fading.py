@@ -138,6 +138,39 @@ class TestRandomEffects:
         assert errors[0] > 1.5 * errors[1]
         assert own.df[0] < 20 < none.df[0]
 
+    @pytest.mark.parametrize("seed, separate", [(2, False), (2, True)])
+    def test_rates_are_those_of_the_full_likelihood(self, seed, separate):
+        """scipy.optimize over every parameter, covariances written out: effects in proportion to
+        the curve move with its rates."""
+        rng = np.random.default_rng(seed)
+        time, piece = np.tile([0.0, 1, 2, 4, 6, 9, 12], 8), np.repeat(np.arange(8), 7)
+        arm = (piece >= 4).astype(int)
+        own = 1 + 0.25 * rng.standard_normal(8)
+        y = -1.3 * own[piece] * np.expm1(-np.where(arm, 0.3, 0.12) * time)
+        y = y + 0.03 * rng.standard_normal(56)
+        data = TimeData(time, y, arm, np.array([0, 1]), ("piece",), (piece,), ("curve",),
+                        contrasts(piece))
+        fit = fit_over_time(data, APPROACH, separate)
+        count, seen = len(fit.rates), data.within @ y
+
+        def deviance(values):
+            curve = data.curve(APPROACH, values[:count])
+            mean = data.within @ (values[count : count + 2][arm] * curve)
+            effects = data.within @ (np.eye(8)[piece] * curve[:, None])
+            between, error = np.exp(2 * values[-2:])
+            lower = np.linalg.cholesky(error * np.eye(len(seen)) + between * effects @ effects.T)
+            rest = np.linalg.solve(lower, seen - mean)
+            return np.log(2 * np.pi * np.diag(lower) ** 2).sum() + rest @ rest
+
+        there = np.concatenate([np.full(count, 0.2), [1.0, 1.0], np.log([0.3, 0.03])])
+        for _ in range(2):
+            found = optimize.minimize(deviance, there, method="Nelder-Mead", options={
+                "maxiter": 20000, "maxfev": 20000, "xatol": 1e-10, "fatol": 1e-12})
+            there = found.x
+        assert fit.rates == pytest.approx(there[:count], rel=1e-5)
+        parameters = 2 + count + 2
+        assert fit.aic - 2 * parameters == pytest.approx(found.fun, abs=1e-6)
+
     def test_separate_rates_are_found(self):
         time = np.tile(np.linspace(0, 10, 12), 2)
         arm = np.repeat([0, 1], 12)

@@ -4,11 +4,13 @@ import json
 from itertools import combinations_with_replacement
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import special
 
 from scentlab.planning.loads import (
     Guess,
+    NextPots,
     NextPours,
     _pot_information,
     _widths,
@@ -110,7 +112,27 @@ class TestNextPots:
 
     def test_the_blend_without_a_pot_gets_one_first(self):
         best = next_pots(self.THREE, self.LOADS, 1, pots_per_blend={"soft": 2, "hard": 2}, seed=1)
-        assert best.names == ("firm",) and "1 of firm" in best.sentence
+        assert best.names == ("firm",)
+        row = best.gain.set_index("blend").loc["firm"]
+        assert row["width_before_pct"] == best.gain["width_before_pct"].max()
+        last = best.gain.loc[best.gain["width_with_pct"].idxmax()]
+        other = "" if last["blend"] == "firm" else (
+            f"; the widest is then that of {last['blend']}, {last['width_with_pct']:.2f}")
+        assert best.sentence == (
+            "Pots to add: 1 of firm. They would bring the widest ceiling (blend firm) from "
+            f"{row['width_before_pct']:.2f} to {row['width_with_pct']:.2f} points of load, % of "
+            f"wax, if the guess is right{other}."
+        )
+
+    def test_another_blend_that_is_the_widest_then_is_named(self):
+        gain = pd.DataFrame({"blend": ["a", "b"], "width_before_pct": [3.0, 2.0],
+                             "width_with_pct": [1.2, 1.9]})
+        pots = pd.DataFrame({"blend": ["a"], "pots_planned": [1], "pots_more": [1]})
+        said = NextPots(pots, gain, (6.0,), "ceiling", 0.05, 0.95, 1).sentence
+        assert said == (
+            "Pots to add: 1 of a. They would bring the widest ceiling (blend a) from 3.00 to 1.20 "
+            "points of load, % of wax, if the guess is right; the widest is then that of b, 1.90."
+        )
 
     def test_they_go_into_a_plan(self):
         best = next_pots(Guess({"soft": 9.0, "hard": 12.0}), (6.0, 9.0), 2, seed=1)

@@ -91,10 +91,12 @@ class TestDiagnosis:
     @pytest.fixture
     def by_hand(self, diagnosis):
         rows = [
-            ("b1", "b", 9.0, 1.5), ("a1", "a", 8.0, -0.25), ("a2", "a", np.nan, np.nan),
-            ("b2", "b", 7.0, 0.5), ("c1", "c", 6.0, np.nan),
+            ("b1", "b", 9.0, 1.5, 0.2, True), ("a1", "a", 8.0, -0.25, 0.1, False),
+            ("a2", "a", np.nan, np.nan, np.nan, False), ("b2", "b", 7.0, 0.5, 0.3, False),
+            ("c1", "c", 6.0, np.nan, np.nan, True),
         ]
-        table = pd.DataFrame(rows, columns=["pot", "blend", "ceiling_load_pct", "change_pct"])
+        columns = ["pot", "blend", "ceiling_load_pct", "change_pct", "error_pct", "hangs"]
+        table = pd.DataFrame(rows, columns=columns)
         return Diagnosis(diagnosis.sweat, table)
 
     def test_every_change_stands_in_its_row(self, by_hand):
@@ -104,7 +106,12 @@ class TestDiagnosis:
         assert changes(ax) == {0: (-0.25, "o"), 2: (1.5, "^"), 3: (0.5, "o")}
         texts = [(t.get_position()[1], t.get_text()) for t in ax.texts]
         assert texts == [(1, "no load to compare"), (4, "a load qualifies only without it")]
-        assert ax.get_xlim()[0] < -1.5 and ax.get_xlim()[1] > 1.5
+        assert ax.get_xlim()[0] < -1.9 and ax.get_xlim()[1] > 1.9
+
+    def test_a_bar_is_twice_the_error_of_the_draws(self, by_hand):
+        bars = {line.get_ydata()[0]: line.get_xdata() for line in plots.plot(by_hand).lines
+                if len(line.get_xdata()) == 2 and line.get_ydata()[0] == line.get_ydata()[1]}
+        assert bars[2] == pytest.approx([1.1, 1.9]) and bars[0] == pytest.approx([-0.45, -0.05])
 
     def test_the_demo_draws_its_table(self, diagnosis):
         table = diagnosis.table.sort_values(["blend", "pot"])["change_pct"]

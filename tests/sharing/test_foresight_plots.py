@@ -40,10 +40,12 @@ def following():
     table = pd.DataFrame({
         "pot": ["n1", "n2"], "blend": ["soft", "soft"], "loads_pct": [(8.0, 9.0), (8.0,)],
         "contents_pct": [(7.4, 8.3), (7.4,)], "pours": [2, 1], "width_after_pct": [1.8, 1.5],
+        "safe_after_pct": [8.1, 8.3],
     })
     gain = pd.DataFrame({"blend": ["soft", "hard"], "width_now_pct": [2.5, 2.0],
-                         "width_after_pct": [1.5, 1.95]})
-    return NextRound(table, gain, 3, 4, "rest", 0.2, 1)
+                         "width_after_pct": [1.5, 1.95], "safe_now_pct": [7.0, 9.0],
+                         "safe_after_pct": [7.5, 9.1]})
+    return NextRound(table, gain, 3, 4, "rest", 0.2, 1, 0.02, 0.03)
 
 
 def texts(ax):
@@ -61,8 +63,9 @@ def test_a_precision_shows_truth_ceiling_and_what_goes_wrong(expected):
     assert marks(ax, "^") == [(7.0,)]  # the true load less the shortfall; none for hard
     arms = next(line for line in ax.lines if len(line.get_xdata()) == 2)
     assert arms.get_xdata() == pytest.approx([7.0 - 1.645 * 0.5, 7.0 + 1.645 * 0.5])
-    assert texts(ax) == ["too high 5 (± 5) %, no answer 10 (± 5) %",
-                         "too high 0 (± 5) %, no answer 100 (± 5) %"]
+    # Exact limits of 2, 4, 0 and 40 of 40 series, as scipy.stats.binomtest gives them.
+    assert texts(ax) == ["too high 5 (1 to 17) %, no answer 10 (3 to 24) %",
+                         "too high 0 (0 to 9) %, no answer 100 (91 to 100) %"]
     assert "% of wax" in ax.get_xlabel() and "% of total" in ax.get_xlabel()
 
 

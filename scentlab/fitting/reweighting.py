@@ -1,0 +1,135 @@
+"""A sweat fit under other evidence or another prior, by its own draws with other weights.
+
+Whatever is compared this way rests on the same draws, so that a difference shows what changed and
+not how the dice fell. The weights are smoothed, and k-hat says how far they can be trusted
+(Vehtari, Simpson, Gelman, Yao & Gabry 2024, "Pareto smoothed importance sampling").
+"""
+
+from dataclasses import replace
+
+import numpy as np
+
+from scentlab.maths.ordinal import Counts, log_likelihood
+from scentlab.maths.sampling import smooth_weights, weighted_quantile
+
+GRADES = [f"g{g}" for g in range(5)]
+GROUPS = 10
+
+
+def reweighted(fit, log_ratio):
+    """A sweat fit whose draws each weigh more by a factor.
+
+    Parameters
+    ----------
+    fit : SweatFit. log_ratio : array (S,), log of each draw's factor up to a constant: by how much
+        its new log-posterior exceeds the old one.
+
+    Returns
+    -------
+    (SweatFit, k_hat) : the fit with new weights of draws and links, and the shape of the largest
+    weights. Above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
+    """
+    with np.errstate(divide="ignore"):
+        log_weights, k_hat = smooth_weights(np.log(fit.weights) + log_ratio)
+    return replace(_weighted(fit, np.exp(log_weights)), k_hat=k_hat), k_hat
+
+
+def _weighted(fit, weights):
+    weights = weights / weights.sum()
+    shares = np.bincount(fit.draw_link, weights, minlength=len(fit.links))
+    return replace(
+        fit, weights=weights, links=fit.links.assign(weight=shares),
+        effective_size=float(1.0 / np.sum(weights**2)),
+    )
+
+
+def without_pot(fit, pot):
+    """A sweat fit as it would be without the evidence of one pot, under the same prior.
+
+    Returns
+    -------
+    (SweatFit, k_hat), as :func:`reweighted`. The counts lack the pot.
+    """
+    left_out = fit.counts["pot"] == pot
+    found, k_hat = reweighted(fit, -pot_log_likelihood(fit, fit.counts[left_out])[:, 0])
+    return replace(found, counts=fit.counts[~left_out].reset_index(drop=True)), k_hat
+
+
+def pot_log_likelihood(fit, counts=None):
+    """Log-likelihood of the grades of each pot under each draw, averaged over the pot's effect.
+
+    Parameters
+    ----------
+    fit : SweatFit. counts : DataFrame like ``fit.counts``, which is taken when it is None.
+
+    Returns
+    -------
+    array (S, P), pots in the order in which they first appear in the counts.
+    """
+    counts = fit.counts if counts is None else counts
+    named = fit.named
+    pots = [own for _, own in counts.groupby("pot", sort=False)]
+    return np.column_stack([_of_pot(fit, named, own) for own in pots])
+
+
+def _of_pot(fit, named, counts):
+    place = fit.blends.index(counts["blend"].iloc[0])
+    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, [place]]
+    eta = reach / named["spread"][:, [place]]
+    for s, stress in enumerate(fit.stresses[1:]):
+        eta = eta + named["stress"][:, [s]] * (counts["stress"] == stress).to_numpy(float)
+    if np.ptp(fit.layout["ageing"]):
+        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
+        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, [place]]
+    cells = counts[GRADES].to_numpy(float)
+    data = Counts(cells, np.zeros((len(cells), 0)), np.zeros(1, int), np.array([place]))
+    sigma = _latent_sigma(named, place)
+    found = np.empty(len(eta))
+    for i, link in enumerate(fit.links["link"]):
+        own = fit.draw_link == i
+        found[own] = log_likelihood(
+            data, named["tau"][own], eta[own], sigma[own, None], link=link,
+            misread=named["misread"][own] if fit.misread else None, derivatives=False,
+        ).value
+    return found
+
+
+def _latent_sigma(named, place):
+    """Standard deviation between pots (S,) of one blend, in latent units."""
+    return named["sigma"] / named["spread"][:, place]
+
+
+def leave_out_draws(fit, statistic):
+    """A statistic of a fit without each tenth of its draws in turn, for :func:`draw_error`.
+
+    Parameters
+    ----------
+    fit : SweatFit. statistic : callable, fit to a number or an array (k,).
+
+    Returns
+    -------
+    array (10,) or (10, k). Fits that share their draws lose the same ones, so that differences of
+    their statistics have the error of a difference.
+    """
+    return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit.weights)])
+
+
+def _left_out(weights):
+    group = np.arange(len(weights)) % GROUPS
+    return [np.where(group == g, 0.0, weights) for g in range(GROUPS)]
+
+
+def limits_error(values, weights, chances=(0.05, 0.95)):
+    """The largest Monte Carlo standard error of weighted quantiles of draws (S,)."""
+    each = np.array([weighted_quantile(values, w, chances) for w in _left_out(weights)])
+    return float(draw_error(each).max())
+
+
+def draw_error(values):
+    """Monte Carlo standard error by the jackknife over groups of draws (Efron 1982, ch. 3).
+
+    Parameters
+    ----------
+    values : array (10,) or (10, k), of :func:`leave_out_draws`. Missing where any value is.
+    """
+    return np.sqrt((GROUPS - 1) * np.var(values, axis=0))
