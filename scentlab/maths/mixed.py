@@ -92,7 +92,7 @@ class Groupings:
         a = self.inner - self.down @ (weight[:, None] * self.across)
         a *= second[:, None] * second
         a.flat[:: len(a) + 1] += 1.0
-        lower = linalg.cholesky(a, lower=True, overwrite_a=True, check_finite=False)
+        lower = _cholesky(a)
         log_det = np.log(more).sum() + 2.0 * np.log(np.diag(lower)).sum()
         return Factor(self, weight, second, lower, float(log_det))
 
@@ -102,9 +102,8 @@ class Groupings:
 
     def apart(self, values):
         """A vector (q,) over the effects as columns (q, K), one for each grouping."""
-        columns = np.zeros((len(values), len(self.levels)))
-        columns[np.arange(len(values)), np.repeat(np.arange(len(self.levels)), self.levels)] = values
-        return columns
+        grouping = np.repeat(np.arange(len(self.levels)), self.levels)
+        return np.where(grouping[:, None] == np.arange(len(self.levels)), values[:, None], 0.0)
 
 
 @dataclass(frozen=True)
@@ -123,9 +122,9 @@ class Factor:
         own = zr[g.own]
         h[g.own] = np.sqrt(self.weight)[:, None] * own
         left = zr[g.rest] - g.down @ (self.weight[:, None] * own)
-        h[g.rest] = linalg.solve_triangular(
-            self.lower, self.second[:, None] * left, lower=True, check_finite=False
-        )
+        if len(left):
+            left *= self.second[:, None]
+            h[g.rest] = linalg.lapack.dtrtrs(self.lower, left, lower=True, overwrite_b=True)[0]
         return h
 
     def effects(self, h):
@@ -137,6 +136,16 @@ class Factor:
         found[g.own] = np.sqrt(self.weight) * h[g.own]
         found[g.own] -= self.weight * (g.across @ found[g.rest])
         return found
+
+
+def _cholesky(a):
+    """The lower factor of a symmetric matrix, by LAPACK itself: checks would cost more than it."""
+    if not len(a):
+        return a
+    lower, failed = linalg.lapack.dpotrf(a.T, lower=True, clean=True, overwrite_a=True)
+    if failed:
+        raise np.linalg.LinAlgError("the variances leave a matrix that is not positive definite")
+    return lower
 
 
 class MixedProblem:
