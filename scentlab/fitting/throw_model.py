@@ -14,8 +14,8 @@ the tester's shift.
 Every standard deviation has a weak prior in points of the 0 to 10 scale, so that few testers,
 sessions, pots or pours neither count as none nor as any number: log-normal about ``MEDIANS``, 90 %
 of it within a factor of 3.7 either way. The shapes are equally likely beforehand, and so are the
-bends of one shape, evenly in their logarithm; afterwards each counts by its marginal likelihood,
-which prefers the simpler of two that fit alike.
+bends of one shape; afterwards each counts by its marginal likelihood, which prefers the simpler of
+two that fit alike.
 """
 
 from dataclasses import dataclass
@@ -38,17 +38,17 @@ SOURCES = {
 }
 # Points of the 0 to 10 scale.
 MEDIANS = {
-    "assessor": 1.0, "scale": 0.5, "taste": 0.4, "sitting": 0.4, "pot": 0.3, "pour": 0.3,
+    "assessor": 1.0, "scale": 0.3, "taste": 0.4, "sitting": 0.4, "pot": 0.3, "pour": 0.3,
     "code": 0.3, "score": 1.0,
 }  # fmt: skip
 SPREAD = 0.8
 # A score is given to the half point: no less error than that.
 FLOOR = 0.15
 MIDDLE = 5.0
-COEFFICIENTS = {"level": 10.0, "rise": 5.0, "bow": 2.0}
+COEFFICIENTS = {"level": 10.0, "rise": 3.0, "bow": 2.0}
 EXTRAS = {"minutes": 3.0, "position": 1.0, "before": 0.5}
-# Draws of the standard deviations at a time; with many scores they are nearly normal.
-FEW_DRAWS, MANY_DRAWS, MANY_EFFECTS = 64, 256, 400
+# Draws of the standard deviations in a round; with many effects they are dear and nearly normal.
+FEW_DRAWS, MANY_DRAWS, MANY_EFFECTS = 64, 128, 400
 
 
 @dataclass(frozen=True)
@@ -94,13 +94,13 @@ def arrange(scores, blends, covariates):
 def _columns(designs, load, lo, hi):
     """Columns (n, R) of which every design's level, share and bow are mixtures (C, 3, R).
 
-    The curves of all shapes and bends are so alike that few columns serve them to 1e-6.
+    The curves of all shapes and bends are so alike that few columns serve them, to 1e-4.
     """
     loads, place = np.unique(load, return_inverse=True)
     curves = np.array([scaled(SHAPES[s], loads, k, lo, hi) for s, k in designs])
     curves = np.vstack([curves, bow(loads, lo, hi)])
     left, size, right = np.linalg.svd(curves, full_matrices=False)
-    kept = size > 1e-6 * size[0]
+    kept = size > 1e-5 * size[0]
     shares = left[:, kept] * size[kept]
     mixes = np.zeros((len(designs), 3, 1 + kept.sum()))
     mixes[:, 0, 0] = 1.0
@@ -158,10 +158,7 @@ def draw(scored, draws, seed):
     """Draws of everything, each of the same weight."""
     marginal = scored.marginal
     many = marginal.groupings.ztz.shape[0] > MANY_EFFECTS
-    widest = [s for s, _ in scored.designs].index("parabola")
-    found = draw_posterior(
-        marginal, draws, seed, around=widest, size=FEW_DRAWS if many else MANY_DRAWS
-    )
+    found = draw_posterior(marginal, draws, seed, size=FEW_DRAWS if many else MANY_DRAWS)
     n = marginal.shape[1]
     level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
     names = np.array([s for s, _ in scored.designs])

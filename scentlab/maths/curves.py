@@ -3,7 +3,8 @@
 A curve is level + rise * s(x; bend) + bow * h(x), with s = 0 at the lowest and s = 1 at the
 highest load of interest. ``level`` is the value at the lowest load, ``rise`` what is gained up to
 the highest, ``bend`` the shape's own: the exponent of the power curve, the load of half effect of
-Emax, the load over which a saturating curve closes two thirds of its gap. Only the parabola has a
+Emax, the load over which a saturating curve closes two thirds of its gap, the load from which a
+plateau is level. Only the parabola has a
 bow: its height above the straight line halfway, h = 4 u (1 - u) with u the share of the way. It
 alone can rise and fall again.
 """
@@ -18,7 +19,7 @@ import numpy as np
 class Shape:
     """A family of curves g(x; bend, lowest load).
 
-    ``bends(lo, hi)`` gives the bends that it may have, evenly in their logarithm; (None,) without
+    ``bends(lo, hi)`` gives the bends that it may have, equally likely beforehand; (None,) without
     a bend. ``bowed``: whether a bow is added.
     """
 
@@ -54,7 +55,7 @@ SHAPES = {
     "emax": Shape(
         "emax",
         lambda x, k, lo: x / (k + x),
-        lambda lo, hi: _grid(0.05 * max(lo, 0.1 * hi), 10.0 * hi, 7),
+        lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10),
         "load / (bend + load): levels off",
     ),
     "saturating": Shape(
@@ -62,6 +63,12 @@ SHAPES = {
         lambda x, k, lo: -np.exp((lo - x) / k),
         lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11),
         "1 - exp(-load / bend): levels off early",
+    ),
+    "plateau": Shape(
+        "plateau",
+        lambda x, k, lo: np.minimum(x, k),
+        lambda lo, hi: tuple(float(v) for v in np.linspace(lo, hi, 12)[1:-1]),
+        "straight line up to the bend, level beyond",
     ),
     "parabola": Shape(
         "parabola",

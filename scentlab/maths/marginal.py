@@ -3,7 +3,7 @@
 y = X_c beta + sum_k Z_k b_k + e, with b_k ~ N(0, sd_k^2), e ~ N(0, sd_e^2 + floor^2), normal
 priors on beta and on the logarithms of the sds, and X_c one of several designs c with prior
 chances. Beta and the effects are integrated out exactly; the log sds are drawn by importance from
-Student's t around the mode of one design; the design by its posterior chance given them.
+Student's t around the mode of the likeliest design; the design by its posterior chance given them.
 
 Every design combines the same base columns, so that the work with the scores is done once per
 draw of the sds and not once per design: of R columns and B arms (blends) it takes, for each arm,
@@ -21,8 +21,8 @@ from scentlab.maths.mixed import Groupings
 _MOST_STEPS = 60
 _FREEDOM = 6.0
 _AT_ONCE = 2_000_000
-# Below so many effective draws of the sds another round is drawn around those found.
-_ENOUGH = 0.25
+# With fewer effective draws of the sds another round is drawn around those found.
+_ENOUGH, _MOST_ROUNDS = 48, 5
 
 
 @dataclass(frozen=True)
@@ -176,9 +176,25 @@ class Marginal:
         slope -= tight * (log_sds - np.log(self.priors.medians))
         return value, slope, 0.5 * average / error + tight * np.eye(len(slope))
 
-    def mode(self, c):
+    def likeliest(self, log_sds):
+        """Index of the likeliest design at log sds."""
+        constant, seen = self.seen(log_sds)
+        return int(np.argmax(self.densities(np.array([constant]), seen[None])[0]))
+
+    def best(self):
+        """The likeliest log sds (K + 1,) with the design that is likeliest there, and the bend."""
+        c, at = -1, np.log(self.priors.medians)
+        for _ in range(3):
+            found = self.likeliest(at)
+            if found == c:
+                break
+            c = found
+            at, bend = self.mode(c, at)
+        return at, bend
+
+    def mode(self, c, start=None):
         """The likeliest log sds (K + 1,) with design ``c``, and the bend there."""
-        x, at = self.design(c), np.log(self.priors.medians)
+        x, at = self.design(c), np.log(self.priors.medians) if start is None else start
         value, slope, bend = self.expansion(at, x)
         for _ in range(_MOST_STEPS):
             step = linalg.solve(bend, slope, assume_a="pos")
@@ -195,38 +211,38 @@ class Marginal:
         return at, bend
 
 
-def draw_posterior(marginal, draws, seed, *, around, size=256):
+def draw_posterior(marginal, draws, seed, *, size=128):
     """Draws of coefficients, design and log sds.
 
     Parameters
     ----------
-    marginal : Marginal. draws : int. seed : int. around : index of the design at whose mode the
-    draws of the sds are centred. size : int, draws of the sds at a time, a power of 2 or nearly.
+    marginal : Marginal. draws : int. seed : int. size : int, draws of the sds in a round.
 
     Returns
     -------
     Posterior
     """
     rng = np.random.default_rng(seed)
-    centre, bend = marginal.mode(around)
+    centre, bend = marginal.best()
     proposals = [(centre, linalg.cholesky(np.linalg.inv(bend), lower=True))]
-    at = _around(*proposals[0], size, rng)
-    constants, seen, density = _weigh(marginal, at)
-    log_weight = _against(marginal, at, density, proposals)
-    if _effective(log_weight) < _ENOUGH * size:
-        proposals.append(_learnt(at, log_weight))
-        more = _around(*proposals[1], size, rng)
-        other = _weigh(marginal, more)
+    at, seen, density = np.empty((0, len(centre))), [], []
+    for _ in range(_MOST_ROUNDS):
+        more = _around(*proposals[-1], size, rng)
+        found = _weigh(marginal, more)
         at = np.vstack([at, more])
-        seen, density = np.concatenate([seen, other[1]]), np.vstack([density, other[2]])
-        log_weight = _against(marginal, at, density, proposals)
+        seen, density = [*seen, found[0]], [*density, found[1]]
+        log_weight = _against(marginal, at, np.vstack(density), proposals)
+        if _effective(log_weight) >= _ENOUGH:
+            break
+        proposals.append(_learnt(at, log_weight))
+    seen, density = np.concatenate(seen), np.vstack(density)
     joint = density - special.logsumexp(density, axis=1, keepdims=True) + log_weight[:, None]
     joint = np.exp(joint - joint.max())
     joint /= joint.sum()
     pairs = max(draws // 2, 1)
-    ends = np.cumsum(joint)
+    ends = np.cumsum(joint.T)  # by design first, so that each has its share of the draws
     places = np.searchsorted(ends, (np.arange(pairs) + rng.random()) / pairs * ends[-1])
-    s, c = np.divmod(places, joint.shape[1])
+    c, s = np.divmod(places, len(joint))
     away = rng.standard_normal((pairs, len(marginal.precision)))
     centre, away = _coefficients(marginal, seen, s, c, away)
     return Posterior(
@@ -239,10 +255,10 @@ def draw_posterior(marginal, draws, seed, *, around, size=256):
 
 
 def _weigh(marginal, at):
-    """Constants, cross products and log density (S, C) with the prior chances at log sds."""
+    """Cross products and log density (S, C), with the prior chances, at log sds."""
     found = [marginal.seen(v) for v in at]
     constants, seen = np.array([f[0] for f in found]), np.array([f[1] for f in found])
-    return constants, seen, marginal.densities(constants, seen) + marginal.log_chances
+    return seen, marginal.densities(constants, seen) + marginal.log_chances
 
 
 def _around(centre, lower, count, rng):

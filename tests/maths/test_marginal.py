@@ -105,7 +105,7 @@ class TestDraws:
 
     def test_sds_against_quadrature(self, problem, quadrature):
         grid, weight = quadrature
-        found = draw_posterior(problem, 4000, 3, around=0)
+        found = draw_posterior(problem, 4000, 3)
         for k, margin in enumerate((weight.sum(axis=1), weight.sum(axis=0))):
             mean = margin @ grid
             sd = np.sqrt(margin @ (grid - mean) ** 2)
@@ -116,7 +116,7 @@ class TestDraws:
     def test_mean_has_the_tails_of_few_lots(self, problem, quadrature):
         """90 % limits of the mean yield against a mixture of normals over the quadrature."""
         grid, weight = quadrature
-        found = np.quantile(draw_posterior(problem, 4000, 3, around=0).coefficients, [0.05, 0.95])
+        found = np.quantile(draw_posterior(problem, 4000, 3).coefficients, [0.05, 0.95])
         a, b = np.exp(2 * grid)[:, None], np.exp(2 * grid)[None, :] + 0.01
         tight = 6.0 / (a + b / 5.0)  # six lots' means, sd^2 a + b / 5 each
         variance = 1.0 / (tight + 1 / 25.0)
@@ -125,7 +125,7 @@ class TestDraws:
         assert reached == pytest.approx([0.05, 0.95], abs=0.015)
 
     def test_the_same_seed_the_same_draws(self, problem):
-        one, two = (draw_posterior(problem, 100, 5, around=0).coefficients for _ in range(2))
+        one, two = (draw_posterior(problem, 100, 5).coefficients for _ in range(2))
         assert (one == two).all()
 
 
@@ -137,14 +137,14 @@ def test_chances_of_designs_against_quadrature(marginal):
     density = marginal.densities(np.array([f[0] for f in found]), np.array([f[1] for f in found]))
     density = density + marginal.log_prior(points)[:, None] + np.log([0.4, 0.6])
     weight = np.exp(density - density.max()).sum(axis=0)
-    drawn = draw_posterior(marginal, 2000, 1, around=0)
+    drawn = draw_posterior(marginal, 2000, 1)
     assert drawn.chances == pytest.approx(weight / weight.sum(), abs=0.02)
     assert np.bincount(drawn.design) / 2000 == pytest.approx(drawn.chances, abs=0.01)
 
 
 def test_coefficients_are_those_of_the_normal_equations(marginal):
     """Given sds and design: mean and covariance of beta, written down in full."""
-    drawn = draw_posterior(marginal, 40_000, 2, around=0)
+    drawn = draw_posterior(marginal, 40_000, 2)
     s = int(np.argmax(np.unique(drawn.log_sds[:, 0], return_counts=True)[1]))
     own = drawn.log_sds[:, 0] == np.unique(drawn.log_sds[:, 0])[s]
     own &= drawn.design == 1
