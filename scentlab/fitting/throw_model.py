@@ -13,9 +13,9 @@ the tester's shift.
 
 Every standard deviation has a weak prior in points of the 0 to 10 scale, so that few testers,
 sessions, pots or pours neither count as none nor as any number: log-normal about ``MEDIANS``, 90 %
-of it within a factor of 3.7 either way. The shapes are equally likely beforehand, and so are the
-bends of one shape; afterwards each counts by its marginal likelihood, which prefers the simpler of
-two that fit alike.
+of it within a factor of 3.7 either way. Beforehand the shapes have the chances that
+:data:`~scentlab.maths.curves.SHAPES` states, alike for the bends of one shape; afterwards each
+counts by its marginal likelihood, which prefers the simpler of two that fit alike.
 """
 
 from dataclasses import dataclass
@@ -38,7 +38,7 @@ SOURCES = {
 }
 # Points of the 0 to 10 scale.
 MEDIANS = {
-    "assessor": 1.0, "scale": 0.3, "taste": 0.4, "sitting": 0.4, "pot": 0.3, "pour": 0.3,
+    "assessor": 1.0, "scale": 0.4, "taste": 0.4, "sitting": 0.4, "pot": 0.3, "pour": 0.3,
     "code": 0.3, "score": 1.0,
 }  # fmt: skip
 SPREAD = 0.8
@@ -77,7 +77,8 @@ def arrange(scores, blends, covariates):
     names, groups, slopes = _groupings(scores, arms, share - share.mean())
     shapes = [s for s in SHAPES.values() if s.name != "logarithmic" or lo > 0]
     designs = tuple((s.name, k) for s in shapes for k in s.bends(lo, hi))
-    chances = np.array([1.0 / len(SHAPES[s].bends(lo, hi)) for s, _ in designs]) / len(shapes)
+    chances = np.array([SHAPES[s].chance / len(SHAPES[s].bends(lo, hi)) for s, _ in designs])
+    chances /= chances.sum()
     columns, mixes = _columns(designs, load, lo, hi)
     extras = tuple(covariates)
     extra = np.column_stack([np.zeros((len(scores), 0)), *covariates.values()])
