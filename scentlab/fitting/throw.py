@@ -9,6 +9,8 @@ from scentlab.fitting.assessors import agreements, panel_table, unlike, works_wi
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.smelling_order import WORDS, order_of
 from scentlab.fitting.throw_model import (
+    COEFFICIENTS,
+    EXTRAS,
     FLOOR,
     MEDIANS,
     SOURCES,
@@ -52,7 +54,7 @@ class ThrowFit(Result):
     answers : DataFrame, the rise with all assessors and without some: panel, blend, rise, lower,
         upper. minutes_effect : array (D,), per unit of the covariate of ``warming``.
     order : DataFrame, what the order of smelling adds (points): effect, estimate, lower, upper.
-    prior : str, what is taken for likely before any score. effective : float, how many draws of
+    prior : dict, what is taken for likely before any score, in words. effective : float, how many draws of
         the standard deviations the draws are worth.
     """
 
@@ -76,7 +78,7 @@ class ThrowFit(Result):
     minutes_effect: np.ndarray
     warmer: dict
     order: pd.DataFrame
-    prior: str
+    prior: dict
     effective: float
     notes: tuple = field(default=())
 
@@ -184,7 +186,7 @@ def _fit(scores, kind, air, draws, seed):
         minutes_effect=extras.get("minutes", np.zeros(0)),
         warmer=vars(warming),
         order=_order_table(extras),
-        prior=_prior_words(scored.names),
+        prior=_describe_prior(scored.names, scored.extras),
         effective=drawn.posterior.effective,
         notes=notes,
     )
@@ -386,15 +388,19 @@ def _variance_table(scored, drawn):
     )
 
 
-def _prior_words(names):
-    """The priors of the standard deviations in a sentence."""
-    factor = np.exp(1.645 * SPREAD)
-    each = ", ".join(f"{SOURCES[n]} {MEDIANS[n]:g}" for n in (*names, "score"))
-    return (
-        "Standard deviations taken for likely before any score, in points of the 0 to 10 scale, "
-        f"each within {factor:.1f} times either way (90 %): {each}, and no less than {FLOOR:g} of "
-        "a single score."
-    )
+def _describe_prior(names, extras):
+    """What is taken for likely before any score, part by part, in points of the 0 to 10 scale."""
+    within = f"90 % within {np.exp(1.645 * SPREAD):.1f} times either way"
+    words = {
+        f"sd {SOURCES[n]}": f"about {MEDIANS[n]:g} points, {within}"
+        for n in (*names, "score")
+    }
+    words[f"sd {SOURCES['score']}"] += f", and {FLOOR:g} at least"
+    for name, about in (("level", "5"), ("rise", "0"), ("bow", "0")):
+        words[f"{name} of throw"] = f"normal, {about} ± {COEFFICIENTS[name]:g} points (sd)"
+    words |= {f"effect of {n}": f"normal, 0 ± {EXTRAS[n]:g} points (sd)" for n in extras}
+    words["shapes"] = ", ".join(f"{s.name} {100 * s.chance:.0f} %" for s in SHAPES.values())
+    return words
 
 
 def _order_table(extras):

@@ -666,10 +666,12 @@ class TestNotes:
         )
 
     def test_the_priors_are_said(self, fit):
-        assert fit.prior.startswith(
-            "Standard deviations taken for likely before any score, in points of the 0 to 10 "
-            "scale, each within 3.7 times either way (90 %): between assessors 1, "
+        assert fit.prior["sd between assessors"] == (
+            "about 1 points, 90 % within 3.7 times either way"
         )
+        assert fit.prior["rise of throw"] == "normal, 0 ± 3 points (sd)"
+        shares = [float(part.split()[-2]) for part in fit.prior["shapes"].split(", ")]
+        assert len(shares) == 7 and sum(shares) == pytest.approx(100)
         assert (fit.variances["lower"] < fit.variances["sd"]).all()
 
 
