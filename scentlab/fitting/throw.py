@@ -20,11 +20,10 @@ from scentlab.fitting.throw_model import (
     effects,
     shape_table,
 )
-from scentlab.fitting.warming import Warming, covariate_at, warming_of
+from scentlab.fitting.warming import SAID, Warming, covariate_at, warming_of
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.results import FitError, Result
 
-SAID = {"warm": "hot", "cold": "cold"}
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
 GRID = 101
@@ -54,8 +53,8 @@ class ThrowFit(Result):
     answers : DataFrame, the rise with all assessors and without some: panel, blend, rise, lower,
         upper. minutes_effect : array (D,), per unit of the covariate of ``warming``.
     order : DataFrame, what the order of smelling adds (points): effect, estimate, lower, upper.
-    prior : dict, what is taken for likely before any score, in words. effective : float, how many draws of
-        the standard deviations the draws are worth.
+    prior : dict, what is taken for likely before any score, in words. effective : float, how many
+        draws of the standard deviations the draws are worth.
     """
 
     kind: str

@@ -15,6 +15,8 @@ from scentlab.results import FitError
 
 # A timer is stopped a little early or late; within a fifth the times count as the same.
 SAME = 0.2
+# The kinds of throw as a person reads them.
+SAID = {"warm": "hot", "cold": "cold"}
 
 
 @dataclass(frozen=True)
@@ -107,7 +109,7 @@ def covariate_at(warming, kind, minutes):
         return float(warming.covariate(minutes))
     if not warming.term and abs(minutes - warming.usual) <= SAME * warming.usual:
         return 0.0
-    said = "hot" if kind == "warm" else kind
+    said = SAID[kind]
     if np.isnan(warming.usual):
         raise FitError(
             f"no minutes on the warmer were noted with the {said} throw scores; leave minutes out"
