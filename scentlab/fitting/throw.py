@@ -326,7 +326,7 @@ def _finite(values):
 
 
 def _settle(throws, kind):
-    scores, said = throws[throws["kind"] == kind], SAID[kind]
+    scores, said = throws[throws["kind"] == kind], SAID.get(kind, kind)
     if scores.empty:
         kinds = sorted(set(throws["kind"].dropna().astype(str)))
         kinds = ", ".join(SAID.get(k, k) for k in kinds) or "none"
@@ -541,7 +541,7 @@ def _curve_notes(fit):
         if alike >= SURE:
             notes.append(
                 f"{blend}: {said} throw at {high:.1f} % is within {MARGIN:g} points of that at "
-                f"{low:.1f} % (chance {100 * min(alike, 0.99):.0f} % or more)."
+                f"{low:.1f} % (chance {'over 99' if alike > 0.99 else f'{100 * alike:.0f}'} %)."
             )
     return tuple(notes)
 

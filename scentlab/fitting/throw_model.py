@@ -202,8 +202,7 @@ def _limits(bends, chances):
 
 
 def effects(scored, draws):
-    """Predicted effects of each grouping by name, and the mean rise with its sd, at the median sds
-    and the likeliest design."""
+    """Predicted effects of each grouping by name, at the median sds and the likeliest design."""
     marginal, found = scored.marginal, draws.posterior
     x = marginal.design(int(np.argmax(found.chances)))
     log_sds = np.median(found.log_sds, axis=0)

@@ -83,7 +83,8 @@ class TestDraws:
     """Yields of six lots of five (dyestuff; Davies 1947, as in lme4), in hundreds."""
 
     @pytest.fixture(scope="class")
-    def problem(self, reference):
+    @classmethod
+    def problem(cls, reference):
         frame = reference("dyestuff")
         y = frame["yield"].to_numpy(float) / 100.0 - 15.0
         lots = pd.factorize(frame["lot"])[0]
@@ -93,7 +94,8 @@ class TestDraws:
                         priors)  # fmt: skip
 
     @pytest.fixture(scope="class")
-    def quadrature(self, problem):
+    @classmethod
+    def quadrature(cls, problem):
         """Grid of 81 x 81 log sds with the normal density written down in full."""
         y, grid = problem.whole[:, -1], np.linspace(-3.5, 2.5, 81)
         density = np.array([
