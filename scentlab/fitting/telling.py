@@ -4,12 +4,15 @@ from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
-from scentlab.fitting.throw import ALPHA, POWER, difference_told, throw_draws
+from scentlab.fitting.throw import throw_draws
+from scentlab.fitting.throw_model import SOURCES
 from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
 GRID = 201
+POWER, ALPHA = 0.8, 0.05
 
 
 @dataclass(frozen=True, repr=False)
@@ -166,3 +169,16 @@ def gain_told(fit, blend, lower_pct, upper_pct):
     low, high, first, last = throw_draws(fit, blend, loads).mean(axis=0)
     apart = 1.0 if abs(last - first) < 1e-9 else min(abs((high - low) / (last - first)), 1.0)
     return float(high - low), float(difference_told(fit, blend, apart)[0])
+
+
+def difference_told(fit, blend, share_apart, power=POWER, alpha=ALPHA):
+    """The least difference (points) between two loads of a blend, so much of its rise apart, that
+    a test of the two side by side, each scored as often as in this series, could tell."""
+    row = fit.tested.set_index("blend").loc[blend]
+    apart = np.atleast_1d(np.asarray(share_apart, dtype=float))
+    variance = dict(zip(fit.variances["source"], fit.variances["sd"] ** 2, strict=True))
+    counts = {"pour": row["pots"], "code": row["pots"] * row["pieces_per_pour"],
+              "score": row["scores_per_load"]}  # fmt: skip
+    total = sum(2.0 * variance.get(SOURCES[k], 0.0) / n for k, n in counts.items())
+    total = total + apart**2 * variance.get(SOURCES["scale"], 0.0) / len(fit.assessors)
+    return np.sqrt(total) * (special.ndtri(1.0 - alpha / 2.0) + special.ndtri(power))

@@ -1,41 +1,60 @@
-"""Throw: how the panel's scores rise with the load, and how sure that is."""
+"""Throw: how the panel's scores rise with the load, where they fall again, and how sure that is."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.assessors import agreements, panel_table, unlike, works_with
 from scentlab.fitting.looks import planned_loads
-from scentlab.fitting.throw_model import SOURCES, arrange, draw, fit_shapes, freedom, pivots
-from scentlab.fitting.warming import Warming, covariate_at, warming_of
-from scentlab.maths.curves import SHAPES, scaled, scaled_inverse
-from scentlab.maths.mixed import combined_variance, least_difference, variance_covariance
+from scentlab.fitting.smelling_order import WORDS, order_of
+from scentlab.fitting.throw_model import (
+    COEFFICIENTS,
+    EXTRAS,
+    FLOOR,
+    MEDIANS,
+    SOURCES,
+    SPREAD,
+    arrange,
+    draw,
+    effects,
+    shape_table,
+)
+from scentlab.fitting.warming import SAID, Warming, covariate_at, warming_of
+from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.results import FitError, Result
 
-POWER, ALPHA = 0.8, 0.05
+# Points of throw under which a difference is of no account, and how sure a note must be of it.
+MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
+GRID = 101
+# Weighed loads closer than this (% of wax) are one planned load.
+ONE_LOAD = 0.25
 
 
 @dataclass(frozen=True, repr=False)
 class ThrowFit(Result):
-    """A fitted throw model: per blend a level and a rise, one bend, averaged over shapes.
+    """A fitted throw model: per blend a level, a rise and a bow, over all shapes of curve.
 
     Attributes
     ----------
     kind : cold or warm. blends : tuple of names.
     lowest_pct, highest_pct : loads between which level and rise are stated (% of wax).
-    shapes : DataFrame, one row per shape: shape, bend, bend_lower, bend_upper (95 % profile
-        limits, missing where the scores set none), bend_settled (both set), aic, weight.
-    level, rise : arrays (D, B), draws of throw at the lowest load and of the gain to the highest.
+    shapes : DataFrame, one row per shape: shape, bend (median), bend_lower, bend_upper (95 %
+        limits, missing where the scores set none), weight (chance given the scores),
+        bend_settled (both set).
+    level, rise, bow : arrays (D, B), draws of throw at the lowest load, of the gain to the
+        highest, and of the height above the straight line halfway (0 but for the parabola).
     draw_shape : array (D,), index of the shape of each draw; draw_bend : array (D,).
-    variances : DataFrame: source, sd (throw), levels. n : int, scores. assessors : tuple of codes.
+    variances : DataFrame: source, sd (median, points), lower, upper (90 % limits), levels, prior
+        (median of the prior, points). n : int, scores. assessors : tuple of codes.
     points : DataFrame, mean score per blend, load and assessor.
-    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct, scores; loads, pots,
-        pieces_per_pour, scores_per_load; level_df, rise_df, degrees of freedom;
-        least_difference, between two neighbouring loads, in points, that the panel tells.
-    variance_covariance : array, how sure the variances are. panel : DataFrame per assessor.
+    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct, scores, loads, pots,
+        pieces_per_pour, scores_per_load. panel : DataFrame per assessor.
     answers : DataFrame, the rise with all assessors and without some: panel, blend, rise, lower,
         upper. minutes_effect : array (D,), per unit of the covariate of ``warming``.
+    order : DataFrame, what the order of smelling adds (points): effect, estimate, lower, upper.
+    prior : dict, what is taken for likely before any score, in words. effective : float, how many
+        draws of the standard deviations the draws are worth.
     """
 
     kind: str
@@ -45,6 +64,7 @@ class ThrowFit(Result):
     shapes: pd.DataFrame
     level: np.ndarray
     rise: np.ndarray
+    bow: np.ndarray
     draw_shape: np.ndarray
     draw_bend: np.ndarray
     variances: pd.DataFrame
@@ -52,11 +72,13 @@ class ThrowFit(Result):
     assessors: tuple
     points: pd.DataFrame
     tested: pd.DataFrame
-    variance_covariance: np.ndarray
     panel: pd.DataFrame
     answers: pd.DataFrame
     minutes_effect: np.ndarray
     warmer: dict
+    order: pd.DataFrame
+    prior: dict
+    effective: float
     notes: tuple = field(default=())
 
     @property
@@ -78,29 +100,26 @@ class ThrowFit(Result):
                 lower, low, middle, high, upper = np.quantile(
                     draws[:, b], [0.05, 0.158655, 0.5, 0.841345, 0.95]
                 )
-                rows.append(
-                    (
-                        f"{self.kind} throw of {blend} {name}",
-                        middle,
-                        (high - low) / 2.0,
-                        lower,
-                        upper,
-                        "throw, 0 to 10",
-                    )
-                )
-        for r in self.variances.itertuples():
-            rows.append((f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, "throw, 0 to 10"))
-        return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+                row = f"{self.kind} throw of {blend} {name}"
+                rows.append((row, middle, (high - low) / 2.0, lower, upper))
+        rows += [(f"sd {r.source}", r.sd, np.nan, r.lower, r.upper) for r in
+                 self.variances.itertuples()]  # fmt: skip
+        frame = pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper"])
+        return frame.assign(unit="throw, 0 to 10")
 
     @property
     def sentence(self):
         parts = [f"{b} {_gain(self.rise[:, i])}" for i, b in enumerate(self.blends)]
         at = f" at {self.warming.usual:g} min on the warmer" if self.warming.term else ""
         return (
-            f"Change of {self.kind} throw on the 0-10 scale from {self.lowest_pct:.1f} to "
+            f"Change of {SAID[self.kind]} throw on the 0-10 scale from {self.lowest_pct:.1f} to "
             f"{self.highest_pct:.1f} % of wax{at}, 90 % interval in brackets, "
-            f"{len(self.assessors)} assessors: " + "; ".join(parts) + "."
+            f"{_count(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
         )
+
+
+def _count(number, word):
+    return f"{number} {word}{'s' * (number != 1)}"
 
 
 def _gain(draws):
@@ -109,68 +128,66 @@ def _gain(draws):
 
 
 def fit_throw(throws, kind="warm", *, air_changes_per_h=None, draws=2000, seed=1):
-    """Fit throw over load by mixed models of several shapes, weighted by AIC.
+    """Fit throw over load by a mixed model with weak priors, over several shapes of curve.
 
-    score = level_b + rise_b s(load; bend) + minutes + assessor + assessor's scale + assessor in
-    a blend + sitting + pot + pour + piece + error; see :mod:`scentlab.fitting.throw_model`.
-    The bend and the weights come from maximum likelihood, the rest from REML; intervals use
-    Student's t with Satterthwaite's degrees of freedom. Scores of an assessor unlike the others
-    are kept, flagged in the notes, and the rise is given with and without them.
+    score = level_b + rise_b s(load; bend) + bow_b h(load) + minutes + order of smelling + tester
+    + tester's scale + tester in a blend + session + pot + pour + piece + error; see
+    :mod:`scentlab.fitting.throw_model`. Shapes, bends and standard deviations are drawn by their
+    posterior. Scores of a tester unlike the others are kept, flagged in the notes, and the rise
+    is given with and without them. A blend scored at one load only is left out and noted.
 
     Parameters
     ----------
     throws : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), assessor,
-        sitting, kind, throw (0 to 10), and where known minutes (on the warmer) and
-        works_with_fragrance (yes or no).
+        sitting, kind, throw (0 to 10), and where known minutes (on the warmer), position (in the
+        session) and works_with_fragrance (yes or no).
     kind : cold or warm; the two are never mixed.
     air_changes_per_h : float or None, of the room, for the term for the minutes.
 
     Raises
     ------
-    FitError when there are too few scores or only one load.
+    FitError when no blend was scored at two loads.
     """
     scores, notes = _settle(throws, kind)
     fit = _fit(scores, kind, air_changes_per_h, draws, seed)
     answers, odd = _with_and_without(fit, scores, air_changes_per_h, draws, seed)
-    every = notes + fit.notes + _panel_notes(scores) + _telling_notes(fit) + odd
-    return _replaced(fit, answers=answers, notes=every)
-
-
-def _replaced(fit, **changes):
-    fields = {name: getattr(fit, name) for name in fit.__dataclass_fields__}
-    return ThrowFit(**(fields | changes))
+    every = notes + fit.notes + _panel_notes(scores) + _curve_notes(fit) + _order_notes(fit) + odd
+    return replace(fit, answers=answers, notes=every)
 
 
 def _fit(scores, kind, air, draws, seed):
     """The fit of settled scores, with the notes of the model but not those of the panel."""
     blends = tuple(dict.fromkeys(scores["blend"]))
-    warming, covariate, notes = warming_of(scores, kind, air)
-    scored = arrange(scores, blends, covariate)
-    candidates, weights = fit_shapes(scored)
-    drawn = draw(candidates, weights, len(blends), draws, seed)
-    best = candidates[int(np.argmax(weights))]
+    warming, minutes, notes = warming_of(scores, kind, air)
+    covariates = ({} if minutes is None else {"minutes": minutes}) | order_of(scores)
+    scored = arrange(scores, blends, covariates)
+    drawn = draw(scored, draws, seed)
     answers = _answer_rows(f"all {scores['assessor'].nunique()} assessors", blends, drawn.rise)
+    extras = dict(zip(scored.extras, drawn.extras.T, strict=True))
     return ThrowFit(
-        kind,
-        blends,
-        scored.lo,
-        scored.hi,
-        _shape_table(candidates, weights),
-        drawn.level,
-        drawn.rise,
-        drawn.shape,
-        drawn.bend,
-        _variance_table(scored, best.reml),
-        len(scores),
-        tuple(sorted(scores["assessor"].unique())),
-        _points(scores),
-        _tested(scores, blends, scored, best),
-        variance_covariance(best.problem, best.reml),
-        _panel(scores, scored, best),
-        pd.DataFrame(answers, columns=["panel", "blend", "rise", "lower", "upper"]),
-        drawn.minutes if warming.term else np.zeros(0),
-        vars(warming),
-        notes,
+        kind=kind,
+        blends=blends,
+        lowest_pct=scored.lo,
+        highest_pct=scored.hi,
+        shapes=shape_table(scored, drawn.posterior.chances),
+        level=drawn.level,
+        rise=drawn.rise,
+        bow=drawn.bow,
+        draw_shape=drawn.shape,
+        draw_bend=drawn.bend,
+        variances=_variance_table(scored, drawn),
+        n=len(scores),
+        assessors=tuple(sorted(scores["assessor"].unique())),
+        points=_points(scores),
+        tested=_tested(scores, blends),
+        panel=_panel(scores, scored, drawn),
+        answers=pd.DataFrame(answers, columns=["panel", "blend", "rise", "lower", "upper"]),
+        minutes_effect=extras.get("minutes", np.zeros(0)),
+        warmer=vars(warming),
+        order=_order_table(extras),
+        prior=_describe_prior(scored.names, scored.extras),
+        effective=drawn.posterior.effective,
+        notes=notes,
     )
 
 
@@ -185,11 +202,54 @@ def throw_draws(fit, blend, loads, minutes=None):
     share = np.empty((len(fit.draw_shape), len(loads)))
     for i, name in enumerate(fit.shapes["shape"]):
         own = fit.draw_shape == i
-        if own.any():
-            share[own] = scaled(
-                SHAPES[name], loads, fit.draw_bend[own, None], fit.lowest_pct, fit.highest_pct
+        for bend in np.unique(fit.draw_bend[own]):
+            share[own & (fit.draw_bend == bend)] = scaled(
+                SHAPES[name], loads, bend, fit.lowest_pct, fit.highest_pct
             )
-    return fit.level[:, [b]] + _at_minutes(fit, minutes)[:, None] + fit.rise[:, [b]] * share
+    bowed = fit.bow[:, [b]] * bow(loads, fit.lowest_pct, fit.highest_pct)
+    return (
+        fit.level[:, [b]] + _at_minutes(fit, minutes)[:, None] + fit.rise[:, [b]] * share + bowed
+    )
+
+
+def difference_draws(fit, blend, load_a, load_b):
+    """Draws (D,) of the throw of a blend at ``load_b`` less that at ``load_a`` (% of wax).
+
+    The share of them within a margin is the chance that the two loads smell alike to it.
+    """
+    low, high = throw_draws(fit, blend, [load_a, load_b]).T
+    return high - low
+
+
+@dataclass(frozen=True)
+class Peak:
+    """Whether throw is strongest inside the loads scored: ``chance`` that it lies there and falls
+    by ``MARGIN`` or more up to the highest load; where (% of wax, 90 % limits); how far it falls
+    (points)."""
+
+    chance: float
+    load_pct: float
+    lower_pct: float
+    upper_pct: float
+    falls: float
+
+
+def throw_peak(fit, blend):
+    """The :class:`Peak` of a blend's throw over the loads scored."""
+    _index(fit, blend)
+    lowest, highest = fit.tested.set_index("blend").loc[blend, ["lowest_pct", "highest_pct"]]
+    loads = np.linspace(lowest, highest, GRID)
+    draws = throw_draws(fit, blend, loads)
+    top = draws.argmax(axis=1)
+    fall = draws.max(axis=1) - draws[:, -1]
+    inside = (fall >= MARGIN) & (draws.max(axis=1) - draws[:, 0] >= 0.5 * MARGIN)
+    if not inside.any():
+        return Peak(0.0, np.nan, np.nan, np.nan, np.nan)
+    middle, low, high = np.quantile(loads[top[inside]], [0.5, 0.05, 0.95])
+    return Peak(
+        float(inside.mean()), float(middle), float(low), float(high),
+        float(np.median(fall[inside])),
+    )  # fmt: skip
 
 
 def _index(fit, blend):
@@ -235,167 +295,159 @@ def load_for_throw(fit, blend, throw, minutes=None):
     DataFrame with throw, load_pct (median), lower and upper (90 % limits); nan where the limit
     lies outside the loads scored: out of reach above, or passed already at the lowest.
     """
-    b, wanted = _index(fit, blend), np.atleast_1d(np.asarray(throw, dtype=float))
+    wanted = np.atleast_1d(np.asarray(throw, dtype=float))
+    _index(fit, blend)
     lowest, highest = fit.tested.set_index("blend").loc[blend, ["lowest_pct", "highest_pct"]]
-    at_ends = throw_draws(fit, blend, [lowest, highest], minutes)
-    level = fit.level[:, b] + _at_minutes(fit, minutes)
-    share = (wanted - level[:, None]) / fit.rise[:, [b]]
-    load = np.full(share.shape, np.inf)
-    for i, name in enumerate(fit.shapes["shape"]):
-        own = fit.draw_shape == i
-        load[own] = scaled_inverse(
-            SHAPES[name], share[own], fit.draw_bend[own, None], fit.lowest_pct, fit.highest_pct
-        )
-    load[wanted > at_ends[:, [1]]] = np.inf
-    load[wanted <= at_ends[:, [0]]] = -np.inf
-    found = np.quantile(load, [0.5, 0.05, 0.95], axis=0, method="nearest")
+    loads = np.linspace(lowest, highest, 4 * GRID)
+    draws = throw_draws(fit, blend, loads, minutes)
+    found = np.quantile(
+        [_first_reach(draws, loads, w) for w in wanted], [0.5, 0.05, 0.95], axis=1,
+        method="nearest",
+    )  # fmt: skip
     columns = dict(zip(("load_pct", "lower", "upper"), _finite(found), strict=True))
     return pd.DataFrame({"throw": wanted} | columns)
+
+
+def _first_reach(draws, loads, wanted):
+    """The first load (D,) at which each draw comes up to ``wanted``; inf for none, -inf where it
+    is passed at the lowest load."""
+    over = draws >= wanted
+    at = over.argmax(axis=1)
+    rows = np.arange(len(draws))
+    before, there = draws[rows, np.maximum(at - 1, 0)], draws[rows, at]
+    step = (wanted - before) / np.where(there > before, there - before, 1.0)
+    found = loads[np.maximum(at - 1, 0)] + step * (loads[1] - loads[0])
+    found = np.where(at == 0, -np.inf, found)
+    return np.where(over.any(axis=1), found, np.inf)
 
 
 def _finite(values):
     return np.where(np.isfinite(values), values, np.nan)
 
 
-def difference_told(fit, blend, share_apart, power=POWER, alpha=ALPHA):
-    """The least difference (points) between two loads of a blend that the panel could tell.
+def _settle(throws, kind):
+    scores, said = throws[throws["kind"] == kind], SAID.get(kind, kind)
+    if scores.empty:
+        kinds = sorted(set(throws["kind"].dropna().astype(str)))
+        kinds = ", ".join(SAID.get(k, k) for k in kinds) or "none"
+        raise FitError(
+            f"there is no {said} throw score to fit; kinds scored: {kinds}; score {said} throw at "
+            "two loads of a blend or more"
+        )
+    scores = scores.assign(
+        throw=pd.to_numeric(scores["throw"], errors="coerce").astype(float),
+        load_pct=pd.to_numeric(scores["load_pct"], errors="coerce").astype(float),
+    )
+    usable = np.isfinite(scores[["throw", "load_pct"]]).all(axis=1) & scores["blend"].notna()
+    notes = ()
+    if (~usable).any():
+        lost = _count(int((~usable).sum()), f"{said} throw score")
+        notes = (f"Left out, for want of a value or of a weighed load: {lost}.",)
+    scores = scores[usable].reset_index(drop=True)
+    scores["assessor"] = scores["assessor"].astype(str)
+    scores["blend"] = scores["blend"].astype(str)
+    scores, more = _several_loads(scores, said)
+    return scores, notes + more
 
-    Two loads side by side, each scored as often as in this series: the variances between pours,
-    pieces and single scores count twice, the assessors' scales by how far the two lie apart.
 
-    Parameters
-    ----------
-    share_apart : float or array, how much of the rise lies between the two loads, 0 to 1.
-    """
-    row = fit.tested.set_index("blend").loc[blend]
-    apart = np.atleast_1d(np.asarray(share_apart, dtype=float))
-    weights = _difference_weights(list(fit.variances["source"]), row, apart, len(fit.assessors))
-    return _told(
-        fit.variances["sd"].to_numpy() ** 2, fit.variance_covariance, weights, power, alpha
+def _several_loads(scores, said):
+    """The scores of the blends scored at two loads or more, and a note on the others."""
+    if scores.empty:
+        raise FitError(f"no {said} throw score has both a value and a weighed load; add them")
+    loads = scores.groupby("blend", sort=False)["load_pct"]
+    apart = loads.max() - loads.min() > ONE_LOAD
+    single = list(apart.index[~apart])
+    if not apart.any():
+        raise FitError(
+            f"{said} throw was scored at one load only of each blend; a curve needs at least two: "
+            "score pieces of another load"
+        )
+    if not single:
+        return scores, ()
+    kept = scores[scores["blend"].isin(apart.index[apart])].reset_index(drop=True)
+    return kept, (
+        f"{said.capitalize()} throw of {', '.join(single)} was scored at one load only and has no "
+        "curve: score pieces of another load.",
     )
 
 
-def _difference_weights(sources, row, apart, people):
-    weights = np.zeros((len(apart), len(sources)))
-    counts = {
-        "pour": row["pots"],
-        "code": row["pots"] * row["pieces_per_pour"],
-        "score": row["scores_per_load"],
-    }
-    for key, count in counts.items():
-        if SOURCES[key] in sources:
-            weights[:, sources.index(SOURCES[key])] = 2.0 / count
-    if SOURCES["scale"] in sources:
-        weights[:, sources.index(SOURCES["scale"])] = apart**2 / people
-    return weights
-
-
-def _told(variances, covariance, weights, power, alpha):
-    total, df = combined_variance(variances, covariance, weights)
-    return least_difference(np.sqrt(total), df, power, alpha)
-
-
-def _settle(throws, kind):
-    scores = throws[throws["kind"] == kind]
-    if scores.empty:
-        kinds = ", ".join(sorted(set(throws["kind"].dropna().astype(str)))) or "none"
-        raise FitError(f"there is no {kind} throw score to fit; kinds scored: {kinds}")
-    usable = scores["throw"].notna() & scores["load_pct"].notna()
-    notes = ()
-    if (~usable).any():
-        notes = (
-            f"{int((~usable).sum())} {kind} throw scores have no value or no weighed load and "
-            "were left out.",
-        )
-    scores = scores[usable].reset_index(drop=True)
-    scores["assessor"] = scores["assessor"].astype(str)
-    _check_loads(scores, kind)
-    return scores, notes
-
-
-def _check_loads(scores, kind):
-    if scores["load_pct"].nunique() < 2:
-        raise FitError(f"{kind} throw was scored at one load only; a curve needs at least two")
-    loads = scores.groupby("blend")["load_pct"].nunique()
-    single = [b for b, n in loads.items() if n < 2]
-    if single:
-        raise FitError(
-            f"{kind} throw of {', '.join(single)} was scored at one load only; score another "
-            "load or leave the blend out"
-        )
-
-
-def _shape_table(candidates, weights):
+def _variance_table(scored, drawn):
+    low, middle, high = np.quantile(drawn.sds, [0.05, 0.5, 0.95], axis=0)
+    sizes = [int(g.max()) + 1 for g in scored.groups] + [scored.marginal.n]
+    names = [*scored.names, "score"]
     return pd.DataFrame(
         {
-            "shape": [c.shape for c in candidates],
-            "bend": [np.nan if c.bend is None else c.bend for c in candidates],
-            "bend_lower": [c.limits[0] for c in candidates],
-            "bend_upper": [c.limits[1] for c in candidates],
-            "aic": [c.aic for c in candidates],
-            "weight": weights,
-            "bend_settled": [c.settled for c in candidates],
+            "source": [SOURCES[n] for n in names],
+            "sd": middle,
+            "lower": low,
+            "upper": high,
+            "levels": sizes,
+            "prior": [MEDIANS[n] for n in names],
         }
     )
 
 
-def _variance_table(scored, fit):
+def _describe_prior(names, extras):
+    """What is taken for likely before any score, part by part, in points of the 0 to 10 scale."""
+    within = f"90 % within {np.exp(1.645 * SPREAD):.1f} times either way"
+    words = {
+        f"sd {SOURCES[n]}": f"about {MEDIANS[n]:g} points, {within}"
+        for n in (*names, "score")
+    }
+    words[f"sd {SOURCES['score']}"] += f", and {FLOOR:g} at least"
+    for name, about in (("level", "5"), ("rise", "0"), ("bow", "0")):
+        words[f"{name} of throw"] = f"normal, {about} ± {COEFFICIENTS[name]:g} points (sd)"
+    words |= {f"effect of {n}": f"normal, 0 ± {EXTRAS[n]:g} points (sd)" for n in extras}
+    words["shapes"] = ", ".join(f"{s.name} {100 * s.chance:.0f} %" for s in SHAPES.values())
+    return words
+
+
+def _order_table(extras):
     rows = [
-        (SOURCES[n], np.sqrt(v), int(g.max()) + 1)
-        for n, g, v in zip(scored.names, scored.groups, fit.variances[:-1], strict=True)
+        (name, *np.quantile(extras[name], [0.5, 0.05, 0.95])) for name in WORDS if name in extras
     ]
-    rows.append((SOURCES["score"], np.sqrt(fit.variances[-1]), scored.problem.n))
-    return pd.DataFrame(rows, columns=["source", "sd", "levels"])
+    return pd.DataFrame(rows, columns=["effect", "estimate", "lower", "upper"])
 
 
 def _points(scores):
     return scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)["throw"].mean()
 
 
-def _tested(scores, blends, scored, best):
-    df = freedom(best, len(blends), pivots(best, len(blends)))
-    covariance = variance_covariance(best.problem, best.reml)
-    sources = [SOURCES[n] for n in (*scored.names, "score")]
+def _tested(scores, blends):
     rows = []
-    for b, blend in enumerate(blends):
+    for blend in blends:
         own = scores[scores["blend"] == blend]
         loads = _distinct(own["load_pct"])
-        row = {
-            "blend": blend,
-            "lowest_pct": own["load_pct"].min(),
-            "highest_pct": own["load_pct"].max(),
-            "scores": len(own),
-            "loads": len(loads),
-            "pots": own["pot"].nunique(),
-            "pieces_per_pour": own["code"].nunique() / own["pour"].nunique(),
-            "scores_per_load": len(own) / len(loads),
-            "level_df": df[b],
-            "rise_df": df[len(blends) + b],
-        }
-        apart = np.array([1.0 / max(len(loads) - 1, 1)])
-        weights = _difference_weights(sources, row, apart, scores["assessor"].nunique())
-        told = _told(best.reml.variances, covariance, weights, POWER, ALPHA)
-        rows.append(row | {"least_difference": float(told[0])})
+        rows.append(
+            {
+                "blend": blend,
+                "lowest_pct": own["load_pct"].min(),
+                "highest_pct": own["load_pct"].max(),
+                "scores": len(own),
+                "loads": len(loads),
+                "pots": own["pot"].nunique(),
+                "pieces_per_pour": own["code"].nunique() / max(own["pour"].nunique(), 1),
+                "scores_per_load": len(own) / len(loads),
+            }
+        )
     return pd.DataFrame(rows)
 
 
-def _distinct(loads, near=0.25):
+def _distinct(loads):
     """Loads as planned: weighed loads within a quarter point of each other are one."""
-    return np.array([p.mean() for p in planned_loads(loads, near)])
+    return np.array([p.mean() for p in planned_loads(loads, ONE_LOAD)])
 
 
-def _panel(scores, scored, best):
+def _panel(scores, scored, drawn):
     """The table of assessors; their scales only where the panel's mean rise is not near 0."""
-    effects = dict(zip(scored.names, best.reml.effects, strict=True))
-    n = scored.n_blends
-    shares = np.concatenate([np.zeros(n), scored.indicator.mean(axis=0)])
-    shares = np.append(shares, np.zeros(best.problem.p - 2 * n))
-    rise = float(shares @ best.reml.beta)
-    known = rise > 2.0 * np.sqrt(shares @ best.reml.covariance @ shares)
+    found = effects(scored, drawn)
+    blends = scores["blend"].map({b: i for i, b in enumerate(dict.fromkeys(scores["blend"]))})
+    rise = drawn.rise @ (np.bincount(blends, minlength=drawn.rise.shape[1]) / len(scores))
+    known = rise.mean() > 2.0 * rise.std()
     people = pd.factorize(scores["assessor"])[1]
-    shifts = dict(zip(people, effects.get("assessor", np.zeros(len(people))), strict=True))
-    found = agreements(scores, shifts)
-    return panel_table(scores, effects, rise if known else None, found, unlike(found))
+    shifts = dict(zip(people, found.get("assessor", np.zeros(len(people))), strict=True))
+    agreed = agreements(scores, shifts)
+    return panel_table(scores, found, float(rise.mean()) if known else None, agreed, unlike(agreed))
 
 
 def _answer_rows(panel, blends, rise):
@@ -429,7 +481,7 @@ def _without(fit, people, rest, air, draws, seed):
     if rest.empty:
         return None, "Nobody else scored: ask somebody who does not."
     try:
-        _check_loads(rest, fit.kind)
+        rest, _ = _several_loads(rest, SAID[fit.kind])
         other = _fit(rest, fit.kind, air, draws, seed)
     except FitError as error:
         return None, f"Without {names} there is no answer: {error}."
@@ -440,8 +492,8 @@ def _without(fit, people, rest, air, draws, seed):
         if blend in other.blends
     ]
     words = (
-        f"The gain of {fit.kind} throw from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % of "
-        f"wax with {names} and without, 90 % interval in brackets: {'; '.join(each)}."
+        f"The gain of {SAID[fit.kind]} throw from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % "
+        f"of wax with {names} and without, 90 % interval in brackets: {'; '.join(each)}."
     )
     return other.answers.assign(panel=f"without {names}"), words
 
@@ -452,12 +504,17 @@ def _listed(people):
 
 def _panel_notes(scores):
     notes = []
+    said = SAID[scores["kind"].iloc[0]]
+    if scores["throw"].nunique() == 1:
+        notes.append(
+            f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either no load smells "
+            "different, or the pieces were not smelt one against the other."
+        )
     people = scores["assessor"].nunique()
     if people == 1:
-        notes.append("One assessor scored: the throw curve is that person's, not a panel's.")
-    elif people < 6:
         notes.append(
-            f"{people} assessors scored: a panel this small tells only large steps of throw apart."
+            "One tester scored: how far others would follow is taken from what panels usually do. "
+            "A second tester makes the answer surer."
         )
     if scores.groupby("blend")["pot"].nunique().max() == 1:
         notes.append(
@@ -466,30 +523,34 @@ def _panel_notes(scores):
     return tuple(notes)
 
 
-def _telling_notes(fit):
-    """What this panel cannot tell: any load of a blend from another, or neighbouring loads."""
-    flat, steps = [], []
+def _curve_notes(fit):
+    """Where throw peaks, and which blends smell alike at their lowest and highest load."""
+    notes, said = [], SAID[fit.kind]
     tested = fit.tested.set_index("blend")
-    for b, blend in enumerate(fit.blends):
-        row = tested.loc[blend]
-        loads = np.linspace(row["lowest_pct"], row["highest_pct"], int(row["loads"]))
-        mean = throw_draws(fit, blend, loads).mean(axis=0)
-        whole = float(difference_told(fit, blend, 1.0)[0])
-        if mean[-1] - mean[0] < whole:
-            flat.append(f"{blend} {_gain(fit.rise[:, b])}, where {whole:.1f} can be told")
-        elif np.diff(mean).max() < row["least_difference"]:
-            step, least = np.diff(mean).max(), row["least_difference"]
-            steps.append(f"{blend} {step:.1f}, where {least:.1f} can be told")
-    return _said(
-        f"This panel could hardly tell the lowest load from the highest; points of {fit.kind} "
-        "throw gained, 90 % interval in brackets",
-        flat,
-    ) + _said(
-        f"This panel cannot tell neighbouring loads apart; points of {fit.kind} throw in the "
-        "largest step",
-        steps,
+    for blend in fit.blends:
+        low, high = tested.loc[blend, ["lowest_pct", "highest_pct"]]
+        peak = throw_peak(fit, blend)
+        if peak.chance >= PEAK_SURE:
+            notes.append(
+                f"{blend}: {said} throw is strongest near {peak.load_pct:.1f} % and falls beyond, "
+                f"by {peak.falls:.1f} points up to {high:.1f} % (90 % interval of the peak "
+                f"{peak.lower_pct:.1f} to {peak.upper_pct:.1f} %)."
+            )
+            continue
+        alike = float(np.mean(np.abs(difference_draws(fit, blend, low, high)) <= MARGIN))
+        if alike >= SURE:
+            notes.append(
+                f"{blend}: {said} throw at {high:.1f} % is within {MARGIN:g} points of that at "
+                f"{low:.1f} % (chance {'over 99' if alike > 0.99 else f'{100 * alike:.0f}'} %)."
+            )
+    return tuple(notes)
+
+
+def _order_notes(fit):
+    """What the order of smelling was found to add, where the sign is sure."""
+    return tuple(
+        f"Scores change by {r.estimate:+.1f} points ({r.lower:+.1f} to {r.upper:+.1f}) "
+        f"{WORDS[r.effect]}; this is allowed for."
+        for r in fit.order.itertuples()
+        if r.lower > 0.0 or r.upper < 0.0
     )
-
-
-def _said(start, parts):
-    return (f"{start}: {'; '.join(parts)} (80 % power at 5 %).",) if parts else ()

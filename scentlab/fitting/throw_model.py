@@ -1,24 +1,30 @@
-"""The mixed models behind a throw fit: one for each shape of curve, and draws from all of them.
+"""The mixed model behind a throw fit, its priors, and draws over all shapes of curve.
 
-score = level_b + rise_b s(load; bend) + time on the warmer + assessor + assessor's scale
-    + assessor in a blend + sitting + pot + pour + piece + error
+score = level_b + rise_b s(load; bend) + bow_b h(load) + time on the warmer + place in the session
+    + load smelt just before + tester + tester's scale + tester in a blend + session + pot + pour
+    + piece + error
 
-An assessor's scale is a random slope on the share of the rise: somebody who uses a wider part of
-the scale rises by more from the lowest load to the highest. The mean over assessors is the panel's
-rise, so that wide and narrow users balance, and how much they differ widens its interval. The
-slope's own share is that of a logarithmic curve whatever the shape fitted (between the shapes the
-shares differ by little), centred, so that it hardly depends on the assessor's shift.
+A tester's scale is a random slope on the share of the rise: somebody who uses a wider part of the
+scale rises by more from the lowest load to the highest. The mean over testers is the panel's
+rise, so that wide and narrow users balance, and how much they differ widens its interval; with
+one tester the prior says how much. The slope's own share is that of a logarithmic curve whatever
+the shape (between the shapes the shares differ by little), centred, so that it hardly depends on
+the tester's shift.
+
+Every standard deviation has a weak prior in points of the 0 to 10 scale, so that few testers,
+sessions, pots or pours neither count as none nor as any number: log-normal about ``MEDIANS``, 90 %
+of it within a factor of 3.7 either way. Beforehand the shapes have the chances that
+:data:`~scentlab.maths.curves.SHAPES` states, alike for the bends of one shape; afterwards each
+counts by its marginal likelihood, which prefers the simpler of two that fit alike.
 """
 
 from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
-from scentlab.maths.curves import SHAPES, bend_limits, best_bend, scaled, scaled_bend_slope
-from scentlab.maths.mixed import MixedProblem, fit_mixed, satterthwaite
-from scentlab.results import FitError
+from scentlab.maths.curves import SHAPES, bow, scaled
+from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior
 
 SOURCES = {
     "assessor": "between assessors",
@@ -30,65 +36,91 @@ SOURCES = {
     "code": "between pieces of a pour",
     "score": "of a single score",
 }
+# Points of the 0 to 10 scale.
+MEDIANS = {
+    "assessor": 1.0, "scale": 0.4, "taste": 0.4, "sitting": 0.4, "pot": 0.3, "pour": 0.3,
+    "code": 0.3, "score": 1.0,
+}  # fmt: skip
+SPREAD = 0.8
+# A score is given to the half point: no less error than that.
+FLOOR = 0.15
+MIDDLE = 5.0
+COEFFICIENTS = {"level": 10.0, "rise": 3.0, "bow": 2.0}
+EXTRAS = {"minutes": 3.0, "position": 1.0, "before": 0.5}
+# Draws of the standard deviations in a round; with many effects they are dear and nearly normal.
+FEW_DRAWS, MANY_DRAWS, MANY_EFFECTS = 64, 128, 400
 
 
 @dataclass(frozen=True)
 class Scored:
-    """Scores as arrays: y, load (% of wax), blend (index), and what groups them.
+    """Scores as arrays and the model of them.
 
-    ``minutes`` is the covariate of the time on the warmer, 0 at the time of reference, or None.
-    ``names`` are the keys in ``SOURCES`` of the groupings that the scores can hold.
+    ``names`` are the keys in ``SOURCES`` of the groupings that the scores can hold, ``extras``
+    those in ``EXTRAS`` of the covariates; ``designs`` a list of (shape, bend).
     """
 
-    load: np.ndarray
-    indicator: np.ndarray
-    minutes: np.ndarray | None
     lo: float
     hi: float
     names: tuple
     groups: tuple
-    problem: MixedProblem
-
-    @property
-    def n_blends(self):
-        return self.indicator.shape[1]
-
-    def design(self, shape, bend):
-        share = scaled(shape, self.load, bend, self.lo, self.hi)
-        return _columns(self.indicator, share, self.minutes)
-
-    def with_shape(self, shape, bend):
-        return self.problem.with_fixed(self.design(shape, bend))
+    extras: tuple
+    designs: tuple
+    marginal: Marginal
 
 
-def arrange(scores, blends, minutes=None):
-    """The :class:`Scored` arrays of a tidy frame of scores."""
+def arrange(scores, blends, covariates):
+    """The :class:`Scored` of a tidy frame of scores; ``covariates`` maps ``EXTRAS`` to (n,)."""
     load = scores["load_pct"].to_numpy(float)
     lo, hi = float(load.min()), float(load.max())
-    indicator = np.eye(len(blends))[scores["blend"].map({b: i for i, b in enumerate(blends)})]
-    fixed = indicator if minutes is None else np.column_stack([indicator, minutes])
+    arms = np.eye(len(blends))[scores["blend"].map({b: i for i, b in enumerate(blends)})]
     share = scaled(SHAPES["logarithmic" if lo > 0 else "linear"], load, None, lo, hi)
-    names, groups, slopes = _groupings(scores, fixed, share - share.mean())
-    design = _columns(indicator, share, minutes)
-    problem = MixedProblem(scores["throw"].to_numpy(float), design, groups, slopes)
-    return Scored(load, indicator, minutes, lo, hi, tuple(names), tuple(groups), problem)
+    names, groups, slopes = _groupings(scores, arms, share - share.mean())
+    shapes = [s for s in SHAPES.values() if s.name != "logarithmic" or lo > 0]
+    designs = tuple((s.name, k) for s in shapes for k in s.bends(lo, hi))
+    chances = np.array([SHAPES[s].chance / len(SHAPES[s].bends(lo, hi)) for s, _ in designs])
+    chances /= chances.sum()
+    columns, mixes = _columns(designs, load, lo, hi)
+    extras = tuple(covariates)
+    extra = np.column_stack([np.zeros((len(scores), 0)), *covariates.values()])
+    sds = np.repeat([COEFFICIENTS[c] for c in ("level", "rise", "bow")], len(blends))
+    priors = Priors(
+        np.array([MEDIANS[n] for n in (*names, "score")]), SPREAD, FLOOR,
+        np.append(sds, [EXTRAS[e] for e in extras]),
+    )  # fmt: skip
+    y = scores["throw"].to_numpy(float) - MIDDLE
+    marginal = Marginal(y, columns, arms, extra, mixes, chances, groups, slopes, priors)
+    return Scored(lo, hi, tuple(names), tuple(groups), extras, designs, marginal)
 
 
-def _columns(indicator, share, minutes):
-    parts = [indicator, indicator * share[:, None]]
-    return np.column_stack(parts if minutes is None else [*parts, minutes])
+def _columns(designs, load, lo, hi):
+    """Columns (n, R) of which every design's level, share and bow are mixtures (C, 3, R).
+
+    The curves of all shapes and bends are so alike that few columns serve them, to 1e-4.
+    """
+    loads, place = np.unique(load, return_inverse=True)
+    curves = np.array([scaled(SHAPES[s], loads, k, lo, hi) for s, k in designs])
+    curves = np.vstack([curves, bow(loads, lo, hi)])
+    left, size, right = np.linalg.svd(curves, full_matrices=False)
+    kept = size > 1e-5 * size[0]
+    shares = left[:, kept] * size[kept]
+    mixes = np.zeros((len(designs), 3, 1 + kept.sum()))
+    mixes[:, 0, 0] = 1.0
+    mixes[:, 1, 1:] = shares[:-1]
+    bowed = [SHAPES[s].bowed for s, _ in designs]
+    mixes[bowed, 2, 1:] = shares[-1]
+    return np.column_stack([np.ones(len(load)), right[kept].T[place]]), mixes
 
 
 def _groupings(scores, fixed, share):
     """The groupings that the scores can hold: more than one group, not a group per score, none
-    that parts the scores as another does, and none that the fixed effects take up."""
+    that parts the scores as another does, and none that the levels of the blends take up."""
     text = {n: scores[n].astype(str) for n in ("assessor", "sitting", "pot", "pour", "code")}
     text["taste"] = text["assessor"] + "\n" + scores["blend"].astype(str)
     names, groups, slopes, partitions = [], [], [], set()
     for name in SOURCES:
-        if name == "scale" and "assessor" in names:
+        if name == "scale":
             names.append(name)
-            groups.append(groups[names.index("assessor")])
+            groups.append(pd.factorize(text["assessor"])[0])
             slopes.append(share)
         if name not in text:
             continue
@@ -110,151 +142,73 @@ def _taken_up(columns, fixed):
 
 
 @dataclass(frozen=True)
-class Candidate:
-    """A shape fitted: its bend with 95 % profile limits (nan: none), AIC and mixed model.
-
-    ``joint`` is the covariance of (levels, rises, minutes if any, log bend if any).
-    """
-
-    shape: str
-    bend: float | None
-    limits: tuple
-    searched: tuple | None
-    aic: float
-    reml: object
-    problem: MixedProblem
-    joint: np.ndarray
-
-    @property
-    def settled(self):
-        return self.bend is None or not np.isnan(self.limits).any()
-
-
-def fit_shapes(scored):
-    """A :class:`Candidate` for every shape that the loads allow, and their AIC weights."""
-    candidates, theta = [], np.ones(len(scored.names))
-    for name, shape in SHAPES.items():
-        if name == "logarithmic" and scored.lo <= 0:
-            continue
-        candidate, theta = _fit_shape(shape, scored, theta)
-        candidates.append(candidate)
-    aic = np.array([c.aic for c in candidates])
-    weights = np.exp(-0.5 * (aic - aic.min()))
-    return candidates, weights / weights.sum()
-
-
-def _fit_shape(shape, scored, theta):
-    """The random effects hardly depend on the bend: it is searched with them held, twice."""
-    lo, hi, bend, limits = scored.lo, scored.hi, None, (np.nan, np.nan)
-    for _ in range(2 if shape.bends else 1):
-        likelihood = scored.problem.likelihood_of_fixed(theta)
-
-        def held(k, likelihood=likelihood):
-            return likelihood(scored.design(shape, k))
-
-        if shape.bends:
-            bend, lowest, _ = best_bend(shape, held, lo, hi)
-        problem = scored.with_shape(shape, bend)
-        best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1), precise=False)
-        theta = best.theta
-    if shape.bends:
-        limits = bend_limits(shape, held, bend, lowest + special.chdtri(1, 0.05), lo, hi)
-    reml = fit_mixed(problem, reml=True, start=np.maximum(theta, 0.1), precise=False)
-    parameters = problem.p + (bend is not None) + len(scored.names) + 1
-    joint = reml.covariance if bend is None else _with_bend(shape, scored, bend, reml)
-    searched = None if bend is None else shape.bends(lo, hi)
-    aic = best.criterion + 2.0 * parameters
-    return Candidate(shape.name, bend, limits, searched, aic, reml, problem, joint), theta
-
-
-def _with_bend(shape, scored, bend, reml):
-    """Covariance of (fixed effects, log bend) by linearising the curve in its bend."""
-    n = scored.n_blends
-    rise = scored.indicator @ reml.beta[n : 2 * n]
-    slope = rise * scaled_bend_slope(shape, scored.load, bend, scored.lo, scored.hi) * bend
-    wide = np.column_stack([scored.design(shape, bend), slope])
-    error = reml.variances[-1]
-    try:
-        information = scored.problem.with_fixed(wide).solve(reml.theta).information
-    except (FitError, np.linalg.LinAlgError):
-        information = np.zeros((wide.shape[1],) * 2)
-        information[:-1, :-1] = np.linalg.inv(reml.covariance) * error
-    # The bend's log is held within about two e-folds, so that a flat profile stays in range.
-    information[-1, -1] += 0.25 * error
-    return error * np.linalg.inv(information)
-
-
-@dataclass(frozen=True)
 class Draws:
-    """Draws (D, ...) of levels, rises, effect of the minutes, shape and bend."""
+    """Draws (D, ...) of levels, rises, bows, the extras' effects, shape, bend and sds (points)."""
 
     level: np.ndarray
     rise: np.ndarray
-    minutes: np.ndarray
+    bow: np.ndarray
+    extras: np.ndarray
     shape: np.ndarray
     bend: np.ndarray
+    sds: np.ndarray
+    posterior: Posterior
 
 
-def draw(candidates, weights, n_blends, draws, seed):
-    """Draws from every shape by its weight, in pairs on either side of its centre."""
-    rng = np.random.default_rng(seed)
-    pairs = max(draws // 2, 1)
-    counts = np.round(weights * pairs).astype(int)
-    counts[np.argmax(weights)] += pairs - counts.sum()
-    parts = [_draw_one(c, n_blends, k, rng) for c, k in zip(candidates, counts, strict=True)]
-    level, rise, minutes, bend = (np.concatenate(v) for v in zip(*parts, strict=True))
-    shape = np.repeat(np.arange(len(candidates)), 2 * counts)
-    return Draws(level, rise, minutes, shape, bend)
+def draw(scored, draws, seed):
+    """Draws of everything, each of the same weight."""
+    marginal = scored.marginal
+    many = marginal.groupings.ztz.shape[0] > MANY_EFFECTS
+    found = draw_posterior(marginal, draws, seed, size=FEW_DRAWS if many else MANY_DRAWS)
+    n = marginal.shape[1]
+    level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
+    names = np.array([s for s, _ in scored.designs])
+    bends = np.array([1.0 if k is None else k for _, k in scored.designs])
+    bowed = np.array([SHAPES[s].bowed for s in names])
+    sds = np.exp(found.log_sds)
+    sds[:, -1] = np.hypot(sds[:, -1], marginal.priors.floor)
+    order = np.array([list(dict.fromkeys(names)).index(s) for s in names])
+    return Draws(
+        level + MIDDLE, rise, np.where(bowed[found.design][:, None], bows, 0.0), extras,
+        order[found.design], bends[found.design], sds, found,
+    )  # fmt: skip
 
 
-def _draw_one(candidate, n, pairs, rng):
-    away = _deviations(candidate, n, pairs, rng)
-    away = np.vstack([away, -away])
-    beta = candidate.reml.beta
-    fixed = beta + away[:, : len(beta)]
-    minutes = fixed[:, 2 * n] if len(beta) > 2 * n else np.zeros(2 * pairs)
-    bend = np.ones(2 * pairs)
-    if candidate.bend is not None:
-        bend = np.clip(candidate.bend * np.exp(away[:, -1]), *candidate.searched)
-    return fixed[:, :n], fixed[:, n : 2 * n], minutes, bend
+def shape_table(scored, chances):
+    """One row per shape: shape, bend (median), its 95 % limits, weight, bend_settled.
 
-
-def _deviations(candidate, n, pairs, rng):
-    """Normal deviations widened to Student's t, each with the freedom of its own contrast.
-
-    Level and rise of a blend are taken apart into the throw at the share where the two are
-    uncorrelated, which rests on assessors and pots, and the rise, which rests on pours and on
-    assessors' scales. One chi-square serves all blends, since they share the variances.
+    A limit is missing where more than 2.5 % of the chance lies at that end of the bends tried.
     """
-    joint, p = candidate.joint, len(candidate.reml.beta)
-    away = rng.multivariate_normal(np.zeros(len(joint)), joint, size=pairs, method="eigh")
-    pivot = pivots(candidate, n)
-    middle = away[:, :n] + pivot * away[:, n : 2 * n]
-    df = freedom(candidate, n, pivot)
-    tails = rng.uniform(size=(3, pairs, 1))
-    middle *= _widening(df[:n], tails[0])
-    wider = _widening(df[n : 2 * n], tails[1])
-    away[:, n : 2 * n] *= wider
-    away[:, :n] = middle - pivot * away[:, n : 2 * n]
-    away[:, 2 * n : p] *= _widening(df[2 * n :], tails[2])
-    away[:, p:] *= wider.min(axis=1, keepdims=True)
-    return away
+    rows = []
+    for name in dict.fromkeys(s for s, _ in scored.designs):
+        own = [i for i, (s, _) in enumerate(scored.designs) if s == name]
+        weight = float(chances[own].sum())
+        row = (name, np.nan, np.nan, np.nan, weight, True)
+        if len(own) > 1:
+            bends = [scored.designs[i][1] for i in own]
+            row = (name, *_limits(np.array(bends), chances[own] / max(weight, 1e-300)), weight)
+            row += (bool(np.isfinite(row[2:4]).all()),)
+        rows.append(row)
+    columns = ["shape", "bend", "bend_lower", "bend_upper", "weight", "bend_settled"]
+    return pd.DataFrame(rows, columns=columns)
 
 
-def pivots(candidate, n):
-    """The share of the rise, per blend, at which throw is uncorrelated with the rise."""
-    index = np.arange(n)
-    return -candidate.joint[index, n + index] / candidate.joint[n + index, n + index]
+def _limits(bends, chances):
+    """Median and 95 % limits of a bend from its chances on a grid."""
+    ends = np.cumsum(chances) - 0.5 * chances
+    middle, low, high = np.exp(np.interp([0.5, 0.025, 0.975], ends, np.log(bends)))
+    low = low if chances[0] < 0.025 else np.nan
+    return float(middle), float(low), float(high) if chances[-1] < 0.025 else np.nan
 
 
-def freedom(candidate, n, pivot):
-    """Degrees of freedom of the throw at the pivot share (n), the rises (n) and the minutes."""
-    contrasts = np.eye(candidate.problem.p)
-    contrasts[np.arange(n), n + np.arange(n)] = pivot
-    return satterthwaite(candidate.problem, candidate.reml, contrasts)[2]
-
-
-def _widening(df, tail):
-    """sqrt(df / chi-square) with the chi-square's upper tail given: (pairs, len(df))."""
-    values, index = np.unique(np.round(df, 2), return_inverse=True)
-    return np.sqrt(values / special.chdtri(values, tail))[:, index]
+def effects(scored, draws):
+    """Predicted effects of each grouping by name, at the median sds and the likeliest design."""
+    marginal, found = scored.marginal, draws.posterior
+    x = marginal.design(int(np.argmax(found.chances)))
+    log_sds = np.median(found.log_sds, axis=0)
+    error = marginal.error(log_sds)
+    factor = marginal.groupings.factor(np.exp(log_sds[:-1]) / np.sqrt(error))
+    rest = marginal.whole[:, -1] - x @ found.coefficients.mean(axis=0)
+    h = factor.forward((marginal.groupings.zt @ rest)[:, None])[:, 0]
+    pieces = np.split(factor.effects(h), np.cumsum(marginal.groupings.levels)[:-1])
+    return dict(zip(scored.names, pieces, strict=True))

@@ -15,6 +15,8 @@ from scentlab.results import FitError
 
 # A timer is stopped a little early or late; within a fifth the times count as the same.
 SAME = 0.2
+# The kinds of throw as a person reads them.
+SAID = {"warm": "hot", "cold": "cold"}
 
 
 @dataclass(frozen=True)
@@ -53,7 +55,7 @@ def warming_of(scores, kind, air_changes_per_h=None):
         near = Warming(usual, float(minutes.min()), float(minutes.max()), air_changes_per_h, False)
         return near, None, ()
     warming = Warming(usual, float(minutes.min()), float(minutes.max()), air_changes_per_h, True)
-    notes = _missing(minutes, usual) + _unlike_sittings(scores, minutes, usual)
+    notes = _missing(minutes, usual) + _unlike_sessions(scores, minutes, usual)
     covariate = warming.covariate(minutes.fillna(usual).to_numpy())
     if _goes_with_load(scores, covariate):
         notes += (
@@ -81,13 +83,13 @@ def _missing(minutes, usual):
     return (f"{count} {have} no minutes on the warmer and {taken} taken as {usual:g} min.",)
 
 
-def _unlike_sittings(scores, minutes, usual):
+def _unlike_sessions(scores, minutes, usual):
     middle = minutes.groupby(scores["sitting"].astype(str)).median().dropna()
     if not len(middle) or middle.max() <= (1.0 + SAME) * middle.min():
         return ()
     each = ", ".join(f"{s} {m:g} min" for s, m in middle.items())
     return (
-        f"The sittings were scored at different times on the warmer ({each}) and are compared only "
+        f"The sessions were scored at different times on the warmer ({each}) and are compared only "
         f"by the term for the minutes; throw is stated at {usual:g} min.",
     )
 
@@ -107,13 +109,14 @@ def covariate_at(warming, kind, minutes):
         return float(warming.covariate(minutes))
     if not warming.term and abs(minutes - warming.usual) <= SAME * warming.usual:
         return 0.0
+    said = SAID[kind]
     if np.isnan(warming.usual):
         raise FitError(
-            f"no minutes on the warmer were noted with the {kind} throw scores; leave minutes out"
+            f"no minutes on the warmer were noted with the {said} throw scores; leave minutes out"
         )
     reach = f"from {warming.shortest:g} to {warming.longest:g} min"
     if not warming.term:
         reach = f"at {warming.usual:g} min"
     raise FitError(
-        f"{kind} throw was scored {reach} on the warmer; there is no answer at {minutes:g} min"
+        f"{said} throw was scored {reach} on the warmer; there is no answer at {minutes:g} min"
     )

@@ -3,10 +3,9 @@
 y = X beta + sum_k Z_k b_k + e, with b_k ~ N(0, (theta_k sigma)^2) and e ~ N(0, sigma^2). The
 criterion is profiled over beta and sigma (Bates, Maechler, Bolker & Walker 2015), so that only
 the relative standard deviations theta are searched. The cross products are formed once; each
-evaluation then costs a factorisation of the size of the random effects.
+evaluation then costs a factorisation of the size of the random effects less the largest grouping.
 
-The variances are found by Newton steps from the exact and the expected second derivatives (both
-are nearly free once the gradient is known), each held at 0 or above.
+The variances are found by Newton steps with average information, each held at 0 or above.
 
 Degrees of freedom are Satterthwaite's, so that what differs between pots is judged by the number
 of pots and not by the number of scores.
@@ -16,11 +15,13 @@ import copy
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special
+from scipy import linalg, sparse
 
 from scentlab.results import FitError
 
 _MOST_STEPS = 200
+# Above so many entries, most of them 0, a block of Z'Z is multiplied as a sparse one.
+_SPARSE_FROM = 20_000
 
 
 @dataclass(frozen=True)
@@ -46,25 +47,120 @@ class MixedFit:
     reml: bool
 
 
+class Groupings:
+    """The columns Z of the random effects and Z'Z.
+
+    The largest grouping is eliminated first: its own block of Z'Z is diagonal, so that a factor
+    costs the cube of the other effects only.
+
+    Parameters
+    ----------
+    groups : list of int arrays (n,), the level of each observation in each grouping,
+        0 ... levels - 1. slopes : list of None or array (n,), what the effects of each grouping
+        are multiplied by (None: by 1). n : int, observations.
+    """
+
+    def __init__(self, groups, slopes, n):
+        self.levels = [int(g.max()) + 1 for g in groups]
+        parts = [
+            sparse.csr_array(
+                (np.ones(n) if slope is None else slope, (np.arange(n), g)), shape=(n, size)
+            )
+            for g, size, slope in zip(groups, self.levels, slopes, strict=True)
+        ]
+        self.z = sparse.hstack(parts, format="csr") if parts else sparse.csr_array((n, 0))
+        self.zt = self.z.T.tocsr()
+        self.ztz = (self.zt @ self.z).toarray()
+        self.starts = np.concatenate([[0], np.cumsum(self.levels)[:-1]]).astype(int)
+        k = int(np.argmax(self.levels)) if parts else 0
+        size = self.levels[k] if parts else 0
+        self.own = np.arange(size) + (self.starts[k] if parts else 0)
+        self.rest = np.setdiff1d(np.arange(len(self.ztz)), self.own)
+        self.diagonal = np.diag(self.ztz)[self.own]
+        self.across = self.ztz[np.ix_(self.own, self.rest)]
+        self.inner = self.ztz[np.ix_(self.rest, self.rest)]
+        self.down = self.across.T
+        if self.across.size > _SPARSE_FROM:
+            self.down = sparse.csr_array(self.across.T)
+
+    def factor(self, theta):
+        """The :class:`Factor` at standard deviations theta (K,) relative to the error's."""
+        scale = np.repeat(np.asarray(theta, dtype=float), self.levels)
+        squared, second = scale[self.own] ** 2, scale[self.rest]
+        more = 1.0 + squared * self.diagonal
+        weight = squared / more
+        a = self.inner - self.down @ (weight[:, None] * self.across)
+        a *= second[:, None] * second
+        a.flat[:: len(a) + 1] += 1.0
+        lower = _cholesky(a)
+        log_det = np.log(more).sum() + 2.0 * np.log(np.diag(lower)).sum()
+        return Factor(self, weight, second, lower, float(log_det))
+
+    def sums(self, values):
+        """Sums over the effects of each grouping along the first axis."""
+        return np.add.reduceat(values, self.starts, axis=0)
+
+    def apart(self, values):
+        """A vector (q,) over the effects as columns (q, K), one for each grouping."""
+        grouping = np.repeat(np.arange(len(self.levels)), self.levels)
+        return np.where(grouping[:, None] == np.arange(len(self.levels)), values[:, None], 0.0)
+
+
+@dataclass(frozen=True)
+class Factor:
+    """W = I + Z diag(theta^2) Z', factorised; ``log_det`` is its log determinant."""
+
+    groupings: Groupings
+    weight: np.ndarray
+    second: np.ndarray
+    lower: np.ndarray
+    log_det: float
+
+    def forward(self, zr):
+        """h (q, m) of Z'R (q, m), with R'W^-1 R = R'R - h'h."""
+        g, h = self.groupings, np.empty(zr.shape)
+        own = zr[g.own]
+        h[g.own] = np.sqrt(self.weight)[:, None] * own
+        left = zr[g.rest] - g.down @ (self.weight[:, None] * own)
+        if len(left):
+            left *= self.second[:, None]
+            h[g.rest] = linalg.lapack.dtrtrs(self.lower, left, lower=True, overwrite_b=True)[0]
+        return h
+
+    def effects(self, h):
+        """The predicted effects (q,) from h (q,), the forward of Z'(y - X beta)."""
+        g, found = self.groupings, np.empty(len(h))
+        found[g.rest] = self.second * linalg.solve_triangular(
+            self.lower.T, h[g.rest], lower=False, check_finite=False
+        )
+        found[g.own] = np.sqrt(self.weight) * h[g.own]
+        found[g.own] -= self.weight * (g.across @ found[g.rest])
+        return found
+
+
+def _cholesky(a):
+    """The lower factor of a symmetric matrix, by LAPACK itself: checks would cost more than it."""
+    if not len(a):
+        return a
+    lower, failed = linalg.lapack.dpotrf(a.T, lower=True, clean=True, overwrite_a=True)
+    if failed:
+        raise np.linalg.LinAlgError("the variances leave a matrix that is not positive definite")
+    return lower
+
+
 class MixedProblem:
     """Data of a linear mixed model, with cross products formed once.
 
     Parameters
     ----------
-    y : array (n,). x : array (n, p) of full rank. groups : list of int arrays (n,), the level of
-        each observation in each grouping, 0 ... levels - 1. slopes : list of None or array (n,),
-        what the effects of each grouping are multiplied by (None: by 1).
+    y : array (n,). x : array (n, p) of full rank. groups, slopes : see :class:`Groupings`.
     """
 
     def __init__(self, y, x, groups, slopes=None):
         self.y = np.asarray(y, dtype=float)
-        self.levels = [int(g.max()) + 1 for g in groups]
-        z = np.zeros((len(self.y), sum(self.levels)))
-        offset = 0
-        for g, size, slope in zip(groups, self.levels, slopes or [None] * len(groups), strict=True):
-            z[np.arange(len(z)), offset + np.asarray(g)] = 1.0 if slope is None else slope
-            offset += size
-        self.z, self.ztz, self.zty = z, z.T @ z, z.T @ self.y
+        self.groupings = Groupings(groups, slopes or [None] * len(groups), len(self.y))
+        self.levels = self.groupings.levels
+        self.zty = self.groupings.zt @ self.y
         self.yty = self.y @ self.y
         self._take(x)
 
@@ -86,47 +182,36 @@ class MixedProblem:
                 "the loads and blends scored cannot tell the fixed effects apart; every blend "
                 "needs scores at two loads at least"
             )
-        self.ztx = self.z.T @ self.x
+        self.ztx = self.groupings.zt @ self.x
         self.xtx, self.xty = self.x.T @ self.x, self.x.T @ self.y
-
-    @property
-    def starts(self):
-        """Where the effects of each grouping begin."""
-        return np.concatenate([[0], np.cumsum(self.levels)[:-1]]).astype(int)
 
     def solve(self, theta):
         """Profiled pieces at relative standard deviations theta (K,)."""
-        scale, lower, log_det, hy = self._factor(theta)
-        hx = _forward(lower, scale[:, None] * self.ztx)
+        factor = self.groupings.factor(theta)
+        h = factor.forward(np.column_stack([self.ztx, self.zty]))
+        hx, hy = h[:, :-1], h[:, -1]
         information = self.xtx - hx.T @ hx
         root = linalg.cholesky(information, lower=True, check_finite=False)
         right = self.xty - hx.T @ hy
         beta = linalg.cho_solve((root, True), right, check_finite=False)
         residual = self.yty - hy @ hy - beta @ right
         log_det_x = 2.0 * np.log(np.diag(root)).sum()
-        return _Solved(beta, information, residual, log_det, log_det_x, lower, hx, hy, scale)
-
-    def _factor(self, theta):
-        scale = np.repeat(np.asarray(theta, dtype=float), self.levels)
-        a = scale[:, None] * self.ztz * scale
-        a.flat[:: len(a) + 1] += 1.0
-        lower = linalg.cholesky(a, lower=True, overwrite_a=True, check_finite=False)
-        log_det = 2.0 * np.log(np.diag(lower)).sum()
-        return scale, lower, log_det, _forward(lower, scale * self.zty)
+        return _Solved(beta, information, residual, log_det_x, factor, hx, hy)
 
     def likelihood_of_fixed(self, theta):
         """-2 log of the full likelihood as a function of the fixed effects' columns (n, p).
 
         With theta held the random effects are factorised once, however many columns are tried.
         """
-        scale, lower, log_det, hy = self._factor(theta)
+        factor = self.groupings.factor(theta)
+        hy = factor.forward(self.zty[:, None])[:, 0]
 
         def value(x):
-            hx = _forward(lower, scale[:, None] * (self.z.T @ x))
+            hx = factor.forward(self.groupings.zt @ x)
             right = x.T @ self.y - hx.T @ hy
             beta = np.linalg.solve(x.T @ x - hx.T @ hx, right)
             residual = self.yty - hy @ hy - beta @ right
-            return log_det + self.n * (1.0 + np.log(2.0 * np.pi * residual / self.n))
+            return factor.log_det + self.n * (1.0 + np.log(2.0 * np.pi * residual / self.n))
 
         return value
 
@@ -136,47 +221,41 @@ class MixedProblem:
 
     def _criterion(self, s, reml):
         df = self.n - self.p if reml else self.n
-        value = s.log_det + df * (1.0 + np.log(2.0 * np.pi * s.residual / df))
+        value = s.factor.log_det + df * (1.0 + np.log(2.0 * np.pi * s.residual / df))
         return value + (s.log_det_x if reml else 0.0)
 
     def expansion(self, ratio, reml=True):
-        """The criterion at variances ``ratio`` (K,) relative to sigma^2, and its derivatives.
+        """The criterion at variances ``ratio`` (K,) relative to sigma^2, its slope and its bend.
+
+        The bend is the average of the observed and the expected one (Gilmour, Thompson & Cullis
+        1995), which needs no square of the inverse and is never negative.
 
         Returns
         -------
-        (value, gradient (K,), Hessian (K, K), expected Hessian (K, K))
+        (value, slope (K,), bend (K, K))
         """
-        s = self.solve(np.sqrt(ratio))
+        s, g = self.solve(np.sqrt(ratio)), self.groupings
         df = self.n - self.p if reml else self.n
-        # With W = V / sigma^2: Z'W^-1 Z, Z'W^-1 X and Z'W^-1 (y - X beta), from the factor, and
-        # Z'PZ with P = W^-1 - W^-1 X (X'W^-1 X)^-1 X'W^-1.
-        half = _forward(s.lower, s.scale[:, None] * self.ztz)
-        whole = self.ztz - half.T @ half
+        # With W = V / sigma^2: Z'W^-1 X and Z'W^-1 (y - X beta), and of Z'W^-1 Z the diagonal.
+        half = s.factor.forward(g.ztz)
         wx = self.ztx - half.T @ s.hx
         we = (self.zty - half.T @ s.hy) - wx @ s.beta
-        inner = whole - wx @ linalg.solve(s.information, wx.T, assume_a="pos", check_finite=False)
-        seen = inner if reml else whole
-        trace, square = self._sums(np.diag(seen)), self._sums(self._sums(seen**2).T)
-        fitted = self._sums(we**2) / s.residual
-        moved = self._sums(self._sums(we[:, None] * inner * we).T) / s.residual
-        slope = trace - df * fitted
-        hessian = df * (2.0 * moved - np.outer(fitted, fitted)) - square
-        expected = square - np.outer(trace, trace) / df
-        return self._criterion(s, reml), slope, hessian, expected
-
-    def _sums(self, values):
-        """Sums over the effects of each grouping along the first axis."""
-        return np.add.reduceat(values, self.starts, axis=0)
+        seen = np.diag(g.ztz) - np.einsum("ij,ij->j", half, half)
+        through = linalg.solve(s.information, wx.T, assume_a="pos", check_finite=False)
+        if reml:
+            seen = seen - np.sum(wx * through.T, axis=1)
+        trace, fitted = g.sums(seen), g.sums(we**2) / s.residual
+        apart = g.apart(we)
+        moved, fixed = half @ apart, wx.T @ apart
+        moved = apart.T @ (g.ztz @ apart) - moved.T @ moved - fixed.T @ (through @ apart)
+        bend = df * (moved / s.residual - np.outer(fitted, fitted))
+        return self._criterion(s, reml), trace - df * fitted, bend
 
     def seen_through(self, theta):
         """Z'W^-1 Z and Z'W^-1 X at theta, with W = V / sigma^2."""
-        s = self.solve(theta)
-        half = _forward(s.lower, s.scale[:, None] * self.ztz)
-        return self.ztz - half.T @ half, self.ztx - half.T @ s.hx
-
-
-def _forward(lower, right):
-    return linalg.solve_triangular(lower, right, lower=True, check_finite=False)
+        s, ztz = self.solve(theta), self.groupings.ztz
+        half = s.factor.forward(ztz)
+        return ztz - half.T @ half, self.ztx - half.T @ s.hx
 
 
 @dataclass(frozen=True)
@@ -184,12 +263,10 @@ class _Solved:
     beta: np.ndarray
     information: np.ndarray
     residual: float
-    log_det: float
     log_det_x: float
-    lower: np.ndarray
+    factor: Factor
     hx: np.ndarray
     hy: np.ndarray
-    scale: np.ndarray
 
 
 def fit_mixed(problem, reml=True, start=None, precise=True):
@@ -216,8 +293,8 @@ def fit_mixed(problem, reml=True, start=None, precise=True):
     df = problem.n - problem.p if reml else problem.n
     residual = s.residual / df
     covariance = residual * np.linalg.inv(s.information)
-    spherical = linalg.solve_triangular(s.lower.T, s.hy - s.hx @ s.beta, lower=False)
-    pieces = np.split(s.scale * spherical, np.cumsum(problem.levels)[:-1]) if count else []
+    effects = s.factor.effects(s.hy - s.hx @ s.beta)
+    pieces = np.split(effects, np.cumsum(problem.levels)[:-1]) if count else []
     return MixedFit(
         s.beta,
         covariance,
@@ -244,12 +321,11 @@ def _search(problem, reml, start, precise):
 def _descend(problem, reml, ratio, enough):
     """The variances relative to sigma^2, none below 0, by Newton steps of the criterion.
 
-    Where the criterion bends the wrong way its expected bend serves (Fisher's scoring). Ends
-    where a step promises less than ``enough`` of the criterion.
+    Ends where a step promises less than ``enough`` of the criterion.
     """
-    value, slope, bend, expected = problem.expansion(ratio, reml)
+    value, slope, bend = problem.expansion(ratio, reml)
     for _ in range(_MOST_STEPS):
-        step = _step(slope, bend, expected, (ratio > 0.0) | (slope < 0.0))
+        step = _step(slope, bend, (ratio > 0.0) | (slope < 0.0))
         if -slope @ step < enough:
             break
         for share in 0.5 ** np.arange(30):
@@ -259,23 +335,17 @@ def _descend(problem, reml, ratio, enough):
                 break
         else:
             break
-        ratio, (value, slope, bend, expected) = there, found
+        ratio, (value, slope, bend) = there, found
     return ratio
 
 
-def _step(slope, bend, expected, free):
+def _step(slope, bend, free):
     """Newton's step of the free variances; those at 0 that would fall stay."""
     step = np.zeros(len(slope))
-    if not free.any():
-        return step
-    own = np.ix_(free, free)
-    for curvature in (bend[own], expected[own]):
-        try:
-            step[free] = -linalg.cho_solve(linalg.cho_factor(curvature), slope[free])
-            return step
-        except np.linalg.LinAlgError:
-            continue
-    step[free] = -slope[free] / np.maximum(np.diag(expected)[free], 1e-300)
+    if free.any():
+        own = bend[np.ix_(free, free)]
+        ridge = np.diag(1e-10 * np.diag(own) + 1e-300)
+        step[free] = -linalg.lstsq(own + ridge, slope[free], check_finite=False)[0]
     return step
 
 
@@ -291,7 +361,7 @@ def variance_covariance(problem, fit):
         return np.array([[2.0 * error**2 / (problem.n - problem.p)]])
     zz, zx = problem.seen_through(fit.theta)
     inner = (zz - zx @ (fit.covariance / error) @ zx.T) / error  # Z'PZ
-    starts = problem.starts
+    starts = problem.groupings.starts
     squared = np.add.reduceat(np.add.reduceat(inner**2, starts, axis=0), starts, axis=1)
     trace = np.add.reduceat(np.diag(inner), starts)
     # P = P V P gives the traces with the residual from those of the groupings.
@@ -323,46 +393,13 @@ def satterthwaite(problem, fit, contrast):
     slopes = np.empty((len(contrasts), len(groups) + 1))
     if len(groups):
         _, zx = problem.seen_through(fit.theta)
-        slopes[:, :-1] = np.add.reduceat((through @ zx.T / error) ** 2, problem.starts, axis=1)
+        slopes[:, :-1] = problem.groupings.sums((zx @ through.T / error) ** 2).T
     slopes[:, -1] = (variance - slopes[:, :-1] @ groups) / error
     df = _freedom(variance, slopes, variance_covariance(problem, fit), problem.n - problem.p)
     found = contrasts @ fit.beta, np.sqrt(variance), df
     return tuple(float(v[0]) for v in found) if np.ndim(contrast) == 1 else found
 
 
-def combined_variance(variances, covariance, weights):
-    """Weighted sums of variances with Satterthwaite's degrees of freedom.
-
-    Parameters
-    ----------
-    variances : array (K + 1,). covariance : that of :func:`variance_covariance`.
-    weights : array (..., K + 1), not negative.
-
-    Returns
-    -------
-    (sum, df) : arrays (...,)
-
-    >>> found = combined_variance(np.array([4.0]), np.array([[2 * 16.0 / 9]]), np.array([0.5]))
-    >>> [float(v) for v in found]
-    [2.0, 9.0]
-    """
-    total = weights @ variances
-    return total, _freedom(total, weights, covariance, np.inf)
-
-
 def _freedom(variance, slopes, covariance, most):
     spread = np.einsum("...i,ij,...j->...", slopes, covariance, slopes)
     return np.clip(2.0 * variance**2 / np.maximum(spread, 1e-300), 1.0, most)
-
-
-def least_difference(se, df, power=0.8, alpha=0.05):
-    """The least true difference that a two-sided t test finds with the stated power.
-
-    se : standard error of the difference, with df degrees of freedom; arrays broadcast. From the
-    noncentral t distribution, the far tail left out.
-
-    >>> round(float(least_difference(1.0, 38)), 4)
-    2.8749
-    """
-    critical = special.stdtrit(df, 1.0 - alpha / 2.0)
-    return se * special.nctdtrinc(df, 1.0 - power, critical)

@@ -350,7 +350,7 @@ def shape_table(fit):
         )
         for r in fit.shapes.sort_values("weight", ascending=False, kind="stable").itertuples()
     ]
-    words = f"Shapes of the {fit.kind} throw curve, and how much each counts in it (by AIC)"
+    words = f"Shapes of the {fit.kind} throw curve, and how much each counts in it"
     return _view(headings, rows, words, text=(0, 4))
 
 

@@ -1,18 +1,20 @@
-"""The throw fit: recovery, statsmodels as witness, panel structure, what is refused."""
+"""The throw fit: recovery, coverage, shapes, panel structure, tiny sets, what is refused."""
 
 
 import numpy as np
 import pandas as pd
 import pytest
-import statsmodels.api as sm
+from hypothesis import given, settings
+from hypothesis import strategies as st
 from scipy import stats
 
 from scentlab.fitting.throw import (
-    difference_told,
+    difference_draws,
     fit_throw,
     load_for_throw,
     throw_curve,
     throw_draws,
+    throw_peak,
 )
 from scentlab.results import FitError, Result
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
@@ -52,26 +54,29 @@ class TestRecovery:
         assert sd["of a single score"] == pytest.approx(np.sqrt(0.81 + 0.25 / 12), abs=0.03)
 
 
-class TestWitness:
-    def test_the_straight_line_is_that_of_statsmodels(self):
-        """One assessor, one piece a pour: the pots are the only grouping, which MixedLM can do."""
-        frame = scores(4, pots=6, throw=1, assessors=1)
-        moved = dict(zip(frame["pot"].unique(), np.linspace(-2, 2, 12) ** 3 / 4, strict=True))
-        frame["throw"] += frame["pot"].map(moved)
-        found = fit_throw(frame)
-        load = (frame["load_pct"] - found.lowest_pct) / (found.highest_pct - found.lowest_pct)
-        blends = [(frame["blend"] == b).to_numpy(float) for b in found.blends]
-        x = np.column_stack([*blends, *[b * load for b in blends]])
-        other = sm.MixedLM(frame["throw"].to_numpy(), x, groups=frame["pot"]).fit(reml=False)
-        line = found.shapes.set_index("shape").loc["linear"]
-        # Four fixed effects and two variances.
-        assert line["aic"] == pytest.approx(-2 * other.llf + 2 * 6, abs=1e-3)
-
-    def test_weights_follow_from_aic(self, fit):
-        relative = np.exp(-0.5 * (fit.shapes["aic"] - fit.shapes["aic"].min()))
-        assert fit.shapes["weight"].to_numpy() == pytest.approx(relative / relative.sum())
-        share = np.bincount(fit.draw_shape, minlength=4) / len(fit.draw_shape)
+class TestChances:
+    def test_draws_are_of_the_shapes_by_their_weight(self, fit):
+        assert fit.shapes["weight"].sum() == pytest.approx(1.0)
+        share = np.bincount(fit.draw_shape, minlength=7) / len(fit.draw_shape)
         assert share == pytest.approx(fit.shapes["weight"].to_numpy(), abs=0.003)
+
+    def test_the_shape_that_made_the_scores_is_found(self):
+        """Ten testers, small errors, and curves that only one shape follows."""
+        loads = [4, 6, 8, 10, 12, 14]
+        layout = even_layout(["soft"], loads, pots=3, sweat=0, throw=2, assessors=10)
+        for curve, shape in (
+            (lambda x: 3.0 + np.minimum(x, 8.3) / 2, "plateau"),
+            (lambda x: 8.0 - 0.1 * (x - 8.0) ** 2, "parabola"),
+            (lambda x: 7.0 - 4.0 * np.exp((4.0 - x) / 2.0), "saturating"),
+        ):
+            frame = simulate_series(layout, QUIET, 1).throws
+            frame["throw"] += curve(frame["load_pct"]) - 5.0
+            weights = fit_throw(frame, draws=200).shapes.set_index("shape")["weight"]
+            assert weights.idxmax() == shape and weights.max() > 0.8, weights
+
+
+QUIET = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, score_sd=0.3,
+              scale_sd=0.0, pour_sd=0.02, assessor_sd=0.3)  # fmt: skip
 
 
 class TestMeaning:
@@ -97,8 +102,9 @@ class TestMeaning:
         frame = scores(2)
         one = fit_throw(frame, draws=400)
         two = fit_throw(frame.assign(throw=frame["throw"] + 2.0), draws=400)
-        assert two.level == pytest.approx(one.level + 2.0, abs=1e-3)
-        assert two.rise == pytest.approx(one.rise, abs=1e-3)
+        # The prior of a level, 10 points wide, is all that knows of the middle.
+        assert two.level.mean(axis=0) == pytest.approx(one.level.mean(axis=0) + 2.0, abs=0.1)
+        assert two.rise.mean(axis=0) == pytest.approx(one.rise.mean(axis=0), abs=0.05)
 
     def test_names_of_people_do_not_matter(self):
         frame = scores(2)
@@ -151,10 +157,8 @@ class TestUnchanged:
         back = turned.sort_values("blend", kind="stable", ignore_index=True)
         one, two = fit_throw(turned), fit_throw(back)
         assert two.blends == one.blends[::-1]
-        assert two.shapes["aic"].to_numpy() == pytest.approx(one.shapes["aic"], abs=1e-5)
-        columns = ["scores_per_load", "level_df", "rise_df", "least_difference"]
-        first, second = (f.tested.set_index("blend").loc["soft", columns] for f in (one, two))
-        assert second.to_numpy(float) == pytest.approx(first.to_numpy(float), rel=1e-3)
+        weights = (f.shapes["weight"].to_numpy() for f in (one, two))
+        assert next(weights) == pytest.approx(next(weights), abs=0.03)
         for blend in one.blends:
             # Draws are others; their means agree within four Monte Carlo errors.
             away = rise_of(one, blend).mean() - rise_of(two, blend).mean()
@@ -164,7 +168,7 @@ class TestUnchanged:
         frame = scores(2)
         one = fit_throw(frame, draws=200)
         two = fit_throw(frame.iloc[::-1], draws=200)
-        assert two.shapes["aic"].to_numpy() == pytest.approx(one.shapes["aic"], abs=1e-6)
+        assert two.shapes["weight"].to_numpy() == pytest.approx(one.shapes["weight"], abs=0.03)
 
     def test_data_and_back(self, fit):
         again = Result.from_dict(fit.to_dict())
@@ -191,39 +195,21 @@ class TestIntervals:
         assert stats.binom.cdf(sum(inside) / 2, 60, 0.9) > 1e-3
         assert np.mean(inside) < 0.985
 
-    def test_of_one_shape_they_are_student_t(self, fit):
-        """Draws of a shape without bend against t with the freedom of the rise, as tabled."""
-        found = fit_throw(scores(1), draws=40000)
-        own = found.draw_shape == int(np.argmax(fit.shapes["weight"] * fit.shapes["bend"].isna()))
-        draws = found.rise[own, 0]
-        df = found.tested["rise_df"][0]
-        spread = np.quantile(draws, 0.95) - np.median(draws)
-        far = np.quantile(draws, 0.995) - np.median(draws)
-        expected = stats.t.ppf(0.995, df) / stats.t.ppf(0.95, df)
-        assert far / spread == pytest.approx(expected, rel=0.05)
-
-    def test_three_assessors_leave_the_throw_itself_their_freedom(self):
-        """Where it is surest, throw has the tails of t with the freedom tabled, about 2."""
-        found = fit_throw(scores(1, assessors=3), draws=40000)
-        own = found.draw_shape == int(
-            np.argmax(found.shapes["weight"] * found.shapes["bend"].isna())
-        )
-        draws = throw_draws(found, "soft", np.linspace(6, 14, 33))[own]
-        width = np.quantile(draws, 0.95, axis=0) - np.median(draws, axis=0)
-        surest = draws[:, int(np.argmin(width))]
-        df = found.tested["level_df"][0]
-        assert df < 4
-        far = np.quantile(surest, 0.99) - np.median(surest)
-        expected = stats.t.ppf(0.99, df) / stats.t.ppf(0.95, df)
-        assert far / width.min() == pytest.approx(expected, rel=0.07)
-
-    def test_freedom_of_the_rise_is_that_of_pours_and_assessors(self, fit):
-        """8 assessors' scales leave 7; 20 pours less 4 pots and 2 slopes leave 14 or fewer."""
-        df = fit.tested["rise_df"]
-        assert ((df > 2) & (df < 40)).all()
-        each = [f"p{i}" for i in range(len(scores(1)))]
-        wrong = fit_throw(scores(1).assign(pour=each, pot=each, code=each), draws=200)
-        assert (wrong.tested["rise_df"] > df).all()
+    def test_each_further_tester_narrows_the_answer(self):
+        """The same series seen by one, two, three and six of its testers; 20 series."""
+        layout = even_layout(["soft"], LOADS, pots=2, sweat=0, throw=2, assessors=6)
+        truth = Truth({"soft": BlendTruth(9.0)}, score_sd=1.0)
+        widths = []
+        for seed in range(20):
+            frame = simulate_series(layout, truth, seed).throws
+            widths.append([
+                np.subtract(*np.quantile(
+                    fit_throw(frame[frame["assessor"] <= f"A{n}"], draws=400).rise, [0.95, 0.05]
+                ))
+                for n in (1, 2, 3, 6)
+            ])  # fmt: skip
+        middle = np.median(widths, axis=0)
+        assert (np.diff(middle) < -0.1).all() and middle[0] < 5.0, middle
 
     def test_one_more_assessor_with_the_same_scores_is_no_more_pots(self):
         """Copies of a panel leave the pours' own doubt: the interval shrinks by less than 1/2."""
@@ -241,7 +227,7 @@ class TestScales:
 
     def test_scales_are_found_and_shrunk(self):
         """Everybody's own line by least squares, against the fit's scale: the same order, nearer
-        to 1, and 1 in the mean."""
+        to 1, and near 1 in the mean."""
         frame = scores(5, self.WIDE, throw=3)
         panel = fit_throw(frame, draws=200).panel.set_index("assessor")
         share = np.log(frame["load_pct"])
@@ -250,7 +236,7 @@ class TestScales:
             for a, rows in frame.groupby("assessor")
         }
         raw = pd.Series(own) / np.mean(list(own.values()))
-        assert panel["scale"].mean() == pytest.approx(1.0, abs=1e-6)
+        assert panel["scale"].mean() == pytest.approx(1.0, abs=0.05)
         assert np.corrcoef(panel["scale"], raw)[0, 1] > 0.99
         assert (panel["scale"] - 1).abs().sum() < (raw - 1).abs().sum()
         assert (panel["scale"] - 1).abs().sum() > 0.5 * (raw - 1).abs().sum()
@@ -275,10 +261,10 @@ class TestScales:
         found = fit_throw(frame)
         unlike = found.variances.set_index("source")["sd"]
         scale = unlike["between assessors' scales, over the whole rise"]
-        assert scale > 0.3
-        # The mean of 8 scales is no surer than that, and pours and scores come on top.
-        alike = rise_of(fit_throw(scores(5))).var()
-        assert rise_of(found).var() > max(1.2 * alike, scale**2 / 8)
+        alike = fit_throw(scores(5)).variances.set_index("source")["sd"]
+        assert scale > 1.2 * alike["between assessors' scales, over the whole rise"]
+        # The mean of 8 scales is about no surer than that, and pours and scores come on top.
+        assert rise_of(found).var() > max(rise_of(fit_throw(scores(5))).var(), 0.9 * scale**2 / 8)
 
     def test_no_scale_where_nobody_smells_a_difference(self):
         flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)})
@@ -297,7 +283,7 @@ class TestOddAssessors:
         }
         whole, rest, top = "all 6 assessors", "without A3", f"{found.highest_pct:.1f}"
         assert found.notes[-1] == (
-            f"A3 scored against the others. The gain of warm throw from 6.0 to {top} % of wax with "
+            f"A3 scored against the others. The gain of hot throw from 6.0 to {top} % of wax with "
             "A3 and without, 90 % interval in brackets: "
             f"soft {texts[whole, 'soft']} with and {texts[rest, 'soft']} without; "
             f"hard {texts[whole, 'hard']} with and {texts[rest, 'hard']} without."
@@ -347,7 +333,7 @@ class TestUsedToIt:
         found = fit_throw(frame.assign(works_with_fragrance=flag), draws=400)
         assert list(found.answers["panel"].unique()) == ["all 6 assessors", "without A1 and A2"]
         assert found.notes[-1].startswith(
-            "A1 and A2 work with the fragrance and may be used to it. The gain of warm throw from "
+            "A1 and A2 work with the fragrance and may be used to it. The gain of hot throw from "
             f"6.0 to {found.highest_pct:.1f} % of wax with A1 and A2 and without, 90 % interval in "
             "brackets: soft +"
         )
@@ -376,7 +362,8 @@ class TestUsedToIt:
         found = fit_throw(one.assign(works_with_fragrance=flag, load_pct=one["load_pct"].round()))
         assert found.notes[-1] == (
             "A1 works with the fragrance and may be used to it. Without A1 there is no answer: "
-            "warm throw was scored at one load only; a curve needs at least two."
+            "hot throw was scored at one load only of each blend; a curve needs at least two: "
+            "score pieces of another load."
         )
 
     def test_none_flagged(self, fit):
@@ -418,7 +405,7 @@ class TestMinutes:
 
     def test_sittings_at_different_times_are_noted(self, timed):
         assert fit_throw(timed, draws=200).notes[0] == (
-            "The sittings were scored at different times on the warmer (S1 15 min, S2 30 min, "
+            "The sessions were scored at different times on the warmer (S1 15 min, S2 30 min, "
             "S3 60 min) and are compared only by the term for the minutes; throw is stated at "
             "15 min."
         )
@@ -457,11 +444,11 @@ class TestMinutes:
     @pytest.mark.parametrize(
         "change, minutes, text",
         [
-            ({}, 90, "warm throw was scored from 15 to 60 min on the warmer; there is no answer "
+            ({}, 90, "hot throw was scored from 15 to 60 min on the warmer; there is no answer "
              "at 90 min"),
-            ({"minutes": 30.0}, 60, "warm throw was scored at 30 min on the warmer; there is no "
+            ({"minutes": 30.0}, 60, "hot throw was scored at 30 min on the warmer; there is no "
              "answer at 60 min"),
-            ({"minutes": np.nan}, 60, "no minutes on the warmer were noted with the warm throw "
+            ({"minutes": np.nan}, 60, "no minutes on the warmer were noted with the hot throw "
              "scores; leave minutes out"),
         ],
     )  # fmt: skip
@@ -513,22 +500,26 @@ class TestInverse:
 
 class TestBends:
     def test_an_unbounded_bend_is_said_to_be_one(self, reference):
-        """Bretz, Pinheiro & Branson 2005 (DoseFinding's biom): the load of half effect has no
-        upper limit. Each value taken as the score of a pour of its own."""
+        """Bretz, Pinheiro & Branson 2005 (DoseFinding's biom): by least squares 0.1422 (R nls),
+        95 % profile limits from 0.03 upwards with no upper end. Each value taken as the score of
+        a pour of its own; the bend's median is held to the lower half of those limits."""
         biom = reference("biom")
         codes = [f"p{i}" for i in range(len(biom))]
         frame = pd.DataFrame({
             "code": codes, "pour": codes, "pot": codes, "blend": "soft", "load_pct": biom["x"],
             "assessor": "A1", "sitting": "S1", "kind": "warm", "throw": biom["y"],
         })  # fmt: skip
-        with np.errstate(invalid="ignore", divide="ignore"):
-            found = fit_throw(frame)
+        found = fit_throw(frame)
         emax = found.shapes.set_index("shape").loc["emax"]
-        assert emax["bend"] == pytest.approx(0.1422, rel=0.02)
+        assert 0.03 < emax["bend"] < 1.5
         assert np.isnan(emax["bend_upper"]) and not emax["bend_settled"]
         assert "logarithmic" not in set(found.shapes["shape"])
-        # ML of -2 logLik -105.56914 (R nls), with 4 parameters beside.
-        assert emax["aic"] == pytest.approx(2 * 105.56914 + 2 * 4, abs=1e-3)
+        # Levels off, says the paper: the straight line (rss 50.01 against 48.36) counts less.
+        weight = found.shapes.set_index("shape")["weight"]
+        assert weight["linear"] < weight["emax"]
+        # Least squares: at 0 0.322, at 1 0.322 + 0.746 / 1.142 = 0.975, with se about 0.15.
+        curve = throw_curve(found, "soft", [0.0, 1.0])["throw"]
+        assert curve.to_numpy() == pytest.approx([0.322, 0.975], abs=0.15)
 
     def test_a_bend_that_is_settled(self):
         """Half of the effect at 2 % of wax, loads from 1 to 16, a large panel, small errors."""
@@ -538,66 +529,151 @@ class TestBends:
         found = fit_throw(simulate_series(layout, truth, 1).throws)
         emax = found.shapes.set_index("shape").loc["emax"]
         assert emax["bend_settled"] and emax["bend_lower"] < 2.0 < emax["bend_upper"]
-        assert emax["weight"] > 0.9
+        off = found.shapes.set_index("shape")["weight"][["emax", "saturating"]]
+        assert off.sum() > 0.98
 
 
-NEIGHBOURS = "This panel cannot tell neighbouring loads apart; points of warm throw in the largest "
+def hump(frame, top=8.5, falls=1.8, width=2.5):
+    """The frame of a flat truth with a peak added: lower by ``falls`` at ``width`` to a side."""
+    moved = 1.5 - falls * ((frame["load_pct"] - top) / width) ** 2
+    return frame.assign(throw=(frame["throw"] + moved).clip(0, 10))
+
+
+class TestPeaks:
+    FLAT = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)})
+
+    @pytest.fixture(scope="class")
+    @classmethod
+    def peaked(cls):
+        layout = even_layout(["soft"], np.linspace(6, 11.4, 6), pots=2, sweat=0, throw=2,
+                             assessors=6)  # fmt: skip
+        return fit_throw(hump(simulate_series(layout, cls.FLAT, 1).throws))
+
+    def test_draws_rise_and_fall(self, peaked):
+        low, top, high = throw_draws(peaked, "soft", [6.0, 8.5, 11.4]).mean(axis=0)
+        assert top - low == pytest.approx(1.8, abs=0.6)
+        assert top - high == pytest.approx(1.8 * (2.9 / 2.5) ** 2, abs=0.7)
+
+    def test_it_is_found_and_said(self, peaked):
+        peak = throw_peak(peaked, "soft")
+        assert peak.chance > 0.9 and peak.lower_pct < peak.load_pct < peak.upper_pct
+        assert peak.load_pct == pytest.approx(8.5, abs=0.5)
+        said = f"soft: hot throw is strongest near {peak.load_pct:.1f} % and falls beyond, by "
+        assert any(n.startswith(said) for n in peaked.notes)
+
+    def test_none_in_honest_rising_worlds(self, fit):
+        for seed in range(12):
+            found = fit_throw(scores(seed, assessors=6), draws=400)
+            assert all(throw_peak(found, b).chance < 0.9 for b in found.blends)
+            assert not any("strongest" in n for n in found.notes)
+
+    def test_a_peak_in_one_blend_only(self):
+        truth = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0),
+                       "hard": BlendTruth(12.0)})  # fmt: skip
+        layout = even_layout(["soft", "hard"], np.linspace(6, 11.4, 6), pots=2, sweat=0, throw=2,
+                             assessors=6)  # fmt: skip
+        frame = simulate_series(layout, truth, 2).throws
+        own = frame["blend"] == "soft"
+        frame.loc[own, "throw"] = hump(frame[own])["throw"]
+        found = fit_throw(frame)
+        assert throw_peak(found, "soft").chance > 0.9
+        assert throw_peak(found, "hard").chance < 0.5
+
+
+class TestOrder:
+    """The place in the session and the piece smelt before."""
+
+    def shuffled(self, seed, drift=0.0, carried=0.0):
+        frame = scores(seed, assessors=6)
+        rng = np.random.default_rng(seed)
+        frame["position"] = frame.assign(o=rng.random(len(frame))).groupby("assessor")["o"].rank()
+        frame = frame.sort_values(["assessor", "position"], ignore_index=True)
+        before = frame.groupby("assessor")["load_pct"].shift().fillna(10.0)
+        place = frame["position"] / frame["position"].max()
+        frame["throw"] += drift * (place - 0.5) + carried * (before - 10.0) / 8.0
+        return frame
+
+    def test_effects_are_recovered_and_said(self):
+        found = fit_throw(self.shuffled(1, drift=-2.0, carried=-1.0))
+        effect = found.order.set_index("effect")
+        for name, true in (("position", -2.0), ("before", -1.0)):
+            assert effect.at[name, "lower"] < true < effect.at[name, "upper"]
+        assert any("from the first to the last piece of a session" in n for n in found.notes)
+
+    def test_the_answer_is_that_without_them(self):
+        plain, moved = (fit_throw(self.shuffled(2, d, c)) for d, c in ((0, 0), (-2.0, -1.0)))
+        assert moved.rise.mean(axis=0) == pytest.approx(plain.rise.mean(axis=0), abs=0.15)
+
+    def test_an_order_by_load_is_not_told_from_the_loads(self):
+        assert "before" not in set(fit_throw(scores(1), draws=200).order["effect"])
+
+    def test_short_sessions_are_left_alone(self):
+        frame = self.shuffled(1)
+        frame["sitting"] = "S" + ((frame["position"] - 1) // 3).astype(int).astype(str)
+        frame["position"] = (frame["position"] - 1) % 3 + 1
+        assert fit_throw(frame, draws=200).order.empty
 
 
 class TestNotes:
-    def test_a_large_panel_and_large_steps_need_none(self):
-        strong = Truth({"soft": BlendTruth(9.0, throw_rise=25.0, throw_floor=-7)}, scale_sd=0.0)
-        layout = even_layout(["soft"], [5, 10, 20], pots=4, throw=2, assessors=12)
-        assert fit_throw(simulate_series(layout, strong, 1).throws, draws=200).notes == ()
+    def test_a_panel_that_smells_a_difference_needs_none(self, fit):
+        assert fit.notes == ()
 
-    def test_steps_too_small_for_the_panel(self, fit):
-        tested = fit.tested.set_index("blend")
-        steps = {}
-        for b in fit.blends:
-            loads = np.linspace(*tested.loc[b, ["lowest_pct", "highest_pct"]], 5)
-            steps[b] = np.diff(throw_draws(fit, b, loads).mean(axis=0)).max()
-        parts = [
-            f"{b} {steps[b]:.1f}, where {tested.at[b, 'least_difference']:.1f} can be told"
-            for b in fit.blends
-            if steps[b] < tested.at[b, "least_difference"]
-        ]
-        assert parts
-        assert fit.notes == (NEIGHBOURS + f"step: {'; '.join(parts)} (80 % power at 5 %).",)
-
-    def test_nobody_smells_the_difference(self):
-        flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)})
-        found = fit_throw(scores(1, flat), draws=400)
-        lower, middle, upper = np.quantile(found.rise[:, 0], [0.05, 0.5, 0.95])
-        told = difference_told(found, "soft", 1.0)[0]
+    def test_loads_that_smell_alike(self):
+        flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, pour_sd=0.1)
+        found = fit_throw(scores(1, flat, throw=4))
+        low, high = found.tested.loc[0, ["lowest_pct", "highest_pct"]]
+        alike = np.mean(np.abs(difference_draws(found, "soft", low, high)) <= 0.5)
+        assert alike > 0.8
+        chance = "over 99" if alike > 0.99 else f"{100 * alike:.0f}"
         assert found.notes == (
-            "This panel could hardly tell the lowest load from the highest; points of warm throw "
-            f"gained, 90 % interval in brackets: soft {middle:+.1f} ({lower:+.1f} to "
-            f"{upper:+.1f}), where {told:.1f} can be told (80 % power at 5 %).",
+            f"soft: hot throw at {high:.1f} % is within 0.5 points of that at {low:.1f} % "
+            f"(chance {chance} %).",
         )
-        assert lower < 0 < upper
 
-    def test_one_assessor(self):
+    def test_one_tester(self):
         assert fit_throw(scores(1, assessors=1), draws=200).notes[0] == (
-            "One assessor scored: the throw curve is that person's, not a panel's."
+            "One tester scored: how far others would follow is taken from what panels usually do. "
+            "A second tester makes the answer surer."
         )
 
-    def test_a_small_panel(self):
-        assert fit_throw(scores(1, assessors=4), draws=200).notes[0] == (
-            "4 assessors scored: a panel this small tells only large steps of throw apart."
-        )
-
-    def test_a_small_panel_and_one_pot_a_blend(self):
-        assert fit_throw(scores(1, assessors=4, pots=1), draws=200).notes[:2] == (
-            "4 assessors scored: a panel this small tells only large steps of throw apart.",
-            "Each blend was scored from one pot, so how throw differs between pots is not known.",
+    def test_one_pot_a_blend(self):
+        assert fit_throw(scores(1, assessors=4, pots=1), draws=200).notes[0] == (
+            "Each blend was scored from one pot, so how throw differs between pots is not known."
         )
 
     def test_lost_scores(self):
         frame = scores(1)
         frame.loc[[0, 5], "throw"] = np.nan
         assert fit_throw(frame, draws=200).notes[0] == (
-            "2 warm throw scores have no value or no weighed load and were left out."
+            "Left out, for want of a value or of a weighed load: 2 hot throw scores."
         )
+
+    def test_the_same_score_for_everything(self):
+        found = fit_throw(scores(1).assign(throw=5.0))
+        assert found.notes[0] == (
+            "Every hot throw score is 5: either no load smells different, or the pieces were not "
+            "smelt one against the other."
+        )
+        assert found.rise.mean() == pytest.approx(0.0, abs=0.05)
+
+    def test_a_blend_at_one_load_leaves_the_others_their_answer(self):
+        frame = scores(1)
+        soft = frame["blend"] == "soft"
+        found = fit_throw(frame.assign(load_pct=frame["load_pct"].where(soft, 8.0)))
+        assert found.blends == ("soft",)
+        assert found.notes[0] == (
+            "Hot throw of hard was scored at one load only and has no curve: score pieces of "
+            "another load."
+        )
+
+    def test_the_priors_are_said(self, fit):
+        assert fit.prior["sd between assessors"] == (
+            "about 1 points, 90 % within 3.7 times either way"
+        )
+        assert fit.prior["rise of throw"] == "normal, 0 ± 3 points (sd)"
+        shares = [float(part.split()[-2]) for part in fit.prior["shapes"].split(", ")]
+        assert len(shares) == 7 and sum(shares) == pytest.approx(100)
+        assert (fit.variances["lower"] < fit.variances["sd"]).all()
 
 
 class TestDegenerate:
@@ -613,10 +689,11 @@ class TestDegenerate:
         found = fit_throw(scores(1, pots=1), draws=200)
         assert "between pots" not in set(found.variances["source"])
 
-    def test_one_assessor_has_no_scale(self):
-        found = fit_throw(scores(1, assessors=1), draws=200)
-        assert not found.variances["source"].str.contains("assessor").any()
-        assert np.isfinite(found.table["upper"][:4]).all()
+    def test_one_assessor_has_the_scale_of_the_prior(self):
+        found = fit_throw(scores(1, assessors=1)).variances.set_index("source")
+        assert "between assessors" not in found.index
+        scale = found.loc["between assessors' scales, over the whole rise"]
+        assert scale["lower"] < scale["prior"] < scale["upper"]
 
     def test_several_sittings_do_and_one_does_not_count(self):
         frame = scores(1)
@@ -631,24 +708,22 @@ class TestRefused:
         [
             (
                 lambda d: d.iloc[:0],
-                "there is no warm throw score to fit; kinds scored: none",
+                "there is no hot throw score to fit; kinds scored: none; score hot throw at two "
+                "loads of a blend or more",
             ),
             (
                 lambda d: d.assign(kind="cold"),
-                "there is no warm throw score to fit; kinds scored: cold",
+                "there is no hot throw score to fit; kinds scored: cold; score hot throw at two "
+                "loads of a blend or more",
             ),
             (
                 lambda d: d.assign(load_pct=8.0),
-                "warm throw was scored at one load only; a curve needs at least two",
+                "hot throw was scored at one load only of each blend; a curve needs at least two: "
+                "score pieces of another load",
             ),
             (
-                lambda d: d.assign(load_pct=d["load_pct"].where(d["blend"] == "soft", 8.0)),
-                "warm throw of hard was scored at one load only; score another load or leave the "
-                "blend out",
-            ),
-            (
-                lambda d: d.assign(throw=5.0),
-                "the scores fit the loads exactly: there is no error to measure",
+                lambda d: d.assign(throw=np.nan),
+                "no hot throw score has both a value and a weighed load; add them",
             ),
         ],
     )
@@ -662,8 +737,60 @@ class TestRefused:
             throw_curve(fit, "none", [8.0])
         assert str(error.value) == "no throw was scored for 'none'; scored were soft, hard"
 
-    @pytest.mark.filterwarnings("ignore::RuntimeWarning")
     def test_unscented_wax_among_the_pieces(self):
         layout = even_layout(["soft", "hard"], [0, 6, 12], sweat=0, throw=2, assessors=4)
         found = fit_throw(simulate_series(layout, TRUTH, 1).throws)
         assert np.isfinite(throw_curve(found, "soft", [0, 1, 6, 12]).to_numpy()).all()
+
+
+@st.composite
+def tiny(draw):
+    """Any few throws that import accepts: 1-2 blends, 1-3 loads, 1-2 pots, 1-2 pieces, 0-3 testers,
+    1-2 sessions, values alike or not, with gaps."""
+    rows, values = [], draw(st.sampled_from([[0.0], [5.0], [0.0, 10.0], list(range(11))]))
+    loads = draw(st.lists(st.sampled_from([0.0, 4.0, 6.0, 6.1, 12.0]), min_size=1, max_size=3))
+    testers, pots = draw(st.integers(0, 3)), draw(st.integers(1, 2))
+    pieces, sessions = draw(st.integers(1, 2)), draw(st.integers(1, 2))
+    for blend in draw(st.sampled_from([["a"], ["a", "b"]])):
+        own = loads if blend == "a" or draw(st.booleans()) else loads[:1]
+        for pot in range(pots):
+            for i, load in enumerate(own):
+                for piece in range(pieces):
+                    for tester in range(testers):
+                        rows.append({
+                            "code": f"{blend}{pot}{i}{piece}", "pour": f"{blend}{pot}{i}",
+                            "pot": f"{blend}{pot}", "blend": blend, "load_pct": load,
+                            "assessor": f"A{tester}", "sitting": f"S{piece % sessions}",
+                            "kind": "warm", "minutes": draw(st.sampled_from([30.0, 45.0, np.nan])),
+                            "position": draw(st.sampled_from([1, 2, None])),
+                            "works_with_fragrance": draw(st.sampled_from([None, "yes"])),
+                            "throw": draw(st.sampled_from([*values, np.nan])),
+                        })  # fmt: skip
+    columns = ["code", "pour", "pot", "blend", "load_pct", "assessor", "sitting", "kind",
+               "minutes", "position", "works_with_fragrance", "throw"]  # fmt: skip
+    kept = draw(st.sampled_from([len(rows), max(len(rows) - 3, 0), min(len(rows), 2)]))
+    return pd.DataFrame(rows[:kept], columns=columns)
+
+
+@pytest.mark.filterwarnings("error")
+class TestAnyFewScores:
+    @given(tiny())
+    @settings(max_examples=150, deadline=None)
+    def test_a_fit_or_words(self, frame):
+        try:
+            found = fit_throw(frame, draws=40)
+        except FitError as error:
+            assert len(str(error)) > 30 and "score" in str(error)
+            return
+        assert np.isfinite(found.table[["estimate", "lower", "upper"]].to_numpy(float)).all()
+        for blend in found.blends:
+            assert np.isfinite(throw_draws(found, blend, [found.lowest_pct, 7.0])).all()
+
+    def test_two_pours_of_one_pot(self):
+        """Two loads, two pieces each, two testers, one session, all by all."""
+        frame = scores(1, Truth({"soft": BlendTruth(9.0)}), pots=1, throw=2, assessors=2)
+        frame = frame[frame["load_pct"] < 9]
+        assert len(frame) == 8
+        found = fit_throw(frame)
+        # Two pours that may differ by 0.3 or so, errors of 1 in four scores each: about 1 point.
+        assert 0.5 < found.rise.std() < 2.5

@@ -16,7 +16,7 @@ import pytest
 from scipy import optimize, stats
 
 from scentlab.maths.cumulative import _Natural, fit_cumulative
-from scentlab.maths.curves import SHAPES, scaled, scaled_bend_slope
+from scentlab.maths.curves import SHAPES, scaled
 from scentlab.maths.graded import CapacityModel
 from scentlab.maths.intervals import binomial_limits, likelihood_drop, profile_limits
 from scentlab.maths.links import find_link
@@ -249,7 +249,7 @@ def test_a_side_without_a_limit_is_infinite(reference):
     def curve(x, point):
         half = np.exp(point[2])
         share = scaled(emax, x, half, 0.0, 1.0)
-        bend = point[1] * half * scaled_bend_slope(emax, x, half, 0.0, 1.0)
+        bend = point[1] * half * x * (x - 1.0) / (half + x) ** 2  # of s = x (1 + k) / (k + x)
         return point[0] + point[1] * share, np.column_stack([np.ones_like(x), share, bend])
 
     x, y = frame["x"].to_numpy(float), frame["y"].to_numpy(float)

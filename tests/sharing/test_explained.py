@@ -22,7 +22,10 @@ from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.sharing.summary import supplier_summary_html
 
-EXACT = "the scores fit the loads exactly: there is no error to measure"
+ONE_LOAD = (
+    "hot throw was scored at one load only of each blend; a curve needs at least two: score pieces "
+    "of another load"
+)
 
 
 def words_of(page):
@@ -31,28 +34,29 @@ def words_of(page):
 
 
 @pytest.fixture(scope="module")
-def all_fives(series):
-    """Every throw score is 5: the fit of throw is refused."""
-    found = analyse(dataclasses.replace(series, throws=series.throws.assign(throw=5.0)), draws=300)
+def of_one_load(series):
+    """Every throw score is of one load: the fit of throw is refused."""
+    one = series.throws.assign(load_pct=8.0)
+    found = analyse(dataclasses.replace(series, throws=one), draws=300)
     assert found.throw is None
     return found
 
 
-def test_scores_that_could_not_be_fitted_are_not_denied(all_fives):
-    number = int((all_fives.series.throws["kind"] == "warm").sum())
+def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
+    number = int((of_one_load.series.throws["kind"] == "warm").sum())
     assert number > 100
-    said = f"There is no fit of warm throw, though {number} scores are stored: {EXACT}"
-    text = words_of(report_html(all_fives))
+    said = f"There is no fit of warm throw, though {number} scores are stored: {ONE_LOAD}"
+    text = words_of(report_html(of_one_load))
     assert text.count(said) == 2  # under the pick and under throw
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
         assert false not in text
     assert "there is no fit of warm throw, so this is the highest load that " in text
-    upper = plots.plot_tradeoff(all_fives).child_axes[0]
+    upper = plots.plot_tradeoff(of_one_load).child_axes[0]
     assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
 
 
-def test_a_package_says_the_same_of_them(all_fives):
-    package = prepare_package(all_fives)
+def test_a_package_says_the_same_of_them(of_one_load):
+    package = prepare_package(of_one_load)
     assert "not scored" not in package.text("pick.csv")
     assert "not scored" not in package.sentence and "no fit of warm throw" in package.sentence
 
@@ -70,7 +74,7 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
 
 
 def test_a_decision_for_the_other_kind_of_throw_says_why_it_has_no_fit(series):
-    cold = series.throws.assign(kind="cold", throw=5.0)
+    cold = series.throws.assign(kind="cold", load_pct=8.0)
     both = dataclasses.replace(series, throws=pd.concat([series.throws, cold]))
     pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold"))
     assert "there is no fit of cold throw" in pick.sentence
@@ -100,11 +104,11 @@ def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html
     assert first.index("Ranking: ") < first.index(rule)
 
 
-def test_what_is_not_weighed_is_said(analysis, all_fives):
+def test_what_is_not_weighed_is_said(analysis, of_one_load):
     hidden = prepare_package(analysis, Choices(hide_costs=True)).analysis
     assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")
     assert "lower cost" not in ranking_words(hidden)
-    assert ranking_words(all_fives) == (
+    assert ranking_words(of_one_load) == (
         "How the blends are ranked: by the lower risk of frost, in steps of 5 %, then the lower "
         "cost of a piece. Not weighed: throw (there is no fit of it)."
     )

@@ -1,0 +1,326 @@
+"""A mixed model with priors on all its parts, the curve in its fixed effects not known.
+
+y = X_c beta + sum_k Z_k b_k + e, with b_k ~ N(0, sd_k^2), e ~ N(0, sd_e^2 + floor^2), normal
+priors on beta and on the logarithms of the sds, and X_c one of several designs c with prior
+chances. Beta and the effects are integrated out exactly; the log sds are drawn by importance from
+Student's t around the mode of the likeliest design; the design by its posterior chance given them.
+
+Every design combines the same base columns, so that the work with the scores is done once per
+draw of the sds and not once per design: of R columns and B arms (blends) it takes, for each arm,
+J mixtures of the columns. Coefficients are ordered by mixture, then arm, then the extra columns.
+"""
+
+from dataclasses import dataclass
+
+import numpy as np
+from scipy import linalg, special
+from scipy.stats import qmc
+
+from scentlab.maths.mixed import Groupings
+
+_MOST_STEPS = 60
+_FREEDOM = 6.0
+_AT_ONCE = 2_000_000
+# With fewer effective draws of the sds another round is drawn around those found.
+_ENOUGH, _MOST_ROUNDS = 48, 5
+
+
+@dataclass(frozen=True)
+class Priors:
+    """Normal priors. ``medians`` and ``spread``: of the sds (K + 1,), the error's last, and the
+    sd of their logarithms; ``floor``: sd of the error that is always there; ``coefficients``:
+    sds (p,) of the coefficients about 0."""
+
+    medians: np.ndarray
+    spread: float
+    floor: float
+    coefficients: np.ndarray
+
+
+@dataclass(frozen=True)
+class Posterior:
+    """Draws (D, ...) of the coefficients, the design and the log sds, all of equal weight.
+
+    ``chances`` (C,) of the designs. ``effective`` : how many draws of the sds they are worth.
+    """
+
+    coefficients: np.ndarray
+    design: np.ndarray
+    log_sds: np.ndarray
+    chances: np.ndarray
+    effective: float
+
+
+class Marginal:
+    """The marginal density of scores in the sds and the design.
+
+    Parameters
+    ----------
+    y : array (n,). columns : array (n, R). arms : array (n, B) of 0 and 1. extra : array (n, E).
+    mixes : array (C, J, R), how each design combines the columns. chances : array (C,), prior.
+    groups, slopes : see :class:`~scentlab.maths.mixed.Groupings`. priors : Priors.
+    """
+
+    def __init__(self, y, columns, arms, extra, mixes, chances, groups, slopes, priors):
+        self.mixes, self.log_chances, self.priors = mixes, np.log(chances), priors
+        self.shape = columns.shape[1], arms.shape[1]
+        base = (columns[:, :, None] * arms[:, None, :]).reshape(len(y), -1)
+        self.whole = np.column_stack([base, extra, y])
+        self.groupings = Groupings(groups, slopes, len(y))
+        self.gram = self.whole.T @ self.whole
+        self.zw = self.groupings.zt @ self.whole
+        self.precision = 1.0 / np.asarray(priors.coefficients) ** 2
+        self.n = len(y)
+
+    def design(self, c):
+        """The fixed effects' columns (n, p) of a design."""
+        r, b = self.shape
+        base = self.whole[:, : r * b].reshape(self.n, r, b)
+        mixed = np.einsum("nrb,jr->njb", base, self.mixes[c]).reshape(self.n, -1)
+        return np.column_stack([mixed, self.whole[:, r * b : -1]])
+
+    def error(self, log_sds):
+        """Variance of the error, floor and all."""
+        return np.exp(2.0 * log_sds[-1]) + self.priors.floor**2
+
+    def log_prior(self, log_sds):
+        """Log density of log sds (..., K + 1), up to a constant."""
+        away = (log_sds - np.log(self.priors.medians)) / self.priors.spread
+        return -0.5 * np.sum(away**2, axis=-1)
+
+    def seen(self, log_sds):
+        """-(log |V|) / 2 and the cross products (m, m) of all columns and y through V^-1."""
+        error = self.error(log_sds)
+        factor = self.groupings.factor(np.exp(log_sds[:-1]) / np.sqrt(error))
+        h = factor.forward(self.zw)
+        return -0.5 * (factor.log_det + self.n * np.log(error)), (self.gram - h.T @ h) / error
+
+    def informed(self, seen, mixes):
+        """Information (..., p, p) on the coefficients with its prior, and X'V^-1 y (..., p)."""
+        r, b = self.shape
+        base, j = r * b, mixes.shape[-2]
+        lead = np.broadcast_shapes(seen.shape[:-2], mixes.shape[:-2])
+        inner = seen[..., :base, :base].reshape(*seen.shape[:-2], r, b * base)
+        inner = (mixes @ inner).reshape(*lead, j * b, r, b)
+        inner = (mixes[..., None, :, :] @ inner).reshape(*lead, j * b, j * b)
+        more = seen.shape[-1] - base
+        side = seen[..., :base, base:].reshape(*seen.shape[:-2], r, b * more)
+        side = (mixes @ side).reshape(*lead, j * b, more)
+        p = j * b + more - 1
+        information = np.empty((*lead, p, p))
+        information[..., : j * b, : j * b] = inner
+        information[..., : j * b, j * b :] = side[..., :-1]
+        information[..., j * b :, : j * b] = np.swapaxes(side[..., :-1], -1, -2)
+        information[..., j * b :, j * b :] = seen[..., base:-1, base:-1]
+        information[..., np.arange(p), np.arange(p)] += self.precision
+        own = np.broadcast_to(seen[..., base:-1, -1], (*lead, more - 1))
+        return information, np.concatenate([side[..., -1], own], axis=-1)
+
+    def densities(self, constants, seen):
+        """Log marginal density (S, C) of every design, from :meth:`seen` of S draws of the sds."""
+        found = np.empty((len(seen), len(self.mixes)))
+        p = len(self.precision)
+        step = max(1, _AT_ONCE // (len(self.mixes) * p * p))
+        for at in range(0, len(seen), step):
+            part = seen[at : at + step]
+            information, right = self.informed(part[:, None], self.mixes[None])
+            lower = np.linalg.cholesky(information)
+            half = _forward(lower, right)
+            diagonal = np.diagonal(lower, axis1=-2, axis2=-1)
+            found[at : at + step] = (
+                0.5 * np.sum(half**2, axis=-1)
+                - np.log(diagonal).sum(axis=-1)
+                - 0.5 * part[:, None, -1, -1]
+            )
+        return found + constants[:, None] + 0.5 * np.log(self.precision).sum()
+
+    def expansion(self, log_sds, x):
+        """Log posterior density of log sds with columns x (n, p), its slope and its bend.
+
+        The bend is the average information (Gilmour, Thompson & Cullis 1995) with the prior's.
+        """
+        error, g = self.error(log_sds), self.groupings
+        theta = np.exp(log_sds[:-1]) / np.sqrt(error)
+        own = 2.0 * (error - self.priors.floor**2) / error
+        y, prior = self.whole[:, -1], self.precision * error
+        factor = g.factor(theta)
+        h = factor.forward(g.zt @ np.column_stack([x, y]))
+        hx, hy = h[:, :-1], h[:, -1]
+        root = linalg.cho_factor(x.T @ x - hx.T @ hx + np.diag(prior), lower=True)
+        right = x.T @ y - hx.T @ hy
+        beta = linalg.cho_solve(root, right)
+        rest = y - x @ beta
+        ze = g.zt @ rest
+        value = -0.5 * (factor.log_det + self.n * np.log(error)) + self.log_prior(log_sds)
+        value -= 0.5 * (y @ y - hy @ hy - beta @ right) / error
+        value -= np.log(np.diag(root[0])).sum() - 0.5 * np.log(prior).sum()
+        left = rest - g.z @ factor.effects(hy - hx @ beta)
+        half = factor.forward(g.ztz)
+        wx = g.zt @ x - half.T @ hx
+        we = ze - half.T @ (hy - hx @ beta)
+        seen = np.diag(g.ztz) - np.einsum("ij,ij->j", half, half)
+        seen -= np.sum(wx * linalg.cho_solve(root, wx.T).T, axis=1)
+        trace = g.sums(seen) if len(seen) else np.zeros(0)
+        fitted = g.sums(we**2) / error if len(seen) else np.zeros(0)
+        taken = len(prior) - prior @ np.diag(linalg.cho_solve(root, np.eye(len(prior))))
+        slope = np.append(
+            theta**2 * (fitted - trace),
+            0.5 * own * (left @ left / error - (self.n - theta**2 @ trace - taken)),
+        )
+        # What y's variance would be moved by, for each log sd.
+        moves = np.column_stack([g.z @ (2.0 * theta**2 * g.apart(we)), own * left])
+        hm = factor.forward(g.zt @ moves)
+        xm = x.T @ moves - hx.T @ hm
+        average = moves.T @ moves - hm.T @ hm - xm.T @ linalg.cho_solve(root, xm)
+        tight = 1.0 / self.priors.spread**2
+        slope -= tight * (log_sds - np.log(self.priors.medians))
+        return value, slope, 0.5 * average / error + tight * np.eye(len(slope))
+
+    def likeliest(self, log_sds):
+        """Index of the likeliest design at log sds."""
+        constant, seen = self.seen(log_sds)
+        return int(np.argmax(self.densities(np.array([constant]), seen[None])[0]))
+
+    def best(self):
+        """The likeliest log sds (K + 1,) with the design that is likeliest there, and the bend."""
+        c, at = -1, np.log(self.priors.medians)
+        for _ in range(3):
+            found = self.likeliest(at)
+            if found == c:
+                break
+            c = found
+            at, bend = self.mode(c, at)
+        return at, bend
+
+    def mode(self, c, start=None):
+        """The likeliest log sds (K + 1,) with design ``c``, and the bend there."""
+        x, at = self.design(c), np.log(self.priors.medians) if start is None else start
+        value, slope, bend = self.expansion(at, x)
+        for _ in range(_MOST_STEPS):
+            step = linalg.solve(bend, slope, assume_a="pos")
+            if slope @ step < 1e-3:
+                break
+            step *= min(1.0, 2.0 / np.abs(step).max())
+            for share in 0.5 ** np.arange(12):
+                found = self.expansion(at + share * step, x)
+                if found[0] >= value:
+                    break
+            else:
+                break
+            at, (value, slope, bend) = at + share * step, found
+        return at, bend
+
+
+def draw_posterior(marginal, draws, seed, *, size=128):
+    """Draws of coefficients, design and log sds.
+
+    Parameters
+    ----------
+    marginal : Marginal. draws : int. seed : int. size : int, draws of the sds in a round.
+
+    Returns
+    -------
+    Posterior
+    """
+    rng = np.random.default_rng(seed)
+    centre, bend = marginal.best()
+    proposals = [(centre, linalg.cholesky(np.linalg.inv(bend), lower=True))]
+    at, seen, density = np.empty((0, len(centre))), [], []
+    for _ in range(_MOST_ROUNDS):
+        more = _around(*proposals[-1], size, rng)
+        found = _weigh(marginal, more)
+        at = np.vstack([at, more])
+        seen, density = [*seen, found[0]], [*density, found[1]]
+        log_weight = _against(marginal, at, np.vstack(density), proposals)
+        if _effective(log_weight) >= _ENOUGH:
+            break
+        proposals.append(_learnt(at, log_weight))
+    seen, density = np.concatenate(seen), np.vstack(density)
+    joint = density - special.logsumexp(density, axis=1, keepdims=True) + log_weight[:, None]
+    joint = np.exp(joint - joint.max())
+    joint /= joint.sum()
+    pairs = max(draws // 2, 1)
+    ends = np.cumsum(joint.T)  # by design first, so that each has its share of the draws
+    places = np.searchsorted(ends, (np.arange(pairs) + rng.random()) / pairs * ends[-1])
+    c, s = np.divmod(places, len(joint))
+    away = rng.standard_normal((pairs, len(marginal.precision)))
+    centre, away = _coefficients(marginal, seen, s, c, away)
+    return Posterior(
+        np.vstack([centre + away, centre - away]),
+        np.tile(c, 2),
+        at[np.tile(s, 2)],
+        joint.sum(axis=0),
+        _effective(log_weight),
+    )
+
+
+def _weigh(marginal, at):
+    """Cross products and log density (S, C), with the prior chances, at log sds."""
+    found = [marginal.seen(v) for v in at]
+    constants, seen = np.array([f[0] for f in found]), np.array([f[1] for f in found])
+    return seen, marginal.densities(constants, seen) + marginal.log_chances
+
+
+def _around(centre, lower, count, rng):
+    """Quasi-random draws (S, d) of Student's t."""
+    size = len(centre)
+    points = qmc.Sobol(size + 1, scramble=True, seed=rng).random(count)
+    points = np.clip(points, 1e-9, 1.0 - 1e-9)
+    spread = _FREEDOM / (2.0 * special.gammaincinv(0.5 * _FREEDOM, points[:, -1:]))
+    return centre + (special.ndtri(points[:, :-1]) * np.sqrt(spread)) @ lower.T
+
+
+def _against(marginal, at, density, proposals):
+    """Log weights (S,) of the draws against the mixture of all proposals (each drawn alike)."""
+    parts = []
+    for centre, lower in proposals:
+        z = linalg.solve_triangular(lower, (at - centre).T, lower=True)
+        size = len(centre)
+        parts.append(
+            -0.5 * (_FREEDOM + size) * np.log1p(np.sum(z**2, axis=0) / _FREEDOM)
+            - np.log(np.diag(lower)).sum()
+        )
+    return (
+        special.logsumexp(density, axis=1) + marginal.log_prior(at)
+        - special.logsumexp(parts, axis=0)
+    )  # fmt: skip
+
+
+def _effective(log_weight):
+    weight = np.exp(log_weight - log_weight.max())
+    return float(weight.sum() ** 2 / np.sum(weight**2))
+
+
+def _learnt(at, log_weight):
+    """Centre and spread of a proposal from the draws so far, a little wider than they say."""
+    weight = np.exp(log_weight - log_weight.max())
+    weight /= weight.sum()
+    centre = weight @ at
+    spread = (at - centre).T @ (weight[:, None] * (at - centre))
+    spread += 0.05 * np.diag(np.diag(spread) + 1e-6)
+    return centre, linalg.cholesky(1.3 * spread, lower=True)
+
+
+def _forward(lower, right):
+    """The solutions (..., p) of many small lower triangular systems at once."""
+    found = np.empty_like(right)
+    for i in range(right.shape[-1]):
+        known = np.einsum("...j,...j->...", lower[..., i, :i], found[..., :i])
+        found[..., i] = (right[..., i] - known) / lower[..., i, i]
+    return found
+
+
+def _coefficients(marginal, seen, s, c, away):
+    """Centres (D, p) of the coefficients given sds and design, and deviations from them."""
+    centre = np.empty_like(away)
+    p = away.shape[1]
+    step = max(1, _AT_ONCE // (p * p + seen.shape[-1] ** 2))
+    for at in range(0, len(s), step):
+        part = slice(at, at + step)
+        information, right = marginal.informed(seen[s[part]], marginal.mixes[c[part]])
+        lower = np.linalg.cholesky(information)
+        up = np.swapaxes(lower, -1, -2)
+        half = _forward(lower, right)[..., None]
+        both = np.linalg.solve(up, np.concatenate([half, away[part, :, None]], axis=-1))
+        centre[part], away[part] = both[..., 0], both[..., 1]
+    return centre, away
