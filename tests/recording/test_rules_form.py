@@ -59,7 +59,7 @@ def picked(form, blend="soft"):
 
 def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
     assert form.rules == Rules() and calls.decided == [Rules()] and calls.kept == []
-    assert [form.fields[n].value for n in ("risk", "confidence", "throw_share")] == [
+    assert [form.fields[n].value for n in ("risk", "confidence", "throw_loss")] == [
         "5", "95", "90"]
     assert form.browser.pressed == ["limit_grade-2", "stress-harshest", "throw_kind-warm",
                                     "frost_limit_grade-2"]
@@ -218,7 +218,7 @@ def test_kept_reasons_come_back_into_the_fields(calls, reason):
 
 
 def test_kept_rules_come_back_into_the_fields(calls):
-    kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_share=0.8,
+    kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_loss=0.8,
                  throw_kind="cold", stress="heat", ship_age_days=45, override_blends=("soft",),
                  override_reason="a letter", today_load_pct={"soft": 12.5, "firm <60>": 9})
     form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"))
