@@ -23,7 +23,7 @@ from scentlab.recording.form_parts import (
 )
 from scentlab.results import say_percent
 from scentlab.schema import MOST_LOAD_PCT, THROW_KINDS, Column
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load, say_load_oz
 
 STYLE = """<style>
 .scent-form.scent-rules {max-width: 1080px}
@@ -445,7 +445,7 @@ def _change_words(old, new):
 
 
 def _measures(row, rules, currency):
-    """Load in both bases, then risk and throw with their intervals."""
+    """The load, then risk and throw with their intervals."""
     if math.isnan(row["load_pct"]):
         return f"none<small>{html.escape(row['reason'])}</small>"
     risks = [say_percent(row[f"sweat_{n}"], 1) for n in ("risk", "lower", "upper")]
@@ -458,4 +458,4 @@ def _measures(row, rules, currency):
     if not math.isnan(saving):
         verb = "saves" if saving >= 0 else "costs more by"
         told.append(f"{verb} {abs(saving):.2f} {html.escape(currency)} per 1,000 pieces")
-    return f"{say_load(row['load_pct'])}<small>{'; '.join(told)}</small>"
+    return f"{say_load_oz(row['load_pct'])}<small>{'; '.join(told)}</small>"

@@ -15,7 +15,7 @@ def ranking_words(analysis):
     kind = THROW_WORDS[analysis.rules.throw_kind]
     frost = picked["frost_risk"].notna().any()
     cost = picked["cost_per_piece"].notna().any()
-    keys = ["less frost"] * frost + ["lower cost"] * cost
+    keys = ["less frost"] * bool(frost) + ["lower cost"] * bool(cost)
     if picked["throw"].notna().any():
         rule = f"Strongest {kind} throw first"
         rule += f"; ties go to {', then '.join(keys)}" if keys else ""
