@@ -135,8 +135,7 @@ def choose_load(evidence, rules=None, ceiling=None):
         _changes(evidence, rules, ceiling),
         _plain(rules),
         rules.reason_words,
-        _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table)
-        + _today_notes(rules, evidence.sweat.blends),
+        _notes(evidence, rules, table) + _today_notes(rules, evidence.sweat.blends),
         order_chances(draws, blends),
         rests,
         max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
@@ -182,7 +181,7 @@ def chosen_loads(evidence, rules, ceiling):
     Returns
     -------
     list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
-    throw_share and reason.
+    throw_behind, throw_chance and reason.
     """
     return [_choose(blend, evidence, rules, ceiling) for blend in evidence.sweat.blends]
 
@@ -270,11 +269,8 @@ def _measure(evidence, rules, ceiling, chosen, at_risk):
         limits = evidence.blends.set_index("blend")
         row["limit_load_pct"] = pd.to_numeric(limits["limit_load_pct"]).get(blend, np.nan)
         row |= _seen(evidence.sweat, blend, choice["load_pct"], rules, ceiling.stress)
-        row |= (
-            _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules, at_risk)
-            .iloc[0]
-            .to_dict()
-        )
+        load = np.array([choice["load_pct"]])
+        row |= _measures_at(blend, load, evidence, rules, at_risk).iloc[0].to_dict()
         rows.append(row)
     return pd.DataFrame(rows)
 
@@ -302,18 +298,8 @@ def _seen(fit, blend, load, rules, stress):
 
 
 _MEASURES = (
-    "sweat_risk",
-    "sweat_lower",
-    "sweat_upper",
-    "p_over",
-    "throw",
-    "throw_lower",
-    "throw_upper",
-    "frost_risk",
-    "frost_lower",
-    "frost_upper",
-    "cost_per_piece",
-    "saving_per_1000",
+    "sweat_risk", "sweat_lower", "sweat_upper", "p_over", "throw", "throw_lower", "throw_upper",
+    "frost_risk", "frost_lower", "frost_upper", "cost_per_piece", "saving_per_1000",
 )
 
 
@@ -505,24 +491,6 @@ def _changes(evidence, rules, ceiling):
 
 def _plain(rules):
     return {name: getattr(rules, name) for name in rules.__dataclass_fields__}
-
-
-def _dry_notes(evidence, ceiling, table):
-    """What the small risks of a blend without any sweat rest on."""
-    counts = evidence.sweat.counts
-    counts = counts[counts["stress"] == ceiling.stress]
-    notes = []
-    for row in table[table["load_pct"].notna()].itertuples():
-        own = counts[counts["blend"] == row.blend]
-        if own["g0"].sum() < own["n"].sum():
-            continue
-        near = int(own.loc[own["load_pct"] >= row.load_pct - STEP / 2, "n"].sum())
-        notes.append(
-            f"None of the {int(own['n'].sum())} pieces of {row.blend} sweated, {near} of them at "
-            f"{row.load_pct:.1f} % of wax or more: its risk below that of the pieces counted rests "
-            "on what was assumed beforehand, not on sweat that was seen."
-        )
-    return tuple(notes)
 
 
 def _notes(evidence, rules, table):
