@@ -36,7 +36,7 @@ def test_what_blends_share_does_not_blur_their_order():
     shared = np.random.default_rng(2).normal(0.0, 5.0, (200, 1))
     draws = shared + np.array([6.0, 5.0])
     assert order_chances(draws, ("a", "b"))["chance"].iloc[0] == 1.0
-    two = table([6.0, 5.0, 0.0]).iloc[:2]
+    two = table([6.0, 5.0, 0.0], cost=(2.0, 1.0, 1.0)).iloc[:2]  # a tie would go to b
     assert list(rank(two, draws, ("a", "b"), 0.5)["blend"]) == ["a", "b"]
     assert list(rank(two.iloc[::-1], draws, ("a", "b"), 0.5)["blend"]) == ["a", "b"]
 
