@@ -306,14 +306,15 @@ def _shape(schema):
 
 def _rules(settings):
     given = settings.get("rules")
-    if not isinstance(given, dict):
+    known = set(Rules.__dataclass_fields__)
+    if not isinstance(given, dict) or not set(given) <= known:
         raise PackageError(f"settings.json holds no rules that this version knows; {_ASK}")
     values = {k: tuple(v) if isinstance(v, list) else v for k, v in given.items()}
     seed = settings.get("seed")
     if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 2**63:
         raise PackageError(f"settings.json holds no seed but {seed!r}; {_ASK}")
     try:
-        return Rules.from_stored(values)[0], seed
+        return Rules(**values), seed
     except (TypeError, ValueError) as problem:
         raise PackageError(f"the rules in settings.json cannot be: {problem}; {_ASK}") from problem
 
