@@ -181,7 +181,7 @@ def _early(fit, counts, seen, limit_grade, seed, repeats):
 
 def unlike_pots(fit, grades):
     """The pots of :class:`SweatCheck` that are odd, without the rest of the check."""
-    pots = _pots(fit, settle_looks(grades, "sweat")[0])
+    pots = _pots(fit, settle_looks(grades, "sweat", ages=True)[0])
     return pots[pots["odd"]]
 
 
