@@ -395,6 +395,8 @@ def read_rules(arguments, folder=None, announce=print):
     if found.kept:
         but = f", but for {', '.join(given)} of the options" if given else ""
         announce(f"Rules: as kept in {found.path}{but}: {rules.sentence}")
+        for note in found.notes:
+            announce(f"Note: {note}.")
     return rules
 
 
@@ -402,10 +404,10 @@ def _given_rules(arguments, kept_blends):
     """The rules that an option names, as fields of Rules."""
     shares = {
         "risk": arguments.risk_pct, "confidence": arguments.confidence_pct,
-        "throw_share": arguments.throw_share_pct,
     }
     given = {name: pct / 100 for name, pct in shares.items() if pct is not None}
-    for name in ("limit_grade", "frost_limit_grade", "throw_kind", "stress", "ship_age_days"):
+    for name in ("limit_grade", "frost_limit_grade", "throw_kind", "stress", "ship_age_days",
+                 "throw_loss"):
         if getattr(arguments, name) is not None:
             given[name] = getattr(arguments, name)
     if arguments.override_blend:
@@ -460,9 +462,10 @@ def _write_report(series, path, rules, seed):
 
 def _about_the_picks(analysis):
     """In lines: how the blends are ranked, what of it is not settled, what bears on the picks."""
-    from scentlab.sharing.explained import order_words, pick_notes, ranking_words
+    from scentlab.choosing.ranking import order_words
+    from scentlab.sharing.explained import pick_notes, ranking_words
 
-    said = [ranking_words(analysis), *order_words(analysis)]
+    said = [ranking_words(analysis), *order_words(analysis.pick)]
     said += [f"Note: {note}" for note in pick_notes(analysis)]
     for words in filter(None, said):
         yield textwrap.fill(words, 100, subsequent_indent="  ")
@@ -844,8 +847,8 @@ def _add_report(commands):
 def add_rules(parser):
     rules = parser.add_argument_group(
         "rules of the choice",
-        "What no option says is as kept in the series folder by 4-fit-and-choose.ipynb "
-        "(rules.json); where nothing is kept, the default holds.",
+        "Options not given come from rules.json in the series folder (4-fit-and-choose.ipynb keeps "
+        "it there), else from the defaults.",
     )
     rules.add_argument(
         "--risk-pct", type=float, metavar="PERCENT",
@@ -864,21 +867,21 @@ def add_rules(parser):
         help="frost grade that counts as a fault (default 2, up to 25 %% of the face)",
     )
     rules.add_argument(
-        "--throw-share-pct", type=float, metavar="PERCENT",
-        help="share of the reachable throw rise that the pick must keep, in %% (default 90)",
+        "--throw-loss", type=float, metavar="POINTS",
+        help="points of throw (of 10) that the pick may lie below the best (default 0.5)",
     )
     rules.add_argument(
         "--throw-kind", choices=("warm", "cold"),
-        help="throw to choose by (default warm)",
+        help="throw to choose by: warm is hot throw (default warm)",
     )
     rules.add_argument(
         "--stress", choices=("rest", "heat"),
-        help="storage to answer for: rest (room temperature), or heat (after the warm cycle) "
-        "(default: the harshest that was tested)",
+        help="storage to answer for: rest (room temperature), or heat (heat-cycled) (default: the "
+        "harshest that was tested)",
     )
     rules.add_argument(
         "--ship-age-days", type=float, metavar="DAYS",
-        help="age at which pieces are sold, in days since pouring, for frost (default: the middle "
+        help="age at which pieces are sold, in days since pouring (default: for frost, the middle "
         "age that was seen)",
     )
     rules.add_argument(

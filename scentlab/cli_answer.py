@@ -12,7 +12,7 @@ from scentlab.cli import (
 )
 
 # In percent on the command line, a share in the file.
-_SHARES = {"risk_pct": "risk", "confidence_pct": "confidence", "throw_share_pct": "throw_share"}
+_SHARES = {"risk_pct": "risk", "confidence_pct": "confidence"}
 _GRADES = ("limit_grade", "frost_limit_grade")
 
 
@@ -45,8 +45,8 @@ def _proposed(arguments):
         name: getattr(arguments, option) / 100
         for option, name in _SHARES.items() if getattr(arguments, option) is not None
     }
-    grades = {name: getattr(arguments, name) for name in _GRADES}
-    return rules | {name: grade for name, grade in grades.items() if grade is not None}
+    others = {name: getattr(arguments, name) for name in (*_GRADES, "throw_loss")}
+    return rules | {name: value for name, value in others.items() if value is not None}
 
 
 def _limit(text):
@@ -117,10 +117,11 @@ def _add_answer(commands):
         help="another highest load of a blend, in %% of wax (may be repeated)",
     )
     for option, name in _SHARES.items():
-        words = {"risk": "highest share of pieces that may sweat", "confidence": "confidence in it",
-                 "throw_share": "share of the throw to be gained that is kept"}[name]
+        words = {"risk": "highest share of pieces that may sweat", "confidence": "how sure"}[name]
         group.add_argument(f"--{option.replace('_', '-')}", type=float, metavar="PERCENT",
                            help=f"{words}, in %%")
+    group.add_argument("--throw-loss", type=float, metavar="POINTS",
+                       help="points of throw (of 10) that may be given up")
     for name in _GRADES:
         group.add_argument(f"--{name.replace('_', '-')}", type=int, choices=(1, 2, 3, 4),
                            help=f"{name.split('_')[0].replace('limit', 'sweat')} grade that counts "

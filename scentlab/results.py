@@ -181,3 +181,22 @@ def say_chance(chance, least, digits=1):
     if chance > 1.0 - least:
         return f"over {say_percent(1.0 - least, digits)}"
     return say_percent(chance, digits)
+
+
+def say_odds(chance, least):
+    """A small chance as one in so many, a larger one in per cent; none finer than ``least``.
+
+    >>> say_odds(0.002, 0.01), say_odds(0.024, 0.01), say_odds(0.3, 0.01)
+    ('less than 1 chance in 100', 'about 1 chance in 40', 'about 30 %')
+    """
+    if chance < least:
+        return f"less than 1 chance in {_rounded(1.0 / least)}"
+    if chance < 0.1:
+        return f"about 1 chance in {_rounded(1.0 / chance)}"
+    return f"about {say_percent(chance)}"
+
+
+def _rounded(number):
+    """A whole number of one digit and noughts, at most as large: 1 in 100, not 1 in 137."""
+    size = 10 ** (len(str(int(number))) - 1)
+    return int(number * (1.0 + 1e-9)) // size * size

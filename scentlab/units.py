@@ -154,12 +154,51 @@ def fahrenheit_from_celsius(degrees_c):
 
 
 def say_load(load_pct, digits=1):
-    """A load in words, with both bases.
+    """A load in words, with both bases; a half is rounded up, as 1 oz per lb to 6.3 %.
 
-    >>> say_load(6.25, 2)
-    '6.25 % of wax (5.88 % of total)'
+    >>> say_load(6.25, 2), say_load(6.25)
+    ('6.25 % of wax (5.88 % of total)', '6.3 % of wax (5.9 % of total)')
     """
-    return f"{load_pct:.{digits}f} % of wax ({content_from_load(load_pct):.{digits}f} % of total)"
+    content = content_from_load(load_pct)
+    return f"{_half_up(load_pct, digits)} % of wax ({_half_up(content, digits)} % of total)"
+
+
+def say_percent_of_wax(load_pct):
+    """A load in words: to a tenth, or as it was typed where it was typed more finely.
+
+    >>> say_percent_of_wax(9.0), say_percent_of_wax(6.25), say_percent_of_wax(9.8342)
+    ('9.0 %', '6.25 %', '9.8 %')
+    """
+    typed = is_typed(load_pct) and abs(load_pct - round(load_pct, 2)) < 1e-9
+    fine = typed and abs(load_pct - round(load_pct, 1)) > 1e-9
+    return f"{_half_up(load_pct, 2 if fine else 1)} %"
+
+
+def say_load_oz(load_pct):
+    """A load in words as workshops say it: per cent of the wax, and ounces to the pound.
+
+    >>> say_load_oz(6.25), say_load_oz(9.0), say_load_oz(9.375)
+    ('6.25 % (1 oz/lb)', '9.0 % (1.4 oz/lb)', '9.4 % (1.5 oz/lb)')
+    """
+    ounces = ounces_per_pound_from_load(load_pct)
+    quarter = round(4.0 * ounces) / 4.0
+    ounces = quarter if abs(quarter - ounces) < 1e-9 else round(ounces, 1)
+    return f"{say_percent_of_wax(load_pct)} ({ounces:g} oz/lb)"
+
+
+def is_typed(load_pct):
+    """Whether a load is one that a person types: whole hundredths, or quarter ounces to the pound.
+
+    >>> is_typed(6.25), is_typed(9.375), is_typed(9.8342)
+    (True, True, False)
+    """
+    ounces = 4.0 * ounces_per_pound_from_load(load_pct)
+    return any(abs(x - round(x)) < 1e-6 for x in (100.0 * load_pct, ounces))
+
+
+def _half_up(value, digits):
+    """A number that is not negative in so many decimals; Python's own takes 6.25 to 6.2."""
+    return f"{float(value) + 1e-9:.{digits}f}"
 
 
 def say_temperature(degrees_c):

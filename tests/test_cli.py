@@ -510,12 +510,12 @@ def test_progress_refuses_nonsense(capsys, demo, words, said):
 def test_the_rules_reach_the_choice():
     words = (
         "report x --risk-pct 2 --confidence-pct 90 --limit-grade 1 --frost-limit-grade 3 "
-        "--throw-share-pct 80 --throw-kind cold --stress heat --ship-age-days 30 "
+        "--throw-loss 0.8 --throw-kind cold --stress heat --ship-age-days 30 "
         "--override-blend b1 --override-blend b2 --override-reason agreed --seed 3 "
         "--today-load-pct b1=12 --today-load-pct b2=9.5"
     ).split()
     rules = cli.read_rules(cli._parser().parse_args(words))
-    assert (rules.risk, rules.confidence, rules.throw_share) == (0.02, 0.9, 0.8)
+    assert (rules.risk, rules.confidence, rules.throw_loss) == (0.02, 0.9, 0.8)
     assert (rules.limit_grade, rules.frost_limit_grade, rules.throw_kind) == (1, 3, "cold")
     assert (rules.stress, rules.ship_age_days) == ("heat", 30)
     assert rules.override_blends == ("b1", "b2")

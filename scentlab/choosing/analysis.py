@@ -2,8 +2,9 @@
 
 from dataclasses import dataclass, field, replace
 
-from scentlab.choosing.ceiling import Ceiling, find_ceiling
-from scentlab.choosing.pick import Evidence, Pick, choose_load
+from scentlab.choosing.ceiling import Ceiling
+from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load
+from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
@@ -23,7 +24,8 @@ class Analysis:
     nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
     weighed; the ceiling and the pick rest on the joint fit when there is one. ``longevity`` is None
     when no piece was checked on the warmer; the pick does not look at it. ``no_throw`` and
-    ``no_frost`` say why scores that are stored have no fit. ``draws`` is how many
+    ``no_frost`` say why scores that are stored have no fit; ``odd_pots`` are the pots unlike the
+    rest. ``draws`` is how many
     posterior draws were asked for: with it, the seed and the rules the same records give the same
     numbers."""
 
@@ -42,6 +44,7 @@ class Analysis:
     longevity: Longevity | None = None
     no_throw: str = ""
     no_frost: str = ""
+    odd_pots: tuple = ()
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
@@ -54,10 +57,15 @@ class Analysis:
     @property
     def evidence(self):
         """The fits, as :func:`choose_load` takes them."""
-        return Evidence(
-            self.believed, self.throw, self.frost, self.series.blends, self.series.piece_g,
-            self.series.currency, self.no_throw, self.no_frost,
+        return _evidence(
+            self.series, self.believed, self.throw, self.frost, self.no_throw, self.no_frost,
+            self.odd_pots,
         )
+
+    @property
+    def rests(self):
+        """What the answer rests on."""
+        return self.pick.rests
 
 
 def analyse(series, rules=None, *, seed=1, draws=DRAWS):
@@ -90,14 +98,20 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS):
         lambda: fit_longevity(series.warmings, series.piece_g, draws=draws, seed=seed), notes
     )
     believed = sweat if joint is None else joint.sweat
-    ceiling = find_ceiling(believed, rules)
-    evidence = Evidence(
-        believed, throw, frost, series.blends, series.piece_g, series.currency, no_throw, no_frost
-    )
+    ceiling = ceiling_under(believed, rules)
+    odd = odd_pots_of(sweat, series.sweat())
+    evidence = _evidence(series, believed, throw, frost, no_throw, no_frost, odd)
     pick = choose_load(evidence, rules, ceiling)
     return Analysis(
         series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws,
-        longevity, no_throw, no_frost,
+        longevity, no_throw, no_frost, odd,
+    )
+
+
+def _evidence(series, sweat, throw, frost, no_throw, no_frost, odd_pots):
+    return Evidence(
+        sweat, throw, frost, series.blends, series.piece_g, series.currency, no_throw, no_frost,
+        series, odd_pots,
     )
 
 

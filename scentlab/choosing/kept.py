@@ -15,18 +15,23 @@ RULES_NAME = "rules.json"
 
 @dataclass(frozen=True, repr=False)
 class RulesHere:
-    """The rules of a folder: ``rules``, and whether they are ``kept`` there or the usual ones."""
+    """The rules of a folder: ``rules``, and whether they are ``kept`` there or the usual ones.
+
+    ``notes`` say which rules of an earlier version were left out.
+    """
 
     rules: Rules
     path: Path
     kept: bool
+    notes: tuple = ()
 
     @property
     def sentence(self):
         where = f"Rules kept in {self.path.name}" if self.kept else (
             "No rules are kept here, so the usual ones hold"
         )
-        return f"{where}: {self.rules.sentence}"
+        noted = "".join(f" Note: {note}." for note in self.notes)
+        return f"{where}: {self.rules.sentence}{noted}"
 
     def __repr__(self):
         return self.sentence
@@ -53,7 +58,8 @@ def rules_here(folder="."):
     path = Path(folder or ".") / RULES_NAME
     if folder is None or not path.is_file():
         return RulesHere(Rules(), path, kept=False)
-    return RulesHere(_read(path), path, kept=True)
+    rules, notes = _read(path)
+    return RulesHere(rules, path, kept=True, notes=notes)
 
 
 def keep_rules(rules, folder="."):
@@ -85,12 +91,7 @@ def keep_rules(rules, folder="."):
 
 def _read(path):
     try:
-        given = json.loads(path.read_text(encoding="utf-8"))["rules"]
-        unknown = set(given) - set(Rules.__dataclass_fields__)
-        if unknown:
-            names = ", ".join(sorted(unknown))
-            raise ValueError(f"it has {names}, which this version does not know")
-        return Rules(**given)
+        return Rules.from_stored(json.loads(path.read_text(encoding="utf-8"))["rules"])
     except (ValueError, TypeError, KeyError, AttributeError) as problem:
         raise ValueError(
             f"{path} holds no rules that can be used ({problem}); take the file out of the folder "

@@ -1,23 +1,35 @@
-"""The pick: per blend the lowest load that keeps most of the throw to be had under the ceiling."""
+"""The pick: per blend the lowest load that smells nearly as strong as the best under its limits."""
 
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
-from scentlab.choosing.ceiling import NONE, find_ceiling
-from scentlab.choosing.rules import Rules
+from scentlab.choosing.ceiling import DRY, NONE, OPEN_ABOVE, Ceiling, find_ceiling
+from scentlab.choosing.enough import enough_throw, enough_words, say_points
+from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
+from scentlab.choosing.rests import Rests, find_rests, stress_words
+from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, savings
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
-from scentlab.fitting.telling import gain_told
 from scentlab.fitting.throw import throw_curve, throw_draws
-from scentlab.results import FitError, Result, say_chance, say_percent
-from scentlab.units import content_from_load, load_from_content, say_load
+from scentlab.results import FitError, Result, say_odds, say_percent
+from scentlab.units import (
+    content_from_load,
+    is_typed,
+    load_from_content,
+    say_load_oz,
+    say_percent_of_wax,
+)
 
 STEP = 0.1
 CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the regulatory limit"
 THROW_TESTED = "the highest load whose throw was scored"
+_ALLOWS = {
+    CEILING: "as high as sweat allows", WAX_LIMIT: "as high as the wax maker's limit allows",
+    REGULATORY: "as high as the regulatory limit allows", THROW_TESTED: THROW_TESTED,
+}
 
 
 @dataclass(frozen=True, repr=False)
@@ -27,18 +39,23 @@ class Pick(Result):
     Attributes
     ----------
     table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
-        limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_share, sweat_risk,
-        sweat_lower, sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece,
-        pieces_below, stressed_below, wet_below (pieces seen at the load or less, how many of them
-        under the stress that decides, and how many of all reached the limit grade), dry_bound
-        (share, missing where sweat was seen), least_told (smallest p_over that the draws tell),
-        saving_per_1000 (against today's load of the rules; missing without one, negative when the
-        pick costs more), reason. Loads in % of wax, risks as shares, 90 % limits. A blend without
-        a pick has load_pct missing and the reason why.
+        limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_behind (mean points of
+        throw below the best to be had), throw_chance (that it is no more than the accepted loss),
+        p_strongest (chance that no other blend's pick throws more), sweat_risk, sweat_lower,
+        sweat_upper, p_over, frost_risk, frost_lower, frost_upper, cost_per_piece, pieces_below,
+        stressed_below, wet_below, stressed_wet (pieces seen at the load or less, how many of them
+        under the stress that decides, and how many of all and of these reached the limit grade),
+        dry_bound (share, missing where sweat was seen), least_told (smallest p_over that the draws
+        tell), saving_per_1000 (against today's load of the rules; missing without one, negative
+        when the pick costs more), reason. Loads in % of wax, risks as shares, 90 % limits. A blend
+        without a pick has load_pct missing and the reason why.
     tradeoff : DataFrame of the same measures at every load tested.
-    sentences : dict of one sentence per blend.
+    sentences : dict of a few short sentences per blend.
     changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
     rules : dict of the rules. override : str, the written reasons when limits were set aside.
+    orders : DataFrame, order of the blends by throw and its chance, over all blends at once.
+    rests : Rests, what the answer rests on; None without the records. throw_least : the smallest
+        chance that the draws of throw tell.
     """
 
     table: pd.DataFrame
@@ -48,12 +65,15 @@ class Pick(Result):
     rules: dict
     override: str
     notes: tuple = field(default=())
+    orders: pd.DataFrame = field(default_factory=lambda: order_chances(np.empty((0, 0)), ()))
+    rests: Rests | None = None
+    throw_least: float = 0.01
 
     @property
     def sentence(self):
         first = self.table.iloc[0]
         if pd.isna(first["load_pct"]):
-            return "No load of any blend qualifies: " + " ".join(self.sentences.values())
+            return "No load of any blend qualifies. " + " ".join(self.sentences.values())
         return self.sentences[first["blend"]]
 
 
@@ -62,7 +82,8 @@ class Evidence:
     """The fits behind a pick; ``throw`` and ``frost`` may be None.
 
     ``no_throw`` and ``no_frost`` say why scores that are stored have no fit; empty where nothing
-    was scored.
+    was scored. ``series`` and ``odd_pots`` are what the answer rests on, None and empty where only
+    the fits are known.
     """
 
     sweat: object
@@ -73,6 +94,12 @@ class Evidence:
     currency: str = ""
     no_throw: str = ""
     no_frost: str = ""
+    series: object = None
+    odd_pots: tuple = ()
+
+    @property
+    def plan(self):
+        return None if self.series is None else self.series.plan
 
 
 def choose_load(evidence, rules=None, ceiling=None):
@@ -87,14 +114,19 @@ def choose_load(evidence, rules=None, ceiling=None):
     Pick
     """
     rules = rules or Rules()
-    ceiling = ceiling or find_ceiling(evidence.sweat, rules)
+    ceiling = ceiling or ceiling_under(evidence.sweat, rules)
     chosen = chosen_loads(evidence, rules, ceiling)
-    at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
+    at_risk = None
+    if ceiling.stress in evidence.sweat.stresses:
+        at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
     measured = _measure(evidence, rules, ceiling, chosen, at_risk)
-    table = _rank(measured, evidence, rules)
-    where = {"rest": "at rest", "heat": "after heat"}[ceiling.stress]
+    draws, blends = throw_at_picks(evidence.throw, measured)
+    table = _in_order(rank(measured, draws, blends, rules.throw_loss))
+    rests = None
+    if evidence.series is not None:
+        rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots)
     sentences = {
-        r["blend"]: _sentence(r, rules, evidence.currency, where) for _, r in table.iterrows()
+        r["blend"]: _sentence(r, rules, evidence, ceiling, rests) for _, r in table.iterrows()
     }
     return Pick(
         table,
@@ -103,8 +135,23 @@ def choose_load(evidence, rules=None, ceiling=None):
         _changes(evidence, rules, ceiling),
         _plain(rules),
         rules.reason_words,
-        _dry_notes(evidence, ceiling, table) + _notes(evidence, rules, table)
-        + _today_notes(rules, evidence.sweat.blends),
+        _notes(evidence, rules, table) + _today_notes(rules, evidence.sweat.blends),
+        order_chances(draws, blends),
+        rests,
+        max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
+    )
+
+
+def ceiling_under(fit, rules):
+    """The ceiling under rules; where they ask for a stress that nothing was graded under, none."""
+    if rules.stress is None or rules.stress in fit.stresses:
+        return find_ceiling(fit, rules)
+    other = find_ceiling(fit, replace(rules, stress=None))
+    lacking = [c for c in other.table if c.endswith("_pct")]
+    table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
+    note = f"No piece was inspected {stress_words(rules.stress)}, so there is no ceiling there."
+    return Ceiling(
+        table, other.risk, other.confidence, other.limit_grade, rules.stress, (note,)
     )
 
 
@@ -134,132 +181,81 @@ def chosen_loads(evidence, rules, ceiling):
     Returns
     -------
     list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
-    throw_share and reason.
+    throw_behind, throw_chance and reason.
     """
     return [_choose(blend, evidence, rules, ceiling) for blend in evidence.sweat.blends]
 
 
 def _choose(blend, evidence, rules, ceiling):
-    """dict of blend, load_pct, held_by, throw_share and reason."""
+    """dict of blend, load_pct, held_by, throw_behind, throw_chance and reason."""
     row = ceiling.of(blend)
-    none = {"blend": blend, "load_pct": np.nan, "held_by": "", "throw_share": np.nan}
+    choice = {
+        "blend": blend, "load_pct": np.nan, "held_by": "", "throw_behind": np.nan,
+        "throw_chance": np.nan,
+    }
     if row["state"] == NONE:
-        return none | {
-            "reason": (
-                f"no tested load qualifies: none is shown to keep the risk of sweat grade "
-                f"{rules.limit_grade} under {say_percent(rules.risk)}"
-            )
-        }
+        return choice | {"reason": _why_none(row, rules, stress_words(ceiling.stress))}
     limits = caps(blend, evidence, rules, ceiling)
-    held_by = min(limits, key=limits.get)
-    top = float(np.round(np.floor(limits[held_by] / STEP + 1e-9) * STEP, 6))
-    lowest = float(row["lowest_tested_pct"])
+    choice["held_by"] = held_by = min(limits, key=limits.get)
+    top, lowest = _highest_within(limits[held_by]), float(row["lowest_tested_pct"])
     # A pour is weighed to a few hundredths of a point; that much below counts as tested.
     if top < lowest - 0.05:
-        return none | {
-            "held_by": held_by,
+        return choice | {
             "reason": (
-                f"no tested load qualifies: {held_by} is {say_load(limits[held_by])} and the "
-                f"lowest load tested is {say_load(lowest)}"
+                f"no tested load qualifies: {held_by} is {say_load_oz(limits[held_by])} and the "
+                f"lowest load tested is {say_load_oz(lowest)}"
             ),
         }
-    load, share, reason = _lowest_enough(blend, evidence, rules, lowest, top, held_by)
+    return choice | _with_throw(blend, evidence, rules, lowest, top, held_by)
+
+
+def _why_none(row, rules, storage):
+    if pd.isna(row["lowest_tested_pct"]):
+        return f"no load can be given: no piece was inspected {storage}"
+    return (
+        f"no tested load qualifies: none is shown to keep the risk of sweat grade "
+        f"{rules.limit_grade} under {say_percent(rules.risk)}"
+    )
+
+
+def _highest_within(limit):
+    """The highest load that a limit admits: itself where somebody typed it, else whole steps."""
+    if is_typed(limit):
+        return float(np.round(limit, 6))
+    return float(np.round(np.floor(limit / STEP + 1e-9) * STEP, 6))
+
+
+def _with_throw(blend, evidence, rules, lowest, top, held_by):
+    """The load, how far its throw is behind the best up to ``top``, and why it is that."""
+    fit, throw = evidence.throw, f"{THROW_WORDS[rules.throw_kind].capitalize()} throw"
+    allows = _ALLOWS[held_by]
+    if fit is None or blend not in fit.blends:
+        without = f"{throw} was not scored"
+        if fit is None and evidence.no_throw:
+            without = f"There is no fit of {throw.lower()}"
+        return {"load_pct": top, "reason": f"{without}, so this is {allows}"}
+    scored = float(fit.tested.set_index("blend").at[blend, "lowest_pct"])
+    bottom = max(lowest, scored)
+    if bottom > lowest + STEP / 2 and top < bottom:
+        from_up = f"{throw} was scored only from {say_percent_of_wax(bottom)} up"
+        return {"load_pct": top, "reason": f"{from_up}, so this is {allows}"}
+    loads = _steps(bottom, top)
+    found = enough_throw(throw_draws(fit, blend, loads), rules.throw_loss)
+    reason = enough_words(found, loads, fit.kind, rules.throw_loss)
+    if len(loads) == 1:
+        reason = f"It is the lowest load tested, and {allows}"
+    elif found.place == len(loads) - 1:
+        reason += f". It is {allows}"
     return {
-        "blend": blend,
-        "load_pct": load,
-        "held_by": held_by,
-        "throw_share": share,
-        "reason": reason,
+        "load_pct": float(np.round(loads[found.place], 6)), "throw_behind": found.behind,
+        "throw_chance": found.chance, "reason": reason,
     }
 
 
-def _lowest_enough(blend, evidence, rules, lowest, top, held_by):
-    """The lowest load that keeps the wanted share of the throw to be gained, the share, why."""
-    fit = evidence.throw
-    if fit is None or blend not in fit.blends:
-        without = f"{rules.throw_kind} throw was not scored"
-        if fit is None and evidence.no_throw:
-            without = f"there is no fit of {rules.throw_kind} throw"
-        return top, np.nan, f"{without}, so this is {_end_words(held_by)}"
-    bottom = max(lowest, float(fit.tested.set_index("blend").at[blend, "lowest_pct"]))
-    if bottom > lowest + STEP / 2 and top < bottom:
-        return (
-            top,
-            np.nan,
-            (
-                f"throw was scored only from {bottom:.1f} % of wax up, above {held_by}, so this is "
-                f"{_end_words(held_by)}"
-            ),
-        )
-    if top <= bottom:
-        return top, np.nan, f"the lowest load tested, which {held_by} just admits"
-    grid = np.unique(np.append(np.arange(np.ceil(bottom / STEP) * STEP, top, STEP), top))
-    draws = throw_draws(fit, blend, np.append(bottom, grid))
-    gain = draws[:, 1:] - draws[:, [0]]
-    mean = gain.mean(axis=0)
-    low, high = np.quantile(gain[:, -1], [0.05, 0.95])
-    if high < 0:
-        return (
-            _lowest_within(bottom, top),
-            np.nan,
-            (
-                f"the lowest load tested: {fit.kind} throw falls from {bottom:.1f} to {top:.1f} % "
-                f"of wax ({mean[-1]:+.1f} points, 90 % interval {low:+.1f} to {high:+.1f}); look "
-                "whether 0 and 10 were taken the other way round"
-            ),
-        )
-    if low <= 0:
-        return (
-            _lowest_within(bottom, top),
-            np.nan,
-            (
-                f"the lowest load tested: the panel's scores do not show that {fit.kind} throw "
-                f"gains anything from {bottom:.1f} to {top:.1f} % of wax ({mean[-1]:+.1f} points, "
-                f"90 % interval {low:+.1f} to {high:+.1f}); more scores could"
-            ),
-        )
-    enough = np.nonzero(mean >= rules.throw_share * mean[-1] - 1e-12)[0][0]
-    return (
-        float(np.round(grid[enough], 6)),
-        float(mean[enough] / mean[-1]),
-        (
-            f"the lowest load that keeps {say_percent(rules.throw_share)} of the {fit.kind} throw "
-            f"gained from {bottom:.1f} to {top:.1f} % of wax, {_end_words(held_by)}"
-            + _hardly_told(evidence, blend, bottom, grid[enough])
-        ),
-    )
-
-
-def _lowest_within(bottom, top):
-    """The lowest load in whole steps that is not below the lowest weighed one, nor above top."""
-    return float(min(np.round(np.ceil(bottom / STEP - 1e-9) * STEP, 6), top))
-
-
-def _end_words(held_by):
-    """What the end of the loads in question is: the pick itself may well lie below it."""
-    return held_by if held_by == THROW_TESTED else f"the highest load that {held_by} admits"
-
-
-def _hardly_told(evidence, blend, bottom, load):
-    """Words for a pick that the panel could not tell from the lowest load, or nothing."""
-    gain, least = gain_told(evidence.throw, blend, bottom, load)
-    if load <= bottom + STEP / 2 or gain >= least:
-        return ""
-    digits = 1 if f"{gain:.1f}" != f"{least:.1f}" else 2
-    return (
-        f"; a panel like this could hardly tell it from {bottom:.1f} % of wax side by side "
-        f"({gain:+.{digits}f} points of throw, where {least:.{digits}f} can be told)"
-        + _cost_of_both(evidence, blend, bottom, load)
-    )
-
-
-def _cost_of_both(evidence, blend, bottom, load):
-    """What the two loads cost a piece, where prices are known and the digits show it."""
-    costs = piece_costs(evidence.blends, evidence.piece_g, blend, np.array([bottom, load]))
-    less, more = (f"{cost:.3f}" for cost in costs)
-    if np.isnan(costs).any() or less == more:
-        return ""
-    return f", which costs {less} instead of {more} {evidence.currency} a piece".replace("  ", " ")
+def _steps(bottom, top):
+    """The loads to choose from: whole steps from the lowest that was weighed, and the top."""
+    first = np.ceil(bottom / STEP - 1e-9) * STEP
+    return np.unique(np.round([*np.arange(first, top - STEP / 10, STEP), top], 6))
 
 
 def _measure(evidence, rules, ceiling, chosen, at_risk):
@@ -273,19 +269,10 @@ def _measure(evidence, rules, ceiling, chosen, at_risk):
         limits = evidence.blends.set_index("blend")
         row["limit_load_pct"] = pd.to_numeric(limits["limit_load_pct"]).get(blend, np.nan)
         row |= _seen(evidence.sweat, blend, choice["load_pct"], rules, ceiling.stress)
-        row |= (
-            _measures_at(blend, np.array([choice["load_pct"]]), evidence, rules, at_risk)
-            .iloc[0]
-            .to_dict()
-        )
+        load = np.array([choice["load_pct"]])
+        row |= _measures_at(blend, load, evidence, rules, at_risk).iloc[0].to_dict()
         rows.append(row)
     return pd.DataFrame(rows)
-
-
-def _of_them(row, stress):
-    if row["stressed_below"] == row["pieces_below"]:
-        return ""
-    return f", {row['stressed_below']} of them {stress},"
 
 
 def _seen(fit, blend, load, rules, stress):
@@ -299,6 +286,7 @@ def _seen(fit, blend, load, rules, stress):
         "pieces_below": int(below["n"].sum()),
         "stressed_below": int(below.loc[below["stress"] == stress, "n"].sum()),
         "wet_below": int(below[worst].to_numpy().sum()),
+        "stressed_wet": int(below.loc[below["stress"] == stress, worst].to_numpy().sum()),
         "dry_bound": np.nan,
         "least_told": min(3.0 / fit.effective_size, 0.05),
     }
@@ -310,18 +298,8 @@ def _seen(fit, blend, load, rules, stress):
 
 
 _MEASURES = (
-    "sweat_risk",
-    "sweat_lower",
-    "sweat_upper",
-    "p_over",
-    "throw",
-    "throw_lower",
-    "throw_upper",
-    "frost_risk",
-    "frost_lower",
-    "frost_upper",
-    "cost_per_piece",
-    "saving_per_1000",
+    "sweat_risk", "sweat_lower", "sweat_upper", "p_over", "throw", "throw_lower", "throw_upper",
+    "frost_risk", "frost_lower", "frost_upper", "cost_per_piece", "saving_per_1000",
 )
 
 
@@ -373,7 +351,8 @@ def _known_age(evidence, rules):
 
 def _tradeoff(evidence, rules, ceiling, at_risk):
     """The measures at the loads tested of each blend."""
-    frames = []
+    frames = [pd.DataFrame(columns=["blend", "load_pct", "content_pct", *_MEASURES]).astype(
+        {c: float for c in ("load_pct", "content_pct", *_MEASURES)})]
     for blend in evidence.sweat.blends:
         own = evidence.sweat.counts
         own = own[(own["blend"] == blend) & (own["stress"] == ceiling.stress)]
@@ -385,82 +364,103 @@ def _tradeoff(evidence, rules, ceiling, at_risk):
         frame.insert(0, "load_pct", loads)
         frame.insert(0, "blend", blend)
         frames.append(frame)
-    return pd.concat(frames, ignore_index=True)
+    return pd.concat(frames[1:] or frames, ignore_index=True)
 
 
-def _rank(table, evidence, rules):
-    """Order: throw first; among those the panel cannot tell apart, less frost, then less cost."""
-    left = table[table["load_pct"].notna()]
-    order = []
-    while len(left):
-        leader = left["throw"].fillna(-np.inf).idxmax()
-        level = [
-            i for i in left.index if i == leader or _alike(left.loc[leader], left.loc[i], evidence)
-        ]
-        group = left.loc[level].assign(frost_step=(left["frost_risk"] * 20).round())
-        keys = ["frost_step", "cost_per_piece", "throw"]
-        order += list(group.sort_values(keys, ascending=[True, True, False]).index)
-        left = left.drop(index=level)
-    order += [i for i in table.index if i not in order]
-    ranked = table.loc[order].reset_index(drop=True)
-    ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
-    front = [
-        "rank",
-        "blend",
-        "load_pct",
-        "content_pct",
-        "ceiling_load_pct",
-        "limit_load_pct",
-        "held_by",
-        "throw",
-        "throw_lower",
-        "throw_upper",
-        "throw_share",
-    ]
-    return ranked[
-        front + [c for c in ranked.columns if c not in front and c != "reason"] + ["reason"]
-    ]
+_FRONT = [
+    "rank", "blend", "load_pct", "content_pct", "ceiling_load_pct", "limit_load_pct", "held_by",
+    "throw", "throw_lower", "throw_upper", "throw_behind", "throw_chance", "p_strongest",
+]
 
 
-def _alike(leader, other, evidence):
-    """Whether the panel's scores leave it open which of two picks throws more."""
-    fit = evidence.throw
-    if fit is None or leader["blend"] not in fit.blends or other["blend"] not in fit.blends:
-        return True
-    first = throw_draws(fit, leader["blend"], [leader["load_pct"]])[:, 0]
-    second = throw_draws(fit, other["blend"], [other["load_pct"]])[:, 0]
-    return float(np.quantile(first - second, 0.05)) <= 0
+def _in_order(ranked):
+    """The columns in the order of the docstring of :class:`Pick`."""
+    rest = [c for c in ranked.columns if c not in _FRONT and c != "reason"]
+    return ranked[[*_FRONT, *rest, "reason"]]
 
 
-def _sentence(row, rules, currency, stress):
+def _sentence(row, rules, evidence, ceiling, rests):
+    """The answer for one blend in short sentences, the load and what it rests on first."""
+    warning = "" if rests is None else rests.headline(row["blend"]).removesuffix(".")
     if pd.isna(row["load_pct"]):
-        return f"{row['blend']}: {row['reason']}."
+        return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."
     said = [
-        f"{row['blend']}: pour at {say_load(row['load_pct'])}, {row['reason']}",
-        f"Chance that a piece of a new pot reaches sweat grade {rules.limit_grade} ({stress}): "
-        f"{say_percent(row['sweat_risk'], 1)} (90 % interval {say_percent(row['sweat_lower'], 1)} "
-        f"to {say_percent(row['sweat_upper'], 1)})",
-        f"Chance that the true risk at this load is over {say_percent(rules.risk)}: "
-        f"{say_chance(row['p_over'], row['least_told'])}",
-        f"Of {row['pieces_below']} pieces seen at this load or less{_of_them(row, stress)} "
-        f"{row['wet_below']} reached it",
+        f"{row['blend']}: use {say_load_oz(row['load_pct'])}",
+        _highest_safe(row, ceiling.of(row["blend"]), evidence),
+        warning,
+        row["reason"],
+        _seen_words(row, rules, evidence, ceiling.stress, rests),
+        _capital(
+            f"{say_odds(row['p_over'], row['least_told'])} that more than "
+            f"{say_percent(rules.risk)} of pieces of a new pot would sweat"
+        ),
+        *_dry_words(row),
+        *_throw_words(row, rules),
+        *_saving_said(row, rules, evidence),
     ]
+    return ". ".join(filter(None, said)) + "."
+
+
+def _highest_safe(row, found, evidence):
+    """The ceiling in words, and the limit that holds the loads below it."""
+    words = f"Highest safe load: {say_percent_of_wax(row['ceiling_load_pct'])}"
+    if found["state"] in (OPEN_ABOVE, DRY):
+        high = say_percent_of_wax(row["ceiling_load_pct"])
+        words = f"Highest safe load: at least {high}, nothing above was tested"
+        if row["ceiling_load_pct"] < found["highest_tested_pct"] - STEP / 2:
+            words = f"Highest safe load: at least {high}"
+    if row["held_by"] not in (WAX_LIMIT, REGULATORY):
+        return words
+    limit = row["limit_load_pct"]
+    if row["held_by"] == REGULATORY:
+        own = evidence.blends.set_index("blend").at[row["blend"], "limit_content_pct"]
+        limit = load_from_content(float(own))
+    return f"{words}, but {row['held_by']} is {say_load_oz(limit)}"
+
+
+def _seen_words(row, rules, evidence, stress, rests):
+    """How many of the pieces that decide sweated at the load or below, and until when."""
+    if not row["stressed_below"]:
+        return ""
+    until = ""
+    if rests is not None:
+        own = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
+        until = f", seen up to {own}" if own.startswith("day") else ""
+    wet = "None" if not row["stressed_wet"] else str(row["stressed_wet"])
+    said = (
+        f"{wet} of {row['stressed_below']} pieces {stress_words(stress, evidence.plan)} sweated "
+        f"(grade {rules.limit_grade} or more) at {say_percent_of_wax(row['load_pct'])} or below"
+        f"{until}"
+    )
+    others = row["pieces_below"] - row["stressed_below"]
+    wet = row["wet_below"] - row["stressed_wet"]
+    return f"{said}; of the {others} others {wet} did" if wet else said
+
+
+def _dry_words(row):
     if not pd.isna(row["dry_bound"]):
-        said.append(
-            "No piece sweated at any load, so this risk rests on what was assumed beforehand: the "
-            "dry pieces at this load or more by themselves leave up to "
-            f"{say_percent(row['dry_bound'])} possible"
+        yield (
+            "No piece sweated at any load: the dry pieces at this load or more leave up to "
+            f"{say_percent(row['dry_bound'])} possible, the rest was assumed"
         )
+
+
+def _throw_words(row, rules):
     if not pd.isna(row["throw"]):
-        said.append(
-            f"{rules.throw_kind.capitalize()} throw {row['throw']:.1f} of 10 "
+        yield (
+            f"{THROW_WORDS[rules.throw_kind].capitalize()} throw {row['throw']:.1f} of 10 "
             f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})"
         )
+
+
+def _saving_said(row, rules, evidence):
     today = rules.today_of(row["blend"])
     if today is not None:
-        words = saving_words(row["saving_per_1000"], today, currency)
-        said.append(words[:1].upper() + words[1:])
-    return ". ".join(said) + "."
+        yield _capital(saving_words(row["saving_per_1000"], today, evidence.currency))
+
+
+def _capital(text):
+    return text[:1].upper() + text[1:]
 
 
 def _changes(evidence, rules, ceiling):
@@ -472,15 +472,17 @@ def _changes(evidence, rules, ceiling):
         f"risk {say_percent(rules.risk / 2, 1)} instead of {say_percent(rules.risk)}": {
             "risk": max(rules.risk / 2, 0.001)
         },
-        "confidence 80 %": {"confidence": 0.80},
-        "confidence 99 %": {"confidence": 0.99},
-        "all of the throw under the ceiling": {"throw_share": 1.0},
-        "three quarters of the throw under the ceiling": {"throw_share": 0.75},
+        "80 % sure": {"confidence": 0.80},
+        "99 % sure": {"confidence": 0.99},
     }
+    for loss in (rules.throw_loss / 2, 2 * rules.throw_loss):
+        loss = min(max(loss, LEAST_LOSS), MOST_LOSS)
+        if loss != rules.throw_loss:
+            others[f"{say_points(loss)} of throw given up"] = {"throw_loss": loss}
     rows = []
     for words, change in others.items():
         other = replace(rules, **change)
-        limit = ceiling if "throw_share" in change else find_ceiling(evidence.sweat, other)
+        limit = ceiling if "throw_loss" in change else ceiling_under(evidence.sweat, other)
         for blend in evidence.sweat.blends:
             choice = _choose(blend, evidence, other, limit)
             rows.append((words, blend, choice["load_pct"]))
@@ -489,24 +491,6 @@ def _changes(evidence, rules, ceiling):
 
 def _plain(rules):
     return {name: getattr(rules, name) for name in rules.__dataclass_fields__}
-
-
-def _dry_notes(evidence, ceiling, table):
-    """What the small risks of a blend without any sweat rest on."""
-    counts = evidence.sweat.counts
-    counts = counts[counts["stress"] == ceiling.stress]
-    notes = []
-    for row in table[table["load_pct"].notna()].itertuples():
-        own = counts[counts["blend"] == row.blend]
-        if own["g0"].sum() < own["n"].sum():
-            continue
-        near = int(own.loc[own["load_pct"] >= row.load_pct - STEP / 2, "n"].sum())
-        notes.append(
-            f"None of the {int(own['n'].sum())} pieces of {row.blend} sweated, {near} of them at "
-            f"{row.load_pct:.1f} % of wax or more: its risk below that of the pieces counted rests "
-            "on what was assumed beforehand, not on sweat that was seen."
-        )
-    return tuple(notes)
 
 
 def _notes(evidence, rules, table):

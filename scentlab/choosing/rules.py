@@ -1,4 +1,4 @@
-"""The rules of a pick, apart from the data: what risk, what confidence, how much throw."""
+"""The rules of a pick, apart from the data: what risk, how sure, how much throw is given up."""
 
 from dataclasses import dataclass
 
@@ -6,6 +6,12 @@ from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
 from scentlab.units import say_load
 
 MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
+LEAST_LOSS, MOST_LOSS = 0.1, 5.0  # points of throw, of 10
+THROW_WORDS = {"warm": "hot", "cold": "cold"}
+_GONE = {
+    "throw_share": "the share of throw to keep (throw_share) is no rule any more and was left out; "
+    "throw_loss, in points, took its place",
+}
 
 
 @dataclass(frozen=True)
@@ -18,9 +24,11 @@ class Rules:
     confidence : how sure the ceiling must be of that.
     limit_grade : sweat grade that must not be reached (1 to 4).
     frost_limit_grade : frost grade whose chance is reported (1 to 4).
-    throw_share : share of the throw to be gained under the ceiling that the pick must keep.
+    throw_loss : points of throw (of 10) that the pick may lie below the best throw to be had under
+        the ceiling and the limits.
     throw_kind : warm or cold. stress : rest or heat; None takes the harshest tested.
-    ship_age_days : age at which the pieces are sold, for frost; None takes the middle age seen.
+    ship_age_days : age at which the pieces are sold: frost is told at it (None takes the middle
+        age seen), and an answer on sweat that was not inspected so long says so.
     override_blends : blends whose wax maker's limit is set aside, and ``override_reason``, the
         reason in writing, without which it is not: one text for all of them, or a dict of blend
         to reason (kept as pairs, or as one text where all are the same).
@@ -36,7 +44,7 @@ class Rules:
     confidence: float = 0.95
     limit_grade: int = 2
     frost_limit_grade: int = 2
-    throw_share: float = 0.90
+    throw_loss: float = 0.5
     throw_kind: str = "warm"
     stress: str | None = None
     ship_age_days: float | None = None
@@ -48,7 +56,6 @@ class Rules:
         for name, low, high in (
             ("risk", 0.001, 0.5),
             ("confidence", 0.5, 0.99),
-            ("throw_share", 0.1, 1.0),
         ):
             value = getattr(self, name)
             if not low <= value <= high:
@@ -56,6 +63,11 @@ class Rules:
                     f"{name} is {value:g} ({100 * value:g} %); give a share from {low:g} to "
                     f"{high:g} ({100 * low:g} to {100 * high:g} %)"
                 )
+        if not LEAST_LOSS <= self.throw_loss <= MOST_LOSS:
+            raise ValueError(
+                f"throw_loss is {self.throw_loss:g}; give {LEAST_LOSS:g} to {MOST_LOSS:g} points "
+                "of throw (of 10)"
+            )
         for name in ("limit_grade", "frost_limit_grade"):
             if getattr(self, name) not in (1, 2, 3, 4):
                 raise ValueError(f"{name} is {getattr(self, name)}; give a grade from 1 to 4")
@@ -77,19 +89,35 @@ class Rules:
     @property
     def sentence(self):
         """The rules in words, each number with its unit."""
-        stress = f"after {self.stress}" if self.stress else "under the harshest stress tested"
+        stress = {
+            None: "under the harshest storage tested", "rest": "at room temperature",
+            "heat": "heat-cycled",
+        }[self.stress]
         age = "the middle age seen"
         if self.ship_age_days is not None:
             age = f"{self.ship_age_days:g} days of age"
         words = (
             f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
-            f"{self.limit_grade} or more {stress}, held with {100 * self.confidence:g} % "
-            f"confidence; {100 * self.throw_share:g} % of the {self.throw_kind} throw to be gained "
-            f"is kept; frost of grade {self.frost_limit_grade} or more is told at {age}"
+            f"{self.limit_grade} or more {stress}, {100 * self.confidence:g} % sure; at most "
+            f"{self.throw_loss:g} points (of 10) of {THROW_WORDS[self.throw_kind]} throw given up; "
+            f"frost of grade {self.frost_limit_grade} or more at {age}"
         )
         if self.override_blends:
             words += f"; the wax maker's limit is set aside for {self._set_aside_words()}"
         return f"{words}{_today_words(self.today_load_pct)}."
+
+    @classmethod
+    def from_stored(cls, given):
+        """Rules of a dict that was stored, and notes on rules in it that are gone.
+
+        Raises ValueError for a rule that no version knew, and where the rules cannot be.
+        """
+        unknown = sorted(set(given) - set(cls.__dataclass_fields__) - set(_GONE))
+        if unknown:
+            raise ValueError(f"it has {', '.join(unknown)}, which this version does not know")
+        notes = tuple(_GONE[name] for name in given if name in _GONE)
+        known = {name: value for name, value in given.items() if name not in _GONE}
+        return cls(**known), notes
 
     def _set_aside_words(self):
         if isinstance(self.override_reason, str):

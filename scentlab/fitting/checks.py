@@ -179,6 +179,12 @@ def _early(fit, counts, seen, limit_grade, seed, repeats):
     return Early(pieces, wet, float(reached[:, limit_grade].mean()), min(chance, 1.0))
 
 
+def unlike_pots(fit, grades):
+    """The pots of :class:`SweatCheck` that are odd, without the rest of the check."""
+    pots = _pots(fit, settle_looks(grades, "sweat", ages=True)[0])
+    return pots[pots["odd"]]
+
+
 def _pots(fit, looks):
     """Each pot's effect at the peak of the best link, and how far it stands out."""
     model = rebuild_model(fit, looks)

@@ -347,8 +347,8 @@ def _limits(blends):
 def _notes(fit, loads_a_pot, pieces, stress):
     notes = [
         f"Each pour is counted with {count_of(pieces, 'sweat piece')} looked at "
-        f"{'at rest' if stress == 'rest' else 'after heat'}; each pot is a new melt with "
-        f"{count_of(loads_a_pot, 'load')}.",
+        f"{'at room temperature' if stress == 'rest' else 'heat-cycled'}; each pot is a new melt "
+        f"with {count_of(loads_a_pot, 'load')}.",
         "The gain is an average over what may be seen; a single round can bring less or more.",
     ]
     if fit.effective_size < 100:

@@ -11,6 +11,7 @@ from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
 from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.maths.sensory import clopper_pearson
 from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.units import say_load
@@ -76,11 +77,27 @@ class Precision(Result):
             raise KeyError(f"there is no {measure!r} of {blend!r}; measures are {known}")
         return float(own["estimate"].iloc[0]), float(own["se"].iloc[0])
 
+    def limits(self, measure, blend=ALL):
+        """Exact 90 % limits of a chance over the simulated series (Clopper and Pearson 1934).
+
+        For all blends the mean over the blends of a series counts as one series, as if its blends
+        went alike: the limits are no narrower than they should be.
+        """
+        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
+        number = int(own["series"].iloc[0])
+        count = min(round(self.of(measure, blend)[0] * number, 9), number)
+        return clopper_pearson(count, number, 0.90)
+
+    def _chance(self, measure):
+        lower, upper = (100 * limit for limit in self.limits(measure))
+        return (
+            f"{say_percent(self.of(measure)[0])} of blends (90 % limits {lower:.0f} to "
+            f"{upper:.0f} %)"
+        )
+
     @property
     def sentence(self):
         short, short_se = self.of(SHORTFALL)
-        over, over_se = self.of(CEILING_OVER)
-        none, none_se = self.of(NO_ANSWER)
         lost = ""
         if THROW_LOST in set(self.table["measure"]):
             value, se = self.of(THROW_LOST)
@@ -94,8 +111,8 @@ class Precision(Result):
                      f"load truly at risk, on average ({error})")
         return (
             f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
-            f"{where}. It was too high in {_chance(over, over_se)}; no tested load "
-            f"qualified in {_chance(none, none_se)}.{lost} ± is the Monte Carlo error of these "
+            f"{where}. It was too high in {self._chance(CEILING_OVER)}; no tested load "
+            f"qualified in {self._chance(NO_ANSWER)}.{lost} ± is the Monte Carlo error of these "
             "simulated series."
         )
 
@@ -255,7 +272,3 @@ def _notes(task, frame, asked):
         notes.append(f"In {int(wild.sum())} series the posterior draws were not to be trusted "
                      f"(k-hat above {K_HAT_LIMIT}).")
     return tuple(notes)
-
-
-def _chance(share, se):
-    return f"{say_percent(share, 1)} of blends (± {100 * se:.1f})"

@@ -23,7 +23,7 @@ from scentlab.recording.form_parts import (
 )
 from scentlab.results import say_percent
 from scentlab.schema import MOST_LOAD_PCT, THROW_KINDS, Column
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load, say_load_oz
 
 STYLE = """<style>
 .scent-form.scent-rules {max-width: 1080px}
@@ -53,11 +53,8 @@ SHARES = {
         Column("confidence", "number", "confidence", "%", 0.0, 100.0),
         "How sure you want to be that the risk stays under it. More is more careful.",
     ),
-    "throw_share": (
-        Column("throw_share", "number", "throw to keep", "%", 0.0, 100.0),
-        "Of the throw to be gained under the ceiling, so much is kept. Less saves fragrance.",
-    ),
 }
+LOSS = Column("throw_loss", "number", "throw to give up", "points of 10", 0.0, 10.0)
 AGE = Column("ship_age_days", "number", "age at shipping", "days", 0.0, 3650.0)
 TODAY = Column("today_load_pct", "number", "today's load", "% of wax", 0.0, MOST_LOAD_PCT)
 HINTS = {
@@ -66,12 +63,15 @@ HINTS = {
     "throw_kind": "Smelt on the warmer, or not. One does not stand in for the other.",
     "frost_limit_grade": "The chance of this grade or more is told and ranks the blends; it holds "
                          "no load down.",
-    "ship_age_days": "Days from pouring to the sale, for frost. Empty: the middle age seen.",
+    "throw_loss": "The load may smell so much weaker than the best to be had. More saves "
+                  "fragrance.",
+    "ship_age_days": "Days from pouring to the sale. Empty: the middle age seen, for frost.",
     "today_load_pct": "Only to tell what the pick saves; the pick does not depend on it. Empty: "
                       "not told.",
     "override": "Above the wax maker's limit a pick is for testing only, not for sale, until the "
                 "maker agrees.",
 }
+_THROW = {"warm": "hot", "cold": "cold"}
 PARTS = {"sweat": "Sweat", "throw": "Throw", "frost": "Frost", "today": "Today's load",
          "limits": "Wax maker's limit"}
 
@@ -124,9 +124,9 @@ class RulesForm(Form):
                       self._choice("limit_grade", "The grade that counts as sweat",
                                    _grades("sweat")),
                       self._choice("stress", "Kept before the look", self._stress_words())],
-            "throw": [self._share("throw_share"),
+            "throw": [self._rule(self._text("throw_loss", LOSS, HINTS["throw_loss"]), "throw_loss"),
                       self._choice("throw_kind", "Throw to choose by",
-                                   {k: k for k in reversed(THROW_KINDS)})],
+                                   {k: _THROW[k] for k in reversed(THROW_KINDS)})],
             "frost": [self._choice("frost_limit_grade", "The frost grade that is told",
                                    _grades("frost")),
                       self._rule(self._text("ship_age_days", AGE, HINTS["ship_age_days"]),
@@ -170,7 +170,7 @@ class RulesForm(Form):
                      in_a_row(self.choices[name].values())], "scent-rule")
 
     def _stress_words(self):
-        words = {"rest": "rest: at room temperature", "heat": "heat: after the warm cycle"}
+        words = {"rest": "room temperature", "heat": "heat-cycled"}
         harshest = {None: "the harshest that was tested"}
         return harshest | {s: words[s] for s in self._stresses}
 
@@ -242,6 +242,7 @@ class RulesForm(Form):
         self._filling = True
         for name in SHARES:
             self.fields[name].value = f"{100 * getattr(rules, name):g}"
+        self.fields["throw_loss"].value = f"{rules.throw_loss:g}"
         age = rules.ship_age_days
         self.fields["ship_age_days"].value = "" if age is None else f"{age:g}"
         self.chosen = {name: getattr(rules, name) for name in self.choices}
@@ -306,6 +307,8 @@ class RulesForm(Form):
     def _readers(self):
         readers = {name: lambda n=name: {n: typed_number(self.fields[n].value, SHARES[n][0]) / 100}
                    for name in SHARES}
+        readers["throw_loss"] = lambda: {
+            "throw_loss": typed_number(self.fields["throw_loss"].value, LOSS)}
         readers["ship_age_days"] = lambda: {
             "ship_age_days": _typed_or_none(self.fields["ship_age_days"].value, AGE)}
         for name in self.contents:
@@ -407,7 +410,7 @@ def _part_words(rules):
     return {
         "sweat": f"{100 * rules.risk:g} % of pieces, {100 * rules.confidence:g} % sure, grade "
                  f"{rules.limit_grade}, {stress}",
-        "throw": f"keep {100 * rules.throw_share:g} % of the {rules.throw_kind} throw",
+        "throw": f"give up {rules.throw_loss:g} points of {_THROW[rules.throw_kind]} throw",
         "frost": f"grade {rules.frost_limit_grade}{age}",
         "today": "not told" if today is None else told,
         "limits": f"set aside for {', '.join(rules.override_blends)}" if rules.override_blends
@@ -442,17 +445,17 @@ def _change_words(old, new):
 
 
 def _measures(row, rules, currency):
-    """Load in both bases, then risk and throw with their intervals."""
+    """The load, then risk and throw with their intervals."""
     if math.isnan(row["load_pct"]):
         return f"none<small>{html.escape(row['reason'])}</small>"
     risks = [say_percent(row[f"sweat_{n}"], 1) for n in ("risk", "lower", "upper")]
     told = [f"risk of sweat grade {rules['limit_grade']} or more {risks[0]} (90 % interval "
             f"{risks[1]} to {risks[2]})"]
     if not math.isnan(row["throw"]):
-        told.append(f"{rules['throw_kind']} throw {row['throw']:.1f} of 10 (90 % interval "
+        told.append(f"{_THROW[rules['throw_kind']]} throw {row['throw']:.1f} of 10 (90 % interval "
                     f"{row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
     saving = row["saving_per_1000"]
     if not math.isnan(saving):
         verb = "saves" if saving >= 0 else "costs more by"
         told.append(f"{verb} {abs(saving):.2f} {html.escape(currency)} per 1,000 pieces")
-    return f"{say_load(row['load_pct'])}<small>{'; '.join(told)}</small>"
+    return f"{say_load_oz(row['load_pct'])}<small>{'; '.join(told)}</small>"

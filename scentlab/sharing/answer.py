@@ -30,8 +30,9 @@ _RULES = {
     "confidence": "confidence",
     "limit_grade": "sweat grade that counts",
     "frost_limit_grade": "frost grade that counts",
-    "throw_share": "share of the throw kept",
+    "throw_loss": "points of throw given up",
 }
+_SHARES = ("risk", "confidence")
 _SHOWN = {"load_pct": "pick", "ceiling_load_pct": "ceiling", "limit_load_pct": "wax maker's limit"}
 _HEX = re.compile(r"[0-9a-f]{64}")
 
@@ -64,7 +65,7 @@ class Answer:
     sender : str, who answers, as they want to be named.
     lots : tuple of LotFact.
     rules : dict, a counter-proposal: any of risk, confidence, limit_grade, frost_limit_grade,
-        throw_share.
+        throw_loss.
     limits : dict of blend name to another highest load, % of wax.
     note : str.
     """
@@ -186,7 +187,7 @@ class Weighed:
     def proposed(self):
         """What the answer would change, in words."""
         rules = [
-            f"{words} {say_percent(value, 1) if value < 1 else f'{value:g}'}"
+            f"{words} {say_percent(value, 1) if name in _SHARES else f'{value:g}'}"
             for name, words in _RULES.items() if (value := self.answer.rules.get(name)) is not None
         ]
         limits = [f"highest load of {b} {say_load(x)}" for b, x in self.answer.limits.items()]

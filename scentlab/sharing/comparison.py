@@ -11,7 +11,7 @@ from scentlab.sharing.wording import is_missing, lots_in_words, say_both, say_sh
 
 _RULE_WORDS = {
     "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
-    "frost_limit_grade": "limit grade of frost", "throw_share": "share of throw to keep",
+    "frost_limit_grade": "limit grade of frost", "throw_loss": "throw to give up, points",
     "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
 }
 

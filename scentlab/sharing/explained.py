@@ -3,12 +3,8 @@
 The same words stand in the report, in the terminal and in the supplier's summary.
 """
 
-from itertools import pairwise
-
-import numpy as np
-
-from scentlab.fitting.throw import throw_draws
-from scentlab.units import say_load
+from scentlab.choosing.rules import THROW_WORDS
+from scentlab.units import say_load_oz
 
 
 def ranking_words(analysis):
@@ -16,20 +12,18 @@ def ranking_words(analysis):
     picked = _picked(analysis)
     if len(picked) < 2:
         return ""
-    kind = analysis.rules.throw_kind
+    kind = THROW_WORDS[analysis.rules.throw_kind]
     frost = picked["frost_risk"].notna().any()
     cost = picked["cost_per_piece"].notna().any()
-    keys = ["the lower risk of frost, in steps of 5 %"] if frost else []
-    keys += ["the lower cost of a piece"] if cost else []
+    keys = ["less frost"] * bool(frost) + ["lower cost"] * bool(cost)
     if picked["throw"].notna().any():
-        after = ", then ".join([*keys, "the stronger throw"])
-        rule = (
-            f"the strongest {kind} throw at its pick comes first; blends whose throw the scores "
-            f"cannot tell from it stand with it, by {after}; then the same among the rest"
-        )
+        rule = f"Strongest {kind} throw first"
+        rule += f"; ties go to {', then '.join(keys)}" if keys else ""
     else:
-        rule = "by " + ", then ".join(keys) if keys else "in no order, for nothing tells them apart"
-    return f"How the blends are ranked: {rule}.{_not_weighed(analysis, picked, frost, cost)}"
+        rule = f"Ranked by {', then '.join(keys)}" if keys else (
+            "Ranked in no order, for nothing tells the blends apart"
+        )
+    return f"{rule}.{_not_weighed(analysis, picked, frost, cost)}"
 
 
 def _not_weighed(analysis, picked, frost, cost):
@@ -51,57 +45,14 @@ def _not_weighed(analysis, picked, frost, cost):
 
 
 def ranked_words(analysis):
-    """The blends in order with their picks in both bases; "" when fewer than two have one."""
+    """The blends in order with their picks; "" when fewer than two have one."""
     picked = _picked(analysis)
     if len(picked) < 2:
         return ""
     return "; ".join(
-        f"{place}. {row.blend} at {say_load(row.load_pct)}"
+        f"{place}. {row.blend} at {say_load_oz(row.load_pct)}"
         for place, row in enumerate(picked.itertuples(), start=1)
     )
-
-
-def order_words(analysis):
-    """For each two blends that follow each other: whether their order by throw is settled.
-
-    An interval of throw also holds what all blends share, such as how the panel uses the scale, so
-    the difference of two blends is the test, as in the ranking itself. Nothing is said of blends
-    whose intervals lie apart.
-    """
-    rows = [row for _, row in _picked(analysis).iterrows()]
-    if analysis.throw is None:
-        return ("The order of the blends by throw is not settled.",) if len(rows) > 1 else ()
-    words = [_order_of_two(analysis.throw, *two) for two in pairwise(rows)]
-    return tuple(w for w in words if w)
-
-
-def _order_of_two(fit, first, second):
-    blends = first["blend"], second["blend"]
-    names = f"The order of {blends[0]} and {blends[1]}"
-    if not set(blends) <= set(fit.blends):
-        return f"{names} by throw is not settled: not both were scored."
-    apart = (
-        throw_draws(fit, blends[0], [first["load_pct"]])[:, 0]
-        - throw_draws(fit, blends[1], [second["load_pct"]])[:, 0]
-    )
-    # As shown: an end that reads as 0 settles nothing.
-    lower, upper = np.round(np.quantile(apart, [0.05, 0.95]), 1)
-    found = (
-        f"difference of throw {_signed(apart.mean())} points, 90 % interval {_signed(lower)} to "
-        f"{_signed(upper)}"
-    )
-    if lower <= 0 <= upper:
-        return f"{names} is not settled by these scores ({found})."
-    if upper < 0:
-        return f"{blends[1]} throws more than {blends[0]} and follows it by the rule ({found})."
-    if first["throw_lower"] <= second["throw_upper"]:
-        return f"{names} is settled by these scores, though their intervals overlap ({found})."
-    return ""
-
-
-def _signed(value):
-    """One decimal with its sign; a small one is no minus zero."""
-    return f"{round(float(value), 1) + 0.0:+.1f}"
 
 
 def pick_notes(analysis):

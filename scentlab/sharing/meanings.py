@@ -12,7 +12,7 @@ LATENT = (
     "A step on the hidden scale of how wet or how frosted a piece is, of which a grade is a "
     "coarse reading.",
 )
-_STRESS = {"rest": "kept at rest", "heat": "after heat"}
+_STRESS = {"rest": "at room temperature", "heat": "heat-cycled"}
 
 # Kinds of rows in the order in which they are tried; {…} is filled from the fit.
 _KINDS = (
@@ -96,7 +96,7 @@ def row_meanings(fit):
     if "parameter" not in table:
         return []
     filled = {
-        "stress": _STRESS.get(next(iter(getattr(fit, "stresses", ())), ""), "kept at rest"),
+        "stress": _STRESS.get(next(iter(getattr(fit, "stresses", ())), ""), "at room temperature"),
         "low": _one(getattr(fit, "lowest_pct", None)),
         "high": _one(getattr(fit, "highest_pct", None)),
     }

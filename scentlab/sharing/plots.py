@@ -57,7 +57,7 @@ LOOKS = (
 ASSESSOR_MARKERS = "os^Dv<>Pp*hXd8H"
 STEPS = 41
 LOAD_AXIS = "load, % of wax\n(content, % of total)"
-STRESS_WORDS = {"rest": "kept at rest", "heat": "after heat"}
+STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
 RISK_TICKS = (0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1)
 
 
@@ -500,6 +500,13 @@ def plot_lots(pooled, ax=None):
     return ax
 
 
+def _chance_words(precision, measure, blend):
+    """A chance with its exact 90 % limits."""
+    lower, upper = precision.limits(measure, blend)
+    share = precision.of(measure, blend)[0]
+    return f"{100 * share:.0f} ({100 * lower:.0f} to {100 * upper:.0f}) %"
+
+
 def plot_precision(precision, ax=None):
     """Per blend: the true load at risk under the guess and where the ceiling would be found."""
     table = precision.truth
@@ -515,12 +522,9 @@ def plot_precision(precision, ax=None):
             ax.plot(middle, y, "^", color=SWEAT, ms=9, zorder=4)
             reach += [middle - arm, middle + arm]
     for y, blend in enumerate(table["blend"]):
-        over, lack = (
-            _say_share(precision.of(m, blend)[0], precision.series)
-            for m in (CEILING_OVER, NO_ANSWER)
-        )
+        over, none = (_chance_words(precision, m, blend) for m in (CEILING_OVER, NO_ANSWER))
         ax.annotate(
-            f"too high {over}, no answer {lack}",
+            f"too high {over}, no answer {none}",
             (0.0, y + 0.36), xycoords=("axes fraction", "data"), va="center", fontsize=8, color=INK,
         )
     _blend_axis(ax, table["blend"])

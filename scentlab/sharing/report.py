@@ -10,14 +10,13 @@ from importlib import metadata
 
 import scentlab
 from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.ranking import order_words
+from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import plots, wording
-from scentlab.sharing.explained import (
-    order_words,
-    ranked_words,
-    ranking_words,
-)
+from scentlab.sharing.explained import ranked_words, ranking_words
 from scentlab.sharing.meanings import row_meanings
 from scentlab.sharing.pages import image, place_for, render, write_page
 from scentlab.sharing.tables import (
@@ -30,10 +29,11 @@ from scentlab.sharing.tables import (
     losses_table,
     pick_table,
     pour_table,
+    rests_table,
     shape_table,
     tradeoff_table,
 )
-from scentlab.units import load_from_content
+from scentlab.units import load_from_content, say_load_oz
 
 # Enough for a picture of how far a ceiling moves; the pick itself rests on more.
 LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2")
@@ -62,7 +62,8 @@ def report_html(analysis, notices=()):
         made_on=dt.date.today().isoformat(),
         first=_first_screen(analysis),
         ranked=ranked_words(analysis),
-        ranking=[w for w in (ranking_words(analysis), *order_words(analysis)) if w],
+        ranking=[w for w in (ranking_words(analysis), *order_words(analysis.pick)) if w],
+        rests=None if analysis.rests is None else rests_table(analysis.rests),
         overview=_overview(analysis),
         blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
         warmed=_warmed(analysis.longevity),
@@ -102,20 +103,21 @@ def _first_screen(analysis):
     rules = analysis.rules
     return {
         "blend": best["blend"],
-        "load": f"{best['load_pct']:.1f} % of wax",
+        "load": say_load_oz(best["load_pct"]),
+        "warning": "" if analysis.rests is None else analysis.rests.headline(best["blend"]),
         "content": wording.content_words(best["load_pct"]),
         "facts": [
-            ("Ceiling", wording.say_both(best["ceiling_load_pct"])),
+            ("Highest safe load", wording.say_both(best["ceiling_load_pct"])),
             ("Wax maker's limit", wording.say_both(best["limit_load_pct"])),
             ("Regulatory limit", _regulatory_limit(analysis, best["blend"])),
             (
                 f"Risk of sweat grade {rules.limit_grade} or more, "
-                f"{plots.STRESS_WORDS[analysis.ceiling.stress]}",
+                f"{stress_words(analysis.ceiling.stress, analysis.series.plan)}",
                 f"{wording.say_share(best['sweat_risk'])} (90 % interval "
                 f"{wording.say_range(best['sweat_lower'], best['sweat_upper'], _share)})",
             ),
             (
-                f"Throw ({rules.throw_kind}, 0 to 10)",
+                f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0 to 10",
                 f"{wording.say_number(best['throw'], 1)} "
                 "(90 % interval "
                 f"{wording.say_range(best['throw_lower'], best['throw_upper'], _one)})",
@@ -261,7 +263,8 @@ def _sweat_picture(analysis, blend, curve):
             stress=rules.stress, curve=curve,
         ),
         wording.pieces_in_words(counts, blend, "sweat", rules.limit_grade),
-        f"Rings: pours with pieces {plots.STRESS_WORDS[stress]}; the larger, the more pieces.",
+        f"Rings: test batches with pieces {stress_words(stress, analysis.series.plan)}; the "
+        "larger, the more pieces.",
     )
 
 
@@ -354,13 +357,13 @@ def _repeat(analysis):
             ("confidence", f"{rules.confidence:g}", "confidence that the ceiling keeps it"),
             ("limit_grade", rules.limit_grade, "sweat grade that counts as sweating"),
             ("frost_limit_grade", rules.frost_limit_grade, "frost grade that counts as frosting"),
-            ("throw_share", f"{rules.throw_share:g}", "share of the reachable throw rise to keep"),
+            ("throw_loss", f"{rules.throw_loss:g}", "points of throw (of 10) that are given up"),
             ("throw_kind", rules.throw_kind, "throw that the pick looks at"),
             (
                 "stress", rules.stress or "the harshest that was tested",
                 "condition of the pieces that the risk is about",
             ),
-            ("ship_age_days", rules.ship_age_days or "not set", "age at which frost counts, days"),
+            ("ship_age_days", rules.ship_age_days or "not set", "age at sale, days"),
             (
                 "override_blends", ", ".join(rules.override_blends) or "none",
                 "blends whose wax maker's limit was set aside",

@@ -6,9 +6,11 @@ counts rather than of opinions, so that a supplier can act on it.
 
 import datetime as dt
 
+from scentlab.choosing.ranking import order_words
+from scentlab.choosing.rests import stress_words
 from scentlab.materials import say_lot
 from scentlab.sharing import plots, wording
-from scentlab.sharing.explained import order_words, ranked_words, ranking_words
+from scentlab.sharing.explained import ranked_words, ranking_words
 from scentlab.sharing.pages import image, render, write_page
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.tables import difference_sentence, seen_table
@@ -39,11 +41,11 @@ def supplier_summary_html(analysis, ask):
         tested=_tested(series),
         how=_how(analysis),
         seen=seen_table(analysis),
-        stress=plots.STRESS_WORDS[ceiling.stress],
+        stress=stress_words(ceiling.stress, series.plan),
         ceiling=ceiling.sentence,
         picture=image(plots.plot_ceiling(ceiling), wording.ceilings_in_words(ceiling.table)),
         ranked=ranked_words(analysis),
-        ranking=_ranking(analysis),
+        ranking=[w for w in (ranking_words(analysis), *order_words(analysis.pick)) if w],
         ask=ask,
     )
 
@@ -77,12 +79,6 @@ def _tested(series):
         words = "" if wording.is_missing(row["composition"]) else f"{row['composition']}; "
         facts.append((row["blend"], words + known))
     return facts
-
-
-def _ranking(analysis):
-    """The rule and what it leaves open; a page has no room for what is settled."""
-    opened = [w for w in order_words(analysis) if " is settled by " not in w]
-    return [w for w in (ranking_words(analysis), *opened) if w]
 
 
 def _wax_lots(series):

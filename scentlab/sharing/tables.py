@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
@@ -43,8 +44,8 @@ def pick_table(analysis):
         "Rank", "Blend", "Pick, % of wax", "Pick, % of total", "Ceiling, % of wax",
         "Wax maker’s limit, % of wax", f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
         f"Chance that the risk is over {100 * rules.risk:g} %",
-        f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
-        "Share of reachable throw rise",
+        f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)",
+        f"Points of throw below the best (chance of at most {rules.throw_loss:g})",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
         _cost_heading(rules, analysis.series.currency),
     )
@@ -54,7 +55,7 @@ def pick_table(analysis):
             say_number(r["ceiling_load_pct"]), say_number(r["limit_load_pct"]),
             _risk_with_range(r, "sweat"), say_over(r["p_over"], least),
             _with_range(r["throw"], r["throw_lower"], r["throw_upper"]),
-            _whole_share(r["throw_share"]), _risk_with_range(r, "frost"),
+            _behind(r), _risk_with_range(r, "frost"),
             _cost_cell(rules, r),
         )
         for r in analysis.pick.table.to_dict("records")
@@ -130,7 +131,7 @@ def tradeoff_table(rows, currency, rules, least):
         "Load, % of wax", "Content, % of total",
         f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)",
         f"Chance that the risk is over {100 * rules.risk:g} %",
-        f"{rules.throw_kind.capitalize()} throw, 0–10 (90 % interval)",
+        f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)",
         f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)",
         _cost_heading(rules, currency),
     )
@@ -265,6 +266,16 @@ def seen_table(analysis):
         f"Pieces with sweat grade {grade} or more / pieces looked at, by load in % of wax, rounded"
     )
     return _view(headings, rows, words, text=(0,))
+
+
+def rests_table(rests):
+    """What the answer rests on, the gravest warnings first."""
+    rows = [
+        (r.name, r.blend, r.value, r.warning or MISSING, r.meaning)
+        for r in rests.table.itertuples()
+    ]
+    headings = ("What", "Blend", "Found", "Mind", "Meaning")
+    return _view(headings, rows, "What the answer rests on", text=range(5))
 
 
 def change_table(changes):
@@ -433,9 +444,11 @@ def _risk_with_range(row, what):
     return f"{say_share(risk)}\n({say_range(lower, upper, say_share)})"
 
 
-def _whole_share(value):
-    """A share that may well be all of it: 100 % is said as such."""
-    return MISSING if is_missing(value) else f"{100 * float(value):.0f} %"
+def _behind(row):
+    """How far a pick's throw lies below the best to be had, with the chance that it will do."""
+    if is_missing(row["throw_behind"]):
+        return MISSING
+    return f"{say_number(row['throw_behind'], 1)}\n({say_share(row['throw_chance'], 0)})"
 
 
 def _cell(value, empty=MISSING):

@@ -11,7 +11,7 @@ from scentlab.choosing.rules import Rules
 
 
 @pytest.mark.parametrize("rules", [
-    Rules(), Rules(risk=0.1, throw_share=0.5, today_load_pct=12), Rules(limit_grade=1)])
+    Rules(), Rules(risk=0.1, throw_loss=1.5, today_load_pct=12), Rules(limit_grade=1)])
 def test_the_pick_is_that_of_a_new_analysis(analysis, rules):
     anew = analyse(analysis.series, rules, seed=analysis.seed, draws=analysis.draws)
     found = decider(analysis)(rules)
@@ -46,5 +46,5 @@ def test_the_other_throw_is_fitted_once(half_cold, monkeypatch):
 
 def test_a_throw_that_was_not_scored_is_said(analysis):
     found = decider(analysis)(Rules(throw_kind="cold"))
-    assert all("cold throw was not scored" in s for s in found.sentences.values())
+    assert all("Cold throw was not scored" in s for s in found.sentences.values())
     assert found.table["throw"].isna().all()

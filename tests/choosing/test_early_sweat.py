@@ -120,7 +120,7 @@ class TestSentence:
         assert row["wet_below"] == 0 and row["pieces_below"] == 12 * sum(
             x <= row["load_pct"] + 0.05 for x in LOADS
         )
-        words = f"Of {row['pieces_below']} pieces seen at this load or less 0 reached it"
+        words = f"None of {row['pieces_below']} pieces at room temperature sweated (grade 2"
         assert words in pick.sentence
 
     def test_all_dry_says_what_the_pieces_alone_leave_possible(self):
@@ -130,7 +130,7 @@ class TestSentence:
         near = 12 * sum(x >= row["load_pct"] - 0.05 for x in LOADS)
         assert row["dry_bound"] == pytest.approx(stats.beta.ppf(0.95, 1, near), rel=1e-9)
         assert row["dry_bound"] == pytest.approx(3 / near, rel=0.15)
-        assert "No piece sweated at any load, so this risk rests on what was assumed" in (
+        assert "No piece sweated at any load: the dry pieces at this load or more leave up to " in (
             pick.sentence
         )
         assert np.isnan(self.picked(looks()).table.iloc[0]["dry_bound"])

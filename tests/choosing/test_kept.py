@@ -9,7 +9,7 @@ from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.rules import Rules
 
 EVERY = Rules(
-    risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_share=0.8,
+    risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_loss=0.8,
     throw_kind="cold", stress="heat", ship_age_days=45.0, override_blends=("soft", "70/30"),
     override_reason="a letter: “yes”, 2 March", today_load_pct={"soft": 12.5, "70/30": 9.0},
 )
@@ -42,6 +42,16 @@ def test_a_file_with_one_reason_for_all_blends_is_still_read(tmp_path):
     rules = rules_here(tmp_path).rules
     assert rules.override_reason == "a letter"
     assert rules.reasons == {"soft": "a letter", "70/30": "a letter"}
+
+
+def test_a_file_of_an_earlier_version_still_opens(tmp_path):
+    (tmp_path / "rules.json").write_text(
+        '{"rules": {"risk": 0.02, "throw_share": 0.9}}', encoding="utf-8")
+    found = rules_here(tmp_path)
+    assert found.rules == Rules(risk=0.02) and found.kept
+    assert found.sentence.endswith(
+        " Note: the share of throw to keep (throw_share) is no rule any more and was left out; "
+        "throw_loss, in points, took its place.")
 
 
 @pytest.mark.parametrize("folder", [None, "empty"])

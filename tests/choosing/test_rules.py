@@ -15,8 +15,12 @@ from scentlab.choosing.rules import Rules
             "confidence is 0.4 (40 %); give a share from 0.5 to 0.99 (50 to 99 %)",
         ),
         (
-            {"throw_share": 1.5},
-            "throw_share is 1.5 (150 %); give a share from 0.1 to 1 (10 to 100 %)",
+            {"throw_loss": 0.05},
+            "throw_loss is 0.05; give 0.1 to 5 points of throw (of 10)",
+        ),
+        (
+            {"throw_loss": 6},
+            "throw_loss is 6; give 0.1 to 5 points of throw (of 10)",
         ),
         ({"ship_age_days": -3}, "ship_age_days is -3; give a number of days from 0 to 3650"),
         ({"limit_grade": 0}, "limit_grade is 0; give a grade from 1 to 4"),
@@ -106,13 +110,28 @@ def test_not_a_number_is_refused():
 def test_the_rules_in_words_have_every_unit():
     usual = Rules().sentence
     assert usual == (
-        "at most 5 % of the pieces of a new pot at sweat grade 2 or more under the harshest stress "
-        "tested, held with 95 % confidence; 90 % of the warm throw to be gained is kept; frost of "
-        "grade 2 or more is told at the middle age seen."
+        "at most 5 % of the pieces of a new pot at sweat grade 2 or more under the harshest "
+        "storage tested, 95 % sure; at most 0.5 points (of 10) of hot throw given up; frost of "
+        "grade 2 or more at the middle age seen."
     )
     told = Rules(risk=0.025, stress="rest", ship_age_days=30, override_blends=("soft",),
                  override_reason="a letter", today_load_pct={"soft": 12}).sentence
-    for words in ("at most 2.5 %", "after rest", "at 30 days of age",
+    for words in ("at most 2.5 %", "at room temperature", "at 30 days of age",
                   "set aside for soft (a letter)",
                   "today's load is 12.0 % of wax (10.7 % of total) of soft."):
         assert words in told
+
+
+class TestStored:
+    def test_a_rule_that_is_gone_is_left_out_with_a_note(self):
+        rules, notes = Rules.from_stored({"throw_share": 0.9, "risk": 0.02})
+        assert rules == Rules(risk=0.02)
+        assert notes == (
+            "the share of throw to keep (throw_share) is no rule any more and was left out; "
+            "throw_loss, in points, took its place",
+        )
+
+    def test_what_no_version_knew_is_refused(self):
+        with pytest.raises(ValueError) as error:
+            Rules.from_stored({"mood": 1, "throw_share": 0.9})
+        assert str(error.value) == "it has mood, which this version does not know"

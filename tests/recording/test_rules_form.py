@@ -59,8 +59,8 @@ def picked(form, blend="soft"):
 
 def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
     assert form.rules == Rules() and calls.decided == [Rules()] and calls.kept == []
-    assert [form.fields[n].value for n in ("risk", "confidence", "throw_share")] == [
-        "5", "95", "90"]
+    assert [form.fields[n].value for n in ("risk", "confidence", "throw_loss")] == [
+        "5", "95", "0.5"]
     assert form.browser.pressed == ["limit_grade-2", "stress-harshest", "throw_kind-warm",
                                     "frost_limit_grade-2"]
     assert picked(form).startswith("the same load</h4>")
@@ -71,11 +71,11 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
     assert picked(form) == (
-        "1.0 points of load more (% of wax)</h4><dl><dt>first</dt><dd>8.0 % of wax (7.4 % of "
-        "total)<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); warm "
-        "throw 5.5 of 10 (90 % interval 4.9 to 6.1)</small></dd><dt>now</dt><dd>9.0 % of wax "
-        "(8.3 % of total)<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to "
-        "6.1 %); warm throw 5.5 of 10 (90 % interval 4.9 to 6.1)</small></dd></dl>"
+        "1.0 points of load more (% of wax)</h4><dl><dt>first</dt><dd>8.0 % (1.3 oz/lb)"
+        "<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); hot throw 5.5 "
+        "of 10 (90 % interval 4.9 to 6.1)</small></dd><dt>now</dt><dd>9.0 % (1.4 oz/lb)"
+        "<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); hot throw 5.5 "
+        "of 10 (90 % interval 4.9 to 6.1)</small></dd></dl>"
     )
     assert "throw" not in picked(form, "bare")
     assert "Not kept: these rules hold in this form alone" in form.message.value
@@ -100,8 +100,9 @@ def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
         ("risk", "70", "risk is 0.7 (70 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
         ("confidence", "99.9", "confidence is 0.999 (99.9 %); give a share from 0.5 to 0.99 (50 "
                                "to 99 %)"),
-        ("throw_share", "", "Throw to keep: nothing is filled in, expected a number with a "
-                            "decimal point from 0 to 100 (%)."),
+        ("throw_loss", "", "Throw to give up: nothing is filled in, expected a number with a "
+                           "decimal point from 0 to 10 (points of 10)."),
+        ("throw_loss", "8", "throw_loss is 8; give 0.1 to 5 points of throw (of 10)"),
         ("risk", "five", "Risk of sweat: found &#x27;five&#x27;, expected a number with a decimal "
                          "point from 0 to 100 (% of pieces)."),
         ("ship_age_days", "-1", "Age at shipping: found &#x27;-1&#x27;, expected a number with a "
@@ -218,7 +219,7 @@ def test_kept_reasons_come_back_into_the_fields(calls, reason):
 
 
 def test_kept_rules_come_back_into_the_fields(calls):
-    kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_share=0.8,
+    kept = Rules(risk=0.025, confidence=0.9, limit_grade=1, frost_limit_grade=3, throw_loss=0.8,
                  throw_kind="cold", stress="heat", ship_age_days=45, override_blends=("soft",),
                  override_reason="a letter", today_load_pct={"soft": 12.5, "firm <60>": 9})
     form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"))
@@ -245,12 +246,12 @@ def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
 
 def test_parts_fold_and_tell_what_they_hold(form):
     assert [p.layout.display for p in form._parts.values()] == ["", "none", "none", "none", "none"]
-    assert form.folds["throw"].description == "▸ Throw: keep 90 % of the warm throw"
+    assert form.folds["throw"].description == "▸ Throw: give up 0.5 points of hot throw"
     form.folds["throw"].click()
     assert form._parts["throw"].layout.display == ""
     assert form.folds["throw"].description.startswith("▾")
-    form.fields["throw_share"].value = "75"
-    assert "keep 75 %" in form.folds["throw"].description
+    form.fields["throw_loss"].value = "1.5"
+    assert "give up 1.5 points" in form.folds["throw"].description
 
 
 def test_every_control_is_named_and_names_are_escaped(form):

@@ -61,7 +61,7 @@ def test_an_answer_to_another_package_is_refused(analysis, answer):
         ({"package": "x"}, "an answer names its package by the fingerprint of open_package()"),
         ({"rules": {"seed": 3}},
          "a counter-proposal cannot set 'seed'; it can set risk, confidence, limit_grade, "
-         "frost_limit_grade, throw_share"),
+         "frost_limit_grade, throw_loss"),
         ({"rules": {"risk": "low"}}, "risk of the counter-proposal is 'low'; give a number"),
         ({"limits": {"soft": 99}},
          "the limit of soft is 99; give a load from 0.1 to 40 % of wax"),

@@ -13,10 +13,11 @@ import pytest
 
 import scentlab
 from scentlab.choosing.analysis import analyse, decider
+from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
 from scentlab.sharing import plots
-from scentlab.sharing.explained import order_words, pick_notes, ranking_words
+from scentlab.sharing.explained import pick_notes, ranking_words
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
@@ -50,7 +51,7 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     assert text.count(said) == 2  # under the pick and under throw
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
         assert false not in text
-    assert "there is no fit of warm throw, so this is the highest load that " in text
+    assert "There is no fit of hot throw, so this is as high as sweat allows" in text
     upper = plots.plot_tradeoff(of_one_load).child_axes[0]
     assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
 
@@ -58,7 +59,7 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
 def test_a_package_says_the_same_of_them(of_one_load):
     package = prepare_package(of_one_load)
     assert "not scored" not in package.text("pick.csv")
-    assert "not scored" not in package.sentence and "no fit of warm throw" in package.sentence
+    assert "not scored" not in package.sentence and "no fit of hot throw" in package.sentence
 
 
 def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeypatch):
@@ -77,7 +78,7 @@ def test_a_decision_for_the_other_kind_of_throw_says_why_it_has_no_fit(series):
     cold = series.throws.assign(kind="cold", load_pct=8.0)
     both = dataclasses.replace(series, throws=pd.concat([series.throws, cold]))
     pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold"))
-    assert "there is no fit of cold throw" in pick.sentence
+    assert "There is no fit of cold throw" in pick.sentence
     assert any(n.startswith("There is no fit of cold throw, though ") for n in pick.notes)
 
 
@@ -89,18 +90,14 @@ def test_throw_that_nobody_scored_is_still_said_to_be_unscored(series):
 
 def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html):
     rule = ranking_words(analysis)
-    assert rule == (
-        "How the blends are ranked: the strongest warm throw at its pick comes first; blends whose "
-        "throw the scores cannot tell from it stand with it, by the lower risk of frost, in steps "
-        "of 5 %, then the lower cost of a piece, then the stronger throw; then the same among the "
-        "rest."
-    )
+    assert rule == "Strongest hot throw first; ties go to less frost, then lower cost."
     first = words_of(html)
     first = first[: first.index("Blends compared")]
     summary = words_of(supplier_summary_html(analysis, "Why?"))
-    for words in (rule, *order_words(analysis)):
-        assert words in first
-        assert (words in summary) == (" is settled by " not in words)
+    said = order_words(analysis.pick)
+    assert "truly has the strongest hot throw of all 3" in said[0]
+    for words in (rule, *said):
+        assert words in first and words in summary
     assert first.index("Ranking: ") < first.index(rule)
 
 
@@ -109,8 +106,7 @@ def test_what_is_not_weighed_is_said(analysis, of_one_load):
     assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")
     assert "lower cost" not in ranking_words(hidden)
     assert ranking_words(of_one_load) == (
-        "How the blends are ranked: by the lower risk of frost, in steps of 5 %, then the lower "
-        "cost of a piece. Not weighed: throw (there is no fit of it)."
+        "Ranked by less frost, then lower cost. Not weighed: throw (there is no fit of it)."
     )
     table = analysis.pick.table.assign(cost_per_piece=[np.nan, 0.3, 0.2])
     one = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
@@ -121,39 +117,7 @@ def test_what_is_not_weighed_is_said(analysis, of_one_load):
 def test_a_single_pick_needs_no_rule(analysis):
     table = analysis.pick.table.iloc[:1]
     one = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
-    assert ranking_words(one) == "" and order_words(one) == ()
-
-
-def with_draws(monkeypatch, analysis, gaps):
-    """The analysis with its first two blends that far apart in throw, draw by draw."""
-    table = analysis.pick.table.iloc[:2].assign(
-        throw=[6.0, 5.0], throw_lower=[4.0, 3.0], throw_upper=[8.0, 7.0]
-    )
-    draws = {table["blend"].iloc[0]: np.asarray(gaps, float)[:, None],
-             table["blend"].iloc[1]: np.zeros((len(gaps), 1))}
-    monkeypatch.setattr("scentlab.sharing.explained.throw_draws", lambda fit, b, loads: draws[b])
-    return dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
-
-
-@pytest.mark.parametrize(("gaps", "said"), [
-    (np.linspace(-1, 3, 101), "The order of {} and {} is not settled by these scores (difference "
-     "of throw +1.0 points, 90 % interval -0.8 to +2.8)."),
-    (np.linspace(1, 3, 101), "The order of {} and {} is settled by these scores, though their "
-     "intervals overlap (difference of throw +2.0 points, 90 % interval +1.1 to +2.9)."),
-    (np.linspace(-3, -1, 101), "{1} throws more than {0} and follows it by the rule (difference "
-     "of throw -2.0 points, 90 % interval -2.9 to -1.1)."),
-])
-def test_the_order_of_two_is_settled_by_their_difference(monkeypatch, analysis, gaps, said):
-    # Quantiles of evenly spaced draws, by hand: 5 % and 95 % of the way.
-    two = with_draws(monkeypatch, analysis, gaps)
-    assert order_words(two) == (said.format(*two.pick.table["blend"]),)
-
-
-def test_intervals_that_lie_apart_need_no_word(monkeypatch, analysis):
-    two = with_draws(monkeypatch, analysis, np.linspace(1, 3, 101))
-    table = two.pick.table.assign(throw_lower=[5.5, 4.5], throw_upper=[6.5, 5.4])
-    assert order_words(dataclasses.replace(
-        two, pick=dataclasses.replace(two.pick, table=table))) == ()
+    assert ranking_words(one) == "" and order_words(one.pick) == ()
 
 
 def test_the_notes_of_a_pick_come_each_once(analysis):

@@ -42,9 +42,9 @@ def test_rows_of_bleed_and_of_age_are_known(row, name):
 
 def test_a_meaning_names_the_stress_and_the_loads_of_its_fit(analysis):
     words = dict(row_meanings(analysis.sweat))
-    assert "pot, kept at rest, show any sweat" in words["capacity"]
+    assert "pot, at room temperature, show any sweat" in words["capacity"]
     heated = dataclasses.replace(analysis.sweat, stresses=("heat",))
-    assert "pot, after heat, show any sweat" in dict(row_meanings(heated))["capacity"]
+    assert "pot, heat-cycled, show any sweat" in dict(row_meanings(heated))["capacity"]
     gain = dict(row_meanings(analysis.throw))["gain to the highest"]
     fit = analysis.throw
     assert f"from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % of wax" in gain

@@ -4,7 +4,6 @@ import dataclasses
 import re
 from html.parser import HTMLParser
 
-import numpy as np
 import pytest
 
 from scentlab.choosing.analysis import analyse
@@ -14,7 +13,7 @@ from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
 from scentlab.sharing.tables import ceiling_table, fit_table, pick_table, tradeoff_table
 from scentlab.sharing.wording import picks_in_words
-from scentlab.units import say_load
+from scentlab.units import say_load, say_load_oz
 
 HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
 LOADING = {"src", "href", "data", "action", "poster", "srcset", "background", "formaction"}
@@ -53,8 +52,8 @@ def test_the_pick_and_its_reason_stand_before_everything_else(analysis, page):
     best = analysis.pick.table.iloc[0]
     start = page.text[: page.text.index("Blends compared")]
     assert f"Pick: {best['blend']}" in start
-    assert f"{best['load_pct']:.1f} % of wax" in start
-    assert f"({best['content_pct']:.1f} % of total)" in start
+    assert say_load_oz(best["load_pct"]) in start
+    assert f"{best['content_pct']:.1f} % of total" in start
     assert best["reason"] in start
     assert say_load(best["ceiling_load_pct"]) in start
 
@@ -71,7 +70,8 @@ def test_the_first_screen_tells_no_smaller_chance_than_the_draws_can(analysis, h
     assert best["p_over"] < least < 0.05
     told = _facts(html)["Chance that its true risk is over 5 %"]
     assert told == f"under {100 * least:.1f} %"
-    assert f"over 5 %: {told}. " in analysis.pick.sentence
+    one_in = int(re.search(r"Less than 1 chance in (\d+) that", analysis.pick.sentence)[1])
+    assert 1 / one_in >= least
 
 
 def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
@@ -87,7 +87,8 @@ def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
     assert view.rows[0][3].startswith("under ") and view.rows[-1][3].startswith("over ")
 
 
-@pytest.mark.parametrize("stress, words", [("heat", "after heat"), ("rest", "kept at rest")])
+@pytest.mark.parametrize("stress, words", [
+    ("heat", "heat-cycled (3 x 12 h at 38 °C)"), ("rest", "at room temperature")])
 def test_the_first_screen_names_the_stress_of_the_risk(analysis, stress, words):
     ceiling = dataclasses.replace(analysis.ceiling, stress=stress)
     facts = report._first_screen(dataclasses.replace(analysis, ceiling=ceiling))["facts"]
@@ -276,14 +277,22 @@ def test_a_pick_below_the_ceiling_is_not_said_to_be_held_by_it(analysis):
     for row in analysis.pick.table.to_dict("records"):
         assert row["load_pct"] < row["ceiling_load_pct"] - 0.2
         assert "held by" not in row["reason"]
-        keeps = "the lowest load that keeps 90 % of the warm throw gained from "
-        assert row["reason"].startswith(keeps)
-        top = np.floor(10 * min(row["ceiling_load_pct"], row["limit_load_pct"])) / 10
-        ends = {"the ceiling", "the wax maker's limit"}
-        assert any(
-            f" to {top:.1f} % of wax, the highest load that {end} admits" in row["reason"]
-            for end in ends
-        )
+        assert row["reason"].startswith(
+            f"More than {row['load_pct']:.1f} % adds less than half a point of hot throw (chance ")
+        assert "as high as" not in row["reason"]
+        assert f"Highest safe load: {row['ceiling_load_pct']:.1f} %. " in (
+            analysis.pick.sentences[row["blend"]])
+
+
+def test_what_the_answer_rests_on_stands_before_the_blends(analysis, html):
+    start = Page(html.split('id="compared"')[0]).text
+    assert analysis.rests.headline(analysis.pick.table["blend"].iloc[0]) == ""
+    assert "What the answer rests on" in start and "heat-cycled (3 x 12 h at 38 °C)" in start
+    warnings = ["room temperature only: not tested in heat", *analysis.rests.table["warning"][1:]]
+    table = analysis.rests.table.assign(warning=warnings)
+    worst = dataclasses.replace(analysis.rests, table=table)
+    found = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, rests=worst))
+    assert report._first_screen(found)["warning"] == "Room temperature only: not tested in heat."
 
 
 def test_what_is_counted_as_a_look_is_said(analysis):

@@ -1,0 +1,126 @@
+"""The order of the blends: the chance of each order from joint draws of throw at the picks."""
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.enough import SURE
+from scentlab.choosing.rules import THROW_WORDS
+from scentlab.fitting.throw import throw_draws
+from scentlab.results import say_chance
+
+ORDER = " > "
+FROST_STEP = 0.05
+
+
+def throw_at_picks(fit, table):
+    """Joint draws (D, K) of throw at the picks, and the K blends that have any."""
+    picked = table[table["load_pct"].notna()]
+    if fit is not None:
+        picked = picked[picked["blend"].isin(fit.blends) & picked["throw"].notna()]
+    if fit is None or picked.empty:
+        return np.empty((0, 0)), ()
+    draws = [throw_draws(fit, r.blend, [r.load_pct])[:, 0] for r in picked.itertuples()]
+    return np.column_stack(draws), tuple(picked["blend"])
+
+
+def order_chances(draws, blends):
+    """The chance of each order of the blends by throw, most likely first.
+
+    Parameters
+    ----------
+    draws : array (D, K). blends : K names.
+
+    Returns
+    -------
+    DataFrame with order (names, the strongest first, joined by " > ") and chance.
+
+    >>> order_chances(np.array([[3.0, 2.0], [3.0, 1.0], [1.0, 2.0], [2.0, 1.0]]), ("a", "b"))
+       order  chance
+    0  a > b    0.75
+    1  b > a    0.25
+    """
+    if len(blends) < 2:
+        return pd.DataFrame({"order": pd.Series(dtype=object), "chance": pd.Series(dtype=float)})
+    places = np.argsort(-draws, axis=1, kind="stable")
+    seen, counts = np.unique(places, axis=0, return_counts=True)
+    by = np.argsort(-counts, kind="stable")
+    orders = [ORDER.join(blends[i] for i in seen[k]) for k in by]
+    return pd.DataFrame({"order": orders, "chance": counts[by] / len(draws)})
+
+
+def rank(table, draws, blends, loss):
+    """The rows in order of preference, with ``rank`` and ``p_strongest``.
+
+    The strongest throw comes first. A blend that smells the same (difference under ``loss``), or
+    of which it is not at least 80 % sure that it is weaker, ties with it; ties go to less frost, in
+    steps of 5 %, then to the lower cost. Then the same among the rest.
+    """
+    shares = dict(zip(blends, strongest(draws), strict=True))
+    table = table.assign(p_strongest=[shares.get(b, np.nan) for b in table["blend"]])
+    left, order = table[table["load_pct"].notna()], []
+    while len(left):
+        leader = left["throw"].fillna(-np.inf).idxmax()
+        tied = [
+            i for i in left.index
+            if i == leader or _tied(draws, blends, left.at[leader, "blend"], left.at[i, "blend"],
+                                    loss)
+        ]
+        group = left.loc[tied].assign(step=(left["frost_risk"] / FROST_STEP).round())
+        keys = ["step", "cost_per_piece", "throw"]
+        order += list(group.sort_values(keys, ascending=[True, True, False]).index)
+        left = left.drop(index=tied)
+    order += [i for i in table.index if i not in order]
+    ranked = table.loc[order].reset_index(drop=True)
+    ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
+    return ranked
+
+
+def strongest(draws):
+    """Share of the draws in which each column is the greatest."""
+    if not draws.size:
+        return np.empty(0)
+    return np.bincount(draws.argmax(axis=1), minlength=draws.shape[1]) / len(draws)
+
+
+def _tied(draws, blends, leader, other, loss):
+    if leader not in blends or other not in blends:
+        return True
+    ahead = draws[:, blends.index(leader)] - draws[:, blends.index(other)]
+    return bool((ahead > 0).mean() < SURE or (np.abs(ahead) <= loss).mean() >= SURE)
+
+
+def order_words(pick):
+    """What is known of the order by throw, as sentences; none for a single blend."""
+    picked = pick.table[pick.table["load_pct"].notna()]
+    if len(picked) < 2:
+        return ()
+    scored = picked[picked["p_strongest"].notna()]
+    throw = f"{THROW_WORDS[pick.rules['throw_kind']]} throw"
+    if len(scored) < 2:
+        return (f"The order by {throw} is not known: fewer than two blends have scores.",)
+    words = [_first_words(scored, throw, pick.throw_least)]
+    unscored = picked.loc[picked["p_strongest"].isna(), "blend"]
+    if len(unscored):
+        words.append(f"Its {throw} was not scored, so its place is open: {', '.join(unscored)}.")
+    if len(scored) > 2:
+        best = pick.orders.iloc[0]
+        said = say_chance(best["chance"], pick.throw_least, 0)
+        words.append(f"Most likely order by {throw}: {best['order']} (chance {said}).")
+    return tuple(words)
+
+
+def _first_words(scored, throw, least):
+    first = scored.iloc[0]
+    said = say_chance(first["p_strongest"], least, 0)
+    found = f"chance that {first['blend']} truly has the strongest {throw} of all {len(scored)}"
+    if first["p_strongest"] >= SURE:
+        return f"C{found[1:]}: {said}."
+    rival = scored.loc[scored["p_strongest"].iloc[1:].idxmax()]
+    who = "First and second are" if rival["rank"] == 2 else (
+        f"{first['blend']} and {rival['blend']} are"
+    )
+    why = ""
+    if rival["p_strongest"] > first["p_strongest"]:
+        why = f"; {rival['blend']} {say_chance(rival['p_strongest'], least, 0)}, but ties go to " \
+              "less frost, then lower cost"
+    return f"{who} too close to call: {found} {said}{why}."

@@ -1,0 +1,229 @@
+"""What an answer rests on: storage, ages, pots, lots, testers, scale, and what lies off its plan.
+
+Everything is read off the records; what is missing is said, for an answer must not be taken for
+more than what was looked at.
+"""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.checks import unlike_pots
+from scentlab.results import FitError, Result
+
+ALL = "all blends"
+FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
+LONG_DAYS = 7  # a last inspection before this age is said in the headline
+COLUMNS = ["blend", "name", "value", "meaning", "warning"]
+MOST_WARNINGS = 2
+_MEANINGS = {
+    "storage": "how the pieces that decide were kept; other storage is not answered for",
+    "oldest inspection": "the answer on sweat holds up to this age, and nothing is known beyond",
+    "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
+    "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
+    "testers": "people who scored throw",
+    "scale": "whether the scale was checked with a known weight; one that reads 4 % high shifts "
+             "every load by as much",
+    "off the plan": f"test batches weighed {FAR_PCT:g} points or more off their planned load",
+    "unlike the rest": "pots that sweated more or less than pots of their blend should",
+    "assumed": "what stands in for evidence, and weighs most where there is little",
+}
+
+
+@dataclass(frozen=True, repr=False)
+class Rests(Result):
+    """What an answer rests on.
+
+    ``table`` : DataFrame with blend (or "all blends"), name, value, meaning and warning (words for
+    a headline, empty where there is nothing to warn of), the gravest warnings first.
+    ``stress`` : the storage that decides, in words.
+    """
+
+    table: pd.DataFrame
+    stress: str
+    notes: tuple = field(default=())
+
+    def of(self, blend):
+        """The rows of one blend, with those of all."""
+        return self.table[self.table["blend"].isin([blend, ALL])]
+
+    def headline(self, blend):
+        """The worst of it for one blend, as a sentence; empty where nothing is missing."""
+        worst = [w for w in dict.fromkeys(self.of(blend)["warning"]) if w][:MOST_WARNINGS]
+        return _capital("; ".join(worst)) + "." if worst else ""
+
+    @property
+    def sentence(self):
+        rows = self.table[self.table["warning"] != ""]
+        said = [
+            r.warning if r.blend == ALL else f"{r.blend}: {r.warning}" for r in rows.itertuples()
+        ]
+        return f"{_capital('; '.join(said) or 'nothing that is asked for is missing')}."
+
+
+def stress_words(stress, plan=None):
+    """How the pieces were kept, with the heat cycle where the plan has one.
+
+    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 38, "hours": 12, "cycles": 3}}})
+    'heat-cycled (3 x 12 h at 38 °C)'
+    >>> stress_words("heat"), stress_words("rest")
+    ('heat-cycled (cycle not recorded)', 'at room temperature')
+    """
+    if stress == "rest":
+        return "at room temperature"
+    cycle = ((plan or {}).get("rules") or {}).get("heat_cycle")
+    if not cycle:
+        return "heat-cycled (cycle not recorded)"
+    return (
+        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at {cycle['temp_c']:g} °C)"
+    )
+
+
+def find_rests(series, rules, stress, odd_pots=()):
+    """What an analysis of a series rests on.
+
+    Parameters
+    ----------
+    series : Series. rules : Rules. stress : rest or heat, the one that decides.
+    odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
+
+    Returns
+    -------
+    Rests
+    """
+    looks = series.sweat()
+    stresses = looks["stress"].astype(object)
+    looks["stress"] = stresses.where(stresses.notna(), "rest")
+    rows = []
+    for blend in dict.fromkeys(looks["blend"]):
+        own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
+        rows += [
+            (blend, *found) for found in (
+                _storage(own, stress, series.plan), _age(own, stress, rules), _pots(own, stress),
+                _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
+                _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
+            )
+        ]
+    rows.append((ALL, "scale", "not recorded", "", 9))
+    return Rests(_gathered(rows), stress_words(stress, series.plan))
+
+
+def odd_pots_of(fit, looks):
+    """Pots unlike the rest by a sweat fit: tuple of (pot, blend, words)."""
+    try:
+        pots = unlike_pots(fit, looks)
+    except (FitError, np.linalg.LinAlgError):
+        return ()
+    return tuple(
+        (r.pot, r.blend, f"sweated {'more' if r.effect > 0 else 'less'} than the rest")
+        for r in pots.itertuples()
+    )
+
+
+def _gathered(rows):
+    """Rows that are the same for every blend are one row; the gravest warnings come first."""
+    frame = pd.DataFrame(rows, columns=["blend", "name", "value", "warning", "order"])
+    blends = frame.loc[frame["blend"] != ALL, "blend"].nunique()
+    same = ["name", "value", "warning"]
+    shared = frame.groupby(same)["blend"].transform("nunique") == max(blends, 1)
+    frame["blend"] = frame["blend"].where(~shared, ALL)
+    frame = frame.drop_duplicates(["blend", *same]).assign(quiet=lambda f: f["warning"] == "")
+    frame = frame.sort_values(["quiet", "order"], kind="stable").reset_index(drop=True)
+    return frame.assign(meaning=frame["name"].map(_MEANINGS))[COLUMNS]
+
+
+# Each of these gives name, value, warning and the place of its warning, the gravest first.
+
+
+def _storage(own, stress, plan):
+    words, seen = stress_words(stress, plan), set(own["stress"])
+    if stress not in seen:
+        return "storage", f"no piece {words}", f"no piece was inspected {words}", 0
+    if stress == "heat":
+        return "storage", words, "", 0
+    asked = "heat-cycled pieces do not count here" if "heat" in seen else "not tested in heat"
+    return "storage", "room temperature only", f"room temperature only: {asked}", 0
+
+
+def _age(own, stress, rules):
+    ages = pd.to_numeric(own.loc[own["stress"] == stress, "age_days"]).dropna()
+    if ages.empty:
+        return "oldest inspection", "age not recorded", "age at inspection not recorded", 1
+    oldest, warning = f"day {ages.max():g}", ""
+    sold = rules.ship_age_days
+    on = "on" if ages.nunique() == 1 else "up to"
+    if sold is not None and ages.max() < sold:
+        warning = f"looked at {on} {oldest} only, sold at day {sold:g}"
+    elif ages.max() < LONG_DAYS:
+        warning = f"looked at {on} {oldest} only"
+    return "oldest inspection", oldest, warning, 1
+
+
+def _pots(own, stress):
+    number = own.loc[own["stress"] == stress, "pot"].nunique()
+    return "pots", f"{number}", "one pot" if number == 1 else "", 4
+
+
+def _lots(series, blend):
+    """Lots by the plan and, where the pours have them, by what was poured."""
+    plan, lots = series.plan or {}, {}
+    for planned in plan.get("blends") or ():
+        if planned["name"] == blend:
+            lots |= {p["wax"]["name"]: {p["wax"].get("lot")} for p in planned["parts"]}
+    lots["fragrance"] = {(plan.get("fragrance") or {}).get("lot")}
+    pours = series.pours[series.pours["blend"] == blend]
+    for column, name in (("wax_lot", "wax"), ("fragrance_lot", "fragrance")):
+        if column in pours and pours[column].notna().any():
+            lots[name] = set(pours[column].dropna())
+    known = {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
+    several = max((len(found) for found in known.values()), default=0)
+    if several > 1:
+        said = {2: "two"}.get(several, str(several))
+        return "lots", f"{said} lots", f"{said} lots in one blend: the answer may be of a mix", 2
+    unknown = [name for name, found in known.items() if not found]
+    if len(unknown) == len(known):
+        return "lots", "not recorded", "", 2
+    without = f"; of {', '.join(unknown)} not recorded" if unknown else ""
+    return "lots", f"one lot of each{without}", "", 2
+
+
+def _testers(throws, blend, kind):
+    own = throws[(throws["blend"] == blend) & (throws["kind"] == kind)]
+    number = own["assessor"].nunique() if len(own) else 0
+    return "testers", f"{number}" if number else "none", "", 8
+
+
+def _off_plan(pours, blend):
+    own = pours[pours["blend"] == blend]
+    gap = own["load_pct"] - pd.to_numeric(own["planned_load_pct"])
+    far = own[gap.abs() >= FAR_PCT]
+    if gap.dropna().empty:
+        return "off the plan", "no planned loads on record", "", 3
+    if far.empty:
+        return "off the plan", "none", "", 3
+    worst = gap[far.index].abs().idxmax()
+    first = f"test batch {own.at[worst, 'pour']} is {abs(gap[worst]):.1f} points off its plan"
+    more = f", and {len(far) - 1} more" if len(far) > 1 else ""
+    return "off the plan", ", ".join(far["pour"].astype(str)), first + more, 3
+
+
+def _odd(odd_pots, blend):
+    own = [f"pot {pot} {words}" for pot, name, words in odd_pots if name == blend]
+    return "unlike the rest", "; ".join(own) or "none", "; ".join(own), 5
+
+
+def _assumed(own, stress):
+    """The assumption that weighs most: where nothing sweated, or where pots are few."""
+    here = own[own["stress"] == stress]
+    if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
+        return "assumed", "where sweat begins, for no piece sweated", "", 7
+    pots = here["pot"].nunique()
+    if pots < 3:
+        words = f"how unlike pots are, for {pots} say little of it"
+        return "assumed", words, "", 7
+    return "assumed", "little: sweat was seen in several pots", "", 7
+
+
+def _capital(text):
+    return text[:1].upper() + text[1:]

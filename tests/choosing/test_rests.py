@@ -1,0 +1,186 @@
+"""What an answer rests on: what is missing is said, and the worst of it stands in the headline."""
+
+import json
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from scentlab.choosing.analysis import analyse, what_if
+from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
+from scentlab.choosing.rules import Rules
+from scentlab.results import Result
+
+PLAN = {
+    "rules": {"heat_cycle": {"temp_c": 38.0, "hours": 12.0, "cycles": 3}},
+    "fragrance": {"lot": "F1"},
+    "blends": [
+        {"name": "soft", "parts": [{"wax": {"name": "soft wax", "lot": "S1"}, "fraction": 1.0}]},
+        {"name": "hard", "parts": [{"wax": {"name": "hard wax", "lot": ""}, "fraction": 1.0}]},
+    ],
+}
+
+
+@pytest.fixture
+def looked(analysis):
+    """The series with looks at an age, kept some way, under a plan."""
+
+    def make(age=7.0, stress="heat", plan=PLAN):
+        grades = analysis.series.grades.assign(age_days=age, stress=stress)
+        return replace(analysis.series, grades=grades, plan=plan)
+
+    return make
+
+
+def value(rests, name, blend="soft"):
+    return rests.of(blend).set_index("name").loc[name]
+
+
+def test_nothing_missing(looked):
+    rests = find_rests(looked(), Rules(), "heat")
+    assert rests.headline("soft") == ""
+    assert rests.sentence == "Nothing that is asked for is missing."
+    assert value(rests, "storage")["value"] == "heat-cycled (3 x 12 h at 38 °C)"
+    assert value(rests, "oldest inspection")["value"] == "day 7"
+    assert value(rests, "pots")["value"] == "3"
+    assert value(rests, "testers")["value"] == "8"
+    assert value(rests, "scale")["value"] == "not recorded"
+    assert set(rests.table["name"]) == {
+        "storage", "oldest inspection", "pots", "lots", "testers", "scale", "off the plan",
+        "unlike the rest", "assumed"}
+    assert (rests.table["meaning"].str.len() > 10).all()
+
+
+@pytest.mark.parametrize(("age", "stress", "rules", "words"), [
+    (7.0, "rest", Rules(), "Room temperature only: not tested in heat."),
+    (3.0, "heat", Rules(), "Looked at on day 3 only."),
+    (7.0, "heat", Rules(ship_age_days=60), "Looked at on day 7 only, sold at day 60."),
+    (60.0, "heat", Rules(ship_age_days=60), ""),
+    (3.0, "rest", Rules(), "Room temperature only: not tested in heat; looked at on day 3 only."),
+    (np.nan, "heat", Rules(), "Age at inspection not recorded."),
+])
+def test_the_headline(looked, age, stress, rules, words):
+    assert find_rests(looked(age, stress), rules, stress).headline("soft") == words
+
+
+def test_room_temperature_asked_for_although_heat_was_tested(looked):
+    series = looked()
+    both = np.where(np.arange(len(series.grades)) % 2, "rest", "heat")
+    grades = series.grades.assign(stress=both)
+    rests = find_rests(replace(series, grades=grades), Rules(stress="rest"), "rest")
+    assert rests.headline("soft") == (
+        "Room temperature only: heat-cycled pieces do not count here.")
+
+
+def test_several_ages(looked):
+    series = looked()
+    ages = np.where(np.arange(len(series.grades)) % 2, 1.0, 5.0)
+    rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
+    assert rests.headline("soft") == "Looked at up to day 5 only."
+
+
+def test_one_pot_of_one_blend(looked):
+    series = looked()
+    pot = series.grades.loc[series.grades["blend"] == "soft", "pot"].iloc[0]
+    grades = series.grades[(series.grades["blend"] != "soft") | (series.grades["pot"] == pot)]
+    rests = find_rests(replace(series, grades=grades), Rules(), "heat")
+    assert rests.headline("soft") == "One pot." and rests.headline("hard") == ""
+    assert rests.sentence == "Soft: one pot."
+    assert value(rests, "assumed")["value"] == "how unlike pots are, for 1 say little of it"
+
+
+def test_lots(looked):
+    rests = find_rests(looked(), Rules(), "heat")
+    assert value(rests, "lots")["value"] == "one lot of each"
+    assert value(rests, "lots", "hard")["value"] == "one lot of each; of hard wax not recorded"
+    bare = find_rests(looked(plan=None), Rules(), "heat")
+    assert value(bare, "lots")["value"] == "not recorded"
+    assert "S1" not in json.dumps(rests.to_dict())  # a lot may be held back from a package
+
+
+def test_two_lots_in_one_blend(looked):
+    series = looked()
+    lots = np.where(np.arange(len(series.pours)) % 3, "S1", "S2")
+    rests = find_rests(replace(series, pours=series.pours.assign(wax_lot=lots)), Rules(), "heat")
+    assert rests.headline("soft") == "Two lots in one blend: the answer may be of a mix."
+
+
+def test_a_batch_off_its_plan(looked):
+    series = looked()
+    pours = series.pours.reset_index(drop=True)
+    first, other = pours.index[pours["blend"] == "soft"][:2]
+    planned = pours["load_pct"].copy()
+    planned[first] -= 7.4
+    planned[other] += 0.6
+    rests = find_rests(replace(series, pours=pours.assign(planned_load_pct=planned)), Rules(),
+                       "heat")
+    name = pours.at[first, "pour"]
+    assert rests.headline("soft") == (
+        f"Test batch {name} is 7.4 points off its plan, and 1 more.")
+    assert rests.headline("hard") == ""
+    near = replace(series, pours=pours.assign(planned_load_pct=pours["load_pct"] + 0.4))
+    assert value(find_rests(near, Rules(), "heat"), "off the plan")["value"] == "none"
+
+
+def test_a_pot_unlike_the_rest_is_named(looked):
+    rests = find_rests(looked(), Rules(), "heat", (("P01", "soft", "sweated more than the rest"),))
+    assert rests.headline("soft") == "Pot P01 sweated more than the rest."
+    assert rests.headline("hard") == ""
+
+
+def test_odd_pots_are_those_of_the_check_of_sweat(analysis):
+    from scentlab.fitting.checks import check_sweat
+
+    check = check_sweat(analysis.sweat, analysis.series.sweat(), repeats=20)
+    odd = check.pots[check.pots["odd"]]
+    found = odd_pots_of(analysis.sweat, analysis.series.sweat())
+    assert [(p, b) for p, b, _ in found] == list(zip(odd["pot"], odd["blend"], strict=True))
+    assert analysis.odd_pots == found
+
+
+def test_the_gravest_come_first_and_no_more_than_two(looked):
+    rests = find_rests(looked(2.0, "rest"), Rules(), "rest", (("P01", "soft", "sweated less"),))
+    assert rests.headline("soft") == (
+        "Room temperature only: not tested in heat; looked at on day 2 only.")
+
+
+def test_nothing_sweated(looked):
+    series = looked()
+    grades = series.grades.assign(grade=0)
+    rests = find_rests(replace(series, grades=grades), Rules(), "heat")
+    assert value(rests, "assumed")["value"] == "where sweat begins, for no piece sweated"
+
+
+def test_words_of_the_storage():
+    assert stress_words("heat", PLAN) == "heat-cycled (3 x 12 h at 38 °C)"
+    assert stress_words("heat", {"rules": {}}) == "heat-cycled (cycle not recorded)"
+    assert stress_words("rest", PLAN) == "at room temperature"
+
+
+class TestInTheAnswer:
+    def test_every_analysis_says_it(self, analysis):
+        """The series of these tests was looked at after 14 days at room temperature alone."""
+        assert analysis.rests is analysis.pick.rests
+        said = analysis.rests.headline("soft")
+        assert said.startswith("Room temperature only: not tested in heat")
+        assert said in analysis.pick.sentences["soft"]
+
+    def test_a_later_sale_is_said_in_the_headline(self, analysis):
+        oldest = analysis.series.sweat()["age_days"].max()
+        pick = what_if(analysis, ship_age_days=float(oldest + 1))
+        assert f"day {oldest:g} only, sold at day {oldest + 1:g}" in pick.sentence
+
+    def test_and_back_from_data(self, analysis):
+        back = Result.from_dict(json.loads(json.dumps(analysis.pick.to_dict())))
+        assert back.rests.sentence == analysis.rests.sentence
+        assert back.sentence == analysis.pick.sentence
+
+    def test_asked_for_heat_that_nobody_tested(self, analysis):
+        """No answer for a storage that was not seen, rather than one for another."""
+        found = analyse(analysis.series, Rules(stress="heat"), draws=300)
+        words = "no piece was inspected heat-cycled (cycle not recorded)"
+        assert found.pick.table["load_pct"].isna().all()
+        assert found.pick.sentences["soft"].startswith(f"soft: no load can be given: {words}. ")
+        assert found.pick.tradeoff.empty and "p_over" in found.pick.tradeoff
+        assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no ceiling "
+                                       "there.",)
