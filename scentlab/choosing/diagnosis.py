@@ -8,6 +8,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.sweat import fit_sweat
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 TELLING = 0.5
@@ -56,6 +57,7 @@ class Diagnosis(Result):
         ]
 
 
+@one_thread()
 def diagnose(analysis, *, seed=1, draws=1000):
     """Check the sweat fit of an analysis and refit it without each pot in turn.
 

@@ -12,6 +12,7 @@ from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
 from scentlab.fitting.telling import gain_told
 from scentlab.fitting.throw import throw_curve, throw_draws
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_chance, say_percent
 from scentlab.units import content_from_load, load_from_content, say_load
 
@@ -75,6 +76,7 @@ class Evidence:
     no_frost: str = ""
 
 
+@one_thread()
 def choose_load(evidence, rules=None, ceiling=None):
     """Choose a load per blend and rank the blends.
 

@@ -13,6 +13,7 @@ import pandas as pd
 from scipy import optimize
 
 from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 
 KINDS = ("pooled", "linear", "quadratic", "separate")
@@ -126,6 +127,7 @@ def capacity_draws(fit, fractions, seed=1):
     return mean + np.sqrt(variance) * rng.standard_normal(len(mean))
 
 
+@one_thread()
 def predict_capacity(fit, fractions, seed=1):
     """Capacity of a blend given by its wax fractions, with its 90 % interval.
 

@@ -21,6 +21,7 @@ from scentlab.maths.sampling import (
     smooth_weights,
     weighted_quantile,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
@@ -71,6 +72,7 @@ def _gain_words(row):
     return f"{100 * abs(row.gain):.0f} % {change} than by sweat alone"
 
 
+@one_thread()
 def join_evidence(sweat, bleed, *, seed=1):
     """One capacity per blend fitted to sweat grades and bleed weighings.
 

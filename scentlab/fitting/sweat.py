@@ -19,6 +19,7 @@ from scentlab.maths.sampling import (
     quantile_error,
     weighted_quantile,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESSES
 from scentlab.units import say_load
@@ -147,6 +148,7 @@ def _say_capacity(lower, middle, upper, tested):
     return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f}"
 
 
+@one_thread()
 def fit_sweat(
     grades,
     limits=None,
@@ -646,6 +648,7 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 
+@one_thread()
 def sweat_risk(fit, blend, loads, limit_grade=2, stress=None):
     """Risk of sweat at loads (% of wax) for a piece of a new pot.
 

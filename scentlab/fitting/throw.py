@@ -11,6 +11,7 @@ from scentlab.fitting.throw_model import SOURCES, arrange, draw, fit_shapes, fre
 from scentlab.fitting.warming import Warming, covariate_at, warming_of
 from scentlab.maths.curves import SHAPES, scaled, scaled_inverse
 from scentlab.maths.mixed import combined_variance, least_difference, variance_covariance
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 POWER, ALPHA = 0.8, 0.05
@@ -108,6 +109,7 @@ def _gain(draws):
     return f"{middle:+.1f} ({lower:+.1f} to {upper:+.1f})"
 
 
+@one_thread()
 def fit_throw(throws, kind="warm", *, air_changes_per_h=None, draws=2000, seed=1):
     """Fit throw over load by mixed models of several shapes, weighted by AIC.
 
@@ -204,6 +206,7 @@ def _at_minutes(fit, minutes):
     return covariate * fit.minutes_effect if covariate else np.zeros(len(fit.draw_shape))
 
 
+@one_thread()
 def throw_curve(fit, blend, loads, minutes=None):
     """Mean throw of a blend at loads (% of wax) with its 90 % interval.
 
@@ -223,6 +226,7 @@ def throw_curve(fit, blend, loads, minutes=None):
     )
 
 
+@one_thread()
 def load_for_throw(fit, blend, throw, minutes=None):
     """The lowest load (% of wax) at which a blend's mean throw comes up to ``throw``.
 

@@ -14,6 +14,7 @@ from scentlab.foresight.precision import (
     THROW_LOST,
     precision,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.refusal import PlanError, need_above_zero, need_number
 from scentlab.results import Result, say_percent
@@ -89,6 +90,7 @@ class SmallestPlan(Result):
         )
 
 
+@one_thread()
 def compare(plans, guess, *, series=100, seed, minutes_a_smelling=5.0, progress=None, stop=None,
             keep=None, **options):
     """What plans would find and what they take.

@@ -9,6 +9,7 @@ import pandas as pd
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, expected_sd
 from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_number, need_whole
 from scentlab.results import Result
 from scentlab.units import content_from_load, say_load
@@ -85,6 +86,7 @@ class NextRound(Result):
         )
 
 
+@one_thread()
 def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=None,
                blends=None, stop_below_pct=0.2, looks=100, draws=400, passes=1):
     """Choose new pots and their loads for the least expected doubt about the load at risk.

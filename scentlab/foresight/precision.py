@@ -11,6 +11,7 @@ from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
 from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.units import say_load
@@ -100,6 +101,7 @@ class Precision(Result):
         )
 
 
+@one_thread()
 def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backend=None,
               progress=None, keep=None, stop=None, draws=400, throw_every=8):
     """What a plan would find if the guess were right.
