@@ -1,6 +1,6 @@
 """Speed of whole stages as ratios within one run, on the processor's time.
 
-    python -m pytest -m benchmark -s tests/benchmarks/test_stages_speed.py
+    python -m pytest -n 0 -m benchmark -s tests/benchmarks/test_stages_speed.py
 
 Absolute figures are printed for the reader and asserted nowhere.
 """
