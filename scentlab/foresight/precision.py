@@ -83,8 +83,9 @@ class Precision(Result):
         over, over_se = self.of(CEILING_OVER)
         none, none_se = self.of(NO_ANSWER)
         lost = ""
-        if THROW_LOST in set(self.table["measure"]):
-            value, se = self.of(THROW_LOST)
+        scored = THROW_LOST in set(self.table["measure"])
+        value, se = self.of(THROW_LOST) if scored else (np.nan, np.nan)
+        if np.isfinite(value):
             error = f"± {se:.2f}" if np.isfinite(se) else "error not known"
             lost = f" The pick gives away {value:.2f} of 10 points of throw ({error})."
         where = "no ceiling was found"
