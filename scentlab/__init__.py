@@ -61,7 +61,6 @@ _PUBLIC = {
     "fitting.checks": ("check_sweat",),
     "fitting.frost": ("fit_frost", "frost_risk"),
     "fitting.throw": ("fit_throw", "load_for_throw", "throw_curve"),
-    "fitting.telling": ("telling_load",),
     "fitting.longevity": ("fit_longevity",),
     "fitting.throw_life": ("hours_until", "life_curve"),
     "fitting.weight_loss": ("loss_curve",),

@@ -11,6 +11,7 @@ import pandas as pd
 from scipy import integrate, optimize, special, stats
 
 from scentlab.materials import Blend
+from scentlab.maths.threads import one_thread
 from scentlab.series import (
     BLEND_COLUMNS,
     Series,
@@ -186,6 +187,7 @@ def even_layout(
     return Layout(pours, pieces, smellings, known)
 
 
+@one_thread()
 def simulate_series(layout, truth, seed):
     """Pour and score a layout under a truth.
 

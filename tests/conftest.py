@@ -1,13 +1,17 @@
 """What all tests may ask for."""
 
 import os
+import runpy
 import shutil
 from pathlib import Path
 
 import pandas as pd
 import pytest
+import scipy.linalg  # noqa: F401 - brings a BLAS of its own, which must be there to be limited
+from threadpoolctl import threadpool_limits
 
 REFERENCE = Path(__file__).parent / "reference"
+SEEDS = Path(__file__).parent / "seeds"
 PUBLISHED = Path(__file__).parents[1] / "data" / "published"
 CHROMIUM = os.environ.get("SCENTLAB_TEST_CHROMIUM") or shutil.which("chromium")
 CHROMIUM_FLAGS = [
@@ -19,6 +23,32 @@ CHROMIUM_FLAGS = [
     "--disable-component-update",
     "--disable-sync",
 ]
+
+
+def pytest_addoption(parser):
+    group = parser.getgroup("scentlab")
+    group.addoption(
+        "--seed-shift", type=int, default=0, metavar="N",
+        help="add N to every seed of the tests and of the kit: no expectation may hang on draws",
+    )
+    group.addoption(
+        "--blas-threads", type=int, default=1, metavar="N",
+        help="threads of linear algebra in the tests (1); the kit's own fits keep to one",
+    )
+
+
+def pytest_configure(config):
+    threadpool_limits(config.getoption("--blas-threads"), user_api="blas")
+    if by := config.getoption("--seed-shift"):
+        paths = [str(SEEDS), os.environ.get("PYTHONPATH", "")]
+        os.environ["PYTHONPATH"] = os.pathsep.join(filter(None, paths))
+        os.environ["SCENTLAB_TEST_SEED_SHIFT"] = str(by)
+        runpy.run_path(str(SEEDS / "sitecustomize.py"))
+
+
+def pytest_report_header(config):
+    return "seeds shifted by {}, {} BLAS thread(s)".format(
+        config.getoption("--seed-shift"), config.getoption("--blas-threads"))
 
 
 @pytest.fixture(scope="session")

@@ -64,6 +64,7 @@ OWNERS = {
     "segno": {"recording.panel"},
     "statsmodels": {"fitting"},
     "emcee": {"maths.sampling"},
+    "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "jinja2": {"planning.sheets", "sharing"},
     "nbclient": {"sharing.notebook_page"},

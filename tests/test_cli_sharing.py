@@ -10,7 +10,8 @@ from pathlib import Path
 import pandas as pd
 import pytest
 
-from scentlab import cli, cli_sharing, shipped
+from scentlab import cli, cli_sharing, reading_copy, shipped
+from scentlab.sharing.package import prepare_package
 from scentlab.shipped import demo_plan
 from scentlab.units import say_load
 
@@ -32,19 +33,28 @@ def demo(tmp_path_factory):
 
 
 @pytest.fixture(scope="module", autouse=True)
-def fitted_once():
-    """The maker's own fit of a folder is the same each time, so it is made once."""
-    real, made = cli_sharing._analysis, {}
+def made_once():
+    """A fit, a package and a page of the same folder and choices are the same each time, so each
+    is made once; no test changes what it was given."""
+    fit, package, page = cli_sharing._analysis, prepare_package, reading_copy.prepare_reading_copy
+    made = {}
 
-    def remembered(folder, arguments, rules=None):
-        rules = rules or cli.read_rules(arguments, folder)
-        key = (str(folder), rules, arguments.seed)
+    def once(key, make):
         if key not in made:
-            made[key] = real(folder, arguments, rules)
+            made[key] = make()
         return made[key]
 
+    def analysis(folder, arguments, rules=None):
+        rules = rules or cli.read_rules(arguments, folder)
+        key = (str(folder), rules, arguments.seed)
+        return once(key, lambda: fit(folder, arguments, rules))
+
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cli_sharing, "_analysis", remembered)
+        patch.setattr(cli_sharing, "_analysis", analysis)
+        patch.setattr("scentlab.sharing.package.prepare_package", lambda analysis, choices: once(
+            (id(analysis), choices), lambda: package(analysis, choices)))
+        patch.setattr(reading_copy, "prepare_reading_copy", lambda store, choices: once(
+            (store.folder, choices), lambda: page(store, choices)))
         yield
 
 

@@ -35,7 +35,7 @@ def everything(demo):
 
 @pytest.fixture(scope="module")
 def hidden(demo):
-    return prepare_reading_copy(demo, HIDDEN)
+    return prepare_reading_copy(demo, HIDDEN, ["5-share.ipynb"])
 
 
 def frames(series):

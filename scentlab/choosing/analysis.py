@@ -12,6 +12,7 @@ from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.longevity import Longevity, fit_longevity
 from scentlab.fitting.sweat import SweatFit, fit_sweat
 from scentlab.fitting.throw import ThrowFit, fit_throw
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.series import Series
 
@@ -68,6 +69,7 @@ class Analysis:
         return self.pick.rests
 
 
+@one_thread()
 def analyse(series, rules=None, *, seed=1, draws=DRAWS):
     """Fit sweat, frost and throw of a series and choose a load per blend.
 

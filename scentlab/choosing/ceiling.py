@@ -15,6 +15,7 @@ from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
 from scentlab.units import content_from_load, say_load
 
@@ -70,6 +71,7 @@ def _say_open(row):
     return f"{row.blend}: at least {say_load(row.ceiling_load_pct)}, {dry}nothing tested above"
 
 
+@one_thread()
 def find_ceiling(fit, rules=None):
     """The ceiling of every blend of a sweat fit.
 

@@ -10,6 +10,7 @@ from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 TELLING = 0.5
@@ -81,6 +82,7 @@ def say_change(row, sign=""):
     return f"{shown} (give or take {max(ERRORS * row['error_pct'], 0.1):.1f})"
 
 
+@one_thread()
 def diagnose(analysis, *, seed=None, draws=None):
     """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
 

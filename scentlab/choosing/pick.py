@@ -14,6 +14,7 @@ from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, saving
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
 from scentlab.fitting.throw import throw_curve, throw_draws
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_odds, say_percent
 from scentlab.units import (
     content_from_load,
@@ -102,6 +103,7 @@ class Evidence:
         return None if self.series is None else self.series.plan
 
 
+@one_thread()
 def choose_load(evidence, rules=None, ceiling=None):
     """Choose a load per blend and rank the blends.
 

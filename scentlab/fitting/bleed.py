@@ -19,6 +19,7 @@ from scentlab.maths.hinge import (
     join_profile,
 )
 from scentlab.maths.intervals import likelihood_drop
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
@@ -114,6 +115,7 @@ class BleedFit(Result):
         return f"{where}, {interval} {say_open(row.lower_pct, row.upper_pct)}"
 
 
+@one_thread()
 def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
     """Fit bleed over load by a hinge per blend, with pots as whole plots.
 
@@ -155,6 +157,7 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
     )
 
 
+@one_thread()
 def bleed_curve(fit, blend, loads):
     """Mean bleed of a blend in a typical pot at loads (% of wax), with its interval.
 

@@ -14,6 +14,7 @@ from scipy import optimize, special
 
 from scentlab.fitting.reweighting import limits_error
 from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 
 KINDS = ("pooled", "linear", "quadratic", "separate")
@@ -127,6 +128,7 @@ def capacity_draws(fit, fractions, seed=1):
     return mean + np.sqrt(variance) * rng.standard_normal(len(mean))
 
 
+@one_thread()
 def predict_capacity(fit, fractions):
     """Capacity of a blend given by its wax fractions, with its 90 % interval.
 

@@ -9,6 +9,7 @@ from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import N_GRADES, rebuild_model
 from scentlab.maths.assumptions import nominal_test, scale_test
 from scentlab.maths.ordinal import count_looks, grade_probabilities, misread_flow
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 ODD = 2.0
@@ -66,6 +67,7 @@ class SweatCheck(Result):
         )
 
 
+@one_thread()
 def check_sweat(fit, grades, *, seed=1, repeats=400):
     """Compare a sweat fit with its looks.
 
@@ -144,6 +146,7 @@ class Early:
     chance: float
 
 
+@one_thread()
 def sweat_seen_early(fit, blend, load_pct, limit_grade=2, *, seed=1, repeats=4000):
     """What was seen of a blend at a load (% of wax) or less, against what the fit expects.
 

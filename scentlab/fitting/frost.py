@@ -16,6 +16,7 @@ from scentlab.maths.sampling import (
     hamiltonian_draws,
     weighted_quantile,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
 
 N_GRADES = 5
@@ -89,6 +90,7 @@ class FrostFit(Result):
         )
 
 
+@one_thread()
 def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
     """Fit the frost model by its posterior: location linear in wax fractions, load, pour
     temperature and age.
@@ -253,6 +255,7 @@ def _pot_sd(fit):
     return half_student_of_score(fit.draws[:, -1], LinearPrior.sigma_scale, LinearPrior.sigma_df)[0]
 
 
+@one_thread()
 def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
     """Chance of frost at loads (% of wax) for a piece of a new pot.
 

@@ -21,6 +21,7 @@ from scentlab.maths.sampling import (
     mixed_draws,
     weighted_quantile,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
@@ -76,6 +77,7 @@ def _gain_words(row):
     return f"{told} {change} than by sweat alone"
 
 
+@one_thread()
 def join_evidence(sweat, bleed, *, seed=1):
     """One capacity per blend fitted to sweat grades and bleed weighings.
 

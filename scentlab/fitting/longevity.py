@@ -6,6 +6,7 @@ import pandas as pd
 
 from scentlab.fitting.throw_life import ThrowLife, fit_throw_life
 from scentlab.fitting.weight_loss import WeightLoss, fit_weight_loss
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 
@@ -32,6 +33,7 @@ class Longevity(Result):
         return " ".join(fit.sentence for fit in self.fits)
 
 
+@one_thread()
 def fit_longevity(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
     """Fit what was checked of pieces left on the warmer.
 

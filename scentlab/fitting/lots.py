@@ -29,6 +29,7 @@ from scentlab.fitting.sweat import (
 from scentlab.maths.graded import CapacityModel, CapacityPrior, normal_density
 from scentlab.maths.ordinal import count_looks
 from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESSES
 
@@ -132,6 +133,7 @@ def cell_name(blend, lot):
     return f"{blend}, {lot}"
 
 
+@one_thread()
 def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2000, seed=1):
     """Fit several series of the same blends as one, each moved by its lot.
 

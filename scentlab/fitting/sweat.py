@@ -19,6 +19,7 @@ from scentlab.maths.sampling import (
     quantile_error,
     weighted_quantile,
 )
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESSES
 from scentlab.units import say_load
@@ -147,6 +148,7 @@ def _say_capacity(lower, middle, upper, tested):
     return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f}"
 
 
+@one_thread()
 def fit_sweat(
     grades,
     limits=None,
@@ -306,7 +308,9 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
         found = [s.weighed() for s in samplers]
         weight = _link_weights(believed, [sample.log_evidence for sample in found])
         drawn = _joined(models, peaks, found, weight, believed, seed, size)
-        if precise is None or drawn.error_of(wanted, ranges) <= precise or size >= MOST_TIMES * draws:
+        if precise is None or size >= MOST_TIMES * draws:
+            return drawn
+        if drawn.error_of(wanted, ranges) <= precise:
             return drawn
         size = int(1.5 * size)
 
@@ -654,6 +658,7 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 
+@one_thread()
 def sweat_risk(fit, blend, loads, limit_grade=2, stress=None):
     """Risk of sweat at loads (% of wax) for a piece of a new pot.
 

@@ -6,8 +6,13 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+<<<<<<< HEAD
 from scentlab.fitting.throw import throw_draws
 from scentlab.fitting.throw_model import SOURCES
+=======
+from scentlab.fitting.throw import ALPHA, POWER, difference_told, throw_draws
+from scentlab.maths.threads import one_thread
+>>>>>>> machine
 from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
@@ -86,6 +91,7 @@ class Telling(Result):
         return f"{lower} to {self.upper_pct:.1f} % of wax"
 
 
+@one_thread()
 def telling_load(fit, blend, top_pct=None, *, power=POWER, alpha=ALPHA):
     """The load beyond which the throw added up to ``top_pct`` is less than the panel could tell.
 

@@ -22,6 +22,7 @@ from scentlab.fitting.throw_model import (
 )
 from scentlab.fitting.warming import SAID, Warming, covariate_at, warming_of
 from scentlab.maths.curves import SHAPES, bow, scaled
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
@@ -127,6 +128,7 @@ def _gain(draws):
     return f"{middle:+.1f} ({lower:+.1f} to {upper:+.1f})"
 
 
+@one_thread()
 def fit_throw(throws, kind="warm", *, air_changes_per_h=None, draws=2000, seed=1):
     """Fit throw over load by a mixed model with weak priors, over several shapes of curve.
 
@@ -264,6 +266,7 @@ def _at_minutes(fit, minutes):
     return covariate * fit.minutes_effect if covariate else np.zeros(len(fit.draw_shape))
 
 
+@one_thread()
 def throw_curve(fit, blend, loads, minutes=None):
     """Mean throw of a blend at loads (% of wax) with its 90 % interval.
 
@@ -283,6 +286,7 @@ def throw_curve(fit, blend, loads, minutes=None):
     )
 
 
+@one_thread()
 def load_for_throw(fit, blend, throw, minutes=None):
     """The lowest load (% of wax) at which a blend's mean throw comes up to ``throw``.
 

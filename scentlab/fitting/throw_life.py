@@ -26,6 +26,7 @@ from scentlab.fitting.over_time import (
     table_of,
 )
 from scentlab.maths.fading import FADING, FALLING, time_to
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
 FORMS = {f.name: f for f in (FADING, FALLING)}
@@ -102,6 +103,7 @@ class ThrowLife(Result):
         return "Hours on the warmer until throw is half of the first: " + "; ".join(parts) + "."
 
 
+@one_thread()
 def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     """Fit how warm throw falls over hours on the warmer.
 
@@ -152,6 +154,7 @@ def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     return ThrowLife(**(fields | {"notes": notes + _panel_notes(scores) + _arm_notes(fit)}))
 
 
+@one_thread()
 def life_curve(fit, blend, hours, load_pct=None):
     """Mean throw of a blend at hours on the warmer, with its interval.
 
@@ -173,6 +176,7 @@ def life_curve(fit, blend, hours, load_pct=None):
     return frame
 
 
+@one_thread()
 def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
     """Hours on the warmer until a blend's mean throw falls below a limit.
 

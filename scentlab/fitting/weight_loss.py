@@ -26,6 +26,7 @@ from scentlab.fitting.over_time import (
     table_of,
 )
 from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.units import content_from_load
 
@@ -98,6 +99,7 @@ class WeightLoss(Result):
         return "Weight lost on the warmer: " + "; ".join(parts) + "."
 
 
+@one_thread()
 def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
     """Fit the weight lost on the warmer over hours.
 
@@ -151,6 +153,7 @@ _NOT_SCENT = (
 )
 
 
+@one_thread()
 def loss_curve(fit, blend, hours, load_pct=None):
     """Weight lost by a piece of a typical pot at hours on the warmer, with its interval.
 

@@ -15,6 +15,7 @@ from scentlab.foresight.precision import (
     precision,
 )
 from scentlab.maths.intervals import binomial_limits
+from scentlab.maths.threads import one_thread
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.refusal import PlanError, need_above_zero, need_number
 from scentlab.results import Result, say_percent
@@ -93,6 +94,7 @@ class SmallestPlan(Result):
         )
 
 
+@one_thread()
 def compare(plans, guess, *, series=100, seed, minutes_a_smelling=5.0, progress=None, stop=None,
             keep=None, **options):
     """What plans would find and what they take.

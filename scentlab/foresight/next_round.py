@@ -9,6 +9,7 @@ import pandas as pd
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.preposterior import PotBank, SweatDraws, Worth, choose_pots, moments_after
 from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_number, need_whole
 from scentlab.results import Result
 from scentlab.units import content_from_load, say_load
@@ -92,6 +93,7 @@ class NextRound(Result):
         return f"Stop here: {said}; another round must bring {self.stop_below_pct:g}."
 
 
+@one_thread()
 def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=None,
                blends=None, stop_below_pct=0.1, looks=100, draws=400, passes=1):
     """Choose new pots and their loads for the highest expected safe loads.

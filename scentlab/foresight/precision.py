@@ -12,6 +12,7 @@ from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
 from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.sensory import clopper_pearson
+from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.units import say_load
@@ -99,8 +100,9 @@ class Precision(Result):
     def sentence(self):
         short, short_se = self.of(SHORTFALL)
         lost = ""
-        if THROW_LOST in set(self.table["measure"]):
-            value, se = self.of(THROW_LOST)
+        scored = THROW_LOST in set(self.table["measure"])
+        value, se = self.of(THROW_LOST) if scored else (np.nan, np.nan)
+        if np.isfinite(value):
             error = f"± {se:.2f}" if np.isfinite(se) else "error not known"
             lost = f" The pick gives away {value:.2f} of 10 points of throw ({error})."
         where = "no ceiling was found"
@@ -117,6 +119,7 @@ class Precision(Result):
         )
 
 
+@one_thread()
 def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backend=None,
               progress=None, keep=None, stop=None, draws=400, throw_every=8):
     """What a plan would find if the guess were right.

@@ -7,6 +7,7 @@ import pandas as pd
 from scipy import optimize, special
 
 from scentlab.maths.exchange import by_exchange, d_optimal
+from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, need_above_zero, need_number, need_whole
 from scentlab.results import Result
 from scentlab.units import content_from_load
@@ -152,6 +153,7 @@ def placed_loads(guess, number, *, lowest=1.0, highest=40.0, step=0.5):
     return _stepped(np.clip(exact, lowest, highest), step)
 
 
+@one_thread()
 def next_pours(
     guess, loads_pct, number, *, pieces=6, poured=(), criterion="ceiling", risk=0.05,
     confidence=0.95, seed,
@@ -196,6 +198,7 @@ def next_pours(
     return NextPours(_counted(cells, chosen), gain, criterion, risk, confidence, seed, notes)
 
 
+@one_thread()
 def next_pots(
     guess, loads_pct, number, *, pieces=4, pots_per_blend=2, criterion="ceiling", risk=0.05,
     confidence=0.95, seed,

@@ -8,6 +8,7 @@ can write at the same time.
 
 import contextlib
 import datetime as dt
+import functools
 import json
 import os
 import sqlite3
@@ -612,6 +613,7 @@ def _insert(connection, table, row, key, replaces=None, void_reason=None, reason
     return Receipt(found.inserted_primary_key[0], key, _moment(saved_at))
 
 
+@functools.cache
 def _stands(sql):
     """The condition that a row is neither replaced nor void."""
     later = sql.alias()

@@ -38,7 +38,6 @@ from scentlab.fitting.weight_loss import WeightLoss, loss_curve
 from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
-from scentlab.maths.intervals import binomial_limits
 from scentlab.sharing.pooling import PooledSeries
 from scentlab.units import content_from_load, say_load
 
@@ -537,12 +536,6 @@ def plot_precision(precision, ax=None):
     ]
     _legend_below(ax, handles, [])
     return ax
-
-
-def _say_share(share, series):
-    """A share of simulated series in whole percent, with its exact 95 % limits."""
-    lower, upper = binomial_limits(round(share * series), series)
-    return f"{100 * share:.0f} ({100 * lower:.0f} to {100 * upper:.0f}) %"
 
 
 COSTS = {

@@ -12,6 +12,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
 from scentlab.fitting.lots import LotFit, cell_name, fit_lots
 from scentlab.materials import say_lot
+from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.sharing.wording import is_missing, say_range
@@ -61,6 +62,7 @@ def why_not_pooled(analyses):
     return ""
 
 
+@one_thread()
 def pool_series(analyses, *, draws=2000, seed=1):
     """Fit series as one and find the ceiling of each lot.
 

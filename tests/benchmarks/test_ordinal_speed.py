@@ -1,6 +1,6 @@
 """Speed of the ordinal engine as ratios within one run, on the processor's time.
 
-    python -m pytest -m benchmark -s tests/benchmarks
+    python -m pytest -n 0 -m benchmark -s tests/benchmarks
 
 Ratios compare two ways of doing the same on the same machine in the same run, in turn, so that
 they hold on any machine; the milliseconds are printed for the reader and asserted nowhere.

@@ -1,6 +1,6 @@
 """Times of a precision run, as ratios within one run, and its memory.
 
-    pytest -m benchmark tests/benchmarks/test_precision.py
+    pytest -n 0 -m benchmark tests/benchmarks/test_precision.py
     python tests/benchmarks/test_precision.py --series 500 --workers 2
 
 The second form prints absolute figures, for the plan of the demo: 36 pours, six assessors.

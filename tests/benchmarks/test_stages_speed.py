@@ -1,15 +1,19 @@
 """Speed of whole stages as ratios within one run, on the processor's time.
 
-    python -m pytest -m benchmark -s tests/benchmarks/test_stages_speed.py
+    python -m pytest -n 0 -m benchmark -s tests/benchmarks/test_stages_speed.py
 
 Absolute figures are printed for the reader and asserted nowhere.
 """
 
+import os
+import subprocess
+import sys
 import time
 
 import numpy as np
 import pandas as pd
 import pytest
+from joblib import cpu_count
 
 import scentlab
 from scentlab.choosing.analysis import analyse
@@ -64,3 +68,37 @@ def test_all_throw_curves_cost_no_more_than_three_general_mixed_fits():
     own, other = seconds(lambda: fit_throw(frame)), seconds(general, 1)
     print(f"\n216 throw scores, four curves: {own:.2f} s; one line in statsmodels {other:.2f} s")
     assert own < 3 * other
+
+
+TWICE = """
+import sys, time
+from scentlab import Store, analyse, read_series
+series = read_series(Store.open(sys.argv[1]))
+analyse(series)
+began = time.process_time()
+analyse(series)
+print(time.process_time() - began)
+"""
+
+
+def cpu_of_an_analysis(folder, **threads):
+    """Processor seconds, user and system over all threads, of an analysis in a new Python."""
+    own = {k: v for k, v in os.environ.items() if not k.endswith("_NUM_THREADS")}
+    run = subprocess.run(
+        [sys.executable, "-c", TWICE, str(folder)], env=own | threads, check=True,
+        capture_output=True, text=True,
+    )
+    return float(run.stdout)
+
+
+@pytest.mark.skipif(cpu_count() < 2, reason="two cores are needed")
+def test_default_threads_cost_no_more_than_one(tmp_path):
+    make_demo_series(tmp_path / "series")
+    pairs = [
+        (cpu_of_an_analysis(tmp_path / "series"),
+         cpu_of_an_analysis(tmp_path / "series", OPENBLAS_NUM_THREADS="1", OMP_NUM_THREADS="1"))
+        for _ in range(3)
+    ]
+    default, one = np.min(pairs, axis=0)  # others on the machine only ever add
+    print(f"\nanalysis of the demo: {default:.2f} CPU s with default threads, {one:.2f} with one")
+    assert default < 1.2 * one
