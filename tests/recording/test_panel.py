@@ -18,10 +18,10 @@ import pytest
 import tornado.httpserver
 import tornado.netutil
 
-from scentlab.recording import panel as panel_module
-from scentlab.recording.panel import (
+from scentlab.recording import panel_server
+from scentlab.recording.panel import Panel
+from scentlab.recording.panel_server import (
     LARGEST_BODY,
-    Panel,
     _remember,
     _remembered,
     announcement,
@@ -183,7 +183,7 @@ def test_headers_keep_the_page_to_itself(phone):
 
 
 def test_the_pages_name_no_other_host():
-    for path in Path(panel_module.__file__).parent.joinpath("pages").iterdir():
+    for path in Path(panel_server.__file__).parent.joinpath("pages").iterdir():
         assert not re.search(r"(https?:)?//[a-z]", re.sub(r"(?m)^//.*$| // .*$", "",
                                                            path.read_text())), path.name
 
@@ -516,7 +516,7 @@ def test_link_and_port_are_remembered_for_the_next_time(store, folder):
 
 def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
     script = (
-        "import sys; from scentlab.recording.panel import serve;"
+        "import sys; from scentlab.recording.panel_server import serve;"
         "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
     )
     links = []
@@ -536,12 +536,12 @@ def test_a_port_that_is_taken(store):
     (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
     port = taken.getsockname()[1]
     with pytest.raises(StoreError) as error:
-        panel_module._listen("127.0.0.1", port, 0)
+        panel_server._listen("127.0.0.1", port, 0)
     assert str(error.value) == (
         f"the pages cannot be served at 127.0.0.1 port {port} (Address already in use); choose "
         "another port"
     )
-    (other,) = panel_module._listen("127.0.0.1", 0, port)
+    (other,) = panel_server._listen("127.0.0.1", 0, port)
     assert other.getsockname()[1] != port
     taken.close()
     other.close()

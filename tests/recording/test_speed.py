@@ -50,7 +50,7 @@ def test_eight_assessors_are_acknowledged_in_a_tenth_of_a_second(store, record_p
     from socket import create_connection
 
     script = (
-        "import sys; from scentlab.recording.panel import serve;"
+        "import sys; from scentlab.recording.panel_server import serve;"
         "serve(sys.argv[1], looks_per_piece=8,"
         "announce=lambda text: print(text.splitlines()[0], flush=True))"
     )
