@@ -4,13 +4,18 @@ A page knows blind codes only: pour, load and heat are looked up here and never 
 """
 
 import datetime as dt
+import re
 import secrets
+import threading
 from collections import Counter
 from dataclasses import dataclass, field
 
 from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.progress import age_words, known_assessors, waiting
+from scentlab.recording.records import RECORDS
 from scentlab.recording.store import RefusedError, Store
+
+_THROWS = {"warm": "Hot throw", "cold": "Cold throw"}
 
 
 @dataclass
@@ -21,6 +26,8 @@ class Panel:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(16))
     looks_per_piece: int = 1
     today: dt.date | None = None  # fixed for a demonstration; the machine's day when absent
+    # One score after the other: writers who wait at the database's own lock sleep too long.
+    _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
 
     def items(self, assessor):
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
@@ -44,41 +51,64 @@ class Panel:
         """Store what a page sent; returns the table, the receipt and the words for the page."""
         assessor = self._known_assessor(said.get("assessor"))
         key = said.get("key", "")
-        if not isinstance(key, str) or not 8 <= len(key) <= 64:
+        if not isinstance(key, str) or not re.fullmatch(r"[0-9A-Za-z-]{8,64}", key):
             raise RefusedError("the page sent no key; load it again")
         table, row = self._row(said, assessor)
-        known = self.store.find(table, key)
-        if known is not None:
-            # Sent again: the age may have grown by a day since, all else must be the same.
-            stored, receipt = known
-            if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
-                raise RefusedError("this key belongs to another score; load the page again")
-        else:
-            receipt = self.store.add(table, row, key=key)
+        with self._turn_to_write:
+            known = self.store.find(table, key)
+            if known is None:
+                self._refuse_twin(table, row)
+                receipt = self.store.add(table, row, key=key)
+                return table, receipt, _words(receipt.saved_at, row)
+        # Sent again: the age may have grown by a day since, all else must be the same.
+        stored, receipt = known
+        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
+            raise RefusedError("this key belongs to another score; load the page again")
         return table, receipt, _words(receipt.saved_at, row)
 
+    def _refuse_twin(self, table, row):
+        """A score that the tester has given already, on another phone perhaps."""
+        value = "grade" if table == "grades" else "throw"
+        same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
+        for (stored,) in self.store.distinct(table, (value,), **same):
+            raise RefusedError(
+                f"{_score_words({**row, value: stored})} is stored already for "
+                f"{row['assessor']}, from another phone or page perhaps; it stays as it is"
+            )
+
     def undo(self, said):
-        """Void an assessor's own score; returns the words for the page."""
+        """Void a tester's own score, once however often it is sent; returns the words."""
         assessor = self._known_assessor(said.get("assessor"))
         table, entry_id = said.get("table"), said.get("entry_id")
-        if table not in ("grades", "throws") or not isinstance(entry_id, int):
+        if table not in ("grades", "throws") or not _is_entry(entry_id):
             raise RefusedError("there is no such score")
         row = self.store.entry(table, entry_id)
         if row is None or row["assessor"] != assessor:
             raise RefusedError("only your own score can be undone")
-        self.store.void(table, entry_id, f"undone on the panel page by {assessor}")
+        with self._turn_to_write:
+            # No page can send such a key for a score.
+            self.store.void(table, entry_id, f"undone on the panel page by {assessor}",
+                            key=f"undo:{entry_id}")
         return f"Undone: {_score_words(row)}. It stays in the history as void."
 
+    def plainly(self, error):
+        """The words of an error without the place of the store, which is the maker's business."""
+        place = self.store.place
+        # A place may be as short as "p": it is taken out only where it stands by itself.
+        whole = rf"(?<![\w./\\-]){re.escape(place)}(?![\w-])" if place else r"(?!)"
+        return re.sub(whole, "the series", str(error))
+
     def saved_words(self, table, entry_id, assessor):
-        """The words for an entry that the assessor has just stored; '' for any other."""
-        row = self.store.entry(table, entry_id) if table in ("grades", "throws") else None
+        """The words for an entry that the tester has just stored; '' for any other."""
+        known = table in ("grades", "throws") and _is_entry(entry_id)
+        row = self.store.entry(table, entry_id) if known else None
         if row is None or row["assessor"] != assessor:
             return ""
         return f"Saved: {_score_words(row)}."
 
     def _known_assessor(self, code):
         if code not in known_assessors(self.store):
-            raise RefusedError("this series knows no such assessor; choose your code again")
+            raise RefusedError("this series knows no such tester; choose your code again")
         return code
 
     def _row(self, said, assessor):
@@ -102,7 +132,7 @@ class Panel:
             if wanted == tuple(smelling[k] for k in ("assessor", "code", "sitting", "kind")):
                 break
         else:
-            raise RefusedError(f"piece {code} is not planned for {assessor} in this sitting")
+            raise RefusedError(f"piece {code} is not planned for {assessor} in this session")
         minutes = None
         if smelling["kind"] == "warm":
             minutes = _minutes(said.get("minutes"))
@@ -204,9 +234,14 @@ class Task:
         return f"{words} ({left} left for later)" if left else words
 
 
+def _is_entry(number):
+    """Whether it can be the number of an entry: databases count to 2^63."""
+    return type(number) is int and 0 < number < 2**63
+
+
 def _what(item):
     if item["test"] == "throw":
-        return f"{item['kind'].capitalize()} throw, sitting {item['sitting']}"
+        return f"{_THROWS[item['kind']]}, session {item['sitting']}"
     return f"{item['test'].capitalize()} grade"
 
 
@@ -216,7 +251,7 @@ def _turn(item):
 
 def _name(item):
     if item["test"] == "throw":
-        return f"{item['kind'].capitalize()} throw, {item['sitting']}"
+        return f"{_THROWS[item['kind']]}, {item['sitting']}"
     return item["test"].capitalize()
 
 
@@ -228,7 +263,7 @@ def _score_words(row):
     if "grade" in row:
         seen = f"{row['grade']} ({GRADE_WORDS[row['test']][row['grade']]})"
         return f"piece {row['code']}, {row['test']} grade {seen}"
-    return f"piece {row['code']}, {row['kind']} throw {row['throw']:g} of 10"
+    return f"piece {row['code']}, {_THROWS[row['kind']].lower()} {row['throw']:g} of 10"
 
 
 def _whole(value, lower, upper, what):

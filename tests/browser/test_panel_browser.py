@@ -240,7 +240,7 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
     phone.reload()
     phone.wait_for_function("() => /^0:0[2-9] on/.test(clock.textContent)")
     tap(phone, "^7$")
-    said(phone, "warm throw 7 of 10")
+    said(phone, "hot throw 7 of 10")
     row = store.rows("throws").iloc[0]
     assert row["throw"] == 7 and 0 <= row["minutes"] <= 0.5
     assert "nothing waits for A1" in phone.inner_text("#what")
@@ -319,13 +319,13 @@ def test_a_sitting_ends_with_a_pause(busy, store):
         tap(busy, "^7$")
         said(busy, "cold throw 7")
     for _ in range(2):
-        assert busy.inner_text("#what") == "Sitting S01 is done"
-        assert busy.inner_text("#air") == "Air the room before the next one, sitting S02."
+        assert busy.inner_text("#what") == "Session S01 is done"
+        assert busy.inner_text("#air") == "Air the room before the next one, session S02."
         assert busy.locator("#form").is_hidden()
         fits(busy)
         busy.reload()
-    choose_turn(busy, "Begin sitting S02")
-    assert busy.inner_text("#what") == "Warm throw, sitting S02"
+    choose_turn(busy, "Begin session S02")
+    assert busy.inner_text("#what") == "Hot throw, session S02"
     assert at(busy) == ("501", "piece 1 of 2")
     assert busy.locator("#pause").is_hidden()
 
@@ -335,11 +335,11 @@ def test_a_sitting_that_ends_without_connection_pauses_too(busy, store):
     busy.context.set_offline(True)
     tap(busy, "^7$")
     tap(busy, "^6$")
-    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert busy.inner_text("#what") == "Session S01 is done"
     assert busy.inner_text("#waiting").startswith("NOT SAVED YET: 501, 500 waits")
     busy.context.set_offline(False)
     busy.wait_for_selector("#waiting", state="hidden")
-    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert busy.inner_text("#what") == "Session S01 is done"
     assert store.rows("throws")["throw"].tolist() == [7, 6]
 
 
@@ -348,20 +348,20 @@ def test_a_piece_left_for_later_stays_on_its_warmer(busy, store):
     for _ in (1, 2):
         tap(busy, "^7$")
         said(busy, "cold throw 7")
-    choose_turn(busy, "Begin sitting S02")
+    choose_turn(busy, "Begin session S02")
     tap(busy, "The warmer is on")
     choose_turn(busy, "Leave this piece for later")
     assert busy.locator("#clock").is_hidden()
     tap(busy, "The warmer is on")
     tap(busy, "^5$")
-    said(busy, "piece 500, warm throw 5")
+    said(busy, "piece 500, hot throw 5")
     assert at(busy)[0] == "501" and " on the warmer" in busy.inner_text("#clock")
     choose_turn(busy, "Sweat")
     tap(busy, "0: dry")
     said(busy, "sweat grade 0")
-    choose_turn(busy, "Warm throw, S02")
+    choose_turn(busy, "Hot throw, S02")
     tap(busy, "^4$")
-    said(busy, "piece 501, warm throw 4")
+    said(busy, "piece 501, hot throw 4")
     assert store.rows("throws")["code"].tolist()[2:] == ["500", "501"]
 
 
