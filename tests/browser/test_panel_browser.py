@@ -174,6 +174,69 @@ def test_a_double_tap_scores_one_piece(phone, server, store, at_once):
         phone.wait_for_timeout(500)
     assert phone.inner_text("#code") == "305"
     assert stored(store) == [["417", 2]]
+    assert phone.inner_text("#hint").startswith("Too soon after the last tap: not counted.")
+    tap(phone, "2: up to 25")
+    said(phone, "frost grade 2")
+    assert phone.locator("#hint").is_hidden()
+
+
+def test_two_phones_of_one_tester(chromium, phone, server, store):
+    """The second score of a piece is refused and stays in sight until it was seen; what waits is
+    what the other phone left."""
+    choose(phone, server)
+    other = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True).new_page()
+    choose(other, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    phone.wait_for_selector("#waiting:not([hidden])")
+    tap(phone, "2: up to 25")
+    tap(other, "2: visible film")
+    said(other, "piece 417, sweat grade 2")
+    other.context.close()
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 305, frost grade 2")
+    phone.reload()
+    assert phone.inner_text("#refusals") == (
+        "NOT SAVED: piece 417, 4. piece 417, sweat grade 2 (visible film) is stored already for "
+        "A1, from another phone or page perhaps; it stays as it is"
+    )
+    assert phone.inner_text("#code") == "500"
+    tap(phone, "I have seen this")
+    assert phone.locator("#refused").is_hidden()
+    assert stored(store) == [["417", 2], ["305", 2]]
+
+
+def test_two_pages_of_one_phone_lose_nothing(phone, server, store):
+    """Each keeps its waiting scores by themselves, and either sends them."""
+    choose(phone, server)
+    second = phone.context.new_page()
+    choose(second, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    second.get_by_role("link", name=re.compile("Frost")).tap()
+    tap(second, "2: up to 25")
+    second.wait_for_selector("#waiting:not([hidden])")
+    second.close()
+    phone.on("dialog", lambda dialog: None)
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 417, sweat grade 4")
+    phone.reload()
+    phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
+    phone.wait_for_selector("#waiting", state="hidden")
+    assert stored(store) == [["417", 4], ["305", 2]]
+
+
+def test_a_link_that_is_no_longer_known_keeps_the_score(phone, server, store):
+    choose(phone, server)
+    server.kill()
+    memory = server.folder / "panel.json"
+    memory.write_text(memory.read_text().replace('"token": "', '"token": "new'))
+    server.start()
+    tap(phone, "3: beads")
+    said(phone, "^NOT SAVED YET. The computer does not know this link any more")
+    phone.goto(server.link + "score/A1")
+    said(phone, "^Saved at .* piece 417, sweat grade 3")
+    assert stored(store) == [["417", 3]]
 
 
 def test_a_score_waits_out_a_lost_connection(phone, server, store):
@@ -234,6 +297,10 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
         said(phone, words[3:])
     tap(phone, "^7$")
     said(phone, "^NOT SAVED. Start the timer when the warmer goes on, or type the minutes.$")
+    tap(phone, "^5$")
+    colours = phone.evaluate("""() => [...document.querySelectorAll('#answers button')].map(
+        b => getComputedStyle(b).backgroundColor + b.getAttribute('aria-pressed'))""")
+    assert len(colours) == 11 and len(set(colours)) == 1, "a refused score marks no button"
     tap(phone, "The warmer is on")
     phone.wait_for_function("() => /^0:0[1-9] on/.test(clock.textContent)")
     assert phone.locator("#start").is_hidden(), "a second tap would put the timer back"

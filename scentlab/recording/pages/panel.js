@@ -65,11 +65,12 @@
   }
   // A tap that comes too soon would meet a piece that was not looked at yet.
   function tooSoon() {
-    if (Date.now() - tapped >= DOUBLE_TAP) { tapped = Date.now(); return false; }
+    const soon = Date.now() - tapped < DOUBLE_TAP;
+    if (!soon) tapped = Date.now();
     clearTimeout(hinted);
-    $("hint").hidden = false;
+    $("hint").hidden = !soon;
     hinted = setTimeout(() => { $("hint").hidden = true; }, HINT);
-    return true;
+    return soon;
   }
   function line(ok) {
     $("line").hidden = ok;
