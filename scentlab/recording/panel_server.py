@@ -41,6 +41,7 @@ LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
 IDLE_S, BODY_S = 15, 10
 # Connections: a phone has one or two, seldom six; many shells allow 256 open files in all.
 PER_ADDRESS, IN_ALL = 48, 128
+WORKERS, LET_GO_S = 8, 2  # threads that use the store; seconds until its file is whole again
 LOG_RECORDS, LOG_EVERY_S, LOG_LETTERS = 20, 3600, 2000
 HEADERS = {
     "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
@@ -287,7 +288,7 @@ def make_app(panel, workers=None, host="127.0.0.1"):
     it cannot.
     """
     shared = {
-        "panel": panel, "workers": workers or concurrent.futures.ThreadPoolExecutor(8)
+        "panel": panel, "workers": workers or concurrent.futures.ThreadPoolExecutor(WORKERS)
     }
     app = tornado.web.Application(
         default_handler_class=_Nothing, default_handler_args=shared,
@@ -323,6 +324,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     Raises StoreError when the series cannot be opened or the port is taken.
     """
     store = Store.open(folder)
+    store.hold(WORKERS)
     token, last_port = _remembered(store)
     log = BoundedLog(token)
     logging.getLogger().addHandler(log)
@@ -345,9 +347,12 @@ async def _serve(panel, host, port, last_port, announce):
     server.add_sockets(sockets)
     announce("\n".join(announcement(host, bound, panel.token)))
     try:
-        await asyncio.Event().wait()
+        while True:  # whoever copies the file in between finds all scores in it
+            await asyncio.sleep(LET_GO_S)
+            await asyncio.to_thread(panel.store.let_go)
     finally:
         server.stop()
+        panel.store.let_go()
 
 
 def announcement(host, port, token):
