@@ -281,15 +281,13 @@ class BoundedLog(logging.StreamHandler):
         return text[-LOG_LETTERS:] + more
 
 
-def make_app(panel, workers=None, host="127.0.0.1"):
+def make_app(panel, host="127.0.0.1"):
     """The Tornado application of a :class:`Panel`, for requests that name this machine.
 
     A page of another site can have its own name lead here; an address or this machine's own name
     it cannot.
     """
-    shared = {
-        "panel": panel, "workers": workers or concurrent.futures.ThreadPoolExecutor(WORKERS)
-    }
+    shared = {"panel": panel, "workers": concurrent.futures.ThreadPoolExecutor(WORKERS)}
     app = tornado.web.Application(
         default_handler_class=_Nothing, default_handler_args=shared,
         log_function=lambda handler: None,  # a log of requests would hold the token

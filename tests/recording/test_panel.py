@@ -21,7 +21,9 @@ import tornado.netutil
 from scentlab.recording import panel_server
 from scentlab.recording.panel import Panel
 from scentlab.recording.panel_server import (
+    IN_ALL,
     LARGEST_BODY,
+    PER_ADDRESS,
     BoundedLog,
     Door,
     _remember,
@@ -325,6 +327,37 @@ def test_the_log_is_short_and_without_the_link(capsys):
     assert said.splitlines()[-1].endswith("(no more is shown this hour)")
 
 
+class Line:
+    """A connection for the door: open until it is closed."""
+
+    open = True
+
+    def close(self):
+        self.open = False
+
+
+def test_the_door_keeps_room_for_phones(panel):
+    """Where an address has too many, strangers go first, oldest first; others keep theirs."""
+    door = Door(make_app(panel))
+
+    def comes(address, link=False):
+        door._make_room(address)
+        line = Line()
+        line.has_link = link
+        door._guests[line] = address
+        return line
+
+    phone, elsewhere = comes("192.0.2.1", link=True), comes("192.0.2.2")
+    crowd = [comes("192.0.2.1") for _ in range(1000)]
+    assert phone.open and elsewhere.open
+    assert [line.open for line in crowd] == [n > 1000 - PER_ADDRESS for n in range(1000)]
+    many = [comes(f"192.0.2.{n % 100 + 10}") for n in range(1000)]
+    assert phone.open and not elsewhere.open and many[-1].open
+    assert len(door._guests) == IN_ALL
+    phones = [comes("192.0.2.200", link=True) for _ in range(PER_ADDRESS + 1)]
+    assert not phones[0].open and all(line.open for line in phones[1:])
+
+
 @pytest.mark.parametrize("host, status", [
     ("127.0.0.1:80", 200), ("localhost", 200), ("[::1]:9", 200), ("LOCALHOST:1", 200),
     ("192.0.2.7", 200), ("evil.example", 404), ("127.0.0.1.evil.example", 404), ("1.2.3", 404),
@@ -583,6 +616,36 @@ def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
         assert server.communicate(timeout=20)[1] == ""
         assert server.returncode == 0
     assert links[0] == links[1]
+
+
+def test_a_port_of_the_last_time_that_is_taken_is_told(folder, store):
+    (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
+    port = taken.getsockname()[1]
+    _remember(store, "t" * 22, port)
+    told = []
+
+    def stop(text):
+        told.append(text.splitlines()[0])
+        if len(told) == 2:
+            raise KeyboardInterrupt
+
+    panel_server.serve(folder, announce=stop)
+    taken.close()
+    assert told[0] == (
+        f"Port {port} of the last time is taken by another program. Phones on which scores wait "
+        "look for the panel there: free it and start again."
+    )
+    assert told[1].startswith("The panel scores at http://127.0.0.1:")
+
+
+def test_the_file_holds_everything_when_connections_rest(store, folder):
+    store.hold(4)
+    store.add("grades", {"code": "417", "test": "sweat", "stress": "heat", "age_days": 1,
+                         "assessor": "A1", "grade": 1})
+    assert (folder / "series.sqlite-wal").exists(), "connections are kept"
+    store.let_go()
+    assert sorted(p.name for p in folder.iterdir()) == ["series.sqlite"]
+    assert len(store.rows("grades")) == 1
 
 
 def test_a_port_that_is_taken(store):

@@ -420,7 +420,10 @@ def served(tmp_path_factory):
     served.log.close()
 
 
-@pytest.mark.parametrize("name", PROBES)
+@pytest.mark.parametrize("name", [
+    # Those that wait are run with the benchmarks.
+    pytest.param(name, marks=[pytest.mark.benchmark] if name in SLOW else []) for name in PROBES
+])
 def test_probe(served, name):
     assert verdict(served, name) == ("handled", "")
 
