@@ -294,7 +294,7 @@ def make_app(panel, host="127.0.0.1"):
     )
     names = "|".join(re.escape(n.lower()) for n in {"localhost", host, socket.gethostname()} if n)
     app.add_handlers(
-        rf"(\d+\.\d+\.\d+\.\d+|\[[0-9a-f:.]+\]|({names})(\.local)?)",
+        rf"(\d+\.\d+\.\d+\.\d+|\[[0-9a-f:.]+\]|({names})(\.[a-z]+)?)",
         [
             (r"/[^/]+/", _Choose, shared),
             (r"/[^/]+/score/([A-Za-z][0-9]{1,3})", _Score, shared),

@@ -360,7 +360,8 @@ def test_the_door_keeps_room_for_phones(panel):
 
 @pytest.mark.parametrize("host, status", [
     ("127.0.0.1:80", 200), ("localhost", 200), ("[::1]:9", 200), ("LOCALHOST:1", 200),
-    ("192.0.2.7", 200), ("evil.example", 404), ("127.0.0.1.evil.example", 404), ("1.2.3", 404),
+    ("192.0.2.7", 200), ("localhost.lan:1", 200), ("evil.example", 404),
+    ("127.0.0.1.evil.example", 404), ("localhost.evil.example", 404), ("1.2.3", 404),
 ])
 def test_only_an_address_or_this_machine_is_asked_for(phone, host, status):
     """A page of another site can lead its own name here, and no address."""
