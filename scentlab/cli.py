@@ -111,7 +111,7 @@ def series_folder(name):
 
 
 def _panel(arguments):
-    from scentlab.recording.panel import serve
+    from scentlab.recording.panel_server import serve
 
     folder = series_folder(arguments.folder)
     serve(

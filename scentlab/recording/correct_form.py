@@ -36,9 +36,9 @@ class CorrectForm(FoldedForm):
         self.show = make_button("Show what is stored", "show")
         self.show.on_click(lambda _: self._guarded(self._show_entries))
         self.reason = text_field("reason", "Why it is changed (needed)")
-        self.save = make_button("Save the correction", "save")
+        self.save = make_button("Save the correction", "save", saves=True)
         self.save.on_click(lambda _: self._guarded(self._mend))
-        self.drop = make_button("Make this entry void", "void")
+        self.drop = make_button("Make this entry void", "void", saves=True)
         self.drop.on_click(lambda _: self._guarded(self._drop))
         self._entry, self.entries, self.fields = None, {}, {}
         self._list, self._edit = stacked([]), stacked([])

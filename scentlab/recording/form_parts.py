@@ -2,7 +2,8 @@
 
 A form catches its own errors and shows them, for an exception in a click callback never reaches
 anybody. In the browser a small part of our own (``pages/form.js``) keeps the notebook's single-key
-commands away from the form, and says NOT SAVED when the kernel does not answer.
+commands away from the form, and says NOT SAVED when the kernel does not answer a tap that was to
+save.
 """
 
 import datetime as dt
@@ -113,7 +114,7 @@ class Form(w.VBox):
         self._key = uuid.uuid4().hex
         self.message = w.HTML()
         self.message.add_class("scent-message")
-        self.undo = make_button("Undo the last one", "undo")
+        self.undo = make_button("Undo the last one", "undo", saves=True)
         self.undo.on_click(lambda _: self._guarded(self._undo_last))
         self.undo.layout.display = "none"
 
@@ -348,9 +349,12 @@ def clock_of(receipt):
     return f"{moment.astimezone():%H:%M:%S}"
 
 
-def make_button(words, name):
+def make_button(words, name, saves=False):
+    """A button; ``saves`` when a tap is to store something: without an answer it is NOT SAVED."""
     button = w.Button(description=words, tooltip=words, layout=w.Layout(width="auto"))
     button.add_class(f"scent-press-{name}")
+    if saves:
+        button.add_class("scent-saves")
     return button
 
 

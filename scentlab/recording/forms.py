@@ -6,8 +6,8 @@ so that a resend stores nothing twice. An exception in a click callback never re
 so a form catches it and shows it. Every form starts empty and shows only the blind code.
 
 In the browser a small part of our own (``pages/form.js``) keeps the notebook's single-key commands
-away from the form, and says NOT SAVED when the kernel does not answer. Without a browser a form is
-driven by ``.click()`` on its buttons.
+away from the form, takes the keys 0 to 4 for grades, and says NOT SAVED when the kernel does not
+answer a tap that was to save. Without a browser a form is driven by ``.click()`` on its buttons.
 """
 
 import datetime as dt
@@ -116,13 +116,14 @@ class GradeForm(_PieceForm):
         self._test, self._assessor = one_of(test, GRADE_WORDS, "test"), assessor_code(assessor)
         self._title = f"{test.capitalize()} grade by {assessor}"
         self.choices = [
-            make_button(f"{grade}: {words}", f"grade-{grade}")
+            make_button(f"{grade}: {words}", f"grade-{grade}", saves=True)
             for grade, words in enumerate(GRADE_WORDS[test])
         ]
         for grade, button in enumerate(self.choices):
             button.on_click(lambda _, g=grade: self._guarded(lambda: self._save(g)))
         strip = w.HTML(
-            f"<details open><summary>The grades</summary>{reference_strip(test)}</details>"
+            "<details open><summary>The grades (keys 0 to 4)</summary>"
+            f"{reference_strip(test)}</details>"
         )
         self._lay_out(
             strip, self.heading, stacked(self.choices), self.message,
@@ -165,7 +166,7 @@ class ThrowForm(_PieceForm):
         self._works = works_with_fragrance
         self._timers, self._minutes_given = {}, {}
         self._title = f"{kind.capitalize()} throw by {assessor}, sitting {sitting}"
-        self.choices = [make_button(_throw_label(n), f"throw-{n}") for n in range(11)]
+        self.choices = [make_button(_throw_label(n), f"throw-{n}", saves=True) for n in range(11)]
         for score, button in enumerate(self.choices):
             button.on_click(lambda _, s=score: self._guarded(lambda: self._save(s)))
         self.start = make_button("The warmer is on from now", "start")
@@ -263,7 +264,7 @@ class PourForm(Form):
         for name in ("wax_g", "fragrance_g"):
             self.fields[name].observe(lambda _: self._guarded(self._tell_load), "value")
         self.planned_view, self.load, self.day = w.HTML(), w.HTML(), w.HTML()
-        self.save = make_button("Save this pour", "save")
+        self.save = make_button("Save this pour", "save", saves=True)
         self.save.on_click(lambda _: self._guarded(self._save))
         self._lay_out(
             w.HTML("<h3>Pours to log</h3>"), in_a_row(self.pours.values()), self.planned_view,
@@ -428,7 +429,7 @@ class BleedForm(_PieceForm):
             "hours": text_field("hours", "Time on the blotter, h"),
             "temp_c": text_field("temp_c", "Temperature of the piece, °C"),
         }
-        self.save = make_button("Save this weighing", "save")
+        self.save = make_button("Save this weighing", "save", saves=True)
         self.save.on_click(lambda _: self._guarded(self._save))
         self.choices = [self.save]
         self._lay_out(
@@ -482,7 +483,7 @@ class WarmingForm(_PieceForm):
         }
         if assessor is not None:
             self.fields["throw"] = text_field("throw", "Warm throw, 0 nothing to 10 overpowering")
-        self.save = make_button("Save this check", "save")
+        self.save = make_button("Save this check", "save", saves=True)
         self.save.on_click(lambda _: self._guarded(self._save))
         self.choices = [self.save]
         self.again = make_button("Check them all again, some hours later", "again")
@@ -639,7 +640,7 @@ class ShareForm(Form):
             button.on_click(lambda b: self._guarded(lambda: self._turn(b)))
         self.look = make_button("Show what would leave", "look")
         self.look.on_click(lambda _: self._guarded(self._show_leaving))
-        self.write = make_button("Write the package", "write")
+        self.write = make_button("Write the package", "write", saves=True)
         self.write.on_click(lambda _: self._guarded(self._write_now))
         self.leaving = w.HTML()
         self._lay_out(

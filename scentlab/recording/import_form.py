@@ -145,7 +145,7 @@ class ImportForm(FoldedForm):
         self._tell_beyond()
         self.check = make_button("Check the files (nothing is stored)", "check")
         self.check.on_click(lambda _: self._guarded(self._check))
-        self.store = make_button("Import all", "import")
+        self.store = make_button("Import all", "import", saves=True)
         self.store.on_click(lambda _: self._guarded(self._import))
         self.result = w.HTML()
         self.result.add_class("scent-result")

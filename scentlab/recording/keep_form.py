@@ -61,7 +61,7 @@ class KeepForm(Form):
         self.take(None)
 
     def _button(self, words, name, action):
-        button = make_button(words, name)
+        button = make_button(words, name, saves=name in ("sheets", "confirm", "restore"))
         button.on_click(lambda _: self._guarded(action))
         return button
 

@@ -109,7 +109,7 @@ class PaperForm(FoldedForm):
         rows = pieces.astype(object).where(pieces.notna(), None).to_dict("records")
         self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
         self._planned_days = dict(self.grid.values)
-        self.save = make_button("Save all that is filled in", "save")
+        self.save = make_button("Save all that is filled in", "save", saves=True)
         self.save.on_click(lambda _: self._guarded(self._save))
         super().__init__(
             f"Scores of {assessor} from paper ({len(self._lines)} to come)",
@@ -199,7 +199,7 @@ class PaperForm(FoldedForm):
     def _save_button(self, title, sheet):
         """The button of a sheet, which the grid draws below it."""
         name = f"save-{sheet}"
-        button = make_button("Save this sheet", name)
+        button = make_button("Save this sheet", name, saves=True)
         button.on_click(lambda _: self._guarded(lambda: self._save(sheet), sheet))
         self.saves.append(button)
         return {"name": name, "words": button.description, "label": f"Save this sheet: {title}"}

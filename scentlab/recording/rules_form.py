@@ -108,7 +108,7 @@ class RulesForm(Form):
         self.folds, self._parts = {}, {}
         self.picks, self.why, self.picture = w.HTML(), w.HTML(), w.VBox()
         self.picks.add_class("scent-picks")
-        self.keep = make_button("Keep these rules", "keep")
+        self.keep = make_button("Keep these rules", "keep", saves=True)
         self.keep.on_click(lambda _: self._guarded(self._keep_now))
         self.back = make_button("Back to the first rules", "back")
         self.back.on_click(lambda _: self._guarded(self._go_back))

@@ -364,6 +364,21 @@ class Store:
         with self._clear_errors(), self._reading() as connection:
             return {tuple(row) for row in connection.execute(query)}
 
+    def hold(self, connections):
+        """Keep so many connections for the next operation, for a program that serves many phones.
+
+        Opening one for each costs more than a score. :meth:`let_go` closes those that rest, with
+        which the file holds everything by itself again: call it every few seconds.
+        """
+        self._engine = sa.create_engine(self._engine.url, pool_size=connections,
+                                        poolclass=sa.QueuePool)
+        if self._engine.dialect.name == "sqlite":
+            _prepare_sqlite(self._engine, busy_timeout_s=30)
+
+    def let_go(self):
+        """Close the connections that :meth:`hold` keeps and nobody uses."""
+        self._engine.dispose()
+
     def backup(self, path):
         """Copy the store, as it stands, to a new file while others may be writing."""
         path = Path(path)

@@ -14,7 +14,7 @@ CELL = """
 from scentlab.recording.forms import GradeForm, PourForm
 from scentlab.recording.store import Store
 store = Store.open("series")
-form = GradeForm(["417", "211", "305", "500"], "sweat", "A1",
+form = GradeForm(["417", "211", "305", "500", "601", "602", "603"], "sweat", "A1",
                  lambda row: store.add("grades", row),
                  lambda receipt: store.void("grades", receipt.entry_id, "undone"))
 form
@@ -32,7 +32,8 @@ def place(lab):
     folder = lab.folder / "forms"
     folder.mkdir()
     store = Store.create(folder / "series")
-    store.add_many("pieces", [{"code": c, "pour": "P01"} for c in ("417", "211", "305", "500")])
+    store.add_many("pieces", [{"code": c, "pour": "P01"}
+                             for c in ("417", "211", "305", "500", "601", "602", "603")])
     return folder
 
 
@@ -62,6 +63,16 @@ def message(page, pattern):
         "m => new RegExp(p).test(m.textContent))", arg=pattern)
 
 
+def later_round(page, taps):
+    """Leave pieces for later, one after the other."""
+    for _ in range(taps):
+        page.wait_for_timeout(650)
+        before = page.locator(".scent-form h3").first.inner_text()
+        page.locator(".scent-press-later").first.click()
+        page.wait_for_function("s => document.querySelector('.scent-form h3').innerText !== s",
+                               arg=before)
+
+
 def test_single_keys_do_not_reach_the_notebook(page):
     cells = page.locator(".jp-Notebook .jp-Cell").count()
     for where, last in ((".scent-form button[aria-label='0: dry']", "y"),
@@ -87,7 +98,7 @@ def test_one_tap_saves_and_the_keyboard_too(page, store):
 
 
 def test_a_key_held_down_taps_once(page, store):
-    """Autorepeat would grade one piece after the other; the two pieces before are graded."""
+    """Autorepeat would grade one piece after the other."""
     page.wait_for_timeout(650)
     page.locator(".scent-press-later").first.focus()
     start = page.locator(".scent-form h3").first.inner_text()
@@ -97,8 +108,7 @@ def test_a_key_held_down_taps_once(page, store):
     page.keyboard.up("Enter")
     page.wait_for_function("s => document.querySelector('.scent-form h3').innerText !== s",
                            arg=start)
-    page.wait_for_timeout(650)
-    page.locator(".scent-press-later").first.click()
+    later_round(page, 4)  # five pieces wait
     page.wait_for_function("s => document.querySelector('.scent-form h3').innerText === s",
                            arg=start)
 
@@ -148,15 +158,32 @@ def test_readable_at_390_pixels(page):
         assert hidden <= 1 and width >= 40, (name, hidden, width)
 
 
-def test_a_kernel_that_does_not_answer(page, lab, store):
-    """A stopped kernel process: NOT SAVED within 4 s; when it goes on, saved once."""
-    before = grades(store)
-    pid = int(page.evaluate(
+def kernel_of(page):
+    """Process id of the page's kernel."""
+    return int(page.evaluate(
         """async () => { const panel = window.jupyterapp.shell.currentWidget;
         const kernel = panel.sessionContext.session.kernel; let text = '';
         const future = kernel.requestExecute({code: 'import os; print(os.getpid())'});
         future.onIOPub = m => { if (m.content.text) text += m.content.text; };
         await future.done; return text; }"""))
+
+
+def test_a_choice_that_saves_nothing_never_says_not_saved(page, store):
+    """A kernel under load answers late: the tap is sent again, and nothing was lost."""
+    pid = kernel_of(page)
+    os.kill(pid, signal.SIGSTOP)
+    page.locator(".scent-press-later").first.click()
+    page.wait_for_function("() => /^The kernel is busy or gone. Nothing was to be saved/.test("
+                           "document.querySelector('.scent-banner').textContent)")
+    os.kill(pid, signal.SIGCONT)
+    page.wait_for_function("() => document.querySelector('.scent-banner').textContent === ''")
+    later_round(page, 4)
+
+
+def test_a_kernel_that_does_not_answer(page, lab, store):
+    """A stopped kernel process: NOT SAVED within 4 s; when it goes on, saved once."""
+    before = grades(store)
+    pid = kernel_of(page)
     os.kill(pid, signal.SIGSTOP)
     start = time.monotonic()
     page.get_by_role("button", name="1: trace on a pressed tissue only").click()
@@ -170,6 +197,34 @@ def test_a_kernel_that_does_not_answer(page, lab, store):
     page.wait_for_function("() => document.querySelector('.scent-banner').textContent === ''")
     assert grades(store) == [*before, ["305", 1]]
     assert len(store.rows("grades", history=True)) == len(before) + 1
+
+
+def test_number_keys_grade(page, store):
+    """With the focus on a button and after a click beside them; not in a field, not when held."""
+    before, cells = grades(store), page.locator(".jp-Notebook .jp-Cell").count()
+    page.wait_for_timeout(650)
+    page.locator(".scent-press-later").first.focus()
+    page.keyboard.press("5")
+    page.keyboard.press("2")
+    message(page, "piece 500, sweat grade 2")
+    page.keyboard.press("3")
+    page.wait_for_function("() => document.querySelector('.scent-banner').textContent"
+                           " === 'Two taps at once: counted as one.'")
+    page.wait_for_timeout(650)
+    page.locator(".scent-form h3").first.click()
+    for _ in range(4):
+        page.keyboard.down("0")  # from the second on they count as repeats
+        page.wait_for_timeout(250)
+    page.keyboard.up("0")
+    message(page, "piece 601, sweat grade 0")
+    page.locator(".scent-field-note input").fill("")
+    page.locator(".scent-field-note input").focus()
+    page.keyboard.type("0123")
+    page.wait_for_timeout(800)
+    assert page.locator(".scent-field-note input").input_value() == "0123"
+    assert grades(store) == [*before, ["500", 2], ["601", 0]]
+    assert page.locator(".jp-Notebook .jp-Cell").count() == cells
+    assert page.locator(".jp-CodeCell").count() == cells, "no cell became a heading"
 
 
 def test_a_dead_kernel_says_not_saved(page, lab, store):

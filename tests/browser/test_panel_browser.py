@@ -21,7 +21,7 @@ PLAN = {
                    "position": 1, "code": "500"}],
 }
 SERVER = (
-    "import sys; from scentlab.recording.panel import serve;"
+    "import sys; from scentlab.recording.panel_server import serve;"
     "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
 )
 
@@ -174,6 +174,68 @@ def test_a_double_tap_scores_one_piece(phone, server, store, at_once):
         phone.wait_for_timeout(500)
     assert phone.inner_text("#code") == "305"
     assert stored(store) == [["417", 2]]
+    assert phone.inner_text("#hint").startswith("Too soon after the last tap: not counted.")
+    tap(phone, "2: up to 25")
+    said(phone, "frost grade 2")
+    assert phone.locator("#hint").is_hidden()
+
+
+def test_two_phones_of_one_tester(chromium, phone, server, store):
+    """The second score of a piece is refused and stays in sight until it was seen; what waits is
+    what the other phone left."""
+    choose(phone, server)
+    other = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True).new_page()
+    choose(other, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    phone.wait_for_selector("#waiting:not([hidden])")
+    tap(phone, "2: up to 25")
+    tap(other, "2: visible film")
+    said(other, "piece 417, sweat grade 2")
+    other.context.close()
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 305, frost grade 2")
+    phone.reload()
+    assert phone.inner_text("#refusals") == (
+        "NOT SAVED: piece 417, 4. piece 417, sweat grade 2 (visible film) is stored already for "
+        "A1, from another phone or page perhaps; it stays as it is"
+    )
+    assert phone.inner_text("#code") == "500"
+    tap(phone, "I have seen this")
+    assert phone.locator("#refused").is_hidden()
+    assert stored(store) == [["417", 2], ["305", 2]]
+
+
+def test_two_pages_of_one_phone_lose_nothing(phone, server, store):
+    """Each keeps its waiting scores by themselves, and either sends them."""
+    choose(phone, server)
+    second = phone.context.new_page()
+    choose(second, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    second.get_by_role("link", name=re.compile("Frost")).tap()
+    tap(second, "2: up to 25")
+    second.wait_for_selector("#line:not([hidden])")
+    second.close()
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 417, sweat grade 4")
+    phone.reload()
+    phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
+    phone.wait_for_selector("#waiting", state="hidden")
+    assert sorted(stored(store)) == [["305", 2], ["417", 4]]
+
+
+def test_a_link_that_is_no_longer_known_keeps_the_score(phone, server, store):
+    choose(phone, server)
+    server.kill()
+    memory = server.folder / "panel.json"
+    memory.write_text(memory.read_text().replace('"token": "', '"token": "new'))
+    server.start()
+    tap(phone, "3: beads")
+    said(phone, "^NOT SAVED YET. The computer does not know this link any more")
+    phone.goto(server.link + "score/A1")
+    said(phone, "^Saved at .* piece 417, sweat grade 3")
+    assert stored(store) == [["417", 3]]
 
 
 def test_a_score_waits_out_a_lost_connection(phone, server, store):
@@ -234,13 +296,17 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
         said(phone, words[3:])
     tap(phone, "^7$")
     said(phone, "^NOT SAVED. Start the timer when the warmer goes on, or type the minutes.$")
+    tap(phone, "^5$")
+    colours = phone.evaluate("""() => [...document.querySelectorAll('#answers button')].map(
+        b => getComputedStyle(b).backgroundColor + b.getAttribute('aria-pressed'))""")
+    assert len(colours) == 11 and len(set(colours)) == 1, "a refused score marks no button"
     tap(phone, "The warmer is on")
     phone.wait_for_function("() => /^0:0[1-9] on/.test(clock.textContent)")
     assert phone.locator("#start").is_hidden(), "a second tap would put the timer back"
     phone.reload()
     phone.wait_for_function("() => /^0:0[2-9] on/.test(clock.textContent)")
     tap(phone, "^7$")
-    said(phone, "warm throw 7 of 10")
+    said(phone, "hot throw 7 of 10")
     row = store.rows("throws").iloc[0]
     assert row["throw"] == 7 and 0 <= row["minutes"] <= 0.5
     assert "nothing waits for A1" in phone.inner_text("#what")
@@ -319,13 +385,13 @@ def test_a_sitting_ends_with_a_pause(busy, store):
         tap(busy, "^7$")
         said(busy, "cold throw 7")
     for _ in range(2):
-        assert busy.inner_text("#what") == "Sitting S01 is done"
-        assert busy.inner_text("#air") == "Air the room before the next one, sitting S02."
+        assert busy.inner_text("#what") == "Session S01 is done"
+        assert busy.inner_text("#air") == "Air the room before the next one, session S02."
         assert busy.locator("#form").is_hidden()
         fits(busy)
         busy.reload()
-    choose_turn(busy, "Begin sitting S02")
-    assert busy.inner_text("#what") == "Warm throw, sitting S02"
+    choose_turn(busy, "Begin session S02")
+    assert busy.inner_text("#what") == "Hot throw, session S02"
     assert at(busy) == ("501", "piece 1 of 2")
     assert busy.locator("#pause").is_hidden()
 
@@ -335,11 +401,11 @@ def test_a_sitting_that_ends_without_connection_pauses_too(busy, store):
     busy.context.set_offline(True)
     tap(busy, "^7$")
     tap(busy, "^6$")
-    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert busy.inner_text("#what") == "Session S01 is done"
     assert busy.inner_text("#waiting").startswith("NOT SAVED YET: 501, 500 waits")
     busy.context.set_offline(False)
     busy.wait_for_selector("#waiting", state="hidden")
-    assert busy.inner_text("#what") == "Sitting S01 is done"
+    assert busy.inner_text("#what") == "Session S01 is done"
     assert store.rows("throws")["throw"].tolist() == [7, 6]
 
 
@@ -348,20 +414,20 @@ def test_a_piece_left_for_later_stays_on_its_warmer(busy, store):
     for _ in (1, 2):
         tap(busy, "^7$")
         said(busy, "cold throw 7")
-    choose_turn(busy, "Begin sitting S02")
+    choose_turn(busy, "Begin session S02")
     tap(busy, "The warmer is on")
     choose_turn(busy, "Leave this piece for later")
     assert busy.locator("#clock").is_hidden()
     tap(busy, "The warmer is on")
     tap(busy, "^5$")
-    said(busy, "piece 500, warm throw 5")
+    said(busy, "piece 500, hot throw 5")
     assert at(busy)[0] == "501" and " on the warmer" in busy.inner_text("#clock")
     choose_turn(busy, "Sweat")
     tap(busy, "0: dry")
     said(busy, "sweat grade 0")
-    choose_turn(busy, "Warm throw, S02")
+    choose_turn(busy, "Hot throw, S02")
     tap(busy, "^4$")
-    said(busy, "piece 501, warm throw 4")
+    said(busy, "piece 501, hot throw 4")
     assert store.rows("throws")["code"].tolist()[2:] == ["500", "501"]
 
 

@@ -6,6 +6,7 @@ import datetime as dt
 import html
 import http.client
 import json
+import logging
 import re
 import signal
 import subprocess
@@ -15,13 +16,16 @@ from pathlib import Path
 from urllib.parse import urlencode
 
 import pytest
-import tornado.httpserver
 import tornado.netutil
 
-from scentlab.recording import panel as panel_module
-from scentlab.recording.panel import (
+from scentlab.recording import panel_server
+from scentlab.recording.panel import Panel
+from scentlab.recording.panel_server import (
+    IN_ALL,
     LARGEST_BODY,
-    Panel,
+    PER_ADDRESS,
+    BoundedLog,
+    Door,
     _remember,
     _remembered,
     announcement,
@@ -56,7 +60,7 @@ def serving(panel):
 
     async def run():
         sockets = tornado.netutil.bind_sockets(0, "127.0.0.1")
-        server = tornado.httpserver.HTTPServer(make_app(panel), max_body_size=LARGEST_BODY)
+        server = Door(make_app(panel))
         server.add_sockets(sockets)
         done.update(port=sockets[0].getsockname()[1], loop=asyncio.get_running_loop(),
                     stop=asyncio.Event())
@@ -159,8 +163,8 @@ def test_the_page_shows_codes_and_no_key(phone):
     for secret in ("P77", "secretmix", "13.37", "heat", "Cedar", str(phone.port)):
         assert secret not in text, secret
     assert [(i["code"], i["what"]) for i in phone.items("A2")] == [
-        ("417", "Sweat grade"), ("305", "Frost grade"), ("501", "Warm throw, sitting S1"),
-        ("500", "Warm throw, sitting S1"),
+        ("417", "Sweat grade"), ("305", "Frost grade"), ("501", "Hot throw, session S1"),
+        ("500", "Hot throw, session S1"),
     ]
 
 
@@ -183,7 +187,7 @@ def test_headers_keep_the_page_to_itself(phone):
 
 
 def test_the_pages_name_no_other_host():
-    for path in Path(panel_module.__file__).parent.joinpath("pages").iterdir():
+    for path in Path(panel_server.__file__).parent.joinpath("pages").iterdir():
         assert not re.search(r"(https?:)?//[a-z]", re.sub(r"(?m)^//.*$| // .*$", "",
                                                            path.read_text())), path.name
 
@@ -233,9 +237,9 @@ def test_a_score_that_waited_keeps_its_age(phone, store, panel):
 
 
 @pytest.mark.parametrize("change, words", [
-    ({"assessor": "A7"}, "this series knows no such assessor; choose your code again"),
-    ({"assessor": "<b>"}, "this series knows no such assessor; choose your code again"),
-    ({"assessor": None}, "this series knows no such assessor; choose your code again"),
+    ({"assessor": "A7"}, "this series knows no such tester; choose your code again"),
+    ({"assessor": "<b>"}, "this series knows no such tester; choose your code again"),
+    ({"assessor": None}, "this series knows no such tester; choose your code again"),
     ({"key": ""}, "the page sent no key; load it again"),
     ({"key": ["a"]}, "the page sent no key; load it again"),
     ({"key": "k" * 65}, "the page sent no key; load it again"),
@@ -250,7 +254,7 @@ def test_a_score_that_waited_keeps_its_age(phone, store, panel):
     ({"value": None}, "the grade must be a whole number from 0 to 4"),
     ({"value": "٢"}, "the grade must be a whole number from 0 to 4"),
     ({"code": "500", "test": "throw", "sitting": "S9", "kind": "warm"},
-     "piece 500 is not planned for A1 in this sitting"),
+     "piece 500 is not planned for A1 in this session"),
     ({"code": "500", "test": "throw", "sitting": "S1", "kind": "warm", "minutes": "half"},
      "type the minutes on the warmer as a number from 0 to 1440, with a decimal point"),
     ({"code": "500", "test": "throw", "sitting": "S1", "kind": "warm", "minutes": "nan"},
@@ -260,17 +264,24 @@ def test_a_score_that_waited_keeps_its_age(phone, store, panel):
 ])
 def test_what_a_page_never_sends_is_refused(phone, store, change, words):
     status, told = phone.save(**{"key": "key-00001", **change})
-    assert (status, told) == (409, {"error": words})
+    assert (status, told["error"]) == (409, words)
     assert store.rows("grades", history=True).empty
 
 
 def test_the_same_piece_twice_is_refused(phone):
+    """Two phones as one tester: the first score stays, and the other page hears what waits now."""
     phone.save()
-    status, told = phone.save(key="key-00002")
+    status, told = phone.save(key="key-00002", value=4)
     assert (status, told["error"]) == (
-        409, "grades: code 417, test sweat, stress heat, age_days 19.0, assessor A1 is stored "
-        "already (entry 1); correct or void that entry first"
+        409, "piece 417, sweat grade 2 (visible film) is stored already for A1, from another "
+        "phone or page perhaps; it stays as it is"
     )
+    assert [i["code"] for i in told["items"]] == ["305", "500", "501"]
+    assert told["scored"] == {"sweat": 1}
+    throw = {"test": "throw", "kind": "warm", "sitting": "S1"}
+    assert phone.save("500", value=5, key="key-00003", minutes="30", **throw)[0] == 200
+    status, told = phone.save("500", value=6, key="key-00004", minutes="31", **throw)
+    assert (status, told["error"].split(" is ")[0]) == (409, "piece 500, hot throw 5 of 10")
 
 
 def test_a_fault_that_may_pass_keeps_the_score_on_the_phone(phone, panel, monkeypatch):
@@ -283,11 +294,85 @@ def test_a_fault_that_may_pass_keeps_the_score_on_the_phone(phone, panel, monkey
     assert phone.save()[0] == 200
 
 
+@pytest.mark.parametrize("place, words", [
+    ("p", "the disk of the series is full; nothing was saved: piece, copy"),
+    ("/tmp/p", "the disk of the series is full; nothing was saved: piece, copy"),
+])
+def test_the_place_of_the_series_is_not_told(panel, place, words):
+    panel.store.place = place
+    fault = StoreError(f"the disk of {place} is full; nothing was saved: piece, copy")
+    assert panel.plainly(fault) == words
+
+
+def test_a_page_that_cannot_be_read_says_why_and_logs_no_link(phone, panel, monkeypatch, capsys):
+    def broken(*_, **__):
+        raise StoreError(f"{panel.store.place}: series.sqlite is damaged")
+
+    monkeypatch.setattr(panel.store, "plan", broken)
+    assert phone.ask("")[:2] == (503, "the series: series.sqlite is damaged")
+    monkeypatch.setattr(panel.store, "plan", lambda: 1 / 0)
+    status, text, _ = phone.ask("save", {"key": "key-00001", "assessor": "A1"})
+    assert (status, json.loads(text)["error"]) == (
+        503, "the series could not be used; the window of the panel on the computer says why"
+    )
+    assert panel.token not in "".join(capsys.readouterr())
+
+
+def test_the_log_is_short_and_without_the_link(capsys):
+    log = BoundedLog("right-token-of-22-char")
+    for n in range(1000):
+        log.handle(logging.makeLogRecord({"msg": f"{n} at /right-token-of-22-char/{'x' * 9000}"}))
+    said = capsys.readouterr().err
+    assert len(said) < 50_000 and "right-token" not in said
+    assert said.splitlines()[-1].endswith("(no more is shown this hour)")
+
+
+class Line:
+    """A connection for the door: open until it is closed."""
+
+    open = True
+
+    def close(self):
+        self.open = False
+
+
+def test_the_door_keeps_room_for_phones(panel):
+    """Where an address has too many, strangers go first, oldest first; others keep theirs."""
+    door = Door(make_app(panel))
+
+    def comes(address, link=False):
+        door._make_room(address)
+        line = Line()
+        line.has_link = link
+        door._guests[line] = address
+        return line
+
+    phone, elsewhere = comes("192.0.2.1", link=True), comes("192.0.2.2")
+    crowd = [comes("192.0.2.1") for _ in range(1000)]
+    assert phone.open and elsewhere.open
+    assert [line.open for line in crowd] == [n > 1000 - PER_ADDRESS for n in range(1000)]
+    many = [comes(f"192.0.2.{n % 100 + 10}") for n in range(1000)]
+    assert phone.open and not elsewhere.open and many[-1].open
+    assert len(door._guests) == IN_ALL
+    phones = [comes("192.0.2.200", link=True) for _ in range(PER_ADDRESS + 1)]
+    assert not phones[0].open and all(line.open for line in phones[1:])
+
+
+@pytest.mark.parametrize("host, status", [
+    ("127.0.0.1:80", 200), ("localhost", 200), ("[::1]:9", 200), ("LOCALHOST:1", 200),
+    ("192.0.2.7", 200), ("localhost.lan:1", 200), ("evil.example", 404),
+    ("127.0.0.1.evil.example", 404), ("localhost.evil.example", 404), ("1.2.3", 404),
+])
+def test_only_an_address_or_this_machine_is_asked_for(phone, host, status):
+    """A page of another site can lead its own name here, and no address."""
+    assert phone.ask("", headers={"Host": host})[0] == status
+
+
 def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
     _, told = phone.save()
     undo = {"table": "grades", "entry_id": told["entry_id"]}
     status, text, _ = phone.ask("undo", {**undo, "assessor": "A2"})
-    assert (status, json.loads(text)) == (409, {"error": "only your own score can be undone"})
+    assert (status, json.loads(text)["error"]) == (409, "only your own score can be undone")
     status, text, _ = phone.ask("undo", {**undo, "assessor": "A1"})
     assert json.loads(text)["words"] == (
         "Undone: piece 417, sweat grade 2 (visible film). It stays in the history as void."
@@ -297,6 +382,8 @@ def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
         "undone on the panel page by A1"
     )
     assert "417" in [i["code"] for i in phone.items("A1")]
+    again = phone.ask("undo", {**undo, "assessor": "A1"})
+    assert again[0] == 200 and len(store.rows("grades", history=True)) == 2
     for wrong in ({"table": "about"}, {"table": "pours"}, {"entry_id": "1"}, {"entry_id": 99}):
         assert phone.ask("undo", {**undo, "assessor": "A1", **wrong})[0] == 409
 
@@ -339,7 +426,7 @@ def test_a_browser_without_scripts_can_score(phone, store):
     _, text, _ = phone.ask("score/A2?saved=grades-1")
     assert "Saved:" not in text, "another's score is not told"
     status, text, _ = phone.ask("save", {**fields, "key": "key-00009", "value": "3"}, form)
-    assert status == 409 and "NOT SAVED. grades: code 417" in text
+    assert status == 409 and "NOT SAVED. piece 417, sweat grade 3" in text
 
 
 LONG = {
@@ -386,7 +473,7 @@ def test_what_to_do_now_is_chosen_and_stays_in_the_link(busy):
     choices, says, _ = seen(busy, "score/A1?now=throw+S01")
     assert choices == ["Sweat: 3 to score", "Frost: 1 to score", "*Cold throw, S01: 2 to score"]
     assert (says["what"], says["count"], says["code"]) == (
-        "Cold throw, sitting S01", "piece 1 of 2", "501"
+        "Cold throw, session S01", "piece 1 of 2", "501"
     )
     assert busy.save("501", value=3, sitting="S01", **COLD)[0] == 200
     choices, says, _ = seen(busy, "score/A1?now=throw+S01")
@@ -426,19 +513,19 @@ def test_after_a_sitting_the_panel_stops_and_has_the_room_aired(busy):
     for n, code in enumerate(("501", "500")):
         assert busy.save(code, value=3, key=f"key-0000{n}", sitting="S01", **COLD)[0] == 200
     choices, says, links = seen(busy, "score/A1?now=throw+S01")
-    assert (says["what"], says["code"]) == ("Sitting S01 is done", "")
-    assert says["air"] == "Air the room before the next one, sitting S02."
+    assert (says["what"], says["code"]) == ("Session S01 is done", "")
+    assert says["air"] == "Air the room before the next one, session S02."
     assert choices == ["Sweat: 3 to score", "Frost: 1 to score", "Cold throw, S02: 2 to score"]
     choices, says, _ = seen(busy, links["begin"].split("/", 2)[2])
     assert choices[2] == "*Cold throw, S02: 2 to score"
     assert (says["what"], says["count"], says["air"]) == (
-        "Cold throw, sitting S02", "piece 1 of 2", ""
+        "Cold throw, session S02", "piece 1 of 2", ""
     )
     for n, code in enumerate(("501", "500"), 2):
         assert busy.save(code, value=3, key=f"key-0000{n}", sitting="S02", **COLD)[0] == 200
     choices, says, _ = seen(busy, "score/A1?now=throw+S02")
-    assert says["what"] == "Sitting S02 is done"
-    assert says["air"] == "No other sitting waits for A1 today."
+    assert says["what"] == "Session S02 is done"
+    assert says["air"] == "No other session waits for A1 today."
     assert choices == ["Sweat: 3 to score", "Frost: 1 to score"]
 
 
@@ -516,7 +603,7 @@ def test_link_and_port_are_remembered_for_the_next_time(store, folder):
 
 def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
     script = (
-        "import sys; from scentlab.recording.panel import serve;"
+        "import sys; from scentlab.recording.panel_server import serve;"
         "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
     )
     links = []
@@ -532,16 +619,46 @@ def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
     assert links[0] == links[1]
 
 
+def test_a_port_of_the_last_time_that_is_taken_is_told(folder, store):
+    (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
+    port = taken.getsockname()[1]
+    _remember(store, "t" * 22, port)
+    told = []
+
+    def stop(text):
+        told.append(text.splitlines()[0])
+        if len(told) == 2:
+            raise KeyboardInterrupt
+
+    panel_server.serve(folder, announce=stop)
+    taken.close()
+    assert told[0] == (
+        f"Port {port} of the last time is taken by another program. Phones on which scores wait "
+        "look for the panel there: free it and start again."
+    )
+    assert told[1].startswith("The panel scores at http://127.0.0.1:")
+
+
+def test_the_file_holds_everything_when_connections_rest(store, folder):
+    store.hold(4)
+    store.add("grades", {"code": "417", "test": "sweat", "stress": "heat", "age_days": 1,
+                         "assessor": "A1", "grade": 1})
+    assert (folder / "series.sqlite-wal").exists(), "connections are kept"
+    store.let_go()
+    assert sorted(p.name for p in folder.iterdir()) == ["series.sqlite"]
+    assert len(store.rows("grades")) == 1
+
+
 def test_a_port_that_is_taken(store):
     (taken,) = tornado.netutil.bind_sockets(0, "127.0.0.1")
     port = taken.getsockname()[1]
     with pytest.raises(StoreError) as error:
-        panel_module._listen("127.0.0.1", port, 0)
+        panel_server._listen("127.0.0.1", port, 0)
     assert str(error.value) == (
         f"the pages cannot be served at 127.0.0.1 port {port} (Address already in use); choose "
         "another port"
     )
-    (other,) = panel_module._listen("127.0.0.1", 0, port)
+    (other,) = panel_server._listen("127.0.0.1", 0, port)
     assert other.getsockname()[1] != port
     taken.close()
     other.close()

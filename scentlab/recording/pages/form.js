@@ -1,6 +1,7 @@
 // The browser's part of a form in a notebook. It keeps the notebook's single-key commands away
 // while the form has the focus (a stray x would delete the form's cell), gives names and states
-// to the controls, and turns each tap into a message that the kernel must acknowledge.
+// to the controls, and turns each tap into a message that the kernel must acknowledge. Where pieces
+// are graded the keys 0 to 4 are taps on the grades.
 const TIMEOUT = 4000;
 // The second tap of a double tap would meet the next piece.
 const DOUBLE_TAP = 600;
@@ -27,7 +28,7 @@ export default {
     clock.setAttribute("role", "timer");
     clock.className = "scent-clock";
     el.append(banner, clock);
-    let form = null, pending = null, timer = null, tapped = 0, last = "";
+    let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "";
 
     function label() {
       if (!form) return;
@@ -58,8 +59,11 @@ export default {
     function send() {
       // The watch is set first: with the kernel gone the sending itself may fail.
       timer = setTimeout(() => {
-        banner.textContent = "NOT SAVED. The kernel does not answer. It is sent again by itself; "
-          + "when the kernel was restarted, run this cell again and repeat the last entry.";
+        banner.textContent = saves
+          ? "NOT SAVED. The kernel does not answer. It is sent again by itself; when the kernel was "
+            + "restarted, run this cell again and repeat the last entry."
+          : "The kernel is busy or gone. Nothing was to be saved; the tap is sent again by itself. "
+            + "When the kernel was restarted, run this cell again.";
         send();
       }, TIMEOUT);
       try {
@@ -68,10 +72,15 @@ export default {
         console.warn("The kernel cannot be reached.", error);
       }
     }
-    function swallow(event) {
+    function keyed(event) {
+      if (event.ctrlKey || event.metaKey || event.altKey) return;
+      event.stopPropagation();
+      const typing = event.target.matches("input, select, textarea");
+      const grade = /^[0-4]$/.test(event.key) && !typing
+        && form.querySelector("button.scent-press-grade-" + event.key);
+      if (grade && !event.repeat) grade.click();
       // A key held down on a button taps it again and again.
       if (event.repeat && event.target.tagName === "BUTTON") event.preventDefault();
-      if (!event.ctrlKey && !event.metaKey && !event.altKey) event.stopPropagation();
     }
     function press(event) {
       const button = event.target.closest("button[class*='scent-press-']");
@@ -94,6 +103,7 @@ export default {
       tapped = Date.now();
       last = name;
       banner.textContent = "";
+      saves = button.classList.contains("scent-saves");
       pending = { press: name, key: newKey(), fields: fields() };
       label();
       send();
@@ -123,7 +133,8 @@ export default {
       if (!form) return;
       clearInterval(seek);
       form.dataset.lmSuppressShortcuts = "true";
-      form.addEventListener("keydown", swallow);
+      form.tabIndex = -1;  // a click beside the buttons gives the keys to the form, not to the cell
+      form.addEventListener("keydown", keyed);
       form.addEventListener("click", press, true);
       watcher.observe(form, { childList: true, subtree: true });
       label();
@@ -138,7 +149,7 @@ export default {
       model.off("msg:custom", heard);
       model.off("change:names change:pressed", label);
       if (form) {
-        form.removeEventListener("keydown", swallow);
+        form.removeEventListener("keydown", keyed);
         form.removeEventListener("click", press, true);
       }
     };

@@ -40,7 +40,8 @@ export default {
     function button(spec) {
       const made = text("button", spec.words);
       made.type = "button";
-      made.className = "jupyter-widgets jupyter-button widget-button scent-press-" + spec.name;
+      made.className = "jupyter-widgets jupyter-button widget-button scent-saves scent-press-"
+        + spec.name;
       made.setAttribute("aria-label", spec.label);
       made.style.margin = "2px 2px 8px";
       return made;

@@ -1,17 +1,18 @@
 // Keeps a score on the phone until the store has acknowledged it, and never shows it as saved
-// before. Each score has a key of its own, so that sending it again stores nothing twice.
+// before. Each score has a key of its own, so that sending it again stores nothing twice, and a place
+// of its own in the phone's memory, so that two pages of one tester do not lose each other's.
 "use strict";
 (function () {
   const data = JSON.parse(document.getElementById("data").textContent);
   const base = "/" + data.token + "/";
-  const box = "scentlab-waiting-" + data.assessor;
-  const timerBox = "scentlab-timer-" + data.assessor;
+  const box = "scentlab-score-" + data.assessor + "-";
+  const timerBox = "scentlab-timer-" + data.assessor, refusedBox = "scentlab-refused-" + data.assessor;
   // The second tap of a double tap would meet the next piece.
-  const TIMEOUT = 4000, RETRY = 3000, DOUBLE_TAP = 600;
+  const TIMEOUT = 4000, RETRY = 3000, DOUBLE_TAP = 600, HINT = 4000;
   const $ = (id) => document.getElementById(id);
-  let queue = read(box, []), todo, last = null, sending = false, tapped = 0;
-  let now = data.now, left = data.later;
-  const scored = data.scored;
+  const queue = waitingScores();
+  let todo, last = null, sending = false, tapped = 0, hinted = null, forgetful = false;
+  let now = data.now, left = data.later, scored = data.scored;
 
   function read(name, otherwise) {
     try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
@@ -19,6 +20,14 @@
   // A private window may refuse to keep things: then the score waits in the page alone.
   function keep(name, value) {
     try { localStorage.setItem(name, JSON.stringify(value)); return true; } catch { return false; }
+  }
+  function forget(name) {
+    try { localStorage.removeItem(name); } catch { /* it keeps nothing */ }
+  }
+  function waitingScores() {
+    let names = [];
+    try { names = Object.keys(localStorage).filter((name) => name.startsWith(box)); } catch { /**/ }
+    return names.map((name) => read(name, null)).filter(Boolean).sort((a, b) => a.at - b.at);
   }
   function same(a, b) {
     return ["code", "test", "sitting", "kind"].every((k) => (a[k] || "") === (b[k] || ""));
@@ -36,7 +45,32 @@
     $("waiting").hidden = !queue.length;
     $("waiting").textContent = queue.length
       ? "NOT SAVED YET: " + codes + " waits on this phone and is sent again by itself. "
-        + "Leave this page open." : "";
+        + (forgetful ? "This browser keeps nothing: what waits is lost when the page is closed."
+          : "Leave this page open.") : "";
+  }
+  // Scores that were refused for good stand here until the tester has seen them.
+  function showRefused(list = read(refusedBox, [])) {
+    $("refused").hidden = !list.length;
+    $("refusals").replaceChildren(...list.map(({ words }) => {
+      const line = document.createElement("li");
+      line.textContent = words;
+      return line;
+    }));
+  }
+  function refuse(score, why) {
+    const words = "NOT SAVED: piece " + score.code + ", " + score.body.value + ". " + why;
+    const list = [...read(refusedBox, []), { words, item: score.item }];
+    if (!keep(refusedBox, list)) say(words, "warn");
+    showRefused(list);
+  }
+  // A tap that comes too soon would meet a piece that was not looked at yet.
+  function tooSoon() {
+    const soon = Date.now() - tapped < DOUBLE_TAP;
+    if (!soon) tapped = Date.now();
+    clearTimeout(hinted);
+    $("hint").hidden = !soon;
+    hinted = setTimeout(() => { $("hint").hidden = true; }, HINT);
+    return soon;
   }
   function line(ok) {
     $("line").hidden = ok;
@@ -52,8 +86,10 @@
         method: "POST", headers: { "Content-Type": "application/json" },
         body: JSON.stringify(body), signal: stop.signal, cache: "no-store",
       });
-      const told = await answer.json();
-      return { status: answer.status, told };
+      const told = await answer.json().catch(() => null);
+      return { status: answer.status, told: told || { error: "The computer does not know this link "
+        + "any more, or something between changes what is sent. Open the link that it shows now "
+        + "on this phone; what waits here is sent then." }, understood: told !== null };
     } finally { clearTimeout(timer); }
   }
 
@@ -63,19 +99,21 @@
     try {
       while (queue.length) {
         const score = queue[0];
-        const { status, told } = await post("save", { ...score.body,
+        const { status, told, understood } = await post("save", { ...score.body,
           waited_s: Math.max(0, (Date.now() - score.at) / 1000) });
         line(true);
-        if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); break; }
-        queue.shift(); keep(box, queue); showQueue();
+        if (status >= 500 || !understood) { say("NOT SAVED YET. " + told.error, "warn"); break; }
+        queue.shift(); forget(box + score.body.key); showQueue();
         if (status === 200) {
-          if (!current()) show();
           last = { table: told.table, entry_id: told.entry_id, item: score.item };
-          $("undo").hidden = false;
+          $("undo").disabled = false;
+          keep(refusedBox, read(refusedBox, []).filter((other) => !same(other.item, score.item)));
+          showRefused();
+          if (!current()) show();
           say(told.words, "saved");
         } else {
-          putBack(score.item);
-          say("NOT SAVED. " + told.error, "warn");
+          refuse(score, told.error);
+          if (told.items) { adopt(told); show(); } else putBack(score.item);
         }
       }
     } catch { line(false); }
@@ -98,7 +136,7 @@
     const body = { key: newKey(), assessor: data.assessor, value: String(value), minutes };
     for (const k of ["code", "test", "sitting", "kind", "position"]) body[k] = item[k];
     queue.push({ code: item.code, at: Date.now(), item, body });
-    if (!keep(box, queue)) say("This browser keeps nothing: do not close the page.", "warn");
+    forgetful = !keep(box + body.key, queue[queue.length - 1]);
     now = item.turn;
     todo = todo.filter((other) => other !== item);
     scored[item.turn] = (scored[item.turn] || 0) + 1;
@@ -120,7 +158,7 @@
     return { next, offered: [...found].filter(([turn, items]) =>
       items[0].test !== "throw" || turn === next) };
   }
-  // A sitting that is over stays on the page until something else is chosen: the room is aired.
+  // A session that is over stays on the page until something else is chosen: the room is aired.
   function ended() {
     return now.startsWith("throw ") && scored[now] > 0 && todo.length > 0
       && !todo.some((item) => item.turn === now);
@@ -131,8 +169,7 @@
   }
   function current() { return waits()[0]; }
   function turnTo(turn) {
-    if (Date.now() - tapped < DOUBLE_TAP) return;
-    tapped = Date.now();
+    if (tooSoon()) return;
     now = turn; left = []; say(""); show();
   }
   function putBack(item) {
@@ -176,10 +213,10 @@
     }));
     $("pause").hidden = !ended();
     $("begin").hidden = !next;
-    $("air").textContent = next ? "Air the room before the next one, sitting " + next.slice(6) + "."
-      : "No other sitting waits for " + data.assessor + " today.";
+    $("air").textContent = next ? "Air the room before the next one, session " + next.slice(6) + "."
+      : "No other session waits for " + data.assessor + " today.";
     if (next) {
-      $("begin").textContent = "Begin sitting " + next.slice(6);
+      $("begin").textContent = "Begin session " + next.slice(6);
       $("begin").href = link(next, []);
     }
   }
@@ -197,7 +234,7 @@
     form.hidden = !item;
     $("count").textContent = "";
     if (!item) {
-      $("what").textContent = ended() ? "Sitting " + now.slice(6) + " is done"
+      $("what").textContent = ended() ? "Session " + now.slice(6) + " is done"
         : queue.length ? "Nothing more to score, but not all is saved yet"
           : "All done: nothing waits for " + data.assessor + " today";
       $("code").textContent = $("age").textContent = "";
@@ -220,10 +257,7 @@
     event.preventDefault();
     const button = event.submitter;
     if (!button || button.name !== "value" || !current()) return;
-    if (Date.now() - tapped < DOUBLE_TAP) return;
-    tapped = Date.now();
-    button.setAttribute("aria-pressed", "true");
-    answer(button.value);
+    if (!tooSoon()) answer(button.value);
   });
   $("start").addEventListener("click", () => {
     const item = current();
@@ -232,8 +266,7 @@
   });
   $("later").addEventListener("click", (event) => {
     event.preventDefault();
-    if (Date.now() - tapped < DOUBLE_TAP) return;
-    tapped = Date.now();
+    if (tooSoon()) return;
     const { code } = current();
     left = [...left.filter((other) => other !== code), code];
     say(""); show(); scrollTo(0, 0);  // the code of the next piece stands at the top
@@ -250,7 +283,7 @@
         entry_id: undone.entry_id, assessor: data.assessor });
       line(true);
       if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
-      last = null; $("undo").hidden = true;
+      last = null; $("undo").disabled = true;
       putBack(undone.item);
       say(told.words, "saved");
     } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
@@ -260,13 +293,18 @@
     if (queue.length) { await flush(); return; }
     try { await post("alive", {}); line(true); } catch { line(false); }
   }
-  todo = data.items.filter((item) => !queue.some((s) => same(s.item, item)));
-  for (const { item } of queue) {
-    if (data.items.some((other) => same(other, item))) {
-      scored[item.turn] = (scored[item.turn] || 0) + 1;
+  // What waits by the computer's word, but for what waits on this phone to be sent.
+  function adopt(told) {
+    scored = told.scored;
+    todo = told.items.filter((item) => !queue.some((s) => same(s.item, item)));
+    for (const item of told.items) {
+      if (!todo.includes(item)) scored[item.turn] = (scored[item.turn] || 0) + 1;
     }
   }
-  show(); showQueue(); flush();
+  $("seen").addEventListener("click", () => { forget(refusedBox); showRefused([]); });
+  adopt(data);
+  $("undo").hidden = false;
+  show(); showQueue(); showRefused(); flush();
   setInterval(beat, RETRY);
   setInterval(tick, 500);
   addEventListener("online", beat);

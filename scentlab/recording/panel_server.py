@@ -1,0 +1,455 @@
+"""Scoring on a phone or tablet: plain pages served to the panel, one process for all.
+
+Without the token of the link nothing is served. The pages show blind codes only, load nothing
+from the network, and show a score as saved only when the store has acknowledged it. Tornado reads
+the requests; what is our own is the door: who may stay how long, and what is logged.
+"""
+
+import asyncio
+import concurrent.futures
+import contextlib
+import hmac
+import html
+import io
+import ipaddress
+import json
+import logging
+import os
+import re
+import secrets
+import socket
+import time
+from pathlib import Path
+from urllib.parse import urlencode
+
+import segno
+import tornado.httpserver
+import tornado.netutil
+import tornado.template
+import tornado.web
+
+from scentlab.recording.drawings import GRADE_WORDS, grade_svg
+from scentlab.recording.panel import Panel, Task
+from scentlab.recording.progress import known_assessors
+from scentlab.recording.store import RefusedError, Store, StoreError
+from scentlab.schema import DataError
+
+MEMORY_FILE = "panel.json"
+LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
+# Seconds for a request's headers, between two requests of a connection (pages ask every 3 s), and
+# for a body.
+IDLE_S, BODY_S = 15, 10
+# Connections: a phone has one or two, seldom six; many shells allow 256 open files in all.
+PER_ADDRESS, IN_ALL = 48, 128
+WORKERS, LET_GO_S = 8, 2  # threads that use the store; seconds until its file is whole again
+LOG_RECORDS, LOG_EVERY_S, LOG_LETTERS = 20, 3600, 2000
+HEADERS = {
+    "Content-Security-Policy": "default-src 'none'; script-src 'self'; style-src 'self'; "
+    "connect-src 'self'; img-src 'self' data:; form-action 'self'; base-uri 'none'; "
+    "frame-ancestors 'none'",
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Cache-Control": "no-store",
+}
+_PAGES = Path(__file__).parent / "pages"
+_STATIC = {"panel.css": "text/css", "panel.js": "text/javascript"}
+
+
+class _Page(tornado.web.RequestHandler):
+    """What all pages share: the token at the door, headers, work outside the loop."""
+
+    def initialize(self, panel, workers):
+        self.panel, self.workers = panel, workers
+
+    def set_default_headers(self):
+        for name, value in HEADERS.items():
+            self.set_header(name, value)
+        self.clear_header("Server")
+
+    def prepare(self):
+        token = (self.request.path.split("/") + [""])[1]
+        if not hmac.compare_digest(token.encode("utf-8", "replace"), self.panel.token.encode()):
+            raise tornado.web.HTTPError(404)
+        self.request.connection.stream.has_link = True  # the door lets go of it last
+        if self.request.method == "POST" and not self._from_own_page():
+            raise tornado.web.HTTPError(403)
+
+    def _from_own_page(self):
+        site = self.request.headers.get("Sec-Fetch-Site", "same-origin")
+        origin = self.request.headers.get("Origin")
+        own = origin in (None, f"{self.request.protocol}://{self.request.host}")
+        return own and site in ("same-origin", "none")
+
+    async def work(self, action, *arguments):
+        """Run something that uses the store without stopping the other phones."""
+        loop = asyncio.get_running_loop()
+        return await loop.run_in_executor(self.workers, action, *arguments)
+
+    def write_error(self, status_code, exc_info=(None, None), **kwargs):
+        """What cannot be shown. A fault of ours or of the disk may pass: the phone tries again."""
+        if status_code == 500:
+            self.set_status(503)
+            wrong = isinstance(exc_info[1], StoreError)
+            words = self.panel.plainly(exc_info[1]) if wrong else (
+                "the series could not be used; the window of the panel on the computer says why"
+            )
+            self.finish(words if self.request.method == "GET" else {"error": words})
+            return
+        self.set_header("Content-Type", "text/plain; charset=utf-8")
+        self.finish("Nothing here. Use the whole link.\n" if status_code == 404 else "Refused.\n")
+
+    def log_exception(self, typ, value, tb):
+        """A fault of ours is logged, without the address: it holds the token."""
+        if not isinstance(value, (tornado.web.HTTPError, StoreError)):
+            what = f"{self.request.method} by {type(self).__name__}"
+            logging.getLogger(__name__).error("%s failed", what, exc_info=(typ, value, tb))
+
+    def show(self, template, **values):
+        loader = tornado.template.Loader(str(_PAGES))
+        self.finish(loader.load(template).generate(token=self.panel.token, **values))
+
+
+class _Nothing(_Page):
+    def prepare(self):
+        raise tornado.web.HTTPError(404)
+
+
+class _Static(_Page):
+    def get(self, name):
+        self.set_header("Content-Type", f"{_STATIC[name]}; charset=utf-8")
+        self.finish((_PAGES / name).read_bytes())
+
+
+class _Choose(_Page):
+    async def get(self):
+        assessors = await self.work(self._counts)
+        link = f"{self.request.protocol}://{self.request.host}/{self.panel.token}/"
+        self.show("panel.html", page="choose", title="Panel", assessors=assessors,
+                  qr=qr_svg(link))
+
+    def _counts(self):
+        return [(c, len(self.panel.items(c))) for c in known_assessors(self.panel.store)]
+
+
+class _Score(_Page):
+    async def get(self, assessor):
+        if assessor not in await self.work(known_assessors, self.panel.store):
+            raise tornado.web.HTTPError(404)
+        said = ""
+        table, _, entry = self.get_query_argument("saved", "").partition("-")
+        if re.fullmatch(r"[0-9]{1,17}", entry):
+            said = await self.work(self.panel.saved_words, table, int(entry), assessor)
+        kept = self.get_query_argument("now", ""), self.get_query_arguments("later")
+        await self.page(assessor, said, "saved", *kept)
+
+    async def page(self, assessor, said, said_class, now="", later=()):
+        items, scored = await self.work(self.waits, assessor)
+        task = Task(items, scored, now, tuple(later))
+        data = {"token": self.panel.token, "assessor": assessor, "items": items,
+                "scored": scored, "now": task.turn, "later": task.later}
+        self.show(
+            "panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
+            item=task.item, task=task, key=secrets.token_hex(16), link=self.link,
+            said=said, said_class=said_class, strips=_STRIPS,
+            answers=_STRIPS[task.item["test"]] if task.item else "",
+            data=json.dumps(data).replace("<", "\\u003c"),
+        )
+
+    def waits(self, assessor):
+        return self.panel.items(assessor), self.panel.scored(assessor)
+
+    def link(self, assessor, now, later=(), **more):
+        """The link to a page that keeps what is done now and what was left for later."""
+        query = urlencode({"now": now, "later": later, **more}, doseq=True)
+        return f"/{self.panel.token}/score/{assessor}?{query}"
+
+
+class _Save(_Score):
+    async def get(self):
+        raise tornado.web.HTTPError(405)
+
+    async def post(self):
+        said, plain = self.said()
+        try:
+            table, receipt, words = await self.work(self.panel.save, said)
+        except (DataError, StoreError) as error:
+            await self.refuse(error, said, plain)
+            return
+        if plain:
+            kept = said.get("now", ""), self.get_body_arguments("later")
+            saved = f"{table}-{receipt.entry_id}"
+            self.redirect(self.link(said["assessor"], *kept, saved=saved), status=303)
+            return
+        self.finish({"table": table, "entry_id": receipt.entry_id, "words": words})
+
+    def said(self):
+        """What the page sent, and whether it came from the plain form without a script."""
+        if not self.request.headers.get("Content-Type", "").startswith("application/json"):
+            return {k: self.get_body_argument(k) for k in self.request.body_arguments}, True
+        try:
+            said = json.loads(self.request.body)
+            # A database takes no half of a character and no zero byte.
+            sound = b"\\u0000" not in json.dumps(said, ensure_ascii=False).encode()
+        except (ValueError, RecursionError):
+            sound = False
+        if not sound or not isinstance(said, dict):
+            raise tornado.web.HTTPError(400)
+        return said, False
+
+    async def refuse(self, error, said, plain):
+        """Tell why a score was not stored; a fault that may pass is told as one (503)."""
+        wrong, words = isinstance(error, (DataError, RefusedError)), self.panel.plainly(error)
+        self.set_status(409 if wrong else 503)
+        assessor, told = said.get("assessor"), {"error": words}
+        known = wrong and assessor in await self.work(known_assessors, self.panel.store)
+        if plain and known:
+            kept = said.get("now", ""), self.get_body_arguments("later")
+            await self.page(assessor, f"NOT SAVED. {words}", "warn", *kept)
+            return
+        if known:  # what the page takes to wait may be scored from another phone
+            told["items"], told["scored"] = await self.work(self.waits, assessor)
+        self.finish(told)
+
+
+class _Undo(_Save):
+    async def post(self):
+        said, _ = self.said()
+        try:
+            words = await self.work(self.panel.undo, said)
+        except (DataError, StoreError) as error:
+            await self.refuse(error, said, False)
+            return
+        self.finish({"words": words})
+
+
+class _Alive(_Page):
+    def post(self):
+        self.finish({"alive": True})
+
+
+class Door(tornado.httpserver.HTTPServer):
+    """Tornado's server with an end to waiting, and with room for phones among silent strangers.
+
+    Where an address, or all together, hold more connections than there is room for, the oldest one
+    that has not shown the link is closed, or else the oldest.
+    """
+
+    def initialize(self, app):
+        super().initialize(
+            app, max_body_size=LARGEST_BODY, max_header_size=LARGEST_HEAD, body_timeout=BODY_S,
+            idle_connection_timeout=IDLE_S,
+        )
+        self._guests = {}  # stream to address, in the order of arrival
+
+    def handle_stream(self, stream, address):
+        self._make_room(address[0])
+        self._guests[stream] = address[0]
+        super().handle_stream(stream, address)
+
+    def on_close(self, server_conn):
+        self._guests.pop(server_conn.stream, None)
+        super().on_close(server_conn)
+
+    def _make_room(self, address):
+        crowd = [stream for stream, other in self._guests.items() if other == address]
+        if len(crowd) < PER_ADDRESS:
+            crowd = list(self._guests) if len(self._guests) >= IN_ALL else []
+        if crowd:
+            leaves = next((s for s in crowd if not getattr(s, "has_link", False)), crowd[0])
+            self._guests.pop(leaves)
+            leaves.close()
+
+
+class BoundedLog(logging.StreamHandler):
+    """What went wrong, on the error stream: few records an hour, cut short, without the token."""
+
+    def __init__(self, token):
+        super().__init__()
+        self._token, self._since, self._number = token, time.monotonic(), 0
+
+    def emit(self, record):
+        if time.monotonic() - self._since > LOG_EVERY_S:
+            self._since, self._number = time.monotonic(), 0
+        self._number += 1
+        if self._number <= LOG_RECORDS:
+            super().emit(record)
+
+    def format(self, record):
+        text = super().format(record).replace(self._token, "(link)")
+        more = " (no more is shown this hour)" if self._number == LOG_RECORDS else ""
+        return text[-LOG_LETTERS:] + more
+
+
+def make_app(panel, host="127.0.0.1"):
+    """The Tornado application of a :class:`Panel`, for requests that name this machine.
+
+    A page of another site can have its own name lead here; an address or this machine's own name
+    it cannot.
+    """
+    shared = {"panel": panel, "workers": concurrent.futures.ThreadPoolExecutor(WORKERS)}
+    app = tornado.web.Application(
+        default_handler_class=_Nothing, default_handler_args=shared,
+        log_function=lambda handler: None,  # a log of requests would hold the token
+    )
+    names = "|".join(re.escape(n.lower()) for n in {"localhost", host, socket.gethostname()} if n)
+    app.add_handlers(
+        rf"(\d+\.\d+\.\d+\.\d+|\[[0-9a-f:.]+\]|({names})(\.[a-z]+)?)",
+        [
+            (r"/[^/]+/", _Choose, shared),
+            (r"/[^/]+/score/([A-Za-z][0-9]{1,3})", _Score, shared),
+            (r"/[^/]+/save", _Save, shared),
+            (r"/[^/]+/undo", _Undo, shared),
+            (r"/[^/]+/alive", _Alive, shared),
+            (r"/[^/]+/(panel\.css|panel\.js)", _Static, shared),
+        ],
+    )
+    return app
+
+
+def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, announce=print):
+    """Serve the panel's pages of a series until interrupted.
+
+    Parameters
+    ----------
+    folder : series folder or SQLAlchemy URL.
+    host : address to listen on; any other than this machine's own is warned about.
+    port : 0 takes the port of the last time if it is free, so that phones find it again.
+    looks_per_piece : number of assessors who grade each sweat and frost piece.
+    today : a fixed date for a demonstration; the machine's day when absent.
+    announce : callable that takes the lines to show: link, QR code, warning.
+
+    Raises StoreError when the series cannot be opened or the port is taken.
+    """
+    store = Store.open(folder)
+    store.hold(WORKERS)
+    token, last_port = _remembered(store)
+    log = BoundedLog(token)
+    logging.getLogger().addHandler(log)
+    try:
+        with contextlib.suppress(KeyboardInterrupt):  # Ctrl+C is how it is meant to end
+            panel = Panel(store, token, looks_per_piece, today)
+            asyncio.run(_serve(panel, host, port, last_port, announce))
+    finally:
+        logging.getLogger().removeHandler(log)
+
+
+async def _serve(panel, host, port, last_port, announce):
+    sockets = _listen(host, port, last_port)
+    bound = sockets[0].getsockname()[1]
+    if last_port not in (0, bound) and not port:
+        announce(f"Port {last_port} of the last time is taken by another program. Phones on which "
+                 "scores wait look for the panel there: free it and start again.")
+    _remember(panel.store, panel.token, bound)
+    server = Door(make_app(panel, host=host))
+    server.add_sockets(sockets)
+    announce("\n".join(announcement(host, bound, panel.token)))
+    try:
+        while True:  # whoever copies the file in between finds all scores in it
+            await asyncio.sleep(LET_GO_S)
+            await asyncio.to_thread(panel.store.let_go)
+    finally:
+        server.stop()
+        panel.store.let_go()
+
+
+def announcement(host, port, token):
+    """The lines to show when the pages are served: the link, its QR code, and a warning."""
+    name = host if _is_this_machine(host) else _address_for_others(host)
+    link = f"http://{f'[{name}]' if ':' in name else name}:{port}/{token}/"
+    yield f"The panel scores at {link}"
+    if not _is_this_machine(host):
+        yield (
+            "WARNING: every device of this network that has the link can score, and the link "
+            "travels unencrypted. Use a network that you trust, and stop with Ctrl+C afterwards."
+        )
+    picture = io.StringIO()
+    segno.make(link, error="m").terminal(picture, compact=True)
+    yield picture.getvalue()
+
+
+def qr_svg(link):
+    """The QR code of a link as an SVG element."""
+    picture = io.BytesIO()
+    segno.make(link, error="m").save(
+        picture, kind="svg", xmldecl=False, scale=4, title="QR code of the link"
+    )
+    return picture.getvalue().decode()
+
+
+def _listen(host, port, last_port):
+    for candidate in dict.fromkeys([port or last_port, port]):
+        try:
+            return tornado.netutil.bind_sockets(candidate, host)
+        except OSError as error:
+            fault = error
+    raise StoreError(
+        f"the pages cannot be served at {host} port {port} ({fault.strerror}); choose another port"
+    ) from fault
+
+
+def _remembered(store):
+    """Token and port of the last time: phones with scores that wait find the pages again."""
+    try:
+        kept = json.loads((store.folder / MEMORY_FILE).read_text(encoding="utf-8"))
+        token, port = kept["token"], kept["port"]
+        if re.fullmatch(r"[0-9A-Za-z_-]{20,}", token) and 0 < port < 65536:
+            return token, port
+    except (OSError, ValueError, KeyError, TypeError):
+        pass
+    return secrets.token_urlsafe(16), 0
+
+
+def _remember(store, token, port):
+    if store.folder is None:
+        return
+    # Not being able to remember costs a new link next time, nothing else. The file takes its place
+    # whole: half of one would cost the phones their link.
+    with contextlib.suppress(OSError):
+        path = store.folder / MEMORY_FILE
+        half = path.with_name(f"{MEMORY_FILE}.part")
+        half.touch(mode=0o600)
+        os.chmod(half, 0o600)
+        half.write_text(json.dumps({"token": token, "port": port}), encoding="utf-8")
+        os.replace(half, path)
+
+
+def _is_this_machine(host):
+    try:
+        return ipaddress.ip_address(host).is_loopback
+    except ValueError:
+        return host == "localhost"
+
+
+def _address_for_others(host):
+    if host not in ("0.0.0.0", "::", ""):
+        return host
+    # Nothing is sent: this only asks which address a message to the outside would leave from.
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))
+            return probe.getsockname()[0]
+        except OSError:
+            return socket.gethostname()
+
+
+def _grade_buttons(test):
+    return "".join(
+        f'<button class="grade" name="value" value="{g}">'
+        f"{grade_svg(test, g)}<span>{g}: {html.escape(words)}</span></button>"
+        for g, words in enumerate(GRADE_WORDS[test])
+    )
+
+
+def _throw_buttons():
+    words = {0: "nothing", 10: "overpowering"}
+    return '<div class="scores">' + "".join(
+        f'<button name="value" value="{n}">{n}'
+        + (f"<small>{words[n]}</small>" if n in words else "") + "</button>"
+        for n in range(11)
+    ) + "</div>"
+
+
+_STRIPS = {
+    "sweat": _grade_buttons("sweat"), "frost": _grade_buttons("frost"), "throw": _throw_buttons(),
+}
