@@ -72,12 +72,13 @@ def _say_open(row):
 
 
 @one_thread()
-def find_ceiling(fit, rules=None):
+def find_ceiling(fit, rules=None, draws=None):
     """The ceiling of every blend of a sweat fit.
 
     Parameters
     ----------
-    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress).
+    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress). draws : array (S, B), of
+        the loads at risk where they are at hand.
 
     Returns
     -------
@@ -89,7 +90,8 @@ def find_ceiling(fit, rules=None):
     """
     rules = rules or Rules()
     stress = rules.stress or fit.stresses[-1]
-    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
+    if draws is None:
+        draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for b, blend in enumerate(fit.blends):
         own = fit.counts[fit.counts["blend"] == blend]

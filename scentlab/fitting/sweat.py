@@ -62,9 +62,10 @@ class SweatFit(Result):
     layout : dict, where each kind of free parameter stands: key to (first, one past the last).
     shared : dict of what the blends' capacities share (see :mod:`scentlab.fitting.blending`):
         kind, waxes, fractions (B, W), centre (B,), columns (B, q), scale (q,).
-    scores : scale (% of wax) and degrees of freedom of the half Student priors of the sd between
-        pots and of ageing, whose free parameters are their normal scores; None for plain maximum
-        likelihood, whose free parameters are logarithms.
+    scales : scale (% of wax) and degrees of freedom of the half Student priors of the sd between
+        pots ("sigma") and of "ageing", whose free parameters are their normal scores; of the
+        logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
+        plain maximum likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
     """
 
@@ -87,7 +88,7 @@ class SweatFit(Result):
     ages: tuple
     layout: dict
     shared: dict
-    scores: dict | None
+    scales: dict | None
     prior: dict
     notes: tuple = field(default=())
 
@@ -233,8 +234,7 @@ def fit_sweat(
         (float(looks["age_days"].min()), float(looks["age_days"].max())),
         {key: (place.start, place.stop) for key, place in model.places.items()},
         shared,
-        used and {"sigma": (used.sigma_scale, used.sigma_df),
-                  "ageing": (used.ageing_scale, used.ageing_df)},
+        used and _scales(used),
         describe_prior(used, blends),
         notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
     )
@@ -310,9 +310,10 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
         drawn = _joined(models, peaks, found, weight, believed, seed, size)
         if precise is None or size >= MOST_TIMES * draws:
             return drawn
-        if drawn.error_of(wanted, ranges) <= precise:
+        error = drawn.error_of(wanted, ranges)
+        if error <= precise:
             return drawn
-        size = int(1.5 * size)
+        size = int(size * np.clip(1.1 * (error / precise) ** 2, 1.2, 3.0))
 
 
 def _joined(models, peaks, found, weight, believed, seed, size):
@@ -414,6 +415,15 @@ def _weak_prior(shared):
         shared=tuple(map(tuple, shared["columns"])) if len(shared["scale"]) else (),
         shared_scale=tuple(shared["scale"]),
     )
+
+
+def _scales(prior):
+    """The scales of a prior that an answer may be sensitive to."""
+    return {
+        "sigma": (prior.sigma_scale, prior.sigma_df),
+        "ageing": (prior.ageing_scale, prior.ageing_df),
+        "spread": (np.log(prior.spread_median), prior.spread_log_sd, prior.spread_shift_sd),
+    }
 
 
 def _beliefs(links):
@@ -591,9 +601,9 @@ def _of_score(fit, key, free):
     """The sd between pots or the ageing (S,), points of load, of its free parameter (S, 0 or 1)."""
     if not free.size:
         return np.zeros(len(free))
-    if fit.scores is None:
+    if fit.scales is None:
         return np.exp(free[:, 0])
-    return half_student_of_score(free[:, 0], *fit.scores[key])[0]
+    return half_student_of_score(free[:, 0], *fit.scales[key])[0]
 
 
 def _shifts(own, fit):

@@ -1,0 +1,117 @@
+"""What the answer would be under other assumptions, by the same draws with other weights."""
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.pick import chosen_loads
+from scentlab.fitting.reweighting import reweighted
+from scentlab.fitting.sweat import load_at_risk_draws
+from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.results import FitError, Result
+
+AS_IS = "as assumed"
+_SAID = {
+    "logit": "sweat sets in evenly about its middle",
+    "skewed": "sweat sets in early and slowly",
+}
+
+
+@dataclass(frozen=True, repr=False)
+class Sensitivity(Result):
+    """Highest safe and recommended loads under other assumptions.
+
+    ``table`` : DataFrame with assumption, blend, ceiling_load_pct and load_pct (% of wax, missing
+    where no load qualifies), weight (of the assumption where it is one of several that are
+    averaged, else missing) and reached (bool, whether the draws reach so far).
+    """
+
+    table: pd.DataFrame
+    notes: tuple = field(default=())
+
+    @property
+    def sentence(self):
+        wide = self.table.pivot(index="assumption", columns="blend", values="ceiling_load_pct")
+        moved = (wide - wide.loc[AS_IS]).drop(index=AS_IS).abs()
+        if moved.isna().all(axis=None):
+            return "No highest safe load could be compared under other assumptions."
+        blend = moved.max().idxmax()
+        where = moved[blend].idxmax()
+        return (
+            f"Other assumptions move a highest safe load by at most {moved.at[where, blend]:.1f} "
+            f"points: {blend}, {where}."
+        )
+
+
+def find_sensitivity(evidence, rules):
+    """The ceiling and the pick under half and twice the scales of the priors that matter, and
+    under each link alone.
+
+    Nothing is fitted again: each draw weighs by how much likelier the other assumption makes it.
+
+    Parameters
+    ----------
+    evidence : Evidence. rules : Rules.
+
+    Returns
+    -------
+    Sensitivity
+
+    Raises
+    ------
+    FitError where the fit has no prior.
+    """
+    fit = evidence.sweat
+    if fit.scales is None:
+        raise FitError("a fit without a prior has no assumption to change")
+    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+    rows = _rows(AS_IS, fit, evidence, rules, at_risk, np.nan, True)
+    for name, log_ratio, weight in _assumptions(fit):
+        other, k_hat = reweighted(fit, log_ratio)
+        reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
+        rows += _rows(name, other, evidence, rules, at_risk, weight, reached)
+    return Sensitivity(pd.DataFrame(rows))
+
+
+def _rows(name, fit, evidence, rules, at_risk, weight, reached):
+    ceiling = find_ceiling(fit, rules, at_risk)
+    chosen = chosen_loads(replace(evidence, sweat=fit), rules, ceiling)
+    return [
+        {
+            "assumption": name, "blend": choice["blend"],
+            "ceiling_load_pct": float(ceiling.of(choice["blend"])["ceiling_load_pct"]),
+            "load_pct": float(choice["load_pct"]), "weight": weight, "reached": reached,
+        }
+        for choice in chosen
+    ]
+
+
+def _assumptions(fit):
+    """Names, log factors of the draws (S,) and weights of the other assumptions."""
+    sigma, (scale, df) = fit.named["sigma"], fit.scales["sigma"]
+    for words, factor in (("half", 0.5), ("twice", 2.0)):
+        yield (
+            f"pots differ {words} as much",
+            _half_student(sigma, factor * scale, df) - _half_student(sigma, scale, df), np.nan,
+        )
+    middle, common, shift = fit.scales["spread"]
+    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    values, sd = own["log_spread_shift"], shift
+    if not values.size:
+        values, sd = own["log_spread"] - middle, common
+    for words, factor in (("half", 0.5), ("twice", 2.0)):
+        change = _normal(values, factor * sd) - _normal(values, sd)
+        yield f"how gently sweat sets in differs {words} as much", change.sum(axis=1), np.nan
+    for i, (link, weight) in enumerate(zip(fit.links["link"], fit.links["weight"], strict=True)):
+        with np.errstate(divide="ignore"):
+            yield _SAID.get(link, link), np.log(fit.draw_link == i), float(weight)
+
+
+def _half_student(x, scale, df):
+    return -0.5 * (df + 1) * np.log1p((x / scale) ** 2 / df) - np.log(scale)
+
+
+def _normal(x, sd):
+    return -0.5 * (x / sd) ** 2 - np.log(sd)
