@@ -1,11 +1,13 @@
 """The whole way from a series to its pick, in one call."""
 
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 from scentlab.choosing.ceiling import Ceiling
 from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load
 from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import Rules
+from scentlab.choosing.sensitivity import find_sensitivity
 from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
 from scentlab.fitting.joint import Joint, join_evidence
@@ -62,6 +64,11 @@ class Analysis:
             self.series, self.believed, self.throw, self.frost, self.no_throw, self.no_frost,
             self.odd_pots,
         )
+
+    @cached_property
+    def sensitivity(self):
+        """The answer under other assumptions."""
+        return find_sensitivity(self.evidence, self.rules)
 
     @property
     def rests(self):

@@ -12,7 +12,7 @@ from scentlab.choosing.rests import Rests, find_rests, stress_words
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, savings
 from scentlab.fitting.frost import frost_risk
-from scentlab.fitting.sweat import load_at_risk_draws, sweat_risk
+from scentlab.fitting.sweat import at_age, load_at_risk_draws, sweat_risk
 from scentlab.fitting.throw import throw_curve, throw_draws
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_odds, say_percent
@@ -117,6 +117,7 @@ def choose_load(evidence, rules=None, ceiling=None):
     """
     rules = rules or Rules()
     ceiling = ceiling or ceiling_under(evidence.sweat, rules)
+    evidence = replace(evidence, sweat=at_age(evidence.sweat, rules.ship_age_days))
     chosen = chosen_loads(evidence, rules, ceiling)
     at_risk = None
     if ceiling.stress in evidence.sweat.stresses:
@@ -146,6 +147,7 @@ def choose_load(evidence, rules=None, ceiling=None):
 
 def ceiling_under(fit, rules):
     """The ceiling under rules; where they ask for a stress that nothing was graded under, none."""
+    fit = at_age(fit, rules.ship_age_days)
     if rules.stress is None or rules.stress in fit.stresses:
         return find_ceiling(fit, rules)
     other = find_ceiling(fit, replace(rules, stress=None))

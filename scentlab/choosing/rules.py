@@ -27,8 +27,9 @@ class Rules:
     throw_loss : points of throw (of 10) that the pick may lie below the best throw to be had under
         the ceiling and the limits.
     throw_kind : warm or cold. stress : rest or heat; None takes the harshest tested.
-    ship_age_days : age at which the pieces are sold: frost is told at it (None takes the middle
-        age seen), and an answer on sweat that was not inspected so long says so.
+    ship_age_days : age at which the pieces are sold or used up: sweat is answered for at it, and
+        where that is later than the oldest inspection (which None takes) the answer says so;
+        frost is told at it (None takes the middle age seen).
     override_blends : blends whose wax maker's limit is set aside, and ``override_reason``, the
         reason in writing, without which it is not: one text for all of them, or a dict of blend
         to reason (kept as pairs, or as one text where all are the same).

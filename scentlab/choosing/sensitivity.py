@@ -8,7 +8,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.pick import chosen_loads
 from scentlab.fitting.reweighting import reweighted
-from scentlab.fitting.sweat import load_at_risk_draws
+from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.results import FitError, Result
 
@@ -63,7 +63,7 @@ def find_sensitivity(evidence, rules):
     ------
     FitError where the fit has no prior.
     """
-    fit = evidence.sweat
+    fit = at_age(evidence.sweat, rules.ship_age_days)
     if fit.scales is None:
         raise FitError("a fit without a prior has no assumption to change")
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)

@@ -650,6 +650,22 @@ def loads_at_risk(model, points, risk=0.05, limit_grade=2):
     return model.take(points, "capacity") + spread * (latent + m)
 
 
+def at_age(fit, days):
+    """The fit told at an age (days) instead of at the oldest look.
+
+    Where looks lie too near in age to tell what age does, and beyond the oldest, it is the fit as
+    it is: nothing is claimed of an age that nobody saw.
+    """
+    first, stop = fit.layout["ageing"]
+    if days is None or days >= fit.ages[1] or stop == first:
+        return fit
+    days = max(days, 0.5)
+    younger = np.log2(fit.ages[1] / days) * fit.named["ageing"]
+    draws, capacities = fit.draws.copy(), slice(*fit.layout["capacity"])
+    draws[:, capacities] += younger[:, None]
+    return replace(fit, draws=draws, ages=(min(fit.ages[0], days), days))
+
+
 def _by_link(fit, function):
     """Values of ``function(link, own)`` for the draws ``own`` of each link, in draw order."""
     parts = [function(link, fit.draw_link == i) for i, link in enumerate(fit.links["link"])]

@@ -65,7 +65,8 @@ HINTS = {
                          "no load down.",
     "throw_loss": "The load may smell so much weaker than the best to be had. More saves "
                   "fragrance.",
-    "ship_age_days": "Days from pouring to the sale. Empty: the middle age seen, for frost.",
+    "ship_age_days": "Days from pouring until the pieces are sold or used up. Empty: the "
+                     "oldest inspection.",
     "today_load_pct": "Only to tell what the pick saves; the pick does not depend on it. Empty: "
                       "not told.",
     "override": "Above the wax maker's limit a pick is for testing only, not for sale, until the "

@@ -30,6 +30,7 @@ from scentlab.sharing.tables import (
     pick_table,
     pour_table,
     rests_table,
+    sensitivity_table,
     shape_table,
     tradeoff_table,
 )
@@ -64,6 +65,7 @@ def report_html(analysis, notices=()):
         ranked=ranked_words(analysis),
         ranking=[w for w in (ranking_words(analysis), *order_words(analysis.pick)) if w],
         rests=None if analysis.rests is None else rests_table(analysis.rests),
+        sensitivity=sensitivity_table(analysis.sensitivity),
         overview=_overview(analysis),
         blends=[_blend_section(analysis, b) for b in analysis.pick.table["blend"]],
         warmed=_warmed(analysis.longevity),

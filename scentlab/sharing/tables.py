@@ -9,7 +9,7 @@ from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
-from scentlab.results import heading
+from scentlab.results import heading, say_percent
 from scentlab.sharing.meanings import shape_meaning
 from scentlab.sharing.wording import (
     MISSING,
@@ -276,6 +276,24 @@ def rests_table(rests):
     ]
     headings = ("What", "Blend", "Found", "Mind", "Meaning")
     return _view(headings, rows, "What the answer rests on", text=range(5))
+
+
+def sensitivity_table(found):
+    """The answer under other assumptions: one row each, highest safe and recommended load."""
+    blends = list(dict.fromkeys(found.table["blend"]))
+    rows = []
+    for name, own in found.table.groupby("assumption", sort=False):
+        own = own.set_index("blend")
+        weight = own["weight"].iloc[0]
+        words = name if is_missing(weight) else f"{name} (counts {say_percent(weight)})"
+        loads = [
+            " / ".join(say_number(own.at[b, c], 1) for c in ("ceiling_load_pct", "load_pct"))
+            if own.at[b, "reached"] else MISSING
+            for b in blends
+        ]
+        rows.append((words, *loads))
+    headings = ("If", *(f"{b}: highest safe / recommended load, % of wax" for b in blends))
+    return _view(headings, rows, "The answer under other assumptions", text=(0,))
 
 
 def change_table(changes):
