@@ -255,9 +255,8 @@ class Drawn:
     draw_lot: np.ndarray
     k_hat: float
     links: pd.DataFrame
-    notes: tuple
-
-    models: tuple = field(default=())
+    models: tuple
+    notes: tuple = ()
 
     @property
     def effective_size(self):
@@ -300,46 +299,45 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
     ]
     for sampler in samplers:
         sampler.grow(min(draws, FIRST_DRAWS))
-    size = draws
+    size, ranges = draws, np.asarray(ranges)
     while True:
         weight = _link_weights(believed, [s.weighed().log_evidence for s in samplers])
         for sampler, share in zip(samplers, weight, strict=True):
             sampler.grow(int(size * share))
         found = [s.weighed() for s in samplers]
         weight = _link_weights(believed, [sample.log_evidence for sample in found])
-        drawn = _joined(models, peaks, found, weight, believed, seed, size)
-        if precise is None or size >= MOST_TIMES * draws:
-            return drawn
-        error = drawn.error_of(wanted, ranges)
-        if error <= precise:
-            return drawn
-        size = int(size * np.clip(1.1 * (error / precise) ** 2, 1.2, 3.0))
+        drawn = _joined(models, peaks, found, weight, believed)
+        short = 2.0 if drawn.k_hat > K_HAT_LIMIT else 0.0
+        if precise is not None:
+            short = max(short, 1.1 * (drawn.error_of(wanted, ranges) / precise) ** 2)
+        if short <= 1.1 or size >= MOST_TIMES * draws:
+            break
+        size = int(size * np.clip(short, 1.2, 3.0))
+    if drawn.k_hat <= K_HAT_LIMIT:
+        return drawn
+    note = (
+        f"Importance sampling did not hold here (k-hat {drawn.k_hat:.2f}, above {K_HAT_LIMIT}), so "
+        "the posterior was drawn by a Hamiltonian sampler instead."
+    )
+    found = [
+        hamiltonian_draws(model.values_and_gradients, sample, size=draws, seed=[seed, i])
+        if sample.k_hat > K_HAT_LIMIT and share > MATTERS else sample
+        for i, (model, sample, share) in enumerate(zip(models, found, weight, strict=True))
+    ]
+    redrawn = _joined(models, peaks, found, weight, believed)
+    return replace(redrawn, k_hat=drawn.k_hat, notes=(note,))
 
 
-def _joined(models, peaks, found, weight, believed, seed, size):
+def _joined(models, peaks, found, weight, believed):
     """The draws of the links as one :class:`Drawn`."""
-    matters = weight > MATTERS
-    k_hat = max(sample.k_hat for sample, m in zip(found, matters, strict=True) if m)
-    notes = ()
-    if k_hat > K_HAT_LIMIT:
-        found = [
-            hamiltonian_draws(model.values_and_gradients, sample, size=size, seed=seed)
-            if sample.k_hat > K_HAT_LIMIT and m else sample
-            for model, sample, m in zip(models, found, matters, strict=True)
-        ]
-        notes = (
-            f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so "
-            "the posterior was drawn by a Hamiltonian sampler instead.",
-        )
     best = int(np.argmax(weight))
     return Drawn(
         models[best],
         peaks[best],
         *mixed_draws(found, weight),
-        k_hat,
+        max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS),
         _link_table(tuple(believed), weight, models, peaks),
-        notes,
-        tuple(models),
+        models=tuple(models),
     )
 
 

@@ -15,7 +15,7 @@ All functions take leading batch dimensions: ``theta`` (..., K - 1), ``eta`` (..
 """
 
 import copy
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -468,19 +468,25 @@ def _newton(problem, sigma, z):
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
     most = sigma.max(axis=0)
-    nodes = _even_nodes(problem.data, most)
-    if derivatives and nodes.size:
-        return _even_integral(problem, sigma, int(nodes.max()), True, batch)
-    value = np.empty(len(nodes))
-    order = np.argsort(most)
+    nodes, order, parts = _even_nodes(problem.data, most), np.argsort(most), []
+    places = order[::-1]
     while len(order):
         # The last points need the most nodes; as many go together as fit a processor's cache.
         number = int(nodes[order[-1]])
-        together = max(1, _CACHED // (number * len(problem.eta)))
-        own, order = order[-together:], order[:-together]
-        part = _even_integral(problem.of(own), sigma[:, own], number, False, (len(own),))
-        value[own] = part.value
-    return Evaluation(value.reshape(batch), *[None] * 5)
+        together = max(1, _CACHED // (8 if derivatives else 1) // (number * len(problem.eta)))
+        own, order = order[-together:][::-1], order[:-together]
+        parts.append(
+            _even_integral(problem.of(own), sigma[:, own], number, derivatives, (len(own),))
+        )
+    back = np.argsort(places)
+
+    def joined(name):
+        if getattr(parts[0], name) is None:
+            return None
+        values = np.concatenate([getattr(part, name) for part in parts])[back]
+        return values.reshape(batch + values.shape[1:])
+
+    return Evaluation(*[joined(f.name) for f in fields(Evaluation)])
 
 
 def _even_nodes(data, sigma):

@@ -14,7 +14,7 @@ import numpy as np
 from scipy import special
 
 K_HAT_LIMIT = 0.7
-LOT, _FIRST = 512, 128  # draws in a lot at most; those of the first proposal
+LOT, _FIRST = 512, 128  # draws in a lot at most; of the first proposal, for each 8 dimensions
 _DF, _STRETCH = 8.0, 1.1
 
 
@@ -67,8 +67,9 @@ class Sampler:
     def grow(self, size):
         """Draw until there are ``size`` draws or more. Each proposal draws more than the one
         before it, in lots that are scrambled each by itself."""
+        first = _FIRST * max(1, self.points.shape[1] // 8)
         while len(self.density) < size:
-            some = max(_FIRST, len(self.density) // 3)
+            some = max(first, len(self.density) // 3)
             lot = min(LOT, 2 ** int(np.log2(some / 2)))  # Sobol points come in powers of 2
             self._draw([lot] * -(-some // lot))
 
