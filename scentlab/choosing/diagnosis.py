@@ -8,8 +8,8 @@ import pandas as pd
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
-from scentlab.fitting.sweat import fit_sweat
-from scentlab.maths.sampling import K_HAT_LIMIT
+from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
+from scentlab.maths.sampling import K_HAT_LIMIT, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
@@ -115,41 +115,55 @@ class _Compared:
     def __init__(self, analysis, grades, seed, draws):
         self.fit, self.rules, self.series = analysis.sweat, analysis.rules, analysis.series
         self.grades, self.seed, self.draws = grades, seed, draws
-        self.before = self._ceilings(self.fit)
-        self.spread = leave_out_draws(self.fit, self._ceilings)
+        self.at_risk = self._at_risk(self.fit)
+        self.before = self._ceilings(self.fit, self.at_risk)
 
-    def _ceilings(self, fit):
-        return find_ceiling(fit, self.rules).table["ceiling_load_pct"].to_numpy(float)
+    def _at_risk(self, fit):
+        rules = self.rules
+        return load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+
+    def _ceilings(self, fit, at_risk):
+        table = find_ceiling(fit, self.rules, at_risk).table
+        return table.set_index("blend")["ceiling_load_pct"]
+
+    def _points(self, fit, at_risk, blend):
+        """The ceiling of a blend by the curve alone, without each tenth of the draws (10,)."""
+        own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - self.rules.confidence
+        return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))
 
     def row(self, pot, blend):
-        place = self.fit.blends.index(blend)
-        before, spread = self.before[place], self.spread[:, place]
-        found, error, sure = self._without(pot, blend, place, spread)
+        before = float(self.before[blend])
+        found, error, sure = self._without(pot, blend)
         change = found - before
         # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
         hangs = bool(change - ERRORS * error > 0 and change > TELLING)
-        appears = bool(sure and np.isnan(spread).all())
+        appears = bool(sure and np.isnan(before))
         return {"pot": pot, "blend": blend, "ceiling_load_pct": found, "change_pct": change,
                 "error_pct": error, "hangs": hangs or appears}
 
-    def _without(self, pot, blend, place, spread):
+    def _without(self, pot, blend):
         """The ceiling without a pot, the error of its change, and whether all draws have it."""
         counts = self.fit.counts
         if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
             return np.nan, np.nan, False
+        before = self._points(self.fit, self.at_risk, blend)
         fit, k_hat = without_pot(self.fit, pot)
+        at_risk = self.at_risk
         # The counts hold the last look of each piece, and not what those before it tell of age.
         first, stop = self.fit.layout["ageing"]
         anew = stop > first or not k_hat <= K_HAT_LIMIT
         if anew:
             fit = self._fit_anew(pot)
-        if fit is None:
-            return np.nan, np.nan, False
-        place = fit.blends.index(blend)
-        others = leave_out_draws(fit, lambda f: self._ceilings(f)[place])
-        error = np.hypot(draw_error(others), draw_error(spread)) if anew else (
-            draw_error(others - spread))
-        return self._ceilings(fit)[place], float(error), not np.isnan(others).any()
+            if fit is None:
+                return np.nan, np.nan, False
+            at_risk = self._at_risk(fit)
+        after = self._points(fit, at_risk, blend)
+        error = (
+            np.hypot(draw_error(after), draw_error(before)) if anew else draw_error(after - before)
+        )
+        found = float(self._ceilings(fit, at_risk)[blend])
+        lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
+        return found, float(error), bool(np.isfinite(found) and after.min() > lowest)
 
     def _fit_anew(self, pot):
         blends = self.series.blends

@@ -31,6 +31,7 @@ _GRID_SIZE = 72
 _REACH, _STEP = 5.0, 1.4
 _CACHED = 100_000
 _FAR, _WIDE = 12.0, 6.0  # reach of the spline of risks
+_LARGEST = 9.0  # asinh of the largest sigma that has a location of its own
 
 
 def _even_normal(reach, step):
@@ -541,7 +542,7 @@ def marginal_location(probability, sigma, link="logit"):
 
     This turns a risk for a NEW group, averaged over groups, into a distance on the latent
     scale: the typical group's risk at m is lower (for small probabilities) the larger sigma is.
-    Many values of sigma are served by a spline over a grid of them.
+    Many values of sigma are served by a spline.
 
     Parameters
     ----------
@@ -556,11 +557,15 @@ def marginal_location(probability, sigma, link="logit"):
     sigma = np.asarray(sigma, dtype=float)
     if sigma.size <= _GRID_SIZE:
         return _solve_location(probability, sigma, find_link(link))
-    # asinh keeps the spline smooth from no effect at all to very large ones.
-    x = np.arcsinh(sigma)
-    grid = np.linspace(x.min(), max(x.max(), x.min() + 1e-9), _GRID_SIZE)
-    solved = _solve_location(probability, np.sinh(grid), find_link(link))
-    return CubicSpline(grid, solved)(x)
+    spline = _location_spline(float(probability), str(link))
+    return spline(np.minimum(np.arcsinh(sigma), _LARGEST))
+
+
+@lru_cache(maxsize=64)
+def _location_spline(probability, link):
+    """The location over asinh of sigma, which is smooth from no effect at all to very large ones."""
+    x = np.linspace(0.0, _LARGEST, 145)
+    return CubicSpline(x, _solve_location(probability, np.sinh(x), find_link(link)))
 
 
 def _solve_location(probability, sigma, link):
