@@ -563,7 +563,7 @@ def marginal_location(probability, sigma, link="logit"):
 
 @lru_cache(maxsize=64)
 def _location_spline(probability, link):
-    """The location over asinh of sigma, which is smooth from no effect at all to very large ones."""
+    """The location over asinh of sigma: smooth from no effect at all to very large ones."""
     x = np.linspace(0.0, _LARGEST, 145)
     return CubicSpline(x, _solve_location(probability, np.sinh(x), find_link(link)))
 
