@@ -14,15 +14,16 @@ import numpy as np
 from scipy import special
 
 K_HAT_LIMIT = 0.7
-LOT, _FIRST = 512, 128  # draws in a lot at most; of the first proposal, for each 8 dimensions
+LOT, _OF_ONE = 512, 1000  # draws in a lot, lots of a proposal, at most
+_FIRST = 128  # draws of the first proposal for each 8 dimensions
 _DF, _STRETCH = 8.0, 1.1
 
 
 @dataclass(frozen=True)
 class Draws:
     """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, ``lot`` (S,), the number of
-    the lot that each was drawn in, k-hat, and ``log_evidence``, the log of the integral of the
-    density that was drawn from."""
+    the lot that each was drawn in (lots of one proposal share their thousands), k-hat, and
+    ``log_evidence``, the log of the integral of the density that was drawn from."""
 
     points: np.ndarray
     weights: np.ndarray
@@ -84,8 +85,8 @@ class Sampler:
         self.density = np.append(self.density, self.log_density(new))
         self.proposals.append(self.next)
         self.under.append(self.next.log_density(self.points))
+        self.lots += [_OF_ONE * len(self.sizes) + i for i, n in enumerate(lots) for _ in range(n)]
         self.sizes.append(len(new))
-        self.lots += lots
         weights = np.exp(smooth_weights(self._log_ratio())[0])
         self.next = _Student(*_learn(self.points, weights, self.first))
 
@@ -101,8 +102,7 @@ class Sampler:
         usable = log_ratio[np.isfinite(log_ratio)]
         log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(log_ratio)))
         log_weights, k_hat = smooth_weights(log_ratio)
-        lot = np.repeat(np.arange(len(self.lots)), self.lots)
-        return Draws(self.points, np.exp(log_weights), lot, k_hat, log_evidence)
+        return Draws(self.points, np.exp(log_weights), np.array(self.lots), k_hat, log_evidence)
 
 
 class _Student:
@@ -196,7 +196,7 @@ def mixed_draws(samples, shares):
     to, and the number of its lot among all.
     """
     sizes = [len(s.weights) for s in samples]
-    first = np.cumsum([0] + [s.lot.max() + 1 for s in samples])[:-1]
+    first = _OF_ONE * np.cumsum([0] + [s.lot.max() // _OF_ONE + 1 for s in samples])[:-1]
     return (
         np.concatenate([s.points for s in samples]),
         np.concatenate([share * s.weights for s, share in zip(samples, shares, strict=True)]),
@@ -212,13 +212,16 @@ def quantile_error(values, weights, lot, chance):
     ----------
     values, weights : arrays (S,). lot : int array (S,). chance : float.
 
-    Each lot's share of the weight below the quantile, against what it should be (Owen 2013,
-    "Monte Carlo theory, methods and examples", batching), over the density there.
+    Each lot's share of the weight below the quantile varies about that of the lots of the same
+    proposal (Owen 2013, "Monte Carlo theory, methods and examples", batching); over the density
+    there.
     """
     below = values < weighted_quantile(values, weights, chance)
-    each = np.bincount(lot, weights * (below - chance))
-    number = max(np.count_nonzero(np.bincount(lot)), 2)
-    error = np.sqrt(np.sum(each**2) * number / (number - 1.0))
+    lots, own = np.unique(lot, return_inverse=True)
+    each = np.bincount(own, weights * (below - chance))
+    _, proposal, number = np.unique(lots // _OF_ONE, return_inverse=True, return_counts=True)
+    away = each - (np.bincount(proposal, each) / number)[proposal]
+    error = np.sqrt(np.sum(away**2 * (number / np.maximum(number - 1.0, 1.0))[proposal]))
     width = max(2.0 * error, 0.02)
     around = np.clip((chance - width, chance + width), 0.002, 0.998)
     low, high = weighted_quantile(values, weights, around)
