@@ -27,8 +27,9 @@ from scentlab.maths.links import find_link, grade_terms
 
 _TINY, _LEAST = 1e-300, 1e-37
 _GRID_SIZE = 72
-# Reach of the even nodes in standard deviations, and their step in widths of the narrowest peak.
-_REACH, _STEP = 5.0, 1.4
+# Reach of the even nodes in standard deviations, and their step in widths of the narrowest peak:
+# with derivatives, and for the weights of draws, which scatter far more than these err.
+_FINE, _ROUGH = (5.5, 1.2), (4.5, 1.7)
 _CACHED = 100_000
 _FAR, _WIDE = 12.0, 6.0  # reach of the spline of risks
 _LARGEST = 9.0  # asinh of the largest sigma that has a location of its own
@@ -216,7 +217,8 @@ def log_likelihood(
     modes : array (..., G), where to start the search of each group's peak.
     derivatives : bool. Of the adaptive quadrature they differentiate the integral under its sign
         and so belong to the converged one (7 nodes or more), not to the Laplace approximation.
-        Without them the trapezoid rule computes in single precision (errors under 1e-4).
+        Without them the trapezoid rule is rougher and in single precision (errors of about 0.01,
+        which move a 5 % point by 0.002 points of load at most).
 
     Returns
     -------
@@ -469,7 +471,7 @@ def _newton(problem, sigma, z):
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
     most = sigma.max(axis=0)
-    nodes, order, parts = _even_nodes(problem.data, most), np.argsort(most), []
+    nodes, order, parts = _even_nodes(problem.data, most, derivatives), np.argsort(most), []
     places = order[::-1]
     while len(order):
         # The last points need the most nodes; as many go together as fit a processor's cache.
@@ -490,7 +492,7 @@ def _even_sum(problem, sigma, derivatives, batch):
     return Evaluation(*[joined(f.name) for f in fields(Evaluation)])
 
 
-def _even_nodes(data, sigma):
+def _even_nodes(data, sigma, fine):
     """How many even nodes serve a largest sigma (S,), int array.
 
     A group's likelihood is no narrower than about ``narrow`` in its effect, the less so the more
@@ -499,12 +501,14 @@ def _even_nodes(data, sigma):
     looks = np.add.reduceat(data.counts.sum(axis=1), data.starts).max(initial=1.0)
     narrow = 1.0 / np.sqrt(0.3 + 0.08 * looks)
     width = 1.0 / np.sqrt(1.0 + (sigma / narrow) ** 2)
-    return np.clip(np.ceil(2.0 * _REACH / (_STEP * width)) + 1, 9, 400).astype(int)
+    reach, step = _FINE if fine else _ROUGH
+    return np.clip(np.ceil(2.0 * reach / (step * width)) + 1, 9, 400).astype(int)
 
 
 def _even_integral(problem, sigma, nodes, derivatives, batch):
     kind = problem.eta.dtype
-    z = np.linspace(-_REACH, _REACH, nodes)[:, None]
+    reach = (_FINE if derivatives else _ROUGH)[0]
+    z = np.linspace(-reach, reach, nodes)[:, None]
     log_weight = (-0.5 * z**2 - np.logaddexp.reduce(-0.5 * z**2)).astype(kind)
     shift = sigma[:, None].astype(kind) * z.astype(kind)
     terms = problem.terms(shift, derivatives)
