@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab import schema
 from scentlab.schema import Column, Problem, Table
+from scentlab.text import alike, kept
 
 PIECES = Table(
     "pieces",
@@ -88,6 +89,10 @@ def _problem(table, column, value):
         remedy = "Give the value."
     elif column.kind in ("number", "integer") and re.fullmatch(r"-?\d+,\d+", shown):
         remedy = f"Write {shown.replace(',', '.')}, with a point."
+    elif column.kind == "text" and (unfit := column.unfit(kept(shown))):
+        return Problem(table.name, None, column.name, shown, *unfit)
+    elif column.kind == "date" and _as_date(value) is not None:
+        return Problem(table.name, None, column.name, shown, *schema.plausible_day())
     return Problem(table.name, None, column.name, shown, column.expected, remedy)
 
 
@@ -129,6 +134,11 @@ def _check_number(value, column):
 
 
 def _check_date(value, column):
+    day = _as_date(value)
+    return day if day is not None and schema.EARLIEST <= day <= schema.LATEST else None
+
+
+def _as_date(value):
     if isinstance(value, dt.datetime):
         return value.date()
     if isinstance(value, dt.date):
@@ -143,13 +153,10 @@ def _check_date(value, column):
 def _check_choice(value, column):
     if isinstance(value, bool) and column.choices == schema.YES_NO:
         return "yes" if value else "no"
-    word = str(value).strip().lower()
+    word = alike(value)
     return word if word in column.choices else None
 
 
 def _check_text(value, column):
-    # A NUL ends a text in C and PostgreSQL refuses it, so no store takes it.
-    text = str(value).strip()
-    if "\x00" in text or not re.fullmatch(column.pattern or r"(?s).{1,200}", text):
-        return None
-    return text
+    text = kept(value)
+    return None if column.unfit(text) else text
