@@ -8,6 +8,7 @@ Forms, file import, database constraints, exports and reports all read the table
 import datetime as dt
 import re
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import pandas as pd
 
@@ -35,6 +36,7 @@ TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
 
 
+WHICHEVER = "whichever it is"
 SEEN = "a text of signs that can be seen"
 
 
@@ -97,7 +99,7 @@ class Table:
     key: tuple = ()
     one_of: tuple = ()
 
-    @property
+    @cached_property
     def names(self):
         return tuple(c.name for c in self.columns)
 
@@ -420,12 +422,23 @@ def _parse_number(cells, empty, column, findings):
     for i in cells.index[bad]:
         remedy = "Correct the value" + ("." if column.required else " or leave the cell empty.")
         if re.fullmatch(r"-?\d+,\d+", cells[i]):
-            remedy = f"Write {cells[i].replace(',', '.')}, with a point."
+            remedy = with_a_point(cells[i])
         elif column.unit and re.search(r"\d\s*[A-Za-z%°]", cells[i]):
             remedy = f"Give the number alone, in {column.unit}, without its unit."
         findings.add(_row(cells, i), column.name, cells[i], column.expected, remedy)
     values = values.mask(bad)
     return values.round().astype("Int64") if column.kind == "integer" else values
+
+
+def with_a_point(text):
+    """How a number with a comma is written, which may be a decimal one or part thousands.
+
+    >>> with_a_point("9,5"), with_a_point("1,200")
+    ('Write 9.5, with a point.', 'Write 1200 or 1.2, whichever it is.')
+    """
+    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
+        return f"Write {text.replace(',', '')} or {float(text.replace(',', '.')):g}, {WHICHEVER}."
+    return f"Write {text.replace(',', '.')}, with a point."
 
 
 def _parse_dates(cells, empty, column, findings):

@@ -32,7 +32,8 @@ def kept(text):
     >>> kept("  Ce\\u0301dre ") == "C\\u00e9dre"
     True
     """
-    return unicodedata.normalize("NFC", str(text)).strip()
+    text = str(text).strip()
+    return text if text.isascii() else unicodedata.normalize("NFC", text).strip()
 
 
 def unseen(text, lines=False):
@@ -41,6 +42,8 @@ def unseen(text, lines=False):
     >>> unseen("so\\u200bft\\x1b"), unseen("a\\nb", lines=True)
     (('U+200B', 'U+001B'), ())
     """
+    if text.isascii() and text.isprintable():
+        return ()
     return tuple(dict.fromkeys(
         f"U+{ord(c):04X}" for c in text
         if _is_unseen(c) and not (lines and c in "\n\r\t")
@@ -61,7 +64,10 @@ def alike(text):
     >>> alike("soft") == alike("s\\u043eft"), alike("soft") == alike("firm")
     (True, False)
     """
-    folded = unicodedata.normalize("NFKC", str(text)).casefold()
+    text = str(text)
+    if text.isascii():
+        return " ".join(text.lower().replace("`", "'").split())
+    folded = unicodedata.normalize("NFKC", text).casefold()
     folded = unicodedata.normalize("NFKC", folded).translate(_LOOKS)
     return _SPACES.sub(" ", folded).strip()
 
@@ -81,17 +87,16 @@ def twins(names):
     return found
 
 
-def spelling(names):
-    """A function that gives a name in the first of its spellings among ``names``, else kept.
+def spelling(known, given=()):
+    """A function that gives a name the spelling in which it is known, or was first given.
 
-    >>> spell = spelling(["P01-1", "soft"])
-    >>> spell("p01-1"), spell("Soft "), spell(" new ")
-    ('P01-1', 'soft', 'new')
+    >>> spell = spelling(["P01-1", "soft"], ["Firm", "firm"])
+    >>> spell("p01-1"), spell("Soft "), spell("firm"), spell(" new ")
+    ('P01-1', 'soft', 'Firm', 'new')
     """
-    first = {}
-    for name in names:
+    exact, first = set(known), {}
+    for name in (*known, *given):
         first.setdefault(alike(name), name)
-    exact = set(names)
     return lambda name: name if name in exact else first.get(alike(name), kept(name))
 
 

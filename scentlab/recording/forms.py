@@ -242,13 +242,14 @@ class PourForm(Form):
     on_undo : callable(receipt) that voids the entry, or None for a form without undo.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
-    beside the field stands which day is stored. A typed day, the minutes of stirring and the room
-    temperature stay for the next pour. What is likely a slip is stored by a second tap only: a load
-    or a temperature far off the plan, a pot above the wax maker's maximum or the flash point.
+    beside the field stands which day is stored. A typed day is that of one pour alone; the minutes
+    of stirring and the room temperature stay for the next one. What is likely a slip is stored by a
+    second tap only: a load or a temperature far off the plan, a pot above the wax maker's maximum
+    or the flash point.
     """
 
     NUMBERS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c")
-    STAYS = {"poured_on", "stir_min", "room_temp_c"}
+    STAYS = {"stir_min", "room_temp_c"}
 
     def __init__(self, planned, on_save, done=(), on_undo=None):
         super().__init__(on_save, on_undo)

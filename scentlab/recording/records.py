@@ -88,9 +88,9 @@ def _problem(table, column, value):
     if shown == "":
         remedy = "Give the value."
     elif column.kind in ("number", "integer") and re.fullmatch(r"-?\d+,\d+", shown):
-        remedy = f"Write {shown.replace(',', '.')}, with a point."
-    elif column.kind == "text" and (unfit := column.unfit(kept(shown))):
-        return Problem(table.name, None, column.name, shown, *unfit)
+        remedy = schema.with_a_point(shown)
+    elif column.kind == "text" and column.unfit(kept(shown))[0] == schema.SEEN:
+        return Problem(table.name, None, column.name, shown, *column.unfit(kept(shown)))
     elif column.kind == "date" and _as_date(value) is not None:
         return Problem(table.name, None, column.name, shown, *schema.plausible_day())
     return Problem(table.name, None, column.name, shown, column.expected, remedy)
@@ -99,6 +99,8 @@ def _problem(table, column, value):
 def _missing(value):
     if isinstance(value, str):
         return value.strip() == ""
+    if isinstance(value, (int, float)):
+        return value != value
     return value is None or bool(pd.isna(value))
 
 
@@ -106,14 +108,7 @@ def _check_value(value, column):
     """The value to store and whether it is good."""
     if _missing(value):
         return None, not column.required
-    check = {
-        "number": _check_number,
-        "integer": _check_number,
-        "date": _check_date,
-        "choice": _check_choice,
-        "text": _check_text,
-    }[column.kind]
-    clean = check(value, column)
+    clean = _CHECKS[column.kind](value, column)
     return clean, clean is not None
 
 
@@ -160,3 +155,9 @@ def _check_choice(value, column):
 def _check_text(value, column):
     text = kept(value)
     return None if column.unfit(text) else text
+
+
+_CHECKS = {
+    "number": _check_number, "integer": _check_number, "date": _check_date,
+    "choice": _check_choice, "text": _check_text,
+}
