@@ -63,7 +63,7 @@ def _known_errors():
     from scentlab.materials import MaterialError
     from scentlab.recording.store import StoreError
     from scentlab.results import FitError
-    from scentlab.sharing.redaction import SharingError
+    from scentlab.sharing.guard import SharingError
 
     return (CannotDo, DataError, MaterialError, StoreError, FitError, SharingError, OSError)
 

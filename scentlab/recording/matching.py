@@ -20,6 +20,7 @@ from scentlab.recording.importing import (
     store_frames,
 )
 from scentlab.schema import IMPORT_TABLES, DataError, Findings
+from scentlab.text import alike
 
 _TABLES = {t.name: t for t in IMPORT_TABLES}
 
@@ -517,7 +518,7 @@ def _as_in_the_file(problem, sheets, originals):
         if origin is None:
             continue
         place = sheet.rows.index(problem.row)
-        if problem.value and problem.value == str(sheet.text[problem.column].iloc[place]):
+        if problem.value and alike(problem.value) == alike(sheet.text[problem.column].iloc[place]):
             value = str(originals[name].text[origin.heading].iloc[place]).strip()
             return replace(problem, value=value + _foreign(origin, sheet, problem.column))
     return problem
