@@ -351,8 +351,13 @@ def _export(arguments):
                     "another folder"
                 )
     if not arguments.whole_rows:
-        print(*export_csvs(Store.open(folder), place), sep="\n")
-        return 0
+        store = Store.open(folder)
+        print(*export_csvs(store, place), sep="\n")
+        wrong = store.check()
+        if wrong:
+            print("\n".join(["The record is damaged, and what was written with it:", *wrong[:20]]),
+                  file=sys.stderr)
+        return 1 if wrong else 0
     rows, lost = whole_rows(folder)
     print(*export_rows(rows, place), sep="\n")
     print("\n".join(["Not written, for it is damaged:", *lost] if lost else

@@ -127,7 +127,7 @@ def _analysis(folder, arguments, rules=None):
 
 
 def _open(arguments):
-    from scentlab.sharing.opening import CAUTION, open_package
+    from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 
     if arguments.save and Path(arguments.save).exists():
         raise CannotDo(f"{arguments.save} is there already; give --save the name of a new folder")
@@ -142,7 +142,7 @@ def _open(arguments):
           "(--help tells what an answer may hold)")
     if arguments.save:
         print(f"Files: {arguments.save}")
-        print("\n".join(_item(f"report.html there: {CAUTION}")))
+        print("\n".join(_item(f"{SENDERS_PAGE} there: {CAUTION}")))
     return 0 if opened.same else 1
 
 

@@ -89,7 +89,7 @@ def _problem(table, column, value):
         remedy = "Give the value."
     elif column.kind in ("number", "integer") and re.fullmatch(r"-?\d+,\d+", shown):
         remedy = schema.with_a_point(shown)
-    elif column.kind == "text" and column.unfit(kept(shown))[0] == schema.SEEN:
+    elif column.kind == "text" and (column.unfit(kept(shown)) or [""])[0] == schema.SEEN:
         return Problem(table.name, None, column.name, shown, *column.unfit(kept(shown)))
     elif column.kind == "date" and _as_date(value) is not None:
         return Problem(table.name, None, column.name, shown, *schema.plausible_day())
@@ -154,7 +154,7 @@ def _check_choice(value, column):
 
 def _check_text(value, column):
     text = kept(value)
-    return None if column.unfit(text) else text
+    return None if isinstance(value, bytes) or column.unfit(text) else text
 
 
 _CHECKS = {

@@ -892,6 +892,7 @@ def _is_good(table, row, lost):
         row |= check_row(table, {n: row.get(n) for n in table.names})
         _moment(row["saved_at"])
         row["entry_id"] = int(row["entry_id"])
+        row["replaces"] = None if row.get("replaces") is None else int(row["replaces"])
         if unseen(f"{row.get('void_reason')}{row.get('reason')}{row.get('key')}", lines=True):
             raise ValueError("its reason or key is no text")
     except (ValueError, TypeError, KeyError) as error:

@@ -107,7 +107,8 @@ class Opened(Shown):
             raise PackageError(f"{folder.parent}: no such folder; make it first") from None
         try:
             for name, data in self.files.items():
-                data = _caged(data) if name == "report.html" else data
+                if name == "report.html":
+                    name, data = SENDERS_PAGE, _caged(data)
                 write_whole(folder / name, data)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
@@ -124,6 +125,7 @@ iframe {{border: 0; width: 100%; height: calc(100vh - 6rem)}}</style></head><bod
 <p><strong>{}</strong></p><iframe sandbox title="The sender's report" srcdoc="{}"></iframe>
 </body></html>
 """
+SENDERS_PAGE = "report-of-the-sender.html"
 CAUTION = (
     "This page was made by the sender of a package, and nobody has checked what it says: rely on "
     "the numbers that scentlab open found again. Its scripts and links are switched off."

@@ -107,8 +107,8 @@ def _refuse_undecided(series, guard):
     plan = series.plan or {}
     texts = [("the title", series.title), ("the title", plan.get("title"))]
     texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
-    finds += [(hit, place) for place, text in texts for hit in guard.hits(str(text or ""))
-              if not hit.whole]
+    finds += [(hit, place) for place, text in texts
+              for hit in guard.hits(guard.scrubbed(str(text or "")))]
     if finds:
         raise UndecidedError(finds)
 
