@@ -778,6 +778,8 @@ def _refuse_twins(connection, table, rows, but=None):
     query = sa.select(sql.c.entry_id, *(sql.c[n] for n in names)).where(_stands(sql))
     if but is not None:
         query = query.where(sql.c.entry_id != int(but))
+    for name in names[1:]:
+        query = query.where(_is_one_of(sql.c[name], {row[name] for row in rows}))
     heads = list(dict.fromkeys(row[names[0]] for row in rows))
     taken = {tuple(r[n] for n in names): f"stored already (entry {r['entry_id']})"
              for r in _where_in(connection, query, sql.c[names[0]], heads)}
@@ -790,6 +792,14 @@ def _refuse_twins(connection, table, rows, but=None):
                 f"{table}: {values} is {taken[place]}; correct or void that entry first"
             )
         taken[place] = "given twice"
+
+
+def _is_one_of(column, values):
+    """The condition that a column has one of the values, as far as they are few enough to ask."""
+    if len(values) > _AT_ONCE:
+        return sa.true()
+    known = column.in_(values - {None})
+    return sa.or_(known, column.is_(None)) if None in values else known
 
 
 def _need_pieces(connection, table, rows):
