@@ -867,6 +867,11 @@ def whole_rows(folder):
             raw.row_factory = sqlite3.Row
             for table in RECORDS.values():
                 frames[table.name] = _rescued(raw, table, lost)
+        for name in SCORES:
+            rows = frames[name][["entry_id", "code"]].itertuples(index=False)
+            known = set(frames["pieces"]["code"])
+            lost += [f"{name}, entry {n}: its piece {c} is not there" for n, c in rows
+                     if c not in known]
     except sqlite3.Error as error:
         raise StoreError(
             f"{path} cannot be read at all ({error}); restore it from a copy"

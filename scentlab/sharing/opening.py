@@ -282,7 +282,7 @@ def _no_constant(word):
 def _check_age(settings):
     made = settings.get("format")
     if not isinstance(made, int) or isinstance(made, bool) or made < 1:
-        raise PackageError(f"settings.json names no format of a package ({made!r}); {_ASK}")
+        raise PackageError(f"settings.json names no format of a package ({_short(made)}); {_ASK}")
     if made > FORMAT:
         raise PackageError(
             f"the package has format {made}, made by a newer version; this version reads up to "
@@ -328,6 +328,12 @@ def _texts_in(data):
         yield data
 
 
+def _short(value):
+    """A value of the sender as it may be shown."""
+    words = repr(value)
+    return words if len(words) <= 60 else f"{words[:57]}..."
+
+
 def _need_text(value, what, most):
     if not isinstance(value, str) or len(value) > most:
         raise PackageError(
@@ -345,7 +351,8 @@ def _check_descriptor(descriptor, files):
     """The descriptor against the Data Package standard 2.0 and against the files themselves."""
     if descriptor.get("$schema") != PROFILE:
         raise PackageError(
-            f"{DESCRIPTOR} does not follow {PROFILE}; it names {descriptor.get('$schema')!r}"
+            f"{DESCRIPTOR} does not follow {PROFILE}; it names "
+            f"{_short(descriptor.get('$schema'))}"
         )
     resources = descriptor.get("resources")
     if not isinstance(resources, list) or not resources:
@@ -397,7 +404,7 @@ def _rules(settings):
     values = {k: tuple(v) if isinstance(v, list) else v for k, v in given.items()}
     seed = settings.get("seed")
     if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 2**63:
-        raise PackageError(f"settings.json holds no seed but {seed!r}; {_ASK}")
+        raise PackageError(f"settings.json holds no seed but {_short(seed)}; {_ASK}")
     try:
         return Rules(**values), seed
     except (TypeError, ValueError) as problem:
@@ -409,7 +416,8 @@ def _draws(settings):
     draws = settings.get("draws", DRAWS)
     if not isinstance(draws, int) or isinstance(draws, bool) or not 100 <= draws <= MOST_DRAWS:
         raise PackageError(
-            f"settings.json asks for {draws!r} draws, where 100 to {MOST_DRAWS} can be; {_ASK}"
+            f"settings.json asks for {_short(draws)} draws, where 100 to {MOST_DRAWS} can be; "
+            f"{_ASK}"
         )
     return draws
 
@@ -425,7 +433,7 @@ def _series(files, settings):
     if piece_g is not None and (isinstance(piece_g, bool) or not (
         isinstance(piece_g, int | float) and 0 < piece_g < 1e5
     )):
-        raise PackageError(f"settings.json: a piece of {piece_g!r} g cannot be; {_ASK}")
+        raise PackageError(f"settings.json: a piece of {_short(piece_g)} g cannot be; {_ASK}")
     empty = pd.DataFrame()
     frame = Series(
         about.get("title", ""), about.get("fragrance", ""), empty, empty, empty, empty,
