@@ -108,10 +108,11 @@ def visible(text):
     """
     if text.isascii() and text.isprintable():
         return text
-    return "".join(
+    # A return alone goes back over the line; before a line end it is part of that.
+    return "\r\n".join("".join(
         c if c in "\n\t" or not _is_unseen(c) else c.encode("unicode_escape").decode("ascii")
-        for c in text
-    )
+        for c in line
+    ) for line in text.split("\r\n"))
 
 
 def searchable(text):
