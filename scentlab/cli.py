@@ -5,6 +5,7 @@ error stream and exit code 2; nothing is left half-written.
 """
 
 import argparse
+import contextlib
 import dataclasses
 import datetime as dt
 import shlex
@@ -16,6 +17,7 @@ from pathlib import Path
 
 from scentlab import __version__
 from scentlab.schema import IMPORT_TABLES, DataError
+from scentlab.text import visible
 
 REPORT_NAME = "report.html"
 STORE_NAME = "series.sqlite"
@@ -27,8 +29,26 @@ class CannotDo(Exception):
 
 
 def main(argv=None):
-    """Run one command; returns the exit code (0 done, 2 not done; 1 is `open`'s own)."""
-    arguments = _parser().parse_args(_split_extra(argv))
+    """Run one command; returns the exit code (0 done, 2 not done; 1 done, but look at it)."""
+    with contextlib.redirect_stdout(_Plain(sys.stdout)), \
+            contextlib.redirect_stderr(_Plain(sys.stderr)):
+        return _run(_parser().parse_args(_split_extra(argv)))
+
+
+class _Plain:
+    """A stream on which no sign of somebody else's text can steer the terminal."""
+
+    def __init__(self, stream):
+        self._stream = stream
+
+    def write(self, text):
+        return self._stream.write(visible(text))
+
+    def __getattr__(self, name):
+        return getattr(self._stream, name)
+
+
+def _run(arguments):
     try:
         code = arguments.run(arguments)
     except BrokenPipeError:
@@ -43,7 +63,7 @@ def _known_errors():
     from scentlab.materials import MaterialError
     from scentlab.recording.store import StoreError
     from scentlab.results import FitError
-    from scentlab.sharing.redaction import SharingError
+    from scentlab.sharing.guard import SharingError
 
     return (CannotDo, DataError, MaterialError, StoreError, FitError, SharingError, OSError)
 
@@ -316,10 +336,12 @@ def _void(arguments):
 
 
 def _export(arguments):
-    from scentlab.recording.importing import export_csvs
-    from scentlab.recording.store import Store
+    from scentlab.recording.importing import export_csvs, export_rows
+    from scentlab.recording.store import Store, whole_rows
 
     folder = series_folder(arguments.folder)
+    if arguments.whole_rows and not arguments.out:
+        raise CannotDo("--whole-rows writes beside the damaged series: give --out a new folder")
     place = Path(arguments.out) if arguments.out else folder / "exports"
     if arguments.out:
         for table in IMPORT_TABLES:
@@ -328,8 +350,19 @@ def _export(arguments):
                     f"{place / table.name}.csv is there already and was not touched; give --out "
                     "another folder"
                 )
-    for path in export_csvs(Store.open(folder), place):
-        print(path)
+    if not arguments.whole_rows:
+        store = Store.open(folder)
+        print(*export_csvs(store, place), sep="\n")
+        wrong = store.check()
+        if wrong:
+            print("\n".join(["The record is damaged, and what was written with it:", *wrong[:20]]),
+                  file=sys.stderr)
+        return 1 if wrong else 0
+    rows, lost = whole_rows(folder)
+    print(*export_rows(rows, place), sep="\n")
+    print("\n".join(["Not written, for it is damaged:", *lost] if lost else
+                    ["Every row that could be read is right."]), file=sys.stderr)
+    return 1 if lost else 0
 
 
 # --- columns -----------------------------------------------------------------------------------
@@ -796,16 +829,22 @@ def _add_export(commands):
         Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv when a piece was
         left on the warmer, in the columns that `scentlab import` reads. In the exports/ of the
         series folder earlier ones are replaced; in another folder a file that is there already is
-        not touched.
+        not touched. --whole-rows is the way out of a damaged record: what can be read and is right
+        is written, what is lost is told, and the exit code is 1.
         """,
         """
         scentlab export cedar-2026
         scentlab export cedar-2026 --out for-the-archive
+        scentlab export cedar-2026 --out saved --whole-rows
         """,
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument(
         "--out", metavar="OUT", help="folder to write into (default: FOLDER/exports)"
+    )
+    parser.add_argument(
+        "--whole-rows", action="store_true",
+        help="write the rows of a damaged record that are whole, and tell the others",
     )
 
 

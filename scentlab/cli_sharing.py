@@ -80,6 +80,7 @@ def _choices(arguments):
     return Choices(
         **{f"hide_{name}": name in hide for name in HIDEABLE},
         renumber_assessors=arguments.renumber_assessors, leave_out=tuple(arguments.leave_out),
+        also_hide=tuple(arguments.also_hide), may_stay=tuple(arguments.may_stay),
     )
 
 
@@ -126,7 +127,7 @@ def _analysis(folder, arguments, rules=None):
 
 
 def _open(arguments):
-    from scentlab.sharing.opening import open_package
+    from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 
     if arguments.save and Path(arguments.save).exists():
         raise CannotDo(f"{arguments.save} is there already; give --save the name of a new folder")
@@ -141,6 +142,7 @@ def _open(arguments):
           "(--help tells what an answer may hold)")
     if arguments.save:
         print(f"Files: {arguments.save}")
+        print("\n".join(_item(f"{SENDERS_PAGE} there: {CAUTION}")))
     return 0 if opened.same else 1
 
 
@@ -227,9 +229,11 @@ def _summary(arguments):
     check_questions(arguments.ask)
     choices = _choices(arguments)
     analysis = _analysis(folder, arguments)
+    guard = {}
     if choices != Choices():
-        analysis = prepare_package(analysis, choices).analysis
-    write_supplier_summary(analysis, path, arguments.ask)
+        package = prepare_package(analysis, choices)
+        analysis, guard = package.analysis, {"guard": package.guard}
+    write_supplier_summary(analysis, path, arguments.ask, **guard)
     print(f"Summary: {path}")
 
 
@@ -296,6 +300,15 @@ def _add_holding(parser):
     group.add_argument(
         "--leave-out", action="append", default=[], metavar="BLEND",
         help="leave a blend out with its pours and scores (may be repeated)",
+    )
+    group.add_argument(
+        "--also-hide", action="append", default=[], metavar="WORD",
+        help="a word that tells the fragrance's name, to be hidden too (may be repeated)",
+    )
+    group.add_argument(
+        "--may-stay", action="append", default=[], metavar="WORD",
+        help="a word that holds a hidden name and does not tell it, such as figure where Fig is "
+        "hidden (may be repeated)",
     )
 
 

@@ -298,7 +298,10 @@ def _tables(plan):
                     "wax to melt, g"]
     parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
              "Day by day": diary(plan)}
-    as_weight, as_money = "{:.1f}".format, "{:.2f}".format
+    def as_money(value):
+        return "not known" if value != value else f"{value:.2f}"
+
+    as_weight = "{:.1f}".format
     written = dict.fromkeys(buy.columns[-2:], as_money)
     written |= dict.fromkeys(("needed, g", "wax, g", "fragrance, g"), as_weight)
     return "".join(

@@ -8,6 +8,7 @@ import math
 import re
 from dataclasses import asdict, dataclass
 
+from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content
 
 
@@ -33,7 +34,7 @@ class Wax:
     price_per_kg: float | None = None
 
     def __post_init__(self):
-        _need_name(self.name, "wax")
+        object.__setattr__(self, "name", _good_name(self.name, "wax"))
         _need_range(self.limit_load_pct, f"wax {self.name}: limit_load_pct", 0.1, 40, "% of wax")
         for field in ("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"):
             _need_range(getattr(self, field), f"wax {self.name}: {field}", 20, 150, "°C")
@@ -64,7 +65,7 @@ class Fragrance:
     allergens: tuple = ()
 
     def __post_init__(self):
-        _need_name(self.name, "fragrance")
+        object.__setattr__(self, "name", _good_name(self.name, "fragrance"))
         object.__setattr__(self, "allergens", tuple(self.allergens))
         what = f"fragrance {self.name}"
         _need_range(self.flash_point_c, f"{what}: flash_point_c", 0, 300, "°C")
@@ -97,7 +98,7 @@ class Blend:
     own_limit_load_pct: float | None = None
 
     def __post_init__(self):
-        _need_name(self.name, "blend")
+        object.__setattr__(self, "name", _good_name(self.name, "blend"))
         parts = self.parts.items() if isinstance(self.parts, dict) else self.parts
         object.__setattr__(self, "parts", tuple((w, float(f)) for w, f in parts))
         self._check_fractions()
@@ -117,8 +118,7 @@ class Blend:
             raise MaterialError(
                 f"blend {self.name} has no wax; give at least one with its fraction"
             )
-        names = [wax.name for wax, _ in self.parts]
-        if len(set(names)) < len(names):
+        if twins(wax.name for wax, _ in self.parts):
             raise MaterialError(f"blend {self.name} names a wax twice; add its fractions up")
         for wax, fraction in self.parts:
             if not (math.isfinite(fraction) and 0 < fraction <= 1):
@@ -201,9 +201,15 @@ def say_lot(lot):
     return lot if re.match(r"lot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
-def _need_name(name, what):
+def _good_name(name, what):
     if not isinstance(name, str) or not name.strip() or len(name) > 80:
         raise MaterialError(f"a {what} needs a name of 1 to 80 characters, not {name!r}")
+    if unseen(name):
+        raise MaterialError(
+            f"the name {name!r} of a {what} holds {', '.join(unseen(name))}, which nobody can "
+            "see; type it anew"
+        )
+    return kept(name)
 
 
 def _need_range(value, what, lower, upper, unit):

@@ -8,8 +8,11 @@ Forms, file import, database constraints, exports and reports all read the table
 import datetime as dt
 import re
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import pandas as pd
+
+from scentlab.text import alike, kept, unseen
 
 SWEAT_GRADES = (
     "dry",
@@ -26,10 +29,15 @@ FROST_GRADES = (
     "more than half of the face",
 )
 STRESSES = ("rest", "heat")
+EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may tell of
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip
 THROW_KINDS = ("cold", "warm")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
+
+
+WHICHEVER = "whichever it is"
+SEEN = "a text of signs that can be seen"
 
 
 @dataclass(frozen=True)
@@ -63,6 +71,20 @@ class Column:
             words += f" of {self.lower:g} or more"
         return words + (f" ({self.unit})" if self.unit else "")
 
+    @property
+    def free(self):
+        """Whether it is free text, which may have several lines, and no name."""
+        return self.pattern is None or self.pattern.startswith("(?s)")
+
+    def unfit(self, text):
+        """What is wrong with a text for this column: (expected, remedy), or None."""
+        signs = unseen(text, lines=self.free)
+        if signs:
+            return SEEN, f"Type it anew: it holds {', '.join(signs)}."
+        if re.fullmatch(self.pattern or r"(?s).{1,200}", text):
+            return None
+        return self.expected, "Correct the text."
+
 
 @dataclass(frozen=True)
 class Table:
@@ -77,7 +99,7 @@ class Table:
     key: tuple = ()
     one_of: tuple = ()
 
-    @property
+    @cached_property
     def names(self):
         return tuple(c.name for c in self.columns)
 
@@ -400,12 +422,23 @@ def _parse_number(cells, empty, column, findings):
     for i in cells.index[bad]:
         remedy = "Correct the value" + ("." if column.required else " or leave the cell empty.")
         if re.fullmatch(r"-?\d+,\d+", cells[i]):
-            remedy = f"Write {cells[i].replace(',', '.')}, with a point."
+            remedy = with_a_point(cells[i])
         elif column.unit and re.search(r"\d\s*[A-Za-z%°]", cells[i]):
             remedy = f"Give the number alone, in {column.unit}, without its unit."
         findings.add(_row(cells, i), column.name, cells[i], column.expected, remedy)
     values = values.mask(bad)
     return values.round().astype("Int64") if column.kind == "integer" else values
+
+
+def with_a_point(text):
+    """How a number with a comma is written, which may be a decimal one or part thousands.
+
+    >>> with_a_point("9,5"), with_a_point("1,200")
+    ('Write 9.5, with a point.', 'Write 1200 or 1.2, whichever it is.')
+    """
+    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
+        return f"Write {text.replace(',', '')} or {float(text.replace(',', '.')):g}, {WHICHEVER}."
+    return f"Write {text.replace(',', '.')}, with a point."
 
 
 def _parse_dates(cells, empty, column, findings):
@@ -418,6 +451,8 @@ def _parse_dates(cells, empty, column, findings):
             if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", cell):
                 raise ValueError
             parsed.append(dt.date.fromisoformat(cell))
+            if not EARLIEST <= parsed[-1] <= LATEST:
+                findings.add(_row(cells, i), column.name, cell, *plausible_day())
         except ValueError:
             parsed.append(None)
             findings.add(
@@ -430,8 +465,13 @@ def _parse_dates(cells, empty, column, findings):
     return pd.Series(parsed, index=cells.index, dtype=object)
 
 
+def plausible_day():
+    """What a day must be, whatever its form, and the remedy, in words."""
+    return f"a day from {EARLIEST} to {LATEST}", "Look at the year."
+
+
 def _parse_choice(cells, empty, column, findings):
-    folded = cells.str.lower()
+    folded = cells.map(alike)
     bad = ~empty & ~folded.isin(column.choices)
     for i in cells.index[bad]:
         findings.add(
@@ -441,10 +481,11 @@ def _parse_choice(cells, empty, column, findings):
 
 
 def _parse_text(cells, empty, column, findings):
-    pattern = column.pattern or r"(?s).{1,200}"
-    bad = ~empty & ~cells.str.fullmatch(pattern)
-    for i in cells.index[bad]:
-        findings.add(_row(cells, i), column.name, cells[i], column.expected, "Correct the text.")
+    cells = cells.map(kept)
+    for i, cell in cells[~empty].items():
+        unfit = column.unfit(cell)
+        if unfit:
+            findings.add(_row(cells, i), column.name, cell, *unfit)
     return cells.where(~empty, None).astype(object)
 
 

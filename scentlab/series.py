@@ -4,10 +4,13 @@ The recording stage reads a series from a store, :mod:`scentlab.simulate` makes 
 truth, and the fits take its frames. Nothing here opens a file or a database.
 """
 
+import datetime as dt
+import math
 from dataclasses import dataclass, field
 
 import pandas as pd
 
+from scentlab.text import unseen
 from scentlab.units import content_from_load, load_from_weights
 
 POUR_COLUMNS = (
@@ -180,3 +183,75 @@ def _joined(rows, pours, columns, *more):
     if not rows.empty:
         rows = rows.merge(keep, on="pour", how="left", validate="many_to_one")
     return rows.reindex(columns=list(columns))
+
+
+# Names, and the kind of what stands under them, of a plan as data; "!" marks what must be there.
+_NUMBER, _DAY = float, dt.date
+_WAX = {
+    "name!": str, "lot": str, "limit_load_pct": _NUMBER, "melt_temp_c": _NUMBER,
+    "add_temp_c": _NUMBER, "pour_temp_c": _NUMBER, "max_temp_c": _NUMBER, "price_per_kg": _NUMBER,
+}
+_PLAN = {
+    "title": str, "currency": str, "piece_g": _NUMBER, "invented": bool, "notes": [str],
+    "assessors": [str], "works_with_fragrance": [str], "loads_pct": [_NUMBER], "rules": {},
+    "fragrance": {
+        "name": str, "lot": str, "allergens": [str], "flash_point_c": _NUMBER,
+        "limit_content_pct": _NUMBER, "density_g_per_ml": _NUMBER, "price_per_kg": _NUMBER,
+    },
+    "blends": [{
+        "name!": str, "own_limit_load_pct": _NUMBER,
+        "parts!": [{"wax!": _WAX, "fraction!": _NUMBER}],
+    }],
+    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY}],
+    "pieces": [{"code!": str, "pour": str, "test": str, "stress": str, "due_on": _DAY}],
+    "smellings": [{
+        "sitting!": str, "assessor!": str, "code!": str, "kind": str, "sitting_on": _DAY,
+        "position": _NUMBER,
+    }],
+}
+_KINDS = {str: "a text", _NUMBER: "a number", bool: "yes or no", _DAY: "a date"}
+
+
+def plan_problem(plan, seen=False):
+    """What is wrong with the shape of a plan as data, in words; None for a good one.
+
+    With ``seen`` its texts may hold no sign that nobody can see.
+
+    >>> plan_problem({"pours": [{"pot": "P01"}]}), plan_problem({"title": "spring"})
+    ('pours 1 has no pour', None)
+    """
+    return next(_wrong(plan, _PLAN, "the plan", seen), None)
+
+
+def _wrong(value, shape, place, seen):
+    if isinstance(shape, list) and isinstance(value, list):
+        for number, item in enumerate(value, start=1):
+            yield from _wrong(item, shape[0], f"{place} {number}", seen)
+    elif isinstance(shape, dict) and isinstance(value, dict):
+        for name, inner in shape.items():
+            if value.get(name.rstrip("!")) is None:
+                if name.endswith("!"):
+                    yield f"{place} has no {name.rstrip('!')}"
+                continue
+            name = name.rstrip("!")
+            under = name if place == "the plan" else f"{place}, {name}"
+            yield from _wrong(value[name], inner, under, seen)
+    elif isinstance(shape, list | dict):
+        yield f"{place} is no {'list' if isinstance(shape, list) else 'group of names'}"
+    elif not _is_a(value, shape):
+        yield f"{place} is not {_KINDS[shape]}"
+    elif seen and isinstance(value, str) and unseen(value, lines=True):
+        yield f"{place} holds {unseen(value, lines=True)[0]}, which nobody can see"
+
+
+def _is_a(value, kind):
+    if kind is _NUMBER:
+        return isinstance(value, int | float) and not isinstance(value, bool) and (
+            math.isfinite(value)
+        )
+    if kind is not _DAY:
+        return isinstance(value, kind)
+    try:
+        return bool(dt.date.fromisoformat(value))
+    except (TypeError, ValueError):
+        return False

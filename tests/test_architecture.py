@@ -15,17 +15,18 @@ import scentlab
 
 PACKAGE = Path(scentlab.__file__).parent
 
-VOCABULARY = {"units", "schema", "materials", "series", "results"}
+VOCABULARY = {"text", "units", "schema", "materials", "series", "results"}
 
 # A part of the package and the other parts that it may import.
 MAY_IMPORT = {
     "__init__": set(),
     "__main__": {"cli"},
+    "text": set(),
     "units": set(),
-    "schema": set(),
+    "schema": {"text"},
     "results": set(),
-    "materials": {"units"},
-    "series": {"units"},
+    "materials": {"text", "units"},
+    "series": {"text", "units"},
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},
     "recording": VOCABULARY | {"maths"},

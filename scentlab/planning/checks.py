@@ -6,9 +6,11 @@ import re
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.refusal import PlanError, count_of, need_above_zero, need_whole
 from scentlab.schema import THROWS
+from scentlab.text import kept, twins, unseen
 from scentlab.units import say_temperature
 
 MOST_PIECES = 900
+_RENAME = "give one thing one name, or two things names that can be told apart"
 HIGHEST_LOAD_PCT = 40.0
 
 
@@ -16,7 +18,12 @@ def check_title(title):
     """The title, a text of 1 to 120 characters."""
     if not isinstance(title, str) or not title.strip() or len(title) > 120:
         raise PlanError(f"the title is {title!r}; give a text of 1 to 120 characters")
-    return title
+    if unseen(title):
+        raise PlanError(
+            f"the title {title!r} holds {', '.join(unseen(title))}, which nobody can see; type it "
+            "anew"
+        )
+    return kept(title)
 
 
 def check_fragrance(fragrance):
@@ -56,13 +63,16 @@ def check_blends(blends):
     for blend in blends:
         if not isinstance(blend, Blend):
             raise PlanError(f"{blend!r} is no Blend; make it with Blend(name, parts)")
-    names = [b.name for b in blends]
-    for name in names:
-        if names.count(name) > 1:
+    for first, name in twins(b.name for b in blends):
+        if first == name:
             raise PlanError(
                 f"the blend {name} stands twice; give each blend once "
                 "and ask for more pots to repeat it"
             )
+        raise PlanError(f"the blends {first!r} and {name!r} differ only in look; {_RENAME}")
+    waxes = dict.fromkeys(wax.name for blend in blends for wax, _ in blend.parts)
+    for first, name in twins(waxes):
+        raise PlanError(f"the waxes {first!r} and {name!r} differ only in look; {_RENAME}")
     return blends
 
 
@@ -87,6 +97,9 @@ def check_assessors(assessors, pieces):
     if isinstance(assessors, str):
         assessors = [assessors]
     codes = tuple(assessors)
+    for first, code in twins(map(str, codes)):
+        if first != code:
+            raise PlanError(f"the assessors {first} and {code} differ only in look; {_RENAME}")
     for code in codes:
         if not re.fullmatch(THROWS["assessor"].pattern, str(code)):
             raise PlanError(

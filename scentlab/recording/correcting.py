@@ -12,6 +12,7 @@ from scentlab import schema
 from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
 from scentlab.recording.store import RefusedError
+from scentlab.text import kept, spelling
 from scentlab.units import load_from_weights
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
@@ -41,13 +42,14 @@ def stored_about(store, name, what=None):
     With ``what="piece"`` a pour is refused, for its weights would tell a load to who scores.
     Raises RefusedError when nothing is stored of it.
     """
-    name = str(name).strip()
+    name = kept(name)
     if not name:
         raise RefusedError("Nothing is filled in: give the blind code of a piece or a pour's name")
     blind = re.fullmatch(schema.PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
     tables, column = (SCORES, "code") if blind else (("pours",), "pour")
+    name = name if blind else spelling(store.known_names("pour"))(name)
     found = []
     for table in tables:
         rows = store.rows(table)

@@ -242,13 +242,14 @@ class PourForm(Form):
     on_undo : callable(receipt) that voids the entry, or None for a form without undo.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
-    beside the field stands which day is stored. A typed day, the minutes of stirring and the room
-    temperature stay for the next pour. What is likely a slip is stored by a second tap only: a load
-    or a temperature far off the plan, a pot above the wax maker's maximum or the flash point.
+    beside the field stands which day is stored. A typed day is that of one pour alone; the minutes
+    of stirring and the room temperature stay for the next one. What is likely a slip is stored by a
+    second tap only: a load or a temperature far off the plan, a pot above the wax maker's maximum
+    or the flash point.
     """
 
     NUMBERS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c")
-    STAYS = {"poured_on", "stir_min", "room_temp_c"}
+    STAYS = {"stir_min", "room_temp_c"}
 
     def __init__(self, planned, on_save, done=(), on_undo=None):
         super().__init__(on_save, on_undo)
@@ -611,7 +612,8 @@ class ShareForm(Form):
     ----------
     preview : callable(choices) -> what would leave, an object with ``_repr_html_``. The choices
         are a dict with hide_fragrance, hide_costs, hide_notes, renumber_assessors (bools) and
-        leave_out (a tuple of blends).
+        leave_out (a tuple of blends); may_stay and also_hide (tuples of words) once it was
+        refused with an error that has words ``undecided``, each of which is asked about.
     write : callable(what preview returned) -> the path that was written.
     blends : names of the blends, each of which can be left out.
 
@@ -642,10 +644,11 @@ class ShareForm(Form):
         self.look.on_click(lambda _: self._guarded(self._show_leaving))
         self.write = make_button("Write the package", "write", saves=True)
         self.write.on_click(lambda _: self._guarded(self._write_now))
-        self.leaving = w.HTML()
+        self.leaving, self.undecided, self._asked = w.HTML(), {}, stacked([])
         self._lay_out(
             w.HTML("<h3>What stays at home</h3>"), stacked(self.choices.values()),
-            in_a_row(self.leave_out.values()), self.look, self.leaving, self.write, self.message,
+            in_a_row(self.leave_out.values()), self._asked, self.look, self.leaving, self.write,
+            self.message,
         )
         self._changed()
 
@@ -653,7 +656,27 @@ class ShareForm(Form):
         """The choices as they stand."""
         names = {name: button in self._on for name, button in self.choices.items()}
         left = tuple(b for b, button in self.leave_out.items() if button in self._on)
-        return {**names, "leave_out": left}
+        decided = {
+            kind: tuple(word for word, asked in self.undecided.items() if asked[kind] in self._on)
+            for kind in ("may_stay", "also_hide")
+        }
+        return {**names, "leave_out": left, **{k: words for k, words in decided.items() if words}}
+
+    def _ask_about(self, words):
+        """Two buttons for each word that may tell what is hidden."""
+        for word in words:
+            place = len(self.undecided)
+            asked = {"may_stay": f"“{word}” may stay", "also_hide": f"Hide “{word}” too"}
+            if word not in self.undecided:
+                self.undecided[word] = {}
+                for kind, label in asked.items():
+                    name = f"{kind.replace('_', '-')}-{place}"
+                    button = self.undecided[word][kind] = make_button(label, name)
+                    button.on_click(lambda b: self._guarded(lambda: self._turn(b)))
+                    self._words[name] = label
+        self._asked.children = [in_a_row(asked.values()) for asked in self.undecided.values()]
+        self._name_controls()
+        self._changed()
 
     def _heard(self, content):
         # A preview takes longer than the browser waits; nothing is lost that was not acknowledged.
@@ -679,7 +702,11 @@ class ShareForm(Form):
     def _show_leaving(self):
         self._changed()
         self._say("flag", "Working: what would leave is put together. This may take half a minute.")
-        seen = self._preview(self.chosen())
+        try:
+            seen = self._preview(self.chosen())
+        except ValueError as error:
+            self._ask_about(getattr(error, "undecided", ()))
+            raise
         self._seen, self.leaving.value = seen, seen._repr_html_()
         self.write.disabled = False
         self._say("flag", "Nothing is written yet: read it, then write the package.")

@@ -14,6 +14,7 @@ from scentlab.schema import IMPORT_TABLES, DataError
 
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
+_MOST_LISTED = 100
 _BEYOND = "Take what the kept plan does not have too: other pours, pieces, assessors, sittings"
 _DECIMALS = (("decimal point, as 9.5", "."), ("decimal comma, as 9,5", ","))
 _LABELS = {
@@ -104,7 +105,7 @@ class FileMatch(w.VBox):
             unit = _choice(f"{self.table.name}-{name}-unit", f"… {what}", [_CHOOSE, *choices])
             unit.tooltip = f"{words}: {what}"
             # A column that bears its own name says its unit by that name.
-            unit.value = choices[0] if row["heading"] == name else _CHOOSE
+            unit.value = row["unit"] or (choices[0] if row["heading"] == name else _CHOOSE)
             unit.observe(lambda _: self._on_change(), "value")
             self.units[name] = unit
         box.observe(lambda _: self._rematched(name), "value")
@@ -221,7 +222,10 @@ class ImportForm(FoldedForm):
 
 def _listed(tried):
     """Every problem as a sentence of its own, which wraps on a small screen as a table does not."""
-    lines = "".join(f"<li>{html.escape(str(problem))}</li>" for problem in tried.problems)
+    told = [str(problem) for problem in tried.problems[:_MOST_LISTED]]
+    if len(tried.problems) > _MOST_LISTED:
+        told.append(f"... and {len(tried.problems) - _MOST_LISTED} more")
+    lines = "".join(f"<li>{html.escape(words)}</li>" for words in told)
     listed = f'<ol class="scent-list">{lines}</ol>' if lines else ""
     return f"<p><b>{html.escape(tried.sentence)}</b></p>{listed}"
 

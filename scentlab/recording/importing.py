@@ -18,16 +18,25 @@ from scentlab.recording import spreadsheets
 from scentlab.recording.kept_plan import BEYOND, cells_of, expected_words, kept_plan
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
-from scentlab.recording.store import StoreError
-from scentlab.schema import IMPORT_TABLES, MOST_LOAD_PCT, DataError, Findings, parse_table
+from scentlab.recording.store import NAMED, StoreError
+from scentlab.schema import (
+    IMPORT_TABLES,
+    MOST_LOAD_PCT,
+    WHICHEVER,
+    DataError,
+    Findings,
+    parse_table,
+)
+from scentlab.text import armed, disarmed, kept, spelling
 from scentlab.units import load_from_weights
 
 SEPARATORS = (",", ";", "\t")
 MOST_ALIKE = 4  # problems of one kind that are told row by row; more are told as one
 _TABLES = {t.name: t for t in IMPORT_TABLES}
-# A spreadsheet takes a cell that begins so for a formula.
-_FORMULA = re.compile(r"^[=+\-@\t\r']")
-_MARKED = re.compile(r"^'(?=[=+\-@\t\r'])")
+# Weights in g that a scale prints with three decimals, or that are thousands with a point.
+_THOUSANDFOLD = 1000.0  # a load, in %, that thousands taken for decimals make
+_POINT = " A point is a decimal point, unless the decimal comma is chosen: write 1250, not 1.250."
+_GROUPED = re.compile(r"[1-9]\d{0,2}\.\d\d0")
 
 
 @dataclass(frozen=True)
@@ -77,6 +86,7 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     With ``beyond_plan`` pours, pieces, assessors and sittings need not be in the kept plan.
     """
     problems, frames, plan = list(problems), {}, kept_plan(store)
+    sheets = _one_spelling(sheets, store)
     if plan is not None and "pieces" in sheets:
         sheets = {**sheets, "pieces": plan.fill_in(sheets["pieces"])}
     for name, sheet in sheets.items():
@@ -85,6 +95,7 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
         except DataError as error:
             told = _pours_left_open(error.problems, sheet, plan, beyond_plan)
             problems.extend(_renumbered(p, sheet) for p in told)
+        problems.extend(_doubtful_weights(sheet))
     unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
     problems.extend(_beyond_plan(unplanned))
     problems.extend(_across(sheets, store, unread, {value for _, _, value, *_ in unplanned}))
@@ -97,6 +108,35 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     if problems:
         raise DataError(problems)
     return frames
+
+
+def _one_spelling(sheets, store):
+    """The sheets with names that differ only in look spelt in one way: as known, or as first."""
+    for name in NAMED:
+        holders = [n for n, sheet in sheets.items() if list(sheet.text.columns).count(name) == 1]
+        known = [] if store is None or not holders else store.known_names(name)
+        given = [cell for n in holders for cell in map(kept, sheets[n].text[name])]
+        spell = spelling(known, list(filter(None, given)))
+        for n in holders:
+            text = sheets[n].text
+            text = text.assign(**{name: [spell(kept(cell)) for cell in text[name]]})
+            sheets = {**sheets, n: replace(sheets[n], text=text)}
+    return sheets
+
+
+def _doubtful_weights(sheet):
+    """Weights such as 1.200 g among others with fewer decimals: thousands, or a decimal point?"""
+    findings = Findings(sheet.file)
+    for name in (c.name for c in _TABLES[sheet.table].columns if c.unit == "g"):
+        cells = [(row, text) for row, text in cells_of(sheet, name) if text]
+        doubtful = [(row, text) for row, text in cells if _GROUPED.fullmatch(text)]
+        if not all(re.fullmatch(r"\d+\.\d{3}", text) for _, text in cells):
+            for row, text in doubtful[:MOST_ALIKE]:
+                findings.add(
+                    row, name, text, "a weight in g that can be read in one way only",
+                    f"Write {text.replace('.', '')} or {float(text):g}, {WHICHEVER}.",
+                )
+    return findings.problems
 
 
 def import_csvs(store, pours=None, pieces=None, throws=None, warmings=None, *, beyond_plan=False):
@@ -135,15 +175,19 @@ def export_csvs(store, folder):
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
     """
+    rows = {name: store.rows(name) for name in ("pieces", "grades", "throws", "warmings")}
+    return export_rows({"pours": _with_limits(store), **rows}, folder)
+
+
+def export_rows(rows, folder):
+    """Write the files of :func:`export_csvs` from frames of rows by table; returns their paths."""
     folder = Path(folder)
     frames = {
-        "pours": _with_limits(store),
-        "pieces": _looks(store.rows("pieces"), store.rows("grades")),
-        "throws": store.rows("throws"),
+        "pours": rows["pours"], "pieces": _looks(rows["pieces"], rows["grades"]),
+        "throws": rows["throws"],
     }
-    warmings = store.rows("warmings")
-    if len(warmings):
-        frames["warmings"] = warmings
+    if len(rows["warmings"]):
+        frames["warmings"] = rows["warmings"]
     texts = {f"{n}.csv": _csv_text(frame, _TABLES[n]) for n, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -189,18 +233,39 @@ def describe_columns():
 def read_sheet(path, table, findings, sheet=None):
     """A CSV file, or a sheet of an XLSX workbook, as text; None with the problem told."""
     try:
-        raw = path.read_bytes()
+        with path.open("rb") as file:  # a pipe or a device has no end: the limit holds for all
+            raw = file.read(spreadsheets.MOST_BYTES + 1)
     except OSError as error:
         findings.add(
             None, "", None, f"a file of {table} ({error.strerror})",
             "Check the name and the place of the file.",
         )
         return None
+    if len(raw) > spreadsheets.MOST_BYTES:
+        _add_too_large(findings, None, f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
+        return None
     if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         cells = spreadsheets.sheet_cells(path, sheet, findings)
         return None if cells is None else sheet_from_cells(cells, table, findings)
     text = _decode(raw, findings)
     return None if text is None else sheet_from_text(text, table, findings)
+
+
+def _add_too_large(findings, row, most):
+    findings.add(row, "", None, f"a file of at most {most}", spreadsheets.TOO_LARGE)
+
+
+def _too_large(text, separator, findings):
+    """Whether the lines of a CSV file are too many or too long, told before they are split up."""
+    rows, widest = text.count("\n"), (0, 0)
+    if rows > spreadsheets.MOST_ROWS:
+        _add_too_large(findings, None, f"{spreadsheets.MOST_ROWS} rows")
+        return True
+    for number, line in enumerate(text.splitlines(), start=1):
+        widest = max(widest, (line.count(separator) + 1, -number))
+    if widest[0] > spreadsheets.MOST_COLUMNS:
+        _add_too_large(findings, -widest[1], f"{spreadsheets.MOST_COLUMNS} columns")
+    return widest[0] > spreadsheets.MOST_COLUMNS
 
 
 def _decode(raw, findings):
@@ -229,8 +294,10 @@ def _decode(raw, findings):
 
 def sheet_from_text(text, table, findings):
     """The cells of CSV text, or None with the problem among the findings."""
-    header, *_ = text.splitlines() or [""]
+    header = text.partition("\n")[0].strip("\r")
     separator = _separator(header, _TABLES[table])
+    if _too_large(text, separator, findings):
+        return None
     try:
         lines = list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
     except csv.Error as error:
@@ -264,7 +331,7 @@ def sheet_from_cells(lines, table, findings):
                 "Quote a cell that holds the separator, and give every column a cell.",
             )
             continue
-        cells.append([_MARKED.sub("", cell) for cell in line[: len(header)]])
+        cells.append([armed(cell) for cell in line[: len(header)]])
         numbers.append(number)
     text = pd.DataFrame(cells, columns=header, dtype=object)
     return Sheet(findings.file, table, text, tuple(numbers))
@@ -355,7 +422,8 @@ def _impossible_pours(pours, sheet, store):
                 place, "fragrance_g", f"{row['fragrance_g']:g}",
                 f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {row['wax_g']:g} g of wax "
                 f"this is {load:.1f} %",
-                "Look for a slipped decimal point in fragrance_g or wax_g.",
+                "Look for a slipped decimal point in fragrance_g or wax_g."
+                + (_POINT if load > _THOUSANDFOLD else ""),
             )
         blend, where = melts.setdefault(row["pot"], (row["blend"], f"in row {place}"))
         if blend != row["blend"]:
@@ -476,11 +544,6 @@ def _placed(name, frames, sheets):
     return zip(sheets[name].rows, _records(frames[name]), strict=True)
 
 
-def _stored_origins(store):
-    pieces = store.rows("pieces")
-    return dict(zip(pieces["code"], pieces["pour"], strict=True))
-
-
 def _stored_already(frames, sheets, store):
     """Rows that the store holds already, told with their place in the file."""
     problems = []
@@ -569,6 +632,8 @@ def _looks(pieces, grades):
     looks = looks.reindex(columns=[*keys, "sweat", "frost"])
     looks = looks.rename(columns={"sweat": "sweat_grade", "frost": "frost_grade"})
     joined = pieces[["code", "pour"]].merge(looks, on="code", how="left")
+    # Of a damaged record a grade may be whole whose piece is not.
+    joined = pd.concat([joined, looks[~looks["code"].isin(pieces["code"])]])
     return joined.reindex(columns=list(_TABLES["pieces"].names))
 
 
@@ -586,5 +651,5 @@ def _cells(values, column):
         return ["" if pd.isna(v) else repr(float(v)) for v in values]
     cells = ["" if pd.isna(v) else str(v) for v in values]
     if column.kind == "text":
-        return ["'" + c if _FORMULA.match(c) else c for c in cells]
+        return [disarmed(c) for c in cells]
     return cells

@@ -20,6 +20,7 @@ from scentlab.recording.importing import (
     store_frames,
 )
 from scentlab.schema import IMPORT_TABLES, DataError, Findings
+from scentlab.text import alike
 
 _TABLES = {t.name: t for t in IMPORT_TABLES}
 
@@ -43,12 +44,46 @@ UNITS = {
         "% of total": float, "% of wax": units.content_from_load,
     },
 }
+# What the trade writes over a column, the surest first; a number column takes numbers alone.
+TRADE = {
+    "pours": {
+        "pour": ("test batch", "batch", "test"),
+        "pot": ("melt", "pitcher"),
+        "poured_on": ("date", "pour date", "date poured", "day", "poured"),
+        "wax_g": ("wax weighed", "wax weight", "wax amount", "wax"),
+        "blend": ("wax blend", "blend name", "wax type", "wax name", "wax"),
+        "fragrance_g": (
+            "fo weighed", "fo weight", "fo amount", "fragrance oil", "fragrance weight", "fo",
+            "fragrance", "oil weight", "oil", "scent", "oz",
+        ),
+        "add_temp_c": ("fo added at", "fo temp", "add temp"),
+        "pour_temp_c": ("poured at", "pour temp"),
+        "note": ("notes", "remarks", "comments"),
+    },
+    "pieces": {
+        "code": ("label", "piece"), "assessor": ("tester",), "sweat_grade": ("sweat", "sweating"),
+        "frost_grade": ("frost", "frosting"), "age_days": ("age", "days"),
+    },
+    "throws": {
+        "code": ("label", "piece"), "assessor": ("tester",), "sitting": ("session",),
+        "throw": ("score", "strength"),
+    },
+    "warmings": {"code": ("label", "piece"), "assessor": ("tester",), "weight_g": ("weight",)},
+}
+_IN_HEADS = {
+    "g": ("g", "grams", "gram"), "kg": ("kg",), "oz": ("oz", "ounces"), "lb": ("lb", "lbs"),
+    "°C": ("c", "degc"), "°F": ("f", "degf"), "min": ("min", "minutes"),
+    "h": ("h", "hours", "hrs"), "days": ("days",), "% of wax": ("pct",),
+}
 DATES = {
     "year-month-day": r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})",
     "day.month.year": r"(?P<d>\d{1,2})\.(?P<m>\d{1,2})\.(?P<y>\d{4})",
     "day/month/year": r"(?P<d>\d{1,2})/(?P<m>\d{1,2})/(?P<y>\d{4})",
     "month/day/year": r"(?P<m>\d{1,2})/(?P<d>\d{1,2})/(?P<y>\d{4})",
 }
+
+
+_THOUSANDS = re.compile(r"[1-9]\d{0,2}(\.\d{3})+(,\d+)?")
 
 
 @dataclass(frozen=True)
@@ -130,22 +165,23 @@ def workbook_sheets(path):
 def suggest_columns(path, table, sheet=None):
     """For each column of a table the heading that plainly names it, and the units to choose from.
 
-    Returns a DataFrame with column, required, heading ('' when none is plain) and units; its
-    ``attrs["headings"]`` are all headings of the file. Raises DataError when the file cannot be
-    read.
+    Returns a DataFrame with column, required, heading ('' when none is plain), units and unit
+    ('' when the heading does not name one); its ``attrs["headings"]`` are all headings of the
+    file. Raises DataError when the file cannot be read.
     """
     findings = Findings(Path(path).name)
     found = read_sheet(Path(path), table, findings, sheet)
     if found is None:
         findings.stop()
     headings = list(dict.fromkeys(h for h in map(str, found.text.columns) if h))
-    plain = _plain_headings(headings, _TABLES[table])
+    plain = _plain_headings(found.text, _TABLES[table])
     rows = [
         {
             "column": column.name,
             "required": "yes" if column.required else "no",
             "heading": plain.get(column.name, ""),
             "units": ", ".join(_choices(column)),
+            "unit": _unit_in(plain.get(column.name, ""), column),
         }
         for column in _TABLES[table].columns
     ]
@@ -154,18 +190,25 @@ def suggest_columns(path, table, sheet=None):
     return frame
 
 
-def _plain_headings(headings, table):
-    """Per column the heading that names it, or that alone begins its name or meaning.
+def _plain_headings(text, table):
+    """Per column the heading of a sheet that names it, in our words or in those of the trade.
 
     'Wax weighed' can only be the wax weighed into a pour; 'Wax temperature' begins two columns
-    and is left to the person.
+    and is left to the person. Of two headings for one column the surer one is taken.
     """
+    headings = list(dict.fromkeys(h for h in map(str, text.columns) if h))
     known = {_plain(h): h for h in reversed(headings)}
     found = {}
     for column in table.columns:
         heading = known.get(_plain(column.name), known.get(_bare(column.name)))
-        if heading:
+        if heading and _fits(text, heading, column):
             found[column.name] = heading
+    for column in table.columns:
+        for words in TRADE[table.name].get(column.name, ()):
+            for heading in headings:
+                named = _plain(words) in (_plain(heading), _without_unit(heading))
+                if named and heading not in found.values() and _fits(text, heading, column):
+                    found.setdefault(column.name, heading)
     claims = {}
     for heading in (h for h in headings if h not in found.values()):
         led = [c.name for c in table.columns if _leads(heading, c)]
@@ -173,6 +216,35 @@ def _plain_headings(headings, table):
             claims.setdefault(led[0], []).append(heading)
     alone = {name: claim[0] for name, claim in claims.items() if len(claim) == 1}
     return {**alone, **found}
+
+
+def _fits(text, heading, column):
+    """Whether cells under a heading can be of a column: numbers where numbers are wanted."""
+    cells = text[heading]
+    if isinstance(cells, pd.DataFrame):
+        return False
+    cells = [c for c in map(str, cells) if c.strip()]
+    if column.kind == "text" and column.name not in ("blend", "note"):
+        return True
+    digits = sum(c.strip()[:1].isdigit() or c.strip()[:1] in "-+.," for c in cells)
+    return not cells or (2 * digits >= len(cells)) == (column.kind not in ("text", "choice"))
+
+
+def _without_unit(heading):
+    """A heading without the unit behind it: 'Wax (oz)' names the wax.
+
+    >>> _without_unit("Wax (oz)"), _without_unit("oz")
+    ('wax', 'oz')
+    """
+    name, _, last = _plain(heading).rpartition("_")
+    return name if name and any(last in words for words in _IN_HEADS.values()) else _plain(heading)
+
+
+def _unit_in(heading, column):
+    """The unit that a heading names among those of a column, or ''."""
+    last = _plain(heading).rpartition("_")[2]
+    units_ = [u for u in _choices(column) if last in _IN_HEADS.get(u, ())]
+    return units_[0] if units_ else ""
 
 
 def _leads(heading, column):
@@ -209,10 +281,49 @@ def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmin
             sheets, store, problems, unread=unread, today=today, beyond_plan=beyond_plan
         )
     except DataError as error:
-        return DryRun({}, tuple(
-            _as_in_the_file(p, sheets, originals) for p in _told_once(error.problems, problems)
-        ))
+        told = [_as_in_the_file(p, sheets, originals)
+                for p in _told_once(error.problems, problems)]
+        for name, sheet in sheets.items():
+            told = _with_headings(told, sheet, originals[name])
+        return DryRun({}, tuple(told))
     return DryRun(frames, ())
+
+
+def _with_headings(problems, sheet, original):
+    """Problems of the header with the remedy of the form and of the command.
+
+    A column that is missing and a heading that is not known may be one thing, told once.
+    """
+    table, told = _TABLES[sheet.table], []
+    ours = [p for p in problems if p.file == sheet.file and p.row == 1]
+    lacking = {p.column for p in ours if p.column in table.required and p.value is None}
+    unknown = {p.column for p in ours if p.column and p.column not in table.names}
+    plain = {h: c for c, h in _plain_headings(original.text, table).items()
+             if h in unknown and c not in sheet.text.columns}
+    for problem in problems:
+        if problem not in ours or problem.column not in lacking | unknown:
+            told.append(problem)
+        elif problem.column in plain:
+            told.append(replace(problem, expected=f"{plain[problem.column]}, by its look",
+                                remedy=_say_match(problem.column, table[plain[problem.column]])))
+        elif problem.column in unknown:
+            told.append(replace(problem, remedy=(
+                "Choose in the form which column it is, or in the command give --match "
+                f'"{problem.column}=COLUMN:UNIT", or delete it.'
+            )))
+        elif problem.column not in plain.values():
+            told.append(replace(problem, remedy=(
+                "Choose in the form which heading it is, or in the command give --match "
+                f'"HEADING={problem.column}:UNIT", or add the column.'
+            )))
+    return told
+
+
+def _say_match(heading, column):
+    unit = _unit_in(heading, column) or (_choices(column) and "UNIT")
+    units_ = f" (UNIT: {', '.join(_choices(column))})" if unit == "UNIT" else ""
+    match = f"{heading}={column.name}" + (f":{unit}" if unit else "")
+    return f'Choose that in the form, or in the command give --match "{match}"{units_}.'
 
 
 def _told_once(found, of_matching):
@@ -378,8 +489,8 @@ def _converted(text, column, unit, decimal):
         return _iso_date(text, unit)
     if column.kind not in ("number", "integer"):
         return text
-    if decimal == ",":
-        text = text.replace(".", "·").replace(",", ".")  # a point is no decimal sign then
+    if decimal == ",":  # a point is no decimal sign then, but may part the thousands
+        text = text.replace(".", "" if _THOUSANDS.fullmatch(text) else "·").replace(",", ".")
     choices = UNITS.get(column.unit)
     if choices is None or unit is None or choices[unit] is float:
         return text
@@ -407,7 +518,7 @@ def _as_in_the_file(problem, sheets, originals):
         if origin is None:
             continue
         place = sheet.rows.index(problem.row)
-        if problem.value and problem.value == str(sheet.text[problem.column].iloc[place]):
+        if problem.value and alike(problem.value) == alike(sheet.text[problem.column].iloc[place]):
             value = str(originals[name].text[origin.heading].iloc[place]).strip()
             return replace(problem, value=value + _foreign(origin, sheet, problem.column))
     return problem

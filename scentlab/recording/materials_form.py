@@ -24,6 +24,7 @@ from scentlab.recording.form_parts import (
     typed_number,
 )
 from scentlab.schema import Column
+from scentlab.text import alike
 from scentlab.units import (
     celsius_from_fahrenheit,
     fahrenheit_from_celsius,
@@ -452,12 +453,13 @@ def _named(values, what):
 
 
 def _once(material, taken, what, hint):
-    if material.name in taken:
+    first = taken.setdefault(alike(material.name), material)
+    if first is not material:
+        names = dict.fromkeys((first.name, material.name))
         raise ValueError(
-            f"two {what}{'es' if what == 'wax' else 's'} are called {material.name}; give each a "
-            f"name of its own, {hint}"
+            f"two {what}{'es' if what == 'wax' else 's'} are called {' and '.join(names)}; give "
+            f"each a name of its own, {hint}"
         )
-    taken[material.name] = material
     return material
 
 

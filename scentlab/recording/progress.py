@@ -11,6 +11,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.results import Result
+from scentlab.text import spelling
 
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
@@ -83,6 +84,7 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     the pour was late, and sheet_on is the planned day, which the printed sheet bears.
     """
     today = today or dt.date.today()
+    assessor = spelling(known_assessors(store))(assessor)
     due = _due(store)
     due["age_days"] = [
         None if p is None else float(max(0, (today - p).days)) for p in due["poured_on"]

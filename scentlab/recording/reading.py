@@ -69,7 +69,7 @@ def _fragrance(plan):
 
 
 def _with_planned_load(pours, plan):
-    planned = {p["pour"]: p["load_pct"] for p in (plan or {}).get("pours", ())}
+    planned = {p["pour"]: p.get("load_pct") for p in (plan or {}).get("pours", ())}
     loads = pd.Series([planned.get(p) for p in pours["pour"]], dtype="float64")
     return pours.assign(planned_load_pct=loads.to_numpy())
 

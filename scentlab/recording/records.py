@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab import schema
 from scentlab.schema import Column, Problem, Table
+from scentlab.text import alike, kept
 
 PIECES = Table(
     "pieces",
@@ -87,13 +88,19 @@ def _problem(table, column, value):
     if shown == "":
         remedy = "Give the value."
     elif column.kind in ("number", "integer") and re.fullmatch(r"-?\d+,\d+", shown):
-        remedy = f"Write {shown.replace(',', '.')}, with a point."
+        remedy = schema.with_a_point(shown)
+    elif column.kind == "text" and (column.unfit(kept(shown)) or [""])[0] == schema.SEEN:
+        return Problem(table.name, None, column.name, shown, *column.unfit(kept(shown)))
+    elif column.kind == "date" and _as_date(value) is not None:
+        return Problem(table.name, None, column.name, shown, *schema.plausible_day())
     return Problem(table.name, None, column.name, shown, column.expected, remedy)
 
 
 def _missing(value):
     if isinstance(value, str):
         return value.strip() == ""
+    if isinstance(value, (int, float)):
+        return value != value
     return value is None or bool(pd.isna(value))
 
 
@@ -101,14 +108,7 @@ def _check_value(value, column):
     """The value to store and whether it is good."""
     if _missing(value):
         return None, not column.required
-    check = {
-        "number": _check_number,
-        "integer": _check_number,
-        "date": _check_date,
-        "choice": _check_choice,
-        "text": _check_text,
-    }[column.kind]
-    clean = check(value, column)
+    clean = _CHECKS[column.kind](value, column)
     return clean, clean is not None
 
 
@@ -129,6 +129,11 @@ def _check_number(value, column):
 
 
 def _check_date(value, column):
+    day = _as_date(value)
+    return day if day is not None and schema.EARLIEST <= day <= schema.LATEST else None
+
+
+def _as_date(value):
     if isinstance(value, dt.datetime):
         return value.date()
     if isinstance(value, dt.date):
@@ -143,13 +148,16 @@ def _check_date(value, column):
 def _check_choice(value, column):
     if isinstance(value, bool) and column.choices == schema.YES_NO:
         return "yes" if value else "no"
-    word = str(value).strip().lower()
+    word = alike(value)
     return word if word in column.choices else None
 
 
 def _check_text(value, column):
-    # A NUL ends a text in C and PostgreSQL refuses it, so no store takes it.
-    text = str(value).strip()
-    if "\x00" in text or not re.fullmatch(column.pattern or r"(?s).{1,200}", text):
-        return None
-    return text
+    text = kept(value)
+    return None if isinstance(value, bytes) or column.unfit(text) else text
+
+
+_CHECKS = {
+    "number": _check_number, "integer": _check_number, "date": _check_date,
+    "choice": _check_choice, "text": _check_text,
+}

@@ -11,6 +11,7 @@ import datetime as dt
 import functools
 import json
 import os
+import re
 import sqlite3
 import uuid
 from dataclasses import dataclass
@@ -22,14 +23,26 @@ import sqlalchemy as sa
 from sqlalchemy import exc
 
 from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
+from scentlab.series import plan_problem
+from scentlab.text import spelling, unseen, visible
 
 FILE_NAME = "series.sqlite"
 VERSION = 3
+# Columns that hold a name, and the tables that have it: one spelling of a name stands.
+NAMED = {
+    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",), "sitting": ("throws",),
+    "assessor": ("grades", "throws", "warmings"),
+}
+_AT_ONCE = 500  # values in one query; SQLite takes some thousand
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
 
 class StoreError(RuntimeError):
     """The store cannot do what was asked; nothing was written. The message says what to do."""
+
+
+class DamagedError(StoreError):
+    """The store is damaged; what is whole of it can still be saved with :func:`whole_rows`."""
 
 
 class RefusedError(StoreError):
@@ -155,7 +168,11 @@ class Store:
 
     @classmethod
     def open(cls, place, *, busy_timeout_s=30):
-        """The store of a series folder or at an SQLAlchemy URL."""
+        """The store of a series folder or at an SQLAlchemy URL.
+
+        The file is looked through for damage first. Raises StoreError, with the way out, when it
+        is damaged, of a newer scentlab, or no store of a series.
+        """
         folder = _folder(place)
         if folder is not None:
             try:
@@ -166,6 +183,7 @@ class Store:
         with store._clear_errors():
             if store._version() < VERSION:
                 store._migrate()
+            store._need_whole()
         return store
 
     def about(self):
@@ -176,7 +194,7 @@ class Store:
             "title": found.get("title", ""),
             "fragrance": found.get("fragrance", ""),
             "invented": found.get("invented") == "yes",
-            "version": int(found["version"]),
+            "version": self._version(),
         }
 
     def save_plan(self, plan, key=None):
@@ -194,7 +212,7 @@ class Store:
             if known is not None:
                 return _receipt(known)
             last = _last_plan_row(connection)
-            if last is not None and json.loads(last["document"]) == json.loads(document):
+            if last is not None and _plan_of(last) == json.loads(document):
                 # Pieces that were mended by hand since go back to the plan, as with any plan.
                 self._save_pieces(connection, plan.get("pieces", ()), key)
                 return _receipt(last)
@@ -268,10 +286,12 @@ class Store:
             pairs = zip(rows[table], given, strict=True)
             prepared[table] = [_prepare(table, r, k) for r, k in pairs]
         with self._clear_errors(), self._writing(*(SQL_TABLES[t] for t in prepared)) as connection:
-            return {
-                table: [_add_one(connection, table, row, key) for row, key in entries]
-                for table, entries in prepared.items()
-            }
+            return {t: _add_rows(connection, t, entries) for t, entries in prepared.items()}
+
+    def known_names(self, column):
+        """The names of a column of ``NAMED`` that the plan and the record know, planned first."""
+        with self._clear_errors(), self._reading() as connection:
+            return _known_names(connection, column)
 
     def find(self, table, key):
         """The stored row under a client's key and its receipt, or None when there is none."""
@@ -302,8 +322,9 @@ class Store:
                 return _receipt(known)
             old = _standing(connection, table, entry_id)
             merged = check_row(RECORDS[table], {**_values(table, old), **row})
-            _refuse_twin(connection, table, merged, but=entry_id)
-            _need_piece(connection, table, merged)
+            _spell(connection, table, [merged])
+            _refuse_twins(connection, table, [merged], but=entry_id)
+            _need_pieces(connection, table, [merged])
             return _insert(connection, table, merged, key, replaces=entry_id, reason=reason)
 
     def void(self, table, entry_id, reason, key=None):
@@ -332,8 +353,7 @@ class Store:
         if not history:
             query = query.where(_stands(sql))
         with self._clear_errors(), self._reading() as connection:
-            found = connection.execute(query.order_by(sql.c.entry_id)).all()
-        return _frame(found, RECORDS[table])
+            return _frame(connection.execute(query.order_by(sql.c.entry_id)).all(), RECORDS[table])
 
     def history(self, code):
         """All that was ever recorded of a piece, with what became of each entry.
@@ -347,7 +367,7 @@ class Store:
             with self._clear_errors(), self._reading() as connection:
                 sql = SQL_TABLES[name]
                 rows = connection.execute(sa.select(sql).where(sql.c.code == code)).mappings().all()
-            found.extend(_told(name, rows))
+                found.extend(_told(name, rows))
         columns = ["table", "entry_id", "saved_at", "assessor", "value", "state"]
         return pd.DataFrame(found, columns=columns, dtype=object)
 
@@ -401,12 +421,8 @@ class Store:
 
     def check(self):
         """Look for damage; returns a tuple of sentences, empty when all is well."""
-        problems = []
         with self._clear_errors(), self._reading() as connection:
-            if connection.dialect.name == "sqlite":
-                for (words,) in connection.exec_driver_sql("PRAGMA integrity_check"):
-                    if words != "ok":
-                        problems.append(f"series.sqlite is damaged: {words}")
+            problems = [f"series.sqlite is damaged: {w}" for w in _broken_pages(connection)]
             for table in RECORDS.values():
                 problems.extend(_wrong_rows(connection, table))
             for name in SCORES:
@@ -416,7 +432,11 @@ class Store:
     @contextlib.contextmanager
     def _reading(self):
         with self._engine.begin() as connection:
-            yield connection
+            try:
+                yield connection
+            # A cell that is not of its column's kind stops the reader at the column's type.
+            except (ValueError, TypeError, OverflowError) as error:
+                raise DamagedError(_damaged(self.place, error)) from error
 
     @contextlib.contextmanager
     def _writing(self, *tables):
@@ -440,7 +460,8 @@ class Store:
         try:
             yield
         except exc.DBAPIError as error:
-            raise StoreError(_say(error, self.place)) from error
+            kind = DamagedError if _damage(error) else StoreError
+            raise kind(_say(error, self.place)) from error
         except exc.SQLAlchemyError as error:
             raise StoreError(f"the store {self.place} cannot be used: {error}") from error
 
@@ -451,15 +472,26 @@ class Store:
 
     def _version(self):
         with self._reading() as connection:
-            if not sa.inspect(connection).has_table("about"):
+            if not _is_store(connection):
                 raise StoreError(f"{self.place} holds no series; start one with Store.create")
-            version = _stored_version(connection)
-        if version > VERSION:
+            query = sa.select(ABOUT.c.value).where(ABOUT.c.name == "version")
+            version = connection.execute(query).scalar()
+        if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
+            raise DamagedError(_damaged(self.place, f"its version is {version!r}, no number"))
+        if int(version) > VERSION:
             raise StoreError(
                 f"{self.place} was written by a newer scentlab (store version {version}, this "
                 f"one knows up to {VERSION}); update scentlab"
             )
-        return version
+        return int(version)
+
+    def _need_whole(self):
+        """Refuse a file that is damaged, lacks a column, or has a plan that cannot be read."""
+        with self._reading() as connection:
+            words = next(_broken_pages(connection), None) or next(_missing_parts(connection), None)
+            if words:
+                raise DamagedError(_damaged(self.place, words))
+            _last_plan(connection)
 
     def _migrate(self):
         """Bring an older store to this version: a backup first, then all steps or none."""
@@ -598,23 +630,68 @@ def _known(tables):
 
 def _prepare(table, row, key):
     row = dict(row)
-    key = key or row.pop("key", None) or uuid.uuid4().hex
-    row.pop("key", None)
-    return check_row(RECORDS[table], row), str(key)
+    own = row.pop("key", None)
+    return check_row(RECORDS[table], row), str(key or own or uuid.uuid4().hex)
 
 
-def _add_one(connection, table, row, key):
-    known = _by_key(connection, SQL_TABLES[table], key)
-    if known is not None:
-        if _values(table, known) != row:
+def _add_rows(connection, table, entries):
+    """Store checked rows with their keys in a handful of statements; returns their receipts."""
+    sql, keys = SQL_TABLES[table], [key for _, key in entries]
+    stored = {row["key"]: row for row in _where_in(connection, sa.select(sql), sql.c.key, keys)}
+    _spell(connection, table, [row for row, _ in entries])
+    new = {}
+    for row, key in entries:
+        if _values(table, stored[key]) != row if key in stored else new.setdefault(key, row) != row:
             raise RefusedError(
-                f"the key {key} was used already for another row of {table} (entry "
-                f"{known['entry_id']}); give each row a key of its own"
+                f"the key {key} was used already for another row of {table}"
+                + (f" (entry {stored[key]['entry_id']})" if key in stored else "")
+                + "; give each row a key of its own"
             )
-        return _receipt(known)
-    _refuse_twin(connection, table, row)
-    _need_piece(connection, table, row)
-    return _insert(connection, table, row, key)
+    _refuse_twins(connection, table, list(new.values()))
+    _need_pieces(connection, table, list(new.values()))
+    if new:
+        saved_at = _now()
+        connection.execute(
+            sql.insert(), [{**row, "key": key, "saved_at": saved_at} for key, row in new.items()]
+        )
+        proof = sa.select(sql.c.entry_id, sql.c.key, sql.c.saved_at)
+        found = _where_in(connection, proof, sql.c.key, list(new))
+        stored |= {row["key"]: row for row in found}
+    receipts = {key: _receipt(row) for key, row in stored.items()}
+    return [receipts[key] for key in keys]
+
+
+def _where_in(connection, query, column, values):
+    """Rows of a query whose column has one of the values, asked for some hundred at a time."""
+    for start in range(0, len(values), _AT_ONCE):
+        some = query.where(column.in_(values[start:start + _AT_ONCE]))
+        yield from connection.execute(some).mappings()
+
+
+def _spell(connection, table, rows):
+    """Give each name in the rows the spelling in which it is known; names by look are one."""
+    for column in (c for c in NAMED if c in RECORDS[table].names):
+        given = dict.fromkeys(row[column] for row in rows if row[column] is not None)
+        own = SQL_TABLES[table].c[column]
+        # A spelling that this table has already needs no look at all the names.
+        if all(connection.execute(sa.select(own).where(own == n).limit(1)).first() for n in given):
+            continue
+        spell = spelling(_known_names(connection, column), given)
+        for row in rows:
+            row[column] = None if row[column] is None else spell(row[column])
+
+
+def _known_names(connection, column):
+    plan = _last_plan(connection) or {}
+    found = [*plan.get("assessors", ())] if column == "assessor" else [
+        row[column] for row in plan.get("smellings" if column == "sitting" else "pours", ())
+        if row.get(column)
+    ]
+    for table in NAMED[column]:
+        own = SQL_TABLES[table].c[column]
+        query = sa.select(own).where(own.is_not(None)).distinct().order_by(own)
+        found += connection.execute(query).scalars()
+    return list(dict.fromkeys(found))
 
 
 def _insert(connection, table, row, key, replaces=None, void_reason=None, reason=None):
@@ -642,7 +719,19 @@ def _by_key(connection, sql, key):
 
 def _last_plan(connection):
     row = _last_plan_row(connection)
-    return None if row is None else json.loads(row["document"])
+    plan = None if row is None else _plan_of(row)
+    if row is not None and plan is None:
+        raise ValueError(f"the plan (entry {row['entry_id']}) cannot be read")
+    return plan
+
+
+def _plan_of(row):
+    """The plan of a row, None when it is none."""
+    try:
+        plan = json.loads(row["document"])
+    except (ValueError, RecursionError):
+        return None
+    return None if plan_problem(plan) else plan
 
 
 def _last_plan_row(connection):
@@ -683,26 +772,159 @@ def _standing(connection, table, entry_id):
     return old
 
 
-def _refuse_twin(connection, table, row, but=None):
-    sql = SQL_TABLES[table]
-    same = [sql.c[k].is_not_distinct_from(row[k]) for k in RECORDS[table].key]
-    query = sa.select(sql.c.entry_id).where(*same, _stands(sql))
+def _refuse_twins(connection, table, rows, but=None):
+    """Refuse a row whose key another row has, of those that stand or of these."""
+    sql, names = SQL_TABLES[table], RECORDS[table].key
+    query = sa.select(sql.c.entry_id, *(sql.c[n] for n in names)).where(_stands(sql))
     if but is not None:
         query = query.where(sql.c.entry_id != int(but))
-    twin = connection.execute(query.limit(1)).scalar()
-    if twin is not None:
-        values = ", ".join(f"{k} {row[k]}" for k in RECORDS[table].key if row[k] is not None)
-        raise RefusedError(
-            f"{table}: {values} is stored already (entry {twin}); correct or void that entry first"
-        )
+    for name in names[1:]:
+        query = query.where(_is_one_of(sql.c[name], {row[name] for row in rows}))
+    heads = list(dict.fromkeys(row[names[0]] for row in rows))
+    taken = {tuple(r[n] for n in names): f"stored already (entry {r['entry_id']})"
+             for r in _where_in(connection, query, sql.c[names[0]], heads)}
+    for row in rows:
+        place = tuple(row[n] for n in names)
+        if place in taken:
+            values = ", ".join(f"{k} {v}" for k, v in zip(names, place, strict=True)
+                               if v is not None)
+            raise RefusedError(
+                f"{table}: {values} is {taken[place]}; correct or void that entry first"
+            )
+        taken[place] = "given twice"
 
 
-def _need_piece(connection, table, row):
-    if table in SCORES and _current_piece(connection, row["code"]) is None:
-        raise RefusedError(
-            f"{table}: nobody knows a piece {row['code']}; check the code, or save the plan or "
-            "the piece first"
-        )
+def _is_one_of(column, values):
+    """The condition that a column has one of the values, as far as they are few enough to ask."""
+    if len(values) > _AT_ONCE:
+        return sa.true()
+    known = column.in_(values - {None})
+    return sa.or_(known, column.is_(None)) if None in values else known
+
+
+def _need_pieces(connection, table, rows):
+    if table not in SCORES:
+        return
+    pieces, codes = SQL_TABLES["pieces"], list(dict.fromkeys(row["code"] for row in rows))
+    query = sa.select(pieces.c.code).where(_stands(pieces))
+    known = {row["code"] for row in _where_in(connection, query, pieces.c.code, codes)}
+    for code in codes:
+        if code not in known:
+            raise RefusedError(
+                f"{table}: nobody knows a piece {code}; check the code, or save the plan or "
+                "the piece first"
+            )
+
+
+def _is_store(connection):
+    found = sa.inspect(connection)
+    return found.has_table("about") and {c["name"] for c in found.get_columns("about")} >= {
+        "name", "value"
+    }
+
+
+def _broken_pages(connection):
+    """What SQLite finds wrong in its file, in its words; nothing for another database."""
+    if connection.dialect.name == "sqlite":
+        for (words,) in connection.exec_driver_sql("PRAGMA integrity_check(20)"):
+            if words != "ok":
+                yield words
+
+
+def _missing_parts(connection):
+    """Tables, columns and triggers that every store has and this one lacks, in words."""
+    found = sa.inspect(connection)
+    tables = set(found.get_table_names())
+    for name, table in METADATA.tables.items():
+        if name not in tables:
+            yield f"the table {name} is missing"
+        else:
+            lost = {c.name for c in table.columns} - {c["name"] for c in found.get_columns(name)}
+            for column in sorted(lost):
+                yield f"the column {column} of {name} is missing"
+
+
+def whole_rows(folder):
+    """Of a damaged store what can be read and is right: frames by table, and what is lost.
+
+    Parameters
+    ----------
+    folder : series folder. Its file is opened for reading alone and is not changed.
+
+    Returns
+    -------
+    (dict of table name to frame as of :meth:`Store.rows`, tuple of sentences on what is lost).
+    Raises StoreError when nothing can be read.
+    """
+    path = Path(folder) / FILE_NAME
+    _need_series(Path(folder))
+    frames, lost = {}, []
+    try:
+        uri = f"file:{quote(str(path.absolute()))}?mode=ro"
+        with contextlib.closing(sqlite3.connect(uri, uri=True)) as raw:
+            # A byte that is no UTF-8 becomes a sign that no column takes: its row is told.
+            raw.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
+            raw.row_factory = sqlite3.Row
+            for table in RECORDS.values():
+                frames[table.name] = _rescued(raw, table, lost)
+        for name in SCORES:
+            rows = frames[name][["entry_id", "code"]].itertuples(index=False)
+            known = set(frames["pieces"]["code"])
+            lost += [f"{name}, entry {n}: its piece {c} is not there" for n, c in rows
+                     if c not in known]
+    except sqlite3.Error as error:
+        raise StoreError(
+            f"{path} cannot be read at all ({error}); restore it from a copy"
+        ) from error
+    return frames, tuple(lost)
+
+
+def _rescued(raw, table, lost):
+    found, problem = {}, None
+    # From both ends: a broken page stops the one way and the other behind it.
+    for order in ("ASC", "DESC"):
+        try:
+            for row in raw.execute(f'SELECT * FROM "{table.name}" ORDER BY rowid {order}'):
+                if row["entry_id"] in found:
+                    break
+                found[row["entry_id"]] = dict(row)
+        except (sqlite3.Error, IndexError) as error:
+            problem = error
+    if problem is not None:
+        lost.append(f"{table.name}: not all can be read ({problem})")
+    good = [found[n] for n in sorted(found, key=str) if _is_good(table, found[n], lost)]
+    replaced = {row.get("replaces") for row in good}
+    standing = [
+        [row.get(n) for n in table.names + BOOKKEEPING] for row in good
+        if row["entry_id"] not in replaced and row.get("void_reason") is None
+    ]
+    return _frame(sorted(standing, key=lambda row: row[len(table.names)]), table)
+
+
+def _is_good(table, row, lost):
+    """Whether a rescued row is right, which is then of the right kinds; what is wrong is told."""
+    try:
+        row |= check_row(table, {n: row.get(n) for n in table.names})
+        _moment(row["saved_at"])
+        row["entry_id"] = int(row["entry_id"])
+        row["replaces"] = None if row.get("replaces") is None else int(row["replaces"])
+        if unseen(f"{row.get('void_reason')}{row.get('reason')}{row.get('key')}", lines=True):
+            raise ValueError("its reason or key is no text")
+    except (ValueError, TypeError, KeyError) as error:
+        words = str(error).splitlines()[0]
+        lost.append(f"{table.name}, entry {row.get('entry_id')}: {visible(words)}")
+        return False
+    return True
+
+
+def _damaged(place, what):
+    """A damaged store in one sentence, with the way out."""
+    words = " ".join(str(what).split())
+    words = words if len(words) <= 160 else words[:157] + "..."
+    return (
+        f"{place} is damaged ({words}): keep the file as it is and go back to a copy, or write "
+        "what is whole of it with: scentlab export FOLDER --whole-rows --out OTHER-FOLDER"
+    )
 
 
 def _stored_version(connection):
@@ -793,11 +1015,19 @@ def _frame(found, table):
 
 def _say(error, place):
     """What a database's error means and what to do about it."""
+    if _damage(error):
+        return _damaged(place, error.orig)
     name = getattr(error.orig, "sqlite_errorname", "") or ""
     for start, words in _SQLITE_WORDS.items():
         if name.startswith(start):
             return words.format(place=place)
     return f"the store {place} answers: {str(error.orig).strip()}"
+
+
+def _damage(error):
+    """Whether SQLite found the file damaged."""
+    name = getattr(error.orig, "sqlite_errorname", "") or ""
+    return name.startswith("SQLITE_CORRUPT") or "decode to UTF-8" in str(error.orig)
 
 
 _SQLITE_WORDS = {
@@ -811,7 +1041,6 @@ _SQLITE_WORDS = {
     "SQLITE_CANTOPEN": "{place} cannot be opened: the folder or its files refuse reading or "
     "writing. Give yourself the right to write to the folder, or copy the series to your own",
     "SQLITE_NOTADB": "{place}: series.sqlite is no database; restore it from a copy",
-    "SQLITE_CORRUPT": "{place}: series.sqlite is damaged; keep the file and restore a copy",
     "SQLITE_IOERR": "the disk of {place} failed while the store was used; nothing was saved. "
     "Check the disk, then save again",
 }

@@ -17,9 +17,9 @@ import pandas as pd
 from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.package import to_json
 from scentlab.sharing.pages import place_for, write_whole
-from scentlab.sharing.redaction import SharingError
 from scentlab.units import say_load
 
 FORMAT = 1

@@ -3,9 +3,9 @@
 import datetime as dt
 
 from scentlab.sharing import plots
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.pages import image, render, write_page
 from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
-from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.tables import comparison_table, lots_table, shifts_table
 from scentlab.sharing.wording import is_missing, lots_in_words, say_both, say_share
 

@@ -22,8 +22,8 @@ from nbconvert.filters.markdown_mistune import markdown2html_mistune
 
 import scentlab
 from scentlab.sharing.cleaning import clean_html, words_of
-from scentlab.sharing.pages import fixed_text, place_for, render, write_whole
-from scentlab.sharing.redaction import SharingError, finds
+from scentlab.sharing.guard import SharingError, UndecidedError, holds, readings
+from scentlab.sharing.pages import place_for, render, write_whole
 from scentlab.sharing.shown import Shown
 
 TIMEOUT_S = 600
@@ -218,18 +218,14 @@ def _count(parts):
 
 def _check(part, held, key):
     """Nothing that is held back, and no key to pieces that are still to be scored."""
-    # The letters of a picture's data mean nothing; its words come from what is shared alone.
-    text = _DATA.sub("", "\n".join(found for _, found in part["blocks"]))
-    ours = fixed_text()
-    for word in held.strings if held is not None else ():
-        if finds(text, word) and not finds(ours, word):
-            raise SharingError(
-                f"{word!r} is to stay hidden and still stands in {part['name']}; take it out of "
-                "the notebook's text, or leave that notebook out"
-            )
+    text = "\n".join(found for _, found in part["blocks"])
+    told = [] if held is None else held.guard.told_by(readings(text.encode("utf-8")))
+    if told:
+        raise UndecidedError([(hit, part["name"]) for hit in told])
+    text = _DATA.sub("", text)
     for line in words_of(text):
         for code, pour in key:
-            if finds(line, code) and finds(line, pour):
+            if holds(line, code) and holds(line, pour):
                 raise SharingError(
                     f"{part['name']} tells that piece {code} is of pour {pour}, and the piece is "
                     "not scored yet; leave that notebook out until it is"

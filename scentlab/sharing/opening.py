@@ -6,6 +6,7 @@ and only then analysed again. :class:`PackageError` says what is wrong and what 
 """
 
 import hashlib
+import html
 import io
 import json
 import re
@@ -22,8 +23,9 @@ from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.choosing.pick import Rules
 from scentlab.results import FitError
 from scentlab.schema import DataError
-from scentlab.series import Series
+from scentlab.series import Series, plan_problem
 from scentlab.sharing import parts
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.package import (
     DESCRIPTOR,
     FORMAT,
@@ -32,8 +34,8 @@ from scentlab.sharing.package import (
     series_from_files,
 )
 from scentlab.sharing.pages import write_whole
-from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.shown import Shown
+from scentlab.text import unseen
 from scentlab.units import load_from_weights
 
 MOST_PACKED = 30_000_000
@@ -91,7 +93,11 @@ class Opened(Shown):
         )
 
     def save(self, folder):
-        """Write the checked files into a new folder, all or none, and return it."""
+        """Write the checked files into a new folder, all or none, and return it.
+
+        The sender's page is kept within a page of the kit's own, which says whose it is and lets
+        no script of it run.
+        """
         folder = Path(folder)
         try:
             folder.mkdir()
@@ -101,11 +107,35 @@ class Opened(Shown):
             raise PackageError(f"{folder.parent}: no such folder; make it first") from None
         try:
             for name, data in self.files.items():
+                if name == "report.html":
+                    name, data = SENDERS_PAGE, _caged(data)
                 write_whole(folder / name, data)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
             raise
         return folder
+
+
+_CAGE = """<!doctype html>
+<html lang="en"><head><meta charset="utf-8"><title>A sender's report</title>
+<meta http-equiv="Content-Security-Policy"
+ content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
+<style>body {{font: 1rem sans-serif; margin: 0}} p {{margin: 0; padding: .6rem; background: #fe9}}
+iframe {{border: 0; width: 100%; height: calc(100vh - 6rem)}}</style></head><body>
+<p><strong>{}</strong></p><iframe sandbox title="The sender's report" srcdoc="{}"></iframe>
+</body></html>
+"""
+SENDERS_PAGE = "report-of-the-sender.html"
+CAUTION = (
+    "This page was made by the sender of a package, and nobody has checked what it says: rely on "
+    "the numbers that scentlab open found again. Its scripts and links are switched off."
+)
+
+
+def _caged(page):
+    """The sender's page within one that says so, in a frame that runs nothing."""
+    text = page.decode("utf-8", "replace")
+    return _CAGE.format(html.escape(CAUTION), html.escape(text)).encode("utf-8")
 
 
 def open_package(path):
@@ -128,20 +158,22 @@ def open_package(path):
     descriptor = _json(files, DESCRIPTOR)
     settings = _json(files, "settings.json")
     _check_age(settings)
+    _check_settings(settings)
     _check_descriptor(descriptor, files)
     (rules, seed), draws = _rules(settings), _draws(settings)
     series = _series(files, settings)
     stored = _stored(files)
     try:
         analysis = analyse(series, rules, seed=seed, draws=draws)
-    except (FitError, ValueError) as problem:
+    except (FitError, ValueError, TypeError, LookupError, ArithmeticError,
+            AttributeError) as problem:  # records that a stranger wrote may fail anywhere
         raise PackageError(
             f"{path.name} is whole, but its records cannot be analysed: {problem}"
         ) from problem
     table = _compare(stored, analysis)
     return Opened(
-        analysis, table, bool(table["same"].all()), _texts(settings.get("versions")),
-        tuple(str(n) for n in settings.get("notices", ())),
+        analysis, table, bool(table["same"].all()), settings.get("versions") or {},
+        tuple(settings.get("notices") or ()),
         hashlib.sha256(files[DESCRIPTOR]).hexdigest(), files,
     )
 
@@ -250,7 +282,7 @@ def _no_constant(word):
 def _check_age(settings):
     made = settings.get("format")
     if not isinstance(made, int) or isinstance(made, bool) or made < 1:
-        raise PackageError(f"settings.json names no format of a package ({made!r}); {_ASK}")
+        raise PackageError(f"settings.json names no format of a package ({_short(made)}); {_ASK}")
     if made > FORMAT:
         raise PackageError(
             f"the package has format {made}, made by a newer version; this version reads up to "
@@ -258,11 +290,69 @@ def _check_age(settings):
         )
 
 
+_ABOUT = {"title": 200, "fragrance": 200, "currency": 20}  # texts, with their most characters
+_MOST_NOTICES = 50
+
+
+def _check_settings(settings):
+    """Every field beside the rules by its kind: what is shown to a reader is plain text."""
+    about = settings.get("series")
+    if not isinstance(about, dict):
+        raise PackageError(f"settings.json does not say what series this is; {_ASK}")
+    for name, most in _ABOUT.items():
+        _need_text(about.get(name, ""), f"{name} of the series", most)
+    if not isinstance(about.get("invented", True), bool):
+        raise PackageError(f"settings.json does not say whether the data are invented; {_ASK}")
+    notices, versions = settings.get("notices", []), settings.get("versions", {})
+    if not isinstance(notices, list) or len(notices) > _MOST_NOTICES:
+        raise PackageError(
+            f"settings.json: the notices are no list of up to {_MOST_NOTICES} sentences; {_ASK}"
+        )
+    for notice in notices:
+        _need_text(notice, "a notice", 1000)
+    if not isinstance(versions, dict) or len(versions) > _MOST_NOTICES:
+        raise PackageError(f"settings.json: the versions are no names with numbers; {_ASK}")
+    for name, version in versions.items():
+        _need_text(name, "the name of a version", 60)
+        _need_text(version, f"the version of {name}", 60)
+
+
+def _texts_in(data):
+    """Every text in plain data, names included."""
+    if isinstance(data, dict):
+        data = [*data, *data.values()]
+    if isinstance(data, list):
+        for item in data:
+            yield from _texts_in(item)
+    elif isinstance(data, str):
+        yield data
+
+
+def _short(value):
+    """A value of the sender as it may be shown."""
+    words = repr(value)
+    return words if len(words) <= 60 else f"{words[:57]}..."
+
+
+def _need_text(value, what, most):
+    if not isinstance(value, str) or len(value) > most:
+        raise PackageError(
+            f"settings.json: {what} is {str(value)[:40]!r}, no text of at most {most} characters; "
+            f"{_ASK}"
+        )
+    if unseen(value, lines=True):
+        raise PackageError(
+            f"settings.json: {what} holds {unseen(value, lines=True)[0]}, which nobody can see; "
+            "do not use this package"
+        )
+
+
 def _check_descriptor(descriptor, files):
     """The descriptor against the Data Package standard 2.0 and against the files themselves."""
     if descriptor.get("$schema") != PROFILE:
         raise PackageError(
-            f"{DESCRIPTOR} does not follow {PROFILE}; it names {descriptor.get('$schema')!r}"
+            f"{DESCRIPTOR} does not follow {PROFILE}; it names "
+            f"{_short(descriptor.get('$schema'))}"
         )
     resources = descriptor.get("resources")
     if not isinstance(resources, list) or not resources:
@@ -309,10 +399,12 @@ def _rules(settings):
     known = set(Rules.__dataclass_fields__)
     if not isinstance(given, dict) or not set(given) <= known:
         raise PackageError(f"settings.json holds no rules that this version knows; {_ASK}")
+    for text in _texts_in(given):
+        _need_text(text, "a text of the rules", 2000)
     values = {k: tuple(v) if isinstance(v, list) else v for k, v in given.items()}
     seed = settings.get("seed")
     if not isinstance(seed, int) or isinstance(seed, bool) or not 0 <= seed < 2**63:
-        raise PackageError(f"settings.json holds no seed but {seed!r}; {_ASK}")
+        raise PackageError(f"settings.json holds no seed but {_short(seed)}; {_ASK}")
     try:
         return Rules(**values), seed
     except (TypeError, ValueError) as problem:
@@ -324,25 +416,29 @@ def _draws(settings):
     draws = settings.get("draws", DRAWS)
     if not isinstance(draws, int) or isinstance(draws, bool) or not 100 <= draws <= MOST_DRAWS:
         raise PackageError(
-            f"settings.json asks for {draws!r} draws, where 100 to {MOST_DRAWS} can be; {_ASK}"
+            f"settings.json asks for {_short(draws)} draws, where 100 to {MOST_DRAWS} can be; "
+            f"{_ASK}"
         )
     return draws
 
 
 def _series(files, settings):
     """The series of the package, every cell checked as in an import."""
-    about = settings.get("series")
+    about = settings["series"]
     plan = _json(files, "plan.json") if "plan.json" in files else None
-    if not isinstance(about, dict):
-        raise PackageError(f"settings.json does not say what series this is; {_ASK}")
+    problem = None if plan is None else plan_problem(plan, seen=True)
+    if problem:
+        raise PackageError(f"plan.json is no plan: {problem}; {_ASK}")
     piece_g = about.get("piece_g")
-    if piece_g is not None and not (isinstance(piece_g, int | float) and 0 < piece_g < 1e5):
-        raise PackageError(f"settings.json: a piece of {piece_g!r} g cannot be; {_ASK}")
+    if piece_g is not None and (isinstance(piece_g, bool) or not (
+        isinstance(piece_g, int | float) and 0 < piece_g < 1e5
+    )):
+        raise PackageError(f"settings.json: a piece of {_short(piece_g)} g cannot be; {_ASK}")
     empty = pd.DataFrame()
     frame = Series(
-        str(about.get("title", ""))[:200], str(about.get("fragrance", ""))[:200], empty, empty,
-        empty, empty, piece_g=piece_g, currency=str(about.get("currency", ""))[:20], plan=plan,
-        invented=about.get("invented") is not False,
+        about.get("title", ""), about.get("fragrance", ""), empty, empty, empty, empty,
+        piece_g=piece_g, currency=about.get("currency", ""), plan=plan,
+        invented=about.get("invented", True),
     )
     try:
         series = series_from_files(files, frame)
@@ -419,7 +515,3 @@ def _value(table, blend, name):
 
 def _printed(value):
     return "none" if pd.isna(value) else f"{value:.2f}"
-
-
-def _texts(data):
-    return {str(k): str(v) for k, v in data.items()} if isinstance(data, dict) else {}

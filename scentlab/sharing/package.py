@@ -5,7 +5,6 @@ into a file. Its ``datapackage.json`` follows the Data Package standard, version
 the SHA-256 of every other file.
 """
 
-import base64
 import dataclasses
 import hashlib
 import io
@@ -21,14 +20,9 @@ import pandas as pd
 import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.sharing import parts
-from scentlab.sharing.pages import fixed_text, place_for, write_whole
-from scentlab.sharing.redaction import (
-    Choices,
-    SharingError,
-    finds,
-    redact,
-    redacted_rules,
-)
+from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
+from scentlab.sharing.pages import place_for, write_whole
+from scentlab.sharing.redaction import Choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
 from scentlab.sharing.shown import Shown
 
@@ -50,11 +44,13 @@ class Package(Shown):
     analysis : the analysis of what is shared, which may differ from the maker's own.
     files : dict of file name to bytes, the descriptor first.
     notices : tuple of sentences, what is held back and what follows from it.
+    guard : Guard, which finds what is held back in the name of the zip too.
     """
 
     analysis: object
     files: dict
     notices: tuple = field(default=())
+    guard: Guard = Guard()
 
     @property
     def table(self):
@@ -90,6 +86,10 @@ class Package(Shown):
         path = Path(path)
         if path.suffix.lower() != ".zip":
             raise SharingError(f"{path.name} does not end in .zip; give such a name")
+        # The name last: what is in the files was searched before they were shown.
+        told = [(hit, "the name of the zip") for hit in self.guard.hits(path.name)]
+        if told:
+            raise UndecidedError(told)
         write_whole(place_for(path, "the package"), zipped(self.files))
         return path
 
@@ -119,8 +119,11 @@ def prepare_package(analysis, choices=EVERYTHING):
     shared = through_files(series, rules, analysis.seed, analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
     files = _files(shared, notices)
-    _check_nothing_hidden(files, held.strings)
-    return Package(shared, files, notices)
+    told = [(hit, name) for name, data in files.items()
+            for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
+    if told:
+        raise UndecidedError(told)
+    return Package(shared, files, notices, held.guard)
 
 
 def through_files(series, rules, seed, draws):
@@ -270,21 +273,3 @@ def _slug(title):
 def to_json(data):
     """Plain data as JSON bytes; a number that is none is refused rather than written as NaN."""
     return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8")
-
-
-_PICTURE = re.compile(r"data:image/svg\+xml;base64,([A-Za-z0-9+/=]+)")
-
-
-def _check_nothing_hidden(files, strings):
-    """Search every file, and every picture in it, for what is to stay at home."""
-    # A fragrance may be called by a word that every package holds, such as water.
-    ours = fixed_text() + json.dumps([schema_of(part) for part in _PARTS])
-    for name, data in files.items():
-        text = data.decode("utf-8")
-        text = _PICTURE.sub(lambda m: base64.b64decode(m[1]).decode("utf-8"), text)
-        for word in strings:
-            if finds(text, word) and not finds(ours, word):
-                raise SharingError(
-                    f"{word!r} is to stay hidden and still stands in {name}; rename the blend, "
-                    "wax or pour that carries it, or hide the notes too"
-                )

@@ -35,6 +35,7 @@ from scentlab.series import (
     WARMING_COLUMNS,
 )
 from scentlab.sharing.wording import is_missing
+from scentlab.text import armed, disarmed
 
 MOST_ROWS = 50_000
 _WAX = "g per 100 g of wax"
@@ -234,7 +235,7 @@ def _cell(value, kind):
         return str(int(value))
     if kind == "date":
         return value.isoformat()[:10] if isinstance(value, dt.date) else str(value)[:10]
-    return str(value)
+    return disarmed(str(value)) if kind == "text" else str(value)
 
 
 def from_csv(data, part, file):
@@ -254,7 +255,8 @@ def from_csv(data, part, file):
             raise DataError([_problem(file, row, expected, "Ask for the file again.")])
     if len(lines) == 1:
         return pd.DataFrame({c.name: pd.Series(dtype=object) for c in part.columns})
-    frame = parse_table(pd.DataFrame(lines[1:], columns=lines[0], dtype=str), part, file)
+    cells = [[armed(cell) for cell in line] for line in lines[1:]]
+    frame = parse_table(pd.DataFrame(cells, columns=lines[0], dtype=str), part, file)
     return frame.assign(**{
         c.name: frame[c.name].astype("int64") for c in part.columns
         if c.kind == "integer" and frame[c.name].notna().all()

@@ -11,14 +11,11 @@ import re
 
 import pandas as pd
 
+from scentlab.sharing.guard import STAND_IN, Guard, SharingError, UndecidedError, holds
+
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
-_STAND_IN = "[not shared]"
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
 _FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")
-
-
-class SharingError(ValueError):
-    """A package that cannot be made or read. The message says what to change."""
 
 
 @dataclasses.dataclass(frozen=True)
@@ -33,6 +30,8 @@ class Choices:
     renumber_assessors : bool, new codes in an order that tells nothing; the plan goes without
         its smelling orders and its seed, which would tell.
     leave_out : tuple of blend names whose pours, scores and results stay at home.
+    also_hide : tuple of words to hide as the fragrance's name is hidden.
+    may_stay : tuple of words that hold a hidden name and do not tell it.
     """
 
     hide_fragrance: bool = False
@@ -40,22 +39,26 @@ class Choices:
     hide_notes: bool = False
     renumber_assessors: bool = False
     leave_out: tuple = ()
+    also_hide: tuple = ()
+    may_stay: tuple = ()
 
     def __post_init__(self):
-        if isinstance(self.leave_out, str):
-            raise SharingError(
-                f"leave_out is the text {self.leave_out!r}; give a tuple of blend names, such as "
-                f"({self.leave_out!r},)"
-            )
-        object.__setattr__(self, "leave_out", tuple(self.leave_out))
+        for name, what in (("leave_out", "blend names"), ("also_hide", "words"),
+                           ("may_stay", "words")):
+            given = getattr(self, name)
+            if isinstance(given, str):
+                raise SharingError(
+                    f"{name} is the text {given!r}; give a tuple of {what}, such as ({given!r},)"
+                )
+            object.__setattr__(self, name, tuple(given))
 
 
 @dataclasses.dataclass(frozen=True)
 class Held:
-    """What was held back: ``notices`` for the reader, ``strings`` that must appear nowhere."""
+    """What was held back: ``notices`` for the reader, and the guard that finds the rest."""
 
     notices: tuple
-    strings: tuple
+    guard: Guard = Guard()
 
 
 def redact(series, choices):
@@ -70,43 +73,57 @@ def redact(series, choices):
     SharingError when a blend to leave out is not there, or none would stay.
     """
     _check_blends(series, choices.leave_out)
-    steps = (_without_blends, _without_fragrance, _without_costs, _without_notes, _renumbered)
-    notices, strings = [], []
+    notices, names, texts = [], [], []
     series = dataclasses.replace(series, plan=copy.deepcopy(series.plan))
-    for step in steps:
+    for step, found in (
+        (_without_blends, texts), (_without_fragrance, names), (_without_costs, texts),
+        (_without_notes, texts), (_renumbered, texts),
+    ):
         series, notice, hidden = step(series, choices)
         notices += notice
-        strings += hidden
-    # A word that a kept name also holds, such as soft in "soft wax", gives nothing away.
-    kept = " | ".join([*series.blends["blend"], *map(str, series.fractions.columns)])
-    strings = tuple(dict.fromkeys(s for s in strings if s and not finds(kept, s)))
-    return _scrubbed(series, strings), Held(tuple(notices), strings)
+        found += hidden
+    # A text that a kept name also holds, such as the blend soft in "soft wax", tells nothing.
+    kept = " | ".join(name for _, name in _kept_names(series))
+    texts = [t for t in texts if t and not holds(kept, t)]
+    names = [n for n in (*names, *choices.also_hide) if n]
+    guard = Guard(*(tuple(dict.fromkeys(x)) for x in (names, texts)), choices.may_stay)
+    _refuse_undecided(series, guard)
+    return _scrubbed(series, guard), Held(tuple(notices), guard)
+
+
+def _kept_names(series):
+    """Pairs of place and name of all that is named and leaves as it is."""
+    named = [("the blend", series.blends["blend"]), ("the wax", map(str, series.fractions.columns))]
+    named += [(f"the {c}", series.pours[c]) for c in ("pour", "pot")]
+    named += [("the sitting", series.throws["sitting"])]
+    for place, names in named:
+        for name in dict.fromkeys(names):
+            yield f"{place} {name}", str(name)
+
+
+def _refuse_undecided(series, guard):
+    """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
+    finds = [(hit, place) for place, name in _kept_names(series) for hit in guard.hits(name)]
+    plan = series.plan or {}
+    texts = [("the title", series.title), ("the title", plan.get("title"))]
+    texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
+    finds += [(hit, place) for place, text in texts
+              for hit in guard.hits(guard.scrubbed(str(text or "")))]
+    if finds:
+        raise UndecidedError(finds)
 
 
 def redacted_rules(rules, choices):
     """The rules without left-out blends; when notes stay at home, without the reasons, and when
     costs do, without today's load."""
     blends = tuple(b for b in rules.override_blends if b not in choices.leave_out)
-    reasons = {b: _STAND_IN if choices.hide_notes else rules.reasons[b] for b in blends}
+    reasons = {b: STAND_IN if choices.hide_notes else rules.reasons[b] for b in blends}
     today = None if choices.hide_costs else rules.today_load_pct
     if isinstance(today, tuple):
         today = tuple((b, load) for b, load in today if b not in choices.leave_out)
     return dataclasses.replace(
         rules, override_blends=blends, override_reason=reasons, today_load_pct=today
     )
-
-
-def finds(text, word):
-    """Whether a text holds a hidden string as a word of its own, in upper or lower case.
-
-    >>> finds("Cedar smoke, 8 %", "cedar SMOKE"), finds("a <figure>", "fig")
-    (True, False)
-    """
-    return re.search(_pattern(word), text, re.IGNORECASE) is not None
-
-
-def _pattern(word):
-    return rf"(?<!\w){re.escape(word)}(?!\w)"
 
 
 def _check_blends(series, leave_out):
@@ -157,7 +174,7 @@ def _plan_without(plan, out):
     plan["pours"] = [p for p in pours if p["pour"] not in gone]
     plan["pieces"] = [p for p in plan.get("pieces", []) if p.get("pour") not in gone]
     plan["smellings"] = [s for s in plan.get("smellings", []) if s.get("code") not in codes]
-    plan["notes"] = [n for n in plan.get("notes", []) if not any(finds(n, b) for b in out)]
+    plan["notes"] = [n for n in plan.get("notes", []) if not any(holds(n, b) for b in out)]
     return plan
 
 
@@ -271,27 +288,14 @@ def _recoded_plan(plan, new):
     return plan | {"smellings": [], "seed": None}
 
 
-def _scrubbed(series, strings):
-    """Free text without the hidden strings: a title likes to name the fragrance."""
-    if not strings:
+def _scrubbed(series, guard):
+    """Free text without what is hidden: a title likes to name the fragrance."""
+    if not (guard.names or guard.texts):
         return series
-    pours = series.pours.assign(note=[_scrub(n, strings) for n in series.pours["note"]])
+    pours = series.pours.assign(note=[guard.scrubbed(n) for n in series.pours["note"]])
     pours["note"] = pours["note"].astype(object)
     plan = series.plan
     if plan:
-        plan = dict(plan)
-        for name in ("title", "notes"):
-            if name in plan:
-                plan[name] = _scrub(plan[name], strings)
-    title = _scrub(series.title, strings)
+        plan = {**plan, **{n: guard.scrubbed(plan[n]) for n in ("title", "notes") if n in plan}}
+    title = guard.scrubbed(series.title)
     return dataclasses.replace(series, title=title, pours=pours, plan=plan)
-
-
-def _scrub(value, strings):
-    if isinstance(value, list):
-        return [_scrub(v, strings) for v in value]
-    if not isinstance(value, str):
-        return value
-    for word in sorted(strings, key=len, reverse=True):
-        value = re.sub(_pattern(word), _STAND_IN, value, flags=re.IGNORECASE)
-    return value

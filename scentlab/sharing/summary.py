@@ -5,17 +5,19 @@ counts rather than of opinions, so that a supplier can act on it.
 """
 
 import datetime as dt
+from pathlib import Path
 
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import stress_words
 from scentlab.materials import say_lot
 from scentlab.sharing import plots, wording
 from scentlab.sharing.explained import ranked_words, ranking_words
+from scentlab.sharing.guard import Guard, SharingError, UndecidedError
 from scentlab.sharing.pages import image, render, write_page
-from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.tables import difference_sentence, seen_table
 
 MOST_QUESTIONS = 6
+_OPEN = Guard()
 
 
 def supplier_summary_html(analysis, ask):
@@ -61,8 +63,16 @@ def check_questions(ask):
     return ask
 
 
-def write_supplier_summary(analysis, path, ask):
-    """Write the page of :func:`supplier_summary_html` to ``path`` and return the path."""
+def write_supplier_summary(analysis, path, ask, guard=_OPEN):
+    """Write the page of :func:`supplier_summary_html` to ``path`` and return the path.
+
+    ``guard`` is that of a prepared package: what it holds back is in no question and no name.
+    """
+    asked = [("what is asked", words) for words in check_questions(ask)]
+    told = [(hit, place) for place, words in [*asked, ("the name of the page", Path(path).name)]
+            for hit in guard.hits(words)]
+    if told:
+        raise UndecidedError(told)
     return write_page(supplier_summary_html(analysis, ask), path, "the summary")
 
 

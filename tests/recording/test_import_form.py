@@ -65,8 +65,10 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     pick(form, "pours", "theirs.csv", FOREIGN)
     file = form.files["pours"]
     assert {n: b.value for n, b in file.headings.items() if b.value != "(not in the file)"} == {
-        "pour": "Pour", "pot": "Pot", "blend": "Blend", "poured_on": "Poured on", "wax_g": "Wax"
+        "pour": "Pour", "pot": "Pot", "blend": "Blend", "poured_on": "Poured on", "wax_g": "Wax",
+        "fragrance_g": "Oil",
     }
+    file.headings["fragrance_g"].value = "(not in the file)"
     assert {n: b.value for n, b in file.units.items()}["wax_g"] == "(choose)"
     assert file.units["fragrance_g"].layout.display == "none", "no column, no unit"
     form.check.click()
@@ -75,8 +77,8 @@ def test_units_are_chosen_and_every_problem_is_told_before(form, store):
     assert ("theirs.csv, row 1, column wax_g: found 'no unit', expected the unit of 'Wax': one of "
             "g, kg, oz, lb. Choose the unit that the file uses.") in told
     assert ("theirs.csv, row 1, column fragrance_g: expected a column fragrance_g (fragrance "
-            "weighed into this pour). Add the column; the header row must hold the exact names."
-            ) in told
+            "weighed into this pour). Choose in the form which heading it is, or in the command "
+            'give --match "HEADING=fragrance_g:UNIT", or add the column.') in told
     assert "no unit" in form.result.value
     file.headings["fragrance_g"].value = "Oil"
     assert file.units["fragrance_g"].layout.display == ""

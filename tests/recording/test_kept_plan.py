@@ -203,8 +203,9 @@ def test_a_voided_piece_comes_back_with_its_test(store, files):
 def test_without_a_kept_plan_nothing_is_held_against_it(folder, files):
     store = Store.create(folder)
     assert told(store, files(pours=POURS, pieces=PIECES)) == [
-        "pieces.csv, row 1, column pour: expected a column pour (the pour it was cast from). Add "
-        "the column; the header row must hold the exact names."
+        "pieces.csv, row 1, column pour: expected a column pour (the pour it was cast from). "
+        'Choose in the form which heading it is, or in the command give --match '
+        '"HEADING=pour:UNIT", or add the column.'
     ]
     pieces = "code,pour,assessor,sweat_grade\n999,P01,Z9,1\n"
     throws = THROWS.replace("472", "999").replace("S01", "S77")

@@ -9,8 +9,9 @@ import pytest
 import sqlalchemy as sa
 
 from scentlab.recording import store as store_module
+from scentlab.recording.progress import waiting
 from scentlab.recording.records import RECORDS
-from scentlab.recording.store import FILE_NAME, Receipt, Store, StoreError
+from scentlab.recording.store import FILE_NAME, Receipt, RefusedError, Store, StoreError
 from scentlab.schema import DataError
 
 POUR = {"pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01",
@@ -404,3 +405,42 @@ def test_a_killed_writer_loses_no_acknowledged_score(folder, store):
     assert (stored["assessor"] == "A1").sum() < 3600
     assert (stored.groupby("assessor").size()[["A2", "A3"]] == 60).all()
     assert store.check() == ()
+
+
+def test_a_name_that_differs_only_in_look_is_the_one_that_is_known(store):
+    store.add("grades", {"code": "417", "test": "sweat", "grade": 1, "assessor": "A1"})
+    store.add("grades", {"code": "417", "test": "frost", "grade": 1, "assessor": "a1"})
+    assert list(store.rows("grades")["assessor"]) == ["A1", "A1"]
+    assert list(waiting(store, "a1", "sweat")["code"]) == []
+    with pytest.raises(RefusedError) as error:
+        store.add("pours", {"pour": "p01", "pot": "A", "blend": "Soft mix",
+                            "poured_on": "2026-03-01", "wax_g": 200, "fragrance_g": 18})
+    assert str(error.value) == (
+        "pours: pour P01 is stored already (entry 1); correct or void that entry first"
+    )
+    receipt = store.add("grades", {"code": "417", "test": "sweat", "grade": 1, "assessor": "B1"})
+    with pytest.raises(RefusedError, match="assessor A1 is stored already"):
+        store.correct("grades", receipt.entry_id, {"assessor": "a1"})
+
+
+def test_a_row_twice_in_one_batch_is_refused_and_nothing_is_stored(store):
+    row = {"code": "417", "test": "sweat", "grade": 1, "assessor": "A1"}
+    with pytest.raises(RefusedError, match="grades: code 417, test sweat, assessor A1 is given"):
+        store.add_many("grades", [row, row])
+    assert store.rows("grades").empty
+    first, second = store.add_many("grades", [row, row], keys=["one", "one"])
+    assert first == second and len(store.rows("grades")) == 1
+    with pytest.raises(RefusedError, match="the key two was used already for another row"):
+        store.add_many("grades", [{**row, "assessor": a} for a in ("A2", "A3")],
+                       keys=["two", "two"])
+
+
+def test_a_sign_that_cannot_be_seen_is_refused(store):
+    with pytest.raises(DataError) as error:
+        store.add("pours", {"pour": "P02", "pot": "B", "blend": "so\u200bft", "wax_g": 200,
+                            "poured_on": "1926-03-01", "fragrance_g": 18})
+    assert str(error.value) == (
+        "pours, column blend: found 'so\\u200bft', expected a text of signs that can be seen. "
+        "Type it anew: it holds U+200B.\npours, column poured_on: found '1926-03-01', expected a "
+        "day from 2000-01-01 to 2099-12-31. Look at the year."
+    )

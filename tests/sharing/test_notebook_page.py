@@ -7,6 +7,7 @@ import nbformat
 import pytest
 from nbformat.v4 import new_code_cell, new_markdown_cell, new_notebook
 
+from scentlab.sharing.guard import Guard
 from scentlab.sharing.notebook_page import run_notebooks
 from scentlab.sharing.redaction import Held, SharingError
 
@@ -86,20 +87,20 @@ def test_a_notebook_that_is_not_there(tmp_path):
 
 
 def test_what_is_held_back_stands_nowhere(make):
-    held = Held(("The fragrance's name and data are not shared.",), ("Moonlit Quince",))
+    held = Held(("The fragrance's name and data are not shared.",), Guard(("Moonlit Quince",)))
     assert held.notices[0].replace("'", "&#39;") in make("1", held=held).html
     with pytest.raises(SharingError) as error:
         make(new_markdown_cell("we poured *moonlit* quince"), "'MOONLIT QUINCE'", held=held)
-    assert str(error.value) == (
-        "'Moonlit Quince' is to stay hidden and still stands in one.ipynb; take it out of the "
-        "notebook's text, or leave that notebook out"
+    assert str(error.value).endswith(
+        "\n  'moonlit</em> quince' in one.ipynb holds 'Moonlit Quince'\n"
+        "  'MOONLIT QUINCE' in one.ipynb holds 'Moonlit Quince'"
     )
 
 
 def test_letters_of_a_picture_are_no_words(make):
     data = base64.b64encode(base64.b64decode("AAAA+A1/AAAA")).decode()
     picture = new_markdown_cell(f'<img src="data:image/png;base64,{data}" alt="a">')
-    assert "+A1/" in make(picture, held=Held((), ("A1",))).html
+    assert "+A1/" in make(picture, held=Held((), Guard(texts=("A1",)))).html
 
 
 KEY = (("417", "P01"), ("418", "P02"))

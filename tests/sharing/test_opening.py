@@ -4,6 +4,7 @@ import csv
 import hashlib
 import io
 import json
+import re
 import stat
 import struct
 import warnings
@@ -270,11 +271,40 @@ def test_a_pick_that_was_edited_with_its_hash_is_seen_by_the_analysis(files, pac
 def test_a_good_package_is_saved_into_a_new_folder_only(package, files, tmp_path):
     opened = open_package(package.write(tmp_path / "good.zip"))
     folder = opened.save(tmp_path / "new")
-    assert {p.name: p.read_bytes() for p in folder.iterdir()} == files
+    saved = {p.name: p.read_bytes() for p in folder.iterdir()}
+    page = saved.pop("report-of-the-sender.html").decode()
+    assert saved == {n: data for n, data in files.items() if n != "report.html"}
+    assert "<iframe sandbox " in page and "made by the sender" in page and "<script" not in page
     with pytest.raises(PackageError, match="is there already; give a new folder$"):
         opened.save(folder)
     with pytest.raises(PackageError, match="no such folder; make it first$"):
         opened.save(tmp_path / "a" / "b")
+
+
+@pytest.mark.parametrize("changes, words", [
+    ({"notices": 3}, "the notices are no list"),
+    ({"notices": None}, "the notices are no list"),
+    ({"notices": ["red\x1b[31m"]}, "a notice holds U+001B, which nobody can see"),
+    ({"versions": {"python": 3}}, "the version of python is '3', no text of at most 60"),
+    ({"versions": []}, "the versions are no names with numbers"),
+    ({"series": {"title": ["a"]}}, "title of the series is \"['a']\", no text"),
+    ({"series": {"invented": "no"}}, "does not say whether the data are invented"),
+    ({"series": 3}, "does not say what series this is"),
+])
+def test_every_field_is_checked_by_shape_and_kind(files, changes, words):
+    settings = {**json.loads(files["settings.json"]), **changes}
+    with pytest.raises(PackageError) as error:
+        opening._check_settings(settings)
+    assert words in str(error.value)
+
+
+@pytest.mark.parametrize("plan, words", [
+    ({"pours": 3}, "pours is no list"), ({"title": "a\x1b"}, "title holds U+001B"),
+    ({"blends": [{"name": "x"}]}, "blends 1 has no parts"),
+])
+def test_a_plan_is_checked_by_shape(files, plan, words):
+    with pytest.raises(PackageError, match=re.escape(f"plan.json is no plan: {words}")):
+        opening._series(resealed(files, plan=plan), json.loads(files["settings.json"]))
 
 
 def test_the_number_of_draws_travels_and_the_numbers_come_back_exactly(series, tmp_path):

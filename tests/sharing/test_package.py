@@ -18,6 +18,7 @@ from scentlab.sharing import parts
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices, SharingError, redact
+from scentlab.sharing.summary import write_supplier_summary
 
 PROFILE = Path(__file__).parent / "reference" / "data-package-2-0.json"
 SECRETS = {
@@ -249,9 +250,30 @@ def test_a_secret_in_a_place_that_cannot_be_hidden_stops_the_package(analysis):
             dataclasses.replace(analysis, series=series), Choices(hide_fragrance=True)
         )
     assert str(error.value) == (
-        "'Quince' is to stay hidden and still stands in report.html; rename the blend, wax or "
-        "pour that carries it, or hide the notes too"
+        "what is to stay hidden may be told by these words. Of each say that it may stay "
+        "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap it); a "
+        "blend, wax, pour or file that tells it needs another name:\n"
+        "  'quince' in the pour quince-1 holds 'Quince'"
     )
+
+
+def test_the_name_of_the_zip_and_what_is_asked_tell_nothing(hidden, tmp_path):
+    with pytest.raises(SharingError, match="'Quincewood' in the name of the zip holds 'Quince'"):
+        hidden.write(tmp_path / "Quincewood.zip")
+    assert not list(tmp_path.iterdir())
+    with pytest.raises(SharingError, match="'quince' in what is asked holds 'Quince'"):
+        write_supplier_summary(hidden.analysis, tmp_path / "s.html", ["Is quince stable?"],
+                               hidden.guard)
+
+
+def test_a_cell_that_a_spreadsheet_would_run_leaves_disarmed_and_comes_back(analysis):
+    pours = analysis.series.pours.copy()
+    pours["note"] = pours["note"].astype(object)
+    pours.loc[0, "note"], pours.loc[1, "note"] = "=1+1", "'quoted"
+    data = parts.to_csv(pours, parts.POUR_PART)
+    assert b",'=1+1\r\n" in data and b"\n=" not in data and b",=" not in data
+    back = parts.from_csv(data, parts.POUR_PART, "pours.csv")
+    assert list(back["note"][:2]) == ["=1+1", "'quoted"]
 
 
 def test_wrong_choices_are_refused(analysis, package, tmp_path):

@@ -1,0 +1,232 @@
+"""The guard of what is to stay at home: it finds a hidden name however it is written.
+
+A name is found without regard to case, accents and signs that cannot be seen, split by other
+signs, and inside longer words. A find that is a word of its own is hidden or refused; one inside
+another word ('figure' for the fragrance Fig) may be nothing, and is shown for a decision.
+"""
+
+import ast
+import base64
+import functools
+import html
+import json
+import re
+import zlib
+from dataclasses import dataclass
+from importlib.resources import files
+
+from scentlab.text import alike, searchable
+
+STAND_IN = "[not shared]"
+_GAP = "[ -]{0,2}"  # signs and spaces that may split a name
+_ESCAPED = re.compile(r"\\u([0-9a-fA-F]{4})|%([0-9a-fA-F]{2})")
+_PICTURE = re.compile(r"data:image/[a-z+.-]+;base64,([A-Za-z0-9+/=\s]+)")
+_TAG = re.compile(r"<[^!][^>]*>")
+_HASH = re.compile(r"sha256:[0-9a-f]{64}|\b[0-9a-f]{64}\b")
+
+
+class SharingError(ValueError):
+    """A package that cannot be made or read. The message says what to change."""
+
+
+class UndecidedError(SharingError):
+    """Words that hold a hidden name and may be nothing; ``undecided`` lists them."""
+
+    def __init__(self, finds):
+        self.undecided = tuple(dict.fromkeys(hit.shown for hit, _ in finds))
+        places = {}
+        for hit, place in finds:
+            places.setdefault((hit.word, hit.shown), []).append(place)
+        lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} holds {word!r}"
+                 for (word, shown), where in places.items()]
+        super().__init__("\n".join([
+            "what is to stay hidden may be told by these words. Of each say that it may stay "
+            "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap "
+            "it); a blend, wax, pour or file that tells it needs another name:", *lines,
+        ]))
+
+
+@dataclass(frozen=True)
+class Hit:
+    """A find: the hidden text, the words in which it was found, and whether they are it alone."""
+
+    word: str
+    shown: str
+    whole: bool
+
+
+@dataclass(frozen=True)
+class Guard:
+    """What is to be found: ``names`` also inside words, ``texts`` (notes, codes) as they are.
+
+    ``may_stay`` are words that were decided to be nothing.
+
+    >>> guard = Guard(names=("Cedar", "Fig"))
+    >>> [hit.shown for hit in guard.hits("ce-dar_v2, cedarwood, spice dark, figure")]
+    ['ce-dar', 'cedarwood', 'figure']
+    >>> guard.scrubbed("CEDAR smoke; a figure")
+    '[not shared] smoke; a figure'
+    """
+
+    names: tuple = ()
+    texts: tuple = ()
+    may_stay: tuple = ()
+
+    @functools.cached_property
+    def _patterns(self):
+        found = [(name, _pattern(name, _GAP), True) for name in self.names]
+        found += [(text, _pattern(text, ""), False) for text in self.texts]
+        return [(word, pattern, inside and bool(re.search(r"[^\W\d_]{3}", word)))
+                for word, pattern, inside in found if pattern]
+
+    def hits(self, text):
+        """The finds in a text, each word once."""
+        return tuple(dict.fromkeys(hit for hit, _, _ in self._spans(text)))
+
+    def _spans(self, text):
+        plain, places = searchable(text)
+        stay = {alike(word) for word in self.may_stay}
+        for word, pattern, inside in self._patterns:
+            for found in pattern.finditer(plain):
+                start, end = _to_the_ends(plain, *found.span())
+                whole = (start, end) == found.span()
+                if not whole and not (inside and _is_told(found[0], plain, found.span())):
+                    continue
+                first, last = places[start], places[end - 1] + 1
+                if alike(text[first:last]) not in stay:
+                    yield Hit(word, text[first:last], whole), first, last
+
+    def scrubbed(self, value):
+        """A text, or a list of texts, without what is a word of its own."""
+        if isinstance(value, list):
+            return [self.scrubbed(v) for v in value]
+        if not isinstance(value, str):
+            return value
+        spans = sorted((first, last) for hit, first, last in self._spans(value) if hit.whole)
+        out, done = [], 0
+        for first, last in spans:
+            if last > done:
+                out += [value[done:first], STAND_IN] if first >= done else []
+                done = last
+        return "".join([*out, value[done:]])
+
+    def told_by(self, text):
+        """The finds in a file's text that are no words of the kit's own."""
+        return [hit for hit in self.hits(text) if not _is_ours(hit)]
+
+
+def holds(text, word):
+    """Whether a text holds another as words of their own.
+
+    >>> holds("Cedar smoke, 8 %", "cedar SMOKE"), holds("a <figure>", "fig")
+    (True, False)
+    """
+    return bool(Guard(texts=(word,)).hits(text))
+
+
+def _pattern(word, gap):
+    """The signs of a word one after the other; for a text its words with any signs between."""
+    runs = re.findall(r"[^ -]+", searchable(word)[0])
+    joined = gap.join("".join(runs)) if gap else "[ -]+".join(map(re.escape, runs))
+    return re.compile(joined) if runs else None
+
+
+def _to_the_ends(plain, start, end):
+    """A span widened to the ends of its first and last word."""
+    while start and plain[start - 1].isalnum():
+        start -= 1
+    while end < len(plain) and plain[end].isalnum():
+        end += 1
+    return start, end
+
+
+def _is_told(found, plain, span):
+    """Whether a find within longer words can be meant: in one piece, or from a word's begin or end.
+
+    'spice dark' does not tell Cedar, nor 'as high' Ash; 'cedar-wood' and 'bergze-dar' do.
+    """
+    if found.isalnum():
+        return True
+    start, end = _to_the_ends(plain, *span)
+    return " " not in found and (start == span[0] or end == span[1])
+
+
+# ---- the files of a package ---------------------------------------------------------------------
+
+
+def readings(data):
+    """The text of a file as a reader may see it: entities, escapes and pictures made plain."""
+    text = data.decode("utf-8", "replace")
+    pictures = [_picture_words(base64.b64decode(m[1])) for m in _PICTURE.finditer(text)]
+    text = _HASH.sub(" ", _PICTURE.sub(" ", text))
+    text = _ESCAPED.sub(lambda m: chr(int(m[1] or m[2], 16)), html.unescape(text))
+    return "\n".join([text, *pictures])
+
+
+def _picture_words(data):
+    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG."""
+    if data.startswith(b"\x89PNG"):
+        return "\n".join(_png_words(data))
+    return html.unescape(_TAG.sub(" ", data.decode("utf-8", "replace")))
+
+
+def _png_words(data):
+    place = 8
+    while place + 8 <= len(data):
+        size, kind = int.from_bytes(data[place:place + 4]), data[place + 4:place + 8]
+        chunk, place = data[place + 8:place + 8 + size], place + 12 + size
+        if kind in (b"tEXt", b"zTXt", b"iTXt", b"eXIf"):
+            for part in chunk.split(b"\x00"):
+                yield part.decode("utf-8", "replace")
+            packed = chunk.find(b"\x78")  # where a packed text may begin
+            if packed >= 0:
+                try:
+                    yield zlib.decompressobj().decompress(chunk[packed:], 100_000).decode(
+                        "utf-8", "replace"
+                    )
+                except zlib.error:
+                    pass
+
+
+def _is_ours(hit):
+    """Whether a find stands in what every package holds, whatever the series."""
+    if hit.whole:
+        return holds(_fixed_text(), hit.word)
+    return alike(hit.shown) in _kit_words()
+
+
+@functools.cache
+def _fixed_text():
+    """Templates and descriptions of columns: a fragrance may be called by a word of them."""
+    from scentlab.sharing import parts
+    from scentlab.sharing.pages import fixed_text
+
+    every = parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS
+    return fixed_text() + json.dumps([parts.table_schema(part) for part in every])
+
+
+@functools.cache
+def _kit_words():
+    """Every word of the kit's own sentences, names and templates; examples are none of them."""
+    words = set(re.findall(r"[^\W\d_]+", searchable(_fixed_text())[0]))
+    for path in _sources(files("scentlab")):
+        tree = ast.parse(path.read_text(encoding="utf-8"))
+        texts = {node.value for node in ast.walk(tree)
+                 if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+        texts -= {node.body[0].value.value for node in ast.walk(tree)
+                  if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
+                  and ast.get_docstring(node) is not None}
+        texts |= {node.arg for node in ast.walk(tree)
+                  if isinstance(node, ast.arg | ast.keyword) and node.arg}
+        for text in texts:
+            words.update(re.findall(r"[^\W\d_]+", searchable(text)[0]))
+    return words
+
+
+def _sources(folder):
+    """The modules whose words can reach a package: not the forms, commands and demo."""
+    for path in folder.iterdir():
+        if path.is_dir() and path.name not in ("recording", "guide", "notebooks", "data"):
+            yield from _sources(path)
+        elif path.name.endswith(".py") and not path.name.startswith(("cli", "guard", "published")):
+            yield path

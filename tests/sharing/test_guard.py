@@ -1,0 +1,96 @@
+"""The guard of what stays at home: however a hidden name is written, it is found."""
+
+import base64
+import dataclasses
+import zlib
+
+import pytest
+
+from scentlab.sharing.guard import Guard, UndecidedError, readings
+from scentlab.sharing.redaction import Choices, redact
+
+
+@pytest.mark.parametrize("name, text, shown, whole", [
+    ("Zedernrauch", "Die Zedernrauchkerze", "Zedernrauchkerze", False),
+    ("Cedar", "cedarwood", "cedarwood", False),
+    ("Cedar", "cedar_v2", "cedar", True),
+    ("Cedar", "ce-dar", "ce-dar", True),
+    ("Cedar", "C.E.D.A.R", "C.E.D.A.R", True),
+    ("Oakmoss", "oak moss", "oak moss", True),
+    ("C\u00e8dre", "ce\u0300dre", "ce\u0300dre", True),
+    ("C\u00e8dre", "CEDRE", "CEDRE", True),
+    ("Cedar", "Ce\u00addar", "Ce\u00addar", True),
+    ("Cedar", "c\u200bedar", "c\u200bedar", True),
+    ("Cedar", "\u0441edar", "\u0441edar", True),  # a Cyrillic letter
+    ("Cedar", "\uff23\uff45\uff44\uff41\uff52", "\uff23\uff45\uff44\uff41\uff52", True),
+    ("Cedar", "super-cedar-wood", "cedar", True),
+    ("Cedar", "bergce-dar", "bergce-dar", False),
+    ("Fig", "a figure", "figure", False),
+])
+def test_a_name_is_found(name, text, shown, whole):
+    (hit,) = Guard(names=(name,)).hits(text)
+    assert (hit.shown, hit.whole) == (shown, whole)
+
+
+@pytest.mark.parametrize("name, text", [
+    ("Cedar", "spice dark"), ("Ash", "as high"), ("Amber", "am berg"), ("A1", "A12"),
+    ("P01-1", "P01-10"), ("Cedar", "ced"),
+])
+def test_what_only_looks_like_it_is_let_be(name, text):
+    assert Guard(names=(name,)).hits(text) == ()
+
+
+def test_a_word_that_was_decided_is_let_be():
+    guard = Guard(names=("Fig",), may_stay=("Figure",))
+    assert guard.hits("figure") == () and guard.hits("figs")
+
+
+def png(keyword, text):
+    data = keyword + b"\x00\x00" + zlib.compress(text)
+    chunk = len(data).to_bytes(4) + b"zTXt" + data + b"\0\0\0\0"
+    return b"\x89PNG\r\n\x1a\n" + chunk
+
+
+@pytest.mark.parametrize("data", [
+    b"<p>ce&#100;ar</p>", b'{"a": "\\u0063edar"}', b"href=%63edar",
+    b'"data:image/svg+xml;base64,' + base64.b64encode(b"<svg><!-- cedar --></svg>") + b'"',
+    b'<img src="data:image/png;base64,' + base64.b64encode(png(b"Title", b"cedar")) + b'">',
+])
+def test_entities_escapes_and_pictures_are_read(data):
+    assert Guard(names=("Cedar",)).told_by(readings(data))
+
+
+def test_words_of_the_kit_itself_tell_nothing():
+    guard = Guard(names=("Fig", "Rain", "Heat"))
+    assert guard.told_by("<figure>, after heat") == []
+    assert [h.shown for h in guard.told_by("figgy, rainy")] == ["figgy", "rainy"]
+
+
+@pytest.mark.parametrize("example", ["cedar", "cedarwood", "smoke", "quince", "fig"])
+def test_examples_of_fragrances_are_no_words_of_the_kit(example):
+    assert Guard(names=(example[:4],)).told_by(f"{example}{'' if len(example) > 4 else 'y'}")
+
+
+def test_what_nobody_has_decided_is_shown(series):
+    title = "Our Zedernrauchkerze, a figure of eight"
+    notes = series.pours["note"].astype(object).copy()
+    notes.iloc[0] = "stirred in a figure of eight"
+    series = dataclasses.replace(
+        series, title=title, fragrance="Zedernrauch Fig", plan=None,
+        pours=series.pours.assign(note=notes),
+    )
+    with pytest.raises(UndecidedError) as error:
+        redact(series, Choices(hide_fragrance=True))
+    assert error.value.undecided == ("Zedernrauchkerze", "figure")
+    shared, held = redact(series, Choices(
+        hide_fragrance=True, also_hide=("Zedernrauchkerze",), may_stay=("figure",)
+    ))
+    assert shared.title == "Our [not shared], a figure of eight"
+    assert shared.pours["note"].iloc[0] == "stirred in a figure of eight"
+
+
+def test_a_name_in_a_blend_is_shown_and_never_decided_silently(series):
+    series = dataclasses.replace(series, fragrance=f"{series.blends['blend'].iloc[0]} linen",
+                                 plan=None)
+    with pytest.raises(UndecidedError, match="in the blend"):
+        redact(series, Choices(hide_fragrance=True))
