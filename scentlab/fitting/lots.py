@@ -25,6 +25,7 @@ from scentlab.fitting.sweat import (
     evidence_notes,
     loads_tested,
     prior_centres,
+    scales_of,
 )
 from scentlab.maths.graded import CapacityModel, CapacityPrior, normal_density
 from scentlab.maths.ordinal import count_looks
@@ -157,7 +158,8 @@ def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2
     looks = list(looks)
     lots = tuple(lots or (f"series {i}" for i in range(1, len(looks) + 1)))
     _check_lots(lots, looks)
-    together, notes = settle_looks(_nested(looks, lots), "sweat")
+    together, notes = settle_looks(_nested(looks, lots), "sweat", ages=True)
+    together = together.drop_duplicates(["code", "stress"], keep="last").reset_index(drop=True)
     blends = tuple(dict.fromkeys(together["blend"]))
     stresses = tuple(s for s in STRESSES if s in set(together["stress"]))
     _check_crossed(together, lots, blends, stresses)
@@ -313,6 +315,8 @@ def _cells(drawn, looks, lots, blends, stresses, contrasts, words):
         counts=count_pours(looks, N_GRADES),
         tested=tested,
         misread=drawn.model.reads,
+        ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
+        scales=drawn.model.prior and scales_of(drawn.model.prior),
         layout=layout,
         shared=share_capacities("separate", named, None, middle),
         prior=words,

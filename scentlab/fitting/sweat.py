@@ -234,7 +234,7 @@ def fit_sweat(
         (float(looks["age_days"].min()), float(looks["age_days"].max())),
         {key: (place.start, place.stop) for key, place in model.places.items()},
         shared,
-        used and _scales(used),
+        used and scales_of(used),
         describe_prior(used, blends),
         notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
     )
@@ -415,7 +415,7 @@ def _weak_prior(shared):
     )
 
 
-def _scales(prior):
+def scales_of(prior):
     """The scales of a prior that an answer may be sensitive to."""
     return {
         "sigma": (prior.sigma_scale, prior.sigma_df),

@@ -54,7 +54,7 @@ class TestOutside:
         design = np.column_stack([load, np.ones(len(wine)), lot_contrasts(2)[place]])
         grades = wine["rating"].to_numpy(int) - 1
         data = count_looks(grades, design, wine["assessor"].to_numpy(str), 5)
-        model = LotModel(data, 1, 2, None, nodes=15)
+        model = LotModel(data, 1, 2, None)
         peak = climb(model.value_and_gradient, model.start())
         spread = np.exp(model.take(peak.point, "log_spread")[0])
         shift = np.diff(lot_contrasts(2) @ model.take(peak.point, "lot"))[0]
