@@ -64,12 +64,13 @@ def fit_forms(data, forms, exactly):
     forms : pairs of form and whether each blend has its own rate. exactly : what to say when there
     is no error to measure. Raises FitError when no form can be fitted.
     """
-    fits, separate, errors = [], [], []
+    fits, separate, errors, common = [], [], [], {}
     for form, own in forms:
         if own and data.blend.max() == 0:
             continue
         try:
-            fits.append(fit_over_time(data, form, own))
+            fits.append(fit_over_time(data, form, own, common.get(form.name)))
+            common.setdefault(form.name, fits[-1])
             separate.append(own)
         except FitError as error:
             if "exactly" in str(error):

@@ -16,14 +16,14 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import optimize, special
+from scipy import linalg, special
 
-from scentlab.maths.mixed import MixedProblem, fit_mixed, satterthwaite
+from scentlab.maths.mixed import MixedProblem, fit_mixed, newton_step, satterthwaite
 from scentlab.results import FitError
 
 # Rates are searched up to a curve that has bent within this part of the time covered.
 FASTEST = 60.0
-_MOST_TURNS = 30
+_MOST_STEPS = 200
 
 
 @dataclass(frozen=True)
@@ -91,9 +91,9 @@ class TimeData:
         return len(self.blend)
 
     @property
-    def moves(self):
-        """Whether effects are in proportion to the curve, and so move with its rates."""
-        return any(isinstance(s, str) for s in self.scales)
+    def effects(self):
+        """How many effects each grouping has (list of int)."""
+        return [int(g.max()) + 1 for g in self.groups]
 
     @property
     def end(self):
@@ -113,11 +113,35 @@ class TimeData:
 
     def rate_columns(self, form, rates, level):
         """Columns (m, K): how the curve changes with each rate, at levels (A,)."""
-        slope = level[self.arm] * form.slope(self.time, self._rate(rates), self.end)
-        own = np.ones((len(slope), 1))
+        return self.seen(level[self.arm, None] * self._slopes(form, rates))
+
+    def _slopes(self, form, rates):
+        own = np.ones((len(self.y), 1))
         if len(rates) > 1:
             own = np.eye(len(rates))[self.blend[self.arm]]
-        return self.seen(own * slope[:, None])
+        return own * form.slope(self.time, self._rate(rates), self.end)[:, None]
+
+    def columns(self, form, rates):
+        """Columns (m, q) of the random effects of all groupings."""
+        return self._spread([self._scale(s, self.curve(form, rates)) for s in self.scales])
+
+    def moved_columns(self, form, rates):
+        """How :meth:`columns` change with each rate: K arrays (m, q), none where they do not."""
+        if not any(isinstance(s, str) for s in self.scales):
+            return []
+        still = np.zeros(len(self.y))
+        return [
+            self._spread([self._scale(s if isinstance(s, str) else still, own)
+                          for s in self.scales])
+            for own in self._slopes(form, rates).T
+        ]
+
+    def _spread(self, scales):
+        parts = [
+            np.eye(count)[group] * (1.0 if scale is None else scale[:, None])
+            for count, group, scale in zip(self.effects, self._groups(), scales, strict=True)
+        ]
+        return np.column_stack(parts) if parts else np.zeros((len(self.seen(self.y)), 0))
 
     def _indicator(self):
         return np.eye(self.arms)[self.arm]
@@ -127,19 +151,20 @@ class TimeData:
 
     def problem(self, form, rates):
         """The mixed model with the rates held."""
-        rows = np.arange(len(self.y)) if self.within is None else self._first_of_rows()
-        groups = [np.asarray(g)[rows] for g in self.groups]
-        scales = [self._scale(s, form, rates) for s in self.scales]
-        return MixedProblem(self.seen(self.y), self.design(form, rates), groups, scales)
+        scales = [self._scale(s, self.curve(form, rates)) for s in self.scales]
+        return MixedProblem(self.seen(self.y), self.design(form, rates), self._groups(), scales)
 
-    def _first_of_rows(self):
-        """A row that each contrast takes part in: its piece, and so its groups, are the same."""
-        return np.abs(self.within).argmax(axis=1)
+    def _groups(self):
+        """The groups of what is seen: a contrast has those of a row that takes part in it."""
+        if self.within is None:
+            return self.groups
+        rows = np.abs(self.within).argmax(axis=1)
+        return [np.asarray(g)[rows] for g in self.groups]
 
-    def _scale(self, scale, form, rates):
+    def _scale(self, scale, curve):
         if scale is None:
             return None
-        return self.seen(self.curve(form, rates) if isinstance(scale, str) else scale)
+        return self.seen(curve if isinstance(scale, str) else scale)
 
 
 def contrasts(piece):
@@ -181,8 +206,11 @@ class TimeFit:
     aic: float
 
 
-def fit_over_time(data, form, separate=False):
+def fit_over_time(data, form, separate=False, start=None):
     """Fit a form to :class:`TimeData` with one rate, or with one for each blend.
+
+    ``start`` is the :class:`TimeFit` of the form with one rate, near which those of the blends
+    are searched.
 
     Returns
     -------
@@ -199,121 +227,141 @@ def fit_over_time(data, form, separate=False):
             f"{values} values over time cannot settle {data.arms + number} parameters of a "
             f"{form.name}; check more pieces or at more times"
         )
-    theta, rates = np.ones(len(data.names)), np.zeros(number)
-    for turn in range(_MOST_TURNS):
-        problem = data.problem(form, rates)
-        if turn or number == 0:
-            best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1), precise=False)
-            theta = best.theta
-        if number == 0:
-            break
-        with np.errstate(all="ignore"):  # a curve without error is found out below
-            found = _rates(data, form, problem, theta, rates, search=turn == 0)
-        settled = np.allclose(found, rates, rtol=1e-9, atol=1e-12 / data.end)
-        rates = found
-        if turn and (settled or data.moves):
-            break
-    if number and data.moves:
-        rates = _climbed(data, form, rates, theta)
-    problem = data.problem(form, rates)
-    best = fit_mixed(problem, reml=False, start=np.maximum(theta, 0.1))
-    aic = best.criterion + 2.0 * (data.arms + number + len(theta) + 1)
-    return _with_covariance(data, form, problem, rates, best, aic)
+    free = _Search(data, form, number)
+    with np.errstate(all="ignore"):  # a curve without error is found out here or by the REML fit
+        best = free.descend(free.start(None if start is None else start.rates))
+    rates, theta = free.apart(best.values)[0], np.sqrt(best.values[number:])
+    aic = best.value + 2.0 * (data.arms + len(best.values) + 1)
+    return _with_covariance(data, form, rates, best.level, theta, aic)
 
 
-def _climbed(data, form, rates, theta):
-    """Rates (K,) of the highest likelihood, from near it, where the effects move with them."""
-    count, low, high = len(rates), form.least, FASTEST
-
-    def criterion(values):
-        problem = data.problem(form, values[:count] / data.end)
-        return problem.criterion(values[count:], reml=False)
-
-    bounds = [(low, high)] * count + [(0.0, None)] * len(theta)
-    start = np.concatenate([rates * data.end, theta])
-    with np.errstate(all="ignore"):
-        found = optimize.minimize(
-            criterion, start, jac="3-point", method="L-BFGS-B", bounds=bounds,
-            options={"ftol": 1e-14, "gtol": 1e-7, "maxiter": 200},
-        )
-    better = np.isfinite(found.fun) and found.fun <= criterion(start)
-    return found.x[:count] / data.end if better else rates
-
-
-def _with_covariance(data, form, problem, rates, best, aic):
+def _with_covariance(data, form, rates, level, theta, aic):
     """REML with the curve's slopes in its rates as further columns."""
-    level = best.beta
+    problem = data.problem(form, rates)
     if len(rates):
-        wide = [data.design(form, rates), data.rate_columns(form, rates, level)]
+        wide = [problem.x, data.rate_columns(form, rates, level)]
         problem = problem.with_fixed(np.column_stack(wide))
-    reml = fit_mixed(problem, reml=True, start=np.maximum(best.theta, 0.1))
+    reml = fit_mixed(problem, reml=True, start=np.maximum(theta, 0.1))
     df = satterthwaite(problem, reml, np.eye(problem.p))[2]
     return TimeFit(form, reml.beta[: data.arms], rates, reml.covariance, df, reml.variances, aic)
 
 
-def _rates(data, form, problem, theta, start, search):
-    """Rates (K,) of the highest likelihood with the standard deviations and columns of the random
-    effects held; without ``search`` only from where they are."""
-    likelihood = problem.likelihood_of_fixed(theta)
-    low, high = form.least / data.end, FASTEST / data.end
+@dataclass(frozen=True)
+class _Point:
+    """Where a search is: the values, -2 log of the likelihood there and what it was made of."""
 
-    def value(rates):
-        try:
-            return likelihood(data.design(form, rates))
-        except np.linalg.LinAlgError:
-            return np.inf
-
-    rates = start.copy()
-    if search:
-        rates[:] = _search_one(lambda k: value(np.full(len(start), k)), low, high)
-        for i in range(len(rates) if len(rates) > 1 else 0):
-            rates[i] = _search_one(lambda k, i=i: value(_put(rates, i, k)), low, high)
-    return _polished(data, form, problem, theta, rates, value, (low, high))
+    values: np.ndarray
+    value: float
+    level: np.ndarray
+    residual: float
+    x: np.ndarray
+    z: np.ndarray
+    wx: np.ndarray  # W^-1 X, with W the covariance relative to the error's variance
+    we: np.ndarray  # W^-1 (y - X level)
+    half: np.ndarray  # W^-1 = I - half' half
 
 
-def _put(rates, place, rate):
-    rates = rates.copy()
-    rates[place] = rate
-    return rates
+class _Search:
+    """The full likelihood in the rates times the end of time, and then the variances of the
+    effects relative to the error's, profiled over levels and error.
 
-
-def _search_one(value, low, high):
-    """The rate of the lowest value: on a grid that is even in its fourth root, then between."""
-    grid = low + (high - low) * np.linspace(0.0, 1.0, 41) ** 4
-    values = [value(k) for k in grid]
-    best = int(np.argmin(values))
-    ends = grid[max(best - 1, 0)], grid[min(best + 1, len(grid) - 1)]
-    found = optimize.minimize_scalar(
-        value, bounds=ends, method="bounded", options={"xatol": 1e-6 * (ends[1] - ends[0])}
-    )
-    return float(found.x if found.fun < values[best] else grid[best])
-
-
-def _polished(data, form, problem, theta, rates, value, ends):
-    """Gauss-Newton steps from rates that are nearly right, halved until they do not harm.
-
-    A search by values alone gives half of the digits.
+    Newton steps go with the average information of the variances (Gilmour, Thompson & Cullis
+    1995) and with that of the mean in the rates, which is that of Gauss and Newton; between the
+    two the expected information is 0. Where effects are in proportion to the curve the rates move
+    their columns too, and have a part in both.
     """
-    best = value(rates)
-    for _ in range(30):
-        level = problem.with_fixed(data.design(form, rates)).solve(theta).beta
-        wide = np.column_stack(
-            [data.design(form, rates), data.rate_columns(form, rates, level)]
-        )
+
+    def __init__(self, data, form, count):
+        self.data, self.form, self.count = data, form, count
+        self.y = data.seen(data.y)
+        self.group = np.repeat(np.arange(len(data.groups)), data.effects)
+        self.low = np.append(np.full(count, form.least), np.zeros(len(data.groups)))
+        self.high = np.append(np.full(count, FASTEST), np.full(len(data.groups), np.inf))
+
+    def apart(self, values):
+        """Rates (K,) and, for each effect, its variance relative to the error's (q,)."""
+        return values[: self.count] / self.data.end, values[self.count:][self.group]
+
+    def start(self, rates):
+        """The best of a grid for one rate of all, or of each from what it is in common."""
+        values, places = np.ones(len(self.low)), [list(range(self.count))]
+        if rates is not None:
+            values[: self.count] = rates * self.data.end
+            places = [[i] for i in range(self.count)]
+        grid = self.form.least + (FASTEST - self.form.least) * np.linspace(0.0, 1.0, 13) ** 3
+        for place in places if self.count else []:
+            trials = np.tile(values, (len(grid) + 1, 1))
+            trials[1:, place] = grid[:, None]
+            values = min((self.at(v) for v in trials), key=lambda p: p.value).values
+        return self.at(values)
+
+    def at(self, values):
+        """The :class:`_Point` at values; infinite where the curve leaves its arms no level."""
+        rates, ratio = self.apart(values)
+        x, z = self.data.design(self.form, rates), self.data.columns(self.form, rates)
+        scaled = z * np.sqrt(ratio)
+        lower = np.linalg.cholesky(scaled.T @ scaled + np.eye(len(ratio)))
+        half = linalg.solve_triangular(lower, scaled.T, lower=True, check_finite=False)
+        wx = x - half.T @ (half @ x)
         try:
-            step = problem.with_fixed(wide).solve(theta).beta[data.arms:]
-        except (FitError, np.linalg.LinAlgError):
-            return rates
-        for share in 0.5 ** np.arange(6):
-            there = np.clip(rates + share * step, *ends)
-            if value(there) <= best + 1e-9 * (1.0 + abs(best)):
-                break
-        else:
-            return rates
-        best, moved, rates = value(there), np.abs(there - rates), there
-        if np.all(moved <= 1e-13 * ends[1]):
-            return rates
-    return rates
+            level = np.linalg.solve(x.T @ wx, wx.T @ self.y)
+        except np.linalg.LinAlgError:
+            level = np.full(x.shape[1], np.nan)
+        rest = self.y - x @ level
+        we = rest - half.T @ (half @ rest)
+        residual, n = float(rest @ we), len(self.y)
+        value = 2.0 * np.log(np.diag(lower)).sum() + n * np.log(2.0 * np.pi * np.e * residual / n)
+        value = float(value) if np.isfinite(value) else np.inf
+        return _Point(values, value, level, residual, x, z, wx, we, half)
+
+    def bent(self, point):
+        """Slope (K + G,) and bend (K + G, K + G) of -2 log of the likelihood at a point."""
+        n, count = len(self.y), self.count
+        trace, pull = np.zeros(len(point.values)), np.zeros((n, len(point.values)))
+        zw, hz = point.z.T @ point.we, point.half @ point.z
+        apart = np.eye(len(self.data.groups))[self.group]
+        trace[count:] = (np.sum(point.z**2, axis=0) - np.sum(hz**2, axis=0)) @ apart
+        pull[:, count:] = point.z @ (zw[:, None] * apart)
+        mean = np.zeros(pull.shape)
+        if count:
+            rates, ratio = self.apart(point.values)
+            columns = self.data.rate_columns(self.form, rates, point.level)
+            mean[:, :count] = columns / self.data.end
+            for k, moved in enumerate(self.data.moved_columns(self.form, rates)):
+                moved = moved / self.data.end
+                seen = np.sum(point.z * moved, axis=0) - np.sum(hz * (point.half @ moved), axis=0)
+                trace[k] = 2.0 * seen @ ratio
+                pull[:, k] = moved @ (ratio * zw) + point.z @ (ratio * (moved.T @ point.we))
+        fitted = pull.T @ point.we / point.residual
+        slope = trace - n * fitted - 2.0 * n * (mean.T @ point.we) / point.residual
+        bend = self._inner(point, pull) + 2.0 * self._inner(point, mean)
+        return slope, n * (bend / point.residual - np.outer(fitted, fitted))
+
+    def _inner(self, point, columns):
+        """R'PR of columns R, with P what W^-1 leaves of them beside the levels."""
+        seen, fixed = point.half @ columns, point.wx.T @ columns
+        through = np.linalg.solve(point.x.T @ point.wx, fixed)
+        return columns.T @ columns - seen.T @ seen - fixed.T @ through
+
+    def descend(self, point):
+        """The lowest point, by Newton steps that are halved until they gain and stay in bounds."""
+        for _ in range(_MOST_STEPS):
+            if not point.residual > 1e-10 * (self.y @ self.y):
+                raise FitError("the values fit the curve exactly: there is no error to measure")
+            slope, bend = self.bent(point)
+            step = newton_step(slope, bend, ((point.values > self.low) | (slope < 0.0))
+                         & ((point.values < self.high) | (slope > 0.0)))
+            if not -slope @ step > 1e-17:
+                return point
+            for share in 0.5 ** np.arange(30):
+                there = self.at(np.clip(point.values + share * step, self.low, self.high))
+                gain = 1e-4 * slope @ (there.values - point.values)
+                if there.value <= point.value + gain + 1e-12:  # a value has no more digits
+                    break
+            else:
+                return point
+            point = there
+        return point
 
 
 def draw_fits(fits, weights, draws, seed):

@@ -325,7 +325,7 @@ def _descend(problem, reml, ratio, enough):
     """
     value, slope, bend = problem.expansion(ratio, reml)
     for _ in range(_MOST_STEPS):
-        step = _step(slope, bend, (ratio > 0.0) | (slope < 0.0))
+        step = newton_step(slope, bend, (ratio > 0.0) | (slope < 0.0))
         if -slope @ step < enough:
             break
         for share in 0.5 ** np.arange(30):
@@ -339,8 +339,8 @@ def _descend(problem, reml, ratio, enough):
     return ratio
 
 
-def _step(slope, bend, free):
-    """Newton's step of the free variances; those at 0 that would fall stay."""
+def newton_step(slope, bend, free):
+    """Newton's step (K,) of what is free (K,); what is held at a bound stays."""
     step = np.zeros(len(slope))
     if free.any():
         own = bend[np.ix_(free, free)]
