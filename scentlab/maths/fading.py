@@ -16,9 +16,17 @@ from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import linalg, special
+from scipy import special
 
-from scentlab.maths.mixed import MixedProblem, fit_mixed, newton_step, satterthwaite
+from scentlab.maths.mixed import (
+    Factor,
+    Groupings,
+    MixedProblem,
+    effect_columns,
+    fit_mixed,
+    newton_step,
+    satterthwaite,
+)
 from scentlab.results import FitError
 
 # Rates are searched up to a curve that has bent within this part of the time covered.
@@ -91,9 +99,9 @@ class TimeData:
         return len(self.blend)
 
     @property
-    def effects(self):
-        """How many effects each grouping has (list of int)."""
-        return [int(g.max()) + 1 for g in self.groups]
+    def moves(self):
+        """Whether effects are in proportion to the curve, and so move with its rates."""
+        return any(isinstance(s, str) for s in self.scales)
 
     @property
     def end(self):
@@ -121,27 +129,16 @@ class TimeData:
             own = np.eye(len(rates))[self.blend[self.arm]]
         return own * form.slope(self.time, self._rate(rates), self.end)[:, None]
 
-    def columns(self, form, rates):
-        """Columns (m, q) of the random effects of all groupings."""
-        return self._spread([self._scale(s, self.curve(form, rates)) for s in self.scales])
+    def effects(self, form, rates):
+        """Groups and scales of the random effects of what is seen."""
+        return self._groups(), [self._scale(s, self.curve(form, rates)) for s in self.scales]
 
     def moved_columns(self, form, rates):
-        """How :meth:`columns` change with each rate: K arrays (m, q), none where they do not."""
-        if not any(isinstance(s, str) for s in self.scales):
-            return []
-        still = np.zeros(len(self.y))
-        return [
-            self._spread([self._scale(s if isinstance(s, str) else still, own)
-                          for s in self.scales])
-            for own in self._slopes(form, rates).T
-        ]
-
-    def _spread(self, scales):
-        parts = [
-            np.eye(count)[group] * (1.0 if scale is None else scale[:, None])
-            for count, group, scale in zip(self.effects, self._groups(), scales, strict=True)
-        ]
-        return np.column_stack(parts) if parts else np.zeros((len(self.seen(self.y)), 0))
+        """How the columns of the effects change with each rate: K sparse arrays (m, q)."""
+        still, rows = np.zeros(len(self.y)), len(self.seen(self.y))
+        for own in self._slopes(form, rates).T:
+            scales = [self._scale(s if isinstance(s, str) else still, own) for s in self.scales]
+            yield effect_columns(self._groups(), scales, rows)
 
     def _indicator(self):
         return np.eye(self.arms)[self.arm]
@@ -151,8 +148,8 @@ class TimeData:
 
     def problem(self, form, rates):
         """The mixed model with the rates held."""
-        scales = [self._scale(s, self.curve(form, rates)) for s in self.scales]
-        return MixedProblem(self.seen(self.y), self.design(form, rates), self._groups(), scales)
+        columns = self.design(form, rates)
+        return MixedProblem(self.seen(self.y), columns, *self.effects(form, rates))
 
     def _groups(self):
         """The groups of what is seen: a contrast has those of a row that takes part in it."""
@@ -230,7 +227,7 @@ def fit_over_time(data, form, separate=False, start=None):
     free = _Search(data, form, number)
     with np.errstate(all="ignore"):  # a curve without error is found out here or by the REML fit
         best = free.descend(free.start(None if start is None else start.rates))
-    rates, theta = free.apart(best.values)[0], np.sqrt(best.values[number:])
+    rates, theta = free.rates(best.values), np.sqrt(best.values[number:])
     aic = best.value + 2.0 * (data.arms + len(best.values) + 1)
     return _with_covariance(data, form, rates, best.level, theta, aic)
 
@@ -252,13 +249,14 @@ class _Point:
 
     values: np.ndarray
     value: float
-    level: np.ndarray
-    residual: float
-    x: np.ndarray
-    z: np.ndarray
-    wx: np.ndarray  # W^-1 X, with W the covariance relative to the error's variance
-    we: np.ndarray  # W^-1 (y - X level)
-    half: np.ndarray  # W^-1 = I - half' half
+    level: np.ndarray = None
+    rest: np.ndarray = None  # y - X level
+    residual: float = np.nan  # its square, by W^-1
+    x: np.ndarray = None
+    groupings: Groupings = None
+    factor: Factor = None
+    hx: np.ndarray = None  # forward of X and of rest
+    hr: np.ndarray = None
 
 
 class _Search:
@@ -274,13 +272,13 @@ class _Search:
     def __init__(self, data, form, count):
         self.data, self.form, self.count = data, form, count
         self.y = data.seen(data.y)
-        self.group = np.repeat(np.arange(len(data.groups)), data.effects)
         self.low = np.append(np.full(count, form.least), np.zeros(len(data.groups)))
         self.high = np.append(np.full(count, FASTEST), np.full(len(data.groups), np.inf))
+        self.still = None if data.moves else Groupings(*data.effects(form, np.zeros(count)),
+                                                       len(self.y))
 
-    def apart(self, values):
-        """Rates (K,) and, for each effect, its variance relative to the error's (q,)."""
-        return values[: self.count] / self.data.end, values[self.count:][self.group]
+    def rates(self, values):
+        return values[: self.count] / self.data.end
 
     def start(self, rates):
         """The best of a grid for one rate of all, or of each from what it is in common."""
@@ -297,51 +295,61 @@ class _Search:
 
     def at(self, values):
         """The :class:`_Point` at values; infinite where the curve leaves its arms no level."""
-        rates, ratio = self.apart(values)
-        x, z = self.data.design(self.form, rates), self.data.columns(self.form, rates)
-        scaled = z * np.sqrt(ratio)
-        lower = np.linalg.cholesky(scaled.T @ scaled + np.eye(len(ratio)))
-        half = linalg.solve_triangular(lower, scaled.T, lower=True, check_finite=False)
-        wx = x - half.T @ (half @ x)
+        rates, n = self.rates(values), len(self.y)
+        g = self.still or Groupings(*self.data.effects(self.form, rates), n)
+        x = self.data.design(self.form, rates)
+        both = np.column_stack([x, self.y])
         try:
-            level = np.linalg.solve(x.T @ wx, wx.T @ self.y)
+            factor = g.factor(np.sqrt(values[self.count:]))
+            h = factor.forward(g.zt @ both)
+            seen = x.T @ both - h[:, :-1].T @ h
+            level = np.linalg.solve(seen[:, :-1], seen[:, -1])
         except np.linalg.LinAlgError:
-            level = np.full(x.shape[1], np.nan)
-        rest = self.y - x @ level
-        we = rest - half.T @ (half @ rest)
-        residual, n = float(rest @ we), len(self.y)
-        value = 2.0 * np.log(np.diag(lower)).sum() + n * np.log(2.0 * np.pi * np.e * residual / n)
-        value = float(value) if np.isfinite(value) else np.inf
-        return _Point(values, value, level, residual, x, z, wx, we, half)
+            return _Point(values, np.inf)
+        rest, hr = self.y - x @ level, h[:, -1] - h[:, :-1] @ level
+        residual = float(rest @ rest - hr @ hr)
+        value = float(factor.log_det + n * np.log(2.0 * np.pi * np.e * residual / n))
+        value = value if np.isfinite(value) else np.inf
+        return _Point(values, value, level, rest, residual, x, g, factor, h[:, :-1], hr)
 
     def bent(self, point):
         """Slope (K + G,) and bend (K + G, K + G) of -2 log of the likelihood at a point."""
-        n, count = len(self.y), self.count
+        n, g, count = len(self.y), point.groupings, self.count
+        half = point.factor.forward(g.ztz)
+        zw = g.zt @ point.rest - half.T @ point.hr
         trace, pull = np.zeros(len(point.values)), np.zeros((n, len(point.values)))
-        zw, hz = point.z.T @ point.we, point.half @ point.z
-        apart = np.eye(len(self.data.groups))[self.group]
-        trace[count:] = (np.sum(point.z**2, axis=0) - np.sum(hz**2, axis=0)) @ apart
-        pull[:, count:] = point.z @ (zw[:, None] * apart)
+        trace[count:] = g.sums(np.diag(g.ztz) - np.sum(half**2, axis=0))
+        pull[:, count:] = g.z @ g.apart(zw)
+        if count and self.data.moves:
+            trace[:count], pull[:, :count] = self._moved(point, half, zw)
         mean = np.zeros(pull.shape)
         if count:
-            rates, ratio = self.apart(point.values)
-            columns = self.data.rate_columns(self.form, rates, point.level)
+            columns = self.data.rate_columns(self.form, self.rates(point.values), point.level)
             mean[:, :count] = columns / self.data.end
-            for k, moved in enumerate(self.data.moved_columns(self.form, rates)):
-                moved = moved / self.data.end
-                seen = np.sum(point.z * moved, axis=0) - np.sum(hz * (point.half @ moved), axis=0)
-                trace[k] = 2.0 * seen @ ratio
-                pull[:, k] = moved @ (ratio * zw) + point.z @ (ratio * (moved.T @ point.we))
-        fitted = pull.T @ point.we / point.residual
-        slope = trace - n * fitted - 2.0 * n * (mean.T @ point.we) / point.residual
-        bend = self._inner(point, pull) + 2.0 * self._inner(point, mean)
-        return slope, n * (bend / point.residual - np.outer(fitted, fitted))
+        of_pull, fitted = self._inner(point, pull)
+        of_mean, through = self._inner(point, mean)
+        slope = trace - n * (fitted + 2.0 * through)
+        return slope, n * (of_pull + 2.0 * of_mean - np.outer(fitted, fitted))
+
+    def _moved(self, point, half, zw):
+        """What moved columns of the effects add: traces (K,) and columns (n, K)."""
+        g, traces, pulls = point.groupings, [], []
+        ratio = np.repeat(point.values[self.count:], g.levels)
+        for moved in self.data.moved_columns(self.form, self.rates(point.values)):
+            across = (g.zt @ moved).toarray()
+            h = point.factor.forward(across)
+            traces.append(2.0 * (np.diag(across) - np.sum(half * h, axis=0)) @ ratio)
+            own = moved.T @ point.rest - h.T @ point.hr
+            pulls.append(moved @ (ratio * zw) + g.z @ (ratio * own))
+        return np.array(traces) / self.data.end, np.column_stack(pulls) / self.data.end
 
     def _inner(self, point, columns):
-        """R'PR of columns R, with P what W^-1 leaves of them beside the levels."""
-        seen, fixed = point.half @ columns, point.wx.T @ columns
-        through = np.linalg.solve(point.x.T @ point.wx, fixed)
-        return columns.T @ columns - seen.T @ seen - fixed.T @ through
+        """R'PR and R'W^-1 rest of columns R over the residual, P being W^-1 beside the levels."""
+        h = point.factor.forward(point.groupings.zt @ columns)
+        fixed = point.x.T @ columns - point.hx.T @ h
+        levels = point.x.T @ point.x - point.hx.T @ point.hx
+        inner = columns.T @ columns - h.T @ h - fixed.T @ np.linalg.solve(levels, fixed)
+        return inner / point.residual, (columns.T @ point.rest - h.T @ point.hr) / point.residual
 
     def descend(self, point):
         """The lowest point, by Newton steps that are halved until they gain and stay in bounds."""

@@ -62,19 +62,13 @@ class Groupings:
 
     def __init__(self, groups, slopes, n):
         self.levels = [int(g.max()) + 1 for g in groups]
-        parts = [
-            sparse.csr_array(
-                (np.ones(n) if slope is None else slope, (np.arange(n), g)), shape=(n, size)
-            )
-            for g, size, slope in zip(groups, self.levels, slopes, strict=True)
-        ]
-        self.z = sparse.hstack(parts, format="csr") if parts else sparse.csr_array((n, 0))
-        self.zt = self.z.T.tocsr()
+        self.z = effect_columns(groups, slopes, n)
+        self.zt = self.z.T
         self.ztz = (self.zt @ self.z).toarray()
-        self.starts = np.concatenate([[0], np.cumsum(self.levels)[:-1]]).astype(int)
-        k = int(np.argmax(self.levels)) if parts else 0
-        size = self.levels[k] if parts else 0
-        self.own = np.arange(size) + (self.starts[k] if parts else 0)
+        self.starts = np.cumsum([0, *self.levels])[:-1].astype(int)
+        k = int(np.argmax(self.levels)) if groups else 0
+        size = self.levels[k] if groups else 0
+        self.own = np.arange(size) + (self.starts[k] if groups else 0)
         self.rest = np.setdiff1d(np.arange(len(self.ztz)), self.own)
         self.diagonal = np.diag(self.ztz)[self.own]
         self.across = self.ztz[np.ix_(self.own, self.rest)]
@@ -104,6 +98,19 @@ class Groupings:
         """A vector (q,) over the effects as columns (q, K), one for each grouping."""
         grouping = np.repeat(np.arange(len(self.levels)), self.levels)
         return np.where(grouping[:, None] == np.arange(len(self.levels)), values[:, None], 0.0)
+
+
+def effect_columns(groups, slopes, n):
+    """The columns (n, q) of random effects, sparse; see :class:`Groupings`."""
+    levels = [int(g.max()) + 1 for g in groups]
+    places = np.empty((n, len(groups)), dtype=int)
+    entries = np.ones((n, len(groups)))
+    for k, (group, slope) in enumerate(zip(groups, slopes, strict=True)):
+        places[:, k] = group + sum(levels[:k])
+        if slope is not None:
+            entries[:, k] = slope
+    rows = len(groups) * np.arange(n + 1)
+    return sparse.csr_array((entries.ravel(), places.ravel(), rows), shape=(n, sum(levels)))
 
 
 @dataclass(frozen=True)
