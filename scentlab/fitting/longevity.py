@@ -53,7 +53,7 @@ def fit_longevity(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1
 
     >>> frame = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25, 24.6, 24.4, 24.1]})
     >>> frame = frame.assign(code="101", pot="K1", blend="soft", load_pct=10.0)
-    >>> fit_longevity(frame.assign(assessor=None, throw=None)).weight_loss.end_h
+    >>> fit_longevity(frame.assign(assessor=None, throw=None)).weight_loss.longest_h
     8.0
     """
     found, errors = {}, []

@@ -4,17 +4,96 @@ An arm is one blend at one load: pieces of it share a level. Nothing is assumed 
 goes with the load, since a warmer test has few loads.
 """
 
+from dataclasses import dataclass, field
+
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from scentlab.fitting.looks import planned_loads
-from scentlab.maths.fading import TimeData, draw_fits, fit_over_time
-from scentlab.results import FitError
+from scentlab.maths.fading import (
+    APPROACH,
+    FADING,
+    FALLING,
+    STRAIGHT,
+    TimeData,
+    draw_fits,
+    fit_over_time,
+)
+from scentlab.results import FitError, Result
 from scentlab.units import content_from_load, say_load
 
 # Weighed loads nearer than this to each other are one planned load.
 NEAR_PCT = 0.3
+FORMS = {f.name: f for f in (STRAIGHT, APPROACH, FADING, FALLING)}
+
+
+@dataclass(frozen=True, repr=False)
+class OverTime(Result):
+    """A fit over hours on the warmer.
+
+    Attributes
+    ----------
+    arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
+        total), pieces, pots, longest_h, and what the kind of fit adds.
+    forms : DataFrame: form, formula, rates, aic, weight.
+    draw_form, level, rate : draws (D,), (D, A) of the level that the kind of fit has, (D, B) of
+        the rate per hour.
+    first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd, unit.
+    points : DataFrame, what was measured. confidence : float, of the intervals.
+    """
+
+    arms: pd.DataFrame
+    forms: pd.DataFrame
+    draw_form: np.ndarray
+    level: np.ndarray
+    rate: np.ndarray
+    first_h: float
+    longest_h: float
+    sds: pd.DataFrame
+    points: pd.DataFrame
+    confidence: float
+    notes: tuple = field(default=())
+
+    @property
+    def blends(self):
+        return tuple(dict.fromkeys(self.arms["blend"]))
+
+    def draws(self, place, hours):
+        """Draws (D, T) of the curve of an arm at hours."""
+        blend = self.blends.index(self.arms["blend"].iloc[place])
+        time = np.atleast_1d(np.asarray(hours, float)) - self.first_h
+        values = np.empty((len(self.draw_form), len(time)))
+        for i, name in enumerate(self.forms["form"]):
+            own = self.draw_form == i
+            if own.any():
+                rate, end = self.rate[own, blend][:, None], self.longest_h - self.first_h
+                values[own] = FORMS[name].curve(time, rate, end)
+        return self.level[:, [place]] * values
+
+
+def usable(warmings, column, nothing, lost):
+    """Rows with a number in a column, load and hours, as floats, and a note on those left out.
+
+    nothing : what to say as a FitError without any. lost : what rows without a load are called.
+    """
+    rows = warmings[warmings[column].notna()]
+    known = rows["load_pct"].notna() & rows["hours"].notna()
+    if not known.any():
+        raise FitError(nothing)
+    left = int((~known).sum())
+    notes = (f"{left} {lost} have no weighed load and were left out.",) if left else ()
+    return rows[known].astype({"hours": float, column: float, "load_pct": float}), notes
+
+
+def described(arms, rows, arm, counted, **more):
+    """Arms with their pieces, pots, number of rows (``counted``) and hours; ``more`` are pairs of
+    a column and how it is summed up."""
+    own = rows.assign(arm=arm).groupby("arm")
+    arms = arms.assign(pieces=own["code"].nunique(), pots=own["pot"].nunique())
+    arms[counted] = own.size()
+    more = {"first_h": ("hours", "min"), "longest_h": ("hours", "max")} | more
+    return arms.assign(**{name: own[column].agg(how) for name, (column, how) in more.items()})
 
 
 def arms_of(rows):
@@ -95,18 +174,21 @@ def forms_table(fits, separate, weights, blends):
     return pd.DataFrame(rows, columns=["form", "formula", "rates", "aic", "weight"])
 
 
-def drawn(fits, weights, blends, draws, seed):
-    """Draws of the form (D,), levels (D, A) and rates of each blend (D, B)."""
-    form, level, rate = draw_fits(fits, weights, draws, seed)
+def common_fields(data, arms, forms, exactly, words, unit, draws, seed):
+    """What :func:`fit_forms` finds, as fields of an :class:`OverTime`.
+
+    words : dict of the sources of variation. unit : of their standard deviations.
+    """
+    fits, separate, weights = fit_forms(data, forms, exactly)
+    blends = list(dict.fromkeys(arms["blend"]))
+    draw_form, level, rate = draw_fits(fits, weights, draws, seed)
     if rate.shape[1] < len(blends):
         rate = np.repeat(rate[:, :1], len(blends), axis=1)
-    return form, level, rate
-
-
-def sd_table(names, variances, words, unit):
-    """Standard deviations by source, the error last."""
-    sources = [words[n] for n in (*names, "error")]
-    return pd.DataFrame({"source": sources, "sd": np.sqrt(variances), "unit": unit})
+    best = fits[int(np.argmax(weights))]
+    sources = [words[n] for n in (*data.names, "error")]
+    sds = pd.DataFrame({"source": sources, "sd": np.sqrt(best.variances), "unit": unit})
+    table = forms_table(fits, separate, weights, blends)
+    return {"forms": table, "draw_form": draw_form, "level": level, "rate": rate, "sds": sds}
 
 
 def arm_place(arms, blend, load_pct=None):
@@ -137,20 +219,16 @@ def arm_words(row):
     return f"{row['blend']} at {say_load(row['load_pct'])}"
 
 
-def curve_draws(fit, forms, place, time, end):
-    """Draws (D, T) of the curve of an arm at times since the first check.
-
-    fit : a result with ``forms``, ``arms``, ``draw_form``, ``level`` and ``rate``.
-    forms : the forms by name.
-    """
-    blend = list(dict.fromkeys(fit.arms["blend"])).index(fit.arms["blend"].iloc[place])
-    time = np.atleast_1d(np.asarray(time, float))
-    values = np.empty((len(fit.draw_form), len(time)))
-    for i, name in enumerate(fit.forms["form"]):
-        own = fit.draw_form == i
-        if own.any():
-            values[own] = forms[name].curve(time, fit.rate[own, blend][:, None], end)
-    return fit.level[:, [place]] * values
+def curve_frame(fit, blend, hours, load_pct, name):
+    """The arm of a blend, and hours, the curve (``name``, the median), lower and upper there;
+    missing outside the hours tested."""
+    place = arm_place(fit.arms, blend, load_pct)
+    arm, hours = fit.arms.loc[place], np.atleast_1d(np.asarray(hours, dtype=float))
+    lower, middle, upper = quantiles(fit.draws(place, hours), fit.confidence)
+    frame = pd.DataFrame({"hours": hours, name: middle, "lower": lower, "upper": upper})
+    outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
+    frame.loc[outside, [name, "lower", "upper"]] = np.nan
+    return arm, frame
 
 
 def quantiles(draws, confidence):
@@ -162,7 +240,7 @@ def quantiles(draws, confidence):
 def table_of(values, sds, confidence):
     """The table of a fit over time: what its draws tell, then the standard deviations.
 
-    values : triples of parameter, draws (D,) and unit. sds : as :func:`sd_table` makes them.
+    values : triples of parameter, draws (D,) and unit. sds : those of the fit.
     """
     rows = []
     for name, draws, unit in values:

@@ -5,31 +5,31 @@ with a straight fall beside it. A check is one piece at one time: what several a
 is one state of one room, so that more noses are not more pieces.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
+    FORMS,
+    OverTime,
     arm_place,
     arm_words,
     arms_of,
     arranged,
     code_list,
-    curve_draws,
-    drawn,
+    common_fields,
+    curve_frame,
+    described,
     effects_of,
-    fit_forms,
-    forms_table,
     quantiles,
-    sd_table,
     table_of,
+    usable,
 )
 from scentlab.maths.fading import FADING, FALLING, time_to
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import FitError
 
-FORMS = {f.name: f for f in (FADING, FALLING)}
 SOURCES = {
     "assessor": "between assessors",
     "fall": "between assessors' falls, over the whole time",
@@ -42,37 +42,13 @@ HALF = 0.5
 UNNAMED = "not named"
 
 
-@dataclass(frozen=True, repr=False)
-class ThrowLife(Result):
+class ThrowLife(OverTime):
     """Fitted fall of throw over hours on the warmer.
 
-    Attributes
-    ----------
-    arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
-        total), pieces, pots, assessors, scores, first_h, longest_h.
-    forms : DataFrame: form, formula, rates, aic, weight.
-    draw_form, level, rate : draws (D,), (D, A) of the throw at ``first_h``, (D, B) of the rate per
-        hour; a rate of 0 or less does not fall.
-    first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd, unit.
-    points : DataFrame, mean per assessor and check: blend, load_pct, code, assessor, hours, throw.
-    confidence : float, of the intervals.
+    ``arms`` have assessors and scores too; ``level`` is the throw at ``first_h``; a rate of 0 or
+    less does not fall. ``points`` are means per assessor and check: blend, load_pct, code,
+    assessor, hours, throw.
     """
-
-    arms: pd.DataFrame
-    forms: pd.DataFrame
-    draw_form: np.ndarray
-    level: np.ndarray
-    rate: np.ndarray
-    first_h: float
-    longest_h: float
-    sds: pd.DataFrame
-    points: pd.DataFrame
-    confidence: float
-    notes: tuple = field(default=())
-
-    @property
-    def blends(self):
-        return tuple(dict.fromkeys(self.arms["blend"]))
 
     @property
     def table(self):
@@ -83,7 +59,7 @@ class ThrowLife(Result):
         values = []
         for place, arm in self.arms.iterrows():
             hours = [arm["first_h"], arm["longest_h"]]
-            throw = _draws(self, place, hours)
+            throw = self.draws(place, hours)
             half = _hours(self, place, HALF * throw[:, 0])
             parts = [(f"throw at {h:g} h", throw[:, i], "0 to 10") for i, h in enumerate(hours)]
             parts.append(("hours until half of the first", half, "h"))
@@ -94,7 +70,7 @@ class ThrowLife(Result):
     def sentence(self):
         parts = []
         for place, arm in self.arms.iterrows():
-            start = quantiles(_draws(self, place, [arm["first_h"]])[:, 0], self.confidence)[1]
+            start = quantiles(self.draws(place, [arm["first_h"]])[:, 0], self.confidence)[1]
             found = hours_until(self, arm["blend"], share=HALF, load_pct=arm["load_pct"])
             parts.append(
                 f"{arm_words(arm)}, from {start:.1f} of 10 at {arm['first_h']:g} h: "
@@ -134,24 +110,19 @@ def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     }
     effects = effects_of(scores, arm, wanted)
     data = arranged(time, scores["throw"], arms, arm, effects)
-    fits, separate, weights = fit_forms(
-        data, ((FADING, False), (FALLING, False), (FADING, True), (FALLING, True)),
+    common = common_fields(
+        data, arms, ((FADING, False), (FALLING, False), (FADING, True), (FALLING, True)),
         "the throw scores follow a curve exactly: there is no error to measure; let more "
-        "assessors score, or more pieces",
+        "assessors score, or more pieces", SOURCES, "points", draws, seed,
     )
-    blends = list(dict.fromkeys(arms["blend"]))
-    draw_form, level, rate = drawn(fits, weights, blends, draws, seed)
-    best = fits[int(np.argmax(weights))]
-    arms = _described(arms, scores, arm)
+    arms = described(arms, scores, arm, "scores", assessors=("assessor", "nunique"))
     keys = ["blend", "load_pct", "code", "assessor", "hours"]
     points = scores.groupby(keys, sort=False, as_index=False)["throw"].mean()
     fit = ThrowLife(
-        arms, forms_table(fits, separate, weights, blends), draw_form, level, rate, first,
-        float(scores["hours"].max()), sd_table(data.names, best.variances, SOURCES, "points"),
-        points, confidence,
+        arms, **common, first_h=first, longest_h=float(scores["hours"].max()), points=points,
+        confidence=confidence,
     )
-    fields = {name: getattr(fit, name) for name in fit.__dataclass_fields__}
-    return ThrowLife(**(fields | {"notes": notes + _panel_notes(scores) + _arm_notes(fit)}))
+    return replace(fit, notes=notes + _panel_notes(scores) + _arm_notes(fit))
 
 
 @one_thread()
@@ -166,14 +137,7 @@ def life_curve(fit, blend, hours, load_pct=None):
     -------
     DataFrame with hours, throw (median), lower and upper; missing outside the hours tested.
     """
-    place = arm_place(fit.arms, blend, load_pct)
-    arm = fit.arms.loc[place]
-    hours = np.atleast_1d(np.asarray(hours, dtype=float))
-    lower, middle, upper = quantiles(_draws(fit, place, hours), fit.confidence)
-    frame = pd.DataFrame({"hours": hours, "throw": middle, "lower": lower, "upper": upper})
-    outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
-    frame.loc[outside, ["throw", "lower", "upper"]] = np.nan
-    return frame
+    return curve_frame(fit, blend, hours, load_pct, "throw")[1]
 
 
 @one_thread()
@@ -205,7 +169,7 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
         raise ValueError(f"share is {share:g}; give a part of the first throw between 0 and 1")
     place = arm_place(life.arms, blend, load_pct)
     arm = life.arms.loc[place]
-    first = _draws(life, place, [arm["first_h"]])[:, 0]
+    first = life.draws(place, [arm["first_h"]])[:, 0]
     if share is not None:
         limits = [(share * float(np.median(first)), share * first)]
     else:
@@ -217,11 +181,6 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
         rows.append((told, middle, lower, upper, arm["first_h"], arm["longest_h"], words))
     columns = ["throw", "hours", "lower", "upper", "first_h", "longest_h", "words"]
     return pd.DataFrame(rows, columns=columns)
-
-
-def _draws(fit, place, hours):
-    time = np.asarray(hours, float) - fit.first_h
-    return curve_draws(fit, FORMS, place, time, fit.longest_h - fit.first_h)
 
 
 def _hours(fit, place, limit):
@@ -259,17 +218,11 @@ def _hours_words(lower, middle, upper, arm, confidence):
 
 
 def _settle(warmings):
-    scored = warmings[warmings["throw"].notna()]
-    usable = scored["load_pct"].notna() & scored["hours"].notna()
-    if not usable.any():
-        raise FitError(
-            "no throw was scored over hours on the warmer; score it, or leave throw out"
-        )
-    lost = int((~usable).sum())
-    notes = ()
-    if lost:
-        notes = (f"{lost} throw scores on the warmer have no weighed load and were left out.",)
-    rows = scored[usable].astype({"hours": float, "throw": float, "load_pct": float})
+    rows, notes = usable(
+        warmings, "throw",
+        "no throw was scored over hours on the warmer; score it, or leave throw out",
+        "throw scores on the warmer",
+    )
     rows = rows.reset_index(drop=True)
     named = rows["assessor"].notna()
     rows["assessor"] = rows["assessor"].astype(object).where(named, UNNAMED).astype(str)
@@ -289,15 +242,6 @@ def _need_times(scores):
             f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
             "there is no error to measure; score longer, or with more assessors"
         )
-
-
-def _described(arms, scores, arm):
-    own = scores.assign(arm=arm).groupby("arm")
-    return arms.assign(
-        pieces=own["code"].nunique(), pots=own["pot"].nunique(),
-        assessors=own["assessor"].nunique(), scores=own.size(),
-        first_h=own["hours"].min(), longest_h=own["hours"].max(),
-    )
 
 
 def _panel_notes(scores):
@@ -330,7 +274,7 @@ def _arm_notes(fit):
         lower, middle, upper = quantiles(rate, fit.confidence)
         if middle <= 0 or lower <= 0:
             verb = "does not fall" if middle <= 0 else "is not shown to fall"
-            start, end = np.median(_draws(fit, place, [arm["first_h"], arm["longest_h"]]), axis=0)
+            start, end = np.median(fit.draws(place, [arm["first_h"], arm["longest_h"]]), axis=0)
             notes.append(
                 f"The throw of {arm_words(arm)} {verb} up to {arm['longest_h']:g} h ({start:.1f} "
                 f"at {arm['first_h']:g} h, {end:.1f} at {arm['longest_h']:g} h): test longer for "

@@ -5,32 +5,27 @@ beside it. The start of each piece is taken out exactly, so that an error of the
 does not pass for a loss.
 """
 
-from dataclasses import dataclass, field
-
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
-    arm_place,
+    OverTime,
     arm_words,
     arms_of,
     arranged,
     code_list,
-    curve_draws,
-    drawn,
+    common_fields,
+    curve_frame,
+    described,
     effects_of,
-    fit_forms,
-    forms_table,
-    quantiles,
-    sd_table,
     table_of,
+    usable,
 )
 from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import FitError
 from scentlab.units import content_from_load
 
-FORMS = {f.name: f for f in (STRAIGHT, APPROACH)}
 SOURCES = {
     "code": "between pieces of a pot, over the whole time",
     "pot": "between pots, over the whole time",
@@ -40,45 +35,20 @@ SOURCES = {
 LIKELY = 0.1
 
 
-@dataclass(frozen=True, repr=False)
-class WeightLoss(Result):
+class WeightLoss(OverTime):
     """Fitted loss of weight over hours on the warmer.
 
-    Attributes
-    ----------
-    arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
-        total), pieces, pots, weighings, longest_h, piece_g and fragrance_g (means of the pieces
-        at the start).
-    forms : DataFrame: form, formula, rates, aic, weight.
-    draw_form, level, rate : draws (D,), (D, A) of the loss (g) at ``end_h``, (D, B) of the rate
-        per hour.
-    end_h : longest time weighed, h. sds : DataFrame: source, sd, unit.
-    points : DataFrame: blend, load_pct, pot, code, hours, loss_g, share_pct (of the fragrance in
-        the piece).
-    confidence : float, of the intervals.
+    ``arms`` have weighings, piece_g and fragrance_g (means of the pieces at the start) too;
+    ``level`` is the loss (g) at ``longest_h``. ``points``: blend, load_pct, pot, code, hours,
+    loss_g, share_pct (of the fragrance in the piece).
     """
-
-    arms: pd.DataFrame
-    forms: pd.DataFrame
-    draw_form: np.ndarray
-    level: np.ndarray
-    rate: np.ndarray
-    end_h: float
-    sds: pd.DataFrame
-    points: pd.DataFrame
-    confidence: float
-    notes: tuple = field(default=())
-
-    @property
-    def blends(self):
-        return tuple(dict.fromkeys(self.arms["blend"]))
 
     @property
     def table(self):
         """Loss and its share of the fragrance at the longest time of each arm, then the sds."""
         values = []
         for place, arm in self.arms.iterrows():
-            loss = _draws(self, place, [arm["longest_h"]])[:, 0]
+            loss = self.draws(place, [arm["longest_h"]])[:, 0]
             share = 100.0 * loss / arm["fragrance_g"]
             words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
             values.append((f"weight lost {words}", loss, "g"))
@@ -129,21 +99,20 @@ def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed
     effects = effects_of(weighings, arm, wanted)
     within = contrasts(weighings["code"].to_numpy())
     data = arranged(weighings["hours"], -weighings["weight_g"], arms, arm, effects, within)
-    fits, separate, weights = fit_forms(
-        data, ((STRAIGHT, False), (APPROACH, False), (APPROACH, True)),
+    common = common_fields(
+        data, arms, ((STRAIGHT, False), (APPROACH, False), (APPROACH, True)),
         "the weights follow a curve exactly: there is no error to measure; weigh on a finer scale "
-        "or more pieces",
+        "or more pieces", SOURCES, "g", draws, seed,
     )
-    blends = list(dict.fromkeys(arms["blend"]))
-    draw_form, level, rate = drawn(fits, weights, blends, draws, seed)
-    best = fits[int(np.argmax(weights))]
-    arms = _described(arms, weighings, arm)
+    arms = described(arms, weighings, arm, "weighings")
+    start = weighings.assign(arm=arm).drop_duplicates("code").groupby("arm")
+    arms = arms.assign(
+        piece_g=start["start_g"].mean(), fragrance_g=start["fragrance_g"].mean()
+    )
     points = weighings[["blend", "load_pct", "pot", "code", "hours", "loss_g", "share_pct"]]
-    forms = forms_table(fits, separate, weights, blends)
     return WeightLoss(
-        arms, forms, draw_form, level, rate, data.end,
-        sd_table(data.names, best.variances, SOURCES, "g"), points.reset_index(drop=True),
-        confidence, notes + _arm_notes(arms, forms, weights) + (_NOT_SCENT,),
+        arms, **common, first_h=0.0, longest_h=data.end, points=points.reset_index(drop=True),
+        confidence=confidence, notes=notes + _arm_notes(arms, common["forms"]) + (_NOT_SCENT,),
     )
 
 
@@ -166,34 +135,19 @@ def loss_curve(fit, blend, hours, load_pct=None):
     DataFrame with hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper
     (% of the fragrance in the piece). Beyond the longest time tested all of them are missing.
     """
-    place = arm_place(fit.arms, blend, load_pct)
-    arm = fit.arms.loc[place]
-    hours = np.atleast_1d(np.asarray(hours, dtype=float))
-    lower, middle, upper = quantiles(_draws(fit, place, hours), fit.confidence)
-    frame = pd.DataFrame({"hours": hours, "loss_g": middle, "lower": lower, "upper": upper})
-    share = 100.0 / arm["fragrance_g"]
-    frame["share_pct"], frame["share_lower"], frame["share_upper"] = (
-        share * frame[c] for c in ("loss_g", "lower", "upper")
-    )
-    outside = (hours < 0) | (hours > arm["longest_h"] + 1e-9)
-    frame.loc[outside, frame.columns[1:]] = np.nan
+    arm, frame = curve_frame(fit, blend, hours, load_pct, "loss_g")
+    share = 100.0 / arm["fragrance_g"] * frame[["loss_g", "lower", "upper"]]
+    frame[["share_pct", "share_lower", "share_upper"]] = share
     return frame
-
-
-def _draws(fit, place, hours):
-    return curve_draws(fit, FORMS, place, hours, fit.end_h)
 
 
 def _settle(warmings):
     """One mean weight per piece and time, in the order of time, and what was left out."""
-    weighed = warmings[warmings["weight_g"].notna()]
-    usable = weighed["load_pct"].notna() & weighed["hours"].notna()
-    if not usable.any():
-        raise FitError("no piece was weighed on the warmer; weigh pieces, or leave weights out")
-    lost = int((~usable).sum())
-    notes = (f"{lost} weighings have no weighed load and were left out.",) if lost else ()
+    rows, notes = usable(
+        warmings, "weight_g", "no piece was weighed on the warmer; weigh pieces, or leave weights "
+        "out", "weighings",
+    )
     keys = ["code", "pot", "blend", "load_pct", "hours"]
-    rows = weighed[usable].astype({"hours": float, "weight_g": float, "load_pct": float})
     rows = rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()
     return _in_order(rows), notes
 
@@ -290,24 +244,14 @@ def _too_much(rows):
     return tuple(notes)
 
 
-def _described(arms, rows, arm):
-    own = rows.assign(arm=arm).groupby("arm")
-    starts = rows.assign(arm=arm).drop_duplicates("code").groupby("arm")
-    return arms.assign(
-        pieces=own["code"].nunique(), pots=own["pot"].nunique(), weighings=own.size(),
-        longest_h=own["hours"].max(), piece_g=starts["start_g"].mean(),
-        fragrance_g=starts["fragrance_g"].mean(),
-    )
-
-
-def _arm_notes(arms, forms, weights):
+def _arm_notes(arms, forms):
     notes = []
     if (arms["pieces"] == 1).all():
         notes.append(
             "One piece of each blend and load was weighed: how pieces differ is not known, and "
             "the intervals hold for that piece."
         )
-    likely = forms[np.asarray(weights) >= LIKELY]["form"].unique()
+    likely = forms[forms["weight"] >= LIKELY]["form"].unique()
     if len(likely) > 1:
         notes.append(
             "The weights do not tell a straight line from a loss that levels off: nothing is "
