@@ -352,19 +352,26 @@ class _Search:
         return inner / point.residual, (columns.T @ point.rest - h.T @ point.hr) / point.residual
 
     def descend(self, point):
-        """The lowest point, by Newton steps that are halved until they gain and stay in bounds."""
+        """The lowest point, by Newton steps that are halved until they gain and stay in bounds.
+
+        Where a step promises less than a value's own rounding, a few more are taken whole.
+        """
+        last = 8
         for _ in range(_MOST_STEPS):
             if not point.residual > 1e-10 * (self.y @ self.y):
                 raise FitError("the values fit the curve exactly: there is no error to measure")
             slope, bend = self.bent(point)
             step = newton_step(slope, bend, ((point.values > self.low) | (slope < 0.0))
-                         & ((point.values < self.high) | (slope > 0.0)))
-            if not -slope @ step > 1e-17:
+                               & ((point.values < self.high) | (slope > 0.0)))
+            promised = -slope @ step
+            if not promised > 1e-17 or not last:
                 return point
+            near = promised < 1e-9
+            last -= near
             for share in 0.5 ** np.arange(30):
                 there = self.at(np.clip(point.values + share * step, self.low, self.high))
                 gain = 1e-4 * slope @ (there.values - point.values)
-                if there.value <= point.value + gain + 1e-12:  # a value has no more digits
+                if there.value <= point.value + gain + (1e-9 if near else 0.0):
                     break
             else:
                 return point
