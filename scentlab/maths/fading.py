@@ -5,11 +5,10 @@ up to its end as 1 - exp(-k t). Both are written so that their first factor is s
 measured: the throw at the first check, the loss at the last. The rate k may be one for all blends
 or one for each. A straight line stands beside each curve, for data that are no curve yet.
 
-The rates are found by profiling over everything linear, then polished by Gauss-Newton steps; where
-effects are in proportion to the curve, which then moves with the rates, the full likelihood is
-climbed in rates and standard deviations together. The slope of the curve in its rates, as further
-columns, gives their covariance and their degrees of freedom by the linear mixed model of
-:mod:`scentlab.maths.mixed` (Lindstrom & Bates 1990).
+The full likelihood is profiled over the levels and the error and climbed in the rates and the
+variances together, from the best of a coarse grid of rates. The slope of the curve in its rates,
+as further columns, gives their covariance and their degrees of freedom by the linear mixed model
+of :mod:`scentlab.maths.mixed` (Lindstrom & Bates 1990).
 """
 
 from collections.abc import Callable

@@ -24,7 +24,9 @@ def held():
     """Per series and blend: is the share lost, and are the hours until half, in their interval?"""
     layout = even_layout(list(TRUTH.blends), [10], pots=2, throw=1)
     layout = dataclasses.replace(
-        layout, checks=warmer_checks(layout.pieces["code"], HOURS, ("A1", "A2", "A3"))
+        layout, checks=warmer_checks(
+            layout.pieces.drop_duplicates("pour")["code"], HOURS, ("A1", "A2", "A3")
+        ),
     )
     share = -100.0 * TRUTH.warm_volatile * np.expm1(-TRUTH.warm_rate * 12)
     half = 1.0 + np.log(2) / TRUTH.fade_rate
