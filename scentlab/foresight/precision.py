@@ -11,7 +11,7 @@ from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
 from scentlab.maths.sampling import K_HAT_LIMIT
-from scentlab.maths.sensory import clopper_pearson
+from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent
@@ -87,7 +87,7 @@ class Precision(Result):
         own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
         number = int(own["series"].iloc[0])
         count = min(round(self.of(measure, blend)[0] * number, 9), number)
-        return clopper_pearson(count, number, 0.90)
+        return binomial_limits(count, number, 0.90)
 
     def _chance(self, measure):
         lower, upper = (100 * limit for limit in self.limits(measure))

@@ -68,18 +68,6 @@ def assessors_needed(chance, pd, alpha, power, most=2000):
     return first, steady
 
 
-def clopper_pearson(count, n, confidence):
-    """Exact limits of a share after ``count`` of n (Clopper and Pearson 1934).
-
-    >>> [round(float(x), 4) for x in clopper_pearson(160, 200, 0.95)]
-    [0.7378, 0.8531]
-    """
-    tail_share = (1 - confidence) / 2
-    lower = 0.0 if count == 0 else special.betaincinv(count, n - count + 1, tail_share)
-    upper = 1.0 if count == n else special.betaincinv(count + 1, n - count, 1 - tail_share)
-    return float(lower), float(upper)
-
-
 def wilson(count, n, confidence):
     """Wilson's 1927 limits of a share after ``count`` of n.
 
@@ -100,7 +88,7 @@ def share_that_tells(count, n, chance, confidence):
     >>> [round(x, 4) for x in share_that_tells(18, 36, 1 / 3, 0.90)]
     [0.03, 0.47]
     """
-    return tuple((s - chance) / (1 - chance) for s in clopper_pearson(count, n, confidence))
+    return tuple((s - chance) / (1 - chance) for s in binomial_limits(count, n, confidence))
 
 
 def share_right(d_prime, method):

@@ -12,7 +12,7 @@ from scentlab.maths.graded import (
     CapacityPrior,
     LinearModel,
     LinearPrior,
-    half_student_density_of_log,
+    half_student_of_score,
     normal_density,
     pooled_density,
     student_density,
@@ -67,20 +67,20 @@ class TestGradient:
     @pytest.mark.parametrize("misread", [None, 0.02])
     def test_of_the_sweat_model(self, link, mixed, misread):
         prior = replace(PRIOR, misread_median=misread)
-        model = CapacityModel(DATA, 2, prior, link=link, mixed=mixed, nodes=25)
+        model = CapacityModel(DATA, 2, prior, link=link, mixed=mixed)
         point = some_point(model)
         _, slope = model.value_and_gradient(point)
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
 
     def test_with_capacities_that_share(self):
         prior = replace(PRIOR, shared=((1.0,), (1.0,)), shared_scale=(4.0,))
-        model = CapacityModel(DATA, 2, prior, nodes=25)
+        model = CapacityModel(DATA, 2, prior)
         point = some_point(model)
         slope = model.value_and_gradient(point)[1]
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
 
     def test_without_a_prior(self):
-        model = CapacityModel(DATA, 2, None, nodes=25)
+        model = CapacityModel(DATA, 2, None)
         point = some_point(model)
         slope = model.value_and_gradient(point)[1]
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
@@ -88,10 +88,62 @@ class TestGradient:
     @pytest.mark.parametrize("mixed", [False, True])
     def test_of_the_frost_model(self, mixed):
         prior = LinearPrior(coefficient_scales=(0.5, 3.0, 3.0, 1.0))
-        model = LinearModel(DATA, prior, mixed=mixed, nodes=25)
+        model = LinearModel(DATA, prior, mixed=mixed)
         point = some_point(model)
         slope = model.value_and_gradient(point)[1]
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
+
+
+def aged_counts(seed=3):
+    """Two blends, two pots each, pieces looked at after 1, 4 and 16 days; some of them once."""
+    rng = np.random.default_rng(seed)
+    rows = []
+    for blend, capacity in enumerate((9.0, 11.0)):
+        for pot in range(2):
+            for load in LOADS:
+                for piece in range(3):
+                    latent, worst = rng.logistic(), 0
+                    for days in (1, 4, 16)[: 1 if piece == 0 else 3]:
+                        doublings = np.log2(days / 16)
+                        reach = (load - capacity + 0.4 * doublings) / 0.8 + latent
+                        worst = max(worst, int((reach > np.array([0.0, 1.5, 3.0, 4.5])).sum()))
+                        rows.append((worst, 2 * blend + pot, f"{blend}{pot}{load}{piece}",
+                                     load, 1 - blend, blend, doublings))
+    grades, pots, pieces = (np.array(column) for column in list(zip(*rows, strict=True))[:3])
+    design = np.array([row[3:] for row in rows], dtype=float)
+    return count_looks(grades, design, pots, 5, piece=pieces)
+
+
+class TestAges:
+    @pytest.mark.parametrize("prior", [PRIOR, replace(PRIOR, misread_median=None), None])
+    @pytest.mark.parametrize("link", ["logit", "skewed"])
+    def test_gradient(self, prior, link):
+        model = CapacityModel(aged_counts(), 2, prior, link=link, aged=True)
+        point = some_point(model)
+        assert model.data.histories is not None and model.take(point, "ageing").size == 1
+        slope = model.value_and_gradient(point)[1]
+        assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
+
+    def test_capacity_falls_by_the_ageing_with_each_doubling(self):
+        model = CapacityModel(aged_counts(), 2, PRIOR, aged=True)
+        free = model.start()
+        free[model.places["ageing"]] = 0.8
+        lost = PRIOR.ageing_scale * stats.t(PRIOR.ageing_df).isf(0.5 * stats.norm.sf(0.8))
+        reach = model.reach(free)
+        load, doublings = model.load, model.age[:, 0]
+        own = model.blends @ model.take(free, "capacity")
+        assert set(doublings) == {-4.0, -2.0, 0.0}
+        assert reach == pytest.approx(load - own + lost * doublings)
+
+
+def test_pots_differ_in_points_of_load():
+    """A spread twice as wide halves the latent sd of its blend's pots; sigma is as it was."""
+    model = CapacityModel(DATA, 2, PRIOR)
+    free = model.start()
+    free[model.places["log_spread"]] = np.log(0.5)
+    free[model.places["log_spread_shift"]] = 0.0, np.log(2.0)
+    sigma = model.shared(free)["sigma"]
+    assert model.group_sd(free, sigma) == pytest.approx(sigma / [0.5, 0.5, 1.0, 1.0])
 
 
 class TestManyPoints:
@@ -105,18 +157,29 @@ class TestManyPoints:
         points = point + 0.05 * np.random.default_rng(3).standard_normal((7, model.size))
         model.value_and_gradient(point)
         each = [model.value_and_gradient(p)[1] for p in points]
-        assert model.gradients(points) == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
+        assert model.values_and_gradients(points)[1] == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
 
     def test_a_point_does_not_depend_on_the_others_of_its_batch(self):
-        """Points settle one by one: however soon the near ones do, a far one is stepped on."""
-        model = CapacityModel(DATA, 2, PRIOR, nodes=7)
+        """However few nodes serve the near ones: the far one gets its own."""
+        model = CapacityModel(DATA, 2, PRIOR)
         near = model.start()
         far = near.copy()
-        far[model.places["log_sigma"]] = np.log(4.0)
+        far[model.places["sigma"]] = 2.5
         far[model.places["capacity"]] += 3.0
-        batch = model.log_likelihood(np.array([near] * 5 + [far]))
-        assert batch[0] == pytest.approx(model.log_likelihood(near[None])[0], rel=1e-12)
-        assert batch[-1] == pytest.approx(model.log_likelihood(far[None])[0], rel=1e-12)
+        batch = np.array([near] * 5 + [far])
+        for found in (model.log_likelihood, lambda p: model.values_and_gradients(p)[0]):
+            assert found(batch)[0] == pytest.approx(found(near[None])[0], abs=1e-4)
+            assert found(batch)[-1] == pytest.approx(found(far[None])[0], abs=1e-4)
+
+    def test_a_point_out_of_reach_has_no_density_and_spoils_no_other(self):
+        model = CapacityModel(DATA, 2, PRIOR)
+        near = model.start()
+        far = near.copy()
+        far[model.places["log_spread"]] = 40.0
+        value, slope = model.values_and_gradients(np.array([near, far]))
+        assert value[1] == -np.inf and np.all(slope[1] == 0)
+        assert value[0] == pytest.approx(model.value_and_gradient(near)[0], abs=1e-9)
+        assert model.log_posterior(np.array([near, far]))[1] == -np.inf
 
 
 class TestPriors:
@@ -132,11 +195,19 @@ class TestPriors:
         expected = stats.t(3.0, 9.0, 4.0).logpdf([3.0, 14.0])
         assert np.diff(got) == pytest.approx(np.diff(expected))
 
-    def test_half_student_of_the_logarithm_carries_the_jacobian(self):
-        x = np.array([0.05, 0.4, 3.0])
-        got = half_student_density_of_log(np.log(x), 1.0, 3.0)[0]
-        expected = stats.t(3.0).logpdf(x) + np.log(x)
-        assert np.diff(got) == pytest.approx(np.diff(expected))
+    @pytest.mark.parametrize("scale, df", [(0.6, 3.0), (0.7, 2.0), (1.0, 30.0)])
+    def test_half_student_of_a_normal_score(self, scale, df):
+        """Equal chances: P(value above) is P(score above), half of it in the t's upper tail."""
+        score = np.array([-6.0, -3.0, -0.5, 0.0, 1.0, 3.0, 6.0])
+        value, slope = half_student_of_score(score, scale, df)
+        expected = scale * stats.t(df).isf(0.5 * stats.norm.sf(score))
+        assert value == pytest.approx(expected, rel=1e-6)
+        ahead, behind = (half_student_of_score(score + e, scale, df)[0] for e in (1e-5, -1e-5))
+        assert slope == pytest.approx(np.log(ahead / behind) / 2e-5, rel=2e-3)
+
+    def test_half_student_is_finite_far_out(self):
+        value, slope = half_student_of_score(np.array([-20.0, 20.0]), 0.6, 3.0)
+        assert np.all(np.isfinite(value)) and np.all(np.isfinite(slope)) and np.all(value > 0)
 
     def test_shared_capacities_are_multivariate_normal(self):
         """Covariance pool^2 I + A S^2 A' with A the wax fractions of three blends."""
@@ -162,11 +233,10 @@ class TestPriors:
         expected += stats.t(3.0, [9.0, 11.0], 4.0).logpdf(capacity).sum(axis=1)
         expected += stats.norm(np.log(0.8), 0.8).logpdf(log_spread).sum(axis=1)
         shift = model.take(points, "log_spread_shift")
-        expected += stats.norm(0.0, 0.25).logpdf(shift).sum(axis=1)
+        expected += stats.norm(0.0, 0.6).logpdf(shift).sum(axis=1)
         expected += stats.norm(0.0, 2.0).logpdf(stress).sum(axis=1)
         expected += stats.norm(np.log(1.5), 0.7).logpdf(gaps).sum(axis=1)
-        sigma = model.take(points, "log_sigma")[:, 0]
-        expected += stats.t(2.0, scale=0.7).logpdf(np.exp(sigma)) + sigma
+        expected += stats.norm.logpdf(model.take(points, "sigma")[:, 0])
         misread = model.take(points, "logit_misread")[:, 0]
         expected += stats.norm(special.logit(0.02), 1.0).logpdf(misread)
         assert np.diff(model.log_prior(points)[0]) == pytest.approx(np.diff(expected))
@@ -174,10 +244,11 @@ class TestPriors:
     def test_posterior_is_likelihood_plus_prior(self):
         model = CapacityModel(DATA, 2, PRIOR)
         points = np.stack([some_point(model, seed) for seed in range(5)])
-        total = model.log_likelihood(points, nodes=15) + model.log_prior(points)[0]
-        assert model.log_posterior(points, nodes=15, chunk=2) == pytest.approx(total, abs=1e-6)
-        one = model.value_and_gradient(points[3])[0]
-        assert one == pytest.approx(total[3], abs=1e-6)
+        total = model.log_likelihood(points) + model.log_prior(points)[0]
+        assert model.log_posterior(points) == pytest.approx(total, abs=1e-9)
+        exact = [model.value_and_gradient(point)[0] for point in points]
+        # single against double precision, each with nodes enough
+        assert exact == pytest.approx(list(total), abs=2e-4)
 
 
 class TestMeaning:
@@ -216,7 +287,10 @@ class TestMeaning:
         peak = climb(model.value_and_gradient, model.start())
         design = DATA.design.copy()
         design[:, 0] /= 10.0
-        prior = replace(PRIOR, capacity_centre=(0.9, 1.1), capacity_scale=0.4, spread_median=0.08)
+        prior = replace(
+            PRIOR, capacity_centre=(0.9, 1.1), capacity_scale=0.4, spread_median=0.08,
+            sigma_scale=0.06,
+        )
         small = CapacityModel(replace(DATA, design=design), 2, prior)
         other = climb(small.value_and_gradient, small.start())
         expected = peak.point.copy()
@@ -229,7 +303,8 @@ class TestMeaning:
         design = DATA.design.copy()
         design[:, 0] *= 10.0
         prior = replace(
-            PRIOR, capacity_centre=(90.0, 110.0), capacity_scale=40.0, spread_median=8.0
+            PRIOR, capacity_centre=(90.0, 110.0), capacity_scale=40.0, spread_median=8.0,
+            sigma_scale=6.0,
         )
         large = CapacityModel(replace(DATA, design=design), 2, prior)
         peak = climb(large.value_and_gradient, large.start())

@@ -6,11 +6,12 @@ code is shared with the adaptive quadrature.
 
 import numpy as np
 import pytest
-from scipy import integrate, optimize, stats
+from scipy import integrate, optimize, special, stats
 
 from scentlab.maths.links import LINKS
 from scentlab.maths.ordinal import (
     Counts,
+    _even_nodes,
     count_looks,
     grade_probabilities,
     log_likelihood,
@@ -97,6 +98,59 @@ class TestLikelihood:
         exact = by_integration(data, THETA, eta, sigma, link, misread or 0.0)
         assert got.value == pytest.approx(exact, abs=2e-6)
 
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    @pytest.mark.parametrize("misread", [None, 0.06])
+    @pytest.mark.parametrize("sigma", [0.3, 1.0, 3.0, 8.0])
+    def test_trapezoid_rule_against_integration(self, link, misread, sigma):
+        """Also where misread grades leave a pot several peaks and pots differ hugely."""
+        data = some_counts()
+        eta = data.design[:, 0]
+        got = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread)
+        exact = by_integration(data, THETA, eta, sigma, link, misread or 0.0)
+        assert got.value == pytest.approx(exact, abs=5e-3)
+
+    @pytest.mark.parametrize("sigma", [0.3, 1.0, 3.0, 8.0])
+    def test_trapezoid_rule_against_adaptive_nodes(self, sigma):
+        """Values and derivatives; one peak a pot, as without misread grades."""
+        data = some_counts(pots=8, pieces=3)
+        eta = data.design[:, 0]
+        even, fine = (log_likelihood(data, THETA, eta, sigma, nodes=n) for n in (None, 61))
+        for name in ("value", "d_theta", "d_eta", "d_log_sigma"):
+            assert getattr(even, name) == pytest.approx(getattr(fine, name), abs=5e-3), name
+
+    @pytest.mark.parametrize("misread", [None, 0.02])
+    def test_single_precision(self, misread):
+        """What values lose without derivatives, over parameters as far apart as draws are."""
+        rng = np.random.default_rng(2)
+        data = some_counts(pots=6, cells=6, pieces=4, grades=5)
+        theta = np.cumsum(rng.uniform(0.2, 2.5, (300, 4)), axis=1) - 2.0
+        eta = rng.normal(0.0, 3.0, (300, 1)) * data.design[:, 0]
+        sigma = rng.lognormal(0.0, 1.0, (300, 1))
+        double = log_likelihood(data, theta, eta, sigma, misread=misread).value
+        single = log_likelihood(
+            data, theta, eta, sigma, misread=misread, derivatives=False
+        ).value
+        number = _even_nodes(data, sigma[:, 0])
+        same = number == number.max()  # the others get fewer nodes than all of a batch do
+        assert same.any()
+        assert single[same] == pytest.approx(double[same], abs=2e-4, rel=2e-6)
+        assert single == pytest.approx(double, abs=0.05)
+
+    def test_each_pot_has_its_own_sigma(self):
+        """A problem of two pots is the sum of the two problems of one, with their own sigma."""
+        data = some_counts(pots=2)
+        eta = data.design[:, 0]
+        both = log_likelihood(data, THETA, eta, np.array([0.4, 2.5]), misread=0.03, nodes=31)
+        each = [
+            log_likelihood(
+                Counts(data.counts[c], data.design[c], np.zeros(1, int), np.zeros(1)),
+                THETA, eta[c], s, misread=0.03, nodes=31,
+            )
+            for c, s in ((slice(0, 3), 0.4), (slice(3, 6), 2.5))
+        ]
+        assert both.value == pytest.approx(sum(float(e.value) for e in each), abs=1e-9)
+        assert both.d_log_sigma == pytest.approx([float(e.d_log_sigma[0]) for e in each], abs=1e-8)
+
     def test_many_pieces_where_fixed_nodes_miss(self):
         """200 pieces a pour: the integrand is a spike, found only by adapting to it."""
         data = some_counts(pieces=200)
@@ -138,11 +192,13 @@ class TestLikelihood:
 
 @pytest.mark.parametrize("link", sorted(LINKS))
 @pytest.mark.parametrize("misread", [None, 0.05])
-@pytest.mark.parametrize("sigma", [None, 0.7, 2.5])
-def test_gradients_against_numerical_ones(link, misread, sigma):
+@pytest.mark.parametrize("sigma", [None, (0.7,), (2.5,), (0.3, 0.8, 1.5, 3.0)])
+@pytest.mark.parametrize("nodes", [None, 31])
+def test_gradients_against_numerical_ones(link, misread, sigma, nodes):
+    """One sigma for all pots, or one for each, whose derivatives are told apart."""
     data = some_counts()
     eta = data.design[:, 0].copy()
-    parts = [THETA, eta, [] if sigma is None else [np.log(sigma)], [misread] if misread else []]
+    parts = [THETA, eta, [] if sigma is None else np.log(sigma), [misread] if misread else []]
     ends = np.cumsum([len(p) for p in parts])
 
     def unfold(point):
@@ -150,25 +206,159 @@ def test_gradients_against_numerical_ones(link, misread, sigma):
         return (
             theta,
             location,
-            np.exp(log_sigma[0]) if len(log_sigma) else None,
+            np.exp(log_sigma) if len(log_sigma) else None,
             read[0] if len(read) else None,
         )
 
     def value(point):
         theta, location, s, read = unfold(point)
         return float(
-            log_likelihood(data, theta, location, s, link=link, misread=read, nodes=31).value
+            log_likelihood(data, theta, location, s, link=link, misread=read, nodes=nodes).value
         )
 
     point = np.concatenate(parts)
-    found = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread, nodes=31)
+    found = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread, nodes=nodes)
     pieces = [found.d_theta, found.d_eta]
-    pieces += [] if sigma is None else [[found.d_log_sigma.sum()]]
+    if sigma is not None:
+        pieces += [found.d_log_sigma if len(sigma) > 1 else [found.d_log_sigma.sum()]]
     pieces += [[found.d_misread]] if misread else []
     numerical = [
         (value(point + 1e-5 * e) - value(point - 1e-5 * e)) / 2e-5 for e in np.eye(len(point))
     ]
     assert np.concatenate(pieces) == pytest.approx(numerical, rel=2e-5, abs=2e-5)
+
+
+LOOKED = np.array([  # piece, pot, eta, grade
+    ("a", 0, -1.0, 0), ("a", 0, 0.5, 2), ("b", 0, -1.0, 1), ("b", 0, 0.5, 1), ("b", 0, 1.2, 3),
+    ("c", 0, 0.0, 2), ("d", 1, -0.5, 0), ("d", 1, 0.5, 0), ("e", 1, 0.0, 3), ("e", 1, 0.7, 3),
+    ("f", 1, 1.0, 1), ("g", 1, -0.5, 0), ("g", 1, 0.5, 0),
+], dtype=object)
+
+
+def looked_counts(rows=LOOKED):
+    piece, pot, eta, grade = rows.T
+    return count_looks(
+        grade.astype(int), eta.astype(float), pot.astype(int), 4, piece=piece.astype(str)
+    )
+
+
+def by_pieces(rows, theta, sigma, link, misread, eta=lambda x: x):
+    """Product over pieces of F(upper) - F(lower) with scipy's distributions and quadrature."""
+    edges = np.concatenate([[-np.inf], theta, [np.inf]])
+
+    def chance(own, shift):
+        at = np.array([eta(float(x)) for x in own[:, 2]]) + shift
+        grade = own[:, 3].astype(int)
+        lower, upper = np.max(edges[grade] - at), np.min(edges[grade + 1] - at)
+        p = OUTSIDE[link].cdf(upper) - OUTSIDE[link].cdf(lower)
+        if len(own) == 1:
+            all_grades = np.diff(OUTSIDE[link].cdf(edges - at[0]))
+            return recorded(all_grades, misread)[grade[0]]
+        patterns = special.binom(len(theta) + len(own), len(own))
+        return (1.0 - misread) * max(p, 0.0) + misread / patterns
+
+    total = 0.0
+    for pot in set(rows[:, 1]):
+        of_pot = rows[rows[:, 1] == pot]
+        pieces = [of_pot[of_pot[:, 0] == name] for name in dict.fromkeys(of_pot[:, 0])]
+        total += np.log(integrate.quad(
+            lambda z, pieces=pieces: stats.norm.pdf(z)
+            * np.prod([chance(own, sigma * z) for own in pieces]),
+            -8, 8, limit=300, epsabs=0, epsrel=1e-8,
+        )[0])
+    return total
+
+
+class TestLookedAtMoreThanOnce:
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    @pytest.mark.parametrize("misread", [None, 0.05])
+    @pytest.mark.parametrize("sigma", [0.4, 1.5])
+    def test_against_brute_force(self, link, misread, sigma):
+        data = looked_counts()
+        found = log_likelihood(
+            data, THETA, data.design[:, 0], sigma, link=link, misread=misread
+        )
+        exact = by_pieces(LOOKED, THETA, sigma, link, misread or 0.0)
+        assert found.value == pytest.approx(exact, abs=2e-3)
+        quick = log_likelihood(
+            data, THETA, data.design[:, 0], sigma, link=link, misread=misread, derivatives=False
+        )
+        assert quick.value == pytest.approx(exact, abs=2e-3)
+
+    @pytest.mark.parametrize("misread", [None, 0.05])
+    @pytest.mark.parametrize("link", sorted(LINKS))
+    def test_gradients_against_numerical_ones(self, link, misread):
+        data = looked_counts()
+        eta, cells = data.design[:, 0], len(data.design)
+        sigma = np.log([0.6, 1.3])
+        point = np.concatenate([THETA, eta, sigma, [misread] if misread else []])
+
+        def evaluate(point):
+            theta, location, log_sigma, read = np.split(point, [3, 3 + cells, 5 + cells])
+            return log_likelihood(
+                data, theta, location, np.exp(log_sigma), link=link,
+                misread=read[0] if len(read) else None,
+            )
+
+        found = evaluate(point)
+        slopes = [found.d_theta, found.d_eta, found.d_log_sigma]
+        slopes += [[found.d_misread]] if misread else []
+        numerical = [
+            float(evaluate(point + e).value - evaluate(point - e).value) / 2e-6
+            for e in 1e-6 * np.eye(len(point))
+        ]
+        assert np.concatenate(slopes) == pytest.approx(numerical, rel=1e-4, abs=1e-4)
+
+    @pytest.mark.parametrize("misread", [None, 0.05])
+    def test_adaptive_nodes_tell_the_same(self, misread):
+        data = looked_counts()
+        fine, even = (
+            log_likelihood(data, THETA, data.design[:, 0], 0.8, misread=misread, nodes=n)
+            for n in (41, None)
+        )
+        assert even.value == pytest.approx(float(fine.value), abs=2e-3)
+        assert even.d_eta == pytest.approx(fine.d_eta, abs=5e-3)
+
+    def test_a_piece_looked_at_once_is_a_plain_count(self):
+        rng = np.random.default_rng(1)
+        grades, x, pot = rng.integers(0, 4, 30), rng.choice([-1.0, 0.0, 1.0], 30), np.arange(30) % 4
+        plain, named = (count_looks(grades, x, pot, 4, piece=p) for p in (None, np.arange(30)))
+        assert named.histories is None and np.array_equal(plain.counts, named.counts)
+
+    def test_pieces_with_the_same_looks_are_counted_together(self):
+        data = looked_counts()
+        assert data.counts.sum() == 2  # pieces c and f, looked at once
+        assert data.histories.times.sum() == 5 and sorted(data.histories.times) == [1, 1, 1, 2]
+        twice = LOOKED[np.argsort([name in "ag" for name in LOOKED[:, 0]], kind="stable")]
+        value = [
+            log_likelihood(looked_counts(rows), THETA, looked_counts(rows).design[:, 0], 1.0).value
+            for rows in (LOOKED, twice)
+        ]
+        assert value[0] == pytest.approx(float(value[1]), abs=1e-9)
+
+    @pytest.mark.parametrize("misread", [None, 0.1])
+    @pytest.mark.parametrize("sigma", [None, 0.9])
+    def test_all_that_two_looks_may_show_adds_up_to_one(self, misread, sigma):
+        """The location of the second look is no lower, so that no grade falls."""
+        total = 0.0
+        for first in range(4):
+            for second in range(first, 4):
+                rows = np.array(
+                    [("a", 0, -0.3, first), ("a", 0, 0.4, second)], dtype=object
+                )
+                data = looked_counts(rows)
+                total += np.exp(float(log_likelihood(
+                    data, THETA, data.design[:, 0], sigma, misread=misread
+                ).value))
+        assert total == pytest.approx(1.0, abs=1e-9 if sigma is None else 1e-6)
+
+    def test_two_looks_are_not_two_pieces(self):
+        piece, pot, eta, grade = LOOKED.T
+        apart = count_looks(grade.astype(int), eta.astype(float), pot.astype(int), 4)
+        one, other = (
+            log_likelihood(d, THETA, d.design[:, 0], 0.8).value for d in (looked_counts(), apart)
+        )
+        assert abs(one - other) > 0.5
 
 
 class TestIdentities:
