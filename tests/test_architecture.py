@@ -64,7 +64,6 @@ OWNERS = {
     "tornado": {"recording.panel_server"},
     "segno": {"recording.panel_server"},
     "statsmodels": {"fitting"},
-    "emcee": {"maths.sampling"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "jinja2": {"planning.sheets", "sharing"},

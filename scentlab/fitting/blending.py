@@ -12,8 +12,7 @@ import numpy as np
 import pandas as pd
 from scipy import optimize, special
 
-from scentlab.fitting.reweighting import limits_error
-from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 
@@ -148,9 +147,10 @@ def predict_capacity(fit, fractions):
         mean, variance = _conditional(fit, new)
         limits = [_mixture_quantile(mean, np.sqrt(variance), fit.weights, p) for p in chances]
     lower, middle, upper = limits
+    error = max(quantile_error(draws, fit.weights, fit.draw_lot, p) for p in chances)
     return pd.DataFrame({
         "capacity_pct": [middle], "lower_pct": [lower], "upper_pct": [upper],
-        "error_pct": [limits_error(draws, fit.weights, chances)], "tested": [tested],
+        "error_pct": [error], "tested": [tested],
     })
 
 

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.fitting.reweighting import limits_error
 from scentlab.maths.graded import LinearModel, LinearPrior, half_student_of_score
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
@@ -14,6 +13,7 @@ from scentlab.maths.sampling import (
     K_HAT_LIMIT,
     adaptive_draws,
     hamiltonian_draws,
+    quantile_error,
     weighted_quantile,
 )
 from scentlab.maths.threads import one_thread
@@ -51,6 +51,7 @@ class FrostFit(Result):
     covariance: np.ndarray
     draws: np.ndarray
     weights: np.ndarray
+    draw_lot: np.ndarray
     k_hat: float
     effective_size: float
     log_likelihood: float
@@ -149,6 +150,7 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
         peak.covariance,
         sample.points,
         sample.weights,
+        sample.lot,
         sample.k_hat,
         sample.effective_size,
         float(model.log_likelihood(peak.point)),
@@ -268,6 +270,6 @@ def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
     rows = []
     for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
         lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
-        error = limits_error(column, fit.weights)
+        error = max(quantile_error(column, fit.weights, fit.draw_lot, p) for p in (0.05, 0.95))
         rows.append((float(load), float(fit.weights @ column), lower, upper, error))
     return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper", "limits_error"])

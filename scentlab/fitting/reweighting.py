@@ -10,7 +10,7 @@ from dataclasses import replace
 import numpy as np
 
 from scentlab.maths.ordinal import Counts, log_likelihood
-from scentlab.maths.sampling import smooth_weights, weighted_quantile
+from scentlab.maths.sampling import smooth_weights
 
 GRADES = [f"g{g}" for g in range(5)]
 GROUPS = 10
@@ -100,7 +100,8 @@ def _latent_sigma(named, place):
 
 
 def leave_out_draws(fit, statistic):
-    """A statistic of a fit without each tenth of its draws in turn, for :func:`draw_error`.
+    """A statistic of a fit without each tenth of its lots of draws in turn, for
+    :func:`draw_error`. (Draws of one lot are not independent, lots are.)
 
     Parameters
     ----------
@@ -111,18 +112,17 @@ def leave_out_draws(fit, statistic):
     array (10,) or (10, k). Fits that share their draws lose the same ones, so that differences of
     their statistics have the error of a difference.
     """
-    return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit.weights)])
+    return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit)])
 
 
-def _left_out(weights):
-    group = np.arange(len(weights)) % GROUPS
-    return [np.where(group == g, 0.0, weights) for g in range(GROUPS)]
-
-
-def limits_error(values, weights, chances=(0.05, 0.95)):
-    """The largest Monte Carlo standard error of weighted quantiles of draws (S,)."""
-    each = np.array([weighted_quantile(values, w, chances) for w in _left_out(weights)])
-    return float(draw_error(each).max())
+def _left_out(fit):
+    """The weights without each tenth of the lots; those left of a link stand for all of it."""
+    _, lot = np.unique(fit.draw_lot, return_inverse=True)
+    size = np.bincount(fit.draw_link).astype(float)
+    for g in range(GROUPS):
+        kept = lot % GROUPS != g
+        left = np.maximum(np.bincount(fit.draw_link, kept), 1.0)
+        yield fit.weights * kept * (size / left)[fit.draw_link]
 
 
 def draw_error(values):

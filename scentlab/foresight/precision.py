@@ -10,8 +10,8 @@ from scentlab.choosing.rules import Rules
 from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
 from scentlab.foresight.simulated import describe_task, plan_task, run_one
-from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.intervals import binomial_limits
+from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import PlanError, count_of, need_whole
 from scentlab.results import Result, say_percent

@@ -383,7 +383,8 @@ class _Problem:
             np.add.at(terms.value, own.group, times * np.log(shown))
         if terms.d_eta is None:
             return
-        slope = times * (1.0 - read) / shown
+        # Looks that no latent value shows stay so as the parameters move a little.
+        slope = np.where(p > 1e-15, times * (1.0 - read) / shown, 0.0)
         if terms.d_misread is not None:
             np.add.at(terms.d_misread, own.group, times * (lapse - p) / shown)
         total = np.zeros_like(p)
@@ -471,7 +472,7 @@ def _newton(problem, sigma, z):
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
     most = sigma.max(axis=0)
-    nodes, order, parts = _even_nodes(problem.data, most, derivatives), np.argsort(most), []
+    nodes, order, parts = _even_nodes(problem.data, problem.link, most, derivatives), np.argsort(most), []
     places = order[::-1]
     while len(order):
         # The last points need the most nodes; as many go together as fit a processor's cache.
@@ -492,14 +493,18 @@ def _even_sum(problem, sigma, derivatives, batch):
     return Evaluation(*[joined(f.name) for f in fields(Evaluation)])
 
 
-def _even_nodes(data, sigma, fine):
+def _even_nodes(data, link, sigma, fine):
     """How many even nodes serve a largest sigma (S,), int array.
 
     A group's likelihood is no narrower than about ``narrow`` in its effect, the less so the more
-    looks it has; with normal shapes the error falls as exp(-2 (pi width / step)^2).
+    looks it has and the more one tells under the link (1 under the logit link, where half of the
+    pieces pass); with normal shapes the error falls as exp(-2 (pi width / step)^2).
     """
-    looks = np.add.reduceat(data.counts.sum(axis=1), data.starts).max(initial=1.0)
-    narrow = 1.0 / np.sqrt(0.3 + 0.08 * looks)
+    looks = np.add.reduceat(data.counts.sum(axis=1), data.starts)
+    if data.histories is not None:
+        looks += np.bincount(data.histories.group, data.histories.times, len(looks))
+    tells = 16.0 * np.exp(2.0 * link.log_pdf(link.quantile(0.5)))
+    narrow = 1.0 / np.sqrt(0.3 + 0.08 * tells * looks.max(initial=1.0))
     width = 1.0 / np.sqrt(1.0 + (sigma / narrow) ** 2)
     reach, step = _FINE if fine else _ROUGH
     return np.clip(np.ceil(2.0 * reach / (step * width)) + 1, 9, 400).astype(int)

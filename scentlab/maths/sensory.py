@@ -8,6 +8,8 @@ reference; in a paired test (2-AFC) the stronger of two is named. A guess is rig
 import numpy as np
 from scipy import optimize, special
 
+from scentlab.maths.intervals import binomial_limits
+
 CHANCE = {"triangle": 1 / 3, "duo-trio": 1 / 2, "paired": 1 / 2}
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
 

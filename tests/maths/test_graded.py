@@ -152,14 +152,14 @@ class TestManyPoints:
         CapacityModel(DATA, 2, None),
         LinearModel(DATA, LinearPrior(coefficient_scales=(1.0,) * 4)),
     ])
-    def test_gradients_are_those_of_each(self, model):
+    def test_gradients_are_those_of_each(self, model, fine):
         point = model.start()
         points = point + 0.05 * np.random.default_rng(3).standard_normal((7, model.size))
         model.value_and_gradient(point)
         each = [model.value_and_gradient(p)[1] for p in points]
         assert model.values_and_gradients(points)[1] == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
 
-    def test_a_point_does_not_depend_on_the_others_of_its_batch(self):
+    def test_a_point_does_not_depend_on_the_others_of_its_batch(self, fine):
         """However few nodes serve the near ones: the far one gets its own."""
         model = CapacityModel(DATA, 2, PRIOR)
         near = model.start()
@@ -241,14 +241,13 @@ class TestPriors:
         expected += stats.norm(special.logit(0.02), 1.0).logpdf(misread)
         assert np.diff(model.log_prior(points)[0]) == pytest.approx(np.diff(expected))
 
-    def test_posterior_is_likelihood_plus_prior(self):
+    def test_posterior_is_likelihood_plus_prior(self, fine):
         model = CapacityModel(DATA, 2, PRIOR)
         points = np.stack([some_point(model, seed) for seed in range(5)])
         total = model.log_likelihood(points) + model.log_prior(points)[0]
         assert model.log_posterior(points) == pytest.approx(total, abs=1e-9)
         exact = [model.value_and_gradient(point)[0] for point in points]
-        # single against double precision, each with nodes enough
-        assert exact == pytest.approx(list(total), abs=2e-4)
+        assert exact == pytest.approx(list(total), abs=2e-4)  # double against single precision
 
 
 class TestMeaning:

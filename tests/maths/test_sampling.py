@@ -190,7 +190,7 @@ class TestAdaptiveDraws:
         assert draws.weights.sum() == pytest.approx(1.0)
         assert draws.k_hat < K_HAT_LIMIT and draws.effective_size > 800
         assert np.all(np.diff(draws.lot) >= 0)
-        sizes = np.bincount(draws.lot)
+        sizes = np.unique(draws.lot, return_counts=True)[1]
         assert np.all(np.log2(sizes) % 1 == 0) and sizes.max() <= LOT and len(sizes) >= 10
 
     def test_growing_keeps_what_is_drawn(self):
@@ -324,8 +324,8 @@ def test_mixed_draws_keep_each_sample_and_its_share():
         assert weights[which == i] == pytest.approx(share * sample.weights)
         own = lot[which == i]
         assert np.array_equal(own - own.min(), sample.lot)
-    assert set(lot[which == 0]).isdisjoint(lot[which == 1])
-    assert sorted(set(lot)) == list(range(lot.max() + 1))
+    # Lots of one proposal share their thousands, and no two samples do.
+    assert set(lot[which == 0] // 1000).isdisjoint(lot[which == 1] // 1000)
 
 
 class TestQuantileError:
@@ -342,8 +342,7 @@ class TestQuantileError:
         return np.sqrt(np.mean(np.square(told))), np.std(found, ddof=1)
 
     # The spread over 20 seeds has itself a relative standard error of 16 %, and what is told of
-    # some lots is as uncertain. Lots of unlike proposals differ by more than chance, which in the
-    # middle of a skewed density tells an error twice too large.
+    # some lots is as uncertain.
     @pytest.mark.parametrize("log_density, peak", [
         (log_gammas, GAMMA_PEAK), (NORMAL.logpdf, At(NORMAL.mean, NORMAL.cov)),
     ], ids=["skewed", "normal"])
@@ -352,7 +351,7 @@ class TestQuantileError:
         told, true = self.told_and_true(
             lambda s: adaptive_draws(log_density, peak, size=2000, seed=s), chance
         )
-        assert 0.5 < told / true < 4.0
+        assert 0.5 < told / true < 2.2
 
     @pytest.mark.parametrize("chance", [0.05, 0.5])
     def test_of_independent_draws(self, chance):
