@@ -472,7 +472,8 @@ def _newton(problem, sigma, z):
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
     most = sigma.max(axis=0)
-    nodes, order, parts = _even_nodes(problem.data, problem.link, most, derivatives), np.argsort(most), []
+    nodes = _even_nodes(problem.data, problem.link, most, derivatives)
+    order, parts = np.argsort(most), []
     places = order[::-1]
     while len(order):
         # The last points need the most nodes; as many go together as fit a processor's cache.

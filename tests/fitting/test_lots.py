@@ -34,9 +34,9 @@ def series(seed, shift=0.0, truth=TRUTH, **layout):
     return simulate_series(plan, replace(truth, blends=moved), seed).sweat()
 
 
-def pooled(seed, shift, draws=500):
+def pooled(seed, shift, draws=500, **options):
     looks = [series(1000 + seed), series(5000 + seed, shift)]
-    return fit_lots(looks, ["lot A", "lot B"], draws=draws, seed=seed)
+    return fit_lots(looks, ["lot A", "lot B"], draws=draws, seed=seed, **options)
 
 
 @pytest.fixture(scope="module")
@@ -60,7 +60,9 @@ class TestOutside:
         shift = np.diff(lot_contrasts(2) @ model.take(peak.point, "lot"))[0]
         assert 1.0 / spread == pytest.approx(3.0619, abs=1e-3)
         assert -shift / spread == pytest.approx(1.8334, abs=1e-3)
-        assert np.exp(model.take(peak.point, "log_sigma")[0]) == pytest.approx(1.1348, abs=1e-3)
+        # Pots, here judges, differ in units of the load: the latent sd times the spread.
+        sigma = model.sigma(peak.point)[0][0]
+        assert sigma / spread == pytest.approx(1.1348, abs=1e-3)
 
     def test_against_the_ordered_logit_of_statsmodels(self):
         """Many pieces, no pots, wide priors: the shift is the ratio of two coefficients there."""
@@ -120,24 +122,27 @@ class TestGradient:
         assert found[1] - found[0] == pytest.approx(by_hand[1] - by_hand[0], abs=1e-9)
 
 
-@pytest.mark.parametrize("shift, least", [(0.0, 16), (-0.6, 15), (-2.0, 15)])
+@pytest.mark.parametrize("shift, least", [(0.0, 12), (-2.0, 11)])
 def test_a_known_shift_lies_in_most_intervals(shift, least):
-    """20 pairs of series: a binomial (20, 0.9) is below 15 in 1 of 90."""
-    rows = [pooled(seed, shift, draws=400).table.iloc[0] for seed in range(20)]
+    """16 pairs of series: a binomial (16, 0.9) is below 11 in 1 of 300; a shift of 0, to which
+    the prior draws, is held more often."""
+    rows = [pooled(seed, shift, draws=300, links=("logit",)).table.iloc[0] for seed in range(16)]
     held = sum(r["lower"] <= shift <= r["upper"] for r in rows)
     assert held >= least
     middle = np.mean([r["estimate"] for r in rows])
-    assert abs(middle - shift) < 4 * np.std([r["estimate"] for r in rows]) / np.sqrt(20)
+    assert abs(middle - shift) < 4 * np.std([r["estimate"] for r in rows]) / np.sqrt(16)
 
 
 def test_pooling_narrows_what_is_known_of_each_lot():
-    """Capacity: the mean width over blends, lots and five pairs is less than that of each alone."""
+    """Capacity: the mean width over blends, lots and four pairs is less than that of each alone."""
     alone, together = [], []
-    for seed in range(5):
+    options = {"draws": 300, "links": ("logit",)}
+    for seed in range(4):
         looks = [series(1000 + seed), series(5000 + seed, -0.6)]
-        table = fit_lots(looks, draws=500, seed=seed).cells.table.set_index("parameter")
+        table = fit_lots(looks, seed=seed, **options).cells.table.set_index("parameter")
         for i, own in enumerate(looks, start=1):
-            single = fit_sweat(own, draws=500, seed=seed).table.set_index("parameter")
+            single = fit_sweat(own, seed=seed, precise=None, **options).table
+            single = single.set_index("parameter")
             for blend in ("soft", "hard"):
                 name = f"capacity of {blend}"
                 alone.append(np.ptp(single.loc[name, ["lower", "upper"]].astype(float)))

@@ -157,7 +157,8 @@ class TestManyPoints:
         points = point + 0.05 * np.random.default_rng(3).standard_normal((7, model.size))
         model.value_and_gradient(point)
         each = [model.value_and_gradient(p)[1] for p in points]
-        assert model.values_and_gradients(points)[1] == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
+        found = model.values_and_gradients(points)[1]
+        assert found == pytest.approx(np.array(each), rel=1e-4, abs=1e-4)
 
     def test_a_point_does_not_depend_on_the_others_of_its_batch(self, fine):
         """However few nodes serve the near ones: the far one gets its own."""
