@@ -29,7 +29,7 @@ _TINY, _LEAST = 1e-300, 1e-37
 _GRID_SIZE = 72
 # Reach of the even nodes in standard deviations, and their step in widths of the narrowest peak:
 # with derivatives, and for the weights of draws, which scatter far more than these err.
-_FINE, _ROUGH = (5.5, 1.2), (4.5, 1.7)
+_FINE, _ROUGH = (5.5, 1.2), (4.5, 1.4)
 _CACHED = 100_000
 _FAR, _WIDE = 12.0, 6.0  # reach of the spline of risks
 _LARGEST = 9.0  # asinh of the largest sigma that has a location of its own
