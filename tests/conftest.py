@@ -63,6 +63,23 @@ def reference():
 
 
 @pytest.fixture(scope="session")
+def demo(tmp_path_factory):
+    """The invented demo series, read from its store."""
+    from scentlab.recording.reading import read_series
+    from scentlab.shipped import make_demo_series
+
+    return read_series(make_demo_series(tmp_path_factory.mktemp("demo") / "series"))
+
+
+@pytest.fixture(scope="session")
+def demo_analysis(demo):
+    """The analysis of the demo series as a maker gets it: once for each process."""
+    from scentlab.choosing.analysis import analyse
+
+    return analyse(demo)
+
+
+@pytest.fixture(scope="session")
 def looks_of():
     """Maker of sweat looks: a grade (or None) for every blend, pot, load, stress and piece."""
 

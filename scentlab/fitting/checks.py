@@ -135,53 +135,6 @@ def _predicted(fit, counts, seed, repeats):
     return drawn
 
 
-@dataclass(frozen=True)
-class Early:
-    """Pieces of a blend at some load or less: how many, how many of them reached the limit grade,
-    how many the fit expects to, and the chance of as much as was seen."""
-
-    pieces: int
-    wet: int
-    expected: float
-    chance: float
-
-
-@one_thread()
-def sweat_seen_early(fit, blend, load_pct, limit_grade=2, *, seed=1, repeats=4000):
-    """What was seen of a blend at a load (% of wax) or less, against what the fit expects.
-
-    A curve that rises with load explains sweat at a low load away where higher loads stayed dry;
-    here it must answer for it. The chance is that of the least likely of the numbers of pieces at
-    each grade from the limit grade up, times how many of these were seen (Bonferroni's bound).
-
-    Returns
-    -------
-    Early; all stresses count together.
-    """
-    counts = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["load_pct"] <= load_pct)]
-    seen = counts[_GRADES].to_numpy(float).sum(axis=0)[::-1].cumsum()[::-1]
-    pieces, wet = int(counts["n"].sum()), int(seen[limit_grade])
-    if not wet:
-        return Early(pieces, 0, np.nan, 1.0)
-    counts = counts.reset_index(drop=True)
-    # A few repetitions are enough to see that there is nothing to explain.
-    for number in (repeats // 10, repeats):
-        early = _early(fit, counts, seen, limit_grade, seed, number)
-        if early.chance > 0.1:
-            break
-    return early
-
-
-def _early(fit, counts, seen, limit_grade, seed, repeats):
-    """The :class:`Early` of the pieces seen at each grade or worse, from so many repetitions."""
-    drawn = _predicted(fit, counts, seed, repeats).sum(axis=1)
-    reached = drawn[:, ::-1].cumsum(axis=1)[:, ::-1]
-    grades = [g for g in range(limit_grade, N_GRADES) if seen[g]]
-    chance = min(float((reached[:, g] >= seen[g]).mean()) for g in grades) * len(grades)
-    pieces, wet = int(counts["n"].sum()), int(seen[limit_grade])
-    return Early(pieces, wet, float(reached[:, limit_grade].mean()), min(chance, 1.0))
-
-
 def unlike_pots(fit, grades):
     """The pots of :class:`SweatCheck` that are odd, without the rest of the check."""
     pots = _pots(fit, settle_looks(grades, "sweat", ages=True)[0])

@@ -4,12 +4,18 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
+from scipy import stats
 
-from scentlab.choosing.ceiling import INSIDE, NONE, OPEN_ABOVE, find_ceiling
+from scentlab.choosing.ceiling import INSIDE, NONE, OPEN_ABOVE, UNLIKELY, find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.units import content_from_load
+
+
+def quick_fit(frame):
+    """A fit with limits of 10 % and no more draws than asked for."""
+    return fit_sweat(frame, dict.fromkeys(frame["blend"], 10.0), draws=500, precise=None)
 
 
 class TestDefinition:
@@ -53,6 +59,90 @@ class TestDefinition:
             assert right < wrong - 0.05
 
 
+def with_wet(fit, load, number):
+    """The fit as it is, its counts with so many more pieces of soft pooled (grade 4) at a load."""
+    counts = fit.counts.copy()
+    for i in counts.index[(counts["blend"] == "soft") & (abs(counts["load_pct"] - load) < 0.2)]:
+        now = min(number, counts.at[i, "g0"])
+        counts.loc[i, ["g0", "g4"]] += [-now, now]
+        number -= now
+    return replace(fit, counts=counts)
+
+
+class TestHeldBelowSweat:
+    """Soft: 15 pieces poured at each load, 30 up to 7 %, all dry; its ceiling lies above 8 %."""
+
+    @pytest.mark.parametrize("number", range(9))
+    def test_as_many_as_the_risk_hardly_ever_gives(self, analysis, number):
+        """k of 30 at a risk of 5 %, by scipy's binomial: 5 or more has 1.6 %, 6 or more 0.3 %."""
+        free = analysis.ceiling.of("soft")["ceiling_load_pct"]
+        row = find_ceiling(with_wet(analysis.sweat, 7.0, number)).of("soft")
+        held = stats.binom.sf(number - 1, 30, 0.05) < UNLIKELY
+        assert held == (number > 5) and free > 8.0
+        assert row["state"] == INSIDE
+        assert row["ceiling_load_pct"] == pytest.approx(5.0 if held else free)
+        if held:
+            assert row["ceiling_content_pct"] == pytest.approx(500 / 105)
+
+    def test_another_risk_has_another_number(self, analysis):
+        """At a risk of 20 % it takes 12 of 30: 11 or more have 2.6 %, 12 or more 0.95 %."""
+        rules = Rules(risk=0.2)
+        for number, held in ((11, False), (12, True)):
+            assert (stats.binom.sf(number - 1, 30, 0.2) < UNLIKELY) == held
+            fit = with_wet(analysis.sweat, 7.0, number)
+            assert (find_ceiling(fit, rules).of("soft")["ceiling_load_pct"] == 5.0) == held
+
+    def test_lighter_sweat_than_the_limit_does_not_count(self, analysis):
+        fit = with_wet(analysis.sweat, 7.0, 8)
+        fit.counts[["g1", "g4"]] = fit.counts[["g4", "g1"]].to_numpy()
+        free = analysis.ceiling.of("soft")["ceiling_load_pct"]
+        assert find_ceiling(fit).of("soft")["ceiling_load_pct"] == free
+
+    def test_the_note_counts_the_pieces_and_says_what_to_do(self, analysis):
+        assert find_ceiling(with_wet(analysis.sweat, 7.0, 6)).notes[0] == (
+            "6 of 30 pieces of soft at 7.0 % of wax (6.5 % of total) or less reached sweat grade "
+            "2: more than a risk of 5 % allows, so the ceiling is held at 5.0 % of wax (4.8 % of "
+            "total), below them. Look up how they were poured and graded, and pour these loads "
+            "again."
+        )
+
+    def test_no_load_is_left_where_the_lowest_load_sweated(self, analysis):
+        """4 of 15: 0.5 %; 3 of 15: 3.6 %."""
+        assert stats.binom.sf(3, 15, 0.05) < UNLIKELY < stats.binom.sf(2, 15, 0.05)
+        ceiling = find_ceiling(with_wet(analysis.sweat, 5.0, 4))
+        row = ceiling.of("soft")
+        assert row["state"] == NONE
+        assert np.isnan(row["ceiling_load_pct"]) and np.isnan(row["ceiling_content_pct"])
+        assert "no load below them is left to choose" in ceiling.notes[0]
+        assert find_ceiling(with_wet(analysis.sweat, 5.0, 3)).of("soft")["state"] == INSIDE
+
+
+class TestLimitGrade:
+    def test_it_is_the_same_grade_seen_or_not(self, demo):
+        """Sweat up to grade 1 only, then with one film at the top: more sweat, no more load."""
+        limits = dict(zip(demo.blends["blend"], demo.blends["limit_load_pct"], strict=True))
+        seen = demo.sweat()
+        light = seen.assign(grade=seen["grade"].clip(upper=1))
+        worst = seen[(seen["blend"] == "soft") & (seen["load_pct"] > 13) & (seen["grade"] >= 2)]
+        one = light.copy()
+        one.loc[worst.index[0], "grade"] = 2
+        never, once, often = (
+            find_ceiling(fit_sweat(f, limits, draws=1000, precise=None)).table.set_index("blend")
+            for f in (light, one, seen)
+        )
+        for fewer, more in ((never, once), (once, often)):
+            room = 4.0 * np.hypot(fewer["error_pct"], more["error_pct"])
+            assert (fewer["ceiling_load_pct"] > more["ceiling_load_pct"] - room).all()
+
+    def test_a_grade_that_nobody_saw_is_said(self, looks_of):
+        frame = looks_of(lambda b, k, x, s, i: int(x > 13))
+        notes = find_ceiling(quick_fit(frame)).notes
+        assert notes[0] == (
+            "No piece sweated beyond grade 1, so how much more fragrance grade 2 takes rests on "
+            "what is usual and on the pieces that stayed below it."
+        )
+
+
 class TestInsideTheTestedLoads:
     def test_never_above_the_highest_load_tested(self, analysis):
         easy = find_ceiling(analysis.sweat, Rules(risk=0.5, confidence=0.5, limit_grade=4))
@@ -68,7 +158,7 @@ class TestInsideTheTestedLoads:
         assert f"hard: at least {top}" in easy.sentence
 
     def test_all_dry_with_many_pieces(self, looks_of):
-        fit = fit_sweat(looks_of(lambda *a: 0, pots=4, pieces=15), {"soft": 10.0}, draws=500)
+        fit = quick_fit(looks_of(lambda *a: 0, pots=4, pieces=15))
         row = find_ceiling(fit).of("soft")
         assert row["state"] == OPEN_ABOVE and row["ceiling_load_pct"] == 16.0
         assert "soft: at least 16.0 % of wax (13.8 % of total), nothing tested above" in (
@@ -77,18 +167,18 @@ class TestInsideTheTestedLoads:
 
     def test_all_dry_with_few_pieces_holds_less_than_the_highest_load(self, looks_of):
         frame = looks_of(lambda *a: 0, pots=1, pieces=2)
-        ceiling = find_ceiling(fit_sweat(frame, {"soft": 10.0}, draws=500))
+        ceiling = find_ceiling(quick_fit(frame))
         row = ceiling.of("soft")
         assert row["ceiling_load_pct"] < 16.0 or row["state"] == NONE
 
     def test_nothing_tested_above_is_only_said_where_it_is_true(self, looks_of):
-        fit = fit_sweat(looks_of(lambda *a: 0), {"soft": 10.0}, draws=500)
+        fit = quick_fit(looks_of(lambda *a: 0))
         row = find_ceiling(fit).of("soft")
         assert row["ceiling_load_pct"] < 16.0
         assert row["state"] != OPEN_ABOVE
 
     def test_all_wet(self, looks_of):
-        fit = fit_sweat(looks_of(lambda *a: 3), {"soft": 10.0}, draws=500)
+        fit = quick_fit(looks_of(lambda *a: 3))
         ceiling = find_ceiling(fit)
         row = ceiling.of("soft")
         assert row["state"] == NONE and np.isnan(row["ceiling_load_pct"])
@@ -108,7 +198,7 @@ class TestInsideTheTestedLoads:
 
         both = looks_of(grade, blends=("soft", "hard"), heat=True)
         frame = both[(both["blend"] == "soft") | (both["stress"] == "rest")]
-        ceiling = find_ceiling(fit_sweat(frame, {"soft": 10.0, "hard": 10.0}, draws=500))
+        ceiling = find_ceiling(quick_fit(frame))
         assert ceiling.stress == "heat" and ceiling.of("hard")["state"] == NONE
         assert "No piece of hard was graded after heat, so it has no ceiling there." in (
             ceiling.notes
@@ -118,5 +208,5 @@ class TestInsideTheTestedLoads:
         """Heat was tried up to 10 only: the ceiling in heat does not pass 10."""
         frame = looks_of(lambda b, k, x, s, i: 3 if x > 15 else 0, heat=True, pieces=8)
         frame = frame[(frame["stress"] == "rest") | (frame["load_pct"] <= 10)]
-        row = find_ceiling(fit_sweat(frame, {"soft": 10.0}, draws=500)).of("soft")
+        row = find_ceiling(quick_fit(frame)).of("soft")
         assert row["highest_tested_pct"] == 10.0 and not row["ceiling_load_pct"] > 10.0

@@ -2,20 +2,17 @@
 
 import pytest
 
-from scentlab.choosing.analysis import analyse
-from scentlab.recording.reading import read_series
 from scentlab.sharing.package import prepare_package
-from scentlab.shipped import make_demo_series
 
 
 @pytest.fixture(scope="session")
-def series(tmp_path_factory):
-    return read_series(make_demo_series(tmp_path_factory.mktemp("demo") / "series"))
+def series(demo):
+    return demo
 
 
 @pytest.fixture(scope="session")
-def analysis(series):
-    return analyse(series, seed=1)
+def analysis(demo_analysis):
+    return demo_analysis
 
 
 @pytest.fixture(scope="session")
