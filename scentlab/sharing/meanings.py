@@ -23,6 +23,8 @@ _KINDS = (
      "How much more it takes up for each point of load above it."),
     (r"sd of a pour$", "sd of a pour",
      "How far the mean of a pour strays by itself, two times of three."),
+    (r"capacity lost as the age doubles$", "capacity lost as the age doubles",
+     "How many points of load earlier pieces sweat once they are twice as old."),
     (r"capacity of ", "capacity",
      "The load at which half of the pieces of a typical pot, {stress}, show any sweat (grade 1 or "
      "more). A blend with a higher one holds more fragrance."),

@@ -285,8 +285,14 @@ def _check_age(settings):
         raise PackageError(f"settings.json names no format of a package ({_short(made)}); {_ASK}")
     if made > FORMAT:
         raise PackageError(
-            f"the package has format {made}, made by a newer version; this version reads up to "
+            f"the package has format {made}, made by a newer version; this version reads "
             f"{FORMAT}: update scentlab"
+        )
+    if made < FORMAT:
+        raise PackageError(
+            f"scentlab 0.1.0 wrote this package (format {made}), and this version, which reads "
+            f"format {FORMAT}, chooses by other rules: ask the sender to share it again with this "
+            "version, or open it with 0.1.0"
         )
 
 

@@ -26,7 +26,7 @@ from scentlab.sharing.redaction import Choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
 from scentlab.sharing.shown import Shown
 
-FORMAT = 1
+FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
 DESCRIPTOR = "datapackage.json"

@@ -176,6 +176,7 @@ CEILING_PART = Table(
         POURS["blend"],
         _load("ceiling_load_pct", "the ceiling", required=False),
         _content("ceiling_content_pct", "the ceiling on the finished product", required=False),
+        Column("error_pct", "number", "its Monte Carlo error", _WAX, 0.0, required=False),
         Column("load_at_risk_pct", "number", "load at the accepted risk", _WAX, required=False),
         Column("load_at_risk_lower_pct", "number", "its lower limit", _WAX, required=False),
         Column("load_at_risk_upper_pct", "number", "its upper limit", _WAX, required=False),

@@ -298,7 +298,8 @@ class TestAnalysis:
         assert found.throw is None and found.frost is None
         assert found.notes == (
             "There is no frost grade to fit; grade some pieces first.",
-            "There is no warm throw score to fit; kinds scored: none.",
+            "There is no hot throw score to fit; kinds scored: none; score hot throw at two loads "
+            "of a blend or more.",
         )
         assert found.pick.table["load_pct"].notna().all()
 
@@ -310,7 +311,7 @@ class TestAnalysis:
         assert str(error.value) == "there is no sweat grade to fit; grade some pieces first"
 
     def test_no_load_qualifies(self, looks_of, analysis):
-        fit = fit_sweat(looks_of(lambda *a: 3), {"soft": 10.0}, draws=400)
+        fit = fit_sweat(looks_of(lambda *a: 3), {"soft": 10.0}, draws=400, precise=None)
         evidence = replace(analysis.evidence, sweat=fit, throw=None, frost=None)
         pick = choose_load(evidence)
         assert find_ceiling(fit).of("soft")["state"] == NONE

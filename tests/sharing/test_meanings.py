@@ -34,6 +34,7 @@ def test_each_source_of_spread_has_a_meaning_of_its_own():
 @pytest.mark.parametrize("row, name", [
     ("capacity of soft by bleed", "capacity by bleed"), ("capacity of soft", "capacity"),
     ("bleed below it, soft", "bleed below it"), ("rise beyond it, soft", "rise beyond it"),
+    ("capacity lost as the age doubles", "capacity lost as the age doubles"),
     ("sd of a pour", "sd of a pour"), ("per doubling of age", "per point, doubling or 5 °C"),
 ])
 def test_rows_of_bleed_and_of_age_are_known(row, name):
@@ -56,7 +57,7 @@ def test_times_its_spread_a_threshold_is_points_of_load_above_the_capacity(analy
     by the fit's own risk with pots all alike; a few per cent go to links and misread grades."""
     fit = analysis.sweat
     named = fit.named
-    first, _ = fit.layout["log_sigma"]
+    first, _ = fit.layout["sigma"]
     draws = fit.draws.copy()
     draws[:, first] = -20.0
     alike = dataclasses.replace(fit, draws=draws)
