@@ -15,8 +15,8 @@ MOST_SHARE, MOST_RISE = 0.2, 0.8
 
 def test_a_wetter_piece_hardly_raises_a_ceiling_of_the_standard_layout():
     tally = monotone.Tally()
-    monotone.measure(monotone.random_looks("standard", 1), tally, draws=1500)
-    assert len(tally.rises) > 300
+    monotone.measure(monotone.random_looks("standard", 1), tally, draws=2000)
+    assert len(tally.rises) > 90
     assert tally.share < MOST_SHARE, tally.share
     assert tally.largest < MOST_RISE, tally.largest
-    assert np.median(tally.rises) <= 0.01  # and mostly it lowers them or leaves them
+    assert np.mean(tally.rises) < 0.0  # and mostly it lowers them or leaves them
