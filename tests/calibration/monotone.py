@@ -61,8 +61,8 @@ def random_looks(layout, seed):
     return simulate_series(planned, truth, rng).sweat()
 
 
-def measure(looks, tally, draws=4000, link="logit"):
-    """Add every change of one piece of a series to the tally."""
+def measure(looks, tally, draws=4000, link="logit", every=1):
+    """Add the changes of one piece of a series, or each so-manieth of them, to the tally."""
     looks, _ = settle_looks(looks, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in ("rest", "heat") if s in set(looks["stress"]))
@@ -75,7 +75,7 @@ def measure(looks, tally, draws=4000, link="logit"):
     at_risk = loads_at_risk(model, drawn.points)
     tested = looks.groupby("blend")["load_pct"].agg(["min", "max"]).loc[list(blends)].to_numpy()
     before = _low_points(at_risk, drawn.weights, tested)
-    for ratio in _changes(model, drawn.points):
+    for ratio in _changes(model, drawn.points, every):
         weights = drawn.weights * np.exp(ratio - ratio[drawn.weights > 0].max())
         weights /= weights.sum()
         if 1.0 / np.sum(weights**2) < LEAST:
@@ -86,7 +86,7 @@ def measure(looks, tally, draws=4000, link="logit"):
         tally.rises += list(np.where(given, after - before, 0.0))
 
 
-def _changes(model, points):
+def _changes(model, points, every):
     """Log ratio (S,) of the likelihoods for every piece made wetter, cell by cell."""
     data, shared = model.data, model.shared(points)
     eta, sd = model.location(points), model.group_sd(points, shared["sigma"])
@@ -99,7 +99,7 @@ def _changes(model, points):
                                   misread=shared["misread"], derivatives=False).value
 
         before = chance(data.counts[cells])
-        for counts in _wetter(data.counts[cells]):
+        for counts in list(_wetter(data.counts[cells]))[::every]:
             yield chance(counts) - before
 
 

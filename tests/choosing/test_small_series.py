@@ -175,7 +175,7 @@ def _must_be_whole(shape, analysis):
     assert np.isclose(analysis.sweat.weights.sum(), 1.0)
 
 
-@settings(max_examples=60, deadline=None, derandomize=True,
+@settings(max_examples=30, deadline=None, derandomize=True,
           suppress_health_check=[HealthCheck.too_slow])
 @given(SHAPES)
 def test_every_small_series_has_an_answer(shape):
