@@ -12,7 +12,7 @@ from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
 from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.longevity import Longevity, fit_longevity
-from scentlab.fitting.sweat import SweatFit, fit_sweat
+from scentlab.fitting.sweat import PRECISE, SweatFit, fit_sweat
 from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
@@ -77,12 +77,13 @@ class Analysis:
 
 
 @one_thread()
-def analyse(series, rules=None, *, seed=1, draws=DRAWS):
+def analyse(series, rules=None, *, seed=1, draws=DRAWS, precise=PRECISE):
     """Fit sweat, frost and throw of a series and choose a load per blend.
 
     Parameters
     ----------
     series : Series. rules : Rules. seed : int, of the posterior draws. draws : int, their number.
+    precise : float or None, points of load, as in :func:`fit_sweat`.
 
     Returns
     -------
@@ -90,18 +91,17 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS):
 
     Raises
     ------
-    FitError when sweat cannot be fitted: without it there is no pick.
+    FitError when sweat cannot be fitted: without it there is no pick. The message says why, and
+    what throw and frost say all the same.
     """
-    rules = rules or Rules()
-    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
-    sweat = fit_sweat(series.sweat(), limits, draws=draws, seed=seed)
-    notes = []
+    rules, notes = rules or Rules(), []
     frost = _try(
         lambda: fit_frost(series.frost(), series.fractions, draws=draws // 2, seed=seed), notes
     )
     no_frost = "" if frost else _no_fit("frost", len(series.frost()), "grade", notes)
     throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
     no_throw = "" if throw else _no_throw(series.throws, rules.throw_kind, notes)
+    sweat = _fit_sweat(series, (throw, frost), draws=draws, precise=precise, seed=seed)
     bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
     longevity = None if series.warmings.empty else _try(
         lambda: fit_longevity(series.warmings, series.piece_g, draws=draws, seed=seed), notes
@@ -122,6 +122,16 @@ def _evidence(series, sweat, throw, frost, no_throw, no_frost, odd_pots):
         sweat, throw, frost, series.blends, series.piece_g, series.currency, no_throw, no_frost,
         series, odd_pots,
     )
+
+
+def _fit_sweat(series, others, **options):
+    """The sweat fit; where there is none, the error also tells what the other fits say."""
+    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
+    try:
+        return fit_sweat(series.sweat(), limits, **options)
+    except FitError as error:
+        seen = "".join(f" {fit.sentence}" for fit in others if fit)
+        raise FitError(f"no load can be given, because {error}.{seen}") from error
 
 
 def _witness(sweat, bleeds, draws, seed, notes):
