@@ -140,7 +140,7 @@ def _learn(points, weights, curvature):
     return centre, _STRETCH**2 * (trust * covariance + (1.0 - trust) * curvature)
 
 
-def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=32, warm_up=150):
+def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_up=80):
     """Equally weighted draws by Hamiltonian Monte Carlo (Neal 2011), many chains side by side.
 
     For posteriors that importance sampling cannot hold. Slower by an order of magnitude.
