@@ -294,8 +294,7 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
     models = [make_model(link) for link in believed]
     peaks = _peaks(models)
     samplers = [
-        Sampler(m.log_posterior, peak, [seed, i])
-        for i, (m, peak) in enumerate(zip(models, peaks, strict=True))
+        _sampler(m, peak, [seed, i]) for i, (m, peak) in enumerate(zip(models, peaks, strict=True))
     ]
     for sampler in samplers:
         sampler.grow(min(draws, FIRST_DRAWS))
@@ -306,6 +305,10 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
             sampler.grow(int(size * share))
         found = [s.weighed() for s in samplers]
         weight = _link_weights(believed, [sample.log_evidence for sample in found])
+        found = [
+            replace(sample, points=model.unfunnelled(sample.points, peak.point)[0])
+            for model, peak, sample in zip(models, peaks, found, strict=True)
+        ]
         drawn = _joined(models, peaks, found, weight, believed)
         short = 2.0 if drawn.k_hat > K_HAT_LIMIT else 0.0
         if precise is not None:
@@ -326,6 +329,16 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
     ]
     redrawn = _joined(models, peaks, found, weight, believed)
     return replace(redrawn, k_hat=drawn.k_hat, notes=(note,))
+
+
+def _sampler(model, peak, seed):
+    """A sampler of a model's posterior where it is no funnel."""
+
+    def density(points):
+        moved, log_jacobian = model.unfunnelled(points, peak.point)
+        return model.log_posterior(moved) + log_jacobian
+
+    return Sampler(density, peak, seed)
 
 
 def _joined(models, peaks, found, weight, believed):

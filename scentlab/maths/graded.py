@@ -186,6 +186,10 @@ class GradedModel:
         value, gradient = self.values_and_gradients(free[None])
         return float(value[0]), gradient[0]
 
+    def unfunnelled(self, points, anchor):
+        """Points (S, p) as they are, with the log of the Jacobian (S,)."""
+        return points, np.zeros(len(points))
+
     def effects(self, free):
         """Each group's effect (G,), in its standard deviations, at one point (p,)."""
         return self._evaluate(free[None], True).modes[0]
@@ -264,6 +268,10 @@ class GradedModel:
         return free
 
 
+# About how far (points of load) the pieces of one pot tell its capacity, and blends lie apart.
+_PIECES_SD, _BLENDS_SD = 0.6, 2.0
+
+
 class CapacityModel(GradedModel):
     """The sweat model. The design's columns: load, an indicator per blend (B), the stresses and,
     where it is ``aged``, the doublings of the age (0 at the age that is asked about)."""
@@ -291,6 +299,24 @@ class CapacityModel(GradedModel):
         if self.spreads:
             slope["log_spread_shift"] = -(d_log_sd @ self.pot_blends)
         return slope
+
+    def unfunnelled(self, points, anchor):
+        """Points (S, p) whose capacities lie as far from those of the anchor (p,) as the sd between
+        pots of each point allows, and the log of the Jacobian (S,).
+
+        The more pots differ, the less a few of them tell of a capacity: the posterior is a funnel,
+        which a proposal of one width cannot hold (Neal 2003, "Slice sampling", section 8).
+        """
+        place, pots = self.places["capacity"], self.pot_blends.sum(axis=0)
+
+        def width(free):
+            told = pots / (_PIECES_SD**2 + self.sigma(free)[0] ** 2)
+            return 1.0 / np.sqrt(told + _BLENDS_SD**-2)
+
+        stretch = width(points) / width(anchor)
+        moved = points.copy()
+        moved[:, place] = anchor[place] + stretch * (points[:, place] - anchor[place])
+        return moved, np.log(stretch).sum(axis=1)
 
     def log_spread(self, free):
         """Logarithm of the spread (..., B) of each blend."""

@@ -155,12 +155,13 @@ def _is_told(found, plain, span):
 
 
 def readings(data):
-    """The text of a file as a reader may see it: entities, escapes and pictures made plain."""
+    """The text of a file as a reader may see it: entities, escapes and pictures made plain, once
+    with and once without what marks it up, which may stand between two words or within one."""
     text = data.decode("utf-8", "replace")
     pictures = [_picture_words(base64.b64decode(m[1])) for m in _PICTURE.finditer(text)]
     text = _HASH.sub(" ", _PICTURE.sub(" ", text))
     text = _ESCAPED.sub(lambda m: chr(int(m[1] or m[2], 16)), html.unescape(text))
-    return "\n".join([text, *pictures])
+    return "\n".join([text, _TAG.sub("", text) if "<" in text else "", *pictures])
 
 
 def _picture_words(data):

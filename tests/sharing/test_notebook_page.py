@@ -92,8 +92,8 @@ def test_what_is_held_back_stands_nowhere(make):
     with pytest.raises(SharingError) as error:
         make(new_markdown_cell("we poured *moonlit* quince"), "'MOONLIT QUINCE'", held=held)
     assert str(error.value).endswith(
-        "\n  'moonlit</em> quince' in one.ipynb holds 'Moonlit Quince'\n"
-        "  'MOONLIT QUINCE' in one.ipynb holds 'Moonlit Quince'"
+        "\n  'MOONLIT QUINCE' in one.ipynb holds 'Moonlit Quince'\n"
+        "  'moonlit quince' in one.ipynb holds 'Moonlit Quince'"
     )
 
 
