@@ -4,11 +4,12 @@ A :class:`Truth` may follow the fitted models or break them on purpose (another 
 pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
 """
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import integrate, optimize, special, stats
+from scipy import integrate, optimize, special
 
 from scentlab.materials import Blend
 from scentlab.maths.threads import one_thread
@@ -45,10 +46,10 @@ def _risk(middle, sd, latent):
     if sd == 0:
         return float(above(-middle))
     mean, _ = integrate.quad(
-        lambda u: stats.norm.pdf(u) * above(-(middle + sd * u)), -9, 9,
-        points=[np.clip(-middle / sd, -8.0, 8.0)],
+        lambda u: math.exp(-0.5 * u * u) * above(-(middle + sd * u)), -9, 9,
+        points=[min(max(-middle / sd, -8.0), 8.0)],
     )
-    return mean
+    return mean / math.sqrt(2.0 * math.pi)
 
 
 @dataclass(frozen=True)
@@ -126,11 +127,13 @@ class Truth:
         shift = self.heat if stress == "heat" else 0.0
         capacity, spread = self.blends[blend].capacity, self.spread_of(blend)
         sd = float(np.hypot(self.pot_sd, self.sweat_pour_sd / spread))
-        risks = [
-            _risk((load - own) / spread + shift - self.tau[limit_grade - 1], sd, self.latent)
-            for own in (capacity, capacity + self.worse_shift)
-        ]
-        return (1.0 - self.worse_lot) * risks[0] + self.worse_lot * risks[1]
+        lots = [(1.0 - self.worse_lot, capacity)]
+        if self.worse_lot:
+            lots.append((self.worse_lot, capacity + self.worse_shift))
+        shift -= self.tau[limit_grade - 1]
+        return sum(
+            share * _risk((load - own) / spread + shift, sd, self.latent) for share, own in lots
+        )
 
     def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
