@@ -47,9 +47,10 @@ def test_shares_count_a_series_once_and_a_refusal_as_nothing():
     found = worlds.summary([[row(8.0, 8.0), row(9.5, 9.2)], [row(8.5, 8.0), refused[0]], refused])
     assert found["pick"] == pytest.approx((1 / 6, *binomial_limits(0.5, 3)))
     assert found["given"] == pytest.approx((1 / 3, *binomial_limits(2 / 3, 2)))
+    assert found["ceiling"] == found["given"]
     assert found["none"] == 0.5 and found["k_hat"] == 1.0
     assert found["shortfall"] == pytest.approx(0.5)
-    assert worlds.line(HONEST, worlds.summary([refused])).count("none") == 1
+    assert worlds.line(HONEST, worlds.summary([refused])).count("none") == 2
 
 
 def test_finished_series_are_kept(tmp_path, monkeypatch):

@@ -6,10 +6,11 @@ The standard series has 3 blends, 6 loads (6.5 to 14 % of wax by 1.5), 2 pots of
 sweat pieces a pour at room temperature, and one throw piece a pour smelt by 6 assessors; what a
 world has otherwise stands in ``WORLDS``. A load above the true load at risk is false-safe: a maker
 who trusts it oversaturates. For each world are printed how often the pick is that, of all blends
-and of the loads that were given; the ceiling, of all blends; how often no load is given; median
-shortfall of the ceiling (points of load below the true load at risk); median throw lost against
-the best safe load tested (true mean throw, 0 to 10); series with k-hat above 0.7; and how often the
-headline says what was not looked at. Limits are exact 95 % ones with a series as one trial.
+and of the loads that were given; the ceiling, which is the pick where nobody scored throw, of those
+that were given; how often no load is given; median shortfall of the ceiling (points of load below
+the true load at risk); median throw lost against the best safe load tested (true mean throw, 0 to
+10); series with k-hat above 0.7; and how often the headline says what was not looked at. Limits are
+exact 95 % ones with a series as one trial.
 
 Finished series are kept in the folder, so that a run goes on where it stopped; --series 0 prints
 the table of those that are there.
@@ -202,14 +203,15 @@ def summary(results):
     """Figures over the series of one world: dict."""
     column = {k: np.array([[r[k] for r in s] for s in results], dtype=float) for k in results[0][0]}
     true, ceiling, pick = column["true"], column["ceiling"], column["pick"]
-    every, given, short = np.ones(true.shape, bool), ~np.isnan(pick), true - ceiling
+    every, given, short = np.ones(true.shape, bool), ~np.isnan(pick), (true - ceiling).ravel()
+    short = short[~np.isnan(short)]
     return {
         "series": len(results),
         "pick": share_of(pick > true, every),
         "given": share_of(pick > true, given),
-        "ceiling": share_of(ceiling > true, every),
+        "ceiling": share_of(ceiling > true, ~np.isnan(ceiling)),
         "none": 1.0 - given.mean(),
-        "shortfall": np.median(short[~np.isnan(short)]) if (~np.isnan(short)).any() else np.nan,
+        "shortfall": np.median(short) if short.size else np.nan,
         "lost": np.median(column["lost"][given]) if given.any() else np.nan,
         "k_hat": (column["k_hat"][:, 0] > K_HAT_LIMIT).mean(),
         "said": column["said"].mean(),
@@ -217,8 +219,8 @@ def summary(results):
 
 
 HEADINGS = (
-    "| world | series | pick false-safe, of blends | of loads given | ceiling false-safe | no load "
-    "| shortfall of the ceiling | throw lost | k-hat > 0.7 | headline says it |\n"
+    "| world | series | pick false-safe, of blends | of loads given | ceiling, of those given "
+    "| no load | shortfall of the ceiling | throw lost | k-hat > 0.7 | headline says it |\n"
     + "| --- " * 10 + "|"
 )  # fmt: skip
 
