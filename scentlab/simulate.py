@@ -4,11 +4,12 @@ A :class:`Truth` may follow the fitted models or break them on purpose (another 
 pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
 """
 
+import math
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
-from scipy import integrate, optimize, special, stats
+from scipy import integrate, optimize, special
 
 from scentlab.materials import Blend
 from scentlab.maths.threads import one_thread
@@ -34,14 +35,29 @@ _LATENT = {
         lambda rng, n: np.sqrt(2.0) * (rng.gumbel(size=n) - np.euler_gamma),
         lambda z: -np.expm1(-np.exp(-(z / np.sqrt(2.0) + np.euler_gamma))),
     ),
+    # The pieces of a pour all alike.
+    "step": (lambda rng, n: np.zeros(n), lambda z: (np.asarray(z) < 0).astype(float)),
 }
+
+
+def _risk(middle, sd, latent):
+    """Chance of a latent value above 0 about ``middle``, normal effects of ``sd`` in it."""
+    above = _LATENT[latent][1]
+    if sd == 0:
+        return float(above(-middle))
+    mean, _ = integrate.quad(
+        lambda u: math.exp(-0.5 * u * u) * above(-(middle + sd * u)), -9, 9,
+        points=[min(max(-middle / sd, -8.0), 8.0)],
+    )
+    return mean / math.sqrt(2.0 * math.pi)
 
 
 @dataclass(frozen=True)
 class BlendTruth:
     """One blend: capacity (load in % of wax), frost location, and its Emax throw curve.
 
-    Throw at load L is ``throw_floor + throw_rise * L / (throw_half + L)``.
+    Throw at load L is ``throw_floor + throw_rise * L / (throw_half + L)``. A ``spread`` of its own
+    takes the place of that of the :class:`Truth`.
     """
 
     capacity: float
@@ -49,6 +65,7 @@ class BlendTruth:
     throw_floor: float = 0.0
     throw_rise: float = 10.0
     throw_half: float = 8.0
+    spread: float | None = None
 
 
 @dataclass(frozen=True)
@@ -56,7 +73,9 @@ class Truth:
     """What really holds. ``blends`` maps a blend's name to its :class:`BlendTruth`.
 
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
-    when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax).
+    when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax), a pot
+    of the worse lot, which every pot is with chance ``worse_lot``, by ``worse_shift``, and a pour
+    by a normal effect of its own (``sweat_pour_sd``, % of wax).
     bleed (mg) = floor + slope * max(0, load - capacity - offset) + pot + noise, never under 0.
     warmer: of a piece's fragrance the part ``warm_volatile`` leaves as 1 - exp(-warm_rate hours),
     a share ``warm_piece_sd`` more or less in each piece; warm throw falls from that at the load as
@@ -72,6 +91,9 @@ class Truth:
     misread: float = 0.0
     spoiled_pots: int = 0
     spoiled_shift: float = -4.0
+    worse_lot: float = 0.0
+    worse_shift: float = -2.0
+    sweat_pour_sd: float = 0.0
     frost_tau: tuple = (0.0, 1.2, 2.4, 3.6)
     frost_per_load: float = 0.15
     frost_pot_sd: float = 0.5
@@ -95,25 +117,32 @@ class Truth:
     fade_rate: float = 0.09
     fade_piece_sd: float = 0.3
 
+    def spread_of(self, blend):
+        """Points of load per latent unit of a blend."""
+        own = self.blends[blend].spread
+        return self.spread if own is None else own
+
+    def sweat_risk(self, blend, load, limit_grade=2, stress="rest"):
+        """True chance that a piece of a new pot (of any lot) reaches the grade at a load (%)."""
+        shift = self.heat if stress == "heat" else 0.0
+        capacity, spread = self.blends[blend].capacity, self.spread_of(blend)
+        sd = float(np.hypot(self.pot_sd, self.sweat_pour_sd / spread))
+        lots = [(1.0 - self.worse_lot, capacity)]
+        if self.worse_lot:
+            lots.append((self.worse_lot, capacity + self.worse_shift))
+        shift -= self.tau[limit_grade - 1]
+        return sum(
+            share * _risk((load - own) / spread + shift, sd, self.latent) for share, own in lots
+        )
+
     def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
-        above = _LATENT[self.latent][1]
-        shift = self.heat if stress == "heat" else 0.0
+        capacity, far = self.blends[blend].capacity, 60 * self.spread_of(blend)
 
         def excess(load):
-            middle = (load - self.blends[blend].capacity) / self.spread + shift
-            middle -= self.tau[limit_grade - 1]
-            if self.pot_sd == 0:
-                return above(-middle) - risk
-            mean, _ = integrate.quad(
-                lambda u: stats.norm.pdf(u) * above(-(middle + self.pot_sd * u)), -9, 9
-            )
-            return mean - risk
+            return self.sweat_risk(blend, load, limit_grade, stress) - risk
 
-        capacity = self.blends[blend].capacity
-        return float(
-            optimize.brentq(excess, capacity - 60 * self.spread, capacity + 60 * self.spread)
-        )
+        return float(optimize.brentq(excess, capacity - far, capacity + far))
 
     def throw(self, blend, load):
         """True mean throw at a load (% of wax)."""
@@ -237,19 +266,22 @@ def _weigh(pours, truth, rng):
     return tidy_pours(pours)
 
 
-def _pot_effects(pieces, sd, rng):
-    """One draw per pot, in the order in which the pots first appear."""
-    index, pots = pd.factorize(pieces["pot"])
+def _effects(pieces, sd, rng, of="pot"):
+    """One draw per pot (or pour), in the order in which they first appear."""
+    index, pots = pd.factorize(pieces[of])
     return (sd * rng.standard_normal(len(pots)))[index]
 
 
 def _spoiled(pieces, truth, rng):
-    """How far the capacity of each spoiled pot is moved: dict of pot to % of wax."""
+    """How far the capacity of each spoiled or worse pot is moved: dict of pot to % of wax."""
     pots = pieces.loc[pieces["test"] == "sweat", "pot"].unique()
-    if not truth.spoiled_pots:
-        return {}
-    spoiled = rng.choice(pots, truth.spoiled_pots, replace=False)
-    return dict.fromkeys(spoiled, truth.spoiled_shift)
+    moved = {}
+    if truth.worse_lot:
+        moved = dict.fromkeys(pots[rng.random(len(pots)) < truth.worse_lot], truth.worse_shift)
+    if truth.spoiled_pots:
+        spoiled = rng.choice(pots, truth.spoiled_pots, replace=False)
+        moved |= dict.fromkeys(spoiled, truth.spoiled_shift)
+    return moved
 
 
 def _capacities(own, truth, moved):
@@ -260,10 +292,12 @@ def _capacities(own, truth, moved):
 
 def _sweat_looks(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
-    capacity = _capacities(own, truth, moved)
-    latent = (own["load_pct"].to_numpy() - capacity) / truth.spread
+    over = own["load_pct"].to_numpy(float) - _capacities(own, truth, moved)
+    if truth.sweat_pour_sd:
+        over = over + _effects(own, truth.sweat_pour_sd, rng, of="pour")
+    latent = over / own["blend"].map({b: truth.spread_of(b) for b in truth.blends}).to_numpy(float)
     latent = latent + truth.heat * (own["stress"] == "heat").to_numpy()
-    latent = latent + _pot_effects(own, truth.pot_sd, rng)
+    latent = latent + _effects(own, truth.pot_sd, rng)
     latent = latent + _LATENT[truth.latent][0](rng, len(own))
     grade = (latent[:, None] > np.asarray(truth.tau)).sum(axis=1)
     off = np.where(rng.random(len(own)) < 0.5, -1, 1) * (rng.random(len(own)) < truth.misread)
@@ -274,7 +308,7 @@ def _frost_looks(pieces, truth, rng):
     own = pieces[pieces["test"] == "frost"].reset_index(drop=True)
     latent = own["blend"].map({b: t.frost for b, t in truth.blends.items()}).to_numpy(float)
     latent = latent + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
-    latent = latent + _pot_effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
+    latent = latent + _effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
     return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1), rng)
 
 
@@ -282,7 +316,7 @@ def _bleed_weighings(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "bleed"].reset_index(drop=True)
     over = own["load_pct"].to_numpy(float) - _capacities(own, truth, moved) - truth.bleed_offset
     bleed = truth.bleed_floor + truth.bleed_slope * np.maximum(0.0, over)
-    bleed = bleed + _pot_effects(own, truth.bleed_pot_sd, rng)
+    bleed = bleed + _effects(own, truth.bleed_pot_sd, rng)
     bleed = bleed + truth.bleed_sd * rng.standard_normal(len(own))
     weighings = own[["code", "pour"]].copy()
     weighings["bleed_mg"] = np.round(np.maximum(bleed, 0.0), 1)

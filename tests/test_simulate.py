@@ -39,14 +39,24 @@ class TestLoadAtRisk:
         got = truth.load_at_risk("hard", risk=0.1, limit_grade=3, stress="heat")
         assert got == pytest.approx(expected, abs=1e-6)
 
-    @pytest.mark.parametrize("latent", LATENT)
-    def test_pieces_of_new_pots_reach_the_grade_that_often(self, latent):
+    @pytest.mark.parametrize("changes", [
+        *({"latent": latent} for latent in [*LATENT, "step"]),
+        {"worse_lot": 1 / 3, "worse_shift": -1.5}, {"sweat_pour_sd": 0.7},
+        {"blends": {"soft": BlendTruth(9.0, spread=1.5)}},
+    ])  # fmt: skip
+    def test_pieces_of_new_pots_reach_the_grade_that_often(self, changes):
         """20,000 pieces, each of a pot of its own, at the load at risk: 5 % within 4 errors."""
-        truth = Truth(BLENDS, pot_sd=1.0, latent=latent, weighing_sd_g=0.0)
+        truth = Truth(**{"blends": BLENDS, "pot_sd": 1.0, "weighing_sd_g": 0.0, **changes})
         load = truth.load_at_risk("soft")
         layout = even_layout(["soft"], [load], pots=20000, sweat=1, wax_g=1e6)
         share = (simulate_series(layout, truth, 5).sweat()["grade"] >= 2).mean()
         assert share == pytest.approx(0.05, abs=4 * np.sqrt(0.05 * 0.95 / 20000))
+
+    def test_step_with_pots_has_a_closed_form(self):
+        """Only pots differ: their normal quantile."""
+        truth = Truth(BLENDS, spread=0.7, pot_sd=1.2, latent="step")
+        expected = 9.0 + 0.7 * (1.5 + 1.2 * stats.norm.ppf(0.05))
+        assert truth.load_at_risk("soft") == pytest.approx(expected, abs=1e-6)
 
 
 class TestLooks:
@@ -77,6 +87,18 @@ class TestLooks:
         # All are dry; half of the misread ones would fall below dry and stay.
         assert set(grades["grade"]) == {0, 1}
         assert (grades["grade"] == 1).mean() == pytest.approx(0.1, abs=4 * 0.3 / np.sqrt(4000))
+
+    def test_pieces_of_a_pour_share_its_effect(self):
+        """Step-like, no pots, two pours a pot: pieces of a pour are alike, half of the pours wet,
+        and in half of the pots one pour is wet and one dry."""
+        truth = Truth(BLENDS, latent="step", pot_sd=0.0, sweat_pour_sd=0.5, weighing_sd_g=0.0)
+        layout = even_layout(["hard"], [12.0, 12.0], pots=1000, sweat=2)
+        looks = simulate_series(layout, truth, 2).sweat().assign(wet=lambda f: f["grade"] >= 1)
+        wet = looks.groupby(["pot", "pour"])["wet"].mean()
+        assert set(wet) == {0.0, 1.0}
+        assert wet.mean() == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(2000))
+        mixed = wet.groupby("pot").mean() == 0.5
+        assert mixed.mean() == pytest.approx(0.5, abs=4 * 0.5 / np.sqrt(1000))
 
     def test_spoiled_pots(self):
         truth = Truth({"soft": BlendTruth(20.0)}, spoiled_pots=1, spoiled_shift=-100.0, pot_sd=0.0)

@@ -14,51 +14,77 @@ from scipy import stats
 from scentlab.fitting.bleed import fit_bleed
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.fitting.throw import fit_throw, throw_draws
+from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
-_SPEC = importlib.util.spec_from_file_location(
-    "false_safe", Path(__file__).with_name("false_safe.py")
-)
-false_safe = importlib.util.module_from_spec(_SPEC)
-sys.modules["false_safe"] = false_safe
-_SPEC.loader.exec_module(false_safe)
+_SPEC = importlib.util.spec_from_file_location("worlds", Path(__file__).with_name("worlds.py"))
+worlds = importlib.util.module_from_spec(_SPEC)
+sys.modules["worlds"] = worlds
+_SPEC.loader.exec_module(worlds)
+HONEST = "the model itself, pot sd 0.5"
 
 
 def test_few_ceilings_are_false_safe():
-    """8 series, 24 ceilings: at a true 5 %, more than 5 come up less than once in 1,000 times.
+    """6 series, 18 ceilings: at a true 5 %, more than 5 come up less than once in 1,000 times.
 
     The posterior median in place of the lower limit would be false-safe in about half.
     """
-    assert stats.binom.sf(5, 24, 0.05) < 1e-3
-    outcomes = false_safe.run(8, 1, "model", draws=300)
-    every = [o for series in outcomes for o in series]
-    assert sum(o.false_safe for o in every) <= 5
-    short = [o.true - o.ceiling for o in every if not np.isnan(o.ceiling)]
-    assert len(short) > 16 and np.median(short) < 3.0
+    assert stats.binom.sf(5, 18, 0.05) < 1e-3
+    results = [worlds.one_series(seed, HONEST, draws=300)[1] for seed in range(1, 7)]
+    rows = [row for series in results for row in series]
+    assert sum(row["ceiling"] > row["true"] for row in rows) <= 5
+    assert not any(row["said"] for row in rows)
+    found = worlds.summary(results)
+    assert found["none"] < 0.5 and found["shortfall"] < 3.0
 
 
-def test_shares_and_words():
-    outcome = false_safe.Outcome
-    series = [[outcome(8.0, 9.0, 0.3), outcome(9.5, 9.0, 0.3)], [outcome(np.nan, 9.0, 0.8)] * 2]
-    assert false_safe.summary(series) == [
-        "2 series, 4 ceilings",
-        "false-safe per blend: 25.0 % (95 % limits 0.0 to 93.9)",
-        "false-safe in a series: 50.0 % (95 % limits 1.3 to 98.7)",
-        "no tested load qualifies: 50.0 % (95 % limits 1.3 to 98.7)",
-        "shortfall of the others: median 0.25 points of load (% of wax), middle half -0.12 to 0.62",
-        "k-hat above 0.7 in 50.0 % of series",
-    ]
+def test_shares_count_a_series_once_and_a_refusal_as_nothing():
+    def row(ceiling, pick):
+        return {"ceiling": ceiling, "pick": pick, "true": 9.0, "lost": 0.2, "k_hat": 0.8, "said": 0}
+
+    refused = [row(np.nan, np.nan)] * 2
+    found = worlds.summary([[row(8.0, 8.0), row(9.5, 9.2)], [row(8.5, 8.0), refused[0]], refused])
+    assert found["pick"] == pytest.approx((1 / 6, *binomial_limits(0.5, 3)))
+    assert found["given"] == pytest.approx((1 / 3, *binomial_limits(2 / 3, 2)))
+    assert found["ceiling"] == found["given"]
+    assert found["none"] == 0.5 and found["k_hat"] == 1.0
+    assert found["shortfall"] == pytest.approx(0.5)
+    assert worlds.line(HONEST, worlds.summary([refused])).count("none") == 2
+
+
+def test_finished_series_are_kept(tmp_path, monkeypatch):
+    made = []
+
+    class Pool:
+        def __init__(self, workers):
+            pass
+
+        def __enter__(self):
+            return self
+
+        def __exit__(self, *args):
+            pass
+
+        def map(self, function, seeds, chunksize):
+            made.extend(seeds)
+            return [(seed, [{"pick": float(seed)}]) for seed in seeds]
+
+    monkeypatch.setattr(worlds, "ProcessPoolExecutor", Pool)
+    for number in (2, 4, 0):
+        found = worlds.run(HONEST, number, 1, tmp_path)
+    assert made == [1, 2, 3, 4]
+    assert [rows[0]["pick"] for rows in found] == [1.0, 2.0, 3.0, 4.0]
 
 
 @pytest.mark.calibration
-@pytest.mark.parametrize("world", list(false_safe.WORLDS))
-def test_at_most_five_percent_of_ceilings_are_false_safe(world):
+@pytest.mark.parametrize("world", list(worlds.WORLDS))
+def test_few_loads_given_are_false_safe(world, tmp_path):
     """200 series a world; fails only when the excess is beyond the Monte Carlo error."""
-    outcomes = false_safe.run(200, 2, world)
-    hits = [o.false_safe for series in outcomes for o in series]
-    print(f"\nworld: {world}", *false_safe.summary(outcomes), sep="\n")
-    assert stats.binom.sf(sum(hits) - 1, len(hits), 0.05) > 0.01
+    goal = {worlds.HONEST: 0.05, worlds.TINY: 0.05, worlds.HOSTILE: 0.08, worlds.UNSEEN: 1.0}
+    found = worlds.summary(worlds.run(world, 200, 2, tmp_path))
+    print("", worlds.HEADINGS, worlds.line(world, found), sep="\n")
+    assert found["given"][1] <= goal[worlds.WORLDS[world].kind]
 
 
 @pytest.mark.calibration
@@ -69,7 +95,9 @@ def test_ninety_percent_intervals_of_the_capacity_cover_that_often():
     inside = []
     for seed in range(100):
         frame = simulate_series(layout, truth, seed).sweat()
-        fit = fit_sweat(frame, {"soft": 10.0, "hard": 10.0}, draws=800, seed=seed)
+        fit = fit_sweat(
+            frame, {"soft": 10.0, "hard": 10.0}, draws=800, precise=None, seed=seed
+        )
         for b, true in enumerate((9.0, 12.0)):
             low, high = weighted_quantile(fit.named["capacity"][:, b], fit.weights, (0.05, 0.95))
             inside.append(low < true < high)
