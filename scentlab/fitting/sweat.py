@@ -407,6 +407,8 @@ def _peak(model, like=None):
         gradient_tolerance=1e-6 if model.prior is None else 1e-2,
         gradients=lambda points: model.values_and_gradients(points)[1],
         near=_ROUGHLY * np.eye(model.size) if like is None else like.covariance,
+        # The bounds that several looks set to a piece have corners.
+        step=1e-4 if model.data.histories is None else 0.03,
     )
     try:
         np.linalg.cholesky(-climbed.hessian)

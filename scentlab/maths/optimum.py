@@ -24,7 +24,8 @@ class Peak:
 
 
 def climb(
-    function, start, gradient_tolerance=1e-6, hessian=True, restarts=4, gradients=None, near=None
+    function, start, gradient_tolerance=1e-6, hessian=True, restarts=4, gradients=None, near=None,
+    step=1e-4,
 ):
     """Maximise ``function(point) -> (value, gradient)`` from ``start`` by BFGS.
 
@@ -35,6 +36,7 @@ def climb(
     ----------
     gradients : callable, points (n, p) to gradients (n, p), which serves the Hessian at once.
     near : array (p, p), about the covariance at the peak, such as that of a like function.
+    step : of the differences of gradients that make the Hessian; wide where the function has kinks.
 
     Returns
     -------
@@ -64,7 +66,7 @@ def climb(
     curvature = np.full((len(point),) * 2, np.nan)
     if hessian:
         each = gradients or (lambda points: np.array([function(p)[1] for p in points]))
-        curvature = difference_gradient(each, point)
+        curvature = difference_gradient(each, point, step)
     return Peak(point, float(value), gradient, curvature, converged)
 
 

@@ -321,3 +321,35 @@ class TestMeaning:
             place = model.places[key]
             expected[place] = expected[place][::-1]
         assert back.point == pytest.approx(expected, abs=2e-4)
+
+
+class TestFunnel:
+    def test_jacobian_against_differences(self):
+        model = CapacityModel(DATA, 2, PRIOR)
+        anchor, points = some_point(model, 3), np.array([some_point(model, s) for s in range(4, 8)])
+        _, log_jacobian = model.unfunnelled(points, anchor)
+        for point, told in zip(points, log_jacobian, strict=True):
+            steps = 1e-5 * np.eye(model.size)
+            ahead, _ = model.unfunnelled(point + steps, anchor)
+            behind, _ = model.unfunnelled(point - steps, anchor)
+            slope = (ahead - behind) / 2e-5
+            assert told == pytest.approx(np.linalg.slogdet(slope)[1], abs=1e-7)
+
+    def test_nothing_moves_at_the_anchor_or_with_its_sigma(self):
+        model = CapacityModel(DATA, 2, PRIOR)
+        anchor = some_point(model)
+        point = some_point(model, 9)
+        point[model.places["sigma"]] = anchor[model.places["sigma"]]
+        for p in (anchor, point):
+            moved, log_jacobian = model.unfunnelled(p[None], anchor)
+            assert moved[0] == pytest.approx(p, abs=1e-12) and log_jacobian == pytest.approx(0.0)
+
+    def test_the_more_pots_differ_the_further_capacities_lie(self):
+        model = CapacityModel(DATA, 2, PRIOR)
+        anchor = model.start()
+        points = np.array([anchor, anchor])
+        points[:, model.places["capacity"]] += 1.0
+        points[:, model.places["sigma"]] += np.array([[-1.0], [1.0]])
+        near, far = model.unfunnelled(points, anchor)[0][:, model.places["capacity"]]
+        assert np.all(near < points[0, model.places["capacity"]])
+        assert np.all(far > points[1, model.places["capacity"]])

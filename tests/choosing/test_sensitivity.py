@@ -1,0 +1,80 @@
+"""The answer under other assumptions: reweighted draws against a fit made anew under them."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.pick import Evidence
+from scentlab.choosing.rules import Rules
+from scentlab.choosing.sensitivity import AS_IS, find_sensitivity
+from scentlab.fitting.sweat import at_age, fit_sweat, load_at_risk_draws
+from scentlab.maths.graded import CapacityPrior
+from scentlab.results import FitError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+TRUTH = Truth({"soft": BlendTruth(9.0), "hard": BlendTruth(11.0)}, pot_sd=0.8)
+LIMITS = {"soft": 10.0, "hard": 10.0}
+SEPARATE = CapacityPrior(capacity_centre=(10.0, 10.0))
+
+
+@pytest.fixture(scope="module")
+def series():
+    return simulate_series(even_layout(list(LIMITS), [6, 8, 10, 12, 14], pots=3), TRUTH, 5)
+
+
+def fitted(series, prior=SEPARATE, **options):
+    options = {"draws": 6000, "precise": None} | options
+    return fit_sweat(series.sweat(), LIMITS, blending="separate", prior=prior, **options)
+
+
+def ceilings(series, fit):
+    evidence = Evidence(fit, None, None, series.blends)
+    return find_sensitivity(evidence, Rules()).table.set_index(["assumption", "blend"])
+
+
+@pytest.mark.parametrize("words, change", [
+    ("pots differ half as much", {"sigma_scale": 0.3}),
+    ("pots differ twice as much", {"sigma_scale": 1.2}),
+    ("how gently sweat sets in differs half as much", {"spread_shift_sd": 0.3}),
+    ("how gently sweat sets in differs twice as much", {"spread_shift_sd": 1.2}),
+])
+def test_weights_say_what_a_fit_made_anew_says(series, words, change):
+    told = ceilings(series, fitted(series))
+    anew = find_ceiling(fitted(series, replace(SEPARATE, **change)), Rules())
+    for blend in LIMITS:
+        row = anew.of(blend)
+        assert told.at[(words, blend), "ceiling_load_pct"] == pytest.approx(
+            row["ceiling_load_pct"], abs=0.05 + 4.0 * row["error_pct"])
+
+
+def test_as_assumed_is_the_ceiling_and_a_link_alone_is_its_own_fit(series):
+    fit = fitted(series)
+    told = ceilings(series, fit)["ceiling_load_pct"]
+    assert told[AS_IS].to_dict() == pytest.approx(
+        find_ceiling(fit, Rules()).table.set_index("blend")["ceiling_load_pct"].to_dict())
+    alone = find_ceiling(fitted(series, links=["skewed"]), Rules())
+    for blend in LIMITS:
+        row = alone.of(blend)
+        assert told["sweat sets in early and slowly"][blend] == pytest.approx(
+            row["ceiling_load_pct"], abs=0.3 + 4.0 * row["error_pct"])
+
+
+def test_a_fit_without_a_prior_has_no_assumption_to_change(series):
+    fit = replace(fitted(series, draws=300), scales=None)
+    with pytest.raises(FitError, match="^a fit without a prior has no assumption to change$"):
+        find_sensitivity(Evidence(fit, None, None, series.blends), Rules())
+
+
+def test_an_age_moves_capacities_by_what_each_doubling_takes(series):
+    grades = series.sweat()
+    young = grades.assign(age_days=4.0, grade=np.maximum(grades["grade"] - 1, 0))
+    both = np.concatenate([young.to_numpy(), grades.assign(age_days=16.0).to_numpy()])
+    looks = type(grades)(both, columns=young.columns).astype({"load_pct": float})
+    looks["grade"] = looks["grade"].astype("Int64")
+    fit = fit_sweat(looks, LIMITS, draws=1000, precise=None, links=["logit"])
+    assert fit.ages == (4.0, 16.0)
+    told = load_at_risk_draws(at_age(fit, 4.0), 0.05) - load_at_risk_draws(fit, 0.05)
+    assert told == pytest.approx(np.repeat(2.0 * fit.named["ageing"][:, None], 2, axis=1))
+    assert at_age(fit, 40.0) is fit and at_age(fit, None) is fit
