@@ -473,7 +473,7 @@ def pooled_density(away, log_pool, shared_variance, shared_axes):
 
 def half_student_of_score(score, scale, df):
     """The half Student t value whose normal score is ``score``, and the slope of its logarithm."""
-    score = np.clip(score, -7.5, 30.0)
+    score = np.clip(score, -7.5, 12.0)
     x = -special.stdtrit(df, 0.5 * special.ndtr(-score))
     log_density = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * (df + 1) * (
         np.log1p(x**2 / df)
