@@ -31,6 +31,7 @@ _GRID_SIZE = 72
 # with derivatives, and for the weights of draws, which scatter far more than these err.
 _FINE, _ROUGH = (5.5, 1.2), (4.5, 1.4)
 _CACHED = 100_000
+_MOST_SIGMA = 1e6  # beyond it nothing changes, and single precision ends
 _FAR, _WIDE = 12.0, 6.0  # reach of the spline of risks
 _LARGEST = 9.0  # asinh of the largest sigma that has a location of its own
 
@@ -471,6 +472,7 @@ def _newton(problem, sigma, z):
 
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
+    sigma = np.minimum(sigma, _MOST_SIGMA)
     most = sigma.max(axis=0)
     nodes = _even_nodes(problem.data, problem.link, most, derivatives)
     order, parts = np.argsort(most), []
