@@ -179,6 +179,8 @@ def run(world, series, workers, folder, draws=1500):
     path, done = kept_series(world, folder)
     path.parent.mkdir(parents=True, exist_ok=True)
     left = [seed for seed in range(1, series + 1) if seed not in done]
+    if not left:
+        return [done[seed] for seed in sorted(done)]
     with path.open("a") as file, ProcessPoolExecutor(workers) as pool:
         for result in pool.map(partial(one_series, world=world, draws=draws), left, chunksize=2):
             file.write(json.dumps(result) + "\n")
