@@ -74,7 +74,8 @@ def test_the_report_follows_the_kept_rules_and_tells_the_reason_of_each_blend(ke
     keep_rules(SET_ASIDE, kept)
     assert cli.main(["report", str(kept), "--seed", "1"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("Rules: as kept in ") and "is over 2 %" in " ".join(out.split())
+    assert out.startswith("Rules: as kept in ") and " that more than 2 % of pieces" in (
+        " ".join(out.split()))
     assert "against today's 12.0 % of wax (10.7 % of total)" in " ".join(out.split())
     page = (kept / "exports" / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
     for blend, reason in SET_ASIDE.reasons.items():

@@ -39,6 +39,10 @@ def same(one, other):
         assert list(one) == list(other)
         for key in one:
             same(one[key], other[key])
+    elif isinstance(one, Result):
+        same(one.to_dict(), other.to_dict())
+    elif isinstance(one, list):
+        assert json.dumps(one) == json.dumps(other)
     else:
         assert one == other or (one != one and other != other)
 

@@ -177,11 +177,14 @@ def _model_again(sweat, link):
     """The sweat model of one link, on looks as the counts tell them."""
     one = sweat.links.assign(weight=[float(i == link) for i in range(len(sweat.links))])
     counts = sweat.counts.loc[:, ["pour", "pot", "blend", "load_pct", "stress"]]
+    counts["age_days"] = sweat.counts.get("age_days", sweat.ages[1])
     looks = [
         counts.loc[np.repeat(counts.index, sweat.counts[f"g{g}"])].assign(grade=g)
         for g in range(5)
     ]
-    return rebuild_model(replace(sweat, links=one), pd.concat(looks, ignore_index=True))
+    looks = pd.concat(looks, ignore_index=True)
+    looks["code"] = np.arange(len(looks)).astype(str)
+    return rebuild_model(replace(sweat, links=one), looks)
 
 
 def _is_peak(model, sweat):

@@ -265,7 +265,9 @@ class TestHamiltonianDraws:
                        points=0.3 * start.points + 1.0)
 
         def draw(seed):
-            return hamiltonian_draws(log_gammas_and_slopes, poor, size=3200, seed=seed)
+            return hamiltonian_draws(
+                log_gammas_and_slopes, poor, size=3200, seed=seed, chains=32, warm_up=200
+            )
 
         mean, spread = spread_of(quantiles, draw, seeds=6)
         assert np.all(np.abs(mean - QUANTILES) < 5 * spread / np.sqrt(6) + 5e-3)

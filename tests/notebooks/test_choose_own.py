@@ -47,7 +47,7 @@ CASES = {
     ),
     "all dry": (
         {"soft": 60.0, "firm": 60.0}, {"frost": 2, "throw": 1, "assessors": 4},
-        ("no sweat at all was seen", "soft: use "),
+        ("stayed dry", "soft: use "),
     ),
     "all wet": (
         {"soft": -20.0, "firm": -20.0}, {"frost": 2},
