@@ -146,7 +146,8 @@ def test_a_name_that_the_maker_wrote_into_a_notebook_is_found(demo, tmp_path):
     shutil.copytree(demo.folder, folder)
     own = new_notebook(cells=[new_markdown_cell("Our Cedar series")])
     nbformat.write(own, folder / "own.ipynb")
-    with pytest.raises(SharingError, match="^what is to stay hidden (.|\n)*'Cedar' in own.ipynb holds 'cedar'"):
+    told = "^what is to stay hidden (.|\n)*'Cedar' in own.ipynb holds 'cedar'"
+    with pytest.raises(SharingError, match=told):
         prepare_reading_copy(Store.open(folder), Choices(hide_fragrance=True), ["own.ipynb"])
 
 

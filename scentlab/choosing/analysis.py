@@ -6,7 +6,7 @@ from functools import cached_property
 from scentlab.choosing.ceiling import Ceiling
 from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load
 from scentlab.choosing.rests import odd_pots_of
-from scentlab.choosing.rules import Rules
+from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.sensitivity import find_sensitivity
 from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
@@ -156,7 +156,7 @@ def _try(fit, notes):
 
 def _no_throw(throws, kind, notes):
     number = int((throws["kind"] == kind).sum()) if len(throws) else 0
-    return _no_fit(f"{kind} throw", number, "score", notes)
+    return _no_fit(f"{THROW_WORDS[kind]} throw", number, "score", notes)
 
 
 def _no_fit(what, number, named, notes):

@@ -250,7 +250,11 @@ def smooth_weights(log_ratio):
     tail, excess = len(largest), np.exp(weights[largest]) - np.exp(cutoff)
     k_hat = -np.inf
     if tail >= 5 and excess[-1] > excess[0]:
-        k_hat, scale = fit_pareto(excess)
+        with np.errstate(all="ignore"):  # a draw that outweighs all others leaves no shape to fit
+            k_hat, scale = fit_pareto(excess)
+    if np.isnan(k_hat):
+        k_hat = np.inf
+    elif np.isfinite(k_hat):
         chance = (np.arange(tail) + 0.5) / tail
         smoothed = np.log(pareto_quantile(chance, k_hat, scale) + np.exp(cutoff))
         weights = weights.copy()

@@ -309,7 +309,8 @@ class TestAnalysis:
         with pytest.raises(FitError) as error:
             analyse(series)
         assert str(error.value).startswith(
-            "no load can be given, because there is no sweat grade to fit; grade some pieces first. "
+            "no load can be given, because there is no sweat grade to fit; grade some pieces "
+            "first. "
             "Change of hot throw on the 0-10 scale from 5.0 to 13.0 % of wax, "
         )
 

@@ -26,7 +26,7 @@ def looks():
 
 @pytest.fixture(scope="module")
 def fit(looks):
-    return fit_sweat(looks, {"soft": 12.0, "hard": 12.0}, draws=1500)
+    return fit_sweat(looks, {"soft": 12.0, "hard": 12.0}, draws=6000)
 
 
 def chance_of_grades(fit, named, counts, u):
@@ -67,7 +67,8 @@ class TestPots:
         """5 % and 50 % points of the capacities, within four joint errors of the draws; the tails
         of two fits by other draws differ by up to 0.15 points more."""
         for pot in ("soft2", "hard3"):
-            other = fit_sweat(looks[looks["pot"] != pot], {"soft": 12.0, "hard": 12.0}, draws=6000, seed=8)
+            rest = looks[looks["pot"] != pot]
+            other = fit_sweat(rest, {"soft": 12.0, "hard": 12.0}, draws=6000, seed=8)
             found, k_hat = without_pot(fit, pot)
             assert k_hat < 0.7
             assert sorted(found.counts["pot"].unique()) == sorted(other.counts["pot"].unique())
