@@ -46,7 +46,7 @@ def of_one_load(series):
 def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     number = int((of_one_load.series.throws["kind"] == "warm").sum())
     assert number > 100
-    said = f"There is no fit of warm throw, though {number} scores are stored: {ONE_LOAD}"
+    said = f"There is no fit of hot throw, though {number} scores are stored: {ONE_LOAD}"
     text = words_of(report_html(of_one_load))
     assert text.count(said) == 2  # under the pick and under throw
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
