@@ -20,7 +20,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
 
 N_GRADES = 5
-LOAD_SCALE, AGE_DOUBLING, POUR_TEMP_SCALE = 1.0, 2.0, 5.0
+POUR_TEMP_SCALE = 5.0
 POURED = "pour temperature"
 COVARIATES = {
     "load": "per point of load (% of wax)",

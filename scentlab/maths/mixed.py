@@ -205,23 +205,6 @@ class MixedProblem:
         log_det_x = 2.0 * np.log(np.diag(root)).sum()
         return _Solved(beta, information, residual, log_det_x, factor, hx, hy)
 
-    def likelihood_of_fixed(self, theta):
-        """-2 log of the full likelihood as a function of the fixed effects' columns (n, p).
-
-        With theta held the random effects are factorised once, however many columns are tried.
-        """
-        factor = self.groupings.factor(theta)
-        hy = factor.forward(self.zty[:, None])[:, 0]
-
-        def value(x):
-            hx = factor.forward(self.groupings.zt @ x)
-            right = x.T @ self.y - hx.T @ hy
-            beta = np.linalg.solve(x.T @ x - hx.T @ hx, right)
-            residual = self.yty - hy @ hy - beta @ right
-            return factor.log_det + self.n * (1.0 + np.log(2.0 * np.pi * residual / self.n))
-
-        return value
-
     def criterion(self, theta, reml=True):
         """-2 log of the restricted (or full) likelihood, profiled over beta and sigma."""
         return self._criterion(self.solve(theta), reml)

@@ -245,7 +245,7 @@ def smooth_weights(log_ratio):
     tail = int(np.ceil(min(0.2 * size, 3.0 * np.sqrt(size))))
     order = np.argsort(weights)
     largest, cutoff = order[-tail:], weights[order[-tail - 1]]
-    # Mirrored draws may weigh the same, so that some of the largest only equal the cut-off.
+    # Draws may weigh the same, so that some of the largest only equal the cut-off.
     largest = largest[weights[largest] > cutoff]
     tail, excess = len(largest), np.exp(weights[largest]) - np.exp(cutoff)
     k_hat = -np.inf
