@@ -182,12 +182,13 @@ def _blend_section(analysis, blend):
     own = trade[trade["blend"] == blend]
     pick = analysis.pick.table.set_index("blend", drop=False).loc[blend]
     known = analysis.series.blends.set_index("blend")
+    made_of = known["composition"].get(blend)
     # The same curve stands in two pictures and is the dearest part of both.
     graded = len(plots.graded_loads(analysis, blend))
     curve = plots.sweat_curve(analysis, blend) if graded else None
     return {
         "name": blend,
-        "composition": known["composition"].get(blend, ""),
+        "composition": "" if wording.is_missing(made_of) else made_of,
         "sentence": analysis.pick.sentences.get(blend, ""),
         "table": tradeoff_table(
             own, analysis.series.currency, rules, wording.least_told(analysis.pick)

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 import pytest
-from hypothesis import HealthCheck, given, settings
+from hypothesis import HealthCheck, Phase, given, settings
 from hypothesis import strategies as st
 
 from scentlab.choosing.analysis import analyse
@@ -175,23 +175,29 @@ def _must_be_whole(shape, analysis):
     assert np.isclose(analysis.sweat.weights.sum(), 1.0)
 
 
-@settings(max_examples=30, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.too_slow])
+def many(examples):
+    """So many examples, the same on every run; a failing one is shown as it came, not shrunk."""
+    return settings(
+        max_examples=examples, deadline=None, derandomize=True,
+        phases=(Phase.explicit, Phase.reuse, Phase.generate),
+        suppress_health_check=[HealthCheck.too_slow],
+    )
+
+
+@many(30)
 @given(SHAPES)
 def test_every_small_series_has_an_answer(shape):
     answer(shape)
 
 
 @pytest.mark.calibration
-@settings(max_examples=2000, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.too_slow])
+@many(2000)
 @given(SHAPES)
 def test_every_one_of_many_small_series_has_an_answer(shape):
     answer(shape)
 
 
-@settings(max_examples=4, deadline=None, derandomize=True,
-          suppress_health_check=[HealthCheck.too_slow])
+@many(4)
 @given(SHAPES)
 def test_every_small_series_has_a_report(shape):
     analysis = answer(shape)
