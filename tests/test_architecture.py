@@ -15,12 +15,13 @@ import scentlab
 
 PACKAGE = Path(scentlab.__file__).parent
 
-VOCABULARY = {"text", "units", "schema", "materials", "series", "results"}
+VOCABULARY = {"files", "text", "units", "schema", "materials", "series", "results"}
 
 # A part of the package and the other parts that it may import.
 MAY_IMPORT = {
     "__init__": set(),
     "__main__": {"cli"},
+    "files": set(),
     "text": set(),
     "units": set(),
     "schema": {"text"},
