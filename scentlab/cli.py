@@ -131,7 +131,7 @@ def series_folder(name):
 
 
 def _panel(arguments):
-    from scentlab.recording.panel_server import serve
+    from scentlab.panel.server import serve
 
     folder = series_folder(arguments.folder)
     serve(

@@ -28,6 +28,7 @@ FROST_GRADES = (
     "up to 50 % of the face",
     "more than half of the face",
 )
+GRADE_WORDS = {"sweat": SWEAT_GRADES, "frost": FROST_GRADES}
 STRESSES = ("rest", "heat")
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may tell of
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip

@@ -9,7 +9,6 @@ import re
 from dataclasses import dataclass
 
 from scentlab import schema
-from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
 from scentlab.recording.store import RefusedError
 from scentlab.text import kept, spelling
@@ -129,7 +128,7 @@ def _words(table, row):
     who = f" by {row['assessor']}" if row.get("assessor") else ""
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
-        grade = GRADE_WORDS[row["test"]][row["grade"]]
+        grade = schema.GRADE_WORDS[row["test"]][row["grade"]]
         stress = f", {row['stress']}" if row["stress"] else ""
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":

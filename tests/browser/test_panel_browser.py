@@ -21,7 +21,7 @@ PLAN = {
                    "position": 1, "code": "500"}],
 }
 SERVER = (
-    "import sys; from scentlab.recording.panel_server import serve;"
+    "import sys; from scentlab.panel.server import serve;"
     "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
 )
 

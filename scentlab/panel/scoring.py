@@ -10,10 +10,10 @@ import threading
 from collections import Counter
 from dataclasses import dataclass, field
 
-from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.progress import age_words, known_assessors, waiting
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import RefusedError, Store
+from scentlab.schema import GRADE_WORDS
 
 _THROWS = {"warm": "Hot throw", "cold": "Cold throw"}
 

@@ -14,7 +14,6 @@ import io
 import ipaddress
 import json
 import logging
-import os
 import re
 import secrets
 import socket
@@ -28,11 +27,12 @@ import tornado.netutil
 import tornado.template
 import tornado.web
 
-from scentlab.recording.drawings import GRADE_WORDS, grade_svg
-from scentlab.recording.panel import Panel, Task
+from scentlab.files import write_whole
+from scentlab.panel.scoring import Panel, Task
+from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError, Store, StoreError
-from scentlab.schema import DataError
+from scentlab.schema import GRADE_WORDS, DataError
 
 MEMORY_FILE = "panel.json"
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
@@ -403,15 +403,9 @@ def _remembered(store):
 def _remember(store, token, port):
     if store.folder is None:
         return
-    # Not being able to remember costs a new link next time, nothing else. The file takes its place
-    # whole: half of one would cost the phones their link.
-    with contextlib.suppress(OSError):
-        path = store.folder / MEMORY_FILE
-        half = path.with_name(f"{MEMORY_FILE}.part")
-        half.touch(mode=0o600)
-        os.chmod(half, 0o600)
-        half.write_text(json.dumps({"token": token, "port": port}), encoding="utf-8")
-        os.replace(half, path)
+    with contextlib.suppress(OSError):  # it costs a new link next time, nothing else
+        write_whole(store.folder / MEMORY_FILE, json.dumps({"token": token, "port": port}),
+                    private=True)
 
 
 def _is_this_machine(host):

@@ -18,9 +18,9 @@ from urllib.parse import urlencode
 import pytest
 import tornado.netutil
 
-from scentlab.recording import panel_server
-from scentlab.recording.panel import Panel
-from scentlab.recording.panel_server import (
+from scentlab.panel import server as panel_server
+from scentlab.panel.scoring import Panel
+from scentlab.panel.server import (
     IN_ALL,
     LARGEST_BODY,
     PER_ADDRESS,
@@ -603,7 +603,7 @@ def test_link_and_port_are_remembered_for_the_next_time(store, folder):
 
 def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
     script = (
-        "import sys; from scentlab.recording.panel_server import serve;"
+        "import sys; from scentlab.panel.server import serve;"
         "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
     )
     links = []
