@@ -312,7 +312,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
 
     Parameters
     ----------
-    folder : series folder or SQLAlchemy URL.
+    folder : series folder.
     host : address to listen on; any other than this machine's own is warned about.
     port : 0 takes the port of the last time if it is free, so that phones find it again.
     looks_per_piece : number of assessors who grade each sweat and frost piece.
@@ -322,7 +322,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     Raises StoreError when the series cannot be opened or the port is taken.
     """
     store = Store.open(folder)
-    store.hold(WORKERS)
+    store.hold()
     token, last_port = _remembered(store)
     log = BoundedLog(token)
     logging.getLogger().addHandler(log)

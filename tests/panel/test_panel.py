@@ -640,7 +640,7 @@ def test_a_port_of_the_last_time_that_is_taken_is_told(folder, store):
 
 
 def test_the_file_holds_everything_when_connections_rest(store, folder):
-    store.hold(4)
+    store.hold()
     store.add("grades", {"code": "417", "test": "sweat", "stress": "heat", "age_days": 1,
                          "assessor": "A1", "grade": 1})
     assert (folder / "series.sqlite-wal").exists(), "connections are kept"

@@ -92,7 +92,7 @@ def test_all_problems_of_all_files_are_told_at_once(empty, files):
         "pieces.csv, row 7, column code: found '41', expected a blind code of three digits, such "
         "as 417. Correct the text.",
         "pieces.csv, row 8, column sweat_grade: found '9', expected a whole number from 0 to 4 "
-        "(sweat grade). Correct the value or leave the cell empty.",
+        "(sweat grade). Correct the value or leave it empty.",
         "throws.csv, row 4, column throw: found '11', expected a number with a decimal point from "
         "0 to 10 (throw, 0 to 10). Correct the value.",
         "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 stands above "

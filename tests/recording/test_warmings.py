@@ -43,9 +43,6 @@ def test_a_check_is_stored_read_and_told(store):
     assert [e.words for e in stored_about(store, "417")] == [
         "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
     ]
-    assert store.history("417")["value"].tolist()[1:] == [
-        "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
-    ]
 
 
 def test_without_checks_the_frame_is_empty(store):
