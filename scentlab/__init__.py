@@ -35,7 +35,7 @@ _PUBLIC = {
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html"),
     "recording.store": ("Store",),
     "recording.reading": ("read_series",),
-    "recording.importing": ("export_csvs", "import_csvs", "read_csvs"),
+    "recording.importing": ("dry_run", "export_csvs", "import_csvs", "read_csvs"),
     "recording.progress": ("see_progress", "waiting", "warmer_pieces"),
     "recording.forms": (
         "AssessorForm", "BleedForm", "GradeForm", "PourForm", "ShareForm", "ThrowForm",
@@ -45,7 +45,6 @@ _PUBLIC = {
     "recording.import_form": ("ImportForm",),
     "recording.correct_form": ("CorrectForm",),
     "recording.correcting": ("make_void", "mend", "stored_about"),
-    "recording.matching": ("dry_run",),
     "recording.planning_form": ("PlanningForm", "RunBar"),
     "recording.answer_form": ("AnswerForm",),
     "recording.blend_form": ("BlendForm",),

@@ -144,8 +144,7 @@ def _panel(arguments):
 
 
 def _import(arguments):
-    from scentlab.recording.importing import store_frames
-    from scentlab.recording.matching import dry_run
+    from scentlab.recording.importing import dry_run, store_frames
     from scentlab.recording.store import Store
 
     folder = series_folder(arguments.folder)
@@ -164,7 +163,7 @@ def _import(arguments):
             print(f"{name}: {_rows(len(frame))} in {files[name]} in order")
         print("Nothing was written (--dry-run).")
         return
-    for table, number in store_frames(store, tried.frames).items():
+    for table, number in tried.store(store).items():
         print(f"{table}: {_rows(number)} stored")
     print(f"Next: {_program()} report {quoted(folder)}")
 

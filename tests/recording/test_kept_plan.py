@@ -9,8 +9,8 @@ import pytest
 from scentlab import shipped
 from scentlab.cli import main
 from scentlab.recording.import_form import ImportForm
-from scentlab.recording.importing import import_csvs
-from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.importing import dry_run, import_csvs
+from scentlab.recording.matching import From, Source
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import DataError

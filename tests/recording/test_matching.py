@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scentlab.recording.importing import import_csvs, read_csvs
-from scentlab.recording.matching import DryRun, From, Source, dry_run, suggest_columns
+from scentlab.recording.importing import DryRun, dry_run, import_csvs, read_csvs
+from scentlab.recording.matching import From, Source, suggest_columns
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
 from scentlab.schema import DataError

@@ -9,8 +9,8 @@ import pytest
 
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.forms import WarmingForm
-from scentlab.recording.importing import export_csvs, import_csvs, read_csvs
-from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.importing import dry_run, export_csvs, import_csvs, read_csvs
+from scentlab.recording.matching import From, Source
 from scentlab.recording.progress import warmer_pieces
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, VERSION, RefusedError, Store
