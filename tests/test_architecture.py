@@ -40,14 +40,9 @@ MAY_IMPORT = {
     "shipped": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"shipped"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {
-        "cli_sharing", "cli_answer", "shipped", "recording", "panel", "choosing", "sharing",
-        "planning",
-    },
+    "cli": VOCABULARY | {"shipped", "recording", "panel", "choosing", "sharing"},
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
     "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
-    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
-    "cli_answer": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }
 
 # An outside library and the modules or folders that may import it.
