@@ -123,7 +123,7 @@ def _check_number(column, value):
     readable = not isinstance(value, (str, bytes, bool)) or _NUMBER.fullmatch(text)
     try:
         number = float(value) if readable else math.nan
-    except (TypeError, ValueError):
+    except (TypeError, ValueError, OverflowError):
         number = math.nan
     low, high = (-math.inf if column.lower is None else column.lower,
                  math.inf if column.upper is None else column.upper)
