@@ -112,7 +112,8 @@ _SCORED = {"grades": "test, code, assessor", "throws": "assessor, sitting, kind,
 _PLAN_COLUMNS = ("entry_id", "key", "saved_at", "document")
 
 
-def _build(connection):
+def _build():
+    """What makes a store."""
     yield "CREATE TABLE about (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
     yield ("CREATE TABLE plan (entry_id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, key TEXT NOT "
            "NULL UNIQUE, saved_at TEXT NOT NULL, document TEXT NOT NULL)")
@@ -121,19 +122,8 @@ def _build(connection):
         yield from _records_sql(table)
 
 
-def _add_reasons(connection):
-    """From version 1 to 2: a correction can say why."""
-    for name in ("pours", "pieces", "grades", "throws", "bleeds"):
-        yield f"ALTER TABLE {name} ADD COLUMN reason TEXT"
-
-
-def _add_warmings(connection):
-    """From version 2 to 3: checks of pieces left on the warmer."""
-    yield from _records_sql(RECORDS["warmings"])
-
-
-# Per old version the statements to the next one.
-MIGRATIONS = {1: _add_reasons, 2: _add_warmings}
+# Per old version the statements to the next one, from a connection; 3 was the first to be released.
+MIGRATIONS = {}
 
 
 def _standing(table):
@@ -175,7 +165,7 @@ class Store:
         with store._connected() as connection:  # a journal is not changed within a transaction
             connection.execute("PRAGMA journal_mode=WAL")
         with store._writing() as connection:
-            for statement in _build(connection):
+            for statement in _build():
                 connection.execute(statement)
             connection.executemany("INSERT INTO about VALUES (?, ?)", about.items())
         return store

@@ -8,7 +8,7 @@ import pytest
 
 from scentlab.recording.correct_form import CorrectForm
 from scentlab.recording.correcting import make_void, mend, stored_about
-from scentlab.recording.store import RefusedError, Store
+from scentlab.recording.store import RefusedError
 from scentlab.schema import DataError
 
 
@@ -106,23 +106,6 @@ def test_nothing_is_found(scored, name, words):
     with pytest.raises(RefusedError) as error:
         stored_about(scored, name)
     assert str(error.value) == words
-
-
-def test_a_store_of_version_one_gets_room_for_reasons(scored, folder):
-    import sqlite3
-
-    from scentlab.recording.records import RECORDS
-    from scentlab.recording.store import FILE_NAME, VERSION
-
-    with sqlite3.connect(folder / FILE_NAME) as raw:
-        raw.execute("DROP TABLE warmings")
-        for table in set(RECORDS) - {"warmings"}:
-            raw.execute(f"ALTER TABLE {table} DROP COLUMN reason")
-        raw.execute("UPDATE about SET value = '1' WHERE name = 'version'")
-    opened = Store.open(folder)
-    assert opened.about()["version"] == VERSION
-    mend(opened, "grades", 1, {"grade": 0}, "why")
-    assert opened.rows("grades")["reason"].tolist() == [None, "why"]
 
 
 def test_who_scores_is_told_no_weights(scored):
