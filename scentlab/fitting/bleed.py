@@ -11,7 +11,6 @@ from scipy import special
 from scentlab.maths.hinge import (
     HingeProblem,
     f_drop,
-    fit_hinge,
     floor_freedom,
     hinge,
     join_freedom,
@@ -143,18 +142,20 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
     notes += more
     blends = tuple(dict.fromkeys(points["blend"]))
     problem = _problem(points, blends)
-    fit = fit_hinge(problem)
+    variances = problem.variances()
     rows = [_join_row(problem, b, blend, confidence) for b, blend in enumerate(blends)]
     joins = pd.DataFrame(rows)
     profile = [_profile_of(problem, b, blend) for b, blend in enumerate(blends)]
-    floor, slope, join = _draw_curves(problem, profile, fit, draws, seed)
+    floor, slope, join = _draw_curves(problem, profile, variances, draws, seed)
     tested = _tested(points, blends)
     notes += _join_notes(joins, tested) + _pot_notes(problem, points, blends)
+    sds = np.sqrt(variances)
     return BleedFit(
-        blends, joins, floor, slope, join, pd.concat(profile, ignore_index=True),
-        float(np.sqrt(fit.variances[0])), float(np.sqrt(fit.variances[1])), points, tested,
-        hours, temp_c, confidence, notes,
-    )
+        blends=blends, joins=joins, floor=floor, slope=slope, join=join,
+        profile=pd.concat(profile, ignore_index=True), sd_pots=float(sds[0]),
+        sd_error=float(sds[1]), points=points, tested=tested, hours=hours, temp_c=temp_c,
+        confidence=confidence, notes=notes,
+    )  # fmt: skip
 
 
 @one_thread()
@@ -283,25 +284,18 @@ def _enough_loads(points):
 def _problem(points, blends):
     place = points["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
     pot = pd.factorize(points["pot"].astype(str))[0]
-    return HingeProblem(
-        points["load_pct"].to_numpy(), points["bleed_mg"].to_numpy(), place, pot, rising=True
-    )
+    return HingeProblem(points["load_pct"].to_numpy(), points["bleed_mg"].to_numpy(), place, pot)
 
 
 def _join_row(problem, b, blend, confidence):
-    one, two = (f_drop(problem, confidence, k) for k in (1, 2))
-    limits = join_limits(problem, b, drop=one, flat_drop=two)
-    lowest = float(problem.knots(b)[0])
-    state = INSIDE
-    if not np.isfinite(limits.estimate):
-        state = NO_RISE
-    elif limits.estimate <= lowest:
-        state = NO_LEVEL
+    join = float(problem.best_joins[b])
+    lower, upper = join_limits(problem, b, *(f_drop(problem, confidence, k) for k in (1, 2)))
+    state = INSIDE if join > problem.knots(b)[0] else NO_LEVEL
     return {
-        "blend": blend, "join_pct": limits.estimate,
-        "lower_pct": limits.lower, "upper_pct": limits.upper, "state": state,
+        "blend": blend, "join_pct": join, "lower_pct": lower, "upper_pct": upper,
+        "state": state if np.isfinite(join) else NO_RISE,
         "floor_df": floor_freedom(problem), "join_df": join_freedom(problem),
-    }
+    }  # fmt: skip
 
 
 def _profile_of(problem, b, blend):
@@ -314,16 +308,14 @@ def _profile_of(problem, b, blend):
     return pd.DataFrame({"blend": blend, "load_pct": joins, "drop": scale * drops})
 
 
-def _draw_curves(problem, profile, fit, size, seed):
+def _draw_curves(problem, profile, variances, size, seed):
     """Draws (D, B) of floor, slope and join: the join by its profile, the others given it."""
     rng = np.random.default_rng(seed)
-    drawn = [
-        _draw_one(problem, b, own, fit, size, rng) for b, own in enumerate(profile)
-    ]
+    drawn = [_draw_one(problem, b, own, variances, size, rng) for b, own in enumerate(profile)]
     return tuple(np.column_stack(columns) for columns in zip(*drawn, strict=True))
 
 
-def _draw_one(problem, b, profile, fit, size, rng):
+def _draw_one(problem, b, profile, variances, size, rng):
     """Draws of one floor, slope and join, with tails of Student's t.
 
     A floor is judged by the pots, a slope by the pours within them.
@@ -333,30 +325,24 @@ def _draw_one(problem, b, profile, fit, size, rng):
     weight = np.exp(-_between(profile, fine))
     # An exact hinge has its whole weight at one point, which the even grid may miss.
     fine, weight = np.append(fine, loads[np.argmin(drops)]), np.append(weight, weight.sum() * 1e-9)
-    join = rng.choice(fine, size=size, p=weight / weight.sum())
-    df = np.array([floor_freedom(problem), join_freedom(problem)], dtype=float)
-    # One tail for both, widened for each by its own degrees of freedom.
-    tails = np.sqrt(df / special.chdtri(df, rng.uniform(size=(size, 1))))
+    place = rng.choice(len(fine), size=size, p=weight / weight.sum())
     rows = problem.own[b]
-    x, y = problem.x[rows], problem.y[rows]
-    covariance = _covariance_within(problem.pot[rows], *fit.variances)
-    inverse = np.linalg.pinv(covariance) if covariance.any() else np.eye(len(rows))
-    ends = np.empty((size, 2))
-    for at in np.unique(join):
-        own = join == at
-        design = np.column_stack([np.ones_like(x), np.maximum(0.0, x - at)])
-        spread = np.linalg.pinv(design.T @ inverse @ design)
-        centre = spread @ (design.T @ inverse @ y)
-        away = rng.multivariate_normal(
-            np.zeros(2), spread * covariance.any(), size=int(own.sum()), method="eigh"
-        )
-        ends[own] = centre + away * tails[own]
-    return ends[:, 0], np.maximum(ends[:, 1], 0.0), join
-
-
-def _covariance_within(pot, between, error):
-    """Covariance of the pours of one blend; fits without any error have none."""
-    return error * np.eye(len(pot)) + between * (pot[:, None] == pot)
+    pot = problem.pot[rows]
+    covariance = variances[1] * np.eye(len(rows)) + variances[0] * (pot[:, None] == pot)
+    inverse = np.linalg.inv(covariance) if variances.any() else np.eye(len(rows))
+    # One tail for both, widened for each by its own degrees of freedom.
+    df = np.array([floor_freedom(problem), join_freedom(problem)], dtype=float)
+    tails = np.sqrt(df / special.chdtri(df, rng.uniform(size=(size, 1)))) * variances.any()
+    x = np.maximum(0.0, problem.x[rows] - fine[:, None])
+    design = np.stack([np.ones_like(x), x], axis=-1)
+    across = np.swapaxes(design, 1, 2) @ inverse
+    spread = np.linalg.pinv(across @ design)
+    centre = (spread @ (across @ problem.y[rows])[..., None])[..., 0]
+    bend, axes = np.linalg.eigh(spread)
+    root = axes * np.sqrt(np.maximum(bend, 0.0))[:, None, :]
+    away = (root[place] @ rng.standard_normal((size, 2, 1)))[..., 0]
+    floor, slope = (centre[place] + away * tails).T
+    return floor, np.maximum(slope, 0.0), fine[place]
 
 
 def _tested(points, blends):
@@ -392,7 +378,7 @@ def _join_notes(joins, tested):
 
 
 def _pot_notes(problem, points, blends):
-    if problem.pots > problem.groups:
+    if problem.apart:
         return ()
     if points["pot"].nunique() > len(blends):
         return (

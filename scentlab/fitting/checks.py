@@ -1,4 +1,4 @@
-"""Does a sweat fit describe what was seen? Pours, pots, assessors and the model's assumptions."""
+"""Does a sweat fit describe what was seen? Pours, pots and testers."""
 
 from dataclasses import dataclass, field
 
@@ -7,10 +7,9 @@ import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import N_GRADES, rebuild_model
-from scentlab.maths.assumptions import nominal_test, scale_test
-from scentlab.maths.ordinal import count_looks, grade_probabilities, misread_flow
+from scentlab.maths.ordinal import grade_probabilities, misread_flow
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import Result
 
 ODD = 2.0
 _GRADES = [f"g{g}" for g in range(N_GRADES)]
@@ -31,13 +30,11 @@ class SweatCheck(Result):
         between pots), and odd (|z| above 2).
     assessors : DataFrame: assessor, looks, mean_excess (grade above what is expected of the pour),
         se; empty when one person graded all.
-    assumptions : DataFrame: assumption, statistic, df, p_value.
     """
 
     pours: pd.DataFrame
     pots: pd.DataFrame
     assessors: pd.DataFrame
-    assumptions: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
@@ -83,9 +80,8 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
     looks, _ = settle_looks(grades, "sweat", ages=True)
     pours = _expected_pours(fit, seed, repeats)
     pots = _pots(fit, looks)
-    assumptions, notes = _assumptions(fit, looks)
     assessors = _assessors(grades, pours)
-    return SweatCheck(pours, pots, assessors, assumptions, notes + _odd_notes(pots, assessors))
+    return SweatCheck(pours, pots, assessors, _odd_notes(pots, assessors))
 
 
 def _expected_pours(fit, seed, repeats):
@@ -153,50 +149,6 @@ def _pots(fit, looks):
     return frame[["pot", "blend", "effect", "z", "odd"]]
 
 
-def _assumptions(fit, looks):
-    """Likelihood-ratio tests: load shifts all grades alike; blends and loads share one spread."""
-    columns = {"load": looks["load_pct"].to_numpy(float)}
-    for blend in fit.blends[1:]:
-        columns[blend] = (looks["blend"] == blend).to_numpy(float)
-    seen = np.unique(looks["grade"].to_numpy(int))
-    if len(seen) < 3:
-        note = "Fewer than three grades were seen, so the model's assumptions cannot be tested."
-        return pd.DataFrame(columns=["assumption", "statistic", "df", "p_value"]), (note,)
-    grade = np.searchsorted(seen, looks["grade"].to_numpy(int))
-    data = count_looks(
-        grade, np.column_stack(list(columns.values())), np.zeros(len(looks)), len(seen)
-    )
-    rows, notes = [], []
-    wanted = [("load shifts all grades alike", nominal_test, 0)]
-    wanted += [
-        (f"{b} has the spread of the others", scale_test, i)
-        for i, b in enumerate(fit.blends[1:], start=1)
-    ]
-    for words, test, column in wanted:
-        try:
-            found = test(data, column)
-        except FitError:
-            notes.append(f"The grades are too sharply separated to test whether {words}.")
-            continue
-        rows.append((words, found.statistic, found.df, found.p_value))
-    table = pd.DataFrame(rows, columns=["assumption", "statistic", "df", "p_value"])
-    return table, tuple(notes) + _assumption_notes(table)
-
-
-def _assumption_notes(table):
-    """Notes on the tests that speak against an assumption, after Holm's correction."""
-    if table.empty:
-        return ()
-    from statsmodels.stats.multitest import multipletests  # slow to import, needed here only
-
-    against, corrected = multipletests(table["p_value"], alpha=0.05, method="holm")[:2]
-    return tuple(
-        f"The grades speak against the assumption that {words} (p {p:.3f} after Holm's "
-        "correction): read the ceilings with more caution."
-        for words, p in zip(table["assumption"][against], corrected[against], strict=True)
-    )
-
-
 def _assessors(grades, pours):
     """Mean excess of each assessor's grades over what is expected of the pour."""
     looks = grades[grades["grade"].notna()].copy()
@@ -218,7 +170,7 @@ def _odd_notes(pots, assessors):
     for r in assessors.itertuples():
         if abs(r.mean_excess) > 2.5 * r.se and abs(r.mean_excess) > 0.25:
             notes.append(
-                f"Assessor {r.assessor} grades {abs(r.mean_excess):.1f} grades "
+                f"Tester {r.assessor} grades {abs(r.mean_excess):.1f} grades "
                 f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."
             )
     return tuple(notes)

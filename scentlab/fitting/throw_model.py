@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.maths.curves import SHAPES, bow, scaled
-from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior
+from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior, tellable
 
 SOURCES = {
     "assessor": "between assessors",
@@ -112,33 +112,16 @@ def _columns(designs, load, lo, hi):
 
 
 def _groupings(scores, fixed, share):
-    """The groupings that the scores can hold: more than one group, not a group per score, none
-    that parts the scores as another does, and none that the levels of the blends take up."""
-    text = {n: scores[n].astype(str) for n in ("assessor", "sitting", "pot", "pour", "code")}
-    text["taste"] = text["assessor"] + "\n" + scores["blend"].astype(str)
-    names, groups, slopes, partitions = [], [], [], set()
-    for name in SOURCES:
-        if name == "scale":
-            names.append(name)
-            groups.append(pd.factorize(text["assessor"])[0])
-            slopes.append(share)
-        if name not in text:
-            continue
-        index, levels = pd.factorize(text[name])
-        if not 1 < len(levels) < len(scores) or index.tobytes() in partitions:
-            continue
-        if len(levels) <= fixed.shape[1] and _taken_up(np.eye(len(levels))[index], fixed):
-            continue
-        partitions.add(index.tobytes())
-        names.append(name)
-        groups.append(index)
-        slopes.append(None)
-    return names, groups, slopes
-
-
-def _taken_up(columns, fixed):
-    left = columns - fixed @ np.linalg.lstsq(fixed, columns, rcond=None)[0]
-    return bool(np.abs(left).max() < 1e-8)
+    """The groupings that the scores can hold, and the testers' scales, which the prior holds."""
+    wanted = {
+        n: (scores["assessor"].astype(str) + "\n" + scores["blend"] if n == "taste" else scores[n],
+            None)
+        for n in SOURCES if n not in ("scale", "score")
+    }  # fmt: skip
+    found = list(zip(*tellable(wanted, fixed), strict=True))
+    place = int(bool(found) and found[0][0] == "assessor")
+    found.insert(place, ("scale", pd.factorize(scores["assessor"])[0], share))
+    return zip(*found, strict=True)
 
 
 @dataclass(frozen=True)

@@ -1,27 +1,26 @@
 """Weight that pieces lose on a warmer, and the part of their fragrance that it is.
 
-weight = start of the piece - A (1 - exp(-k t)) (1 + piece + pot) + error, with a straight line
-beside it. The start of each piece is taken out exactly, so that an error of the first weighing
-does not pass for a loss.
+loss = A (1 - exp(-k t)) (1 + piece + pot) + start of the piece + error, with a straight line
+beside it. The error of the first weighing of a piece is in all its losses, and so an effect of
+its own that does not pass for a loss.
 """
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
+    APPROACH,
+    STRAIGHT,
     OverTime,
+    Setting,
     arm_words,
     arms_of,
-    arranged,
     code_list,
-    common_fields,
     curve_frame,
-    described,
-    effects_of,
+    fit_blends,
     table_of,
     usable,
 )
-from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.units import content_from_load
@@ -29,8 +28,12 @@ from scentlab.units import content_from_load
 SOURCES = {
     "code": "between pieces of a pot, over the whole time",
     "pot": "between pots, over the whole time",
+    "start": "between pieces at their start",
     "error": "of a single weighing",
 }
+# Standard deviations as shares of the largest mean loss: wide, since scales differ.
+MEDIANS = {"code": 0.08, "pot": 0.08, "start": 0.02, "error": 0.02}
+SPREAD, FLOOR = 0.8, 0.001
 # A form that is this likely is not ruled out.
 LIKELY = 0.1
 
@@ -53,7 +56,7 @@ class WeightLoss(OverTime):
             words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
             values.append((f"weight lost {words}", loss, "g"))
             values.append((f"fragrance gone {words}", share, "% of the fragrance"))
-        return table_of(values, self.sds, self.confidence)
+        return table_of(values, self.sds, "g", self.confidence)
 
     @property
     def sentence(self):
@@ -94,26 +97,29 @@ def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed
     _need_times(weighings)
     weighings = _losses(weighings)
     notes += _grown(weighings) + _too_much(weighings)
-    arms, arm = arms_of(weighings)
-    wanted = {"pot": (weighings["pot"], "curve"), "code": (weighings["code"], "curve")}
-    effects = effects_of(weighings, arm, wanted)
-    within = contrasts(weighings["code"].to_numpy())
-    data = arranged(weighings["hours"], -weighings["weight_g"], arms, arm, effects, within)
-    common = common_fields(
-        data, arms, ((STRAIGHT, False), (APPROACH, False), (APPROACH, True)),
-        "the weights follow a curve exactly: there is no error to measure; weigh on a finer scale "
-        "or more pieces", SOURCES, "g", draws, seed,
+    arms, arm = arms_of(
+        weighings, "weighings", piece_g=("start_g", "mean"), fragrance_g=("fragrance_g", "mean")
     )
-    arms = described(arms, weighings, arm, "weighings")
-    start = weighings.assign(arm=arm).drop_duplicates("code").groupby("arm")
-    arms = arms.assign(
-        piece_g=start["start_g"].mean(), fragrance_g=start["fragrance_g"].mean()
-    )
+    later = weighings["hours"].to_numpy() > 0
+    rows = weighings[later]
+    wanted = {
+        "pot": (rows["pot"], "curve"), "code": (rows["code"], "curve"),
+        "start": (rows["code"], None),
+    }  # fmt: skip
+    most = float(rows.groupby(["blend", "hours"])["loss_g"].mean().abs().max())
+    setting = Setting(
+        {STRAIGHT: 0.5, APPROACH: 0.5}, {n: most * sd for n, sd in MEDIANS.items()}, SPREAD,
+        FLOOR * most, 10.0 * most, SOURCES,
+    )  # fmt: skip
+    found = fit_blends(
+        rows, rows["loss_g"].to_numpy(), rows["hours"].to_numpy(), arm[later], wanted, setting,
+        draws, seed,
+    )  # fmt: skip
     points = weighings[["blend", "load_pct", "pot", "code", "hours", "loss_g", "share_pct"]]
     return WeightLoss(
-        arms, **common, first_h=0.0, longest_h=data.end, points=points.reset_index(drop=True),
-        confidence=confidence, notes=notes + _arm_notes(arms, common["forms"]) + (_NOT_SCENT,),
-    )
+        arms, **found, first_h=0.0, longest_h=float(rows["hours"].max()), points=points,
+        confidence=confidence, notes=notes + _arm_notes(arms, found["forms"]) + (_NOT_SCENT,),
+    )  # fmt: skip
 
 
 _NOT_SCENT = (
@@ -176,7 +182,7 @@ def _with_starts(rows, piece_g):
         return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
     first = bare.drop_duplicates("code").assign(hours=0.0, weight_g=float(piece_g))
     return _in_order(pd.concat([rows, first])), (
-        f"Not weighed at hour 0, so the planned {piece_g:g} g stand for their start, and what the "
+        f"Not weighed at hour 0, so the planned {piece_g:g} g count as their start, and what the "
         f"casting missed passes for a loss: pieces {names}.",
     )
 
@@ -251,14 +257,14 @@ def _arm_notes(arms, forms):
             "One piece of each blend and load was weighed: how pieces differ is not known, and "
             "the intervals hold for that piece."
         )
-    likely = forms[forms["weight"] >= LIKELY]["form"].unique()
-    if len(likely) > 1:
-        notes.append(
-            "The weights do not tell a straight line from a loss that levels off: nothing is "
-            "known of where it would end."
-        )
-    elif likely[0] == STRAIGHT.name:
+    curved = forms.loc[forms["form"] == APPROACH.name, "weight"].max()
+    if curved < LIKELY:
         notes.append(
             "The loss was still a straight line at the last weighing: the end of it is not known."
+        )
+    elif curved < 1.0 - LIKELY:
+        notes.append(
+            "The weights do not show whether the loss is a straight line or levels off: nothing is "
+            "known of where it would end."
         )
     return tuple(notes)

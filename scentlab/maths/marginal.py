@@ -16,7 +16,7 @@ import numpy as np
 from scipy import linalg, special
 from scipy.stats import qmc
 
-from scentlab.maths.mixed import Groupings
+from scentlab.maths.groupings import Groupings
 
 _MOST_STEPS = 60
 _FREEDOM = 6.0
@@ -51,6 +51,33 @@ class Posterior:
     effective: float
 
 
+def tellable(wanted, fixed):
+    """The effects at random that observations can hold: (names, groups, slopes).
+
+    Left out is what has one group, a group for each observation, the groups of an effect before
+    it with the same slope, or what the fixed columns take up.
+
+    Parameters
+    ----------
+    wanted : dict of name to labels (n,) and slope, an array (n,) or None. fixed : array (n, p).
+    """
+    kept, known = [], set()
+    for name, (labels, slope) in wanted.items():
+        levels, index = np.unique(np.asarray(labels).astype(str), return_inverse=True)
+        partition = np.unique(index, return_index=True)[1][index].tobytes(), slope is None
+        if not 1 < len(levels) < len(index) or partition in known:
+            continue
+        if len(levels) <= fixed.shape[1]:
+            columns = np.eye(len(levels))[index] * (1.0 if slope is None else slope[:, None])
+            over = fixed * (1.0 if slope is None else slope[:, None])
+            left = columns - over @ np.linalg.lstsq(over, columns, rcond=None)[0]
+            if np.abs(left).max() < 1e-8:
+                continue
+        known.add(partition)
+        kept.append((name, index, slope))
+    return tuple(zip(*kept, strict=True)) if kept else ((), (), ())
+
+
 class Marginal:
     """The marginal density of scores in the sds and the design.
 
@@ -58,7 +85,7 @@ class Marginal:
     ----------
     y : array (n,). columns : array (n, R). arms : array (n, B) of 0 and 1. extra : array (n, E).
     mixes : array (C, J, R), how each design combines the columns. chances : array (C,), prior.
-    groups, slopes : see :class:`~scentlab.maths.mixed.Groupings`. priors : Priors.
+    groups, slopes : see :class:`~scentlab.maths.groupings.Groupings`. priors : Priors.
     """
 
     def __init__(self, y, columns, arms, extra, mixes, chances, groups, slopes, priors):
