@@ -14,7 +14,7 @@ import numpy as np
 from scipy import optimize, stats
 
 # Shares of the pots in the variance at which the profile is worked out; parabolas between.
-_SHARES = np.concatenate([[0.0], np.linspace(0.02, 0.9, 45), [0.92, 0.94, 0.96, 0.98, 0.99]])
+_SHARES = np.concatenate([[0.0], np.linspace(0.03, 0.9, 23), [0.94, 0.97, 0.99]])
 _PER_GAP = 12
 
 
@@ -292,7 +292,7 @@ def join_limits(problem, g, drop, flat_drop=None):
     inside = np.nonzero(drops <= cuts)[0]
     lower, upper = -np.inf, np.inf
     if inside[0] > 0:
-        lower = optimize.brentq(over, joins[inside[0] - 1], joins[inside[0]], xtol=1e-12)
+        lower = optimize.brentq(over, joins[inside[0] - 1], joins[inside[0]], xtol=1e-9)
     if inside[-1] < len(joins) - 1:
-        upper = optimize.brentq(over, joins[inside[-1]], joins[inside[-1] + 1], xtol=1e-12)
+        upper = optimize.brentq(over, joins[inside[-1]], joins[inside[-1] + 1], xtol=1e-9)
     return float(lower), float(upper)
