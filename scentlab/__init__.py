@@ -56,7 +56,6 @@ _PUBLIC = {
     "fitting.sweat": ("fit_sweat", "sweat_risk"),
     "fitting.bleed": ("bleed_curve", "fit_bleed"),
     "fitting.joint": ("join_evidence",),
-    "fitting.blending": ("predict_capacity",),
     "fitting.lots": ("fit_lots",),
     "fitting.checks": ("check_sweat",),
     "fitting.frost": ("fit_frost", "frost_risk"),

@@ -27,7 +27,7 @@ def printed(numbers):
 
 
 def test_every_experiment_has_data_results_and_provenance(numbers):
-    names = ["benchmark", "stagnant", "steel_bars", "wine", "yarn"]
+    names = ["benchmark", "stagnant", "steel_bars", "wine"]
     assert published_names() == names == sorted(set(numbers["data"]))
     readme = (published_folder() / "README.md").read_text(encoding="utf-8")
     for name in names:
@@ -78,5 +78,5 @@ def test_another_experiment_is_refused():
         published_data("candles")
     assert str(error.value) == (
         "no published experiment is called 'candles'; there are benchmark, stagnant, steel_bars, "
-        "wine, yarn"
+        "wine"
     )
