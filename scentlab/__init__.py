@@ -59,7 +59,7 @@ _PUBLIC = {
     "fitting.lots": ("fit_lots",),
     "fitting.checks": ("check_sweat",),
     "fitting.frost": ("fit_frost", "frost_risk"),
-    "fitting.throw": ("fit_throw", "load_for_throw", "throw_curve"),
+    "fitting.throw": ("fit_throw", "throw_curve"),
     "fitting.longevity": ("fit_longevity",),
     "fitting.throw_life": ("hours_until", "life_curve"),
     "fitting.weight_loss": ("loss_curve",),

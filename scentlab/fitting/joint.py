@@ -292,8 +292,8 @@ def _notes(sweat, bleed, apart, states, fit):
             lower, middle, upper = _limits(sweat, blend)
             row = joins.loc[blend]
             notes.append(
-                f"Sweat and bleed disagree on the half-sweat load of {blend}: {middle:.1f} % of wax "
-                f"by sweat ({lower:.1f} to {upper:.1f}) and {_join_words(row)} by bleed "
+                f"Sweat and bleed disagree on the half-sweat load of {blend}: {middle:.1f} % of "
+                f"wax by sweat ({lower:.1f} to {upper:.1f}) and {_join_words(row)} by bleed "
                 f"({say_open(row['lower_pct'], row['upper_pct'])}), {abs(apart[blend]):.1f} "
                 "standard errors apart. The sweat grades alone are used for it; look for a "
                 "blotter or a temperature that was not as planned."

@@ -182,16 +182,3 @@ def _limits(bends, chances):
     middle, low, high = np.exp(np.interp([0.5, 0.025, 0.975], ends, np.log(bends)))
     low = low if chances[0] < 0.025 else np.nan
     return float(middle), float(low), float(high) if chances[-1] < 0.025 else np.nan
-
-
-def effects(scored, draws):
-    """Predicted effects of each grouping by name, at the median sds and the likeliest design."""
-    marginal, found = scored.marginal, draws.posterior
-    x = marginal.design(int(np.argmax(found.chances)))
-    log_sds = np.median(found.log_sds, axis=0)
-    error = marginal.error(log_sds)
-    factor = marginal.groupings.factor(np.exp(log_sds[:-1]) / np.sqrt(error))
-    rest = marginal.whole[:, -1] - x @ found.coefficients.mean(axis=0)
-    h = factor.forward((marginal.groupings.zt @ rest)[:, None])[:, 0]
-    pieces = np.split(factor.effects(h), np.cumsum(marginal.groupings.levels)[:-1])
-    return dict(zip(scored.names, pieces, strict=True))

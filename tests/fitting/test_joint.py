@@ -153,8 +153,8 @@ class TestConflict:
         row = bleed.joins.set_index("blend").loc["hard"]
         apart = abs(joint.table.set_index("blend").at["hard", "apart"])
         assert joint.notes == (
-            f"Sweat and bleed disagree on the half-sweat load of hard: {middle:.1f} % of wax by sweat "
-            f"({lower:.1f} to {upper:.1f}) and {row['join_pct']:.1f} % by bleed "
+            f"Sweat and bleed disagree on the half-sweat load of hard: {middle:.1f} % of wax by "
+            f"sweat ({lower:.1f} to {upper:.1f}) and {row['join_pct']:.1f} % by bleed "
             f"({row['lower_pct']:.1f} to {row['upper_pct']:.1f}), {apart:.1f} standard errors "
             "apart. The sweat grades alone are used for it; look for a blotter or a temperature "
             "that was not as planned.",
