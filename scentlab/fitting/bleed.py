@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from scentlab.fitting.looks import planned_loads
 from scentlab.maths.hinge import (
     HingeProblem,
     f_drop,
@@ -71,31 +72,26 @@ class BleedFit(Result):
         """Capacity, floor and slope per blend, then the standard deviations.
 
         The capacity is the best join with its profile limits; each se is what gives the limits
-        by Student's t.
+        by Student's t, and is missing where a side is open.
         """
         rows = []
         tails = (0.5 - self.confidence / 2.0, 0.5 + self.confidence / 2.0)
         for b, row in enumerate(self.joins.itertuples()):
-            limits = row.lower_pct, row.upper_pct
-            words = f"capacity of {row.blend} by bleed"
-            rows.append((words, row.join_pct, *self._spread(limits, row.join_df), "% of wax"))
-            for name, draws, df, unit in (
-                ("bleed below it", self.floor, row.floor_df, "mg"),
-                ("rise beyond it", self.slope, row.join_df, "mg per % of wax"),
-            ):
-                limits = np.quantile(draws[:, b], tails)
-                middle = float(np.median(draws[:, b]))
-                words = f"{name}, {row.blend}"
-                rows.append((words, middle, *self._spread(limits, df), unit))
+            floor, slope = self.floor[:, b], self.slope[:, b]
+            for name, middle, (lower, upper), df, unit in (
+                (f"capacity of {row.blend} by bleed", row.join_pct,
+                 (row.lower_pct, row.upper_pct), row.join_df, "% of wax"),
+                (f"bleed below it, {row.blend}", np.median(floor), np.quantile(floor, tails),
+                 row.floor_df, "mg"),
+                (f"rise beyond it, {row.blend}", np.median(slope), np.quantile(slope, tails),
+                 row.join_df, "mg per % of wax"),
+            ):  # fmt: skip
+                width = upper - lower if np.isfinite(upper - lower) else np.nan
+                se = width / (2.0 * special.stdtrit(df, tails[1]))
+                rows.append((name, middle, se, lower, upper, unit))
         for name, sd in (("sd between pots", self.sd_pots), ("sd of a pour", self.sd_error)):
             rows.append((name, sd, np.nan, np.nan, np.nan, "mg"))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
-
-    def _spread(self, limits, df):
-        """The standard error behind limits by Student's t (missing when open), and the limits."""
-        lower, upper = limits
-        width = upper - lower if np.isfinite(upper - lower) else np.nan
-        return width / (2.0 * special.stdtrit(df, 0.5 + self.confidence / 2.0)), lower, upper
 
     @property
     def sentence(self):
@@ -123,9 +119,13 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
     Parameters
     ----------
-    bleeds : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours
-        (on the blotter), temp_c. Only the most common pair of hours and temperature is fitted.
-    confidence : float, of the intervals. draws : int, draws of the curve. seed : int.
+    bleeds : DataFrame
+        Columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours (on the blotter),
+        temp_c. Only the most common pair of hours and temperature is fitted.
+    confidence : float
+        Of the intervals.
+    draws, seed : int
+        Number of draws of the curve, and their seed.
 
     Returns
     -------
@@ -133,7 +133,20 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
     Raises
     ------
-    FitError when there is too little to fit.
+    FitError
+        When there is too little to fit.
+
+    Notes
+    -----
+    Join of two lines by least squares, limits by the profile likelihood (Hudson 1966).
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1)
+    >>> bool(8.5 < fit_bleed(series.bleeds).joins["join_pct"][0] < 10.5)
+    True
     """
     weighings, notes = _settle(bleeds)
     weighings, (hours, temp_c), more = _one_condition(weighings)
@@ -147,7 +160,7 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
     joins = pd.DataFrame(rows)
     profile = [_profile_of(problem, b, blend) for b, blend in enumerate(blends)]
     floor, slope, join = _draw_curves(problem, profile, variances, draws, seed)
-    tested = _tested(points, blends)
+    tested = _tested(points)
     notes += _join_notes(joins, tested) + _pot_notes(problem, points, blends)
     sds = np.sqrt(variances)
     return BleedFit(
@@ -160,12 +173,33 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
 @one_thread()
 def bleed_curve(fit, blend, loads):
-    """Mean bleed of a blend in a typical pot at loads (% of wax), with its interval.
+    """Mean bleed of a blend in a typical pot at loads, with its interval.
+
+    Parameters
+    ----------
+    fit : BleedFit
+    blend : str
+    loads : float or array
+        In % of wax.
 
     Returns
     -------
-    DataFrame with load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with
-    the blend all three are missing: nothing is claimed there.
+    DataFrame
+        load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with the blend all
+        three are missing: nothing is claimed there.
+
+    Raises
+    ------
+    FitError
+        For a blend that was not weighed.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
+    >>> fit = fit_bleed(simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1).bleeds)
+    >>> bleed_curve(fit, "soft", [8.0, 20.0])["bleed_mg"].isna().tolist()
+    [False, True]
     """
     if blend not in fit.blends:
         raise FitError(f"no blend is called {blend!r}; weighed were {', '.join(fit.blends)}")
@@ -231,19 +265,18 @@ def _settle(bleeds):
 def _one_condition(weighings):
     """The weighings of the most common pair of hours and temperature, that pair, and a note."""
     pairs = weighings[["hours", "temp_c"]].astype(float)
-    sizes = pairs.value_counts(dropna=False)
-    most = sizes[sizes == sizes.max()].index[0]
-    own = np.ones(len(pairs), dtype=bool)
-    for name, value in zip(pairs.columns, most, strict=True):
-        own &= (pairs[name].isna() if pd.isna(value) else pairs[name] == value).to_numpy()
+    number = pairs.groupby(["hours", "temp_c"], dropna=False, sort=False).ngroup()
+    most = number.mode().iloc[0]
+    own = number == most
+    pair = tuple(pairs[own].iloc[0])
     if own.all():
-        return weighings, most, ()
+        return weighings, pair, ()
     note = (
-        f"Bleed was weighed under {len(sizes)} conditions; only the most common,"
-        f"{_condition_words(*most) or ' not recorded'}, is fitted, and {int((~own).sum())} of "
+        f"Bleed was weighed under {number.nunique()} conditions; only the most common,"
+        f"{_condition_words(*pair) or ' not recorded'}, is fitted, and {int((~own).sum())} of "
         f"{len(own)} weighings were left out."
     )
-    return weighings[own].reset_index(drop=True), most, (note,)
+    return weighings[own].reset_index(drop=True), pair, (note,)
 
 
 def _pour_means(weighings):
@@ -256,12 +289,11 @@ def _pour_means(weighings):
 
 def _enough_loads(points):
     """Points of the blends with loads enough for a hinge, and a note on the others."""
-    few = {}
-    for blend, own in points.groupby("blend", sort=False):
-        loads = np.sort(own["load_pct"].to_numpy())
-        number = 1 + int((np.diff(loads) > NEAR_PCT).sum())
-        if number < FEWEST_LOADS:
-            few[blend] = number
+    numbers = {
+        blend: len(planned_loads(own["load_pct"], NEAR_PCT))
+        for blend, own in points.groupby("blend", sort=False)
+    }
+    few = {blend: n for blend, n in numbers.items() if n < FEWEST_LOADS}
     words = ", ".join(f"{blend} ({n})" for blend, n in few.items())
     kept = points[~points["blend"].isin(few)].reset_index(drop=True)
     if kept.empty:
@@ -274,9 +306,7 @@ def _enough_loads(points):
             f"{len(kept)} pours with a weighed bleed cannot settle a floor, a rise and a join of "
             f"each of {kept['blend'].nunique()} blends; weigh more pours"
         )
-    if not few:
-        return kept, ()
-    return kept, (
+    return kept, bool(few) * (
         f"Bleed was weighed at fewer than {FEWEST_LOADS} loads of {words}: left out of the fit.",
     )
 
@@ -345,14 +375,11 @@ def _draw_one(problem, b, profile, variances, size, rng):
     return floor, np.maximum(slope, 0.0), fine[place]
 
 
-def _tested(points, blends):
-    rows = []
-    for blend in blends:
-        own = points[points["blend"] == blend]
-        rows.append(
-            (blend, own["load_pct"].min(), own["load_pct"].max(), own["pot"].nunique(), len(own))
-        )
-    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pours"])
+def _tested(points):
+    return points.groupby("blend", sort=False).agg(
+        lowest_pct=("load_pct", "min"), highest_pct=("load_pct", "max"), pots=("pot", "nunique"),
+        pours=("pour", "size"),
+    ).reset_index()  # fmt: skip
 
 
 def _join_notes(joins, tested):
@@ -361,18 +388,18 @@ def _join_notes(joins, tested):
         lowest, highest = say_load(range_.lowest_pct), say_load(range_.highest_pct)
         if row.state == NO_RISE:
             notes.append(
-                f"The bleed of {row.blend} does not rise up to {highest}: its capacity by bleed "
-                "is bounded from below at most."
+                f"The bleed of {row.blend} does not rise up to {highest}: its half-sweat load by "
+                "bleed is bounded from below at most."
             )
         elif not np.isfinite(row.upper_pct):
             notes.append(
                 f"The bleed of {row.blend} is not shown to rise up to {highest}: the interval of "
-                "its capacity is open above; weigh bleed at higher loads."
+                "its half-sweat load is open above; weigh bleed at higher loads."
             )
         if not np.isfinite(row.lower_pct) and row.state != NO_RISE:
             notes.append(
                 f"The bleed of {row.blend} may rise from the lowest load weighed, {lowest}: the "
-                "interval of its capacity is open below; weigh bleed at lower loads."
+                "interval of its half-sweat load is open below; weigh bleed at lower loads."
             )
     return tuple(notes)
 
@@ -386,5 +413,5 @@ def _pot_notes(problem, points, blends):
         )
     return (
         "Bleed was weighed in one pot of each blend, so how it differs between pots is not known: "
-        "the interval of a capacity holds for that pot.",
+        "the interval of a half-sweat load holds for that pot.",
     )

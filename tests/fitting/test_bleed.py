@@ -195,8 +195,8 @@ class TestOpenIntervals:
         highest = fit.tested["highest_pct"][0]
         words = f"{highest:.1f} % of wax ({100 * highest / (100 + highest):.1f} % of total)"
         assert fit.notes == (
-            f"The bleed of soft does not rise up to {words}: its capacity by bleed is bounded "
-            "from below at most.",
+            f"The bleed of soft does not rise up to {words}: its half-sweat load by bleed is "
+            "bounded from below at most.",
         )
         assert f"soft no load up to {words}, 90 % interval" in fit.sentence
         assert (bleed_curve(fit, "soft", [6.0, 14.0])["bleed_mg"] > 0).all()
@@ -207,8 +207,8 @@ class TestOpenIntervals:
         lowest = fit.tested["lowest_pct"][0]
         assert fit.notes == (
             f"The bleed of soft may rise from the lowest load weighed, {lowest:.1f} % of wax "
-            f"({100 * lowest / (100 + lowest):.1f} % of total): the interval of its capacity is "
-            "open below; weigh bleed at lower loads.",
+            f"({100 * lowest / (100 + lowest):.1f} % of total): the interval of its half-sweat "
+            "load is open below; weigh bleed at lower loads.",
         )
 
     def test_a_straight_line_through_the_data(self):
@@ -292,5 +292,5 @@ class TestDegenerate:
     def test_one_pot(self):
         assert fit_bleed(weighed(pots=1)).notes == (
             "Bleed was weighed in one pot of each blend, so how it differs between pots is not "
-            "known: the interval of a capacity holds for that pot.",
+            "known: the interval of a half-sweat load holds for that pot.",
         )
