@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.bleed import capacity_drop, say_open
-from scentlab.fitting.reweighting import draw_error, leave_out_draws, reweighted
+from scentlab.fitting.reweighting import reweighted
 from scentlab.fitting.sweat import SweatFit, rebuild_model
 from scentlab.maths.intervals import likelihood_drop
 from scentlab.maths.sampling import (
@@ -40,8 +40,7 @@ class Joint(Result):
         that of the sweat grades alone.
     table : DataFrame, one row per blend of the sweat fit: blend, estimate_pct, lower_pct,
         upper_pct (capacity on all that is used, 90 % interval, % of wax), width_before_pct,
-        width_after_pct, gain (share of the width that the bleed took away), gain_error (its Monte
-        Carlo standard error), apart (how many
+        width_after_pct, gain (share of the width that the bleed took away), apart (how many
         standard errors the two lie apart; missing without a bleed), used (whether the bleed of
         the blend counts), state.
     k_hat, effective_size : trust in the new weights.
@@ -68,14 +67,8 @@ class Joint(Result):
 def _gain_words(row):
     if not row.used:
         return f"sweat alone: {row.state}"
-    error = 200 * row.gain_error
-    if not abs(100 * row.gain) > error:
-        return f"as wide as by sweat alone, to {max(error, 1.0):.0f} %"
     change = "narrower" if row.gain >= 0 else "wider"
-    return (
-        f"{100 * abs(row.gain):.0f} % (give or take {max(error, 1.0):.0f}) {change} than by sweat "
-        "alone"
-    )
+    return f"{abs(100 * row.gain):.0f} % {change} than by sweat alone"
 
 
 @one_thread()
@@ -270,18 +263,8 @@ def _row(sweat, fit, blend, apart, state):
     return {
         "blend": blend, "estimate_pct": middle, "lower_pct": lower, "upper_pct": upper,
         "width_before_pct": width, "width_after_pct": after, "gain": 1.0 - after / width,
-        "gain_error": _gain_error(sweat, fit, blend),
         "apart": apart, "used": state == USED, "state": state,
     }
-
-
-def _gain_error(sweat, fit, blend):
-    """Monte Carlo standard error of the gain, from draws that both share or from draws of each."""
-    widths = [leave_out_draws(f, lambda f: np.ptp(_limits(f, blend))) for f in (sweat, fit)]
-    if fit.draws is sweat.draws:
-        return float(draw_error(widths[1] / widths[0]))
-    errors = [draw_error(w) / w.mean() for w in widths]
-    return float(np.hypot(*errors) * widths[1].mean() / widths[0].mean())
 
 
 def _notes(sweat, bleed, apart, states, fit):

@@ -47,8 +47,6 @@ FLOOR = 0.15
 MIDDLE = 5.0
 COEFFICIENTS = {"level": 10.0, "rise": 3.0, "bow": 2.0}
 EXTRAS = {"minutes": 3.0, "position": 1.0, "before": 0.5}
-# Draws of the standard deviations in a round; with many effects they are dear and nearly normal.
-FEW_DRAWS, MANY_DRAWS, MANY_EFFECTS = 64, 128, 400
 
 
 @dataclass(frozen=True)
@@ -141,8 +139,7 @@ class Draws:
 def draw(scored, draws, seed):
     """Draws of everything, each of the same weight."""
     marginal = scored.marginal
-    many = marginal.groupings.ztz.shape[0] > MANY_EFFECTS
-    found = draw_posterior(marginal, draws, seed, size=FEW_DRAWS if many else MANY_DRAWS)
+    found = draw_posterior(marginal, draws, seed)
     n = marginal.shape[1]
     level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
     names = np.array([s for s, _ in scored.designs])

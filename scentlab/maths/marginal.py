@@ -22,7 +22,7 @@ from scentlab.maths.sampling import Sampler
 _MOST_STEPS = 60
 _AT_ONCE = 2_000_000
 # With fewer effective draws of the sds another round is drawn around those found.
-_ENOUGH, _MOST_ROUNDS = 48, 5
+_A_ROUND, _ENOUGH, _MOST_ROUNDS = 128, 48, 5
 
 
 @dataclass(frozen=True)
@@ -238,12 +238,12 @@ class Marginal:
         return at, bend
 
 
-def draw_posterior(marginal, draws, seed, *, size=128):
+def draw_posterior(marginal, draws, seed):
     """Draws of coefficients, design and log sds.
 
     Parameters
     ----------
-    marginal : Marginal. draws : int. seed : int. size : int, draws of the sds in a round.
+    marginal : Marginal. draws : int. seed : int.
 
     Returns
     -------
@@ -261,7 +261,7 @@ def draw_posterior(marginal, draws, seed, *, size=128):
     peak = Peak(centre, np.nan, None, -bend, True)
     sampler = Sampler(log_density, peak, rng)
     for rounds in range(1, _MOST_ROUNDS + 1):
-        sampler.grow(rounds * size)
+        sampler.grow(rounds * _A_ROUND)
         drawn = sampler.weighed()
         if drawn.effective_size >= _ENOUGH:
             break
