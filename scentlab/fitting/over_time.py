@@ -247,6 +247,16 @@ def usable(warmings, column, nothing, lost):
     return rows[known].astype({"hours": float, column: float, "load_pct": float}), notes
 
 
+def need_times(rows, what):
+    """Refuses rows at fewer than three times; ``what`` says what was done at them."""
+    times = np.unique(rows["hours"])
+    if len(times) < 3:
+        when = " and ".join(f"{t:g} h" for t in times)
+        raise FitError(
+            f"{what} at {when} on the warmer only; a curve needs three times or more"
+        )
+
+
 def arms_of(rows, counted, **more):
     """The arms of rows, and the arm of each row (int array).
 
@@ -255,17 +265,14 @@ def arms_of(rows, counted, **more):
     arm, found = np.full(len(rows), -1), []
     for blend, own in rows.groupby("blend", sort=False):
         for near in planned_loads(own["load_pct"].unique(), NEAR_PCT):
-            load = float(near.mean())
-            here = (rows["blend"] == blend) & rows["load_pct"].isin(near)
-            arm[here.to_numpy()] = len(found)
-            found.append({"blend": blend, "load_pct": load, "content_pct": content_from_load(load)})
-    grouped = rows.groupby(arm)
-    arms = pd.DataFrame(found).assign(
-        pieces=grouped["code"].nunique(), pots=grouped["pot"].nunique(),
-        **{counted: grouped.size()}, first_h=grouped["hours"].min(),
-        longest_h=grouped["hours"].max(),
-    )  # fmt: skip
-    return arms.assign(**{name: grouped[c].agg(how) for name, (c, how) in more.items()}), arm
+            arm[(rows["blend"].eq(blend) & rows["load_pct"].isin(near)).to_numpy()] = len(found)
+            found.append((blend, near.mean(), content_from_load(near.mean())))
+    arms = pd.DataFrame(found, columns=["blend", "load_pct", "content_pct"])
+    wanted = {
+        "pieces": ("code", "nunique"), "pots": ("pot", "nunique"), counted: ("code", "size"),
+        "first_h": ("hours", "min"), "longest_h": ("hours", "max"),
+    }  # fmt: skip
+    return arms.join(rows.groupby(arm).agg(**(wanted | more))), arm
 
 
 def arm_place(arms, blend, load_pct=None):

@@ -21,6 +21,7 @@ from scentlab.fitting.over_time import (
     code_list,
     curve_frame,
     fit_blends,
+    need_times,
     quantiles,
     table_of,
     time_to,
@@ -89,22 +90,17 @@ class ThrowLife(OverTime):
 def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     """Fit how warm throw falls over hours on the warmer.
 
-    Parameters
-    ----------
     warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, assessor, throw
-        (0 to 10); rows without a throw are weighings and are not looked at.
-    confidence : float, of the intervals. draws : int. seed : int.
-
-    Returns
-    -------
-    ThrowLife
-
-    Raises
-    ------
-    FitError when there is too little to fit.
+    (0 to 10); rows without a throw are weighings and are not looked at. The rest as in
+    :func:`~scentlab.fitting.longevity.fit_longevity`. Raises FitError for too little to fit.
     """
     scores, notes = _settle(warmings)
-    _need_times(scores)
+    need_times(scores, "throw was scored")
+    if scores["throw"].nunique() == 1:
+        raise FitError(
+            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
+            "there is no error to measure; score longer, or with more assessors"
+        )
     arms, arm = arms_of(scores, "scores", assessors=("assessor", "nunique"))
     first = float(scores["hours"].min())
     time = scores["hours"].to_numpy() - first
@@ -130,11 +126,28 @@ def life_curve(fit, blend, hours, load_pct=None):
 
     Parameters
     ----------
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : ThrowLife
+    blend : str
+    hours : float or array
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with hours, throw (median), lower and upper; missing outside the hours tested.
+    DataFrame
+        hours, throw (0 to 10, median), lower and upper; missing outside the hours tested.
+
+    Raises
+    ------
+    FitError
+        For a blend or load that was not tested.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [1.0, 2.0, 4.0, 8.0], "throw": [8.0, 7.0, 6.0, 3.5]})
+    >>> rows = rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0, assessor="A1")
+    >>> life_curve(fit_throw_life(rows, draws=200), "soft", [4, 9])["throw"].isna().tolist()
+    [False, True]
     """
     return curve_frame(fit, blend, hours, load_pct, "throw")[1]
 
@@ -145,19 +158,35 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
 
     Parameters
     ----------
-    fit : ThrowLife, or a Longevity that holds one. throw : float or array, 0 to 10, the limit; or
-    share : float, the limit as a share of the throw at the first check, such as 0.5.
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : ThrowLife, or a Longevity that holds one
+    blend : str
+    throw : float or array
+        The limit, 0 to 10; or
+    share : float
+        the limit as a share of the throw at the first check, such as 0.5.
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with throw (the limit), hours (median), lower, upper, first_h, longest_h and words.
-    Hours beyond the longest tested are infinite and said as such; hours at the first check mean
-    that throw was below the limit from then on.
+    DataFrame
+        throw (the limit), hours (median), lower, upper, first_h, longest_h and words. Hours beyond
+        the longest tested are infinite; hours at the first check mean that throw was below the
+        limit from then on.
 
     Raises
     ------
-    FitError for a blend or load that was not tested; ValueError without one of throw and share.
+    FitError
+        For a blend or load that was not tested.
+    ValueError
+        Without one of throw and share.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [1.0, 2.0, 4.0, 8.0], "throw": [8.0, 7.0, 6.0, 3.5]})
+    >>> rows = rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0, assessor="A1")
+    >>> bool(4 < hours_until(fit_throw_life(rows, draws=200), "soft", share=0.5)["hours"][0] < 8)
+    True
     """
     life = getattr(fit, "throw_life", fit)
     if life is None:
@@ -220,20 +249,6 @@ def _settle(warmings):
     rows["assessor"] = rows["assessor"].astype(object).where(named, UNNAMED).astype(str)
     rows["code"] = rows["code"].astype(str)
     return rows, notes
-
-
-def _need_times(scores):
-    times = np.unique(scores["hours"])
-    if len(times) < 3:
-        when = " and ".join(f"{t:g} h" for t in times)
-        raise FitError(
-            f"throw was scored at {when} on the warmer only; a curve needs three times or more"
-        )
-    if scores["throw"].nunique() == 1:
-        raise FitError(
-            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
-            "there is no error to measure; score longer, or with more assessors"
-        )
 
 
 def _panel_notes(scores):

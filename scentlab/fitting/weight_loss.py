@@ -18,6 +18,7 @@ from scentlab.fitting.over_time import (
     code_list,
     curve_frame,
     fit_blends,
+    need_times,
     table_of,
     usable,
 )
@@ -76,27 +77,17 @@ class WeightLoss(OverTime):
 def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
     """Fit the weight lost on the warmer over hours.
 
-    Parameters
-    ----------
     warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, weight_g; rows
-        without a weight are throw scores and are not looked at.
-    piece_g : planned weight of a piece (g), for pieces that were not weighed at hour 0.
-    confidence : float, of the intervals. draws : int. seed : int.
-
-    Returns
-    -------
-    WeightLoss
-
-    Raises
-    ------
-    FitError when there is too little to fit, or nothing was lost.
+    without a weight are throw scores and are not looked at. The rest as in
+    :func:`~scentlab.fitting.longevity.fit_longevity`. Raises FitError for too little to fit, or
+    when nothing was lost.
     """
     weighings, notes = _settle(warmings)
     weighings, more = _with_starts(weighings, piece_g)
     notes += more
-    _need_times(weighings)
+    need_times(weighings, "pieces were weighed")
     weighings = _losses(weighings)
-    notes += _grown(weighings) + _too_much(weighings)
+    notes += _unlikely(weighings)
     arms, arm = arms_of(
         weighings, "weighings", piece_g=("start_g", "mean"), fragrance_g=("fragrance_g", "mean")
     )
@@ -134,12 +125,29 @@ def loss_curve(fit, blend, hours, load_pct=None):
 
     Parameters
     ----------
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : WeightLoss
+    blend : str
+    hours : float or array
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper
-    (% of the fragrance in the piece). Beyond the longest time tested all of them are missing.
+    DataFrame
+        hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper (% of the
+        fragrance in the piece). Beyond the longest time tested all of them are missing.
+
+    Raises
+    ------
+    FitError
+        For a blend or load that was not tested.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25.0, 24.6, 24.4, 24.1]})
+    >>> fit = fit_weight_loss(rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0))
+    >>> bool(0.8 < loss_curve(fit, "soft", 8.0)["loss_g"][0] < 1.0)
+    True
     """
     arm, frame = curve_frame(fit, blend, hours, load_pct, "loss_g")
     share = 100.0 / arm["fragrance_g"] * frame[["loss_g", "lower", "upper"]]
@@ -152,17 +160,15 @@ def _settle(warmings):
     rows, notes = usable(
         warmings, "weight_g", "no piece was weighed on the warmer; weigh pieces, or leave weights "
         "out", "weighings",
-    )
+    )  # fmt: skip
     keys = ["code", "pot", "blend", "load_pct", "hours"]
-    rows = rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()
-    return _in_order(rows), notes
+    return _in_order(rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()), notes
 
 
 def _in_order(rows):
     """Rows piece by piece in time, blends as they first appear."""
-    rows = rows.assign(order=pd.factorize(rows["blend"])[0])
-    rows = rows.sort_values(["order", "code", "hours"], kind="stable", ignore_index=True)
-    return rows.drop(columns="order")
+    order = pd.Series(pd.factorize(rows["blend"])[0], rows.index)
+    return rows.iloc[np.lexsort((rows["hours"], rows["code"], order))].reset_index(drop=True)
 
 
 def _with_starts(rows, piece_g):
@@ -187,20 +193,6 @@ def _with_starts(rows, piece_g):
     )
 
 
-def _need_times(rows):
-    times = np.unique(rows["hours"])
-    if len(times) == 1:
-        raise FitError(
-            f"pieces were weighed at {times[0]:g} h only; a loss needs a weighing at hour 0 and at "
-            "two later times"
-        )
-    if len(times) == 2:
-        raise FitError(
-            f"pieces were weighed at {times[0]:g} h and {times[1]:g} h only; a curve needs a "
-            "weighing at hour 0 and at two later times"
-        )
-
-
 def _losses(rows):
     """Rows of pieces weighed twice or more, with their loss and its share of the fragrance."""
     rows = rows[rows.groupby("code")["hours"].transform("size") > 1].reset_index(drop=True)
@@ -220,8 +212,8 @@ def _losses(rows):
     return rows
 
 
-def _grown(rows):
-    """A note on pieces heavier at their last weighing than at their first; FitError if all are."""
+def _unlikely(rows):
+    """Notes on pieces that grew, or lost more than the fragrance in them; FitError if all grew."""
     last = rows.drop_duplicates("code", keep="last")
     grown = last[last["loss_g"] < -1e-9]
     if len(grown) == len(last):
@@ -230,24 +222,18 @@ def _grown(rows):
             f"{code_list(grown['code'])}); a warmer adds nothing: look at the scale, its zero and "
             "the dish that was weighed with the piece"
         )
-    return tuple(
+    notes = [
         f"Piece {r.code} weighs {-r.loss_g:.2f} g more at {r.hours:g} h than at hour 0: a wrong "
         "weighing, or the dish was weighed with it; correct the entry or make it void."
         for r in grown.itertuples()
+    ]
+    over = rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].drop_duplicates("code")
+    return tuple(notes) + tuple(
+        f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
+        f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
+        "weighing; look, and correct the entry or make it void."
+        for _, r in over.sort_values("code").iterrows()
     )
-
-
-def _too_much(rows):
-    """A note on each piece that lost more than the fragrance that was in it."""
-    notes = []
-    for _, own in rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].groupby("code", sort=True):
-        r = own.iloc[0]
-        notes.append(
-            f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
-            f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
-            "weighing; look, and correct the entry or make it void."
-        )
-    return tuple(notes)
 
 
 def _arm_notes(arms, forms):
