@@ -15,7 +15,7 @@ import scentlab
 
 PACKAGE = Path(scentlab.__file__).parent
 
-VOCABULARY = {"text", "units", "schema", "materials", "series", "results"}
+VOCABULARY = {"text", "units", "amounts", "schema", "materials", "series", "results"}
 
 # A part of the package and the other parts that it may import.
 MAY_IMPORT = {
@@ -25,6 +25,7 @@ MAY_IMPORT = {
     "units": set(),
     "schema": {"text"},
     "results": set(),
+    "amounts": {"units"},
     "materials": {"text", "units"},
     "series": {"text", "units"},
     "maths": VOCABULARY,

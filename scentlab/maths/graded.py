@@ -290,6 +290,11 @@ class CapacityModel(GradedModel):
         self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)
 
+    @property
+    def fewest_pots(self):
+        """How many pots the blend with the fewest has."""
+        return int(self.pot_blends.sum(axis=0).min())
+
     def group_sd(self, free, sigma):
         """Pots differ in points of load: the steeper the curve, the more on the latent scale."""
         return sigma[..., None] / np.exp(self.log_spread(free) @ self.pot_blends.T)
