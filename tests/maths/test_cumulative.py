@@ -21,30 +21,30 @@ from scentlab.maths.ordinal import (
 )
 
 
-def climbed(data, link="logit", nodes=None):
-    """The maximum over thresholds, beta and, with nodes, log sigma, and its standard errors."""
+def climbed(data, link="logit", mixed=False):
+    """The maximum over thresholds, beta and, if mixed, log sigma, and its standard errors."""
     k = data.counts.shape[1] - 1
     share = np.cumsum(data.counts.sum(axis=0))[:-1] / data.counts.sum()
     start = np.concatenate([np.log(share / (1 - share)), np.zeros(data.design.shape[1])])
-    start = start if nodes is None else np.append(start, -0.5)
+    start = np.append(start, -0.5) if mixed else start
 
     def function(free):
         if np.any(np.diff(free[:k]) <= 0):
             return -np.inf, 0.0 * free
         eta = data.design @ free[k : k + data.design.shape[1]]
-        sigma = None if nodes is None else np.exp(free[-1])
-        found = log_likelihood(data, free[:k], eta, sigma, link=link, nodes=nodes or 15)
+        sigma = np.exp(free[-1]) if mixed else None
+        found = log_likelihood(data, free[:k], eta, sigma, link=link, exact=True)
         slope = [found.d_theta, found.d_eta @ data.design]
         return float(found.value), np.concatenate(
-            slope if nodes is None else [*slope, [found.d_log_sigma.sum()]]
+            [*slope, [found.d_log_sigma.sum()]] if mixed else slope
         )
 
     peak = climb(function, start)
     assert peak.converged
-    rest = peak.point[k:] if nodes is None else peak.point[k:-1]
+    rest = peak.point[k:-1] if mixed else peak.point[k:]
     return SimpleNamespace(
         thresholds=peak.point[:k], beta=rest, log_likelihood=peak.value,
-        sigma=None if nodes is None else float(np.exp(peak.point[-1])),
+        sigma=float(np.exp(peak.point[-1])) if mixed else None,
         errors=np.sqrt(np.diag(peak.covariance)),
     )
 
@@ -83,7 +83,7 @@ class TestWine:
         assert fit.log_likelihood == pytest.approx(value, abs=5e-7)
 
     def test_assessors_by_quadrature(self, wine):
-        fit = climbed(wine, nodes=10)
+        fit = climbed(wine, mixed=True)
         assert fit.beta == pytest.approx([3.0619, 1.8334], abs=5e-5)
         assert fit.errors[4:6] == pytest.approx([0.5951, 0.5122], abs=5e-5)
         assert fit.sigma == pytest.approx(1.134787, rel=1e-5)
@@ -93,7 +93,7 @@ class TestWine:
 
     def test_probabilities_of_a_new_assessor_are_not_those_of_the_typical_one(self, wine):
         """Both computed in R by integrate(), at the ten-point estimates."""
-        fit = climbed(wine, nodes=10)
+        fit = climbed(wine, mixed=True)
         conditional = grade_probabilities(fit.thresholds, [0.0, fit.beta.sum()])
         cold = [0.164724, 0.654751, 0.166139, 0.012116, 0.002269]
         warm = [0.001473, 0.031373, 0.306038, 0.428005, 0.233111]
