@@ -6,13 +6,13 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.reweighting import GRADES, pour_locations
 from scentlab.fitting.sweat import N_GRADES, rebuild_model
 from scentlab.maths.ordinal import grade_probabilities, misread_flow
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result
 
 ODD = 2.0
-_GRADES = [f"g{g}" for g in range(N_GRADES)]
 
 
 @dataclass(frozen=True, repr=False)
@@ -70,12 +70,33 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
 
     Parameters
     ----------
-    fit : SweatFit. grades : the frame of looks that it was fitted to. repeats : int, simulated
-        repetitions of the series. seed : int.
+    fit : SweatFit
+    grades : DataFrame
+        The looks that it was fitted to.
+    seed, repeats : int
+        Seed and number of simulated repetitions of the series.
 
     Returns
     -------
     SweatCheck
+
+    Raises
+    ------
+    FitError
+        When the looks lack a column or any grade.
+
+    Notes
+    -----
+    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12).
+
+    Examples
+    --------
+    >>> from scentlab.fitting.sweat import fit_sweat
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 8, 10, 12], pots=2)
+    >>> looks = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1).sweat()
+    >>> len(check_sweat(fit_sweat(looks, draws=300), looks, repeats=50).pours)
+    8
     """
     looks, _ = settle_looks(grades, "sweat", ages=True)
     pours = _expected_pours(fit, seed, repeats)
@@ -90,7 +111,7 @@ def _expected_pours(fit, seed, repeats):
     n = counts["n"].to_numpy(float)
     score = np.arange(N_GRADES)
     mean = _predicted(fit, counts, seed, repeats) @ score / n
-    seen = counts[_GRADES].to_numpy(float) @ score / n
+    seen = counts[GRADES].to_numpy(float) @ score / n
     lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
     frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
     frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
@@ -107,17 +128,10 @@ def _predicted(fit, counts, seed, repeats):
     rng = np.random.default_rng(seed)
     chosen = rng.choice(len(fit.weights), repeats, p=fit.weights / fit.weights.sum())
     pot, pots = pd.factorize(counts["pot"])
-    blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
     named = {k: v[chosen] for k, v in fit.named.items()}
-    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
-    eta = reach / named["spread"][:, blend]
-    for i, stress in enumerate(fit.stresses[1:]):
-        eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
-    if "age_days" in counts:
-        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
-        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, blend]
+    eta, spread = (part[chosen] for part in pour_locations(fit, counts))
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
-    eta = eta + effect[:, pot] / named["spread"][:, blend]
+    eta = eta + effect[:, pot] / spread
     drawn = np.zeros((*eta.shape, N_GRADES))
     for i, link in enumerate(fit.links["link"]):
         own = np.nonzero(fit.draw_link[chosen] == i)[0]
@@ -141,9 +155,9 @@ def _pots(fit, looks):
     """Each pot's effect at the peak of the best link, and how far it stands out."""
     model = rebuild_model(fit, looks)
     sigma, z = float(model.shared(fit.point)["sigma"]), model.effects(fit.point)
-    blend = looks.drop_duplicates("pot").set_index(looks.drop_duplicates("pot")["pot"].astype(str))
+    blend = looks.assign(pot=looks["pot"].astype(str)).drop_duplicates("pot").set_index("pot")
     frame = pd.DataFrame({"pot": model.data.groups, "effect": sigma * z})
-    frame["blend"] = blend["blend"].reindex(frame["pot"]).to_numpy()
+    frame["blend"] = frame["pot"].map(blend["blend"])
     frame["z"] = z
     frame["odd"] = np.abs(z) > ODD
     return frame[["pot", "blend", "effect", "z", "odd"]]

@@ -278,8 +278,9 @@ def _say_shift(row):
         ends = sorted((abs(row.lower), abs(row.upper)))
         way = "earlier" if row.upper < 0 else "later"
         return (
-            f"{row.lot[:1].upper()}{row.lot[1:]} sweats {abs(row.estimate):.1f} points of load (% of wax) {way} "
-            f"than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} points."
+            f"{row.lot[:1].upper()}{row.lot[1:]} sweats {abs(row.estimate):.1f} points of load "
+            f"(% of wax) {way} than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} "
+            "points."
         )
     return (
         f"Whether {row.lot} sweats earlier or later than {row.against} is too close to call: "
