@@ -12,8 +12,27 @@ from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content
 
 
-class MaterialError(ValueError):
-    """A wax, fragrance or blend that cannot be: the message says what to change."""
+class Refusal(ValueError):
+    """Something that cannot be: what came, and the remedy.
+
+    ``field`` is the name of what is to be changed, ``value`` what came for it, ``problem`` what is
+    wrong with it and ``remedy`` what to do, in words; the message is problem and remedy together.
+    """
+
+    def __init__(self, problem, remedy="", *, field="", value=None):
+        super().__init__(f"{problem}; {remedy}" if remedy else problem)
+        self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
+
+    def __reduce__(self):
+        return _again, (type(self), self.problem, self.remedy, self.field, self.value)
+
+
+def _again(kind, problem, remedy, field, value):
+    return kind(problem, remedy, field=field, value=value)
+
+
+class MaterialError(Refusal):
+    """A wax, fragrance or blend that cannot be."""
 
 
 @dataclass(frozen=True)
@@ -44,7 +63,8 @@ class Wax:
             if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
                 raise MaterialError(
                     f"wax {self.name}: {field} is {value:g} °C, above the wax maker's maximum of "
-                    f"{self.max_temp_c:g} °C; lower it or correct max_temp_c"
+                    f"{self.max_temp_c:g} °C", "lower it or correct max_temp_c", field=field,
+                    value=value,
                 )
 
 
@@ -109,28 +129,33 @@ class Blend:
             if self.add_temp_c > self.max_temp_c:
                 raise MaterialError(
                     f"blend {self.name}: one wax asks for fragrance at {self.add_temp_c:g} °C, "
-                    f"another must stay below {self.max_temp_c:g} °C; choose waxes whose sheets "
-                    "agree or correct the temperatures"
+                    f"another must stay below {self.max_temp_c:g} °C",
+                    "choose waxes whose sheets agree or correct the temperatures",
+                    field="add_temp_c", value=self.add_temp_c,
                 )
 
     def _check_fractions(self):
         if not self.parts:
             raise MaterialError(
-                f"blend {self.name} has no wax; give at least one with its fraction"
+                f"blend {self.name} has no wax", "give at least one with its fraction",
+                field="parts",
             )
         if twins(wax.name for wax, _ in self.parts):
-            raise MaterialError(f"blend {self.name} names a wax twice; add its fractions up")
+            raise MaterialError(
+                f"blend {self.name} names a wax twice", "add its fractions up", field="parts"
+            )
         for wax, fraction in self.parts:
             if not (math.isfinite(fraction) and 0 < fraction <= 1):
                 raise MaterialError(
-                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}; "
-                    "give a fraction by weight above 0 and up to 1"
+                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}",
+                    "give a fraction by weight above 0 and up to 1", field="parts",
+                    value=fraction,
                 )
         total = sum(f for _, f in self.parts)
         if abs(total - 1) > 1e-6:
             raise MaterialError(
-                f"blend {self.name}: the fractions add up to {total:g}, not 1; "
-                "give fractions by weight, such as 0.7 and 0.3"
+                f"blend {self.name}: the fractions add up to {total:g}, not 1",
+                "give fractions by weight, such as 0.7 and 0.3", field="parts", value=total,
             )
 
     @property
@@ -203,11 +228,13 @@ def say_lot(lot):
 
 def _good_name(name, what):
     if not isinstance(name, str) or not name.strip() or len(name) > 80:
-        raise MaterialError(f"a {what} needs a name of 1 to 80 characters, not {name!r}")
+        raise MaterialError(
+            f"a {what} needs a name of 1 to 80 characters, not {name!r}", field="name", value=name
+        )
     if unseen(name):
         raise MaterialError(
-            f"the name {name!r} of a {what} holds {', '.join(unseen(name))}, which nobody can "
-            "see; type it anew"
+            f"the name {name!r} of a {what} holds {', '.join(unseen(name))}, which nobody can see",
+            "type it anew", field="name", value=name,
         )
     return kept(name)
 
@@ -217,5 +244,6 @@ def _need_range(value, what, lower, upper, unit):
         return
     if not (isinstance(value, (int, float)) and lower <= value <= upper):
         raise MaterialError(
-            f"{what} is {value!r}; give a number from {lower:g} to {upper:g} {unit}"
+            f"{what} is {value!r}", f"give a number from {lower:g} to {upper:g} {unit}",
+            field=what.rpartition(": ")[2], value=value,
         )

@@ -183,7 +183,8 @@ def _settings(plan, blend, confirming):
         if value is not None and blend.max_temp_c is not None and value > blend.max_temp_c:
             raise PlanError(
                 f"blend {blend.name}: the {name} temperature of {say_temperature(value)} is above "
-                f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}; lower it"
+                f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}", "lower it",
+                field=f"{name}_temp_c", value=value,
             )
     return add, pour, stir
 
@@ -196,17 +197,20 @@ def _hot_addition(rules, blend, add):
     if hot is None:
         raise PlanError(
             f"blend {blend.name}: a confirming pour needs a hot addition and the wax maker's "
-            "maximum is not known; give confirm_add_temp_c, or max_temp_c of every wax"
+            "maximum is not known", "give confirm_add_temp_c, or max_temp_c of every wax",
+            field="confirm_add_temp_c",
         )
     if add is not None and hot < add:
         raise PlanError(
             f"blend {blend.name}: the confirming pour adds at {say_temperature(hot)}, below the "
-            f"usual {say_temperature(add)}; raise confirm_add_temp_c"
+            f"usual {say_temperature(add)}", "raise confirm_add_temp_c",
+            field="confirm_add_temp_c", value=hot,
         )
     if rules.confirm_stir_min <= rules.stir_min:
         raise PlanError(
             f"the confirming pour stirs {rules.confirm_stir_min:g} min, no longer than the usual "
-            f"{rules.stir_min:g} min; raise confirm_stir_min"
+            f"{rules.stir_min:g} min", "raise confirm_stir_min", field="confirm_stir_min",
+            value=rules.confirm_stir_min,
         )
     return hot
 

@@ -35,7 +35,10 @@ class Means:
     def __post_init__(self):
         for name, value in self._given():
             if not isinstance(value, (int, float)) or isinstance(value, bool) or not value >= 0:
-                raise PlanError(f"{name} at hand is {value!r}; give a number of 0 or more")
+                raise PlanError(
+                    f"{name} at hand is {value!r}", "give a number of 0 or more", field=name,
+                    value=value,
+                )
 
     def _given(self):
         for f in fields(self):
@@ -94,8 +97,9 @@ def _check_materials(plan, means, rows):
     for name in at_hand:
         if name not in shopping.index:
             raise PlanError(
-                f"wax {name} is at hand but in no blend; the plan uses "
-                f"{', '.join(shopping.index[shopping['kind'] == 'wax'])}"
+                f"wax {name} is at hand but in no blend",
+                f"the plan uses {', '.join(shopping.index[shopping['kind'] == 'wax'])}",
+                field="wax_g", value=name,
             )
     if means.fragrance_g is not None:
         at_hand[plan.fragrance.name] = means.fragrance_g

@@ -48,14 +48,20 @@ class Sittings:
         kinds = (self.kinds,) if isinstance(self.kinds, str) else tuple(self.kinds)
         object.__setattr__(self, "kinds", tuple(k for k in THROW_KINDS if k in kinds))
         if not kinds or set(kinds) - set(THROW_KINDS) or len(set(kinds)) < len(kinds):
-            raise PlanError(f"kinds of throw are {kinds!r}; give cold, warm or both, each once")
+            raise PlanError(
+                f"kinds of throw are {kinds!r}", "give cold, warm or both, each once",
+                field="kinds", value=kinds,
+            )
         least = (4 if self.share == "blocks" else 3) if self.control else 1
         need_whole(self.pieces_per_sitting, "pieces_per_sitting", least, 40, "pieces")
-        need_whole(self.per_day, "sittings per day", 1, 12)
+        need_whole(self.per_day, "sittings per day", 1, 12, field="per_day")
         if self.share not in SHARES:
-            raise PlanError(f"share is {self.share!r}; give one of {', '.join(SHARES)}")
+            raise PlanError(
+                f"share is {self.share!r}", f"give one of {', '.join(SHARES)}", field="share",
+                value=self.share,
+            )
         if self.each is not None:
-            need_whole(self.each, "sittings of each assessor", 1, 60)
+            need_whole(self.each, "sittings of each assessor", 1, 60, field="each")
 
     @property
     def own_places(self):
@@ -166,7 +172,8 @@ def _blocks(items, cells, plan, rng):
             f"{count_of(len(assessors), 'assessor')} in {count_of(each, 'sitting')} of "
             f"{count_of(sittings.own_places, 'piece')} smell "
             f"{number * sittings.own_places} pieces, fewer than the {len(cells)} combinations of "
-            "blend and load; raise each or pieces_per_sitting, or name more assessors"
+            "blend and load", "raise each or pieces_per_sitting, or name more assessors",
+            field="each", value=each,
         )
     blocks = near_balanced_blocks(len(cells), sittings.own_places, number, rng)
     blocks = blocks[rng.permutation(number)]

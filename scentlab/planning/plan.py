@@ -166,13 +166,14 @@ class Plan:
             found = data.get("format") if isinstance(data, dict) else data
             raise PlanError(
                 f"this is no plan that can be read here: its format is {found!r}, expected "
-                f"{_FORMAT}; give what Plan.to_dict() returned"
+                f"{_FORMAT}", "give what Plan.to_dict() returned", field="format", value=found,
             )
         try:
             return _plan_from(cls, data)
         except (KeyError, TypeError) as problem:
             raise PlanError(
-                f"the plan's data is damaged ({problem}); take it again from Plan.to_dict()"
+                f"the plan's data is damaged ({problem})", "take it again from Plan.to_dict()",
+                field="plan",
             ) from problem
 
     def __repr__(self):

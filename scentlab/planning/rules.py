@@ -24,9 +24,13 @@ class PieceNumbers:
 
     def __post_init__(self):
         for name, number in asdict(self).items():
-            need_whole(number, f"number of {name} pieces of a pour", 0, 50, "pieces")
+            need_whole(
+                number, f"number of {name} pieces of a pour", 0, 50, "pieces", field=name
+            )
         if self.total == 0:
-            raise PlanError("a pour has no piece; give at least one, such as sweat=4")
+            raise PlanError(
+                "a pour has no piece", "give at least one, such as sweat=4", field="sweat", value=0
+            )
 
     @property
     def total(self):
@@ -46,7 +50,7 @@ class CureDays:
 
     def __post_init__(self):
         for name, days in asdict(self).items():
-            need_whole(days, f"cure of {name} pieces", 0, 3650, "days")
+            need_whole(days, f"cure of {name} pieces", 0, 3650, "days", field=f"cure_{name}")
 
 
 @dataclass(frozen=True)
@@ -58,9 +62,9 @@ class HeatCycle:
     cycles: int = 3
 
     def __post_init__(self):
-        need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C")
-        need_number(self.hours, "heat cycle time", 0.5, 72, "hours")
-        need_whole(self.cycles, "number of heat cycles", 1, 30)
+        need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C", field="temp_c")
+        need_number(self.hours, "heat cycle time", 0.5, 72, "hours", field="hours")
+        need_whole(self.cycles, "number of heat cycles", 1, 30, field="cycles")
 
     @property
     def words(self):
@@ -89,11 +93,11 @@ class Pouring:
     dye_pct: float = 0.0
 
     def __post_init__(self):
-        need_number(self.spare_pct, "spare", 0, 50, "%")
+        need_number(self.spare_pct, "spare", 0, 50, "%", field="spare_pct")
         need_number(self.dye_pct, "dye_pct", 0, 5, "% of wax")
         if self.pots_per_day is not None:
             need_whole(self.pots_per_day, "pots_per_day", 1, 50, "pots")
-        need_whole(self.days_between, "days_between pour days", 1, 60, "days")
+        need_whole(self.days_between, "days_between pour days", 1, 60, "days", field="days_between")
         for name in ("add_temp_c", "pour_temp_c", "confirm_add_temp_c"):
             if getattr(self, name) is not None:
                 need_number(getattr(self, name), name, 20, 150, "°C")

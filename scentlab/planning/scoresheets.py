@@ -14,7 +14,7 @@ _LOOKS = (
 def throw_slips_html(plan, paper="A4"):
     """One slip per sitting and assessor with the codes in the assessor's order, to be cut apart."""
     if not plan.smelling_rows:
-        raise PlanError("the plan has no sitting; plan throw pieces and assessors first")
+        raise PlanError("the plan has no sitting", "plan throw pieces and assessors first")
     slips = {}
     for row in plan.smelling_rows:
         slips.setdefault((row.sitting, row.assessor), []).append(row)
@@ -32,7 +32,7 @@ def grade_sheets_html(plan, paper="A4"):
             if codes:
                 pages.append(_grade_page(plan, day, words, grades, codes, stress == "heat"))
     if not pages:
-        raise PlanError("the plan has no piece to grade; plan sweat or frost pieces first")
+        raise PlanError("the plan has no piece to grade", "plan sweat or frost pieces first")
     return document(f"Grade sheets: {plan.title}", pages, paper)
 
 
