@@ -229,7 +229,8 @@ def say_lot(lot):
 def _good_name(name, what):
     if not isinstance(name, str) or not name.strip() or len(name) > 80:
         raise MaterialError(
-            f"a {what} needs a name of 1 to 80 characters, not {name!r}", field="name", value=name
+            f"a {what} is called {name!r}",
+            "give a name of 1 to 80 characters", field="name", value=name,
         )
     if unseen(name):
         raise MaterialError(

@@ -7,13 +7,22 @@ from scentlab.materials import Refusal
 
 
 class PlanError(Refusal):
-    """A plan that cannot be carried out. ``field`` names the argument of :func:`make_plan`, or the
-    attribute of one of its rules, that is to be changed."""
+    """A plan that cannot be carried out.
+
+    ``field`` names the argument of :func:`make_plan` that is to be mended, with a dot before it the
+    rules that it belongs to, such as "sittings.each".
+    """
 
 
 def count_of(number, word):
     """A number with its word, such as '1 pot' or '3 pots'."""
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
+
+
+def need(holds, problem, remedy="", *, field="", value=None):
+    """Nothing where a condition holds, else a :class:`PlanError` of these words."""
+    if not holds:
+        raise PlanError(problem, remedy, field=field, value=value)
 
 
 def need_number(value, what, lower, upper, unit="", *, field=""):
