@@ -22,12 +22,13 @@ from scentlab.planning.plan import (
     make_plan,
 )
 from scentlab.planning.refusal import count_of
-from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
 from scentlab.planning.sheets import (
     code_key_html,
+    grade_sheets_html,
     labels_html,
     pour_sheets_html,
     shopping_list_html,
+    throw_slips_html,
 )
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.draft import keep_draft, read_draft

@@ -7,8 +7,7 @@ import pytest
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.diary import diary
 from scentlab.planning.plan import HeatCycle, PieceNumbers, PlanError, make_plan
-from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
-from scentlab.planning.sheets import shopping_list_html
+from scentlab.planning.sheets import grade_sheets_html, shopping_list_html, throw_slips_html
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 
 SOFT = Wax("soft <wax>", "S-1", price_per_kg=6)
@@ -49,7 +48,7 @@ def test_throw_slips_hold_each_assessors_codes_in_order():
     rows = one.smellings.groupby(["sitting", "assessor"], sort=False)
     assert len(slips) == len(rows)
     for slip, ((sitting, assessor), expected) in zip(slips, rows, strict=True):
-        assert f"sitting {sitting}, " in slip and f"assessor {assessor}<" in slip
+        assert f"session {sitting}, " in slip and f"tester {assessor}<" in slip
         assert re.findall(r"<b>(\d{3})</b>", slip) == expected["code"].tolist()
         for score in range(11):
             assert f"<th>{score}</th>" in slip
@@ -63,7 +62,7 @@ def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades
     assert sorted(re.findall(r"<b>(\d{3})</b>", html)) == sorted(graded)
     for words in (*SWEAT_GRADES, *FROST_GRADES):
         assert words in html
-    assert html.count("Heat cycle before the look: 3 x 12 h at 38 °C (100 °F).") == 2
+    assert html.count("Heat cycle before the inspection: 3 x 12 h at 38 °C (100 °F).") == 2
 
 
 def test_shopping_list_names_what_to_buy_and_what_has_no_price():
