@@ -1,4 +1,4 @@
-"""Plans side by side, and the smallest that is precise enough."""
+"""Plans side by side."""
 
 import re
 
@@ -7,8 +7,8 @@ import pandas as pd
 import pytest
 
 from scentlab.foresight import comparison as module
-from scentlab.foresight.comparison import compare, smallest_plan
-from scentlab.foresight.precision import ALL, UNITS, Precision
+from scentlab.foresight.comparison import compare
+from scentlab.foresight.precision import ALL, MEASURES, Precision
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.refusal import PlanError
 from scentlab.results import Result
@@ -23,8 +23,8 @@ def stand_in(shortfalls, none=0.0, asked=None):
             asked.append(plan.title)
         value = {"shortfall of the ceiling": shortfalls[plan.pots_per_blend],
                  "no tested load qualifies": none}
-        rows = [(ALL, m, value.get(m, 0.5), 0.05, series, u) for m, u in UNITS.items()]
-        columns = ["blend", "measure", "estimate", "se", "series", "unit"]
+        rows = [(ALL, m, value.get(m, 0.5), 0.05, series, *u) for m, u in MEASURES.items()]
+        columns = ["blend", "measure", "estimate", "se", "series", "unit", "meaning"]
         return Precision(pd.DataFrame(rows, columns=columns), pd.DataFrame(), series, series, 100,
                          seed, 1, {}, {}, ("a note",))
 
@@ -39,11 +39,11 @@ def plans():
 def test_what_a_plan_takes_by_hand():
     # 2 blends x 2 pots x 3 loads; 4 pieces a pour; 5 % spare, each pot rounded to whole grams
     plan = small_plan()
-    costs = plan_costs(plan, minutes_a_smelling=6)
+    costs = plan_costs(plan)
     assert (costs["pours"], costs["pots"], costs["pieces"]) == (12, 4, 48)
     assert costs["wax_g"] == pytest.approx(1.05 * plan.pours["wax_g"].sum(), abs=4)
     assert costs["fragrance_g"] == pytest.approx(1.05 * plan.pours["fragrance_g"].sum(), abs=1)
-    assert costs["panel_hours"] == pytest.approx(12 * 4 * 6 / 60)
+    assert costs["panel_hours"] == pytest.approx(12 * 4 * 5 / 60)
     last = max(plan.smellings["sitting_on"].max(), plan.pieces["due_on"].max())
     assert costs["days"] == (last - plan.start).days + 1
     bought = plan.pours["wax_g"].sum() * 1.05 * 8.5e-3 + costs["fragrance_g"] * 60e-3
@@ -51,12 +51,12 @@ def test_what_a_plan_takes_by_hand():
 
 
 def test_a_real_comparison_has_costs_and_precision(guess):
-    plans = [small_plan("few", pots=1), small_plan("more", pots=2)]
+    plans = {n: small_plan(n, pots=p) for n, p in (("few", 1), ("more", 2))}
     told = []
     found = compare(plans, guess, series=2, seed=1, workers=1, draws=100, throw_every=1,
                     progress=lambda done, total: told.append((done, total)))
     assert list(found.table["plan"]) == ["few", "more"]
-    assert (found.table["wax_g"] == [plan_costs(p)["wax_g"] for p in plans]).all()
+    assert (found.table["wax_g"] == [plan_costs(p)["wax_g"] for p in plans.values()]).all()
     assert found.table[["p_over", "p_none", "p_none_upper"]].notna().all(axis=None)
     assert told[-1] == (4, 4)
     assert Result.from_dict(found.to_dict()).sentence == found.sentence
@@ -83,68 +83,19 @@ def test_a_plan_that_seldom_answers_is_not_called_the_closest(plans, guess, monk
     )
 
 
-def test_the_smallest_plan_is_found_from_below_and_the_rest_not_run(plans, guess, monkeypatch):
-    asked = []
-    monkeypatch.setattr(module, "precision", stand_in({1: 2.0, 2: 0.94, 3: 0.7}, asked=asked))
-    found = smallest_plan(plans, guess, 1.0, series=40, seed=1)
-    assert found.found == "2 pots" and asked == ["plan of 1", "plan of 2"]
-    assert list(found.table["meets"]) == [False, True]
-    assert found.sentence.startswith(
-        "The smallest plan with a shortfall of at most 1 points of load (% of wax) and at most "
-        "10 % of blends without an answer is '2 pots' (ceiling 0.94 ± 0.05 points of load"
-    )
-
-
-def test_the_monte_carlo_error_counts_against_a_plan(plans, guess, monkeypatch):
-    monkeypatch.setattr(module, "precision", stand_in({1: 2.0, 2: 0.96, 3: 0.7}))
-    assert smallest_plan(plans, guess, 1.0, series=40, seed=1).found == "3 pots"
-
-
-def test_none_of_a_few_series_without_an_answer_is_not_never(plans, guess, monkeypatch):
-    """No series of 9 leaves 18 % possible at one standard error; of 40, 5 %."""
-    monkeypatch.setattr(module, "precision", stand_in({1: 0.5, 2: 0.5, 3: 0.5}))
-    assert smallest_plan(plans, guess, 1.0, series=9, seed=1).found == ""
-    found = smallest_plan(plans, guess, 1.0, series=40, seed=1)
-    assert found.found == "1 pots"
-    row = found.table.iloc[0]
-    assert (row["p_none_lower"], row["p_none_upper"]) == pytest.approx(
-        (0.0, 1 - 0.025 ** (1 / 40)))
-
-
-def test_it_says_when_no_plan_meets_the_target(plans, guess, monkeypatch):
-    monkeypatch.setattr(module, "precision", stand_in({1: 2.0, 2: 1.5, 3: 1.2}))
-    found = smallest_plan(plans, guess, 1.0, series=40, seed=1)
-    assert found.found == ""
-    assert found.sentence == (
-        "None of 3 plans reaches a shortfall of at most 1 points of load (% of wax) and at most "
-        "10 % of blends without an answer; the smallest shortfall was 1.20. Add pots near the "
-        "load where sweat begins, or accept a larger shortfall."
-    )
-
-
-def test_a_missing_price_is_said_and_cannot_be_the_size(plans, guess, monkeypatch):
+def test_a_missing_price_is_said(plans, guess, monkeypatch):
     monkeypatch.setattr(module, "precision", stand_in({2: 1.0}))
     costs = dict(plan_costs(plans["2 pots"]), money=np.nan)
     monkeypatch.setattr(module, "plan_costs", lambda *_: costs)
     found = compare({"a": plans["2 pots"]}, guess, series=40, seed=1)
     assert "Money is missing where a wax or the fragrance has no price." in found.notes
-    with pytest.raises(PlanError, match="^money of a is not known, for a price is missing$"):
-        smallest_plan({"a": plans["2 pots"]}, guess, 1.0, by="money", series=40, seed=1)
 
 
 @pytest.mark.parametrize(
     ("call", "words"),
     [
-        (lambda p, g: compare([], g, seed=1),
-         "the plans are none, or two have the same title; give a dict of name to plan"),
-        (lambda p, g: compare([p, p], g, seed=1),
-         "the plans are none, or two have the same title; give a dict of name to plan"),
-        (lambda p, g: compare([p], g, seed=1, keep="kept.jsonl"),
-         "keep is the file kept.jsonl; several plans need a folder"),
-        (lambda p, g: smallest_plan([p], g, 0, seed=1),
-         "target_shortfall is 0; give a number above 0 and up to 20 points of load"),
-        (lambda p, g: smallest_plan([p], g, 1, by="weight", seed=1),
-         "by is 'weight'; give one of wax_g, fragrance_g, days, money, panel_hours, pours"),
+        (lambda p, g: compare({}, g, seed=1),
+         "there is no plan to compare; give a dict of name to plan"),
         (lambda p, g: compare({"a": p, "b": small_plan(currency="USD")}, g, seed=1),
          "the plans are priced in EUR, USD; use one"),
     ],
