@@ -15,9 +15,9 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "units": (
         "celsius_from_fahrenheit", "content_from_load", "fahrenheit_from_celsius",
-        "grams_from_fluid_ounces", "grams_from_ounces", "grams_from_pounds",
-        "load_from_content", "load_from_ounces_per_pound", "load_from_weights",
-        "ounces_from_grams", "ounces_per_pound_from_load", "pounds_from_grams",
+        "grams_from_ounces", "grams_from_pounds", "load_from_content",
+        "load_from_ounces_per_pound", "load_from_weights", "ounces_from_grams",
+        "ounces_per_pound_from_load",
     ),
     "materials": ("Blend", "Fragrance", "MaterialError", "Wax"),
     "schema": ("DataError",),

@@ -98,11 +98,17 @@ def _assumptions(fit):
     if not values.size:
         values, sd = own["log_spread"] - middle, common
     for words, factor in (("half", 0.5), ("twice", 2.0)):
-        student = stats.t(df, scale=factor * scale).logpdf(sigma) - stats.t(df, scale=scale).logpdf(
-            sigma)
-        yield f"pots differ {words} as much", student, np.nan
-        normal = stats.norm(0, factor * sd).logpdf(values) - stats.norm(0, sd).logpdf(values)
-        yield f"how gently sweat sets in differs {words} as much", normal.sum(axis=1), np.nan
+        yield (f"pots differ {words} as much",
+               _changed(stats.t(df), sigma, scale, factor), np.nan)
+    for words, factor in (("half", 0.5), ("twice", 2.0)):
+        yield (f"how gently sweat sets in differs {words} as much",
+               _changed(stats.norm, values, sd, factor).sum(axis=1), np.nan)
     for i, (link, weight) in enumerate(zip(fit.links["link"], fit.links["weight"], strict=True)):
         with np.errstate(divide="ignore"):
             yield _SAID.get(link, link), np.log(fit.draw_link == i), float(weight)
+
+
+def _changed(density, values, scale, factor):
+    """How much likelier values become when the scale of their prior is another, as logarithms."""
+    other = density.logpdf(values / (factor * scale)) - np.log(factor)
+    return other - density.logpdf(values / scale)
