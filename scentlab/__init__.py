@@ -68,7 +68,6 @@ _PUBLIC = {
     "choosing.diagnosis": ("diagnose",),
     "foresight.guess": ("guess_truth",),
     "foresight.precision": ("precision",),
-    "foresight.comparison": ("compare",),
     "foresight.next_round": ("next_round",),
     "sharing.plots": ("plot",),
     "sharing.report": ("report_html", "write_report"),

@@ -367,6 +367,7 @@ def _throw_scores(smellings, pieces, truth, rng):
     score = score + truth.score_sd * rng.standard_normal(len(scores))
     noise = rng.uniform(0.0, 10.0, len(scores))
     score = np.where(person < truth.rogues, noise, score)
+    scores = scores.drop(columns=["blend", "load_pct"])
     return scores.assign(throw=_scored(score), minutes=30.0, works_with_fragrance=None)
 
 
