@@ -15,9 +15,9 @@ __version__ = "0.1.0"
 _PUBLIC = {
     "units": (
         "celsius_from_fahrenheit", "content_from_load", "fahrenheit_from_celsius",
-        "grams_from_fluid_ounces", "grams_from_ounces", "grams_from_pounds",
-        "load_from_content", "load_from_ounces_per_pound", "load_from_weights",
-        "ounces_from_grams", "ounces_per_pound_from_load", "pounds_from_grams",
+        "grams_from_ounces", "grams_from_pounds", "load_from_content",
+        "load_from_ounces_per_pound", "load_from_weights", "ounces_from_grams",
+        "ounces_per_pound_from_load",
     ),
     "materials": ("Blend", "Fragrance", "MaterialError", "Wax"),
     "schema": ("DataError",),
@@ -26,10 +26,7 @@ _PUBLIC = {
     "planning.plan": (
         "CureDays", "HeatCycle", "PieceNumbers", "Plan", "Pouring", "Sittings", "make_plan",
     ),
-    "planning.discrimination": ("plan_discrimination",),
-    "planning.lattice": ("lattice_blends",),
     "planning.costs": ("plan_costs",),
-    "planning.loads": ("Guess", "next_pots", "next_pours"),
     "planning.means": ("Means",),
     "planning.rooms": ("Room",),
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html"),
@@ -70,7 +67,6 @@ _PUBLIC = {
     "choosing.diagnosis": ("diagnose",),
     "foresight.guess": ("guess_truth",),
     "foresight.precision": ("precision",),
-    "foresight.comparison": ("compare", "smallest_plan"),
     "foresight.next_round": ("next_round",),
     "sharing.plots": ("plot",),
     "sharing.report": ("report_html", "write_report"),
