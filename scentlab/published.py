@@ -16,7 +16,7 @@ NUMBERS_NAME = "numbers.csv"
 
 
 def published_data(name):
-    """The measurements of a published experiment: wine, benchmark, yarn, steel_bars or stagnant.
+    """The measurements of a published experiment: wine, benchmark, steel_bars or stagnant.
 
     Raises
     ------

@@ -15,7 +15,9 @@ import scentlab
 
 PACKAGE = Path(scentlab.__file__).parent
 
-VOCABULARY = {"files", "text", "units", "schema", "materials", "series", "results"}
+VOCABULARY = {
+    "files", "text", "units", "amounts", "schema", "materials", "series", "results",
+}
 
 # A part of the package and the other parts that it may import.
 MAY_IMPORT = {
@@ -26,7 +28,8 @@ MAY_IMPORT = {
     "units": set(),
     "schema": {"text", "units"},
     "results": set(),
-    "materials": {"text", "units"},
+    "amounts": {"units"},
+    "materials": {"schema", "text", "units"},
     "series": {"text", "units"},
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},

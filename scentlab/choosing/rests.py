@@ -17,14 +17,16 @@ FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
 LONG_DAYS = 7  # a last inspection before this age is said in the headline
 COLUMNS = ["blend", "name", "value", "meaning", "warning"]
 MOST_WARNINGS = 2
+CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
+UNRECORDED = {"lots": "lots", "scale": "scale check"}  # what a headline calls them
 _MEANINGS = {
     "storage": "how the pieces that decide were kept; other storage is not answered for",
     "oldest inspection": "the answer on sweat holds up to this age, and nothing is known beyond",
     "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "testers": "people who scored throw",
-    "scale": "whether the scale was checked with a known weight; one that reads 4 % high shifts "
-             "every load by as much",
+    "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
+             "shifts every load by as much",
     "off the plan": f"test batches weighed {FAR_PCT:g} points or more off their planned load",
     "unlike the rest": "pots that sweated more or less than pots of their blend should",
     "assumed": "what stands in for evidence, and weighs most where there is little",
@@ -49,9 +51,11 @@ class Rests(Result):
         return self.table[self.table["blend"].isin([blend, ALL])]
 
     def headline(self, blend):
-        """The worst of it for one blend, as a sentence; empty where nothing is missing."""
+        """The worst of it for one blend and what is not on record, in one or two sentences; empty
+        where nothing is missing."""
         worst = [w for w in dict.fromkeys(self.of(blend)["warning"]) if w][:MOST_WARNINGS]
-        return _capital("; ".join(worst)) + "." if worst else ""
+        said = [_capital("; ".join(worst)) + "."] if worst else []
+        return " ".join(said + _unrecorded(self.of(blend)))
 
     @property
     def sentence(self):
@@ -59,7 +63,16 @@ class Rests(Result):
         said = [
             r.warning if r.blend == ALL else f"{r.blend}: {r.warning}" for r in rows.itertuples()
         ]
-        return f"{_capital('; '.join(said) or 'nothing that is asked for is missing')}."
+        said = [f"{_capital('; '.join(said))}."] if said else []
+        said += _unrecorded(self.table)
+        return " ".join(said) or "Nothing that is asked for is missing."
+
+
+def _unrecorded(table):
+    """What nobody wrote down, as a list of one sentence or none."""
+    rows = table[table["name"].isin(list(UNRECORDED)) & (table["value"] == "not recorded")]
+    names = ", ".join(UNRECORDED[n] for n in dict.fromkeys(rows["name"]))
+    return [f"Not recorded: {names}."] if names else []
 
 
 def stress_words(stress, plan=None):
@@ -105,7 +118,7 @@ def find_rests(series, rules, stress, odd_pots=()):
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
             )
         ]
-    rows.append((ALL, "scale", "not recorded", "", 9))
+    rows.append((ALL, *_scale(series.pours)))
     return Rests(_gathered(rows), stress_words(stress, series.plan))
 
 
@@ -186,6 +199,19 @@ def _lots(series, blend):
         return "lots", "not recorded", "", 2
     without = f"; of {', '.join(unknown)} not recorded" if unknown else ""
     return "lots", f"one lot of each{without}", "", 2
+
+
+def _scale(pours):
+    """The check of the fragrance scale that is furthest off."""
+    shown = pd.Series(pours.get("scale_check_g", ()), dtype=float).dropna()
+    if shown.empty:
+        return "scale", "not recorded", "", 9
+    worst = shown.loc[(shown - CHECK_G).abs().idxmax()]
+    off, value = worst / CHECK_G - 1.0, f"{worst:g} g under {CHECK_G:g} g"
+    if abs(off) < SCALE_OFF:
+        return "scale", value, "", 9
+    side = "high" if off > 0 else "low"
+    return "scale", value, f"fragrance scale reads {abs(100 * off):.1f} % {side}", 2
 
 
 def _testers(throws, blend, kind):

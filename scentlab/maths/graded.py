@@ -165,8 +165,7 @@ class GradedModel:
             self.group_sd(free, shared["sigma"]) if self.mixed else None,
             link=self.link,
             misread=shared["misread"] if self.reads else None,
-            # Without a prior the peak is the answer, and has one peak a pot to adapt to.
-            nodes=15 if self.prior is None else None,
+            exact=self.prior is None,  # the peak is the answer then
             derivatives=derivatives,
         )
 
@@ -289,6 +288,11 @@ class CapacityModel(GradedModel):
         self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
         self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)
+
+    @property
+    def fewest_pots(self):
+        """How many pots the blend with the fewest has."""
+        return int(self.pot_blends.sum(axis=0).min())
 
     def group_sd(self, free, sigma):
         """Pots differ in points of load: the steeper the curve, the more on the latent scale."""

@@ -166,7 +166,8 @@ def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_
             v, g = value_and_gradient(there)
             g = np.where(np.isfinite(g), g, 0.0)
             push = push + 0.5 * step * g @ root
-        gain = v - value - 0.5 * (push**2 - first**2).sum(axis=1)
+        with np.errstate(over="ignore", invalid="ignore"):  # a path that ran away is refused
+            gain = v - value - 0.5 * (push**2 - first**2).sum(axis=1)
         gain = np.where(np.isfinite(gain), gain, -np.inf)
         taken = np.log(rng.random(chains)) < gain
         at, slope = np.where(taken[:, None], there, at), np.where(taken[:, None], g, slope)

@@ -35,7 +35,6 @@ from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, throw_curve
 from scentlab.fitting.throw_life import HALF, ThrowLife, hours_until, life_curve
 from scentlab.fitting.weight_loss import WeightLoss, loss_curve
-from scentlab.foresight.comparison import Comparison
 from scentlab.foresight.next_round import NextRound
 from scentlab.foresight.precision import CEILING_OVER, NO_ANSWER, SHORTFALL, SPREAD, Precision
 from scentlab.sharing.pooling import PooledSeries
@@ -107,12 +106,11 @@ def plot(result, ax=None, **choices):
     Parameters
     ----------
     result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, ThrowLife,
-        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision, Comparison, NextRound or
+        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision, NextRound or
         PooledSeries; it is not changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
-        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
-        comparison of plans.
+        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost.
 
     Returns
     -------
@@ -538,45 +536,6 @@ def plot_precision(precision, ax=None):
     return ax
 
 
-COSTS = {
-    "wax_g": "wax, g", "fragrance_g": "fragrance, g", "days": "days, first pour to last look",
-    "money": "money", "panel_hours": "panel, hours of all assessors",
-}
-
-
-def plot_comparison(comparison, ax=None, against=None):
-    """Shortfall of the ceiling of each plan over what it takes: all of it, or one column."""
-    if against is not None and against not in COSTS:
-        raise ValueError(f"against is {against!r}; give one of {', '.join(COSTS)}")
-    table = comparison.table
-    known = [c for c in COSTS if table[c].notna().any() and (c == against or against is None)]
-    if ax is None:
-        figure = Figure(figsize=(4.8 if against else 8.4, 4.2 if against else 5.6),
-                        layout="constrained")
-        FigureCanvasAgg(figure)
-        ax = figure.add_subplot(axes_class=Panel)
-    panels = [ax] if against else _small_panels(ax, len(known) + 1)
-    for panel, column in zip(panels, known, strict=False):
-        _plan_points(panel, table, column, comparison.currency)
-    (panels[0] if against else panels[-3]).set_ylabel(
-        "ceiling below the true load\nat risk, points of load", fontsize=9, color=INK)
-    handles = [
-        Line2D([], [], color=hue, marker=marker, ls="", ms=8,
-               label=f"{_short(row.plan, 28)}\n(no answer in {100 * row.p_none:.0f} % of blends)")
-        for row, (hue, _, marker) in zip(table.itertuples(), _looks(table["plan"]), strict=True)
-    ] + [Line2D([], [], color=QUIET, lw=1.2, label="± 2 Monte Carlo errors")]
-    if against:
-        _title(ax, "Shortfall of each plan")
-        _legend_below(ax, handles, [])
-        return ax
-    panels[0].set_ylabel(panels[-3].get_ylabel(), fontsize=9, color=INK)
-    for panel in panels[len(known):]:
-        panel.set_axis_off()
-    panels[len(known)].legend(handles=handles, loc="center", fontsize=8.5, frameon=False)
-    _title(ax, "Shortfall of each plan against what it takes")
-    return ax
-
-
 def plot_next_round(found, ax=None):
     """Per blend: the loads of the next round, one mark a pour, pots side by side."""
     blends = list(dict.fromkeys([*found.gain["blend"], *found.table["blend"]]))
@@ -696,7 +655,6 @@ _DRAW = {
     Pick: plot_pick,
     Diagnosis: plot_diagnosis,
     Precision: plot_precision,
-    Comparison: plot_comparison,
     NextRound: plot_next_round,
     PooledSeries: plot_lots,
 }
@@ -946,36 +904,6 @@ def _pick_points(upper, lower, analysis, blend):
 
 
 # ---- frames, axes, words ----------------------------------------------------------------------
-
-
-def _small_panels(ax, number):
-    """So many small axes in rows of three inside one."""
-    ax.set_axis_off()
-    rows = -(-number // 3)
-    high = (1.0 - 0.16 * (rows - 1)) / rows
-    first, panels = None, []
-    for i in range(3 * rows):
-        row, column = divmod(i, 3)
-        place = (0.35 * column, 1.0 - (row + 1) * high - 0.16 * row, 0.3, high)
-        panels.append(ax.inset_axes(place, sharey=first))
-        first = first or panels[0]
-    return panels
-
-
-def _plan_points(ax, table, column, currency):
-    """Shortfall of each plan, with two Monte Carlo errors, over one thing that it takes."""
-    for row, (hue, _, marker) in zip(table.itertuples(), _looks(table["plan"]), strict=True):
-        ax.errorbar(
-            getattr(row, column), row.shortfall_pct, 2 * np.nan_to_num(row.shortfall_pct_se),
-            fmt=marker, color=hue, ecolor=QUIET, elinewidth=1.2, ms=8, zorder=3,
-        )
-    ax.margins(x=0.15)
-    ax.set_ylim(0, None)
-    _plain_frame(ax)
-    words = f"money, {currency}" if column == "money" and currency else COSTS[column]
-    ax.set_xlabel(words, fontsize=9, color=INK)
-    ax.tick_params(labelsize=8.5, colors=INK)
-    ax.xaxis.get_major_locator().set_params(nbins=4)
 
 
 def _axes(ax, height=4.2):

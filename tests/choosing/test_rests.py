@@ -27,7 +27,8 @@ def looked(analysis):
 
     def make(age=7.0, stress="heat", plan=PLAN):
         grades = analysis.series.grades.assign(age_days=age, stress=stress)
-        return replace(analysis.series, grades=grades, plan=plan)
+        pours = analysis.series.pours.assign(scale_check_g=100.1)
+        return replace(analysis.series, grades=grades, pours=pours, plan=plan)
 
     return make
 
@@ -44,7 +45,7 @@ def test_nothing_missing(looked):
     assert value(rests, "oldest inspection")["value"] == "day 7"
     assert value(rests, "pots")["value"] == "3"
     assert value(rests, "testers")["value"] == "8"
-    assert value(rests, "scale")["value"] == "not recorded"
+    assert value(rests, "scale")["value"] == "100.1 g under 100 g"
     assert set(rests.table["name"]) == {
         "storage", "oldest inspection", "pots", "lots", "testers", "scale", "off the plan",
         "unlike the rest", "assumed"}
@@ -96,6 +97,26 @@ def test_lots(looked):
     bare = find_rests(looked(plan=None), Rules(), "heat")
     assert value(bare, "lots")["value"] == "not recorded"
     assert "S1" not in json.dumps(rests.to_dict())  # a lot may be held back from a package
+
+
+@pytest.mark.parametrize(("shown", "value_words", "words"), [
+    (np.nan, "not recorded", "Not recorded: scale check."),
+    (100.9, "100.9 g under 100 g", ""),
+    (104.0, "104 g under 100 g", "Fragrance scale reads 4.0 % high."),
+    (98.5, "98.5 g under 100 g", "Fragrance scale reads 1.5 % low."),
+])
+def test_the_check_of_the_scale(looked, shown, value_words, words):
+    series = looked()
+    series = replace(series, pours=series.pours.assign(scale_check_g=shown))
+    rests = find_rests(series, Rules(), "heat")
+    assert rests.headline("soft") == words and value(rests, "scale")["value"] == value_words
+
+
+def test_lots_and_scale_that_nobody_wrote_down(looked):
+    bare = looked(plan=None)
+    bare = replace(bare, pours=bare.pours.drop(columns="scale_check_g"))
+    rests = find_rests(bare, Rules(), "heat")
+    assert rests.headline("soft") == rests.sentence == "Not recorded: lots, scale check."
 
 
 def test_two_lots_in_one_blend(looked):

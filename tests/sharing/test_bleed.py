@@ -55,7 +55,7 @@ def test_an_open_side_has_an_arrow(weighed):
 def test_the_report_has_bleed_and_both_together(weighed):
     html = report_html(weighed)
     assert "<h3>Bleed</h3>" in html and "<h3>Sweat and bleed</h3>" in html
-    assert "The rise begins at" in html and "Capacity by sweat and bleed together" in html
+    assert "The rise begins at" in html and "Half-sweat load by sweat and bleed together" in html
 
 
 def test_a_report_without_bleed_says_nothing_of_it(html):
