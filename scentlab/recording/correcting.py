@@ -8,11 +8,18 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab import schema
-from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
+from scentlab.recording.records import RECORDS, SCORES, warming_words
 from scentlab.recording.store import RefusedError
+from scentlab.schema import (
+    GRADE_WORDS,
+    ONE_DAY,
+    PIECES,
+    Findings,
+    check_clock,
+    check_row,
+    impossible_load,
+)
 from scentlab.text import kept, spelling
-from scentlab.units import load_from_weights
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
@@ -44,7 +51,7 @@ def stored_about(store, name, what=None):
     name = kept(name)
     if not name:
         raise RefusedError("Nothing is filled in: give the blind code of a piece or a pour's name")
-    blind = re.fullmatch(schema.PIECES["code"].pattern, name)
+    blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
     tables, column = (SCORES, "code") if blind else (("pours",), "pour")
@@ -81,8 +88,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     row = check_row(RECORDS[table], {**old, **changes})
     if row == old:
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
-    _refuse_days_to_come(row)
-    _refuse_impossible_loads(row)
+    _refuse_what_cannot_be(table, row, dt.date.today())
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
 
@@ -98,25 +104,14 @@ def _need_reason(reason):
         raise RefusedError("say why: a reason is kept with every change")
 
 
-def _refuse_days_to_come(row):
-    day = row.get("poured_on")
-    if day is not None and day > dt.date.today() + dt.timedelta(days=1):
-        raise RefusedError(
-            f"the day of pouring {day} is still to come; correct the day, or the clock of this "
-            f"computer: it says that today is {dt.date.today()}"
-        )
-
-
-def _refuse_impossible_loads(row):
-    if row.get("wax_g") is None or row.get("fragrance_g") is None:
-        return
-    load = load_from_weights(row["fragrance_g"], row["wax_g"])
-    if load > schema.MOST_LOAD_PCT:
-        raise RefusedError(
-            f"{row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax is a load of "
-            f"{load:.0f} % of wax, and no wax takes more than {schema.MOST_LOAD_PCT:g} %; look "
-            "for a slipped decimal point"
-        )
+def _refuse_what_cannot_be(table, row, today):
+    """A pour of a day to come, or of weights that make a load that no wax takes."""
+    findings, day = Findings(table), row.get("poured_on")
+    if day is not None and day > today + ONE_DAY:
+        findings.add(None, "poured_on", str(day), "a day that has come", check_clock(today))
+    if wrong := impossible_load(row):
+        findings.add(None, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
+    findings.stop()
 
 
 def _words(table, row):
@@ -128,7 +123,7 @@ def _words(table, row):
     who = f" by {row['assessor']}" if row.get("assessor") else ""
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
-        grade = schema.GRADE_WORDS[row["test"]][row["grade"]]
+        grade = GRADE_WORDS[row["test"]][row["grade"]]
         stress = f", {row['stress']}" if row["stress"] else ""
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":

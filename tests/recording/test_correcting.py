@@ -82,18 +82,19 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
         mend(scored, "pours", 1, {"wax_g": "95,5"}, "why")
     assert str(error.value).endswith("Write 95.5, with a point.")
     day = dt.date.today() + dt.timedelta(days=2)
-    with pytest.raises(RefusedError) as error:
+    with pytest.raises(DataError) as error:
         mend(scored, "pours", 1, {"poured_on": str(day)}, "why")
     assert str(error.value) == (
-        f"the day of pouring {day} is still to come; correct the day, or the clock of this "
-        f"computer: it says that today is {dt.date.today()}"
+        f"pours, column poured_on: found '{day}', expected a day that has come. Correct it, or the "
+        f"clock of this computer: it says that today is {dt.date.today()}."
     )
+    assert (error.value.field, error.value.value) == ("poured_on", str(day))
     mend(scored, "pours", 1, {"poured_on": str(dt.date.today() + dt.timedelta(days=1))}, "why")
-    with pytest.raises(RefusedError) as error:
+    with pytest.raises(DataError) as error:
         mend(scored, "pours", 2, {"fragrance_g": "180"}, "why")
     assert str(error.value) == (
-        "180 g of fragrance in 200 g of wax is a load of 90 % of wax, and no wax takes more than "
-        "40 %; look for a slipped decimal point"
+        "pours, column fragrance_g: found '180', expected a load of at most 40 % of wax, and with "
+        "200 g of wax this is 90.0 %. Look for a slipped decimal point in fragrance_g or wax_g."
     )
 
 
