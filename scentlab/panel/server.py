@@ -8,8 +8,8 @@ the requests; what is our own is the door: who may stay how long, and what is lo
 import asyncio
 import concurrent.futures
 import contextlib
+import functools
 import hmac
-import html
 import io
 import ipaddress
 import json
@@ -52,6 +52,8 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 _PAGES = Path(__file__).parent / "pages"
+_TEMPLATES = tornado.template.Loader(str(_PAGES))
+_drawn = functools.cache(grade_svg)
 _STATIC = {"panel.css": "text/css", "panel.js": "text/javascript"}
 
 
@@ -105,8 +107,7 @@ class _Page(tornado.web.RequestHandler):
             logging.getLogger(__name__).error("%s failed", what, exc_info=(typ, value, tb))
 
     def show(self, template, **values):
-        loader = tornado.template.Loader(str(_PAGES))
-        self.finish(loader.load(template).generate(token=self.panel.token, **values))
+        self.finish(_TEMPLATES.load(template).generate(token=self.panel.token, **values))
 
 
 class _Nothing(_Page):
@@ -141,7 +142,7 @@ class _Score(_Page):
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
-                  strips=_STRIPS, data=json.dumps(data).replace("<", "\\u003c"))
+                  grades=GRADE_WORDS, svg=_drawn, data=json.dumps(data).replace("<", "\\u003c"))
 
     def waits(self, assessor):
         return self.panel.items(assessor), self.panel.scored(assessor)
@@ -388,25 +389,3 @@ def _address_for_others(host):
             return probe.getsockname()[0]
         except OSError:
             return socket.gethostname()
-
-
-def _grade_buttons(test):
-    return "".join(
-        f'<button class="grade" name="value" value="{g}">'
-        f"{grade_svg(test, g)}<span>{g}: {html.escape(words)}</span></button>"
-        for g, words in enumerate(GRADE_WORDS[test])
-    )
-
-
-def _throw_buttons():
-    words = {0: "nothing", 10: "overpowering"}
-    return '<div class="scores">' + "".join(
-        f'<button name="value" value="{n}">{n}'
-        + (f"<small>{words[n]}</small>" if n in words else "") + "</button>"
-        for n in range(11)
-    ) + "</div>"
-
-
-_STRIPS = {
-    "sweat": _grade_buttons("sweat"), "frost": _grade_buttons("frost"), "throw": _throw_buttons(),
-}

@@ -151,15 +151,13 @@ def _beyond_plan(unplanned):
         by_column.setdefault((sheet.file, column), []).append(found)
     for (file, column), found in by_column.items():
         what = {"pour": "pours", "code": "pieces", "assessor": "assessors", "sitting": "sittings"}
-        expected = f"one of the {what[column]} of the kept plan"
-        if len(found) > MOST_ALIKE:
-            places = sorted((row, value) for value, rows, _ in found for row in rows)
-            yield from _grouped(file, column, places, expected,
-                                f"Is it the file of another series? {BEYOND}")
-            continue
-        for value, rows, near in found:
-            remedy = f"Correct it; the nearest: {', '.join(near)}. {BEYOND}"
-            yield from _grouped(file, column, [(r, value) for r in rows], expected, remedy)
+        many = len(found) > MOST_ALIKE
+        for group in [found] if many else [[one] for one in found]:
+            places = sorted((row, value) for value, rows, _ in group for row in rows)
+            remedy = ("Is it the file of another series?" if many else
+                      f"Correct it; the nearest: {', '.join(group[0][2])}.")
+            yield from _grouped(file, column, places, f"one of the {what[column]} of the kept plan",
+                                f"{remedy} {BEYOND}")
 
 
 def _across(sheets, store, unread, unplanned):
@@ -266,28 +264,24 @@ def _placed(name, frames, sheets):
 
 def _stored_already(frames, sheets, store):
     """Rows that the store holds already, with their place in the file."""
-    for name in frames:
+    for name, frame in frames.items():
         table = "grades" if name == "pieces" else name
-        key = RECORDS[table].key
+        key, found = RECORDS[table].key, {}
         stored = {tuple(r[k] for k in key) for r in _stored_records(store, table)}
-        found, rows = {}, 0
         for place, row in _placed(name, frames, sheets):
-            rows += 1
             for one in _grades_of(row) if name == "pieces" else [row]:
                 if tuple(one[k] for k in key) in stored:
                     words = ", ".join(f"{k} {one[k]}" for k in key if one[k] is not None)
-                    found.setdefault(place, (str(row[key[0]]), words))
-        remedy = "Leave the row out, or correct the stored one in the series."
-        whole = "Leave the file out: all of its rows are stored." if len(found) == rows else ""
-        if len(found) > MOST_ALIKE:
-            words = next(iter(found.values()))[1]
-            places = [(place, value) for place, (value, _) in found.items()]
-            yield from _grouped(sheets[name].file, key[0], places,
-                                f"a row that is not stored yet, and {words} is", remedy, whole)
-            continue
-        for place, (value, words) in found.items():
-            yield Problem(sheets[name].file, place, key[0], value,
-                          f"a row that is not stored yet, and {words} is", remedy)
+                    found.setdefault(place, (place, str(row[key[0]]), words))
+        all_stored = len(found) == len(frame)
+        whole = "Leave the file out: all of its rows are stored." if all_stored else ""
+        found = list(found.values())
+        for group in [found] if len(found) > MOST_ALIKE else [[one] for one in found]:
+            yield from _grouped(
+                sheets[name].file, key[0], [one[:2] for one in group],
+                f"a row that is not stored yet, and {group[0][2]} is",
+                "Leave the row out, or correct the stored one in the series.", whole,
+            )
 
 
 def _stored_records(store, table):

@@ -526,14 +526,16 @@ def _add_rows(connection, table, entries):
 
 def _insert_all(connection, table, rows):
     """Insert rows by key, all with one time."""
-    saved_at = _now()
-    for names in dict.fromkeys(tuple(row) for row in rows.values()):
-        given = [[key, saved_at, *row.values()] for key, row in rows.items() if tuple(row) == names]
-        marks = ", ".join("?" * (2 + len(names)))
-        connection.executemany(
-            f"INSERT INTO {table} ({', '.join(('key', 'saved_at', *names))}) VALUES ({marks})",
-            [[v.isoformat() if isinstance(v, dt.date) else v for v in row] for row in given],
-        )
+    names = ("document",) if table == "plan" else RECORDS[table].names + BOOKKEEPING[3:]
+    marks, saved_at = ", ".join("?" * (2 + len(names))), _now()
+    connection.executemany(
+        f"INSERT INTO {table} (key, saved_at, {', '.join(names)}) VALUES ({marks})",
+        [[key, saved_at, *(_stored(row.get(n)) for n in names)] for key, row in rows.items()],
+    )
+
+
+def _stored(value):
+    return value.isoformat() if isinstance(value, dt.date) else value
 
 
 def _insert(connection, table, row, key):
