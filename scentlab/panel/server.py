@@ -348,7 +348,8 @@ def _listen(host, port, last_port):
         except OSError as error:
             fault = error
     raise StoreError(
-        f"the pages cannot be served at {host} port {port} ({fault.strerror}); choose another port"
+        f"the pages cannot be served at {host} port {port} ({fault.strerror})",
+        "choose another port",
     ) from fault
 
 
@@ -365,8 +366,6 @@ def _remembered(store):
 
 
 def _remember(store, token, port):
-    if store.folder is None:
-        return
     with contextlib.suppress(OSError):  # it costs a new link next time, nothing else
         write_whole(store.folder / MEMORY_FILE, json.dumps({"token": token, "port": port}),
                     private=True)

@@ -65,7 +65,8 @@ def stored_about(store, name, what=None):
             found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
     if not found:
         what = f"piece {name}" if blind else f"pour {name}"
-        raise RefusedError(f"nothing is stored of {what}; look at its label again")
+        raise RefusedError(f"nothing is stored of {what}", "look at its label again",
+                           field=column, value=name)
     return found
 
 
@@ -79,8 +80,8 @@ def mend(store, table, entry_id, changes, reason, key=None):
     odd = [name for name in changes if name not in allowed]
     if odd:
         raise RefusedError(
-            f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}; for "
-            "another piece or pour make the entry void and record it anew"
+            f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}",
+            "for another piece or pour make the entry void and record it anew", field=odd[0],
         )
     old = store.entry(table, entry_id)
     if old is None:
