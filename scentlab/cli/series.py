@@ -65,7 +65,7 @@ def _lab(arguments):
     except KeyboardInterrupt:
         code = 0
     if code:
-        raise CannotDo(f"JupyterLab ended with code {code}; its messages stand above")
+        raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 
 
 def _panel(arguments):

@@ -150,7 +150,7 @@ def _beyond_plan(unplanned):
     for sheet, column, *found in unplanned:
         by_column.setdefault((sheet.file, column), []).append(found)
     for (file, column), found in by_column.items():
-        what = {"pour": "pours", "code": "pieces", "assessor": "assessors", "sitting": "sittings"}
+        what = {"pour": "pours", "code": "pieces", "assessor": "testers", "sitting": "sessions"}
         many = len(found) > MOST_ALIKE
         for group in [found] if many else [[one] for one in found]:
             places = sorted((row, value) for value, rows, _ in group for row in rows)
@@ -171,7 +171,7 @@ def _across(sheets, store, unread, unplanned):
     for (row, code), (_, pour) in zip(codes, pours, strict=False):
         first = origins.setdefault(code, pour)
         if code and pour and first != pour:
-            where = "is stored" if code in stored else "stands above"
+            where = "is stored" if code in stored else "is given above"
             yield Problem(
                 pieces.file, row, "pour", pour,
                 f"pour {first}, for code {code} {where} as a piece of it",

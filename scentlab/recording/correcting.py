@@ -129,7 +129,8 @@ def _words(table, row):
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
-        return f"{row['kind']} throw {row['throw']:g} of 10{after}{who}, sitting {row['sitting']}"
+        kind = "hot" if row["kind"] == "warm" else row["kind"]
+        return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"

@@ -29,7 +29,7 @@ def test_entries_are_told_in_words_and_without_the_pour(scored):
     assert found == [
         ("grades", 1, "sweat grade 2 (visible film, rest) by A1 at 14 days"),
         ("grades", 2, "sweat grade 3 (beads, rest) by A1 at 21 days"),
-        ("throws", 1, "warm throw 6.5 of 10 after 30 min by A2, sitting S1"),
+        ("throws", 1, "hot throw 6.5 of 10 after 30 min by A2, session S1"),
     ]
     assert "P01" not in str(found) and "soft" not in str(found)
     (entry,) = stored_about(scored, " P01 ")

@@ -94,8 +94,8 @@ def test_all_problems_of_all_files_are_told_at_once(empty, files):
         "(sweat grade). Correct the value or leave it empty.",
         "throws.csv, row 4, column throw: found '11', expected a number with a decimal point from "
         "0 to 10 (throw, 0 to 10). Correct the value.",
-        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 stands above "
-        "as a piece of it. A code belongs to one pour: correct the pour or the code.",
+        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 is given "
+        "above as a piece of it. A code belongs to one pour: correct the pour or the code.",
         "pieces.csv, row 9, column pour: found 'P09', expected a pour that the file of pours or "
         "the store holds. Correct the name or add the pour.",
         "throws.csv, row 4, column code: found '777', expected a code that the file of pieces or "
