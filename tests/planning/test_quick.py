@@ -38,8 +38,8 @@ def test_costs_in_words():
     first, second, third = quick_costs(plan())
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
     assert first.endswith("spare included, about 5.06 EUR.")
-    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces of "
-                      "each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
+    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces "
+                      "of each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
