@@ -82,7 +82,6 @@ _PUBLIC = {
     "sharing.comparison": ("write_comparison",),
     "sharing.pooling": ("pool_series",),
     "sharing.summary": ("write_supplier_summary",),
-    "reading_copy": ("prepare_reading_copy",),
     "guide.showing": ("show_guide",),
     "guide.stages": ("see_stages",),
     "published": ("published_data", "side_by_side"),

@@ -32,9 +32,6 @@ def _share(arguments):
     from scentlab.sharing.package import prepare_package
 
     folder, choices = series_folder(arguments.folder), _choices(arguments)
-    if arguments.notebooks:
-        _share_notebooks(folder, choices, arguments)
-        return
     path = None if arguments.preview or arguments.show else _new_zip(arguments.out)
     package = prepare_package(_analysis(folder, arguments), choices)
     if arguments.show:
@@ -47,27 +44,6 @@ def _share(arguments):
     package.write(path)
     print(f"Package: {path} ({path.stat().st_size / 1000:.0f} kB)")
     print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
-
-
-def _share_notebooks(folder, choices, arguments):
-    """One page of the notebooks instead of a package."""
-    from scentlab.reading_copy import prepare_reading_copy
-    from scentlab.recording.store import Store
-
-    if arguments.out or arguments.show:
-        raise CannotDo("--notebooks writes a page of its own: leave out --out and --show")
-    path = _page(arguments.notebooks)
-    page = prepare_reading_copy(Store.open(folder), choices)
-    for words in (*page.notices, page.sentence):
-        print("\n".join(_item(words)))
-    for row in page.table.to_dict("records"):
-        print(f"  {row['notebook']}  {row['texts']} texts, {row['tables']} tables, "
-              f"{row['pictures']} pictures")
-    if arguments.preview:
-        print("Nothing was written (--preview).")
-        return
-    page.write(path)
-    print(f"Notebooks: {path}")
 
 
 def _choices(arguments):
@@ -257,24 +233,17 @@ def _add_share(commands):
         finds the same pick; whoever has not reads report.html and the CSV files. What is held
         back is left out of every file, and the fits are made again from what is shared. Nothing
         is sent: mail the zip yourself. --preview prints all that would leave and writes nothing.
-        A package that is there already is not replaced. --notebooks writes one web page instead:
-        the fourth and the fifth notebook of the folder, run anew on what is shared, without their
-        code; an earlier page of that name is replaced.
+        A package that is there already is not replaced.
         """,
         """
         scentlab share cedar-2026 --preview --hide fragrance,costs,notes
         scentlab share cedar-2026 --show settings.json --hide fragrance,costs,notes
         scentlab share cedar-2026 --out cedar.zip --hide fragrance,costs,notes
         scentlab share cedar-2026 --out cedar.zip --renumber-assessors --leave-out "house blend"
-        scentlab share cedar-2026 --notebooks cedar.html --hide fragrance
         """,
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument("--out", metavar="FILE.zip", help="the package to write")
-    parser.add_argument(
-        "--notebooks", metavar="FILE.html",
-        help="write the notebooks, run and without code, as one web page instead of a package",
-    )
     parser.add_argument(
         "--preview", action="store_true", help="print what would leave, and write nothing"
     )

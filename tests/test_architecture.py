@@ -43,8 +43,7 @@ MAY_IMPORT = {
         "cli_sharing", "cli_answer", "shipped", "recording", "choosing", "sharing", "planning",
     },
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
-    "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
-    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "reading_copy"},
+    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
     "cli_answer": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }
 
@@ -68,9 +67,6 @@ OWNERS = {
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "jinja2": {"planning.sheets", "sharing"},
-    "nbclient": {"sharing.notebook_page"},
-    "nbconvert": {"sharing.notebook_page"},
-    "nbformat": {"sharing.notebook_page"},
     "argparse": {"cli"},
 }
 

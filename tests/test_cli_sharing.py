@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from storing import store_series
 
-from scentlab import cli, cli_sharing, reading_copy, shipped
+from scentlab import cli, cli_sharing, shipped
 from scentlab.sharing.package import prepare_package
 from scentlab.shipped import demo_plan
 from scentlab.units import say_load
@@ -34,9 +35,9 @@ def demo(tmp_path_factory):
 
 @pytest.fixture(scope="module", autouse=True)
 def made_once():
-    """A fit, a package and a page of the same folder and choices are the same each time, so each
-    is made once; no test changes what it was given."""
-    fit, package, page = cli_sharing._analysis, prepare_package, reading_copy.prepare_reading_copy
+    """A fit and a package of the same folder and choices are the same each time, so each is made
+    once; no test changes what it was given."""
+    fit, package = cli_sharing._analysis, prepare_package
     made = {}
 
     def once(key, make):
@@ -53,8 +54,6 @@ def made_once():
         patch.setattr(cli_sharing, "_analysis", analysis)
         patch.setattr("scentlab.sharing.package.prepare_package", lambda analysis, choices: once(
             (id(analysis), choices), lambda: package(analysis, choices)))
-        patch.setattr(reading_copy, "prepare_reading_copy", lambda store, choices: once(
-            (store.folder, choices), lambda: page(store, choices)))
         yield
 
 
@@ -275,13 +274,12 @@ def test_no_page_is_written_when_something_is_wrong(
     assert list(tmp_path.iterdir()) == []
 
 
-# --- two series fitted as one, and the notebooks as a page -------------------------------------
+# --- two series fitted as one -------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def other_lot(demo, tmp_path_factory):
     """A series of the demo's plan with another lot, its capacities 1.5 points lower."""
-    from scentlab.reading_copy import store_series
     from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 
     plan = demo_plan()
@@ -311,25 +309,3 @@ def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo,
     code, out, err = run(capsys, "compare", demo, demo, "--out", tmp_path / "both.html")
     said = "The series are not pooled: 1 and 2 hold the same records, and each piece would count "
     assert said in re.sub(r"\s+", " ", out)
-
-
-def test_share_writes_the_notebooks_as_a_page(capsys, demo, tmp_path):
-    page = tmp_path / "notebooks.html"
-    words = ("share", demo, "--notebooks", page, "--hide", "fragrance")
-    code, out, err = run(capsys, *words, "--preview")
-    assert code == 0 and "Nothing was written (--preview).\n" in out and not page.exists()
-    assert "  4-fit-and-choose.ipynb  " in out
-    code, out, err = run(capsys, *words)
-    assert code == 0 and out.endswith(f"Notebooks: {page}\n")
-    text = page.read_text(encoding="utf-8")
-    assert not re.search("cedar", text, re.I) and "<script" not in text
-
-
-@pytest.mark.parametrize("more, said", [
-    (("--out", "x.zip"), "--notebooks writes a page of its own: leave out --out and --show"),
-    (("--show", "pours.csv"), "--notebooks writes a page of its own: leave out --out and --show"),
-])
-def test_the_page_of_the_notebooks_comes_alone(capsys, demo, tmp_path, more, said):
-    found = run(capsys, "share", demo, "--notebooks", tmp_path / "x.html", *more)
-    assert found == (2, "", f"scentlab share: {said}\n")
-    assert list(tmp_path.iterdir()) == []

@@ -5,11 +5,11 @@ import shutil
 import nbclient
 import nbformat
 import pytest
+from storing import store_series
 
 from scentlab import shipped
 from scentlab.choosing.kept import keep_rules
 from scentlab.choosing.rules import Rules
-from scentlab.reading_copy import store_series
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 NAME = "4-fit-and-choose.ipynb"

@@ -11,7 +11,6 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import scentlab
 from scentlab.choosing.analysis import analyse, decider
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
@@ -145,8 +144,3 @@ def test_what_the_fifth_notebook_says_stays_true_after_a_package_is_written(seri
     assert told["both"] == (
         "Once the form above says Written, run this cell to read the package back."
     )
-    known = {"scentlab": scentlab, "series": series, "bench": None}
-    exec(cell("5-21"), known)
-    for button, words in ((known["reading"].look, "Show what it holds"),
-                          (known["reading"].write, "Write the page")):
-        assert (button.description, button.tooltip) == (words, words)
