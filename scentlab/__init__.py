@@ -73,7 +73,7 @@ _PUBLIC = {
     "foresight.precision": ("precision",),
     "foresight.comparison": ("compare", "smallest_plan"),
     "foresight.next_round": ("next_round",),
-    "sharing.plots": ("plot",),
+    "sharing.pictures": ("plot",),
     "sharing.report": ("report_html", "write_report"),
     "sharing.redaction": ("Choices",),
     "sharing.package": ("prepare_package",),

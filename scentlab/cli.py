@@ -495,10 +495,9 @@ def _write_report(series, path, rules, seed):
 
 def _about_the_picks(analysis):
     """In lines: how the blends are ranked, what of it is not settled, what bears on the picks."""
-    from scentlab.choosing.ranking import order_words
-    from scentlab.sharing.explained import pick_notes, ranking_words
+    from scentlab.words.answers import pick_notes, ranking_sentences
 
-    said = [ranking_words(analysis), *order_words(analysis.pick)]
+    said = ranking_sentences(analysis)
     said += [f"Note: {note}" for note in pick_notes(analysis)]
     for words in filter(None, said):
         yield textwrap.fill(words, 100, subsequent_indent="  ")

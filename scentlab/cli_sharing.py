@@ -180,7 +180,7 @@ def _rules_of_all(folders, arguments):
 
 def _about_lots(pooled, why_not):
     """What the series say when fitted as one, in sentences, or why they are not."""
-    from scentlab.sharing.wording import say_both
+    from scentlab.words import say_both
 
     if pooled is None:
         yield why_not

@@ -1,13 +1,11 @@
-"""Two or more series on one page: their picks side by side, and in what the series differ."""
+"""Two or more series on one page: their loads side by side, and in what the series differ."""
 
-import datetime as dt
-
-from scentlab.sharing import plots
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.pages import image, render, write_page
+from scentlab.sharing.pictures.safe_loads import draw_lots, draw_pick
 from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
-from scentlab.sharing.tables import comparison_table, lots_table, shifts_table
-from scentlab.sharing.wording import is_missing, lots_in_words, say_both, say_share
+from scentlab.words import STRESS_WORDS, count, is_missing, say_both, say_share
+from scentlab.words.tables import comparison_table, lots_table, shifts_table
 
 _RULE_WORDS = {
     "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
@@ -17,11 +15,11 @@ _RULE_WORDS = {
 
 
 def comparison_html(analyses, pooled=None):
-    """One page with the picks of two or more series, and their lots when they can be pooled.
+    """One page with the answers of two or more series, and their lots when they can be pooled.
 
     Parameters
     ----------
-    analyses : sequence of Analysis, in the order to show; equal titles are told apart by number.
+    analyses : sequence of Analysis, in the order to show; equal titles are set apart by number.
     pooled : PooledSeries of these analyses; made here when it is None and the plans allow it.
 
     Returns
@@ -38,10 +36,9 @@ def comparison_html(analyses, pooled=None):
     return render(
         "comparison.html.j2",
         invented=any(a.series.invented for a in analyses),
-        made_on=dt.date.today().isoformat(),
         names=names,
         picks=[(n, _pick_words(a)) for n, a in zip(names, analyses, strict=True)],
-        picture=image(plots.plot_series(analyses, names), _in_words(analyses, names)),
+        pictures=_pictures(analyses, names),
         rows=comparison_table(analyses),
         differences=differences(analyses),
         why_not=why_not,
@@ -54,17 +51,27 @@ def write_comparison(analyses, path, pooled=None):
     return write_page(comparison_html(analyses, pooled), path, "the comparison")
 
 
+def _pictures(analyses, names):
+    """The loads of each series, at the same scale."""
+    drawn = [draw_pick(a.pick) for a in analyses]
+    low, high = zip(*(ax.get_xlim() for ax in drawn), strict=True)
+    for ax in drawn:
+        ax.set_xlim(min(low), max(high))
+    return [image(ax, f"{i}: {name}") for i, (ax, name) in
+            enumerate(zip(drawn, names, strict=True), start=1)]
+
+
 def _pooled_section(pooled):
-    ceiling, number = pooled.ceiling, len(pooled.fit.blends)
+    ceiling = pooled.ceiling
     return {
         "sentence": pooled.sentence,
         "notes": pooled.notes,
-        "blends": f"{number} blends" if number > 1 else "one blend",
+        "blends": count(len(pooled.fit.blends), "blend"),
         "confidence": say_share(ceiling.confidence, 0),
         "risk": say_share(ceiling.risk, 0),
         "limit_grade": ceiling.limit_grade,
-        "stress": plots.STRESS_WORDS[ceiling.stress],
-        "picture": image(plots.plot_lots(pooled), lots_in_words(pooled.table)),
+        "stress": STRESS_WORDS[ceiling.stress],
+        "picture": image(draw_lots(pooled)),
         "ceilings": lots_table(pooled),
         "shifts": shifts_table(pooled),
     }
@@ -94,23 +101,16 @@ def differences(analyses):
     for name, words in _RULE_WORDS.items():
         values = [getattr(a.rules, name) for a in analyses]
         if len(set(values)) > 1:
-            found.append(f"Rules differ: {words} " + ", ".join(_plain(v) for v in values) + ".")
-    stresses = [plots.STRESS_WORDS[a.ceiling.stress] for a in analyses]
+            found.append(f"Rules differ: {words} {', '.join(map(_plain, values))}.")
+    stresses = [STRESS_WORDS[a.ceiling.stress] for a in analyses]
     if len(set(stresses)) > 1:
-        found.append("The pieces that decide differ: " + ", ".join(stresses) + ".")
-    found += _panels(analyses)
-    return found
-
-
-def _panels(analyses):
-    """Throw scores of different panels stand on scales of their own."""
-    panels = [frozenset(a.series.throws["assessor"]) for a in analyses]
-    if len(set(panels)) > 1:
-        return [
-            "The panels differ, and each assessor uses the throw scale in an own way: compare "
+        found.append(f"The pieces that decide differ: {', '.join(stresses)}.")
+    if len({frozenset(a.series.throws["assessor"]) for a in analyses}) > 1:
+        found.append(
+            "The panels differ, and each tester uses the throw scale in an own way: compare "
             "loads and risks rather than throw."
-        ]
-    return []
+        )
+    return found
 
 
 def _plain(value):
@@ -120,16 +120,5 @@ def _plain(value):
 def _pick_words(analysis):
     best = analysis.pick.table.iloc[0]
     if is_missing(best["load_pct"]):
-        return "no load is picked"
+        return "no load is recommended"
     return f"{best['blend']} at {say_both(best['load_pct'])}"
-
-
-def _in_words(analyses, names):
-    parts = []
-    for name, analysis in zip(names, analyses, strict=True):
-        rows = "; ".join(
-            f"{r['blend']} {say_both(r['load_pct'])}, ceiling {say_both(r['ceiling_load_pct'])}"
-            for r in analysis.pick.table.to_dict("records")
-        )
-        parts.append(f"{name}: {rows}")
-    return f"Picks and ceilings of {len(names)} series. " + ". ".join(parts) + "."

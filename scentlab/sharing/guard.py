@@ -110,9 +110,18 @@ class Guard:
                 done = last
         return "".join([*out, value[done:]])
 
-    def told_by(self, text):
-        """The finds in a file's text that are no words of the kit's own."""
-        return [hit for hit in self.hits(text) if not _is_ours(hit)]
+    def refuse(self, texts):
+        """Raise UndecidedError when one of some (place, text) holds what is to stay hidden."""
+        finds = [(hit, place) for place, text in texts for hit in self.hits(text)]
+        if finds:
+            raise UndecidedError(finds)
+
+    def refuse_files(self, files):
+        """The same of files, name to bytes, but for the words that are the kit's own."""
+        finds = [(hit, name) for name, data in files.items()
+                 for hit in self.hits(f"{name}\n{readings(data)}") if not _is_ours(hit)]
+        if finds:
+            raise UndecidedError(finds)
 
 
 def holds(text, word):

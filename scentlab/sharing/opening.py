@@ -21,7 +21,7 @@ import pandas as pd
 
 from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.choosing.pick import Rules
-from scentlab.results import FitError
+from scentlab.results import FitError, Result
 from scentlab.schema import DataError
 from scentlab.series import Series, plan_problem
 from scentlab.sharing import parts
@@ -34,7 +34,6 @@ from scentlab.sharing.package import (
     series_from_files,
 )
 from scentlab.sharing.pages import write_whole
-from scentlab.sharing.shown import Shown
 from scentlab.text import unseen
 from scentlab.units import load_from_weights
 
@@ -58,7 +57,7 @@ class PackageError(SharingError):
 
 
 @dataclass(frozen=True, repr=False)
-class Opened(Shown):
+class Opened(Result):
     """A package that was checked and analysed again.
 
     Attributes
@@ -79,6 +78,11 @@ class Opened(Shown):
     notices: tuple
     fingerprint: str
     files: dict = field(default_factory=dict)
+
+    @property
+    def notes(self):
+        """The notices, as every result shows its notes."""
+        return self.notices
 
     @property
     def sentence(self):

@@ -19,12 +19,12 @@ import pandas as pd
 
 import scentlab
 from scentlab.choosing.analysis import analyse
+from scentlab.results import Result
 from scentlab.sharing import parts
-from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
+from scentlab.sharing.guard import Guard, SharingError
 from scentlab.sharing.pages import place_for, write_whole
 from scentlab.sharing.redaction import Choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
-from scentlab.sharing.shown import Shown
 
 FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -36,7 +36,7 @@ _TIME = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, repr=False)
-class Package(Shown):
+class Package(Result):
     """A package as it would leave: look at it, then ``write`` it.
 
     Attributes
@@ -51,6 +51,11 @@ class Package(Shown):
     files: dict
     notices: tuple = field(default=())
     guard: Guard = Guard()
+
+    @property
+    def notes(self):
+        """The notices, as every result shows its notes."""
+        return self.notices
 
     @property
     def table(self):
@@ -87,9 +92,7 @@ class Package(Shown):
         if path.suffix.lower() != ".zip":
             raise SharingError(f"{path.name} does not end in .zip; give such a name")
         # The name last: what is in the files was searched before they were shown.
-        told = [(hit, "the name of the zip") for hit in self.guard.hits(path.name)]
-        if told:
-            raise UndecidedError(told)
+        self.guard.refuse([("the name of the zip", path.name)])
         write_whole(place_for(path, "the package"), zipped(self.files))
         return path
 
@@ -119,10 +122,7 @@ def prepare_package(analysis, choices=EVERYTHING):
     shared = through_files(series, rules, analysis.seed, analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
     files = _files(shared, notices)
-    told = [(hit, name) for name, data in files.items()
-            for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
-    if told:
-        raise UndecidedError(told)
+    held.guard.refuse_files(files)
     return Package(shared, files, notices, held.guard)
 
 

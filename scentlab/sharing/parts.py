@@ -34,8 +34,8 @@ from scentlab.series import (
     THROW_COLUMNS,
     WARMING_COLUMNS,
 )
-from scentlab.sharing.wording import is_missing
 from scentlab.text import armed, disarmed
+from scentlab.words import is_missing
 
 MOST_ROWS = 50_000
 _WAX = "g per 100 g of wax"

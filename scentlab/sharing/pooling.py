@@ -15,7 +15,7 @@ from scentlab.materials import say_lot
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
-from scentlab.sharing.wording import is_missing, say_range
+from scentlab.words import is_missing, say_range
 
 # A blend whose own shift lies further from the common one is not moved as the others are.
 MOST_APART = 2.0

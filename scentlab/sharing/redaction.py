@@ -11,7 +11,7 @@ import re
 
 import pandas as pd
 
-from scentlab.sharing.guard import STAND_IN, Guard, SharingError, UndecidedError, holds
+from scentlab.sharing.guard import STAND_IN, Guard, SharingError, holds
 
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
@@ -103,14 +103,11 @@ def _kept_names(series):
 
 def _refuse_undecided(series, guard):
     """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
-    finds = [(hit, place) for place, name in _kept_names(series) for hit in guard.hits(name)]
     plan = series.plan or {}
     texts = [("the title", series.title), ("the title", plan.get("title"))]
     texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
-    finds += [(hit, place) for place, text in texts
-              for hit in guard.hits(guard.scrubbed(str(text or "")))]
-    if finds:
-        raise UndecidedError(finds)
+    texts = [(place, guard.scrubbed(str(text or ""))) for place, text in texts]
+    guard.refuse([*_kept_names(series), *texts])
 
 
 def redacted_rules(rules, choices):

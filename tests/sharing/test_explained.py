@@ -10,13 +10,13 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
+from scentlab.sharing.explained import pick_notes, ranking_words
 
 from scentlab.choosing.analysis import analyse, decider
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
 from scentlab.sharing import plots
-from scentlab.sharing.explained import pick_notes, ranking_words
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
