@@ -116,12 +116,9 @@ class Guard:
         if finds:
             raise UndecidedError(finds)
 
-    def refuse_files(self, files):
-        """The same of files, name to bytes, but for the words that are the kit's own."""
-        finds = [(hit, name) for name, data in files.items()
-                 for hit in self.hits(f"{name}\n{readings(data)}") if not _is_ours(hit)]
-        if finds:
-            raise UndecidedError(finds)
+    def told_by(self, text):
+        """The finds in a file's text that are no words of the kit's own."""
+        return [hit for hit in self.hits(text) if not _is_ours(hit)]
 
 
 def holds(text, word):
@@ -211,8 +208,8 @@ def _fixed_text():
     from scentlab.sharing import parts
     from scentlab.sharing.pages import fixed_text
 
-    every = parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS
-    return fixed_text() + json.dumps([parts.table_schema(part) for part in every])
+    schemas = [parts.table_schema(part) for part in parts.PARTS.values()]
+    return fixed_text() + json.dumps(schemas)
 
 
 @functools.cache

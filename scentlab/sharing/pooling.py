@@ -4,6 +4,7 @@
 shift of each lot and each lot's ceiling beside that of its own series alone.
 """
 
+import itertools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -83,7 +84,7 @@ def pool_series(analyses, *, draws=2000, seed=1):
     if reason:
         raise FitError(reason)
     blends = blends_in_common(analyses)
-    looks = [_of_blends(a.series.sweat(), blends) for a in analyses]
+    looks = [a.series.sweat().query("blend in @blends").reset_index(drop=True) for a in analyses]
     fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
     rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
     ceiling = find_ceiling(fit.cells, rules)
@@ -102,9 +103,9 @@ def lot_names(analyses):
     lots = [_lots(a.series) for a in analyses]
     names = []
     for number, own in enumerate(lots, start=1):
-        told = [f"{what} {say_lot(lot)}" for what, lot in own.items()
+        named = [f"{what} {say_lot(lot)}" for what, lot in own.items()
                 if lot and len({other.get(what) for other in lots}) > 1]
-        names.append(f"series {number}" + (f" ({', '.join(told)})" if told else ""))
+        names.append(f"series {number}" + (f" ({', '.join(named)})" if named else ""))
     return tuple(names)
 
 
@@ -118,63 +119,57 @@ def _lots(series):
     return found
 
 
-# ---- what stands against it -------------------------------------------------------------------
+# ---- what is against it -----------------------------------------------------------------------
+
+
+def _differ(values, words):
+    """Words with the values, where they are not all the same; empty where they are."""
+    values = list(values)
+    return f"{words} ({_numbered(values)})" if len(set(values)) > 1 else ""
 
 
 def _invented(analyses):
-    if len({bool(a.series.invented) for a in analyses}) > 1:
-        told = _numbered("invented" if a.series.invented else "real" for a in analyses)
-        return f"invented data are no evidence beside real ones ({told})"
-    return ""
+    kinds = ("invented" if a.series.invented else "real" for a in analyses)
+    return _differ(kinds, "invented data are no evidence beside real ones")
 
 
 def _records(analyses):
     """Records that are the same twice would count each piece twice."""
-    looks = [set(_rows(a.series)) for a in analyses]
-    for i, first in enumerate(looks):
-        for j in range(i + 1, len(looks)):
-            if first <= looks[j] or looks[j] <= first:
-                return (
-                    f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
-                )
+    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
+    rows = [set(a.series.sweat()[names].astype(str).itertuples(index=False, name=None))
+            for a in analyses]
+    for i, j in itertools.combinations(range(len(rows)), 2):
+        if rows[i] <= rows[j] or rows[j] <= rows[i]:
+            return f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
     return ""
 
 
-def _rows(series):
-    sweat = series.sweat()
-    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
-    return sweat[names].astype(str).itertuples(index=False, name=None)
-
-
 def _fragrances(analyses):
-    names = [_fragrance(a.series) for a in analyses]
+    names = [
+        str(((a.series.plan or {}).get("fragrance") or {}).get("name") or a.series.fragrance
+            or "").strip()
+        for a in analyses
+    ]
     for number, name in enumerate(names, start=1):
         if name in ("", HIDDEN_FRAGRANCE):
-            return f"the fragrance of {number} is not told, so it may be another"
+            return f"the fragrance of {number} is not given, so it may be another"
     if len({n.casefold() for n in names}) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""
 
 
-def _fragrance(series):
-    about = (series.plan or {}).get("fragrance") or {}
-    return str(about.get("name") or series.fragrance or "").strip()
-
-
 def _rules(analyses):
-    for name, words in _SAME_RULES.items():
-        values = [getattr(a.rules, name) for a in analyses]
-        if len(set(values)) > 1:
-            shown = ["the harshest tested" if v is None else f"{v}" for v in values]
-            return f"{words} differs ({_numbered(shown)})"
-    return ""
+    found = (
+        _differ(("the harshest tested" if v is None else f"{v}" for v in
+                 (getattr(a.rules, name) for a in analyses)), f"{words} differs")
+        for name, words in _SAME_RULES.items()
+    )
+    return next(filter(None, found), "")
 
 
 def _stresses(analyses):
-    stresses = [" and ".join(a.sweat.stresses) for a in analyses]
-    if len(set(stresses)) > 1:
-        return f"the pieces were graded under other stresses ({_numbered(stresses)})"
-    return ""
+    stresses = (" and ".join(a.sweat.stresses) for a in analyses)
+    return _differ(stresses, "the pieces were graded under other stresses")
 
 
 def _blends(analyses):
@@ -195,9 +190,10 @@ def _why_not_blend(analyses, blend):
     for number, own in enumerate(parts, start=1):
         if own is None:
             return f"the wax fractions of {blend} in {number} are not known"
-    if any(not _same_parts(parts[0], own) for own in parts[1:]):
+    if any(own != parts[0] for own in parts[1:]):
         return f"the wax fractions of {blend} differ ({_numbered(map(_say_parts, parts))})"
-    spans = [_span(a, blend) for a in analyses]
+    ends = ["lowest_tested_pct", "highest_tested_pct"]
+    spans = [tuple(a.ceiling.of(blend)[end] for end in ends) for a in analyses]
     if any(is_missing(low) for low, _ in spans):
         return f"{blend} was not graded under {analyses[0].ceiling.stress} in all of them"
     if max(low for low, _ in spans) >= min(high for _, high in spans):
@@ -211,20 +207,11 @@ def _parts(series, blend):
     if series.fractions.empty or blend not in series.fractions.index:
         return None
     own = series.fractions.loc[blend]
-    return {wax: float(f) for wax, f in own.items() if f > 0}
-
-
-def _same_parts(one, other):
-    return set(one) == set(other) and all(abs(one[w] - other[w]) < 1e-6 for w in one)
+    return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
 
 def _say_parts(parts):
     return " + ".join(f"{100 * f:g} % {wax}" for wax, f in parts.items())
-
-
-def _span(analysis, blend):
-    row = analysis.ceiling.of(blend)
-    return row["lowest_tested_pct"], row["highest_tested_pct"]
 
 
 def _numbered(words):
@@ -232,10 +219,6 @@ def _numbered(words):
 
 
 # ---- what is found ----------------------------------------------------------------------------
-
-
-def _of_blends(looks, blends):
-    return looks[looks["blend"].isin(blends)].reset_index(drop=True)
 
 
 def _limits(analyses, blends):
@@ -289,14 +272,14 @@ def _capacity(fit, blend):
 def _notes(analyses, blends, shifts):
     notes = [
         "The shift holds all that differs between the series, not the lots alone: days, room and "
-        "hands as well. Only a series with both lots side by side tells them apart."
+        "hands as well. Only one series with both lots side by side sets them apart."
     ]
     for row in shifts[shifts["apart"].abs() > MOST_APART].itertuples():
         notes.append(
             f"{row.blend} alone is shifted by {row.shift_pct:+.1f} points of load (90 % interval "
             f"{row.lower_pct:+.1f} to {row.upper_pct:+.1f}) in series {row.series}, "
             f"{abs(row.apart):.1f} standard errors from the shift of all: the lots do not move "
-            "every blend alike, so rely on the ceilings of the series alone."
+            "every blend alike, so rely on the highest safe loads of the series alone."
         )
     others = sorted({b for a in analyses for b in a.sweat.blends} - set(blends))
     for blend in others:
@@ -315,4 +298,4 @@ def _ages(analyses):
     if max(low for low, _ in spans) <= min(high for _, high in spans):
         return ()
     words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
-    return (f"The pieces were looked at after other times ({words}), which the shift holds too.",)
+    return (f"The pieces were inspected after other times ({words}), which the shift holds too.",)

@@ -8,9 +8,10 @@ import pytest
 
 from scentlab.choosing.analysis import analyse
 from scentlab.fitting.bleed import fit_bleed
-from scentlab.sharing import plots
+from scentlab.sharing import pictures
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
+from scentlab.sharing.pictures.drawing import tested_loads
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
@@ -29,18 +30,18 @@ def weighed():
 
 def test_picture_of_one_blend_keeps_to_the_tested_loads(weighed):
     fit = weighed.bleed
-    ax = plots.plot(fit, blend="soft")
-    loads = plots.tested_loads(fit.points, "soft")
+    ax = pictures.plot(fit, blend="soft")
+    loads = tested_loads(fit.points, "soft")
     curve = ax.lines[0].get_xdata()
     assert (curve.min(), curve.max()) == (loads.min(), loads.max())
     assert "mg" in ax.get_ylabel() and "24 h at 38 °C" in ax.get_ylabel()
     words = [t.get_text() for t in ax.get_legend().get_texts()]
     row = fit.joins.set_index("blend").loc["soft"]
-    assert f"capacity by bleed {row['lower_pct']:.1f} to {row['upper_pct']:.1f} % of wax" in words
+    assert f"bleed begins {row['lower_pct']:.1f} to {row['upper_pct']:.1f} % of wax" in words
 
 
 def test_picture_of_all_blends_names_them(weighed):
-    words = [t.get_text() for t in plots.plot(weighed.bleed).get_legend().get_texts()]
+    words = [t.get_text() for t in pictures.plot(weighed.bleed).get_legend().get_texts()]
     assert {"soft", "hard"} <= set(words)
 
 
@@ -49,13 +50,13 @@ def test_an_open_side_has_an_arrow(weighed):
     level = bleeds.assign(bleed_mg=4.0 + np.random.default_rng(2).normal(size=len(bleeds)))
     fit = fit_bleed(level, draws=50)
     assert np.isinf(fit.joins["upper_pct"]).all()
-    assert ">" in [line.get_marker() for line in plots.plot(fit, blend="soft").lines]
+    assert ">" in [line.get_marker() for line in pictures.plot(fit, blend="soft").lines]
 
 
 def test_the_report_has_bleed_and_both_together(weighed):
     html = report_html(weighed)
     assert "<h3>Bleed</h3>" in html and "<h3>Sweat and bleed</h3>" in html
-    assert "The rise begins at" in html and "Capacity by sweat and bleed together" in html
+    assert "bleed begins" in html and "sweat and bleed together" in html
 
 
 def test_a_report_without_bleed_says_nothing_of_it(html):

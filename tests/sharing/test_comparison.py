@@ -9,8 +9,9 @@ import pytest
 
 from scentlab.sharing.comparison import comparison_html, differences, write_comparison
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.summary import _tested, supplier_summary_html, write_supplier_summary
+from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
 from scentlab.units import say_load
+from scentlab.words import answers
 
 HOSTILE = '<script>alert("1")</script>'
 
@@ -48,7 +49,7 @@ def test_what_makes_series_unlike_is_said(analysis, other):
         f"Fragrances differ ({analysis.series.fragrance}; fig leaf): a limit of sweating belongs "
         "to a wax and a fragrance together.",
         "Rules differ: accepted risk 0.05, 0.1.",
-        "The panels differ, and each assessor uses the throw scale in an own way: compare loads "
+        "The panels differ, and each tester uses the throw scale in an own way: compare loads "
         "and risks rather than throw.",
     ]
     assert differences([analysis, analysis]) == []
@@ -72,7 +73,7 @@ def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
     assert analysis.ceiling.sentence in text
     pours = analysis.series.pours
     added = pours["add_temp_c"]
-    assert f"{pours['pot'].nunique()} pots, {len(pours)} pours from " in text
+    assert f"{pours['pot'].nunique()} pots, {len(pours)} test batches from " in text
     assert f"Fragrance added at {added.min():g} to {added.max():g} °C" in text
     lots = [p["wax"]["lot"] for b in analysis.series.plan["blends"] for p in b["parts"]]
     assert lots and all(lot in text for lot in lots)
@@ -90,11 +91,11 @@ def test_the_summary_says_lot_once_and_nothing_of_a_missing_one(analysis, lot, w
         for part in blend["parts"]:
             part["wax"]["lot"] = lot
     series = dataclasses.replace(analysis.series, plan=plan, fragrance="cedar")
-    facts = dict(_tested(series))
+    facts = dict(answers.tested_facts(series))
     assert facts["Fragrance"] == words
     assert facts["Waxes"].split("; ")[0] == words.replace("cedar", "soft wax")
     plan["fragrance"].pop("lot")
-    assert dict(_tested(series))["Fragrance"] == "cedar"
+    assert dict(answers.tested_facts(series))["Fragrance"] == "cedar"
 
 
 def test_the_summary_counts_the_pieces_under_the_stress_that_decides(analysis):

@@ -10,17 +10,17 @@ from types import SimpleNamespace
 import numpy as np
 import pandas as pd
 import pytest
-from scentlab.sharing.explained import pick_notes, ranking_words
 
 from scentlab.choosing.analysis import analyse, decider
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
-from scentlab.sharing import plots
 from scentlab.sharing.package import prepare_package
+from scentlab.sharing.pictures.tradeoff import draw_tradeoff
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.sharing.summary import supplier_summary_html
+from scentlab.words.answers import pick_notes, ranking_words
 
 ONE_LOAD = (
     "hot throw was scored at one load only of each blend; a curve needs at least two: score pieces "
@@ -51,7 +51,7 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
         assert false not in text
     assert "There is no fit of hot throw, so this is as high as sweat allows" in text
-    upper = plots.plot_tradeoff(of_one_load).child_axes[0]
+    upper = draw_tradeoff(of_one_load).child_axes[0]
     assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
 
 

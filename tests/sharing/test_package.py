@@ -99,7 +99,7 @@ def test_a_general_validator_finds_every_row_valid(request, tmp_path, which):
     report = frictionless.Package(str(tmp_path / "datapackage.json")).validate()
     assert report.valid, report.flatten(["title", "message"])
     tables = [t for t in report.tasks if t.type == "table"]
-    always = {p.name for p in parts.DATA_PARTS + parts.RESULT_PARTS}
+    always = {p.name for p in (*parts.DATA_PARTS, parts.PICK_PART)}
     assert {t.name for t in tables} == always | {"warmings"}  # the demo has checks on the warmer
     expected = package.table.set_index("file")["rows"].dropna()
     assert {f"{t.name}.csv": t.stats["rows"] for t in tables} == expected.to_dict()
@@ -193,8 +193,7 @@ def test_nothing_hidden_is_left_anywhere(hidden, tmp_path):
 def test_hidden_costs_leave_no_price(hidden):
     blends = pd.read_csv(io.StringIO(hidden.text("blends.csv")))
     assert blends[["wax_price_per_kg", "fragrance_price_per_kg"]].isna().all(axis=None)
-    for name in ("pick.csv", "tradeoff.csv"):
-        assert pd.read_csv(io.StringIO(hidden.text(name)))["cost_per_piece"].isna().all()
+    assert pd.read_csv(io.StringIO(hidden.text("pick.csv")))["cost_per_piece"].isna().all()
     prices = re.findall(r'"price_per_kg": (\S+?)[,\n]', hidden.text("plan.json"))
     assert prices and set(prices) == {"null"}
 

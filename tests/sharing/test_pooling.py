@@ -11,7 +11,7 @@ import pytest
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.results import FitError
-from scentlab.sharing import plots
+from scentlab.sharing import pictures
 from scentlab.sharing.comparison import comparison_html, differences
 from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
@@ -93,7 +93,7 @@ def test_the_page_shows_it_all(pooled, first, second):
 
 
 def test_the_picture_has_two_marks_and_bars_for_each_lot(pooled):
-    ax = plots.plot(pooled)
+    ax = pictures.plot(pooled)
     marks = [line for line in ax.lines if line.get_marker() == "^"]
     assert sorted(float(m.get_xdata()[0]) for m in marks) == sorted(
         [*pooled.table["own_ceiling_pct"], *pooled.table["pooled_ceiling_pct"]]
@@ -146,7 +146,7 @@ def with_loads(analysis, **change):
     (lambda a: with_fragrance(a, "fig leaf"),
      "the fragrances differ (1: cedar and fig (invented); 2: fig leaf)"),
     (lambda a: with_fragrance(a, HIDDEN_FRAGRANCE),
-     "the fragrance of 2 is not told, so it may be another"),
+     "the fragrance of 2 is not given, so it may be another"),
     (lambda a: with_rules(a, limit_grade=3), "the limit grade differs (1: 2; 2: 3)"),
     (lambda a: with_rules(a, stress="rest"),
      "the stress that decides differs (1: the harshest tested; 2: rest)"),
