@@ -5,7 +5,7 @@ from scentlab.sharing.pages import image, render, write_page
 from scentlab.sharing.pictures.safe_loads import draw_lots, draw_pick
 from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.words import STRESS_WORDS, count, is_missing, say_both, say_share
-from scentlab.words.tables import comparison_table, lots_table, shifts_table
+from scentlab.words.tables import comparison_table, lots_table
 
 _RULE_WORDS = {
     "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
@@ -73,7 +73,6 @@ def _pooled_section(pooled):
         "stress": STRESS_WORDS[ceiling.stress],
         "picture": image(draw_lots(pooled)),
         "ceilings": lots_table(pooled),
-        "shifts": shifts_table(pooled),
     }
 
 

@@ -53,7 +53,7 @@ _NEEDED = {DESCRIPTOR, "settings.json", "report.html", "pick.csv"} | {
 _ALLOWED = _NEEDED | {"plan.json"} | {f"{part.name}.csv" for part in parts.OPTIONAL_PARTS}
 # Names, and the kind of what is under them; "!" marks what must be there.
 _ABOUT = {"title": str, "fragrance": str, "currency": str, "piece_g": float, "invented": bool}
-_SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": [str], "versions": {}, "draws": float}
+_SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": [str], "versions": {}}
 ASK = "ask the sender for the package again"
 
 
@@ -430,5 +430,5 @@ def _compare(there, here):
     there, here = (side.reindex(blends).round(2) for side in sides)
     same = ((there == here) | (there.isna() & here.isna())).all(axis=1)
     there, here = (side.reindex(blends) for side in sides)
-    table = there.join(here, lsuffix="_in_package", rsuffix="_here")
+    table = there.add_suffix("_in_package").join(here.add_suffix("_here"))
     return table.assign(same=same).rename_axis("blend").reset_index()

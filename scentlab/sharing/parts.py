@@ -253,7 +253,7 @@ def _field(column):
         "minimum": None if column.lower is None else bound(column.lower),
         "maximum": None if column.upper is None else bound(column.upper),
         "enum": list(column.choices) or None,
-        "pattern": None if column.pattern.startswith("(?s)") else column.pattern or None,
+        "pattern": None if (column.pattern or "(?s)").startswith("(?s)") else column.pattern,
     }
     constraints = {name: value for name, value in known.items() if value is not None}
     field |= {"unit": column.unit} if column.unit else {}

@@ -84,7 +84,8 @@ def pool_series(analyses, *, draws=2000, seed=1):
     if reason:
         raise FitError(reason)
     blends = blends_in_common(analyses)
-    looks = [a.series.sweat().query("blend in @blends").reset_index(drop=True) for a in analyses]
+    looks = [own[own["blend"].isin(blends)].reset_index(drop=True)
+             for own in (a.series.sweat() for a in analyses)]
     fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
     rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
     ceiling = find_ceiling(fit.cells, rules)

@@ -225,28 +225,6 @@ def lots_table(pooled):
     )
 
 
-def shifts_table(pooled):
-    """How much earlier each blend sweats in the later series, by the series' own fits."""
-    return view(
-        "Each blend by itself, from the series' own fits", pooled.shifts,
-        ("*Blend", "blend"), ("Series", "series"),
-        ("Half-sweat load against series 1, points of load, % of wax",
-         lambda r: _signed(r["shift_pct"])),
-        ("Its 90 % interval, points",
-         lambda r: say_range(r["lower_pct"], r["upper_pct"], _signed)),
-        ("Standard errors from the shift of all", lambda r: say_number(abs(r["apart"]), 1)),
-    )
-
-
-def _signed(value):
-    """Points with their sign, without that of a zero.
-
-    >>> _signed(-0.04), _signed(1.26)
-    ('+0.0', '+1.3')
-    """
-    return f"{round(value, 1) + 0.0:+.1f}"
-
-
 def seen_table(analysis):
     """For a supplier, per blend: the pieces that sweated at each load, and the safe load."""
     grade, counts = analysis.rules.limit_grade, analysis.sweat.counts

@@ -11,7 +11,7 @@ from scentlab.fitting.bleed import fit_bleed
 from scentlab.sharing import pictures
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
-from scentlab.sharing.pictures.drawing import tested_loads
+from scentlab.sharing.pictures import drawing
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
@@ -31,7 +31,7 @@ def weighed():
 def test_picture_of_one_blend_keeps_to_the_tested_loads(weighed):
     fit = weighed.bleed
     ax = pictures.plot(fit, blend="soft")
-    loads = tested_loads(fit.points, "soft")
+    loads = drawing.tested_loads(fit.points, "soft")
     curve = ax.lines[0].get_xdata()
     assert (curve.min(), curve.max()) == (loads.min(), loads.max())
     assert "mg" in ax.get_ylabel() and "24 h at 38 °C" in ax.get_ylabel()
@@ -56,7 +56,7 @@ def test_an_open_side_has_an_arrow(weighed):
 def test_the_report_has_bleed_and_both_together(weighed):
     html = report_html(weighed)
     assert "<h3>Bleed</h3>" in html and "<h3>Sweat and bleed</h3>" in html
-    assert "bleed begins" in html and "sweat and bleed together" in html
+    assert "bleed begins" in html and "by sweat and bleed together" in html
 
 
 def test_a_report_without_bleed_says_nothing_of_it(html):

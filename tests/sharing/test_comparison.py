@@ -10,7 +10,6 @@ import pytest
 from scentlab.sharing.comparison import comparison_html, differences, write_comparison
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
-from scentlab.units import say_load
 from scentlab.words import answers
 
 HOSTILE = '<script>alert("1")</script>'
@@ -40,7 +39,7 @@ def test_every_pick_and_ceiling_of_every_series_is_on_the_page(analysis, other):
         assert one.series.title in text
         for row in one.pick.table.to_dict("records"):
             assert f"{row['load_pct']:.2f} {row['content_pct']:.2f}" in text
-            assert say_load(row["ceiling_load_pct"]) in html.unescape(page)
+            assert f"{row['blend']} {row['ceiling_load_pct']:.1f}" in html.unescape(page)
     assert "<script" not in page and "http" not in page.replace("http-equiv", "")
 
 

@@ -226,7 +226,7 @@ def test_a_thing_without_a_picture_is_refused(analysis):
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
         "FrostFit, BleedFit, ThrowLife, WeightLoss, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
-        "Precision, Comparison, NextRound, PooledSeries"
+        "Precision, PooledSeries"
     )
 
 

@@ -17,7 +17,6 @@ from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.shipped import demo_plan
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
-from scentlab.units import say_load
 
 CAPACITIES = {"soft": 10.5, "soft-firm 70/30": 13.0, "creamy-firm 60/40": 12.0}
 
@@ -86,7 +85,8 @@ def test_the_page_shows_it_all(pooled, first, second):
     assert all(note in text for note in pooled.notes)
     for row in pooled.table.to_dict("records"):
         assert all(f"{row[f'{n}_ceiling_pct']:.2f}" in text for n in ("own", "pooled"))
-        assert f"pooled {say_load(row['pooled_ceiling_pct'])}" in html.unescape(page)
+        assert f"{row['series']}: {row['blend']} {row['pooled_ceiling_pct']:.1f}" in (
+            html.unescape(page))
     assert "Lots differ: series 1 (fragrance lot A); series 2 (fragrance lot B)." in differences(
         [first, second]
     )
@@ -95,7 +95,7 @@ def test_the_page_shows_it_all(pooled, first, second):
 def test_the_picture_has_two_marks_and_bars_for_each_lot(pooled):
     ax = pictures.plot(pooled)
     marks = [line for line in ax.lines if line.get_marker() == "^"]
-    assert sorted(float(m.get_xdata()[0]) for m in marks) == sorted(
+    assert sorted(float(x) for m in marks for x in m.get_xdata()) == sorted(
         [*pooled.table["own_ceiling_pct"], *pooled.table["pooled_ceiling_pct"]]
     )
     assert [t.get_text().replace("\n", " ") for t in ax.get_yticklabels()] == [

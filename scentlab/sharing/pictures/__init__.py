@@ -16,8 +16,6 @@ _DRAW = {
     "Pick": safe_loads.draw_pick,
     "Diagnosis": checks.draw_diagnosis,
     "Precision": foreseen.draw_precision,
-    "Comparison": foreseen.draw_comparison,
-    "NextRound": foreseen.draw_next_round,
     "PooledSeries": safe_loads.draw_lots,
 }
 
@@ -28,12 +26,11 @@ def plot(result, ax=None, **choices):
     Parameters
     ----------
     result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, ThrowLife,
-        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision, Comparison, NextRound or
-        PooledSeries; it is not changed.
+        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision or PooledSeries; it is not
+        changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an
-        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost, ``against`` for a
-        comparison of plans.
+        analysis or a fit, ``limit_grade`` and ``risk`` for sweat and frost.
 
     Returns
     -------

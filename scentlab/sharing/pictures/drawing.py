@@ -114,8 +114,7 @@ def in_words(ax):
     """What a picture shows, for who cannot see it: title, axes, ends of curves, single marks."""
     said = [ax.get_title(loc="left").replace("\n", " ")]
     for panel in (ax, *ax.child_axes):
-        rows = [t.get_text().replace("\n", " ") for t in panel.get_yticklabels()]
-        rows = rows if getattr(panel, "in_rows", False) else None
+        rows = getattr(panel, "in_rows", None)
         said += [_axes_in_words(panel)] if panel.axison and not rows else []
         said += [_line_in_words(line, rows) for line in panel.lines]
         said += [_points_in_words(p, rows) for p in panel.collections]
@@ -130,9 +129,9 @@ def _axes_in_words(panel):
 
 def _line_in_words(line, rows):
     label, (x, y) = str(line.get_label()).replace("\n", " "), line.get_data()
-    if label.startswith("_") or "(shaded" in label or not len(x):
+    if label.startswith("_") or "(shaded" in label:
         return ""
-    if len(x) == 2 and (x[0] == x[1] or y[0] == y[1]) and not rows:
+    if not len(x) or len(x) == 2 and (x[0] == x[1] or y[0] == y[1]) and not rows:
         return label
     return f"{label}: {_places(x, y, rows, curve=len(x) == STEPS)}"
 
@@ -266,7 +265,7 @@ def name_rows(ax, names):
     ax.set_ylim(len(names) - 0.5, -0.5)
     ax.spines[["top", "right", "left"]].set_visible(False)
     ax.tick_params(axis="y", length=0)
-    ax.in_rows = True
+    ax.in_rows = [str(n) for n in names]
 
 
 def say_in_rows(ax, words, x, rise=0.0):

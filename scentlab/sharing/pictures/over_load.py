@@ -7,7 +7,7 @@ from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.sharing.pictures import drawing
-from scentlab.sharing.pictures.drawing import FROST, INK, QUIET, SWEAT, THROW
+from scentlab.sharing.pictures.drawing import FROST, INK, SWEAT, THROW
 from scentlab.words import STRESS_WORDS, THROW_WORDS
 
 
@@ -18,9 +18,6 @@ def draw_sweat(fit, blend=None, ax=None, limit_grade=2, risk=None, stress=None, 
     """
     ax, shown = drawing.new_axes(ax), stress or fit.stresses[-1]
     counts = fit.counts[fit.counts["stress"] == shown]
-    if blend is not None and stress is None:
-        _milder(ax, fit, blend, limit_grade, shown)
-
     def risk_at(name, loads):
         if curve is not None and blend:
             return curve
@@ -102,20 +99,6 @@ def _graded(ax, counts, blend, limit_grade, risk, what, risk_at):
     drawing.risk_axis(ax, f"risk of {what}")
     words = f"{kind} risk in a new pot"
     return drawing.finish(ax, f"{blend}: {words}" if blend else words.capitalize())
-
-
-def _milder(ax, fit, blend, limit_grade, shown):
-    """The milder stresses quietly behind the one that decides."""
-    for stress in fit.stresses:
-        own = fit.counts[(fit.counts["stress"] == stress) & (fit.counts["blend"] == blend)]
-        if stress == shown or own.empty:
-            continue
-        loads = drawing.grid(drawing.tested_loads(own, blend))
-        frame = sweat_risk(fit, blend, loads, limit_grade=limit_grade, stress=stress)
-        ax.plot(frame["load_pct"], frame["risk"], "-.", color=QUIET, lw=1.1, marker="x",
-                markevery=[], label=f"{STRESS_WORDS[stress]}, risk and pieces seen")
-        share = _over(own, limit_grade) / own["n"]
-        ax.scatter(own["load_pct"], share, marker="x", s=22, color=QUIET, linewidths=1, zorder=2)
 
 
 def _over(seen, limit_grade):
