@@ -79,7 +79,6 @@ _PUBLIC = {
     "sharing.package": ("prepare_package",),
     "sharing.opening": ("open_package",),
     "sharing.answer": ("Answer", "LotFact", "answers_in", "read_answer", "weigh_answer"),
-    "sharing.comparison": ("write_comparison",),
     "sharing.pooling": ("pool_series",),
     "sharing.summary": ("write_supplier_summary",),
     "guide.showing": ("show_guide",),

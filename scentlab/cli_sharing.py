@@ -148,23 +148,19 @@ def _load(value):
 
 
 def _compare(arguments):
-    from scentlab.sharing.comparison import differences, series_names, write_comparison
-    from scentlab.sharing.pooling import pool_series, why_not_pooled
+    from scentlab.sharing.pooling import differences, pool_series, series_names, why_not_pooled
 
     if len(arguments.folders) < 2:
         raise CannotDo("a comparison needs two or more series folders")
-    path = _page(arguments.out)
     folders = [series_folder(name) for name in arguments.folders]
     rules = _rules_of_all(folders, arguments)
     analyses = [_analysis(folder, arguments, rules) for folder in folders]
     why_not = why_not_pooled(analyses)
     pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
-    write_comparison(analyses, path, pooled)
     for name, analysis in zip(series_names(analyses), analyses, strict=True):
         print("\n".join(_item(f"{name}: {analysis.pick.sentence}")))
     for words in (*differences(analyses), *_about_lots(pooled, why_not)):
         print("\n".join(_item(words)))
-    print(f"Comparison: {path}")
 
 
 def _rules_of_all(folders, arguments):
@@ -304,22 +300,20 @@ def _add_open(commands):
 
 def _add_compare(commands):
     parser = command(
-        commands, "compare", _compare, "show two or more series on one page",
+        commands, "compare", _compare, "set two or more series side by side",
         """
-        Fit two or more series by the same rules and write one web page with their picks and
-        ceilings side by side and with what makes the series unlike (fragrance, panel, stress).
-        Series of the same blends, fragrance and stresses are also fitted as one, to tell how much
-        earlier one lot sweats than another; where that cannot be, the page says why. An earlier
-        page of the same name is replaced.
+        Fit two or more series by the same rules. Print the load of each and what makes the series
+        unlike (fragrance, panel, storage). Series of the same blends, fragrance and storage are
+        also fitted as one, to see how much earlier one lot sweats than another. Where that cannot
+        be, the reason is printed. Nothing is written.
         """,
         """
-        scentlab compare cedar-2025 cedar-2026 --out cedar.html
+        scentlab compare cedar-2025 cedar-2026
         """,
     )
     parser.add_argument(
         "folders", metavar="FOLDER", nargs="+", help="two or more series folders"
     )
-    parser.add_argument("--out", metavar="FILE.html", required=True, help="the page to write")
     add_rules(parser)
 
 

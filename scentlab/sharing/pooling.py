@@ -16,10 +16,15 @@ from scentlab.materials import say_lot
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
-from scentlab.words import is_missing, say_range
+from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 # A blend whose own shift lies further from the common one is not moved as the others are.
 MOST_APART = 2.0
+_RULE_WORDS = {
+    "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
+    "frost_limit_grade": "limit grade of frost", "throw_loss": "throw to give up, points",
+    "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
+}
 _SAME_RULES = {
     "risk": "the accepted risk", "confidence": "the confidence", "limit_grade": "the limit grade",
     "stress": "the stress that decides",
@@ -118,6 +123,46 @@ def _lots(series):
         for part in blend["parts"]:
             found[part["wax"]["name"]] = part["wax"].get("lot") or ""
     return found
+
+
+def series_names(analyses):
+    """The titles, with a number where two are the same."""
+    titles = [a.series.title for a in analyses]
+    return [
+        t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
+        for i, t in enumerate(titles)
+    ]
+
+
+def differences(analyses):
+    """In what the series differ beside their blends, as sentences: what makes them unlike."""
+    found = []
+    fragrances = [a.series.fragrance or "not on record" for a in analyses]
+    if len(set(fragrances)) > 1:
+        found.append(
+            "Fragrances differ (" + "; ".join(fragrances) + "): a limit of sweating belongs to a "
+            "wax and a fragrance together."
+        )
+    names = lot_names(analyses)
+    if any("lot" in name for name in names):
+        found.append(f"Lots differ: {'; '.join(names)}.")
+    for name, words in _RULE_WORDS.items():
+        values = [getattr(a.rules, name) for a in analyses]
+        if len(set(values)) > 1:
+            found.append(f"Rules differ: {words} {', '.join(map(_plain, values))}.")
+    stresses = [STRESS_WORDS[a.ceiling.stress] for a in analyses]
+    if len(set(stresses)) > 1:
+        found.append(f"The pieces that decide differ: {', '.join(stresses)}.")
+    if len({frozenset(a.series.throws["assessor"]) for a in analyses}) > 1:
+        found.append(
+            "The panels differ, and each tester uses the throw scale in an own way: compare "
+            "loads and risks rather than throw."
+        )
+    return found
+
+
+def _plain(value):
+    return "not set" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
 
 
 # ---- what is against it -----------------------------------------------------------------------

@@ -132,14 +132,10 @@ def _pictures(analysis, blend):
         yield (over_load.draw_bleed(analysis.bleed, blend),
                "A ring is the mean of a test batch. The bar below: where the rise begins, with "
                "its interval.")
-    life, loss = _on_warmer(analysis.longevity)
+    life, _ = _on_warmer(analysis.longevity)
     if life is not None and blend in life.blends:
         yield (on_warmer.draw_throw_life(life, blend),
                "A mark is the mean of one tester at one check. The bar: when half is left.")
-    if loss is not None and blend in loss.blends:
-        yield (on_warmer.draw_weight_loss(loss, blend),
-               "A ring is one weighing of one piece. What is lost is the volatile part of the "
-               "fragrance, which is not throw.")
 
 
 def _on_warmer(longevity):

@@ -10,7 +10,6 @@ from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
 from scentlab.results import heading, say_percent
-from scentlab.units import content_from_load
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -185,44 +184,6 @@ def tradeoff_table(analysis, blend):
 def _ends(values):
     low, high = say_number(values.iloc[0]), say_number(values.iloc[-1])
     return high if len(values) == 1 else f"{low} to {high}"
-
-
-def comparison_table(analyses):
-    """One row per series (by number) and blend: loads, risk, throw and cost."""
-    rows = [
-        {**row, "series": n, "cost": f"{say_number(row['cost_per_piece'], 3)} {a.series.currency}"}
-        for n, a in enumerate(analyses, start=1) for row in a.pick.table.to_dict("records")
-    ]
-    return view(
-        "Answers of the series", rows, ("*Series", "series"), ("*Blend", "blend"),
-        (f"{RECOMMENDED}, % of wax", number("load_pct")),
-        (f"{RECOMMENDED}, % of total", number("content_pct")),
-        (f"{SAFE}, % of wax", number("ceiling_load_pct")),
-        ("Risk of sweat (90 % interval)", _SWEAT), ("Throw, 0–10 (90 % interval)", _THROW),
-        ("Cost a piece", lambda r: r["cost"].strip()),
-    )
-
-
-def lots_table(pooled):
-    """One row per blend and series: the highest safe load alone and pooled, and its doubt."""
-    ends = pooled.ceiling.table[["lowest_tested_pct", "highest_tested_pct"]]
-    rows = pd.concat([pooled.table, ends.reset_index(drop=True)], axis=1)
-
-    def interval(name):
-        return lambda r: _range_among_tested(r[f"{name}_lower_pct"], r[f"{name}_upper_pct"], r)
-
-    return view(
-        "Highest safe loads of the series alone and pooled, by sweat", rows,
-        ("*Blend", "blend"), ("Series", "series"),
-        (f"{SAFE} of the series alone, % of wax", number("own_ceiling_pct")),
-        ("Its load at the limit risk, 90 % interval, % of wax", interval("own")),
-        (f"Pooled {SAFE.lower()}, % of wax", number("pooled_ceiling_pct")),
-        (f"Pooled {SAFE.lower()}, % of total",
-         lambda r: say_number(content_from_load(r["pooled_ceiling_pct"]))),
-        ("Pooled load at the limit risk, 90 % interval, % of wax", interval("pooled")),
-        # Pooling narrows as a rule, and widens where the other series taught more doubt.
-        ("Change of the interval’s width", lambda r: f"{round(-100 * r['gain']) + 0:+d} %"),
-    )
 
 
 def seen_table(analysis):

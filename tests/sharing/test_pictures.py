@@ -58,9 +58,9 @@ def test_a_curve_that_is_known_is_drawn_as_it_is(analysis, blend):
     np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), curve["risk"])
 
 
-@pytest.mark.parametrize("name", [*ALL, "tradeoff", "throw_life", "weight_loss", "check"])
+@pytest.mark.parametrize("name", [*ALL, "tradeoff", "throw_life", "check"])
 def test_a_picture_keeps_all_its_words_inside_and_draws_the_same_again(analysis, blend, name):
-    if name in ("throw_life", "weight_loss"):
+    if name == "throw_life":
         ax = pictures.plot(getattr(analysis.longevity, name), blend=blend)
     elif name == "check":
         ax = pictures.plot(check_sweat(analysis.sweat, analysis.series.sweat(), seed=1, repeats=50))
@@ -225,7 +225,7 @@ def test_a_thing_without_a_picture_is_refused(analysis):
         pictures.plot([1, 2])
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
-        "FrostFit, BleedFit, ThrowLife, WeightLoss, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
+        "FrostFit, BleedFit, ThrowLife, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
         "Precision, PooledSeries"
     )
 

@@ -117,7 +117,7 @@ def test_nothing_is_loaded_from_anywhere(page, html):
 def test_every_picture_says_what_it_shows(analysis, page):
     pictures = page.all("img")
     blends = len(analysis.pick.table)
-    assert len(pictures) == 4 + 6 * blends
+    assert len(pictures) == 4 + 5 * blends
     assert all(len(p["alt"]) > 60 for p in pictures)
     assert len({p["alt"] for p in pictures}) == len(pictures)
     best = analysis.pick.table.iloc[0]
@@ -201,7 +201,7 @@ def test_hostile_text_stays_text(analysis):
     text = report_html(dataclasses.replace(analysis, series=nasty))
     page = Page(text)
     assert not page.all("script")
-    assert len(page.all("img")) == 4 + 6 * len(analysis.pick.table)
+    assert len(page.all("img")) == 4 + 5 * len(analysis.pick.table)
     assert page.text.count("{{ 7 * 7 }}") == 4
     assert not any("onerror" in attrs for _, attrs in page.tags)
 

@@ -43,26 +43,15 @@ class TestPictures:
         assert ">" in [line.get_marker() for line in ax.lines]
         assert any("over 4 h" in words for words in legend(ax))
 
-    def test_loss_is_told_in_grams_and_of_the_fragrance(self, fitted):
-        ax = pictures.plot(fitted.weight_loss, blend="soft")
-        assert ax.get_ylabel() == "weight lost, g"
-        side = ax.child_axes[0]
-        assert side.get_ylabel() == "% of the fragrance in a piece"
-        ax.figure.canvas.draw()
-        arm = fitted.weight_loss.arms.iloc[0]
-        assert side.get_ylim()[1] == pytest.approx(
-            100 * ax.get_ylim()[1] / arm["fragrance_g"], rel=1e-6
-        )
-
     def test_all_blends_are_named(self, fitted):
-        for fit in fitted.fits:
-            words = legend(pictures.plot(fit))
-            for blend in fit.blends:
-                assert f"{blend}, 10.0 % of wax (9.1 % of total)" in words
+        words = legend(pictures.plot(fitted))
+        for blend in fitted.throw_life.blends:
+            assert f"{blend}, 10.0 % of wax (9.1 % of total)" in words
 
-    def test_without_throw_the_weight_is_drawn(self, series):
+    def test_without_throw_the_table_has_the_weights(self, series):
         fit = fit_longevity(series.warmings.assign(throw=np.nan), draws=200)
-        assert pictures.plot(fit).get_ylabel() == "weight lost, g"
+        with pytest.raises(ValueError, match="^no throw was scored on the warmer; its weights"):
+            pictures.plot(fit)
 
 
 class TestReport:
@@ -73,13 +62,11 @@ class TestReport:
         assert len(lives.rows) == len(losses.rows) == 3
         words = in_words(pictures.plot(fitted.throw_life, blend="soft"))
         assert "10.0 % of wax (9.1 % of total)" in words and "half left: " in words
-        assert "weight lost, g" in in_words(pictures.plot(fitted.weight_loss, blend="soft"))
 
     def test_the_report_has_them(self, html):
         assert '<h2 id="warmed">On the warmer</h2>' in html
         assert html.count('alt="soft: throw on the warmer') == 1
-        assert html.count('alt="soft: weight lost on the warmer') == 1
-        assert "weight lost is not throw" in html
+        assert "The weight lost is not throw." in html
 
     def test_nothing_of_it_without_checks(self, series):
         bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]), draws=200)

@@ -9,7 +9,6 @@ _DRAW = {
     "FrostFit": over_load.draw_frost,
     "BleedFit": over_load.draw_bleed,
     "ThrowLife": on_warmer.draw_throw_life,
-    "WeightLoss": on_warmer.draw_weight_loss,
     "Longevity": on_warmer.draw_longevity,
     "ThrowFit": over_load.draw_throw,
     "Ceiling": safe_loads.draw_ceiling,
@@ -26,7 +25,7 @@ def plot(result, ax=None, **choices):
     Parameters
     ----------
     result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, ThrowLife,
-        WeightLoss, Longevity, Ceiling, Pick, Diagnosis, Precision or PooledSeries; it is not
+        Longevity, Ceiling, Pick, Diagnosis, Precision or PooledSeries; it is not
         changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an

@@ -1,21 +1,20 @@
-"""Throw and weight of pieces over hours on the warmer."""
+"""Throw of pieces over hours on the warmer."""
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import NEAR_PCT
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
-from scentlab.fitting.weight_loss import loss_curve
 from scentlab.sharing.pictures import drawing
-from scentlab.sharing.pictures.drawing import INK, STEPS, SWEAT, THROW
+from scentlab.sharing.pictures.drawing import INK, STEPS, THROW
 from scentlab.units import say_load
 
 
 def draw_longevity(result, blend=None, ax=None):
-    """Throw over hours on the warmer, or the weight lost where no throw was scored."""
-    if result.throw_life is not None:
-        return draw_throw_life(result.throw_life, blend, ax)
-    return draw_weight_loss(result.weight_loss, blend, ax)
+    """Throw over hours on the warmer; ValueError where no throw was scored there."""
+    if result.throw_life is None:
+        raise ValueError("no throw was scored on the warmer; its weights are in the table")
+    return draw_throw_life(result.throw_life, blend, ax)
 
 
 def draw_throw_life(fit, blend=None, ax=None):
@@ -24,58 +23,28 @@ def draw_throw_life(fit, blend=None, ax=None):
     A blend that was tested at several loads has a curve for each.
     """
     arms, ax = _arms(fit, blend), drawing.new_axes(ax)
-    for arm, look in _looks(arms, THROW):
+    looks = [(THROW, "-", "o")] if len(arms) == 1 else drawing.looks(arms)
+    for arm, look in zip(arms, looks, strict=True):
         hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
         frame = life_curve(fit, arm["blend"], hours, arm["load_pct"])
+        name = f"{arm['blend']}, {say_load(arm['load_pct'])}"
         drawing.curve(ax, frame, "hours", "throw", look,
-                      _label(arms, arm, "throw, 90 % interval"), len(arms) == 1)
+                      "throw, 90 % interval" if len(arms) == 1 else name, len(arms) == 1)
     if len(arms) == 1:
         _half_mark(ax, fit, arms[0])
         means = _seen(fit, arms).groupby(["assessor", "hours"], as_index=False)["throw"].mean()
         drawing.testers(ax, means, "hours")
     _hours_axis(ax, _seen(fit, arms)["hours"])
     drawing.throw_axis(ax, "hot")
-    return _finish(ax, "throw on the warmer", blend, arms)
-
-
-def draw_weight_loss(fit, blend=None, ax=None):
-    """Weight lost over hours on the warmer; for one blend with its band and the weighings.
-
-    Where one load is shown, the right side has the share of the fragrance in the piece.
-    """
-    arms, ax = _arms(fit, blend), drawing.new_axes(ax)
-    for arm, look in _looks(arms, SWEAT):
-        hours = np.linspace(0.0, arm["longest_h"], STEPS)
-        frame = loss_curve(fit, arm["blend"], hours, arm["load_pct"])
-        drawing.curve(ax, frame, "hours", "loss_g", look,
-                      _label(arms, arm, "weight lost, 90 % interval"), len(arms) == 1)
-        own = _seen(fit, [arm])
-        drawing.points(ax, own["hours"], own["loss_g"], look,
-                       "one weighing" if len(arms) == 1 else None, 5)
-    ax.set_ylim(min(0.0, ax.get_ylim()[0]), None)
-    _hours_axis(ax, _seen(fit, arms)["hours"])
-    drawing.label(ax, y="weight lost, g")
-    if len(arms) == 1:
-        grams = arms[0]["fragrance_g"]
-        side = ax.secondary_yaxis(
-            "right", functions=(lambda g: 100.0 * g / grams, lambda s: s * grams / 100.0))
-        drawing.label(side, y="% of the fragrance in a piece")
-        side.spines["right"].set_visible(False)
-    return _finish(ax, "weight lost on the warmer", blend, arms)
+    title = f"{blend}: throw on the warmer" if blend else "Throw on the warmer"
+    load = f"\nat {say_load(arms[0]['load_pct'])}" if len(arms) == 1 else ""
+    return drawing.finish(ax, title + load)
 
 
 def _arms(fit, blend):
     """The blends and loads to draw, as dicts; those of one blend, or all."""
     names = drawing.blends_of(fit.arms, blend)
     return fit.arms[fit.arms["blend"].isin(names)].to_dict("records")
-
-
-def _looks(arms, hue):
-    return zip(arms, [(hue, "-", "o")] if len(arms) == 1 else drawing.looks(arms), strict=True)
-
-
-def _label(arms, arm, words):
-    return words if len(arms) == 1 else f"{arm['blend']}, {say_load(arm['load_pct'])}"
 
 
 def _seen(fit, arms):
@@ -110,8 +79,3 @@ def _hours_axis(ax, hours):
     ax.xaxis.get_major_locator().set_params(nbins=7, integer=bool(np.ptp(checks) > 4))
     drawing.plain_frame(ax)
     drawing.label(ax, "time on the warmer, h")
-
-
-def _finish(ax, words, blend, arms):
-    load = f"\nat {say_load(arms[0]['load_pct'])}" if len(arms) == 1 else ""
-    return drawing.finish(ax, (f"{blend}: {words}" if blend else words.capitalize()) + load)

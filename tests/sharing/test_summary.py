@@ -7,7 +7,7 @@ import re
 
 import pytest
 
-from scentlab.sharing.comparison import comparison_html, differences, write_comparison
+from scentlab.sharing.pooling import differences, series_names
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
 from scentlab.words import answers
@@ -32,17 +32,6 @@ def other(analysis):
     )
 
 
-def test_every_pick_and_ceiling_of_every_series_is_on_the_page(analysis, other):
-    page = comparison_html([analysis, other])
-    text = words_of(page)
-    for one in (analysis, other):
-        assert one.series.title in text
-        for row in one.pick.table.to_dict("records"):
-            assert f"{row['load_pct']:.2f} {row['content_pct']:.2f}" in text
-            assert f"{row['blend']} {row['ceiling_load_pct']:.1f}" in html.unescape(page)
-    assert "<script" not in page and "http" not in page.replace("http-equiv", "")
-
-
 def test_what_makes_series_unlike_is_said(analysis, other):
     assert differences([analysis, other]) == [
         f"Fragrances differ ({analysis.series.fragrance}; fig leaf): a limit of sweating belongs "
@@ -54,11 +43,8 @@ def test_what_makes_series_unlike_is_said(analysis, other):
     assert differences([analysis, analysis]) == []
 
 
-def test_series_of_one_title_are_told_apart_and_one_alone_is_refused(analysis, tmp_path):
-    path = write_comparison([analysis, analysis], tmp_path / "both.html")
-    assert f"{analysis.series.title} (2)" in words_of(path.read_text(encoding="utf-8"))
-    with pytest.raises(SharingError, match="^a comparison needs two or more series; give their"):
-        comparison_html([analysis])
+def test_series_of_one_title_have_numbers(analysis):
+    assert series_names([analysis, analysis])[1] == f"{analysis.series.title} (2)"
 
 
 def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
