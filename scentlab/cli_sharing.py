@@ -115,7 +115,7 @@ def _open(arguments):
     print("\n".join(_found(opened)))
     print(f"Fingerprint: {opened.fingerprint}")
     print(f"To answer it: scentlab answer {quoted(arguments.file)} --out answer.json --from NAME "
-          "(--help tells what an answer may hold)")
+          "(--help shows what an answer may hold)")
     if arguments.save:
         print(f"Files: {arguments.save}")
         print("\n".join(_item(f"{SENDERS_PAGE} there: {CAUTION}")))
@@ -128,9 +128,9 @@ def _found(opened):
 
     for row in opened.table.to_dict("records"):
         yield f"{row['blend']}: {'the same' if row['same'] else 'NOT the same'}"
-        for name, words in (("load_pct", "pick"), ("ceiling_load_pct", "ceiling")):
+        for name, words in (("load_pct", "recommended"), ("ceiling_load_pct", "highest safe")):
             there, here = (_load(row[f"{name}_{where}"]) for where in ("in_package", "here"))
-            yield f"  {words:<8} in the package {there}, found here {here}"
+            yield f"  {words:<12} in the package {there}, found here {here}"
     here = versions()
     other = [f"{n} {v} (here {here.get(n, 'none')})" for n, v in opened.versions.items()
              if here.get(n) != v]
@@ -186,7 +186,7 @@ def _about_lots(pooled, why_not):
         own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
         width = "narrower" if row["gain"] >= 0 else "wider"
         yield (
-            f"{row['blend']}, series {row['series']}: pooled ceiling {say_both(together)}, alone "
+            f"{row['blend']}, series {row['series']}: pooled highest safe load {say_both(together)}, alone "
             f"{say_both(own)}; interval {abs(100 * row['gain']):.0f} % {width}."
         )
     yield from pooled.notes
@@ -226,7 +226,7 @@ def _add_share(commands):
         """
         Fit a series, then put the report, the pours, grades and throw scores as CSV, the plan, the
         rules and the seed into one zip. Whoever has scentlab opens it with `scentlab open` and
-        finds the same pick; whoever has not reads report.html and the CSV files. What is held
+        finds the same load; whoever has not reads report.html and the CSV files. What is held
         back is left out of every file, and the fits are made again from what is shared. Nothing
         is sent: mail the zip yourself. --preview prints all that would leave and writes nothing.
         A package that is there already is not replaced.
@@ -260,7 +260,7 @@ def _add_holding(parser):
     )
     group.add_argument(
         "--renumber-assessors", action="store_true",
-        help="give the assessors new codes, in an order that tells nothing",
+        help="give the testers new codes, in an order that gives nothing away",
     )
     group.add_argument(
         "--leave-out", action="append", default=[], metavar="BLEND",
@@ -268,11 +268,11 @@ def _add_holding(parser):
     )
     group.add_argument(
         "--also-hide", action="append", default=[], metavar="WORD",
-        help="a word that tells the fragrance's name, to be hidden too (may be repeated)",
+        help="a word that gives the fragrance's name away, to be hidden too (may be repeated)",
     )
     group.add_argument(
         "--may-stay", action="append", default=[], metavar="WORD",
-        help="a word that holds a hidden name and does not tell it, such as figure where Fig is "
+        help="a word that holds a hidden name and does not give it away, such as figure where Fig is "
         "hidden (may be repeated)",
     )
 
@@ -282,8 +282,8 @@ def _add_open(commands):
         commands, "open", _open, "check a package that was sent, and repeat its analysis",
         """
         Open a zip that `scentlab share` wrote: check every file of it against its hash and its
-        description, fit the records again with the rules and the seed of the sender, and tell
-        whether each pick and ceiling is the same to the printed digits. Nothing is unpacked, so
+        description, fit the records again with the rules and the seed of the sender, and say
+        whether each recommended and highest safe load is the same to the printed digits. Nothing is unpacked, so
         a damaged or hostile file does no harm, and nothing is written unless --save names a new
         folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
         """,

@@ -161,11 +161,11 @@ def test_open_finds_the_same_pick_and_saves_the_checked_files(capsys, sent, tmp_
     path, files = sent
     code, out, err = run(capsys, "open", path, "--save", tmp_path / "from-the-maker")
     assert (code, err) == (0, "")
-    assert "its picks are found again to the printed digits" in re.sub(r"\s+", " ", out)
+    assert "its loads are found again to the printed digits" in re.sub(r"\s+", " ", out)
     pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
     for row in pick.to_dict("records"):
         load, blend = say_load(row["load_pct"], 2), row["blend"]
-        assert f"{blend}: the same\n  pick     in the package {load}, found here {load}" in out
+        assert f"{blend}: the same\n  recommended  in the package {load}, found here {load}" in out
     saved = {p.name: p.read_bytes() for p in (tmp_path / "from-the-maker").iterdir()}
     assert b"<iframe sandbox" in saved.pop("report-of-the-sender.html")
     assert "Its scripts and links are switched off" in re.sub(r"\s+", " ", out)
@@ -195,7 +195,7 @@ def test_open_says_when_the_pick_is_another(capsys, whole, tmp_path):
     other = changed(whole, tmp_path / "other.zip", f",{load},".encode(), b",2.5,")
     code, out, err = run(capsys, "open", other)
     assert (code, err) == (1, "")
-    assert "NOT the same\n  pick     in the package 2.50 % of wax" in out
+    assert "NOT the same\n  recommended  in the package 2.50 % of wax" in out
 
 
 def test_a_damaged_package_is_refused(capsys, whole, tmp_path):
@@ -297,7 +297,7 @@ def test_compare_says_how_much_earlier_a_lot_sweats(capsys, demo, other_lot):
         r"\* Series 2 \(fragrance lot invented lot 78\) sweats \d\.\d points of load \(% of wax\) "
         r"earlier than series 1 \(fragrance lot invented lot 77\), 90 % interval", words
     )
-    assert re.search(r"soft, series 2: pooled ceiling .* of wax .*, alone .* of wax", words)
+    assert re.search(r"soft, series 2: pooled highest safe load .* of wax .*, alone .* of wax", words)
 
 
 def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo):

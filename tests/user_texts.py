@@ -45,3 +45,18 @@ def plain(page):
     page = re.sub(r"(?s)<style>.*?</style>|<script>.*?</script>|\{#.*?#\}", " ", page)
     page = re.sub(r"\{%.*?%\}|\{\{.*?\}\}", " ", page)
     return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", page))
+
+
+def prose(path):
+    """The sentences of a page in Markdown or of a template; tables, code and labels left out."""
+    text = (ROOT / path).read_text(encoding="utf-8")
+    if path.endswith(".j2"):
+        text = re.sub(r"\{%.*?%\}", "", text)
+        blocks = re.findall(r"(?s)<(?:p|li)\b[^>]*>(.*?)</(?:p|li)>", text)
+        blocks = [re.sub(r"<[^>]*>", "", re.sub(r"\{\{.*?\}\}", "5", b)) for b in blocks]
+    else:
+        blocks = re.split(r"\n\s*\n", re.sub(r"(?s)```.*?```", "", text))
+        blocks = [b for b in blocks if not re.match(r"\s*(\||#|!| {4})", b)]
+        blocks = [re.sub(r"[`*]|\[([^\]]*)\]\([^)]*\)", lambda m: m[1] or "", b) for b in blocks]
+    blocks = (" ".join(re.sub(r"(?m)^\s*- ", "", b).split()) for b in blocks)
+    return [b for b in blocks if len(b.split()) > 5]

@@ -40,9 +40,9 @@ class UndecidedError(SharingError):
         lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} holds {word!r}"
                  for (word, shown), where in places.items()]
         super().__init__("\n".join([
-            "what is to stay hidden may be told by these words. Of each say that it may stay "
+            "these words may give away what is to stay hidden. Of each say that it may stay "
             "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap "
-            "it); a blend, wax, pour or file that tells it needs another name:", *lines,
+            "it); a blend, wax, pour or file that gives it away needs another name:", *lines,
         ]))
 
 

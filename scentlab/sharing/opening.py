@@ -94,7 +94,7 @@ class Opened(Result):
         """Whether the pick is the same, in one sentence."""
         own = self.analysis.pick.sentence
         if self.same:
-            return f"The package is whole; its picks are found again to the printed digits. {own}"
+            return f"The package is whole; its loads are found again to the printed digits. {own}"
         rows = self.table[~self.table["same"]]
         return (
             f"The package is whole, but the analysis here differs for "

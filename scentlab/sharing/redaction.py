@@ -198,7 +198,7 @@ def _hidden_fragrance(series, choices):
     """What of the fragrance does not leave, and what does because the pick rests on it."""
     notice = "The fragrance's name and data are not shared"
     if series.blends["limit_content_pct"].notna().any():
-        notice += "; its regulatory limit stays, for the pick rests on it"
+        notice += "; its regulatory limit stays, for the recommended load rests on it"
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
         notice += "; its price stays, for costs are shared"
     return f"{notice}."
@@ -254,7 +254,7 @@ def _renumbered(series, choices):
         warmings=_recoded(series.warmings, new, ["pour", "code", "hours"]),
         plan=_recoded_plan(series.plan, new),
     )
-    notice = "Assessors carry new codes in this package."
+    notice = "Testers have new codes in this package."
     return series, [notice], sorted(codes - set(new.values()))
 
 

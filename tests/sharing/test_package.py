@@ -127,7 +127,7 @@ def test_it_comes_back_with_the_same_numbers(analysis, path):
         )
     assert opened.analysis.rules == analysis.rules and opened.analysis.seed == analysis.seed
     assert opened.versions["scentlab"]
-    assert opened.sentence.startswith("The package is whole; its picks are found again")
+    assert opened.sentence.startswith("The package is whole; its loads are found again")
 
 
 @pytest.mark.parametrize("part", parts.DATA_PARTS[:4], ids=lambda p: p.name)
@@ -249,9 +249,9 @@ def test_a_secret_in_a_place_that_cannot_be_hidden_stops_the_package(analysis):
             dataclasses.replace(analysis, series=series), Choices(hide_fragrance=True)
         )
     assert str(error.value) == (
-        "what is to stay hidden may be told by these words. Of each say that it may stay "
+        "these words may give away what is to stay hidden. Of each say that it may stay "
         "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap it); a "
-        "blend, wax, pour or file that tells it needs another name:\n"
+        "blend, wax, pour or file that gives it away needs another name:\n"
         "  'quince' in the pour quince-1 holds 'Quince'"
     )
 
@@ -294,7 +294,7 @@ def test_wrong_choices_are_refused(analysis, package, tmp_path):
 def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
     """The regulatory limit stands in blends.csv, whatever else is hidden, for the pick uses it."""
     first = "The fragrance's name and data are not shared"
-    stays = "; its regulatory limit stays, for the pick rests on it"
+    stays = "; its regulatory limit stays, for the recommended load rests on it"
     assert analysis.series.blends["limit_content_pct"].notna().all()
     series, held = redact(analysis.series, Choices(hide_fragrance=True, hide_costs=True))
     assert held.notices[0] == f"{first}{stays}."
