@@ -133,9 +133,9 @@ def _add_weigh(commands):
         commands, "weigh", _weigh, "see a supplier's answer beside your own loads",
         """
         Read an answer that `scentlab answer` wrote and print, for each blend, the
-        recommended and the highest safe load by your own rules beside those of the answer, with what the answer says
-        of lots. An answer changes nothing in the record. With --package, an answer to another
-        package than the one that was sent is refused.
+        recommended and the highest safe load by your own rules beside those of the answer, with
+        what the answer says of lots. An answer changes nothing in the record. With --package, an
+        answer to another package than the one that was sent is refused.
         """,
         """
         scentlab weigh cedar-2026 answer.json --package cedar.zip

@@ -186,8 +186,9 @@ def _about_lots(pooled, why_not):
         own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
         width = "narrower" if row["gain"] >= 0 else "wider"
         yield (
-            f"{row['blend']}, series {row['series']}: pooled highest safe load {say_both(together)}, alone "
-            f"{say_both(own)}; interval {abs(100 * row['gain']):.0f} % {width}."
+            f"{row['blend']}, series {row['series']}: pooled highest safe load "
+            f"{say_both(together)}, alone {say_both(own)}; interval "
+            f"{abs(100 * row['gain']):.0f} % {width}."
         )
     yield from pooled.notes
 
@@ -272,8 +273,8 @@ def _add_holding(parser):
     )
     group.add_argument(
         "--may-stay", action="append", default=[], metavar="WORD",
-        help="a word that holds a hidden name and does not give it away, such as figure where Fig is "
-        "hidden (may be repeated)",
+        help="a word that holds a hidden name and does not give it away, such as figure where Fig "
+        "is hidden (may be repeated)",
     )
 
 
@@ -283,9 +284,10 @@ def _add_open(commands):
         """
         Open a zip that `scentlab share` wrote: check every file of it against its hash and its
         description, fit the records again with the rules and the seed of the sender, and say
-        whether each recommended and highest safe load is the same to the printed digits. Nothing is unpacked, so
-        a damaged or hostile file does no harm, and nothing is written unless --save names a new
-        folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
+        whether each recommended and highest safe load is the same to the printed digits. Nothing
+        is unpacked, so a damaged or hostile file does no harm, and nothing is written unless --save
+        names a new folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to
+        rely on.
         """,
         """
         scentlab open cedar.zip

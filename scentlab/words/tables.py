@@ -116,12 +116,12 @@ def pick_table(analysis):
         table,
         ("Rank", lambda r: MISSING if is_missing(r["load_pct"]) else str(int(r["rank"]))),
         ("*Blend", "blend"),
-        (f"{RECOMMENDED}, % of wax", number("load_pct")),
-        (f"{RECOMMENDED}, % of total", number("content_pct")),
+        (f"{RECOMMENDED}, % of wax (of total)", lambda r: MISSING if is_missing(r["load_pct"]) else
+         f"{say_number(r['load_pct'])}\n({say_number(r['content_pct'])})"),
         (f"{SAFE}, % of wax", number("ceiling_load_pct")),
         ("Wax maker’s limit, % of wax", number("limit_load_pct")),
         *_bought(rules, least_shown(analysis.pick)),
-        (f"Points of throw below the best (chance of at most {rules.throw_loss:g})",
+        (f"Throw below the best, points (chance of at most {rules.throw_loss:g})",
          lambda r: MISSING if is_missing(r["throw_behind"]) else
          f"{say_number(r['throw_behind'], 1)}\n({say_share(r['throw_chance'], 0)})"),
         *_frost_and_cost(rules, analysis.series.currency),

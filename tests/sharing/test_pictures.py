@@ -9,7 +9,6 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from scentlab.fitting.checks import check_sweat
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.sharing import pictures
@@ -56,26 +55,6 @@ def test_a_curve_that_is_known_is_drawn_as_it_is(analysis, blend):
     np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), shifted["risk"])
     ax = over_load.draw_sweat(analysis.sweat, blend, stress=stress)
     np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), curve["risk"])
-
-
-@pytest.mark.parametrize("name", [*ALL, "tradeoff", "throw_life", "check"])
-def test_a_picture_keeps_all_its_words_inside_and_draws_the_same_again(analysis, blend, name):
-    if name == "throw_life":
-        ax = pictures.plot(getattr(analysis.longevity, name), blend=blend)
-    elif name == "check":
-        ax = pictures.plot(check_sweat(analysis.sweat, analysis.series.sweat(), seed=1, repeats=50))
-    else:
-        one = {"tradeoff": analysis}.get(name) or getattr(analysis, name)
-        ax = pictures.plot(one, **({} if name in ("pick", "ceiling") else {"blend": blend}))
-    figure = ax.figure
-    figure.draw_without_rendering()
-    first = ax.get_position().bounds
-    box, (wide, high) = figure.get_tightbbox(), figure.get_size_inches()
-    assert box.x0 > 0 and box.y0 > 0 and box.x1 < wide and box.y1 < high
-    # Room that is not used is no more than a margin and what an axis name may stick out.
-    assert box.x0 < 0.12 and box.y0 < 0.12 and high - box.y1 < 0.12
-    figure.draw_without_rendering()
-    assert ax.get_position().bounds == pytest.approx(first, abs=5e-3)
 
 
 def test_the_band_is_the_interval(analysis, blend):

@@ -83,7 +83,7 @@ def test_the_first_screen_tells_no_smaller_chance_than_the_draws_can(analysis, h
 
 def test_tables_tell_no_finer_chance_than_the_draws_can(analysis):
     least = least_shown(analysis.pick)
-    cells = {row[7] for row in pick_table(analysis).rows}
+    cells = {row[6] for row in pick_table(analysis).rows}
     view = tradeoff_table(analysis, analysis.pick.tradeoff["blend"].iloc[0])
     cells |= {row[3] for row in view.rows}
     told = [float(re.search(r"[\d.]+", c)[0]) for c in cells]

@@ -12,9 +12,7 @@ import numpy as np
 from matplotlib import rc_context
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
-from matplotlib.backends.backend_svg import FigureCanvasSVG
 from matplotlib.figure import Figure
-from matplotlib.layout_engine import LayoutEngine
 from matplotlib.ticker import FuncFormatter
 from matplotlib.transforms import ScaledTranslation
 
@@ -38,40 +36,6 @@ LOAD_AXIS = "load, % of wax\n(content, % of total)"
 RISK_TICKS = (0, 0.01, 0.05, 0.1, 0.25, 0.5, 0.75, 1)
 
 
-class _OnePass(LayoutEngine):
-    """Room around the one Axes of a figure for its labels, title and legend.
-
-    The constrained layout measures everything twice; here nothing changes its size in between.
-    """
-
-    _adjust_compatible = True
-    _colorbar_gridspec = True
-    pad_inch = 0.05
-
-    def execute(self, fig):
-        for ax in fig.axes:
-            place = ax.get_position(original=True)
-            box, foot = self._extent(ax, fig.transFigure.inverted())
-            wide, high = self.pad_inch / fig.get_size_inches()
-            fig.subplots_adjust(
-                left=max(place.x0 - box.x0, 0) + wide, right=1 - max(box.x1 - place.x1, 0) - wide,
-                bottom=max(place.y0 - foot, 0) + high, top=1 - max(box.y1 - place.y1, 0) - high,
-            )
-
-    @staticmethod
-    def _extent(ax, to_figure):
-        """What is drawn but for legends, and the lowest edge with them: a legend that is wider
-        than the Axes does not become narrower with it."""
-        legends = [a.get_legend() for a in (ax, *ax.child_axes) if a.get_legend() is not None]
-        for legend in legends:
-            legend.set_in_layout(False)
-        box = ax.get_tightbbox(for_layout_only=True).transformed(to_figure)
-        for legend in legends:
-            legend.set_in_layout(True)
-        feet = [legend.get_window_extent().transformed(to_figure).y0 for legend in legends]
-        return box, min([box.y0, *feet])
-
-
 class Panel(Axes):
     """Axes that a notebook shows as their picture when they are the last value of a cell."""
 
@@ -83,27 +47,20 @@ def new_axes(ax=None, height=4.2):
     """The Axes given, or those of a new figure of that height in inches."""
     if ax is not None:
         return ax
-    figure = Figure(figsize=(4.8, height), layout=_OnePass())
+    figure = Figure(figsize=(4.8, height), dpi=120)
     FigureCanvasAgg(figure)
     return figure.add_subplot(axes_class=Panel)
 
 
 def picture(ax, kind="svg"):
     """The picture of an Axes as bytes of ``svg`` or ``png``; the same every time."""
-    figure, out = ax.figure.get_figure(root=True), io.BytesIO()
+    out = io.BytesIO()
     # A date and a maker's address would make each file differ and name a web page.
+    empty = {"svg": ("Date", "Creator", "Format", "Type"), "png": ("Software",)}[kind]
     with rc_context({"svg.hashsalt": "scentlab"}):
-        if kind == "png":
-            figure.savefig(out, format="png", dpi=120, metadata={"Software": None})
-        else:
-            # As ``savefig`` does, but drawn once instead of twice: a report has many pictures.
-            usual, dpi = figure.canvas, figure.dpi
-            try:
-                empty = dict.fromkeys(("Date", "Creator", "Format", "Type"))
-                FigureCanvasSVG(figure).print_svg(out, metadata=empty)
-            finally:
-                figure.dpi = dpi
-                figure.set_canvas(usual)
+        ax.figure.get_figure(root=True).savefig(
+            out, format=kind, metadata=dict.fromkeys(empty), bbox_inches="tight", pad_inches=0.05
+        )
     return out.getvalue()
 
 
