@@ -136,33 +136,23 @@ def series_names(analyses):
 
 def differences(analyses):
     """In what the series differ beside their blends, as sentences: what makes them unlike."""
-    found = []
-    fragrances = [a.series.fragrance or "not on record" for a in analyses]
-    if len(set(fragrances)) > 1:
-        found.append(
-            "Fragrances differ (" + "; ".join(fragrances) + "): a limit of sweating belongs to a "
-            "wax and a fragrance together."
-        )
+    compared = [
+        ("Fragrances differ", [a.series.fragrance or "not on record" for a in analyses],
+         ": a limit of sweating belongs to a wax and a fragrance together"),
+        *((f"Rules differ, {words}", [f"{getattr(a.rules, name)}" for a in analyses], "")
+          for name, words in _RULE_WORDS.items()),
+        ("The pieces that decide differ", [STRESS_WORDS[a.ceiling.stress] for a in analyses], ""),
+    ]
+    found = [said + more for words, values, more in compared
+             if (said := _differ(values, words))]
     names = lot_names(analyses)
-    if any("lot" in name for name in names):
-        found.append(f"Lots differ: {'; '.join(names)}.")
-    for name, words in _RULE_WORDS.items():
-        values = [getattr(a.rules, name) for a in analyses]
-        if len(set(values)) > 1:
-            found.append(f"Rules differ: {words} {', '.join(map(_plain, values))}.")
-    stresses = [STRESS_WORDS[a.ceiling.stress] for a in analyses]
-    if len(set(stresses)) > 1:
-        found.append(f"The pieces that decide differ: {', '.join(stresses)}.")
-    if len({frozenset(a.series.throws["assessor"]) for a in analyses}) > 1:
-        found.append(
-            "The panels differ, and each tester uses the throw scale in an own way: compare "
-            "loads and risks rather than throw."
-        )
-    return found
-
-
-def _plain(value):
-    return "not set" if value is None else f"{value:g}" if isinstance(value, float) else str(value)
+    lots = f"Lots differ: {'; '.join(names)}" if any("lot" in name for name in names) else ""
+    panels = {frozenset(a.series.throws["assessor"]) for a in analyses}
+    panel = "" if len(panels) == 1 else (
+        "The panels differ, and each tester uses the throw scale in an own way: compare loads and "
+        "risks rather than throw"
+    )
+    return [f"{words}." for words in (*found, lots, panel) if words]
 
 
 # ---- what is against it -----------------------------------------------------------------------

@@ -55,6 +55,7 @@ def report_html(analysis, notices=()):
         ranked=answers.ranked_words(analysis),
         ranking=answers.ranking_sentences(analysis),
         rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
+        minded=answers.pick_notes(analysis),
         pictures=[image(safe_loads.draw_pick(pick)), image(safe_loads.draw_ceiling(
             analysis.ceiling))],
         picked=tables.pick_table(analysis),

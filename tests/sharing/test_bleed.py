@@ -63,6 +63,7 @@ def test_a_report_without_bleed_says_nothing_of_it(html):
     assert "<h3>Bleed</h3>" not in html and "bleeds.csv" not in html
 
 
+@pytest.mark.usefixtures("quick")
 def test_the_package_goes_there_and_back(weighed, tmp_path):
     package = prepare_package(weighed)
     assert "bleeds.csv" in package.files
@@ -80,12 +81,14 @@ def test_a_package_without_bleed_has_no_such_file(package):
     assert "bleeds.csv" not in package.files
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_blend_left_out_takes_its_bleed_along(weighed):
     package = prepare_package(weighed, Choices(leave_out=("hard",)))
     assert set(package.analysis.series.bleeds["blend"]) == {"soft"}
     assert "hard" not in package.text("bleeds.csv")
 
 
+@pytest.mark.usefixtures("quick")
 def test_assessors_of_the_bleed_get_new_codes(weighed):
     bleeds = weighed.series.bleeds.assign(assessor="B7")
     series = dataclasses.replace(weighed.series, bleeds=bleeds)

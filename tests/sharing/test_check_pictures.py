@@ -6,13 +6,8 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.choosing.diagnosis import Diagnosis, diagnose
+from scentlab.choosing.diagnosis import Diagnosis
 from scentlab.sharing import pictures
-
-
-@pytest.fixture(scope="module")
-def diagnosis(analysis):
-    return diagnose(analysis, draws=400)
 
 
 def pot_points(ax):

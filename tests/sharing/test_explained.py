@@ -42,6 +42,7 @@ def of_one_load(series):
     return found
 
 
+@pytest.mark.usefixtures("quick")
 def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     number = int((of_one_load.series.throws["kind"] == "warm").sum())
     assert number > 100
@@ -55,6 +56,7 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_package_says_the_same_of_them(of_one_load):
     package = prepare_package(of_one_load)
     assert "not scored" not in package.text("pick.csv")
@@ -100,6 +102,7 @@ def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html
     assert first.index("Ranking: ") < first.index(rule)
 
 
+@pytest.mark.usefixtures("quick")
 def test_what_is_not_weighed_is_said(analysis, of_one_load):
     hidden = prepare_package(analysis, Choices(hide_costs=True)).analysis
     assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")

@@ -185,6 +185,7 @@ def test_the_fit_is_held_against_what_was_seen(analysis, page):
         assert f"{row.pot}, {row.blend} {row.change_pct:.1f}" in moved
 
 
+@pytest.mark.usefixtures("quick")
 def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
     assert "Invented demonstration data: no evidence" in page.text
     real = dataclasses.replace(analysis.series, invented=False)
@@ -192,6 +193,7 @@ def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
     assert "Invented" not in Page(text).text
 
 
+@pytest.mark.usefixtures("quick")
 def test_hostile_text_stays_text(analysis):
     series = analysis.series
     pours = series.pours.copy()
@@ -206,6 +208,7 @@ def test_hostile_text_stays_text(analysis):
     assert not any("onerror" in attrs for _, attrs in page.tags)
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_series_without_throw_or_frost_says_so(analysis):
     refused = dict(throw=None, frost=None)
     for what in ("throw", "frost"):
@@ -216,6 +219,7 @@ def test_a_series_without_throw_or_frost_says_so(analysis):
         assert f"There is no fit of {what}, though " in words
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_series_whose_throw_nobody_scored_says_so(series):
     none = analyse(dataclasses.replace(series, throws=series.throws.iloc[:0]), draws=300)
     assert Page(report_html(none)).text.count("Not fitted: nothing was scored.") == 1
@@ -290,13 +294,14 @@ def test_a_pick_below_the_ceiling_is_not_said_to_be_held_by_it(analysis):
 
 def test_what_the_answer_rests_on_stands_before_the_blends(analysis, html):
     start = Page(html.split('id="compared"')[0]).text
-    assert analysis.rests.headline(analysis.pick.table["blend"].iloc[0]) == ""
+    assert "Not recorded: scale check." in start
     assert "What the answer rests on" in start and "heat-cycled (3 x 12 h at 38 °C)" in start
     warnings = ["room temperature only: not tested in heat", *analysis.rests.table["warning"][1:]]
     table = analysis.rests.table.assign(warning=warnings)
     worst = dataclasses.replace(analysis.rests, table=table)
     found = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, rests=worst))
-    assert answers.headline(found)["warning"] == "Room temperature only: not tested in heat."
+    assert answers.headline(found)["warning"].startswith(
+        "Room temperature only: not tested in heat")
 
 
 def test_what_is_counted_as_a_look_is_said(analysis):
@@ -343,6 +348,7 @@ def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
     assert apart.caption == "Trade-off at the tested loads"
 
 
+@pytest.mark.usefixtures("quick")
 def test_small_words_of_a_series_without_currency_or_fragrance(analysis):
     bare = dataclasses.replace(analysis.series, fragrance="", currency="")
     bare = dataclasses.replace(analysis, series=bare)

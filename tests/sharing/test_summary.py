@@ -34,9 +34,9 @@ def other(analysis):
 
 def test_what_makes_series_unlike_is_said(analysis, other):
     assert differences([analysis, other]) == [
-        f"Fragrances differ ({analysis.series.fragrance}; fig leaf): a limit of sweating belongs "
-        "to a wax and a fragrance together.",
-        "Rules differ: accepted risk 0.05, 0.1.",
+        f"Fragrances differ (1: {analysis.series.fragrance}; 2: fig leaf): a limit of sweating "
+        "belongs to a wax and a fragrance together.",
+        "Rules differ, accepted risk (1: 0.05; 2: 0.1).",
         "The panels differ, and each tester uses the throw scale in an own way: compare loads "
         "and risks rather than throw.",
     ]

@@ -21,6 +21,12 @@ def fitted(analysis):
     return analysis.longevity
 
 
+@pytest.fixture(scope="session")
+def bare(series, analysis):
+    """The same series without any check on the warmer."""
+    return analyse(dataclasses.replace(series, warmings=series.warmings[:0]))
+
+
 def legend(ax):
     return [t.get_text() for t in ax.get_legend().get_texts()]
 
@@ -68,18 +74,16 @@ class TestReport:
         assert html.count('alt="soft: throw on the warmer') == 1
         assert "The weight lost is not throw." in html
 
-    def test_nothing_of_it_without_checks(self, series):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]), draws=200)
+    def test_nothing_of_it_without_checks(self, bare):
         assert bare.longevity is None and not any("warmer" in n for n in bare.notes)
 
     def test_checks_that_cannot_be_fitted_are_a_note(self, series):
         few = series.warmings[series.warmings["hours"] <= 1]
-        bare = analyse(dataclasses.replace(series, warmings=few), draws=200)
-        assert bare.longevity is None
-        assert any(n.startswith("Pieces were weighed at 0 h and 1 h only") for n in bare.notes)
+        told = analyse(dataclasses.replace(series, warmings=few), draws=200)
+        assert told.longevity is None
+        assert any(n.startswith("Pieces were weighed at 0 h and 1 h only") for n in told.notes)
 
-    def test_the_pick_does_not_look_at_it(self, series, analysis):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]))
+    def test_the_pick_does_not_look_at_it(self, bare, analysis):
         assert bare.pick.table.equals(analysis.pick.table)
 
 
@@ -91,8 +95,8 @@ class TestPackage:
         assert opened.analysis.longevity.sentence == package.analysis.longevity.sentence
         assert len(opened.analysis.series.warmings) == len(analysis.series.warmings)
 
-    def test_absent_without_checks(self, series):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]), draws=200)
+    @pytest.mark.usefixtures("quick")
+    def test_absent_without_checks(self, bare):
         assert "warmings.csv" not in prepare_package(bare).files
 
     def test_left_out_blends_and_codes_of_assessors(self, series):
