@@ -22,12 +22,13 @@ from scentlab.planning.plan import (
     make_plan,
 )
 from scentlab.planning.refusal import count_of
-from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
 from scentlab.planning.sheets import (
     code_key_html,
+    grade_sheets_html,
     labels_html,
     pour_sheets_html,
     shopping_list_html,
+    throw_slips_html,
 )
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.draft import keep_draft, read_draft
@@ -165,7 +166,7 @@ class PlanDesk:
             raise ValueError(in_words_of_the_form(str(error))) from error
 
     def _planned(self, asked, fragrance, blends):
-        base = self._base(asked, {b.name for b in blends})
+        base = self._base(asked)
         start = asked["start"]
         seed = int(f"{start:%Y%m%d}") if asked["seed"] is None else asked["seed"]
         return make_plan(
@@ -176,9 +177,9 @@ class PlanDesk:
             invented=self._about["invented"], **base,
         )
 
-    def _base(self, asked, blends):
-        """The rules as asked; extra pots and pours, asked by no form, are the kept plan's."""
-        rules = {
+    def _base(self, asked):
+        """The rules as asked."""
+        return {
             "cure_days": CureDays(**{name: asked[f"cure_{name}"] for name in _PIECES}),
             "pouring": Pouring(
                 spare_pct=asked["spare"], pots_per_day=asked["pots_a_day"],
@@ -191,13 +192,6 @@ class PlanDesk:
                                     asked["heat_cycles"]),
             "sittings": Sittings(asked["kinds"], asked["per_sitting"], asked["per_day"],
                                  asked["share"], asked["each"], asked["control"]),
-        }
-        kept = self.kept
-        if kept is None:
-            return rules
-        return rules | {
-            "extra_pots": tuple(b for b in kept.extra_pots if b in blends),
-            "extra_pours": tuple(p for p in kept.extra_pours if p[0] in blends),
         }
 
     def _look(self, plan):

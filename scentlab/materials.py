@@ -6,14 +6,34 @@ wax); a fragrance's regulatory limit is a content (g in 100 g of finished produc
 
 import math
 import re
-from dataclasses import asdict, dataclass
+from dataclasses import asdict, dataclass, fields
 
+from scentlab.schema import MOST_LOAD_PCT
 from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content
 
 
-class MaterialError(ValueError):
-    """A wax, fragrance or blend that cannot be: the message says what to change."""
+class Refusal(ValueError):
+    """Something that cannot be: what came, and the remedy.
+
+    ``field`` is the name of what is to be changed, ``value`` what came for it, ``problem`` what is
+    wrong with it and ``remedy`` what to do, in words; the message is problem and remedy together.
+    """
+
+    def __init__(self, problem, remedy="", *, field="", value=None):
+        super().__init__(f"{problem}; {remedy}" if remedy else problem)
+        self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
+
+    def __reduce__(self):
+        return _again, (type(self), self.problem, self.remedy, self.field, self.value)
+
+
+def _again(kind, problem, remedy, field, value):
+    return kind(problem, remedy, field=field, value=value)
+
+
+class MaterialError(Refusal):
+    """A wax, fragrance or blend that cannot be."""
 
 
 @dataclass(frozen=True)
@@ -34,17 +54,14 @@ class Wax:
     price_per_kg: float | None = None
 
     def __post_init__(self):
-        object.__setattr__(self, "name", _good_name(self.name, "wax"))
-        _need_range(self.limit_load_pct, f"wax {self.name}: limit_load_pct", 0.1, 40, "% of wax")
-        for field in ("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"):
-            _need_range(getattr(self, field), f"wax {self.name}: {field}", 20, 150, "°C")
-        _need_range(self.price_per_kg, f"wax {self.name}: price_per_kg", 0, 1e5, "per kg")
+        _settle(self, "wax")
         for field in ("melt_temp_c", "add_temp_c", "pour_temp_c"):
             value = getattr(self, field)
             if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
                 raise MaterialError(
                     f"wax {self.name}: {field} is {value:g} °C, above the wax maker's maximum of "
-                    f"{self.max_temp_c:g} °C; lower it or correct max_temp_c"
+                    f"{self.max_temp_c:g} °C", "lower it or correct max_temp_c", field=field,
+                    value=value,
                 )
 
 
@@ -65,13 +82,8 @@ class Fragrance:
     allergens: tuple = ()
 
     def __post_init__(self):
-        object.__setattr__(self, "name", _good_name(self.name, "fragrance"))
+        _settle(self, "fragrance")
         object.__setattr__(self, "allergens", tuple(self.allergens))
-        what = f"fragrance {self.name}"
-        _need_range(self.flash_point_c, f"{what}: flash_point_c", 0, 300, "°C")
-        _need_range(self.limit_content_pct, f"{what}: limit_content_pct", 0.01, 100, "% of total")
-        _need_range(self.density_g_per_ml, f"{what}: density_g_per_ml", 0.5, 2, "g per mL")
-        _need_range(self.price_per_kg, f"{what}: price_per_kg", 0, 1e5, "per kg")
 
     @property
     def limit_load_pct(self):
@@ -98,39 +110,41 @@ class Blend:
     own_limit_load_pct: float | None = None
 
     def __post_init__(self):
-        object.__setattr__(self, "name", _good_name(self.name, "blend"))
+        _settle(self, "blend")
         parts = self.parts.items() if isinstance(self.parts, dict) else self.parts
         object.__setattr__(self, "parts", tuple((w, float(f)) for w, f in parts))
         self._check_fractions()
-        _need_range(
-            self.own_limit_load_pct, f"blend {self.name}: own_limit_load_pct", 0.1, 40, "% of wax"
-        )
         if self.add_temp_c is not None and self.max_temp_c is not None:
             if self.add_temp_c > self.max_temp_c:
                 raise MaterialError(
                     f"blend {self.name}: one wax asks for fragrance at {self.add_temp_c:g} °C, "
-                    f"another must stay below {self.max_temp_c:g} °C; choose waxes whose sheets "
-                    "agree or correct the temperatures"
+                    f"another must stay below {self.max_temp_c:g} °C",
+                    "choose waxes whose sheets agree or correct the temperatures",
+                    field="add_temp_c", value=self.add_temp_c,
                 )
 
     def _check_fractions(self):
         if not self.parts:
             raise MaterialError(
-                f"blend {self.name} has no wax; give at least one with its fraction"
+                f"blend {self.name} has no wax", "give at least one with its fraction",
+                field="parts",
             )
         if twins(wax.name for wax, _ in self.parts):
-            raise MaterialError(f"blend {self.name} names a wax twice; add its fractions up")
+            raise MaterialError(
+                f"blend {self.name} names a wax twice", "add its fractions up", field="parts"
+            )
         for wax, fraction in self.parts:
             if not (math.isfinite(fraction) and 0 < fraction <= 1):
                 raise MaterialError(
-                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}; "
-                    "give a fraction by weight above 0 and up to 1"
+                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}",
+                    "give a fraction by weight above 0 and up to 1", field="parts",
+                    value=fraction,
                 )
         total = sum(f for _, f in self.parts)
         if abs(total - 1) > 1e-6:
             raise MaterialError(
-                f"blend {self.name}: the fractions add up to {total:g}, not 1; "
-                "give fractions by weight, such as 0.7 and 0.3"
+                f"blend {self.name}: the fractions add up to {total:g}, not 1",
+                "give fractions by weight, such as 0.7 and 0.3", field="parts", value=total,
             )
 
     @property
@@ -143,36 +157,39 @@ class Blend:
         """Highest load by the makers' sheets (g per 100 g of wax); None when unknown."""
         if self.own_limit_load_pct is not None:
             return self.own_limit_load_pct
-        known = [w.limit_load_pct for w, _ in self.parts]
-        return None if None in known else min(known)
+        known = self._known("limit_load_pct")
+        return min(known) if len(known) == len(self.parts) else None
 
     @property
     def melt_temp_c(self):
-        return self._highest("melt_temp_c")
+        """Highest melting point of the waxes, °C; None when none is known."""
+        return max(self._known("melt_temp_c"), default=None)
 
     @property
     def add_temp_c(self):
-        return self._highest("add_temp_c")
+        """Highest temperature at which a wax takes the fragrance, °C; None when none is known."""
+        return max(self._known("add_temp_c"), default=None)
 
     @property
     def pour_temp_c(self):
-        return self._highest("pour_temp_c")
+        """Highest pour temperature of the waxes, °C; None when none is known."""
+        return max(self._known("pour_temp_c"), default=None)
 
     @property
     def max_temp_c(self):
-        known = [w.max_temp_c for w, _ in self.parts if w.max_temp_c is not None]
-        return min(known) if known else None
+        """Lowest maximum of the waxes, °C; None when none is known."""
+        return min(self._known("max_temp_c"), default=None)
 
     @property
     def price_per_kg(self):
         """Price of a kilogram of the blend; None when a wax has none."""
-        if any(w.price_per_kg is None for w, _ in self.parts):
+        if len(self._known("price_per_kg")) < len(self.parts):
             return None
         return sum(w.price_per_kg * f for w, f in self.parts)
 
-    def _highest(self, field):
-        known = [getattr(w, field) for w, _ in self.parts if getattr(w, field) is not None]
-        return max(known) if known else None
+    def _known(self, field):
+        values = (getattr(wax, field) for wax, _ in self.parts)
+        return [value for value in values if value is not None]
 
     @property
     def composition(self):
@@ -201,21 +218,34 @@ def say_lot(lot):
     return lot if re.match(r"lot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
-def _good_name(name, what):
+# Bounds and unit of each number of a material; None is allowed everywhere.
+_BOUNDS = {
+    "limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
+    "own_limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
+    **dict.fromkeys(("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"), (20, 150, "°C")),
+    "price_per_kg": (0, 1e5, "per kg"), "flash_point_c": (0, 300, "°C"),
+    "limit_content_pct": (0.01, 100, "% of total"), "density_g_per_ml": (0.5, 2, "g per mL"),
+}
+
+
+def _settle(material, kind):
+    """Keep the name as it is kept, and refuse a name or a number that cannot be."""
+    name = material.name
     if not isinstance(name, str) or not name.strip() or len(name) > 80:
-        raise MaterialError(f"a {what} needs a name of 1 to 80 characters, not {name!r}")
+        raise MaterialError(
+            f"a {kind} is called {name!r}", "give a name of 1 to 80 characters", field="name",
+            value=name,
+        )
     if unseen(name):
         raise MaterialError(
-            f"the name {name!r} of a {what} holds {', '.join(unseen(name))}, which nobody can "
-            "see; type it anew"
+            f"the name {name!r} of a {kind} holds {', '.join(unseen(name))}, which nobody can see",
+            "type it anew", field="name", value=name,
         )
-    return kept(name)
-
-
-def _need_range(value, what, lower, upper, unit):
-    if value is None:
-        return
-    if not (isinstance(value, (int, float)) and lower <= value <= upper):
-        raise MaterialError(
-            f"{what} is {value!r}; give a number from {lower:g} to {upper:g} {unit}"
-        )
+    object.__setattr__(material, "name", kept(name))
+    for field in (f.name for f in fields(material) if f.name in _BOUNDS):
+        value, (lower, upper, unit) = getattr(material, field), _BOUNDS[field]
+        if not (value is None or isinstance(value, (int, float)) and lower <= value <= upper):
+            raise MaterialError(
+                f"{kind} {material.name}: {field} is {value!r}",
+                f"give a number from {lower:g} to {upper:g} {unit}", field=field, value=value,
+            )

@@ -17,7 +17,7 @@ _CELL = '<td style="text-align:left">'
 
 
 def published_data(name):
-    """The measurements of a published experiment: wine, benchmark, yarn, steel_bars or stagnant.
+    """The measurements of a published experiment: wine, benchmark, steel_bars or stagnant.
 
     Raises
     ------

@@ -13,87 +13,22 @@ import pandas as pd
 from scentlab.text import unseen
 from scentlab.units import content_from_load, load_from_weights
 
+_OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 POUR_COLUMNS = (
-    "pour",
-    "pot",
-    "blend",
-    "poured_on",
-    "wax_g",
-    "fragrance_g",
-    "load_pct",
-    "content_pct",
-    "planned_load_pct",
-    "add_temp_c",
-    "pour_temp_c",
-    "stir_min",
-    "room_temp_c",
-    "note",
+    "pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g", "load_pct", "content_pct",
+    "planned_load_pct", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c", "note",
 )
-GRADE_COLUMNS = (
-    "code",
-    "pour",
-    "pot",
-    "blend",
-    "load_pct",
-    "pour_temp_c",
-    "test",
-    "stress",
-    "age_days",
-    "assessor",
-    "grade",
-)
-THROW_COLUMNS = (
-    "code",
-    "pour",
-    "pot",
-    "blend",
-    "load_pct",
-    "assessor",
-    "sitting",
-    "kind",
-    "minutes",
-    "position",
-    "works_with_fragrance",
-    "throw",
-)
-BLEED_COLUMNS = (
-    "code",
-    "pour",
-    "pot",
-    "blend",
-    "load_pct",
-    "bleed_mg",
-    "hours",
-    "temp_c",
-    "assessor",
-)
-WARMING_COLUMNS = (
-    "code",
-    "pour",
-    "pot",
-    "blend",
-    "load_pct",
-    "hours",
-    "weight_g",
-    "assessor",
-    "throw",
-)
-BLEND_COLUMNS = (
-    "blend",
-    "composition",
-    "limit_load_pct",
-    "limit_content_pct",
-    "wax_price_per_kg",
-    "fragrance_price_per_kg",
-)
+GRADE_COLUMNS = (*_OF_POUR, "pour_temp_c", "test", "stress", "age_days", "assessor", "grade")
+THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position",
+                 "works_with_fragrance", "throw")
+BLEED_COLUMNS = (*_OF_POUR, "bleed_mg", "hours", "temp_c", "assessor")
+WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
+BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
+                 "wax_price_per_kg", "fragrance_price_per_kg")
 
 
-def _no_bleeds():
-    return pd.DataFrame(columns=list(BLEED_COLUMNS))
-
-
-def _no_warmings():
-    return pd.DataFrame(columns=list(WARMING_COLUMNS))
+def _empty(columns):
+    return field(default_factory=lambda: pd.DataFrame(columns=list(columns)))
 
 
 @dataclass(frozen=True)
@@ -129,8 +64,8 @@ class Series:
     currency: str = ""
     plan: dict | None = None
     invented: bool = False
-    bleeds: pd.DataFrame = field(default_factory=_no_bleeds)
-    warmings: pd.DataFrame = field(default_factory=_no_warmings)
+    bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
+    warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
 
     def sweat(self):
         """The sweat looks (rows of ``grades``)."""

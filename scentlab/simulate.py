@@ -169,48 +169,27 @@ class Layout:
     )
 
 
-def even_layout(
-    blends,
-    loads_pct,
-    *,
-    pots=2,
-    sweat=4,
-    sweat_heat=0,
-    frost=0,
-    throw=0,
-    assessors=0,
-    bleed=0,
-    limit_load_pct=None,
-    wax_g=200.0,
-):
+def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, throw=0, assessors=0,
+                bleed=0, limit_load_pct=None, wax_g=200.0):
     """Every load poured from each of ``pots`` pots per blend, so many pieces a test and pour.
 
     ``limit_load_pct`` (% of wax): one number for all blends, or one per blend, or None.
     """
-    pours = [
+    pours = pd.DataFrame([
         (f"{b}{k}-{i}", f"{b}{k}", b, float(x))
-        for b in blends
-        for k in range(1, pots + 1)
-        for i, x in enumerate(loads_pct, 1)
-    ]
-    pours = pd.DataFrame(pours, columns=["pour", "pot", "blend", "load_pct"])
-    pours["wax_g"] = float(wax_g)
-    pours["poured_on"] = pd.Timestamp("2026-01-05").date()
-    kinds = [
-        ("sweat", "rest", sweat),
-        ("sweat", "heat", sweat_heat),
-        ("frost", "rest", frost),
-        ("throw", "rest", throw),
-        ("bleed", "rest", bleed),
-    ]
-    pieces = [(p, t, s) for p in pours["pour"] for t, s, n in kinds for _ in range(n)]
+        for b in blends for k in range(1, pots + 1) for i, x in enumerate(loads_pct, 1)
+    ], columns=["pour", "pot", "blend", "load_pct"])
+    pours = pours.assign(wax_g=float(wax_g), poured_on=pd.Timestamp("2026-01-05").date())
+    numbers = {("sweat", "rest"): sweat, ("sweat", "heat"): sweat_heat, ("frost", "rest"): frost,
+               ("throw", "rest"): throw, ("bleed", "rest"): bleed}
+    pieces = [(p, *kind) for p in pours["pour"] for kind, n in numbers.items() for _ in range(n)]
     pieces = pd.DataFrame(pieces, columns=["pour", "test", "stress"])
     pieces.insert(0, "code", [f"{i:04d}" for i in range(len(pieces))])
     smelt = pieces.loc[pieces["test"] == "throw", ["code"]]
     people = pd.DataFrame({"assessor": [f"A{i}" for i in range(1, assessors + 1)]})
     smellings = smelt.merge(people, how="cross")
-    smellings["sitting"], smellings["kind"] = "S1", "warm"
-    smellings["position"] = smellings.groupby("assessor").cumcount() + 1
+    smellings = smellings.assign(sitting="S1", kind="warm",
+                                 position=smellings.groupby("assessor").cumcount() + 1)
     known = pd.DataFrame({"blend": list(blends)}).reindex(columns=list(BLEND_COLUMNS))
     known["limit_load_pct"] = np.nan if limit_load_pct is None else limit_load_pct
     return Layout(pours, pieces, smellings, known)
@@ -222,13 +201,23 @@ def simulate_series(layout, truth, seed):
 
     Parameters
     ----------
-    layout : Layout
+    layout : Layout, as :func:`even_layout` or :func:`layout_of_plan` make one.
     truth : Truth that names every blend of the layout.
     seed : int or numpy Generator.
 
     Returns
     -------
     Series marked as invented.
+
+    Raises
+    ------
+    KeyError for a blend that the truth does not name.
+
+    Examples
+    --------
+    >>> layout = even_layout(["soft"], [6.0, 8.0, 10.0], pots=2, sweat=4)
+    >>> len(simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1).grades)
+    24
     """
     rng = np.random.default_rng(seed)
     pours = _weigh(layout.pours, truth, rng)
@@ -239,31 +228,20 @@ def simulate_series(layout, truth, seed):
     bleeds = _bleed_weighings(pieces, truth, rng, moved)
     # A stream of its own: what is done on the warmer changes nothing of the rest.
     warmings = _warmer_checks(layout, pieces, truth, rng.spawn(1)[0])
+    details = {"title": "simulated series", "fragrance": "invented fragrance", **layout.details}
     return Series(
-        title=layout.details.get("title", "simulated series"),
-        fragrance=layout.details.get("fragrance", "invented fragrance"),
-        pours=pours,
-        grades=tidy_grades(looks, pours),
-        throws=tidy_throws(scores, pours),
-        blends=layout.blends,
-        fractions=layout.details.get("fractions", pd.DataFrame()),
-        piece_g=layout.details.get("piece_g"),
-        currency=layout.details.get("currency", ""),
-        plan=layout.details.get("plan"),
-        invented=True,
-        bleeds=tidy_bleeds(bleeds, pours),
-        warmings=tidy_warmings(warmings, pours),
+        pours=pours, grades=tidy_grades(looks, pours), throws=tidy_throws(scores, pours),
+        blends=layout.blends, bleeds=tidy_bleeds(bleeds, pours),
+        warmings=tidy_warmings(warmings, pours), invented=True, **details,
     )
 
 
 def _weigh(pours, truth, rng):
-    pours = pours.copy()
     planned = pours["load_pct"].to_numpy(dtype=float)
-    exact = pours["wax_g"] * planned / 100.0
-    weighed = exact + truth.weighing_sd_g * rng.standard_normal(len(pours))
-    pours["planned_load_pct"] = planned
-    pours["fragrance_g"] = np.round(np.maximum(weighed, 0.0), 1)
-    return tidy_pours(pours)
+    weighed = pours["wax_g"] * planned / 100.0
+    weighed = weighed + truth.weighing_sd_g * rng.standard_normal(len(pours))
+    fragrance = np.round(np.maximum(weighed, 0.0), 1)
+    return tidy_pours(pours.assign(planned_load_pct=planned, fragrance_g=fragrance))
 
 
 def _effects(pieces, sd, rng, of="pot"):
@@ -284,15 +262,26 @@ def _spoiled(pieces, truth, rng):
     return moved
 
 
-def _capacities(own, truth, moved):
-    """True capacity (% of wax) for each piece."""
-    known = own["blend"].map({b: t.capacity for b, t in truth.blends.items()}).to_numpy(float)
-    return known + own["pot"].map(moved).fillna(0.0).to_numpy(float)
+def _of(rows, truth, name):
+    """What is true of the blend of each row, as an array."""
+    known = {blend: getattr(own, name) for blend, own in truth.blends.items()}
+    return rows["blend"].map(known).to_numpy(float)
+
+
+def _over(own, truth, moved):
+    """Points of load (% of wax) of each piece above its true capacity."""
+    capacity = _of(own, truth, "capacity") + own["pot"].map(moved).fillna(0.0).to_numpy(float)
+    return own["load_pct"].to_numpy(float) - capacity
+
+
+def _scored(score):
+    """Scores as they are given: in half points from 0 to 10."""
+    return np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
 
 
 def _sweat_looks(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
-    over = own["load_pct"].to_numpy(float) - _capacities(own, truth, moved)
+    over = _over(own, truth, moved)
     if truth.sweat_pour_sd:
         over = over + _effects(own, truth.sweat_pour_sd, rng, of="pour")
     latent = over / own["blend"].map({b: truth.spread_of(b) for b in truth.blends}).to_numpy(float)
@@ -301,26 +290,24 @@ def _sweat_looks(pieces, truth, rng, moved):
     latent = latent + _LATENT[truth.latent][0](rng, len(own))
     grade = (latent[:, None] > np.asarray(truth.tau)).sum(axis=1)
     off = np.where(rng.random(len(own)) < 0.5, -1, 1) * (rng.random(len(own)) < truth.misread)
-    return _looks(own, np.clip(grade + off, 0, 4), rng)
+    return _looks(own, np.clip(grade + off, 0, 4))
 
 
 def _frost_looks(pieces, truth, rng):
     own = pieces[pieces["test"] == "frost"].reset_index(drop=True)
-    latent = own["blend"].map({b: t.frost for b, t in truth.blends.items()}).to_numpy(float)
-    latent = latent + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
+    latent = _of(own, truth, "frost") + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
     latent = latent + _effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
-    return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1), rng)
+    return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1))
 
 
 def _bleed_weighings(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "bleed"].reset_index(drop=True)
-    over = own["load_pct"].to_numpy(float) - _capacities(own, truth, moved) - truth.bleed_offset
+    over = _over(own, truth, moved) - truth.bleed_offset
     bleed = truth.bleed_floor + truth.bleed_slope * np.maximum(0.0, over)
     bleed = bleed + _effects(own, truth.bleed_pot_sd, rng)
     bleed = bleed + truth.bleed_sd * rng.standard_normal(len(own))
-    weighings = own[["code", "pour"]].copy()
-    weighings["bleed_mg"] = np.round(np.maximum(bleed, 0.0), 1)
-    return weighings.assign(hours=24.0, temp_c=38.0, assessor=None)
+    bleed = np.round(np.maximum(bleed, 0.0), 1)
+    return own[["code", "pour"]].assign(bleed_mg=bleed, hours=24.0, temp_c=38.0, assessor=None)
 
 
 def warmer_checks(codes, hours, assessors=(), smelt_from_h=1.0):
@@ -343,94 +330,61 @@ def _warmer_checks(layout, pieces, truth, rng):
     gone = -truth.warm_volatile * own * np.expm1(-truth.warm_rate * hours)
     weight = start * (1.0 - gone * load / (100.0 + load))
     weight = weight + truth.warm_scale_sd_g * rng.standard_normal(len(checks))
-    throw = np.zeros(len(checks))
-    for blend in truth.blends:
-        here = (checks["blend"] == blend).to_numpy()
-        throw[here] = truth.throw(blend, load[here])
     shift = np.append(truth.assessor_sd * rng.standard_normal(len(people)), 0.0)
-    score = throw * np.exp(-truth.fade_rate * hours) + shift[person]
+    score = _true_throw(checks, truth) * np.exp(-truth.fade_rate * hours) + shift[person]
     score = score + (truth.fade_piece_sd * rng.standard_normal(len(codes)))[place]
     score = score + truth.score_sd * rng.standard_normal(len(checks))
-    score = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
     smelt = person >= 0
     checks["weight_g"] = np.where(smelt, np.nan, np.round(weight, 2))
-    checks["throw"] = np.where(smelt, score, np.nan)
+    checks["throw"] = np.where(smelt, _scored(score), np.nan)
     return checks[["code", "pour", "hours", "weight_g", "assessor", "throw"]]
 
 
-def _looks(own, grade, rng):
-    looks = own[["code", "pour", "test", "stress"]].copy()
-    looks["age_days"] = own["cure_days"] if "cure_days" in own else 14.0
-    looks["assessor"] = "A1"
-    looks["grade"] = pd.array(grade, dtype="Int64")
-    return looks
+def _looks(own, grade):
+    return own[["code", "pour", "test", "stress"]].assign(
+        age_days=own["cure_days"] if "cure_days" in own else 14.0, assessor="A1",
+        grade=pd.array(grade, dtype="Int64"),
+    )
+
+
+def _true_throw(rows, truth):
+    """True mean throw of each row at its load."""
+    floor, rise, half = (_of(rows, truth, f"throw_{name}") for name in ("floor", "rise", "half"))
+    load = rows["load_pct"].to_numpy(float)
+    return floor + rise * load / (half + load)
 
 
 def _throw_scores(smellings, pieces, truth, rng):
     scores = smellings.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
-    true = np.zeros(len(scores))
-    for blend in truth.blends:
-        own = (scores["blend"] == blend).to_numpy()
-        true[own] = truth.throw(blend, scores["load_pct"].to_numpy()[own])
     person, people = pd.factorize(scores["assessor"])
     sitting, sittings = pd.factorize(scores["sitting"])
     pour, pours = pd.factorize(scores["pour"])
     scale = np.exp(truth.scale_sd * rng.standard_normal(len(people)))
     shift = truth.assessor_sd * rng.standard_normal(len(people))
-    score = shift[person] + 5.0 + scale[person] * (true - 5.0)
+    score = shift[person] + 5.0 + scale[person] * (_true_throw(scores, truth) - 5.0)
     score = score + (truth.sitting_sd * rng.standard_normal(len(sittings)))[sitting]
     score = score + (truth.pour_sd * rng.standard_normal(len(pours)))[pour]
     score = score + truth.score_sd * rng.standard_normal(len(scores))
     noise = rng.uniform(0.0, 10.0, len(scores))
     score = np.where(person < truth.rogues, noise, score)
-    scores["throw"] = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
-    scores["minutes"] = 30.0
-    scores["works_with_fragrance"] = None
-    keep = [
-        "code",
-        "pour",
-        "assessor",
-        "sitting",
-        "kind",
-        "minutes",
-        "position",
-        "works_with_fragrance",
-        "throw",
-    ]
-    return scores[keep]
+    scores = scores.drop(columns=["blend", "load_pct"])
+    return scores.assign(throw=_scored(score), minutes=30.0, works_with_fragrance=None)
 
 
 def layout_of_plan(plan):
     """The :class:`Layout` of a plan in its dict form, keeping its blends, prices and title."""
     pours = pd.DataFrame(plan["pours"])
     pours["poured_on"] = pd.to_datetime(pours["poured_on"]).dt.date
-    blends, fractions = _planned_blends(plan)
-    details = {
-        "title": plan["title"],
-        "fragrance": plan["fragrance"]["name"],
-        "plan": plan,
-        "piece_g": plan["piece_g"],
-        "currency": plan["currency"],
-        "fractions": fractions,
-    }
-    return Layout(
-        pours, pd.DataFrame(plan["pieces"]), pd.DataFrame(plan["smellings"]), blends, details
-    )
-
-
-def _planned_blends(plan):
-    """Frames of limits and prices, and of wax fractions, from a plan's blends."""
+    details = {name: plan[name] for name in ("title", "piece_g", "currency")}
+    details |= {"fragrance": plan["fragrance"]["name"], "plan": plan}
     blends = [Blend.from_dict(b) for b in plan["blends"]]
-    rows = [
-        (
-            b.name,
-            b.composition,
-            b.limit_load_pct,
-            plan["fragrance"].get("limit_content_pct"),
-            b.price_per_kg,
-            plan["fragrance"].get("price_per_kg"),
-        )
+    known = pd.DataFrame([
+        (b.name, b.composition, b.limit_load_pct, plan["fragrance"].get("limit_content_pct"),
+         b.price_per_kg, plan["fragrance"].get("price_per_kg"))
         for b in blends
-    ]
+    ], columns=list(BLEND_COLUMNS))
     fractions = pd.DataFrame.from_dict({b.name: b.fractions for b in blends}, orient="index")
-    return pd.DataFrame(rows, columns=list(BLEND_COLUMNS)), fractions.fillna(0.0)
+    details["fractions"] = fractions.fillna(0.0)
+    return Layout(
+        pours, pd.DataFrame(plan["pieces"]), pd.DataFrame(plan["smellings"]), known, details
+    )

@@ -18,7 +18,6 @@ from scipy import constants
 
 GRAMS_PER_POUND = constants.pound * 1000.0
 GRAMS_PER_OUNCE = constants.ounce * 1000.0
-ML_PER_FLUID_OUNCE = constants.fluid_ounce_US * 1e6
 OUNCES_PER_POUND = constants.pound / constants.ounce
 _COLDEST_F = 32.0 - constants.zero_Celsius / constants.degree_Fahrenheit
 
@@ -107,30 +106,6 @@ def grams_from_pounds(pounds):
     453.59
     """
     return _plain(_checked(pounds, "a weight", "lb") * GRAMS_PER_POUND)
-
-
-def pounds_from_grams(grams):
-    """Pounds of so many grams.
-
-    >>> round(pounds_from_grams(1000.0), 4)
-    2.2046
-    """
-    return _plain(_checked(grams, "a weight", "g") / GRAMS_PER_POUND)
-
-
-def grams_from_fluid_ounces(fluid_ounces, density_g_per_ml):
-    """Grams of so many US fluid ounces of a liquid of known density (g per mL).
-
-    A fluid ounce is a volume: without the density it is no weight, so there is no default.
-
-    >>> round(grams_from_fluid_ounces(1.0, 0.90), 2)
-    26.62
-    """
-    volume = _checked(fluid_ounces, "a volume", "fl oz")
-    density = _checked(density_g_per_ml, "the density", "g per mL", least=-np.inf)
-    if np.any(density <= 0):
-        raise ValueError("the density must be above 0 g per mL; it stands in the oil's data sheet")
-    return _plain(volume * ML_PER_FLUID_OUNCE * density)
 
 
 def celsius_from_fahrenheit(degrees_f):

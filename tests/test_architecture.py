@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "schema": {"text"},
     "results": set(),
     "amounts": {"units"},
-    "materials": {"text", "units"},
+    "materials": {"schema", "text", "units"},
     "series": {"text", "units"},
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},

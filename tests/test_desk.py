@@ -157,7 +157,6 @@ def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
         start="2026-03-14", seed=5, pouring=Pouring(stir_min=4, confirm=True, dye_pct=0.05),
         cure_days=CureDays(reserve=30, throw=20), heat_cycle=HeatCycle(40.5, 8, 2),
         sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=5, control=True),
-        extra_pots=("soft",), extra_pours=(("soft", 10),),
     )
     Store.open(folder).save_plan(plan.to_dict())
     desk = desk_of(folder)

@@ -46,11 +46,11 @@ def test_a_blend_goes_through_json_unchanged():
 
 
 REFUSED = [
-    (lambda: Wax(""), "a wax needs a name of 1 to 80 characters, not ''"),
-    (lambda: Wax(7), "a wax needs a name of 1 to 80 characters, not 7"),
+    (lambda: Wax(""), "a wax is called ''; give a name of 1 to 80 characters"),
+    (lambda: Wax(7), "a wax is called 7; give a name of 1 to 80 characters"),
     (lambda: Fragrance("x" * 81),
-     f"a fragrance needs a name of 1 to 80 characters, not {'x' * 81!r}"),
-    (lambda: Blend("  ", {SOFT: 1}), "a blend needs a name of 1 to 80 characters, not '  '"),
+     f"a fragrance is called {'x' * 81!r}; give a name of 1 to 80 characters"),
+    (lambda: Blend("  ", {SOFT: 1}), "a blend is called '  '; give a name of 1 to 80 characters"),
     (lambda: Wax("soft", limit_load_pct=41),
      "wax soft: limit_load_pct is 41; give a number from 0.1 to 40 % of wax"),
     (lambda: Wax("soft", limit_load_pct=0),

@@ -27,12 +27,15 @@ def printed(numbers):
 
 
 def test_every_experiment_has_data_results_and_provenance(numbers):
-    names = ["benchmark", "stagnant", "steel_bars", "wine", "yarn"]
+    names = ["benchmark", "stagnant", "steel_bars", "wine"]
     assert published_names() == names == sorted(set(numbers["data"]))
     readme = (published_folder() / "README.md").read_text(encoding="utf-8")
     for name in names:
         assert f"| {name}.csv | {len(published_data(name))} |" in readme
-    known = {"read", "from memory", "R 4.2.2", "R segmented 1.6-2", "exact search in R"}
+    known = {
+        "read", "from memory", "R 4.2.2", "R ordinal 2022.11-16", "R segmented 1.6-2",
+        "exact search in R",
+    }
     assert set(numbers["known"]) == known
 
 
@@ -78,5 +81,5 @@ def test_another_experiment_is_refused():
         published_data("candles")
     assert str(error.value) == (
         "no published experiment is called 'candles'; there are benchmark, stagnant, steel_bars, "
-        "wine, yarn"
+        "wine"
     )

@@ -23,14 +23,15 @@ DRAWS = 2000
 
 @dataclass(frozen=True, repr=False)
 class Analysis:
-    """A series with its fits, ceiling and pick; ``throw`` and ``frost`` are None when there is
-    nothing to fit, and ``notes`` says why. ``bleed`` and ``joint`` are None when no blotter was
-    weighed; the ceiling and the pick rest on the joint fit when there is one. ``longevity`` is None
-    when no piece was checked on the warmer; the pick does not look at it. ``no_throw`` and
-    ``no_frost`` say why scores that are stored have no fit; ``odd_pots`` are the pots unlike the
-    rest. ``draws`` is how many
-    posterior draws were asked for: with it, the seed and the rules the same records give the same
-    numbers."""
+    """A series with its fits, ceiling and pick.
+
+    ``throw`` and ``frost`` are None when there is nothing to fit: ``notes`` says why, and
+    ``no_throw`` and ``no_frost`` why scores that are stored have no fit. ``bleed`` and ``joint``
+    are None when no blotter was weighed; ceiling and pick rest on the joint fit when there is one.
+    ``longevity`` is None when no piece was checked on the warmer; the pick does not look at it.
+    ``odd_pots`` are the pots unlike the rest. ``draws`` is how many posterior draws were asked for:
+    with it, the seed and the rules the same records give the same numbers.
+    """
 
     series: Series
     rules: Rules
@@ -60,9 +61,10 @@ class Analysis:
     @property
     def evidence(self):
         """The fits, as :func:`choose_load` takes them."""
-        return _evidence(
-            self.series, self.believed, self.throw, self.frost, self.no_throw, self.no_frost,
-            self.odd_pots,
+        return Evidence(
+            sweat=self.believed, throw=self.throw, frost=self.frost, blends=self.series.blends,
+            piece_g=self.series.piece_g, currency=self.series.currency, no_throw=self.no_throw,
+            no_frost=self.no_frost, series=self.series, odd_pots=self.odd_pots,
         )
 
     @cached_property
@@ -82,7 +84,10 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS, precise=PRECISE):
 
     Parameters
     ----------
-    series : Series. rules : Rules. seed : int, of the posterior draws. draws : int, their number.
+    series : Series, as :func:`read_series` reads it.
+    rules : Rules; None for the usual ones.
+    seed : int, of the posterior draws.
+    draws : int, their number.
     precise : float or None, points of load, as in :func:`fit_sweat`.
 
     Returns
@@ -93,35 +98,31 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS, precise=PRECISE):
     ------
     FitError when sweat cannot be fitted: without it there is no pick. The message says why, and
     what throw and frost say all the same.
+
+    Examples
+    --------
+    ``analyse(read_series(Store.open("my-series")), Rules(risk=0.02)).pick.sentence``
     """
     rules, notes = rules or Rules(), []
-    frost = _try(
-        lambda: fit_frost(series.frost(), series.fractions, draws=draws // 2, seed=seed), notes
-    )
-    no_frost = "" if frost else _no_fit("frost", len(series.frost()), "grade", notes)
-    throw = _try(lambda: fit_throw(series.throws, rules.throw_kind, draws=draws, seed=seed), notes)
-    no_throw = "" if throw else _no_throw(series.throws, rules.throw_kind, notes)
+    frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
+                           series.frost(), series.fractions, draws=draws // 2, seed=seed)
+    throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
     sweat = _fit_sweat(series, (throw, frost), draws=draws, precise=precise, seed=seed)
-    bleed, joint = _witness(sweat, series.bleeds, draws, seed, notes)
-    longevity = None if series.warmings.empty else _try(
-        lambda: fit_longevity(series.warmings, series.piece_g, draws=draws, seed=seed), notes
+    bleed = joint = longevity = None
+    if len(series.bleeds):
+        bleed = _try(notes, fit_bleed, series.bleeds, draws=draws, seed=seed)
+        joint = bleed and _try(notes, join_evidence, sweat, bleed, seed=seed)
+    if len(series.warmings):
+        longevity = _try(notes, fit_longevity, series.warmings, series.piece_g, draws=draws,
+                         seed=seed)
+    ceiling = ceiling_under(joint.sweat if joint else sweat, rules)
+    found = Analysis(
+        series=series, rules=rules, seed=seed, sweat=sweat, frost=frost, throw=throw,
+        ceiling=ceiling, pick=None, notes=tuple(notes), bleed=bleed, joint=joint, draws=draws,
+        longevity=longevity, no_throw=no_throw, no_frost=no_frost,
+        odd_pots=odd_pots_of(sweat, series.sweat()),
     )
-    believed = sweat if joint is None else joint.sweat
-    ceiling = ceiling_under(believed, rules)
-    odd = odd_pots_of(sweat, series.sweat())
-    evidence = _evidence(series, believed, throw, frost, no_throw, no_frost, odd)
-    pick = choose_load(evidence, rules, ceiling)
-    return Analysis(
-        series, rules, seed, sweat, frost, throw, ceiling, pick, tuple(notes), bleed, joint, draws,
-        longevity, no_throw, no_frost, odd,
-    )
-
-
-def _evidence(series, sweat, throw, frost, no_throw, no_frost, odd_pots):
-    return Evidence(
-        sweat, throw, frost, series.blends, series.piece_g, series.currency, no_throw, no_frost,
-        series, odd_pots,
-    )
+    return replace(found, pick=choose_load(found.evidence, rules, ceiling))
 
 
 def _fit_sweat(series, others, **options):
@@ -134,42 +135,34 @@ def _fit_sweat(series, others, **options):
         raise FitError(f"no load can be given, because {error}.{seen}") from error
 
 
-def _witness(sweat, bleeds, draws, seed, notes):
-    """The bleed fit and what it says together with sweat; both None when nothing was weighed."""
-    if bleeds.empty:
-        return None, None
-    bleed = _try(lambda: fit_bleed(bleeds, draws=draws, seed=seed), notes)
-    if bleed is None:
-        return None, None
-    return bleed, _try(lambda: join_evidence(sweat, bleed, seed=seed), notes)
+def _fit_throw(series, kind, notes, draws, seed):
+    throws = series.throws
+    return _fit(notes, f"{THROW_WORDS[kind]} throw", "score", int((throws["kind"] == kind).sum()),
+                fit_throw, throws, kind, draws=draws, seed=seed)
 
 
-def _try(fit, notes):
+def _try(notes, fit, *given, **options):
     """A fit that a pick can do without: None with a note when there is nothing to fit."""
     try:
-        return fit()
+        return fit(*given, **options)
     except FitError as error:
         text = str(error)
         notes.append(text[:1].upper() + text[1:] + ".")
         return None
 
 
-def _no_throw(throws, kind, notes):
-    number = int((throws["kind"] == kind).sum()) if len(throws) else 0
-    return _no_fit(f"{THROW_WORDS[kind]} throw", number, "score", notes)
-
-
-def _no_fit(what, number, named, notes):
-    """Why so many scores have no fit, from the note that was just taken; "" without a score."""
-    if not number:
-        return ""
+def _fit(notes, what, named, number, *given, **options):
+    """A fit that a pick can do without, and why scores that are stored have none."""
+    found = _try(notes, *given, **options)
+    if found or not number:
+        return found, ""
     stored = f"1 {named} is" if number == 1 else f"{number} {named}s are"
     why = f"{notes[-1][:1].lower()}{notes[-1][1:].rstrip('.')}"
-    return f"There is no fit of {what}, though {stored} stored: {why}:"
+    return found, f"There is no fit of {what}, though {stored} stored: {why}:"
 
 
 def what_if(analysis, **changes):
-    """The pick under changed rules, without fitting again.
+    """The pick under changed rules, without fitting sweat again.
 
     Parameters
     ----------
@@ -177,11 +170,17 @@ def what_if(analysis, **changes):
 
     Returns
     -------
-    Pick. Another ``throw_kind`` needs a fit of its own and is refused.
+    Pick
+
+    Raises
+    ------
+    ValueError for a rule that cannot be, FitError for a blend that was not fitted.
+
+    Examples
+    --------
+    ``what_if(analysis, today_load_pct=12).table["saving_per_1000"]``
     """
-    if "throw_kind" in changes and changes["throw_kind"] != analysis.rules.throw_kind:
-        raise ValueError("another throw_kind needs another fit; call analyse() with those rules")
-    return choose_load(analysis.evidence, replace(analysis.rules, **changes))
+    return decider(analysis)(replace(analysis.rules, **changes))
 
 
 def decider(analysis):
@@ -190,19 +189,13 @@ def decider(analysis):
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is
     taken from the analysis, so the pick is that of :func:`analyse` under those rules.
     """
-    series = analysis.series
-    throws = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
+    fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
     def decide(rules):
         kind = rules.throw_kind
-        if kind not in throws:
-            notes = []
-            fit = _try(lambda: fit_throw(
-                series.throws, kind, draws=analysis.draws, seed=analysis.seed), notes)
-            throws[kind] = fit, "" if fit else _no_throw(series.throws, kind, notes)
-        throw, no_throw = throws[kind]
-        return choose_load(
-            replace(analysis.evidence, throw=throw, no_throw=no_throw), rules
-        )
+        if kind not in fits:
+            fits[kind] = _fit_throw(analysis.series, kind, [], analysis.draws, analysis.seed)
+        throw, no_throw = fits[kind]
+        return choose_load(replace(analysis.evidence, throw=throw, no_throw=no_throw), rules)
 
     return decide

@@ -83,7 +83,7 @@ def say_change(row, sign=""):
 
 
 @one_thread()
-def diagnose(analysis, *, seed=None, draws=None):
+def diagnose(analysis, *, draws=None):
     """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
 
     Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed. Both
@@ -92,87 +92,80 @@ def diagnose(analysis, *, seed=None, draws=None):
 
     Parameters
     ----------
-    analysis : Analysis. seed, draws : int, of fits made anew; None takes those of the analysis.
+    analysis : Analysis. draws : int, of fits made anew; None takes those of the analysis.
 
     Returns
     -------
     Diagnosis
+
+    Examples
+    --------
+    ``diagnose(analysis).pots_left_out`` has a row for each pot.
     """
-    seed = analysis.seed if seed is None else seed
-    grades = analysis.series.sweat()
-    check = check_sweat(analysis.sweat, grades, seed=seed)
-    compared = _Compared(analysis, grades, seed, draws or analysis.draws)
-    pots = grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False)
-    rows = [compared.row(pot, blend) for pot, blend in pots]
+    grades, rules = analysis.series.sweat(), analysis.rules
+    check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
+    before = _ceilings(analysis.sweat, rules)
+    rows = []
+    for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
+        found, error, sure = _without(analysis, pot, blend, draws or analysis.draws)
+        change = found - before[blend]
+        # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
+        hangs = change - ERRORS * error > 0 and change > TELLING
+        appears = sure and np.isnan(before[blend])
+        rows.append({
+            "pot": pot, "blend": blend, "ceiling_load_pct": found, "change_pct": change,
+            "error_pct": error, "hangs": bool(hangs or appears),
+        })
     table = pd.DataFrame(rows)
     notes = [_say(r) for r in table.itertuples() if r.hangs]
-    return Diagnosis(check, table, check.notes + tuple(notes))
+    return Diagnosis(sweat=check, pots_left_out=table, notes=check.notes + tuple(notes))
 
 
-class _Compared:
-    """Ceilings of the whole evidence, beside those without one pot."""
+def _at_risk(fit, rules):
+    return load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
 
-    def __init__(self, analysis, grades, seed, draws):
-        self.fit, self.rules, self.series = analysis.sweat, analysis.rules, analysis.series
-        self.grades, self.seed, self.draws = grades, seed, draws
-        self.at_risk = self._at_risk(self.fit)
-        self.before = self._ceilings(self.fit, self.at_risk)
 
-    def _at_risk(self, fit):
-        rules = self.rules
-        return load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+def _ceilings(fit, rules, at_risk=None):
+    return find_ceiling(fit, rules, at_risk).table.set_index("blend")["ceiling_load_pct"]
 
-    def _ceilings(self, fit, at_risk):
-        table = find_ceiling(fit, self.rules, at_risk).table
-        return table.set_index("blend")["ceiling_load_pct"]
 
-    def _points(self, fit, at_risk, blend):
-        """The ceiling of a blend by the curve alone, without each tenth of the draws (10,)."""
-        own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - self.rules.confidence
-        return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))
-
-    def row(self, pot, blend):
-        before = float(self.before[blend])
-        found, error, sure = self._without(pot, blend)
-        change = found - before
-        # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
-        hangs = bool(change - ERRORS * error > 0 and change > TELLING)
-        appears = bool(sure and np.isnan(before))
-        return {"pot": pot, "blend": blend, "ceiling_load_pct": found, "change_pct": change,
-                "error_pct": error, "hangs": hangs or appears}
-
-    def _without(self, pot, blend):
-        """The ceiling without a pot, the error of its change, and whether all draws have it."""
-        counts = self.fit.counts
-        if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
+def _without(analysis, pot, blend, draws):
+    """The ceiling without a pot, the error of its change, and whether all draws have it."""
+    whole, rules, counts = analysis.sweat, analysis.rules, analysis.sweat.counts
+    if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
+        return np.nan, np.nan, False
+    at_risk = _at_risk(whole, rules)
+    before = _points(whole, at_risk, blend, rules)
+    fit, k_hat = without_pot(whole, pot)
+    # The counts hold the last look of each piece, and not what those before it tell of age.
+    first, stop = whole.layout["ageing"]
+    anew = stop > first or not k_hat <= K_HAT_LIMIT
+    if anew:
+        fit = _fit_anew(analysis, pot, draws)
+        if fit is None:
             return np.nan, np.nan, False
-        before = self._points(self.fit, self.at_risk, blend)
-        fit, k_hat = without_pot(self.fit, pot)
-        at_risk = self.at_risk
-        # The counts hold the last look of each piece, and not what those before it tell of age.
-        first, stop = self.fit.layout["ageing"]
-        anew = stop > first or not k_hat <= K_HAT_LIMIT
-        if anew:
-            fit = self._fit_anew(pot)
-            if fit is None:
-                return np.nan, np.nan, False
-            at_risk = self._at_risk(fit)
-        after = self._points(fit, at_risk, blend)
-        error = (
-            np.hypot(draw_error(after), draw_error(before)) if anew else draw_error(after - before)
-        )
-        found = float(self._ceilings(fit, at_risk)[blend])
-        lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
-        return found, float(error), bool(np.isfinite(found) and after.min() > lowest)
+        at_risk = _at_risk(fit, rules)
+    after = _points(fit, at_risk, blend, rules)
+    error = np.hypot(draw_error(after), draw_error(before)) if anew else draw_error(after - before)
+    found = float(_ceilings(fit, rules, at_risk)[blend])
+    lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
+    return found, float(error), bool(np.isfinite(found) and after.min() > lowest)
 
-    def _fit_anew(self, pot):
-        blends = self.series.blends
-        limits = dict(zip(blends["blend"], blends["limit_load_pct"], strict=True))
-        rest = self.grades[self.grades["pot"] != pot]
-        try:
-            return fit_sweat(rest, limits, draws=self.draws, seed=self.seed)
-        except FitError:
-            return None
+
+def _points(fit, at_risk, blend, rules):
+    """The ceiling of a blend by the curve alone, without each tenth of the draws (10,)."""
+    own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - rules.confidence
+    return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))
+
+
+def _fit_anew(analysis, pot, draws):
+    blends, grades = analysis.series.blends, analysis.series.sweat()
+    limits = dict(zip(blends["blend"], blends["limit_load_pct"], strict=True))
+    try:
+        rest = grades[grades["pot"] != pot]
+        return fit_sweat(rest, limits, draws=draws, seed=analysis.seed)
+    except FitError:
+        return None
 
 
 def _say(row):

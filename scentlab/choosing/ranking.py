@@ -14,10 +14,8 @@ FROST_STEP = 0.05
 
 def throw_at_picks(fit, table):
     """Joint draws (D, K) of throw at the picks, and the K blends that have any."""
-    picked = table[table["load_pct"].notna()]
-    if fit is not None:
-        picked = picked[picked["blend"].isin(fit.blends) & picked["throw"].notna()]
-    if fit is None or picked.empty:
+    picked = table[table["load_pct"].notna() & table["throw"].notna()]
+    if picked.empty:
         return np.empty((0, 0)), ()
     draws = [throw_draws(fit, r.blend, [r.load_pct])[:, 0] for r in picked.itertuples()]
     return np.column_stack(draws), tuple(picked["blend"])
@@ -55,31 +53,22 @@ def rank(table, draws, blends, loss):
     of which it is not at least 80 % sure that it is weaker, ties with it; ties go to less frost, in
     steps of 5 %, then to the lower cost. Then the same among the rest.
     """
-    shares = dict(zip(blends, strongest(draws), strict=True))
-    table = table.assign(p_strongest=[shares.get(b, np.nan) for b in table["blend"]])
+    best = np.bincount(draws.argmax(axis=1), minlength=len(blends)) if draws.size else ()
+    shares = {blend: number / len(draws) for blend, number in zip(blends, best, strict=True)}
+    table = table.assign(p_strongest=table["blend"].map(shares).astype(float),
+                         step=(table["frost_risk"] / FROST_STEP).round())
     left, order = table[table["load_pct"].notna()], []
     while len(left):
-        leader = left["throw"].fillna(-np.inf).idxmax()
-        tied = [
-            i for i in left.index
-            if i == leader or _tied(draws, blends, left.at[leader, "blend"], left.at[i, "blend"],
-                                    loss)
-        ]
-        group = left.loc[tied].assign(step=(left["frost_risk"] / FROST_STEP).round())
-        keys = ["step", "cost_per_piece", "throw"]
-        order += list(group.sort_values(keys, ascending=[True, True, False]).index)
-        left = left.drop(index=tied)
+        leader = left.at[left["throw"].fillna(-np.inf).idxmax(), "blend"]
+        tied = [b == leader or _tied(draws, blends, leader, b, loss) for b in left["blend"]]
+        group = left[tied].sort_values(["step", "cost_per_piece", "throw"],
+                                       ascending=[True, True, False])
+        order += list(group.index)
+        left = left.drop(index=group.index)
     order += [i for i in table.index if i not in order]
-    ranked = table.loc[order].reset_index(drop=True)
+    ranked = table.loc[order].drop(columns="step").reset_index(drop=True)
     ranked.insert(0, "rank", np.arange(1, len(ranked) + 1))
     return ranked
-
-
-def strongest(draws):
-    """Share of the draws in which each column is the greatest."""
-    if not draws.size:
-        return np.empty(0)
-    return np.bincount(draws.argmax(axis=1), minlength=draws.shape[1]) / len(draws)
 
 
 def _tied(draws, blends, leader, other, loss):
@@ -116,11 +105,9 @@ def _first_words(scored, throw, least):
     if first["p_strongest"] >= SURE:
         return f"C{found[1:]}: {said}."
     rival = scored.loc[scored["p_strongest"].iloc[1:].idxmax()]
-    who = "First and second are" if rival["rank"] == 2 else (
-        f"{first['blend']} and {rival['blend']} are"
-    )
+    who = "First and second" if rival["rank"] == 2 else f"{first['blend']} and {rival['blend']}"
     why = ""
     if rival["p_strongest"] > first["p_strongest"]:
-        why = f"; {rival['blend']} {say_chance(rival['p_strongest'], least, 0)}, but ties go to " \
-              "less frost, then lower cost"
-    return f"{who} too close to call: {found} {said}{why}."
+        why = (f"; {rival['blend']} {say_chance(rival['p_strongest'], least, 0)}, but ties go to "
+               "less frost, then lower cost")
+    return f"{who} are too close to call: {found} {said}{why}."

@@ -2,12 +2,18 @@
 
 from dataclasses import dataclass
 
+from scentlab.materials import Refusal
 from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
-from scentlab.units import say_load
+from scentlab.units import say_load_oz
 
 MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
 LEAST_LOSS, MOST_LOSS = 0.1, 5.0  # points of throw, of 10
 THROW_WORDS = {"warm": "hot", "cold": "cold"}
+_STRESS_WORDS = {None: "under the harshest storage tested", "rest": "at room temperature",
+                 "heat": "heat-cycled"}
+_SHARES = {"risk": (0.001, 0.5), "confidence": (0.5, 0.99)}
+_CHOICES = {"limit_grade": (1, 2, 3, 4), "frost_limit_grade": (1, 2, 3, 4),
+            "throw_kind": THROW_KINDS[::-1], "stress": STRESSES}
 _GONE = {
     "throw_share": "the share of throw to keep (throw_share) is no rule any more and was left out; "
     "throw_loss, in points, took its place",
@@ -37,6 +43,8 @@ class Rules:
         all blends, or a dict of blend to load (kept as pairs); None tells nothing. The pick does
         not depend on it.
 
+    Refusal, a ValueError with ``field``, ``value`` and ``remedy``, for a rule that cannot be.
+
     >>> Rules(risk=0.10).confidence
     0.95
     """
@@ -54,58 +62,52 @@ class Rules:
     today_load_pct: float | tuple | None = None
 
     def __post_init__(self):
-        for name, low, high in (
-            ("risk", 0.001, 0.5),
-            ("confidence", 0.5, 0.99),
-        ):
+        for name, (low, high) in _SHARES.items():
             value = getattr(self, name)
-            if not low <= value <= high:
-                raise ValueError(
-                    f"{name} is {value:g} ({100 * value:g} %); give a share from {low:g} to "
-                    f"{high:g} ({100 * low:g} to {100 * high:g} %)"
-                )
-        if not LEAST_LOSS <= self.throw_loss <= MOST_LOSS:
-            raise ValueError(
-                f"throw_loss is {self.throw_loss:g}; give {LEAST_LOSS:g} to {MOST_LOSS:g} points "
-                "of throw (of 10)"
-            )
-        for name in ("limit_grade", "frost_limit_grade"):
-            if getattr(self, name) not in (1, 2, 3, 4):
-                raise ValueError(f"{name} is {getattr(self, name)}; give a grade from 1 to 4")
-        if self.throw_kind not in THROW_KINDS:
-            raise ValueError(f"throw_kind is {self.throw_kind!r}; give warm or cold")
-        if self.stress is not None and self.stress not in STRESSES:
-            raise ValueError(f"stress is {self.stress!r}; give rest or heat")
-        age = self.ship_age_days
-        if age is not None and not 0 <= age <= MOST_AGE_DAYS:
-            raise ValueError(
-                f"ship_age_days is {age:g}; give a number of days from 0 to {MOST_AGE_DAYS}"
-            )
-        object.__setattr__(self, "override_blends", tuple(self.override_blends))
-        object.__setattr__(
-            self, "override_reason", _settled_reasons(self.override_reason, self.override_blends)
-        )
-        object.__setattr__(self, "today_load_pct", _settled_loads(self.today_load_pct))
+            _need(low <= value <= high, name, value, f"{value:g} ({100 * value:g} %)",
+                  f"a share from {low:g} to {high:g} ({100 * low:g} to {100 * high:g} %)")
+        loss, age = self.throw_loss, self.ship_age_days
+        _need(LEAST_LOSS <= loss <= MOST_LOSS, "throw_loss", loss, f"{loss:g}",
+              f"{LEAST_LOSS:g} to {MOST_LOSS:g} points of throw (of 10)")
+        for name, options in _CHOICES.items():
+            value = getattr(self, name)
+            what = "a grade from 1 to 4" if name.endswith("grade") else " or ".join(options)
+            _need(value in options or (name == "stress" and value is None), name, value,
+                  repr(value), what)
+        _need(age is None or 0 <= age <= MOST_AGE_DAYS, "ship_age_days", age, f"{age or 0:g}",
+              f"a number of days from 0 to {MOST_AGE_DAYS}")
+        blends = tuple(self.override_blends)
+        for name, value in (
+            ("override_blends", blends),
+            ("override_reason", _settled_reasons(self.override_reason, blends)),
+            ("today_load_pct", _settled_loads(self.today_load_pct)),
+        ):
+            object.__setattr__(self, name, value)
 
     @property
     def sentence(self):
         """The rules in words, each number with its unit."""
-        stress = {
-            None: "under the harshest storage tested", "rest": "at room temperature",
-            "heat": "heat-cycled",
-        }[self.stress]
         age = "the middle age seen"
         if self.ship_age_days is not None:
             age = f"{self.ship_age_days:g} days of age"
         words = (
             f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
-            f"{self.limit_grade} or more {stress}, {100 * self.confidence:g} % sure; at most "
-            f"{self.throw_loss:g} points (of 10) of {THROW_WORDS[self.throw_kind]} throw given up; "
-            f"frost of grade {self.frost_limit_grade} or more at {age}"
+            f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "
+            f"sure; at most {self.throw_loss:g} points (of 10) of {THROW_WORDS[self.throw_kind]} "
+            f"throw given up; frost of grade {self.frost_limit_grade} or more at {age}"
         )
         if self.override_blends:
-            words += f"; the wax maker's limit is set aside for {self._set_aside_words()}"
-        return f"{words}{_today_words(self.today_load_pct)}."
+            aside = f"{', '.join(self.override_blends)} ({self.override_reason})"
+            if not isinstance(self.override_reason, str):
+                aside = ", ".join(f"{blend} ({reason})" for blend, reason in self.override_reason)
+            words += f"; the wax maker's limit is set aside for {aside}"
+        today = self.today_load_pct
+        if isinstance(today, tuple):
+            words += "; today's load is " + ", ".join(
+                f"{say_load_oz(load)} of {blend}" for blend, load in today)
+        elif today is not None:
+            words += f"; today's load is {say_load_oz(today)}"
+        return f"{words}."
 
     @classmethod
     def from_stored(cls, given):
@@ -113,17 +115,11 @@ class Rules:
 
         Raises ValueError for a rule that no version knew, and where the rules cannot be.
         """
-        unknown = sorted(set(given) - set(cls.__dataclass_fields__) - set(_GONE))
+        known = {name: value for name, value in given.items() if name not in _GONE}
+        unknown = sorted(set(known) - set(cls.__dataclass_fields__))
         if unknown:
             raise ValueError(f"it has {', '.join(unknown)}, which this version does not know")
-        notes = tuple(_GONE[name] for name in given if name in _GONE)
-        known = {name: value for name, value in given.items() if name not in _GONE}
-        return cls(**known), notes
-
-    def _set_aside_words(self):
-        if isinstance(self.override_reason, str):
-            return f"{', '.join(self.override_blends)} ({self.override_reason})"
-        return ", ".join(f"{blend} ({reason})" for blend, reason in self.override_reason)
+        return cls(**known), tuple(_GONE[name] for name in given if name in _GONE)
 
     @property
     def reasons(self):
@@ -146,12 +142,9 @@ class Rules:
         return self.today_load_pct
 
 
-def _today_words(today):
-    if today is None:
-        return ""
-    if not isinstance(today, tuple):
-        return f"; today's load is {say_load(today)}"
-    return "; today's load is " + ", ".join(f"{say_load(load)} of {b}" for b, load in today)
+def _need(holds, field, value, found, expected):
+    if not holds:
+        raise Refusal(f"{field} is {found}", f"give {expected}", field=field, value=value)
 
 
 def _settled_reasons(given, blends):
@@ -160,38 +153,32 @@ def _settled_reasons(given, blends):
     A blend without a reason is refused. A reason of a blend whose limit holds says nothing and is
     left out; the same reason for all is one text.
     """
-    if not isinstance(given, (dict, tuple, list)):
-        _need_reasons(dict.fromkeys(blends, given) or {"": given}, blends)
-        return given
-    told = dict(given.items() if isinstance(given, dict) else given)
-    reasons = {blend: told.get(blend, "") for blend in blends}
-    _need_reasons(reasons, blends)
-    if len(set(reasons.values())) <= 1:
-        return next(iter(reasons.values()), "")
-    return tuple(reasons.items())
-
-
-def _need_reasons(reasons, blends):
-    for reason in reasons.values():
-        if not isinstance(reason, str):
-            raise ValueError(f"override_reason is {reason!r}; give the reason in words")
-    missing = [blend for blend in blends if not reasons[blend].strip()]
+    each = dict.fromkeys(blends, given)
+    if isinstance(given, (dict, tuple, list)):
+        given = dict(given)
+        each = {blend: given.get(blend, "") for blend in blends}
+        given = ""
+    for reason in each.values() or [given]:
+        _need(isinstance(reason, str), "override_reason", reason, repr(reason),
+              "the reason in words")
+    missing = [blend for blend, reason in each.items() if not reason.strip()]
     if missing:
-        whole = len(missing) == len(reasons)
-        raise ValueError(
-            "a wax maker's limit is set aside only with a reason in writing; give "
-            + ("override_reason" if whole else f"one for {', '.join(missing)} too")
+        one = f"one for {', '.join(missing)} too"
+        raise Refusal(
+            "a wax maker's limit is set aside only with a reason in writing",
+            f"give {'override_reason' if len(missing) == len(each) else one}",
+            field="override_reason", value=each,
         )
+    if len(set(each.values())) > 1:
+        return tuple(each.items())
+    return next(iter(each.values()), given)
 
 
 def _settled_loads(today):
     """A load for all blends as a number, loads of blends as pairs, None as it is."""
-    if today is None:
-        return None
     if isinstance(today, (dict, tuple, list)):
-        pairs = today.items() if isinstance(today, dict) else today
-        return tuple((str(b), _settled_load(x, f" of {b}")) for b, x in pairs) or None
-    return _settled_load(today, "")
+        return tuple((str(b), _settled_load(x, f" of {b}")) for b, x in dict(today).items()) or None
+    return None if today is None else _settled_load(today, "")
 
 
 def _settled_load(load, whose):
@@ -200,8 +187,9 @@ def _settled_load(load, whose):
     except (TypeError, ValueError):
         value = -1.0
     if not 0.0 <= value <= MOST_LOAD_PCT:
-        raise ValueError(
-            f"today's load{whose} is {load!r}; give a number from 0 to {MOST_LOAD_PCT:g}, in g of "
-            "fragrance per 100 g of wax"
+        raise Refusal(
+            f"today's load{whose} is {load!r}",
+            f"give a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax",
+            field="today_load_pct", value=load,
         )
     return value

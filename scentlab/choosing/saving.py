@@ -7,7 +7,7 @@ own, and holds nothing but wax and fragrance.
 import numpy as np
 import pandas as pd
 
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load_oz
 
 PIECES = 1000
 # Less than this per 1,000 pieces, in the currency, is nothing that a price list settles.
@@ -18,39 +18,21 @@ LEFT_OUT = (
 )
 
 
-def piece_costs(blends, piece_g, blend, loads):
+def piece_costs(prices, piece_g, loads):
     """Cost of wax and fragrance of a piece at each load; missing when a price or its weight is.
 
     Parameters
     ----------
-    blends : DataFrame with blend, wax_price_per_kg, fragrance_price_per_kg. piece_g : float or
-        None, g. loads : array (L,), % of wax.
+    prices : dict or Series with wax_price_per_kg and fragrance_price_per_kg. piece_g : float or
+        None, g. loads : array (L,) or a number, % of wax.
 
-    >>> known = pd.DataFrame({"blend": ["soft"], "wax_price_per_kg": [8.0],
-    ...     "fragrance_price_per_kg": [60.0]})
-    >>> [round(float(c), 4) for c in piece_costs(known, 25.0, "soft", np.array([0.0, 25.0]))]
+    >>> prices = {"wax_price_per_kg": 8.0, "fragrance_price_per_kg": 60.0}
+    >>> [round(float(c), 4) for c in piece_costs(prices, 25.0, np.array([0.0, 25.0]))]
     [0.2, 0.46]
     """
-    prices = blends.set_index("blend")
-    if piece_g is None or blend not in prices.index:
-        return np.full(len(loads), np.nan)
     share = content_from_load(loads) / 100.0
-    wax, fragrance = (
-        float(prices.at[blend, c]) if not pd.isna(prices.at[blend, c]) else np.nan
-        for c in ("wax_price_per_kg", "fragrance_price_per_kg")
-    )
-    return piece_g / 1000.0 * ((1.0 - share) * wax + share * fragrance)
-
-
-def savings(blends, piece_g, blend, loads, today_pct):
-    """What 1,000 pieces cost less at each load than at today's; negative when they cost more.
-
-    ``today_pct`` : % of wax, or None when it is not known, which makes all of them missing.
-    """
-    if today_pct is None:
-        return np.full(len(loads), np.nan)
-    today = piece_costs(blends, piece_g, blend, np.array([float(today_pct)]))[0]
-    return PIECES * (today - piece_costs(blends, piece_g, blend, loads))
+    cost = (1.0 - share) * prices["wax_price_per_kg"] + share * prices["fragrance_price_per_kg"]
+    return (np.nan if piece_g is None else piece_g / 1000.0) * cost
 
 
 def say_money(amount, currency):
@@ -67,13 +49,12 @@ def saving_words(saving, today_pct, currency):
     """A saving per 1,000 pieces in words; why not, where it is not known.
 
     >>> saving_words(12.4, 12.0, "EUR")
-    "saves 12.40 EUR per 1,000 pieces against today's 12.0 % of wax (10.7 % of total)"
+    "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.9 oz/lb)"
     """
-    today = f"today's {say_load(today_pct)}"
+    today = f"today's {say_load_oz(today_pct)}"
     if pd.isna(saving):
         return f"the saving against {today} is not known, for a price or a piece's weight is not"
     if abs(saving) < LEAST:
         return f"costs the same as {today}"
-    verb = "saves" if saving > 0 else "costs"
-    more = "" if saving > 0 else " more"
+    verb, more = ("saves", "") if saving > 0 else ("costs", " more")
     return f"{verb} {say_money(abs(saving), currency)}{more} per 1,000 pieces against {today}"

@@ -4,6 +4,7 @@ from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from scipy import stats
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.pick import chosen_loads
@@ -72,7 +73,7 @@ def find_sensitivity(evidence, rules):
         other, k_hat = reweighted(fit, log_ratio)
         reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
         rows += _rows(name, other, evidence, rules, at_risk, weight, reached)
-    return Sensitivity(pd.DataFrame(rows))
+    return Sensitivity(table=pd.DataFrame(rows))
 
 
 def _rows(name, fit, evidence, rules, at_risk, weight, reached):
@@ -91,27 +92,23 @@ def _rows(name, fit, evidence, rules, at_risk, weight, reached):
 def _assumptions(fit):
     """Names, log factors of the draws (S,) and weights of the other assumptions."""
     sigma, (scale, df) = fit.named["sigma"], fit.scales["sigma"]
-    for words, factor in (("half", 0.5), ("twice", 2.0)):
-        yield (
-            f"pots differ {words} as much",
-            _half_student(sigma, factor * scale, df) - _half_student(sigma, scale, df), np.nan,
-        )
     middle, common, shift = fit.scales["spread"]
     own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
     values, sd = own["log_spread_shift"], shift
     if not values.size:
         values, sd = own["log_spread"] - middle, common
     for words, factor in (("half", 0.5), ("twice", 2.0)):
-        change = _normal(values, factor * sd) - _normal(values, sd)
-        yield f"how gently sweat sets in differs {words} as much", change.sum(axis=1), np.nan
+        yield (f"pots differ {words} as much",
+               _changed(stats.t(df), sigma, scale, factor), np.nan)
+    for words, factor in (("half", 0.5), ("twice", 2.0)):
+        yield (f"how gently sweat sets in differs {words} as much",
+               _changed(stats.norm, values, sd, factor).sum(axis=1), np.nan)
     for i, (link, weight) in enumerate(zip(fit.links["link"], fit.links["weight"], strict=True)):
         with np.errstate(divide="ignore"):
             yield _SAID.get(link, link), np.log(fit.draw_link == i), float(weight)
 
 
-def _half_student(x, scale, df):
-    return -0.5 * (df + 1) * np.log1p((x / scale) ** 2 / df) - np.log(scale)
-
-
-def _normal(x, sd):
-    return -0.5 * (x / sd) ** 2 - np.log(sd)
+def _changed(density, values, scale, factor):
+    """How much likelier values become when the scale of their prior is another, as logarithms."""
+    other = density.logpdf(values / (factor * scale)) - np.log(factor)
+    return other - density.logpdf(values / scale)

@@ -3,7 +3,6 @@
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 AGAINST, APART, RANDOM = "against the others", "hardly with the others", "at random"
@@ -99,20 +98,3 @@ def works_with(scores):
 
 
 _YES = ("yes", "true", "1", "1.0")
-
-
-def panel_table(scores, effects, rise, found, named):
-    """One row per assessor: assessor, scores, shift, scale, slope on the others, scored.
-
-    ``shift`` (points) and ``scale`` (1 is the panel's mean) are shrunk; scale is missing when
-    ``rise``, the panel's mean rise, is None because it is not shown to differ from 0.
-    """
-    rows = []
-    for i, assessor in enumerate(pd.factorize(scores["assessor"])[1]):
-        scale = np.nan if rise is None or "scale" not in effects else effects["scale"][i] / rise + 1
-        shift = effects["assessor"][i] if "assessor" in effects else np.nan
-        slope = found[assessor].slope if assessor in found else np.nan
-        count = int((scores["assessor"] == assessor).sum())
-        rows.append((assessor, count, shift, scale, slope, named.get(assessor, "")))
-    columns = ["assessor", "scores", "shift", "scale", "slope_on_others", "scored"]
-    return pd.DataFrame(rows, columns=columns).sort_values("assessor", ignore_index=True)

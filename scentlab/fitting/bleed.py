@@ -8,10 +8,10 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
+from scentlab.fitting.looks import planned_loads
 from scentlab.maths.hinge import (
     HingeProblem,
     f_drop,
-    fit_hinge,
     floor_freedom,
     hinge,
     join_freedom,
@@ -72,31 +72,26 @@ class BleedFit(Result):
         """Capacity, floor and slope per blend, then the standard deviations.
 
         The capacity is the best join with its profile limits; each se is what gives the limits
-        by Student's t.
+        by Student's t, and is missing where a side is open.
         """
         rows = []
         tails = (0.5 - self.confidence / 2.0, 0.5 + self.confidence / 2.0)
         for b, row in enumerate(self.joins.itertuples()):
-            limits = row.lower_pct, row.upper_pct
-            words = f"capacity of {row.blend} by bleed"
-            rows.append((words, row.join_pct, *self._spread(limits, row.join_df), "% of wax"))
-            for name, draws, df, unit in (
-                ("bleed below it", self.floor, row.floor_df, "mg"),
-                ("rise beyond it", self.slope, row.join_df, "mg per % of wax"),
-            ):
-                limits = np.quantile(draws[:, b], tails)
-                middle = float(np.median(draws[:, b]))
-                words = f"{name}, {row.blend}"
-                rows.append((words, middle, *self._spread(limits, df), unit))
+            floor, slope = self.floor[:, b], self.slope[:, b]
+            for name, middle, (lower, upper), df, unit in (
+                (f"capacity of {row.blend} by bleed", row.join_pct,
+                 (row.lower_pct, row.upper_pct), row.join_df, "% of wax"),
+                (f"bleed below it, {row.blend}", np.median(floor), np.quantile(floor, tails),
+                 row.floor_df, "mg"),
+                (f"rise beyond it, {row.blend}", np.median(slope), np.quantile(slope, tails),
+                 row.join_df, "mg per % of wax"),
+            ):  # fmt: skip
+                width = upper - lower if np.isfinite(upper - lower) else np.nan
+                se = width / (2.0 * special.stdtrit(df, tails[1]))
+                rows.append((name, middle, se, lower, upper, unit))
         for name, sd in (("sd between pots", self.sd_pots), ("sd of a pour", self.sd_error)):
             rows.append((name, sd, np.nan, np.nan, np.nan, "mg"))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
-
-    def _spread(self, limits, df):
-        """The standard error behind limits by Student's t (missing when open), and the limits."""
-        lower, upper = limits
-        width = upper - lower if np.isfinite(upper - lower) else np.nan
-        return width / (2.0 * special.stdtrit(df, 0.5 + self.confidence / 2.0)), lower, upper
 
     @property
     def sentence(self):
@@ -124,9 +119,13 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
     Parameters
     ----------
-    bleeds : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours
-        (on the blotter), temp_c. Only the most common pair of hours and temperature is fitted.
-    confidence : float, of the intervals. draws : int, draws of the curve. seed : int.
+    bleeds : DataFrame
+        Columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours (on the blotter),
+        temp_c. Only the most common pair of hours and temperature is fitted.
+    confidence : float
+        Of the intervals.
+    draws, seed : int
+        Number of draws of the curve, and their seed.
 
     Returns
     -------
@@ -134,7 +133,20 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
     Raises
     ------
-    FitError when there is too little to fit.
+    FitError
+        When there is too little to fit.
+
+    Notes
+    -----
+    Join of two lines by least squares, limits by the profile likelihood (Hudson 1966).
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1)
+    >>> bool(8.5 < fit_bleed(series.bleeds).joins["join_pct"][0] < 10.5)
+    True
     """
     weighings, notes = _settle(bleeds)
     weighings, (hours, temp_c), more = _one_condition(weighings)
@@ -143,28 +155,51 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
     notes += more
     blends = tuple(dict.fromkeys(points["blend"]))
     problem = _problem(points, blends)
-    fit = fit_hinge(problem)
+    variances = problem.variances()
     rows = [_join_row(problem, b, blend, confidence) for b, blend in enumerate(blends)]
     joins = pd.DataFrame(rows)
     profile = [_profile_of(problem, b, blend) for b, blend in enumerate(blends)]
-    floor, slope, join = _draw_curves(problem, profile, fit, draws, seed)
-    tested = _tested(points, blends)
+    floor, slope, join = _draw_curves(problem, profile, variances, draws, seed)
+    tested = _tested(points)
     notes += _join_notes(joins, tested) + _pot_notes(problem, points, blends)
+    sds = np.sqrt(variances)
     return BleedFit(
-        blends, joins, floor, slope, join, pd.concat(profile, ignore_index=True),
-        float(np.sqrt(fit.variances[0])), float(np.sqrt(fit.variances[1])), points, tested,
-        hours, temp_c, confidence, notes,
-    )
+        blends=blends, joins=joins, floor=floor, slope=slope, join=join,
+        profile=pd.concat(profile, ignore_index=True), sd_pots=float(sds[0]),
+        sd_error=float(sds[1]), points=points, tested=tested, hours=hours, temp_c=temp_c,
+        confidence=confidence, notes=notes,
+    )  # fmt: skip
 
 
 @one_thread()
 def bleed_curve(fit, blend, loads):
-    """Mean bleed of a blend in a typical pot at loads (% of wax), with its interval.
+    """Mean bleed of a blend in a typical pot at loads, with its interval.
+
+    Parameters
+    ----------
+    fit : BleedFit
+    blend : str
+    loads : float or array
+        In % of wax.
 
     Returns
     -------
-    DataFrame with load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with
-    the blend all three are missing: nothing is claimed there.
+    DataFrame
+        load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with the blend all
+        three are missing: nothing is claimed there.
+
+    Raises
+    ------
+    FitError
+        For a blend that was not weighed.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
+    >>> fit = fit_bleed(simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1).bleeds)
+    >>> bleed_curve(fit, "soft", [8.0, 20.0])["bleed_mg"].isna().tolist()
+    [False, True]
     """
     if blend not in fit.blends:
         raise FitError(f"no blend is called {blend!r}; weighed were {', '.join(fit.blends)}")
@@ -230,19 +265,18 @@ def _settle(bleeds):
 def _one_condition(weighings):
     """The weighings of the most common pair of hours and temperature, that pair, and a note."""
     pairs = weighings[["hours", "temp_c"]].astype(float)
-    sizes = pairs.value_counts(dropna=False)
-    most = sizes[sizes == sizes.max()].index[0]
-    own = np.ones(len(pairs), dtype=bool)
-    for name, value in zip(pairs.columns, most, strict=True):
-        own &= (pairs[name].isna() if pd.isna(value) else pairs[name] == value).to_numpy()
+    number = pairs.groupby(["hours", "temp_c"], dropna=False, sort=False).ngroup()
+    most = number.mode().iloc[0]
+    own = number == most
+    pair = tuple(pairs[own].iloc[0])
     if own.all():
-        return weighings, most, ()
+        return weighings, pair, ()
     note = (
-        f"Bleed was weighed under {len(sizes)} conditions; only the most common,"
-        f"{_condition_words(*most) or ' not recorded'}, is fitted, and {int((~own).sum())} of "
+        f"Bleed was weighed under {number.nunique()} conditions; only the most common,"
+        f"{_condition_words(*pair) or ' not recorded'}, is fitted, and {int((~own).sum())} of "
         f"{len(own)} weighings were left out."
     )
-    return weighings[own].reset_index(drop=True), most, (note,)
+    return weighings[own].reset_index(drop=True), pair, (note,)
 
 
 def _pour_means(weighings):
@@ -255,12 +289,11 @@ def _pour_means(weighings):
 
 def _enough_loads(points):
     """Points of the blends with loads enough for a hinge, and a note on the others."""
-    few = {}
-    for blend, own in points.groupby("blend", sort=False):
-        loads = np.sort(own["load_pct"].to_numpy())
-        number = 1 + int((np.diff(loads) > NEAR_PCT).sum())
-        if number < FEWEST_LOADS:
-            few[blend] = number
+    numbers = {
+        blend: len(planned_loads(own["load_pct"], NEAR_PCT))
+        for blend, own in points.groupby("blend", sort=False)
+    }
+    few = {blend: n for blend, n in numbers.items() if n < FEWEST_LOADS}
     words = ", ".join(f"{blend} ({n})" for blend, n in few.items())
     kept = points[~points["blend"].isin(few)].reset_index(drop=True)
     if kept.empty:
@@ -273,9 +306,7 @@ def _enough_loads(points):
             f"{len(kept)} pours with a weighed bleed cannot settle a floor, a rise and a join of "
             f"each of {kept['blend'].nunique()} blends; weigh more pours"
         )
-    if not few:
-        return kept, ()
-    return kept, (
+    return kept, bool(few) * (
         f"Bleed was weighed at fewer than {FEWEST_LOADS} loads of {words}: left out of the fit.",
     )
 
@@ -283,25 +314,18 @@ def _enough_loads(points):
 def _problem(points, blends):
     place = points["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
     pot = pd.factorize(points["pot"].astype(str))[0]
-    return HingeProblem(
-        points["load_pct"].to_numpy(), points["bleed_mg"].to_numpy(), place, pot, rising=True
-    )
+    return HingeProblem(points["load_pct"].to_numpy(), points["bleed_mg"].to_numpy(), place, pot)
 
 
 def _join_row(problem, b, blend, confidence):
-    one, two = (f_drop(problem, confidence, k) for k in (1, 2))
-    limits = join_limits(problem, b, drop=one, flat_drop=two)
-    lowest = float(problem.knots(b)[0])
-    state = INSIDE
-    if not np.isfinite(limits.estimate):
-        state = NO_RISE
-    elif limits.estimate <= lowest:
-        state = NO_LEVEL
+    join = float(problem.best_joins[b])
+    lower, upper = join_limits(problem, b, *(f_drop(problem, confidence, k) for k in (1, 2)))
+    state = INSIDE if join > problem.knots(b)[0] else NO_LEVEL
     return {
-        "blend": blend, "join_pct": limits.estimate,
-        "lower_pct": limits.lower, "upper_pct": limits.upper, "state": state,
+        "blend": blend, "join_pct": join, "lower_pct": lower, "upper_pct": upper,
+        "state": state if np.isfinite(join) else NO_RISE,
         "floor_df": floor_freedom(problem), "join_df": join_freedom(problem),
-    }
+    }  # fmt: skip
 
 
 def _profile_of(problem, b, blend):
@@ -314,16 +338,14 @@ def _profile_of(problem, b, blend):
     return pd.DataFrame({"blend": blend, "load_pct": joins, "drop": scale * drops})
 
 
-def _draw_curves(problem, profile, fit, size, seed):
+def _draw_curves(problem, profile, variances, size, seed):
     """Draws (D, B) of floor, slope and join: the join by its profile, the others given it."""
     rng = np.random.default_rng(seed)
-    drawn = [
-        _draw_one(problem, b, own, fit, size, rng) for b, own in enumerate(profile)
-    ]
+    drawn = [_draw_one(problem, b, own, variances, size, rng) for b, own in enumerate(profile)]
     return tuple(np.column_stack(columns) for columns in zip(*drawn, strict=True))
 
 
-def _draw_one(problem, b, profile, fit, size, rng):
+def _draw_one(problem, b, profile, variances, size, rng):
     """Draws of one floor, slope and join, with tails of Student's t.
 
     A floor is judged by the pots, a slope by the pours within them.
@@ -333,40 +355,31 @@ def _draw_one(problem, b, profile, fit, size, rng):
     weight = np.exp(-_between(profile, fine))
     # An exact hinge has its whole weight at one point, which the even grid may miss.
     fine, weight = np.append(fine, loads[np.argmin(drops)]), np.append(weight, weight.sum() * 1e-9)
-    join = rng.choice(fine, size=size, p=weight / weight.sum())
-    df = np.array([floor_freedom(problem), join_freedom(problem)], dtype=float)
-    # One tail for both, widened for each by its own degrees of freedom.
-    tails = np.sqrt(df / special.chdtri(df, rng.uniform(size=(size, 1))))
+    place = rng.choice(len(fine), size=size, p=weight / weight.sum())
     rows = problem.own[b]
-    x, y = problem.x[rows], problem.y[rows]
-    covariance = _covariance_within(problem.pot[rows], *fit.variances)
-    inverse = np.linalg.pinv(covariance) if covariance.any() else np.eye(len(rows))
-    ends = np.empty((size, 2))
-    for at in np.unique(join):
-        own = join == at
-        design = np.column_stack([np.ones_like(x), np.maximum(0.0, x - at)])
-        spread = np.linalg.pinv(design.T @ inverse @ design)
-        centre = spread @ (design.T @ inverse @ y)
-        away = rng.multivariate_normal(
-            np.zeros(2), spread * covariance.any(), size=int(own.sum()), method="eigh"
-        )
-        ends[own] = centre + away * tails[own]
-    return ends[:, 0], np.maximum(ends[:, 1], 0.0), join
+    pot = problem.pot[rows]
+    covariance = variances[1] * np.eye(len(rows)) + variances[0] * (pot[:, None] == pot)
+    inverse = np.linalg.inv(covariance) if variances.any() else np.eye(len(rows))
+    # One tail for both, widened for each by its own degrees of freedom.
+    df = np.array([floor_freedom(problem), join_freedom(problem)], dtype=float)
+    tails = np.sqrt(df / special.chdtri(df, rng.uniform(size=(size, 1)))) * variances.any()
+    x = np.maximum(0.0, problem.x[rows] - fine[:, None])
+    design = np.stack([np.ones_like(x), x], axis=-1)
+    across = np.swapaxes(design, 1, 2) @ inverse
+    spread = np.linalg.pinv(across @ design)
+    centre = (spread @ (across @ problem.y[rows])[..., None])[..., 0]
+    bend, axes = np.linalg.eigh(spread)
+    root = axes * np.sqrt(np.maximum(bend, 0.0))[:, None, :]
+    away = (root[place] @ rng.standard_normal((size, 2, 1)))[..., 0]
+    floor, slope = (centre[place] + away * tails).T
+    return floor, np.maximum(slope, 0.0), fine[place]
 
 
-def _covariance_within(pot, between, error):
-    """Covariance of the pours of one blend; fits without any error have none."""
-    return error * np.eye(len(pot)) + between * (pot[:, None] == pot)
-
-
-def _tested(points, blends):
-    rows = []
-    for blend in blends:
-        own = points[points["blend"] == blend]
-        rows.append(
-            (blend, own["load_pct"].min(), own["load_pct"].max(), own["pot"].nunique(), len(own))
-        )
-    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pours"])
+def _tested(points):
+    return points.groupby("blend", sort=False).agg(
+        lowest_pct=("load_pct", "min"), highest_pct=("load_pct", "max"), pots=("pot", "nunique"),
+        pours=("pour", "size"),
+    ).reset_index()  # fmt: skip
 
 
 def _join_notes(joins, tested):
@@ -375,24 +388,24 @@ def _join_notes(joins, tested):
         lowest, highest = say_load(range_.lowest_pct), say_load(range_.highest_pct)
         if row.state == NO_RISE:
             notes.append(
-                f"The bleed of {row.blend} does not rise up to {highest}: its capacity by bleed "
-                "is bounded from below at most."
+                f"The bleed of {row.blend} does not rise up to {highest}: its half-sweat load by "
+                "bleed is bounded from below at most."
             )
         elif not np.isfinite(row.upper_pct):
             notes.append(
                 f"The bleed of {row.blend} is not shown to rise up to {highest}: the interval of "
-                "its capacity is open above; weigh bleed at higher loads."
+                "its half-sweat load is open above; weigh bleed at higher loads."
             )
         if not np.isfinite(row.lower_pct) and row.state != NO_RISE:
             notes.append(
                 f"The bleed of {row.blend} may rise from the lowest load weighed, {lowest}: the "
-                "interval of its capacity is open below; weigh bleed at lower loads."
+                "interval of its half-sweat load is open below; weigh bleed at lower loads."
             )
     return tuple(notes)
 
 
 def _pot_notes(problem, points, blends):
-    if problem.pots > problem.groups:
+    if problem.apart:
         return ()
     if points["pot"].nunique() > len(blends):
         return (
@@ -400,5 +413,5 @@ def _pot_notes(problem, points, blends):
         )
     return (
         "Bleed was weighed in one pot of each blend, so how it differs between pots is not known: "
-        "the interval of a capacity holds for that pot.",
+        "the interval of a half-sweat load holds for that pot.",
     )

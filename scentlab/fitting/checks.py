@@ -1,4 +1,4 @@
-"""Does a sweat fit describe what was seen? Pours, pots, assessors and the model's assumptions."""
+"""Does a sweat fit describe what was seen? Pours, pots and testers."""
 
 from dataclasses import dataclass, field
 
@@ -6,14 +6,13 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.reweighting import GRADES, pour_locations
 from scentlab.fitting.sweat import N_GRADES, rebuild_model
-from scentlab.maths.assumptions import nominal_test, scale_test
-from scentlab.maths.ordinal import count_looks, grade_probabilities, misread_flow
+from scentlab.maths.ordinal import grade_probabilities, misread_flow
 from scentlab.maths.threads import one_thread
-from scentlab.results import FitError, Result
+from scentlab.results import Result
 
 ODD = 2.0
-_GRADES = [f"g{g}" for g in range(N_GRADES)]
 
 
 @dataclass(frozen=True, repr=False)
@@ -31,13 +30,11 @@ class SweatCheck(Result):
         between pots), and odd (|z| above 2).
     assessors : DataFrame: assessor, looks, mean_excess (grade above what is expected of the pour),
         se; empty when one person graded all.
-    assumptions : DataFrame: assumption, statistic, df, p_value.
     """
 
     pours: pd.DataFrame
     pots: pd.DataFrame
     assessors: pd.DataFrame
-    assumptions: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
@@ -73,19 +70,39 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
 
     Parameters
     ----------
-    fit : SweatFit. grades : the frame of looks that it was fitted to. repeats : int, simulated
-        repetitions of the series. seed : int.
+    fit : SweatFit
+    grades : DataFrame
+        The looks that it was fitted to.
+    seed, repeats : int
+        Seed and number of simulated repetitions of the series.
 
     Returns
     -------
     SweatCheck
+
+    Raises
+    ------
+    FitError
+        When the looks lack a column or any grade.
+
+    Notes
+    -----
+    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12).
+
+    Examples
+    --------
+    >>> from scentlab.fitting.sweat import fit_sweat
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 8, 10, 12], pots=2)
+    >>> looks = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1).sweat()
+    >>> len(check_sweat(fit_sweat(looks, draws=300), looks, repeats=50).pours)
+    8
     """
     looks, _ = settle_looks(grades, "sweat", ages=True)
     pours = _expected_pours(fit, seed, repeats)
     pots = _pots(fit, looks)
-    assumptions, notes = _assumptions(fit, looks)
     assessors = _assessors(grades, pours)
-    return SweatCheck(pours, pots, assessors, assumptions, notes + _odd_notes(pots, assessors))
+    return SweatCheck(pours, pots, assessors, _odd_notes(pots, assessors))
 
 
 def _expected_pours(fit, seed, repeats):
@@ -94,7 +111,7 @@ def _expected_pours(fit, seed, repeats):
     n = counts["n"].to_numpy(float)
     score = np.arange(N_GRADES)
     mean = _predicted(fit, counts, seed, repeats) @ score / n
-    seen = counts[_GRADES].to_numpy(float) @ score / n
+    seen = counts[GRADES].to_numpy(float) @ score / n
     lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
     frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()
     frame["seen"], frame["expected"] = seen, mean.mean(axis=0)
@@ -111,17 +128,10 @@ def _predicted(fit, counts, seed, repeats):
     rng = np.random.default_rng(seed)
     chosen = rng.choice(len(fit.weights), repeats, p=fit.weights / fit.weights.sum())
     pot, pots = pd.factorize(counts["pot"])
-    blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
     named = {k: v[chosen] for k, v in fit.named.items()}
-    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
-    eta = reach / named["spread"][:, blend]
-    for i, stress in enumerate(fit.stresses[1:]):
-        eta = eta + named["stress"][:, [i]] * (counts["stress"] == stress).to_numpy(float)
-    if "age_days" in counts:
-        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
-        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, blend]
+    eta, spread = (part[chosen] for part in pour_locations(fit, counts))
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
-    eta = eta + effect[:, pot] / named["spread"][:, blend]
+    eta = eta + effect[:, pot] / spread
     drawn = np.zeros((*eta.shape, N_GRADES))
     for i, link in enumerate(fit.links["link"]):
         own = np.nonzero(fit.draw_link[chosen] == i)[0]
@@ -145,56 +155,12 @@ def _pots(fit, looks):
     """Each pot's effect at the peak of the best link, and how far it stands out."""
     model = rebuild_model(fit, looks)
     sigma, z = float(model.shared(fit.point)["sigma"]), model.effects(fit.point)
-    blend = looks.drop_duplicates("pot").set_index(looks.drop_duplicates("pot")["pot"].astype(str))
+    blend = looks.assign(pot=looks["pot"].astype(str)).drop_duplicates("pot").set_index("pot")
     frame = pd.DataFrame({"pot": model.data.groups, "effect": sigma * z})
-    frame["blend"] = blend["blend"].reindex(frame["pot"]).to_numpy()
+    frame["blend"] = frame["pot"].map(blend["blend"])
     frame["z"] = z
     frame["odd"] = np.abs(z) > ODD
     return frame[["pot", "blend", "effect", "z", "odd"]]
-
-
-def _assumptions(fit, looks):
-    """Likelihood-ratio tests: load shifts all grades alike; blends and loads share one spread."""
-    columns = {"load": looks["load_pct"].to_numpy(float)}
-    for blend in fit.blends[1:]:
-        columns[blend] = (looks["blend"] == blend).to_numpy(float)
-    seen = np.unique(looks["grade"].to_numpy(int))
-    if len(seen) < 3:
-        note = "Fewer than three grades were seen, so the model's assumptions cannot be tested."
-        return pd.DataFrame(columns=["assumption", "statistic", "df", "p_value"]), (note,)
-    grade = np.searchsorted(seen, looks["grade"].to_numpy(int))
-    data = count_looks(
-        grade, np.column_stack(list(columns.values())), np.zeros(len(looks)), len(seen)
-    )
-    rows, notes = [], []
-    wanted = [("load shifts all grades alike", nominal_test, 0)]
-    wanted += [
-        (f"{b} has the spread of the others", scale_test, i)
-        for i, b in enumerate(fit.blends[1:], start=1)
-    ]
-    for words, test, column in wanted:
-        try:
-            found = test(data, column)
-        except FitError:
-            notes.append(f"The grades are too sharply separated to test whether {words}.")
-            continue
-        rows.append((words, found.statistic, found.df, found.p_value))
-    table = pd.DataFrame(rows, columns=["assumption", "statistic", "df", "p_value"])
-    return table, tuple(notes) + _assumption_notes(table)
-
-
-def _assumption_notes(table):
-    """Notes on the tests that speak against an assumption, after Holm's correction."""
-    if table.empty:
-        return ()
-    from statsmodels.stats.multitest import multipletests  # slow to import, needed here only
-
-    against, corrected = multipletests(table["p_value"], alpha=0.05, method="holm")[:2]
-    return tuple(
-        f"The grades speak against the assumption that {words} (p {p:.3f} after Holm's "
-        "correction): read the ceilings with more caution."
-        for words, p in zip(table["assumption"][against], corrected[against], strict=True)
-    )
 
 
 def _assessors(grades, pours):
@@ -218,7 +184,7 @@ def _odd_notes(pots, assessors):
     for r in assessors.itertuples():
         if abs(r.mean_excess) > 2.5 * r.se and abs(r.mean_excess) > 0.25:
             notes.append(
-                f"Assessor {r.assessor} grades {abs(r.mean_excess):.1f} grades "
+                f"Tester {r.assessor} grades {abs(r.mean_excess):.1f} grades "
                 f"{'higher' if r.mean_excess > 0 else 'lower'} than the fit expects."
             )
     return tuple(notes)

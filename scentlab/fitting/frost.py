@@ -20,12 +20,17 @@ from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
 
 N_GRADES = 5
-POUR_TEMP_SCALE = 5.0
 POURED = "pour temperature"
 COVARIATES = {
     "load": "per point of load (% of wax)",
     "age": "per doubling of age",
     POURED: "per 5 °C of pour temperature",
+}
+# Each covariate against its centre.
+AWAY = {
+    "load": lambda x, centre: x - centre,
+    "age": lambda x, centre: np.log2(np.maximum(x, 0.5) / max(centre, 0.5)),
+    POURED: lambda x, centre: (x - centre) / 5.0,
 }
 
 
@@ -47,14 +52,11 @@ class FrostFit(Result):
     centres: dict
     ages: tuple
     names: tuple
-    point: np.ndarray
-    covariance: np.ndarray
     draws: np.ndarray
     weights: np.ndarray
     draw_lot: np.ndarray
     k_hat: float
     effective_size: float
-    log_likelihood: float
     counts: pd.DataFrame
     tested: pd.DataFrame
     notes: tuple = field(default=())
@@ -64,13 +66,11 @@ class FrostFit(Result):
         """Posterior median, sd and 90 % limits of every coefficient, and of the pots' sd."""
         rows = []
         size = self.shares.shape[1] + len(self.covariates)
-        columns = [(n, self.draws[:, i]) for i, n in enumerate(self.names[:size])]
-        columns.append(("sd between pots", _pot_sd(self)))
-        for name, values in columns:
-            lower, middle, upper = weighted_quantile(values, self.weights, (0.05, 0.5, 0.95))
-            mean = np.sum(self.weights * values)
-            sd = np.sqrt(np.sum(self.weights * (values - mean) ** 2))
-            rows.append((name, middle, sd, lower, upper, "latent units"))
+        values = np.column_stack([self.draws[:, :size], _pot_sd(self)])
+        for name, own in zip((*self.names[:size], "sd between pots"), values.T, strict=True):
+            lower, middle, upper = weighted_quantile(own, self.weights, (0.05, 0.5, 0.95))
+            sd = np.sqrt(np.cov(own, aweights=self.weights, ddof=0))
+            rows.append((name, middle, float(sd), lower, upper, "latent units"))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 
     @property
@@ -98,15 +98,36 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
 
     Parameters
     ----------
-    grades : DataFrame of frost looks: code, pour, pot, blend, load_pct (% of wax), stress,
-        age_days, pour_temp_c, grade 0-4. Covariates that did not vary or are not known for every
-        look are left out, with a note.
-    fractions : DataFrame of wax fractions, blends as index and a column per wax; without them, or
-        with fewer blends than waxes, each blend has a location of its own.
+    grades : DataFrame
+        Frost looks: code, pour, pot, blend, load_pct (% of wax), stress, age_days, pour_temp_c
+        (°C), grade 0 to 4. Covariates that did not vary or are not known for every look are left
+        out, with a note.
+    fractions : DataFrame or None
+        Wax fractions, blends as index and a column per wax; without them, or with fewer blends than
+        waxes, each blend has a location of its own.
+    draws, seed : int
+        Number of posterior draws, and their seed.
+
+    Returns
+    -------
+    FrostFit
 
     Raises
     ------
-    FitError when there is nothing to fit.
+    FitError
+        When there is nothing to fit.
+
+    Notes
+    -----
+    Proportional odds (McCullagh 1980) with pots as effects at random and weak priors.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 9, 12], pots=2, sweat=0, frost=4)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1)
+    >>> fit_frost(series.frost(), draws=300).blends
+    ('soft',)
     """
     looks, notes = settle_looks(grades, "frost")
     blends = tuple(dict.fromkeys(looks["blend"]))
@@ -120,7 +141,7 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
     peak = climb(
         model.value_and_gradient, model.start(),
         gradients=lambda points: model.values_and_gradients(points)[1],
-    )
+    )  # fmt: skip
     try:
         sample = adaptive_draws(model.log_posterior, peak, size=draws, seed=seed)
     except np.linalg.LinAlgError:
@@ -131,32 +152,23 @@ def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
             f"{K_HAT_LIMIT}), so the posterior was drawn by a Hamiltonian sampler instead.",
         )
         sample = hamiltonian_draws(model.values_and_gradients, sample, size=draws, seed=seed)
-    names = (waxes or blends) + tuple(COVARIATES[c] for c in columns)
-    names += tuple(f"log gap below grade {g}" for g in range(2, N_GRADES)) + (
-        "sd between pots",
-    )
-    tested = _tested(looks, blends)
-    known = looks["age_days"].dropna()
-    ages = (float(known.min()), float(known.max())) if len(known) == len(looks) else ()
+    tested, known = _tested(looks, blends), looks["age_days"].dropna()
     return FrostFit(
-        blends,
-        waxes,
-        shares,
-        tuple(columns),
-        centres,
-        ages,
-        names,
-        peak.point,
-        peak.covariance,
-        sample.points,
-        sample.weights,
-        sample.lot,
-        sample.k_hat,
-        sample.effective_size,
-        float(model.log_likelihood(peak.point)),
-        count_pours(looks, N_GRADES),
-        tested,
-        notes + left_out + _held_note(columns, centres, tested),
+        blends=blends,
+        waxes=waxes,
+        shares=shares,
+        covariates=tuple(columns),
+        centres=centres,
+        ages=(float(known.min()), float(known.max())) if len(known) == len(looks) else (),
+        names=(waxes or blends) + tuple(COVARIATES[c] for c in columns),
+        draws=sample.points,
+        weights=sample.weights,
+        draw_lot=sample.lot,
+        k_hat=sample.k_hat,
+        effective_size=sample.effective_size,
+        counts=count_pours(looks, N_GRADES),
+        tested=tested,
+        notes=notes + left_out + _held_note(columns, centres, tested),
     )
 
 
@@ -194,12 +206,13 @@ def _held_note(covariates, centres, tested):
 
 
 def _covariates(looks):
-    """Centred columns of what varied, their centres, and notes on what was left out."""
+    """Columns of what varied, against their centres; the centres; notes on what was left out."""
+    missing = pd.Series(np.nan, looks.index)
     load = looks["load_pct"].to_numpy(float)
-    columns, centres, notes = {"load": load - load.mean()}, {"load": float(load.mean())}, []
-    age = looks["age_days"].to_numpy(float) if "age_days" in looks else np.full(len(looks), np.nan)
-    temperature = pd.to_numeric(looks.get("pour_temp_c", pd.Series(np.nan, looks.index)))
-    for name, values in (("age", age), (POURED, temperature.to_numpy(float))):
+    centres, notes = {"load": float(load.mean())}, []
+    columns = {"load": AWAY["load"](load, centres["load"])}
+    for name, column in (("age", "age_days"), (POURED, "pour_temp_c")):
+        values = pd.to_numeric(looks.get(column, missing)).to_numpy(float)
         if np.isnan(values).all():
             continue
         if np.isnan(values).any():
@@ -209,11 +222,7 @@ def _covariates(looks):
             continue
         centres[name] = float(np.median(values))
         if np.unique(values).size > 1:
-            columns[name] = (
-                np.log2(np.maximum(values, 0.5) / max(centres[name], 0.5))
-                if name == "age"
-                else (values - centres[name]) / POUR_TEMP_SCALE
-            )
+            columns[name] = AWAY[name](values, centres[name])
     return columns, centres, tuple(notes)
 
 
@@ -225,30 +234,22 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
     """
     if blend not in fit.blends:
         raise FitError(f"no frost was graded for {blend!r}; graded were {', '.join(fit.blends)}")
-    loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    size = fit.shares.shape[1]
-    own = fit.draws[:, :size] @ fit.shares[fit.blends.index(blend)]
-    location = np.repeat(own[:, None], len(loads), axis=1)
-    location = location + fit.draws[:, [size]] * (loads - fit.centres["load"])
     if age_days is not None and fit.ages and not fit.ages[0] <= age_days <= fit.ages[1]:
         raise FitError(
             f"frost was looked at from {fit.ages[0]:g} to {fit.ages[1]:g} days of age; "
             f"nothing is known at {age_days:g} days"
         )
-    if age_days is not None and "age" in fit.covariates:
-        place = size + fit.covariates.index("age")
-        location = location + fit.draws[:, [place]] * np.log2(
-            max(age_days, 0.5) / max(fit.centres["age"], 0.5)
-        )
-    if POURED in fit.covariates:
-        usual = float(fit.tested.set_index("blend").at[blend, "pour_temp_c"])
-        place = size + fit.covariates.index(POURED)
-        away = (usual - fit.centres[POURED]) / POUR_TEMP_SCALE
-        location = location + fit.draws[:, [place]] * away
+    at = {
+        "load": np.atleast_1d(np.asarray(loads, dtype=float)),
+        "age": fit.centres.get("age") if age_days is None else age_days,
+        POURED: float(fit.tested.set_index("blend").at[blend, "pour_temp_c"]),
+    }
+    size = fit.shares.shape[1]
     first = size + len(fit.covariates)
-    tau = np.zeros(len(fit.draws))
-    if limit_grade > 1:
-        tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
+    location = (fit.draws[:, :size] @ fit.shares[fit.blends.index(blend)])[:, None]
+    for place, name in enumerate(fit.covariates, start=size):
+        location = location + fit.draws[:, [place]] * AWAY[name](at[name], fit.centres[name])
+    tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
     return marginal_risk(location - tau[:, None], _pot_sd(fit)[:, None])
 
 
@@ -259,12 +260,38 @@ def _pot_sd(fit):
 
 @one_thread()
 def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
-    """Chance of frost at loads (% of wax) for a piece of a new pot.
+    """Chance of frost at loads for a piece of a new pot.
+
+    Parameters
+    ----------
+    fit : FrostFit
+    blend : str
+    loads : float or array
+        In % of wax.
+    limit_grade : int
+        1 to 4; the chance is that of this grade or a worse one.
+    age_days : float or None
+        Age of the piece, within the ages looked at; None takes the middle one.
 
     Returns
     -------
-    DataFrame with load_pct, risk (posterior mean), lower and upper (90 % interval), and
-    limits_error, the larger Monte Carlo standard error of the two.
+    DataFrame
+        load_pct, risk (posterior mean), lower and upper (90 % interval), and limits_error, the
+        larger Monte Carlo standard error of the two.
+
+    Raises
+    ------
+    FitError
+        For a blend or an age that was not looked at.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 9, 12], pots=2, sweat=0, frost=4)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1)
+    >>> row = frost_risk(fit_frost(series.frost(), draws=300), "soft", [9.0]).iloc[0]
+    >>> bool(0 < row["lower"] < row["risk"] < row["upper"] < 1)
+    True
     """
     risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
     rows = []

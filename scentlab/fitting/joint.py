@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.bleed import capacity_drop, say_open
-from scentlab.fitting.reweighting import draw_error, leave_out_draws, reweighted
+from scentlab.fitting.reweighting import reweighted
 from scentlab.fitting.sweat import SweatFit, rebuild_model
 from scentlab.maths.intervals import likelihood_drop
 from scentlab.maths.sampling import (
@@ -26,7 +26,6 @@ from scentlab.results import FitError, Result
 from scentlab.units import say_load
 
 MOST_APART = 2.0
-FEWEST_DRAWS = 100.0
 # Fewer effective draws than this are drawn anew: the ceiling lives in the tails.
 COMFORTABLE_DRAWS = 400.0
 
@@ -41,8 +40,7 @@ class Joint(Result):
         that of the sweat grades alone.
     table : DataFrame, one row per blend of the sweat fit: blend, estimate_pct, lower_pct,
         upper_pct (capacity on all that is used, 90 % interval, % of wax), width_before_pct,
-        width_after_pct, gain (share of the width that the bleed took away), gain_error (its Monte
-        Carlo standard error), apart (how many
+        width_after_pct, gain (share of the width that the bleed took away), apart (how many
         standard errors the two lie apart; missing without a bleed), used (whether the bleed of
         the blend counts), state.
     k_hat, effective_size : trust in the new weights.
@@ -63,27 +61,28 @@ class Joint(Result):
             f"{r.upper_pct:.1f} ({_gain_words(r)})"
             for r in self.table.itertuples()
         ]
-        return "Capacity by sweat and bleed together: " + "; ".join(parts) + "."
+        return "Half-sweat load by sweat and bleed together: " + "; ".join(parts) + "."
 
 
 def _gain_words(row):
     if not row.used:
         return f"sweat alone: {row.state}"
-    error = 200 * row.gain_error
-    if not abs(100 * row.gain) > error:
-        return f"as wide as by sweat alone, to {max(error, 1.0):.0f} %"
     change = "narrower" if row.gain >= 0 else "wider"
-    told = f"{100 * abs(row.gain):.0f} % (give or take {max(error, 1.0):.0f})"
-    return f"{told} {change} than by sweat alone"
+    return f"{abs(100 * row.gain):.0f} % {change} than by sweat alone"
 
 
 @one_thread()
 def join_evidence(sweat, bleed, *, seed=1):
-    """One capacity per blend fitted to sweat grades and bleed weighings.
+    """One half-sweat load per blend fitted to sweat grades and bleed weighings.
 
     Parameters
     ----------
-    sweat : SweatFit. bleed : BleedFit of the same series. seed : int, of new draws.
+    sweat : SweatFit
+        Under the weak prior, as :func:`fit_sweat` gives it.
+    bleed : BleedFit
+        Of the same series.
+    seed : int
+        Of new draws.
 
     Returns
     -------
@@ -91,7 +90,25 @@ def join_evidence(sweat, bleed, *, seed=1):
 
     Raises
     ------
-    FitError when the two have no blend in common.
+    FitError
+        When the two have no blend in common, or when a sweat fit under another prior leaves too few
+        draws that fit both.
+
+    Notes
+    -----
+    The profile likelihood of a join (Hudson 1966) multiplies the posterior of the capacity.
+
+    Examples
+    --------
+    >>> from scentlab.fitting.bleed import fit_bleed
+    >>> from scentlab.fitting.sweat import fit_sweat
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> truth = Truth({"soft": BlendTruth(9.5)})
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, bleed=2)
+    >>> series = simulate_series(layout, truth, 1)
+    >>> both = join_evidence(fit_sweat(series.sweat(), draws=500), fit_bleed(series.bleeds))
+    >>> bool(both.table["used"][0] and both.table["gain"][0] > 0)
+    True
     """
     shared = [b for b in sweat.blends if b in bleed.blends]
     if not shared:
@@ -100,41 +117,25 @@ def join_evidence(sweat, bleed, *, seed=1):
             f"{', '.join(bleed.blends)}: no blend has both"
         )
     apart = {b: _apart(sweat, bleed, b) for b in shared}
-    agreeing = [b for b in shared if abs(apart[b]) <= MOST_APART]
-    fit = _weigh(sweat, bleed, agreeing)
-    redrawn = None
-    if agreeing and fit.effective_size < COMFORTABLE_DRAWS:
-        redrawn = _drawn_anew(sweat, bleed, agreeing, seed)
-        fit = redrawn or fit
-    if fit.effective_size < FEWEST_DRAWS:
-        fit, agreeing = _fewer(sweat, bleed, agreeing)
-    states = {b: _state(b, bleed, agreeing, apart) for b in sweat.blends}
-    rows = [_row(sweat, fit, b, apart.get(b, np.nan), states[b]) for b in sweat.blends]
+    used = [b for b in shared if abs(apart[b]) <= MOST_APART]
+    fit = sweat
+    if used:
+        drops = [capacity_drop(bleed, b, _capacity(sweat, b)) for b in used]
+        fit = reweighted(sweat, -sum(drops))[0]
+    redrawn = bool(used) and fit.effective_size < COMFORTABLE_DRAWS
+    if redrawn:
+        fit = _drawn_anew(sweat, bleed, used, seed)
+    states = {
+        b: USED if b in used else APART if b in shared else NOT_WEIGHED for b in sweat.blends
+    }
+    table = pd.DataFrame(
+        [_row(sweat, fit, b, apart.get(b, np.nan), state) for b, state in states.items()]
+    )
     notes = _notes(sweat, bleed, apart, states, fit)
-    table = pd.DataFrame(rows)
-    return Joint(fit, table, fit.k_hat, fit.effective_size, redrawn is not None, notes)
+    return Joint(fit, table, fit.k_hat, fit.effective_size, redrawn, notes)
 
 
-def _fewer(sweat, bleed, agreeing):
-    """The bleed of as many blends as leave enough draws, least telling first."""
-    kept = []
-    by_size = sorted(agreeing, key=lambda b: -_weigh(sweat, bleed, [b]).effective_size)
-    for blend in by_size:
-        if _weigh(sweat, bleed, [*kept, blend]).effective_size >= FEWEST_DRAWS:
-            kept.append(blend)
-    return _weigh(sweat, bleed, kept), kept
-
-
-USED, APART, TOO_FEW, NOT_WEIGHED = (
-    "both agree", "the two disagree", "too few draws fit both", "no bleed was weighed"
-)
-
-
-def _weigh(sweat, bleed, blends):
-    """The sweat fit, its weights times the likelihood of the bleed; as it is when there is none."""
-    if not blends:
-        return sweat
-    return reweighted(sweat, -sum(capacity_drop(bleed, b, _capacity(sweat, b)) for b in blends))[0]
+USED, APART, NOT_WEIGHED = "both agree", "the two disagree", "no bleed was weighed"
 
 
 @dataclass(frozen=True)
@@ -146,13 +147,9 @@ class _Start:
 
 
 def _drawn_anew(sweat, bleed, blends, seed):
-    """The sweat fit with draws from the product of its posterior and the bleed's likelihood.
-
-    None when the model cannot be made again from the fit: its priors were not the weak ones.
-    """
+    """The sweat fit with draws from the product of its posterior and the bleed's likelihood."""
     models = [_model_again(sweat, i) for i in range(len(sweat.links))]
-    if not _is_peak(models[int(sweat.links["weight"].argmax())], sweat):
-        return None
+    _need_peak(models[int(sweat.links["weight"].argmax())], sweat)
     before = _moments(sweat)
     start = _towards(before, sweat, bleed, blends)
     places = [sweat.layout["capacity"][0] + sweat.blends.index(b) for b in blends]
@@ -160,17 +157,23 @@ def _drawn_anew(sweat, bleed, blends, seed):
     for i, (model, weight) in enumerate(zip(models, sweat.links["weight"], strict=True)):
 
         def both(points, model=model):
-            drop = sum(
-                capacity_drop(bleed, b, points[:, k]) for b, k in zip(blends, places, strict=True)
-            )
-            return model.log_posterior(points) - drop
+            drops = [capacity_drop(bleed, b, points[:, k])
+                     for b, k in zip(blends, places, strict=True)]
+            return model.log_posterior(points) - sum(drops)
 
         size = max(int(len(sweat.draws) * max(weight, 0.25)), 500)
         sample = adaptive_draws(both, start, size=size, seed=[seed, i])
         without = adaptive_draws(model.log_posterior, before, size=size, seed=[seed, i, 1])
         found.append(sample)
         log_weight.append(np.log(weight) + sample.log_evidence - without.log_evidence)
-    return _with_draws(sweat, found, np.array(log_weight))
+    share = np.exp(np.array(log_weight) - max(log_weight))
+    share = share / share.sum()
+    points, weights, link, lot = mixed_draws(found, share)
+    return replace(
+        sweat, draws=points, weights=weights, draw_link=link, draw_lot=lot,
+        k_hat=float(max(s.k_hat for s, w in zip(found, share, strict=True) if w > 0.1)),
+        effective_size=float(1.0 / np.sum(weights**2)), links=sweat.links.assign(weight=share),
+    )  # fmt: skip
 
 
 def _model_again(sweat, link):
@@ -187,12 +190,17 @@ def _model_again(sweat, link):
     return rebuild_model(replace(sweat, links=one), looks)
 
 
-def _is_peak(model, sweat):
-    """Whether the fit's peak is one of this model, measured in its own standard errors."""
-    if len(model.start()) != len(sweat.point):
-        return False
-    slope = model.value_and_gradient(sweat.point)[1]
-    return bool(slope @ sweat.covariance @ slope < 0.05)
+def _need_peak(model, sweat):
+    """The fit's peak must be one of this model, measured in its own standard errors."""
+    slope = np.inf
+    if len(model.start()) == len(sweat.point):
+        slope = model.value_and_gradient(sweat.point)[1]
+        slope = slope @ sweat.covariance @ slope
+    if not slope < 0.05:
+        raise FitError(
+            "too few draws of the sweat fit agree with the bleed, and its priors cannot be made "
+            "again for more; fit sweat with prior='weak'"
+        )
 
 
 def _moments(sweat):
@@ -214,22 +222,6 @@ def _towards(before, sweat, bleed, blends):
     gain = np.linalg.solve(pull[places] + np.diag(error**2), pull.T).T
     gap = joins["join_pct"].to_numpy(float)[known] - before.point[places]
     return _Start(before.point + gain @ gap, before.covariance - gain @ pull.T)
-
-
-def _with_draws(sweat, found, log_weight):
-    share = np.exp(log_weight - log_weight.max())
-    share = share / share.sum()
-    points, weights, link, lot = mixed_draws(found, share)
-    return replace(
-        sweat,
-        draws=points,
-        weights=weights,
-        draw_link=link,
-        draw_lot=lot,
-        k_hat=float(max(s.k_hat for s, w in zip(found, share, strict=True) if w > 0.1)),
-        effective_size=float(1.0 / np.sum(weights**2)),
-        links=sweat.links.assign(weight=share),
-    )
 
 
 def _capacity(sweat, blend):
@@ -265,32 +257,14 @@ def _reach(confidence):
     return np.sqrt(2.0 * likelihood_drop(confidence))
 
 
-def _state(blend, bleed, agreeing, apart):
-    if blend in agreeing:
-        return USED
-    if blend not in bleed.blends:
-        return NOT_WEIGHED
-    return APART if abs(apart[blend]) > MOST_APART else TOO_FEW
-
-
 def _row(sweat, fit, blend, apart, state):
     before, (lower, middle, upper) = _limits(sweat, blend), _limits(fit, blend)
     width, after = before[2] - before[0], upper - lower
     return {
         "blend": blend, "estimate_pct": middle, "lower_pct": lower, "upper_pct": upper,
         "width_before_pct": width, "width_after_pct": after, "gain": 1.0 - after / width,
-        "gain_error": _gain_error(sweat, fit, blend),
         "apart": apart, "used": state == USED, "state": state,
     }
-
-
-def _gain_error(sweat, fit, blend):
-    """Monte Carlo standard error of the gain, from draws that both share or from draws of each."""
-    widths = [leave_out_draws(f, lambda f: np.ptp(_limits(f, blend))) for f in (sweat, fit)]
-    if fit.draws is sweat.draws:
-        return float(draw_error(widths[1] / widths[0]))
-    errors = [draw_error(w) / w.mean() for w in widths]
-    return float(np.hypot(*errors) * widths[1].mean() / widths[0].mean())
 
 
 def _notes(sweat, bleed, apart, states, fit):
@@ -301,19 +275,16 @@ def _notes(sweat, bleed, apart, states, fit):
             lower, middle, upper = _limits(sweat, blend)
             row = joins.loc[blend]
             notes.append(
-                f"Sweat and bleed disagree on the capacity of {blend}: {middle:.1f} % of wax by "
-                f"sweat ({lower:.1f} to {upper:.1f}) and {_join_words(row)} by bleed "
+                f"Sweat and bleed disagree on the half-sweat load of {blend}: {middle:.1f} % of "
+                f"wax by sweat ({lower:.1f} to {upper:.1f}) and {_join_words(row)} by bleed "
                 f"({say_open(row['lower_pct'], row['upper_pct'])}), {abs(apart[blend]):.1f} "
                 "standard errors apart. The sweat grades alone are used for it; look for a "
                 "blotter or a temperature that was not as planned."
             )
-        elif state == TOO_FEW:
-            notes.append(
-                f"Fewer than {FEWEST_DRAWS:.0f} of the posterior draws fit sweat and bleed "
-                f"together, so the sweat grades alone are used for {blend}; fit with more draws."
-            )
         elif state == NOT_WEIGHED:
-            notes.append(f"No bleed could be fitted for {blend}: its capacity rests on sweat.")
+            notes.append(
+                f"No bleed could be fitted for {blend}: its half-sweat load rests on sweat."
+            )
     if fit.k_hat > K_HAT_LIMIT:
         notes.append(
             f"The joint draws are not to be trusted (k-hat {fit.k_hat:.2f}, above "

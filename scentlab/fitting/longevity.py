@@ -39,9 +39,14 @@ def fit_longevity(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1
 
     Parameters
     ----------
-    warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, weight_g,
-        assessor, throw. piece_g : planned weight of a piece (g), or None.
-    confidence : float, of the intervals. draws : int. seed : int.
+    warmings : DataFrame
+        Columns code, pot, blend, load_pct (% of wax), hours, weight_g, assessor, throw (0 to 10).
+    piece_g : float or None
+        Planned weight of a piece, for pieces that were not weighed at hour 0.
+    confidence : float
+        Of the intervals.
+    draws, seed : int
+        Number of posterior draws, and their seed.
 
     Returns
     -------
@@ -49,8 +54,11 @@ def fit_longevity(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1
 
     Raises
     ------
-    FitError when neither weight nor throw can be fitted.
+    FitError
+        When neither weight nor throw can be fitted.
 
+    Examples
+    --------
     >>> frame = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25, 24.6, 24.4, 24.1]})
     >>> frame = frame.assign(code="101", pot="K1", blend="soft", load_pct=10.0)
     >>> fit_longevity(frame.assign(assessor=None, throw=None)).weight_loss.longest_h

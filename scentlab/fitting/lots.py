@@ -102,12 +102,10 @@ class LotFit(Result):
     lots : tuple of names, one per series. blends : tuple of names.
     table : DataFrame, one row per lot after the first: lot, against (the first), estimate, se,
         lower, upper (its shift of the capacity in points of load, % of wax, with 90 % limits;
-        below 0 it sweats earlier), p_earlier (probability of that).
+        below 0 it sweats earlier).
     cells : SweatFit with a blend for each blend and lot, named by :func:`cell_name`, so that the
         ceiling of each lot is found as that of any blend.
     shifts, weights : posterior draws (S, L) of the shift of each lot from their mean, and weights.
-    lot_sd : posterior draws (S,) of the sd between lots, % of wax.
-    prior : dict, the priors in words.
     """
 
     lots: tuple
@@ -116,8 +114,6 @@ class LotFit(Result):
     cells: SweatFit
     shifts: np.ndarray
     weights: np.ndarray
-    lot_sd: np.ndarray
-    prior: dict
     notes: tuple = field(default=())
 
     @property
@@ -140,11 +136,17 @@ def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2
 
     Parameters
     ----------
-    looks : sequence of two or more frames of sweat looks, as :func:`fit_sweat` takes them. Names
-        of codes, pours and pots need to differ within a series only.
-    lots : names of the lots, one per series; None names them "series 1", "series 2", ...
-    limits : mapping blend to the wax maker's limit (% of wax), as in :func:`fit_sweat`.
-    prior : "weak" or a :class:`LotPrior` to use as it is. links, draws, seed : as there.
+    looks : sequence of DataFrame
+        Two or more frames of sweat looks, as :func:`fit_sweat` takes them. Names of codes, pours
+        and pots need to differ within a series only.
+    lots : sequence of str or None
+        Names of the lots, one per series; None names them "series 1", "series 2", ...
+    limits : mapping or None
+        Blend to the wax maker's limit (% of wax), as in :func:`fit_sweat`.
+    prior : "weak" or LotPrior
+        To use as it is.
+    links, draws, seed
+        As in :func:`fit_sweat`.
 
     Returns
     -------
@@ -152,8 +154,17 @@ def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2
 
     Raises
     ------
-    FitError when there are fewer than two series, when their names are not unlike, when a series
-    lacks a blend or a stress of the others, or when the fit does not come to rest.
+    FitError
+        When there are fewer than two series, when their names are not unlike, when a series lacks a
+        blend or a stress of the others, or when the fit does not come to rest.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> truth, layout = Truth({"soft": BlendTruth(9.0)}), even_layout(["soft"], [6, 8, 10, 12])
+    >>> both = [simulate_series(layout, truth, seed).sweat() for seed in (1, 2)]
+    >>> fit_lots(both, ["spring", "autumn"], draws=300).table["lot"].tolist()
+    ['autumn']
     """
     looks = list(looks)
     lots = tuple(lots or (f"series {i}" for i in range(1, len(looks) + 1)))
@@ -174,17 +185,19 @@ def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2
     )
     shifts = drawn.points[:, drawn.model.places["lot"]] @ contrasts.T
     notes = notes + centre_notes + evidence_notes(together, blends) + drawn.notes
-    words = describe_prior(used, blends) | _describe_lots(used)
+    words = describe_prior(used, blends) | {
+        "sd between lots": (
+            f"log-normal, median {used.lot_sd_median:g} % of wax, log sd {used.lot_sd_log_sd:g}"
+        )
+    }
     return LotFit(
-        lots,
-        blends,
-        _shift_table(lots, shifts, drawn.weights),
-        _cells(drawn, together, lots, blends, stresses, contrasts, words),
-        shifts,
-        drawn.weights,
-        np.exp(drawn.points[:, drawn.model.places["log_lot_sd"]][:, 0]),
-        words,
-        notes,
+        lots=lots,
+        blends=blends,
+        table=_shift_table(lots, shifts, drawn.weights),
+        cells=_cells(drawn, together, lots, blends, stresses, contrasts, words),
+        shifts=shifts,
+        weights=drawn.weights,
+        notes=notes,
     )
 
 
@@ -249,25 +262,14 @@ def _weak_prior(blends, centre):
     )
 
 
-def _describe_lots(prior):
-    return {
-        "sd between lots": (
-            f"log-normal, median {prior.lot_sd_median:g} % of wax, log sd {prior.lot_sd_log_sd:g}"
-        )
-    }
-
-
 def _shift_table(lots, shifts, weights):
     rows = []
     for place, lot in enumerate(lots[1:], start=1):
         change = shifts[:, place] - shifts[:, 0]
         lower, middle, upper = weighted_quantile(change, weights, (0.05, 0.5, 0.95))
-        mean = weights @ change
-        sd = np.sqrt(weights @ (change - mean) ** 2)
-        earlier = min(float(weights @ (change < 0)), 1.0)
-        rows.append((lot, lots[0], middle, sd, lower, upper, earlier))
-    names = ["lot", "against", "estimate", "se", "lower", "upper", "p_earlier"]
-    return pd.DataFrame(rows, columns=names)
+        sd = float(np.sqrt(np.cov(change, aweights=weights, ddof=0)))
+        rows.append((lot, lots[0], middle, sd, lower, upper))
+    return pd.DataFrame(rows, columns=["lot", "against", "estimate", "se", "lower", "upper"])
 
 
 def _say_shift(row):
@@ -276,11 +278,12 @@ def _say_shift(row):
         ends = sorted((abs(row.lower), abs(row.upper)))
         way = "earlier" if row.upper < 0 else "later"
         return (
-            f"{_capital(row.lot)} sweats {abs(row.estimate):.1f} points of load (% of wax) {way} "
-            f"than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} points."
+            f"{row.lot[:1].upper()}{row.lot[1:]} sweats {abs(row.estimate):.1f} points of load "
+            f"(% of wax) {way} than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} "
+            "points."
         )
     return (
-        f"Whether {row.lot} sweats earlier or later than {row.against} is not told: "
+        f"Whether {row.lot} sweats earlier or later than {row.against} is too close to call: "
         f"{_say_way(row.estimate)}, 90 % interval {_say_way(row.lower)} to "
         f"{_say_way(row.upper)}, in points of load (% of wax)."
     )
@@ -290,33 +293,32 @@ def _say_way(change):
     return f"{abs(change):.1f} {'earlier' if change < 0 else 'later'}"
 
 
-def _capital(words):
-    return words[:1].upper() + words[1:]
-
-
 def _cells(drawn, looks, lots, blends, stresses, contrasts, words):
-    """The fit with a blend for each blend and lot: its draws are linear in those of the lots."""
+    """The fit with a blend for each blend and lot: its draws follow from those of the lots."""
     named = [cell_name(b, lot) for b in blends for lot in lots]
-    turn, layout, names = _unrolled(drawn.model, blends, lots, contrasts, named, stresses)
     looks = looks.assign(blend=list(map(cell_name, looks["blend"], looks["lot"])))
-    tested = loads_tested(looks, named)
-    peak = drawn.peak
+    tested, model = loads_tested(looks, named), drawn.model
+    free, layout = _unrolled(model, np.vstack([drawn.peak.point, drawn.points]), contrasts)
+    names = [f"capacity of {n}" for n in named] + ["log spread"]
+    names += [f"log spread of {n} against it" for n in named] * model.spreads
+    names += [f"effect of {s}" for s in stresses[1:]]
+    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["sd between pots"]
     middle = tested[["lowest_pct", "highest_pct"]].mean(axis=1).to_numpy(float)
     known = {f.name for f in fields(drawn)} & {f.name for f in fields(SweatFit)}
     return SweatFit(
         blends=tuple(named),
         stresses=stresses,
-        names=names,
-        point=turn @ peak.point,
-        covariance=turn @ peak.covariance @ turn.T,
-        draws=drawn.points @ turn.T,
+        names=tuple(names + ["logit misread"] * model.reads),
+        point=free[0],
+        covariance=np.cov(free[1:].T, aweights=drawn.weights),
+        draws=free[1:],
         effective_size=drawn.effective_size,
-        log_likelihood=float(drawn.model.log_likelihood(peak.point)),
+        log_likelihood=float(model.log_likelihood(drawn.peak.point)),
         counts=count_pours(looks, N_GRADES),
         tested=tested,
-        misread=drawn.model.reads,
+        misread=model.reads,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
-        scales=drawn.model.prior and scales_of(drawn.model.prior),
+        scales=model.prior and scales_of(model.prior),
         layout=layout,
         shared=share_capacities("separate", named, None, middle),
         prior=words,
@@ -324,28 +326,18 @@ def _cells(drawn, looks, lots, blends, stresses, contrasts, words):
     )
 
 
-def _unrolled(model, blends, lots, contrasts, named, stresses):
-    """Matrix from the free parameters with lots to those of ``cells``, their layout and names."""
-    identity = np.eye(model.size)
-    per_cell = [(b, i) for b in range(len(blends)) for i in range(len(lots))]
-    own = {key: identity[place] for key, place in model.places.items()}
+def _unrolled(model, points, contrasts):
+    """Free parameters (S, p) with lots as those of ``cells``, and their layout."""
+    take = {key: model.take(points, key) for key in model.places}
+    lots, none = len(contrasts), np.empty((len(points), 0))
+    shifts = take["lot"] @ contrasts.T
     parts = {
-        "capacity": [own["capacity"][b] + contrasts[i] @ own["lot"] for b, i in per_cell],
-        "log_spread": list(own["log_spread"]),
-        "log_spread_shift": [own["log_spread_shift"][b] for b, _ in per_cell if model.spreads],
-        "stress": list(own["stress"]),
-        "ageing": [],
-        "log_pool": [],
-        **{key: list(own[key]) for key in ("log_gaps", "sigma", "logit_misread")},
-    }
-    ends = np.cumsum([len(rows) for rows in parts.values()])
-    layout = {
-        key: (int(end - len(rows)), int(end))
-        for (key, rows), end in zip(parts.items(), ends, strict=True)
-    }
-    names = [f"capacity of {n}" for n in named] + ["log spread"]
-    names += [f"log spread of {n} against it" for n in named] * model.spreads
-    names += [f"effect of {s}" for s in stresses[1:]]
-    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["sd between pots"]
-    names += ["logit misread"] * model.reads
-    return np.array([row for rows in parts.values() for row in rows]), layout, tuple(names)
+        "capacity": (take["capacity"][:, :, None] + shifts[:, None]).reshape(len(points), -1),
+        "log_spread": take["log_spread"],
+        "log_spread_shift": np.repeat(take["log_spread_shift"], lots, axis=1),
+        "stress": take["stress"], "ageing": none, "log_pool": none,
+        **{key: take[key] for key in ("log_gaps", "sigma", "logit_misread")},
+    }  # fmt: skip
+    ends = np.cumsum([0, *(part.shape[1] for part in parts.values())])
+    layout = dict(zip(parts, zip(ends[:-1].tolist(), ends[1:].tolist(), strict=True), strict=True))
+    return np.hstack(list(parts.values())), layout

@@ -1,30 +1,52 @@
-"""What weight loss and throw over hours share: arms, effects at random, forms and their weights.
+"""What weight loss and throw over hours share: arms, curves, their draws, and the words.
 
 An arm is one blend at one load: pieces of it share a level. Nothing is assumed of how a level
-goes with the load, since a warmer test has few loads.
+goes with the load, since a warmer test has few loads. What leaves in proportion to what is left
+fades as exp(-k t), and what has left comes up to its end as 1 - exp(-k t); a straight line is
+beside each, for what is no curve yet. Each blend has a rate of its own. Levels and effects at
+random are integrated out by :mod:`scentlab.maths.marginal`; form and rate lie on a grid, which is
+drawn closer about what the data say.
 """
 
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
 from scentlab.fitting.looks import planned_loads
-from scentlab.maths.fading import (
-    APPROACH,
-    FADING,
-    FALLING,
-    STRAIGHT,
-    TimeData,
-    draw_fits,
-    fit_over_time,
-)
+from scentlab.maths.marginal import Marginal, Priors, draw_posterior, tellable
 from scentlab.results import FitError, Result
 from scentlab.units import content_from_load, say_load
 
 # Weighed loads nearer than this to each other are one planned load.
 NEAR_PCT = 0.3
+# Rates times the longest time, on a scale that is even near 0 and logarithmic far from it; common
+# ones are about as large as RATE_SCALE, and few are far beyond (Cauchy).
+RATE_SCALE, CELLS, ZOOMS, OF_ACCOUNT = 2.0, 40, 4, 12.0
+
+
+class Form(NamedTuple):
+    """A curve f(t, k, end) of the time t since the first check; ``low`` and ``high`` bound
+    k times the end of time, alike for a form without a rate."""
+
+    name: str
+    formula: str
+    curve: object
+    low: float
+    high: float
+
+
+def _approach(t, k, end):
+    k = np.where(np.abs(k * end) < 1e-8, 1e-8 / end, k)
+    return np.expm1(-k * t) / np.expm1(-k * end)
+
+
+STRAIGHT = Form("straight line", "b t", lambda t, k, end: t / end + 0.0 * k, 0.0, 0.0)
+APPROACH = Form("levelling off", "A (1 - exp(-k t))", _approach, 0.0, 60.0)
+FADING = Form("fading", "A exp(-k t)", lambda t, k, end: np.exp(-k * t), -2.0, 60.0)
+FALLING = Form("straight fall", "A (1 - k t)", lambda t, k, end: 1.0 - k * t, -2.0, 1.5)
 FORMS = {f.name: f for f in (STRAIGHT, APPROACH, FADING, FALLING)}
 
 
@@ -36,10 +58,11 @@ class OverTime(Result):
     ----------
     arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
         total), pieces, pots, longest_h, and what the kind of fit adds.
-    forms : DataFrame: form, formula, rates, aic, weight.
-    draw_form, level, rate : draws (D,), (D, A) of the level that the kind of fit has, (D, B) of
-        the rate per hour.
-    first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd, unit.
+    forms : DataFrame: blend, form, formula, weight (its chance given the data).
+    draw_form : array (D, B), names of the forms drawn. level : draws (D, A) of the level that the
+        kind of fit has. rate : draws (D, B) of the rate per hour.
+    first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd (median,
+        mean over blends), unit.
     points : DataFrame, what was measured. confidence : float, of the intervals.
     """
 
@@ -63,13 +86,151 @@ class OverTime(Result):
         """Draws (D, T) of the curve of an arm at hours."""
         blend = self.blends.index(self.arms["blend"].iloc[place])
         time = np.atleast_1d(np.asarray(hours, float)) - self.first_h
-        values = np.empty((len(self.draw_form), len(time)))
-        for i, name in enumerate(self.forms["form"]):
-            own = self.draw_form == i
-            if own.any():
-                rate, end = self.rate[own, blend][:, None], self.longest_h - self.first_h
-                values[own] = FORMS[name].curve(time, rate, end)
+        values = np.empty((len(self.rate), len(time)))
+        for name in np.unique(self.draw_form[:, blend]):
+            own = self.draw_form[:, blend] == name
+            rate, end = self.rate[own, blend][:, None], self.longest_h - self.first_h
+            values[own] = FORMS[name].curve(time, rate, end)
         return self.level[:, [place]] * values
+
+
+@dataclass(frozen=True)
+class Setting:
+    """How a kind of fit is set up: ``forms`` with their chances beforehand; ``medians`` of the
+    standard deviations by source ("error" among them), ``spread`` of their logarithms, ``floor``
+    of the error, and ``levels``, the sd of a level about 0; ``words`` of the sources."""
+
+    forms: dict
+    medians: dict
+    spread: float
+    floor: float
+    levels: float
+    words: dict
+
+
+def fit_blends(rows, y, time, arm, wanted, setting, draws, seed):
+    """Fit every blend by itself: fields of an :class:`OverTime`.
+
+    Parameters
+    ----------
+    rows : DataFrame with blend. y, time : arrays (n,), time since the first check. arm : int
+        array (n,). wanted : dict of source to (labels, slope), slope an array (n,), None, or
+        "curve" for effects in proportion to the curve. setting : Setting.
+    """
+    end = float(time.max())
+    forms, rates, levels, tables, sds = [], [], [], [], []
+    for b, blend in enumerate(dict.fromkeys(rows["blend"])):
+        own = np.flatnonzero(rows["blend"] == blend)
+        kept = {
+            name: (np.asarray(labels)[own], slope if isinstance(slope, (str, type(None)))
+                   else slope[own])
+            for name, (labels, slope) in wanted.items()
+        }  # fmt: skip
+        one = _Blend(y[own], time[own], end, arm[own], kept, setting)
+        form, rate, level, chances, sd = one.draw(draws, [seed, b])
+        forms.append(form)
+        rates.append(rate)
+        levels.append(level)
+        sds.append(sd)
+        tables += [(blend, f.name, f.formula, chances.get(f.name, 0.0)) for f in setting.forms]
+    return {
+        "forms": pd.DataFrame(tables, columns=["blend", "form", "formula", "weight"]),
+        "draw_form": np.column_stack(forms), "rate": np.column_stack(rates),
+        "level": np.column_stack(levels), "sds": _mean_sds(sds, setting.words),
+    }
+
+
+def _mean_sds(sds, words):
+    rows = [
+        (said, float(np.sqrt(np.mean([sd[name] ** 2 for sd in sds if name in sd]))))
+        for name, said in words.items() if any(name in sd for sd in sds)
+    ]
+    return pd.DataFrame(rows, columns=["source", "sd"])
+
+
+class _Blend:
+    """One blend: its grid of forms and rates, and the marginal density over them."""
+
+    def __init__(self, y, time, end, arm, wanted, setting):
+        self.y, self.end, self.wanted, self.setting = y, end, wanted, setting
+        self.times, self.place = np.unique(time, return_inverse=True)
+        self.arms = np.eye(len(set(arm)))[np.unique(arm, return_inverse=True)[1]]
+        self.curve = self.times / end
+        self.spans = {f: np.arcsinh([f.low, f.high]) for f in setting.forms}
+        for _ in range(ZOOMS):
+            self._arrange()
+            self._zoom()
+        self._arrange()
+
+    def _arrange(self):
+        """The cells of the grid (form, middle, width) and the marginal density over them."""
+        self.cells, chances, curves = [], [], []
+        for form, (low, high) in self.spans.items():
+            width = (high - low) / CELLS
+            for at in [low] if width == 0 else low + width * (np.arange(CELLS) + 0.5):
+                u = np.sinh(at)
+                self.cells.append((form, at, width))
+                curves.append(form.curve(self.times, u / self.end, self.end))
+                density = np.cosh(at) / (RATE_SCALE * (1.0 + (u / RATE_SCALE) ** 2))
+                whole = np.ptp(np.arctan([form.low / RATE_SCALE, form.high / RATE_SCALE]))
+                chances.append(self.setting.forms[form] * (width * density / whole if width else 1))
+        self.mixes = np.array(curves)[:, None, :]
+        own = self.curve[self.place]
+        wanted = {
+            name: (labels, own if isinstance(slope, str) else slope)
+            for name, (labels, slope) in self.wanted.items()
+        }
+        self.names, groups, slopes = tellable(wanted, self.arms)
+        sds = self.setting.medians
+        priors = Priors(
+            np.array([sds[n] for n in (*self.names, "error")]), self.setting.spread,
+            self.setting.floor, np.full(self.arms.shape[1], self.setting.levels),
+        )  # fmt: skip
+        columns = np.eye(len(self.times))[self.place]
+        self.marginal = Marginal(
+            self.y, columns, self.arms, np.empty((len(self.y), 0)), self.mixes,
+            np.array(chances), groups, slopes, priors,
+        )  # fmt: skip
+
+    def _zoom(self):
+        """Keep of each form the rates that are of any account, and the likeliest curve."""
+        constant, seen = self.marginal.seen(self.marginal.best()[0])
+        density = self.marginal.densities(np.array([constant]), seen[None])[0]
+        density = density + self.marginal.log_chances
+        self.curve = self.mixes[int(np.argmax(density)), 0]
+        for form in self.spans:
+            cells = [(d, at, w) for d, (f, at, w) in zip(density, self.cells, strict=True)
+                     if f is form]
+            best = max(d for d, _, _ in cells)
+            kept = [(at, w) for d, at, w in cells if d >= max(density.max() - OF_ACCOUNT, best)
+                    or d > best - OF_ACCOUNT]
+            low, high = kept[0], kept[-1]
+            self.spans[form] = low[0] - 0.5 * low[1], high[0] + 0.5 * high[1]
+
+    def draw(self, draws, seed):
+        """Forms (D,), rates (D,), levels (D, A), chances of the forms, median sds by source."""
+        found = draw_posterior(self.marginal, draws, seed)
+        names = np.array([f.name for f, _, _ in self.cells])
+        middle, width = np.array([(at, w) for _, at, w in self.cells]).T
+        within = np.random.default_rng(seed).uniform(-0.5, 0.5, len(found.design))
+        rate = np.sinh(middle[found.design] + width[found.design] * within) / self.end
+        chances = pd.Series(found.chances).groupby(names).sum().to_dict()
+        sds = np.median(np.exp(found.log_sds), axis=0)
+        sds[-1] = np.hypot(sds[-1], self.setting.floor)
+        sds = dict(zip((*self.names, "error"), sds, strict=True))
+        return names[found.design], rate, found.coefficients, chances, sds
+
+
+def time_to(fit, place, limit):
+    """Draws (D,) of the hours at which an arm's falling curve is down at limits (D,), from the
+    first check on: infinite where it never is."""
+    blend = fit.blends.index(fit.arms["blend"].iloc[place])
+    rate, level = fit.rate[:, blend], fit.level[:, place]
+    with np.errstate(divide="ignore", invalid="ignore"):
+        share = limit / level
+        fall = np.where(fit.draw_form[:, blend] == FADING.name, -np.log(share), 1.0 - share)
+        time = np.where(rate > 0, fall / rate, np.inf)
+    return np.where(level <= limit, 0.0, np.where(np.isnan(time), np.inf, time))
 
 
 def usable(warmings, column, nothing, lost):
@@ -86,130 +247,55 @@ def usable(warmings, column, nothing, lost):
     return rows[known].astype({"hours": float, column: float, "load_pct": float}), notes
 
 
-def described(arms, rows, arm, counted, **more):
-    """Arms with their pieces, pots, number of rows (``counted``) and hours; ``more`` are pairs of
-    a column and how it is summed up."""
-    own = rows.assign(arm=arm).groupby("arm")
-    arms = arms.assign(pieces=own["code"].nunique(), pots=own["pot"].nunique())
-    arms[counted] = own.size()
-    more = {"first_h": ("hours", "min"), "longest_h": ("hours", "max")} | more
-    return arms.assign(**{name: own[column].agg(how) for name, (column, how) in more.items()})
+def need_times(rows, what):
+    """Refuses rows at fewer than three times; ``what`` says what was done at them."""
+    times = np.unique(rows["hours"])
+    if len(times) < 3:
+        when = " and ".join(f"{t:g} h" for t in times)
+        raise FitError(
+            f"{what} at {when} on the warmer only; a curve needs three times or more"
+        )
 
 
-def arms_of(rows):
-    """The arms of rows with blend and load_pct, and the arm of each row (int array)."""
+def arms_of(rows, counted, **more):
+    """The arms of rows, and the arm of each row (int array).
+
+    counted : name of the number of rows. more : pairs of a column and how it is summed up.
+    """
     arm, found = np.full(len(rows), -1), []
     for blend, own in rows.groupby("blend", sort=False):
         for near in planned_loads(own["load_pct"].unique(), NEAR_PCT):
-            load = float(near.mean())
-            here = (rows["blend"] == blend) & rows["load_pct"].isin(near)
-            arm[here.to_numpy()] = len(found)
-            found.append({"blend": blend, "load_pct": load, "content_pct": content_from_load(load)})
-    return pd.DataFrame(found), arm
-
-
-def effects_of(rows, arm, wanted):
-    """The effects at random that rows can hold: (names, groups, scales).
-
-    wanted : dict of name to (labels of the groups, scale). Left out is what has one group, a group
-    per row, the groups of an effect before it with the same scale, or those of the arms.
-    """
-    indicator, kept, known = np.eye(arm.max() + 1)[arm], [], set()
-    for name, (labels, scale) in wanted.items():
-        index, levels = pd.factorize(labels)
-        partition = index.tobytes(), str(scale)
-        if not 1 < len(levels) < len(rows) or partition in known:
-            continue
-        columns = np.eye(len(levels))[index]
-        left = columns - indicator @ np.linalg.lstsq(indicator, columns, rcond=None)[0]
-        if scale is not None and not isinstance(scale, str):
-            left = columns
-        if np.abs(left).max() < 1e-8:
-            continue
-        known.add(partition)
-        kept.append((name, index, scale))
-    return tuple(zip(*kept, strict=True)) if kept else ((), (), ())
-
-
-def arranged(time, y, arms, arm, effects, within=None):
-    """The :class:`scentlab.maths.fading.TimeData` of rows."""
-    blend = pd.factorize(arms["blend"])[0]
-    return TimeData(np.asarray(time, float), np.asarray(y, float), arm, blend, *effects, within)
-
-
-def fit_forms(data, forms, exactly):
-    """Every form that the data allow with its AIC weight: (fits, separate, weights).
-
-    forms : pairs of form and whether each blend has its own rate. exactly : what to say when there
-    is no error to measure. Raises FitError when no form can be fitted.
-    """
-    fits, separate, errors, common = [], [], [], {}
-    for form, own in forms:
-        if own and data.blend.max() == 0:
-            continue
-        try:
-            fits.append(fit_over_time(data, form, own, common.get(form.name)))
-            common.setdefault(form.name, fits[-1])
-            separate.append(own)
-        except FitError as error:
-            if "exactly" in str(error):
-                raise FitError(exactly) from error
-            errors.append(str(error))
-    if not fits:
-        raise FitError(errors[0])
-    aic = np.array([f.aic for f in fits])
-    weights = np.exp(-0.5 * (aic - aic.min()))
-    return fits, separate, weights / weights.sum()
-
-
-def forms_table(fits, separate, weights, blends):
-    """One row per form: form, formula, rates (words), aic, weight."""
-    rows = []
-    for fit, own, weight in zip(fits, separate, weights, strict=True):
-        words = "none"
-        if len(fit.rates):
-            rates = ", ".join(f"{k:.3g}" for k in fit.rates)
-            words = f"{rates} per h, " + (f"of {', '.join(blends)}" if own else "one for all")
-        rows.append((fit.form.name, fit.form.formula, words, fit.aic, weight))
-    return pd.DataFrame(rows, columns=["form", "formula", "rates", "aic", "weight"])
-
-
-def common_fields(data, arms, forms, exactly, words, unit, draws, seed):
-    """What :func:`fit_forms` finds, as fields of an :class:`OverTime`.
-
-    words : dict of the sources of variation. unit : of their standard deviations.
-    """
-    fits, separate, weights = fit_forms(data, forms, exactly)
-    blends = list(dict.fromkeys(arms["blend"]))
-    draw_form, level, rate = draw_fits(fits, weights, draws, seed)
-    if rate.shape[1] < len(blends):
-        rate = np.repeat(rate[:, :1], len(blends), axis=1)
-    best = fits[int(np.argmax(weights))]
-    sources = [words[n] for n in (*data.names, "error")]
-    sds = pd.DataFrame({"source": sources, "sd": np.sqrt(best.variances), "unit": unit})
-    table = forms_table(fits, separate, weights, blends)
-    return {"forms": table, "draw_form": draw_form, "level": level, "rate": rate, "sds": sds}
+            arm[(rows["blend"].eq(blend) & rows["load_pct"].isin(near)).to_numpy()] = len(found)
+            found.append((blend, near.mean(), content_from_load(near.mean())))
+    arms = pd.DataFrame(found, columns=["blend", "load_pct", "content_pct"])
+    wanted = {
+        "pieces": ("code", "nunique"), "pots": ("pot", "nunique"), counted: ("code", "size"),
+        "first_h": ("hours", "min"), "longest_h": ("hours", "max"),
+    }  # fmt: skip
+    return arms.join(rows.groupby(arm).agg(**(wanted | more))), arm
 
 
 def arm_place(arms, blend, load_pct=None):
     """The place of an arm in the frame of arms; the only load of the blend when none is given.
 
-    Raises FitError that tells what was tested.
+    Raises FitError that says what was tested.
     """
     own = arms[arms["blend"] == blend]
     if own.empty:
         known = ", ".join(dict.fromkeys(arms["blend"]))
         raise FitError(f"no piece of {blend!r} was left on the warmer; tested were {known}")
     loads = own["load_pct"].to_numpy()
-    told = ", ".join(say_load(x) for x in loads)
+    tested = ", ".join(say_load(x) for x in loads)
     if load_pct is None:
         if len(own) > 1:
-            raise FitError(f"{blend} was left on the warmer at {told}; give one of them, load_pct")
+            raise FitError(
+                f"{blend} was left on the warmer at {tested}; give one of them, load_pct"
+            )
         return int(own.index[0])
     near = int(np.abs(loads - load_pct).argmin())
     if abs(loads[near] - load_pct) > NEAR_PCT:
         raise FitError(
-            f"{blend} was not left on the warmer at {say_load(load_pct)}; it was at {told}"
+            f"{blend} was not left on the warmer at {say_load(load_pct)}; it was at {tested}"
         )
     return int(own.index[near])
 
@@ -232,21 +318,21 @@ def curve_frame(fit, blend, hours, load_pct, name):
 
 
 def quantiles(draws, confidence):
-    """Lower limit, median and upper limit of draws (D, ...); infinite ones are kept as such."""
+    """Lower limit, median and upper limit of draws (D, ...); infinite ones stay infinite."""
     tails = [0.5 - confidence / 2.0, 0.5, 0.5 + confidence / 2.0]
     return np.quantile(draws, tails, axis=0, method="nearest")
 
 
-def table_of(values, sds, confidence):
-    """The table of a fit over time: what its draws tell, then the standard deviations.
+def table_of(values, sds, unit, confidence):
+    """The table of a fit over time: quantiles of its draws, then the standard deviations.
 
-    values : triples of parameter, draws (D,) and unit. sds : those of the fit.
+    values : triples of parameter, draws (D,) and unit. sds : those of the fit, in ``unit``.
     """
     rows = []
-    for name, draws, unit in values:
+    for name, draws, its_unit in values:
         lower, middle, upper = quantiles(draws, confidence)
-        rows.append((name, middle, _spread(draws), lower, upper, unit))
-    rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, r.unit) for r in sds.itertuples()]
+        rows.append((name, middle, _spread(draws), lower, upper, its_unit))
+    rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, unit) for r in sds.itertuples()]
     return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 
 

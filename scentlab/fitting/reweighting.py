@@ -72,31 +72,34 @@ def pot_log_likelihood(fit, counts=None):
     return np.column_stack([_of_pot(fit, named, own) for own in pots])
 
 
-def _of_pot(fit, named, counts):
-    place = fit.blends.index(counts["blend"].iloc[0])
-    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, [place]]
-    eta = reach / named["spread"][:, [place]]
-    for s, stress in enumerate(fit.stresses[1:]):
-        eta = eta + named["stress"][:, [s]] * (counts["stress"] == stress).to_numpy(float)
+def pour_locations(fit, counts):
+    """Location of each row of counts under each draw (S, n), latent, before its pot's effect, and
+    the spreads (S, n)."""
+    named = fit.named
+    blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
+    spread = named["spread"][:, blend]
+    reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
     if np.ptp(fit.layout["ageing"]):
-        doublings = np.log2(counts["age_days"].to_numpy(float) / fit.ages[1])
-        eta = eta + named["ageing"][:, None] * doublings / named["spread"][:, [place]]
+        reach = reach + named["ageing"][:, None] * np.log2(
+            counts["age_days"].to_numpy(float) / fit.ages[1]
+        )
+    stress = [counts["stress"].eq(s).to_numpy(float) for s in fit.stresses[1:]]
+    return reach / spread + sum(named["stress"][:, [i]] * s for i, s in enumerate(stress)), spread
+
+
+def _of_pot(fit, named, counts):
     cells = counts[GRADES].to_numpy(float)
-    data = Counts(cells, np.zeros((len(cells), 0)), np.zeros(1, int), np.array([place]))
-    sigma = _latent_sigma(named, place)
+    data = Counts(cells, np.zeros((len(cells), 0)), np.zeros(1, int), np.zeros(1, int))
+    eta, spread = pour_locations(fit, counts)
+    sigma = named["sigma"][:, None] / spread[:, :1]
     found = np.empty(len(eta))
     for i, link in enumerate(fit.links["link"]):
         own = fit.draw_link == i
         found[own] = log_likelihood(
-            data, named["tau"][own], eta[own], sigma[own, None], link=link,
+            data, named["tau"][own], eta[own], sigma[own], link=link,
             misread=named["misread"][own] if fit.misread else None, derivatives=False,
-        ).value
+        ).value  # fmt: skip
     return found
-
-
-def _latent_sigma(named, place):
-    """Standard deviation between pots (S,) of one blend, in latent units."""
-    return named["sigma"] / named["spread"][:, place]
 
 
 def leave_out_draws(fit, statistic):

@@ -5,22 +5,9 @@ from dataclasses import dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.assessors import agreements, panel_table, unlike, works_with
-from scentlab.fitting.looks import planned_loads
-from scentlab.fitting.smelling_order import WORDS, order_of
-from scentlab.fitting.throw_model import (
-    COEFFICIENTS,
-    EXTRAS,
-    FLOOR,
-    MEDIANS,
-    SOURCES,
-    SPREAD,
-    arrange,
-    draw,
-    effects,
-    shape_table,
-)
-from scentlab.fitting.warming import SAID, Warming, covariate_at, warming_of
+from scentlab.fitting.assessors import agreements, unlike, works_with
+from scentlab.fitting.sessions import SAID, WORDS, session_terms
+from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
@@ -46,16 +33,14 @@ class ThrowFit(Result):
     level, rise, bow : arrays (D, B), draws of throw at the lowest load, of the gain to the
         highest, and of the height above the straight line halfway (0 but for the parabola).
     draw_shape : array (D,), index of the shape of each draw; draw_bend : array (D,).
-    variances : DataFrame: source, sd (median, points), lower, upper (90 % limits), levels, prior
-        (median of the prior, points). n : int, scores. assessors : tuple of codes.
-    points : DataFrame, mean score per blend, load and assessor.
-    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct, scores, loads, pots,
-        pieces_per_pour, scores_per_load. panel : DataFrame per assessor.
-    answers : DataFrame, the rise with all assessors and without some: panel, blend, rise, lower,
-        upper. minutes_effect : array (D,), per unit of the covariate of ``warming``.
-    order : DataFrame, what the order of smelling adds (points): effect, estimate, lower, upper.
-    prior : dict, what is taken for likely before any score, in words. effective : float, how many
-        draws of the standard deviations the draws are worth.
+    variances : DataFrame: source, sd (median, points), lower, upper (90 % limits).
+    assessors : tuple of codes. points : DataFrame, mean score per blend, load and assessor.
+    tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct.
+    minutes : on the warmer at which throw is stated, where a term allows for other times; nan
+        without one.
+    session : DataFrame, what a session adds (points): effect (minutes: per unit of their
+        logarithm; position; before), estimate, lower, upper.
+    effective : float, how many draws of the standard deviations the draws are worth.
     """
 
     kind: str
@@ -69,22 +54,13 @@ class ThrowFit(Result):
     draw_shape: np.ndarray
     draw_bend: np.ndarray
     variances: pd.DataFrame
-    n: int
     assessors: tuple
     points: pd.DataFrame
     tested: pd.DataFrame
-    panel: pd.DataFrame
-    answers: pd.DataFrame
-    minutes_effect: np.ndarray
-    warmer: dict
-    order: pd.DataFrame
-    prior: dict
+    minutes: float
+    session: pd.DataFrame
     effective: float
     notes: tuple = field(default=())
-
-    @property
-    def warming(self):
-        return Warming(**self.warmer)
 
     @property
     def table(self):
@@ -111,7 +87,7 @@ class ThrowFit(Result):
     @property
     def sentence(self):
         parts = [f"{b} {_gain(self.rise[:, i])}" for i, b in enumerate(self.blends)]
-        at = f" at {self.warming.usual:g} min on the warmer" if self.warming.term else ""
+        at = "" if np.isnan(self.minutes) else f" at {self.minutes:g} min on the warmer"
         return (
             f"Change of {SAID[self.kind]} throw on the 0-10 scale from {self.lowest_pct:.1f} to "
             f"{self.highest_pct:.1f} % of wax{at}, 90 % interval in brackets, "
@@ -129,43 +105,64 @@ def _gain(draws):
 
 
 @one_thread()
-def fit_throw(throws, kind="warm", *, air_changes_per_h=None, draws=2000, seed=1):
+def fit_throw(throws, kind="warm", *, draws=2000, seed=1):
     """Fit throw over load by a mixed model with weak priors, over several shapes of curve.
 
     score = level_b + rise_b s(load; bend) + bow_b h(load) + minutes + order of smelling + tester
     + tester's scale + tester in a blend + session + pot + pour + piece + error; see
     :mod:`scentlab.fitting.throw_model`. Shapes, bends and standard deviations are drawn by their
-    posterior. Scores of a tester unlike the others are kept, flagged in the notes, and the rise
-    is given with and without them. A blend scored at one load only is left out and noted.
+    posterior. Scores of a tester unlike the others count all the same, with a note that gives the
+    rise with and without them. A blend scored at one load only is left out and noted.
 
     Parameters
     ----------
-    throws : DataFrame with columns code, pour, pot, blend, load_pct (% of wax), assessor,
-        sitting, kind, throw (0 to 10), and where known minutes (on the warmer), position (in the
-        session) and works_with_fragrance (yes or no).
-    kind : cold or warm; the two are never mixed.
-    air_changes_per_h : float or None, of the room, for the term for the minutes.
+    throws : DataFrame
+        Columns code, pour, pot, blend, load_pct (% of wax), assessor, sitting, kind, throw (0 to
+        10), and where known minutes (on the warmer), position (in the session) and
+        works_with_fragrance (yes or no).
+    kind : str
+        cold or warm; the two are never mixed.
+    draws, seed : int
+        Number of posterior draws, and their seed.
+
+    Returns
+    -------
+    ThrowFit
 
     Raises
     ------
-    FitError when no blend was scored at two loads.
+    FitError
+        When no blend was scored at two loads.
+
+    Notes
+    -----
+    Mixed models after Bates, Maechler, Bolker & Walker 2015, *J. Statistical Software* 67.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> truth = Truth({"soft": BlendTruth(9.5)})
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=1, assessors=4)
+    >>> fit = fit_throw(simulate_series(layout, truth, 1).throws, draws=200)
+    >>> fit.blends, bool(fit.rise.mean() > 0)
+    (('soft',), True)
     """
     scores, notes = _settle(throws, kind)
-    fit = _fit(scores, kind, air_changes_per_h, draws, seed)
-    answers, odd = _with_and_without(fit, scores, air_changes_per_h, draws, seed)
-    every = notes + fit.notes + _panel_notes(scores) + _curve_notes(fit) + _order_notes(fit) + odd
-    return replace(fit, answers=answers, notes=every)
+    fit = _fit(scores, kind, draws, seed)
+    notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _order_notes(fit)
+    return replace(fit, notes=notes + _with_and_without(fit, scores, draws, seed))
 
 
-def _fit(scores, kind, air, draws, seed):
-    """The fit of settled scores, with the notes of the model but not those of the panel."""
+def _fit(scores, kind, draws, seed):
+    """The fit of settled scores, with the notes of the session but not those of the panel."""
     blends = tuple(dict.fromkeys(scores["blend"]))
-    warming, minutes, notes = warming_of(scores, kind, air)
-    covariates = ({} if minutes is None else {"minutes": minutes}) | order_of(scores)
+    minutes, covariates, notes = session_terms(scores, kind)
     scored = arrange(scores, blends, covariates)
     drawn = draw(scored, draws, seed)
-    answers = _answer_rows(f"all {scores['assessor'].nunique()} assessors", blends, drawn.rise)
-    extras = dict(zip(scored.extras, drawn.extras.T, strict=True))
+    sds = np.quantile(drawn.sds, [0.5, 0.05, 0.95], axis=0)
+    extras = np.quantile(drawn.extras, [0.5, 0.05, 0.95], axis=0)
+    limits = ["estimate", "lower", "upper"]
+    loads = scores.groupby("blend", sort=False)["load_pct"]
     return ThrowFit(
         kind=kind,
         blends=blends,
@@ -177,27 +174,25 @@ def _fit(scores, kind, air, draws, seed):
         bow=drawn.bow,
         draw_shape=drawn.shape,
         draw_bend=drawn.bend,
-        variances=_variance_table(scored, drawn),
-        n=len(scores),
+        variances=pd.DataFrame(sds.T, columns=["sd", *limits[1:]]).assign(
+            source=[SOURCES[n] for n in (*scored.names, "score")]
+        ),
         assessors=tuple(sorted(scores["assessor"].unique())),
-        points=_points(scores),
-        tested=_tested(scores, blends),
-        panel=_panel(scores, scored, drawn),
-        answers=pd.DataFrame(answers, columns=["panel", "blend", "rise", "lower", "upper"]),
-        minutes_effect=extras.get("minutes", np.zeros(0)),
-        warmer=vars(warming),
-        order=_order_table(extras),
-        prior=_describe_prior(scored.names, scored.extras),
+        points=scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)[
+            "throw"
+        ].mean(),
+        tested=loads.agg(lowest_pct="min", highest_pct="max").reset_index(),
+        minutes=minutes,
+        session=pd.DataFrame(extras.T, columns=limits).assign(effect=list(scored.extras)),
         effective=drawn.posterior.effective,
         notes=notes,
     )
 
 
-def throw_draws(fit, blend, loads, minutes=None):
+def throw_draws(fit, blend, loads):
     """Draws (D, L) of the panel's mean throw of a blend at loads (% of wax).
 
-    minutes : on the warmer; the most common time when None. Raises FitError for a blend or a time
-    that was not scored.
+    Raises FitError for a blend that was not scored.
     """
     b = _index(fit, blend)
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
@@ -209,9 +204,7 @@ def throw_draws(fit, blend, loads, minutes=None):
                 SHAPES[name], loads, bend, fit.lowest_pct, fit.highest_pct
             )
     bowed = fit.bow[:, [b]] * bow(loads, fit.lowest_pct, fit.highest_pct)
-    return (
-        fit.level[:, [b]] + _at_minutes(fit, minutes)[:, None] + fit.rise[:, [b]] * share + bowed
-    )
+    return fit.level[:, [b]] + fit.rise[:, [b]] * share + bowed
 
 
 def difference_draws(fit, blend, load_a, load_b):
@@ -260,73 +253,42 @@ def _index(fit, blend):
     return fit.blends.index(blend)
 
 
-def _at_minutes(fit, minutes):
-    """What the minutes add to each draw (D,)."""
-    covariate = covariate_at(fit.warming, fit.kind, minutes)
-    return covariate * fit.minutes_effect if covariate else np.zeros(len(fit.draw_shape))
-
-
 @one_thread()
-def throw_curve(fit, blend, loads, minutes=None):
-    """Mean throw of a blend at loads (% of wax) with its 90 % interval.
-
-    Returns
-    -------
-    DataFrame with load_pct, throw, lower, upper; at ``minutes`` as in :func:`throw_draws`.
-    """
-    draws = throw_draws(fit, blend, loads, minutes)
-    lower, upper = np.quantile(draws, [0.05, 0.95], axis=0)
-    return pd.DataFrame(
-        {
-            "load_pct": np.atleast_1d(np.asarray(loads, dtype=float)),
-            "throw": draws.mean(axis=0),
-            "lower": lower,
-            "upper": upper,
-        }
-    )
-
-
-@one_thread()
-def load_for_throw(fit, blend, throw, minutes=None):
-    """The lowest load (% of wax) at which a blend's mean throw comes up to ``throw``.
+def throw_curve(fit, blend, loads):
+    """Mean throw of a blend at loads, with its 90 % interval.
 
     Parameters
     ----------
-    throw : float or array (T,), 0 to 10. minutes : as in :func:`throw_draws`.
+    fit : ThrowFit
+    blend : str
+    loads : float or array
+        In % of wax.
 
     Returns
     -------
-    DataFrame with throw, load_pct (median), lower and upper (90 % limits); nan where the limit
-    lies outside the loads scored: out of reach above, or passed already at the lowest.
+    DataFrame
+        load_pct, throw (0 to 10, mean), lower and upper.
+
+    Raises
+    ------
+    FitError
+        For a blend that was not scored.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> truth = Truth({"soft": BlendTruth(9.5)})
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=1, assessors=4)
+    >>> fit = fit_throw(simulate_series(layout, truth, 1).throws, draws=200)
+    >>> list(throw_curve(fit, "soft", [6, 10]))
+    ['load_pct', 'throw', 'lower', 'upper']
     """
-    wanted = np.atleast_1d(np.asarray(throw, dtype=float))
-    _index(fit, blend)
-    lowest, highest = fit.tested.set_index("blend").loc[blend, ["lowest_pct", "highest_pct"]]
-    loads = np.linspace(lowest, highest, 4 * GRID)
-    draws = throw_draws(fit, blend, loads, minutes)
-    found = np.quantile(
-        [_first_reach(draws, loads, w) for w in wanted], [0.5, 0.05, 0.95], axis=1,
-        method="nearest",
-    )  # fmt: skip
-    columns = dict(zip(("load_pct", "lower", "upper"), _finite(found), strict=True))
-    return pd.DataFrame({"throw": wanted} | columns)
-
-
-def _first_reach(draws, loads, wanted):
-    """The first load (D,) at which each draw comes up to ``wanted``; inf for none, -inf where it
-    is passed at the lowest load."""
-    over = draws >= wanted
-    at = over.argmax(axis=1)
-    rows = np.arange(len(draws))
-    before, there = draws[rows, np.maximum(at - 1, 0)], draws[rows, at]
-    step = (wanted - before) / np.where(there > before, there - before, 1.0)
-    found = loads[np.maximum(at - 1, 0)] + step * (loads[1] - loads[0])
-    found = np.where(at == 0, -np.inf, found)
-    return np.where(over.any(axis=1), found, np.inf)
-
-
-def _finite(values):
-    return np.where(np.isfinite(values), values, np.nan)
+    draws = throw_draws(fit, blend, loads)
+    lower, upper = np.quantile(draws, [0.05, 0.95], axis=0)
+    loads = np.atleast_1d(np.asarray(loads, dtype=float))
+    return pd.DataFrame(
+        {"load_pct": loads, "throw": draws.mean(axis=0), "lower": lower, "upper": upper}
+    )
 
 
 def _settle(throws, kind):
@@ -375,131 +337,44 @@ def _several_loads(scores, said):
     )
 
 
-def _variance_table(scored, drawn):
-    low, middle, high = np.quantile(drawn.sds, [0.05, 0.5, 0.95], axis=0)
-    sizes = [int(g.max()) + 1 for g in scored.groups] + [scored.marginal.n]
-    names = [*scored.names, "score"]
-    return pd.DataFrame(
-        {
-            "source": [SOURCES[n] for n in names],
-            "sd": middle,
-            "lower": low,
-            "upper": high,
-            "levels": sizes,
-            "prior": [MEDIANS[n] for n in names],
-        }
+def _with_and_without(fit, scores, draws, seed):
+    """Notes on testers who scored unlike the others or may be used to the fragrance, each with the
+    answer without them."""
+    shifts = (scores["throw"] - scores.groupby("pour")["throw"].transform("mean")).groupby(
+        scores["assessor"]
     )
-
-
-def _describe_prior(names, extras):
-    """What is taken for likely before any score, part by part, in points of the 0 to 10 scale."""
-    within = f"90 % within {np.exp(1.645 * SPREAD):.1f} times either way"
-    words = {
-        f"sd {SOURCES[n]}": f"about {MEDIANS[n]:g} points, {within}"
-        for n in (*names, "score")
-    }
-    words[f"sd {SOURCES['score']}"] += f", and {FLOOR:g} at least"
-    for name, about in (("level", "5"), ("rise", "0"), ("bow", "0")):
-        words[f"{name} of throw"] = f"normal, {about} ± {COEFFICIENTS[name]:g} points (sd)"
-    words |= {f"effect of {n}": f"normal, 0 ± {EXTRAS[n]:g} points (sd)" for n in extras}
-    words["shapes"] = ", ".join(f"{s.name} {100 * s.chance:.0f} %" for s in SHAPES.values())
-    return words
-
-
-def _order_table(extras):
-    rows = [
-        (name, *np.quantile(extras[name], [0.5, 0.05, 0.95])) for name in WORDS if name in extras
-    ]
-    return pd.DataFrame(rows, columns=["effect", "estimate", "lower", "upper"])
-
-
-def _points(scores):
-    return scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)["throw"].mean()
-
-
-def _tested(scores, blends):
-    rows = []
-    for blend in blends:
-        own = scores[scores["blend"] == blend]
-        loads = _distinct(own["load_pct"])
-        rows.append(
-            {
-                "blend": blend,
-                "lowest_pct": own["load_pct"].min(),
-                "highest_pct": own["load_pct"].max(),
-                "scores": len(own),
-                "loads": len(loads),
-                "pots": own["pot"].nunique(),
-                "pieces_per_pour": own["code"].nunique() / max(own["pour"].nunique(), 1),
-                "scores_per_load": len(own) / len(loads),
-            }
-        )
-    return pd.DataFrame(rows)
-
-
-def _distinct(loads):
-    """Loads as planned: weighed loads within a quarter point of each other are one."""
-    return np.array([p.mean() for p in planned_loads(loads, ONE_LOAD)])
-
-
-def _panel(scores, scored, drawn):
-    """The table of assessors; their scales only where the panel's mean rise is not near 0."""
-    found = effects(scored, drawn)
-    blends = scores["blend"].map({b: i for i, b in enumerate(dict.fromkeys(scores["blend"]))})
-    rise = drawn.rise @ (np.bincount(blends, minlength=drawn.rise.shape[1]) / len(scores))
-    known = rise.mean() > 2.0 * rise.std()
-    people = pd.factorize(scores["assessor"])[1]
-    shifts = dict(zip(people, found.get("assessor", np.zeros(len(people))), strict=True))
-    agreed = agreements(scores, shifts)
-    return panel_table(scores, found, float(rise.mean()) if known else None, agreed, unlike(agreed))
-
-
-def _answer_rows(panel, blends, rise):
-    rows = []
-    for b, blend in enumerate(blends):
-        lower, middle, upper = np.quantile(rise[:, b], [0.05, 0.5, 0.95])
-        rows.append((panel, blend, middle, lower, upper))
-    return rows
-
-
-def _with_and_without(fit, scores, air, draws, seed):
-    """The answers with all assessors and without those flagged, and the notes that say so."""
-    frames, notes = [fit.answers], []
-    odd = fit.panel[fit.panel["scored"] != ""]
+    odd = unlike(agreements(scores, shifts.mean().to_dict()))
+    reasons = [((tester,), f"scored {how}") for tester, how in sorted(odd.items())]
     used = works_with(scores)
-    reasons = [((r.assessor,), f"scored {r.scored}") for r in odd.itertuples()]
     if used:
         verb = "works" if len(used) == 1 else "work"
         reasons.append((used, f"{verb} with the fragrance and may be used to it"))
-    for people, reason in reasons:
-        rest = scores[~scores["assessor"].isin(people)].reset_index(drop=True)
-        frame, words = _without(fit, people, rest, air, draws, seed)
-        frames += [] if frame is None else [frame]
-        notes.append(f"{_listed(people)} {reason}. {words}")
-    return pd.concat(frames, ignore_index=True), tuple(notes)
+    return tuple(
+        f"{_listed(people)} {reason}. {_without(fit, people, scores, draws, seed)}"
+        for people, reason in reasons
+    )
 
 
-def _without(fit, people, rest, air, draws, seed):
-    """Answers without some assessors as a frame, and the sentence that compares."""
-    names = _listed(people)
+def _without(fit, people, scores, draws, seed):
+    """The sentence that compares the rise with some testers and without."""
+    names, rest = _listed(people), scores[~scores["assessor"].isin(people)].reset_index(drop=True)
     if rest.empty:
-        return None, "Nobody else scored: ask somebody who does not."
+        return "Nobody else scored: ask somebody who does not."
     try:
         rest, _ = _several_loads(rest, SAID[fit.kind])
-        other = _fit(rest, fit.kind, air, draws, seed)
+        other = _fit(rest, fit.kind, draws, seed)
     except FitError as error:
-        return None, f"Without {names} there is no answer: {error}."
+        return f"Without {names} there is no answer: {error}."
     each = [
         f"{blend} {_gain(fit.rise[:, b])} with and "
         f"{_gain(other.rise[:, other.blends.index(blend)])} without"
         for b, blend in enumerate(fit.blends)
         if blend in other.blends
     ]
-    words = (
+    return (
         f"The gain of {SAID[fit.kind]} throw from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % "
         f"of wax with {names} and without, 90 % interval in brackets: {'; '.join(each)}."
     )
-    return other.answers.assign(panel=f"without {names}"), words
 
 
 def _listed(people):
@@ -555,6 +430,6 @@ def _order_notes(fit):
     return tuple(
         f"Scores change by {r.estimate:+.1f} points ({r.lower:+.1f} to {r.upper:+.1f}) "
         f"{WORDS[r.effect]}; this is allowed for."
-        for r in fit.order.itertuples()
-        if r.lower > 0.0 or r.upper < 0.0
+        for r in fit.session.itertuples()
+        if r.effect in WORDS and (r.lower > 0.0 or r.upper < 0.0)
     )

@@ -1,7 +1,7 @@
 """How throw falls over hours on the warmer, and after how many hours it is below a limit.
 
-score = A exp(-k (t - first check)) + assessor + assessor's own fall + pot + piece + check + error,
-with a straight fall beside it. A check is one piece at one time: what several assessors smell then
+score = A exp(-k (t - first check)) + tester + tester's own fall + pot + piece + check + error,
+with a straight fall beside it. A check is one piece at one time: what several testers smell then
 is one state of one room, so that more noses are not more pieces.
 """
 
@@ -11,22 +11,23 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
-    FORMS,
+    FADING,
+    FALLING,
     OverTime,
+    Setting,
     arm_place,
     arm_words,
     arms_of,
-    arranged,
     code_list,
-    common_fields,
     curve_frame,
-    described,
-    effects_of,
+    fit_blends,
+    need_times,
     quantiles,
     table_of,
+    time_to,
     usable,
 )
-from scentlab.maths.fading import FADING, FALLING, time_to
+from scentlab.fitting.throw_model import FLOOR, MEDIANS, SPREAD
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 
@@ -38,6 +39,12 @@ SOURCES = {
     "check": "between checks of a piece",
     "error": "of a single score",
 }
+SETTING = Setting(
+    {FADING: 0.5, FALLING: 0.5},
+    {"assessor": MEDIANS["assessor"], "fall": MEDIANS["scale"], "pot": MEDIANS["pot"],
+     "code": MEDIANS["code"], "check": 0.4, "error": MEDIANS["score"]},
+    SPREAD, FLOOR, 10.0, SOURCES,
+)  # fmt: skip
 HALF = 0.5
 UNNAMED = "not named"
 
@@ -64,7 +71,7 @@ class ThrowLife(OverTime):
             parts = [(f"throw at {h:g} h", throw[:, i], "0 to 10") for i, h in enumerate(hours)]
             parts.append(("hours until half of the first", half, "h"))
             values += [(f"{name}, {arm_words(arm)}", *rest) for name, *rest in parts]
-        return table_of(values, self.sds, self.confidence)
+        return table_of(values, self.sds, "points", self.confidence)
 
     @property
     def sentence(self):
@@ -83,45 +90,33 @@ class ThrowLife(OverTime):
 def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     """Fit how warm throw falls over hours on the warmer.
 
-    Parameters
-    ----------
     warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, assessor, throw
-        (0 to 10); rows without a throw are weighings and are not looked at.
-    confidence : float, of the intervals. draws : int. seed : int.
-
-    Returns
-    -------
-    ThrowLife
-
-    Raises
-    ------
-    FitError when there is too little to fit.
+    (0 to 10); rows without a throw are weighings and are not looked at. The rest as in
+    :func:`~scentlab.fitting.longevity.fit_longevity`. Raises FitError for too little to fit.
     """
     scores, notes = _settle(warmings)
-    _need_times(scores)
-    arms, arm = arms_of(scores)
+    need_times(scores, "throw was scored")
+    if scores["throw"].nunique() == 1:
+        raise FitError(
+            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
+            "there is no error to measure; score longer, or with more assessors"
+        )
+    arms, arm = arms_of(scores, "scores", assessors=("assessor", "nunique"))
     first = float(scores["hours"].min())
     time = scores["hours"].to_numpy() - first
-    centred = (time - time.mean()) / time.max()
     check = scores["code"] + "\n" + scores["hours"].astype(str)
     wanted = {
-        "assessor": (scores["assessor"], None), "fall": (scores["assessor"], centred),
+        "assessor": (scores["assessor"], None),
+        "fall": (scores["assessor"], (time - time.mean()) / time.max()),
         "pot": (scores["pot"], None), "code": (scores["code"], None), "check": (check, None),
-    }
-    effects = effects_of(scores, arm, wanted)
-    data = arranged(time, scores["throw"], arms, arm, effects)
-    common = common_fields(
-        data, arms, ((FADING, False), (FALLING, False), (FADING, True), (FALLING, True)),
-        "the throw scores follow a curve exactly: there is no error to measure; let more "
-        "assessors score, or more pieces", SOURCES, "points", draws, seed,
-    )
-    arms = described(arms, scores, arm, "scores", assessors=("assessor", "nunique"))
+    }  # fmt: skip
+    found = fit_blends(scores, scores["throw"].to_numpy(), time, arm, wanted, SETTING, draws, seed)
     keys = ["blend", "load_pct", "code", "assessor", "hours"]
     points = scores.groupby(keys, sort=False, as_index=False)["throw"].mean()
     fit = ThrowLife(
-        arms, **common, first_h=first, longest_h=float(scores["hours"].max()), points=points,
+        arms, **found, first_h=first, longest_h=float(scores["hours"].max()), points=points,
         confidence=confidence,
-    )
+    )  # fmt: skip
     return replace(fit, notes=notes + _panel_notes(scores) + _arm_notes(fit))
 
 
@@ -131,11 +126,28 @@ def life_curve(fit, blend, hours, load_pct=None):
 
     Parameters
     ----------
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : ThrowLife
+    blend : str
+    hours : float or array
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with hours, throw (median), lower and upper; missing outside the hours tested.
+    DataFrame
+        hours, throw (0 to 10, median), lower and upper; missing outside the hours tested.
+
+    Raises
+    ------
+    FitError
+        For a blend or load that was not tested.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [1.0, 2.0, 4.0, 8.0], "throw": [8.0, 7.0, 6.0, 3.5]})
+    >>> rows = rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0, assessor="A1")
+    >>> life_curve(fit_throw_life(rows, draws=200), "soft", [4, 9])["throw"].isna().tolist()
+    [False, True]
     """
     return curve_frame(fit, blend, hours, load_pct, "throw")[1]
 
@@ -146,19 +158,35 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
 
     Parameters
     ----------
-    fit : ThrowLife, or a Longevity that holds one. throw : float or array, 0 to 10, the limit; or
-    share : float, the limit as a share of the throw at the first check, such as 0.5.
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : ThrowLife, or a Longevity that holds one
+    blend : str
+    throw : float or array
+        The limit, 0 to 10; or
+    share : float
+        the limit as a share of the throw at the first check, such as 0.5.
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with throw (the limit), hours (median), lower, upper, first_h, longest_h and words.
-    Hours beyond the longest tested are infinite and said as such; hours at the first check mean
-    that throw was below the limit from then on.
+    DataFrame
+        throw (the limit), hours (median), lower, upper, first_h, longest_h and words. Hours beyond
+        the longest tested are infinite; hours at the first check mean that throw was below the
+        limit from then on.
 
     Raises
     ------
-    FitError for a blend or load that was not tested; ValueError without one of throw and share.
+    FitError
+        For a blend or load that was not tested.
+    ValueError
+        Without one of throw and share.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [1.0, 2.0, 4.0, 8.0], "throw": [8.0, 7.0, 6.0, 3.5]})
+    >>> rows = rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0, assessor="A1")
+    >>> bool(4 < hours_until(fit_throw_life(rows, draws=200), "soft", share=0.5)["hours"][0] < 8)
+    True
     """
     life = getattr(fit, "throw_life", fit)
     if life is None:
@@ -175,10 +203,10 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
     else:
         limits = [(float(t), float(t)) for t in np.atleast_1d(throw)]
     rows = []
-    for told, limit in limits:
+    for asked, limit in limits:
         lower, middle, upper = map(float, quantiles(_hours(life, place, limit), life.confidence))
         words = _hours_words(lower, middle, upper, arm, life.confidence)
-        rows.append((told, middle, lower, upper, arm["first_h"], arm["longest_h"], words))
+        rows.append((asked, middle, lower, upper, arm["first_h"], arm["longest_h"], words))
     columns = ["throw", "hours", "lower", "upper", "first_h", "longest_h", "words"]
     return pd.DataFrame(rows, columns=columns)
 
@@ -186,14 +214,7 @@ def hours_until(fit, blend, throw=None, *, share=None, load_pct=None):
 def _hours(fit, place, limit):
     """Draws (D,) of the hours at which an arm's throw is down at a limit; beyond: infinite."""
     arm = fit.arms.loc[place]
-    rate = fit.rate[:, fit.blends.index(arm["blend"])]
-    limit = np.broadcast_to(np.asarray(limit, float), rate.shape)
-    hours = np.empty(len(rate))
-    for i, name in enumerate(fit.forms["form"]):
-        own = fit.draw_form == i
-        time = time_to(FORMS[name], fit.level[own, place], rate[own], limit[own])
-        hours[own] = fit.first_h + time
-    hours = np.maximum(hours, arm["first_h"])
+    hours = np.maximum(fit.first_h + time_to(fit, place, limit), arm["first_h"])
     return np.where(hours > arm["longest_h"], np.inf, hours)
 
 
@@ -230,20 +251,6 @@ def _settle(warmings):
     return rows, notes
 
 
-def _need_times(scores):
-    times = np.unique(scores["hours"])
-    if len(times) < 3:
-        told = " and ".join(f"{t:g} h" for t in times)
-        raise FitError(
-            f"throw was scored at {told} on the warmer only; a curve needs three times or more"
-        )
-    if scores["throw"].nunique() == 1:
-        raise FitError(
-            f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
-            "there is no error to measure; score longer, or with more assessors"
-        )
-
-
 def _panel_notes(scores):
     notes, people = [], scores["assessor"].nunique()
     if people == 1:
@@ -267,7 +274,7 @@ def _panel_notes(scores):
 
 
 def _arm_notes(fit):
-    """Where nothing falls, and where pieces are too few to tell how they differ."""
+    """Where nothing falls, and where pieces are too few to show how they differ."""
     notes = []
     for place, arm in fit.arms.iterrows():
         rate = fit.rate[:, fit.blends.index(arm["blend"])]

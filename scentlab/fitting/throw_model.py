@@ -24,7 +24,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.maths.curves import SHAPES, bow, scaled
-from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior
+from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior, tellable
 
 SOURCES = {
     "assessor": "between assessors",
@@ -47,8 +47,6 @@ FLOOR = 0.15
 MIDDLE = 5.0
 COEFFICIENTS = {"level": 10.0, "rise": 3.0, "bow": 2.0}
 EXTRAS = {"minutes": 3.0, "position": 1.0, "before": 0.5}
-# Draws of the standard deviations in a round; with many effects they are dear and nearly normal.
-FEW_DRAWS, MANY_DRAWS, MANY_EFFECTS = 64, 128, 400
 
 
 @dataclass(frozen=True)
@@ -112,33 +110,16 @@ def _columns(designs, load, lo, hi):
 
 
 def _groupings(scores, fixed, share):
-    """The groupings that the scores can hold: more than one group, not a group per score, none
-    that parts the scores as another does, and none that the levels of the blends take up."""
-    text = {n: scores[n].astype(str) for n in ("assessor", "sitting", "pot", "pour", "code")}
-    text["taste"] = text["assessor"] + "\n" + scores["blend"].astype(str)
-    names, groups, slopes, partitions = [], [], [], set()
-    for name in SOURCES:
-        if name == "scale":
-            names.append(name)
-            groups.append(pd.factorize(text["assessor"])[0])
-            slopes.append(share)
-        if name not in text:
-            continue
-        index, levels = pd.factorize(text[name])
-        if not 1 < len(levels) < len(scores) or index.tobytes() in partitions:
-            continue
-        if len(levels) <= fixed.shape[1] and _taken_up(np.eye(len(levels))[index], fixed):
-            continue
-        partitions.add(index.tobytes())
-        names.append(name)
-        groups.append(index)
-        slopes.append(None)
-    return names, groups, slopes
-
-
-def _taken_up(columns, fixed):
-    left = columns - fixed @ np.linalg.lstsq(fixed, columns, rcond=None)[0]
-    return bool(np.abs(left).max() < 1e-8)
+    """The groupings that the scores can hold, and the testers' scales, which the prior holds."""
+    wanted = {
+        n: (scores["assessor"].astype(str) + "\n" + scores["blend"] if n == "taste" else scores[n],
+            None)
+        for n in SOURCES if n not in ("scale", "score")
+    }  # fmt: skip
+    found = list(zip(*tellable(wanted, fixed), strict=True))
+    place = int(bool(found) and found[0][0] == "assessor")
+    found.insert(place, ("scale", pd.factorize(scores["assessor"])[0], share))
+    return zip(*found, strict=True)
 
 
 @dataclass(frozen=True)
@@ -158,8 +139,7 @@ class Draws:
 def draw(scored, draws, seed):
     """Draws of everything, each of the same weight."""
     marginal = scored.marginal
-    many = marginal.groupings.ztz.shape[0] > MANY_EFFECTS
-    found = draw_posterior(marginal, draws, seed, size=FEW_DRAWS if many else MANY_DRAWS)
+    found = draw_posterior(marginal, draws, seed)
     n = marginal.shape[1]
     level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
     names = np.array([s for s, _ in scored.designs])
@@ -199,16 +179,3 @@ def _limits(bends, chances):
     middle, low, high = np.exp(np.interp([0.5, 0.025, 0.975], ends, np.log(bends)))
     low = low if chances[0] < 0.025 else np.nan
     return float(middle), float(low), float(high) if chances[-1] < 0.025 else np.nan
-
-
-def effects(scored, draws):
-    """Predicted effects of each grouping by name, at the median sds and the likeliest design."""
-    marginal, found = scored.marginal, draws.posterior
-    x = marginal.design(int(np.argmax(found.chances)))
-    log_sds = np.median(found.log_sds, axis=0)
-    error = marginal.error(log_sds)
-    factor = marginal.groupings.factor(np.exp(log_sds[:-1]) / np.sqrt(error))
-    rest = marginal.whole[:, -1] - x @ found.coefficients.mean(axis=0)
-    h = factor.forward((marginal.groupings.zt @ rest)[:, None])[:, 0]
-    pieces = np.split(factor.effects(h), np.cumsum(marginal.groupings.levels)[:-1])
-    return dict(zip(scored.names, pieces, strict=True))

@@ -1,27 +1,27 @@
 """Weight that pieces lose on a warmer, and the part of their fragrance that it is.
 
-weight = start of the piece - A (1 - exp(-k t)) (1 + piece + pot) + error, with a straight line
-beside it. The start of each piece is taken out exactly, so that an error of the first weighing
-does not pass for a loss.
+loss = A (1 - exp(-k t)) (1 + piece + pot) + start of the piece + error, with a straight line
+beside it. The error of the first weighing of a piece is in all its losses, and so an effect of
+its own that does not pass for a loss.
 """
 
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
+    APPROACH,
+    STRAIGHT,
     OverTime,
+    Setting,
     arm_words,
     arms_of,
-    arranged,
     code_list,
-    common_fields,
     curve_frame,
-    described,
-    effects_of,
+    fit_blends,
+    need_times,
     table_of,
     usable,
 )
-from scentlab.maths.fading import APPROACH, STRAIGHT, contrasts
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.units import content_from_load
@@ -29,8 +29,12 @@ from scentlab.units import content_from_load
 SOURCES = {
     "code": "between pieces of a pot, over the whole time",
     "pot": "between pots, over the whole time",
+    "start": "between pieces at their start",
     "error": "of a single weighing",
 }
+# Standard deviations as shares of the largest mean loss: wide, since scales differ.
+MEDIANS = {"code": 0.08, "pot": 0.08, "start": 0.02, "error": 0.02}
+SPREAD, FLOOR = 0.8, 0.001
 # A form that is this likely is not ruled out.
 LIKELY = 0.1
 
@@ -53,7 +57,7 @@ class WeightLoss(OverTime):
             words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
             values.append((f"weight lost {words}", loss, "g"))
             values.append((f"fragrance gone {words}", share, "% of the fragrance"))
-        return table_of(values, self.sds, self.confidence)
+        return table_of(values, self.sds, "g", self.confidence)
 
     @property
     def sentence(self):
@@ -73,47 +77,40 @@ class WeightLoss(OverTime):
 def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
     """Fit the weight lost on the warmer over hours.
 
-    Parameters
-    ----------
     warmings : DataFrame with columns code, pot, blend, load_pct (% of wax), hours, weight_g; rows
-        without a weight are throw scores and are not looked at.
-    piece_g : planned weight of a piece (g), for pieces that were not weighed at hour 0.
-    confidence : float, of the intervals. draws : int. seed : int.
-
-    Returns
-    -------
-    WeightLoss
-
-    Raises
-    ------
-    FitError when there is too little to fit, or nothing was lost.
+    without a weight are throw scores and are not looked at. The rest as in
+    :func:`~scentlab.fitting.longevity.fit_longevity`. Raises FitError for too little to fit, or
+    when nothing was lost.
     """
     weighings, notes = _settle(warmings)
     weighings, more = _with_starts(weighings, piece_g)
     notes += more
-    _need_times(weighings)
+    need_times(weighings, "pieces were weighed")
     weighings = _losses(weighings)
-    notes += _grown(weighings) + _too_much(weighings)
-    arms, arm = arms_of(weighings)
-    wanted = {"pot": (weighings["pot"], "curve"), "code": (weighings["code"], "curve")}
-    effects = effects_of(weighings, arm, wanted)
-    within = contrasts(weighings["code"].to_numpy())
-    data = arranged(weighings["hours"], -weighings["weight_g"], arms, arm, effects, within)
-    common = common_fields(
-        data, arms, ((STRAIGHT, False), (APPROACH, False), (APPROACH, True)),
-        "the weights follow a curve exactly: there is no error to measure; weigh on a finer scale "
-        "or more pieces", SOURCES, "g", draws, seed,
+    notes += _unlikely(weighings)
+    arms, arm = arms_of(
+        weighings, "weighings", piece_g=("start_g", "mean"), fragrance_g=("fragrance_g", "mean")
     )
-    arms = described(arms, weighings, arm, "weighings")
-    start = weighings.assign(arm=arm).drop_duplicates("code").groupby("arm")
-    arms = arms.assign(
-        piece_g=start["start_g"].mean(), fragrance_g=start["fragrance_g"].mean()
-    )
+    later = weighings["hours"].to_numpy() > 0
+    rows = weighings[later]
+    wanted = {
+        "pot": (rows["pot"], "curve"), "code": (rows["code"], "curve"),
+        "start": (rows["code"], None),
+    }  # fmt: skip
+    most = float(rows.groupby(["blend", "hours"])["loss_g"].mean().abs().max())
+    setting = Setting(
+        {STRAIGHT: 0.5, APPROACH: 0.5}, {n: most * sd for n, sd in MEDIANS.items()}, SPREAD,
+        FLOOR * most, 10.0 * most, SOURCES,
+    )  # fmt: skip
+    found = fit_blends(
+        rows, rows["loss_g"].to_numpy(), rows["hours"].to_numpy(), arm[later], wanted, setting,
+        draws, seed,
+    )  # fmt: skip
     points = weighings[["blend", "load_pct", "pot", "code", "hours", "loss_g", "share_pct"]]
     return WeightLoss(
-        arms, **common, first_h=0.0, longest_h=data.end, points=points.reset_index(drop=True),
-        confidence=confidence, notes=notes + _arm_notes(arms, common["forms"]) + (_NOT_SCENT,),
-    )
+        arms, **found, first_h=0.0, longest_h=float(rows["hours"].max()), points=points,
+        confidence=confidence, notes=notes + _arm_notes(arms, found["forms"]) + (_NOT_SCENT,),
+    )  # fmt: skip
 
 
 _NOT_SCENT = (
@@ -128,12 +125,29 @@ def loss_curve(fit, blend, hours, load_pct=None):
 
     Parameters
     ----------
-    load_pct : % of wax; needed where the blend was tested at more than one load.
+    fit : WeightLoss
+    blend : str
+    hours : float or array
+    load_pct : float or None
+        In % of wax; needed where the blend was tested at more than one load.
 
     Returns
     -------
-    DataFrame with hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper
-    (% of the fragrance in the piece). Beyond the longest time tested all of them are missing.
+    DataFrame
+        hours, loss_g (median), lower, upper (g), share_pct, share_lower and share_upper (% of the
+        fragrance in the piece). Beyond the longest time tested all of them are missing.
+
+    Raises
+    ------
+    FitError
+        For a blend or load that was not tested.
+
+    Examples
+    --------
+    >>> rows = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25.0, 24.6, 24.4, 24.1]})
+    >>> fit = fit_weight_loss(rows.assign(code="101", pot="K1", blend="soft", load_pct=10.0))
+    >>> bool(0.8 < loss_curve(fit, "soft", 8.0)["loss_g"][0] < 1.0)
+    True
     """
     arm, frame = curve_frame(fit, blend, hours, load_pct, "loss_g")
     share = 100.0 / arm["fragrance_g"] * frame[["loss_g", "lower", "upper"]]
@@ -146,17 +160,15 @@ def _settle(warmings):
     rows, notes = usable(
         warmings, "weight_g", "no piece was weighed on the warmer; weigh pieces, or leave weights "
         "out", "weighings",
-    )
+    )  # fmt: skip
     keys = ["code", "pot", "blend", "load_pct", "hours"]
-    rows = rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()
-    return _in_order(rows), notes
+    return _in_order(rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean()), notes
 
 
 def _in_order(rows):
     """Rows piece by piece in time, blends as they first appear."""
-    rows = rows.assign(order=pd.factorize(rows["blend"])[0])
-    rows = rows.sort_values(["order", "code", "hours"], kind="stable", ignore_index=True)
-    return rows.drop(columns="order")
+    order = pd.Series(pd.factorize(rows["blend"])[0], rows.index)
+    return rows.iloc[np.lexsort((rows["hours"], rows["code"], order))].reset_index(drop=True)
 
 
 def _with_starts(rows, piece_g):
@@ -176,23 +188,9 @@ def _with_starts(rows, piece_g):
         return rows, (f"Not weighed at hour 0, so left out: pieces {names}.",)
     first = bare.drop_duplicates("code").assign(hours=0.0, weight_g=float(piece_g))
     return _in_order(pd.concat([rows, first])), (
-        f"Not weighed at hour 0, so the planned {piece_g:g} g stand for their start, and what the "
+        f"Not weighed at hour 0, so the planned {piece_g:g} g count as their start, and what the "
         f"casting missed passes for a loss: pieces {names}.",
     )
-
-
-def _need_times(rows):
-    times = np.unique(rows["hours"])
-    if len(times) == 1:
-        raise FitError(
-            f"pieces were weighed at {times[0]:g} h only; a loss needs a weighing at hour 0 and at "
-            "two later times"
-        )
-    if len(times) == 2:
-        raise FitError(
-            f"pieces were weighed at {times[0]:g} h and {times[1]:g} h only; a curve needs a "
-            "weighing at hour 0 and at two later times"
-        )
 
 
 def _losses(rows):
@@ -214,8 +212,8 @@ def _losses(rows):
     return rows
 
 
-def _grown(rows):
-    """A note on pieces heavier at their last weighing than at their first; FitError if all are."""
+def _unlikely(rows):
+    """Notes on pieces that grew, or lost more than the fragrance in them; FitError if all grew."""
     last = rows.drop_duplicates("code", keep="last")
     grown = last[last["loss_g"] < -1e-9]
     if len(grown) == len(last):
@@ -224,24 +222,18 @@ def _grown(rows):
             f"{code_list(grown['code'])}); a warmer adds nothing: look at the scale, its zero and "
             "the dish that was weighed with the piece"
         )
-    return tuple(
+    notes = [
         f"Piece {r.code} weighs {-r.loss_g:.2f} g more at {r.hours:g} h than at hour 0: a wrong "
         "weighing, or the dish was weighed with it; correct the entry or make it void."
         for r in grown.itertuples()
+    ]
+    over = rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].drop_duplicates("code")
+    return tuple(notes) + tuple(
+        f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
+        f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
+        "weighing; look, and correct the entry or make it void."
+        for _, r in over.sort_values("code").iterrows()
     )
-
-
-def _too_much(rows):
-    """A note on each piece that lost more than the fragrance that was in it."""
-    notes = []
-    for _, own in rows[rows["loss_g"] > rows["fragrance_g"] + 1e-9].groupby("code", sort=True):
-        r = own.iloc[0]
-        notes.append(
-            f"Piece {r['code']} of {arm_words(r)} lost {r['loss_g']:.2f} g by {r['hours']:g} h, "
-            f"more than the {r['fragrance_g']:.2f} g of fragrance in it: spilled wax or a wrong "
-            "weighing; look, and correct the entry or make it void."
-        )
-    return tuple(notes)
 
 
 def _arm_notes(arms, forms):
@@ -251,14 +243,14 @@ def _arm_notes(arms, forms):
             "One piece of each blend and load was weighed: how pieces differ is not known, and "
             "the intervals hold for that piece."
         )
-    likely = forms[forms["weight"] >= LIKELY]["form"].unique()
-    if len(likely) > 1:
-        notes.append(
-            "The weights do not tell a straight line from a loss that levels off: nothing is "
-            "known of where it would end."
-        )
-    elif likely[0] == STRAIGHT.name:
+    curved = forms.loc[forms["form"] == APPROACH.name, "weight"].max()
+    if curved < LIKELY:
         notes.append(
             "The loss was still a straight line at the last weighing: the end of it is not known."
+        )
+    elif curved < 1.0 - LIKELY:
+        notes.append(
+            "The weights do not show whether the loss is a straight line or levels off: nothing is "
+            "known of where it would end."
         )
     return tuple(notes)

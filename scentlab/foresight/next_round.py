@@ -10,15 +10,18 @@ from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.preposterior import PotBank, SweatDraws, Worth, choose_pots, moments_after
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
-from scentlab.planning.refusal import PlanError, count_of, need_number, need_whole
+from scentlab.planning.refusal import count_of, need_whole
 from scentlab.results import Result
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load_oz
 
 _STEP = 0.5
 _MOST_LOADS = 14  # candidate loads of a blend
-# Looks and draws that the chosen round is judged by, more than it is chosen by, and the groups of
-# either that are left out in turn for the error.
+# Simulated looks, and draws they are judged under, that a round is chosen by, and how often each of
+# its pots is exchanged; looks and draws that it is judged by, more than it is chosen by, and the
+# groups of either that are left out in turn for the error.
+_LOOKS, _DRAWS, _PASSES = 100, 400, 1
 _JUDGED_LOOKS, _JUDGED_DRAWS, _GROUPS = 300, 1200, 10
+WORTH_PCT = 0.1  # points of load; a smaller expected rise is not worth a round
 
 
 @dataclass(frozen=True, repr=False)
@@ -36,7 +39,6 @@ class NextRound(Result):
     gain_error_pct, width_error_pct : Monte Carlo standard errors of the expected gain and of the
         expected width, means over blends.
     pours : int. pieces : int, sweat pieces of each pour. stress : of these pieces.
-    stop_below_pct : the expected gain under which another round is not worth it.
     seed : int.
     """
 
@@ -45,7 +47,6 @@ class NextRound(Result):
     pours: int
     pieces: int
     stress: str
-    stop_below_pct: float
     seed: int
     gain_error_pct: float
     width_error_pct: float
@@ -58,13 +59,8 @@ class NextRound(Result):
 
     @property
     def worth_it(self):
-        """False when the expected gain is below the stated amount: stop pouring."""
-        return self.expected_gain_pct >= self.stop_below_pct
-
-    @property
-    def pairs(self):
-        """The pours as (blend, load), one for each."""
-        return tuple((r.blend, x) for r in self.table.itertuples() for x in r.loads_pct)
+        """False when the expected gain is below ``WORTH_PCT``: stop pouring."""
+        return self.expected_gain_pct >= WORTH_PCT
 
     def sheet(self, wax_g):
         """One row per pour with the wax of a pour given in g: pot, blend, load_pct, content_pct,
@@ -90,12 +86,11 @@ class NextRound(Result):
         )
         if self.worth_it:
             return said + "."
-        return f"Stop here: {said}; another round must bring {self.stop_below_pct:g}."
+        return f"Stop here: {said}; another round must bring {WORTH_PCT:g}."
 
 
 @one_thread()
-def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=None,
-               blends=None, stop_below_pct=0.1, looks=100, draws=400, passes=1):
+def next_round(analysis, *, pours, seed, loads_a_pot=1):
     """Choose new pots and their loads for the highest expected safe loads.
 
     Looks at each pot that might be poured are simulated from the posterior draws on all evidence,
@@ -107,14 +102,8 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
     Parameters
     ----------
     analysis : Analysis. pours : int, pours of the round. seed : whole number.
-    candidates : dict of blend to loads (% of wax) that could be poured; None takes steps of half
-        a point about the loads where the limit grade begins.
-    loads_a_pot : loads drawn from each new pot; fewer loads from more pots tell more and are
-        more work.
-    pieces : sweat pieces of a pour; None takes the usual number of the series.
-    blends : names of the blends whose ceiling matters; None for all.
-    stop_below_pct : points of load; a smaller expected rise is not worth a round.
-    looks, draws : simulated looks, and draws they are judged under. passes : rounds of exchange.
+    loads_a_pot : loads drawn from each new pot, 1 to 4; fewer loads from more pots tell more and
+        are more work.
 
     Returns
     -------
@@ -123,32 +112,34 @@ def next_round(analysis, *, pours, seed, candidates=None, loads_a_pot=1, pieces=
     Raises
     ------
     PlanError when what is asked for cannot be poured.
+
+    Examples
+    --------
+    ``next_round(analyse(series), pours=6, seed=1).sheet(250)`` lists what to weigh.
     """
-    fit, rules = analysis.believed, analysis.rules
-    stress = analysis.ceiling.stress
-    need_whole(pours, "pours of the next round", 1, 500, "pours")
+    need_whole(pours, "pours of the next round", 1, 500, "pours", field="pours")
     need_whole(loads_a_pot, "loads_a_pot", 1, 4, "loads")
     need_whole(seed, "seed", 0, 2**63 - 1)
-    need_number(stop_below_pct, "stop_below_pct", 0, 20, "points of load")
-    wanted = _wanted(fit, blends)
-    usual = _usual_pieces(fit, stress)
-    pieces = need_whole(usual if pieces is None else pieces, "sweat pieces of a pour", 1, 50)
+    fit, rules, stress = analysis.believed, analysis.rules, analysis.ceiling.stress
+    looked = fit.counts[fit.counts["stress"] == stress]
+    pieces = max(1, int(looked["n"].median()))
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
-    loads = _candidate_loads(fit, at_risk, wanted, candidates)
-    limits = _limits(analysis.series.blends)
-    belief = _Belief(fit, at_risk, wanted, rules.confidence, limits, stress)
-    bank, weights, values = belief.bank(looks, draws, pieces, seed)
+    limits = pd.to_numeric(analysis.series.blends.set_index("blend")["limit_load_pct"])
+    limits = limits.reindex(fit.blends).fillna(np.inf)
+    belief = _Belief(fit, at_risk, rules.confidence, limits.to_numpy(), stress)
+    bank, weights, values = belief.bank(_LOOKS, _DRAWS, pieces, seed)
 
     def worth(log_likelihood):
         return -belief.worth.safe(log_likelihood, weights, values).mean()
 
-    pots = _choose(fit, loads, pours, loads_a_pot, bank, worth, passes)
+    loads = [_usual_loads(fit, at_risk, place) for place in range(len(fit.blends))]
+    pots = _choose(loads, pours, loads_a_pot, bank, worth)
     judged = belief.judge(pots, pieces, seed)
     table = _table(fit, pots, judged)
     return NextRound(
-        table, belief.gain(judged[-1]), pours, pieces, stress, float(stop_below_pct), seed,
-        judged[-1].safe_error, judged[-1].width_error,
-        _notes(fit, loads_a_pot, pieces, stress) + _over_limit(table, limits),
+        table=table, gain=belief.gain(judged[-1]), pours=pours, pieces=pieces, stress=stress,
+        seed=seed, gain_error_pct=judged[-1].safe_error, width_error_pct=judged[-1].width_error,
+        notes=(*_notes(fit, loads_a_pot, pieces, stress), *_over_limit(table, limits)),
     )
 
 
@@ -163,19 +154,17 @@ class _Judged:
 
 
 class _Belief:
-    """What is believed of the loads at risk of the blends that matter."""
+    """What is believed of the loads at risk."""
 
-    def __init__(self, fit, at_risk, wanted, confidence, limits, stress):
-        self.fit, self.wanted = fit, wanted
-        self.draws = _by_meaning(fit, stress)
-        self.values = at_risk[:, [fit.blends.index(b) for b in wanted]]
+    def __init__(self, fit, at_risk, confidence, limits, stress):
+        self.fit, self.values, self.draws = fit, at_risk, _by_meaning(fit, stress)
         chances = (1.0 - confidence, 0.05, 0.95)
         each = [weighted_quantile(v, fit.weights, chances) for v in self.values.T]
         safe, lower, upper = np.array(each).T
         mean = fit.weights @ self.values / fit.weights.sum()
         sd = np.sqrt(fit.weights @ (self.values - mean) ** 2 / fit.weights.sum())
         self.width, self.width_of_sd = upper - lower, (upper - lower) / sd
-        self.worth = Worth((mean - safe) / sd, np.array([limits.get(b, np.inf) for b in wanted]))
+        self.worth = Worth((mean - safe) / sd, limits)
         self.safe = np.minimum(safe, self.worth.most)
 
     def bank(self, looks, draws, pieces, seed):
@@ -220,7 +209,7 @@ class _Belief:
 
     def gain(self, judged):
         return pd.DataFrame({
-            "blend": self.wanted, "safe_now_pct": self.safe, "safe_after_pct": judged.safe,
+            "blend": self.fit.blends, "safe_now_pct": self.safe, "safe_after_pct": judged.safe,
             "width_now_pct": self.width, "width_after_pct": judged.width,
         })
 
@@ -237,68 +226,25 @@ def _by_meaning(fit, stress):
     )
 
 
-def _choose(fit, loads, pours, loads_a_pot, bank, worth, passes):
+def _choose(loads, pours, loads_a_pot, bank, worth):
     """Pots as (blend index, loads); a last pot takes what is left."""
     number, left = divmod(pours, loads_a_pot)
-    pots = _pots(fit, loads, loads_a_pot)
-    if number and not pots:
-        raise PlanError(
-            f"no blend has {loads_a_pot} candidate loads; give more loads or a smaller loads_a_pot"
-        )
-    chosen = choose_pots(pots, number, bank, worth, passes)[0] if number else []
+    pots, rest = ([
+        (blend, pot) for blend, possible in enumerate(loads) for pot in combinations(possible, size)
+    ] for size in (loads_a_pot, left))
+    chosen = choose_pots(pots, number, bank, worth, _PASSES)[0] if number else []
     picked = [pots[i] for i in chosen]
     if left:
-        rest = _pots(fit, loads, left)
         total = bank.total(picked)
         found = [worth(total + bank.pot(*pot, len(picked))) for pot in rest]
         picked.append(rest[int(np.argmin(found))])
     return picked
 
 
-def _pots(fit, loads, size):
-    """Every pot of so many different loads of one blend."""
-    return [
-        (fit.blends.index(blend), pot)
-        for blend, possible in loads.items()
-        for pot in combinations(possible, size)
-    ]
-
-
-def _wanted(fit, blends):
-    wanted = tuple(fit.blends) if blends is None else tuple(blends)
-    unknown = [b for b in wanted if b not in fit.blends]
-    if unknown or not wanted:
-        said = f"no blend is called {', '.join(unknown)}" if unknown else "blends names none"
-        raise PlanError(f"{said}; fitted were {', '.join(fit.blends)}")
-    return wanted
-
-
-def _usual_pieces(fit, stress):
-    own = fit.counts[fit.counts["stress"] == stress]
-    return max(1, int(own["n"].median()))
-
-
-def _candidate_loads(fit, at_risk, wanted, candidates):
-    """Loads (% of wax) of each blend that could be poured."""
-    if candidates is None:
-        return {b: _usual_loads(fit, at_risk, b) for b in wanted}
-    unknown = [b for b in candidates if b not in fit.blends]
-    if unknown:
-        raise PlanError(
-            f"candidates name {', '.join(unknown)}; fitted were {', '.join(fit.blends)}"
-        )
-    found = {}
-    for blend, loads in candidates.items():
-        for load in loads:
-            need_number(load, f"a candidate load of {blend}", 0.1, 60, "% of wax")
-        found[blend] = tuple(sorted({float(x) for x in loads}))
-    return found
-
-
-def _usual_loads(fit, at_risk, blend):
-    """Steps from below the load at risk to past the capacity, not far beyond what was tested."""
-    place = fit.blends.index(blend)
-    tested = fit.tested.set_index("blend").loc[blend]
+def _usual_loads(fit, at_risk, place):
+    """Steps from below the load at risk to past the load at which half of the pieces sweat, not
+    far beyond what was tested (% of wax)."""
+    tested = fit.tested.set_index("blend").loc[fit.blends[place]]
     low = weighted_quantile(at_risk[:, place], fit.weights, 0.05)
     high = weighted_quantile(fit.named["capacity"][:, place], fit.weights, 0.95)
     low = np.clip(low, max(_STEP, tested["lowest_pct"] - 3.0), tested["highest_pct"])
@@ -340,12 +286,6 @@ def _table(fit, pots, judged):
     return pd.DataFrame(rows, columns=columns)
 
 
-def _limits(blends):
-    """The wax makers' limits that are known, by blend (% of wax)."""
-    limits = pd.to_numeric(blends["limit_load_pct"])
-    return {b: x for b, x in zip(blends["blend"], limits, strict=True) if not np.isnan(x)}
-
-
 def _notes(fit, loads_a_pot, pieces, stress):
     notes = [
         f"Each pour is counted with {count_of(pieces, 'sweat piece')} looked at "
@@ -355,19 +295,17 @@ def _notes(fit, loads_a_pot, pieces, stress):
     ]
     if fit.effective_size < 100:
         notes.append("The fit has few effective draws, so the order of the pots is rough.")
-    return tuple(notes)
+    return notes
 
 
 def _over_limit(table, limits):
     """A note on the loads above a wax maker's limit, or none."""
     over = {
-        r.blend: limits[r.blend] for r in table.itertuples()
-        if max(r.loads_pct) > limits.get(r.blend, np.inf)
+        r.blend: limits[r.blend] for r in table.itertuples() if max(r.loads_pct) > limits[r.blend]
     }
-    if not over:
-        return ()
-    told = ", ".join(f"{blend} {say_load(limit)}" for blend, limit in over.items())
-    return (
-        f"Some of these loads lie above the wax maker's limit ({told}): for testing only, not for "
-        "sale.",
-    )
+    if over:
+        listed = ", ".join(f"{blend} {say_load_oz(limit)}" for blend, limit in over.items())
+        yield (
+            f"Some of these loads lie above the wax maker's limit ({listed}): for testing only, "
+            "not for sale."
+        )

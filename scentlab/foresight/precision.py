@@ -9,11 +9,11 @@ import pandas as pd
 from scentlab.choosing.rules import Rules
 from scentlab.foresight.guess import need_guess
 from scentlab.foresight.running import run_series
-from scentlab.foresight.simulated import describe_task, plan_task, run_one
+from scentlab.foresight.simulated import plan_task, run_one
 from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.threads import one_thread
-from scentlab.planning.refusal import PlanError, count_of, need_whole
+from scentlab.planning.refusal import count_of, need, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.units import say_load
 
@@ -21,17 +21,20 @@ ALL = "all blends"
 SHORTFALL, SPREAD, WIDTH = "shortfall of the ceiling", "spread of the ceiling", "90 % width"
 CEILING_OVER, PICK_OVER = "ceiling oversaturates", "pick oversaturates"
 NO_ANSWER, THROW_LOST = "no tested load qualifies", "throw lost"
-UNITS = {
-    SHORTFALL: "points of load (% of wax)",
-    SPREAD: "points of load (% of wax)",
-    WIDTH: "points of load (% of wax)",
-    CEILING_OVER: "chance",
-    PICK_OVER: "chance",
-    NO_ANSWER: "chance",
-    THROW_LOST: "throw, 0 to 10",
+_POINTS = "points of load (% of wax)"
+# Unit and meaning of each measure.
+MEASURES = {
+    SHORTFALL: (_POINTS, "true load at risk less the ceiling, where there is a ceiling"),
+    SPREAD: (_POINTS, "standard deviation of the ceiling over series"),
+    WIDTH: (_POINTS, "width of the 90 % interval of the load at risk"),
+    CEILING_OVER: ("chance", "the ceiling lies above the true load at risk"),
+    NO_ANSWER: ("chance", "there is no ceiling"),
+    PICK_OVER: ("chance", "the pick lies above the true load at risk"),
+    THROW_LOST: ("throw, 0 to 10", "true throw at the best load that is safe, allowed and tested, "
+                 "less that at the pick"),
 }
 _FEW = 50
-_COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit"]
+_COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit", "meaning"]
 
 
 @dataclass(frozen=True, repr=False)
@@ -41,14 +44,8 @@ class Precision(Result):
     Attributes
     ----------
     table : DataFrame, blend ("all blends" for their mean), measure, estimate, se (Monte Carlo
-        error), series (how many the estimate rests on), unit. Measures:
-        shortfall of the ceiling: true load at risk less the ceiling, where there is a ceiling;
-        spread of the ceiling: its standard deviation over series;
-        90 % width: of the interval of the load at risk;
-        ceiling, pick oversaturates: chance that it lies above the true load at risk;
-        no tested load qualifies: chance of no ceiling;
-        throw lost: true throw at the best load that is safe, allowed and tested, less that at
-        the pick.
+        error), series (how many the estimate rests on), unit and meaning; measures are those of
+        ``MEASURES``.
     truth : DataFrame, blend and its true load at risk under the guess (% of wax).
     series, asked : series that were finished and that were asked for.
     draws, seed, throw_every : see :func:`precision`. rules, guess : dicts of what was assumed.
@@ -70,13 +67,15 @@ class Precision(Result):
         """False when the run was stopped before all series were finished."""
         return self.series == self.asked
 
+    def row(self, measure, blend=ALL):
+        """The row of a measure; estimate and se are missing where it was not simulated."""
+        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
+        return own.iloc[0] if len(own) else pd.Series(np.nan, ["estimate", "se"])
+
     def of(self, measure, blend=ALL):
         """Estimate and Monte Carlo error of a measure, a pair of floats."""
-        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
-        if own.empty:
-            known = ", ".join(dict.fromkeys(self.table["measure"]))
-            raise KeyError(f"there is no {measure!r} of {blend!r}; measures are {known}")
-        return float(own["estimate"].iloc[0]), float(own["se"].iloc[0])
+        row = self.row(measure, blend)
+        return float(row["estimate"]), float(row["se"])
 
     def limits(self, measure, blend=ALL):
         """Exact 90 % limits of a chance over the simulated series (Clopper and Pearson 1934).
@@ -84,10 +83,12 @@ class Precision(Result):
         For all blends the mean over the blends of a series counts as one series, as if its blends
         went alike: the limits are no narrower than they should be.
         """
-        own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]
-        number = int(own["series"].iloc[0])
-        count = min(round(self.of(measure, blend)[0] * number, 9), number)
-        return binomial_limits(count, number, 0.90)
+        row = self.row(measure, blend)
+        return share_limits(row["estimate"], int(row["series"]), 0.90)
+
+    def _error(self, measure):
+        se = self.of(measure)[1]
+        return f"± {se:.2f}" if np.isfinite(se) else "error not known"
 
     def _chance(self, measure):
         lower, upper = (100 * limit for limit in self.limits(measure))
@@ -98,19 +99,16 @@ class Precision(Result):
 
     @property
     def sentence(self):
-        short, short_se = self.of(SHORTFALL)
+        short, value = self.of(SHORTFALL)[0], self.of(THROW_LOST)[0]
         lost = ""
-        scored = THROW_LOST in set(self.table["measure"])
-        value, se = self.of(THROW_LOST) if scored else (np.nan, np.nan)
         if np.isfinite(value):
-            error = f"± {se:.2f}" if np.isfinite(se) else "error not known"
-            lost = f" The pick gives away {value:.2f} of 10 points of throw ({error})."
+            lost = (f" The pick gives away {value:.2f} of 10 points of throw "
+                    f"({self._error(THROW_LOST)}).")
         where = "no ceiling was found"
         if np.isfinite(short):
-            error = f"± {short_se:.2f}" if np.isfinite(short_se) else "error not known"
             side = "below" if short >= 0 else "ABOVE"
             where = (f"the ceiling came out {abs(short):.2f} points of load (% of wax) {side} the "
-                     f"load truly at risk, on average ({error})")
+                     f"load truly at risk, on average ({self._error(SHORTFALL)})")
         return (
             f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
             f"{where}. It was too high in {self._chance(CEILING_OVER)}; no tested load "
@@ -120,8 +118,8 @@ class Precision(Result):
 
 
 @one_thread()
-def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backend=None,
-              progress=None, keep=None, stop=None, draws=400, throw_every=8):
+def precision(plan, guess, *, series=200, seed, workers=None, rules=None, progress=None,
+              stop=None, draws=400, throw_every=8):
     """What a plan would find if the guess were right.
 
     The plan is poured and scored ``series`` times by simulation; each series is fitted and
@@ -131,13 +129,10 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backen
     ----------
     plan : Plan. guess : Truth of every blend of the plan (see :func:`guess_truth`).
     series : int, simulated series. seed : whole number; series k has child k of the numpy
-        SeedSequence of it, so that the numbers do not depend on workers or backend.
-    workers : int, processes; None takes all cores (or all threads of the Dask client).
+        SeedSequence of it, so that the numbers do not depend on workers.
+    workers : int, processes; None takes all cores.
     rules : Rules of the pick.
-    backend : joblib's name of a backend, such as "loky" or "dask"; None takes Dask when the
-        session has a client, else processes of this machine.
-    progress : callable(done, total), such as :func:`scentlab.foresight.running.text_bar` makes.
-    keep : file or folder where finished series are kept; a second call goes on from there.
+    progress : callable(done, total).
     stop : callable() asked between chunks of series; when true, what is done is returned.
     draws : posterior draws of a link, fewer than a real series has.
     throw_every : the throw is fitted and a load picked in every so many series; 0 for never.
@@ -148,8 +143,19 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backen
 
     Raises
     ------
-    PlanError for a guess that does not fit the plan, a kept file of another run, or a run that
-    was stopped before any series was finished.
+    PlanError for a guess that does not fit the plan, or a run that was stopped before any series
+    was finished.
+
+    Examples
+    --------
+    >>> from scentlab.foresight.guess import guess_truth
+    >>> from scentlab.planning.plan import Plan
+    >>> from scentlab.shipped import demo_plan
+    >>> plan = Plan.from_dict(demo_plan())
+    >>> guess = guess_truth({blend.name: 10.0 for blend in plan.blends})
+    >>> found = precision(plan, guess, series=1, seed=1, workers=1, draws=100, throw_every=0)
+    >>> found.series
+    1
     """
     rules = rules or Rules()
     need_guess(plan, guess)
@@ -157,13 +163,15 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, backen
     need_whole(draws, "draws", 100, 100_000)
     need_whole(throw_every, "throw_every", 0, 1_000_000, "series")
     task = plan_task(plan, guess, rules, draws, seed, throw_every)
-    outcomes = run_series(
-        partial(run_one, task), describe_task(task), series, workers=workers, backend=backend,
-        progress=progress, keep=keep, stop=stop,
-    )
-    if not outcomes:
-        raise PlanError("the run was stopped before any series was finished; start it again")
+    work = partial(run_one, task)
+    outcomes = run_series(work, series, workers=workers, progress=progress, stop=stop)
+    need(outcomes, "the run was stopped before any series was finished", "start it again")
     return _summary(task, outcomes, series)
+
+
+def share_limits(share, number, confidence):
+    """Exact limits of a share of blends, those of a series counted as one trial."""
+    return binomial_limits(min(round(share * number, 9), number), number, confidence)
 
 
 def _summary(task, outcomes, asked):
@@ -205,7 +213,7 @@ def _measures(frame, blend):
 
 
 def _row(blend, measure, estimate, se, series):
-    return blend, measure, estimate, se, series, UNITS[measure]
+    return blend, measure, estimate, se, series, *MEASURES[measure]
 
 
 def _mean(values):

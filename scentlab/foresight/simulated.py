@@ -1,6 +1,6 @@
 """One simulated series of a plan: poured and scored under a guess, fitted and decided for real."""
 
-from dataclasses import asdict, dataclass, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -53,18 +53,6 @@ def plan_task(plan, truth, rules, draws, seed, throw_every):
     return Task(layout, truth, rules, int(draws), int(seed), every, stress, at_risk)
 
 
-def describe_task(task):
-    """The task as plain data: two runs with the same data give the same series."""
-    return {
-        "plan": task.layout.details["plan"],
-        "truth": asdict(task.truth),
-        "rules": asdict(task.rules),
-        "draws": task.draws,
-        "seed": task.seed,
-        "throw_every": task.throw_every,
-    }
-
-
 def run_one(task, number):
     """The outcomes of series ``number``: a list of one dict per blend, plain data.
 
@@ -81,7 +69,10 @@ def run_one(task, number):
     try:
         return _decide(task, series, fit_seed, with_throw)
     except FitError as error:
-        return [_failed(blend, str(error)) for blend in task.at_risk]
+        return [
+            {"blend": blend, "ceiling": None, "width": None, "k_hat": None, "failed": str(error)}
+            for blend in task.at_risk
+        ]
 
 
 def _decide(task, series, seed, with_throw):
@@ -118,10 +109,6 @@ def _pick_of(choice, task, limits, highest):
     best = min([task.at_risk[blend], highest, *limits.values()])
     lost = task.truth.throw(blend, max(best, pick)) - task.truth.throw(blend, pick)
     return {"picked": True, "pick": pick, "throw_lost": _plain(lost)}
-
-
-def _failed(blend, why):
-    return {"blend": blend, "ceiling": None, "width": None, "k_hat": None, "failed": why}
 
 
 def _plain(value):

@@ -32,60 +32,32 @@ class Shape:
     bowed: bool = False
 
 
-def _grid(least, most, count):
-    return tuple(float(v) for v in np.geomspace(least, most, count))
-
-
 def _none(lo, hi):
     return (None,)
 
 
-SHAPES = {
-    "linear": Shape("linear", lambda x, k, lo=0.0: x, _none, "straight line in the load", 0.1),
-    "logarithmic": Shape(
-        "logarithmic",
-        lambda x, k, lo=0.0: np.log(x),
-        _none,
-        "straight line in the logarithm of the load",
-        0.1,
-    ),
-    "power": Shape(
-        "power",
-        lambda x, k, lo=0.0: x**k,
-        lambda lo, hi: _grid(0.1, 2.0, 6),
-        "load to the power of the bend",
-        0.1,
-    ),
-    "emax": Shape(
-        "emax",
-        lambda x, k, lo=0.0: x / (k + x),
-        lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10),
-        "load / (bend + load): levels off",
-        0.1,
-    ),
-    "saturating": Shape(
-        "saturating",
-        lambda x, k, lo=0.0: -np.exp((lo - x) / k),
-        lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11),
-        "1 - exp(-load / bend): levels off early",
-        0.2,
-    ),
-    "plateau": Shape(
-        "plateau",
-        lambda x, k, lo=0.0: np.minimum(x, k),
-        lambda lo, hi: tuple(float(v) for v in np.linspace(lo, hi, 12)[1:-1]),
-        "straight line up to the bend, level beyond",
-        0.2,
-    ),
-    "parabola": Shape(
-        "parabola",
-        lambda x, k, lo=0.0: x,
-        _none,
-        "straight line with a bow: may rise and fall again",
-        0.2,
-        bowed=True,
-    ),
-}
+def _grid(least, most, count):
+    return tuple(np.geomspace(least, most, count).tolist())
+
+
+SHAPES = {shape.name: shape for shape in (
+    Shape("linear", lambda x, k, lo=0.0: x, _none, "straight line in the load", 0.1),
+    Shape("logarithmic", lambda x, k, lo=0.0: np.log(x), _none,
+          "straight line in the logarithm of the load", 0.1),
+    Shape("power", lambda x, k, lo=0.0: x**k, lambda lo, hi: _grid(0.1, 2.0, 6),
+          "load to the power of the bend", 0.1),
+    Shape("emax", lambda x, k, lo=0.0: x / (k + x),
+          lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10),
+          "load / (bend + load): levels off", 0.1),
+    Shape("saturating", lambda x, k, lo=0.0: -np.exp((lo - x) / k),
+          lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11),
+          "1 - exp(-load / bend): levels off early", 0.2),
+    Shape("plateau", lambda x, k, lo=0.0: np.minimum(x, k),
+          lambda lo, hi: tuple(np.linspace(lo, hi, 12)[1:-1].tolist()),
+          "straight line up to the bend, level beyond", 0.2),
+    Shape("parabola", lambda x, k, lo=0.0: x, _none,
+          "straight line with a bow: may rise and fall again", 0.2, bowed=True),
+)}  # fmt: skip
 
 
 def scaled(shape, x, bend, lo, hi):

@@ -165,8 +165,7 @@ class GradedModel:
             self.group_sd(free, shared["sigma"]) if self.mixed else None,
             link=self.link,
             misread=shared["misread"] if self.reads else None,
-            # Without a prior the peak is the answer, and has one peak a pot to adapt to.
-            nodes=15 if self.prior is None else None,
+            exact=self.prior is None,  # the peak is the answer then
             derivatives=derivatives,
         )
 

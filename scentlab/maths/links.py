@@ -14,14 +14,13 @@ from scipy import special
 
 @dataclass(frozen=True)
 class Link:
-    """A distribution F on the line: 1 - F, log F, log (1 - F), log density and its slope."""
+    """A distribution F on the line: 1 - F, log F, log (1 - F) and log density."""
 
     name: str
     sf: Callable
     log_cdf: Callable
     log_sf: Callable
     log_pdf: Callable
-    log_pdf_slope: Callable
     quantile: Callable
 
 
@@ -48,7 +47,6 @@ LINKS = {
         special.log_expit,
         lambda z: special.log_expit(-z),
         _logistic_log_pdf,
-        lambda z: -np.tanh(z / 2.0),
         special.logit,
     ),
     "probit": Link(
@@ -57,7 +55,6 @@ LINKS = {
         special.log_ndtr,
         lambda z: special.log_ndtr(-z),
         lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi),
-        lambda z: -z,
         special.ndtri,
     ),
     "cloglog": Link(
@@ -66,7 +63,6 @@ LINKS = {
         lambda z: np.log(-np.expm1(-np.exp(np.clip(z, -700.0, 700.0)))),
         lambda z: -np.exp(np.minimum(z, 700.0)),
         _gumbel_log_pdf,
-        lambda z: 1.0 - np.exp(np.minimum(z, 700.0)),
         lambda p: np.log(-np.log1p(-p)),
     ),
     # A Gumbel distribution with a long upper tail, its median at 0 and the variance of the
@@ -77,7 +73,6 @@ LINKS = {
         lambda z: -_LN2 * _skewed_power(z),
         lambda z: np.log(-np.expm1(-_LN2 * _skewed_power(z))),
         lambda z: np.log(_LN2 / np.sqrt(2.0)) - z / np.sqrt(2.0) - _LN2 * _skewed_power(z),
-        lambda z: (_LN2 * _skewed_power(z) - 1.0) / np.sqrt(2.0),
         lambda p: -np.sqrt(2.0) * np.log(-np.log(p) / _LN2),
     ),
 }
@@ -94,14 +89,13 @@ def find_link(name):
 class GradeTerms:
     """Probabilities of the K grades and what their derivatives need, the grade axis FIRST.
 
-    ``p`` and ``log_p`` (K, ...); ``density`` and ``density_slope`` (K - 1, ...), the density f at
-    each cut point and f'/f there. Each grade lies together in memory, which is what makes the
-    evaluation over many draws and nodes fast; the logarithms are taken only when asked for.
+    ``p`` and ``log_p`` (K, ...); ``density`` (K - 1, ...), at each cut point. Each grade lies
+    together in memory, which is what makes the evaluation over many draws and nodes fast; the
+    logarithms are taken only when asked for.
     """
 
     p: np.ndarray
     density: np.ndarray | None
-    density_slope: np.ndarray | None
 
     @property
     def log_p(self):
@@ -142,10 +136,10 @@ def _logit_terms(cut, e, densities):
     np.multiply(above[1:], inverse[:-1], out=p[1:-1])
     p[1:-1] *= gap
     if not densities:
-        return GradeTerms(p, None, None)
+        return GradeTerms(p, None)
     np.maximum(p, _LEAST, out=p)
     below = cut * inverse
-    return GradeTerms(p, above * below, above - below)
+    return GradeTerms(p, above * below)
 
 
 def _skewed_terms(cut, e, densities):
@@ -158,8 +152,8 @@ def _skewed_terms(cut, e, densities):
     p[1:-1] = below[1:] * -np.expm1(log_cdf[:-1] - log_cdf[1:])
     np.maximum(p, _LEAST, out=p)
     if not densities:
-        return GradeTerms(p, None, None)
-    return GradeTerms(p, -log_cdf * below / np.sqrt(2.0), (-log_cdf - 1.0) / np.sqrt(2.0))
+        return GradeTerms(p, None)
+    return GradeTerms(p, -log_cdf * below / np.sqrt(2.0))
 
 
 def _general_terms(link, theta, eta, densities):
@@ -174,8 +168,8 @@ def _general_terms(link, theta, eta, densities):
     log_p[1:-1] = larger + np.log(-np.expm1(-np.maximum(larger - smaller, 1e-300)))
     p = np.exp(np.maximum(log_p, -690.0))
     if not densities:
-        return GradeTerms(p, None, None)
-    return GradeTerms(p, np.exp(link.log_pdf(z)), link.log_pdf_slope(z))
+        return GradeTerms(p, None)
+    return GradeTerms(p, np.exp(link.log_pdf(z)))
 
 
 # Links whose terms take exp(pace * location): the exponential of a sum is a product.

@@ -2,8 +2,8 @@
 
 y = X_c beta + sum_k Z_k b_k + e, with b_k ~ N(0, sd_k^2), e ~ N(0, sd_e^2 + floor^2), normal
 priors on beta and on the logarithms of the sds, and X_c one of several designs c with prior
-chances. Beta and the effects are integrated out exactly; the log sds are drawn by importance from
-Student's t around the mode of the likeliest design; the design by its posterior chance given them.
+chances. Beta and the effects are integrated out exactly; the log sds are drawn by importance,
+from the mode of the likeliest design on; the design by its posterior chance given them.
 
 Every design combines the same base columns, so that the work with the scores is done once per
 draw of the sds and not once per design: of R columns and B arms (blends) it takes, for each arm,
@@ -14,15 +14,15 @@ from dataclasses import dataclass
 
 import numpy as np
 from scipy import linalg, special
-from scipy.stats import qmc
 
-from scentlab.maths.mixed import Groupings
+from scentlab.maths.groupings import Groupings
+from scentlab.maths.optimum import Peak
+from scentlab.maths.sampling import Sampler
 
 _MOST_STEPS = 60
-_FREEDOM = 6.0
 _AT_ONCE = 2_000_000
 # With fewer effective draws of the sds another round is drawn around those found.
-_ENOUGH, _MOST_ROUNDS = 48, 5
+_A_ROUND, _ENOUGH, _MOST_ROUNDS = 128, 48, 5
 
 
 @dataclass(frozen=True)
@@ -51,6 +51,33 @@ class Posterior:
     effective: float
 
 
+def tellable(wanted, fixed):
+    """The effects at random that observations can hold: (names, groups, slopes).
+
+    Left out is what has one group, a group for each observation, the groups of an effect before
+    it with the same slope, or what the fixed columns take up.
+
+    Parameters
+    ----------
+    wanted : dict of name to labels (n,) and slope, an array (n,) or None. fixed : array (n, p).
+    """
+    kept, known = [], set()
+    for name, (labels, slope) in wanted.items():
+        levels, index = np.unique(np.asarray(labels).astype(str), return_inverse=True)
+        partition = np.unique(index, return_index=True)[1][index].tobytes(), slope is None
+        if not 1 < len(levels) < len(index) or partition in known:
+            continue
+        if len(levels) <= fixed.shape[1]:
+            columns = np.eye(len(levels))[index] * (1.0 if slope is None else slope[:, None])
+            over = fixed * (1.0 if slope is None else slope[:, None])
+            left = columns - over @ np.linalg.lstsq(over, columns, rcond=None)[0]
+            if np.abs(left).max() < 1e-8:
+                continue
+        known.add(partition)
+        kept.append((name, index, slope))
+    return tuple(zip(*kept, strict=True)) if kept else ((), (), ())
+
+
 class Marginal:
     """The marginal density of scores in the sds and the design.
 
@@ -58,7 +85,7 @@ class Marginal:
     ----------
     y : array (n,). columns : array (n, R). arms : array (n, B) of 0 and 1. extra : array (n, E).
     mixes : array (C, J, R), how each design combines the columns. chances : array (C,), prior.
-    groups, slopes : see :class:`~scentlab.maths.mixed.Groupings`. priors : Priors.
+    groups, slopes : see :class:`~scentlab.maths.groupings.Groupings`. priors : Priors.
     """
 
     def __init__(self, y, columns, arms, extra, mixes, chances, groups, slopes, priors):
@@ -211,34 +238,36 @@ class Marginal:
         return at, bend
 
 
-def draw_posterior(marginal, draws, seed, *, size=128):
+def draw_posterior(marginal, draws, seed):
     """Draws of coefficients, design and log sds.
 
     Parameters
     ----------
-    marginal : Marginal. draws : int. seed : int. size : int, draws of the sds in a round.
+    marginal : Marginal. draws : int. seed : int.
 
     Returns
     -------
     Posterior
     """
-    rng = np.random.default_rng(seed)
+    rng, kept = np.random.default_rng(seed), []
+
+    def log_density(at):
+        found = [marginal.seen(v) for v in at]
+        constants, seen = np.array([f[0] for f in found]), np.array([f[1] for f in found])
+        kept.append((seen, marginal.densities(constants, seen) + marginal.log_chances))
+        return special.logsumexp(kept[-1][1], axis=1) + marginal.log_prior(at)
+
     centre, bend = marginal.best()
-    proposals = [(centre, linalg.cholesky(np.linalg.inv(bend), lower=True))]
-    at, seen, density = np.empty((0, len(centre))), [], []
-    for _ in range(_MOST_ROUNDS):
-        more = _around(*proposals[-1], size, rng)
-        found = _weigh(marginal, more)
-        at = np.vstack([at, more])
-        seen, density = [*seen, found[0]], [*density, found[1]]
-        log_weight = _against(marginal, at, np.vstack(density), proposals)
-        if _effective(log_weight) >= _ENOUGH:
+    peak = Peak(centre, np.nan, None, -bend, True)
+    sampler = Sampler(log_density, peak, rng)
+    for rounds in range(1, _MOST_ROUNDS + 1):
+        sampler.grow(rounds * _A_ROUND)
+        drawn = sampler.weighed()
+        if drawn.effective_size >= _ENOUGH:
             break
-        proposals.append(_learnt(at, log_weight))
-    seen, density = np.concatenate(seen), np.vstack(density)
-    joint = density - special.logsumexp(density, axis=1, keepdims=True) + log_weight[:, None]
-    joint = np.exp(joint - joint.max())
-    joint /= joint.sum()
+    seen, density = (np.concatenate(parts) for parts in zip(*kept, strict=True))
+    joint = np.exp(density - special.logsumexp(density, axis=1, keepdims=True))
+    joint *= drawn.weights[:, None]
     pairs = max(draws // 2, 1)
     ends = np.cumsum(joint.T)  # by design first, so that each has its share of the draws
     places = np.searchsorted(ends, (np.arange(pairs) + rng.random()) / pairs * ends[-1])
@@ -246,59 +275,12 @@ def draw_posterior(marginal, draws, seed, *, size=128):
     away = rng.standard_normal((pairs, len(marginal.precision)))
     centre, away = _coefficients(marginal, seen, s, c, away)
     return Posterior(
-        np.vstack([centre + away, centre - away]),
-        np.tile(c, 2),
-        at[np.tile(s, 2)],
-        joint.sum(axis=0),
-        _effective(log_weight),
+        coefficients=np.vstack([centre + away, centre - away]),
+        design=np.tile(c, 2),
+        log_sds=drawn.points[np.tile(s, 2)],
+        chances=joint.sum(axis=0),
+        effective=drawn.effective_size,
     )
-
-
-def _weigh(marginal, at):
-    """Cross products and log density (S, C), with the prior chances, at log sds."""
-    found = [marginal.seen(v) for v in at]
-    constants, seen = np.array([f[0] for f in found]), np.array([f[1] for f in found])
-    return seen, marginal.densities(constants, seen) + marginal.log_chances
-
-
-def _around(centre, lower, count, rng):
-    """Quasi-random draws (S, d) of Student's t."""
-    size = len(centre)
-    points = qmc.Sobol(size + 1, scramble=True, seed=rng).random(count)
-    points = np.clip(points, 1e-9, 1.0 - 1e-9)
-    spread = _FREEDOM / (2.0 * special.gammaincinv(0.5 * _FREEDOM, points[:, -1:]))
-    return centre + (special.ndtri(points[:, :-1]) * np.sqrt(spread)) @ lower.T
-
-
-def _against(marginal, at, density, proposals):
-    """Log weights (S,) of the draws against the mixture of all proposals (each drawn alike)."""
-    parts = []
-    for centre, lower in proposals:
-        z = linalg.solve_triangular(lower, (at - centre).T, lower=True)
-        size = len(centre)
-        parts.append(
-            -0.5 * (_FREEDOM + size) * np.log1p(np.sum(z**2, axis=0) / _FREEDOM)
-            - np.log(np.diag(lower)).sum()
-        )
-    return (
-        special.logsumexp(density, axis=1) + marginal.log_prior(at)
-        - special.logsumexp(parts, axis=0)
-    )  # fmt: skip
-
-
-def _effective(log_weight):
-    weight = np.exp(log_weight - log_weight.max())
-    return float(weight.sum() ** 2 / np.sum(weight**2))
-
-
-def _learnt(at, log_weight):
-    """Centre and spread of a proposal from the draws so far, a little wider than they say."""
-    weight = np.exp(log_weight - log_weight.max())
-    weight /= weight.sum()
-    centre = weight @ at
-    spread = (at - centre).T @ (weight[:, None] * (at - centre))
-    spread += 0.05 * np.diag(np.diag(spread) + 1e-6)
-    return centre, linalg.cholesky(1.3 * spread, lower=True)
 
 
 def _forward(lower, right):

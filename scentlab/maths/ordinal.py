@@ -3,9 +3,7 @@
 P(Y <= j) = F(theta_j - eta_c - sigma z_g), z_g ~ N(0, 1) for the cells c of group g. The looks
 are reduced to counts per cell (same group, same covariates) first, so that the cost does not
 grow with the number of pieces. The group effects are integrated out in log-sum-exp form, by the
-trapezoid rule on as many even nodes as the steepest group asks for, or by a stated number of
-nodes of adaptive Gauss-Hermite quadrature (Pinheiro & Bates 1995; one node is the Laplace
-approximation).
+trapezoid rule on as many even nodes as the steepest group asks for.
 
 A grade may be misread: with probability ``misread`` the recorded grade is one off, up or down
 with equal chance, and stays where there is nothing beyond.
@@ -19,7 +17,6 @@ from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from numpy.polynomial.hermite import hermgauss
 from scipy import special
 from scipy.interpolate import CubicSpline
 
@@ -28,8 +25,9 @@ from scentlab.maths.links import find_link, grade_terms
 _TINY, _LEAST = 1e-300, 1e-37
 _GRID_SIZE = 72
 # Reach of the even nodes in standard deviations, and their step in widths of the narrowest peak:
-# with derivatives, and for the weights of draws, which scatter far more than these err.
-_FINE, _ROUGH = (5.5, 1.2), (4.5, 1.4)
+# where the peak is the answer, with derivatives, and for the weights of draws, which scatter far
+# more than these err.
+_EXACT, _FINE, _ROUGH = (8.0, 0.3), (5.5, 1.2), (4.5, 1.4)
 _CACHED = 100_000
 _MOST_SIGMA = 1e6  # beyond it nothing changes, and single precision ends
 _FAR, _WIDE = 12.0, 6.0  # reach of the spline of risks
@@ -180,8 +178,8 @@ def misread_flow(values):
 
 @dataclass(frozen=True)
 class Evaluation:
-    """The log-likelihood and its derivatives; ``d_log_sigma`` (..., G) is per group and ``modes``
-    are the groups' effects (z), at their peak or, by the trapezoid rule, in the mean."""
+    """The log-likelihood and its derivatives; ``d_log_sigma`` (..., G) is per group, and ``modes``
+    are the means of the groups' effects (z)."""
 
     value: np.ndarray
     d_theta: np.ndarray | None
@@ -199,8 +197,7 @@ def log_likelihood(
     *,
     link="logit",
     misread=None,
-    nodes=None,
-    modes=None,
+    exact=False,
     derivatives=True,
 ):
     """Marginal log-likelihood of counts, with analytic derivatives.
@@ -213,20 +210,17 @@ def log_likelihood(
     sigma : array (..., G), standard deviation of each group's effect, or (..., 1), one for all, or
         a number; None for no effects.
     misread : array (...), probability that a grade is recorded one off; None for 0.
-    nodes : int, nodes per group of the adaptive quadrature; 1 is the Laplace approximation. None:
-        the trapezoid rule, which also holds where misread grades leave a group several peaks.
-    modes : array (..., G), where to start the search of each group's peak.
-    derivatives : bool. Of the adaptive quadrature they differentiate the integral under its sign
-        and so belong to the converged one (7 nodes or more), not to the Laplace approximation.
-        Without them the trapezoid rule is rougher and in single precision (errors of about 0.01,
-        which move a 5 % point by 0.002 points of load at most).
+    exact : bool, nodes finer than any printed digit asks for, in double precision.
+    derivatives : bool. Without them (and not ``exact``) the trapezoid rule is rougher and in single
+        precision (errors of about 0.01, which move a 5 % point by 0.002 points of load at most).
 
     Returns
     -------
     Evaluation
     """
-    single = nodes is None and not derivatives
-    problem = _Problem(data, theta, eta, link, misread, np.float32 if single else np.float64)
+    rule = _EXACT if exact else _FINE if derivatives else _ROUGH
+    kind = np.float64 if exact or derivatives else np.float32
+    problem = _Problem(data, theta, eta, link, misread, kind, rule)
     batch = np.shape(eta)[:-1]
     if sigma is None:
         found = problem.terms(None, derivatives)
@@ -235,12 +229,7 @@ def log_likelihood(
     sigma = np.broadcast_to(np.asarray(sigma, dtype=float), batch + np.shape(sigma)[-1:])
     sigma = np.ascontiguousarray(sigma.reshape(problem.eta.shape[1], -1).T)
     sigma = np.broadcast_to(sigma, (len(data.starts), problem.eta.shape[1]))
-    if nodes is None:
-        return _even_sum(problem, sigma, derivatives, batch)
-    if modes is not None:
-        modes = np.broadcast_to(modes, batch + (len(data.starts),)).reshape(len(sigma.T), -1).T
-    modes, scale = _peaks(problem, sigma, modes, *((1e-8, 50) if nodes < 5 else (1e-2, 30)))
-    return _integrate(problem, sigma, modes, scale, nodes, derivatives, batch)
+    return _even_sum(problem, sigma, derivatives, batch)
 
 
 class _Problem:
@@ -249,8 +238,8 @@ class _Problem:
     Inside, cells or groups stand first, then the nodes (Q), then the points of the batch (S).
     """
 
-    def __init__(self, data, theta, eta, link, misread, kind):
-        self.data, self.link = data, find_link(link)
+    def __init__(self, data, theta, eta, link, misread, kind, rule):
+        self.data, self.link, self.rule = data, find_link(link), rule
         eta = np.asarray(eta, dtype=kind)
         points = int(np.prod(eta.shape[:-1]))
         self.eta = np.ascontiguousarray(eta.reshape(points, -1).T)
@@ -278,23 +267,17 @@ class _Problem:
         """Each group's value to its cells: (G, ...) to (C, ...)."""
         return groups[self.data.cell_group]
 
-    def terms(self, shift, derivatives, curvature=False, value=True):
-        """The groups' log-likelihoods (G, Q, S) at eta moved by each group's shift (G, Q, S), and
-        what was asked for beside."""
-        wanted = derivatives or curvature
-        if not wanted and self.data.histories is None:
-            return _Terms(self._seen_sum(shift), None, None, None, None)
-        found = grade_terms(self.link, self.theta, self._moved(shift), wanted)
-        if not wanted:
-            terms = _Terms(self._seen_sum(shift), None, None, None, None)
-            self._add_histories(terms, found)
+    def terms(self, shift, derivatives):
+        """The groups' log-likelihoods (G, Q, S) at eta moved by each group's shift (G, Q, S), with
+        their derivatives where they are asked for."""
+        terms = _Terms(self._seen_sum(shift), None, None, None)
+        if not derivatives and self.data.histories is None:
             return terms
-        shown, flow = found.p, None
-        if self.misread is not None:
-            flow = misread_flow(found.p)
-            shown = np.maximum(found.p + self.misread * flow, _TINY)
-        total = self._seen_sum(shift) if value else None
-        return self._with_derivatives(found, shown, flow, total, derivatives, curvature)
+        found = grade_terms(self.link, self.theta, self._moved(shift), derivatives)
+        if derivatives:
+            terms = self._with_derivatives(found, terms.value)
+        self._add_histories(terms, found)
+        return terms
 
     def _moved(self, shift, cells=slice(None)):
         """Locations (C, Q, S) of cells, moved by their groups' shift."""
@@ -326,39 +309,18 @@ class _Problem:
             total[groups] += np.add.reduceat(shown, starts, axis=0)
         return total
 
-    def _with_derivatives(self, found, shown, flow, total, derivatives, curvature):
+    def _with_derivatives(self, found, total):
         counts = self.data.counts.T[:, :, None, None]
-        ratio = weights = counts
+        weights, d_misread = counts, None
         if self.misread is not None:
-            ratio = counts / shown
+            flow = misread_flow(found.p)
+            ratio = counts / np.maximum(found.p + self.misread * flow, _TINY)
             weights = found.p * (ratio + self.misread * misread_flow(ratio))
+            d_misread = self.sum_groups((ratio * flow).sum(axis=0))
         upper = found.density / found.p[:-1]
         lower = found.density / found.p[1:]
         d_theta = weights[:-1] * upper - weights[1:] * lower
-        d_misread = bend = None
-        if self.misread is not None and derivatives:
-            d_misread = self.sum_groups((ratio * flow).sum(axis=0))
-        d_eta = -d_theta.sum(axis=0)
-        if curvature:
-            bend = self._curvature(found, upper, lower, weights, shown)
-        terms = _Terms(total, d_theta, d_eta, d_misread, bend)
-        self._add_histories(terms, found)
-        return terms
-
-    def _curvature(self, found, upper, lower, weights, shown):
-        """Second derivative of each cell's term in its location."""
-        first = np.zeros_like(found.p)
-        second = np.zeros_like(found.p)
-        first[1:] += lower
-        first[:-1] -= upper
-        second[:-1] += found.density_slope * upper
-        second[1:] -= found.density_slope * lower
-        counts = self.data.counts.T[:, :, None, None]
-        if self.misread is None:
-            return (counts * (second - first**2)).sum(axis=0)
-        d_p = found.p * first
-        d_read = (d_p + self.misread * misread_flow(d_p)) / shown
-        return (weights * second).sum(axis=0) - (counts * d_read**2).sum(axis=0)
+        return _Terms(total, d_theta, -d_theta.sum(axis=0), d_misread)
 
     def _add_histories(self, terms, found):
         """Add the pieces that were looked at more than once, in place.
@@ -380,25 +342,19 @@ class _Problem:
         lapse = 1.0 / own.patterns[:, None, None]
         shown = (1.0 - read) * p + read * lapse
         times = own.times[:, None, None]
-        if terms.value is not None:
-            np.add.at(terms.value, own.group, times * np.log(shown))
+        np.add.at(terms.value, own.group, times * np.log(shown))
         if terms.d_eta is None:
             return
         # Looks that no latent value shows stay so as the parameters move a little.
         slope = np.where(p > 1e-15, times * (1.0 - read) / shown, 0.0)
         if terms.d_misread is not None:
             np.add.at(terms.d_misread, own.group, times * (lapse - p) / shown)
-        total = np.zeros_like(p)
         for which, step, sign in ((which_low, 0, 1.0), (which_high, 1, -1.0)):
             for look in range(own.grade.shape[1]):
-                total += self._history_slope(
-                    terms, found, own, look, step, sign * slope * (which == look)
-                )
-        if terms.bend is not None:
-            np.add.at(terms.bend, own.cell[:, 0], -(total**2) / times)
+                self._history_slope(terms, found, own, look, step, sign * slope * (which == look))
 
     def _history_slope(self, terms, found, own, look, step, slope):
-        """Add one bound's derivatives in place, where it is the binding one; returns its own."""
+        """Add one bound's derivatives in place, where it is the binding one."""
         cell, cut = own.cell[:, look], own.grade[:, look] + step - 1
         inside = (cut >= 0) & (cut < len(found.density))
         rows = np.flatnonzero(inside)
@@ -406,7 +362,6 @@ class _Problem:
         change[rows] = slope[rows] * found.density[cut[rows], cell[rows]]
         np.add.at(terms.d_eta, cell, change)
         np.add.at(terms.d_theta, (cut[rows], cell[rows]), -change[rows])
-        return change
 
     def evaluation(self, terms, share, modes, shift, batch):
         """:class:`Evaluation` of terms averaged over nodes with weights ``share`` (G, Q, S)."""
@@ -433,48 +388,19 @@ class _Problem:
 
 @dataclass(frozen=True)
 class _Terms:
-    """``value`` and ``d_misread`` (G, Q, S); ``d_theta`` (K - 1, C, Q, S); ``d_eta`` and ``bend``
-    (C, Q, S)."""
+    """``value`` and ``d_misread`` (G, Q, S); ``d_theta`` (K - 1, C, Q, S); ``d_eta`` (C, Q, S)."""
 
-    value: np.ndarray | None
+    value: np.ndarray
     d_theta: np.ndarray | None
     d_eta: np.ndarray | None
     d_misread: np.ndarray | None
-    bend: np.ndarray | None
-
-
-def _peaks(problem, sigma, modes, tolerance, steps):
-    """Mode and scale (G, S) of each group's integrand in z, by damped Newton steps.
-
-    The quadrature adapts to where the mode is, so that a near one serves when nodes are many.
-    Only the points that have not settled are stepped on.
-    """
-    z = np.zeros(sigma.shape) if modes is None else np.array(modes, dtype=float)
-    bend = np.empty(sigma.shape)
-    left = np.arange(sigma.shape[1])
-    for _ in range(steps):
-        step, bend[:, left] = _newton(problem.of(left), sigma[:, left], z[:, left])
-        z[:, left] += step
-        left = left[np.abs(step).max(axis=0) >= tolerance]
-        if not len(left):
-            break
-    return z, 1.0 / np.sqrt(-bend)
-
-
-def _newton(problem, sigma, z):
-    """A damped step towards each group's mode, and the curvature there."""
-    terms = problem.terms((sigma * z)[:, None], False, curvature=True, value=False)
-    slope = sigma * problem.sum_groups(terms.d_eta)[:, 0] - z
-    bend = sigma**2 * problem.sum_groups(terms.bend)[:, 0] - 1.0
-    bend = np.minimum(bend, -0.3)
-    return np.clip(-slope / bend, -2.0, 2.0), bend
 
 
 def _even_sum(problem, sigma, derivatives, batch):
     """The trapezoid rule over each group's effect, points of like sigma together."""
     sigma = np.minimum(sigma, _MOST_SIGMA)
     most = sigma.max(axis=0)
-    nodes = _even_nodes(problem.data, problem.link, most, derivatives)
+    nodes = _even_nodes(problem.data, problem.link, most, problem.rule)
     order, parts = np.argsort(most), []
     places = order[::-1]
     while len(order):
@@ -496,7 +422,7 @@ def _even_sum(problem, sigma, derivatives, batch):
     return Evaluation(*[joined(f.name) for f in fields(Evaluation)])
 
 
-def _even_nodes(data, link, sigma, fine):
+def _even_nodes(data, link, sigma, rule):
     """How many even nodes serve a largest sigma (S,), int array.
 
     A group's likelihood is no narrower than about ``narrow`` in its effect, the less so the more
@@ -509,13 +435,13 @@ def _even_nodes(data, link, sigma, fine):
     tells = 16.0 * np.exp(2.0 * link.log_pdf(link.quantile(0.5)))
     narrow = 1.0 / np.sqrt(0.3 + 0.08 * tells * looks.max(initial=1.0))
     width = 1.0 / np.sqrt(1.0 + (sigma / narrow) ** 2)
-    reach, step = _FINE if fine else _ROUGH
+    reach, step = rule
     return np.clip(np.ceil(2.0 * reach / (step * width)) + 1, 9, 400).astype(int)
 
 
 def _even_integral(problem, sigma, nodes, derivatives, batch):
     kind = problem.eta.dtype
-    reach = (_FINE if derivatives else _ROUGH)[0]
+    reach = problem.rule[0]
     z = np.linspace(-reach, reach, nodes)[:, None]
     log_weight = (-0.5 * z**2 - np.logaddexp.reduce(-0.5 * z**2)).astype(kind)
     shift = sigma[:, None].astype(kind) * z.astype(kind)
@@ -528,25 +454,6 @@ def _even_integral(problem, sigma, nodes, derivatives, batch):
     share = raw / total
     means = (share * z).sum(axis=1)
     return problem.evaluation(replace(terms, value=value), share, means, shift, batch)
-
-
-@lru_cache(maxsize=16)
-def _hermite(nodes):
-    return hermgauss(nodes)
-
-
-def _integrate(problem, sigma, modes, scale, nodes, derivatives, batch):
-    t, w = _hermite(nodes)
-    t, w = t[:, None], w[:, None]
-    z = modes[:, None] + np.sqrt(2.0) * scale[:, None] * t
-    shift = sigma[:, None] * z
-    terms = problem.terms(shift, derivatives)
-    log_terms = terms.value - 0.5 * z**2 + np.log(w) + t**2
-    top = log_terms.max(axis=1, keepdims=True)
-    raw = np.exp(log_terms - top)
-    total = raw.sum(axis=1, keepdims=True)
-    value = top + np.log(total) + (np.log(scale) - 0.5 * np.log(np.pi))[:, None]
-    return problem.evaluation(replace(terms, value=value), raw / total, modes, shift, batch)
 
 
 def marginal_location(probability, sigma, link="logit"):

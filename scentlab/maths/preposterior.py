@@ -158,11 +158,6 @@ class Worth:
         return np.minimum(mean - self.below * sd, self.most).mean(axis=0)
 
 
-def expected_sd(log_likelihood, weights, values):
-    """Expected posterior standard deviation (B,) of values after looks."""
-    return moments_after(log_likelihood, weights, values)[1].mean(axis=0)
-
-
 def choose_pots(candidates, number, bank, worth, passes=1):
     """The pots after which the worth is expected smallest: one after the other, then exchanged.
 

@@ -8,8 +8,6 @@ reference; in a paired test (2-AFC) the stronger of two is named. A guess is rig
 import numpy as np
 from scipy import optimize, special
 
-from scentlab.maths.intervals import binomial_limits
-
 CHANCE = {"triangle": 1 / 3, "duo-trio": 1 / 2, "paired": 1 / 2}
 _NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)
 
@@ -68,29 +66,6 @@ def assessors_needed(chance, pd, alpha, power, most=2000):
         if discrimination_power(n, chance, pd, alpha) < power:
             steady = n + 1
     return first, steady
-
-
-def wilson(count, n, confidence):
-    """Wilson's 1927 limits of a share after ``count`` of n.
-
-    >>> [round(float(x), 4) for x in wilson(160, 200, 0.95)]
-    [0.7391, 0.8495]
-    """
-    z2 = special.ndtri((1 + confidence) / 2) ** 2
-    middle = (count + z2 / 2) / (n + z2)
-    half = np.sqrt(z2 * (count * (n - count) / n + z2 / 4)) / (n + z2)
-    return float(middle - half), float(middle + half)
-
-
-def share_that_tells(count, n, chance, confidence):
-    """Limits of pd, the share that really tells, from the exact limits of the right answers.
-
-    A limit below guessing is reported as it is, below zero, so that it is seen.
-
-    >>> [round(x, 4) for x in share_that_tells(18, 36, 1 / 3, 0.90)]
-    [0.03, 0.47]
-    """
-    return tuple((s - chance) / (1 - chance) for s in binomial_limits(count, n, confidence))
 
 
 def share_right(d_prime, method):

@@ -12,7 +12,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from scentlab.planning.panel import number_of_sets
-from scentlab.planning.refusal import PlanError
+from scentlab.planning.refusal import need
 from scentlab.planning.weights import pour_weights
 from scentlab.units import content_from_load, say_temperature
 
@@ -86,18 +86,18 @@ def _draws(plan, rng):
     """Pots numbered in the order of pouring, so that a name tells no blend."""
     rows = []
     confirmed = {b.name: int(rng.integers(plan.pots_per_blend)) for b in plan.blends}
-    extra = _extra_loads(plan)
     poured = Counter()
     for day, names in enumerate(_pour_days(plan, rng), start=1):
         order = 0
         for name in names:
             confirm = plan.pouring.confirm and confirmed[name] == poured[name]
-            loads = [*plan.loads_pct, *extra.get((name, poured[name]), ())]
+            loads = [(load, False) for load in plan.loads_pct]
+            loads += [(plan.loads_pct[-1], True)] * confirm
             poured[name] += 1
             pot = f"P{poured.total():02d}"
-            for place, (load, confirming) in enumerate(_shuffled(loads, confirm, rng), 1):
+            for place, i in enumerate(rng.permutation(len(loads)), 1):
                 order += 1
-                rows.append(_Draw(pot, place, name, day, order, load, confirming))
+                rows.append(_Draw(pot, place, name, day, order, *loads[i]))
     return rows
 
 
@@ -105,7 +105,6 @@ def _pour_days(plan, rng):
     """Blend names per pour day, in the order of the pots.
 
     Every blend once is a replicate; without a limit of pots a day each replicate has its own day.
-    Extra pots come as a last replicate.
     """
     per_day = plan.pouring.pots_per_day or len(plan.blends)
     names = [b.name for b in plan.blends]
@@ -114,28 +113,8 @@ def _pour_days(plan, rng):
     if per_day >= len(names):
         whole = per_day // len(names)
         groups = [sum(replicates[i:i + whole], []) for i in range(0, len(replicates), whole)]
-        days = [[group[i] for i in rng.permutation(len(group))] for group in groups]
-    else:
-        days = [r[i:i + per_day] for r in replicates for i in range(0, len(r), per_day)]
-    extra = [plan.extra_pots[i] for i in rng.permutation(len(plan.extra_pots))]
-    return days + [extra[i:i + per_day] for i in range(0, len(extra), per_day)]
-
-
-def _extra_loads(plan):
-    """Extra pours dealt over the pots of their blend in turn: loads by (blend, number of pot)."""
-    pots = Counter({b.name: plan.pots_per_blend for b in plan.blends}) + Counter(plan.extra_pots)
-    dealt, turn = {}, Counter()
-    for blend, load in plan.extra_pours:
-        dealt.setdefault((blend, turn[blend] % pots[blend]), []).append(load)
-        turn[blend] += 1
-    return dealt
-
-
-def _shuffled(loads, confirm, rng):
-    loads = [(load, False) for load in loads]
-    if confirm:
-        loads.append((max(load for load, _ in loads), True))
-    return [loads[i] for i in rng.permutation(len(loads))]
+        return [[group[i] for i in rng.permutation(len(group))] for group in groups]
+    return [r[i:i + per_day] for r in replicates for i in range(0, len(r), per_day)]
 
 
 def _control(plan, draws, rng):
@@ -180,34 +159,31 @@ def _settings(plan, blend, confirming):
     if confirming:
         add, stir = _hot_addition(rules, blend, add), rules.confirm_stir_min
     for name, value in (("add", add), ("pour", pour)):
-        if value is not None and blend.max_temp_c is not None and value > blend.max_temp_c:
-            raise PlanError(
-                f"blend {blend.name}: the {name} temperature of {say_temperature(value)} is above "
-                f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}; lower it"
-            )
+        if value is not None and blend.max_temp_c is not None:
+            need(value <= blend.max_temp_c,
+                 f"blend {blend.name}: the {name} temperature of {say_temperature(value)} is above "
+                 f"the wax maker's maximum of {say_temperature(blend.max_temp_c)}", "lower it",
+                 field=f"pouring.{'confirm_' if confirming and name == 'add' else ''}{name}_temp_c",
+                 value=value)
     return add, pour, stir
 
 
 def _hot_addition(rules, blend, add):
     """The add temperature of a confirming pour: given, or 3 °C under the maker's maximum."""
-    hot = rules.confirm_add_temp_c
+    hot, name = rules.confirm_add_temp_c, f"blend {blend.name}"
     if hot is None and blend.max_temp_c is not None:
-        hot = max(blend.max_temp_c - 3, add if add is not None else 20)
-    if hot is None:
-        raise PlanError(
-            f"blend {blend.name}: a confirming pour needs a hot addition and the wax maker's "
-            "maximum is not known; give confirm_add_temp_c, or max_temp_c of every wax"
-        )
-    if add is not None and hot < add:
-        raise PlanError(
-            f"blend {blend.name}: the confirming pour adds at {say_temperature(hot)}, below the "
-            f"usual {say_temperature(add)}; raise confirm_add_temp_c"
-        )
-    if rules.confirm_stir_min <= rules.stir_min:
-        raise PlanError(
-            f"the confirming pour stirs {rules.confirm_stir_min:g} min, no longer than the usual "
-            f"{rules.stir_min:g} min; raise confirm_stir_min"
-        )
+        hot = max(blend.max_temp_c - 3, add or 20)
+    need(hot is not None, f"{name}: a confirming pour needs a hot addition and the wax maker's "
+         "maximum is not known", "give its add temperature, or the maximum of every wax",
+         field="pouring.confirm_add_temp_c")
+    need(add is None or hot >= add,
+         f"{name}: the confirming pour adds at {say_temperature(hot)}, below the usual "
+         f"{say_temperature(add or hot)}", "raise it",
+         field="pouring.confirm_add_temp_c", value=hot)
+    need(rules.confirm_stir_min > rules.stir_min,
+         f"the confirming pour stirs {rules.confirm_stir_min:g} min, no longer than the usual "
+         f"{rules.stir_min:g} min", "raise its minutes", field="pouring.confirm_stir_min",
+         value=rules.confirm_stir_min)
     return hot
 
 

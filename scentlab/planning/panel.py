@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from itertools import zip_longest
 
 from scentlab.maths.designs import block_efficiency, near_balanced_blocks, williams_square
-from scentlab.planning.refusal import PlanError, count_of, need_whole
+from scentlab.planning.refusal import count_of, need, need_whole
 from scentlab.schema import THROW_KINDS
 
 SHARES = ("all", "blocks")
@@ -21,7 +21,10 @@ SHARES = ("all", "blocks")
 
 @dataclass(frozen=True)
 class Sittings:
-    """How the panel sits.
+    """How the panel sits. PlanError where it cannot.
+
+    >>> Sittings("warm", control=True).own_places
+    4
 
     Attributes
     ----------
@@ -47,15 +50,16 @@ class Sittings:
     def __post_init__(self):
         kinds = (self.kinds,) if isinstance(self.kinds, str) else tuple(self.kinds)
         object.__setattr__(self, "kinds", tuple(k for k in THROW_KINDS if k in kinds))
-        if not kinds or set(kinds) - set(THROW_KINDS) or len(set(kinds)) < len(kinds):
-            raise PlanError(f"kinds of throw are {kinds!r}; give cold, warm or both, each once")
+        need(kinds and set(kinds) <= set(THROW_KINDS) and len(set(kinds)) == len(kinds),
+             f"kinds of throw are {kinds!r}", "give cold, warm or both, each once", field="kinds",
+             value=kinds)
         least = (4 if self.share == "blocks" else 3) if self.control else 1
         need_whole(self.pieces_per_sitting, "pieces_per_sitting", least, 40, "pieces")
-        need_whole(self.per_day, "sittings per day", 1, 12)
-        if self.share not in SHARES:
-            raise PlanError(f"share is {self.share!r}; give one of {', '.join(SHARES)}")
+        need_whole(self.per_day, "sittings per day", 1, 12, field="per_day")
+        need(self.share in SHARES, f"share is {self.share!r}", f"give one of {', '.join(SHARES)}",
+             field="share", value=self.share)
         if self.each is not None:
-            need_whole(self.each, "sittings of each assessor", 1, 60)
+            need_whole(self.each, "sittings of each assessor", 1, 60, field="each")
 
     @property
     def own_places(self):
@@ -115,17 +119,13 @@ def smelling_orders(plan, rng):
 
 def design_of_blocks(plan):
     """Blocks as used by the panel: (combinations, block size, blocks, efficiency), or None."""
-    if not plan.smelling_rows or plan.sittings.share != "blocks":
-        return None
-    pours = {p.pour: (p.blend, p.load_pct) for p in plan.pour_rows}
-    cell_of = {p.code: pours[p.pour] for p in plan.piece_rows}
-    controls = {item.code for item in _items(plan)[1]}
-    cells = sorted({cell_of[r.code] for r in plan.smelling_rows})
-    if not _in_blocks(plan.sittings, len(cells)):
+    cell_of = {item.code: (item.blend, item.load) for item in _items(plan)[0]}
+    cells = sorted(set(cell_of.values()))
+    if not plan.smelling_rows or not _in_blocks(plan.sittings, len(cells)):
         return None
     blocks = {}
     for row in plan.smelling_rows:
-        if row.kind == plan.sittings.kinds[0] and row.code not in controls:
+        if row.kind == plan.sittings.kinds[0] and row.code in cell_of:
             block = blocks.setdefault((row.sitting, row.assessor), [])
             block.append(cells.index(cell_of[row.code]))
     found = list(blocks.values())
@@ -161,13 +161,12 @@ def _blocks(items, cells, plan, rng):
     sittings, assessors = plan.sittings, plan.assessors
     each = sittings.each or -(-len(cells) // sittings.own_places)
     number = each * len(assessors)
-    if number * sittings.own_places < len(cells):
-        raise PlanError(
-            f"{count_of(len(assessors), 'assessor')} in {count_of(each, 'sitting')} of "
-            f"{count_of(sittings.own_places, 'piece')} smell "
-            f"{number * sittings.own_places} pieces, fewer than the {len(cells)} combinations of "
-            "blend and load; raise each or pieces_per_sitting, or name more assessors"
-        )
+    need(number * sittings.own_places >= len(cells),
+         f"{count_of(len(assessors), 'assessor')} in {count_of(each, 'sitting')} of "
+         f"{count_of(sittings.own_places, 'piece')} smell {number * sittings.own_places} pieces, "
+         f"fewer than the {len(cells)} combinations of blend and load",
+         "raise the sittings of each assessor or the pieces in a sitting, or take more assessors",
+         field="sittings.each", value=each)
     blocks = near_balanced_blocks(len(cells), sittings.own_places, number, rng)
     blocks = blocks[rng.permutation(number)]
     stock = {cell: [i for i in items if (i.blend, i.load) == cell] for cell in cells}

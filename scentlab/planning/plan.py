@@ -1,9 +1,8 @@
 """The plan of a series: pours, pieces with blind codes and smelling orders, from one seed."""
 
 import datetime as dt
-import html
 from collections import Counter
-from dataclasses import asdict, dataclass, field, replace
+from dataclasses import dataclass, field, fields, is_dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -14,10 +13,9 @@ from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_
 from scentlab.planning.means import need_means
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
-from scentlab.planning.refusal import PlanError, count_of, need_above_zero, need_whole
+from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
-from scentlab.results import shown
 from scentlab.units import say_load
 
 __all__ = [
@@ -54,8 +52,6 @@ class Plan:
     heat_cycle: HeatCycle
     pouring: Pouring
     sittings: Sittings
-    extra_pots: tuple = ()
-    extra_pours: tuple = ()
     pour_rows: tuple = ()
     piece_rows: tuple = ()
     smelling_rows: tuple = ()
@@ -70,11 +66,10 @@ class Plan:
         max_temp_c is the lowest maximum of the blend's waxes, flash_point_c the fragrance's.
         """
         frame = _frame(PlannedPour, self.pour_rows)
-        highest = [self.blend(name).max_temp_c for name in frame["blend"]]
+        highest = {b.name: b.max_temp_c for b in self.blends}
         return frame.assign(
-            max_temp_c=pd.Series(highest, index=frame.index, dtype="float64"),
-            flash_point_c=pd.Series(self.fragrance.flash_point_c, index=frame.index,
-                                    dtype="float64"),
+            max_temp_c=frame["blend"].map(highest).astype("float64"),
+            flash_point_c=pd.Series(self.fragrance.flash_point_c, frame.index, dtype="float64"),
         )
 
     @property
@@ -116,90 +111,59 @@ class Plan:
         wax = sum(p.wax_g for p in self.pour_rows) / 1000
         fragrance = sum(p.fragrance_g for p in self.pour_rows)
         low, high = self.loads_pct[0], self.loads_pct[-1]
-        when = f"poured on {days[0].isoformat()}"
+        when = days[0].isoformat()
         if len(days) > 1:
-            when = (f"poured on {len(days)} days from {days[0].isoformat()} to "
-                    f"{days[-1].isoformat()}")
+            when = f"{len(days)} days from {when} to {days[-1].isoformat()}"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
             f"{len(self.loads_pct)} loads from {say_load(low)} to {say_load(high)}: "
             f"{len(self.pour_rows)} pours and {len(self.piece_rows)} pieces of "
-            f"{self.piece_g:g} g, {wax:.1f} kg of wax and {fragrance:.0f} g of fragrance, {when}."
+            f"{self.piece_g:g} g, {wax:.1f} kg of wax and {fragrance:.0f} g of fragrance, poured "
+            f"on {when}."
         )
 
     def to_dict(self):
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""
-        return {
-            "format": _FORMAT,
-            "title": self.title,
-            "fragrance": {**asdict(self.fragrance), "allergens": list(self.fragrance.allergens)},
-            "blends": [b.to_dict() for b in self.blends],
-            "loads_pct": list(self.loads_pct),
-            "pots_per_blend": self.pots_per_blend,
-            "piece_g": self.piece_g,
-            "currency": self.currency,
-            "seed": self.seed,
-            "start": self.start.isoformat(),
-            "assessors": list(self.assessors),
-            "works_with_fragrance": list(self.works_with_fragrance),
-            "rules": {
-                "piece_numbers": asdict(self.piece_numbers),
-                "cure_days": asdict(self.cure_days),
-                "heat_cycle": asdict(self.heat_cycle),
-                "pouring": asdict(self.pouring),
-                "sittings": {**asdict(self.sittings), "kinds": list(self.sittings.kinds)},
-            },
-            "extra_pots": list(self.extra_pots),
-            "extra_pours": [list(pair) for pair in self.extra_pours],
-            "control_pour": self.control_pour,
-            "pours": _records(self.pour_rows),
-            "pieces": _records(self.piece_rows),
-            "smellings": _records(self.smelling_rows),
-            "notes": list(self.notes),
-            "invented": self.invented,
-        }
+        data = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        rules = {name: data.pop(name) for name in _RULES}
+        frames = {name: data.pop(attribute) for name, (attribute, _) in _FRAMES.items()}
+        blends = [b.to_dict() for b in self.blends]
+        return {"format": _FORMAT, **data, "blends": blends, "rules": rules, **frames}
 
     @classmethod
     def from_dict(cls, data):
         """A plan from the data of :meth:`to_dict`. Raises PlanError on anything else."""
-        if not isinstance(data, dict) or data.get("format") != _FORMAT:
-            found = data.get("format") if isinstance(data, dict) else data
-            raise PlanError(
-                f"this is no plan that can be read here: its format is {found!r}, expected "
-                f"{_FORMAT}; give what Plan.to_dict() returned"
-            )
+        found = data.get("format") if isinstance(data, dict) else data
+        need(isinstance(data, dict) and found == _FORMAT,
+             f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",
+             "give what Plan.to_dict() returned", field="format", value=found)
         try:
-            return _plan_from(cls, data)
+            return cls(**_read(data))
         except (KeyError, TypeError) as problem:
             raise PlanError(
-                f"the plan's data is damaged ({problem}); take it again from Plan.to_dict()"
+                f"the plan's data is damaged ({problem})", "take it again from Plan.to_dict()",
+                field="plan",
             ) from problem
 
     def __repr__(self):
         return f"<Plan {self.title!r}: {self.sentence}>"
 
-    def _repr_html_(self):
-        # the pours only: a notebook on a screen must not unseal the codes
-        keep = ["pour", "blend", "poured_on", "load_pct", "content_pct", "wax_g", "fragrance_g",
-                "test_only"]
-        notes = "".join(f"<li>{html.escape(n)}</li>" for n in self.notes)
-        invented = "<p>Invented demonstration, no evidence.</p>" if self.invented else ""
-        heads = {"load_pct": "load, % of wax", "content_pct": "content, % of total",
-                 "wax_g": "wax, g", "fragrance_g": "fragrance, g"}
-        table = shown(self.pours[keep], 4).rename(columns=_spaced(heads))
-        return (
-            f"<p><strong>{html.escape(self.title)}</strong>: {html.escape(self.sentence)}</p>"
-            f"{invented}{table.to_html(index=False, border=0)}" + (notes and f"<ul>{notes}</ul>")
-        )
+
+_RULES = {"piece_numbers": PieceNumbers, "cure_days": CureDays, "heat_cycle": HeatCycle,
+          "pouring": Pouring, "sittings": Sittings}
+_FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", PlannedPiece),
+           "smellings": ("smelling_rows", Smelling)}
 
 
 def make_plan(
     title, fragrance, blends, loads_pct, *, piece_g, assessors, start, seed, pots_per_blend=2,
     pieces=_USUAL_PIECES, cure_days=_USUAL_CURE, heat_cycle=_USUAL_HEAT, pouring=_USUAL_POURING,
-    sittings=_USUAL_SITTINGS, extra_pots=(), extra_pours=(), works_with_fragrance=(), currency="",
-    invented=False, means=None,
+    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False, means=None,
 ):
     """Plan a series: every blend in so many pots, every load once from each pot.
+
+    A split plot: pots are the whole plots, their pours the sub-plots, pour days the blocks.
+    Smelling orders are Williams squares (Williams 1949).
 
     Parameters
     ----------
@@ -213,8 +177,6 @@ def make_plan(
     seed : whole number of 0 or more; the same seed makes the same plan.
     pots_per_blend : pots (melts) of each blend.
     pieces, cure_days, heat_cycle, pouring, sittings : the rules of the plan.
-    extra_pots : names of blends that get one more pot with all loads, once for each mention.
-    extra_pours : pairs (blend name, load) poured on top, dealt over the pots of the blend.
     works_with_fragrance : codes of the assessors who handle this fragrance daily.
     currency : str for prices, such as "EUR".
     invented : True for a made-up demonstration.
@@ -226,20 +188,28 @@ def make_plan(
 
     Raises
     ------
-    PlanError when the plan cannot be carried out; the message says what to change.
+    PlanError when the plan cannot be carried out; ``field``, ``value`` and ``remedy`` say what to
+    change.
+
+    Examples
+    --------
+    >>> from scentlab.materials import Wax
+    >>> soft = Blend("soft", {Wax("soft wax"): 1.0})
+    >>> plan = make_plan("spring", Fragrance("cedar"), soft, [4, 6, 8], piece_g=25, assessors=3,
+    ...                  start="2026-03-02", seed=1)
+    >>> len(plan.pours), len(plan.pieces)
+    (6, 66)
     """
-    blends = checks.check_blends(blends)
     plan = Plan(
         title=checks.check_title(title), fragrance=checks.check_fragrance(fragrance),
-        blends=blends, loads_pct=checks.check_loads(loads_pct),
+        blends=checks.check_blends(blends), loads_pct=checks.check_loads(loads_pct),
         pots_per_blend=need_whole(pots_per_blend, "pots_per_blend", 1, 50, "pots"),
         piece_g=need_above_zero(piece_g, "piece_g", 5000, "g"), currency=str(currency),
         seed=need_whole(seed, "seed", 0, 2**63 - 1), start=checks.check_date(start),
         assessors=checks.check_assessors(assessors, pieces),
         works_with_fragrance=tuple(works_with_fragrance), piece_numbers=pieces,
         cure_days=cure_days, heat_cycle=heat_cycle, pouring=pouring, sittings=sittings,
-        extra_pots=checks.check_extra_pots(extra_pots, blends),
-        extra_pours=checks.check_extra_pours(extra_pours, blends), invented=bool(invented),
+        invented=bool(invented),
     )
     checks.check_whole(plan)
     # one stream per step, so that another panel leaves pours and codes as they are
@@ -255,46 +225,40 @@ def make_plan(
     return plan if means is None else need_means(plan, means)
 
 
-def _plan_from(cls, data):
-    rules = data["rules"]
-    # plans of format 1 were first written without the numbers of pieces and without extras
+def _plain(value):
+    """A value of a plan as JSON has it."""
+    if is_dataclass(value):
+        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
+    if isinstance(value, tuple):
+        return [_plain(v) for v in value]
+    return value.isoformat() if isinstance(value, dt.date) else value
+
+
+def _read(data):
+    """The fields of a plan from its data. What earlier versions wrote beside them is left out:
+    each of their extra pots and pours stands among the pours."""
+    # plans of format 1 were first written without the numbers of pieces and the control pour
     cast = Counter(piece["pour"] for piece in data["pieces"])
     pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
-    return cls(
-        title=data["title"], fragrance=Fragrance(**data["fragrance"]),
-        blends=tuple(Blend.from_dict(b) for b in data["blends"]),
-        loads_pct=tuple(data["loads_pct"]), pots_per_blend=data["pots_per_blend"],
-        piece_g=data["piece_g"], currency=data["currency"], seed=data["seed"],
-        start=dt.date.fromisoformat(data["start"]), assessors=tuple(data["assessors"]),
-        works_with_fragrance=tuple(data["works_with_fragrance"]),
-        piece_numbers=PieceNumbers(**rules["piece_numbers"]),
-        cure_days=CureDays(**rules["cure_days"]), heat_cycle=HeatCycle(**rules["heat_cycle"]),
-        pouring=Pouring(**rules["pouring"]), sittings=Sittings(**rules["sittings"]),
-        extra_pots=tuple(data.get("extra_pots", ())),
-        extra_pours=tuple(tuple(pair) for pair in data.get("extra_pours", ())),
-        control_pour=data.get("control_pour", ""),
-        pour_rows=_rows(PlannedPour, pours, "poured_on"),
-        piece_rows=_rows(PlannedPiece, data["pieces"], "due_on"),
-        smelling_rows=_rows(Smelling, data["smellings"], "sitting_on"),
-        invented=data["invented"], notes=tuple(data["notes"]),
-    )
+    found = {name: kind(**data["rules"][name]) for name, kind in _RULES.items()}
+    for name, (attribute, kind) in _FRAMES.items():
+        rows = pours if name == "pours" else data[name]
+        found[attribute] = tuple(kind(**_dated(row)) for row in rows)
+    for name in ("loads_pct", "assessors", "works_with_fragrance", "notes"):
+        found[name] = tuple(data[name])
+    for name in ("title", "pots_per_blend", "piece_g", "currency", "seed", "invented"):
+        found[name] = data[name]
+    return found | {
+        "fragrance": Fragrance(**data["fragrance"]), "start": dt.date.fromisoformat(data["start"]),
+        "blends": tuple(Blend.from_dict(b) for b in data["blends"]),
+        "control_pour": data.get("control_pour", ""),
+    }
 
 
-def _records(rows):
-    return [
-        {k: v.isoformat() if isinstance(v, dt.date) else v for k, v in asdict(row).items()}
-        for row in rows
-    ]
-
-
-def _rows(kind, records, day):
-    return tuple(kind(**{**r, day: dt.date.fromisoformat(r[day])}) for r in records)
+def _dated(row):
+    return {k: dt.date.fromisoformat(v) if k.endswith("_on") else v for k, v in row.items()}
 
 
 def _frame(kind, rows):
-    names = list(kind.__dataclass_fields__)
+    names = [f.name for f in fields(kind)]
     return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
-
-
-def _spaced(heads):
-    return {k.replace("_", " ").replace(" pct", " %"): v for k, v in heads.items()}

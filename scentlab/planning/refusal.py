@@ -3,9 +3,15 @@
 import math
 from numbers import Integral, Real
 
+from scentlab.materials import Refusal
 
-class PlanError(ValueError):
-    """A plan that cannot be carried out. The message says what came and the remedy."""
+
+class PlanError(Refusal):
+    """A plan that cannot be carried out.
+
+    ``field`` names the argument of :func:`make_plan` that is to be mended, with a dot before it the
+    rules that it belongs to, such as "sittings.each".
+    """
 
 
 def count_of(number, word):
@@ -13,33 +19,39 @@ def count_of(number, word):
     return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
-def need_number(value, what, lower, upper, unit):
-    """The value as it is, or a :class:`PlanError` unless it is a number within the bounds."""
+def need(holds, problem, remedy="", *, field="", value=None):
+    """Nothing where a condition holds, else a :class:`PlanError` of these words."""
+    if not holds:
+        raise PlanError(problem, remedy, field=field, value=value)
+
+
+def need_number(value, what, lower, upper, unit="", *, field=""):
+    """The value as it is, or a :class:`PlanError` unless it is a number within the bounds.
+
+    ``field`` is the name in the code where ``what`` says it in words.
+    """
     if isinstance(value, bool) or not isinstance(value, Real) or not lower <= value <= upper:
-        raise PlanError(
-            f"{what} is {value!r}; give a number from {lower:g} to {upper:g}{_unit(unit)}"
-        )
+        raise _refused(value, what, f"a number from {lower:g} to {upper:g}", unit, field)
     return value
 
 
-def need_whole(value, what, lower, upper, unit=""):
+def need_whole(value, what, lower, upper, unit="", *, field=""):
     """The value as an int, or a :class:`PlanError` unless it is a whole number in the bounds."""
     if isinstance(value, bool) or not isinstance(value, Integral) or not lower <= value <= upper:
-        raise PlanError(
-            f"{what} is {value!r}; give a whole number from {lower} to {upper}{_unit(unit)}"
-        )
+        raise _refused(value, what, f"a whole number from {lower} to {upper}", unit, field)
     return int(value)
 
 
-def need_above_zero(value, what, upper, unit):
+def need_above_zero(value, what, upper, unit="", *, field=""):
     """The value as a float, or a :class:`PlanError` unless above zero and up to ``upper``."""
     number = isinstance(value, Real) and not isinstance(value, bool)
     if not number or not math.isfinite(value) or not 0 < value <= upper:
-        raise PlanError(
-            f"{what} is {value!r}; give a number above 0 and up to {upper:g}{_unit(unit)}"
-        )
+        raise _refused(value, what, f"a number above 0 and up to {upper:g}", unit, field)
     return float(value)
 
 
-def _unit(unit):
-    return f" {unit}" if unit else ""
+def _refused(value, what, expected, unit, field):
+    unit = f" {unit}" if unit else ""
+    return PlanError(
+        f"{what} is {value!r}", f"give {expected}{unit}", field=field or what, value=value
+    )

@@ -32,8 +32,8 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct):
     if missed > _LARGEST_LOAD_ERROR:
         raise PlanError(
             f"a pour of {wax} g of wax at a load of {load_pct:g} % of wax takes {fragrance} g of "
-            f"fragrance on a 0.1 g scale, which misses the load by {missed:.2f} points; "
-            "pour more pieces or heavier ones"
+            f"fragrance on a 0.1 g scale, which misses the load by {missed:.2f} points",
+            "pour more pieces or heavier ones", field="piece_g", value=float(piece_g),
         )
     return float(wax), float(fragrance)
 

@@ -10,10 +10,8 @@ import time
 
 import numpy as np
 import pytest
-from scipy import optimize, special
 
 from scentlab.fitting.sweat import fit_sweat
-from scentlab.maths.cumulative import fit_cumulative
 from scentlab.maths.ordinal import count_looks, log_likelihood
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -50,60 +48,6 @@ def in_turn(first, second, repeats=5):
     first(), second()
     pairs = [(seconds(first, 1), seconds(second, 1)) for _ in range(repeats)]
     return tuple(np.median(pairs, axis=0))
-
-
-@pytest.mark.parametrize("number", [60, 600, 6000])
-def test_fixed_effects_against_statsmodels(number):
-    model = pytest.importorskip("statsmodels.miscmodels.ordinal_model")
-    grade, x, _ = rows(number)
-
-    def ours():
-        return fit_cumulative(count_looks(grade, x, np.zeros(number), 5))
-
-    def theirs():
-        return model.OrderedModel(grade, x, distr="logit").fit(method="bfgs", disp=False)
-
-    assert ours().log_likelihood == pytest.approx(theirs().llf, abs=1e-4)
-    own, other = in_turn(ours, theirs)
-    print(
-        f"\n{number} rows, fixed effects: {1e3 * own:.1f} ms, statsmodels {1e3 * other:.1f} ms, "
-        f"{other / own:.1f} times faster"
-    )
-    assert other > 10 * own
-
-
-def plain_mixed(grade, x, group):
-    """The mixed fit in plain numpy: rows, 25 fixed nodes, numerical gradient."""
-    nodes, weights = np.polynomial.hermite_e.hermegauss(25)
-    weights = weights / weights.sum()
-
-    def downhill(free):
-        theta = np.concatenate([free[:1], free[0] + np.cumsum(np.exp(free[1:4]))])
-        edges = np.concatenate([[-np.inf], theta, [np.inf]])
-        eta = (x @ free[4:6])[:, None] + np.exp(free[6]) * nodes
-        upper = special.expit(edges[grade + 1][:, None] - eta)
-        lower = special.expit(edges[grade][:, None] - eta)
-        log_p = np.log(np.maximum(upper - lower, 1e-300))
-        groups = np.array([log_p[group == g].sum(axis=0) for g in range(group.max() + 1)])
-        return -special.logsumexp(groups, b=weights, axis=1).sum()
-
-    start = np.array([-1.0, 0.5, 0.5, 0.5, 0.0, 0.0, -0.5])
-    return optimize.minimize(downhill, start, method="BFGS")
-
-
-@pytest.mark.parametrize("number", [60, 6000])
-def test_mixed_against_plain_numpy(number):
-    grade, x, group = rows(number)
-
-    def ours():
-        return fit_cumulative(count_looks(grade, x, group, 5), mixed=True, nodes=9)
-
-    own, other = in_turn(ours, lambda: plain_mixed(grade, x, group), repeats=3)
-    print(
-        f"\n{number} rows, random effects: {1e3 * own:.1f} ms, plain numpy {1e3 * other:.1f} ms, "
-        f"{other / own:.1f} times faster"
-    )
-    assert other > 2 * own
 
 
 def test_cost_does_not_grow_with_the_pieces_of_a_pour():

@@ -33,7 +33,7 @@ def timed(series, workers):
     """Wall seconds, CPU seconds of this process and its children, and the result."""
     plan, guess = demo_plan()
     wall, cpu = time.perf_counter(), _cpu()
-    found = precision(plan, guess, series=series, seed=1, workers=workers, backend="loky")
+    found = precision(plan, guess, series=series, seed=1, workers=workers)
     wall = time.perf_counter() - wall
     if workers > 1:  # the CPU time of children is counted when they have ended
         joblib.externals.loky.get_reusable_executor().shutdown(wait=True)

@@ -274,14 +274,6 @@ class TestWhatIf:
         other = row(what_if(analysis, confidence=0.99))
         assert changes["99 % sure", "soft"] == other["load_pct"]
 
-    def test_another_throw_kind_needs_another_fit(self, analysis):
-        with pytest.raises(ValueError) as error:
-            what_if(analysis, throw_kind="cold")
-        assert str(error.value) == (
-            "another throw_kind needs another fit; call analyse() with those rules"
-        )
-
-
 class TestAnalysis:
     def test_same_seed_same_pick(self, analysis):
         again = analyse(analysis.series, analysis.rules, draws=600)

@@ -7,7 +7,7 @@ import pandas as pd
 import pytest
 
 from scentlab.choosing.pick import choose_load
-from scentlab.choosing.ranking import order_chances, order_words, rank, strongest
+from scentlab.choosing.ranking import order_chances, order_words, rank
 
 BLENDS = ("a", "b", "c")
 
@@ -28,7 +28,8 @@ def test_each_order_over_all_blends_at_once():
     found = order_chances(JOINT, BLENDS)
     assert list(found["order"]) == ["c > a > b", "a > b > c", "b > a > c"]
     assert found["chance"].to_numpy() == pytest.approx([0.4, 0.3, 0.3])
-    assert strongest(JOINT) == pytest.approx([0.3, 0.3, 0.4])
+    ranked = rank(table(JOINT.mean(axis=0)), JOINT, BLENDS, 0.5).set_index("blend")
+    assert ranked["p_strongest"].to_dict() == pytest.approx({"a": 0.3, "b": 0.3, "c": 0.4})
 
 
 def test_what_blends_share_does_not_blur_their_order():

@@ -9,45 +9,37 @@ import pytest
 from scentlab.choosing.analysis import what_if
 from scentlab.choosing.pick import choose_load
 from scentlab.choosing.rules import Rules
-from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words, savings
+from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words
 from scentlab.results import FitError
 from scentlab.sharing.redaction import Choices, redacted_rules
 from scentlab.words.tables import pick_table, tradeoff_table
 
-PRICES = pd.DataFrame(
-    {"blend": ["soft"], "wax_price_per_kg": [10.0], "fragrance_price_per_kg": [60.0]}
-)
+PRICES = {"wax_price_per_kg": 10.0, "fragrance_price_per_kg": 60.0}
 
 
 def test_by_hand():
     """25 % of wax is 20 % of total: 20 g and 5 g of a 25 g piece, 0.20 + 0.30. Without: 0.25."""
     loads = np.array([0.0, 25.0])
-    assert piece_costs(PRICES, 25.0, "soft", loads) == pytest.approx([0.25, 0.50])
-    assert savings(PRICES, 25.0, "soft", loads, 25.0) == pytest.approx([250.0, 0.0])
-    assert savings(PRICES, 25.0, "soft", loads, 0.0) == pytest.approx([0.0, -250.0])
+    assert piece_costs(PRICES, 25.0, loads) == pytest.approx([0.25, 0.50])
 
 
 def test_what_is_not_known_is_missing():
-    loads = np.array([10.0])
-    assert np.isnan(savings(PRICES, 25.0, "soft", loads, None)).all()
-    assert np.isnan(savings(PRICES, None, "soft", loads, 12.0)).all()
-    assert np.isnan(savings(PRICES, 25.0, "hard", loads, 12.0)).all()
-    bare = PRICES.assign(fragrance_price_per_kg=np.nan)
-    assert np.isnan(savings(bare, 25.0, "soft", loads, 12.0)).all()
+    assert np.isnan(piece_costs(PRICES, None, 12.0))
+    assert np.isnan(piece_costs(PRICES | {"fragrance_price_per_kg": np.nan}, 25.0, 12.0))
 
 
 @pytest.mark.parametrize(
     "saving, words",
     [
-        (12.4, "saves 12.40 EUR per 1,000 pieces against today's 12.0 % of wax (10.7 % of total)"),
+        (12.4, "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.9 oz/lb)"),
         (
             -3456.4,
-            "costs 3,456 EUR more per 1,000 pieces against today's 12.0 % of wax (10.7 % of total)",
+            "costs 3,456 EUR more per 1,000 pieces against today's 12.0 % (1.9 oz/lb)",
         ),
-        (0.004, "costs the same as today's 12.0 % of wax (10.7 % of total)"),
+        (0.004, "costs the same as today's 12.0 % (1.9 oz/lb)"),
         (
             np.nan,
-            "the saving against today's 12.0 % of wax (10.7 % of total) is not known, for a price "
+            "the saving against today's 12.0 % (1.9 oz/lb) is not known, for a price "
             "or a piece's weight is not",
         ),
     ],
@@ -67,7 +59,7 @@ class TestPick:
         assert rows.at["soft", "saving_per_1000"] == pytest.approx(1000 * (cost[0] - cost[1]))
         assert pick.sentences["soft"].endswith(
             f". Saves {1000 * (cost[0] - cost[1]):.2f} EUR per 1,000 pieces against today's 12.0 % "
-            "of wax (10.7 % of total)."
+            "(1.9 oz/lb)."
         )
         assert "per 1,000 pieces" not in pick.sentences["hard"]
         assert np.isnan(rows.at["hard", "saving_per_1000"])

@@ -184,7 +184,7 @@ def many(examples):
     )
 
 
-@many(30)
+@many(12)
 @given(SHAPES)
 def test_every_small_series_has_an_answer(shape):
     answer(shape)
@@ -197,7 +197,7 @@ def test_every_one_of_many_small_series_has_an_answer(shape):
     answer(shape)
 
 
-@many(4)
+@many(2)
 @given(SHAPES)
 def test_every_small_series_has_a_report(shape):
     analysis = answer(shape)

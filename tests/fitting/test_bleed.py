@@ -70,7 +70,7 @@ class TestRecovery:
         would hold it in three series of four."""
         inside = {"capacity": 0, "floor": 0}
         for seed in range(50):
-            table = fit_bleed(weighed(seed=seed), draws=300).table.set_index("parameter")
+            table = fit_bleed(weighed(seed=seed), draws=200).table.set_index("parameter")
             for blend, capacity in (("soft", 9.5), ("hard", 12.5)):
                 for what, name, truth in (
                     ("capacity", f"capacity of {blend} by bleed", capacity),
@@ -86,7 +86,7 @@ class TestRecovery:
     def test_standard_error_is_that_of_the_estimates(self):
         """One blend: six contrasts within its two pots, where t is far from normal."""
         one = Truth({"soft": BlendTruth(9.5)})
-        fits = [fit_bleed(weighed(one, seed=s), draws=50) for s in range(120)]
+        fits = [fit_bleed(weighed(one, seed=s), draws=50) for s in range(60)]
         rows = pd.DataFrame([f.table.iloc[0] for f in fits]).dropna()
         ratio = np.sqrt(np.mean(rows["se"] ** 2)) / rows["estimate"].std()
         assert ratio == pytest.approx(1.0, abs=3 / np.sqrt(2 * len(rows)))
@@ -97,8 +97,8 @@ class TestIdentities:
         more = fit_bleed(bleeds.assign(bleed_mg=10 * bleeds["bleed_mg"]))
         assert more.joins["join_pct"].tolist() == pytest.approx(fit.joins["join_pct"].tolist())
         assert more.joins["lower_pct"].tolist() == pytest.approx(fit.joins["lower_pct"].tolist())
-        assert more.floor == pytest.approx(10 * fit.floor, rel=1e-6)
-        assert more.slope == pytest.approx(10 * fit.slope, rel=1e-6, abs=1e-9)
+        assert more.floor == pytest.approx(10 * fit.floor, rel=1e-5, abs=1e-3)
+        assert more.slope == pytest.approx(10 * fit.slope, rel=1e-5, abs=1e-3)
         assert more.sd_error == pytest.approx(10 * fit.sd_error)
         assert more.profile["drop"].to_numpy() == pytest.approx(
             fit.profile["drop"].to_numpy(), abs=1e-6
@@ -195,8 +195,8 @@ class TestOpenIntervals:
         highest = fit.tested["highest_pct"][0]
         words = f"{highest:.1f} % of wax ({100 * highest / (100 + highest):.1f} % of total)"
         assert fit.notes == (
-            f"The bleed of soft does not rise up to {words}: its capacity by bleed is bounded "
-            "from below at most.",
+            f"The bleed of soft does not rise up to {words}: its half-sweat load by bleed is "
+            "bounded from below at most.",
         )
         assert f"soft no load up to {words}, 90 % interval" in fit.sentence
         assert (bleed_curve(fit, "soft", [6.0, 14.0])["bleed_mg"] > 0).all()
@@ -207,8 +207,8 @@ class TestOpenIntervals:
         lowest = fit.tested["lowest_pct"][0]
         assert fit.notes == (
             f"The bleed of soft may rise from the lowest load weighed, {lowest:.1f} % of wax "
-            f"({100 * lowest / (100 + lowest):.1f} % of total): the interval of its capacity is "
-            "open below; weigh bleed at lower loads.",
+            f"({100 * lowest / (100 + lowest):.1f} % of total): the interval of its half-sweat "
+            "load is open below; weigh bleed at lower loads.",
         )
 
     def test_a_straight_line_through_the_data(self):
@@ -292,5 +292,5 @@ class TestDegenerate:
     def test_one_pot(self):
         assert fit_bleed(weighed(pots=1)).notes == (
             "Bleed was weighed in one pot of each blend, so how it differs between pots is not "
-            "known: the interval of a capacity holds for that pot.",
+            "known: the interval of a half-sweat load holds for that pot.",
         )

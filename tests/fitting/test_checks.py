@@ -13,7 +13,6 @@ from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 TRUTH = Truth({"soft": BlendTruth(9.0), "hard": BlendTruth(12.0)}, spread=0.8, pot_sd=0.8)
 LOADS = [6, 8, 10, 12, 14, 16]
 KNOWN = {"soft": 10.0, "hard": 10.0}
-TESTED = ("load shifts all grades alike", "hard has the spread of the others")
 
 
 def simulated(seed, truth=TRUTH, pots=4):
@@ -57,13 +56,11 @@ class TestSeriesThatBehaves:
         assert good.pours.set_index("pour")["seen"].to_dict() == pytest.approx(means.to_dict())
 
     def test_little_is_held_against_such_series(self):
-        """Each of some three tests speaks against one good series in twenty or fewer."""
-        assert sum(checked(simulated(seed)).notes != () for seed in range(60, 66)) <= 3
+        """Of eight good pots one is odd (|z| above 2) in one series of three by chance."""
+        assert sum(checked(simulated(seed)).notes != () for seed in range(60, 66)) <= 4
 
     def test_what_is_looked_at(self, good):
         assert good.assessors.empty
-        assert tuple(good.assumptions["assumption"]) == TESTED
-        assert good.assumptions["df"].tolist() == [3, 1]
         assert good.table is good.pours
 
     def test_the_sentence_counts(self, good):
@@ -122,7 +119,7 @@ class TestAssessors:
         excess = table["mean_excess"]
         assert excess["A2"] > 0.25 and excess["A2"] > abs(excess["A1"])
         assert strict.notes[-1] == (
-            f"Assessor A2 grades {table.at['A2', 'mean_excess']:.1f} grades higher than the fit "
+            f"Tester A2 grades {table.at['A2', 'mean_excess']:.1f} grades higher than the fit "
             "expects."
         )
 
@@ -134,47 +131,11 @@ class TestAssessors:
         check = checked(looks)
         low = check.assessors.set_index("assessor").at["A2", "mean_excess"]
         assert low < 0
-        assert f"Assessor A2 grades {-low:.1f} grades lower than the fit expects." in check.notes
+        assert f"Tester A2 grades {-low:.1f} grades lower than the fit expects." in check.notes
 
     def test_who_grades_alike_is_not(self):
         looks = simulated(2)
         looks["assessor"] = np.where(np.arange(len(looks)) % 3 == 0, "A2", "A1")
         check = checked(looks)
         assert len(check.assessors) == 2
-        assert [n for n in check.notes if n.startswith("Assessor")] == []
-
-
-class TestAssumptions:
-    def test_a_blend_of_another_spread_is_named(self):
-        """At this size the test has a power of some 90 % at a level of 5 %."""
-        found = []
-        for seed in range(4, 10):
-            even = simulated(seed, replace(TRUTH, pot_sd=0.2))
-            wide = simulated(seed, replace(TRUTH, pot_sd=0.2, spread=2.5))
-            mixed = pd.concat([even[even["blend"] == "soft"], wide[wide["blend"] == "hard"]])
-            check = checked(mixed.reset_index(drop=True))
-            p = check.assumptions.set_index("assumption").at[TESTED[1], "p_value"]
-            found.append((p, check.notes))
-        p, notes = min(found)
-        assert p < 1e-3 and sum(p < 0.05 for p, _ in found) >= 3
-        assert any(
-            n.startswith(f"The grades speak against the assumption that {TESTED[1]} (p 0.0")
-            and n.endswith("after Holm's correction): read the ceilings with more caution.")
-            for n in notes
-        )
-
-    def test_two_grades_test_nothing(self, looks_of):
-        looks = looks_of(lambda b, k, x, s, i: int(x + k > 11), blends=("soft", "hard"))
-        check = checked(looks)
-        assert check.assumptions.empty
-        assert check.notes == (
-            "Fewer than three grades were seen, so the model's assumptions cannot be tested.",
-        )
-
-    def test_separated_grades_are_said_to_be(self, looks_of):
-        """Every load has one grade and no other: no slope is too steep."""
-        check = checked(looks_of(lambda b, k, x, s, i: (x - 6) // 2 if x < 14 else 4))
-        assert check.assumptions.empty
-        assert check.notes == (
-            "The grades are too sharply separated to test whether load shifts all grades alike.",
-        )
+        assert [n for n in check.notes if n.startswith("Tester")] == []

@@ -185,10 +185,10 @@ def said(lower, estimate, upper):
     """The sentence of a shift with those numbers."""
     from scentlab.fitting.lots import LotFit
 
-    table = pd.DataFrame([("lot B", "lot A", estimate, 0.3, lower, upper, 0.9)], columns=[
-        "lot", "against", "estimate", "se", "lower", "upper", "p_earlier"])
+    table = pd.DataFrame([("lot B", "lot A", estimate, 0.3, lower, upper)], columns=[
+        "lot", "against", "estimate", "se", "lower", "upper"])
     empty = np.zeros((0, 2))
-    return LotFit(("lot A", "lot B"), ("soft",), table, None, empty, empty, empty, {}).sentence
+    return LotFit(("lot A", "lot B"), ("soft",), table, None, empty, empty).sentence
 
 
 def test_the_sentence_claims_a_direction_only_where_it_is_told():
@@ -198,8 +198,8 @@ def test_the_sentence_claims_a_direction_only_where_it_is_told():
     )
     assert said(0.2, 0.5, 0.9).startswith("Lot B sweats 0.5 points of load (% of wax) later than")
     assert said(-0.9, -0.2, 0.3) == (
-        "Whether lot B sweats earlier or later than lot A is not told: 0.2 earlier, 90 % interval "
-        "0.9 earlier to 0.3 later, in points of load (% of wax)."
+        "Whether lot B sweats earlier or later than lot A is too close to call: 0.2 earlier, 90 % "
+        "interval 0.9 earlier to 0.3 later, in points of load (% of wax)."
     )
 
 

@@ -31,19 +31,7 @@ QUICK = {"seed": 7, "draws": 100, "throw_every": 2}
 
 @pytest.fixture(scope="module")
 def found(plan, guess):
-    return precision(plan, guess, series=6, workers=1, **QUICK)
-
-
-def test_two_workers_and_a_dask_cluster_give_the_numbers_of_one(plan, guess, found):
-    distributed = pytest.importorskip("distributed")
-    two = precision(plan, guess, series=6, workers=2, backend="loky", **QUICK)
-    pd.testing.assert_frame_equal(two.table, found.table, check_exact=True)
-    with (
-        distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None) as c,
-        distributed.Client(c),
-    ):
-        dask = precision(plan, guess, series=6, **QUICK)
-    pd.testing.assert_frame_equal(dask.table, found.table, check_exact=True)
+    return precision(plan, guess, series=4, workers=1, **QUICK)
 
 
 def test_every_series_has_the_seed_that_numpy_spawns_for_it(plan, guess, monkeypatch):
@@ -63,17 +51,16 @@ def test_every_series_has_the_seed_that_numpy_spawns_for_it(plan, guess, monkeyp
     assert seen == [np.random.default_rng(children[n]).random() for n in (0, 5)]
 
 
-def test_another_seed_gives_other_numbers(plan, guess, found):
-    other = precision(plan, guess, series=6, workers=1, **(QUICK | {"seed": 8}))
+def test_another_seed_gives_other_numbers_and_few_series_are_called_too_few(plan, guess, found):
+    other = precision(plan, guess, series=2, workers=1, **(QUICK | {"seed": 8}))
     assert other.of(SHORTFALL) != found.of(SHORTFALL)
+    assert other.notes[0] == "2 series are too few to judge a plan by; simulate at least 50."
+    assert "nan" not in other.sentence
 
 
-def test_more_series_leave_the_first_as_they_were(plan, guess, tmp_path):
-    precision(plan, guess, series=2, workers=1, keep=tmp_path, **QUICK)
-    on = precision(plan, guess, series=3, workers=1, keep=tmp_path, **QUICK)
-    whole = precision(plan, guess, series=3, workers=1, **QUICK)
-    pd.testing.assert_frame_equal(on.table, whole.table, check_exact=True)
-    assert len(list(tmp_path.iterdir())) == 1
+def test_two_workers_give_the_numbers_of_one(plan, guess, found):
+    two = precision(plan, guess, series=4, workers=2, **QUICK)
+    pd.testing.assert_frame_equal(two.table, found.table, check_exact=True)
 
 
 def test_the_result_goes_to_data_and_back(found):
@@ -185,9 +172,7 @@ def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
     found = precision(small_plan(throw=0), guess, series=2, workers=1, **QUICK)
     assert set(found.table["measure"]) & {PICK_OVER, THROW_LOST} == set()
     assert "The throw was not fitted, so nothing is said of the pick." in found.notes
-    words = f"there is no '{THROW_LOST}' of 'all blends'; measures are "
-    with pytest.raises(KeyError, match=words):
-        found.of(THROW_LOST)
+    assert np.isnan(found.of(THROW_LOST)).all() and "nan" not in found.sentence
 
 
 @pytest.mark.parametrize(
@@ -202,9 +187,3 @@ def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
 def test_refusals_of_a_precision(plan, guess, options, words):
     with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
         precision(plan, guess, series=2, workers=1, **({"seed": 1} | options))
-
-
-def test_few_series_are_called_too_few(plan, guess):
-    found = precision(plan, guess, series=2, seed=1, workers=1, throw_every=2)
-    assert found.notes[0] == "2 series are too few to judge a plan by; simulate at least 50."
-    assert "nan" not in found.sentence

@@ -1,12 +1,9 @@
 """Panel designs: properties from Williams 1949, parameters from Cochran & Cox 1957 chapter 11."""
 
-from itertools import combinations
-
 import numpy as np
 import pytest
 
 from scentlab.maths.designs import (
-    balanced_incomplete_blocks,
     block_efficiency,
     near_balanced_blocks,
     williams_square,
@@ -36,59 +33,34 @@ def test_williams_square_is_balanced_for_position_and_for_the_one_before(t):
     assert followed.tolist() == (times * (1 - np.eye(t, dtype=int))).tolist()
 
 
-# v, b, r, k, lambda, efficiency factor as printed to four decimals
+# v, b, k, efficiency factor of the balanced design as printed to four decimals
 COCHRAN_AND_COX = [
-    (4, 4, 3, 3, 2, 0.8889), (4, 6, 3, 2, 1, 0.6667), (5, 10, 6, 3, 3, 0.8333),
-    (5, 10, 4, 2, 1, 0.625), (6, 10, 5, 3, 2, 0.8), (6, 15, 5, 2, 1, 0.6),
-    (7, 7, 3, 3, 1, 0.7778), (7, 7, 4, 4, 2, 0.875), (11, 11, 5, 5, 2, 0.88),
-    (13, 13, 4, 4, 1, 0.8125), (13, 26, 6, 3, 1, 0.7222),
-]
-# Computed from the identities b k = v r and lambda (v - 1) = r (k - 1)
-BY_IDENTITY = [
-    (8, 14, 7, 4, 3, 0.8571), (9, 12, 4, 3, 1, 0.75), (11, 11, 6, 6, 3, 0.9167),
-    (21, 21, 5, 5, 1, 0.84), (25, 30, 6, 5, 1, 0.8333),
+    (4, 4, 3, 0.8889), (4, 6, 2, 0.6667), (5, 10, 3, 0.8333), (5, 10, 2, 0.625), (6, 10, 3, 0.8),
+    (6, 15, 2, 0.6), (7, 7, 3, 0.7778), (7, 7, 4, 0.875), (11, 11, 5, 0.88), (13, 13, 4, 0.8125),
+    (13, 26, 3, 0.7222),
 ]
 
 
-@pytest.mark.parametrize("v, b, r, k, pairs, efficiency", COCHRAN_AND_COX + BY_IDENTITY)
-def test_balanced_blocks_have_the_published_parameters(v, b, r, k, pairs, efficiency):
-    blocks = balanced_incomplete_blocks(v, k)
-    assert blocks.shape == (b, k)
-    assert all(len(set(block)) == k for block in blocks.tolist())
-    assert np.bincount(blocks.ravel(), minlength=v).tolist() == [r] * v
-    met = {pair: 0 for pair in combinations(range(v), 2)}
-    for block in blocks.tolist():
-        for pair in combinations(sorted(block), 2):
-            met[pair] += 1
-    assert set(met.values()) == {pairs}
-    assert pairs * v / (r * k) == pytest.approx(efficiency, abs=5e-5)
+@pytest.mark.parametrize("v, b, k, efficiency", COCHRAN_AND_COX)
+def test_blocks_come_close_to_the_published_balanced_designs(v, b, k, efficiency):
+    """None can be better; that of three seeds is within two in a hundred of it."""
+    found = max(
+        block_efficiency(near_balanced_blocks(v, k, b, np.random.default_rng(seed)), v)
+        for seed in range(3)
+    )
+    assert 0.98 * efficiency < found < efficiency + 5e-5
 
 
 @pytest.mark.parametrize(
     "call, words",
     [
         (lambda: williams_square(0), "a square of 0 treatments does not exist; give 1 or more"),
-        (
-            lambda: balanced_incomplete_blocks(5, 5),
-            "blocks of 5 out of 5: give at least 2 in a block and fewer than the 5 treatments",
-        ),
-        (
-            lambda: balanced_incomplete_blocks(14, 4),
-            "no balanced design of at most 100 blocks with 4 of 14 treatments is known here; "
-            "change the size of the block or the number of treatments",
-        ),
     ],
 )
 def test_designs_that_do_not_exist_are_refused(call, words):
     with pytest.raises(ValueError) as caught:
         call()
     assert str(caught.value) == words
-
-
-def test_near_balance_uses_a_balanced_design_where_one_fits():
-    rng = np.random.default_rng(1)
-    assert np.array_equal(near_balanced_blocks(7, 3, 7, rng), balanced_incomplete_blocks(7, 3))
-    assert block_efficiency(near_balanced_blocks(7, 3, 14, rng), 7) == pytest.approx(7 / 9)
 
 
 @pytest.mark.parametrize("v, k, b", [(18, 6, 12), (12, 4, 12), (10, 4, 20), (14, 5, 9), (8, 3, 3)])

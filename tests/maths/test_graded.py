@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from scipy import special, stats
 
-from scentlab.maths.cumulative import fit_cumulative
 from scentlab.maths.graded import (
     CapacityModel,
     CapacityPrior,
@@ -266,20 +265,6 @@ class TestMeaning:
         model = CapacityModel(DATA, 2, PRIOR)
         tau = model.shared(some_point(model))["tau"]
         assert tau[0] == 0.0 and np.all(np.diff(tau) > 0)
-
-    def test_plain_likelihood_is_the_published_kind(self):
-        """Without prior: the same maximum as the cumulative-link fit that equals R's."""
-        data = sweat_counts(seed=4, pieces=12, heat=False, pot_sd=1.5)
-        columns = data.design[:, [0, 2]]
-        plain = fit_cumulative(replace(data, design=columns), mixed=True, nodes=15)
-        model = CapacityModel(data, 2, None)
-        peak = climb(model.value_and_gradient, model.start())
-        assert peak.value == pytest.approx(plain.log_likelihood, abs=1e-6)
-        spread = np.exp(model.take(peak.point, "log_spread")[0])
-        assert 1.0 / spread == pytest.approx(plain.beta[0], rel=1e-4)
-        capacity = model.take(peak.point, "capacity")
-        assert capacity[0] / spread == pytest.approx(plain.thresholds[0], rel=1e-4)
-        assert (capacity[0] - capacity[1]) / spread == pytest.approx(plain.beta[1], abs=1e-3)
 
     def test_units_of_the_load(self):
         """Loads and the prior's lengths divided by ten: all lengths follow, the rest stays."""

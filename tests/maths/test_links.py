@@ -3,7 +3,6 @@
 import numpy as np
 import pytest
 from scipy import stats
-from scipy.differentiate import derivative
 
 from scentlab.maths.links import LINKS, find_link, grade_terms
 
@@ -35,12 +34,6 @@ class TestAgainstScipy:
         chance = np.array([1e-8, 0.001, 0.05, 0.5, 0.95, 0.999])
         z = find_link(name).quantile(chance)
         assert z == pytest.approx(OUTSIDE[name].ppf(chance), rel=1e-9)
-
-    def test_slope_of_the_log_density(self, name):
-        link = find_link(name)
-        assert link.log_pdf_slope(MIDDLE) == pytest.approx(
-            derivative(OUTSIDE[name].logpdf, MIDDLE).df, abs=1e-7
-        )
 
     def test_grades_are_differences_of_the_distribution(self, name):
         theta, eta = np.array([-1.0, 0.5, 2.0]), np.array([-1.5, 0.0, 1.7])

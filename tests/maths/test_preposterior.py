@@ -4,7 +4,11 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, expected_sd
+from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, moments_after
+
+
+def expected_sd(log_likelihood, weights, values):
+    return moments_after(log_likelihood, weights, values)[1].mean(axis=0)
 
 
 def draws(n, rng, sigma=0.7, misread=0.02, centre=(9.0, 11.0), sd=1.5):

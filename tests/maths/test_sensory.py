@@ -2,8 +2,7 @@
 
 Triangle counts: FAO 1992, Sensory evaluation manual, appendix A. Duo-trio counts: ISO 10399
 table A.1. Power and psychometric functions: computed with R's exact binomial and ``integrate``;
-d' of the triangle also in Ennis 1993 to two decimals (1.47, 1.98, 3.13; from memory). Intervals
-of 160 of 200: Clopper-Pearson and Wilson, computed in R.
+d' of the triangle also in Ennis 1993 to two decimals (1.47, 1.98, 3.13; from memory).
 """
 
 import numpy as np
@@ -15,8 +14,6 @@ from scentlab.maths.sensory import (
     d_prime,
     discrimination_power,
     share_right,
-    share_that_tells,
-    wilson,
 )
 
 TRIANGLE_FAO = {  # n: at 10, 5, 1 and 0.1 %
@@ -78,11 +75,6 @@ def test_assessors_needed_says_which_n_is_meant():
     assert assessors_needed(1 / 3, 0.01, 0.05, 0.80, most=300) == (None, None)
 
 
-def test_limits_of_the_share_that_tells():
-    got = share_that_tells(18, 36, 1 / 3, 0.90)
-    assert got == pytest.approx((0.0299864, 0.4700136), abs=1e-6)
-
-
 @pytest.mark.parametrize(
     "method, at_1, at_2",
     [("triangle", 0.418046675, 0.604806933), ("duo-trio", 0.582475444, 0.746820246),
@@ -104,10 +96,6 @@ def test_d_prime_of_a_triangle():
 def test_d_prime_is_missing_where_no_d_prime_gives_the_share():
     assert np.isnan(d_prime(0.2, "triangle")) and np.isnan(d_prime(1.0, "paired"))
     assert d_prime(0.5, "paired") == 0.0
-
-
-def test_intervals_of_160_of_200():
-    assert wilson(160, 200, 0.95) == pytest.approx((0.739144813, 0.849547991), abs=1e-9)
 
 
 def test_refusals():

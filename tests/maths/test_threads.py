@@ -12,13 +12,11 @@ import scentlab
 from scentlab.maths.threads import one_thread
 
 OTHERS = {
-    "planning.loads": {"next_pours", "next_pots"},
     "choosing.ceiling": {"find_ceiling"},
     "choosing.pick": {"choose_load"},
     "choosing.analysis": {"analyse"},
     "choosing.diagnosis": {"diagnose"},
     "foresight.precision": {"precision"},
-    "foresight.comparison": {"compare"},
     "foresight.next_round": {"next_round"},
     "simulate": {"simulate_series"},
     "sharing.pooling": {"pool_series"},

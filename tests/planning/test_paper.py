@@ -1,15 +1,13 @@
-"""Shopping list, throw slips, grade sheets and calendar. The calendar against RFC 5545."""
+"""Shopping list, throw slips, grade sheets and the diary."""
 
-import datetime as dt
 import re
 
 import pytest
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.diary import calendar_html, calendar_ics, diary
+from scentlab.planning.diary import diary
 from scentlab.planning.plan import HeatCycle, PieceNumbers, PlanError, make_plan
-from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
-from scentlab.planning.sheets import shopping_list_html
+from scentlab.planning.sheets import grade_sheets_html, shopping_list_html, throw_slips_html
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 
 SOFT = Wax("soft <wax>", "S-1", price_per_kg=6)
@@ -25,7 +23,7 @@ def plan(**changes):
     return make_plan(**given)
 
 
-ALL = [shopping_list_html, throw_slips_html, grade_sheets_html, calendar_html]
+ALL = [shopping_list_html, throw_slips_html, grade_sheets_html]
 
 
 @pytest.mark.parametrize("sheet", ALL)
@@ -36,8 +34,8 @@ def test_sheets_escape_text_and_need_no_network(sheet):
     assert "Invented demonstration, no evidence." in html
 
 
-@pytest.mark.parametrize("sheet", [throw_slips_html, grade_sheets_html, calendar_html])
-def test_score_sheets_and_calendar_unseal_nothing(sheet):
+@pytest.mark.parametrize("sheet", [throw_slips_html, grade_sheets_html])
+def test_score_sheets_unseal_nothing(sheet):
     text = re.sub(r"<style>.*?</style>|<[^>]+>", " ", sheet(plan()), flags=re.S)
     assert "firmest" not in text and not re.search(r"P0\d", text)
     assert "7.5" not in text and "% of wax" not in text and "% of total" not in text
@@ -50,7 +48,7 @@ def test_throw_slips_hold_each_assessors_codes_in_order():
     rows = one.smellings.groupby(["sitting", "assessor"], sort=False)
     assert len(slips) == len(rows)
     for slip, ((sitting, assessor), expected) in zip(slips, rows, strict=True):
-        assert f"sitting {sitting}, " in slip and f"assessor {assessor}<" in slip
+        assert f"session {sitting}, " in slip and f"tester {assessor}<" in slip
         assert re.findall(r"<b>(\d{3})</b>", slip) == expected["code"].tolist()
         for score in range(11):
             assert f"<th>{score}</th>" in slip
@@ -64,7 +62,7 @@ def test_grade_sheets_hold_every_code_to_grade_once_with_the_words_of_the_grades
     assert sorted(re.findall(r"<b>(\d{3})</b>", html)) == sorted(graded)
     for words in (*SWEAT_GRADES, *FROST_GRADES):
         assert words in html
-    assert html.count("Heat cycle before the look: 3 times 12 h at 38 °C (100 °F).") == 2
+    assert html.count("Heat cycle before the inspection: 3 x 12 h at 38 °C (100 °F).") == 2
 
 
 def test_shopping_list_names_what_to_buy_and_what_has_no_price():
@@ -81,35 +79,15 @@ def test_diary_by_hand():
     assert got == [
         ("2026-12-30", "Pour"), ("2026-12-31", "Pour"),
         ("2027-01-03", "Start the heat cycle"), ("2027-01-04", "Start the heat cycle"),
-        ("2027-01-06", "Look for sweat at rest"), ("2027-01-06", "Look for sweat after heat"),
-        ("2027-01-07", "Look for sweat at rest"), ("2027-01-07", "Look for sweat after heat"),
-        ("2027-01-13", "Look for frost"), ("2027-01-13", "Sitting S01, warm throw"),
-        ("2027-01-14", "Look for frost"), ("2027-01-14", "Sitting S02, warm throw"),
+        ("2027-01-06", "Look for sweat at room temperature"),
+        ("2027-01-06", "Look for sweat, heat-cycled"),
+        ("2027-01-07", "Look for sweat at room temperature"),
+        ("2027-01-07", "Look for sweat, heat-cycled"),
+        ("2027-01-13", "Look for frost"), ("2027-01-13", "Session S01, hot throw"),
+        ("2027-01-14", "Look for frost"), ("2027-01-14", "Session S02, hot throw"),
         ("2027-03-30", "Reserve pieces"), ("2027-03-31", "Reserve pieces"),
     ]
     assert rows["detail"][0].startswith("1 pot, 3 pours, 33 pieces, ")
-
-
-def test_the_calendar_keeps_the_rules_of_rfc_5545():
-    one = plan()
-    text = calendar_ics(one)
-    lines = text.split("\r\n")
-    assert lines[-1] == "" and "\n" not in text.replace("\r\n", "")
-    assert all(len(line.encode()) <= 75 for line in lines)
-    unfolded = text.replace("\r\n ", "").split("\r\n")
-    assert unfolded[:2] == ["BEGIN:VCALENDAR", "VERSION:2.0"]
-    assert unfolded[-2] == "END:VCALENDAR"
-    uids = [x for x in unfolded if x.startswith("UID:")]
-    assert len(uids) == len(set(uids)) == len(diary(one)) == unfolded.count("END:VEVENT")
-    assert sum(x.startswith("DTSTAMP:") for x in unfolded) == len(uids)
-    first = unfolded.index("BEGIN:VEVENT")
-    assert unfolded[first + 3:first + 5] == ["DTSTART;VALUE=DATE:20261230",
-                                             "DTEND;VALUE=DATE:20261231"]
-    said = [x for x in unfolded if x.startswith("SUMMARY:")][0]
-    assert said.startswith("SUMMARY:Zeder\\, Feige\\; <i>ü</i> lang")
-    starts = [x.removeprefix("DTSTART;VALUE=DATE:") for x in unfolded if x.startswith("DTSTART")]
-    assert starts == [f"{day:%Y%m%d}" for day in diary(one)["day"]]
-    assert dt.date(2027, 3, 31) == max(diary(one)["day"])
 
 
 def test_sheets_without_anything_on_them_are_refused():
@@ -129,5 +107,5 @@ def test_heat_cycles_that_do_not_fit_before_the_look_are_refused():
         plan(heat_cycle=HeatCycle(cycles=8))
     assert str(caught.value) == (
         "8 heat cycles, one a day, do not fit before a look 7 days after pouring; take fewer "
-        "cycles or a later look (sweat_heat of the cure days)"
+        "cycles or more days of cure before the look at sweat after heat"
     )

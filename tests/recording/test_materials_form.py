@@ -84,7 +84,7 @@ def test_the_parts_of_a_blend_are_added_up_as_they_are_typed(form, parts, words)
          "number with a decimal point from 0.1 to 40 (% of wax)."),
         ({"add_temp_c": "94"}, "“add fragrance at” is 94 °C, above the wax maker&#x27;s maximum "
          "of 93 °C; lower it or correct “never over”"),
-        ({"name": "x" * 81}, "a wax needs a name of 1 to 80 characters"),
+        ({"name": "x" * 81}, "give a name of 1 to 80 characters"),
         ({"name": "firm wax"}, "two waxes are called firm wax; give each a name of its own"),
     ],
 )

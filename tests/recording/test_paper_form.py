@@ -8,7 +8,7 @@ import pandas as pd
 import pytest
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
-from scentlab.planning.scoresheets import grade_sheets_html, throw_slips_html
+from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
 from scentlab.recording import paper_form
 from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
 from scentlab.recording.paper_form import PaperForm

@@ -1,0 +1,82 @@
+"""The answer for one blend in short sentences, the load and what it rests on first."""
+
+import pandas as pd
+
+from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
+from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rules import THROW_WORDS
+from scentlab.choosing.saving import saving_words
+from scentlab.results import say_odds, say_percent
+from scentlab.units import load_from_content, say_load_oz, say_percent_of_wax
+
+CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the regulatory limit"
+
+
+def headline(row, rules, evidence, ceiling, rests):
+    """The answer for one blend.
+
+    Parameters
+    ----------
+    row : of the table of a Pick. rules : Rules. evidence : Evidence. ceiling : Ceiling.
+    rests : Rests, or None where only the fits are known.
+
+    Returns
+    -------
+    str: the load, the highest safe load, what is missing, and why it is that load.
+    """
+    warning = "" if rests is None else rests.headline(row["blend"]).removesuffix(".")
+    if pd.isna(row["load_pct"]):
+        return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."
+    odds = say_odds(row["p_over"], row["least_told"])
+    said = [
+        f"{row['blend']}: use {say_load_oz(row['load_pct'])}",
+        _highest_safe(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
+        _seen_words(row, rules, stress_words(ceiling.stress, evidence.series and
+                                             evidence.series.plan), rests),
+        f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat",
+    ]
+    if not pd.isna(row["dry_bound"]):
+        said.append("No piece sweated at any load: the dry pieces at this load or more leave up to "
+                    f"{say_percent(row['dry_bound'])} possible, the rest was assumed")
+    if not pd.isna(row["throw"]):
+        said.append(f"{THROW_WORDS[rules.throw_kind]} throw {row['throw']:.1f} of 10 "
+                    f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
+    today = rules.today_of(row["blend"])
+    if today is not None:
+        said.append(saving_words(row["saving_per_1000"], today, evidence.currency))
+    first, *rest = filter(None, said)
+    return ". ".join([first, *(text[:1].upper() + text[1:] for text in rest)]) + "."
+
+
+def _highest_safe(row, found, evidence):
+    """The ceiling in words, and the limit that holds the loads below it."""
+    high, words = say_percent_of_wax(row["ceiling_load_pct"]), ""
+    if found["state"] in (OPEN_ABOVE, DRY):
+        words = "at least "
+        if row["ceiling_load_pct"] >= found["highest_tested_pct"] - 0.05:
+            high = f"{high}, nothing above was tested"
+    limits = {WAX_LIMIT: row["limit_load_pct"]}
+    if row["held_by"] == REGULATORY:
+        content = evidence.about(row["blend"])["limit_content_pct"]
+        limits[REGULATORY] = load_from_content(content)
+    limit = limits.get(row["held_by"])
+    held = "" if limit is None else f", but {row['held_by']} is {say_load_oz(limit)}"
+    return f"highest safe load: {words}{high}{held}"
+
+
+def _seen_words(row, rules, storage, rests):
+    """How many of the pieces that decide sweated at the load or below, and until when."""
+    if not row["stressed_below"]:
+        return ""
+    until = ""
+    if rests is not None:
+        own = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
+        until = f", seen up to {own}" if own.startswith("day") else ""
+    said = (
+        f"{row['stressed_wet'] or 'None'} of {row['stressed_below']} pieces {storage} sweated "
+        f"(grade {rules.limit_grade} or more) at {say_percent_of_wax(row['load_pct'])} or below"
+        f"{until}"
+    )
+    others = row["pieces_below"] - row["stressed_below"]
+    wet = row["wet_below"] - row["stressed_wet"]
+    return f"{said}; of the {others} others {wet} did" if wet else said

@@ -1,0 +1,103 @@
+"""What a session adds to a score of throw: the minutes on the warmer and the order of smelling.
+
+Scores go about with the logarithm of what is in the air, which in the first minutes goes with the
+minutes; so the first term is their logarithm. Noses tire, and a strong piece makes the next one
+seem weak: the place in the session and the load smelt just before are used where a tester smelt at
+least ``LONG`` pieces in a session. No term is used that goes with the loads themselves.
+"""
+
+import numpy as np
+import pandas as pd
+
+# The kinds of throw as a person reads them.
+SAID = {"warm": "hot", "cold": "cold"}
+# A timer is stopped a little early or late; within a fifth the times count as the same.
+SAME = 0.2
+LONG = 4
+# Of a covariate's variance, the least that must lie within pieces of one blend and load.
+TIME_WITHIN, ORDER_WITHIN = 0.05, 0.5
+WORDS = {
+    "position": "from the first to the last piece of a session",
+    "before": "from the weakest to the strongest load smelt just before",
+}
+
+
+def session_terms(scores, kind):
+    """The usual minutes (nan without a term for them), dict of the covariates (n,), and notes.
+
+    ``minutes``: logarithm against the usual time. ``position``: from 0 to 1 over the session.
+    ``before``: the load smelt just before, from 0 to 1 over the loads scored; both 0 on average.
+    """
+    minutes = pd.to_numeric(scores.get("minutes", pd.Series(np.nan, scores.index)), errors="coerce")
+    known = minutes.dropna().astype(float)
+    if kind != "warm" or known.empty:
+        return np.nan, _order_of(scores), ()
+    usual = _usual(known.to_numpy())
+    if not (np.abs(known / usual - 1.0) > SAME).any():
+        return np.nan, _order_of(scores), ()
+    notes = _missing(minutes, usual) + _unlike_sessions(scores, minutes, usual)
+    covariate = np.log(np.maximum(minutes.fillna(usual).to_numpy(float), 1.0) / max(usual, 1.0))
+    if _share_within(covariate, scores) < TIME_WITHIN:
+        return np.nan, _order_of(scores), notes + (
+            "The minutes on the warmer go with the loads or blends scored, so that the effect of "
+            "the time cannot be told from theirs: score all loads after the same time.",
+        )
+    return usual, {"minutes": covariate} | _order_of(scores), notes
+
+
+def _share_within(values, scores):
+    """The share of a covariate's variance within pieces of one blend and load (half point)."""
+    cells = scores["blend"].astype(str) + (2 * scores["load_pct"]).round().astype(str)
+    values = values - values.mean()
+    within = values - pd.Series(values).groupby(cells.to_numpy()).transform("mean").to_numpy()
+    return within @ within / (values @ values) if values @ values > 1e-9 else 0.0
+
+
+def _usual(minutes):
+    """The whole minute with the most scores within a fifth of it; of equals the one that was
+    noted most often, then the least."""
+    whole, counts = np.unique(np.maximum(np.round(minutes), 1.0), return_counts=True)
+    near = (np.abs(minutes[:, None] / whole - 1.0) <= SAME).sum(axis=0)
+    return float(whole[np.lexsort((whole, -counts, -near))[0]])
+
+
+def _missing(minutes, usual):
+    count = int(minutes.isna().sum())
+    have, taken = ("score has", "was") if count == 1 else ("scores have", "were")
+    words = f"{count} {have} no minutes on the warmer and {taken} taken as {usual:g} min."
+    return (words,) * bool(count)
+
+
+def _unlike_sessions(scores, minutes, usual):
+    middle = minutes.groupby(scores["sitting"].astype(str)).median().dropna()
+    if not len(middle) or middle.max() <= (1.0 + SAME) * middle.min():
+        return ()
+    each = ", ".join(f"{s} {m:g} min" for s, m in middle.items())
+    return (
+        f"The sessions were scored at different times on the warmer ({each}) and are compared only "
+        f"by the term for the minutes; throw is stated at {usual:g} min.",
+    )
+
+
+def _order_of(scores):
+    """The covariates of the order of smelling that the scores can show; may be none."""
+    if "position" not in scores:
+        return {}
+    place = pd.to_numeric(scores["position"], errors="coerce")
+    session = scores["assessor"].astype(str) + "\n" + scores["sitting"].astype(str)
+    length = place.groupby(session).transform("max")
+    long = (length >= LONG) & place.notna()
+    if long.sum() < 0.5 * len(scores):
+        return {}
+    load = scores["load_pct"].astype(float)
+    load = (load - load.min()) / (load.max() - load.min())
+    known = pd.DataFrame({"session": session, "place": place, "load": load}).dropna()
+    known = known.drop_duplicates(["session", "place"]).set_index(["session", "place"])["load"]
+    before = known.reindex(pd.MultiIndex.from_arrays([session, place - 1.0])).to_numpy()
+    found = {
+        "position": (place - 1.0) / (length - 1.0).clip(lower=1.0),
+        "before": pd.Series(before, index=scores.index),
+    }
+    centred = {n: v.where(long) - v.where(long).mean() for n, v in found.items()}
+    filled = {n: v.fillna(0.0).to_numpy(float) for n, v in centred.items()}
+    return {n: v for n, v in filled.items() if _share_within(v, scores) >= ORDER_WITHIN}
