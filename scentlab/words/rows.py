@@ -78,6 +78,8 @@ ROWS = (
     *((f"sd between pieces{more}", "sd between pieces",
        "How much pieces differ that should be alike.")
       for more in ("", " of a pour", " of a pot, over the whole time")),
+    ("sd between pieces at their start", "sd of the first weighing",
+     "How far the first weighing of a piece is off, which is in all its losses."),
     ("sd between checks of a piece", "sd between checks",
      "How much a piece strays at one check, for all who smell it then."),
     *((f"sd of a single {what}", "sd of one reading",
