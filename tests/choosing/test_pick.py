@@ -175,7 +175,7 @@ class TestThrow:
         assert chosen["reason"] == "Hot throw was not scored, so this is as high as sweat allows"
         assert np.isnan(chosen["throw_behind"]) and pick.orders.empty
         assert (
-            "No throw was scored: the pick cannot say whether less fragrance smells as strong."
+            "No throw was scored: the answer cannot say whether less fragrance smells as strong."
         ) in pick.notes
 
     def test_throw_of_some_blends_only(self, analysis):
@@ -256,7 +256,7 @@ class TestNotes:
 
     def test_no_frost(self, analysis):
         notes = choose_load(replace(analysis.evidence, frost=None)).notes
-        assert "No frost was graded: the pick knows nothing of frost." in notes
+        assert "No frost was graded: the answer knows nothing of frost." in notes
 
 
 class TestWhatIf:

@@ -75,7 +75,7 @@ class TestPick:
         with pytest.raises(FitError) as error:
             what_if(analysis, today_load_pct={"sotf": 12.0})
         assert str(error.value) == (
-            "no blend is called sotf; today's load can be told for soft, hard"
+            "no blend is called sotf; today's load can be given for soft, hard"
         )
 
 

@@ -71,7 +71,7 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
     found = analyse(series, draws=300)
     assert (
         f"There is no fit of frost, though {len(series.frost())} grades are stored: the frost fit "
-        "found no peak: the pick knows nothing of frost."
+        "found no peak: the answer knows nothing of frost."
     ) in found.pick.notes
 
 
