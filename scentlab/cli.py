@@ -114,7 +114,7 @@ def _lab(arguments):
     except KeyboardInterrupt:
         code = 0
     if code:
-        raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
+        raise CannotDo(f"JupyterLab ended with code {code}; its messages stand above")
 
 
 def series_folder(name):
@@ -225,7 +225,7 @@ def _progress(arguments):
     store = Store.open(series_folder(arguments.folder))
     today, looks = _day(arguments.today), arguments.looks_per_piece
     if looks < 1:
-        raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 tester or more")
+        raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 assessor or more")
     progress = see_progress(store, today, looks)
     print(progress.sentence)
     print("\n".join([
@@ -253,7 +253,7 @@ def _who_waits(store, today, looks):
         counts = {}
         for row in todo.to_dict("records"):
             words = row["test"] if row["test"] != "throw" else (
-                f"{row['kind']} throw in session {row['sitting']}"
+                f"{row['kind']} throw in sitting {row['sitting']}"
             )
             counts[words] = counts.get(words, 0) + 1
         told = ", ".join(f"{n} {words}" for words, n in counts.items())
@@ -427,7 +427,7 @@ def read_rules(arguments, folder=None, announce=print):
         raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
     if found.kept:
         but = f", but for {', '.join(given)} of the options" if given else ""
-        announce(f"Rules: from {found.path}{but}: {rules.sentence}")
+        announce(f"Rules: as kept in {found.path}{but}: {rules.sentence}")
         for note in found.notes:
             announce(f"Note: {note}.")
     return rules
@@ -573,11 +573,11 @@ def _parser():
         prog="scentlab", formatter_class=argparse.RawDescriptionHelpFormatter,
         description="Fragrance-load experiments for scented wax melts.",
         epilog=_text("""
-            To begin, with invented data:       scentlab demo demo-series
+            A first look, with invented data:   scentlab demo demo-series
             A series of your own:               scentlab new my-series
                                                 scentlab lab my-series
             Loads are in % of wax (g of fragrance per 100 g of wax).
-            `scentlab COMMAND --help` shows what a command reads and writes, with examples.
+            `scentlab COMMAND --help` tells what a command reads and writes, with examples.
             The kit is no safety assessment: labels and limits follow local law and licensed
             practice.
             """),
@@ -649,7 +649,7 @@ def _add_panel(commands):
     parser = command(
         commands, "panel", _panel, "let the panel score on phones or tablets",
         """
-        Serve plain pages on which testers score by blind code; what they score is written to
+        Serve plain pages on which assessors score by blind code; what they score is written to
         series.sqlite of the series folder. Prints a link and its QR code: who has the link can
         score. By default only this computer can open it; --host 0.0.0.0 opens it to the network,
         unencrypted, so use a network that you trust. End it with Ctrl+C in this window.
@@ -670,15 +670,15 @@ def _add_panel(commands):
     )
     parser.add_argument(
         "--looks-per-piece", type=int, default=1, metavar="NUMBER",
-        help="how many testers grade each sweat and frost piece (default 1)",
+        help="how many assessors grade each sweat and frost piece (default 1)",
     )
 
 
 def _add_progress(commands):
     parser = command(
-        commands, "progress", _progress, "show outstanding scores",
+        commands, "progress", _progress, "tell who still has to score what",
         """
-        Show from the record how far a series is: what each tester can score today, which scores
+        Tell from the record how far a series is: what each assessor can score today, which scores
         are still to come, which pieces are past their cure date without a score, and which
         planned pours are not logged. Shows no load and writes nothing.
         """,
@@ -689,11 +689,11 @@ def _add_progress(commands):
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument(
-        "--today", metavar="DATE", help="the day to show it for, as 2026-03-14 (default: today)"
+        "--today", metavar="DATE", help="the day to tell it for, as 2026-03-14 (default: today)"
     )
     parser.add_argument(
         "--looks-per-piece", type=int, default=1, metavar="NUMBER",
-        help="how many testers grade each sweat and frost piece (default 1)",
+        help="how many assessors grade each sweat and frost piece (default 1)",
     )
 
 
@@ -704,16 +704,16 @@ def _add_import(commands):
         Check CSV or XLSX files and put them into the record (series.sqlite) of a series folder:
         all of them or nothing. A piece must come from a pour, and a throw score or a check on the
         warmer from a piece, that the files or the record know. Weights in g, temperatures in °C,
-        ages in days, hours on the warmer in h; `scentlab columns` lists every column. What is
-        wrong is printed with file, row, column, value and remedy.
+        ages in days, hours on the warmer in h; `scentlab columns` tells every column. What is
+        wrong is told with file, row, column, value and remedy.
 
-        Where the series has a kept plan, pours, codes, testers and sessions must be in it (see
+        Where the series has a kept plan, pours, codes, assessors and sittings must be in it (see
         --beyond-plan), and the file of pieces needs no column pour: the plan knows it, so that
         nobody has to look into the sealed key.
 
         Files with other headings or units: one --match for each such column, as
         "their heading=column:unit". Columns that bear their own name need none; the others of a
-        file with a --match are left out, and named. A column in two tables may be written as
+        file with a --match are left out, and told. A column in two tables may be written as
         throws.code. Units of the file, after the colon:
           weights        g, kg, oz, lb
           temperatures   °C, °F
@@ -746,7 +746,7 @@ def _add_import(commands):
     )
     parser.add_argument(
         "--beyond-plan", action="store_true",
-        help="take pours, pieces, testers and sessions too that the kept plan does not have",
+        help="take pours, pieces, assessors and sittings too that the kept plan does not have",
     )
     parser.add_argument(
         "--dry-run", action="store_true", help="check the files and write nothing"
@@ -755,11 +755,11 @@ def _add_import(commands):
 
 def _add_entries(commands):
     parser = command(
-        commands, "entries", _entries, "show what is stored of a piece or a pour, with numbers",
+        commands, "entries", _entries, "tell what is stored of a piece or a pour, with numbers",
         """
-        Print the entries of the record that count for a blind code or a pour: the table and the
+        Print the entries of the record that stand for a blind code or a pour: the table and the
         number of each, which `scentlab correct` and `scentlab void` take, and what can be
-        corrected in it. Scores are shown without their pour and load. Writes nothing.
+        corrected in it. Scores are told without their pour and load. Writes nothing.
         """,
         """
         scentlab entries cedar-2026 417
@@ -774,8 +774,8 @@ def _add_correct(commands):
     parser = command(
         commands, "correct", _correct, "correct an entry of the record, with a reason",
         """
-        Write a new row into the record that takes the place of an old one; the old one and the
-        reason stay in the history. `scentlab entries` shows the tables, numbers and columns. An
+        Write a new row into the record that stands in place of an old one; the old one and the
+        reason stay in the history. `scentlab entries` tells the tables, numbers and columns. An
         empty value after = means not known.
         """,
         """
@@ -795,7 +795,7 @@ def _add_void(commands):
         commands, "void", _void, "take an entry out of the record, with a reason",
         """
         Write into the record that an entry does not count, and why. Nothing is erased: the entry
-        and the reason stay in the history. `scentlab entries` shows the tables and numbers.
+        and the reason stay in the history. `scentlab entries` tells the tables and numbers.
         """,
         """
         scentlab void cedar-2026 throws 31 --reason "the warmer was off"
@@ -828,7 +828,7 @@ def _add_export(commands):
         left on the warmer, in the columns that `scentlab import` reads. In the exports/ of the
         series folder earlier ones are replaced; in another folder a file that is there already is
         not touched. --whole-rows is the way out of a damaged record: what can be read and is right
-        is written, what is lost is named, and the exit code is 1.
+        is written, what is lost is told, and the exit code is 1.
         """,
         """
         scentlab export cedar-2026
@@ -842,13 +842,13 @@ def _add_export(commands):
     )
     parser.add_argument(
         "--whole-rows", action="store_true",
-        help="write the rows of a damaged record that are whole, and name the others",
+        help="write the rows of a damaged record that are whole, and tell the others",
     )
 
 
 def _add_columns(commands):
     command(
-        commands, "columns", _columns, "show the columns of the CSV files",
+        commands, "columns", _columns, "tell the columns of the CSV files",
         """
         Print every column of the CSV files that `scentlab import` reads, with its meaning,
         unit and range. Writes nothing.
@@ -861,7 +861,7 @@ def _add_report(commands):
     parser = command(
         commands, "report", _report, "fit, choose a load per blend and write the report",
         """
-        Read a series folder, fit sweat, frost and throw, choose a load per blend, print the loads
+        Read a series folder, fit sweat, frost and throw, pick a load per blend, print the picks
         and write a report: one self-contained web page that opens without a network. An earlier
         report of the same name is replaced. Loads are in % of wax unless said otherwise.
         """,
@@ -905,7 +905,7 @@ def add_rules(parser):
     )
     rules.add_argument(
         "--throw-loss", type=float, metavar="POINTS",
-        help="points of throw (of 10) that the load may lie below the best (default 0.5)",
+        help="points of throw (of 10) that the pick may lie below the best (default 0.5)",
     )
     rules.add_argument(
         "--throw-kind", choices=("warm", "cold"),
@@ -932,7 +932,7 @@ def add_rules(parser):
     )
     rules.add_argument(
         "--today-load-pct", action="append", default=[], metavar="[BLEND=]LOAD",
-        help="load poured today, in %% of wax, to see what is saved: one for all blends, or "
+        help="load poured today, in %% of wax, to tell what the pick saves: one for all blends, or "
         "BLEND=LOAD (may be repeated)",
     )
     rules.add_argument(
@@ -945,7 +945,7 @@ def _add_demo(commands):
         commands, "demo", _demo, "make a series folder with invented data, and its report",
         """
         Make a series folder from the invented data that come with the kit, fit them, print the
-        load of each blend and write the report: the whole way in under half a minute. Writes
+        pick of each blend and write the report: the whole way in under half a minute. Writes
           OUT/series.sqlite, OUT/*.ipynb, OUT/exports/   as `scentlab new` does, with data
           OUT/report.html                                the report, one self-contained page
         The folder must be new or empty. The data are made up and are no evidence of anything.

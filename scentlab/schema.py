@@ -120,7 +120,7 @@ _ID = dict(
     pattern_words="a short name of letters, digits, dot, dash or underscore, such as P01-3",
 )
 _ASSESSOR = dict(
-    pattern=r"[A-Za-z][0-9]{1,3}", pattern_words="a tester's code, never a name, such as A1"
+    pattern=r"[A-Za-z][0-9]{1,3}", pattern_words="an assessor's code, never a name, such as A1"
 )
 _NAME = dict(pattern=r"\S(.{0,78}\S)?", pattern_words="a name of 1 to 80 characters")
 
@@ -179,7 +179,7 @@ POURS = Table(
 
 PIECES = Table(
     "pieces",
-    "one row per inspection of a piece; a piece that is only smelt has one row with both grades empty",
+    "one row per look at a piece; a piece that is only smelt has one row with both grades empty",
     (
         Column("code", "text", "the piece's blind code", **_CODE),
         Column("pour", "text", "the pour it was cast from", **_ID),
@@ -193,7 +193,7 @@ PIECES = Table(
         Column(
             "age_days",
             "number",
-            "age at the inspection",
+            "age at the look",
             "days since pouring",
             0.0,
             3650.0,
@@ -216,7 +216,7 @@ PIECES = Table(
 
 THROWS = Table(
     "throws",
-    "one row per throw score: one tester, one piece, one session",
+    "one row per throw score: one assessor, one piece, one sitting",
     (
         Column("code", "text", "the piece's blind code", **_CODE),
         Column("assessor", "text", "who smelt", **_ASSESSOR),
@@ -235,7 +235,7 @@ THROWS = Table(
         Column(
             "position",
             "integer",
-            "place in this tester's order",
+            "place in this assessor's order",
             "1, 2, ...",
             1,
             200,
@@ -244,7 +244,7 @@ THROWS = Table(
         Column(
             "works_with_fragrance",
             "choice",
-            "the tester handles this fragrance daily",
+            "the assessor handles this fragrance daily",
             choices=YES_NO,
             required=False,
         ),

@@ -498,7 +498,7 @@ def test_progress_of_a_series_that_is_done(capsys, demo):
 
 @pytest.mark.parametrize("words, said", [
     (("--today", "14.3.2026"), "--today '14.3.2026' is no date; write it as 2026-03-14"),
-    (("--looks-per-piece", "0"), "--looks-per-piece 0: a piece is graded by 1 tester or more"),
+    (("--looks-per-piece", "0"), "--looks-per-piece 0: a piece is graded by 1 assessor or more"),
 ])
 def test_progress_refuses_nonsense(capsys, demo, words, said):
     assert run(capsys, "progress", demo[0], *words) == (2, "", f"scentlab progress: {said}\n")

@@ -189,7 +189,7 @@ def test_heat_cycle_pouring_and_sittings_are_typed(folder):
     [
         ({"loads": "4"}, "1 load came; a series compares at least two loads"),
         ({"loads": "4, 45"}, "a load is 45.0; give a number above 0 and up to 40 g per 100 g"),
-        ({"assessors": "0"}, "2 throw pieces of each pour and no tester to smell them; give "
+        ({"assessors": "0"}, "2 throw pieces of each pour and no assessor to smell them; give "
          "assessors, or 0 throw pieces"),
         ({"works_with": "A9"}, "“Who works with the fragrance” names &#x27;A9&#x27;, who is not "
          "among the assessors A1, A2"),

@@ -35,7 +35,7 @@ def parsed(*words):
 def test_the_command_line_takes_the_kept_rules_and_says_so(kept, capsys):
     assert cli.read_rules(parsed("report", kept), kept) == KEPT
     assert capsys.readouterr().out == (
-        f"Rules: from {kept / 'rules.json'}: {KEPT.sentence}\n")
+        f"Rules: as kept in {kept / 'rules.json'}: {KEPT.sentence}\n")
 
 
 def test_an_option_says_otherwise_for_its_own_rule_alone(kept, capsys):
@@ -71,7 +71,7 @@ def test_the_report_follows_the_kept_rules_and_tells_the_reason_of_each_blend(ke
     keep_rules(SET_ASIDE, kept)
     assert cli.main(["report", str(kept), "--seed", "1"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("Rules: from ") and " that more than 2 % of pieces" in (
+    assert out.startswith("Rules: as kept in ") and " that more than 2 % of pieces" in (
         " ".join(out.split()))
     assert "against today's 12.0 % (1.9 oz/lb)" in " ".join(out.split())
     page = (kept / "exports" / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
@@ -91,4 +91,4 @@ def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
         "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
     keep_rules(KEPT, other)
     assert _rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
-    assert capsys.readouterr().out.startswith("Rules: from ")
+    assert capsys.readouterr().out.startswith("Rules: as kept in ")

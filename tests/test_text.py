@@ -47,7 +47,7 @@ def test_names_that_are_two(one, other):
 
 def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
     soft, again = (Blend(n, ((Wax(n), 1.0),)) for n in ("soft", "Soft"))
-    rename = "give one thing one name, or two things names that differ plainly"
+    rename = "give one thing one name, or two things names that can be told apart"
     with pytest.raises(PlanError) as error:
         check_blends([soft, again])
     assert str(error.value) == f"the blends 'soft' and 'Soft' differ only in look; {rename}"

@@ -275,8 +275,8 @@ def _notes(evidence, rules, table):
     for blend, reason in rules.reasons.items():
         yield f"The wax maker's limit was set aside for {blend}. Reason given: {reason}"
     for blend in table[table["load_pct"] > table["limit_load_pct"]]["blend"]:
-        yield (f"The pick of {blend} lies above the wax maker's limit: test only, not for sale, "
-               "until the maker agrees.")
+        yield (f"The recommended load of {blend} is above the wax maker's limit: test only, not "
+               "for sale, until the maker agrees.")
     if rules.today_load_pct is not None:
         yield LEFT_OUT
 
@@ -286,7 +286,7 @@ def _need_blends(evidence, rules):
     today = rules.today_load_pct if isinstance(rules.today_load_pct, tuple) else ()
     for named, words in (
         (rules.override_blends, "the limit can be set aside for"),
-        ([blend for blend, _ in today], "today's load can be told for"),
+        ([blend for blend, _ in today], "today's load can be given for"),
     ):
         unknown = [b for b in named if b not in evidence.sweat.blends]
         if unknown:

@@ -47,7 +47,8 @@ class SweatCheck(Result):
         looks, pours = len(self.pours), self.pours["pour"].nunique()
         chance = float(self.pours["chance"].sum())
         counted = f"{looks} pours" if pours == looks else (
-            f"{looks} inspections of a test batch at room temperature or heat-cycled ({pours} pours)"
+            f"{looks} inspections of a test batch at room temperature or heat-cycled ({pours} "
+            "pours)"
         )
         by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
         why = ""

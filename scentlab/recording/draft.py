@@ -59,7 +59,7 @@ def keep_draft(folder, draft, form=""):
         if half is not None:
             Path(half).unlink(missing_ok=True)
         raise DraftError(
-            f"the draft could not be kept in {path.parent} ({error.strerror}); it is on this "
+            f"the draft could not be kept in {path.parent} ({error.strerror}); it stands on this "
             "page only: make room or give yourself the right to write there, then type on"
         ) from error
     return path

@@ -624,7 +624,7 @@ class ShareForm(Form):
         "hide_fragrance": "Hide the fragrance's name and data; its regulatory limit is shared",
         "hide_costs": "Hide the costs",
         "hide_notes": "Hide the notes",
-        "renumber_assessors": "Give the testers new codes",
+        "renumber_assessors": "Give the assessors new codes",
     }
 
     def __init__(self, preview, write, blends=()):

@@ -15,7 +15,7 @@ from scentlab.schema import IMPORT_TABLES, DataError
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
 _MOST_LISTED = 100
-_BEYOND = "Take what the kept plan does not have too: other pours, pieces, testers, sessions"
+_BEYOND = "Take what the kept plan does not have too: other pours, pieces, assessors, sittings"
 _DECIMALS = (("decimal point, as 9.5", "."), ("decimal comma, as 9,5", ","))
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",

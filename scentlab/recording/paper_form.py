@@ -26,7 +26,7 @@ from scentlab.recording.form_parts import (
 )
 from scentlab.recording.records import GRADES
 
-_DAY = schema.Column("day", "date", "day of the inspection")
+_DAY = schema.Column("day", "date", "day of the look")
 _DAY_WORDS = "Day of the look: "  # how an error of that column begins
 # The printed grade sheets: words of the heading, in the order of a day.
 _LOOKS = {
@@ -211,7 +211,7 @@ class PaperForm(FoldedForm):
     def _day_cell(self, title, key, pieces):
         """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
         name = f"day-{sum(c.startswith('day-') for c in self.cells)}"
-        self.cells[name] = Cell(self.grid, name, f"{title}: day of the inspection")
+        self.cells[name] = Cell(self.grid, name, f"{title}: day of the look")
         self._days_kept[name] = "|".join(str(part or "") for part in ("day", *key))
         days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
         hint = "year-month-day, or day.month.year"
@@ -318,7 +318,7 @@ class PaperForm(FoldedForm):
         age = today + (day - self._made_on).days
         if age < 0:
             raise ValueError(
-                f"Piece {piece['code']}: the day of the inspection, {day}, lies before the day it was "
+                f"Piece {piece['code']}: the day of the look, {day}, lies before the day it was "
                 "poured. Correct the day."
             )
         return age

@@ -298,8 +298,8 @@ class PlanningForm(Form):
             ("fragrance to buy", f"{c['fragrance_g']:.0f} g"),
             ("wax and fragrance", money if known else "not known, a price is missing"),
             ("first pour day", spoken_day(start)),
-            ("days", f"{c['days']}, first pour to last inspection"),
-            ("panel", f"{c['panel_hours']:.1f} hours of all testers together"),
+            ("days", f"{c['days']}, first pour to last look"),
+            ("panel", f"{c['panel_hours']:.1f} hours of all assessors together"),
         ]
         lines = "".join(
             f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
@@ -599,7 +599,7 @@ _SITTINGS = (
           "6"),
     Entry("per_day", "Sittings on a day", _whole("sittings on a day", 1, 12), "1"),
     Entry("share", "Each assessor smells", str, "all", options=_SHARES),
-    Entry("each", "Sittings of each assessor", _whole("sessions of each tester", 1, 60),
+    Entry("each", "Sittings of each assessor", _whole("sittings of each assessor", 1, 60),
           example="empty: enough", empty=None),
     Entry("control", "Two more of one pour, to repeat", "yes".__eq__, "no", options=_NO_YES),
 )

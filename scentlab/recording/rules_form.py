@@ -69,7 +69,7 @@ HINTS = {
                      "oldest inspection.",
     "today_load_pct": "Only to tell what the pick saves; the pick does not depend on it. Empty: "
                       "not told.",
-    "override": "Above the wax maker's limit a load is for testing only, not for sale, until the "
+    "override": "Above the wax maker's limit a pick is for testing only, not for sale, until the "
                 "maker agrees.",
 }
 _THROW = {"warm": "hot", "cold": "cold"}
@@ -358,7 +358,7 @@ class RulesForm(Form):
             self.pick = self._decide(self.rules)
         except Exception as error:
             self.pick, self.keep.disabled = None, True
-            self.picks.value = note("error", f"No answer by these rules: {error}")
+            self.picks.value = note("error", f"No pick by these rules: {error}")
             return
         if self.first is None:
             self.first = self.pick
@@ -370,7 +370,7 @@ class RulesForm(Form):
                        for s in (*self.pick.sentences.values(), *self.pick.notes))
         self.why.value = f"<details><summary>Why, in full</summary><ul>{told}</ul></details>"
         if self._draw is not None:
-            words = "The load recommended for each blend, the highest safe load and the tested loads"
+            words = "The load picked for each blend, its ceiling and the tested loads"
             self.picture.children = [as_widget(self._draw(self.pick), words)]
 
     def _keep_now(self):
@@ -430,7 +430,7 @@ def _picks_html(first, now, currency):
             f"<dt>first</dt><dd>{_measures(old, first.rules, currency)}</dd>"
             f"<dt>now</dt><dd>{_measures(row, now.rules, currency)}</dd></dl>"
         )
-    return "<b>The recommended load of each blend, best first</b>" + "".join(parts)
+    return "<b>The pick of each blend, best first</b>" + "".join(parts)
 
 
 def _change_words(old, new):

@@ -232,13 +232,13 @@ def test_type_scores_from_paper(page, store):
     days = page.locator(".scent-grid:visible caption input")
     due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
     assert days.nth(0).input_value() == str(due)
-    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the inspection"
+    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the look"
     days.nth(0).fill("")
     page.keyboard.press("Enter")
     page.keyboard.type("2")
     assert grid.nth(0).input_value() == "2", "Enter goes from the day to the first code"
     page.get_by_role("button", name="Save all that is filled in").click()
-    said(page, "day of the inspection: nothing is filled in")
+    said(page, "day of the look: nothing is filled in")
     days.nth(0).fill(f"{due:%d.%m.%Y}")
     settled(page)
     grid.nth(0).fill("7")

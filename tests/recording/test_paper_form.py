@@ -70,7 +70,7 @@ def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
     ]
     days = [s["day"] for s in form.grid.sections if s["day"]]
     assert [d["label"] for d in days] == [
-        f"{title}: day of the inspection" for title, *_ in shown[:3]
+        f"{title}: day of the look" for title, *_ in shown[:3]
     ], "a throw is stored with its sitting, so its slip has no day"
     cells = [c for s in form.grid.sections for r in s["rows"] for c in r["cells"]]
     assert {c["name"] for c in [*days, *cells]} == set(form.cells)
@@ -147,13 +147,13 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the inspection, {form.day('305').value}, lies before the day it was "
+        f"Piece 305: the day of the look, {form.day('305').value}, lies before the day it was "
         "poured. Correct the day."
     )
     form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is still to "
+        f"Sweat after the heat cycle: {SHEET}: day of the look: found '{late}', which is still to "
         "come."
     )
 
@@ -169,7 +169,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        f"Sweat at rest: {SHEET}: day of the inspection: {words}",
+        f"Sweat at rest: {SHEET}: day of the look: {words}",
     ]
     assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
     fill(form, g_417_grade="", g_620_grade="0")

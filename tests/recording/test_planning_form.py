@@ -166,7 +166,7 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
         "4, 6.5, 9", "2", "3"]
     assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
     for words in ("6 pours from 4 pots, 48 pieces", "3200 g", "290 g", "43.50 EUR",
-                  "22, first pour to last inspection", "12.0 hours of all testers together"):
+                  "22, first pour to last look", "12.0 hours of all assessors together"):
         assert words in form.takes.value
     assert form.expected.value == "" and form.found is None
 

@@ -238,7 +238,7 @@ def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
 
     form = RulesForm(Rules(), Rules, fail, calls.keep, LIMITS)
     form.fields["risk"].value = "6"
-    assert "No answer by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
+    assert "No pick by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
     assert form.keep.disabled
     form.fields["risk"].value = "5"
     assert "the same load" in form.picks.value and not form.keep.disabled
