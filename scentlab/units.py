@@ -161,6 +161,17 @@ def say_load_oz(load_pct):
     return f"{say_percent_of_wax(load_pct)} ({ounces:g} oz/lb)"
 
 
+def say_weight(grams):
+    """A weight in words, in grams and ounces, as finely as a kitchen scale shows.
+
+    >>> say_weight(28.35), say_weight(453.6), say_weight(5.31)
+    ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)')
+    """
+    ounces = ounces_from_grams(grams)
+    fine = grams < 20.0
+    return f"{grams:.{int(fine)}f} g ({round(ounces, 2 if fine else 1):g} oz)"
+
+
 def is_typed(load_pct):
     """Whether a load is one that a person types: whole hundredths, or quarter ounces to the pound.
 

@@ -1,0 +1,109 @@
+"""Each load that was tested, in one of three words: sweated, dry so far, recommended."""
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.rests import stress_words
+from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.sweat import sweat_risk
+from scentlab.maths.intervals import binomial_limits
+from scentlab.results import Result, say_percent
+from scentlab.units import say_load_oz
+
+SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
+CONFIDENCE = 0.95  # of the exact bound on the share that could still sweat
+
+
+@dataclass(frozen=True, repr=False)
+class LoadsSoFar(Result):
+    """What is known of each tested load of one blend.
+
+    Attributes
+    ----------
+    blend : str.
+    table : DataFrame, the lowest load first: load_pct (% of wax), pieces, sweated (pieces that
+        reached the limit grade), could_pct (exact upper 95 % bound on the share of pieces that
+        would, of these pieces alone), risk_pct (the model's mean, with its upper 95 % point
+        risk_upper_pct), word (sweated, dry so far or recommended) and meaning.
+    answer : str, the recommended load in words. stress : how the pieces were kept, in words.
+    """
+
+    blend: str
+    table: pd.DataFrame
+    answer: str
+    stress: str
+    notes: tuple = field(default=())
+
+    @property
+    def lines(self):
+        """The answer, and what each load showed, as two sentences."""
+        return self.answer, self._seen()
+
+    @property
+    def sentence(self):
+        return " ".join(self.lines)
+
+    def _seen(self):
+        rows = list(self.table.itertuples())
+        said = [
+            f"{say_load_oz(r.load_pct)}: {r.sweated} of {r.pieces} sweated" for r in rows
+            if r.sweated
+        ]
+        dry = [
+            f"{say_load_oz(r.load_pct)}: none of {r.pieces} (up to {r.could_pct:.0f} % could)"
+            for r in rows if not r.sweated
+        ]
+        return f"{self.stress[:1].upper()}{self.stress[1:]}. {'; '.join(dry + said)}."
+
+
+def loads_so_far(analysis, blend=None):
+    """What the pieces of one blend showed at each load.
+
+    Parameters
+    ----------
+    analysis : Analysis. blend : name; None takes the first of the pick's table.
+
+    Returns
+    -------
+    LoadsSoFar. The load recommended is the highest tested one that the pick admits; the exact
+    bound (Clopper & Pearson 1934) knows the pieces of that load alone, the model's risk all pieces
+    and what is usual of sweat.
+    """
+    pick, rules = analysis.pick.table, analysis.rules
+    blend = blend if blend is not None else pick["blend"].iloc[0]
+    chosen = pick.set_index("blend").at[blend, "load_pct"]
+    fit, stress = analysis.believed, analysis.ceiling.stress
+    own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
+    groups = planned_loads(own["load_pct"], NEAR_PCT)
+    loads = [float(np.mean(group)) for group in groups]
+    risk = sweat_risk(fit, blend, loads, rules.limit_grade, stress)
+    rows = []
+    for group, load, modelled in zip(groups, loads, risk.itertuples(), strict=True):
+        here = own[own["load_pct"].between(group[0], group[-1])]
+        pieces = int(here["n"].sum())
+        wet = int(here[[f"g{g}" for g in range(rules.limit_grade, 5)]].to_numpy().sum())
+        could = binomial_limits(wet, pieces, 2.0 * CONFIDENCE - 1.0)[1]
+        rows.append((load, pieces, wet, 100.0 * float(could), 100.0 * modelled.risk,
+                     100.0 * modelled.upper))
+    columns = ["load_pct", "pieces", "sweated", "could_pct", "risk_pct", "risk_upper_pct"]
+    table = pd.DataFrame(rows, columns=columns)
+    table["word"] = np.where(table["sweated"] > 0, SWEATED, DRY)
+    admitted = table.index[table["load_pct"] <= chosen + NEAR_PCT / 2] if chosen > 0 else []
+    if len(admitted) and table.at[admitted[-1], "word"] == DRY:
+        table.loc[admitted[-1], "word"] = USE
+    table["meaning"] = [_meaning(r, rules) for r in table.itertuples()]
+    return LoadsSoFar(blend, table, analysis.pick.sentences[blend],
+                      stress_words(stress, analysis.series.plan))
+
+
+def _meaning(row, rules):
+    if row.word == SWEATED:
+        return f"{row.sweated} of {row.pieces} pieces reached sweat grade {rules.limit_grade}"
+    dry = f"none of {row.pieces} pieces reached sweat grade {rules.limit_grade}"
+    if row.word == USE:
+        return (f"{dry}; with what the other loads showed, at most {say_percent(rules.risk)} of "
+                f"pieces would ({say_percent(rules.confidence)} sure)")
+    return f"{dry}; up to {row.could_pct:.0f} % of pieces could still"

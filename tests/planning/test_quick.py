@@ -1,0 +1,55 @@
+"""The quick check: one pot, up to four loads, two pieces of each to heat and one to leave.
+
+A pound of wax holds it: 12 pieces of an ounce at 1 to 3 oz to the pound take 11.3 oz of wax by
+hand (3 oz of each load less the oil in it, and 5 % to spare).
+"""
+
+import pytest
+
+from scentlab.materials import Fragrance, Wax
+from scentlab.planning.costs import plan_costs
+from scentlab.planning.quick import quick_costs, quick_plan
+from scentlab.planning.refusal import PlanError
+
+WAX = Wax("soft wax", limit_load_pct=6.25, price_per_kg=8.0)
+FRAGRANCE = Fragrance("fig", price_per_kg=60.0)
+OUNCES = (6.25, 9.375, 12.5, 18.75)  # 1, 1.5, 2 and 3 oz to the pound
+
+
+def plan(loads=OUNCES, **more):
+    return quick_plan(WAX, FRAGRANCE, loads, start="2026-12-01", seed=1, currency="EUR", **more)
+
+
+def test_one_pot_and_three_pieces_a_load():
+    pours, pieces = plan().pours, plan().pieces
+    assert pours["pot"].nunique() == 1 and list(pours["load_pct"]) == list(OUNCES)
+    assert pieces.groupby(["pour", "stress"]).size().unstack().to_numpy().tolist() == [[2, 1]] * 4
+
+
+def test_a_pound_of_wax_holds_it():
+    costs = plan_costs(plan())
+    by_hand = sum(3 * 28.349523 / (1 + x / 100) for x in OUNCES) * 1.05
+    # What sticks to the jug comes on top.
+    assert by_hand < costs["wax_g"] < 1.08 * by_hand and costs["wax_g"] < 453.6
+    assert costs["panel_hours"] == 0
+
+
+def test_costs_in_words():
+    first, second, third = quick_costs(plan())
+    assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
+    assert first.endswith("spare included, about 5.06 EUR.")
+    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces of "
+                      "each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
+    assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
+                     "18.75 % (3 oz/lb).")
+    cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
+    assert "about" not in quick_costs(cheap)[0]
+
+
+@pytest.mark.parametrize(("loads", "words"), [
+    ([6, 7, 8, 9, 10], "5 loads came, more than one pot and one evening hold; give up to 4"),
+    ([6.25], "a series compares at least two loads"),
+])
+def test_what_is_refused(loads, words):
+    with pytest.raises(PlanError, match=words):
+        plan(loads)
