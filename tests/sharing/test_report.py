@@ -311,8 +311,8 @@ def test_what_is_counted_as_a_look_is_said(analysis):
     known = check.pours.assign(odd=False, chance=1.0 / len(check.pours))
     words = dataclasses.replace(check, pours=known).sentence
     assert words.startswith(
-        f"0 of {2 * pours} inspections of a test batch at room temperature or heat-cycled ({pours} pours) lie outside the "
-        f"90 % range of what the fit expects (about 1 would by chance, not {0.2 * pours:.0f}: "
+        f"0 of {2 * pours} inspections of a test batch at room temperature or heat-cycled "
+        f"({pours} pours) lie outside the 90 % range of what the fit expects (about 1 would by chance, not {0.2 * pours:.0f}: "
         "grades are whole numbers, so a range that has to hold 90 % holds more); "
     )
     one = check.pours[check.pours["stress"] == "rest"].assign(odd=False, chance=0.1)
