@@ -55,7 +55,7 @@ def report_html(analysis, notices=()):
         ranked=answers.ranked_words(analysis),
         ranking=answers.ranking_sentences(analysis),
         rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
-        minded=answers.pick_notes(analysis),
+        minded=analysis.pick.notes,
         pictures=[image(safe_loads.draw_pick(pick)), image(safe_loads.draw_ceiling(
             analysis.ceiling))],
         picked=tables.pick_table(analysis),
@@ -188,9 +188,8 @@ def _check_section(analysis):
 def _notes(analysis):
     """The notes of every result under its name; a result that is absent says so."""
     always = {
-        "Analysis": analysis, "Recommended load": analysis.pick,
-        "Highest safe load": analysis.ceiling, "Sweat": analysis.sweat, "Frost": analysis.frost,
-        "Throw": analysis.throw,
+        "Analysis": analysis, "Highest safe load": analysis.ceiling, "Sweat": analysis.sweat,
+        "Frost": analysis.frost, "Throw": analysis.throw,
     }
     others = {"Bleed": analysis.bleed, "Sweat and bleed": analysis.joint,
               "On the warmer": analysis.longevity}

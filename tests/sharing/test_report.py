@@ -312,8 +312,9 @@ def test_what_is_counted_as_a_look_is_said(analysis):
     words = dataclasses.replace(check, pours=known).sentence
     assert words.startswith(
         f"0 of {2 * pours} inspections of a test batch at room temperature or heat-cycled "
-        f"({pours} pours) lie outside the 90 % range of what the fit expects (about 1 would by chance, not {0.2 * pours:.0f}: "
-        "grades are whole numbers, so a range that has to hold 90 % holds more); "
+        f"({pours} pours) lie outside the 90 % range of what the fit expects (about 1 would by "
+        f"chance, not {0.2 * pours:.0f}: grades are whole numbers, so a range that has to hold "
+        "90 % holds more); "
     )
     one = check.pours[check.pours["stress"] == "rest"].assign(odd=False, chance=0.1)
     words = dataclasses.replace(check, pours=one).sentence
