@@ -43,15 +43,11 @@ class PooledSeries(Result):
         own_upper_pct, pooled_lower_pct, pooled_upper_pct (90 % limits of the load at the limit
         risk), gain (share of the width of that interval which pooling takes away). Loads in % of
         wax; both by sweat alone.
-    shifts : DataFrame, one row per blend and series after the first: blend, series, shift_pct,
-        lower_pct, upper_pct (by the series' own fits, each blend for itself), apart (how many
-        standard errors from the common shift).
     """
 
     fit: LotFit
     ceiling: Ceiling
     table: pd.DataFrame
-    shifts: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
@@ -94,9 +90,8 @@ def pool_series(analyses, *, draws=2000, seed=1):
     fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
     rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
     ceiling = find_ceiling(fit.cells, rules)
-    shifts = _own_shifts(analyses, fit)
-    notes = _notes(analyses, blends, shifts) + fit.notes
-    return PooledSeries(fit, ceiling, _side_by_side(analyses, fit, ceiling, rules), shifts, notes)
+    table = _side_by_side(analyses, fit, ceiling, rules)
+    return PooledSeries(fit, ceiling, table, _notes(analyses, fit) + fit.notes)
 
 
 def blends_in_common(analyses):
@@ -283,42 +278,34 @@ def _side_by_side(analyses, fit, ceiling, rules):
     ])
 
 
-def _own_shifts(analyses, fit):
-    """The shift of each blend by the series' own fits, held against the common one."""
-    rows = []
+def _apart(analyses, fit):
+    """Blends whose own shift, by the series' own fits, is far from the common one, as notes."""
     common = fit.table["estimate"].to_numpy(float)
     for blend in fit.blends:
-        means, variances = zip(*(_capacity(a.sweat, blend) for a in analyses), strict=True)
+        draws = [a.sweat.named["capacity"][:, a.sweat.blends.index(blend)] for a in analyses]
+        weights = [a.sweat.weights for a in analyses]
+        means = [np.average(d, weights=w) for d, w in zip(draws, weights, strict=True)]
+        variances = [np.cov(d, aweights=w, ddof=0) for d, w in zip(draws, weights, strict=True)]
         for place in range(1, len(analyses)):
             shift, sd = means[place] - means[0], np.sqrt(variances[place] + variances[0])
-            rows.append((
-                blend, place + 1, shift, shift - 1.645 * sd, shift + 1.645 * sd,
-                (shift - common[place - 1]) / sd,
-            ))
-    names = ["blend", "series", "shift_pct", "lower_pct", "upper_pct", "apart"]
-    return pd.DataFrame(rows, columns=names)
+            off = abs(shift - common[place - 1]) / sd
+            if off > MOST_APART:
+                yield (
+                    f"{blend} alone is shifted by {shift:+.1f} points of load (90 % interval "
+                    f"{shift - 1.645 * sd:+.1f} to {shift + 1.645 * sd:+.1f}) in series "
+                    f"{place + 1}, {off:.1f} standard errors from the shift of all: the lots do "
+                    "not move every blend alike, so rely on the highest safe loads of the series "
+                    "alone."
+                )
 
 
-def _capacity(fit, blend):
-    draws = fit.named["capacity"][:, fit.blends.index(blend)]
-    mean = fit.weights @ draws
-    return mean, fit.weights @ (draws - mean) ** 2
-
-
-def _notes(analyses, blends, shifts):
+def _notes(analyses, fit):
     notes = [
         "The shift holds all that differs between the series, not the lots alone: days, room and "
-        "hands as well. Only one series with both lots side by side sets them apart."
+        "hands as well. Only one series with both lots side by side sets them apart.",
+        *_apart(analyses, fit),
     ]
-    for row in shifts[shifts["apart"].abs() > MOST_APART].itertuples():
-        notes.append(
-            f"{row.blend} alone is shifted by {row.shift_pct:+.1f} points of load (90 % interval "
-            f"{row.lower_pct:+.1f} to {row.upper_pct:+.1f}) in series {row.series}, "
-            f"{abs(row.apart):.1f} standard errors from the shift of all: the lots do not move "
-            "every blend alike, so rely on the highest safe loads of the series alone."
-        )
-    others = sorted({b for a in analyses for b in a.sweat.blends} - set(blends))
-    for blend in others:
+    for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(fit.blends)):
         notes.append(f"{blend} is not pooled: {_why_not_blend(analyses, blend)}.")
     if any(a.joint is not None for a in analyses):
         notes.append("Pooled are the sweat grades alone; the bleed weighings are left out here.")
