@@ -80,7 +80,7 @@ def _new(arguments):
     print("  series.sqlite    the record, empty so far")
     print("  0-start.ipynb    where to begin, and how far the series is")
     print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
-    print("  6-published-experiments.ipynb, names.ipynb    why to trust it; what else it can do")
+    print("  6-published-experiments.ipynb    why to trust it")
     print("  exports/         for sheets, reports and tables")
     print(f"Next: {_program()} lab {quoted(folder)}   (it opens 0-start.ipynb)")
 
@@ -495,10 +495,9 @@ def _write_report(series, path, rules, seed):
 
 def _about_the_picks(analysis):
     """In lines: how the blends are ranked, what of it is not settled, what bears on the picks."""
-    from scentlab.choosing.ranking import order_words
-    from scentlab.sharing.explained import pick_notes, ranking_words
+    from scentlab.words.answers import pick_notes, ranking_sentences
 
-    said = [ranking_words(analysis), *order_words(analysis.pick)]
+    said = ranking_sentences(analysis)
     said += [f"Note: {note}" for note in pick_notes(analysis)]
     for words in filter(None, said):
         yield textwrap.fill(words, 100, subsequent_indent="  ")
@@ -615,7 +614,6 @@ def _add_new(commands):
           0-start.ipynb                    where to begin, and how far the series is
           1-plan.ipynb ... 5-share.ipynb   a notebook for each stage of the work
           6-published-experiments.ipynb    published experiments, fitted anew
-          names.ipynb                      every public name with an example
           exports/                         where sheets, reports and tables are written
         The folder must be new or empty: nothing that exists is overwritten.
         """,

@@ -90,7 +90,7 @@ def _add_answer(commands):
         """
         For a supplier: check a package as `scentlab open` does, then write an answer to it, with
         what is known of a lot, another risk or confidence, or another highest load for a blend.
-        What these would pick is printed beside the picks of the package. The file goes back to
+        The loads that follow are printed beside those of the package. The file goes back to
         the maker, who sees both side by side with `scentlab weigh`; a file that is there already
         is not replaced.
         """,
@@ -130,12 +130,12 @@ def _add_answer(commands):
 
 def _add_weigh(commands):
     parser = command(
-        commands, "weigh", _weigh, "see a supplier's answer beside your own picks",
+        commands, "weigh", _weigh, "see a supplier's answer beside your own loads",
         """
-        Read an answer that `scentlab answer` wrote and print, for each blend, the pick and the
-        ceiling by your own rules beside those of the counter-proposal, with what the answer says
-        of lots. An answer changes nothing in the record. With --package, an answer to another
-        package than the one that was sent is refused.
+        Read an answer that `scentlab answer` wrote and print, for each blend, the
+        recommended and the highest safe load by your own rules beside those of the answer, with
+        what the answer says of lots. An answer changes nothing in the record. With --package, an
+        answer to another package than the one that was sent is refused.
         """,
         """
         scentlab weigh cedar-2026 answer.json --package cedar.zip

@@ -32,9 +32,6 @@ def _share(arguments):
     from scentlab.sharing.package import prepare_package
 
     folder, choices = series_folder(arguments.folder), _choices(arguments)
-    if arguments.notebooks:
-        _share_notebooks(folder, choices, arguments)
-        return
     path = None if arguments.preview or arguments.show else _new_zip(arguments.out)
     package = prepare_package(_analysis(folder, arguments), choices)
     if arguments.show:
@@ -47,27 +44,6 @@ def _share(arguments):
     package.write(path)
     print(f"Package: {path} ({path.stat().st_size / 1000:.0f} kB)")
     print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
-
-
-def _share_notebooks(folder, choices, arguments):
-    """One page of the notebooks instead of a package."""
-    from scentlab.reading_copy import prepare_reading_copy
-    from scentlab.recording.store import Store
-
-    if arguments.out or arguments.show:
-        raise CannotDo("--notebooks writes a page of its own: leave out --out and --show")
-    path = _page(arguments.notebooks)
-    page = prepare_reading_copy(Store.open(folder), choices)
-    for words in (*page.notices, page.sentence):
-        print("\n".join(_item(words)))
-    for row in page.table.to_dict("records"):
-        print(f"  {row['notebook']}  {row['texts']} texts, {row['tables']} tables, "
-              f"{row['pictures']} pictures")
-    if arguments.preview:
-        print("Nothing was written (--preview).")
-        return
-    page.write(path)
-    print(f"Notebooks: {path}")
 
 
 def _choices(arguments):
@@ -139,7 +115,7 @@ def _open(arguments):
     print("\n".join(_found(opened)))
     print(f"Fingerprint: {opened.fingerprint}")
     print(f"To answer it: scentlab answer {quoted(arguments.file)} --out answer.json --from NAME "
-          "(--help tells what an answer may hold)")
+          "(--help shows what an answer may hold)")
     if arguments.save:
         print(f"Files: {arguments.save}")
         print("\n".join(_item(f"{SENDERS_PAGE} there: {CAUTION}")))
@@ -152,9 +128,9 @@ def _found(opened):
 
     for row in opened.table.to_dict("records"):
         yield f"{row['blend']}: {'the same' if row['same'] else 'NOT the same'}"
-        for name, words in (("load_pct", "pick"), ("ceiling_load_pct", "ceiling")):
+        for name, words in (("load_pct", "recommended"), ("ceiling_load_pct", "highest safe")):
             there, here = (_load(row[f"{name}_{where}"]) for where in ("in_package", "here"))
-            yield f"  {words:<8} in the package {there}, found here {here}"
+            yield f"  {words:<12} in the package {there}, found here {here}"
     here = versions()
     other = [f"{n} {v} (here {here.get(n, 'none')})" for n, v in opened.versions.items()
              if here.get(n) != v]
@@ -172,23 +148,19 @@ def _load(value):
 
 
 def _compare(arguments):
-    from scentlab.sharing.comparison import differences, series_names, write_comparison
-    from scentlab.sharing.pooling import pool_series, why_not_pooled
+    from scentlab.sharing.pooling import differences, pool_series, series_names, why_not_pooled
 
     if len(arguments.folders) < 2:
         raise CannotDo("a comparison needs two or more series folders")
-    path = _page(arguments.out)
     folders = [series_folder(name) for name in arguments.folders]
     rules = _rules_of_all(folders, arguments)
     analyses = [_analysis(folder, arguments, rules) for folder in folders]
     why_not = why_not_pooled(analyses)
     pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
-    write_comparison(analyses, path, pooled)
     for name, analysis in zip(series_names(analyses), analyses, strict=True):
         print("\n".join(_item(f"{name}: {analysis.pick.sentence}")))
     for words in (*differences(analyses), *_about_lots(pooled, why_not)):
         print("\n".join(_item(words)))
-    print(f"Comparison: {path}")
 
 
 def _rules_of_all(folders, arguments):
@@ -204,7 +176,7 @@ def _rules_of_all(folders, arguments):
 
 def _about_lots(pooled, why_not):
     """What the series say when fitted as one, in sentences, or why they are not."""
-    from scentlab.sharing.wording import say_both
+    from scentlab.words import say_both
 
     if pooled is None:
         yield why_not
@@ -214,8 +186,9 @@ def _about_lots(pooled, why_not):
         own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
         width = "narrower" if row["gain"] >= 0 else "wider"
         yield (
-            f"{row['blend']}, series {row['series']}: pooled ceiling {say_both(together)}, alone "
-            f"{say_both(own)}; interval {abs(100 * row['gain']):.0f} % {width}."
+            f"{row['blend']}, series {row['series']}: pooled highest safe load "
+            f"{say_both(together)}, alone {say_both(own)}; interval "
+            f"{abs(100 * row['gain']):.0f} % {width}."
         )
     yield from pooled.notes
 
@@ -254,27 +227,20 @@ def _add_share(commands):
         """
         Fit a series, then put the report, the pours, grades and throw scores as CSV, the plan, the
         rules and the seed into one zip. Whoever has scentlab opens it with `scentlab open` and
-        finds the same pick; whoever has not reads report.html and the CSV files. What is held
+        finds the same load; whoever has not reads report.html and the CSV files. What is held
         back is left out of every file, and the fits are made again from what is shared. Nothing
         is sent: mail the zip yourself. --preview prints all that would leave and writes nothing.
-        A package that is there already is not replaced. --notebooks writes one web page instead:
-        the fourth and the fifth notebook of the folder, run anew on what is shared, without their
-        code; an earlier page of that name is replaced.
+        A package that is there already is not replaced.
         """,
         """
         scentlab share cedar-2026 --preview --hide fragrance,costs,notes
         scentlab share cedar-2026 --show settings.json --hide fragrance,costs,notes
         scentlab share cedar-2026 --out cedar.zip --hide fragrance,costs,notes
         scentlab share cedar-2026 --out cedar.zip --renumber-assessors --leave-out "house blend"
-        scentlab share cedar-2026 --notebooks cedar.html --hide fragrance
         """,
     )
     parser.add_argument("folder", metavar="FOLDER", help="series folder, made by `scentlab new`")
     parser.add_argument("--out", metavar="FILE.zip", help="the package to write")
-    parser.add_argument(
-        "--notebooks", metavar="FILE.html",
-        help="write the notebooks, run and without code, as one web page instead of a package",
-    )
     parser.add_argument(
         "--preview", action="store_true", help="print what would leave, and write nothing"
     )
@@ -295,7 +261,7 @@ def _add_holding(parser):
     )
     group.add_argument(
         "--renumber-assessors", action="store_true",
-        help="give the assessors new codes, in an order that tells nothing",
+        help="give the testers new codes, in an order that gives nothing away",
     )
     group.add_argument(
         "--leave-out", action="append", default=[], metavar="BLEND",
@@ -303,12 +269,12 @@ def _add_holding(parser):
     )
     group.add_argument(
         "--also-hide", action="append", default=[], metavar="WORD",
-        help="a word that tells the fragrance's name, to be hidden too (may be repeated)",
+        help="a word that gives the fragrance's name away, to be hidden too (may be repeated)",
     )
     group.add_argument(
         "--may-stay", action="append", default=[], metavar="WORD",
-        help="a word that holds a hidden name and does not tell it, such as figure where Fig is "
-        "hidden (may be repeated)",
+        help="a word that holds a hidden name and does not give it away, such as figure where Fig "
+        "is hidden (may be repeated)",
     )
 
 
@@ -317,10 +283,11 @@ def _add_open(commands):
         commands, "open", _open, "check a package that was sent, and repeat its analysis",
         """
         Open a zip that `scentlab share` wrote: check every file of it against its hash and its
-        description, fit the records again with the rules and the seed of the sender, and tell
-        whether each pick and ceiling is the same to the printed digits. Nothing is unpacked, so
-        a damaged or hostile file does no harm, and nothing is written unless --save names a new
-        folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
+        description, fit the records again with the rules and the seed of the sender, and say
+        whether each recommended and highest safe load is the same to the printed digits. Nothing
+        is unpacked, so a damaged or hostile file does no harm, and nothing is written unless --save
+        names a new folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to
+        rely on.
         """,
         """
         scentlab open cedar.zip
@@ -335,22 +302,20 @@ def _add_open(commands):
 
 def _add_compare(commands):
     parser = command(
-        commands, "compare", _compare, "show two or more series on one page",
+        commands, "compare", _compare, "set two or more series side by side",
         """
-        Fit two or more series by the same rules and write one web page with their picks and
-        ceilings side by side and with what makes the series unlike (fragrance, panel, stress).
-        Series of the same blends, fragrance and stresses are also fitted as one, to tell how much
-        earlier one lot sweats than another; where that cannot be, the page says why. An earlier
-        page of the same name is replaced.
+        Fit two or more series by the same rules. Print the load of each and what makes the series
+        unlike (fragrance, panel, storage). Series of the same blends, fragrance and storage are
+        also fitted as one, to see how much earlier one lot sweats than another. Where that cannot
+        be, the reason is printed. Nothing is written.
         """,
         """
-        scentlab compare cedar-2025 cedar-2026 --out cedar.html
+        scentlab compare cedar-2025 cedar-2026
         """,
     )
     parser.add_argument(
         "folders", metavar="FOLDER", nargs="+", help="two or more series folders"
     )
-    parser.add_argument("--out", metavar="FILE.html", required=True, help="the page to write")
     add_rules(parser)
 
 

@@ -87,7 +87,7 @@ def test_new_makes_a_series_folder(capsys, tmp_path):
     assert {p.name for p in folder.iterdir()} == {
         "series.sqlite", "exports", "0-start.ipynb", "1-plan.ipynb", "2-pour-day.ipynb",
         "3-score.ipynb", "4-fit-and-choose.ipynb", "5-share.ipynb",
-        "6-published-experiments.ipynb", "names.ipynb",
+        "6-published-experiments.ipynb",
     }
     assert Store.open(folder).about()["title"] == 'Cedar "spring" \\ 2026'
     assert str(folder) in out

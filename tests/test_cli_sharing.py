@@ -9,8 +9,9 @@ from pathlib import Path
 
 import pandas as pd
 import pytest
+from storing import store_series
 
-from scentlab import cli, cli_sharing, reading_copy, shipped
+from scentlab import cli, cli_sharing, shipped
 from scentlab.sharing.package import prepare_package
 from scentlab.shipped import demo_plan
 from scentlab.units import say_load
@@ -34,9 +35,9 @@ def demo(tmp_path_factory):
 
 @pytest.fixture(scope="module", autouse=True)
 def made_once():
-    """A fit, a package and a page of the same folder and choices are the same each time, so each
-    is made once; no test changes what it was given."""
-    fit, package, page = cli_sharing._analysis, prepare_package, reading_copy.prepare_reading_copy
+    """A fit and a package of the same folder and choices are the same each time, so each is made
+    once; no test changes what it was given."""
+    fit, package = cli_sharing._analysis, prepare_package
     made = {}
 
     def once(key, make):
@@ -53,8 +54,6 @@ def made_once():
         patch.setattr(cli_sharing, "_analysis", analysis)
         patch.setattr("scentlab.sharing.package.prepare_package", lambda analysis, choices: once(
             (id(analysis), choices), lambda: package(analysis, choices)))
-        patch.setattr(reading_copy, "prepare_reading_copy", lambda store, choices: once(
-            (store.folder, choices), lambda: page(store, choices)))
         yield
 
 
@@ -162,11 +161,11 @@ def test_open_finds_the_same_pick_and_saves_the_checked_files(capsys, sent, tmp_
     path, files = sent
     code, out, err = run(capsys, "open", path, "--save", tmp_path / "from-the-maker")
     assert (code, err) == (0, "")
-    assert "its picks are found again to the printed digits" in re.sub(r"\s+", " ", out)
+    assert "its loads are found again to the printed digits" in re.sub(r"\s+", " ", out)
     pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
     for row in pick.to_dict("records"):
         load, blend = say_load(row["load_pct"], 2), row["blend"]
-        assert f"{blend}: the same\n  pick     in the package {load}, found here {load}" in out
+        assert f"{blend}: the same\n  recommended  in the package {load}, found here {load}" in out
     saved = {p.name: p.read_bytes() for p in (tmp_path / "from-the-maker").iterdir()}
     assert b"<iframe sandbox" in saved.pop("report-of-the-sender.html")
     assert "Its scripts and links are switched off" in re.sub(r"\s+", " ", out)
@@ -196,7 +195,7 @@ def test_open_says_when_the_pick_is_another(capsys, whole, tmp_path):
     other = changed(whole, tmp_path / "other.zip", f",{load},".encode(), b",2.5,")
     code, out, err = run(capsys, "open", other)
     assert (code, err) == (1, "")
-    assert "NOT the same\n  pick     in the package 2.50 % of wax" in out
+    assert "NOT the same\n  recommended  in the package 2.50 % of wax" in out
 
 
 def test_a_damaged_package_is_refused(capsys, whole, tmp_path):
@@ -236,13 +235,10 @@ def test_a_disk_that_fills_leaves_no_half_folder(capsys, whole, tmp_path, monkey
 # --- compare and summary -----------------------------------------------------------------------
 
 
-def test_compare_writes_one_page(capsys, demo, tmp_path):
-    page = tmp_path / "both.html"
-    code, out, err = run(capsys, "compare", demo, demo, "--out", page)
+def test_compare_prints_the_load_of_each_series(capsys, demo):
+    code, out, err = run(capsys, "compare", demo, demo)
     assert (code, err) == (0, "")
-    assert out.endswith(f"Comparison: {page}\n")
     assert "(1): " in out and "(2): " in out
-    assert not re.search(r'(src|href)="https?://', page.read_text())
 
 
 def test_summary_asks_and_holds_back(capsys, demo, tmp_path):
@@ -255,10 +251,10 @@ def test_summary_asks_and_holds_back(capsys, demo, tmp_path):
 
 
 @pytest.mark.parametrize("words, said", [
-    (("compare", "DEMO", "--out", "x.html"), "a comparison needs two or more series folders"),
-    (("compare", "DEMO", "DEMO", "--out", "x.txt"),
+    (("compare", "DEMO"), "a comparison needs two or more series folders"),
+    (("summary", "DEMO", "--out", "x.txt", "--ask", "?"),
      "this is a web page: give --out a name that ends in .html, not x.txt"),
-    (("compare", "DEMO", "nowhere", "--out", "x.html"), "nowhere is no series folder: it holds no "
+    (("compare", "DEMO", "nowhere"), "nowhere is no series folder: it holds no "
      "series.sqlite; make one with: PROGRAM new nowhere"),
     (("summary", "DEMO", "--out", "no/x.html", "--ask", "?"),
      "there is no folder no; make it or give another --out"),
@@ -275,13 +271,12 @@ def test_no_page_is_written_when_something_is_wrong(
     assert list(tmp_path.iterdir()) == []
 
 
-# --- two series fitted as one, and the notebooks as a page -------------------------------------
+# --- two series fitted as one -------------------------------------------------------------------
 
 
 @pytest.fixture(scope="module")
 def other_lot(demo, tmp_path_factory):
     """A series of the demo's plan with another lot, its capacities 1.5 points lower."""
-    from scentlab.reading_copy import store_series
     from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 
     plan = demo_plan()
@@ -294,42 +289,18 @@ def other_lot(demo, tmp_path_factory):
     return folder
 
 
-def test_compare_tells_how_much_earlier_a_lot_sweats(capsys, demo, other_lot, tmp_path):
-    page = tmp_path / "both.html"
-    code, out, err = run(capsys, "compare", demo, other_lot, "--out", page)
+def test_compare_says_how_much_earlier_a_lot_sweats(capsys, demo, other_lot):
+    code, out, err = run(capsys, "compare", demo, other_lot)
     assert (code, err) == (0, "")
     words = re.sub(r"\s+", " ", out)
     assert re.search(
         r"\* Series 2 \(fragrance lot invented lot 78\) sweats \d\.\d points of load \(% of wax\) "
         r"earlier than series 1 \(fragrance lot invented lot 77\), 90 % interval", words
     )
-    assert re.search(r"soft, series 2: pooled ceiling .* of wax .*, alone .* of wax", words)
-    assert "Fitted as one" in page.read_text(encoding="utf-8")
+    assert re.search(r"soft, series 2: pooled highest safe load .* of wax .*, alone .* of ", words)
 
 
-def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo, tmp_path):
-    code, out, err = run(capsys, "compare", demo, demo, "--out", tmp_path / "both.html")
+def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo):
+    code, out, err = run(capsys, "compare", demo, demo)
     said = "The series are not pooled: 1 and 2 hold the same records, and each piece would count "
     assert said in re.sub(r"\s+", " ", out)
-
-
-def test_share_writes_the_notebooks_as_a_page(capsys, demo, tmp_path):
-    page = tmp_path / "notebooks.html"
-    words = ("share", demo, "--notebooks", page, "--hide", "fragrance")
-    code, out, err = run(capsys, *words, "--preview")
-    assert code == 0 and "Nothing was written (--preview).\n" in out and not page.exists()
-    assert "  4-fit-and-choose.ipynb  " in out
-    code, out, err = run(capsys, *words)
-    assert code == 0 and out.endswith(f"Notebooks: {page}\n")
-    text = page.read_text(encoding="utf-8")
-    assert not re.search("cedar", text, re.I) and "<script" not in text
-
-
-@pytest.mark.parametrize("more, said", [
-    (("--out", "x.zip"), "--notebooks writes a page of its own: leave out --out and --show"),
-    (("--show", "pours.csv"), "--notebooks writes a page of its own: leave out --out and --show"),
-])
-def test_the_page_of_the_notebooks_comes_alone(capsys, demo, tmp_path, more, said):
-    found = run(capsys, "share", demo, "--notebooks", tmp_path / "x.html", *more)
-    assert found == (2, "", f"scentlab share: {said}\n")
-    assert list(tmp_path.iterdir()) == []

@@ -6,12 +6,9 @@ from dataclasses import replace
 import pytest
 
 from scentlab import cli, shipped
-from scentlab.choosing.kept import keep_rules, rules_here
+from scentlab.choosing.kept import keep_rules
 from scentlab.choosing.rules import Rules
-from scentlab.reading_copy import prepare_reading_copy
-from scentlab.recording.store import Store
 from scentlab.sharing.opening import _rules
-from scentlab.sharing.redaction import Choices
 
 KEPT = Rules(risk=0.02, confidence=0.9, today_load_pct=12.0)
 
@@ -88,20 +85,10 @@ def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
 
     other = tmp_path / "other"
     other.mkdir()
-    both = parsed("compare", kept, other, "--out", "x.html", "--confidence-pct", "80")
+    both = parsed("compare", kept, other, "--confidence-pct", "80")
     assert _rules_of_all([kept, other], both) == Rules(confidence=0.8)
     assert capsys.readouterr().out == (
         "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
     keep_rules(KEPT, other)
-    assert _rules_of_all([kept, other], parsed("compare", kept, other, "--out", "x.html")) == KEPT
+    assert _rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
     assert capsys.readouterr().out.startswith("Rules: as kept in ")
-
-
-def test_a_page_to_read_follows_them_without_what_stays_at_home(kept, tmp_path):
-    keep_rules(Rules(risk=0.02, override_blends=("soft",), override_reason="Vellimir agreed",
-                     today_load_pct=12.0), kept)
-    choices = Choices(hide_costs=True, hide_notes=True)
-    page = prepare_reading_copy(Store.open(kept), choices, ["4-fit-and-choose.ipynb"]).html
-    assert "at most 2 % of the pieces" in page and "set aside for soft" in page
-    assert "Vellimir" not in page and "today's load is" not in page.replace("&#x27;", "'")
-    assert rules_here(kept).rules.override_reason == "Vellimir agreed"

@@ -127,7 +127,7 @@ def shopping_list_html(plan, paper="A4"):
 
 def throw_slips_html(plan, paper="A4"):
     """One slip per session and tester with the codes in the tester's order, to be cut apart."""
-    need(plan.smelling_rows, "the plan has no sitting", "plan throw pieces and assessors first")
+    need(plan.smelling_rows, "the plan has no session", "plan throw pieces and testers first")
     slips = {}
     for row in plan.smelling_rows:
         slips.setdefault((row.sitting, row.assessor), []).append(row)
