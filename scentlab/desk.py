@@ -239,7 +239,8 @@ def _foresee(plan, guess, series, progress, stop):
 
 
 def _picture(found):
-    from scentlab.sharing.plots import picture, plot
+    from scentlab.sharing.pictures import plot
+    from scentlab.sharing.pictures.drawing import picture
 
     return picture(plot(found), "png")
 

@@ -1,6 +1,6 @@
 """Published experiments that travel with the kit, and the kit's numbers beside theirs.
 
-The measurements and the printed results stand in ``data/published``; its README tells where each
+The measurements and the printed results are in ``data/published``; its README says where each
 comes from, and whether a result was read in a source or computed by other software.
 """
 
@@ -13,6 +13,7 @@ from scentlab.results import Result
 from scentlab.workshop import published_folder
 
 NUMBERS_NAME = "numbers.csv"
+_CELL = '<td style="text-align:left">'
 
 
 def published_data(name):
@@ -25,19 +26,15 @@ def published_data(name):
     >>> published_data("wine").columns.tolist()
     ['rating', 'temp', 'contact', 'assessor']
     """
-    return pd.read_csv(published_folder() / f"{_known(name)}.csv")
+    names = published_names()
+    if name in names:
+        return pd.read_csv(published_folder() / f"{name}.csv")
+    raise ValueError(f"no published experiment is called {name!r}; there are {', '.join(names)}")
 
 
 def published_names():
     """The names of the published experiments."""
     return sorted(p.stem for p in published_folder().glob("*.csv") if p.name != NUMBERS_NAME)
-
-
-def _known(name):
-    names = published_names()
-    if name in names:
-        return name
-    raise ValueError(f"no published experiment is called {name!r}; there are {', '.join(names)}")
 
 
 @dataclass(frozen=True, repr=False)
@@ -64,32 +61,18 @@ class SideBySide(Result):
         return words + (f"; NOT met: {', '.join(apart)}." if apart else ".")
 
     def _repr_html_(self):
-        rows = "".join(_row(row) for row in self.table.itertuples())
-        heads = "".join(f"<th>{h}</th>" for h in ("published", "here", "difference (may be)"))
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p><table><thead><tr>"
-            f'<th style="text-align:left">quantity</th>{heads}</tr></thead><tbody>{rows}</tbody>'
-            "</table>"
+        rows = "".join(
+            f"<tr>{_CELL}{html.escape(r.quantity)}<br><small>{html.escape(r.known)}</small></td>"
+            # Two digits more than the printed one, so that a small difference shows.
+            f"<td>{r.published}</td><td>{r.here:.{len(r.published.partition('.')[2]) + 2}f}</td>"
+            f"<td>{_plain(r.difference)} ({_plain(r.within)}){'' if r.agrees else ' NOT met'}</td>"
+            "</tr>"
+            for r in self.table.itertuples()
         )
-
-
-def _row(row):
-    """A result as a table row; the number that misses stands out in words, not only in place."""
-    miss = "" if row.agrees else " NOT met"
-    cells = (
-        row.published, _as_printed(row.here, row.published),
-        f"{_plain(row.difference)} ({_plain(row.within)}){miss}",
-    )
-    return (
-        f'<tr><td style="text-align:left">{html.escape(row.quantity)}<br>'
-        f'<span style="opacity:0.75">{html.escape(row.known)}</span></td>'
-        + "".join(f"<td>{cell}</td>" for cell in cells) + "</tr>"
-    )
-
-
-def _as_printed(value, printed):
-    """A number with two digits more than the printed one, so that a small difference shows."""
-    return f"{value:.{len(printed.partition('.')[2]) + 2}f}"
+        return (
+            f"<p><strong>{html.escape(self.sentence)}</strong></p><table><tr><th>quantity</th>"
+            f"<th>published</th><th>here</th><th>difference (may be)</th></tr>{rows}</table>"
+        )
 
 
 def _plain(value):
@@ -113,7 +96,7 @@ def side_by_side(name, found):
     ValueError for another name, or quantities that are missing or not published.
     """
     numbers = pd.read_csv(published_folder() / NUMBERS_NAME, dtype={"published": str})
-    own = numbers[numbers["data"] == _known(name)].drop(columns="data").reset_index(drop=True)
+    own = numbers[numbers["data"] == name].drop(columns="data").reset_index(drop=True)
     missing = [q for q in own["quantity"] if q not in found]
     unknown = [q for q in found if q not in set(own["quantity"])]
     if missing or unknown:

@@ -155,7 +155,12 @@ def plan_problem(plan, seen=False):
     >>> plan_problem({"pours": [{"pot": "P01"}]}), plan_problem({"title": "spring"})
     ('pours 1 has no pour', None)
     """
-    return next(_wrong(plan, _PLAN, "the plan", seen), None)
+    return shape_problem(plan, _PLAN, "the plan", seen)
+
+
+def shape_problem(data, shape, place="", seen=True):
+    """What is first wrong with the shape of plain data, in words; None where nothing is."""
+    return next(_wrong(data, shape, place, seen), None)
 
 
 def _wrong(value, shape, place, seen):
@@ -166,10 +171,10 @@ def _wrong(value, shape, place, seen):
         for name, inner in shape.items():
             if value.get(name.rstrip("!")) is None:
                 if name.endswith("!"):
-                    yield f"{place} has no {name.rstrip('!')}"
+                    yield f"{place or 'it'} has no {name.rstrip('!')}"
                 continue
             name = name.rstrip("!")
-            under = name if place == "the plan" else f"{place}, {name}"
+            under = name if place in ("", "the plan") else f"{place}, {name}"
             yield from _wrong(value[name], inner, under, seen)
     elif isinstance(shape, list | dict):
         yield f"{place} is no {'list' if isinstance(shape, list) else 'group of names'}"

@@ -12,7 +12,7 @@ from scentlab.schema import IMPORT_TABLES
 
 NOTEBOOKS = [
     "0-start.ipynb", "1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb", "4-fit-and-choose.ipynb",
-    "5-share.ipynb", "6-published-experiments.ipynb", "names.ipynb",
+    "5-share.ipynb", "6-published-experiments.ipynb",
 ]
 
 

@@ -47,18 +47,18 @@ class Diagnosis(Result):
     def _moved(self):
         table = self.pots_left_out[self.pots_left_out["change_pct"].notna()]
         if table.empty:
-            return "No ceiling could be compared without one of its pots."
+            return "No highest safe load could be compared without one of its pots."
         told = table[table["change_pct"].abs() > ERRORS * table["error_pct"]]
         if told.empty:
             within = ERRORS * table["error_pct"].max()
             return (
-                "Leaving out one pot moves no ceiling by more than the chance of the draws "
-                f"({within:.1f} points of load, % of wax)."
+                "Leaving out one pot moves no highest safe load by more than the chance of "
+                f"the draws ({within:.1f} points of load, % of wax)."
             )
         worst = told.loc[told["change_pct"].abs().idxmax()]
         return (
-            f"Leaving out one pot moves a ceiling by at most {say_change(worst)} points of load "
-            f"(% of wax), for {worst['blend']} without pot {worst['pot']}."
+            f"Leaving out one pot moves a highest safe load by at most {say_change(worst)} "
+            f"points of load (% of wax), for {worst['blend']} without pot {worst['pot']}."
         )
 
     def _appearing(self):
@@ -176,7 +176,7 @@ def _say(row):
     error = "" if np.isnan(before) else (
         f" (give or take {max(ERRORS * row.error_pct, 0.1):.1f} between the two)")
     return (
-        f"The ceiling of {row.blend} hangs on pot {row.pot}: {words(before)} with it, "
+        f"The highest safe load of {row.blend} hangs on pot {row.pot}: {words(before)} with it, "
         f"{words(row.ceiling_load_pct)} without it{error}. Pour another pot of that blend before "
         "trusting either."
     )

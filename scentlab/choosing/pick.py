@@ -142,7 +142,7 @@ def ceiling_under(fit, rules):
     other = find_ceiling(fit, replace(rules, stress=None))
     lacking = [c for c in other.table if c.endswith("_pct")]
     table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
-    note = f"No piece was inspected {stress_words(rules.stress)}, so there is no ceiling there."
+    note = f"No piece was inspected {stress_words(rules.stress)}, so there is no answer there."
     return replace(other, table=table, stress=rules.stress, notes=(note,))
 
 
@@ -258,13 +258,13 @@ def _changes(evidence, rules, ceiling):
 def _notes(evidence, rules, table):
     if evidence.throw is None:
         yield ((evidence.no_throw or "No throw was scored:")
-               + " the pick cannot say whether less fragrance smells as strong.")
+               + " the answer cannot say whether less fragrance smells as strong.")
     if evidence.frost is None:
-        yield (evidence.no_frost or "No frost was graded:") + " the pick knows nothing of frost."
+        yield (evidence.no_frost or "No frost was graded:") + " the answer knows nothing of frost."
     elif not evidence.frost_known_at(rules.ship_age_days):
         youngest, oldest = evidence.frost.ages
         yield (f"Frost was looked at from {youngest:g} to {oldest:g} days of age: nothing is known "
-               f"of it at {rules.ship_age_days:g} days, so the pick leaves it out.")
+               f"of it at {rules.ship_age_days:g} days, so the answer leaves it out.")
     for blend in evidence.sweat.blends:
         known = evidence.about(blend)
         if np.isnan(known["limit_load_pct"]):
@@ -275,8 +275,8 @@ def _notes(evidence, rules, table):
     for blend, reason in rules.reasons.items():
         yield f"The wax maker's limit was set aside for {blend}. Reason given: {reason}"
     for blend in table[table["load_pct"] > table["limit_load_pct"]]["blend"]:
-        yield (f"The pick of {blend} lies above the wax maker's limit: test only, not for sale, "
-               "until the maker agrees.")
+        yield (f"The recommended load of {blend} is above the wax maker's limit: test only, not "
+               "for sale, until the maker agrees.")
     if rules.today_load_pct is not None:
         yield LEFT_OUT
 
@@ -286,7 +286,7 @@ def _need_blends(evidence, rules):
     today = rules.today_load_pct if isinstance(rules.today_load_pct, tuple) else ()
     for named, words in (
         (rules.override_blends, "the limit can be set aside for"),
-        ([blend for blend, _ in today], "today's load can be told for"),
+        ([blend for blend, _ in today], "today's load can be given for"),
     ):
         unknown = [b for b in named if b not in evidence.sweat.blends]
         if unknown:

@@ -30,7 +30,7 @@ class Rules:
     confidence : how sure the ceiling must be of that.
     limit_grade : sweat grade that must not be reached (1 to 4).
     frost_limit_grade : frost grade whose chance is reported (1 to 4).
-    throw_loss : points of throw (of 10) that the pick may lie below the best throw to be had under
+    throw_loss : points of throw (of 10) that the load may lie below the best throw to be had under
         the ceiling and the limits.
     throw_kind : warm or cold. stress : rest or heat; None takes the harshest tested.
     ship_age_days : age at which the pieces are sold or used up: sweat is answered for at it, and

@@ -9,7 +9,6 @@ from scentlab.cli.frame import (
     item,
     opened,
     option,
-    out_page,
     page_path,
     series_folder,
 )
@@ -26,15 +25,13 @@ def analysed(folder, rules, seed):
 
 def write_the_report(folder, path, rules, seed):
     """Fit a series, write its report and print what it recommends."""
-    from scentlab.choosing.ranking import order_words
-    from scentlab.sharing.explained import pick_notes, ranking_words
     from scentlab.sharing.report import write_report
+    from scentlab.words.answers import pick_notes, ranking_sentences
 
     analysis = analysed(folder, rules, seed)
     write_report(analysis, path)
     print(*map(item, analysis.pick.sentences.values()), sep="\n")
-    said = [ranking_words(analysis), *order_words(analysis.pick)]
-    said += [f"Note: {note}" for note in pick_notes(analysis)]
+    said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
     for words in filter(None, said):
         print(textwrap.fill(words, 100, subsequent_indent="  "))
     print(f"Report: {path}")
@@ -48,22 +45,19 @@ def _report(arguments):
 
 
 def _compare(arguments):
-    from scentlab.sharing.comparison import differences, series_names, write_comparison
-    from scentlab.sharing.pooling import pool_series, why_not_pooled
+    from scentlab.sharing.pooling import differences, pool_series, series_names, why_not_pooled
 
     if len(arguments.folders) < 2:
         raise CannotDo("a comparison needs two or more series folders")
-    path = page_path(arguments.out)
     folders = [series_folder(name) for name in arguments.folders]
     rules = rules_of_all(folders, arguments)
     analyses = [analysed(folder, rules, arguments.seed) for folder in folders]
     why_not = why_not_pooled(analyses)
     pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
-    write_comparison(analyses, path, pooled)
     named = zip(series_names(analyses), analyses, strict=True)
     said = [f"{name}: {analysis.pick.sentence}" for name, analysis in named]
     said += [*differences(analyses), *([why_not] if why_not else _about_lots(pooled))]
-    print(*map(item, said), f"Comparison: {path}", sep="\n")
+    print(*map(item, said), sep="\n")
 
 
 def rules_of_all(folders, arguments):
@@ -79,15 +73,16 @@ def rules_of_all(folders, arguments):
 
 def _about_lots(pooled):
     """What the series say when fitted as one, in sentences."""
-    from scentlab.sharing.wording import say_both
+    from scentlab.words import say_both
 
     yield pooled.sentence
     for row in pooled.table.to_dict("records"):
         own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
         width = "narrower" if row["gain"] >= 0 else "wider"
         yield (
-            f"{row['blend']}, series {row['series']}: pooled ceiling {say_both(together)}, alone "
-            f"{say_both(own)}; interval {abs(100 * row['gain']):.0f} % {width}."
+            f"{row['blend']}, series {row['series']}: pooled highest safe load "
+            f"{say_both(together)}, alone {say_both(own)}; interval "
+            f"{abs(100 * row['gain']):.0f} % {width}."
         )
     yield from pooled.notes
 
@@ -118,15 +113,15 @@ COMMANDS = (
          *rule_options()),
     ),
     Command(
-        "compare", _compare, "show two or more series on one page",
+        "compare", _compare, "set two or more series side by side",
         f"""
-        Fit two or more series by the same rules and write one web page with their recommended
-        and highest safe loads side by side, and with what makes the series unlike. Series of the
-        same blends, fragrance and storage are also fitted as one, to show how much earlier one
-        lot sweats than another; where that cannot be, the page says why. {OTHER_RULES}
+        Fit two or more series by the same rules. Print the loads of each and what makes the
+        series unlike (fragrance, panel, storage). Series of the same blends, fragrance and
+        storage are also fitted as one, to see how much earlier one lot sweats than another. Where
+        that cannot be, the reason is printed. Nothing is written. {OTHER_RULES}
         """,
-        "scentlab compare cedar-2025 cedar-2026 --out cedar.html",
-        (option("folders", metavar="FOLDER", nargs="+"), out_page(), *rule_options(shown=False)),
+        "scentlab compare cedar-2025 cedar-2026",
+        (option("folders", metavar="FOLDER", nargs="+"), *rule_options(shown=False)),
     ),
     Command(
         "weigh", _weigh, "see a supplier's answer beside your own recommended loads",

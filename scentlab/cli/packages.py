@@ -108,10 +108,10 @@ def _found(opened):
 
     for row in opened.table.to_dict("records"):
         yield f"{row['blend']}: {'the same' if row['same'] else 'NOT the same'}"
-        for name, words in (("load_pct", "pick"), ("ceiling_load_pct", "ceiling")):
+        for name, words in (("load_pct", "recommended"), ("ceiling_load_pct", "highest safe")):
             loads = (row[f"{name}_{where}"] for where in ("in_package", "here"))
             there, here = ("none" if load != load else say_load(load, 2) for load in loads)
-            yield f"  {words:<8} in the package {there}, found here {here}"
+            yield f"  {words:<12} in the package {there}, found here {here}"
     here = versions()
     other = [f"{n} {v} (here {here.get(n, 'none')})" for n, v in opened.versions.items()
              if here.get(n) != v]
@@ -184,7 +184,7 @@ COMMANDS = (
         "share", _share, "put a series into one zip for a supplier or a colleague",
         f"""
         Put the report, the records as CSV, the plan, the rules and the seed into one zip. Whoever
-        has scentlab opens it with `scentlab open` and finds the same pick. What is held back is
+        has scentlab opens it with `scentlab open` and finds the same loads. What is held back is
         left out of every file, and the fits are made again from what is shared. Nothing is sent,
         and a package that is there already is not replaced. {OTHER_RULES}
         """,

@@ -409,7 +409,7 @@ def _pot_notes(problem, points, blends):
         return ()
     if points["pot"].nunique() > len(blends):
         return (
-            "Every pot gave one pour with a weighed bleed, so pots and pours cannot be told apart.",
+            "Every pot gave one pour with a weighed bleed, so pots and pours cannot be set apart.",
         )
     return (
         "Bleed was weighed in one pot of each blend, so how it differs between pots is not known: "

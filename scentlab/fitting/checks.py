@@ -47,7 +47,8 @@ class SweatCheck(Result):
         looks, pours = len(self.pours), self.pours["pour"].nunique()
         chance = float(self.pours["chance"].sum())
         counted = f"{looks} pours" if pours == looks else (
-            f"{looks} looks of a pour at rest or after heat ({pours} pours)"
+            f"{looks} inspections of a test batch at room temperature or heat-cycled ({pours} "
+            "pours)"
         )
         by_chance = f"about {chance:.0f}" if chance >= 1 else "fewer than 1"
         why = ""
@@ -57,7 +58,7 @@ class SweatCheck(Result):
                 "90 % holds more"
             )
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
-        pots = f"pots unlike the others: {odd}" if odd else "no pot stands out"
+        pots = f"pots unlike the others: {odd}" if odd else "no pot is unlike the others"
         return (
             f"{int(self.pours['odd'].sum())} of {counted} lie outside the 90 % range of what the "
             f"fit expects ({by_chance} would by chance{why}); {pots}."

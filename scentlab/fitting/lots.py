@@ -212,7 +212,7 @@ def lot_contrasts(number):
 
 def _check_lots(lots, looks):
     if len(looks) < 2:
-        raise FitError("lots are told apart by two or more series; give their sweat looks")
+        raise FitError("lots are set apart by two or more series; give their sweat inspections")
     if len(lots) != len(looks) or len(set(lots)) < len(lots):
         raise FitError(
             f"there are {len(looks)} series and the lots {', '.join(lots)}; give each series a "

@@ -40,7 +40,7 @@ def session_terms(scores, kind):
     if _share_within(covariate, scores) < TIME_WITHIN:
         return np.nan, _order_of(scores), notes + (
             "The minutes on the warmer go with the loads or blends scored, so that the effect of "
-            "the time cannot be told from theirs: score all loads after the same time.",
+            "the time cannot be set apart from theirs: score all loads after the same time.",
         )
     return usual, {"minutes": covariate} | _order_of(scores), notes
 

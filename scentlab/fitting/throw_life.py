@@ -99,7 +99,7 @@ def fit_throw_life(warmings, *, confidence=0.90, draws=2000, seed=1):
     if scores["throw"].nunique() == 1:
         raise FitError(
             f"every throw score on the warmer is {scores['throw'].iloc[0]:g}: nothing falls and "
-            "there is no error to measure; score longer, or with more assessors"
+            "there is no error to measure; score longer, or with more testers"
         )
     arms, arm = arms_of(scores, "scores", assessors=("assessor", "nunique"))
     first = float(scores["hours"].min())
@@ -255,13 +255,13 @@ def _panel_notes(scores):
     notes, people = [], scores["assessor"].nunique()
     if people == 1:
         notes.append(
-            "One assessor scored throw on the warmer: the hours are that person's, and a nose that "
+            "One tester scored throw on the warmer: the hours are that person's, and a nose that "
             "stays in the room gets used to the smell."
         )
     if (scores["assessor"] == UNNAMED).any():
         notes.append(
             f"{int((scores['assessor'] == UNNAMED).sum())} throw scores on the warmer name no "
-            "assessor; they are taken as those of one person."
+            "tester; they are taken as those of one person."
         )
     if scores["hours"].min() < 1.0:
         codes = code_list(scores.loc[scores["hours"] < 1.0, "code"])

@@ -18,20 +18,20 @@ from scentlab.results import Result, say_percent
 from scentlab.units import say_load
 
 ALL = "all blends"
-SHORTFALL, SPREAD, WIDTH = "shortfall of the ceiling", "spread of the ceiling", "90 % width"
-CEILING_OVER, PICK_OVER = "ceiling oversaturates", "pick oversaturates"
+SHORTFALL, SPREAD, WIDTH = "shortfall of the safe load", "spread of the safe load", "90 % width"
+CEILING_OVER, PICK_OVER = "safe load too high", "recommended load too high"
 NO_ANSWER, THROW_LOST = "no tested load qualifies", "throw lost"
 _POINTS = "points of load (% of wax)"
 # Unit and meaning of each measure.
 MEASURES = {
-    SHORTFALL: (_POINTS, "true load at risk less the ceiling, where there is a ceiling"),
-    SPREAD: (_POINTS, "standard deviation of the ceiling over series"),
+    SHORTFALL: (_POINTS, "true load at risk less the highest safe load, where there is one"),
+    SPREAD: (_POINTS, "standard deviation of the highest safe load over series"),
     WIDTH: (_POINTS, "width of the 90 % interval of the load at risk"),
-    CEILING_OVER: ("chance", "the ceiling lies above the true load at risk"),
-    NO_ANSWER: ("chance", "there is no ceiling"),
-    PICK_OVER: ("chance", "the pick lies above the true load at risk"),
+    CEILING_OVER: ("chance", "the highest safe load is above the true load at risk"),
+    NO_ANSWER: ("chance", "there is no safe load to be found"),
+    PICK_OVER: ("chance", "the recommended load is above the true load at risk"),
     THROW_LOST: ("throw, 0 to 10", "true throw at the best load that is safe, allowed and tested, "
-                 "less that at the pick"),
+                 "less that at the recommended load"),
 }
 _FEW = 50
 _COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit", "meaning"]
@@ -102,13 +102,13 @@ class Precision(Result):
         short, value = self.of(SHORTFALL)[0], self.of(THROW_LOST)[0]
         lost = ""
         if np.isfinite(value):
-            lost = (f" The pick gives away {value:.2f} of 10 points of throw "
+            lost = (f" The recommended load gives away {value:.2f} of 10 points of throw "
                     f"({self._error(THROW_LOST)}).")
-        where = "no ceiling was found"
+        where = "no safe load was found"
         if np.isfinite(short):
             side = "below" if short >= 0 else "ABOVE"
-            where = (f"the ceiling came out {abs(short):.2f} points of load (% of wax) {side} the "
-                     f"load truly at risk, on average ({self._error(SHORTFALL)})")
+            where = (f"the highest safe load came out {abs(short):.2f} points of load (% of wax) "
+                     f"{side} the load truly at risk, on average ({self._error(SHORTFALL)})")
         return (
             f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
             f"{where}. It was too high in {self._chance(CEILING_OVER)}; no tested load "
@@ -256,22 +256,22 @@ def _share(hits, number):
 def _notes(task, frame, asked):
     done = frame["number"].nunique()
     notes = [
-        "All of it rests on the guess: capacities of "
+        "All of it rests on the guess: half-sweat loads of "
         + ", ".join(f"{say_load(t.capacity)} ({b})" for b, t in task.truth.blends.items())
         + f", spread {task.truth.spread:g} points of load, sd between pots "
         f"{task.truth.pot_sd:g}.",
         f"Each series was fitted with {task.draws} posterior draws of a link, fewer than a real "
-        "one; frost was left out, for it moves no ceiling and no pick.",
+        "one; frost was left out, for it moves neither load.",
     ]
     if done < _FEW:
         notes.insert(0, f"{done} series are too few to judge a plan by; simulate at least {_FEW}.")
     if done < asked:
         notes.insert(0, f"The run was stopped: {done} of {asked} series are finished.")
     if task.throw_every > 1:
-        notes.append(f"The throw was fitted, and a load picked, in one of every "
+        notes.append(f"The throw was fitted, and a load recommended, in one of every "
                      f"{task.throw_every} series.")
     if not task.throw_every:
-        notes.append("The throw was not fitted, so nothing is said of the pick.")
+        notes.append("The throw was not fitted, so nothing is said of the recommended load.")
     failed = frame[frame["failed"].notna()]
     if len(failed):
         notes.append(

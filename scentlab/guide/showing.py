@@ -1,10 +1,10 @@
-"""A guide as a notebook shows it: one folded line, which opens to the points and a drawing."""
+"""A guide as a notebook shows it: one folded line, which opens to the points."""
 
 import html
 from dataclasses import dataclass
 
-from scentlab.guide.sketches import sketch_of
 from scentlab.guide.texts import GUIDES, Guide
+from scentlab.recording.drawings import GRADE_WORDS, grade_svg
 
 
 @dataclass(frozen=True, repr=False)
@@ -23,10 +23,17 @@ class ShownGuide:
             f'<span style="opacity:0.75">[{html.escape(source)}]</span></li>'
             for text, source in self.guide.points
         )
+        grades = "".join(
+            f'<figure style="margin:0;width:104px">{grade_svg(self.guide.topic, grade)}'
+            f'<figcaption style="font-size:13px">{grade}: {html.escape(words)}</figcaption>'
+            "</figure>"
+            for grade, words in enumerate(GRADE_WORDS.get(self.guide.topic, ()))
+        )
         return (
             '<details style="max-width:46em"><summary style="cursor:pointer;padding:0.4em 0">'
             f"<strong>{html.escape(self.guide.title)}</strong> (open to read)</summary>"
-            f'{sketch_of(self.guide.topic)}<ul style="padding-left:1.2em">{points}</ul></details>'
+            f'<div style="display:flex;flex-wrap:wrap;gap:8px">{grades}</div>'
+            f'<ul style="padding-left:1.2em">{points}</ul></details>'
         )
 
 

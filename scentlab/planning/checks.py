@@ -10,7 +10,7 @@ from scentlab.text import kept, twins, unseen
 from scentlab.units import say_temperature
 
 MOST_PIECES = 900  # three-digit codes
-_RENAME = "give one thing one name, or two things names that can be told apart"
+_RENAME = "give one thing one name, or two things names that differ plainly"
 
 
 def check_title(title):
@@ -43,7 +43,7 @@ def check_loads(loads_pct):
          "a series compares at least two loads, better five or six from well below to above the "
          "wax maker's limit", field="loads_pct", value=loads)
     for load in sorted(loads):
-        need(loads.count(load) == 1, f"the load {load:g} % of wax stands twice",
+        need(loads.count(load) == 1, f"the load {load:g} % of wax came twice",
              "give each load once and ask for more pots or pieces to repeat it",
              field="loads_pct", value=load)
     return tuple(sorted(loads))
@@ -92,12 +92,12 @@ def check_assessors(assessors, pieces):
     codes = (assessors,) if isinstance(assessors, str) else tuple(assessors)
     for code in codes:
         need(re.fullmatch(THROWS["assessor"].pattern, str(code)),
-             f"the assessor {code!r} is no code",
+             f"the tester {code!r} is no code",
              "use a letter and a number, such as A1, never a name", field="assessors", value=code)
     _need_apart("assessor", codes)
     need(codes or not pieces.throw,
-         f"{pieces.throw} throw pieces of each pour and no assessor to smell them",
-         "give assessors, such as A1, or no throw pieces", field="assessors", value=codes)
+         f"{pieces.throw} throw pieces of each pour and no tester to smell them",
+         "give testers, such as A1, or no throw pieces", field="assessors", value=codes)
     return codes
 
 
@@ -106,14 +106,15 @@ def check_whole(plan):
     cycle, days = plan.heat_cycle, plan.cure_days.sweat_heat
     for code in plan.works_with_fragrance:
         need(code in plan.assessors,
-             f"{code!r} works with the fragrance and is not among the assessors "
-             f"{', '.join(plan.assessors) or '(none)'}", "name assessors of this plan",
+             f"{code!r} works with the fragrance and is not among the testers "
+             f"{', '.join(plan.assessors) or '(none)'}", "name testers of this plan",
              field="works_with_fragrance", value=code)
     if not plan.piece_numbers.sweat_heat:
         return
     need(cycle.cycles <= days,
-         f"{cycle.cycles} heat cycles, one a day, do not fit before a look {days} days after "
-         "pouring", "take fewer cycles or more days of cure before the look at sweat after heat",
+         f"{cycle.cycles} heat cycles, one a day, do not fit before an inspection {days} days "
+         "after pouring",
+         "take fewer cycles or more days of cure before the heat-cycled pieces are inspected",
          field="heat_cycle.cycles", value=cycle.cycles)
     for blend in (b for b in plan.blends if b.melt_temp_c is not None):
         need(cycle.temp_c < blend.melt_temp_c,

@@ -145,7 +145,7 @@ def _panel(plan, means):
     if plan.smelling_rows:
         needed = int(plan.smellings.groupby(["assessor", "sitting_on"]).size().max())
         yield "an assessor's nose", needed, means.smells_a_day, "pieces a day", (
-            f"set pieces_per_sitting and sittings per day to give at most {means.smells_a_day} "
+            f"set pieces_per_sitting and sessions per day to give at most {means.smells_a_day} "
             "pieces a day, or share the pieces out in blocks"
         )
 

@@ -8,8 +8,8 @@ from scentlab.units import say_load, say_temperature
 def plan_notes(plan):
     """The notes of a plan, one sentence each."""
     if plan.pots_per_blend == 1:
-        yield ("One pot of each blend: what differs between blends cannot be told from what "
-               "differs between pots; pour at least two.")
+        yield ("One pot of each blend: what differs between blends cannot be set apart "
+               "from what differs between pots; pour at least two.")
     test_only = sorted({p.load_pct for p in plan.pour_rows if p.test_only})
     if test_only:
         yield ("Above a limit, test only, not for sale: "
@@ -19,10 +19,10 @@ def plan_notes(plan):
     if plan.fragrance.flash_point_c is None:
         yield "The fragrance's closed-cup flash point is not known: take it from its data sheet."
     if plan.piece_numbers.sweat + plan.piece_numbers.sweat_heat == 0:
-        yield "No sweat piece: no ceiling can be fitted from this plan."
+        yield "No sweat piece: this plan cannot find a highest safe load."
     if plan.piece_numbers.throw and len(plan.assessors) < 6:
-        yield (f"{count_of(len(plan.assessors), 'assessor')}: the added throw of a higher load is "
-               "small and so few may not tell it.")
+        yield (f"{count_of(len(plan.assessors), 'tester')}: the added throw of a higher load is "
+               "small and so few may not notice it.")
     yield from _panel_notes(plan)
     if plan.works_with_fragrance:
         yield (f"{', '.join(plan.works_with_fragrance)} handles this fragrance daily and is "
@@ -34,12 +34,12 @@ def _panel_notes(plan):
     blocks = design_of_blocks(plan)
     if blocks:
         cells, size, number, efficiency = blocks
-        yield (f"Each assessor smells {size} of {cells} combinations of blend and load in a "
-               f"sitting, {number} blocks in all; their efficiency is {efficiency:.2f} of "
+        yield (f"Each tester smells {size} of {cells} combinations of blend and load in a "
+               f"session, {number} blocks in all; their efficiency is {efficiency:.2f} of "
                "smelling all at once.")
     if plan.control_pour:
-        yield ("Every sitting holds two more pieces of one pour under codes of their own; how far "
-               "an assessor's two scores differ is the repeatability.")
+        yield ("Every session holds two more pieces of one pour under codes of their own; how far "
+               "a tester's two scores differ is the repeatability.")
 
 
 def _blend_notes(plan, blend):

@@ -55,11 +55,11 @@ class Sittings:
              value=kinds)
         least = (4 if self.share == "blocks" else 3) if self.control else 1
         need_whole(self.pieces_per_sitting, "pieces_per_sitting", least, 40, "pieces")
-        need_whole(self.per_day, "sittings per day", 1, 12, field="per_day")
+        need_whole(self.per_day, "sessions per day", 1, 12, field="per_day")
         need(self.share in SHARES, f"share is {self.share!r}", f"give one of {', '.join(SHARES)}",
              field="share", value=self.share)
         if self.each is not None:
-            need_whole(self.each, "sittings of each assessor", 1, 60, field="each")
+            need_whole(self.each, "sessions of each tester", 1, 60, field="each")
 
     @property
     def own_places(self):
@@ -162,10 +162,10 @@ def _blocks(items, cells, plan, rng):
     each = sittings.each or -(-len(cells) // sittings.own_places)
     number = each * len(assessors)
     need(number * sittings.own_places >= len(cells),
-         f"{count_of(len(assessors), 'assessor')} in {count_of(each, 'sitting')} of "
+         f"{count_of(len(assessors), 'tester')} in {count_of(each, 'session')} of "
          f"{count_of(sittings.own_places, 'piece')} smell {number * sittings.own_places} pieces, "
          f"fewer than the {len(cells)} combinations of blend and load",
-         "raise the sittings of each assessor or the pieces in a sitting, or take more assessors",
+         "raise the sessions of each tester or the pieces in a session, or take more testers",
          field="sittings.each", value=each)
     blocks = near_balanced_blocks(len(cells), sittings.own_places, number, rng)
     blocks = blocks[rng.permutation(number)]

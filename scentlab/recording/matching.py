@@ -46,11 +46,12 @@ TRADE = {
         "wax_g": ("wax weighed", "wax weight", "wax amount", "wax"),
         "blend": ("wax blend", "blend name", "wax type", "wax name", "wax"),
         "fragrance_g": (
-            "fo weighed", "fo weight", "fo amount", "fragrance oil", "fragrance weight", "fo",
-            "fragrance", "oil weight", "oil", "scent", "oz",
+            "fragrance weighed", "fo weighed", "fo weight", "fo amount", "fragrance oil",
+            "fragrance weight", "fo", "fragrance", "oil weight", "oil", "scent", "oz",
         ),
         "add_temp_c": ("fo added at", "fo temp", "add temp"),
-        "pour_temp_c": ("poured at", "pour temp"),
+        "pour_temp_c": ("poured at", "pour temp"), "room_temp_c": ("room", "room temp"),
+        "stir_min": ("stir", "stirred", "stirring"),
         "note": ("notes", "remarks", "comments"),
     },
     "pieces": {
@@ -136,8 +137,8 @@ def suggest_columns(path, table, sheet=None):
 def plain_headings(sheet):
     """Per column the heading of a sheet that names it, in our words or in those of the trade.
 
-    'Wax weighed' can only be the wax weighed into a pour; 'Wax temperature' begins two columns
-    and is left to the person. Of two headings for one column the surer one is taken.
+    'Wax weighed' can only be the wax weighed into a pour; 'Wax temperature' may be that of two
+    columns and is left to the person. Of two headings for one column the surer one is taken.
     """
     table, found = sheet.table, {}
     headings = list(dict.fromkeys(h for h in map(str, sheet.text.columns) if h))
@@ -148,13 +149,7 @@ def plain_headings(sheet):
         for heading in (h for h in headings if h not in found.values()):
             if words & {_plain(heading), _without_unit(heading)} and _fits(sheet, heading, column):
                 found.setdefault(column.name, heading)
-    claims = {}
-    for heading in (h for h in headings if h not in found.values()):
-        led = [c.name for c in table.columns if _leads(heading, c)]
-        if len(led) == 1:
-            claims.setdefault(led[0], []).append(heading)
-    alone = {name: claim[0] for name, claim in claims.items() if len(claim) == 1}
-    return {**alone, **found}
+    return found
 
 
 def _fits(sheet, heading, column):
@@ -166,14 +161,6 @@ def _fits(sheet, heading, column):
     cells = [c.strip() for c in map(str, sheet.text[heading]) if c.strip()]
     digits = sum(c[:1].isdigit() or c[:1] in "-+.," for c in cells)
     return not cells or (2 * digits >= len(cells)) == (column.kind not in ("text", "choice"))
-
-
-def _leads(heading, column):
-    """Whether the words of a heading are the first ones of a column's name or meaning."""
-    words = _plain(heading)
-    return bool(words) and any(
-        f"{_plain(text)}_".startswith(f"{words}_") for text in (column.name, column.meaning)
-    )
 
 
 def _plain(text):

@@ -16,11 +16,13 @@ import pandas as pd
 
 from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
-from scentlab.results import say_percent
+from scentlab.results import Result, say_percent
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.package import to_json
 from scentlab.sharing.pages import place_for, write_whole
 from scentlab.units import say_load
+from scentlab.words import is_missing, say_both
+from scentlab.words.tables import view
 
 FORMAT = 1
 KIND = "answer to a share package"
@@ -33,7 +35,8 @@ _RULES = {
     "throw_loss": "points of throw given up",
 }
 _SHARES = ("risk", "confidence")
-_SHOWN = {"load_pct": "pick", "ceiling_load_pct": "ceiling", "limit_load_pct": "wax maker's limit"}
+_SHOWN = {"load_pct": "recommended load", "ceiling_load_pct": "highest safe load",
+          "limit_load_pct": "wax maker's limit"}
 _HEX = re.compile(r"[0-9a-f]{64}")
 
 
@@ -86,8 +89,7 @@ class Answer:
                 raise SharingError(f"{name} is no text of at most {most} characters")
         if not all(isinstance(fact, LotFact) for fact in self.lots):
             raise SharingError("lots hold LotFact(material, lot, what, value) and nothing else")
-        _check_rules(self.rules)
-        _check_limits(self.limits)
+        _check_numbers(self.rules, self.limits)
 
     def write(self, path):
         """Write the answer as a small JSON file, whole or not at all, and return the path."""
@@ -97,21 +99,19 @@ class Answer:
         return path
 
 
-def _check_rules(rules):
-    unknown = sorted(set(rules) - set(_RULES))
-    if unknown:
-        raise SharingError(
-            f"a counter-proposal cannot set {unknown[0]!r}; it can set {', '.join(_RULES)}"
-        )
+def _check_numbers(rules, limits):
+    def is_number(value):
+        return isinstance(value, int | float) and not isinstance(value, bool)
+
     for name, value in rules.items():
-        if isinstance(value, bool) or not isinstance(value, int | float):
+        if name not in _RULES:
+            raise SharingError(
+                f"a counter-proposal cannot set {name!r}; it can set {', '.join(_RULES)}"
+            )
+        if not is_number(value):
             raise SharingError(f"{name} of the counter-proposal is {value!r}; give a number")
-
-
-def _check_limits(limits):
     for blend, load in limits.items():
-        number = isinstance(load, int | float) and not isinstance(load, bool)
-        if not number or not 0.1 <= load <= 40:
+        if not is_number(load) or not 0.1 <= load <= 40:
             raise SharingError(
                 f"the limit of {blend} is {load!r}; give a load from 0.1 to 40 % of wax"
             )
@@ -154,8 +154,8 @@ def answers_in(*folders):
 
 
 @dataclass(frozen=True, repr=False)
-class Weighed:
-    """Own picks beside a counter-proposal: ``table`` per blend, ``proposal`` the Pick it gives."""
+class Weighed(Result):
+    """Own loads beside a counter-proposal: ``table`` per blend, ``proposal`` the Pick it gives."""
 
     answer: Answer
     proposal: object
@@ -166,22 +166,21 @@ class Weighed:
     def sentence(self):
         row = self.table.iloc[0]
         return (
-            f"{self.answer.sender}: for {row['blend']} the own pick is "
+            f"{self.answer.sender}: for {row['blend']} the own recommended load is "
             f"{_say(row['own_load_pct'])}, by the counter-proposal "
             f"{_say(row['proposed_load_pct'])}."
         )
 
     @property
     def lines(self):
-        """The answer in lines of text: what it says, then pick and ceiling of each blend."""
-        lines = [f"{self.answer.sender} answers: {'; '.join(self.proposed) or 'no other rules'}."]
-        lines += [f"* {words}" for words in self.notes]
+        """The answer in lines of text: what it says, then the loads of each blend."""
+        yield f"{self.answer.sender} answers: {'; '.join(self.proposed) or 'no other rules'}."
+        yield from (f"* {words}" for words in self.notes)
         for row in self.table.to_dict("records"):
-            lines.append(f"{row['blend']}:")
+            yield f"{row['blend']}:"
             for name, words in _SHOWN.items():
-                own, other = (row[f"{who}_{name}"] for who in ("own", "proposed"))
-                lines.append(f"  {words:<18} own {_say(own)}, by the answer {_say(other)}")
-        return lines
+                own, other = (_say(row[f"{who}_{name}"]) for who in ("own", "proposed"))
+                yield f"  {words:<18} own {own}, by the answer {other}"
 
     @property
     def proposed(self):
@@ -193,27 +192,20 @@ class Weighed:
         limits = [f"highest load of {b} {say_load(x)}" for b, x in self.answer.limits.items()]
         return tuple(rules + limits)
 
-    def __repr__(self):
-        return f"<Weighed: {self.sentence}>"
-
     def _repr_html_(self):
         said = [f"Proposed: {words}." for words in self.proposed] + list(self.notes)
-        table = pd.DataFrame({"blend": self.table["blend"]} | {
-            f"{words}, {who}": self.table[f"{key}_{name}"].map(_say)
+        shown = view(self.sentence, self.table, ("*Blend", "blend"), *(
+            (f"{words}, {who}", lambda row, c=f"{key}_{name}": _say(row[c]))
             for name, words in _SHOWN.items()
             for key, who in (("own", "own"), ("proposed", "by the answer"))
-        })
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            + "".join(f"<p>{html.escape(words)}</p>" for words in said)
-            + table.to_html(index=False, border=0)
-        )
+        ))
+        return "".join(f"<p>{html.escape(words)}</p>" for words in said) + shown._repr_html_()
 
 
 def weigh_answer(analysis, answer, package=None):
-    """Own picks beside those of a supplier's counter-proposal.
+    """Own loads beside those of a supplier's counter-proposal.
 
-    The fits stay as they are: another limit caps the pick, and is not taken as a belief about where
+    The fits stay as they are: another limit caps the load, and is not taken as a belief about where
     the wax begins to sweat.
 
     Parameters
@@ -234,32 +226,20 @@ def weigh_answer(analysis, answer, package=None):
             raise SharingError(
                 f"the answer sets a limit for {name!r}; the series has {', '.join(blends['blend'])}"
             )
-    limits = [answer.limits.get(b, v) for b, v in zip(blends["blend"], blends["limit_load_pct"],
-                                                      strict=True)]
-    evidence = dataclasses.replace(
-        analysis.evidence, blends=blends.assign(limit_load_pct=limits)
-    )
+    limits = blends["blend"].map(answer.limits).fillna(blends["limit_load_pct"])
+    evidence = dataclasses.replace(analysis.evidence, blends=blends.assign(limit_load_pct=limits))
     try:
         rules = dataclasses.replace(analysis.rules, **answer.rules)
     except (TypeError, ValueError) as problem:
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
     proposal = choose_load(evidence, rules)
-    notes = tuple(
-        f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value}." for fact in answer.lots
-    )
-    notes += (answer.note,) if answer.note else ()
-    return Weighed(answer, proposal, _side_by_side(analysis.pick, proposal), notes)
-
-
-def _side_by_side(own, proposal):
-    names = ["rank", "load_pct", "ceiling_load_pct", "limit_load_pct", "throw", "sweat_risk"]
-    left = own.table[["blend", *names]]
-    right = proposal.table[["blend", *names]]
-    left = left.rename(columns={n: f"own_{n}" for n in names})
-    right = right.rename(columns={n: f"proposed_{n}" for n in names})
-    table = left.merge(right, on="blend", how="left", validate="one_to_one")
-    return table[["blend", *[f"{who}_{n}" for n in names for who in ("own", "proposed")]]]
+    names = ["rank", *_SHOWN, "throw", "sweat_risk"]
+    own, other = (pick.table.set_index("blend")[names] for pick in (analysis.pick, proposal))
+    notes = [f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value}."
+             for fact in answer.lots] + [answer.note] * bool(answer.note)
+    table = own.add_prefix("own_").join(other.add_prefix("proposed_")).reset_index()
+    return Weighed(answer, proposal, table, tuple(notes))
 
 
 def _say(load):
-    return "none" if pd.isna(load) else say_load(load)
+    return "none" if is_missing(load) else say_both(load)

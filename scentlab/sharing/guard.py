@@ -40,9 +40,9 @@ class UndecidedError(SharingError):
         lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} holds {word!r}"
                  for (word, shown), where in places.items()]
         super().__init__("\n".join([
-            "what is to stay hidden may be told by these words. Of each say that it may stay "
+            "these words may give away what is to stay hidden. Of each say that it may stay "
             "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap "
-            "it); a blend, wax, pour or file that tells it needs another name:", *lines,
+            "it); a blend, wax, pour or file that gives it away needs another name:", *lines,
         ]))
 
 
@@ -109,6 +109,12 @@ class Guard:
                 out += [value[done:first], STAND_IN] if first >= done else []
                 done = last
         return "".join([*out, value[done:]])
+
+    def refuse(self, texts):
+        """Raise UndecidedError when one of some (place, text) holds what is to stay hidden."""
+        finds = [(hit, place) for place, text in texts for hit in self.hits(text)]
+        if finds:
+            raise UndecidedError(finds)
 
     def told_by(self, text):
         """The finds in a file's text that are no words of the kit's own."""
@@ -202,8 +208,8 @@ def _fixed_text():
     from scentlab.sharing import parts
     from scentlab.sharing.pages import fixed_text
 
-    every = parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS
-    return fixed_text() + json.dumps([parts.table_schema(part) for part in every])
+    schemas = [parts.table_schema(part) for part in parts.PARTS.values()]
+    return fixed_text() + json.dumps(schemas)
 
 
 @functools.cache

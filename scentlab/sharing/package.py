@@ -19,24 +19,23 @@ import pandas as pd
 
 import scentlab
 from scentlab.choosing.analysis import analyse
+from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
 from scentlab.sharing.pages import place_for, write_whole
 from scentlab.sharing.redaction import Choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
-from scentlab.sharing.shown import Shown
 
 FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
 TABLE_PROFILE = "https://datapackage.org/profiles/2.0/tableschema.json"
 DESCRIPTOR = "datapackage.json"
-_PARTS = parts.DATA_PARTS + parts.OPTIONAL_PARTS + parts.RESULT_PARTS
 # A zip knows no time zone and starts in 1980; a fixed time makes the same package the same bytes.
 _TIME = (1980, 1, 1, 0, 0, 0)
 
 
 @dataclass(frozen=True, repr=False)
-class Package(Shown):
+class Package(Result):
     """A package as it would leave: look at it, then ``write`` it.
 
     Attributes
@@ -51,6 +50,11 @@ class Package(Shown):
     files: dict
     notices: tuple = field(default=())
     guard: Guard = Guard()
+
+    @property
+    def notes(self):
+        """The notices, as every result shows its notes."""
+        return self.notices
 
     @property
     def table(self):
@@ -87,9 +91,7 @@ class Package(Shown):
         if path.suffix.lower() != ".zip":
             raise SharingError(f"{path.name} does not end in .zip; give such a name")
         # The name last: what is in the files was searched before they were shown.
-        told = [(hit, "the name of the zip") for hit in self.guard.hits(path.name)]
-        if told:
-            raise UndecidedError(told)
+        self.guard.refuse([("the name of the zip", path.name)])
         write_whole(place_for(path, "the package"), zipped(self.files))
         return path
 
@@ -119,10 +121,10 @@ def prepare_package(analysis, choices=EVERYTHING):
     shared = through_files(series, rules, analysis.seed, analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
     files = _files(shared, notices)
-    told = [(hit, name) for name, data in files.items()
-            for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
-    if told:
-        raise UndecidedError(told)
+    finds = [(hit, name) for name, data in files.items()
+             for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
+    if finds:
+        raise UndecidedError(finds)
     return Package(shared, files, notices, held.guard)
 
 
@@ -163,27 +165,21 @@ def versions():
 
 def _changed_pick(own, shared):
     """A notice when what is shared leads to another pick than the maker's own records."""
-    before, after = own.pick.table.iloc[0], shared.pick.table.iloc[0]
-    same = before["blend"] == after["blend"] and _printed(before) == _printed(after)
-    if same:
-        return ()
-    return (
-        "The pick of this package differs from that of the whole series, because it rests on "
-        "what is shared alone.",
+    before, after = (
+        (row["blend"], f"{row['load_pct']:.1f}")
+        for row in (own.pick.table.iloc[0], shared.pick.table.iloc[0])
     )
-
-
-def _printed(row):
-    return "none" if pd.isna(row["load_pct"]) else f"{row['load_pct']:.1f}"
+    return () if before == after else (
+        "The recommended load of this package differs from that of the whole series, because it "
+        "rests on what is shared alone.",
+    )
 
 
 def _files(analysis, notices):
     """Every file of the package, the descriptor first."""
     files = {"report.html": report_html(analysis, notices).encode("utf-8")}
     files |= _data_files(analysis.series)
-    results = (analysis.pick.table, analysis.pick.tradeoff, analysis.ceiling.table)
-    for part, frame in zip(parts.RESULT_PARTS, results, strict=True):
-        files[f"{part.name}.csv"] = parts.to_csv(frame, part)
+    files["pick.csv"] = parts.to_csv(analysis.pick.table, parts.PICK_PART)
     if analysis.series.plan:
         files["plan.json"] = to_json(analysis.series.plan)
     files["settings.json"] = to_json(_settings(analysis, notices))
@@ -192,29 +188,22 @@ def _files(analysis, notices):
 
 
 def _data_files(series):
-    frames = (series.pours, series.grades, series.throws, series.blends,
-              parts.fractions_to_rows(series.fractions))
-    files = {
-        f"{part.name}.csv": parts.to_csv(frame, part)
-        for part, frame in zip(parts.DATA_PARTS, frames, strict=True)
-    }
-    for part in parts.OPTIONAL_PARTS:
-        if len(getattr(series, part.name)):
-            files[f"{part.name}.csv"] = parts.to_csv(getattr(series, part.name), part)
+    files = {}
+    for part in parts.DATA_PARTS + parts.OPTIONAL_PARTS:
+        frame = getattr(series, part.name)
+        if part is parts.FRACTION_PART:
+            frame = parts.fractions_to_rows(frame)
+        if part in parts.DATA_PARTS or len(frame):
+            files[f"{part.name}.csv"] = parts.to_csv(frame, part)
     return files
 
 
 def _settings(analysis, notices):
-    series = analysis.series
-    rules = {k: list(v) if isinstance(v, tuple) else v
-             for k, v in dataclasses.asdict(analysis.rules).items()}
+    about = ("title", "fragrance", "piece_g", "currency", "invented")
     return {
         "format": FORMAT,
-        "series": {
-            "title": series.title, "fragrance": series.fragrance, "piece_g": series.piece_g,
-            "currency": series.currency, "invented": bool(series.invented),
-        },
-        "rules": rules,
+        "series": {name: getattr(analysis.series, name) for name in about},
+        "rules": dataclasses.asdict(analysis.rules),
         "seed": analysis.seed,
         "draws": analysis.draws,
         "versions": versions(),
@@ -224,7 +213,7 @@ def _settings(analysis, notices):
 
 def describe(files, series):
     """The Data Package descriptor of the files."""
-    descriptor = {
+    return {
         "$schema": PROFILE,
         "name": _slug(series.title),
         "title": series.title,
@@ -234,7 +223,6 @@ def describe(files, series):
         "keywords": ["wax melts", "fragrance load"],
         "resources": [_resource(name, data) for name, data in files.items()],
     }
-    return descriptor
 
 
 _HOLDS = {
@@ -253,7 +241,7 @@ def _resource(name, data):
     if ending != "csv":
         mediatype, holds = _HOLDS[name]
         return resource | {"mediatype": mediatype, "description": holds}
-    part = next(p for p in _PARTS if p.name == stem)
+    part = parts.PARTS[stem]
     return resource | {
         "type": "table", "mediatype": "text/csv", "description": part.meaning,
         "schema": schema_of(part),

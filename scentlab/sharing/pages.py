@@ -1,18 +1,20 @@
 """Pages that need no network: templates, pictures inside, and files that appear whole."""
 
 import base64
+import datetime as dt
 from importlib.resources import files
 from pathlib import Path
 
 import jinja2
 
 from scentlab.files import write_whole
-from scentlab.sharing import plots
+from scentlab.sharing.pictures.drawing import in_words, picture
 
 
 def render(name, **context):
     """The page of a template of this package; text from outside is escaped."""
-    return _environment().get_template(name).render(**context)
+    today = dt.date.today().isoformat()
+    return _environment().get_template(name).render(made_on=today, **context)
 
 
 def fixed_text():
@@ -20,10 +22,10 @@ def fixed_text():
     return "\n".join(_source(name) for name in _names())
 
 
-def image(ax, alt, caption=""):
+def image(ax, caption=""):
     """A picture for a page: its data, its content in words, and a caption."""
-    data = base64.b64encode(plots.picture(ax)).decode("ascii")
-    return {"source": f"data:image/svg+xml;base64,{data}", "alt": alt, "caption": caption}
+    data = base64.b64encode(picture(ax)).decode("ascii")
+    return {"source": f"data:image/svg+xml;base64,{data}", "alt": in_words(ax), "caption": caption}
 
 
 def write_page(text, path, what):

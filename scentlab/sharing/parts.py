@@ -34,88 +34,62 @@ from scentlab.series import (
     THROW_COLUMNS,
     WARMING_COLUMNS,
 )
-from scentlab.sharing.wording import is_missing
 from scentlab.text import armed, disarmed
+from scentlab.words import is_missing
 
 MOST_ROWS = 50_000
 _WAX = "g per 100 g of wax"
 _PRODUCT = "g in 100 g of finished product"
 _LONG = dict(pattern=r"(?s).{1,2000}", pattern_words="a text of 1 to 2000 characters")
-
-
-def _load(name, meaning, required=True):
-    return Column(name, "number", meaning, _WAX, 0.0, 4000.0, required=required)
-
-
-def _content(name, meaning, required=True):
-    return Column(name, "number", meaning, _PRODUCT, 0.0, 100.0, required=required)
-
-
-def _share(name, meaning):
-    return Column(name, "number", meaning, "probability", 0.0, 1.0, required=False)
-
-
-def _price(name, meaning):
-    return Column(name, "number", meaning, "currency per kg", 0.0, 1e5, required=False)
-
-
-def _throw(name, meaning):
-    # A limit of an interval may lie outside the scale that a score lies on.
-    return Column(name, "number", meaning, "throw, 0 to 10", -100.0, 100.0, required=False)
-
-
-_LOAD = _load("load_pct", "fragrance that was weighed, on wax")
-_COST = Column("cost_per_piece", "number", "materials of a piece", "currency", 0.0, 1e6,
-               required=False)
-_COMPUTED = {
-    "load_pct": _LOAD,
-    "content_pct": _content("content_pct", "the same on the finished product"),
-    "planned_load_pct": _load("planned_load_pct", "load that was planned", required=False),
-    "test": Column("test", "choice", "what was looked at", choices=TESTS),
-    "stress": Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
-    "grade": Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
-    "composition": Column("composition", "text", "waxes by weight", required=False, **_LONG),
-    "limit_load_pct": _load("limit_load_pct", "wax maker's limit", required=False),
-    "limit_content_pct": _content("limit_content_pct", "fragrance's limit", required=False),
-    "wax_price_per_kg": _price("wax_price_per_kg", "price of the blend"),
-    "fragrance_price_per_kg": _price("fragrance_price_per_kg", "price of the fragrance"),
+# Unit, lowest and highest value of the numbers that are computed or joined. A limit of an interval
+# of throw may lie outside the scale that a score lies on.
+_UNITS = {
+    "load": (_WAX, 0.0, 4000.0), "content": (_PRODUCT, 0.0, 100.0),
+    "share": ("probability", 0.0, 1.0), "price": ("currency per kg", 0.0, 1e5),
+    "throw": ("throw, 0 to 10", -100.0, 100.0), "points": ("points", 0.0, 20.0),
+    "cost": ("currency", 0.0, 1e6),
 }
 
 
-def _columns(names, *sources):
-    """Columns by name, computed ones first, then those of the record."""
-    found = []
-    for name in names:
-        column = _COMPUTED.get(name)
-        for source in sources:
-            if column is None and name in source.names:
-                column = source[name]
-        found.append(column)
-    return tuple(found)
+def _numbers(required, *rows):
+    return [Column(name, "number", meaning, *_UNITS[kind], required=required)
+            for name, kind, meaning in rows]
 
 
-POUR_PART = Table("pours", POURS.meaning, _columns(POUR_COLUMNS, POURS), key=("pour",))
-GRADE_PART = Table(
-    "grades", "one row per look at a piece", _columns(GRADE_COLUMNS, PIECES, POURS)
-)
-THROW_PART = Table("throws", THROWS.meaning, _columns(THROW_COLUMNS, THROWS, POURS))
-BLEED_PART = Table(
-    "bleeds", BLEEDS.meaning,
-    tuple(
-        dataclasses.replace(c, required=False) if c.name in ("hours", "temp_c") else c
-        for c in _columns(BLEED_COLUMNS, BLEEDS, PIECES, POURS)
+_COMPUTED = {c.name: c for c in (
+    *_numbers(
+        True, ("load_pct", "load", "fragrance that was weighed, on wax"),
+        ("content_pct", "content", "the same on the finished product"),
     ),
-)
-WARMING_PART = Table(
-    "warmings", WARMINGS.meaning, _columns(WARMING_COLUMNS, WARMINGS, PIECES, POURS),
-    one_of=WARMINGS.one_of,
-)
-BLEND_PART = Table(
-    "blends", "one row per blend with its limits", _columns(BLEND_COLUMNS, POURS), key=("blend",)
-)
+    *_numbers(
+        False, ("planned_load_pct", "load", "load that was planned"),
+        ("limit_load_pct", "load", "wax maker's limit"),
+        ("limit_content_pct", "content", "fragrance's limit"),
+        ("wax_price_per_kg", "price", "price of the blend"),
+        ("fragrance_price_per_kg", "price", "price of the fragrance"),
+    ),
+    Column("test", "choice", "what was looked at", choices=TESTS),
+    Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
+    Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
+    Column("composition", "text", "waxes by weight", required=False, **_LONG),
+)}
+
+
+def _table(name, meaning, names, *sources, optional=(), **more):
+    """A part of these columns: computed ones first, then those of the record."""
+    columns = []
+    for column in names:
+        found = next((s[column] for s in sources if column in s.names), None)
+        found = _COMPUTED.get(column, found)
+        columns.append(
+            dataclasses.replace(found, required=False) if column in optional else found
+        )
+    return Table(name, meaning, tuple(columns), **more)
+
+
+POUR_PART = _table("pours", POURS.meaning, POUR_COLUMNS, POURS, key=("pour",))
 FRACTION_PART = Table(
-    "fractions",
-    "wax fractions by weight",
+    "fractions", "wax fractions by weight",
     (
         POURS["blend"],
         Column("wax", "text", "name of the wax", pattern=r"\S(.{0,78}\S)?",
@@ -124,84 +98,57 @@ FRACTION_PART = Table(
     ),
     key=("blend", "wax"),
 )
-_RISKS = (
-    _share("sweat_risk", "risk of the limit grade or more in a new pot"),
-    _share("sweat_lower", "its lower limit"),
-    _share("sweat_upper", "its upper limit"),
-    _share("p_over", "probability that this risk is over the accepted one"),
-    _share("frost_risk", "risk of the frost limit grade or more"),
-    _share("frost_lower", "its lower limit"),
-    _share("frost_upper", "its upper limit"),
-)
 PICK_PART = Table(
-    "pick",
-    "the load chosen for each blend, best first",
+    "pick", "the load recommended for each blend, best first",
     (
         Column("rank", "integer", "place, best first", "", 1, 1000),
         POURS["blend"],
-        _load("load_pct", "the pick", required=False),
-        _content("content_pct", "the pick on the finished product", required=False),
-        _load("ceiling_load_pct", "the ceiling", required=False),
-        _load("limit_load_pct", "the wax maker's limit", required=False),
+        *_numbers(
+            False, ("load_pct", "load", "the recommended load"),
+            ("content_pct", "content", "the same on the finished product"),
+            ("ceiling_load_pct", "load", "the highest safe load"),
+            ("limit_load_pct", "load", "the wax maker's limit"),
+        ),
         Column("held_by", "text", "what ends the loads to choose from", required=False),
-        _throw("throw", "throw at the pick"),
-        _throw("throw_lower", "its lower limit"),
-        _throw("throw_upper", "its upper limit"),
-        Column("throw_behind", "number", "mean throw below the best to be had", "points", 0.0, 20.0,
-               required=False),
-        _share("throw_chance", "chance that it is no more than the accepted loss"),
-        _share("p_strongest", "chance that no other pick throws more"),
-        *_RISKS,
-        _COST,
+        *_numbers(
+            False, ("throw", "throw", "throw at the recommended load"),
+            ("throw_lower", "throw", "its lower limit"),
+            ("throw_upper", "throw", "its upper limit"),
+            ("throw_behind", "points", "mean throw below the best to be had"),
+            ("throw_chance", "share", "chance that it is no more than the accepted loss"),
+            ("p_strongest", "share", "chance that no other blend throws more"),
+            ("sweat_risk", "share", "risk of the limit grade or more in a new pot"),
+            ("sweat_lower", "share", "its lower limit"),
+            ("sweat_upper", "share", "its upper limit"),
+            ("p_over", "share", "probability that this risk is over the accepted one"),
+            ("frost_risk", "share", "risk of the frost limit grade or more"),
+            ("frost_lower", "share", "its lower limit"),
+            ("frost_upper", "share", "its upper limit"),
+            ("cost_per_piece", "cost", "materials of a piece"),
+        ),
         Column("reason", "text", "why", required=False, **_LONG),
     ),
     key=("blend",),
 )
-TRADEOFF_PART = Table(
-    "tradeoff",
-    "what each tested load of each blend buys and costs",
-    (
-        POURS["blend"], _LOAD, _COMPUTED["content_pct"],
-        _throw("throw", "fitted throw"),
-        _throw("throw_lower", "its lower limit"),
-        _throw("throw_upper", "its upper limit"),
-        *_RISKS,
-        _COST,
-    ),
+DATA_PARTS = (
+    POUR_PART,
+    _table("grades", "one row per inspection of a piece", GRADE_COLUMNS, PIECES, POURS),
+    _table("throws", THROWS.meaning, THROW_COLUMNS, THROWS, POURS),
+    _table("blends", "one row per blend with its limits", BLEND_COLUMNS, POURS, key=("blend",)),
+    FRACTION_PART,
 )
-CEILING_PART = Table(
-    "ceiling",
-    "the ceiling of each blend",
-    (
-        POURS["blend"],
-        _load("ceiling_load_pct", "the ceiling", required=False),
-        _content("ceiling_content_pct", "the ceiling on the finished product", required=False),
-        Column("error_pct", "number", "its Monte Carlo error", _WAX, 0.0, required=False),
-        Column("load_at_risk_pct", "number", "load at the accepted risk", _WAX, required=False),
-        Column("load_at_risk_lower_pct", "number", "its lower limit", _WAX, required=False),
-        Column("load_at_risk_upper_pct", "number", "its upper limit", _WAX, required=False),
-        _load("lowest_tested_pct", "lowest load tested", required=False),
-        _load("highest_tested_pct", "highest load tested", required=False),
-        Column("state", "text", "what the ceiling rests on", **_LONG),
-    ),
-    key=("blend",),
-)
-DATA_PARTS = (POUR_PART, GRADE_PART, THROW_PART, BLEND_PART, FRACTION_PART)
 # In a package only when there is something in it.
-OPTIONAL_PARTS = (BLEED_PART, WARMING_PART)
-RESULT_PARTS = (PICK_PART, TRADEOFF_PART, CEILING_PART)
-# Child table, its column, parent table: the parent's key has the same name.
-LINKS = (
-    ("pours", "blend", "blends"),
-    ("grades", "pour", "pours"),
-    ("throws", "pour", "pours"),
-    ("bleeds", "pour", "pours"),
-    ("warmings", "pour", "pours"),
-    ("fractions", "blend", "blends"),
-    ("pick", "blend", "blends"),
-    ("tradeoff", "blend", "blends"),
-    ("ceiling", "blend", "blends"),
+OPTIONAL_PARTS = (
+    _table("bleeds", BLEEDS.meaning, BLEED_COLUMNS, BLEEDS, PIECES, POURS,
+           optional=("hours", "temp_c")),
+    _table("warmings", WARMINGS.meaning, WARMING_COLUMNS, WARMINGS, PIECES, POURS,
+           one_of=WARMINGS.one_of),
 )
+PARTS = {part.name: part for part in (*DATA_PARTS, *OPTIONAL_PARTS, PICK_PART)}
+# Child table, its column, parent table: the parent's key has the same name.
+LINKS = (("pours", "blend", "blends"), *((name, "pour", "pours") for name in (
+    "grades", "throws", "bleeds", "warmings")), *((name, "blend", "blends") for name in (
+        "fractions", "pick")))
 
 
 def to_csv(frame, part):
@@ -244,28 +191,23 @@ def from_csv(data, part, file):
 
     Raises DataError that names file, row, column and value of everything that is wrong.
     """
-    text = data.decode("utf-8")
-    lines = list(csv.reader(io.StringIO(text, newline=""), strict=True))
+    lines = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
+    remedy = "Ask for the file again."
     if not lines or not lines[0]:
-        raise DataError([_problem(file, None, "a header row", "Ask for the file again.")])
+        raise DataError([Problem(file, None, "", None, "a header row", remedy)])
     if len(lines) - 1 > MOST_ROWS:
-        raise DataError([_problem(file, None, f"at most {MOST_ROWS} rows", "Split the series.")])
+        raise DataError([Problem(file, None, "", None, f"at most {MOST_ROWS} rows", remedy)])
     for row, cells in enumerate(lines[1:], start=2):
         if len(cells) != len(lines[0]):
-            expected = f"{len(lines[0])} cells"
-            raise DataError([_problem(file, row, expected, "Ask for the file again.")])
+            raise DataError([Problem(file, row, "", None, f"{len(lines[0])} cells", remedy)])
     if len(lines) == 1:
         return pd.DataFrame({c.name: pd.Series(dtype=object) for c in part.columns})
     cells = [[armed(cell) for cell in line] for line in lines[1:]]
     frame = parse_table(pd.DataFrame(cells, columns=lines[0], dtype=str), part, file)
-    return frame.assign(**{
-        c.name: frame[c.name].astype("int64") for c in part.columns
+    return frame.astype({
+        c.name: "int64" for c in part.columns
         if c.kind == "integer" and frame[c.name].notna().all()
     })
-
-
-def _problem(file, row, expected, remedy):
-    return Problem(file, row, "", None, expected, remedy)
 
 
 def fractions_to_rows(fractions):
@@ -296,32 +238,23 @@ def table_schema(part):
         {"fields": [column], "reference": {"resource": parent, "fields": [column]}}
         for child, column, parent in LINKS if child == part.name
     ]
-    if links:
-        schema["foreignKeys"] = links
-    return schema
+    return schema | ({"foreignKeys": links} if links else {})
 
 
-_TYPES = {"text": "string", "choice": "string", "number": "number", "integer": "integer",
-          "date": "date"}
+_TYPES = {"text": "string", "choice": "string"}
 
 
 def _field(column):
-    field = {"name": column.name, "type": _TYPES[column.kind], "description": column.meaning}
-    if column.unit:
-        field["unit"] = column.unit
-    constraints = {"required": True} if column.required else {}
-    if column.lower is not None:
-        constraints["minimum"] = _bound(column, column.lower)
-    if column.upper is not None:
-        constraints["maximum"] = _bound(column, column.upper)
-    if column.choices:
-        constraints["enum"] = list(column.choices)
-    if column.pattern and not column.pattern.startswith("(?s)"):
-        constraints["pattern"] = column.pattern
-    if constraints:
-        field["constraints"] = constraints
-    return field
-
-
-def _bound(column, value):
-    return int(value) if column.kind == "integer" else float(value)
+    field = {"name": column.name, "type": _TYPES.get(column.kind, column.kind),
+             "description": column.meaning}
+    bound = int if column.kind == "integer" else float
+    known = {
+        "required": column.required or None,
+        "minimum": None if column.lower is None else bound(column.lower),
+        "maximum": None if column.upper is None else bound(column.upper),
+        "enum": list(column.choices) or None,
+        "pattern": None if (column.pattern or "(?s)").startswith("(?s)") else column.pattern,
+    }
+    constraints = {name: value for name, value in known.items() if value is not None}
+    field |= {"unit": column.unit} if column.unit else {}
+    return field | ({"constraints": constraints} if constraints else {})

@@ -4,6 +4,7 @@
 shift of each lot and each lot's ceiling beside that of its own series alone.
 """
 
+import itertools
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -15,10 +16,15 @@ from scentlab.materials import say_lot
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
-from scentlab.sharing.wording import is_missing, say_range
+from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 # A blend whose own shift lies further from the common one is not moved as the others are.
 MOST_APART = 2.0
+_RULE_WORDS = {
+    "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
+    "frost_limit_grade": "limit grade of frost", "throw_loss": "throw to give up, points",
+    "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
+}
 _SAME_RULES = {
     "risk": "the accepted risk", "confidence": "the confidence", "limit_grade": "the limit grade",
     "stress": "the stress that decides",
@@ -37,15 +43,11 @@ class PooledSeries(Result):
         own_upper_pct, pooled_lower_pct, pooled_upper_pct (90 % limits of the load at the limit
         risk), gain (share of the width of that interval which pooling takes away). Loads in % of
         wax; both by sweat alone.
-    shifts : DataFrame, one row per blend and series after the first: blend, series, shift_pct,
-        lower_pct, upper_pct (by the series' own fits, each blend for itself), apart (how many
-        standard errors from the common shift).
     """
 
     fit: LotFit
     ceiling: Ceiling
     table: pd.DataFrame
-    shifts: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
@@ -83,13 +85,13 @@ def pool_series(analyses, *, draws=2000, seed=1):
     if reason:
         raise FitError(reason)
     blends = blends_in_common(analyses)
-    looks = [_of_blends(a.series.sweat(), blends) for a in analyses]
+    looks = [own[own["blend"].isin(blends)].reset_index(drop=True)
+             for own in (a.series.sweat() for a in analyses)]
     fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
     rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
     ceiling = find_ceiling(fit.cells, rules)
-    shifts = _own_shifts(analyses, fit)
-    notes = _notes(analyses, blends, shifts) + fit.notes
-    return PooledSeries(fit, ceiling, _side_by_side(analyses, fit, ceiling, rules), shifts, notes)
+    table = _side_by_side(analyses, fit, ceiling, rules)
+    return PooledSeries(fit, ceiling, table, _notes(analyses, fit) + fit.notes)
 
 
 def blends_in_common(analyses):
@@ -102,9 +104,9 @@ def lot_names(analyses):
     lots = [_lots(a.series) for a in analyses]
     names = []
     for number, own in enumerate(lots, start=1):
-        told = [f"{what} {say_lot(lot)}" for what, lot in own.items()
+        named = [f"{what} {say_lot(lot)}" for what, lot in own.items()
                 if lot and len({other.get(what) for other in lots}) > 1]
-        names.append(f"series {number}" + (f" ({', '.join(told)})" if told else ""))
+        names.append(f"series {number}" + (f" ({', '.join(named)})" if named else ""))
     return tuple(names)
 
 
@@ -118,63 +120,87 @@ def _lots(series):
     return found
 
 
-# ---- what stands against it -------------------------------------------------------------------
+def series_names(analyses):
+    """The titles, with a number where two are the same."""
+    titles = [a.series.title for a in analyses]
+    return [
+        t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
+        for i, t in enumerate(titles)
+    ]
+
+
+def differences(analyses):
+    """In what the series differ beside their blends, as sentences: what makes them unlike."""
+    compared = [
+        ("Fragrances differ", [a.series.fragrance or "not on record" for a in analyses],
+         ": a limit of sweating belongs to a wax and a fragrance together"),
+        *((f"Rules differ, {words}", [f"{getattr(a.rules, name)}" for a in analyses], "")
+          for name, words in _RULE_WORDS.items()),
+        ("The pieces that decide differ", [STRESS_WORDS[a.ceiling.stress] for a in analyses], ""),
+    ]
+    found = [said + more for words, values, more in compared
+             if (said := _differ(values, words))]
+    names = lot_names(analyses)
+    lots = f"Lots differ: {'; '.join(names)}" if any("lot" in name for name in names) else ""
+    panels = {frozenset(a.series.throws["assessor"]) for a in analyses}
+    panel = "" if len(panels) == 1 else (
+        "The panels differ, and each tester uses the throw scale in an own way: compare loads and "
+        "risks rather than throw"
+    )
+    return [f"{words}." for words in (*found, lots, panel) if words]
+
+
+# ---- what is against it -----------------------------------------------------------------------
+
+
+def _differ(values, words):
+    """Words with the values, where they are not all the same; empty where they are."""
+    values = list(values)
+    return f"{words} ({_numbered(values)})" if len(set(values)) > 1 else ""
 
 
 def _invented(analyses):
-    if len({bool(a.series.invented) for a in analyses}) > 1:
-        told = _numbered("invented" if a.series.invented else "real" for a in analyses)
-        return f"invented data are no evidence beside real ones ({told})"
-    return ""
+    kinds = ("invented" if a.series.invented else "real" for a in analyses)
+    return _differ(kinds, "invented data are no evidence beside real ones")
 
 
 def _records(analyses):
     """Records that are the same twice would count each piece twice."""
-    looks = [set(_rows(a.series)) for a in analyses]
-    for i, first in enumerate(looks):
-        for j in range(i + 1, len(looks)):
-            if first <= looks[j] or looks[j] <= first:
-                return (
-                    f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
-                )
+    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
+    rows = [set(a.series.sweat()[names].astype(str).itertuples(index=False, name=None))
+            for a in analyses]
+    for i, j in itertools.combinations(range(len(rows)), 2):
+        if rows[i] <= rows[j] or rows[j] <= rows[i]:
+            return f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
     return ""
 
 
-def _rows(series):
-    sweat = series.sweat()
-    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
-    return sweat[names].astype(str).itertuples(index=False, name=None)
-
-
 def _fragrances(analyses):
-    names = [_fragrance(a.series) for a in analyses]
+    names = [
+        str(((a.series.plan or {}).get("fragrance") or {}).get("name") or a.series.fragrance
+            or "").strip()
+        for a in analyses
+    ]
     for number, name in enumerate(names, start=1):
         if name in ("", HIDDEN_FRAGRANCE):
-            return f"the fragrance of {number} is not told, so it may be another"
+            return f"the fragrance of {number} is not given, so it may be another"
     if len({n.casefold() for n in names}) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""
 
 
-def _fragrance(series):
-    about = (series.plan or {}).get("fragrance") or {}
-    return str(about.get("name") or series.fragrance or "").strip()
-
-
 def _rules(analyses):
-    for name, words in _SAME_RULES.items():
-        values = [getattr(a.rules, name) for a in analyses]
-        if len(set(values)) > 1:
-            shown = ["the harshest tested" if v is None else f"{v}" for v in values]
-            return f"{words} differs ({_numbered(shown)})"
-    return ""
+    found = (
+        _differ(("the harshest tested" if v is None else f"{v}" for v in
+                 (getattr(a.rules, name) for a in analyses)), f"{words} differs")
+        for name, words in _SAME_RULES.items()
+    )
+    return next(filter(None, found), "")
 
 
 def _stresses(analyses):
-    stresses = [" and ".join(a.sweat.stresses) for a in analyses]
-    if len(set(stresses)) > 1:
-        return f"the pieces were graded under other stresses ({_numbered(stresses)})"
-    return ""
+    stresses = (" and ".join(a.sweat.stresses) for a in analyses)
+    return _differ(stresses, "the pieces were graded under other stresses")
 
 
 def _blends(analyses):
@@ -195,9 +221,10 @@ def _why_not_blend(analyses, blend):
     for number, own in enumerate(parts, start=1):
         if own is None:
             return f"the wax fractions of {blend} in {number} are not known"
-    if any(not _same_parts(parts[0], own) for own in parts[1:]):
+    if any(own != parts[0] for own in parts[1:]):
         return f"the wax fractions of {blend} differ ({_numbered(map(_say_parts, parts))})"
-    spans = [_span(a, blend) for a in analyses]
+    ends = ["lowest_tested_pct", "highest_tested_pct"]
+    spans = [tuple(a.ceiling.of(blend)[end] for end in ends) for a in analyses]
     if any(is_missing(low) for low, _ in spans):
         return f"{blend} was not graded under {analyses[0].ceiling.stress} in all of them"
     if max(low for low, _ in spans) >= min(high for _, high in spans):
@@ -211,20 +238,11 @@ def _parts(series, blend):
     if series.fractions.empty or blend not in series.fractions.index:
         return None
     own = series.fractions.loc[blend]
-    return {wax: float(f) for wax, f in own.items() if f > 0}
-
-
-def _same_parts(one, other):
-    return set(one) == set(other) and all(abs(one[w] - other[w]) < 1e-6 for w in one)
+    return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
 
 def _say_parts(parts):
     return " + ".join(f"{100 * f:g} % {wax}" for wax, f in parts.items())
-
-
-def _span(analysis, blend):
-    row = analysis.ceiling.of(blend)
-    return row["lowest_tested_pct"], row["highest_tested_pct"]
 
 
 def _numbered(words):
@@ -232,10 +250,6 @@ def _numbered(words):
 
 
 # ---- what is found ----------------------------------------------------------------------------
-
-
-def _of_blends(looks, blends):
-    return looks[looks["blend"].isin(blends)].reset_index(drop=True)
 
 
 def _limits(analyses, blends):
@@ -264,42 +278,34 @@ def _side_by_side(analyses, fit, ceiling, rules):
     ])
 
 
-def _own_shifts(analyses, fit):
-    """The shift of each blend by the series' own fits, held against the common one."""
-    rows = []
+def _apart(analyses, fit):
+    """Blends whose own shift, by the series' own fits, is far from the common one, as notes."""
     common = fit.table["estimate"].to_numpy(float)
     for blend in fit.blends:
-        means, variances = zip(*(_capacity(a.sweat, blend) for a in analyses), strict=True)
+        draws = [a.sweat.named["capacity"][:, a.sweat.blends.index(blend)] for a in analyses]
+        weights = [a.sweat.weights for a in analyses]
+        means = [np.average(d, weights=w) for d, w in zip(draws, weights, strict=True)]
+        variances = [np.cov(d, aweights=w, ddof=0) for d, w in zip(draws, weights, strict=True)]
         for place in range(1, len(analyses)):
             shift, sd = means[place] - means[0], np.sqrt(variances[place] + variances[0])
-            rows.append((
-                blend, place + 1, shift, shift - 1.645 * sd, shift + 1.645 * sd,
-                (shift - common[place - 1]) / sd,
-            ))
-    names = ["blend", "series", "shift_pct", "lower_pct", "upper_pct", "apart"]
-    return pd.DataFrame(rows, columns=names)
+            off = abs(shift - common[place - 1]) / sd
+            if off > MOST_APART:
+                yield (
+                    f"{blend} alone is shifted by {shift:+.1f} points of load (90 % interval "
+                    f"{shift - 1.645 * sd:+.1f} to {shift + 1.645 * sd:+.1f}) in series "
+                    f"{place + 1}, {off:.1f} standard errors from the shift of all: the lots do "
+                    "not move every blend alike, so rely on the highest safe loads of the series "
+                    "alone."
+                )
 
 
-def _capacity(fit, blend):
-    draws = fit.named["capacity"][:, fit.blends.index(blend)]
-    mean = fit.weights @ draws
-    return mean, fit.weights @ (draws - mean) ** 2
-
-
-def _notes(analyses, blends, shifts):
+def _notes(analyses, fit):
     notes = [
         "The shift holds all that differs between the series, not the lots alone: days, room and "
-        "hands as well. Only a series with both lots side by side tells them apart."
+        "hands as well. Only one series with both lots side by side sets them apart.",
+        *_apart(analyses, fit),
     ]
-    for row in shifts[shifts["apart"].abs() > MOST_APART].itertuples():
-        notes.append(
-            f"{row.blend} alone is shifted by {row.shift_pct:+.1f} points of load (90 % interval "
-            f"{row.lower_pct:+.1f} to {row.upper_pct:+.1f}) in series {row.series}, "
-            f"{abs(row.apart):.1f} standard errors from the shift of all: the lots do not move "
-            "every blend alike, so rely on the ceilings of the series alone."
-        )
-    others = sorted({b for a in analyses for b in a.sweat.blends} - set(blends))
-    for blend in others:
+    for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(fit.blends)):
         notes.append(f"{blend} is not pooled: {_why_not_blend(analyses, blend)}.")
     if any(a.joint is not None for a in analyses):
         notes.append("Pooled are the sweat grades alone; the bleed weighings are left out here.")
@@ -315,4 +321,4 @@ def _ages(analyses):
     if max(low for low, _ in spans) <= min(high for _, high in spans):
         return ()
     words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
-    return (f"The pieces were looked at after other times ({words}), which the shift holds too.",)
+    return (f"The pieces were inspected after other times ({words}), which the shift holds too.",)

@@ -11,10 +11,15 @@ import re
 
 import pandas as pd
 
-from scentlab.sharing.guard import STAND_IN, Guard, SharingError, UndecidedError, holds
+from scentlab.sharing.guard import STAND_IN, Guard, SharingError, holds
 
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
+# The frames of what was seen, and the columns that give their rows an order.
+_SEEN = {
+    "grades": ["test", "pour", "code", "age_days"], "throws": ["kind", "sitting", "pour", "code"],
+    "bleeds": ["pour", "code", "hours"], "warmings": ["pour", "code", "hours"],
+}
 _FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")
 
 
@@ -103,14 +108,11 @@ def _kept_names(series):
 
 def _refuse_undecided(series, guard):
     """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
-    finds = [(hit, place) for place, name in _kept_names(series) for hit in guard.hits(name)]
     plan = series.plan or {}
     texts = [("the title", series.title), ("the title", plan.get("title"))]
     texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
-    finds += [(hit, place) for place, text in texts
-              for hit in guard.hits(guard.scrubbed(str(text or "")))]
-    if finds:
-        raise UndecidedError(finds)
+    texts = [(place, guard.scrubbed(str(text or ""))) for place, text in texts]
+    guard.refuse([*_kept_names(series), *texts])
 
 
 def redacted_rules(rules, choices):
@@ -141,26 +143,20 @@ def _without_blends(series, choices):
     out = set(choices.leave_out)
     if not out:
         return series, [], []
-
-    def kept(frame):
-        return frame[~frame["blend"].isin(out)].reset_index(drop=True)
-
+    frames = {name: getattr(series, name) for name in (*_SEEN, "pours", "blends")}
+    kept = {name: f[~f["blend"].isin(out)].reset_index(drop=True) for name, f in frames.items()}
     fractions = series.fractions.drop(index=[b for b in out if b in series.fractions.index])
     fractions = fractions.loc[:, (fractions > 0).any()] if len(fractions) else fractions
-    waxes = [w for w in series.fractions.columns if w not in fractions.columns]
-    gone = sorted(set(series.pours.loc[series.pours["blend"].isin(out), "pour"]))
-    redacted = dataclasses.replace(
-        series, pours=kept(series.pours), grades=kept(series.grades), throws=kept(series.throws),
-        bleeds=kept(series.bleeds), warmings=kept(series.warmings), blends=kept(series.blends),
-        fractions=fractions,
-        plan=_plan_without(series.plan, out),
-    )
+    waxes = set(series.fractions.columns) - set(fractions.columns)
+    gone = set(series.pours["pour"]) - set(kept["pours"]["pour"])
+    plan = _plan_without(series.plan, out)
+    redacted = dataclasses.replace(series, **kept, fractions=fractions, plan=plan)
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
     notice = (
         f"{number} of the series {'is' if len(out) == 1 else 'are'} left out of this package; "
         "the fits and the ranking here rest on the others alone."
     )
-    return redacted, [notice], [*out, *waxes, *gone]
+    return redacted, [notice], sorted(out | waxes | gone)
 
 
 def _plan_without(plan, out):
@@ -201,7 +197,7 @@ def _hidden_fragrance(series, choices):
     """What of the fragrance does not leave, and what does because the pick rests on it."""
     notice = "The fragrance's name and data are not shared"
     if series.blends["limit_content_pct"].notna().any():
-        notice += "; its regulatory limit stays, for the pick rests on it"
+        notice += "; its regulatory limit stays, for the recommended load rests on it"
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
         notice += "; its price stays, for costs are shared"
     return f"{notice}."
@@ -243,21 +239,24 @@ def _renumbered(series, choices):
     if not choices.renumber_assessors:
         return series, [], []
     plan = series.plan or {}
-    codes = set(series.grades["assessor"].dropna()) | set(series.throws["assessor"].dropna())
-    for frame in (series.bleeds, series.warmings):
-        codes |= set(frame["assessor"].dropna())
+    codes = {c for name in _SEEN for c in getattr(series, name)["assessor"].dropna()}
     codes |= set(plan.get("assessors", ()))
     codes |= {s["assessor"] for s in plan.get("smellings", ()) if s.get("assessor")}
     new = _new_codes(codes)
-    series = dataclasses.replace(
-        series,
-        grades=_recoded(series.grades, new, ["test", "pour", "code", "age_days"]),
-        throws=_recoded(series.throws, new, ["kind", "sitting", "pour", "code"]),
-        bleeds=_recoded(series.bleeds, new, ["pour", "code", "hours"]),
-        warmings=_recoded(series.warmings, new, ["pour", "code", "hours"]),
-        plan=_recoded_plan(series.plan, new),
-    )
-    notice = "Assessors carry new codes in this package."
+    frames = {}
+    for name, order in _SEEN.items():
+        frame = getattr(series, name)
+        frame = frame.assign(assessor=[new.get(a) for a in frame["assessor"]])
+        # An order that does not follow the old codes.
+        frame = frame.sort_values([*order, "assessor"], kind="stable")
+        frames[name] = frame.reset_index(drop=True)
+    if plan:
+        lists = {n: sorted(new.get(a, a) for a in plan[n])
+                 for n in ("assessors", "works_with_fragrance") if n in plan}
+        # Whoever has the seed can make the plan again and read the old codes from its orders.
+        plan = {**plan, **lists, "smellings": [], "seed": None}
+    series = dataclasses.replace(series, **frames, plan=plan or series.plan)
+    notice = "Testers have new codes in this package."
     return series, [notice], sorted(codes - set(new.values()))
 
 
@@ -269,23 +268,6 @@ def _new_codes(codes):
     places = list(range(1, len(old) + 1))
     random.SystemRandom().shuffle(places)
     return {code: f"{letter}{place}" for code, place in zip(old, places, strict=True)}
-
-
-def _recoded(frame, new, order):
-    """Rows with new codes, in an order that does not follow the old ones."""
-    frame = frame.assign(assessor=[new.get(a) for a in frame["assessor"]])
-    return frame.sort_values([*order, "assessor"], kind="stable").reset_index(drop=True)
-
-
-def _recoded_plan(plan, new):
-    if not plan:
-        return plan
-    plan = dict(plan)
-    for name in ("assessors", "works_with_fragrance"):
-        if name in plan:
-            plan[name] = sorted(new.get(a, a) for a in plan[name])
-    # Whoever has the seed can make the plan again and read the old codes from its orders.
-    return plan | {"smellings": [], "seed": None}
 
 
 def _scrubbed(series, guard):

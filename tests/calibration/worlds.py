@@ -7,7 +7,7 @@ sweat pieces a pour at room temperature, and one throw piece a pour smelt by 6 a
 world has otherwise stands in ``WORLDS``. A load above the true load at risk is false-safe: a maker
 who trusts it oversaturates. For each world are printed how often the pick is that, of all blends
 and of the loads that were given; the ceiling, which is the pick where nobody scored throw, of those
-that were given; how often no load is given; median shortfall of the ceiling (points of load below
+that were given; how often no load is given; median shortfall of the safe load (points of load below
 the true load at risk); median throw lost against the best safe load tested (true mean throw, 0 to
 10); series with k-hat above 0.7; and how often the headline says what was not looked at. Limits are
 exact 95 % ones with a series as one trial.
@@ -222,7 +222,7 @@ def summary(results):
 
 HEADINGS = (
     "| world | series | pick false-safe, of blends | of loads given | ceiling, of those given "
-    "| no load | shortfall of the ceiling | throw lost | k-hat > 0.7 | headline says it |\n"
+    "| no load | shortfall of the safe load | throw lost | k-hat > 0.7 | headline says it |\n"
     + "| --- " * 10 + "|"
 )  # fmt: skip
 

@@ -120,7 +120,7 @@ def test_the_sentence_names_the_pot_that_moves_most(spoiled):
     _, found = spoiled
     worst = found.table.loc[found.table["change_pct"].abs().idxmax()]
     assert found.sentence == (
-        f"{found.sweat.sentence} Leaving out one pot moves a ceiling by at most "
+        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most "
         f"{say_change(worst)} points of load (% of wax), for hard without pot hard1."
     )
 
@@ -134,9 +134,9 @@ def test_a_ceiling_that_appears_without_a_pot_is_told(good):
     table = pd.DataFrame(rows, columns=_COLUMNS)
     told = Diagnosis(found.sweat, table).sentence
     assert told == (
-        f"{found.sweat.sentence} Leaving out one pot moves a ceiling by at most 0.2 (give or take "
-        "0.1) points of load (% of wax), for b without pot b1. A load qualifies for a only without "
-        "pot a1."
+        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most 0.2 "
+        "(give or take 0.1) points of load (% of wax), for b without pot b1. A load qualifies for "
+        "a only without pot a1."
     )
 
 
@@ -153,5 +153,5 @@ def test_blends_of_one_pot_cannot_be_compared():
     found = diagnose(analysed(2, pots=1), draws=400)
     assert found.table["change_pct"].isna().all()
     assert found.sentence == (
-        f"{found.sweat.sentence} No ceiling could be compared without one of its pots."
+        f"{found.sweat.sentence} No highest safe load could be compared without one of its pots."
     )

@@ -64,8 +64,8 @@ class TestCaps:
             "The wax maker's limit was set aside for soft. Reason given: maker agreed 1 March"
         ) in pick.notes
         assert (
-            "The pick of soft lies above the wax maker's limit: test only, not for sale, until "
-            "the maker agrees."
+            "The recommended load of soft is above the wax maker's limit: test only, not for sale, "
+            "until the maker agrees."
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
 
@@ -175,7 +175,7 @@ class TestThrow:
         assert chosen["reason"] == "Hot throw was not scored, so this is as high as sweat allows"
         assert np.isnan(chosen["throw_behind"]) and pick.orders.empty
         assert (
-            "No throw was scored: the pick cannot say whether less fragrance smells as strong."
+            "No throw was scored: the answer cannot say whether less fragrance smells as strong."
         ) in pick.notes
 
     def test_throw_of_some_blends_only(self, analysis):
@@ -256,7 +256,7 @@ class TestNotes:
 
     def test_no_frost(self, analysis):
         notes = choose_load(replace(analysis.evidence, frost=None)).notes
-        assert "No frost was graded: the pick knows nothing of frost." in notes
+        assert "No frost was graded: the answer knows nothing of frost." in notes
 
 
 class TestWhatIf:

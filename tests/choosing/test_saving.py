@@ -12,7 +12,7 @@ from scentlab.choosing.rules import Rules
 from scentlab.choosing.saving import LEFT_OUT, piece_costs, saving_words
 from scentlab.results import FitError
 from scentlab.sharing.redaction import Choices, redacted_rules
-from scentlab.sharing.tables import pick_table, tradeoff_table
+from scentlab.words.tables import pick_table, tradeoff_table
 
 PRICES = {"wax_price_per_kg": 10.0, "fragrance_price_per_kg": 60.0}
 
@@ -75,7 +75,7 @@ class TestPick:
         with pytest.raises(FitError) as error:
             what_if(analysis, today_load_pct={"sotf": 12.0})
         assert str(error.value) == (
-            "no blend is called sotf; today's load can be told for soft, hard"
+            "no blend is called sotf; today's load can be given for soft, hard"
         )
 
 
@@ -88,7 +88,7 @@ class TestTables:
             "Cost a piece (saved per 1,000 pieces)"
         )
         own = told.pick.tradeoff[told.pick.tradeoff["blend"] == "soft"].sort_values("load_pct")
-        cells = [row[-1] for row in tradeoff_table(own, "EUR", rules, 0.01).rows]
+        cells = [row[-1] for row in tradeoff_table(told, "soft").rows]
         for cell, saving in zip(cells, own["saving_per_1000"], strict=True):
             assert cell.endswith(f"\n({'−' if saving < 0 else ''}{abs(saving):.2f})")
         assert own["saving_per_1000"].iloc[0] > 0 > own["saving_per_1000"].iloc[-1]

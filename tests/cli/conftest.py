@@ -2,12 +2,13 @@
 
 import contextlib
 import io
+from pathlib import Path
 
 import pytest
 
 from scentlab import cli
 from scentlab.cli import answers, packages
-from scentlab.sharing import package
+from scentlab.sharing import opening, package
 
 
 @pytest.fixture(scope="session", autouse=True)
@@ -15,6 +16,7 @@ def made_once():
     """A fit and a package of the same folder and choices are the same each time, so each is made
     once; no test changes what it was given."""
     made, fit, prepare = {}, answers.analysed, package.prepare_package
+    open_package = opening.open_package
 
     def once(key, make):
         if key not in made:
@@ -28,10 +30,14 @@ def made_once():
     def prepared(analysis, choices):
         return once((id(analysis), choices), lambda: prepare(analysis, choices))
 
+    def opened(path):
+        return once((str(path), Path(path).stat().st_mtime_ns), lambda: open_package(path))
+
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(answers, "analysed", analysed)
         patch.setattr(packages, "analysed", analysed)
         patch.setattr(package, "prepare_package", prepared)
+        patch.setattr(opening, "open_package", opened)
         yield
 
 

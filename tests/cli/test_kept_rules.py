@@ -79,10 +79,10 @@ def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
 
     other = tmp_path / "other"
     other.mkdir()
-    both = parsed("compare", kept, other, "--out", "x.html", "--confidence-pct", "80")
+    both = parsed("compare", kept, other, "--confidence-pct", "80")
     assert rules_of_all([kept, other], both) == Rules(confidence=0.8)
     assert capsys.readouterr().out == (
         "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
     keep_rules(KEPT, other)
-    assert rules_of_all([kept, other], parsed("compare", kept, other, "--out", "x.html")) == KEPT
+    assert rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
     assert capsys.readouterr().out.startswith("Rules: kept in ")

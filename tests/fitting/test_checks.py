@@ -70,7 +70,7 @@ class TestSeriesThatBehaves:
             f"90 % range of what the fit expects (about {chance:.0f} would by chance"
         )
         if not good.pots["odd"].any():
-            assert good.sentence.endswith("); no pot stands out.")
+            assert good.sentence.endswith("); no pot is unlike the others.")
 
     def test_same_seed_same_check(self, good):
         pd.testing.assert_frame_equal(checked(simulated(2)).pours, good.pours)

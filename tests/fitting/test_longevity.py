@@ -296,7 +296,7 @@ class TestDegenerate:
         )
         assert refused(lambda: fit_throw_life(smelt({"A1": [6.0] * 4, "A2": [6.0] * 4}))) == (
             "every throw score on the warmer is 6: nothing falls and there is no error to measure; "
-            "score longer, or with more assessors"
+            "score longer, or with more testers"
         )
 
     def test_growing_weights(self):
@@ -363,7 +363,7 @@ class TestDegenerate:
     def test_one_assessor_and_one_piece(self):
         fit = fit_throw_life(smelt({"A1": [8.0, 7.0, 5.0, 3.5]}))
         assert fit.notes[:1] == (
-            "One assessor scored throw on the warmer: the hours are that person's, and a nose that "
+            "One tester scored throw on the warmer: the hours are that person's, and a nose that "
             "stays in the room gets used to the smell.",
         )
         assert fit.notes[-1] == (
@@ -383,7 +383,7 @@ class TestDegenerate:
         frame.loc[frame["assessor"] == "A2", "assessor"] = None
         notes = fit_throw_life(frame).notes
         assert (
-            "4 throw scores on the warmer name no assessor; they are taken as those of one person."
+            "4 throw scores on the warmer name no tester; they are taken as those of one person."
         ) in notes
         assert (
             "Throw was scored within the first hour (pieces 101): a room is still filling then, "

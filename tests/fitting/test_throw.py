@@ -390,7 +390,7 @@ class TestMinutes:
         assert np.isnan(found.minutes)
         assert found.notes[0] == (
             "The minutes on the warmer go with the loads or blends scored, so that the effect of "
-            "the time cannot be told from theirs: score all loads after the same time."
+            "the time cannot be set apart from theirs: score all loads after the same time."
         )
 
     def test_cold_throw_has_no_minutes(self, timed):

@@ -149,7 +149,7 @@ def test_a_series_that_cannot_be_fitted_counts_as_without_an_answer(plan, guess,
     assert ("2 series could not be fitted and count as without an answer; the first said: no peak."
             in found.notes)
     assert found.sentence.startswith(
-        "Poured and scored 2 times on paper, if the guess holds: no ceiling was found. It was"
+        "Poured and scored 2 times on paper, if the guess holds: no safe load was found. It was"
     )
 
 
@@ -171,7 +171,7 @@ def test_a_run_stopped_before_any_series_is_refused(plan, guess):
 def test_a_plan_without_throw_says_nothing_of_the_pick(guess):
     found = precision(small_plan(throw=0), guess, series=2, workers=1, **QUICK)
     assert set(found.table["measure"]) & {PICK_OVER, THROW_LOST} == set()
-    assert "The throw was not fitted, so nothing is said of the pick." in found.notes
+    assert "The throw was not fitted, so nothing is said of the recommended load." in found.notes
     assert np.isnan(found.of(THROW_LOST)).all() and "nan" not in found.sentence
 
 

@@ -49,7 +49,8 @@ def test_a_plan_and_a_few_pours(own):
     found = see_stages(store, folder)
     assert states(found) == [DONE, NOW, LATER, LATER, LATER]
     assert list(found.table["told"][:3]) == [
-        "36 pours planned", "3 of 36 planned pours are logged", "0 of 720 planned scores are in",
+        "36 test batches planned", "3 of 36 planned test batches are logged",
+        "0 of 720 planned scores are in",
     ]
 
 
@@ -140,7 +141,8 @@ def test_imported_data_have_no_plan(own):
     import_csvs(store, *(workshop.demo_folder() / f"{n}.csv" for n in names))
     found = see_stages(store, folder)
     assert states(found)[:2] == [DONE, DONE]
-    assert list(found.table["told"][:2]) == ["no plan; pours were imported", "36 pours logged"]
+    assert list(found.table["told"][:2]) == [
+        "no plan; test batches were imported", "36 test batches logged"]
 
 
 def test_the_page_has_a_link_and_a_state_in_words_for_every_stage(own):

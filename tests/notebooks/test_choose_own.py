@@ -5,11 +5,11 @@ import shutil
 import nbclient
 import nbformat
 import pytest
+from storing import store_series
 
 from scentlab import workshop
 from scentlab.choosing.kept import keep_rules
 from scentlab.choosing.rules import Rules
-from scentlab.reading_copy import store_series
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 NAME = "4-fit-and-choose.ipynb"
@@ -43,7 +43,8 @@ def own(folder, capacities, **layout):
 
 CASES = {
     "one blend, neither throw nor frost": (
-        {"soft": 10.0}, {}, ("No warm throw to fit", "No frost to fit", "No piece was checked"),
+        {"soft": 10.0}, {},
+        ("No hot throw to fit", "No frost to fit", "No throw was scored over hours"),
     ),
     "all dry": (
         {"soft": 60.0, "firm": 60.0}, {"frost": 2, "throw": 1, "assessors": 4},

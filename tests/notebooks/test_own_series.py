@@ -10,11 +10,11 @@ from dataclasses import replace
 import nbclient
 import nbformat
 import pytest
+from storing import store_series
 
 import scentlab
 from scentlab import workshop
 from scentlab.planning.plan import Plan
-from scentlab.reading_copy import store_series
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.materials_form import materials_draft
 from scentlab.recording.planning_form import series_draft

@@ -21,7 +21,7 @@ def run(folder):
     ("planned", "words"),
     [
         (False, "Mine: now 1-plan.ipynb; no plan is kept yet."),
-        (True, "Mine: now 2-pour-day.ipynb; 0 of 36 planned pours are logged."),
+        (True, "Mine: now 2-pour-day.ipynb; 0 of 36 planned test batches are logged."),
     ],
 )
 def test_the_start_page_says_where_the_series_is(tmp_path, planned, words):

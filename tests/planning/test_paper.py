@@ -95,7 +95,7 @@ def test_sheets_without_anything_on_them_are_refused():
     with pytest.raises(PlanError) as caught:
         throw_slips_html(bare)
     assert str(caught.value) == (
-        "the plan has no sitting; plan throw pieces and assessors first")
+        "the plan has no session; plan throw pieces and testers first")
     with pytest.raises(PlanError) as caught:
         grade_sheets_html(bare)
     assert str(caught.value) == (
@@ -106,6 +106,6 @@ def test_heat_cycles_that_do_not_fit_before_the_look_are_refused():
     with pytest.raises(PlanError) as caught:
         plan(heat_cycle=HeatCycle(cycles=8))
     assert str(caught.value) == (
-        "8 heat cycles, one a day, do not fit before a look 7 days after pouring; take fewer "
-        "cycles or more days of cure before the look at sweat after heat"
+        "8 heat cycles, one a day, do not fit before an inspection 7 days after pouring; take "
+        "fewer cycles or more days of cure before the heat-cycled pieces are inspected"
     )

@@ -418,7 +418,7 @@ REFUSED = [
     (dict(loads_pct=[0, 4]), "a load is 0; give a number above 0 and up to 40 g per 100 g of wax"),
     (dict(loads_pct=[4, float("nan")]),
      "a load is nan; give a number above 0 and up to 40 g per 100 g of wax"),
-    (dict(loads_pct=[4, 6, 4.0]), "the load 4 % of wax stands twice; give each load once and ask "
+    (dict(loads_pct=[4, 6, 4.0]), "the load 4 % of wax came twice; give each load once and ask "
                                   "for more pots or pieces to repeat it"),
     (dict(blends=[]), "no blend came; give at least one Blend"),
     (dict(blends=["soft"]), "'soft' is no Blend; make it with Blend(name, parts)"),
@@ -431,13 +431,13 @@ REFUSED = [
     (dict(seed=-1), "seed is -1; give a whole number from 0 to 9223372036854775807"),
     (dict(start="1 December"),
      "start is '1 December'; give a date as year-month-day, such as 2026-12-01"),
-    (dict(assessors=0), "2 throw pieces of each pour and no assessor to smell them; give "
+    (dict(assessors=0), "2 throw pieces of each pour and no tester to smell them; give "
                         "assessors, such as A1, or no throw pieces"),
     (dict(assessors=["Mary"]), "the assessor 'Mary' is no code; use a letter and a number, such as "
                                "A1, never a name"),
     (dict(assessors=["A1", "A1"]), "the assessor A1 stands twice; give each assessor once"),
     (dict(works_with_fragrance=["A9"]),
-     "'A9' works with the fragrance and is not among the assessors A1, A2, A3, A4; name "
+     "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
      "assessors of this plan"),
     (dict(heat_cycle=HeatCycle(temp_c=55)),
      "the heat cycle at 55 °C (131 °F) melts blend soft (melts at 52 °C (126 °F)); choose a "

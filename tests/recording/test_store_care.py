@@ -166,7 +166,7 @@ def test_a_folder_without_the_right_to_write(tmp_path_factory, store, folder, mo
 def test_a_disk_that_is_really_full(tmp_path):
     place = tmp_path / "disk"
     place.mkdir()
-    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=300k", "tmpfs", str(place)],
+    made = subprocess.run(["mount", "-t", "tmpfs", "-o", "size=600k", "tmpfs", str(place)],
                           capture_output=True, check=False)
     if made.returncode:
         pytest.skip("no right to mount a small disk")

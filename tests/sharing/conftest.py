@@ -2,6 +2,7 @@
 
 import pytest
 
+from scentlab.choosing.diagnosis import diagnose
 from scentlab.sharing.package import prepare_package
 
 
@@ -24,3 +25,15 @@ def package(analysis):
 def html(package):
     """The report of the demo series, made once."""
     return package.text("report.html")
+
+
+@pytest.fixture(scope="session")
+def diagnosis(analysis):
+    return diagnose(analysis, draws=400)
+
+
+@pytest.fixture
+def quick(package, diagnosis, monkeypatch):
+    """Reports without the time of drawing: for tests of their words alone."""
+    monkeypatch.setattr("scentlab.sharing.pages.picture", lambda ax: b"<svg/>")
+    monkeypatch.setattr("scentlab.sharing.report.diagnose", lambda analysis: diagnosis)

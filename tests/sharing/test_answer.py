@@ -117,7 +117,7 @@ def test_only_answers_are_found_in_a_folder(answer, tmp_path):
 
 
 def test_lines_tell_what_is_proposed_and_both_picks(analysis, answer):
-    lines = weigh_answer(analysis, answer).lines
+    lines = list(weigh_answer(analysis, answer).lines)
     blend = analysis.series.blends["blend"].iloc[0]
     assert lines[0] == (
         "the wax maker answers: risk 10.0 %; highest load of "
@@ -131,7 +131,7 @@ def test_lines_tell_what_is_proposed_and_both_picks(analysis, answer):
 
 def test_an_answer_that_proposes_nothing_leaves_the_picks(analysis):
     weighed = weigh_answer(analysis, Answer(PRINT, "the wax maker", note="Well done."))
-    assert weighed.lines[0] == "the wax maker answers: no other rules."
+    assert next(weighed.lines) == "the wax maker answers: no other rules."
     np.testing.assert_array_equal(
         weighed.table["own_load_pct"], weighed.table["proposed_load_pct"]
     )

@@ -5,19 +5,9 @@ import subprocess
 
 import pytest
 
-from scentlab.choosing.analysis import analyse
-from scentlab.reading_copy import prepare_reading_copy
-from scentlab.sharing.comparison import comparison_html
 from scentlab.sharing.summary import supplier_summary_html
-from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
-from scentlab.workshop import make_demo_series
 
 pytestmark = pytest.mark.browser
-
-
-def other_lot(analysis):
-    truth = Truth({b: BlendTruth(11.0) for b in analysis.sweat.blends})
-    return analyse(simulate_series(layout_of_plan(analysis.series.plan), truth, 5), draws=500)
 
 
 @pytest.fixture(scope="module")
@@ -25,8 +15,6 @@ def pages(analysis, html, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     texts = {
         "report": html,
-        "comparison": comparison_html([analysis, other_lot(analysis)]),
-        "notebooks": prepare_reading_copy(make_demo_series(folder / "demo")).html,
         "summary": supplier_summary_html(analysis, "Did the wax change?"),
     }
     for name, text in texts.items():
@@ -50,7 +38,7 @@ def opened(chromium, pages, request):
     context.close()
 
 
-NAMES = ("report", "comparison", "summary", "notebooks")
+NAMES = ("report", "summary")
 EACH = pytest.mark.parametrize(
     "opened", [(n, w) for n in NAMES for w in (390, 1280)], indirect=True,
     ids=lambda p: f"{p[0]}-{p[1]}",

@@ -11,17 +11,16 @@ import numpy as np
 import pandas as pd
 import pytest
 
-import scentlab
 from scentlab.choosing.analysis import analyse, decider
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
-from scentlab.sharing import plots
-from scentlab.sharing.explained import pick_notes, ranking_words
 from scentlab.sharing.package import prepare_package
+from scentlab.sharing.pictures.tradeoff import draw_tradeoff
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.sharing.summary import supplier_summary_html
+from scentlab.words.answers import pick_notes, ranking_words
 
 ONE_LOAD = (
     "hot throw was scored at one load only of each blend; a curve needs at least two: score pieces "
@@ -43,6 +42,7 @@ def of_one_load(series):
     return found
 
 
+@pytest.mark.usefixtures("quick")
 def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     number = int((of_one_load.series.throws["kind"] == "warm").sum())
     assert number > 100
@@ -52,10 +52,11 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
         assert false not in text
     assert "There is no fit of hot throw, so this is as high as sweat allows" in text
-    upper = plots.plot_tradeoff(of_one_load).child_axes[0]
+    upper = draw_tradeoff(of_one_load).child_axes[0]
     assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
 
 
+@pytest.mark.usefixtures("quick")
 def test_a_package_says_the_same_of_them(of_one_load):
     package = prepare_package(of_one_load)
     assert "not scored" not in package.text("pick.csv")
@@ -70,7 +71,7 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
     found = analyse(series, draws=300)
     assert (
         f"There is no fit of frost, though {len(series.frost())} grades are stored: the frost fit "
-        "found no peak: the pick knows nothing of frost."
+        "found no peak: the answer knows nothing of frost."
     ) in found.pick.notes
 
 
@@ -101,6 +102,7 @@ def test_the_rule_of_the_ranking_stands_wherever_the_ranking_does(analysis, html
     assert first.index("Ranking: ") < first.index(rule)
 
 
+@pytest.mark.usefixtures("quick")
 def test_what_is_not_weighed_is_said(analysis, of_one_load):
     hidden = prepare_package(analysis, Choices(hide_costs=True)).analysis
     assert ranking_words(hidden).endswith("Not weighed: cost (prices are missing or not shared).")
@@ -145,8 +147,3 @@ def test_what_the_fifth_notebook_says_stays_true_after_a_package_is_written(seri
     assert told["both"] == (
         "Once the form above says Written, run this cell to read the package back."
     )
-    known = {"scentlab": scentlab, "series": series, "bench": None}
-    exec(cell("5-21"), known)
-    for button, words in ((known["reading"].look, "Show what it holds"),
-                          (known["reading"].write, "Write the page")):
-        assert (button.description, button.tooltip) == (words, words)

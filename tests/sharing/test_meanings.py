@@ -1,17 +1,19 @@
-"""Every row of every fit's table is told in plain words, and what a fit does not give is said."""
+"""Every row of every fit's table has plain words, and what a fit does not give is said."""
 
 import dataclasses
 import html as entities
 import re
+from types import SimpleNamespace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from scentlab.fitting import throw_life, throw_model, weight_loss
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
-from scentlab.sharing.meanings import _FROST, kind_of_row, row_meanings, shape_meaning
-from scentlab.sharing.tables import fit_table, shape_table
+from scentlab.words.rows import meanings, rows_of, shape_meaning
+from scentlab.words.tables import fit_table, shape_table
 
 
 def _fits(analysis):
@@ -19,34 +21,43 @@ def _fits(analysis):
     return [f for f in found if f is not None]
 
 
-def test_only_the_waxes_of_frost_are_told_by_their_names_alone(analysis):
-    told = [p for f in _fits(analysis) for p in f.table["parameter"] if kind_of_row(p) == _FROST]
-    assert told == list(analysis.frost.waxes)
+def test_every_row_of_every_fit_has_a_name_a_value_a_unit_limits_and_a_meaning(analysis):
+    for fit in _fits(analysis):
+        found = rows_of(fit)
+        assert len(found) == len(fit.table)
+        assert [r.value for r in found] == fit.table["estimate"].tolist()
+        assert all(r.name and r.unit and len(r.meaning) > 20 for r in found)
+        assert not [r.name for r in found if "capacity" in r.name or "assessor" in r.name]
 
 
-def test_each_source_of_spread_has_a_meaning_of_its_own():
-    sources = {**throw_model.SOURCES, **throw_life.SOURCES, **weight_loss.SOURCES}
-    assert not [s for s in sources.values() if kind_of_row(f"sd {s}") == _FROST]
-    names = {kind_of_row(f"sd {s}")[0] for s in throw_model.SOURCES.values()}
-    assert len(names) == len(throw_model.SOURCES)
+def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
+    own = {**throw_model.SOURCES}
+    sds = pd.DataFrame({"source": list(own.values()), "sd": 1.0, "lower": 0.5, "upper": 2.0})
+    found = rows_of(dataclasses.replace(analysis.throw, variances=sds))[-len(own):]
+    assert len({r.kind for r in found}) == len(own) and all(r.meaning for r in found)
+    for fit, sources in ((analysis.longevity.throw_life, throw_life.SOURCES),
+                         (analysis.longevity.weight_loss, weight_loss.SOURCES)):
+        sds = pd.DataFrame({"source": list(sources.values()), "sd": 1.0, "unit": "x"})
+        assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
 
 
-@pytest.mark.parametrize("row, name", [
-    ("capacity of soft by bleed", "capacity by bleed"), ("capacity of soft", "capacity"),
-    ("bleed below it, soft", "bleed below it"), ("rise beyond it, soft", "rise beyond it"),
-    ("capacity lost as the age doubles", "capacity lost as the age doubles"),
-    ("sd of a pour", "sd of a pour"), ("per doubling of age", "per point, doubling or 5 °C"),
-])
-def test_rows_of_bleed_and_of_age_are_known(row, name):
-    assert kind_of_row(row)[0] == name
+def test_rows_of_bleed_and_of_age_are_known():
+    table = pd.DataFrame({"parameter": [
+        "capacity of soft", "capacity of soft by bleed", "bleed below it, soft",
+        "rise beyond it, soft", "capacity lost as the age doubles", "sd of a pour",
+        "per doubling of age", "capacity of capacity of soft",
+    ]}).assign(estimate=1.0, lower=0.5, upper=2.0, unit="% of wax")
+    found = rows_of(SimpleNamespace(table=table, blends=("soft",)))
+    assert len({r.meaning for r in found}) == len(found)
+    assert found[-1].meaning == ""  # a row without words gets none of another's
 
 
 def test_a_meaning_names_the_stress_and_the_loads_of_its_fit(analysis):
-    words = dict(row_meanings(analysis.sweat))
-    assert "pot, at room temperature, show any sweat" in words["capacity"]
+    words = dict(meanings(analysis.sweat))
+    assert "pot, at room temperature, show some sweat" in words["half-sweat load"]
     heated = dataclasses.replace(analysis.sweat, stresses=("heat",))
-    assert "pot, heat-cycled, show any sweat" in dict(row_meanings(heated))["capacity"]
-    gain = dict(row_meanings(analysis.throw))["gain to the highest"]
+    assert "pot, heat-cycled, show some sweat" in dict(meanings(heated))["half-sweat load"]
+    gain = dict(meanings(analysis.throw))["gain to the highest"]
     fit = analysis.throw
     assert f"from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % of wax" in gain
     assert "sd" not in words or words["sd"].startswith("A standard deviation")
@@ -69,10 +80,10 @@ def test_times_its_spread_a_threshold_is_points_of_load_above_the_capacity(analy
 
 
 def test_a_limit_that_a_fit_does_not_give_is_said(analysis):
-    view = fit_table(analysis.throw.table)
+    view = fit_table(analysis.throw)
     rows = {row[0]: row for row in view.rows}
     assert rows["sd of a single score"][2] == "not given"
-    pots = {row[0]: row for row in fit_table(analysis.sweat.table).rows}["sd between pots"]
+    pots = {row[0]: row for row in fit_table(analysis.sweat).rows}["sd between pots"]
     assert "not given" not in pots and float(pots[3]) < float(pots[1]) < float(pots[4])
 
 
@@ -109,6 +120,6 @@ def test_what_is_said_of_a_shape_is_so():
 def test_the_report_says_what_the_rows_of_each_fit_mean(analysis, html):
     plain = re.sub(r"\s+", " ", entities.unescape(re.sub(r"<[^>]+>", " ", html)))
     for fit in _fits(analysis):
-        for name, words in row_meanings(fit):
+        for name, words in meanings(fit):
             assert f"{name} {words}" in plain
-    assert row_meanings(analysis.ceiling) == []
+    assert meanings(analysis.ceiling) == []

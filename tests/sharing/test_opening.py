@@ -283,14 +283,15 @@ def test_a_good_package_is_saved_into_a_new_folder_only(package, files, tmp_path
 
 
 @pytest.mark.parametrize("changes, words", [
-    ({"notices": 3}, "the notices are no list"),
-    ({"notices": None}, "the notices are no list"),
-    ({"notices": ["red\x1b[31m"]}, "a notice holds U+001B, which nobody can see"),
-    ({"versions": {"python": 3}}, "the version of python is '3', no text of at most 60"),
-    ({"versions": []}, "the versions are no names with numbers"),
-    ({"series": {"title": ["a"]}}, "title of the series is \"['a']\", no text"),
-    ({"series": {"invented": "no"}}, "does not say whether the data are invented"),
-    ({"series": 3}, "does not say what series this is"),
+    ({"notices": 3}, "notices is no list"),
+    ({"notices": ["red\x1b[31m"]}, "notices 1 holds U+001B, which nobody can see"),
+    ({"notices": ["x" * 3000]}, "is longer than 2000 characters"),
+    ({"versions": {"python\u202e": "3"}}, "holds U+202E, which nobody can see"),
+    ({"versions": []}, "versions is no group of names"),
+    ({"series": {"title": ["a"]}}, "series, title is not a text"),
+    ({"series": {"invented": "no"}}, "series, invented is not yes or no"),
+    ({"series": 3}, "series is no group of names"),
+    ({"series": None}, "has no series"),
 ])
 def test_every_field_is_checked_by_shape_and_kind(files, changes, words):
     settings = {**json.loads(files["settings.json"]), **changes}

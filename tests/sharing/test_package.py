@@ -99,7 +99,7 @@ def test_a_general_validator_finds_every_row_valid(request, tmp_path, which):
     report = frictionless.Package(str(tmp_path / "datapackage.json")).validate()
     assert report.valid, report.flatten(["title", "message"])
     tables = [t for t in report.tasks if t.type == "table"]
-    always = {p.name for p in parts.DATA_PARTS + parts.RESULT_PARTS}
+    always = {p.name for p in (*parts.DATA_PARTS, parts.PICK_PART)}
     assert {t.name for t in tables} == always | {"warmings"}  # the demo has checks on the warmer
     expected = package.table.set_index("file")["rows"].dropna()
     assert {f"{t.name}.csv": t.stats["rows"] for t in tables} == expected.to_dict()
@@ -127,7 +127,7 @@ def test_it_comes_back_with_the_same_numbers(analysis, path):
         )
     assert opened.analysis.rules == analysis.rules and opened.analysis.seed == analysis.seed
     assert opened.versions["scentlab"]
-    assert opened.sentence.startswith("The package is whole; its picks are found again")
+    assert opened.sentence.startswith("The package is whole; its loads are found again")
 
 
 @pytest.mark.parametrize("part", parts.DATA_PARTS[:4], ids=lambda p: p.name)
@@ -193,8 +193,7 @@ def test_nothing_hidden_is_left_anywhere(hidden, tmp_path):
 def test_hidden_costs_leave_no_price(hidden):
     blends = pd.read_csv(io.StringIO(hidden.text("blends.csv")))
     assert blends[["wax_price_per_kg", "fragrance_price_per_kg"]].isna().all(axis=None)
-    for name in ("pick.csv", "tradeoff.csv"):
-        assert pd.read_csv(io.StringIO(hidden.text(name)))["cost_per_piece"].isna().all()
+    assert pd.read_csv(io.StringIO(hidden.text("pick.csv")))["cost_per_piece"].isna().all()
     prices = re.findall(r'"price_per_kg": (\S+?)[,\n]', hidden.text("plan.json"))
     assert prices and set(prices) == {"null"}
 
@@ -250,9 +249,9 @@ def test_a_secret_in_a_place_that_cannot_be_hidden_stops_the_package(analysis):
             dataclasses.replace(analysis, series=series), Choices(hide_fragrance=True)
         )
     assert str(error.value) == (
-        "what is to stay hidden may be told by these words. Of each say that it may stay "
+        "these words may give away what is to stay hidden. Of each say that it may stay "
         "(--may-stay WORD, or tap it in the form) or hide it too (--also-hide WORD, or tap it); a "
-        "blend, wax, pour or file that tells it needs another name:\n"
+        "blend, wax, pour or file that gives it away needs another name:\n"
         "  'quince' in the pour quince-1 holds 'Quince'"
     )
 
@@ -295,7 +294,7 @@ def test_wrong_choices_are_refused(analysis, package, tmp_path):
 def test_what_of_a_hidden_fragrance_stays_is_said(analysis):
     """The regulatory limit stands in blends.csv, whatever else is hidden, for the pick uses it."""
     first = "The fragrance's name and data are not shared"
-    stays = "; its regulatory limit stays, for the pick rests on it"
+    stays = "; its regulatory limit stays, for the recommended load rests on it"
     assert analysis.series.blends["limit_content_pct"].notna().all()
     series, held = redact(analysis.series, Choices(hide_fragrance=True, hide_costs=True))
     assert held.notices[0] == f"{first}{stays}."

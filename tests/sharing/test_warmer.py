@@ -8,17 +8,23 @@ import pytest
 from scentlab.choosing.analysis import analyse
 from scentlab.fitting.longevity import fit_longevity
 from scentlab.fitting.throw_life import hours_until
-from scentlab.sharing import plots
+from scentlab.sharing import pictures
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
+from scentlab.sharing.pictures.drawing import in_words
 from scentlab.sharing.redaction import Choices, redact
-from scentlab.sharing.tables import lives_table, losses_table
-from scentlab.sharing.wording import lives_in_words, losses_in_words
+from scentlab.words.tables import lives_table, losses_table
 
 
 @pytest.fixture(scope="session")
 def fitted(analysis):
     return analysis.longevity
+
+
+@pytest.fixture(scope="session")
+def bare(series, analysis):
+    """The same series without any check on the warmer."""
+    return analyse(dataclasses.replace(series, warmings=series.warmings[:0]))
 
 
 def legend(ax):
@@ -28,7 +34,7 @@ def legend(ax):
 class TestPictures:
     def test_throw_keeps_to_the_hours_tested(self, fitted):
         life = fitted.throw_life
-        ax = plots.plot(life, blend="soft")
+        ax = pictures.plot(life, blend="soft")
         curve = ax.lines[0].get_xdata()
         assert (curve.min(), curve.max()) == (1.0, 12.0)
         assert ax.get_xlabel() == "time on the warmer, h" and ax.get_ylim() == (0, 10)
@@ -39,30 +45,19 @@ class TestPictures:
 
     def test_hours_beyond_have_an_arrow(self, series):
         rows = series.warmings[series.warmings["hours"] <= 4]
-        ax = plots.plot(fit_longevity(rows, draws=300), blend="soft")
+        ax = pictures.plot(fit_longevity(rows, draws=300), blend="soft")
         assert ">" in [line.get_marker() for line in ax.lines]
         assert any("over 4 h" in words for words in legend(ax))
 
-    def test_loss_is_told_in_grams_and_of_the_fragrance(self, fitted):
-        ax = plots.plot(fitted.weight_loss, blend="soft")
-        assert ax.get_ylabel() == "weight lost, g"
-        side = ax.child_axes[0]
-        assert side.get_ylabel() == "% of the fragrance in a piece"
-        ax.figure.canvas.draw()
-        arm = fitted.weight_loss.arms.iloc[0]
-        assert side.get_ylim()[1] == pytest.approx(
-            100 * ax.get_ylim()[1] / arm["fragrance_g"], rel=1e-6
-        )
-
     def test_all_blends_are_named(self, fitted):
-        for fit in fitted.fits:
-            words = legend(plots.plot(fit))
-            for blend in fit.blends:
-                assert f"{blend}, 10.0 % of wax (9.1 % of total)" in words
+        words = legend(pictures.plot(fitted))
+        for blend in fitted.throw_life.blends:
+            assert f"{blend}, 10.0 % of wax (9.1 % of total)" in words
 
-    def test_without_throw_the_weight_is_drawn(self, series):
+    def test_without_throw_the_table_has_the_weights(self, series):
         fit = fit_longevity(series.warmings.assign(throw=np.nan), draws=200)
-        assert plots.plot(fit).get_ylabel() == "weight lost, g"
+        with pytest.raises(ValueError, match="^no throw was scored on the warmer; its weights"):
+            pictures.plot(fit)
 
 
 class TestReport:
@@ -71,28 +66,25 @@ class TestReport:
         assert lives.headings[-1] == "Hours until it is half (90 % interval)"
         assert losses.headings[-2] == "Weight lost, g (90 % interval)"
         assert len(lives.rows) == len(losses.rows) == 3
-        words = lives_in_words(fitted.throw_life, "soft")
-        assert "10.0 % of wax (9.1 % of total)" in words and "half of the first after" in words
-        assert " g of fragrance in a piece" in losses_in_words(fitted.weight_loss, "soft")
+        words = in_words(pictures.plot(fitted.throw_life, blend="soft"))
+        assert "10.0 % of wax (9.1 % of total)" in words and "half left: " in words
 
     def test_the_report_has_them(self, html):
         assert '<h2 id="warmed">On the warmer</h2>' in html
-        assert html.count("over hours on the warmer with its interval") == 6
-        assert "weight lost is not throw" in html
+        assert html.count('alt="soft: throw on the warmer') == 1
+        assert "The weight lost is not throw." in html
 
-    def test_nothing_of_it_without_checks(self, series):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]), draws=200)
+    def test_nothing_of_it_without_checks(self, bare):
         assert bare.longevity is None and not any("warmer" in n for n in bare.notes)
 
     def test_checks_that_cannot_be_fitted_are_a_note(self, series):
         few = series.warmings[series.warmings["hours"] <= 1]
-        bare = analyse(dataclasses.replace(series, warmings=few), draws=200)
-        assert bare.longevity is None
+        told = analyse(dataclasses.replace(series, warmings=few), draws=200)
+        assert told.longevity is None
         words = "Pieces were weighed at 0 h and 1 h on the warmer only"
-        assert any(n.startswith(words) for n in bare.notes)
+        assert any(n.startswith(words) for n in told.notes)
 
-    def test_the_pick_does_not_look_at_it(self, series, analysis):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]))
+    def test_the_pick_does_not_look_at_it(self, bare, analysis):
         assert bare.pick.table.equals(analysis.pick.table)
 
 
@@ -104,8 +96,8 @@ class TestPackage:
         assert opened.analysis.longevity.sentence == package.analysis.longevity.sentence
         assert len(opened.analysis.series.warmings) == len(analysis.series.warmings)
 
-    def test_absent_without_checks(self, series):
-        bare = analyse(dataclasses.replace(series, warmings=series.warmings[:0]), draws=200)
+    @pytest.mark.usefixtures("quick")
+    def test_absent_without_checks(self, bare):
         assert "warmings.csv" not in prepare_package(bare).files
 
     def test_left_out_blends_and_codes_of_assessors(self, series):

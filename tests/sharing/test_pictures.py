@@ -9,10 +9,10 @@ import pandas as pd
 import pytest
 from matplotlib.figure import Figure
 
-from scentlab.fitting.checks import check_sweat
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
-from scentlab.sharing import plots
+from scentlab.sharing import pictures
+from scentlab.sharing.pictures import drawing, over_load, tradeoff
 from scentlab.units import content_from_load
 
 ALL = ("pick", "ceiling", "sweat", "frost", "throw")
@@ -29,11 +29,11 @@ def labelled(ax, words):
 
 def curves(ax):
     """Lines with enough points to be a curve."""
-    return [line for line in ax.lines if len(line.get_xdata()) == plots.STEPS]
+    return [line for line in ax.lines if len(line.get_xdata()) == drawing.STEPS]
 
 
 def test_the_tradeoff_draws_the_numbers_of_the_fits(analysis, blend):
-    upper, lower = plots.plot(analysis, blend=blend).child_axes
+    upper, lower = pictures.plot(analysis, blend=blend).child_axes
     rules = analysis.rules
     risk = labelled(lower, "sweat risk")
     expected = sweat_risk(
@@ -46,41 +46,21 @@ def test_the_tradeoff_draws_the_numbers_of_the_fits(analysis, blend):
 
 
 def test_a_curve_that_is_known_is_drawn_as_it_is(analysis, blend):
-    curve = plots.sweat_curve(analysis, blend)
+    curve = tradeoff.sweat_curve(analysis, blend)
     shifted = curve.assign(risk=curve["risk"] / 2)
-    lower = plots.plot_tradeoff(analysis, blend, curve=shifted).child_axes[1]
+    lower = tradeoff.draw_tradeoff(analysis, blend, curve=shifted).child_axes[1]
     np.testing.assert_array_equal(labelled(lower, "sweat risk").get_ydata(), shifted["risk"])
     stress = analysis.ceiling.stress
-    ax = plots.plot_sweat(analysis.sweat, blend, stress=stress, curve=shifted)
+    ax = over_load.draw_sweat(analysis.sweat, blend, stress=stress, curve=shifted)
     np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), shifted["risk"])
-    ax = plots.plot_sweat(analysis.sweat, blend, stress=stress)
+    ax = over_load.draw_sweat(analysis.sweat, blend, stress=stress)
     np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), curve["risk"])
 
 
-@pytest.mark.parametrize("name", [*ALL, "tradeoff", "throw_life", "weight_loss", "check"])
-def test_a_picture_keeps_all_its_words_inside_and_draws_the_same_again(analysis, blend, name):
-    if name in ("throw_life", "weight_loss"):
-        ax = plots.plot(getattr(analysis.longevity, name), blend=blend)
-    elif name == "check":
-        ax = plots.plot(check_sweat(analysis.sweat, analysis.series.sweat(), seed=1, repeats=50))
-    else:
-        one = {"tradeoff": analysis}.get(name) or getattr(analysis, name)
-        ax = plots.plot(one, **({} if name in ("pick", "ceiling") else {"blend": blend}))
-    figure = ax.figure
-    figure.draw_without_rendering()
-    first = ax.get_position().bounds
-    box, (wide, high) = figure.get_tightbbox(), figure.get_size_inches()
-    assert box.x0 > 0 and box.y0 > 0 and box.x1 < wide and box.y1 < high
-    # Room that is not used is no more than a margin and what an axis name may stick out.
-    assert box.x0 < 0.12 and box.y0 < 0.12 and high - box.y1 < 0.12
-    figure.draw_without_rendering()
-    assert ax.get_position().bounds == pytest.approx(first, abs=5e-3)
-
-
 def test_the_band_is_the_interval(analysis, blend):
-    ax = plots.plot(analysis.throw, blend=blend)
+    ax = pictures.plot(analysis.throw, blend=blend)
     corners = ax.collections[0].get_paths()[0].vertices
-    loads = plots.grid(plots.tested_loads(analysis.throw.points, blend))
+    loads = drawing.grid(drawing.tested_loads(analysis.throw.points, blend))
     frame = throw_curve(analysis.throw, blend, loads)
     drawn = {(round(x, 9), round(y, 9)) for x, y in corners}
     for side in ("lower", "upper"):
@@ -89,7 +69,7 @@ def test_the_band_is_the_interval(analysis, blend):
 
 
 def test_the_pick_and_the_ceiling_stand_at_the_numbers_of_the_tables(analysis, blend):
-    upper, lower = plots.plot(analysis, blend=blend).child_axes
+    upper, lower = pictures.plot(analysis, blend=blend).child_axes
     row = analysis.pick.table.set_index("blend").loc[blend]
     upright = [
         line.get_xdata()[0] for line in lower.lines if len(set(line.get_xdata())) == 1
@@ -106,7 +86,7 @@ def test_the_pick_and_the_ceiling_stand_at_the_numbers_of_the_tables(analysis, b
 @pytest.mark.parametrize("name", ("sweat", "frost"))
 def test_each_pour_is_a_point_with_its_share_and_its_pieces(analysis, blend, name):
     fit = getattr(analysis, name)
-    ax = plots.plot(fit, blend=blend, limit_grade=2)
+    ax = pictures.plot(fit, blend=blend, limit_grade=2)
     points = ax.collections[-1]
     seen = fit.counts[fit.counts["blend"] == blend]
     if name == "sweat":
@@ -119,7 +99,7 @@ def test_each_pour_is_a_point_with_its_share_and_its_pieces(analysis, blend, nam
 
 def test_each_assessor_has_a_marker_of_their_own_at_their_scores(analysis, blend):
     points = analysis.throw.points[analysis.throw.points["blend"] == blend]
-    ax = plots.plot(analysis.throw, blend=blend)
+    ax = pictures.plot(analysis.throw, blend=blend)
     drawn = [line for line in ax.lines if str(line.get_label()).startswith("mean of ")]
     assert len({line.get_marker() for line in drawn}) == points["assessor"].nunique()
     for line in drawn:
@@ -130,9 +110,9 @@ def test_each_assessor_has_a_marker_of_their_own_at_their_scores(analysis, blend
 def test_no_curve_leaves_the_tested_loads(analysis):
     for name in analysis.series.blends["blend"]:
         loads = analysis.series.pours.query("blend == @name")["load_pct"]
-        panels = list(plots.plot(analysis, blend=name).child_axes)
+        panels = list(pictures.plot(analysis, blend=name).child_axes)
         fits = (analysis.sweat, analysis.throw, analysis.frost)
-        panels += [plots.plot(fit, blend=name) for fit in fits]
+        panels += [pictures.plot(fit, blend=name) for fit in fits]
         for panel in panels:
             assert curves(panel)
             for line in curves(panel):
@@ -145,8 +125,8 @@ def test_a_mark_outside_the_tested_loads_is_not_drawn(analysis, blend):
     elsewhere = dataclasses.replace(
         analysis, series=dataclasses.replace(analysis.series, blends=far)
     )
-    lower = plots.plot(elsewhere, blend=blend).child_axes[1]
-    loads = plots.tested_loads(analysis.series.pours, blend)
+    lower = pictures.plot(elsewhere, blend=blend).child_axes[1]
+    loads = drawing.tested_loads(analysis.series.pours, blend)
     assert lower.get_xlim()[1] < 1.1 * loads.max()
     assert all(np.max(line.get_xdata()) <= loads.max() for line in curves(lower))
     words = [t.get_text() for t in lower.get_legend().get_texts()]
@@ -155,7 +135,7 @@ def test_a_mark_outside_the_tested_loads_is_not_drawn(analysis, blend):
 
 @pytest.mark.parametrize("name", ALL)
 def test_both_bases_stand_at_the_load_axis(analysis, name):
-    ax = plots.plot(getattr(analysis, name))
+    ax = pictures.plot(getattr(analysis, name))
     assert ax.get_xlabel() == "load, % of wax\n(content, % of total)"
     ax.figure.draw_without_rendering()
     ticks = [t.get_text().split("\n") for t in ax.get_xticklabels() if t.get_text()]
@@ -166,7 +146,7 @@ def test_both_bases_stand_at_the_load_axis(analysis, name):
 
 @pytest.mark.parametrize("name", ("sweat", "frost"))
 def test_the_legend_ties_each_blend_to_its_marker(analysis, name):
-    ax = plots.plot(getattr(analysis, name))
+    ax = pictures.plot(getattr(analysis, name))
     lines = curves(ax)
     assert len({line.get_marker() for line in lines}) == len(lines)
     assert [t.get_text() for t in ax.get_legend().get_texts()][: len(lines)] == [
@@ -176,7 +156,7 @@ def test_the_legend_ties_each_blend_to_its_marker(analysis, name):
 
 @pytest.mark.parametrize("name", ("sweat", "throw", "frost"))
 def test_blends_differ_without_hue(analysis, name):
-    lines = curves(plots.plot(getattr(analysis, name)))
+    lines = curves(pictures.plot(getattr(analysis, name)))
     assert len({str(line.get_linestyle()) for line in lines}) == len(lines)
 
 
@@ -187,8 +167,8 @@ def test_the_hues_of_neighbours_differ_in_grey():
         linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
         return linear @ [0.2126, 0.7152, 0.0722]
 
-    assert all((1.05 / (luminance(hue) + 0.05)) > 3 for hue, _, _ in plots.LOOKS[:4])
-    looks = [(str(line), marker) for _, line, marker in plots.LOOKS]
+    assert all((1.05 / (luminance(hue) + 0.05)) > 3 for hue, _, _ in drawing.LOOKS[:4])
+    looks = [(str(line), marker) for _, line, marker in drawing.LOOKS]
     assert len({line for line, _ in looks}) == len({marker for _, marker in looks}) == len(looks)
 
 
@@ -196,7 +176,7 @@ def test_a_result_is_not_changed_and_nothing_global_is_touched(analysis):
     before = {name: getattr(analysis, name).table.copy() for name in ALL}
     settings = dict(matplotlib.rcParams)
     for name in ALL:
-        plots.plot(getattr(analysis, name))
+        pictures.plot(getattr(analysis, name))
         pd.testing.assert_frame_equal(getattr(analysis, name).table, before[name])
     assert dict(matplotlib.rcParams) == settings
     if "matplotlib.pyplot" in sys.modules:
@@ -205,36 +185,30 @@ def test_a_result_is_not_changed_and_nothing_global_is_touched(analysis):
 
 def test_a_given_axes_is_drawn_into_and_returned(analysis):
     ax = Figure().add_subplot()
-    assert plots.plot(analysis.pick, ax=ax) is ax
-    assert ax.get_title(loc="left").startswith("The load picked")
+    assert pictures.plot(analysis.pick, ax=ax) is ax
+    assert ax.get_title(loc="left").startswith("The load recommended")
 
 
 def test_a_notebook_shows_the_picture(analysis):
-    assert plots.plot(analysis.pick)._repr_png_().startswith(b"\x89PNG")
+    assert pictures.plot(analysis.pick)._repr_png_().startswith(b"\x89PNG")
 
 
 def test_a_picture_is_the_same_every_time_and_names_no_web_page_but_the_format(analysis):
-    first = plots.picture(plots.plot(analysis.ceiling))
-    assert first == plots.picture(plots.plot(analysis.ceiling))
+    first = drawing.picture(pictures.plot(analysis.ceiling))
+    assert first == drawing.picture(pictures.plot(analysis.ceiling))
     assert b"matplotlib.org" not in first
 
 
 def test_a_thing_without_a_picture_is_refused(analysis):
     with pytest.raises(TypeError) as error:
-        plots.plot([1, 2])
+        pictures.plot([1, 2])
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
-        "FrostFit, BleedFit, ThrowLife, WeightLoss, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
-        "Precision, Comparison, NextRound, PooledSeries"
+        "FrostFit, BleedFit, ThrowLife, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
+        "Precision, PooledSeries"
     )
 
 
 def test_an_unknown_blend_is_refused(analysis):
     with pytest.raises(ValueError, match=r"^blend 'tallow' is not in this result; it has "):
-        plots.plot(analysis.sweat, blend="tallow")
-
-
-def test_the_summary_has_both_pictures(analysis):
-    left, right = plots.plot_summary(analysis).axes
-    assert len(left.child_axes) == 2
-    assert right.get_title(loc="left").startswith("The load picked")
+        pictures.plot(analysis.sweat, blend="tallow")

@@ -7,10 +7,10 @@ import re
 
 import pytest
 
-from scentlab.sharing.comparison import comparison_html, differences, write_comparison
+from scentlab.sharing.pooling import differences, series_names
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.summary import _tested, supplier_summary_html, write_supplier_summary
-from scentlab.units import say_load
+from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
+from scentlab.words import answers
 
 HOSTILE = '<script>alert("1")</script>'
 
@@ -32,33 +32,19 @@ def other(analysis):
     )
 
 
-def test_every_pick_and_ceiling_of_every_series_is_on_the_page(analysis, other):
-    page = comparison_html([analysis, other])
-    text = words_of(page)
-    for one in (analysis, other):
-        assert one.series.title in text
-        for row in one.pick.table.to_dict("records"):
-            assert f"{row['load_pct']:.2f} {row['content_pct']:.2f}" in text
-            assert say_load(row["ceiling_load_pct"]) in html.unescape(page)
-    assert "<script" not in page and "http" not in page.replace("http-equiv", "")
-
-
 def test_what_makes_series_unlike_is_said(analysis, other):
     assert differences([analysis, other]) == [
-        f"Fragrances differ ({analysis.series.fragrance}; fig leaf): a limit of sweating belongs "
-        "to a wax and a fragrance together.",
-        "Rules differ: accepted risk 0.05, 0.1.",
-        "The panels differ, and each assessor uses the throw scale in an own way: compare loads "
+        f"Fragrances differ (1: {analysis.series.fragrance}; 2: fig leaf): a limit of sweating "
+        "belongs to a wax and a fragrance together.",
+        "Rules differ, accepted risk (1: 0.05; 2: 0.1).",
+        "The panels differ, and each tester uses the throw scale in an own way: compare loads "
         "and risks rather than throw.",
     ]
     assert differences([analysis, analysis]) == []
 
 
-def test_series_of_one_title_are_told_apart_and_one_alone_is_refused(analysis, tmp_path):
-    path = write_comparison([analysis, analysis], tmp_path / "both.html")
-    assert f"{analysis.series.title} (2)" in words_of(path.read_text(encoding="utf-8"))
-    with pytest.raises(SharingError, match="^a comparison needs two or more series; give their"):
-        comparison_html([analysis])
+def test_series_of_one_title_have_numbers(analysis):
+    assert series_names([analysis, analysis])[1] == f"{analysis.series.title} (2)"
 
 
 def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
@@ -72,7 +58,7 @@ def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
     assert analysis.ceiling.sentence in text
     pours = analysis.series.pours
     added = pours["add_temp_c"]
-    assert f"{pours['pot'].nunique()} pots, {len(pours)} pours from " in text
+    assert f"{pours['pot'].nunique()} pots, {len(pours)} test batches from " in text
     assert f"Fragrance added at {added.min():g} to {added.max():g} °C" in text
     lots = [p["wax"]["lot"] for b in analysis.series.plan["blends"] for p in b["parts"]]
     assert lots and all(lot in text for lot in lots)
@@ -90,11 +76,11 @@ def test_the_summary_says_lot_once_and_nothing_of_a_missing_one(analysis, lot, w
         for part in blend["parts"]:
             part["wax"]["lot"] = lot
     series = dataclasses.replace(analysis.series, plan=plan, fragrance="cedar")
-    facts = dict(_tested(series))
+    facts = dict(answers.tested_facts(series))
     assert facts["Fragrance"] == words
     assert facts["Waxes"].split("; ")[0] == words.replace("cedar", "soft wax")
     plan["fragrance"].pop("lot")
-    assert dict(_tested(series))["Fragrance"] == "cedar"
+    assert dict(answers.tested_facts(series))["Fragrance"] == "cedar"
 
 
 def test_the_summary_counts_the_pieces_under_the_stress_that_decides(analysis):

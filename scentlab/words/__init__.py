@@ -1,0 +1,93 @@
+"""Sentences and numbers that a person reads, written from the fields of results.
+
+Digits are cut here and nowhere earlier. A number keeps its unit and its load basis.
+"""
+
+import math
+
+from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
+from scentlab.results import say_chance, say_percent
+from scentlab.units import content_from_load, say_load
+
+MISSING = "–"
+STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
+
+
+def is_missing(value):
+    """Whether a cell holds nothing that can be shown.
+
+    >>> is_missing(None), is_missing(float("nan")), is_missing(0), is_missing("")
+    (True, True, False, True)
+    """
+    if value is None or (isinstance(value, str) and not value.strip()):
+        return True
+    try:
+        return math.isnan(value)
+    except TypeError:
+        # pandas has a missing value of its own that is no number.
+        return str(value) in ("<NA>", "NaT")
+
+
+def say_number(value, digits=2):
+    """A number with so many decimals, a dash when it is missing.
+
+    >>> say_number(3.14159), say_number(None), say_number(float("nan"))
+    ('3.14', '–', '–')
+    """
+    return MISSING if is_missing(value) else f"{float(value):.{digits}f}"
+
+
+def say_share(value, digits=1):
+    """A probability or share in per cent, a dash when it is missing.
+
+    >>> say_share(0.0321), say_share(float("nan"))
+    ('3.2 %', '–')
+    """
+    return MISSING if is_missing(value) else say_percent(float(value), digits)
+
+
+def say_over(chance, least):
+    """The chance that a risk is over the accepted one, no finer than its draws can show.
+
+    >>> say_over(0.006, 0.01), say_over(float("nan"), 0.01)
+    ('under 1.0 %', '–')
+    """
+    return MISSING if is_missing(chance) else say_chance(float(chance), least)
+
+
+def say_both(load_pct):
+    """A load in both bases, a dash when it is missing.
+
+    >>> say_both(8.0), say_both(float("nan"))
+    ('8.0 % of wax (7.4 % of total)', '–')
+    """
+    return MISSING if is_missing(load_pct) else say_load(float(load_pct))
+
+
+def say_content(load_pct):
+    """The content of a load, in words of its own basis.
+
+    >>> say_content(6.25)
+    '5.9 % of total'
+    """
+    return MISSING if is_missing(load_pct) else f"{content_from_load(load_pct):.1f} % of total"
+
+
+def say_range(lower, upper, say=say_number):
+    """An interval in words, a dash when an end is missing.
+
+    >>> say_range(1.0, 2.5)
+    '1.00 to 2.50'
+    """
+    if is_missing(lower) or is_missing(upper):
+        return MISSING
+    return f"{say(lower)} to {say(upper)}"
+
+
+def count(number, what):
+    """A number of things.
+
+    >>> count(1, "blend"), count(3, "blend")
+    ('1 blend', '3 blends')
+    """
+    return f"{number} {what}{'' if number == 1 else 's'}"

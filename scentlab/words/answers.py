@@ -1,0 +1,214 @@
+"""What an analysis says beside its numbers: order of the blends, notes, how it was done.
+
+The same words are in the report, in the terminal and in the supplier's summary.
+"""
+
+import pandas as pd
+
+from scentlab.choosing.ranking import order_words
+from scentlab.choosing.rests import stress_words
+from scentlab.choosing.saving import saving_words
+from scentlab.materials import say_lot
+from scentlab.units import load_from_content, say_load_oz
+from scentlab.words import (
+    MISSING,
+    THROW_WORDS,
+    count,
+    is_missing,
+    say_both,
+    say_content,
+    say_number,
+    say_over,
+    say_range,
+    say_share,
+)
+
+_RECORDED = (
+    ("pours", "add_temp_c", "fragrance added at {} °C"), ("pours", "stir_min", "stirred {} min"),
+    ("pours", "pour_temp_c", "poured at {} °C"), ("pours", "room_temp_c", "room at {} °C"),
+    ("sweat", "age_days", "pieces inspected at an age of {} days"),
+)
+
+
+def ranking_words(analysis):
+    """The rule by which the blends are ranked, and what it could not weigh; "" for one blend."""
+    picked = _picked(analysis)
+    if len(picked) < 2:
+        return ""
+    frost, cost = (picked[c].notna().any() for c in ("frost_risk", "cost_per_piece"))
+    ties = ", then ".join(["less frost"] * bool(frost) + ["lower cost"] * bool(cost))
+    if picked["throw"].notna().any():
+        rule = f"Strongest {THROW_WORDS[analysis.rules.throw_kind]} throw first"
+        rule += f"; ties go to {ties}" if ties else ""
+    else:
+        rule = f"Ranked by {ties}" if ties else "In no order: nothing sets the blends apart"
+    return f"{rule}.{_not_weighed(analysis, picked, frost, cost)}"
+
+
+def _not_weighed(analysis, picked, frost, cost):
+    """What the ranking leaves out, with the reason, as sentences that follow the rule."""
+    words = []
+    if not picked["throw"].notna().any():
+        words.append("throw (there is no fit of it)")
+    if not frost:
+        words.append("frost (there is no fit of it)" if analysis.frost is None else
+                     "frost (not known at that age and load)")
+    if not cost:
+        words.append("cost (prices are missing or not shared)")
+    said = f" Not weighed: {'; '.join(words)}." if words else ""
+    if cost and picked["cost_per_piece"].isna().any():
+        without = picked.loc[picked["cost_per_piece"].isna(), "blend"]
+        said += f" Without a known cost, and so after the others: {', '.join(without)}."
+    return said
+
+
+def ranked_words(analysis):
+    """The blends in order with their loads; "" when fewer than two have one."""
+    picked = _picked(analysis)
+    return "" if len(picked) < 2 else "; ".join(
+        f"{place}. {row.blend} at {say_load_oz(row.load_pct)}"
+        for place, row in enumerate(picked.itertuples(), start=1)
+    )
+
+
+def ranking_sentences(analysis):
+    """How the blends are ranked and what of the order is not settled."""
+    return [w for w in (ranking_words(analysis), *order_words(analysis.pick)) if w]
+
+
+def pick_notes(analysis):
+    """What bears on the answer, each once: notes of the pick and of the fits behind it."""
+    results = (analysis.pick, analysis.ceiling, analysis.sweat, analysis.joint, analysis.believed)
+    every = list(dict.fromkeys(n for r in results if r is not None for n in r.notes))
+    # A note that another one begins with and goes on from is said by that one.
+    return tuple(
+        n for n in every if not any(o != n and o.startswith(n.rstrip(".")) for o in every)
+    )
+
+
+def _picked(analysis):
+    table = analysis.pick.table
+    return table[table["load_pct"].notna()]
+
+
+# ---- the headline ------------------------------------------------------------------------------
+
+
+def headline(analysis):
+    """The answer in figures: what is beside the sentence at the top; None without a load."""
+    best = analysis.pick.table.iloc[0]
+    if is_missing(best["load_pct"]):
+        return None
+    return {
+        "blend": best["blend"],
+        "load": say_load_oz(best["load_pct"]),
+        "warning": "" if analysis.rests is None else analysis.rests.headline(best["blend"]),
+        "content": say_content(best["load_pct"]),
+        "facts": list(_facts(analysis, best)),
+        "reason": best["reason"],
+    }
+
+
+def _facts(analysis, best):
+    rules, series = analysis.rules, analysis.series
+    yield "Highest safe load", say_both(best["ceiling_load_pct"])
+    yield "Wax maker's limit", say_both(best["limit_load_pct"])
+    yield "Regulatory limit", _regulatory_limit(series.blends, best["blend"])
+    yield (
+        f"Risk of sweat grade {rules.limit_grade} or more, {storage_words(analysis)}",
+        f"{say_share(best['sweat_risk'])} (90 % interval "
+        f"{say_range(best['sweat_lower'], best['sweat_upper'], say_share)})",
+    )
+    yield (
+        f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0 to 10",
+        f"{say_number(best['throw'], 1)} (90 % interval "
+        f"{say_range(best['throw_lower'], best['throw_upper'], lambda v: say_number(v, 1))})",
+    )
+    yield (f"Chance that its true risk is over {100 * rules.risk:g} %",
+           say_over(best["p_over"], analysis.pick.table["least_told"].max()))
+    today = rules.today_of(best["blend"])
+    if today is not None:
+        words = saving_words(best["saving_per_1000"], today, series.currency)
+        yield "Cost of wax and fragrance", words[:1].upper() + words[1:]
+
+
+def _regulatory_limit(blends, blend):
+    """The fragrance's limit in both bases; a dash when none is known."""
+    content = blends.loc[blends["blend"] == blend, "limit_content_pct"]
+    if content.empty or is_missing(content.iloc[0]):
+        return MISSING
+    if float(content.iloc[0]) >= 100:
+        return "none below 100 % of total"
+    return say_both(load_from_content(float(content.iloc[0])))
+
+
+def storage_words(analysis):
+    """How the pieces that decide were kept, with the heat cycle where the plan has one."""
+    return stress_words(analysis.ceiling.stress, analysis.series.plan)
+
+
+# ---- how it was done ---------------------------------------------------------------------------
+
+
+def difference_sentence(pours):
+    """How far the weighed loads lie from the planned ones, in a sentence."""
+    both = pours[["pour", "load_pct", "planned_load_pct"]].copy()
+    both["planned_load_pct"] = pd.to_numeric(both["planned_load_pct"])
+    both = both.dropna()
+    if both.empty:
+        return "No planned loads are on record, so poured and planned cannot be compared."
+    gap = both["load_pct"] - both["planned_load_pct"]
+    worst = gap.abs().idxmax()
+    return (
+        f"Planned and weighed in {len(both)} test batches: weighed minus planned is "
+        f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
+        f"{both.at[worst, 'pour']} with "
+        f"{gap[worst]:+.2f} points."
+    )
+
+
+def tested_facts(series):
+    """What was tested, as pairs of name and words: materials with their lots and limits."""
+    plan = series.plan or {}
+    about = plan.get("fragrance") or {}
+    yield "Fragrance", _with_lot(series.fragrance or "not on record", about.get("lot"))
+    lots = {part["wax"]["name"]: part["wax"].get("lot")
+            for blend in plan.get("blends", ()) for part in blend["parts"]}
+    if lots:
+        yield "Waxes", "; ".join(_with_lot(name, lot) for name, lot in lots.items())
+    for row in series.blends.to_dict("records"):
+        limit = say_both(row["limit_load_pct"])
+        known = "no limit known" if limit == MISSING else f"wax maker's limit {limit}"
+        made_of = "" if is_missing(row["composition"]) else f"{row['composition']}; "
+        yield row["blend"], made_of + known
+
+
+def _with_lot(name, lot):
+    """A material with its lot, or without a word of it where none is on record."""
+    return f"{name}, {say_lot(lot)}" if lot and lot.strip() else name
+
+
+def method_sentences(series):
+    """How it was done, as sentences with the numbers that were recorded."""
+    pours, sweat = series.pours, series.sweat()
+    loads = pours["load_pct"]
+    yield (
+        f"{count(pours['pot'].nunique(), 'pot')}, {len(pours)} test batches from "
+        f"{say_both(loads.min())} to {say_both(loads.max())}. "
+        f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
+    )
+    yield difference_sentence(pours)
+    frames = {"pours": pours, "sweat": sweat}
+    words = ", ".join(filter(None, (_span(frames[f][c], w) for f, c, w in _RECORDED)))
+    if words:
+        yield f"{words[:1].upper()}{words[1:]}."
+    yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."
+
+
+def _span(values, words):
+    """The range of a recorded column in words; nothing when it was not recorded."""
+    values = values.dropna()
+    if values.empty:
+        return ""
+    low, high = f"{values.min():g}", f"{values.max():g}"
+    return words.format(low if low == high else f"{low} to {high}")

@@ -1,0 +1,359 @@
+"""Results as tables of words, with units in the headings."""
+
+import html
+import math
+from dataclasses import dataclass
+
+import pandas as pd
+
+from scentlab.choosing.saving import LEAST, say_money
+from scentlab.fitting.throw_life import HALF, hours_until, life_curve
+from scentlab.fitting.weight_loss import loss_curve
+from scentlab.results import heading, say_percent
+from scentlab.words import (
+    MISSING,
+    THROW_WORDS,
+    is_missing,
+    say_number,
+    say_over,
+    say_range,
+    say_share,
+)
+from scentlab.words.rows import in_trade_words, shape_meaning
+
+NOT_GIVEN = "not given"
+# Points of load: what is weighed differs by less from what was planned, and plans by more.
+NEAR = 0.25
+SAFE, RECOMMENDED = "Highest safe load", "Recommended load"
+
+
+@dataclass(frozen=True)
+class View:
+    """A table ready to be shown: ``numeric`` marks the columns that are set flush right."""
+
+    headings: tuple
+    rows: tuple
+    caption: str
+    numeric: tuple = ()
+
+    def _repr_html_(self):
+        frame = pd.DataFrame(self.rows, columns=self.headings)
+        return f"<p>{html.escape(self.caption)}</p>{frame.to_html(index=False, border=0)}"
+
+
+def view(caption, rows, *columns):
+    """A table: a column is its heading and what makes a cell of a row; a star marks text.
+
+    A cell is made by a callable of the row, or is the row's field of that name.
+
+    >>> view("Loads", [{"x": "6", "y": "a"}], ("Load", "x"), ("*Note", "y")).numeric
+    (True, False)
+    """
+    rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
+    return View(
+        tuple(name.lstrip("*") for name, _ in columns),
+        tuple(tuple(c(row) if callable(c) else str(row[c]) for _, c in columns) for row in rows),
+        caption, tuple(not name.startswith("*") for name, _ in columns),
+    )
+
+
+def number(name, digits=2):
+    """A cell with a number of a row."""
+    return lambda row: say_number(row[name], digits)
+
+
+def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
+    """A cell with a number of a row and its 90 % interval below it."""
+    return lambda row: MISSING if is_missing(row[name]) else (
+        f"{say(row[name])}\n({say_range(row[lower], row[upper], say)})")
+
+
+_SWEAT = ranged("sweat_risk", "sweat_lower", "sweat_upper", say_share)
+_FROST = ranged("frost_risk", "frost_lower", "frost_upper", say_share)
+_THROW = ranged("throw", "throw_lower", "throw_upper")
+
+
+def _bought(rules, least):
+    """Columns of what a load risks and gives, shared by the pick and the trade-off."""
+    return (
+        (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", _SWEAT),
+        (f"Chance that the risk is over {100 * rules.risk:g} %",
+         lambda r: say_over(r["p_over"], least)),
+        (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)", _THROW),
+    )
+
+
+def _frost_and_cost(rules, currency):
+    # One column for both: another would push the table past the side of a printed page.
+    words = f"Cost a piece, {currency}" if currency else "Cost a piece"
+    today = rules.today_load_pct is not None
+    return (
+        (f"Risk of frost grade {rules.frost_limit_grade}+ (90 % interval)", _FROST),
+        (f"{words} (saved per 1,000 pieces)" if today else words, lambda r: _cost(r, today)),
+    )
+
+
+def _cost(row, today):
+    """Cost of a piece, and below it what 1,000 save; a minus where they cost more."""
+    cost, saving = say_number(row["cost_per_piece"], 3), row["saving_per_1000"]
+    if not today or is_missing(saving):
+        return cost
+    sign = "−" if saving <= -LEAST else ""
+    return f"{cost}\n({sign}{say_money(abs(saving), '')})"
+
+
+def least_shown(pick):
+    """The smallest chance that the draws behind a pick can show, as a share."""
+    return float(pick.table["least_told"].max())
+
+
+def pick_table(analysis):
+    """One row per blend in order of preference, with both bases, risk, throw and cost."""
+    rules, table = analysis.rules, analysis.pick.table
+    return view(
+        "The recommended load of each blend, best first" if table["load_pct"].notna().any()
+        else "No blend has a recommended load",
+        table,
+        ("Rank", lambda r: MISSING if is_missing(r["load_pct"]) else str(int(r["rank"]))),
+        ("*Blend", "blend"),
+        (f"{RECOMMENDED}, % of wax (of total)", lambda r: MISSING if is_missing(r["load_pct"]) else
+         f"{say_number(r['load_pct'])}\n({say_number(r['content_pct'])})"),
+        (f"{SAFE}, % of wax", number("ceiling_load_pct")),
+        ("Wax maker’s limit, % of wax", number("limit_load_pct")),
+        *_bought(rules, least_shown(analysis.pick)),
+        (f"Throw below the best, points (chance of at most {rules.throw_loss:g})",
+         lambda r: MISSING if is_missing(r["throw_behind"]) else
+         f"{say_number(r['throw_behind'], 1)}\n({say_share(r['throw_chance'], 0)})"),
+        *_frost_and_cost(rules, analysis.series.currency),
+    )
+
+
+def ceiling_table(ceiling):
+    """One row per blend: load at the limit risk with interval, safe load, and what was tested."""
+    return view(
+        "Highest safe load of each blend", ceiling.table,
+        ("*Blend", "blend"),
+        (f"{SAFE}, % of wax", number("ceiling_load_pct")),
+        (f"{SAFE}, % of total", number("ceiling_content_pct")),
+        ("Load at the limit risk, % of wax", lambda r: _among_tested(r["load_at_risk_pct"], r)),
+        ("Its 90 % interval, % of wax", lambda r: _range_among_tested(
+            r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r)),
+        ("Loads tested, % of wax",
+         lambda r: say_range(r["lowest_tested_pct"], r["highest_tested_pct"])),
+        ("*State", "state"),
+    )
+
+
+def _among_tested(load, row):
+    """A load in figures where it was tested, else only on which side of the tested loads it is."""
+    lowest, highest = row["lowest_tested_pct"], row["highest_tested_pct"]
+    if is_missing(lowest) or is_missing(load):
+        return MISSING
+    if load < lowest:
+        return f"below {lowest:.1f}"
+    return f"above {highest:.1f}" if load > highest else say_number(load)
+
+
+def _range_among_tested(lower, upper, row):
+    """An interval of loads; both ends on one side of the tested loads are said once."""
+    ends = [_among_tested(load, row) for load in (lower, upper)]
+    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
+
+
+def tradeoff_table(analysis, blend):
+    """Per tested load of one blend: what is smelt, what is risked, what it costs.
+
+    Weighed loads of one planned load are one row, with the numbers of the highest of them.
+    """
+    own = analysis.pick.tradeoff
+    own = own[own["blend"] == blend].sort_values("load_pct")
+    groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
+    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"]), "content": _ends(g["content_pct"])}
+            for _, g in groups]
+    caption = "Trade-off at the tested loads"
+    if len(rows) < len(own):
+        caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
+                    "numbers of the highest")
+    return view(
+        caption, rows, ("Load, % of wax", "load"), ("Content, % of total", "content"),
+        *_bought(analysis.rules, least_shown(analysis.pick)),
+        *_frost_and_cost(analysis.rules, analysis.series.currency),
+    )
+
+
+def _ends(values):
+    low, high = say_number(values.iloc[0]), say_number(values.iloc[-1])
+    return high if len(values) == 1 else f"{low} to {high}"
+
+
+def seen_table(analysis):
+    """For a supplier, per blend: the pieces that sweated at each load, and the safe load."""
+    grade, counts = analysis.rules.limit_grade, analysis.sweat.counts
+    counts = counts[counts["stress"] == analysis.ceiling.stress]
+    counts = counts.assign(
+        over=counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1), near=counts["load_pct"].round()
+    ).groupby(["blend", "near"])[["over", "n"]].sum()
+
+    def seen(load):
+        return lambda r: "{over:.0f}/{n:.0f}".format(**counts.loc[(r["blend"], load)]) if (
+            r["blend"], load) in counts.index else MISSING
+
+    return view(
+        f"Pieces with sweat grade {grade} or more / pieces inspected, by load in % of wax, rounded",
+        analysis.ceiling.table, ("*Blend", "blend"),
+        *((f"{x:.0f} %", seen(x)) for x in sorted(counts.index.unique("near"))),
+        (f"{SAFE}, % of wax", number("ceiling_load_pct", 1)),
+        (f"{SAFE}, % of total", number("ceiling_content_pct", 1)),
+    )
+
+
+def rests_table(rests):
+    """What the answer rests on, the gravest warnings first."""
+    return view(
+        "What the answer rests on", rests.table, ("*What", "name"), ("*Blend", "blend"),
+        ("*Found", "value"), ("*Mind", lambda r: r["warning"] or MISSING), ("*Meaning", "meaning"),
+    )
+
+
+def sensitivity_table(found):
+    """The answer under other assumptions: one row each, highest safe and recommended load."""
+    rows = dict(list(found.table.groupby("assumption", sort=False)))
+
+    def loads(blend):
+        def cell(name):
+            row = rows[name].set_index("blend").loc[blend]
+            ends = (say_number(row[c], 1) for c in ("ceiling_load_pct", "load_pct"))
+            return " / ".join(ends) if row["reached"] else MISSING
+        return cell
+
+    def words(name):
+        weight = rows[name]["weight"].iloc[0]
+        return name if is_missing(weight) else f"{name} (counts {say_percent(weight)})"
+
+    return view("The answer under other assumptions", list(rows), ("*If", words), *(
+        (f"{b}: highest safe / recommended load, % of wax", loads(b))
+        for b in dict.fromkeys(found.table["blend"])
+    ))
+
+
+def change_table(changes):
+    """What would change the answer: one row per changed rule, one column per blend."""
+    loads = changes.set_index(["change", "blend"])["load_pct"]
+    return view(
+        "What would change the recommended loads", list(dict.fromkeys(changes["change"])),
+        ("*Had the rule been", str),
+        *((f"{b}, % of wax", lambda words, b=b: say_number(loads.get((words, b)), 1))
+          for b in dict.fromkeys(changes["blend"])),
+    )
+
+
+def lives_table(fit):
+    """One row per blend and load: throw at the first check, and hours until half of it."""
+    throw = ranged("throw", "lower", "upper")
+
+    def first(arm):
+        start = life_curve(fit, arm["blend"], arm["first_h"], arm["load_pct"]).iloc[0]
+        return f"{throw(start)}\nat {arm['first_h']:g} h"
+
+    def half(arm):
+        return hours_until(fit, arm["blend"], share=HALF, load_pct=arm["load_pct"])["words"].iloc[0]
+
+    return view(
+        "Throw over hours on the warmer", fit.arms, *_ARM, ("Testers", "assessors"),
+        ("Throw at the first check, 0–10 (90 % interval)", first),
+        ("*Hours until it is half (90 % interval)", half),
+    )
+
+
+_ARM = (("*Blend", "blend"), ("Load, % of wax", number("load_pct", 1)),
+        ("Content, % of total", number("content_pct", 1)), ("Pieces", "pieces"))
+
+
+def losses_table(fit):
+    """One row per blend and load: weight lost by the longest time, in g and of the fragrance."""
+    rows = [
+        {**arm, **loss_curve(fit, arm["blend"], arm["longest_h"], arm["load_pct"]).iloc[0]}
+        for arm in fit.arms.to_dict("records")
+    ]
+    return view(
+        "Weight lost on the warmer", rows, *_ARM, ("Hours", lambda r: f"{r['longest_h']:g}"),
+        ("Fragrance in a piece, g", number("fragrance_g")),
+        ("Weight lost, g (90 % interval)", ranged("loss_g", "lower", "upper", say_number)),
+        ("Fragrance gone, % of what was in the piece (90 % interval)",
+         ranged("share_pct", "share_lower", "share_upper", lambda v: say_number(v, 0))),
+    )
+
+
+def fit_table(fit):
+    """The parameters of a fit with their intervals; another result's table as it is."""
+    table = fit.table
+    # A blank beside an estimate could be taken for none: the fit just does not give it.
+    empty = NOT_GIVEN if "parameter" in table else MISSING
+    text = [c for c in table if not pd.api.types.is_numeric_dtype(table[c])]
+    return view("Parameters of the fit", table, *(
+        (f"{'*' * (c in text)}{_heading(c)}", lambda r, c=c: _cell(r[c], empty, trade=True))
+        for c in table
+    ))
+
+
+def shape_table(fit):
+    """How much each shape of the throw curve counts, with its bend and what it says of load."""
+    return view(
+        f"Shapes of the {THROW_WORDS[fit.kind]} throw curve, and how much each counts in it",
+        fit.shapes.sort_values("weight", ascending=False, kind="stable"),
+        ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
+        ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
+        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else
+         _bend_limits(r["bend_lower"], r["bend_upper"])),
+        ("*What the shape says", lambda r: shape_meaning(r["shape"])),
+    )
+
+
+def _bend_limits(lower, upper):
+    """The limits of a bend; a side on which the scores set none is said to be open."""
+    ends = ["open" if is_missing(v) else f"{v:.2f}" for v in (lower, upper)]
+    return "open" if ends == ["open", "open"] else " to ".join(ends)
+
+
+def pour_table(pours):
+    """What was poured beside what was planned."""
+    return view(
+        "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
+        ("*Poured on", lambda r: _cell(r["poured_on"])), ("Wax, g", number("wax_g", 1)),
+        ("Fragrance, g", number("fragrance_g")),
+        ("Planned load, % of wax", number("planned_load_pct")),
+        ("Load, % of wax", number("load_pct")), ("Content, % of total", number("content_pct")),
+        ("Fragrance added at, °C", number("add_temp_c", 0)),
+        ("Poured at, °C", number("pour_temp_c", 0)), ("Stirred, min", number("stir_min", 1)),
+        ("Room, °C", number("room_temp_c", 0)), ("*Note", lambda r: _cell(r["note"])),
+    )
+
+
+def assessor_table(series):
+    """Who scored what, by code only."""
+    graded = series.grades["assessor"].value_counts()
+    smelt = series.throws["assessor"].value_counts()
+    works = series.throws.dropna(subset=["works_with_fragrance"])
+    works = works.groupby("assessor")["works_with_fragrance"].last()
+    codes = sorted({*graded.index, *smelt.index}, key=lambda c: (len(c), c))
+    return view(
+        "Who scored, by code", codes, ("*Tester", str),
+        ("Grades given", lambda c: str(int(graded.get(c, 0)))),
+        ("Throw scores given", lambda c: str(int(smelt.get(c, 0)))),
+        ("*Works with this fragrance", lambda c: works.get(c, "not recorded")),
+    )
+
+
+def _cell(value, empty=MISSING, trade=False):
+    if is_missing(value):
+        return empty
+    if isinstance(value, float) and math.isinf(value):
+        return "beyond those tested"
+    if isinstance(value, float):
+        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+    return in_trade_words(str(value)) if trade else str(value)
+
+
+def _heading(name):
+    text = heading(name)
+    return text[:1].upper() + text[1:]

@@ -1,0 +1,45 @@
+"""A series kept in a new folder as if it had been recorded there."""
+
+import pandas as pd
+
+from scentlab.recording.records import RECORDS
+from scentlab.recording.store import Store
+
+
+def store_series(series, folder):
+    """Keep a series in a new folder; returns its Store."""
+    store = Store.create(
+        folder, title=series.title, fragrance=series.fragrance, invented=series.invented
+    )
+    if series.plan:
+        store.save_plan(series.plan)
+    pours = series.pours
+    if not series.plan:
+        limits = series.blends.set_index("blend")[["limit_load_pct", "limit_content_pct"]]
+        pours = pours.join(limits, on="blend")
+    store.add_all({
+        "pours": _rows(pours, "pours"),
+        "pieces": _rows(_pieces(series, set(store.rows("pieces")["code"])), "pieces"),
+        "grades": _rows(series.grades, "grades"),
+        "throws": _rows(series.throws, "throws"),
+        "bleeds": _rows(series.bleeds, "bleeds"),
+        "warmings": _rows(series.warmings, "warmings"),
+    })
+    return store
+
+
+def _pieces(series, planned):
+    """The pieces that were scored and that no plan knows, once each."""
+    scores = [
+        series.grades[["code", "pour", "test", "stress"]],
+        series.throws[["code", "pour"]].assign(test="throw", stress=None),
+        series.bleeds[["code", "pour"]].assign(test="bleed", stress=None),
+        series.warmings[["code", "pour"]].assign(test="reserve", stress=None),
+    ]
+    pieces = pd.concat([s for s in scores if len(s)] or scores[:1]).drop_duplicates("code")
+    return pieces[~pieces["code"].isin(planned)]
+
+
+def _rows(frame, table):
+    frame = frame.reindex(columns=list(RECORDS[table].names)).astype(object)
+    return frame.where(frame.notna(), None).to_dict("records")

@@ -1,0 +1,62 @@
+"""Everything that a maker reads, gathered from the sources."""
+
+import ast
+import json
+import re
+from pathlib import Path
+
+ROOT = Path(__file__).parents[1]
+
+
+def texts():
+    """Pairs of place and text: strings with three spaces or more, templates, notebooks, README."""
+    for path in sorted((ROOT / "scentlab").rglob("*.py")):
+        for line, text in strings(path.read_text(encoding="utf-8")):
+            yield f"{path.relative_to(ROOT)}:{line}", text
+    for path in sorted((ROOT / "scentlab").rglob("*.j2")):
+        yield str(path.relative_to(ROOT)), plain(path.read_text(encoding="utf-8"))
+    for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
+        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+            source = "".join(cell["source"])
+            if cell["cell_type"] == "markdown":
+                yield f"{path.relative_to(ROOT)}, cell {cell.get('id')}", source
+            else:
+                for _, text in strings(source):
+                    yield f"{path.relative_to(ROOT)}, cell {cell.get('id')}", text
+    yield "README.md", (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+def strings(source):
+    """Line and text of every string with three spaces or more that is no docstring."""
+    tree = ast.parse(source)
+    docs = {
+        id(n.body[0].value) for n in ast.walk(tree)
+        if isinstance(n, ast.Module | ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef)
+        and n.body and isinstance(n.body[0], ast.Expr)
+    }
+    for node in ast.walk(tree):
+        if isinstance(node, ast.Constant) and isinstance(node.value, str):
+            if id(node) not in docs and node.value.count(" ") >= 3:
+                yield node.lineno, node.value
+
+
+def plain(page):
+    """The words of a template or page, without styles, marks and pieces of a program."""
+    page = re.sub(r"(?s)<style>.*?</style>|<script>.*?</script>|\{#.*?#\}", " ", page)
+    page = re.sub(r"\{%.*?%\}|\{\{.*?\}\}", " ", page)
+    return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", page))
+
+
+def prose(path):
+    """The sentences of a page in Markdown or of a template; tables, code and labels left out."""
+    text = (ROOT / path).read_text(encoding="utf-8")
+    if path.endswith(".j2"):
+        text = re.sub(r"\{%.*?%\}", "", text)
+        blocks = re.findall(r"(?s)<(?:p|li)\b[^>]*>(.*?)</(?:p|li)>", text)
+        blocks = [re.sub(r"<[^>]*>", "", re.sub(r"\{\{.*?\}\}", "5", b)) for b in blocks]
+    else:
+        blocks = re.split(r"\n\s*\n", re.sub(r"(?s)```.*?```", "", text))
+        blocks = [b for b in blocks if not re.match(r"\s*(\||#|!| {4})", b)]
+        blocks = [re.sub(r"[`*]|\[([^\]]*)\]\([^)]*\)", lambda m: m[1] or "", b) for b in blocks]
+    blocks = (" ".join(re.sub(r"(?m)^\s*- ", "", b).split()) for b in blocks)
+    return [b for b in blocks if len(b.split()) > 5]
