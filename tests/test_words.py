@@ -36,7 +36,6 @@ ALLOWED = {
 NOT_YET = (
     "notebooks/0-start", "notebooks/1-plan", "notebooks/2-pour-day", "notebooks/3-score",
     "scentlab/desk.py", "scentlab/recording/", "scentlab/schema.py",
-    "scentlab/choosing/enough.py", "scentlab/choosing/rests.py",
 )
 
 

@@ -103,8 +103,8 @@ def find_ceiling(fit, rules=None, draws=None):
     worst = table.loc[table["state"] == INSIDE, "error_pct"].max()
     if worst > PRECISE:
         notes.append(
-            f"Drawn anew, the posterior would move these ceilings by about {worst:.2f} points of "
-            f"load (Monte Carlo standard error, found between lots of draws)."
+            f"Drawn anew, the posterior would move these highest safe loads by about {worst:.2f} "
+            f"points of load (Monte Carlo standard error, found between lots of draws)."
         )
     return Ceiling(
         table, rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
@@ -139,7 +139,9 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
         "state": NONE,
     }
     if counts.empty:
-        return row, [f"No piece of {blend} was graded after {stress}, so it has no ceiling there."]
+        return row, [
+            f"No piece of {blend} was graded after {stress}, so it has no highest safe load there."
+        ]
     lowest, highest = float(counts["load_pct"].min()), float(counts["load_pct"].max())
     row |= {"lowest_tested_pct": lowest, "highest_tested_pct": highest}
     if quantile < lowest:
@@ -195,7 +197,7 @@ def _held(row, below, high, wet, pieces, rules):
     held = below if below >= row["lowest_tested_pct"] else np.nan
     where = "no load below them is left to choose"
     if not np.isnan(held):
-        where = f"the ceiling is held at {say_load(held)}, below them"
+        where = f"the highest safe load is held at {say_load(held)}, below them"
     note = (
         f"{wet} of {pieces} pieces of {row['blend']} at {say_load(high)} or less reached sweat "
         f"grade {rules.limit_grade}: more than a risk of {say_percent(rules.risk)} allows, so "

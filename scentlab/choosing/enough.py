@@ -90,7 +90,7 @@ def enough_words(found, loads, kind, loss):
     chance = say_chance(found.chance, found.least, 0)
     if found.chance < SURE - 1e-9:
         return (
-            f"The scores cannot tell which load from {low} to {high} smells strongest: the chance "
+            f"The scores leave open which load from {low} to {high} smells strongest: the chance "
             f"that {own} comes within {points} of the best is {chance}. More testers or another "
             "session would help"
         )
@@ -117,13 +117,13 @@ def enough_words(found, loads, kind, loss):
 def _below(found, low, own, points):
     """What is known of less fragrance."""
     if found.place == 0:
-        yield "Nothing lower was tested: a test batch below it would tell whether less will do"
+        yield "Nothing lower was tested: a test batch below it would show whether less will do"
     elif found.less >= SURE:
         yield f"{low} smells {found.less_behind:.1f} points weaker"
     elif found.same < SURE:
         chance = say_chance(found.less, found.least, 0)
         yield (
-            f"The scores cannot tell whether {low} smells more than {points} weaker (chance "
+            f"The scores leave open whether {low} smells more than {points} weaker (chance "
             f"{chance}): more testers or another session would help"
         )
 

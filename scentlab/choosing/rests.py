@@ -29,7 +29,7 @@ _MEANINGS = {
              "shifts every load by as much",
     "off the plan": f"test batches weighed {FAR_PCT:g} points or more off their planned load",
     "unlike the rest": "pots that sweated more or less than pots of their blend should",
-    "assumed": "what stands in for evidence, and weighs most where there is little",
+    "assumed": "what takes the place of evidence, and weighs most where there is little",
 }
 
 

@@ -484,8 +484,8 @@ def prior_centres(blends, limits, tested):
     limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
     middle = {r.blend: 0.5 * (r.lowest_pct + r.highest_pct) for r in tested.itertuples()}
     notes = tuple(
-        f"No wax maker's limit is known for {b}; the prior of its capacity is centred on the "
-        f"middle of the tested loads, {middle[b]:.1f} % of wax."
+        f"No wax maker's limit is known for {b}; its half-sweat load is expected about "
+        f"the middle of the tested loads, {middle[b]:.1f} % of wax."
         for b in blends
         if b not in limits
     )
@@ -498,13 +498,13 @@ def evidence_notes(looks, blends):
         own = looks[looks["blend"] == blend]
         if own["grade"].max() == 0:
             notes.append(
-                f"All {own['code'].nunique()} pieces of {blend} stayed dry: its capacity lies "
-                "above the loads tested and only the prior bounds it from above."
+                f"All {own['code'].nunique()} pieces of {blend} stayed dry: its half-sweat load is "
+                "above the loads tested, and what is usual alone bounds it from above."
             )
         elif own["grade"].min() > 0:
             notes.append(
-                f"All {own['code'].nunique()} pieces of {blend} sweated: its capacity lies below "
-                "the loads tested and only the prior bounds it from below."
+                f"All {own['code'].nunique()} pieces of {blend} sweated: its half-sweat load is "
+                "below the loads tested, and what is usual alone bounds it from below."
             )
         elif _parts_clean(own):
             notes.append(

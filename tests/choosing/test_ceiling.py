@@ -101,9 +101,9 @@ class TestHeldBelowSweat:
     def test_the_note_counts_the_pieces_and_says_what_to_do(self, analysis):
         assert find_ceiling(with_wet(analysis.sweat, 7.0, 6)).notes[0] == (
             "6 of 30 pieces of soft at 7.0 % of wax (6.5 % of total) or less reached sweat grade "
-            "2: more than a risk of 5 % allows, so the ceiling is held at 5.0 % of wax (4.8 % of "
-            "total), below them. Look up how they were poured and graded, and pour these loads "
-            "again."
+            "2: more than a risk of 5 % allows, so the highest safe load is held at 5.0 % of wax "
+            "(4.8 % of total), below them. Look up how they were poured and graded, and pour these "
+            "loads again."
         )
 
     def test_no_load_is_left_where_the_lowest_load_sweated(self, analysis):
@@ -200,7 +200,7 @@ class TestInsideTheTestedLoads:
         frame = both[(both["blend"] == "soft") | (both["stress"] == "rest")]
         ceiling = find_ceiling(quick_fit(frame))
         assert ceiling.stress == "heat" and ceiling.of("hard")["state"] == NONE
-        assert "No piece of hard was graded after heat, so it has no ceiling there." in (
+        assert "No piece of hard was graded after heat, so it has no highest safe load there." in (
             ceiling.notes
         )
 

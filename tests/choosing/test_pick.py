@@ -152,7 +152,7 @@ class TestThrow:
         either = 6.0 * np.tile(sign[:, None], (1, throw.rise.shape[1]))
         chosen = row(choose_load(replace(analysis.evidence, throw=replace(throw, rise=either))))
         assert chosen["load_pct"] == np.floor(chosen["ceiling_load_pct"] * 10) / 10
-        assert chosen["reason"].startswith("The scores cannot tell which load from 5.")
+        assert chosen["reason"].startswith("The scores leave open which load from 5.")
         assert "More testers or another session would help" in chosen["reason"]
 
     def test_one_load_to_choose_from(self, with_blends):

@@ -203,5 +203,5 @@ class TestInTheAnswer:
         assert found.pick.table["load_pct"].isna().all()
         assert found.pick.sentences["soft"].startswith(f"soft: no load can be given: {words}. ")
         assert found.pick.tradeoff.empty and "p_over" in found.pick.tradeoff
-        assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no ceiling "
+        assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no answer "
                                        "there.",)

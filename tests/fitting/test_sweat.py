@@ -221,16 +221,16 @@ class TestDegenerate:
     def test_all_dry(self, looks_of):
         found = fit_quickly(looks_of(lambda *a: 0), {"soft": 10.0}, draws=500)
         assert (
-            "All 48 pieces of soft stayed dry: its capacity lies above the loads tested and only "
-            "the prior bounds it from above."
+            "All 48 pieces of soft stayed dry: its half-sweat load is above the loads tested, and "
+            "what is usual alone bounds it from above."
         ) in found.notes
         assert estimates(found).at["capacity of soft", "lower"] > 15.0
 
     def test_all_wet(self, looks_of):
         found = fit_quickly(looks_of(lambda *a: 3), {"soft": 10.0}, draws=500)
         assert found.notes[0] == (
-            "All 48 pieces of soft sweated: its capacity lies below the loads tested and only "
-            "the prior bounds it from below."
+            "All 48 pieces of soft sweated: its half-sweat load is below the loads tested, and "
+            "what is usual alone bounds it from below."
         )
         assert estimates(found).at["capacity of soft", "upper"] < 6.5
 
@@ -247,7 +247,7 @@ class TestDegenerate:
     def test_no_limit_known(self, looks_of):
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
         assert found.notes[:1] == (
-            "No wax maker's limit is known for soft; the prior of its capacity is centred on the "
+            "No wax maker's limit is known for soft; its half-sweat load is expected about the "
             "middle of the tested loads, 11.0 % of wax.",
         )
 
