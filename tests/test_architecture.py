@@ -65,7 +65,6 @@ OWNERS = {
     "openpyxl": {"recording.spreadsheets"},
     "tornado": {"recording.panel_server"},
     "segno": {"recording.panel_server"},
-    "statsmodels": {"fitting"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "jinja2": {"planning.sheets", "sharing"},
