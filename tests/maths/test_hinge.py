@@ -133,7 +133,7 @@ class TestGroupsAndPots:
         x, y, group, pot = two_blends(5)
         problem = HingeProblem(x, y, group, pot)
         found = criterion(y, problem.design(problem.best_joins), pot)
-        assert problem.lowest() == pytest.approx(found, abs=0.01)
+        assert problem.lowest == pytest.approx(found, abs=0.01)
 
     def test_no_joins_on_a_grid_are_better(self):
         x, y, group, pot = two_blends(5)
@@ -142,7 +142,7 @@ class TestGroupsAndPots:
             criterion(y, problem.design(np.array([one, two])), pot)
             for one in (8.0, 8.5, 9.0, 9.5) for two in (11.0, 11.5, 12.0, 12.5)
         )  # fmt: skip
-        assert problem.lowest() <= best + 1e-6
+        assert problem.lowest <= best + 1e-6
 
     def test_variances_are_those_of_statsmodels(self):
         """REML given the joins, but for the joins counted as fitted (28 and 26 contrasts)."""
