@@ -67,6 +67,7 @@ OWNERS = {
     "segno": {"recording.panel_server"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
+    "statsmodels": {"maths.intervals"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},
 }
