@@ -232,7 +232,7 @@ def _choose(loads, pours, loads_a_pot, bank, worth):
     pots, rest = ([
         (blend, pot) for blend, possible in enumerate(loads) for pot in combinations(possible, size)
     ] for size in (loads_a_pot, left))
-    chosen = choose_pots(pots, number, bank, worth, _PASSES)[0] if number else []
+    chosen = choose_pots(pots, number, bank, worth, _PASSES) if number else []
     picked = [pots[i] for i in chosen]
     if left:
         total = bank.total(picked)
