@@ -276,7 +276,7 @@ class TestWhatIf:
 
 class TestAnalysis:
     def test_same_seed_same_pick(self, analysis):
-        again = analyse(analysis.series, analysis.rules, draws=600)
+        again = analyse(analysis.series, analysis.rules, draws=analysis.draws)
         pd.testing.assert_frame_equal(again.pick.table, analysis.pick.table)
 
     def test_sweat_alone_is_enough_and_the_rest_is_noted(self, analysis):
