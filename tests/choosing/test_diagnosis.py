@@ -134,9 +134,9 @@ def test_a_ceiling_that_appears_without_a_pot_is_told(good):
     table = pd.DataFrame(rows, columns=_COLUMNS)
     told = Diagnosis(found.sweat, table).sentence
     assert told == (
-        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most 0.2 "
-        "(give or take 0.1) points of load (% of wax), for b without pot b1. A load qualifies for "
-        "a only without pot a1."
+        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most 0.2 (give or take "
+        "0.1) points of load (% of wax), for b without pot b1. A load qualifies for a only without "
+        "pot a1."
     )
 
 
