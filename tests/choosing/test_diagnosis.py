@@ -134,9 +134,9 @@ def test_a_ceiling_that_appears_without_a_pot_is_told(good):
     table = pd.DataFrame(rows, columns=_COLUMNS)
     told = Diagnosis(found.sweat, table).sentence
     assert told == (
-        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most 0.2 (give or take "
-        "0.1) points of load (% of wax), for b without pot b1. A load qualifies for a only without "
-        "pot a1."
+        f"{found.sweat.sentence} Leaving out one pot moves a highest safe load by at most 0.2 "
+        "(give or take 0.1) points of load (% of wax), for b without pot b1. A load qualifies for "
+        "a only without pot a1."
     )
 
 
@@ -144,8 +144,8 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     _, found = good
     table = pd.DataFrame([("b1", "b", 9.0, 0.9, 0.5)], columns=_COLUMNS)
     assert Diagnosis(found.sweat, table).sentence == (
-        f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more "
-        "than the chance of the draws (1.0 points of load, % of wax)."
+        f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more than the "
+        "chance of the draws (1.0 points of load, % of wax)."
     )
 
 

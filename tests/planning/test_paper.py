@@ -106,6 +106,6 @@ def test_heat_cycles_that_do_not_fit_before_the_look_are_refused():
     with pytest.raises(PlanError) as caught:
         plan(heat_cycle=HeatCycle(cycles=8))
     assert str(caught.value) == (
-        "8 heat cycles, one a day, do not fit before an inspection 7 days after pouring; take fewer "
-        "cycles or more days of cure before the heat-cycled pieces are inspected"
+        "8 heat cycles, one a day, do not fit before an inspection 7 days after pouring; take "
+        "fewer cycles or more days of cure before the heat-cycled pieces are inspected"
     )
