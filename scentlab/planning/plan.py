@@ -10,7 +10,6 @@ import pandas as pd
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
-from scentlab.planning.means import need_means
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
@@ -158,7 +157,7 @@ _FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", Planned
 def make_plan(
     title, fragrance, blends, loads_pct, *, piece_g, assessors, start, seed, pots_per_blend=2,
     pieces=_USUAL_PIECES, cure_days=_USUAL_CURE, heat_cycle=_USUAL_HEAT, pouring=_USUAL_POURING,
-    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False, means=None,
+    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False,
 ):
     """Plan a series: every blend in so many pots, every load once from each pot.
 
@@ -180,7 +179,6 @@ def make_plan(
     works_with_fragrance : codes of the assessors who handle this fragrance daily.
     currency : str for prices, such as "EUR".
     invented : True for a made-up demonstration.
-    means : Means at hand, or None; a plan that does not fit them is refused.
 
     Returns
     -------
@@ -221,8 +219,7 @@ def make_plan(
     checks.check_number_of_pieces(plan)
     plan = replace(plan, piece_rows=lay_pieces(plan, code_chance))
     plan = replace(plan, smelling_rows=smelling_orders(plan, panel_chance))
-    plan = replace(plan, notes=tuple(plan_notes(plan)))
-    return plan if means is None else need_means(plan, means)
+    return replace(plan, notes=tuple(plan_notes(plan)))
 
 
 def _plain(value):
