@@ -78,7 +78,8 @@ class NextRound(Result):
     def sentence(self):
         now, after = self.gain["width_now_pct"].mean(), self.gain["width_after_pct"].mean()
         said = (
-            f"{count_of(self.pours, 'pour')} from {count_of(len(self.table), 'new pot')} are "
+            f"{self.pours} test {'batch' if self.pours == 1 else 'batches'} from "
+            f"{count_of(len(self.table), 'new pot')} are "
             f"expected to raise the highest safe load by {self.expected_gain_pct:.2f} (give or "
             f"take {2 * self.gain_error_pct:.2f}) points of load (% of wax) and to bring the 90 % "
             f"interval of the load at risk from {now:.2f} to {after:.2f} (give or take "

@@ -1,7 +1,7 @@
 """What a plan cannot do, or only with care: its notes in plain sentences."""
 
 from scentlab.planning.refusal import count_of
-from scentlab.units import say_load, say_temperature
+from scentlab.units import say_load_oz, say_temperature
 
 
 def plan_notes(plan):
@@ -12,7 +12,7 @@ def plan_notes(plan):
     test_only = sorted({p.load_pct for p in plan.pour_rows if p.test_only})
     if test_only:
         yield ("Above a limit, test only, not for sale: "
-               + ", ".join(say_load(x) for x in test_only) + " (by blend, see the pours).")
+               + ", ".join(say_load_oz(x) for x in test_only) + " (by blend, see the pour sheets).")
     for blend in plan.blends:
         yield from _blend_notes(plan, blend)
     if plan.fragrance.flash_point_c is None:

@@ -15,7 +15,7 @@ from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
-from scentlab.units import say_load
+from scentlab.units import say_load_oz
 
 __all__ = [
     "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece", "PlannedPour",
@@ -115,8 +115,8 @@ class Plan:
             when = f"{len(days)} days from {when} to {days[-1].isoformat()}"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
-            f"{len(self.loads_pct)} loads from {say_load(low)} to {say_load(high)}: "
-            f"{len(self.pour_rows)} pours and {len(self.piece_rows)} pieces of "
+            f"{len(self.loads_pct)} loads from {say_load_oz(low)} to {say_load_oz(high)}: "
+            f"{len(self.pour_rows)} test batches and {len(self.piece_rows)} pieces of "
             f"{self.piece_g:g} g, {wax:.1f} kg of wax and {fragrance:.0f} g of fragrance, poured "
             f"on {when}."
         )

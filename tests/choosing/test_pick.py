@@ -51,7 +51,7 @@ class TestCaps:
         evidence = replace(with_blends(limit_load_pct=limit), throw=None)
         pick = choose_load(evidence)
         assert (pick.table["load_pct"] <= limit).all()
-        assert not any("lies above" in note for note in pick.notes)
+        assert not any("is above" in note for note in pick.notes)
 
     def test_the_limit_is_set_aside_only_for_the_blend_named_and_said(self, with_blends):
         rules = Rules(
@@ -64,8 +64,8 @@ class TestCaps:
             "The wax maker's limit was set aside for soft. Reason given: maker agreed 1 March"
         ) in pick.notes
         assert (
-            "The recommended load of soft is above the wax maker's limit: test only, not for sale, "
-            "until the maker agrees."
+            "The load of soft is above the wax maker's limit: test only, not for sale, until "
+            "the maker agrees."
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
 

@@ -137,14 +137,14 @@ def test_more_pours_leave_less_doubt(analysis, found):
 
 def test_it_says_stop_when_a_round_is_not_worth_its_wax(analysis, found, monkeypatch):
     assert found.worth_it
-    assert found.sentence.startswith("6 pours from 6 new pots are expected to raise the highest ")
+    assert found.sentence.startswith("6 test batches from 6 new pots are expected to raise ")
     monkeypatch.setattr(module, "WORTH_PCT", 5.0)
     stop = next_round(analysis, pours=1, seed=3)
     assert not stop.worth_it
     now, after = stop.gain["width_now_pct"].mean(), stop.gain["width_after_pct"].mean()
     rise = (stop.gain["safe_after_pct"] - stop.gain["safe_now_pct"]).mean()
     assert stop.sentence == (
-        "Stop here: 1 pour from 1 new pot are expected to raise the highest safe load by "
+        "Stop here: 1 test batch from 1 new pot are expected to raise the highest safe load by "
         f"{rise:.2f} (give or take {2 * stop.gain_error_pct:.2f}) points of load (% of wax) and to "
         f"bring the 90 % interval of the load at risk from {now:.2f} to {after:.2f} (give or take "
         f"{2 * stop.width_error_pct:.2f}), means over blends; another round must bring 5."
