@@ -275,8 +275,8 @@ def _notes(evidence, rules, table):
     for blend, reason in rules.reasons.items():
         yield f"The wax maker's limit was set aside for {blend}. Reason given: {reason}"
     for blend in table[table["load_pct"] > table["limit_load_pct"]]["blend"]:
-        yield (f"The load of {blend} is above the wax maker's limit: test only, not for sale, "
-               "until the maker agrees.")
+        yield (f"The recommended load of {blend} is above the wax maker's limit: test only, not "
+               "for sale, until the maker agrees.")
     if rules.today_load_pct is not None:
         yield LEFT_OUT
 

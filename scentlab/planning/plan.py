@@ -131,18 +131,22 @@ class Plan:
 
     @classmethod
     def from_dict(cls, data):
-        """A plan from the data of :meth:`to_dict`. Raises PlanError on anything else."""
+        """A plan from the data of :meth:`to_dict`, its notes as they are now made.
+
+        Raises PlanError on anything else.
+        """
         found = data.get("format") if isinstance(data, dict) else data
         need(isinstance(data, dict) and found == _FORMAT,
              f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",
              "give what Plan.to_dict() returned", field="format", value=found)
         try:
-            return cls(**_read(data))
+            plan = cls(**_read(data))
         except (KeyError, TypeError) as problem:
             raise PlanError(
                 f"the plan's data is damaged ({problem})", "take it again from Plan.to_dict()",
                 field="plan",
             ) from problem
+        return replace(plan, notes=tuple(plan_notes(plan)))
 
     def __repr__(self):
         return f"<Plan {self.title!r}: {self.sentence}>"
@@ -241,7 +245,7 @@ def _read(data):
     for name, (attribute, kind) in _FRAMES.items():
         rows = pours if name == "pours" else data[name]
         found[attribute] = tuple(kind(**_dated(row)) for row in rows)
-    for name in ("loads_pct", "assessors", "works_with_fragrance", "notes"):
+    for name in ("loads_pct", "assessors", "works_with_fragrance"):
         found[name] = tuple(data[name])
     for name in ("title", "pots_per_blend", "piece_g", "currency", "seed", "invented"):
         found[name] = data[name]

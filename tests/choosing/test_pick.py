@@ -64,8 +64,8 @@ class TestCaps:
             "The wax maker's limit was set aside for soft. Reason given: maker agreed 1 March"
         ) in pick.notes
         assert (
-            "The load of soft is above the wax maker's limit: test only, not for sale, until "
-            "the maker agrees."
+            "The recommended load of soft is above the wax maker's limit: test only, not for sale, "
+            "until the maker agrees."
         ) in pick.notes
         assert row(pick)["load_pct"] <= row(pick)["ceiling_load_pct"]
 

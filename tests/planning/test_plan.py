@@ -243,7 +243,7 @@ def test_the_dict_has_the_agreed_keys():
 
 def test_a_plan_of_earlier_versions_is_read():
     one = plan()
-    data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]]}
+    data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]], "notes": ["x"]}
     del data["control_pour"]
     for pour in data["pours"]:
         del pour["pieces"]
