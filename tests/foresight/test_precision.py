@@ -58,11 +58,6 @@ def test_another_seed_gives_other_numbers_and_few_series_are_called_too_few(plan
     assert "nan" not in other.sentence
 
 
-def test_two_workers_give_the_numbers_of_one(plan, guess, found):
-    two = precision(plan, guess, series=4, workers=2, **QUICK)
-    pd.testing.assert_frame_equal(two.table, found.table, check_exact=True)
-
-
 def test_the_result_goes_to_data_and_back(found):
     back = Result.from_dict(found.to_dict())
     assert isinstance(back, Precision) and back.sentence == found.sentence
