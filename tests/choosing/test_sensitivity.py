@@ -25,8 +25,8 @@ def series():
 
 
 def fitted(series, prior=SEPARATE, **options):
-    options = {"draws": 3000, "precise": None} | options
-    return fit_sweat(series.sweat(), LIMITS, pooled=False, prior=prior, **options)
+    options = {"draws": 1500, "precise": None} | options
+    return fit_sweat(series.sweat(), LIMITS, blending="separate", prior=prior, **options)
 
 
 @pytest.fixture(scope="module")

@@ -40,7 +40,7 @@ def analysed(pots=2, seed=4):
     """What next_round reads of an analysis, without frost and throw."""
     truth = Truth({b: BlendTruth(c) for b, c in CAPACITIES.items()})
     series = simulate_series(even_layout(CAPACITIES, LOADS, pots=pots), truth, seed)
-    fit = fit_sweat(series.sweat(), dict.fromkeys(CAPACITIES, 10.0), draws=800, seed=1)
+    fit = fit_sweat(series.sweat(), dict.fromkeys(CAPACITIES, 10.0), draws=500, seed=1)
     return SimpleNamespace(believed=fit, rules=Rules(), ceiling=find_ceiling(fit), series=series)
 
 

@@ -31,7 +31,7 @@ QUICK = {"seed": 7, "draws": 100, "throw_every": 2}
 
 @pytest.fixture(scope="module")
 def found(plan, guess):
-    return precision(plan, guess, series=4, workers=1, **QUICK)
+    return precision(plan, guess, series=2, workers=1, **QUICK)
 
 
 def test_every_series_has_the_seed_that_numpy_spawns_for_it(plan, guess, monkeypatch):
