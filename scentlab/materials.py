@@ -24,6 +24,13 @@ class Refusal(ValueError):
         super().__init__(f"{problem}; {remedy}" if remedy else problem)
         self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
 
+    def __reduce__(self):
+        return _again, (type(self), self.problem, self.remedy, self.field, self.value)
+
+
+def _again(kind, problem, remedy, field, value):
+    return kind(problem, remedy, field=field, value=value)
+
 
 class MaterialError(Refusal):
     """A wax, fragrance or blend that cannot be."""

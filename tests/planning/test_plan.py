@@ -417,7 +417,7 @@ REFUSED = [
                                   "for more pots or pieces to repeat it"),
     (dict(blends=[]), "no blend came; give at least one Blend"),
     (dict(blends=["soft"]), "'soft' is no Blend; make it with Blend(name, parts)"),
-    (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft stands twice; give each blend once and "
+    (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft came twice; give each blend once and "
                                           "ask for more pots to repeat it"),
     (dict(fragrance="cedar"), "the fragrance is 'cedar'; give a Fragrance, with its flash point"),
     (dict(title=" "), "the title is ' '; give a text of 1 to 120 characters"),
@@ -430,7 +430,7 @@ REFUSED = [
                         "testers, such as A1, or no throw pieces"),
     (dict(assessors=["Mary"]), "the tester 'Mary' is no code; use a letter and a number, such as "
                                "A1, never a name"),
-    (dict(assessors=["A1", "A1"]), "the assessor A1 stands twice; give each assessor once"),
+    (dict(assessors=["A1", "A1"]), "the tester A1 came twice; give each tester once"),
     (dict(works_with_fragrance=["A9"]),
      "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
      "testers of this plan"),
