@@ -149,11 +149,11 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, progre
     Examples
     --------
     >>> from scentlab.foresight.guess import guess_truth
-    >>> from scentlab.materials import Fragrance, Wax
-    >>> from scentlab.planning.quick import quick_plan
-    >>> plan = quick_plan(Wax("soft"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> guess = guess_truth({"soft": 9.0})
-    >>> found = precision(plan, guess, series=1, seed=1, workers=1, draws=100)
+    >>> from scentlab.planning.plan import Plan
+    >>> from scentlab.shipped import demo_plan
+    >>> plan = Plan.from_dict(demo_plan())
+    >>> guess = guess_truth({blend.name: 10.0 for blend in plan.blends})
+    >>> found = precision(plan, guess, series=1, seed=1, workers=1, draws=100, throw_every=0)
     >>> found.series
     1
     """

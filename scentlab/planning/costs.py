@@ -18,11 +18,10 @@ def plan_costs(plan):
     first pour to the last look or sitting, reserve pieces not counted), money (in the plan's
     currency; missing when a price is) and panel_hours (all assessors together, 5 minutes a piece).
 
-    >>> from scentlab.materials import Fragrance, Wax
-    >>> from scentlab.planning.quick import quick_plan
-    >>> plan = quick_plan(Wax("soft"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> plan_costs(plan)["pots"]
-    1
+    >>> from scentlab.shipped import demo_plan
+    >>> from scentlab.planning.plan import Plan
+    >>> plan_costs(Plan.from_dict(demo_plan()))["pots"]
+    6
     """
     buy = shopping_list(plan)
     grams, days = buy.groupby("kind")["buy_g"].sum(), [p.poured_on for p in plan.pour_rows]

@@ -66,11 +66,10 @@ def pour_sheets_html(plan, paper="A4"):
     -------
     str, an HTML document. PlanError for another paper.
 
-    >>> from scentlab.materials import Fragrance, Wax
-    >>> from scentlab.planning.quick import quick_plan
-    >>> plan = quick_plan(Wax("soft"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> pour_sheets_html(plan).count("<section")
-    1
+    >>> from scentlab.shipped import demo_plan
+    >>> from scentlab.planning.plan import Plan
+    >>> pour_sheets_html(Plan.from_dict(demo_plan())).count("<section")
+    6
     """
     pots = [_pot(plan, pot) for pot in dict.fromkeys(p.pot for p in plan.pour_rows)]
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
