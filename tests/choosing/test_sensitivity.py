@@ -26,7 +26,7 @@ def series():
 
 def fitted(series, prior=SEPARATE, **options):
     options = {"draws": 1500, "precise": None} | options
-    return fit_sweat(series.sweat(), LIMITS, blending="separate", prior=prior, **options)
+    return fit_sweat(series.sweat(), LIMITS, pooled=False, prior=prior, **options)
 
 
 @pytest.fixture(scope="module")
