@@ -14,7 +14,7 @@ MELTING, A_LOAD, CLEANING = 25, 8, 15
 
 
 def quick_plan(wax, fragrance, loads_pct, *, start, seed, piece_g=GRAMS_PER_OUNCE, currency=""):
-    """Plan a quick check: one pot, and of each load two pieces to heat and one to leave in the room.
+    """Plan a quick check: one pot, and of each load two pieces to heat and one to leave.
 
     Parameters
     ----------

@@ -18,7 +18,9 @@ from scentlab.units import (
     ounces_from_grams,
     ounces_per_pound_from_load,
     say_load,
+    say_load_oz,
     say_temperature,
+    say_weight,
 )
 
 PAPERS = ("A4", "letter")
@@ -77,6 +79,16 @@ def pour_sheets_html(plan, paper="A4"):
     """
     pots = [_pot(plan, pot) for pot in dict.fromkeys(p.pot for p in plan.pour_rows)]
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
+
+
+def quick_sheet_html(plan, paper="A4"):
+    """The quick check on three pages in large type: pouring, labels, grades.
+
+    Parameters and errors are those of :func:`pour_sheets_html`; the plan has one pot.
+    """
+    [pot] = dict.fromkeys(p.pot for p in plan.pour_rows)
+    return _page("quick-sheet", "Quick check", plan, paper, pot=_pot(plan, pot),
+                 grades=SWEAT_GRADES, due_on=max(p.due_on for p in plan.piece_rows))
 
 
 def code_key_html(plan, paper="A4"):
@@ -177,5 +189,5 @@ _TEMPLATES.filters |= {
     "lot": say_lot, "count_of": count_of, "temperature": say_temperature,
     "load": lambda load: say_load(load, 2), "oz_per_lb": ounces_per_pound_from_load,
     "oz": lambda grams, digits=2: f"{ounces_from_grams(grams):.{digits}f}",
-    "fahrenheit": fahrenheit_from_celsius,
+    "fahrenheit": fahrenheit_from_celsius, "weight": say_weight, "load_oz": say_load_oz,
 }

@@ -10,6 +10,8 @@ from scentlab.materials import Fragrance, Wax
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.quick import quick_costs, quick_plan
 from scentlab.planning.refusal import PlanError
+from scentlab.planning.sheets import quick_sheet_html
+from scentlab.schema import SWEAT_GRADES
 
 WAX = Wax("soft wax", limit_load_pct=6.25, price_per_kg=8.0)
 FRAGRANCE = Fragrance("fig", price_per_kg=60.0)
@@ -38,8 +40,8 @@ def test_costs_in_words():
     first, second, third = quick_costs(plan())
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
     assert first.endswith("spare included, about 5.06 EUR.")
-    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces of "
-                      "each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
+    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces "
+                      "of each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
@@ -53,3 +55,19 @@ def test_costs_in_words():
 def test_what_is_refused(loads, words):
     with pytest.raises(PlanError, match=words):
         plan(loads)
+
+
+def test_the_sheet_tells_no_load_where_pieces_are_graded():
+    page = quick_sheet_html(plan(), "letter")
+    pouring, labels, grades = page.split("<section")[1:]
+    assert "Melt <b>340 g (12 oz)</b>" in pouring and "9.4 % (1.5 oz/lb)" in pouring
+    assert pouring.count("over the limit: test only") == 3  # the wax maker's limit is 1 oz/lb
+    codes = [p.code for p in plan().piece_rows]
+    assert all(f"<b>{c}</b>" in labels and f"<b>{c}</b>" in grades for c in codes)
+    assert "oz/lb" not in grades and "%" not in grades.split("</colgroup>")[1]
+    assert all(f"<b>{g}</b> {words}" in grades for g, words in enumerate(SWEAT_GRADES))
+
+
+def test_large_type_on_every_page():
+    page = quick_sheet_html(plan())
+    assert ".quick { font-size: 14pt; }" in page and page.count('class="quick"') == 3
