@@ -82,7 +82,7 @@ _PUBLIC = {
     "published": ("published_data", "side_by_side"),
     "simulate": ("Truth", "simulate_series"),
     "desk": ("PlanDesk",),
-    "shipped": ("make_demo_series", "series_beside", "series_here"),
+    "workshop": ("make_demo_series", "series_beside", "series_here"),
 }
 _HOME = {name: module for module, names in _PUBLIC.items() for name in names}
 

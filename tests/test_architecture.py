@@ -40,10 +40,10 @@ MAY_IMPORT = {
     "foresight": VOCABULARY | {"maths", "planning", "simulate", "fitting", "choosing"},
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight"},
     "simulate": VOCABULARY | {"maths"},
-    "shipped": VOCABULARY | {"recording"},
-    "published": VOCABULARY | {"shipped"},
+    "workshop": VOCABULARY | {"recording"},
+    "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {"shipped", "recording", "panel", "choosing", "sharing"},
+    "cli": VOCABULARY | {"workshop", "recording", "panel", "choosing", "sharing"},
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
     "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
 }

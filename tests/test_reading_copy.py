@@ -11,7 +11,7 @@ import pandas as pd
 import pytest
 from nbformat.v4 import new_markdown_cell, new_notebook
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.reading_copy import prepare_reading_copy, store_series, unscored
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
@@ -25,7 +25,7 @@ HIDDEN = Choices(
 
 @pytest.fixture(scope="module")
 def demo(tmp_path_factory):
-    return shipped.make_demo_series(tmp_path_factory.mktemp("reading") / "demo")
+    return workshop.make_demo_series(tmp_path_factory.mktemp("reading") / "demo")
 
 
 @pytest.fixture(scope="module")
@@ -152,7 +152,7 @@ def test_a_name_that_the_maker_wrote_into_a_notebook_is_found(demo, tmp_path):
 
 
 def test_pieces_to_be_scored_are_known(demo, tmp_path):
-    store = shipped.make_series(tmp_path / "new", title="New")
+    store = workshop.make_series(tmp_path / "new", title="New")
     store.add_many("pieces", [
         {"code": "417", "pour": "P01", "test": "sweat"},
         {"code": "418", "pour": "P01", "test": "sweat"},

@@ -25,7 +25,7 @@ START_NAME = "0-start.ipynb"
 
 
 def _new(arguments):
-    from scentlab.shipped import make_series
+    from scentlab.workshop import make_series
 
     folder = empty_folder(arguments.folder)
     make_series(folder, title=arguments.title)
@@ -40,7 +40,7 @@ def _new(arguments):
 
 def _demo(arguments):
     from scentlab.choosing.pick import Rules
-    from scentlab.shipped import make_demo_series
+    from scentlab.workshop import make_demo_series
 
     folder = empty_folder(arguments.folder)
     make_demo_series(folder)

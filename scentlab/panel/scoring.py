@@ -60,28 +60,17 @@ class Panel:
             raise RefusedError("the page sent no key; load it again")
         table, row = self._row(said, assessor)
         with self._turn_to_write:
-            try:
-                if table == "throws":  # the store takes another time on the warmer for another look
-                    self._refuse_twin(table, row)
+            known = self.store.find(table, key)
+            if known is None:
+                self._refuse_twin(table, row)
                 receipt = self.store.add(table, row, key=key)
-            except RefusedError:
-                receipt = self._stored_before(table, row, key)
-                if receipt is None:
-                    self._refuse_twin(table, row)
-                    raise
+            else:
+                stored, receipt = known
+                # A resend: the age may have grown by a day since, all else must be the same.
+                if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
+                    raise RefusedError("this key belongs to another score; load the page again")
         at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
         return table, receipt, f"Saved at {at}: {_score_words(row)}."
-
-    def _stored_before(self, table, row, key):
-        """The receipt of a score that is sent again; None when nothing is stored under its key."""
-        known = self.store.find(table, key)
-        if known is None:
-            return None
-        # The age may have grown by a day since, all else must be the same.
-        stored, receipt = known
-        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
-            raise RefusedError("this key belongs to another score; load the page again")
-        return receipt
 
     def _refuse_twin(self, table, row):
         """A score that the tester has given already, on another phone perhaps."""

@@ -9,7 +9,7 @@ from pathlib import Path
 
 import pytest
 
-from scentlab import cli, shipped
+from scentlab import cli, workshop
 from scentlab.cli import frame, series
 from scentlab.cli.frame import STORE_NAME, CannotDo, program
 from scentlab.cli.rules import read_rules
@@ -31,7 +31,7 @@ def help_of(capsys, *command):
 
 
 def demo_files():
-    folder = shipped.demo_folder()
+    folder = workshop.demo_folder()
     return [
         a for t in IMPORT_TABLES for a in (f"--{t.name}", str(folder / f"{t.name}.csv"))
     ]
@@ -126,7 +126,7 @@ def test_a_folder_that_fails_halfway_leaves_nothing(monkeypatch, run, tmp_path):
     def no_room(*_):
         raise OSError("no space left on the disk")
 
-    monkeypatch.setattr(shipped, "_furnish", no_room)
+    monkeypatch.setattr(workshop, "_furnish", no_room)
     code, _, err = run("new", tmp_path / "cedar")
     assert (code, err) == (2, "scentlab new: no space left on the disk\n")
     assert list(tmp_path.iterdir()) == []
@@ -166,7 +166,7 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, run, demo)
 
 
 def test_lab_of_a_folder_without_a_start_page_opens_as_jupyterlab_does(monkeypatch, tmp_path):
-    shipped.make_series(tmp_path / "old")
+    workshop.make_series(tmp_path / "old")
     (tmp_path / "old" / "0-start.ipynb").unlink()
     seen = []
     monkeypatch.setattr(
@@ -230,7 +230,7 @@ def test_a_dry_run_writes_nothing(run, tmp_path):
 def test_a_wrong_cell_is_named_and_nothing_is_written(run, tmp_path):
     folder = tmp_path / "mine"
     run("new", folder)
-    lines = (shipped.demo_folder() / "pours.csv").read_text().splitlines()
+    lines = (workshop.demo_folder() / "pours.csv").read_text().splitlines()
     head = lines[0].split(",")
     cells = lines[2].split(",")
     cells[head.index("wax_g")] = "200g"
@@ -582,7 +582,7 @@ def test_what_bears_on_the_picks_stands_below_them(run, tmp_path):
     folder, files = tmp_path / "series", tmp_path / "files"
     files.mkdir()
     run("new", folder)
-    tables = {p.stem: pd.read_csv(p) for p in shipped.demo_folder().glob("*.csv")}
+    tables = {p.stem: pd.read_csv(p) for p in workshop.demo_folder().glob("*.csv")}
     soft = tables["pours"][tables["pours"]["blend"] == "soft"]
     gone = set(soft.loc[soft["pot"] != soft["pot"].iloc[0], "pour"])
     tables["pours"] = tables["pours"][~tables["pours"]["pour"].isin(gone)]
@@ -622,7 +622,7 @@ def test_demo_makes_the_whole_way(made):
     assert not re.search(r'(src|href)="https?://', page)
     assert (folder / "series.sqlite").is_file()
     assert (folder / "4-fit-and-choose.ipynb").is_file()
-    blends = {b["name"] for b in shipped.demo_plan()["blends"]}
+    blends = {b["name"] for b in workshop.demo_plan()["blends"]}
     for blend in blends:
         assert re.search(rf"^\* .*{re.escape(blend)}", out, re.M), blend
     assert "invented" in out

@@ -12,8 +12,8 @@ import pytest
 
 from scentlab import cli
 from scentlab.cli.frame import program
-from scentlab.shipped import demo_plan
 from scentlab.units import say_load
+from scentlab.workshop import demo_plan
 
 HIDE_ALL = ("--hide", "fragrance,costs", "--hide", "notes", "--renumber-assessors")
 

@@ -11,7 +11,7 @@ import nbformat
 import pytest
 
 import scentlab
-from scentlab import shipped
+from scentlab import workshop
 
 MODULES_TITLE = "## In modules"
 ROW = re.compile(r"^\| `([\w.]+)` \| (.+) \|$", re.M)
@@ -19,7 +19,7 @@ ROW = re.compile(r"^\| `([\w.]+)` \| (.+) \|$", re.M)
 
 @pytest.fixture(scope="module")
 def page():
-    return nbformat.read(shipped.notebooks_folder() / "names.ipynb", as_version=4)
+    return nbformat.read(workshop.notebooks_folder() / "names.ipynb", as_version=4)
 
 
 def tables(page, modules):
@@ -60,7 +60,7 @@ def test_every_meaning_is_one_line_of_words(page):
 
 def test_the_modules_that_the_stage_notebooks_use_are_listed(page):
     listed = {name for name, _ in tables(page, modules=True)} | set(scentlab._PUBLIC)
-    for path in sorted(shipped.notebooks_folder().glob("[0-5]-*.ipynb")):
+    for path in sorted(workshop.notebooks_folder().glob("[0-5]-*.ipynb")):
         for node in ast.walk(ast.parse(code_of(nbformat.read(path, as_version=4)))):
             if isinstance(node, ast.ImportFrom) and node.module.startswith("scentlab."):
                 taken = {node.module.removeprefix("scentlab.")}

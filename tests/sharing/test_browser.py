@@ -9,8 +9,8 @@ from scentlab.choosing.analysis import analyse
 from scentlab.reading_copy import prepare_reading_copy
 from scentlab.sharing.comparison import comparison_html
 from scentlab.sharing.summary import supplier_summary_html
-from scentlab.shipped import make_demo_series
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
+from scentlab.workshop import make_demo_series
 
 pytestmark = pytest.mark.browser
 

@@ -15,9 +15,9 @@ from scentlab.sharing import plots
 from scentlab.sharing.comparison import comparison_html, differences
 from scentlab.sharing.pooling import lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
-from scentlab.shipped import demo_plan
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 from scentlab.units import say_load
+from scentlab.workshop import demo_plan
 
 CAPACITIES = {"soft": 10.5, "soft-firm 70/30": 13.0, "creamy-firm 60/40": 12.0}
 
