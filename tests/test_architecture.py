@@ -43,7 +43,9 @@ MAY_IMPORT = {
     "workshop": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {"workshop", "recording", "panel", "choosing", "sharing"},
+    "cli": VOCABULARY | {
+        "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
+    },
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
     "reading_copy": VOCABULARY | {"recording", "choosing", "sharing"},
 }

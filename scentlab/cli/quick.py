@@ -199,7 +199,7 @@ def _answer(arguments, store, plan, today):
     """The answer in three lines, and the next pot."""
     from scentlab.choosing.analysis import analyse
     from scentlab.choosing.so_far import loads_so_far
-    from scentlab.foresight.next_round import next_round
+    from scentlab.foresight.next_round import WORTH_PCT, next_round
     from scentlab.planning.quick import grow_plan
     from scentlab.recording.reading import read_series
     from scentlab.units import say_load_oz
@@ -208,15 +208,16 @@ def _answer(arguments, store, plan, today):
     print(*loads_so_far(analysis).lines, sep="\n")
     step = next_round(analysis, pours=_STEPS_LOADS, seed=arguments.seed, loads_a_pot=_STEPS_LOADS)
     if not step.worth_it:
-        print(f"Next: stop here; another pot is expected to move this by "
-              f"{step.expected_gain_pct:.1f} points only.")
+        print(f"Next: stop here; another pot is not expected to raise this load by {WORTH_PCT:g} "
+              "points.")
         return
     loads = step.table["loads_pct"].iloc[0]
     after = step.gain["safe_after_pct"].iloc[0]
     grown = grow_plan(plan, loads, start=today, seed=arguments.seed + len(plan.pour_rows))
     wax_g = sum(p.wax_g for p in grown.pour_rows[len(plan.pour_rows):])
-    print(f"Next: one more pot at {', '.join(say_load_oz(x) for x in loads)} ({wax_g:.0f} g of wax) "
-          f"is expected to move the highest safe load to about {after:.1f} %, on average.")
+    listed = ", ".join(say_load_oz(x) for x in loads)
+    print(f"Next: one more pot at {listed} ({wax_g:.0f} g of wax) is expected to "
+          f"move the highest safe load to about {after:.1f} %, on average.")
     if _asked("Add this pot to the plan? y/N ").lower() in ("y", "yes"):
         store.save_plan(grown.to_dict())
         _write_sheet(grown, store.folder, arguments.paper)
@@ -233,7 +234,7 @@ COMMANDS = (
         and gives the answer and the next pot that would tell most.
         """,
         """
-        scentlab quick fig --wax "soft wax" --oil fig --loads "1, 1.5, 2, 3 oz/lb" --limit "1 oz/lb"
+        scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb"
         scentlab quick fig
         """,
         (
