@@ -231,7 +231,7 @@ COMMANDS = (
         Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of
         each load to heat and one to leave. Says what it takes, makes the folder and a sheet to
         print. Without options it goes on with the folder: asks what was weighed, then the grades,
-        and gives the answer and the next pot that would tell most.
+        and gives the answer and the next pot that would show most.
         """,
         """
         scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb"
