@@ -143,7 +143,7 @@ def _log_pours(store, plan, today):
     left = [p for p in plan.pour_rows if p.pour not in stored]
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves one "
           "for later; 3 oz or 85 g are understood.")
-    rows = []
+    rows, shown = [], _scale_check()
     for pour in left:
         print(f"{pour.pour}, {say_load_oz(pour.load_pct)}:")
         weights = []
@@ -162,11 +162,29 @@ def _log_pours(store, plan, today):
             rows.append({"pour": pour.pour, "pot": pour.pot, "blend": pour.blend,
                          "poured_on": min(today, max(pour.poured_on, today)),
                          "wax_g": weights[0], "fragrance_g": weights[1],
-                         "limit_load_pct": pour.limit_load_pct})
+                         "limit_load_pct": pour.limit_load_pct, "scale_check_g": shown})
     if rows:
         store.add_many("pours", rows)
         print(f"{len(rows)} test batches are stored.")
     return bool(len(rows) or len(stored))
+
+
+def _scale_check():
+    """What the scale shows under the check weight, in g; None where there is none."""
+    from scentlab.amounts import AmountError, read_weight
+
+    while True:
+        said = _asked("Scale under a 100 g check weight, Enter if you have none: ")
+        if not said:
+            return None
+        try:
+            shown = read_weight(said, "g")
+        except AmountError as error:
+            print(f"  {error}")
+            continue
+        if 80.0 <= shown <= 120.0:
+            return shown
+        print("  That is far from 100 g: look whether the weight or the scale is the right one.")
 
 
 def _grade(store, plan, today):

@@ -39,12 +39,13 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     sheet = (folder / "exports" / "quick-sheet.html").read_text()
     assert "size: letter" in sheet and "18.75 % (3 oz/lb)" in sheet
 
-    typed += ["", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]  # "lots" is asked again
+    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]  # "lots" is asked again
     assert quick(folder) == 0
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said and "4 test batches are stored." in said
     assert "Nothing is graded yet. The pieces are ready on 2026-11-08" in said
     pours = Store.open(folder).rows("pours")
+    assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     assert list(pours["wax_g"].round(1)) == [85.0, 85.0, 80.0, 76.0]
     assert pours["fragrance_g"].iloc[1] == pytest.approx(7.09, abs=0.01)
 
@@ -69,7 +70,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
 def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED[:6])  # without a limit more can be gained
-    typed += [""] * 8
+    typed += [""] * 9
     quick(folder)
     before = Store.open(folder).plan()
     typed += ["0"] * 12 + ["y"]
@@ -107,7 +108,7 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
 def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += [""] * 8
+    typed += [""] * 9
     quick(folder)
     typed += ["0"] * 12
     quick(folder, day="2026-11-12")
