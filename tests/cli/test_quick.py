@@ -39,7 +39,8 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     sheet = (folder / "exports" / "quick-sheet.html").read_text()
     assert "size: letter" in sheet and "18.75 % (3 oz/lb)" in sheet
 
-    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]  # "lots" is asked again
+    # What cannot be is asked again.
+    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said and "4 test batches are stored." in said
