@@ -221,15 +221,6 @@ class PaperForm(FoldedForm):
             for column, head in columns.items()
         ]}
 
-    def cell(self, code, column):
-        """The cell of a piece: grade, throw or minutes."""
-        return next(cell for cell in self.cells.values() if cell.column == column
-                    and str(cell.piece["code"]) == str(code))
-
-    def day(self, code):
-        """The cell with the day of the grade sheet that a piece is on."""
-        return self.cells[f"day-{self.cell(code, 'grade').sheet}"]
-
     # --- saving
 
     def _save(self, sheet=None):

@@ -61,7 +61,7 @@ class RulesForm(Form):
         self._start, self._filling = rules, False
         self.rules = self.pick = self.first = self.kept = None
         self.fields, self.set_aside, self.folds = {}, {}, {}
-        self._choosers, self._reasons = {}, {}
+        self.choices, self._choosers, self._reasons = {}, {}, {}
         self._options = {
             "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
             "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
@@ -103,6 +103,7 @@ class RulesForm(Form):
         self._choosers[name] = Chooser(name, self._options[name],
                                        lambda _: self._guarded(self._changed),
                                        getattr(self._start, name), title)
+        self.choices[name] = self._choosers[name].buttons
         words = f"<b>{title}</b>{hint_html(row['hint'])}"
         return stacked([w.HTML(words), self._choosers[name]], "scent-rule")
 
@@ -130,11 +131,6 @@ class RulesForm(Form):
         said = {n: field.text or "not given" for n, field in self.fields.items()}
         said |= {n: self._options[n][c.value] for n, c in self._choosers.items()}
         return part["words"].format_map(said)
-
-    @property
-    def choices(self):
-        """The buttons of each choice, by what they choose."""
-        return {name: chooser.buttons for name, chooser in self._choosers.items()}
 
     # --- from the fields to the rules
 

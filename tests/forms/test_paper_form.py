@@ -47,10 +47,20 @@ def said(form):
     return html.unescape(re.sub("<[^>]+>", "\n", form.message.value.replace("<br>", "\n"))).strip()
 
 
+def cell_of(form, code, column):
+    return next(cell for cell in form.cells.values() if cell.column == column
+                and cell.piece["code"] == code)
+
+
+def day_of(form, code):
+    """The cell with the day of the grade sheet that a piece is on."""
+    return form.cells[f"day-{cell_of(form, code, 'grade').sheet}"]
+
+
 def fill(form, **cells):
     for name, value in cells.items():
         _, code, column = name.split("_")
-        form.cell(code, column).value = value
+        cell_of(form, code, column).value = value
 
 
 def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
@@ -123,7 +133,7 @@ def test_wrong_cells_are_all_told_marked_and_nothing_is_saved(form, store):
         "decimal point from 0 to 10 (throw, 0 to 10). Fill it in.",
     ]
     assert len(form.grid.wrong) == 5 and store.rows("grades").empty
-    assert form.cell("417", "grade").value == "2", "what was typed stays"
+    assert cell_of(form, "417", "grade").value == "2", "what was typed stays"
 
 
 def test_one_refused_row_keeps_all_out(form, store):
@@ -137,20 +147,20 @@ def test_one_refused_row_keeps_all_out(form, store):
 
 
 def test_the_day_of_each_sheet_counts_for_the_age(form, store):
-    form.day("417").value = f"{TODAY - dt.timedelta(days=4):%d.%m.%Y}"
-    form.day("620").value = str(TODAY)
+    day_of(form, "417").value = f"{TODAY - dt.timedelta(days=4):%d.%m.%Y}"
+    day_of(form, "620").value = str(TODAY)
     fill(form, g_417_grade="2", g_620_grade="0")
     form.save.click()
     assert store.rows("grades")["age_days"].tolist() == [10.0, 14.0]
     assert said(form).endswith(f"Looked at on {TODAY - dt.timedelta(days=4)}, {TODAY}.")
-    form.day("305").value = str(TODAY - dt.timedelta(days=4))
+    day_of(form, "305").value = str(TODAY - dt.timedelta(days=4))
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the inspection, {form.day('305').value}, lies before the day it "
-        "was poured. Correct the day."
+        f"Piece 305: the day of the inspection, {day_of(form, '305').value}, lies before the "
+        "day it was poured. Correct the day."
     )
-    form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
+    day_of(form, "305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
         f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is "
@@ -164,7 +174,7 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
      "for 11 October, or 2026-11-10 (or 10.11.2026) for 10 November."),
 ])
 def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
-    form.day("417").value = typed
+    day_of(form, "417").value = typed
     fill(form, g_417_grade="2")
     form.save.click()
     assert said(form).splitlines() == [
@@ -235,7 +245,7 @@ def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
     days = [s["title"][-10:] for s in form.grid.sections if s["day"]]
     assert [form.grid.values[f"day-{n}"] for n in range(len(days))] == days
     code = printed[0][1][0]
-    form.cell(code, "grade").value = "1"
+    cell_of(form, code, "grade").value = "1"
     form.save.click()
     row = store.rows("grades").iloc[0]
     piece = next(p for p in plan.piece_rows if p.code == code)
@@ -294,14 +304,14 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
     form = at_desk(store, tmp_path)
     assert said(form) == "" and not draft_path(tmp_path, "paper-A2").exists()
     fill(form, g_417_grade="2", g_305_grade="1.5", t_500_throw="6,5", t_500_minutes="30")
-    form.day("417").value = "no day"
+    day_of(form, "417").value = "no day"
     again = at_desk(store, tmp_path)
     assert again.grid.values == form.grid.values
     assert said(again) == "Typed earlier and not saved: 3. Open the form, look, and save."
     other = at_desk(store, tmp_path, "A3")
-    assert said(other) == "" and other.cell("417", "grade").value == ""
+    assert said(other) == "" and cell_of(other, "417", "grade").value == ""
     fill(other, g_417_grade="4")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "2"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "2"
     fill(again, g_417_grade="", g_305_grade="", t_500_throw="", t_500_minutes="")
     assert said(at_desk(store, tmp_path)) == "", "what was taken out does not come back"
 
@@ -324,7 +334,7 @@ def test_a_refused_save_leaves_the_draft(store, tmp_path):
     fill(form, g_417_grade="7")
     form.save.click()
     assert said(form).startswith("NOT SAVED. Nothing was saved")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "7"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "7"
 
 
 def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
@@ -332,8 +342,8 @@ def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
     fill(form, g_417_grade="2")
     moved = PIECES.assign(due_on=TODAY - dt.timedelta(days=1))
     again = at_desk(store, tmp_path, pieces=moved)
-    assert again.day("417").value == str(SHEET), "the planned day moved after the typing"
-    assert again.day("620").value == str(TODAY - dt.timedelta(days=1))
+    assert day_of(again, "417").value == str(SHEET), "the planned day moved after the typing"
+    assert day_of(again, "620").value == str(TODAY - dt.timedelta(days=1))
 
 
 def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(store, tmp_path):
@@ -346,7 +356,7 @@ def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(sto
         "piece 417, sweat grade 2; piece 500, minutes 30. It is put away with the next save.",
     ]
     fill(form, g_620_grade="0")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "2", "typing loses nothing"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "2", "typing loses nothing"
     form.save.click()
     assert read_draft(tmp_path, "paper-A2")["cells"] == {}
 
