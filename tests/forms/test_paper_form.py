@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
+from scentlab.forms import paper as paper_form
+from scentlab.forms.paper import PaperForm
 from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
-from scentlab.recording import paper_form
 from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
-from scentlab.recording.paper_form import PaperForm
 from scentlab.recording.progress import waiting
 from scentlab.recording.store import Store
 
@@ -47,10 +47,20 @@ def said(form):
     return html.unescape(re.sub("<[^>]+>", "\n", form.message.value.replace("<br>", "\n"))).strip()
 
 
+def cell_of(form, code, column):
+    return next(cell for cell in form.cells.values() if cell.column == column
+                and cell.piece["code"] == code)
+
+
+def day_of(form, code):
+    """The cell with the day of the grade sheet that a piece is on."""
+    return form.cells[f"day-{cell_of(form, code, 'grade').sheet}"]
+
+
 def fill(form, **cells):
     for name, value in cells.items():
         _, code, column = name.split("_")
-        form.cell(code, column).value = value
+        cell_of(form, code, column).value = value
 
 
 def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
@@ -64,13 +74,13 @@ def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
         (f"Sweat at rest: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
         (f"Sweat after the heat cycle: {SHEET}", ["Code", "Grade 0 to 4"], ["305"]),
         (f"Frost: {SHEET}", ["Code", "Grade 0 to 4"], ["620"]),
-        (f"Warm throw, sitting S1, {SHEET}",
+        (f"Hot throw, session S1, {SHEET}",
          ["Code", "Throw 0 to 10", "Minutes on the warmer"], ["500", "501"]),
-        (f"Cold throw, sitting S2, {SHEET}", ["Code", "Throw 0 to 10"], ["510"]),
+        (f"Cold throw, session S2, {SHEET}", ["Code", "Throw 0 to 10"], ["510"]),
     ]
     days = [s["day"] for s in form.grid.sections if s["day"]]
     assert [d["label"] for d in days] == [
-        f"{title}: day of the look" for title, *_ in shown[:3]
+        f"{title}: day of the inspection" for title, *_ in shown[:3]
     ], "a throw is stored with its sitting, so its slip has no day"
     cells = [c for s in form.grid.sections for r in s["rows"] for c in r["cells"]]
     assert {c["name"] for c in [*days, *cells]} == set(form.cells)
@@ -95,7 +105,7 @@ def test_all_that_is_filled_in_is_saved_at_once(form, store):
     assert set(throws["works_with_fragrance"]) == {"no"}
     form.save.click()
     assert said(form) == (
-        "NOT SAVED. Nothing is filled in: type what stands on the paper, then save."
+        "NOT SAVED. Nothing is filled in: type what is on the paper, then save."
     ), "what was saved is closed"
     fill(form, g_417_grade="4")
     form.save.click()
@@ -111,19 +121,19 @@ def test_wrong_cells_are_all_told_marked_and_nothing_is_saved(form, store):
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        "Piece 211: grade: found '5', expected a whole number from 0 to 4 "
-        "(grade).",
-        "Piece 305: grade: found '1.5', expected a whole number from 0 to 4 "
-        "(grade).",
+        "Piece 211: grade: found '5', expected a whole number from 0 to 4 (grade). Correct the "
+        "value.",
+        "Piece 305: grade: found '1.5', expected a whole number from 0 to 4 (grade). Correct the "
+        "value.",
         "Piece 500: throw: found '11', expected a number with a decimal "
-        "point from 0 to 10 (throw, 0 to 10).",
+        "point from 0 to 10 (throw, 0 to 10). Correct the value.",
         "Piece 500: time on the warmer before the score: nothing is filled in, expected a number "
-        "with a decimal point from 0 to 1440 (min).",
+        "with a decimal point from 0 to 1440 (min). Fill it in.",
         "Piece 501: throw: nothing is filled in, expected a number with a "
-        "decimal point from 0 to 10 (throw, 0 to 10).",
+        "decimal point from 0 to 10 (throw, 0 to 10). Fill it in.",
     ]
     assert len(form.grid.wrong) == 5 and store.rows("grades").empty
-    assert form.cell("417", "grade").value == "2", "what was typed stays"
+    assert cell_of(form, "417", "grade").value == "2", "what was typed stays"
 
 
 def test_one_refused_row_keeps_all_out(form, store):
@@ -137,39 +147,39 @@ def test_one_refused_row_keeps_all_out(form, store):
 
 
 def test_the_day_of_each_sheet_counts_for_the_age(form, store):
-    form.day("417").value = f"{TODAY - dt.timedelta(days=4):%d.%m.%Y}"
-    form.day("620").value = str(TODAY)
+    day_of(form, "417").value = f"{TODAY - dt.timedelta(days=4):%d.%m.%Y}"
+    day_of(form, "620").value = str(TODAY)
     fill(form, g_417_grade="2", g_620_grade="0")
     form.save.click()
     assert store.rows("grades")["age_days"].tolist() == [10.0, 14.0]
     assert said(form).endswith(f"Looked at on {TODAY - dt.timedelta(days=4)}, {TODAY}.")
-    form.day("305").value = str(TODAY - dt.timedelta(days=4))
+    day_of(form, "305").value = str(TODAY - dt.timedelta(days=4))
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the look, {form.day('305').value}, lies before the day it was "
-        "poured. Correct the day."
+        f"Piece 305: the day of the inspection, {day_of(form, '305').value}, lies before the "
+        "day it was poured. Correct the day."
     )
-    form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
+    day_of(form, "305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat after the heat cycle: {SHEET}: day of the look: found '{late}', which is still to "
-        "come."
+        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is "
+        "still to come."
     )
 
 
 @pytest.mark.parametrize("typed, words", [
-    ("", "nothing is filled in; give the day on which it was looked at"),
+    ("", "nothing is filled in, give the day on which it was looked at"),
     ("10/11/2026", "found '10/11/2026', which has two meanings: write 2026-10-11 (or 11.10.2026) "
      "for 11 October, or 2026-11-10 (or 10.11.2026) for 10 November."),
 ])
 def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
-    form.day("417").value = typed
+    day_of(form, "417").value = typed
     fill(form, g_417_grade="2")
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        f"Sweat at rest: {SHEET}: day of the look: {words}",
+        f"Sweat at rest: {SHEET}: day of the inspection: {words}",
     ]
     assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
     fill(form, g_417_grade="", g_620_grade="0")
@@ -219,9 +229,9 @@ def printed_blocks(plan, assessor):
         found.append((re.search("<h1>(.*?)</h1>", page)[1].lower(),
                       re.findall('<td class="text"><b>(.*?)</b>', page)))
     for slip in throw_slips_html(plan).split('<div class="slip">')[1:]:
-        head = re.search("<b>(.*?)</b>", slip)[1]
-        if head.endswith(f", assessor {assessor}"):
-            found.append((head.removesuffix(f", assessor {assessor}").lower(),
+        head = re.search("<b>(.*?)</b>", slip, re.DOTALL)[1].replace("\n", " ")
+        if head.endswith(f", tester {assessor}"):
+            found.append((head.removesuffix(f", tester {assessor}").lower(),
                           re.findall('<td class="text"><b>(.*?)</b>', slip)))
     return found
 
@@ -235,7 +245,7 @@ def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
     days = [s["title"][-10:] for s in form.grid.sections if s["day"]]
     assert [form.grid.values[f"day-{n}"] for n in range(len(days))] == days
     code = printed[0][1][0]
-    form.cell(code, "grade").value = "1"
+    cell_of(form, code, "grade").value = "1"
     form.save.click()
     row = store.rows("grades").iloc[0]
     piece = next(p for p in plan.piece_rows if p.code == code)
@@ -294,14 +304,14 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
     form = at_desk(store, tmp_path)
     assert said(form) == "" and not draft_path(tmp_path, "paper-A2").exists()
     fill(form, g_417_grade="2", g_305_grade="1.5", t_500_throw="6,5", t_500_minutes="30")
-    form.day("417").value = "no day"
+    day_of(form, "417").value = "no day"
     again = at_desk(store, tmp_path)
     assert again.grid.values == form.grid.values
     assert said(again) == "Typed earlier and not saved: 3. Open the form, look, and save."
     other = at_desk(store, tmp_path, "A3")
-    assert said(other) == "" and other.cell("417", "grade").value == ""
+    assert said(other) == "" and cell_of(other, "417", "grade").value == ""
     fill(other, g_417_grade="4")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "2"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "2"
     fill(again, g_417_grade="", g_305_grade="", t_500_throw="", t_500_minutes="")
     assert said(at_desk(store, tmp_path)) == "", "what was taken out does not come back"
 
@@ -324,7 +334,7 @@ def test_a_refused_save_leaves_the_draft(store, tmp_path):
     fill(form, g_417_grade="7")
     form.save.click()
     assert said(form).startswith("NOT SAVED. Nothing was saved")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "7"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "7"
 
 
 def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
@@ -332,8 +342,8 @@ def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
     fill(form, g_417_grade="2")
     moved = PIECES.assign(due_on=TODAY - dt.timedelta(days=1))
     again = at_desk(store, tmp_path, pieces=moved)
-    assert again.day("417").value == str(SHEET), "the planned day moved after the typing"
-    assert again.day("620").value == str(TODAY - dt.timedelta(days=1))
+    assert day_of(again, "417").value == str(SHEET), "the planned day moved after the typing"
+    assert day_of(again, "620").value == str(TODAY - dt.timedelta(days=1))
 
 
 def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(store, tmp_path):
@@ -346,7 +356,7 @@ def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(sto
         "piece 417, sweat grade 2; piece 500, minutes 30. It is put away with the next save.",
     ]
     fill(form, g_620_grade="0")
-    assert at_desk(store, tmp_path).cell("417", "grade").value == "2", "typing loses nothing"
+    assert cell_of(at_desk(store, tmp_path), "417", "grade").value == "2", "typing loses nothing"
     form.save.click()
     assert read_draft(tmp_path, "paper-A2")["cells"] == {}
 
@@ -378,7 +388,7 @@ def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
     at, words = told_at(form)
     assert at == 1 and "Piece 305: grade: found '9'" in words
     form.saves[2].click()
-    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what stands "
+    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what is "
                              "on the paper, then save.")
     fill(form, g_305_grade="1")
     form.save.click()
