@@ -27,8 +27,8 @@ LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan 
 FAR_OFF = 1.0
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 _COLUMNS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
-            "poured_on", "note")
-_STAYS = ("stir_min", "room_temp_c")  # what the pours of a day share is typed once
+            "scale_check_g", "poured_on", "note")
+_STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
 
 
 class PourForm(Form):
