@@ -64,9 +64,9 @@ def check_blends(blends):
 
 def _need_apart(what, names, instead=""):
     """Names that are the same, or differ only in look, are refused."""
-    field = "waxes" if what == "wax" else f"{what}s"
+    field = {"wax": "waxes", "tester": "assessors"}.get(what, f"{what}s")
     for first, name in twins(names):
-        need(first != name, f"the {what} {name} stands twice",
+        need(first != name, f"the {what} {name} came twice",
              " ".join(filter(None, [f"give each {what} once", instead])), field=field, value=name)
         raise PlanError(f"the {field} {first!r} and {name!r} differ only in look", _RENAME,
                         field=field, value=name)
@@ -94,7 +94,7 @@ def check_assessors(assessors, pieces):
         need(re.fullmatch(THROWS["assessor"].pattern, str(code)),
              f"the tester {code!r} is no code",
              "use a letter and a number, such as A1, never a name", field="assessors", value=code)
-    _need_apart("assessor", codes)
+    _need_apart("tester", codes)
     need(codes or not pieces.throw,
          f"{pieces.throw} throw pieces of each pour and no tester to smell them",
          "give testers, such as A1, or no throw pieces", field="assessors", value=codes)

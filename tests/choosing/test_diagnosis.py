@@ -54,7 +54,7 @@ def test_a_spoiled_pot_that_holds_the_ceiling_down_is_named(spoiled):
     assert row["change_pct"] > 2
     assert row["change_pct"] > 4 * row["error_pct"]
     assert found.notes[-1] == (
-        f"The ceiling of hard hangs on pot hard1: {before:.1f} % of wax with it, "
+        f"The highest safe load of hard hangs on pot hard1: {before:.1f} % of wax with it, "
         f"{row['ceiling_load_pct']:.1f} % of wax without it (give or take "
         f"{max(2 * row['error_pct'], 0.1):.1f} between the two). Pour another pot of that blend "
         "before trusting either."
@@ -144,8 +144,8 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     _, found = good
     table = pd.DataFrame([("b1", "b", 9.0, 0.9, 0.5)], columns=_COLUMNS)
     assert Diagnosis(found.sweat, table).sentence == (
-        f"{found.sweat.sentence} Leaving out one pot moves no ceiling by more than the chance of "
-        "the draws (1.0 points of load, % of wax)."
+        f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more than the "
+        "chance of the draws (1.0 points of load, % of wax)."
     )
 
 

@@ -205,7 +205,7 @@ def test_the_sentence_claims_a_direction_only_where_it_is_told():
 
 class TestRefusals:
     def test_one_series_alone(self):
-        with pytest.raises(FitError, match="^lots are told apart by two or more series; give "):
+        with pytest.raises(FitError, match="^lots are set apart by two or more series; give "):
             fit_lots([series(1)])
 
     def test_two_of_one_name(self):

@@ -276,7 +276,7 @@ def test_shared_out_smelling_is_a_balanced_design_where_one_fits():
     pairs = [pair for _, rows in joined.groupby(["sitting", "assessor"])
              for pair in combinations(sorted(rows["load_pct"]), 2)]
     assert len(pairs) == len(set(pairs)) == 21
-    assert ("Each assessor smells 3 of 7 combinations of blend and load in a sitting, 7 blocks in "
+    assert ("Each tester smells 3 of 7 combinations of blend and load in a session, 7 blocks in "
             "all; their efficiency is 0.78 of smelling all at once.") in one.notes
 
 
@@ -308,9 +308,9 @@ def test_too_few_smellings_for_the_combinations_are_refused():
     with pytest.raises(PlanError) as caught:
         plan(assessors=2, sittings=Sittings(share="blocks", each=1))
     assert str(caught.value) == (
-        "2 assessors in 1 sitting of 6 pieces smell 12 pieces, fewer than the 18 combinations of "
-        "blend and load; raise the sittings of each assessor or the pieces in a "
-        "sitting, or take more assessors"
+        "2 testers in 1 session of 6 pieces smell 12 pieces, fewer than the 18 combinations of "
+        "blend and load; raise the sessions of each tester or the pieces in a "
+        "session, or take more testers"
     )
 
 
@@ -422,7 +422,7 @@ REFUSED = [
                                   "for more pots or pieces to repeat it"),
     (dict(blends=[]), "no blend came; give at least one Blend"),
     (dict(blends=["soft"]), "'soft' is no Blend; make it with Blend(name, parts)"),
-    (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft stands twice; give each blend once and "
+    (dict(blends=[BLENDS[0], BLENDS[0]]), "the blend soft came twice; give each blend once and "
                                           "ask for more pots to repeat it"),
     (dict(fragrance="cedar"), "the fragrance is 'cedar'; give a Fragrance, with its flash point"),
     (dict(title=" "), "the title is ' '; give a text of 1 to 120 characters"),
@@ -432,13 +432,13 @@ REFUSED = [
     (dict(start="1 December"),
      "start is '1 December'; give a date as year-month-day, such as 2026-12-01"),
     (dict(assessors=0), "2 throw pieces of each pour and no tester to smell them; give "
-                        "assessors, such as A1, or no throw pieces"),
-    (dict(assessors=["Mary"]), "the assessor 'Mary' is no code; use a letter and a number, such as "
+                        "testers, such as A1, or no throw pieces"),
+    (dict(assessors=["Mary"]), "the tester 'Mary' is no code; use a letter and a number, such as "
                                "A1, never a name"),
-    (dict(assessors=["A1", "A1"]), "the assessor A1 stands twice; give each assessor once"),
+    (dict(assessors=["A1", "A1"]), "the tester A1 came twice; give each tester once"),
     (dict(works_with_fragrance=["A9"]),
      "'A9' works with the fragrance and is not among the testers A1, A2, A3, A4; name "
-     "assessors of this plan"),
+     "testers of this plan"),
     (dict(heat_cycle=HeatCycle(temp_c=55)),
      "the heat cycle at 55 °C (131 °F) melts blend soft (melts at 52 °C (126 °F)); choose a "
      "temperature at least 10 °C below the melting point"),
