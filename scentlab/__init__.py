@@ -32,7 +32,7 @@ _PUBLIC = {
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html"),
     "recording.store": ("Store",),
     "recording.reading": ("read_series",),
-    "recording.importing": ("export_csvs", "import_csvs", "read_csvs"),
+    "recording.importing": ("dry_run", "export_csvs", "import_csvs", "read_csvs"),
     "recording.progress": ("see_progress", "waiting", "warmer_pieces"),
     "recording.forms": (
         "AssessorForm", "BleedForm", "GradeForm", "PourForm", "ShareForm", "ThrowForm",
@@ -42,7 +42,6 @@ _PUBLIC = {
     "recording.import_form": ("ImportForm",),
     "recording.correct_form": ("CorrectForm",),
     "recording.correcting": ("make_void", "mend", "stored_about"),
-    "recording.matching": ("dry_run",),
     "recording.planning_form": ("PlanningForm", "RunBar"),
     "recording.answer_form": ("AnswerForm",),
     "recording.blend_form": ("BlendForm",),
@@ -81,7 +80,7 @@ _PUBLIC = {
     "published": ("published_data", "side_by_side"),
     "simulate": ("Truth", "simulate_series"),
     "desk": ("PlanDesk",),
-    "shipped": ("make_demo_series", "series_beside", "series_here"),
+    "workshop": ("make_demo_series", "series_beside", "series_here"),
 }
 _HOME = {name: module for module, names in _PUBLIC.items() for name in names}
 

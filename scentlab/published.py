@@ -10,7 +10,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.results import Result
-from scentlab.shipped import published_folder
+from scentlab.workshop import published_folder
 
 NUMBERS_NAME = "numbers.csv"
 _CELL = '<td style="text-align:left">'

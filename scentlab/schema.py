@@ -1,18 +1,21 @@
-"""The columns: each named once, with its meaning, unit and range.
+"""The columns: each named once, with its meaning, unit, range and check.
 
-Forms, file import, database constraints, exports and reports all read the tables of this module.
-:func:`parse_table` is the border: text goes in, a typed frame comes out, or a
-:class:`DataError` that lists every problem with file, row, column, value and remedy.
+Forms, file import, store, corrections, sheets and reports all read the tables of this module and
+ask the same :meth:`Column.check`. :func:`parse_table` is the border for files, :func:`check_row`
+for single rows: values go in, checked ones come out, or a :class:`DataError` that holds every
+problem with its file, row, column, value and remedy.
 """
 
 import datetime as dt
+import math
 import re
-from dataclasses import dataclass, field
-from functools import cached_property
+from dataclasses import dataclass, field, replace
+from functools import cached_property, partial
 
 import pandas as pd
 
 from scentlab.text import alike, kept, unseen
+from scentlab.units import load_from_weights
 
 SWEAT_GRADES = (
     "dry",
@@ -28,21 +31,25 @@ FROST_GRADES = (
     "up to 50 % of the face",
     "more than half of the face",
 )
+GRADE_WORDS = {"sweat": SWEAT_GRADES, "frost": FROST_GRADES}
 STRESSES = ("rest", "heat")
-EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may tell of
+EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may be of
+ONE_DAY = dt.timedelta(days=1)  # let pass: clocks are wrong, and midnight is not everywhere at once
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip
 THROW_KINDS = ("cold", "warm")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
-
-
 WHICHEVER = "whichever it is"
-SEEN = "a text of signs that can be seen"
+_NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
 @dataclass(frozen=True)
 class Column:
-    """One column: ``kind`` is text, number, integer, date or choice; bounds are inclusive."""
+    """One column: ``kind`` is text, number, integer, date or choice; bounds are inclusive.
+
+    ``usual`` is the range outside which a value is more likely a slip, and ``also`` holds pairs
+    of a word that is understood too and the choice that it means.
+    """
 
     name: str
     kind: str
@@ -54,6 +61,8 @@ class Column:
     pattern: str | None = None
     pattern_words: str = ""
     required: bool = True
+    usual: tuple = ()
+    also: tuple = ()
 
     @property
     def expected(self):
@@ -71,19 +80,109 @@ class Column:
             words += f" of {self.lower:g} or more"
         return words + (f" ({self.unit})" if self.unit else "")
 
-    @property
-    def free(self):
-        """Whether it is free text, which may have several lines, and no name."""
-        return self.pattern is None or self.pattern.startswith("(?s)")
+    def check(self, value):
+        """A value (text, number, date, or nothing) as it is kept, and what is wrong with it.
 
-    def unfit(self, text):
-        """What is wrong with a text for this column: (expected, remedy), or None."""
-        signs = unseen(text, lines=self.free)
-        if signs:
-            return SEEN, f"Type it anew: it holds {', '.join(signs)}."
-        if re.fullmatch(self.pattern or r"(?s).{1,200}", text):
-            return None
-        return self.expected, "Correct the text."
+        Returns
+        -------
+        (value, None), or (None, (expected, remedy)) in words; the value is None where none was
+        given and none is needed.
+
+        >>> POURS["wax_g"].check("200")
+        (200.0, None)
+        >>> POURS["wax_g"].check("9,5")[1][1]
+        'Write 9.5, with a point.'
+        """
+        if _is_missing(value):
+            return None, (self.expected, "Fill it in.") if self.required else None
+        return _CHECKS[self.kind](self, value)
+
+    def doubt(self, value):
+        """The question about a value that is more likely a slip; '' where it is usual."""
+        if value is None or not self.usual or self.usual[0] <= value <= self.usual[1]:
+            return ""
+        return f"Is a {self.meaning} of {value:g} {self.unit} right?"
+
+    def series(self, values):
+        """Checked values as a Series: numbers as float, whole ones as Int64, others as objects."""
+        kinds = {"number": "float64", "integer": "Int64"}
+        return pd.Series(list(values), dtype=object).astype(kinds.get(self.kind, object))
+
+    def _wrong(self, remedy="Correct the value."):
+        return None, (self.expected, remedy)
+
+
+def _is_missing(value):
+    if isinstance(value, str):
+        return value.strip() == ""
+    return value is None or bool(pd.isna(value))
+
+
+def _check_number(column, value):
+    text = str(value).strip()
+    readable = not isinstance(value, (str, bytes, bool)) or _NUMBER.fullmatch(text)
+    try:
+        number = float(value) if readable else math.nan
+    except (TypeError, ValueError, OverflowError):
+        number = math.nan
+    low, high = (-math.inf if column.lower is None else column.lower,
+                 math.inf if column.upper is None else column.upper)
+    if math.isfinite(number) and low <= number <= high:
+        if column.kind == "number":
+            return number, None
+        if number == int(number):
+            return int(number), None
+    if re.fullmatch(r"-?\d+,\d+", text):
+        return column._wrong(with_a_point(text))
+    if column.unit and re.search(r"\d\s*[A-Za-z%°]", text) and math.isnan(number):
+        return column._wrong(f"Give the number alone, in {column.unit}, without its unit.")
+    return column._wrong("Correct the value" + ("." if column.required else " or leave it empty."))
+
+
+def with_a_point(text):
+    """How a number with a comma is written, which may be a decimal one or part thousands.
+
+    >>> with_a_point("9,5"), with_a_point("1,200")
+    ('Write 9.5, with a point.', 'Write 1200 or 1.2, whichever it is.')
+    """
+    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
+        return f"Write {text.replace(',', '')} or {float(text.replace(',', '.')):g}, {WHICHEVER}."
+    return f"Write {text.replace(',', '.')}, with a point."
+
+
+def _check_date(column, value):
+    day = value.date() if isinstance(value, dt.datetime) else value
+    if not isinstance(day, dt.date):
+        try:
+            text = str(value).strip()
+            day = dt.date.fromisoformat(re.fullmatch(r"\d{4}-\d{2}-\d{2}", text)[0])
+        except (TypeError, ValueError):
+            return column._wrong("Write the year first, then month and day, with dashes.")
+    if not EARLIEST <= day <= LATEST:
+        return None, (f"a day from {EARLIEST} to {LATEST}", "Look at the year.")
+    return day, None
+
+
+def _check_choice(column, value):
+    word = {True: "yes", False: "no"}[value] if isinstance(value, bool) else alike(value)
+    word = dict(column.also).get(word, word)
+    return (word, None) if word in column.choices else column._wrong("Use one of these words.")
+
+
+def _check_text(column, value):
+    text = kept(value)
+    lines = column.pattern is None  # a note may have several lines, a name has not
+    if signs := unseen(text, lines=lines):
+        return None, ("a text of signs that can be seen",
+                      f"Type it anew: it holds {', '.join(signs)}.")
+    fits = re.fullmatch(column.pattern or r"(?s).{1,200}", text) and not isinstance(value, bytes)
+    return (text, None) if fits else column._wrong("Correct the text.")
+
+
+_CHECKS = {
+    "number": _check_number, "integer": _check_number, "date": _check_date,
+    "choice": _check_choice, "text": _check_text,
+}
 
 
 @dataclass(frozen=True)
@@ -107,6 +206,12 @@ class Table:
     def required(self):
         return tuple(c.name for c in self.columns if c.required)
 
+    @property
+    def one_of_words(self):
+        """What a row must fill one of, and the remedy, in words."""
+        names = " or ".join(self.one_of)
+        return f"a value in {names}", f"Give {names}, or both, or leave the row out."
+
     def __getitem__(self, name):
         for column in self.columns:
             if column.name == name:
@@ -114,65 +219,41 @@ class Table:
         raise KeyError(f"table {self.name} has no column {name}; it has {', '.join(self.names)}")
 
 
-_CODE = dict(pattern=r"[0-9]{3}", pattern_words="a blind code of three digits, such as 417")
-_ID = dict(
-    pattern=r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}",
+_text = partial(Column, kind="text")
+_maybe = partial(Column, required=False)
+_code = partial(
+    _text, pattern=r"[0-9]{3}", pattern_words="a blind code of three digits, such as 417"
+)
+_id = partial(
+    _text, pattern=r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}",
     pattern_words="a short name of letters, digits, dot, dash or underscore, such as P01-3",
 )
-_ASSESSOR = dict(
-    pattern=r"[A-Za-z][0-9]{1,3}", pattern_words="an assessor's code, never a name, such as A1"
+_assessor = partial(
+    _text, pattern=r"[A-Za-z][0-9]{1,3}",
+    pattern_words="an assessor's code, never a name, such as A1",
 )
-_NAME = dict(pattern=r"\S(.{0,78}\S)?", pattern_words="a name of 1 to 80 characters")
 
 POURS = Table(
     "pours",
     "one row per pour: one load drawn from one pot of one blend",
     (
-        Column("pour", "text", "the pour's own name", **_ID),
-        Column("pot", "text", "the melt that it was drawn from", **_ID),
-        Column("blend", "text", "the wax blend in that pot", **_NAME),
+        _id("pour", meaning="the pour's own name"),
+        _id("pot", meaning="the melt that it was drawn from"),
+        _text("blend", meaning="the wax blend in that pot", pattern=r"\S(.{0,78}\S)?",
+              pattern_words="a name of 1 to 80 characters"),
         Column("poured_on", "date", "day of pouring"),
         Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0),
         Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0),
-        Column(
-            "add_temp_c",
-            "number",
-            "wax temperature when the fragrance went in",
-            "°C",
-            20.0,
-            150.0,
-            required=False,
-        ),
-        Column(
-            "pour_temp_c",
-            "number",
-            "wax temperature when it was poured",
-            "°C",
-            20.0,
-            150.0,
-            required=False,
-        ),
-        Column("stir_min", "number", "minutes of stirring", "min", 0.0, 120.0, required=False),
-        Column("room_temp_c", "number", "room temperature", "°C", -10.0, 50.0, required=False),
-        Column(
-            "limit_load_pct",
-            "number",
-            "wax maker's highest load for the blend",
-            "g per 100 g of wax",
-            0.1,
-            40.0,
-            required=False,
-        ),
-        Column(
-            "limit_content_pct",
-            "number",
-            "regulatory limit of the fragrance",
-            "g in 100 g of finished product",
-            0.01,
-            100.0,
-            required=False,
-        ),
-        Column("note", "text", "anything that was seen", required=False),
+        _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150),
+        _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150),
+        _maybe("stir_min", "number", "minutes of stirring", "min", 0, 120),
+        # A room outside the usual is more likely a slip (common practice, no source).
+        _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45)),
+        _maybe("limit_load_pct", "number", "wax maker's highest load for the blend",
+               "g per 100 g of wax", 0.1, 40),
+        _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",
+               "g in 100 g of finished product", 0.01, 100),
+        _maybe("note", "text", "anything that was seen"),
     ),
     key=("pour",),
 )
@@ -181,73 +262,34 @@ PIECES = Table(
     "pieces",
     "one row per look at a piece; a piece that is only smelt has one row with both grades empty",
     (
-        Column("code", "text", "the piece's blind code", **_CODE),
-        Column("pour", "text", "the pour it was cast from", **_ID),
-        Column(
-            "stress",
-            "choice",
-            "rest: kept at room temperature; heat: after the warm cycle",
-            choices=STRESSES,
-            required=False,
-        ),
-        Column(
-            "age_days",
-            "number",
-            "age at the look",
-            "days since pouring",
-            0.0,
-            3650.0,
-            required=False,
-        ),
-        Column("assessor", "text", "who looked", required=False, **_ASSESSOR),
-        Column("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4, required=False),
-        Column(
-            "frost_grade",
-            "integer",
-            "0 none ... 4 over half of the face",
-            "frost grade",
-            0,
-            4,
-            required=False,
-        ),
+        _code("code", meaning="the piece's blind code"),
+        _id("pour", meaning="the pour it was cast from"),
+        _maybe("stress", "choice", "rest: kept at room temperature; heat: after the warm cycle",
+               choices=STRESSES),
+        _maybe("age_days", "number", "age at the look", "days since pouring", 0, 3650),
+        _assessor("assessor", meaning="who looked", required=False),
+        _maybe("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4),
+        _maybe("frost_grade", "integer", "0 none ... 4 over half of the face", "frost grade", 0, 4),
     ),
     key=("code", "stress", "age_days", "assessor"),
 )
+
+_THROW = Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0, 10)
 
 THROWS = Table(
     "throws",
     "one row per throw score: one assessor, one piece, one sitting",
     (
-        Column("code", "text", "the piece's blind code", **_CODE),
-        Column("assessor", "text", "who smelt", **_ASSESSOR),
-        Column("sitting", "text", "the panel session", **_ID),
-        Column("kind", "choice", "cold: unheated piece; warm: on the warmer", choices=THROW_KINDS),
-        Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0.0, 10.0),
-        Column(
-            "minutes",
-            "number",
-            "time on the warmer before the score",
-            "min",
-            0.0,
-            1440.0,
-            required=False,
-        ),
-        Column(
-            "position",
-            "integer",
-            "place in this assessor's order",
-            "1, 2, ...",
-            1,
-            200,
-            required=False,
-        ),
-        Column(
-            "works_with_fragrance",
-            "choice",
-            "the assessor handles this fragrance daily",
-            choices=YES_NO,
-            required=False,
-        ),
+        PIECES["code"],
+        _assessor("assessor", meaning="who smelt"),
+        _id("sitting", meaning="the panel session"),
+        Column("kind", "choice", "cold: unheated piece; warm: on the warmer", choices=THROW_KINDS,
+               also=(("hot", "warm"),)),
+        _THROW,
+        _maybe("minutes", "number", "time on the warmer before the score", "min", 0, 1440),
+        _maybe("position", "integer", "place in this assessor's order", "1, 2, ...", 1, 200),
+        _maybe("works_with_fragrance", "choice", "the assessor handles this fragrance daily",
+               choices=YES_NO),
     ),
     key=("code", "assessor", "sitting", "kind", "minutes"),
 )
@@ -270,12 +312,9 @@ WARMINGS = Table(
     (
         PIECES["code"],
         Column("hours", "number", "time on the warmer", "h", 0.0, 2000.0),
-        Column("weight_g", "number", "weight of the piece", "g", 0.01, 10000.0, required=False),
-        Column("assessor", "text", "who smelt", required=False, **_ASSESSOR),
-        Column(
-            "throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0.0, 10.0,
-            required=False,
-        ),
+        _maybe("weight_g", "number", "weight of the piece", "g", 0.01, 10000),
+        _assessor("assessor", meaning="who smelt", required=False),
+        replace(_THROW, required=False),
     ),
     key=("code", "hours", "assessor"),
     one_of=("weight_g", "throw"),
@@ -291,7 +330,7 @@ class Problem:
     file: str
     row: int | None
     column: str
-    value: str
+    value: str | None
     expected: str
     remedy: str
 
@@ -305,11 +344,23 @@ class Problem:
         return f"{place}: {found}expected {self.expected}. {self.remedy}"
 
 
+def _quoted(value):
+    value = str(value)
+    return (
+        "an empty cell" if value == "" else repr(value if len(value) <= 60 else value[:57] + "...")
+    )
+
+
 class DataError(ValueError):
-    """Data that cannot be used. ``problems`` holds every :class:`Problem` that was found."""
+    """Data that cannot be used. ``problems`` holds every :class:`Problem` that was found.
+
+    ``field``, ``value`` and ``remedy`` are those of the first.
+    """
 
     def __init__(self, problems):
         self.problems = tuple(problems)
+        first = self.problems[0]
+        self.field, self.value, self.remedy = first.column, first.value, first.remedy
         lines = [str(p) for p in self.problems[:20]]
         if len(self.problems) > 20:
             lines.append(f"... and {len(self.problems) - 20} more problems")
@@ -318,7 +369,7 @@ class DataError(ValueError):
 
 @dataclass
 class Findings:
-    """Collects problems while a file is read, so that all are told at once."""
+    """Collects problems while a file is read, so that all are shown at once."""
 
     file: str
     problems: list = field(default_factory=list)
@@ -332,14 +383,37 @@ class Findings:
             raise DataError(self.problems)
 
 
-def parse_table(text, table, file):
-    """Turn a frame of text cells into a typed frame, or tell everything that is wrong.
+def check_row(table, row):
+    """A row as the store keeps it, or a :class:`DataError` with every problem.
+
+    ``row`` is a mapping of column names to values (numbers, text, dates, or text of them);
+    an absent optional value becomes None.
+    """
+    findings, clean = Findings(table.name), {}
+    for name in (n for n in row if n not in table.names):
+        findings.add(None, str(name), str(name), "one of the columns " + ", ".join(table.names),
+                     "Rename or delete the column.")
+    for column in table.columns:
+        value = row.get(column.name)
+        clean[column.name], wrong = column.check(value)
+        if wrong:
+            findings.add(None, column.name, "" if _is_missing(value) else str(value), *wrong)
+    findings.stop()
+    if table.one_of and all(clean[n] is None for n in table.one_of):
+        findings.add(None, table.one_of[0], "", *table.one_of_words)
+    findings.stop()
+    return clean
+
+
+def parse_table(text, table, file, rows=None):
+    """Turn a frame of text cells into a typed frame, or name everything that is wrong.
 
     Parameters
     ----------
     text : DataFrame of str, one column per header of the file, empty cells as ''.
     table : Table to check against.
     file : str, the file's name for the messages.
+    rows : the number of each row as a spreadsheet shows it; 2, 3, ... when absent.
 
     Returns
     -------
@@ -351,179 +425,77 @@ def parse_table(text, table, file):
     DataError with every problem found.
     """
     findings = Findings(file)
+    rows = range(2, len(text) + 2) if rows is None else rows
     text = text.rename(columns=lambda c: str(c).strip())
-    _check_header(text, table, findings)
+    _check_header(list(text.columns), table, findings)
     findings.stop()
     if text.empty:
         findings.add(None, "", None, f"at least one row of {table.name}", "Add the rows.")
     typed = {}
     for column in table.columns:
-        if column.name in text:
-            cells = text[column.name].fillna("").astype(str).str.strip()
-        else:
-            cells = pd.Series("", index=text.index)
-        typed[column.name] = _parse_column(cells, column, findings)
-    frame = pd.DataFrame(typed, index=text.index).reset_index(drop=True)
+        cells = text[column.name] if column.name in text else pd.Series("", index=text.index)
+        cells = [str(cell).strip() for cell in cells.fillna("")]
+        checked = {cell: column.check(cell) for cell in set(cells)}
+        typed[column.name] = column.series(checked[cell][0] for cell in cells)
+        for row, cell in zip(rows, cells, strict=True):
+            if checked[cell][1]:
+                findings.add(row, column.name, cell, *checked[cell][1])
+    frame = pd.DataFrame(typed)
     if not findings.problems:
-        _check_one_of(frame, table, findings)
-        _check_key(frame, table, findings)
+        _check_rows(frame, rows, table, findings)
     findings.stop()
     return frame
 
 
-def _check_header(text, table, findings):
-    repeated = sorted({c for c in text.columns if list(text.columns).count(c) > 1})
-    for name in repeated:
+def _check_header(names, table, findings):
+    for name in sorted({n for n in names if names.count(n) > 1}):
         findings.add(1, name, name, "each column once", "Delete or rename one of the two columns.")
-    for name in table.required:
-        if name not in text.columns:
-            findings.add(
-                1,
-                name,
-                None,
-                f"a column {name} ({table[name].meaning})",
-                "Add the column; the header row must hold the exact names.",
-            )
-    for name in text.columns:
-        if name not in table.names:
-            findings.add(
-                1,
-                name,
-                name,
-                "one of the columns " + ", ".join(table.names),
-                "Rename or delete the column.",
-            )
+    for name in (n for n in table.required if n not in names):
+        findings.add(1, name, None, f"a column {name} ({table[name].meaning})",
+                     "Add the column; the header row must hold the exact names.")
+    for name in (n for n in names if n not in table.names):
+        findings.add(1, name, name, "one of the columns " + ", ".join(table.names),
+                     "Rename or delete the column.")
 
 
-def _parse_column(cells, column, findings):
-    empty = cells == ""
-    if column.required:
-        for i in cells.index[empty]:
-            findings.add(_row(cells, i), column.name, "", column.expected, "Fill in the cell.")
-    parse = {
-        "number": _parse_number,
-        "integer": _parse_number,
-        "date": _parse_dates,
-        "choice": _parse_choice,
-        "text": _parse_text,
-    }[column.kind]
-    return parse(cells, empty, column, findings)
-
-
-def _parse_number(cells, empty, column, findings):
-    values = pd.to_numeric(cells.where(~empty), errors="coerce").astype(float)
-    bad = ~empty & (values.isna() | values.abs().eq(float("inf")))
-    if column.lower is not None:
-        bad |= values < column.lower
-    if column.upper is not None:
-        bad |= values > column.upper
-    if column.kind == "integer":
-        bad |= values.notna() & (values % 1 != 0)
-    for i in cells.index[bad]:
-        remedy = "Correct the value" + ("." if column.required else " or leave the cell empty.")
-        if re.fullmatch(r"-?\d+,\d+", cells[i]):
-            remedy = with_a_point(cells[i])
-        elif column.unit and re.search(r"\d\s*[A-Za-z%°]", cells[i]):
-            remedy = f"Give the number alone, in {column.unit}, without its unit."
-        findings.add(_row(cells, i), column.name, cells[i], column.expected, remedy)
-    values = values.mask(bad)
-    return values.round().astype("Int64") if column.kind == "integer" else values
-
-
-def with_a_point(text):
-    """How a number with a comma is written, which may be a decimal one or part thousands.
-
-    >>> with_a_point("9,5"), with_a_point("1,200")
-    ('Write 9.5, with a point.', 'Write 1200 or 1.2, whichever it is.')
-    """
-    if re.fullmatch(r"-?[1-9]\d{0,2},\d{3}", text):
-        return f"Write {text.replace(',', '')} or {float(text.replace(',', '.')):g}, {WHICHEVER}."
-    return f"Write {text.replace(',', '.')}, with a point."
-
-
-def _parse_dates(cells, empty, column, findings):
-    parsed = []
-    for i, cell in cells.items():
-        if empty[i]:
-            parsed.append(None)
-            continue
-        try:
-            if not re.fullmatch(r"\d{4}-\d{2}-\d{2}", cell):
-                raise ValueError
-            parsed.append(dt.date.fromisoformat(cell))
-            if not EARLIEST <= parsed[-1] <= LATEST:
-                findings.add(_row(cells, i), column.name, cell, *plausible_day())
-        except ValueError:
-            parsed.append(None)
-            findings.add(
-                _row(cells, i),
-                column.name,
-                cell,
-                column.expected,
-                "Write the year first, then month and day, with dashes.",
-            )
-    return pd.Series(parsed, index=cells.index, dtype=object)
-
-
-def plausible_day():
-    """What a day must be, whatever its form, and the remedy, in words."""
-    return f"a day from {EARLIEST} to {LATEST}", "Look at the year."
-
-
-def _parse_choice(cells, empty, column, findings):
-    folded = cells.map(alike)
-    bad = ~empty & ~folded.isin(column.choices)
-    for i in cells.index[bad]:
-        findings.add(
-            _row(cells, i), column.name, cells[i], column.expected, "Use one of these words."
-        )
-    return folded.where(~empty & ~bad, None).astype(object)
-
-
-def _parse_text(cells, empty, column, findings):
-    cells = cells.map(kept)
-    for i, cell in cells[~empty].items():
-        unfit = column.unfit(cell)
-        if unfit:
-            findings.add(_row(cells, i), column.name, cell, *unfit)
-    return cells.where(~empty, None).astype(object)
-
-
-def one_of_words(table):
-    """What a row must fill one of, and the remedy, in words."""
-    names = " or ".join(table.one_of)
-    return f"a value in {names}", f"Give {names}, or both, or leave the row out."
-
-
-def _check_one_of(frame, table, findings):
+def _check_rows(frame, rows, table, findings):
+    """Rows that fill none of ``one_of``, and rows that are there twice."""
     if table.one_of:
         for i in frame.index[frame[list(table.one_of)].isna().all(axis=1)]:
-            findings.add(i + 2, table.one_of[0], "", *one_of_words(table))
-
-
-def _check_key(frame, table, findings):
+            findings.add(rows[i], table.one_of[0], "", *table.one_of_words)
     if not table.key:
         return
-    repeated = frame.duplicated(list(table.key), keep="first")
-    for i in frame.index[repeated]:
-        values = ", ".join(
-            f"{k} {frame.at[i, k]}" for k in table.key if not pd.isna(frame.at[i, k])
-        )
+    for i in frame.index[frame.duplicated(list(table.key))]:
+        own = frame.loc[i, list(table.key)].dropna()
+        values = ", ".join(f"{k} {v}" for k, v in own.items())
         findings.add(
-            i + 2,
-            table.key[0],
-            str(frame.at[i, table.key[0]]),
+            rows[i], table.key[0], str(own.iloc[0]),
             f"each combination of {', '.join(table.key)} once",
             f"The row repeats {values}: delete it or correct what differs.",
         )
 
 
-def _row(cells, label):
-    return int(cells.index.get_loc(label)) + 2
+def impossible_load(row):
+    """Why the weights of a pour cannot be, as (expected, remedy) in words; None when they can.
 
-
-def _quoted(value):
-    value = str(value)
-    return (
-        "an empty cell" if value == "" else repr(value if len(value) <= 60 else value[:57] + "...")
+    >>> impossible_load({"wax_g": 200, "fragrance_g": 18})
+    """
+    if row.get("wax_g") is None or row.get("fragrance_g") is None:
+        return None
+    load = load_from_weights(row["fragrance_g"], row["wax_g"])
+    if load <= MOST_LOAD_PCT:
+        return None
+    # Thousands taken for decimals make a load of thousands of percent.
+    point = "" if load <= 1000 else (
+        " A point is a decimal point, unless the decimal comma is chosen: write 1250, not 1.250."
     )
+    return (
+        f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {row['wax_g']:g} g of wax this is "
+        f"{load:.1f} %",
+        f"Look for a slipped decimal point in fragrance_g or wax_g.{point}",
+    )
+
+
+def check_clock(today):
+    """The remedy for a day that has not come yet."""
+    return f"Correct it, or the clock of this computer: it says that today is {today}."

@@ -9,6 +9,7 @@ Sources: Unicode Standard Annex 15 (normalisation) and Technical Report 36, 2.2 
 (look-alikes, signs without a look).
 """
 
+import functools
 import re
 import unicodedata
 
@@ -126,21 +127,15 @@ def searchable(text):
     """
     signs, places = [], []
     for place, sign in enumerate(text):
-        plain = _PLAIN[ord(sign)]
+        plain = _plain(sign)
         signs.append(plain)
         places.extend([place] * len(plain))
     return "".join(signs), places
 
 
-class _Plain(dict):
-    """Per sign what it is in a search; made when it is first asked for."""
-
-    def __missing__(self, number):
-        plain = self[number] = _plain(chr(number))
-        return plain
-
-
+@functools.cache
 def _plain(sign):
+    """What a sign is in a search."""
     if sign in " \t\n\r\u00a0" or unicodedata.category(sign) == "Zs":
         return " "
     if _is_unseen(sign):
@@ -151,9 +146,6 @@ def _plain(sign):
     if found:
         return found
     return "" if unicodedata.combining(sign) or unicodedata.category(sign) == "Mn" else "-"
-
-
-_PLAIN = _Plain()
 
 
 def disarmed(cell):

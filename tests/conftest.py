@@ -66,7 +66,7 @@ def reference():
 def demo(tmp_path_factory):
     """The invented demo series, read from its store."""
     from scentlab.recording.reading import read_series
-    from scentlab.shipped import make_demo_series
+    from scentlab.workshop import make_demo_series
 
     return read_series(make_demo_series(tmp_path_factory.mktemp("demo") / "series"))
 

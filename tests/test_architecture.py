@@ -15,15 +15,18 @@ import scentlab
 
 PACKAGE = Path(scentlab.__file__).parent
 
-VOCABULARY = {"text", "units", "amounts", "schema", "materials", "series", "results"}
+VOCABULARY = {
+    "files", "text", "units", "amounts", "schema", "materials", "series", "results",
+}
 
 # A part of the package and the other parts that it may import.
 MAY_IMPORT = {
     "__init__": set(),
     "__main__": {"cli"},
+    "files": set(),
     "text": set(),
     "units": set(),
-    "schema": {"text"},
+    "schema": {"text", "units"},
     "results": set(),
     "amounts": {"units"},
     "materials": {"schema", "text", "units"},
@@ -31,27 +34,22 @@ MAY_IMPORT = {
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},
     "recording": VOCABULARY | {"maths"},
+    "panel": VOCABULARY | {"recording"},
     "fitting": VOCABULARY | {"maths"},
     "choosing": VOCABULARY | {"maths", "fitting"},
     "foresight": VOCABULARY | {"maths", "planning", "simulate", "fitting", "choosing"},
     "words": VOCABULARY | {"maths", "fitting", "choosing"},
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight", "words"},
     "simulate": VOCABULARY | {"maths"},
-    "shipped": VOCABULARY | {"recording"},
-    "published": VOCABULARY | {"shipped"},
+    "workshop": VOCABULARY | {"recording"},
+    "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {
-        "cli_sharing", "cli_answer", "shipped", "recording", "choosing", "sharing", "planning",
-        "words",
-    },
+    "cli": VOCABULARY | {"workshop", "recording", "panel", "choosing", "sharing", "words"},
     "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
-    "cli_sharing": VOCABULARY | {"cli", "recording", "choosing", "sharing", "words"},
-    "cli_answer": VOCABULARY | {"cli", "recording", "choosing", "sharing"},
 }
 
 # An outside library and the modules or folders that may import it.
 OWNERS = {
-    "sqlalchemy": {"recording.store"},
     "sqlite3": {"recording.store"},
     "matplotlib": {"sharing.pictures"},
     "ipywidgets": {
@@ -63,8 +61,8 @@ OWNERS = {
     "anywidget": {"recording.form_parts", "recording.paper_form"},
     "traitlets": {"recording.form_parts", "recording.paper_form"},
     "openpyxl": {"recording.spreadsheets"},
-    "tornado": {"recording.panel_server"},
-    "segno": {"recording.panel_server"},
+    "tornado": {"panel.server"},
+    "segno": {"panel.server"},
     "statsmodels": {"fitting"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
@@ -173,7 +171,7 @@ def test_every_owner_and_layer_exists():
         ("fitting.sweat", "from scentlab import choosing", {"choosing"}, set()),
         ("fitting.sweat", "from scentlab import plot", {"plot"}, set()),
         ("fitting.sweat", "from ..sharing import pictures", {"sharing"}, set()),
-        ("recording.forms", "def f():\n    import sqlalchemy.sql", set(), {"sqlalchemy"}),
+        ("recording.forms", "def f():\n    import sqlite3.dbapi2", set(), {"sqlite3"}),
         ("sharing.report", "from matplotlib import pyplot", set(), {"matplotlib"}),
         ("sharing.pictures.drawing", "from matplotlib import pyplot", set(), set()),
     ],

@@ -3,7 +3,7 @@
 import pytest
 
 import scentlab
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.desk import SHEETS, PlanDesk, in_words_of_the_form
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
@@ -12,7 +12,7 @@ from scentlab.recording.store import Store
 
 @pytest.fixture
 def folder(tmp_path):
-    shipped.make_series(tmp_path / "mine", title="Mine")
+    workshop.make_series(tmp_path / "mine", title="Mine")
     return tmp_path / "mine"
 
 
@@ -39,7 +39,7 @@ def fill_in(desk):
 
 def test_the_plan_of_the_demo_is_the_shipped_one(tmp_path):
     desk = desk_of(tmp_path)
-    assert desk.plan.to_dict() == shipped.demo_plan()
+    assert desk.plan.to_dict() == workshop.demo_plan()
     assert desk.sentence.startswith("This is the plan that is kept: 3 blends in 6 pots")
     assert not (desk._bench.folder / DRAFT_NAME).exists(), "nobody has typed anything"
 
@@ -151,7 +151,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
 
 
 def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
-    demo = Plan.from_dict(shipped.demo_plan())
+    demo = Plan.from_dict(workshop.demo_plan())
     plan = make_plan(
         "Mine", demo.fragrance, demo.blends, (4, 8), piece_g=25, assessors=("A1", "A4"),
         start="2026-03-14", seed=5, pouring=Pouring(stir_min=4, confirm=True, dye_pct=0.05),

@@ -7,7 +7,7 @@ import pytest
 
 import scentlab
 
-HEAVY = ("matplotlib", "ipywidgets", "statsmodels", "sqlalchemy", "pandas", "scipy")
+HEAVY = ("matplotlib", "ipywidgets", "statsmodels", "sqlite3", "pandas", "scipy")
 LIMIT_S = 0.4
 
 PROBE = """

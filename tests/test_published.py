@@ -11,7 +11,7 @@ from scentlab.published import (
     side_by_side,
 )
 from scentlab.results import Result
-from scentlab.shipped import published_folder
+from scentlab.workshop import published_folder
 
 
 @pytest.fixture

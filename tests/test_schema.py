@@ -68,11 +68,11 @@ def test_numbers_keep_every_digit():
     ({"wax_g": "nan"}, "column wax_g: found 'nan', expected a number with a decimal point from 1 "
      "to 100000 (g). Correct the value."),
     ({"wax_g": ""}, "column wax_g: found an empty cell, expected a number with a decimal point "
-     "from 1 to 100000 (g). Fill in the cell."),
+     "from 1 to 100000 (g). Fill it in."),
     ({"add_temp_c": "180 °F"}, "column add_temp_c: found '180 °F', expected a number with a "
      "decimal point from 20 to 150 (°C). Give the number alone, in °C, without its unit."),
     ({"add_temp_c": "185"}, "column add_temp_c: found '185', expected a number with a decimal "
-     "point from 20 to 150 (°C). Correct the value or leave the cell empty."),
+     "point from 20 to 150 (°C). Correct the value or leave it empty."),
     ({"poured_on": "14.03.2026"}, "column poured_on: found '14.03.2026', expected a date as "
      "year-month-day, such as 2026-03-14. Write the year first, then month and day, with dashes."),
     ({"poured_on": "2026-02-30"}, "column poured_on: found '2026-02-30', expected a date as "
@@ -95,12 +95,12 @@ def test_a_wrong_cell_of_a_pour(cells, words):
      "417. Correct the text."),
     ({"assessor": "Anna"}, "column assessor: found 'Anna', expected an assessor's code, never a "
      "name, such as A1. Correct the text."),
-    ({"kind": "hot"}, "column kind: found 'hot', expected one of cold, warm. Use one of these "
+    ({"kind": "tepid"}, "column kind: found 'tepid', expected one of cold, warm. Use one of these "
      "words."),
     ({"throw": "10.5"}, "column throw: found '10.5', expected a number with a decimal point from "
      "0 to 10 (throw, 0 to 10). Correct the value."),
     ({"position": "1.5"}, "column position: found '1.5', expected a whole number from 1 to 200 "
-     "(1, 2, ...). Correct the value or leave the cell empty."),
+     "(1, 2, ...). Correct the value or leave it empty."),
     ({"works_with_fragrance": "maybe"}, "column works_with_fragrance: found 'maybe', expected one "
      "of yes, no. Use one of these words."),
 ])
@@ -112,6 +112,7 @@ def test_a_wrong_cell_of_a_throw_score(cells, words):
 def test_a_choice_in_capitals_is_understood():
     good = {"code": "417", "assessor": "A1", "sitting": "S1", "kind": "WARM", "throw": "5"}
     assert parse_table(pd.DataFrame([good]), THROWS, "t.csv")["kind"][0] == "warm"
+    assert parse_table(pd.DataFrame([{**good, "kind": "Hot"}]), THROWS, "t")["kind"][0] == "warm"
 
 
 def test_a_missing_and_an_unknown_column_are_told_together():

@@ -47,7 +47,7 @@ def test_names_that_are_two(one, other):
 
 def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
     soft, again = (Blend(n, ((Wax(n), 1.0),)) for n in ("soft", "Soft"))
-    rename = "give one thing one name, or two things names that can be told apart"
+    rename = "give one thing one name, or two things names that differ plainly"
     with pytest.raises(PlanError) as error:
         check_blends([soft, again])
     assert str(error.value) == f"the blends 'soft' and 'Soft' differ only in look; {rename}"
@@ -56,7 +56,7 @@ def test_a_plan_refuses_names_that_differ_only_in_look_and_shows_both():
     assert str(error.value) == f"the waxes 'soy' and 'Soy' differ only in look; {rename}"
     with pytest.raises(PlanError) as error:
         check_assessors(["A1", "a1"], PieceNumbers())
-    assert str(error.value) == f"the assessors A1 and a1 differ only in look; {rename}"
+    assert str(error.value) == f"the assessors 'A1' and 'a1' differ only in look; {rename}"
 
 
 def test_a_material_has_no_sign_that_cannot_be_seen():

@@ -3,12 +3,11 @@
 import dataclasses
 import html
 import json
-import os
-import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
 from scentlab.choosing.rules import Rules
+from scentlab.files import write_whole
 
 RULES_NAME = "rules.json"
 
@@ -65,6 +64,7 @@ def rules_here(folder="."):
 def keep_rules(rules, folder="."):
     """Keep rules in a series folder, whole or not at all; returns the path of the file.
 
+    >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
     ...     path = keep_rules(Rules(risk=0.02), folder)
     ...     path.name, rules_here(folder).rules.risk
@@ -74,19 +74,7 @@ def keep_rules(rules, folder="."):
     if not path.parent.is_dir():
         raise FileNotFoundError(f"{path.parent}: no such folder to keep the rules in")
     text = json.dumps({"rules": dataclasses.asdict(rules)}, indent=1, ensure_ascii=False) + "\n"
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{RULES_NAME}.")
-    try:
-        with os.fdopen(handle, "w", encoding="utf-8") as out:
-            out.write(text)
-            out.flush()
-            os.fsync(out.fileno())
-        # A temporary file is private; others who may read the folder may read the rules.
-        os.chmod(name, 0o644)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
-    return path
+    return write_whole(path, text)
 
 
 def _read(path):

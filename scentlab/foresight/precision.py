@@ -150,7 +150,7 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, progre
     --------
     >>> from scentlab.foresight.guess import guess_truth
     >>> from scentlab.planning.plan import Plan
-    >>> from scentlab.shipped import demo_plan
+    >>> from scentlab.workshop import demo_plan
     >>> plan = Plan.from_dict(demo_plan())
     >>> guess = guess_truth({blend.name: 10.0 for blend in plan.blends})
     >>> found = precision(plan, guess, series=1, seed=1, workers=1, draws=100, throw_every=0)

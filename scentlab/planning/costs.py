@@ -18,7 +18,7 @@ def plan_costs(plan):
     first pour to the last look or sitting, reserve pieces not counted), money (in the plan's
     currency; missing when a price is) and panel_hours (all assessors together, 5 minutes a piece).
 
-    >>> from scentlab.shipped import demo_plan
+    >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan
     >>> plan_costs(Plan.from_dict(demo_plan()))["pots"]
     6

@@ -72,7 +72,7 @@ def pour_sheets_html(plan, paper="A4"):
     -------
     str, an HTML document. PlanError for another paper.
 
-    >>> from scentlab.shipped import demo_plan
+    >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan
     >>> pour_sheets_html(Plan.from_dict(demo_plan())).count("<section")
     6

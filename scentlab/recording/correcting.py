@@ -8,12 +8,18 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab import schema
-from scentlab.recording.drawings import GRADE_WORDS
-from scentlab.recording.records import RECORDS, SCORES, check_row, warming_words
+from scentlab.recording.records import RECORDS, SCORES, warming_words
 from scentlab.recording.store import RefusedError
+from scentlab.schema import (
+    GRADE_WORDS,
+    ONE_DAY,
+    PIECES,
+    Findings,
+    check_clock,
+    check_row,
+    impossible_load,
+)
 from scentlab.text import kept, spelling
-from scentlab.units import load_from_weights
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
@@ -45,7 +51,7 @@ def stored_about(store, name, what=None):
     name = kept(name)
     if not name:
         raise RefusedError("Nothing is filled in: give the blind code of a piece or a pour's name")
-    blind = re.fullmatch(schema.PIECES["code"].pattern, name)
+    blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
     tables, column = (SCORES, "code") if blind else (("pours",), "pour")
@@ -59,7 +65,8 @@ def stored_about(store, name, what=None):
             found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
     if not found:
         what = f"piece {name}" if blind else f"pour {name}"
-        raise RefusedError(f"nothing is stored of {what}; look at its label again")
+        raise RefusedError(f"nothing is stored of {what}", "look at its label again",
+                           field=column, value=name)
     return found
 
 
@@ -73,8 +80,8 @@ def mend(store, table, entry_id, changes, reason, key=None):
     odd = [name for name in changes if name not in allowed]
     if odd:
         raise RefusedError(
-            f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}; for "
-            "another piece or pour make the entry void and record it anew"
+            f"{', '.join(odd)} of {table} cannot be corrected, only {', '.join(allowed)}",
+            "for another piece or pour make the entry void and record it anew", field=odd[0],
         )
     old = store.entry(table, entry_id)
     if old is None:
@@ -82,8 +89,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     row = check_row(RECORDS[table], {**old, **changes})
     if row == old:
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
-    _refuse_days_to_come(row)
-    _refuse_impossible_loads(row)
+    _refuse_what_cannot_be(table, row, dt.date.today())
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
 
@@ -99,25 +105,14 @@ def _need_reason(reason):
         raise RefusedError("say why: a reason is kept with every change")
 
 
-def _refuse_days_to_come(row):
-    day = row.get("poured_on")
-    if day is not None and day > dt.date.today() + dt.timedelta(days=1):
-        raise RefusedError(
-            f"the day of pouring {day} is still to come; correct the day, or the clock of this "
-            f"computer: it says that today is {dt.date.today()}"
-        )
-
-
-def _refuse_impossible_loads(row):
-    if row.get("wax_g") is None or row.get("fragrance_g") is None:
-        return
-    load = load_from_weights(row["fragrance_g"], row["wax_g"])
-    if load > schema.MOST_LOAD_PCT:
-        raise RefusedError(
-            f"{row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax is a load of "
-            f"{load:.0f} % of wax, and no wax takes more than {schema.MOST_LOAD_PCT:g} %; look "
-            "for a slipped decimal point"
-        )
+def _refuse_what_cannot_be(table, row, today):
+    """A pour of a day to come, or of weights that make a load that no wax takes."""
+    findings, day = Findings(table), row.get("poured_on")
+    if day is not None and day > today + ONE_DAY:
+        findings.add(None, "poured_on", str(day), "a day that has come", check_clock(today))
+    if wrong := impossible_load(row):
+        findings.add(None, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
+    findings.stop()
 
 
 def _words(table, row):
@@ -134,7 +129,8 @@ def _words(table, row):
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
-        return f"{row['kind']} throw {row['throw']:g} of 10{after}{who}, sitting {row['sitting']}"
+        kind = "hot" if row["kind"] == "warm" else row["kind"]
+        return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"

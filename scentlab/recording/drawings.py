@@ -3,9 +3,8 @@
 import html
 import math
 
-from scentlab.schema import FROST_GRADES, SWEAT_GRADES
+from scentlab.schema import GRADE_WORDS
 
-GRADE_WORDS = {"sweat": SWEAT_GRADES, "frost": FROST_GRADES}
 # The share of the face that a drawing frosts: within the words of the grade, not at its border.
 FROSTED_SHARE = (0.0, 0.03, 0.17, 0.40, 0.72)
 

@@ -1,23 +1,16 @@
 """What an import is held against where a series has a kept plan.
 
-A slipped digit would become a piece that nobody cast, and stand in the fit. What was stored before,
-also beyond the plan, is known like what was planned.
+A slipped digit would become a piece that nobody cast, and be taken into the fit. What was stored
+before, also beyond the plan, is known like what was planned.
 """
 
 import re
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 
-import pandas as pd
-
-from scentlab.schema import IMPORT_TABLES
-
-BEYOND = (
-    "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
-)
-_NAMED = {"pour": "pours", "code": "pieces", "assessor": "assessors", "sitting": "sittings"}
-_TABLES = {t.name: t for t in IMPORT_TABLES}
-_MOST_NEAR = 3  # names that are told as the nearest ones
+_STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws",),
+           "assessor": ("grades", "throws", "warmings")}
+_MOST_NEAR = 3  # names that are shown as the nearest ones
 
 
 @dataclass(frozen=True)
@@ -33,27 +26,21 @@ class KeptPlan:
     def beyond(self, sheets):
         """Per file, column and value that is not known: sheet, column, value, its rows, nearest."""
         for sheet in sheets.values():
-            for name in _NAMED:
-                known = self.names.get(name)
-                if known:
-                    yield from self._unknown(sheet, name, known)
+            for name in (n for n in self.names if n in sheet.table.names):
+                # The pour of a piece is checked against the pours that were logged.
+                if (sheet.table.name, name) != ("pieces", "pour"):
+                    yield from self._unknown(sheet, name)
 
-    def _unknown(self, sheet, name, known):
-        table = _TABLES[sheet.table]
-        if name not in table.names or (sheet.table == "pieces" and name == "pour"):
-            return  # the pour of a piece is checked against the pours that were logged
-        rows, pours = {}, dict(cells_of(sheet, "pour"))
-        for row, value in cells_of(sheet, name):
-            if value and value not in known and re.fullmatch(table[name].pattern, value):
+    def _unknown(self, sheet, name):
+        rows, pours = {}, dict(sheet.cells("pour"))
+        for row, value in sheet.cells(name):
+            if value not in self.names[name] and re.fullmatch(sheet.table[name].pattern, value):
                 rows.setdefault(value, []).append(row)
         for value, places in rows.items():
-            among = known
-            if name == "code":  # the pour that stands beside it tells where it slipped
-                among = self._codes_of(pours.get(places[0])) or known
-            yield sheet, name, value, places, nearest(value, among)
-
-    def _codes_of(self, pour):
-        return [code for code, piece in self.pieces.items() if piece["pour"] == pour]
+            pour = pours.get(places[0])  # that stands beside it tells where a code slipped
+            among = [c for c, piece in self.pieces.items() if piece["pour"] == pour]
+            known = among if name == "code" and among else self.names[name]
+            yield sheet, name, value, places, nearest(value, known)
 
     def fill_in(self, sheet):
         """A sheet of pieces with pour and stress from the plan where the file leaves them open."""
@@ -62,17 +49,14 @@ class KeptPlan:
         once = names.count("code") == 1 and all(names.count(n) < 2 for n in ("pour", "stress"))
         if not once or "code" not in self.names:
             return sheet
-        known = [self.pieces.get(str(code).strip()) for code in text["code"]]
-        for name in ("pour", "stress"):
+        for name in ("stress", "pour"):
             cells = text[name] if name in names else [""] * len(text)
             open_ = [str(cell).strip() == "" for cell in cells]
-            text[name] = pd.Series([
-                (piece[name] or "") if empty and piece else cell
-                for cell, empty, piece in zip(cells, open_, known, strict=True)
-            ], index=text.index, dtype=object)
-            if name == "pour":
-                filled = frozenset(r for r, empty in zip(sheet.rows, open_, strict=True) if empty)
-        return replace(sheet, text=text, filled=filled)
+            known = [self.pieces.get(str(code).strip(), {}).get(name) for code in text["code"]]
+            text[name] = [k or "" if empty else cell
+                          for cell, empty, k in zip(cells, open_, known, strict=True)]
+        filled = frozenset(r for r, empty in zip(sheet.rows, open_, strict=True) if empty)
+        return replace(sheet, text=text.astype(object), filled=filled)
 
 
 def kept_plan(store):
@@ -80,40 +64,22 @@ def kept_plan(store):
     plan = None if store is None else store.plan()
     if not plan:
         return None
-    pieces = {p["code"]: {n: p.get(n) for n in ("pour", "test", "stress")}
-              for p in plan.get("pieces", ())}
+    pieces = {p["code"]: p for p in plan.get("pieces", ())}
     planned = {
         "pour": {p["pour"] for p in plan.get("pours", ())}, "code": set(pieces),
         "assessor": set(plan.get("assessors", ())),
         "sitting": {s["sitting"] for s in plan.get("smellings", ())},
     }
-    names = {n: planned[n] | _stored(store, n) for n in planned if planned[n]}
+    names = {n: known.union(*(_stored(store, t, n) for t in _STORED[n]))
+             for n, known in planned.items() if known}
     # A piece that was mended since, or taken in beyond the plan, stands as it is stored.
-    for code, *rest in store.distinct("pieces", ("code", "pour", "test", "stress")):
-        pieces[code] = dict(zip(("pour", "test", "stress"), rest, strict=True))
+    for code, pour, stress in store.distinct("pieces", ("code", "pour", "stress")):
+        pieces[code] = {"pour": pour, "stress": stress}
     return KeptPlan(pieces, names)
 
 
-def _stored(store, column):
-    tables = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws",),
-              "assessor": ("grades", "throws", "warmings")}
-    return {v for t in tables[column] for (v,) in store.distinct(t, (column,)) if v}
-
-
-def expected_words(column):
-    """What a name must be where a plan is kept.
-
-    >>> expected_words("code")
-    'one of the pieces of the kept plan'
-    """
-    return f"one of the {_NAMED[column]} of the kept plan"
-
-
-def cells_of(sheet, name):
-    """Pairs of row number and stripped text of a column; none when the column is absent."""
-    if sheet is None or list(sheet.text.columns).count(name) != 1:
-        return []
-    return list(zip(sheet.rows, (str(v).strip() for v in sheet.text[name]), strict=True))
+def _stored(store, table, column):
+    return {name for (name,) in store.distinct(table, (column,)) if name}
 
 
 def nearest(value, known):

@@ -7,6 +7,7 @@ stand for it, without days.
 
 import datetime as dt
 from dataclasses import dataclass
+from typing import NamedTuple
 
 import pandas as pd
 
@@ -48,19 +49,40 @@ class Progress(Result):
         )
 
 
+class _Piece(NamedTuple):
+    """A piece with its day: planned, moved by as many days as its pour was late."""
+
+    code: str
+    pour: str
+    test: str | None
+    stress: str | None
+    due_on: dt.date | None
+    sheet_on: dt.date | None  # the planned day, which the printed sheet bears
+    poured_on: dt.date | None
+    planned_age_days: float | None
+    logged: bool
+    planned: bool
+
+
 def see_progress(store, today=None, looks_per_piece=1):
     """The :class:`Progress` of a store; ``today`` is a date, the machine's day when absent."""
-    today = today or dt.date.today()
-    due = _due(store)
-    graded, smelt = _graded(store), _smelt(store)
-    orders = _orders(store)
-    counts = [*_grade_counts(due, graded, looks_per_piece), *_throw_counts(orders, smelt)]
+    today, plan = today or dt.date.today(), store.plan() or {}
+    pieces, sittings = _pieces(store, plan), _sittings(plan)
+    graded = store.distinct("grades", ("code", "test", "assessor"))
+    smelt = store.distinct("throws", ("sitting", "assessor", "code", "kind"))
+    counts = [*_grade_counts(pieces, graded, looks_per_piece), *_throw_counts(sittings, smelt)]
+    scored = {(test, code) for code, test, _ in graded} | {("throw", s[2]) for s in smelt}
+    overdue = [
+        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in pieces
+        if p.test in ("sweat", "frost", "throw") and p.logged and p.due_on is not None
+        and p.due_on < today and (p.test, p.code) not in scored
+    ]
     return Progress(
         today=today,
         scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
-        overdue=_overdue(due, graded, {code for _, _, code, _ in smelt}, today),
-        pours=_missing_pours(store, today),
-        notes=tuple(_moved_sittings(orders, due, today)),
+        overdue=pd.DataFrame(overdue, columns=list(OVERDUE_COLUMNS), dtype=object),
+        pours=pd.DataFrame(_missing_pours(store, plan, today), columns=list(POUR_COLUMNS)),
+        notes=tuple(_moved_sittings(sittings, pieces, today)),
     )
 
 
@@ -83,23 +105,16 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     planned_age_days is the age at which the plan wants the look, due_on is moved by as many days as
     the pour was late, and sheet_on is the planned day, which the printed sheet bears.
     """
-    today = today or dt.date.today()
+    today, plan = today or dt.date.today(), store.plan() or {}
     assessor = spelling(known_assessors(store))(assessor)
-    due = _due(store)
-    due["age_days"] = [
-        None if p is None else float(max(0, (today - p).days)) for p in due["poured_on"]
-    ]
-    looks = _only(due, (d is None or d <= today for d in due["due_on"]))
-    looks = _in_order(_only(looks, looks["logged"] | ~looks["planned"]))
-    found = [
-        _grades_waiting(looks[looks["test"] == name], name, assessor, store, looks_per_piece)
-        for name in ("sweat", "frost") if test in (None, name)
-    ]
+    pieces, rows = _pieces(store, plan), []
+    for name in ("sweat", "frost"):
+        if test in (None, name):
+            rows += _grades_waiting(store, pieces, name, assessor, today, looks_per_piece)
     if test in (None, "throw"):
-        found.append(_throws_waiting(_orders(store), due, assessor, store, today))
-    found = [f.reindex(columns=list(WAITING_COLUMNS)).astype(object) for f in found]
-    joined = pd.concat(found, ignore_index=True)
-    return joined.where(joined.notna(), None)
+        rows += _throws_waiting(store, _sittings(plan), pieces, assessor, today)
+    found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
+    return found.where(found.notna(), None)
 
 
 def age_words(age_days, planned_age_days=None):
@@ -139,159 +154,123 @@ def known_assessors(store):
     return found or [f"A{n}" for n in range(1, 9)]
 
 
-def _due(store):
-    """The pieces with their day: planned, moved by as many days as the pour was late."""
-    plan = store.plan() or {}
-    pieces = {p["code"]: p for p in plan.get("pieces", ())}
-    pours = {p["pour"]: p for p in plan.get("pours", ())}
-    logged = {p: d for p, d in store.distinct("pours", ("pour", "poured_on"))}
-    rows = []
+def _pieces(store, plan):
+    """The pieces of a store in the plan's order, then the others by code.
+
+    Codes are random, so neither order gives a load away.
+    """
+    planned = {p["code"]: _date(p.get("due_on")) for p in plan.get("pieces", ())}
+    intended = {p["pour"]: _date(p.get("poured_on")) for p in plan.get("pours", ())}
+    logged, found = dict(store.distinct("pours", ("pour", "poured_on"))), []
     for code, pour, test, stress in store.distinct("pieces", ("code", "pour", "test", "stress")):
-        due_on = sheet_on = _date(pieces.get(code, {}).get("due_on"))
-        intended, done = _date(pours.get(pour, {}).get("poured_on")), logged.get(pour)
-        wanted = None if None in (due_on, intended) else float((due_on - intended).days)
-        if wanted is not None and done is not None:
-            due_on += done - intended
-        rows.append((code, pour, test, stress, due_on, sheet_on, done, wanted, pour in logged,
-                     code in pieces))
-    names = ["code", "pour", "test", "stress", "due_on", "sheet_on", "poured_on",
-             "planned_age_days", "logged", "planned"]
-    frame = pd.DataFrame(rows, columns=names).astype({"logged": bool, "planned": bool})
-    # The plan's order, then the others by code: codes are random, so neither tells the load.
-    order = {code: i for i, code in enumerate(pieces)}
-    rank = [(order.get(c, len(order)), c) for c in frame["code"]]
-    index = sorted(range(len(frame)), key=rank.__getitem__)
-    frame = frame.iloc[index].reset_index(drop=True).astype({"due_on": object})
-    for name in ("test", "stress", "due_on", "sheet_on", "poured_on", "planned_age_days"):
-        frame[name] = frame[name].astype(object).where(frame[name].notna(), None)
-    return frame
+        due_on, meant, done = planned.get(code), intended.get(pour), logged.get(pour)
+        known = None not in (due_on, meant)
+        late = done - meant if known and done is not None else dt.timedelta(0)
+        found.append(_Piece(
+            code, pour, test, stress, None if due_on is None else due_on + late, due_on, done,
+            float((due_on - meant).days) if known else None, pour in logged, code in planned,
+        ))
+    place = {code: n for n, code in enumerate(planned)}
+    return sorted(found, key=lambda p: (place.get(p.code, len(place)), p.code))
 
 
-def _in_order(looks):
+def _sittings(plan):
+    """The planned smellings in order, by sitting."""
+    found = {}
+    for smelling in sorted(plan.get("smellings", ()),
+                           key=lambda s: (s["sitting_on"], s["sitting"], s["position"])):
+        found.setdefault(smelling["sitting"], []).append(smelling)
+    return found
+
+
+def _grade_counts(pieces, graded, looks):
+    for test in ("sweat", "frost"):
+        codes, seen = {p.code for p in pieces if p.test == test}, {}
+        for code, name, assessor in graded:
+            if name == test and code in codes:
+                seen.setdefault(code, set()).add(assessor)
+        wanted, done = looks * len(codes), sum(min(len(a), looks) for a in seen.values())
+        if codes:
+            yield (test, "", "", wanted, done, wanted - done)
+
+
+def _throw_counts(sittings, smelt):
+    for sitting, rows in sittings.items():
+        for kind, assessor in dict.fromkeys((r["kind"], r["assessor"]) for r in rows):
+            mine = [r["code"] for r in rows if (r["kind"], r["assessor"]) == (kind, assessor)]
+            done = sum((sitting, assessor, code, kind) in smelt for code in mine)
+            yield (f"{kind} throw", sitting, assessor, len(mine), done, len(mine) - done)
+
+
+def _missing_pours(store, plan, today):
+    logged = {pour for (pour,) in store.distinct("pours", ("pour",))}
+    for pour in (p for p in plan.get("pours", ()) if p["pour"] not in logged):
+        day = _date(pour.get("poured_on"))
+        late = None if day is None else max(0, (today - day).days)
+        yield (pour["pour"], pour.get("pot"), pour.get("blend"), day, late)
+
+
+def _grades_waiting(store, pieces, test, assessor, today, looks):
     """Rest before heat, then by planned day and code: the order of a printed sheet.
 
     Not by the day that a late pour is moved to, for that would set its pieces apart.
     """
-    rank = [(stress == "heat", day or dt.date.max, code) for stress, day, code
-            in zip(looks["stress"], looks["sheet_on"], looks["code"], strict=True)]
-    return looks.iloc[sorted(range(len(looks)), key=rank.__getitem__)]
-
-
-def _orders(store):
-    """The planned smellings as a frame, in order."""
-    names = ["sitting", "sitting_on", "kind", "assessor", "position", "code"]
-    frame = pd.DataFrame((store.plan() or {}).get("smellings", []), columns=names)
-    return frame.sort_values(["sitting_on", "sitting", "position"], kind="stable")
-
-
-def _graded(store):
-    return store.distinct("grades", ("code", "test", "assessor"))
-
-
-def _smelt(store):
-    return store.distinct("throws", ("sitting", "assessor", "code", "kind"))
-
-
-def _grade_counts(due, graded, looks):
-    for test in ("sweat", "frost"):
-        codes = set(due.loc[due["test"] == test, "code"])
-        if not codes:
-            continue
-        seen = {}
-        for code, name, assessor in graded:
-            if name == test and code in codes:
-                seen.setdefault(code, set()).add(assessor)
-        done = sum(min(len(a), looks) for a in seen.values())
-        yield (test, "", "", looks * len(codes), done, looks * len(codes) - done)
-
-
-def _throw_counts(orders, smelt):
-    for (sitting, kind, assessor), rows in orders.groupby(
-        ["sitting", "kind", "assessor"], sort=False
-    ):
-        done = sum((sitting, assessor, code, kind) in smelt for code in rows["code"])
-        yield (f"{kind} throw", sitting, assessor, len(rows), done, len(rows) - done)
-
-
-def _overdue(due, graded, smelt, today):
-    scored = {"sweat": {c for c, t, _ in graded if t == "sweat"},
-              "frost": {c for c, t, _ in graded if t == "frost"}, "throw": smelt}
-    rows = [
-        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days)
-        for p in due.itertuples()
-        if p.due_on is not None and p.due_on < today and p.test in scored and p.logged
-        and p.code not in scored[p.test]
-    ]
-    return pd.DataFrame(rows, columns=list(OVERDUE_COLUMNS), dtype=object)
-
-
-def _missing_pours(store, today):
-    logged = {pour for (pour,) in store.distinct("pours", ("pour",))}
-    rows = []
-    for pour in (store.plan() or {}).get("pours", ()):
-        if pour["pour"] not in logged:
-            day = _date(pour.get("poured_on"))
-            late = None if day is None else max(0, (today - day).days)
-            rows.append((pour["pour"], pour.get("pot"), pour.get("blend"), day, late))
-    return pd.DataFrame(rows, columns=list(POUR_COLUMNS))
-
-
-def _grades_waiting(looks, test, assessor, store, looks_per_piece):
     seen = {}
     for code, who in store.distinct("grades", ("code", "assessor"), test=test):
         seen.setdefault(code, set()).add(who)
-    open_ = [
-        len(seen.get(code, ())) < looks_per_piece and assessor not in seen.get(code, ())
-        for code in looks["code"]
+    mine = [
+        p for p in pieces
+        if p.test == test and (p.logged or not p.planned)
+        and (p.due_on is None or p.due_on <= today)
+        and len(seen.get(p.code, ())) < looks and assessor not in seen.get(p.code, ())
     ]
-    return _only(looks, open_)
+    for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max, p.code)):
+        yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on, _age(p, today),
+               p.planned_age_days)
 
 
-def _throws_waiting(orders, due, assessor, store, today):
-    days = _sitting_days(orders, due)
-    mine = orders[orders["assessor"] == assessor]
-    mine = mine.assign(due_on=[days[s] for s in mine["sitting"]],
-                       sheet_on=[_date(d) for d in mine["sitting_on"]])
-    poured = set(due.loc[due["logged"] | ~due["planned"], "code"])
-    mine = _only(mine, (c in poured and (d is None or d <= today)
-                        for c, d in zip(mine["code"], mine["due_on"], strict=True)))
+def _throws_waiting(store, sittings, pieces, assessor, today):
+    by_code = {p.code: p for p in pieces if p.logged or not p.planned}
+    days = _sitting_days(sittings, pieces)
     done = store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
-    keys = zip(mine["sitting"], mine["kind"], mine["code"], strict=True)
-    mine = _only(mine, (key not in done for key in keys)).assign(test="throw")
-    ages = due.set_index("code")["age_days"]
-    return mine.assign(age_days=[ages.get(c) for c in mine["code"]])
+    for sitting, rows in sittings.items():
+        due_on = days[sitting]
+        for r in rows:
+            piece, key = by_code.get(r["code"]), (sitting, r["kind"], r["code"])
+            if piece and r["assessor"] == assessor and key not in done and (
+                    due_on is None or due_on <= today):
+                yield (r["code"], "throw", None, sitting, r["kind"], r["position"], due_on,
+                       _date(r["sitting_on"]), _age(piece, today), None)
 
 
-def _sitting_days(orders, due):
+def _age(piece, today):
+    day = piece.poured_on
+    return None if day is None else float(max(0, (today - day).days))
+
+
+def _sitting_days(sittings, pieces):
     """The day of each sitting: the planned one, or later when a piece of it cures later.
 
     A sitting is held as a whole, for its pieces are compared with each other in one room. A pour
     that was never logged holds nobody up.
     """
-    logged = due[due["logged"]]
-    cured = dict(zip(logged["code"], logged["due_on"], strict=True))
-    days = {}
-    for sitting, rows in orders.groupby("sitting", sort=False):
-        known = [_date(d) for d in rows["sitting_on"]] + [cured.get(c) for c in rows["code"]]
-        days[sitting] = max((d for d in known if d is not None), default=None)
-    return days
+    cured = {p.code: p.due_on for p in pieces if p.logged}
+    return {
+        sitting: max(filter(None, [*(_date(r["sitting_on"]) for r in rows),
+                                   *(cured.get(r["code"]) for r in rows)]), default=None)
+        for sitting, rows in sittings.items()
+    }
 
 
-def _moved_sittings(orders, due, today):
+def _moved_sittings(sittings, pieces, today):
     """A sentence for each sitting that waits longer than planned."""
-    days = _sitting_days(orders, due)
-    for sitting, rows in orders.groupby("sitting", sort=False):
-        planned = _date(rows["sitting_on"].iloc[0])
-        if planned is not None and days[sitting] > max(planned, today):
+    for sitting, day in _sitting_days(sittings, pieces).items():
+        planned = _date(sittings[sitting][0]["sitting_on"])
+        if planned is not None and day > max(planned, today):
             yield (
-                f"Sitting {sitting} was planned for {planned} and waits until {days[sitting]}: a "
-                "pour was late, and its pieces have not cured before."
+                f"Session {sitting} was planned for {planned} and waits until {day}: a test batch "
+                "was late, and its pieces have not cured before."
             )
-
-
-def _only(frame, keep):
-    """The rows to keep; a frame without rows stays one with columns."""
-    return frame.loc[pd.Series(list(keep), index=frame.index, dtype=bool)]
 
 
 def _date(value):

@@ -34,7 +34,7 @@ def read_series(store):
     logged = store.rows("pours")
     if logged.empty:
         raise StoreError(
-            f"{store.place} has no pours yet; log them in the pour form or import a file"
+            f"{store.place} has no pours yet", "log them in the pour form or import a file"
         )
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
     pours = tidy_pours(_with_planned_load(logged, plan))
@@ -44,7 +44,7 @@ def read_series(store):
     checks = _with_origin(store.rows("warmings"), pieces, pours, "checks on the warmer")
     planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
     return Series(
-        title=(plan or {}).get("title") or about["title"] or _name(store),
+        title=(plan or {}).get("title") or about["title"] or store.folder.absolute().name,
         fragrance=_fragrance(plan).get("name") or about["fragrance"],
         pours=pours,
         grades=tidy_grades(_with_stress(looks), pours),
@@ -58,10 +58,6 @@ def read_series(store):
         bleeds=tidy_bleeds(bleeds, pours),
         warmings=tidy_warmings(checks, pours),
     )
-
-
-def _name(store):
-    return store.folder.absolute().name if store.folder is not None else "a series"
 
 
 def _fragrance(plan):
@@ -83,14 +79,14 @@ def _with_origin(scores, pieces, pours, what):
     lost = sorted(set(joined.loc[joined["pour"].isna(), "code"]))
     if lost:
         raise StoreError(
-            f"{what} of pieces that are void: {', '.join(lost)}; void these scores or add the "
-            "pieces again"
+            f"{what} of pieces that are void: {', '.join(lost)}",
+            "void these scores or add the pieces again", field="code", value=lost[0],
         )
     missing = sorted(set(joined["pour"]) - set(pours["pour"]))
     if missing:
         raise StoreError(
-            f"{what} belong to pours that are not logged: {', '.join(missing)}; log what was "
-            "weighed for them"
+            f"{what} belong to pours that are not logged: {', '.join(missing)}",
+            "log what was weighed for them", field="pour", value=missing[0],
         )
     return joined
 
@@ -135,8 +131,8 @@ def _limit(name, column, pours, planned):
     if len(places) > 1:
         words = " but ".join(f"{v:g} in {p}" for v, p in places.items())
         raise StoreError(
-            f"blend {name}: {column} ({LIMITS[column]}) is {words}; correct the pours so that a "
-            "blend has one limit"
+            f"blend {name}: {column} ({LIMITS[column]}) is {words}",
+            "correct the pours so that a blend has one limit", field=column,
         )
     return next(iter(places), None)
 

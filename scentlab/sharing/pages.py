@@ -2,13 +2,12 @@
 
 import base64
 import datetime as dt
-import os
-import tempfile
 from importlib.resources import files
 from pathlib import Path
 
 import jinja2
 
+from scentlab.files import write_whole
 from scentlab.sharing.pictures.drawing import in_words, picture
 
 
@@ -32,8 +31,7 @@ def image(ax, caption=""):
 def write_page(text, path, what):
     """Write a page to ``path``, whole or not at all, and return the path."""
     path = place_for(path, what)
-    write_whole(path, text.encode("utf-8"))
-    return path
+    return write_whole(path, text)
 
 
 def place_for(path, what):
@@ -44,24 +42,6 @@ def place_for(path, what):
             f"{path.parent}: no such folder for {what}; make the folder or give another path"
         )
     return path
-
-
-def write_whole(path, data):
-    """Write bytes beside ``path`` first and move them there, so that no half file is ever seen."""
-    handle, name = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
-    try:
-        with os.fdopen(handle, "wb") as out:
-            out.write(data)
-            out.flush()
-            os.fsync(out.fileno())
-        # A temporary file is private; what is written gets the rights any new file would have.
-        umask = os.umask(0)
-        os.umask(umask)
-        os.chmod(name, 0o666 & ~umask)
-        os.replace(name, path)
-    except BaseException:
-        Path(name).unlink(missing_ok=True)
-        raise
 
 
 def _environment():

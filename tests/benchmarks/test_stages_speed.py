@@ -19,8 +19,8 @@ import scentlab
 from scentlab.choosing.analysis import analyse
 from scentlab.fitting.throw import fit_throw
 from scentlab.sharing.report import report_html
-from scentlab.shipped import make_demo_series
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.workshop import make_demo_series
 
 pytestmark = pytest.mark.benchmark
 

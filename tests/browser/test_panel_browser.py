@@ -21,7 +21,7 @@ PLAN = {
                    "position": 1, "code": "500"}],
 }
 SERVER = (
-    "import sys; from scentlab.recording.panel_server import serve;"
+    "import sys; from scentlab.panel.server import serve;"
     "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
 )
 
@@ -435,8 +435,7 @@ def test_a_browser_without_scripts(chromium, server, store):
     context = chromium.new_context(java_script_enabled=False)
     page = context.new_page()
     page.goto(server.link + "score/A1")
-    page.get_by_role("button", name=re.compile("2: visible film")).click()
-    page.wait_for_url("**saved=grades-1")
-    assert page.inner_text("#said") == "Saved: piece 417, sweat grade 2 (visible film)."
-    assert stored(store) == [["417", 2]]
+    assert "switch them on in this browser" in page.inner_text("noscript")
+    assert page.get_by_role("button", name=re.compile("2: visible film")).count() == 0
+    assert stored(store) == []
     context.close()

@@ -4,7 +4,7 @@ import json
 
 import pytest
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.recording.draft import read_draft
 from scentlab.recording.store import Store
 
@@ -20,7 +20,7 @@ SERIES = {"start": "2026-03-14", "currency": "EUR", "piece_g": "25", "assessors"
 @pytest.fixture(scope="module")
 def folder(lab):
     folder = lab.folder / "plan"
-    shipped.make_series(folder, title="Cedar in two waxes")
+    workshop.make_series(folder, title="Cedar in two waxes")
     return folder
 
 

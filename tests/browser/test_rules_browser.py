@@ -2,7 +2,7 @@
 
 import pytest
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.choosing.kept import rules_here
 from scentlab.choosing.rules import Rules
 
@@ -14,7 +14,7 @@ LAST = ".jp-Notebook .jp-Cell:has-text('all checks passed')"
 @pytest.fixture(scope="module")
 def folder(lab):
     """A series of its own with a full record: what is kept stays."""
-    shipped.make_demo_series(lab.folder / "rules")
+    workshop.make_demo_series(lab.folder / "rules")
     return lab.folder / "rules"
 
 

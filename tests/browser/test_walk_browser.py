@@ -6,7 +6,7 @@ import time
 
 import pytest
 
-from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, shipped
+from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 from scentlab.recording.store import Store
 
 pytestmark = pytest.mark.browser
@@ -28,7 +28,7 @@ def plan():
 def folder(lab):
     """A series with a plan, all pours but the first logged, and the notebooks as they are."""
     folder = lab.folder / "walk"
-    store = shipped.make_series(folder, title="walk")
+    store = workshop.make_series(folder, title="walk")
     store.save_plan(plan().to_dict())
     names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
     for pour in plan().pours.to_dict("records")[1:]:

@@ -4,7 +4,7 @@ import datetime as dt
 
 import pytest
 
-from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, shipped
+from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 
 pytestmark = pytest.mark.browser
 START = dt.date.today() - dt.timedelta(days=60)
@@ -21,7 +21,7 @@ def store(lab):
         pieces=PieceNumbers(sweat=1, sweat_heat=0, frost=0, throw=1, reserve=1), assessors=2,
         piece_g=25, start=START.isoformat(), seed=3,
     )
-    store = shipped.make_series(lab.folder / "warmer", title="warmer")
+    store = workshop.make_series(lab.folder / "warmer", title="warmer")
     store.save_plan(plan.to_dict())
     names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
     for pour in plan.pours.to_dict("records"):

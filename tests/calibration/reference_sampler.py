@@ -33,8 +33,8 @@ from scipy import optimize, special, stats
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.recording.reading import read_series
-from scentlab.shipped import make_demo_series
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+from scentlab.workshop import make_demo_series
 
 numpyro.enable_x64()
 CHANCES = (0.05, 0.5)

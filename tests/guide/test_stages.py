@@ -7,7 +7,7 @@ import xml.etree.ElementTree as ElementTree
 import pandas as pd
 import pytest
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.guide.stages import DONE, LATER, NOW, STAGES, see_stages
 from scentlab.planning.plan import Plan
 from scentlab.recording.importing import import_csvs
@@ -17,11 +17,11 @@ from scentlab.results import Result
 @pytest.fixture
 def own(tmp_path):
     folder = tmp_path / "mine"
-    return folder, shipped.make_series(folder, title="Mine & yours")
+    return folder, workshop.make_series(folder, title="Mine & yours")
 
 
 def planned(store):
-    store.save_plan({**shipped.demo_plan(), "title": "Mine", "invented": False})
+    store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
     return Plan.from_dict(store.plan())
 
 
@@ -62,7 +62,7 @@ def test_all_poured(own):
 
 def test_all_scored_until_report_and_package(tmp_path):
     folder = tmp_path / "demo"
-    store = shipped.make_demo_series(folder)
+    store = workshop.make_demo_series(folder)
     found = see_stages(store, folder)
     assert states(found) == [DONE, DONE, DONE, NOW, LATER]
     assert found.table["told"][3] == "all scores are in, scorers may open the key"
@@ -85,7 +85,7 @@ def written(path, when):
 def finished(tmp_path):
     """The demo series with a report and a package that are younger than its record."""
     folder = tmp_path / "demo"
-    store = shipped.make_demo_series(folder)
+    store = workshop.make_demo_series(folder)
     for name in ("report.html", "for-the-supplier.zip"):
         written(folder / "exports" / name, dt.datetime.now())
     return folder, store
@@ -123,7 +123,7 @@ def test_a_record_that_changed_has_its_report_and_package_made_again(finished, c
 
 
 def test_the_report_that_the_demo_command_writes_counts(tmp_path):
-    store = shipped.make_demo_series(tmp_path / "demo")
+    store = workshop.make_demo_series(tmp_path / "demo")
     (tmp_path / "demo" / "report.html").write_text("x")
     assert states(see_stages(store, tmp_path / "demo"))[3] == DONE
 
@@ -137,7 +137,8 @@ def test_a_report_on_half_the_scores_does_not_make_the_scoring_done(own):
 
 def test_imported_data_have_no_plan(own):
     folder, store = own
-    import_csvs(store, *(shipped.demo_folder() / f"{n}.csv" for n in ("pours", "pieces", "throws")))
+    names = ("pours", "pieces", "throws")
+    import_csvs(store, *(workshop.demo_folder() / f"{n}.csv" for n in names))
     found = see_stages(store, folder)
     assert states(found)[:2] == [DONE, DONE]
     assert list(found.table["told"][:2]) == [
@@ -155,7 +156,7 @@ def test_the_page_has_a_link_and_a_state_in_words_for_every_stage(own):
 
 def test_every_stage_has_its_notebook():
     for stage in STAGES:
-        assert (shipped.notebooks_folder() / stage.notebook).is_file()
+        assert (workshop.notebooks_folder() / stage.notebook).is_file()
 
 
 def test_it_comes_back_from_its_data(own):

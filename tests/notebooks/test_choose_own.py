@@ -7,7 +7,7 @@ import nbformat
 import pytest
 from storing import store_series
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.choosing.kept import keep_rules
 from scentlab.choosing.rules import Rules
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
@@ -37,7 +37,7 @@ def own(folder, capacities, **layout):
     for frame in (layout.pieces, layout.smellings):  # blind codes have three digits
         frame["code"] = [f"{100 + int(code)}" for code in frame["code"]]
     store_series(simulate_series(layout, truth, 3), folder)
-    shutil.copyfile(shipped.notebooks_folder() / NAME, folder / NAME)
+    shutil.copyfile(workshop.notebooks_folder() / NAME, folder / NAME)
     return folder
 
 

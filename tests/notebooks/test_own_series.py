@@ -13,7 +13,7 @@ import pytest
 from storing import store_series
 
 import scentlab
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.planning.plan import Plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.materials_form import materials_draft
@@ -39,11 +39,11 @@ def run(folder, name):
 def own(tmp_path):
     """A new series folder and its store."""
     folder = tmp_path / "mine"
-    return folder, shipped.make_series(folder, title="Mine")
+    return folder, workshop.make_series(folder, title="Mine")
 
 
 def planned(store):
-    store.save_plan({**shipped.demo_plan(), "title": "Mine", "invented": False})
+    store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
     return Plan.from_dict(store.plan())
 
 
@@ -62,7 +62,7 @@ def test_planning_in_a_new_folder_starts_empty_and_keeps_nothing_unasked(own):
 
 def test_planning_with_a_draft_brings_it_back_and_keeps_nothing_unasked(own):
     folder, store = own
-    plan = Plan.from_dict(shipped.demo_plan())
+    plan = Plan.from_dict(workshop.demo_plan())
     keep_draft(folder, {"materials": materials_draft(plan.fragrance, plan.blends),
                         "series": series_draft(plan)})
     said = run(folder, "1-plan.ipynb")
@@ -111,7 +111,7 @@ def test_scoring_with_a_few_pours_and_no_score(own):
 
 @pytest.mark.parametrize("name", ["1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb"])
 def test_a_full_record_is_left_as_it_is(tmp_path, name):
-    store = shipped.make_demo_series(tmp_path / "full")
+    store = workshop.make_demo_series(tmp_path / "full")
     tables = ("pours", "pieces", "grades", "throws", "warmings")
     before = {t: len(store.rows(t, history=True)) for t in tables}
     said = run(tmp_path / "full", name)
@@ -124,7 +124,7 @@ def test_a_full_record_is_left_as_it_is(tmp_path, name):
 
 def test_sharing_shows_the_tables_alone_and_compares_with_nothing_of_another_sort(tmp_path):
     folder = tmp_path / "full"
-    shipped.make_demo_series(folder)
+    workshop.make_demo_series(folder)
     store_series(replace(scentlab.read_series(Store.open(folder)), invented=False),
                  tmp_path / "real")
     (folder / "exports" / "sealed-key.html").write_text("key")
@@ -137,6 +137,6 @@ def test_sharing_shows_the_tables_alone_and_compares_with_nothing_of_another_sor
 
 def test_no_page_remarks_on_the_demo_in_a_series_of_ones_own():
     for name in ("1-plan", "2-pour-day", "3-score", "5-share"):
-        notebook = nbformat.read(shipped.notebooks_folder() / f"{name}.ipynb", as_version=4)
+        notebook = nbformat.read(workshop.notebooks_folder() / f"{name}.ipynb", as_version=4)
         for cell in notebook.cells:
             assert cell.cell_type == "code" or "demo" not in cell.source.lower(), cell.source

@@ -4,7 +4,7 @@ import nbclient
 import nbformat
 import pytest
 
-from scentlab import shipped
+from scentlab import workshop
 
 
 def run(folder):
@@ -26,9 +26,9 @@ def run(folder):
 )
 def test_the_start_page_says_where_the_series_is(tmp_path, planned, words):
     folder = tmp_path / "mine"
-    store = shipped.make_series(folder, title="Mine")
+    store = workshop.make_series(folder, title="Mine")
     if planned:
-        store.save_plan({**shipped.demo_plan(), "title": "Mine", "invented": False})
+        store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
     before = sorted(p.name for p in folder.rglob("*.*"))
     said = run(folder)
     assert words in said and "all checks passed" in said

@@ -7,7 +7,7 @@ import re
 import pytest
 
 from scentlab.recording.import_form import ImportForm
-from scentlab.recording.matching import dry_run
+from scentlab.recording.importing import dry_run
 from scentlab.recording.store import Store
 
 MOMENT = dt.datetime(2026, 3, 1, tzinfo=dt.UTC)

@@ -6,16 +6,15 @@ import pandas as pd
 import pytest
 
 from scentlab.recording.importing import (
-    describe_columns,
+    dry_run,
     export_csvs,
     import_csvs,
     read_csvs,
 )
-from scentlab.recording.matching import dry_run
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, StoreError
-from scentlab.schema import IMPORT_TABLES, DataError
+from scentlab.schema import DataError
 
 POURS = """pour,pot,blend,poured_on,wax_g,fragrance_g,limit_load_pct,note
 P01,A,soft mix,2026-03-01,200,18.1,10,
@@ -92,11 +91,11 @@ def test_all_problems_of_all_files_are_told_at_once(empty, files):
         "pieces.csv, row 7, column code: found '41', expected a blind code of three digits, such "
         "as 417. Correct the text.",
         "pieces.csv, row 8, column sweat_grade: found '9', expected a whole number from 0 to 4 "
-        "(sweat grade). Correct the value or leave the cell empty.",
+        "(sweat grade). Correct the value or leave it empty.",
         "throws.csv, row 4, column throw: found '11', expected a number with a decimal point from "
         "0 to 10 (throw, 0 to 10). Correct the value.",
-        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 stands above "
-        "as a piece of it. A code belongs to one pour: correct the pour or the code.",
+        "pieces.csv, row 8, column pour: found 'P02', expected pour P01, for code 417 is given "
+        "above as a piece of it. A code belongs to one pour: correct the pour or the code.",
         "pieces.csv, row 9, column pour: found 'P09', expected a pour that the file of pours or "
         "the store holds. Correct the name or add the pour.",
         "throws.csv, row 4, column code: found '777', expected a code that the file of pieces or "
@@ -149,7 +148,7 @@ def test_a_stored_code_of_another_pour(empty, files):
     ("pour\n".encode("utf-16"), "pours.csv: expected text in UTF-8, and this file is in UTF-16. "
      "Save it again as 'CSV UTF-8'."),
     (POURS.replace("twice", "größer").encode("latin-1"),
-     "pours.csv, row 3: found '\\\\xf6', expected text in UTF-8. Save the file again as "
+     "pours.csv, row 3: found '\\\\xf6', expected text in UTF-8. Save it again as "
      "'CSV UTF-8'."),
     (POURS.encode().replace(b"stirred", b"st\x00"), "pours.csv, row 3: expected text, and this "
      "file holds bytes of zero. Save it again as 'CSV UTF-8'."),
@@ -211,15 +210,6 @@ def test_an_export_that_cannot_be_written(empty, files, tmp_path):
     )
 
 
-def test_every_column_is_described():
-    described = describe_columns()
-    assert len(described) == sum(len(t.columns) for t in IMPORT_TABLES)
-    assert list(described.columns) == ["table", "column", "unit", "allowed", "required", "meaning"]
-    wax = described.set_index(["table", "column"]).loc[("pours", "wax_g")]
-    assert (wax["unit"], wax["required"]) == ("g", "yes")
-    assert wax["allowed"] == "a number with a decimal point from 1 to 100000 (g)"
-
-
 class TestPoursThatCannotBe:
     """Each file is in order cell by cell; together the cells contradict each other or any wax."""
 
@@ -243,8 +233,8 @@ class TestPoursThatCannotBe:
             (
                 "P01,A,soft mix,2026-03-01,200,18,10\nP02,B,soft mix,2026-03-01,200,18,12\n",
                 "pours.csv, row 3, column limit_load_pct: found '12', expected 10, the limit of "
-                "blend soft mix in row 2. A blend has one limit: correct the value or leave the "
-                "cell empty.",
+                "blend soft mix in row 2. A blend has one limit: correct the value or leave it "
+                "empty.",
             ),
         ],
     )
@@ -301,16 +291,17 @@ def test_a_large_import_twice_is_told_in_a_line_per_file(empty, files):
     with pytest.raises(DataError) as error:
         import_csvs(empty, pieces=paths[1])
     assert problems(error) == [
-        "pieces.csv, row 2, column code: found '417', expected rows that are not stored yet, and "
-        "code 417, test sweat, stress rest, age_days 14.0, assessor A1 is. All 43 rows of this "
-        "file are stored already: leave the file out, or correct the stored ones in the series."
+        "pieces.csv, row 2, column code: found '417', expected a row that is not stored yet, and "
+        "code 417, test sweat, stress rest, age_days 14.0, assessor A1 is. Leave the file out: all "
+        "of its rows are stored. It is the same in 43 rows, 2-44 (417, 212, 500, 501, 502 and 37 "
+        "more)."
     ]
     paths[1].write_text(paths[1].read_text() + "900,P01,rest,14,A1,0,\n")
     with pytest.raises(DataError) as error:
         import_csvs(empty, pieces=paths[1])
     assert problems(error)[0].endswith(
-        "43 of the 44 rows of this file, 2-44, are stored already: leave them out, or correct the "
-        "stored ones in the series."
+        "Leave the row out, or correct the stored one in the series. It is the same in 43 rows, "
+        "2-44 (417, 212, 500, 501, 502 and 37 more)."
     )
 
 

@@ -6,11 +6,11 @@ import re
 import pandas as pd
 import pytest
 
-from scentlab import shipped
+from scentlab import workshop
 from scentlab.cli import main
 from scentlab.recording.import_form import ImportForm
-from scentlab.recording.importing import import_csvs
-from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.importing import dry_run, import_csvs
+from scentlab.recording.matching import From, Source
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import DataError
@@ -158,13 +158,13 @@ def test_the_plan_tells_the_pour_and_the_stress_of_a_code(store, files):
 
 def test_the_demo_without_its_key_is_the_same_series(tmp_path):
     """What the plan fills in is what the shipped file of pieces says, row by row."""
-    demo = shipped.demo_folder()
+    demo = workshop.demo_folder()
     pieces = pd.read_csv(demo / "pieces.csv", dtype=str, keep_default_na=False)
     pieces.drop(columns=["pour", "stress"]).to_csv(tmp_path / "pieces.csv", index=False)
     series = []
     for name, path in (("whole", demo / "pieces.csv"), ("blind", tmp_path / "pieces.csv")):
         store = Store.create(tmp_path / name, invented=True)
-        store.save_plan(shipped.demo_plan())
+        store.save_plan(workshop.demo_plan())
         import_csvs(store, demo / "pours.csv", path, demo / "throws.csv")
         series.append(read_series(store))
     for table in ("pours", "grades", "throws"):

@@ -11,8 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from scentlab.recording.importing import import_csvs, read_csvs
-from scentlab.recording.matching import DryRun, From, Source, dry_run, suggest_columns
+from scentlab.recording.importing import DryRun, dry_run, import_csvs, read_csvs
+from scentlab.recording.matching import From, Source, suggest_columns
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
 from scentlab.schema import DataError
@@ -98,7 +98,7 @@ def test_a_problem_shows_what_stands_in_the_file(empty, foreign):
         "mine.csv, row 3, column fragrance_g: found '0.847 oz', expected a number with a decimal "
         "point from 0 to 40000 (g). Correct the value.",
         "mine.csv, row 3, column add_temp_c: found '400 °F', expected a number with a decimal "
-        "point from 20 to 150 (°C). Correct the value or leave the cell empty.",
+        "point from 20 to 150 (°C). Correct the value or leave it empty.",
     ]
     assert list(dry.table["row"]) == [2, 3, 3]
 
@@ -201,7 +201,7 @@ def test_a_percent_format_is_told(tmp_path):
         "p.xlsx, row 2: found '0.09 shown as 9 %', expected a number without a percent format. "
         "Give the cell a number format and write the percentage itself, such as 9.",
         "p.xlsx, row 2, column limit_load_pct: found '0.09', expected a number with a decimal "
-        "point from 0.1 to 40 (g per 100 g of wax). Correct the value or leave the cell empty.",
+        "point from 0.1 to 40 (g per 100 g of wax). Correct the value or leave it empty.",
     ]
 
 

@@ -56,7 +56,7 @@ def test_twelve_phones_are_acknowledged_in_the_time_of_twenty_empty_requests(fol
     store = Store.create(folder)
     store.save_plan({**a_plan(120), "assessors": PHONES})
     script = (
-        "import sys; from scentlab.recording.panel_server import serve;"
+        "import sys; from scentlab.panel.server import serve;"
         "serve(sys.argv[1], looks_per_piece=12,"
         "announce=lambda text: print(text.splitlines()[0], flush=True))"
     )

@@ -2,18 +2,17 @@
 
 import html
 import re
-import sqlite3
 
 import numpy as np
 import pytest
 
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.forms import WarmingForm
-from scentlab.recording.importing import export_csvs, import_csvs, read_csvs
-from scentlab.recording.matching import From, Source, dry_run
+from scentlab.recording.importing import dry_run, export_csvs, import_csvs, read_csvs
+from scentlab.recording.matching import From, Source
 from scentlab.recording.progress import warmer_pieces
 from scentlab.recording.reading import read_series
-from scentlab.recording.store import FILE_NAME, VERSION, RefusedError, Store
+from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import DataError
 from scentlab.series import WARMING_COLUMNS
 
@@ -41,9 +40,6 @@ def test_a_check_is_stored_read_and_told(store):
     assert tuple(frame.columns) == WARMING_COLUMNS
     assert frame["load_pct"].tolist() == [9.0, 9.0] and frame["pot"].tolist() == ["A", "A"]
     assert [e.words for e in stored_about(store, "417")] == [
-        "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
-    ]
-    assert store.history("417")["value"].tolist()[1:] == [
         "after 2 h on the warmer: 24.7 g", "after 2 h on the warmer: throw 7 of 10 by A1"
     ]
 
@@ -81,22 +77,6 @@ def test_a_check_is_mended_but_never_to_nothing(store):
         mend(store, "warmings", 1, {"weight_g": ""}, "no")
     mend(store, "warmings", 1, {"weight_g": "24.1"}, "read wrongly")
     assert store.rows("warmings")["weight_g"].tolist() == [24.1]
-
-
-def test_a_store_of_version_two_gets_the_table(store, folder):
-    store.add("grades", {"code": "417", "test": "sweat", "assessor": "A1", "grade": 2})
-    with sqlite3.connect(folder / FILE_NAME) as raw:
-        raw.execute("DROP TABLE warmings")
-        raw.execute("UPDATE about SET value = '2' WHERE name = 'version'")
-    opened = Store.open(folder)
-    assert opened.about()["version"] == VERSION
-    assert len(opened.rows("grades")) == 1 and opened.rows("warmings").empty
-    opened.add("warmings", {"code": "417", "hours": 0, "weight_g": 25})
-    with sqlite3.connect(folder / FILE_NAME) as raw:
-        with pytest.raises(sqlite3.IntegrityError, match="^the table warmings only appends$"):
-            raw.execute("DELETE FROM warmings")
-    assert len(list(folder.glob("before-version-*.sqlite"))) == 1
-    assert opened.check() == ()
 
 
 def test_there_and_back(store, file, tmp_path):

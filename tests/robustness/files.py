@@ -259,7 +259,7 @@ def small_package(place):
     from scentlab.choosing.analysis import analyse
     from scentlab.recording.reading import read_series
     from scentlab.sharing.package import prepare_package
-    from scentlab.shipped import make_demo_series
+    from scentlab.workshop import make_demo_series
 
     series = read_series(make_demo_series(place / "good"))
     return prepare_package(analyse(series, seed=1, draws=100))

@@ -27,7 +27,7 @@ WAIT = 1.0  # seconds that the served pages wait for headers and bodies here
 TOKEN = "a-token-of-22-letters-"
 SERVER = (
     # As many open files as a shell allows by itself.
-    "import resource, sys; import scentlab.recording.panel_server as served;"
+    "import resource, sys; import scentlab.panel.server as served;"
     "resource.setrlimit(resource.RLIMIT_NOFILE, (1024, 1024));"
     "served.IDLE_S = served.BODY_S = float(sys.argv[2]);"
     "served.serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"

@@ -14,8 +14,8 @@ from scentlab.results import FitError
 from scentlab.sharing import pictures
 from scentlab.sharing.pooling import differences, lot_names, pool_series, why_not_pooled
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
-from scentlab.shipped import demo_plan
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
+from scentlab.workshop import demo_plan
 
 CAPACITIES = {"soft": 10.5, "soft-firm 70/30": 13.0, "creamy-firm 60/40": 12.0}
 

@@ -4,31 +4,20 @@ import json
 
 import pytest
 
-from scentlab import cli, shipped
 from scentlab.sharing.answer import read_answer
 
 
-def run(capsys, *arguments):
-    code = cli.main([str(a) for a in arguments])
-    captured = capsys.readouterr()
-    return code, captured.out, captured.err
-
-
-@pytest.fixture(scope="module")
-def sent(tmp_path_factory):
+@pytest.fixture
+def sent(demo, whole):
     """A series folder and the package made of it."""
-    folder = tmp_path_factory.mktemp("answered") / "series"
-    shipped.make_demo_series(folder)
-    package = folder.parent / "cedar.zip"
-    assert cli.main(["share", str(folder), "--out", str(package)]) == 0
-    return folder, package
+    return demo, whole
 
 
-def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sent, tmp_path):
+def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sent, tmp_path, run):
     folder, package = sent
     path = tmp_path / "answer.json"
     code, told, err = run(
-        capsys, "answer", package, "--out", path, "--from", "the wax maker", "--limit", "soft=6,5",
+        "answer", package, "--out", path, "--from", "the wax maker", "--limit", "soft=6,5",
         "--risk-pct", "2", "--lot", "firm wax=F-03=oil content=0.4 %", "--note", "Add at 75 °C.",
     )
     assert (code, err) == (0, "")
@@ -36,7 +25,7 @@ def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sen
     assert (answer.limits, answer.rules) == ({"soft": 6.5}, {"risk": 0.02})
     assert answer.lots[0].lot == "F-03" and answer.note == "Add at 75 °C."
     before = {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()}
-    code, shown, err = run(capsys, "weigh", folder, path, "--package", package)
+    code, shown, err = run("weigh", folder, path, "--package", package)
     assert (code, err) == (0, "")
     assert {p: p.read_bytes() for p in folder.rglob("*") if p.is_file()} == before
     # The supplier, who has only the package, saw the same picks as the maker.
@@ -46,23 +35,23 @@ def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sen
     assert shown.endswith("Nothing of the series was changed.\n") and "not looked at" not in shown
 
 
-def test_open_says_how_to_answer(capsys, sent):
-    _, out, _ = run(capsys, "open", sent[1])
+def test_open_says_how_to_answer(run, sent):
+    _, out, _ = run("open", sent[1])
     assert f"To answer it: scentlab answer {sent[1]} --out answer.json --from NAME" in out
 
 
-def test_an_answer_to_another_package_is_refused(capsys, sent, tmp_path):
+def test_an_answer_to_another_package_is_refused(run, sent, tmp_path):
     folder, package = sent
     path = tmp_path / "answer.json"
-    assert run(capsys, "answer", package, "--out", path, "--from", "x")[0] == 0
+    assert run("answer", package, "--out", path, "--from", "x")[0] == 0
     other = json.loads(path.read_text(encoding="utf-8")) | {"package": "0" * 64}
     path.write_text(json.dumps(other), encoding="utf-8")
-    code, out, err = run(capsys, "weigh", folder, path, "--package", package)
+    code, out, err = run("weigh", folder, path, "--package", package)
     assert code == 2 and "answers:" not in out
     assert err == (
         "scentlab weigh: this answer belongs to another package; look which one was sent\n"
     )
-    code, out, _ = run(capsys, "weigh", folder, path)
+    code, out, _ = run("weigh", folder, path)
     assert code == 0 and "was not looked at: give --package" in out
 
 
@@ -76,16 +65,16 @@ def test_an_answer_to_another_package_is_refused(capsys, sent, tmp_path):
         (("--risk-pct", "0"), "the counter-proposal cannot be: "),
     ],
 )
-def test_an_answer_that_cannot_be_is_not_written(capsys, sent, tmp_path, options, words):
+def test_an_answer_that_cannot_be_is_not_written(run, sent, tmp_path, options, words):
     path = tmp_path / "answer.json"
-    code, _, err = run(capsys, "answer", sent[1], "--out", path, "--from", "x", *options)
+    code, _, err = run("answer", sent[1], "--out", path, "--from", "x", *options)
     assert code == 2 and words in err and not path.exists()
 
 
-def test_an_answer_that_is_there_is_not_replaced(capsys, sent, tmp_path):
+def test_an_answer_that_is_there_is_not_replaced(run, sent, tmp_path):
     path = tmp_path / "answer.json"
     path.write_text("mine", encoding="utf-8")
-    code, _, err = run(capsys, "answer", sent[1], "--out", path, "--from", "x")
+    code, _, err = run("answer", sent[1], "--out", path, "--from", "x")
     assert code == 2 and "is there already and was not touched" in err
     assert path.read_text(encoding="utf-8") == "mine"
-    assert run(capsys, "answer", sent[1], "--out", tmp_path / "a.txt", "--from", "x")[0] == 2
+    assert run("answer", sent[1], "--out", tmp_path / "a.txt", "--from", "x")[0] == 2

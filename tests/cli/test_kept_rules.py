@@ -5,19 +5,13 @@ from dataclasses import replace
 
 import pytest
 
-from scentlab import cli, shipped
+from scentlab import cli
 from scentlab.choosing.kept import keep_rules
 from scentlab.choosing.rules import Rules
+from scentlab.cli.rules import read_rules
 from scentlab.sharing.opening import _rules
 
 KEPT = Rules(risk=0.02, confidence=0.9, today_load_pct=12.0)
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("kept") / "demo"
-    shipped.make_demo_series(folder)
-    return folder
 
 
 @pytest.fixture
@@ -29,24 +23,24 @@ def kept(demo):
 
 
 def parsed(*words):
-    return cli._parser().parse_args([str(w) for w in words])
+    return cli.parser().parse_args([str(w) for w in words])
 
 
 def test_the_command_line_takes_the_kept_rules_and_says_so(kept, capsys):
-    assert cli.read_rules(parsed("report", kept), kept) == KEPT
+    assert read_rules(parsed("report", kept), kept) == KEPT
     assert capsys.readouterr().out == (
-        f"Rules: as kept in {kept / 'rules.json'}: {KEPT.sentence}\n")
+        f"Rules: kept in {kept / 'rules.json'}: {KEPT.sentence}\n")
 
 
 def test_an_option_says_otherwise_for_its_own_rule_alone(kept, capsys):
-    found = cli.read_rules(parsed("report", kept, "--risk-pct", "10", "--stress", "rest"), kept)
+    found = read_rules(parsed("report", kept, "--risk-pct", "10", "--stress", "rest"), kept)
     assert found == Rules(risk=0.1, confidence=0.9, stress="rest", today_load_pct=12.0)
     assert "rules.json, but for risk, stress of the options: at most 10 %" in (
         capsys.readouterr().out)
 
 
 def test_without_kept_rules_nothing_is_said(demo, capsys):
-    assert cli.read_rules(parsed("report", demo), demo) == Rules()
+    assert read_rules(parsed("report", demo), demo) == Rules()
     assert capsys.readouterr().out == ""
 
 
@@ -71,7 +65,7 @@ def test_the_report_follows_the_kept_rules_and_tells_the_reason_of_each_blend(ke
     keep_rules(SET_ASIDE, kept)
     assert cli.main(["report", str(kept), "--seed", "1"]) == 0
     out = capsys.readouterr().out
-    assert out.startswith("Rules: as kept in ") and " that more than 2 % of pieces" in (
+    assert out.startswith("Rules: kept in ") and " that more than 2 % of pieces" in (
         " ".join(out.split()))
     assert "against today's 12.0 % (1.9 oz/lb)" in " ".join(out.split())
     page = (kept / "exports" / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
@@ -81,14 +75,14 @@ def test_the_report_follows_the_kept_rules_and_tells_the_reason_of_each_blend(ke
 
 
 def test_a_comparison_takes_the_same_rules_for_all(kept, tmp_path, capsys):
-    from scentlab.cli_sharing import _rules_of_all
+    from scentlab.cli.answers import rules_of_all
 
     other = tmp_path / "other"
     other.mkdir()
     both = parsed("compare", kept, other, "--confidence-pct", "80")
-    assert _rules_of_all([kept, other], both) == Rules(confidence=0.8)
+    assert rules_of_all([kept, other], both) == Rules(confidence=0.8)
     assert capsys.readouterr().out == (
         "Rules: the folders do not keep the same, so the usual ones and the options hold.\n")
     keep_rules(KEPT, other)
-    assert _rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
-    assert capsys.readouterr().out.startswith("Rules: as kept in ")
+    assert rules_of_all([kept, other], parsed("compare", kept, other)) == KEPT
+    assert capsys.readouterr().out.startswith("Rules: kept in ")

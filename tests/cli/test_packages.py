@@ -11,50 +11,12 @@ import pandas as pd
 import pytest
 from storing import store_series
 
-from scentlab import cli, cli_sharing, shipped
-from scentlab.sharing.package import prepare_package
-from scentlab.shipped import demo_plan
+from scentlab import cli
+from scentlab.cli.frame import program
 from scentlab.units import say_load
+from scentlab.workshop import demo_plan
 
 HIDE_ALL = ("--hide", "fragrance,costs", "--hide", "notes", "--renumber-assessors")
-
-
-def run(capsys, *arguments):
-    """Exit code, output and error text of a command."""
-    code = cli.main([str(a) for a in arguments])
-    captured = capsys.readouterr()
-    return code, captured.out, captured.err
-
-
-@pytest.fixture(scope="module")
-def demo(tmp_path_factory):
-    folder = tmp_path_factory.mktemp("sharing") / "series"
-    shipped.make_demo_series(folder)
-    return folder
-
-
-@pytest.fixture(scope="module", autouse=True)
-def made_once():
-    """A fit and a package of the same folder and choices are the same each time, so each is made
-    once; no test changes what it was given."""
-    fit, package = cli_sharing._analysis, prepare_package
-    made = {}
-
-    def once(key, make):
-        if key not in made:
-            made[key] = make()
-        return made[key]
-
-    def analysis(folder, arguments, rules=None):
-        rules = rules or cli.read_rules(arguments, folder)
-        key = (str(folder), rules, arguments.seed)
-        return once(key, lambda: fit(folder, arguments, rules))
-
-    with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(cli_sharing, "_analysis", analysis)
-        patch.setattr("scentlab.sharing.package.prepare_package", lambda analysis, choices: once(
-            (id(analysis), choices), lambda: package(analysis, choices)))
-        yield
 
 
 @pytest.fixture(scope="module")
@@ -65,13 +27,6 @@ def sent(demo, tmp_path_factory):
                      "--leave-out", "soft"]) == 0
     with zipfile.ZipFile(path) as archive:
         return path, {name: archive.read(name) for name in archive.namelist()}
-
-
-@pytest.fixture(scope="module")
-def whole(demo, tmp_path_factory):
-    path = tmp_path_factory.mktemp("whole") / "whole.zip"
-    assert cli.main(["share", str(demo), "--out", str(path)]) == 0
-    return path
 
 
 # --- share -------------------------------------------------------------------------------------
@@ -88,7 +43,7 @@ def test_what_is_held_back_is_in_no_file(sent):
 
 
 def test_the_two_lines_of_the_readme_open_the_package_in_pandas(sent, tmp_path, monkeypatch):
-    readme = (Path(__file__).parents[1] / "README.md").read_text(encoding="utf-8")
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
     lines = re.search(r"```python\n(import pandas as pd, zipfile\n.*\n)```", readme)[1]
     monkeypatch.chdir(tmp_path)
     (tmp_path / "for-the-supplier.zip").write_bytes(sent[0].read_bytes())
@@ -97,9 +52,9 @@ def test_the_two_lines_of_the_readme_open_the_package_in_pandas(sent, tmp_path, 
     assert {"load_pct", "grade"} <= set(names["grades"].columns) and len(names["grades"])
 
 
-def test_a_preview_tells_what_leaves_and_writes_nothing(capsys, demo, whole):
+def test_a_preview_tells_what_leaves_and_writes_nothing(run, demo, whole):
     before = sorted(p for p in demo.rglob("*") if p.is_file())
-    code, out, err = run(capsys, "share", demo, "--preview", "--out", demo / "never.zip")
+    code, out, err = run("share", demo, "--preview", "--out", demo / "never.zip")
     assert (code, err) == (0, "")
     assert out.endswith("Nothing was written (--preview).\n")
     assert sorted(p for p in demo.rglob("*") if p.is_file()) == before
@@ -114,17 +69,17 @@ def test_a_preview_tells_what_leaves_and_writes_nothing(capsys, demo, whole):
     assert f"Fragrance: {settings['series']['fragrance']}\n" in out
 
 
-def test_a_preview_says_what_is_held_back(capsys, demo):
-    _, out, _ = run(capsys, "share", demo, "--preview", "--hide", "fragrance,costs")
+def test_a_preview_says_what_is_held_back(run, demo):
+    _, out, _ = run("share", demo, "--preview", "--hide", "fragrance,costs")
     assert "Fragrance: fragrance (name not shared)\n" in out
     assert "* Costs are not shared" in out and not re.search("cedar", out, re.I)
 
 
-def test_one_file_is_shown_as_it_would_leave(capsys, demo, whole):
-    code, out, _ = run(capsys, "share", demo, "--show", "pick.csv")
+def test_one_file_is_shown_as_it_would_leave(run, demo, whole):
+    code, out, _ = run("share", demo, "--show", "pick.csv")
     with zipfile.ZipFile(whole) as archive:
         assert (code, out) == (0, archive.read("pick.csv").decode() + "\n")
-    code, _, err = run(capsys, "share", demo, "--show", "secret.csv")
+    code, _, err = run("share", demo, "--show", "secret.csv")
     assert code == 2
     assert err.startswith("scentlab share: no file 'secret.csv' here; there are datapackage.json, ")
 
@@ -139,16 +94,16 @@ def test_one_file_is_shown_as_it_would_leave(capsys, demo, whole):
      "series has soft, soft-firm 70/30, creamy-firm 60/40"),
 ])
 def test_what_cannot_be_shared_is_told_and_nothing_is_written(
-    capsys, demo, tmp_path, monkeypatch, words, said
+    run, demo, tmp_path, monkeypatch, words, said
 ):
     monkeypatch.chdir(tmp_path)
-    assert run(capsys, "share", demo, *words) == (2, "", f"scentlab share: {said}\n")
+    assert run("share", demo, *words) == (2, "", f"scentlab share: {said}\n")
     assert list(tmp_path.iterdir()) == []
 
 
-def test_a_package_that_was_sent_is_not_replaced(capsys, demo, whole):
+def test_a_package_that_was_sent_is_not_replaced(run, demo, whole):
     before = whole.read_bytes()
-    assert run(capsys, "share", demo, "--out", whole) == (
+    assert run("share", demo, "--out", whole) == (
         2, "", f"scentlab share: {whole} is there already and was not touched; give another name\n"
     )
     assert whole.read_bytes() == before
@@ -157,9 +112,9 @@ def test_a_package_that_was_sent_is_not_replaced(capsys, demo, whole):
 # --- open --------------------------------------------------------------------------------------
 
 
-def test_open_finds_the_same_pick_and_saves_the_checked_files(capsys, sent, tmp_path):
+def test_open_finds_the_same_pick_and_saves_the_checked_files(run, sent, tmp_path):
     path, files = sent
-    code, out, err = run(capsys, "open", path, "--save", tmp_path / "from-the-maker")
+    code, out, err = run("open", path, "--save", tmp_path / "from-the-maker")
     assert (code, err) == (0, "")
     assert "its loads are found again to the printed digits" in re.sub(r"\s+", " ", out)
     pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
@@ -189,19 +144,19 @@ def changed(whole, path, old, new):
     return path
 
 
-def test_open_says_when_the_pick_is_another(capsys, whole, tmp_path):
+def test_open_says_when_the_pick_is_another(run, whole, tmp_path):
     with zipfile.ZipFile(whole) as archive:
         load = pd.read_csv(archive.open("pick.csv"), dtype=str)["load_pct"].iloc[0]
     other = changed(whole, tmp_path / "other.zip", f",{load},".encode(), b",2.5,")
-    code, out, err = run(capsys, "open", other)
+    code, out, err = run("open", other)
     assert (code, err) == (1, "")
     assert "NOT the same\n  recommended  in the package 2.50 % of wax" in out
 
 
-def test_a_damaged_package_is_refused(capsys, whole, tmp_path):
+def test_a_damaged_package_is_refused(run, whole, tmp_path):
     torn = tmp_path / "torn.zip"
     torn.write_bytes(whole.read_bytes()[:-2000])
-    code, out, err = run(capsys, "open", torn, "--save", tmp_path / "new")
+    code, out, err = run("open", torn, "--save", tmp_path / "new")
     assert (code, out) == (2, "")
     assert re.fullmatch(
         r"scentlab open: torn.zip is damaged or no zip \(.*\); ask the sender for the package "
@@ -210,13 +165,13 @@ def test_a_damaged_package_is_refused(capsys, whole, tmp_path):
     assert not (tmp_path / "new").exists()
 
 
-def test_open_writes_over_no_folder(capsys, whole, tmp_path):
-    assert run(capsys, "open", whole, "--save", tmp_path) == (
+def test_open_writes_over_no_folder(run, whole, tmp_path):
+    assert run("open", whole, "--save", tmp_path) == (
         2, "", f"scentlab open: {tmp_path} is there already; give --save the name of a new folder\n"
     )
 
 
-def test_a_disk_that_fills_leaves_no_half_folder(capsys, whole, tmp_path, monkeypatch):
+def test_a_disk_that_fills_leaves_no_half_folder(run, whole, tmp_path, monkeypatch):
     from scentlab.sharing import opening
 
     real = opening.write_whole
@@ -227,7 +182,7 @@ def test_a_disk_that_fills_leaves_no_half_folder(capsys, whole, tmp_path, monkey
         real(path, data)
 
     monkeypatch.setattr(opening, "write_whole", full)
-    code, out, err = run(capsys, "open", whole, "--save", tmp_path / "new")
+    code, out, err = run("open", whole, "--save", tmp_path / "new")
     assert (code, out, err) == (2, "", "scentlab open: no space left on the disk\n")
     assert list(tmp_path.iterdir()) == []
 
@@ -235,15 +190,15 @@ def test_a_disk_that_fills_leaves_no_half_folder(capsys, whole, tmp_path, monkey
 # --- compare and summary -----------------------------------------------------------------------
 
 
-def test_compare_prints_the_load_of_each_series(capsys, demo):
-    code, out, err = run(capsys, "compare", demo, demo)
+def test_compare_prints_the_load_of_each_series(run, demo):
+    code, out, err = run("compare", demo, demo)
     assert (code, err) == (0, "")
     assert "(1): " in out and "(2): " in out
 
 
-def test_summary_asks_and_holds_back(capsys, demo, tmp_path):
+def test_summary_asks_and_holds_back(run, demo, tmp_path):
     page = tmp_path / "summary.html"
-    code, out, err = run(capsys, "summary", demo, "--out", page, "--hide", "fragrance",
+    code, out, err = run("summary", demo, "--out", page, "--hide", "fragrance,costs",
                          "--ask", "Is 8 % of wax within your limit?")
     assert (code, out, err) == (0, f"Summary: {page}\n", "")
     text = page.read_text()
@@ -262,12 +217,12 @@ def test_summary_asks_and_holds_back(capsys, demo, tmp_path):
      "characters each; a supplier who is asked nothing answers nothing"),
 ])
 def test_no_page_is_written_when_something_is_wrong(
-    capsys, demo, tmp_path, monkeypatch, words, said
+    run, demo, tmp_path, monkeypatch, words, said
 ):
     monkeypatch.chdir(tmp_path)
     words = [demo if w == "DEMO" else w for w in words]
-    said = said.replace("PROGRAM", cli._program())
-    assert run(capsys, *words) == (2, "", f"scentlab {words[0]}: {said}\n")
+    said = said.replace("PROGRAM", program())
+    assert run(*words) == (2, "", f"scentlab {words[0]}: {said}\n")
     assert list(tmp_path.iterdir()) == []
 
 
@@ -289,8 +244,8 @@ def other_lot(demo, tmp_path_factory):
     return folder
 
 
-def test_compare_says_how_much_earlier_a_lot_sweats(capsys, demo, other_lot):
-    code, out, err = run(capsys, "compare", demo, other_lot)
+def test_compare_says_how_much_earlier_a_lot_sweats(run, demo, other_lot):
+    code, out, err = run("compare", demo, other_lot)
     assert (code, err) == (0, "")
     words = re.sub(r"\s+", " ", out)
     assert re.search(
@@ -300,7 +255,7 @@ def test_compare_says_how_much_earlier_a_lot_sweats(capsys, demo, other_lot):
     assert re.search(r"soft, series 2: pooled highest safe load .* of wax .*, alone .* of ", words)
 
 
-def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(capsys, demo):
-    code, out, err = run(capsys, "compare", demo, demo)
+def test_compare_of_a_series_with_itself_says_why_it_is_not_pooled(run, demo):
+    code, out, err = run("compare", demo, demo)
     said = "The series are not pooled: 1 and 2 hold the same records, and each piece would count "
     assert said in re.sub(r"\s+", " ", out)

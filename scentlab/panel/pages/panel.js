@@ -303,7 +303,6 @@
   }
   $("seen").addEventListener("click", () => { forget(refusedBox); showRefused([]); });
   adopt(data);
-  $("undo").hidden = false;
   show(); showQueue(); showRefused(); flush();
   setInterval(beat, RETRY);
   setInterval(tick, 500);

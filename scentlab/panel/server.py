@@ -8,19 +8,17 @@ the requests; what is our own is the door: who may stay how long, and what is lo
 import asyncio
 import concurrent.futures
 import contextlib
+import functools
 import hmac
-import html
 import io
 import ipaddress
 import json
 import logging
-import os
 import re
 import secrets
 import socket
 import time
 from pathlib import Path
-from urllib.parse import urlencode
 
 import segno
 import tornado.httpserver
@@ -28,11 +26,12 @@ import tornado.netutil
 import tornado.template
 import tornado.web
 
-from scentlab.recording.drawings import GRADE_WORDS, grade_svg
-from scentlab.recording.panel import Panel, Task
+from scentlab.files import write_whole
+from scentlab.panel.scoring import Panel
+from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError, Store, StoreError
-from scentlab.schema import DataError
+from scentlab.schema import GRADE_WORDS, DataError
 
 MEMORY_FILE = "panel.json"
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
@@ -53,6 +52,8 @@ HEADERS = {
     "Cache-Control": "no-store",
 }
 _PAGES = Path(__file__).parent / "pages"
+_TEMPLATES = tornado.template.Loader(str(_PAGES))
+_drawn = functools.cache(grade_svg)
 _STATIC = {"panel.css": "text/css", "panel.js": "text/javascript"}
 
 
@@ -91,7 +92,7 @@ class _Page(tornado.web.RequestHandler):
         if status_code == 500:
             self.set_status(503)
             wrong = isinstance(exc_info[1], StoreError)
-            words = self.panel.plainly(exc_info[1]) if wrong else (
+            words = str(exc_info[1]) if wrong else (
                 "the series could not be used; the window of the panel on the computer says why"
             )
             self.finish(words if self.request.method == "GET" else {"error": words})
@@ -106,8 +107,7 @@ class _Page(tornado.web.RequestHandler):
             logging.getLogger(__name__).error("%s failed", what, exc_info=(typ, value, tb))
 
     def show(self, template, **values):
-        loader = tornado.template.Loader(str(_PAGES))
-        self.finish(loader.load(template).generate(token=self.panel.token, **values))
+        self.finish(_TEMPLATES.load(template).generate(token=self.panel.token, **values))
 
 
 class _Nothing(_Page):
@@ -136,33 +136,16 @@ class _Score(_Page):
     async def get(self, assessor):
         if assessor not in await self.work(known_assessors, self.panel.store):
             raise tornado.web.HTTPError(404)
-        said = ""
-        table, _, entry = self.get_query_argument("saved", "").partition("-")
-        if re.fullmatch(r"[0-9]{1,17}", entry):
-            said = await self.work(self.panel.saved_words, table, int(entry), assessor)
-        kept = self.get_query_argument("now", ""), self.get_query_arguments("later")
-        await self.page(assessor, said, "saved", *kept)
-
-    async def page(self, assessor, said, said_class, now="", later=()):
         items, scored = await self.work(self.waits, assessor)
-        task = Task(items, scored, now, tuple(later))
-        data = {"token": self.panel.token, "assessor": assessor, "items": items,
-                "scored": scored, "now": task.turn, "later": task.later}
-        self.show(
-            "panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
-            item=task.item, task=task, key=secrets.token_hex(16), link=self.link,
-            said=said, said_class=said_class, strips=_STRIPS,
-            answers=_STRIPS[task.item["test"]] if task.item else "",
-            data=json.dumps(data).replace("<", "\\u003c"),
-        )
+        # What is done now and what was left for later stand in the link: a reload keeps them.
+        data = {"token": self.panel.token, "assessor": assessor, "items": items, "scored": scored,
+                "now": self.get_query_argument("now", ""),
+                "later": self.get_query_arguments("later")}
+        self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
+                  grades=GRADE_WORDS, svg=_drawn, data=json.dumps(data).replace("<", "\\u003c"))
 
     def waits(self, assessor):
         return self.panel.items(assessor), self.panel.scored(assessor)
-
-    def link(self, assessor, now, later=(), **more):
-        """The link to a page that keeps what is done now and what was left for later."""
-        query = urlencode({"now": now, "later": later, **more}, doseq=True)
-        return f"/{self.panel.token}/score/{assessor}?{query}"
 
 
 class _Save(_Score):
@@ -170,23 +153,6 @@ class _Save(_Score):
         raise tornado.web.HTTPError(405)
 
     async def post(self):
-        said, plain = self.said()
-        try:
-            table, receipt, words = await self.work(self.panel.save, said)
-        except (DataError, StoreError) as error:
-            await self.refuse(error, said, plain)
-            return
-        if plain:
-            kept = said.get("now", ""), self.get_body_arguments("later")
-            saved = f"{table}-{receipt.entry_id}"
-            self.redirect(self.link(said["assessor"], *kept, saved=saved), status=303)
-            return
-        self.finish({"table": table, "entry_id": receipt.entry_id, "words": words})
-
-    def said(self):
-        """What the page sent, and whether it came from the plain form without a script."""
-        if not self.request.headers.get("Content-Type", "").startswith("application/json"):
-            return {k: self.get_body_argument(k) for k in self.request.body_arguments}, True
         try:
             said = json.loads(self.request.body)
             # A database takes no half of a character and no zero byte.
@@ -195,32 +161,30 @@ class _Save(_Score):
             sound = False
         if not sound or not isinstance(said, dict):
             raise tornado.web.HTTPError(400)
-        return said, False
-
-    async def refuse(self, error, said, plain):
-        """Tell why a score was not stored; a fault that may pass is told as one (503)."""
-        wrong, words = isinstance(error, (DataError, RefusedError)), self.panel.plainly(error)
-        self.set_status(409 if wrong else 503)
-        assessor, told = said.get("assessor"), {"error": words}
-        known = wrong and assessor in await self.work(known_assessors, self.panel.store)
-        if plain and known:
-            kept = said.get("now", ""), self.get_body_arguments("later")
-            await self.page(assessor, f"NOT SAVED. {words}", "warn", *kept)
-            return
-        if known:  # what the page takes to wait may be scored from another phone
-            told["items"], told["scored"] = await self.work(self.waits, assessor)
+        try:
+            told = await self.work(self.store, said)
+        except (DataError, StoreError) as error:
+            told = await self.refusal(error, said)
         self.finish(told)
+
+    def store(self, said):
+        table, receipt, words = self.panel.save(said)
+        return {"table": table, "entry_id": receipt.entry_id, "words": words}
+
+    async def refusal(self, error, said):
+        """Why a score was not stored; a fault that may pass is one to try again (503)."""
+        wrong, told = isinstance(error, (DataError, RefusedError)), {"error": str(error)}
+        self.set_status(409 if wrong else 503)
+        assessor = said.get("assessor")
+        if wrong and assessor in await self.work(known_assessors, self.panel.store):
+            # What the page takes to wait may be scored from another phone.
+            told["items"], told["scored"] = await self.work(self.waits, assessor)
+        return told
 
 
 class _Undo(_Save):
-    async def post(self):
-        said, _ = self.said()
-        try:
-            words = await self.work(self.panel.undo, said)
-        except (DataError, StoreError) as error:
-            await self.refuse(error, said, False)
-            return
-        self.finish({"words": words})
+    def store(self, said):
+        return {"words": self.panel.undo(said)}
 
 
 class _Alive(_Page):
@@ -312,7 +276,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
 
     Parameters
     ----------
-    folder : series folder or SQLAlchemy URL.
+    folder : series folder.
     host : address to listen on; any other than this machine's own is warned about.
     port : 0 takes the port of the last time if it is free, so that phones find it again.
     looks_per_piece : number of assessors who grade each sweat and frost piece.
@@ -322,7 +286,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     Raises StoreError when the series cannot be opened or the port is taken.
     """
     store = Store.open(folder)
-    store.hold(WORKERS)
+    store.hold()
     token, last_port = _remembered(store)
     log = BoundedLog(token)
     logging.getLogger().addHandler(log)
@@ -384,7 +348,8 @@ def _listen(host, port, last_port):
         except OSError as error:
             fault = error
     raise StoreError(
-        f"the pages cannot be served at {host} port {port} ({fault.strerror}); choose another port"
+        f"the pages cannot be served at {host} port {port} ({fault.strerror})",
+        "choose another port",
     ) from fault
 
 
@@ -401,17 +366,9 @@ def _remembered(store):
 
 
 def _remember(store, token, port):
-    if store.folder is None:
-        return
-    # Not being able to remember costs a new link next time, nothing else. The file takes its place
-    # whole: half of one would cost the phones their link.
-    with contextlib.suppress(OSError):
-        path = store.folder / MEMORY_FILE
-        half = path.with_name(f"{MEMORY_FILE}.part")
-        half.touch(mode=0o600)
-        os.chmod(half, 0o600)
-        half.write_text(json.dumps({"token": token, "port": port}), encoding="utf-8")
-        os.replace(half, path)
+    with contextlib.suppress(OSError):  # it costs a new link next time, nothing else
+        write_whole(store.folder / MEMORY_FILE, json.dumps({"token": token, "port": port}),
+                    private=True)
 
 
 def _is_this_machine(host):
@@ -431,25 +388,3 @@ def _address_for_others(host):
             return probe.getsockname()[0]
         except OSError:
             return socket.gethostname()
-
-
-def _grade_buttons(test):
-    return "".join(
-        f'<button class="grade" name="value" value="{g}">'
-        f"{grade_svg(test, g)}<span>{g}: {html.escape(words)}</span></button>"
-        for g, words in enumerate(GRADE_WORDS[test])
-    )
-
-
-def _throw_buttons():
-    words = {0: "nothing", 10: "overpowering"}
-    return '<div class="scores">' + "".join(
-        f'<button name="value" value="{n}">{n}'
-        + (f"<small>{words[n]}</small>" if n in words else "") + "</button>"
-        for n in range(11)
-    ) + "</div>"
-
-
-_STRIPS = {
-    "sweat": _grade_buttons("sweat"), "frost": _grade_buttons("frost"), "throw": _throw_buttons(),
-}

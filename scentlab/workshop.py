@@ -1,7 +1,6 @@
-"""What travels with the package: the notebooks, the invented demo series, published experiments.
+"""The workshop of a maker: series folders, made and found, and what travels with the package.
 
-In a checkout the folders lie beside the package, in an installed wheel inside it. From them new
-series folders are made, and a notebook finds the series that it is to work on.
+In a checkout the notebooks and the data lie beside the package, in an installed wheel inside it.
 """
 
 import contextlib
@@ -37,17 +36,13 @@ def published_folder():
 
 def demo_plan():
     """The plan of the demo series, as a dict."""
-    return _demo_json("plan")
+    return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
 
 
 def demo_truth():
     """The truth behind the invented scores: by stress and blend, the load (% of wax) at which 5 %
     of the pieces of a new pot show a visible film or more."""
-    return _demo_json("truth")
-
-
-def _demo_json(name):
-    return json.loads((demo_folder() / f"{name}.json").read_text(encoding="utf-8"))
+    return json.loads((demo_folder() / "truth.json").read_text(encoding="utf-8"))
 
 
 def _shipped(name):
@@ -62,10 +57,8 @@ def make_series(folder, title=None):
 
     The folder must be new or empty. Should anything fail, it is left as it was.
     """
-    folder = Path(folder)
-    with _all_or_nothing(folder) as place:
-        Store.create(place, title=title or folder.resolve().name)
-        _furnish(place)
+    with _all_or_nothing(Path(folder)) as place:
+        Store.create(place, title=title or Path(folder).resolve().name)
     return Store.open(folder)
 
 
@@ -74,13 +67,10 @@ def make_demo_series(folder):
 
     The folder must be new or empty. Should anything fail, it is left as it was.
     """
-    folder = Path(folder)
-    plan = demo_plan()
-    with _all_or_nothing(folder) as place:
-        store = Store.create(place, title=plan["title"], invented=True)
-        store.save_plan(plan)
+    with _all_or_nothing(Path(folder)) as place:
+        store = Store.create(place, title=demo_plan()["title"], invented=True)
+        store.save_plan(demo_plan())
         import_csvs(store, **{t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES})
-        _furnish(place)
     return Store.open(folder)
 
 
@@ -93,6 +83,7 @@ def _all_or_nothing(folder):
     place = Path(tempfile.mkdtemp(prefix=".scentlab-", dir=folder.parent))
     try:
         yield place
+        _furnish(place)
         place.chmod(0o755)  # mkdtemp keeps others out; a series folder is an ordinary folder
         if folder.exists():
             folder.rmdir()

@@ -8,14 +8,17 @@ import re
 import secrets
 import threading
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
-from scentlab.recording.drawings import GRADE_WORDS
 from scentlab.recording.progress import age_words, known_assessors, waiting
-from scentlab.recording.records import RECORDS
+from scentlab.recording.records import GRADES, RECORDS
 from scentlab.recording.store import RefusedError, Store
+from scentlab.schema import GRADE_WORDS, THROWS
 
 _THROWS = {"warm": "Hot throw", "cold": "Cold throw"}
+# A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
+_THROW = replace(THROWS["throw"], kind="integer")
+_MINUTES = replace(THROWS["minutes"], required=True)
 
 
 @dataclass
@@ -29,6 +32,9 @@ class Panel:
     # One score after the other: writers who wait at the database's own lock sleep too long.
     _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
 
+    def __post_init__(self):
+        self.store.place = "the series"  # in what testers read; where it lies is the maker's own
+
     def items(self, assessor):
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
         frame = waiting(self.store, assessor, None, self.today, self.looks_per_piece)
@@ -36,8 +42,7 @@ class Panel:
         rows = frame[keep].to_dict("records")
         ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
         return [
-            {**r, "what": _what(r), "turn": _turn(r), "name": _name(r),
-             "age": "" if r["test"] == "throw" else age_words(*age)}
+            {**r, **_names(r), "age": "" if r["test"] == "throw" else age_words(*age)}
             for r, age in zip(rows, ages, strict=True)
         ]
 
@@ -55,27 +60,17 @@ class Panel:
             raise RefusedError("the page sent no key; load it again")
         table, row = self._row(said, assessor)
         with self._turn_to_write:
-            try:
-                if table == "throws":  # the store takes another time on the warmer for another look
-                    self._refuse_twin(table, row)
+            known = self.store.find(table, key)
+            if known is None:
+                self._refuse_twin(table, row)
                 receipt = self.store.add(table, row, key=key)
-            except RefusedError:
-                receipt = self._stored_before(table, row, key)
-                if receipt is None:
-                    self._refuse_twin(table, row)
-                    raise
-        return table, receipt, _words(receipt.saved_at, row)
-
-    def _stored_before(self, table, row, key):
-        """The receipt of a score that is sent again; None when nothing is stored under its key."""
-        known = self.store.find(table, key)
-        if known is None:
-            return None
-        # The age may have grown by a day since, all else must be the same.
-        stored, receipt = known
-        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
-            raise RefusedError("this key belongs to another score; load the page again")
-        return receipt
+            else:
+                stored, receipt = known
+                # A resend: the age may have grown by a day since, all else must be the same.
+                if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
+                    raise RefusedError("this key belongs to another score; load the page again")
+        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
+        return table, receipt, f"Saved at {at}: {_score_words(row)}."
 
     def _refuse_twin(self, table, row):
         """A score that the tester has given already, on another phone perhaps."""
@@ -102,21 +97,6 @@ class Panel:
                             key=f"undo:{entry_id}")
         return f"Undone: {_score_words(row)}. It stays in the history as void."
 
-    def plainly(self, error):
-        """The words of an error without the place of the store, which is the maker's business."""
-        place = self.store.place
-        # A place may be as short as "p": it is taken out only where it stands by itself.
-        whole = rf"(?<![\w./\\-]){re.escape(place)}(?![\w-])" if place else r"(?!)"
-        return re.sub(whole, "the series", str(error))
-
-    def saved_words(self, table, entry_id, assessor):
-        """The words for an entry that the tester has just stored; '' for any other."""
-        known = table in ("grades", "throws") and _is_entry(entry_id)
-        row = self.store.entry(table, entry_id) if known else None
-        if row is None or row["assessor"] != assessor:
-            return ""
-        return f"Saved: {_score_words(row)}."
-
     def _known_assessor(self, code):
         if code not in known_assessors(self.store):
             raise RefusedError("this series knows no such tester; choose your code again")
@@ -133,7 +113,7 @@ class Panel:
             return "throws", self._throw_row(said, code, assessor)
         return "grades", {
             "code": code, "test": test, "stress": stress, "age_days": self._age(pour, said),
-            "assessor": assessor, "grade": _whole(said.get("value"), 0, 4, "grade"),
+            "assessor": assessor, "grade": _checked(GRADES["grade"], said.get("value")),
         }
 
     def _throw_row(self, said, code, assessor):
@@ -144,14 +124,13 @@ class Panel:
                 break
         else:
             raise RefusedError(f"piece {code} is not planned for {assessor} in this session")
-        minutes = None
-        if smelling["kind"] == "warm":
-            minutes = _minutes(said.get("minutes"))
+        warm = smelling["kind"] == "warm"
+        minutes = _checked(_MINUTES, said.get("minutes")) if warm else None
         flag = "works_with_fragrance"
         works = None if flag not in plan else "yes" if assessor in plan[flag] else "no"
         return {
             "code": code, "assessor": assessor, "sitting": smelling["sitting"],
-            "kind": smelling["kind"], "throw": float(_whole(said.get("value"), 0, 10, "throw")),
+            "kind": smelling["kind"], "throw": float(_checked(_THROW, said.get("value"))),
             "minutes": minutes, "position": smelling["position"], "works_with_fragrance": works,
         }
 
@@ -169,105 +148,19 @@ class Panel:
         return float(max(0, (today - days[0]).days))
 
 
-@dataclass(frozen=True)
-class Task:
-    """What a page shows of all that waits; the script of the page reckons the same.
-
-    Attributes
-    ----------
-    items : what waits for the assessor, in planned order.
-    scored : pieces that the assessor has scored, per turn.
-    now : the turn that was chosen: "sweat", "frost" or "throw" with its sitting.
-    left : codes of the pieces left for later, in that order.
-    """
-
-    items: list
-    scored: dict
-    now: str = ""
-    left: tuple = ()
-
-    @property
-    def choices(self):
-        """Turn, name and number waiting of each test, and of the next sitting alone."""
-        counts = Counter(item["turn"] for item in self.items)
-        throw = next((t for t in counts if t.startswith("throw ")), None)
-        names = {item["turn"]: item["name"] for item in self.items}
-        return [(t, names[t], n) for t, n in counts.items() if t in ("sweat", "frost", throw)]
-
-    @property
-    def turn(self):
-        """The turn at hand: the chosen one while it lasts, or the sitting that has just ended."""
-        offered = [turn for turn, _, _ in self.choices]
-        if self.now in offered or self.ended:
-            return self.now
-        return offered[0] if offered else ""
-
-    @property
-    def ended(self):
-        """The chosen sitting when it is over and others or grades wait; '' otherwise."""
-        waits = {item["turn"] for item in self.items}
-        over = self.now.startswith("throw ") and self.now in self.scored and self.now not in waits
-        return self.now.removeprefix("throw ") if over and waits else ""
-
-    @property
-    def next_sitting(self):
-        """The turn of the next sitting; '' when none waits."""
-        return next((t for t, _, _ in self.choices if t.startswith("throw ")), "")
-
-    @property
-    def waiting(self):
-        """The pieces of the turn, those left for later behind the others."""
-        mine = [item for item in self.items if item["turn"] == self.turn]
-        rank = {code: n for n, code in enumerate(self.left, 1)}
-        return sorted(mine, key=lambda item: rank.get(item["code"], 0))
-
-    @property
-    def item(self):
-        return next(iter(self.waiting), None)
-
-    @property
-    def later(self):
-        """The codes left for later in this turn that still wait."""
-        waits = {item["code"] for item in self.waiting}
-        return [code for code in self.left if code in waits]
-
-    @property
-    def after_this(self):
-        """The codes left for later once the piece at hand is left too."""
-        code = self.item["code"]
-        return [c for c in self.later if c != code] + [code]
-
-    @property
-    def count(self):
-        """Where the piece at hand stands among those of its turn: 'piece 3 of 12'."""
-        scored, left = self.scored.get(self.turn, 0), len(self.later)
-        words = f"piece {scored + 1} of {scored + len(self.waiting)}"
-        return f"{words} ({left} left for later)" if left else words
-
-
 def _is_entry(number):
     """Whether it can be the number of an entry: databases count to 2^63."""
     return type(number) is int and 0 < number < 2**63
 
 
-def _what(item):
-    if item["test"] == "throw":
-        return f"{_THROWS[item['kind']]}, session {item['sitting']}"
-    return f"{item['test'].capitalize()} grade"
-
-
-def _turn(item):
-    return f"throw {item['sitting']}" if item["test"] == "throw" else item["test"]
-
-
-def _name(item):
-    if item["test"] == "throw":
-        return f"{_THROWS[item['kind']]}, {item['sitting']}"
-    return item["test"].capitalize()
-
-
-def _words(saved_at, row):
-    return f"Saved at {saved_at.astimezone():%H:%M:%S}: {_score_words(row)}."
+def _names(item):
+    """What is scored, by its name on the page, in the list of choices, and among the turns."""
+    if item["test"] != "throw":
+        test = item["test"]
+        return {"what": f"{test.capitalize()} grade", "name": test.capitalize(), "turn": test}
+    kind, sitting = _THROWS[item["kind"]], item["sitting"]
+    return {"what": f"{kind}, session {sitting}", "name": f"{kind}, {sitting}",
+            "turn": f"throw {sitting}"}
 
 
 def _score_words(row):
@@ -277,20 +170,9 @@ def _score_words(row):
     return f"piece {row['code']}, {_THROWS[row['kind']].lower()} {row['throw']:g} of 10"
 
 
-def _whole(value, lower, upper, what):
-    text = str(value)
-    if text.isdecimal() and text.isascii() and len(text) < 3 and lower <= int(text) <= upper:
-        return int(text)
-    raise RefusedError(f"the {what} must be a whole number from {lower} to {upper}")
-
-
-def _minutes(value):
-    try:
-        minutes = float(str(value).strip())
-        if 0 <= minutes <= 1440:
-            return minutes
-    except ValueError:
-        pass
-    raise RefusedError(
-        "type the minutes on the warmer as a number from 0 to 1440, with a decimal point"
-    )
+def _checked(column, value):
+    """A value as its column takes it, or a refusal in the column's words."""
+    found, wrong = column.check(value)
+    if wrong:
+        raise RefusedError(f"the {column.name} must be {wrong[0]}", field=column.name, value=value)
+    return found

@@ -1,0 +1,82 @@
+"""The command line: make a series folder, open it, import into it, report on it, share it.
+
+Every command says what it wrote and where. What cannot be done ends with one message on the
+error stream and exit code 2; nothing is left half-written.
+"""
+
+import argparse
+import contextlib
+import sys
+
+from scentlab import __version__
+from scentlab.cli import answers, packages, records, series
+from scentlab.cli.frame import CannotDo, Page
+from scentlab.schema import DataError
+from scentlab.text import visible
+
+# In the order in which they are listed: as the work goes.
+COMMANDS = (*series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *packages.COMMANDS)
+
+
+def main(argv=None):
+    """Run one command; returns the exit code (0 done, 2 not done; 1 done, but look at it)."""
+    with contextlib.redirect_stdout(_Plain(sys.stdout)), \
+            contextlib.redirect_stderr(_Plain(sys.stderr)):
+        arguments = parser().parse_args(split_extra(argv))
+        try:
+            return arguments.run(arguments) or 0
+        except BrokenPipeError:
+            return 0
+        except _known_errors() as error:
+            print(f"scentlab {arguments.command}: {error}", file=sys.stderr)
+            return 2
+
+
+class _Plain:
+    """A stream on which no sign of somebody else's text can steer the terminal."""
+
+    def __init__(self, stream):
+        self._stream = stream
+
+    def write(self, text):
+        return self._stream.write(visible(text))
+
+    def __getattr__(self, name):
+        return getattr(self._stream, name)
+
+
+def _known_errors():
+    from scentlab.materials import MaterialError
+    from scentlab.recording.store import StoreError
+    from scentlab.results import FitError
+    from scentlab.sharing.guard import SharingError
+
+    return (CannotDo, DataError, MaterialError, StoreError, FitError, SharingError, OSError)
+
+
+def split_extra(argv=None):
+    """Put what follows ``--`` aside, so that JupyterLab's options stay JupyterLab's."""
+    argv = list(sys.argv[1:] if argv is None else argv)
+    if argv[:1] == ["lab"] and "--" in argv:
+        at = argv.index("--")
+        return [*argv[:at], "--extra", *argv[at + 1 :]]
+    return argv
+
+
+def parser():
+    """The parser of all commands."""
+    whole = argparse.ArgumentParser(
+        prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
+        epilog="\n".join([
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS), "",
+            "First look, invented data: scentlab demo demo-series. COMMAND --help shows more.",
+            "No safety assessment: labels and limits follow local law and licensed practice.",
+        ]),
+    )
+    whole.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)
+    whole.add_argument("--version", action="version", version=f"scentlab {__version__}",
+                       help=argparse.SUPPRESS)
+    commands = whole.add_subparsers(dest="command", required=True, help=argparse.SUPPRESS)
+    for command in COMMANDS:
+        command.add_to(commands)
+    return whole

@@ -1,0 +1,139 @@
+"""Commands that fit and recommend: report, compare, weigh."""
+
+import textwrap
+
+from scentlab.cli.frame import (
+    FOLDER,
+    CannotDo,
+    Command,
+    item,
+    opened,
+    option,
+    page_path,
+    series_folder,
+)
+from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+
+
+def analysed(folder, rules, seed):
+    """The analysis of the record in a series folder."""
+    from scentlab.choosing.analysis import analyse
+    from scentlab.recording.reading import read_series
+
+    return analyse(read_series(opened(folder)), rules, seed=seed)
+
+
+def write_the_report(folder, path, rules, seed):
+    """Fit a series, write its report and print what it recommends."""
+    from scentlab.sharing.report import write_report
+    from scentlab.words.answers import pick_notes, ranking_sentences
+
+    analysis = analysed(folder, rules, seed)
+    write_report(analysis, path)
+    print(*map(item, analysis.pick.sentences.values()), sep="\n")
+    said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
+    for words in filter(None, said):
+        print(textwrap.fill(words, 100, subsequent_indent="  "))
+    print(f"Report: {path}")
+
+
+def _report(arguments):
+    folder = series_folder(arguments.folder)
+    path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
+    rules = read_rules(arguments, folder)
+    write_the_report(folder, path, rules, arguments.seed)
+
+
+def _compare(arguments):
+    from scentlab.sharing.pooling import differences, pool_series, series_names, why_not_pooled
+
+    if len(arguments.folders) < 2:
+        raise CannotDo("a comparison needs two or more series folders")
+    folders = [series_folder(name) for name in arguments.folders]
+    rules = rules_of_all(folders, arguments)
+    analyses = [analysed(folder, rules, arguments.seed) for folder in folders]
+    why_not = why_not_pooled(analyses)
+    pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
+    named = zip(series_names(analyses), analyses, strict=True)
+    said = [f"{name}: {analysis.pick.sentence}" for name, analysis in named]
+    said += [*differences(analyses), *([why_not] if why_not else _about_lots(pooled))]
+    print(*map(item, said), sep="\n")
+
+
+def rules_of_all(folders, arguments):
+    """The same rules for every series: those kept in all folders alike, else the usual ones."""
+    from scentlab.choosing.kept import rules_here
+
+    if len({read_rules(arguments, f, announce=lambda words: None) for f in folders}) == 1:
+        return read_rules(arguments, folders[0])
+    if any(rules_here(folder).kept for folder in folders):
+        print("Rules: the folders do not keep the same, so the usual ones and the options hold.")
+    return read_rules(arguments)
+
+
+def _about_lots(pooled):
+    """What the series say when fitted as one, in sentences."""
+    from scentlab.words import say_both
+
+    yield pooled.sentence
+    for row in pooled.table.to_dict("records"):
+        own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
+        width = "narrower" if row["gain"] >= 0 else "wider"
+        yield (
+            f"{row['blend']}, series {row['series']}: pooled highest safe load "
+            f"{say_both(together)}, alone {say_both(own)}; interval "
+            f"{abs(100 * row['gain']):.0f} % {width}."
+        )
+    yield from pooled.notes
+
+
+def _weigh(arguments):
+    from scentlab.sharing.answer import read_answer, weigh_answer
+    from scentlab.sharing.opening import package_fingerprint
+
+    folder, answer = series_folder(arguments.folder), read_answer(arguments.file)
+    package = package_fingerprint(arguments.package) if arguments.package else None
+    own = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    print(*weigh_answer(own, answer, package).lines, sep="\n")
+    if package is None:
+        print("Whether it answers the package that was sent was not looked at: give --package.")
+    print("Nothing of the series was changed.")
+
+
+COMMANDS = (
+    Command(
+        "report", _report, "fit, recommend a load per blend and write the report",
+        """
+        Fit sweat, frost and throw, print the recommended load of each blend and write a report:
+        one web page that opens without a network; an earlier one is replaced. Rules that are not
+        given come from rules.json in the folder, else they are those in brackets.
+        """,
+        "scentlab report cedar-2026 --risk-pct 2 --stress heat",
+        (FOLDER, option("--out", metavar="FILE.html", help="page (FOLDER/exports/report.html)"),
+         *rule_options()),
+    ),
+    Command(
+        "compare", _compare, "set two or more series side by side",
+        f"""
+        Fit two or more series by the same rules. Print the loads of each and what makes the
+        series unlike (fragrance, panel, storage). Series of the same blends, fragrance and
+        storage are also fitted as one, to see how much earlier one lot sweats than another. Where
+        that cannot be, the reason is printed. Nothing is written. {OTHER_RULES}
+        """,
+        "scentlab compare cedar-2025 cedar-2026",
+        (option("folders", metavar="FOLDER", nargs="+"), *rule_options(shown=False)),
+    ),
+    Command(
+        "weigh", _weigh, "see a supplier's answer beside your own recommended loads",
+        f"""
+        Read an answer that `scentlab answer` wrote and print, for each blend, the recommended and
+        highest safe load by your own rules beside those of the counter-proposal, with what the
+        answer says of lots. Nothing of the record is changed. {OTHER_RULES}
+        """,
+        "scentlab weigh cedar-2026 answer.json --package cedar.zip",
+        (FOLDER, option("file", metavar="FILE.json"),
+         option("--package", metavar="FILE.zip",
+                help="package that was sent; an answer to another is refused"),
+         *rule_options(shown=False)),
+    ),
+)

@@ -1,0 +1,167 @@
+"""What every command is made of: its description, its options, folders and files it may take."""
+
+import argparse
+import shlex
+import shutil
+import sys
+import textwrap
+from collections.abc import Callable
+from dataclasses import dataclass
+from pathlib import Path
+
+STORE_NAME = "series.sqlite"
+WIDTH = 80  # of a help page, which is to fit a screen of 24 lines
+
+
+class CannotDo(Exception):
+    """A command that cannot be carried out; the message says why and what to do."""
+
+
+@dataclass(frozen=True)
+class Command:
+    """A command: what runs it, what it does in a line and in a few, an example, its options.
+
+    ``options`` are made by :func:`option`.
+    """
+
+    name: str
+    run: Callable
+    short: str
+    long: str
+    example: str
+    options: tuple = ()
+
+    def add_to(self, commands):
+        """Add the command to argparse's commands."""
+        needed = [o for o in self.options if not o[0][0].startswith("-")]
+        needed += [o for o in self.options if o[1].get("required")]
+        usage = " ".join(filter(None, [
+            "scentlab", self.name, *(_usage(names, more) for names, more in needed),
+            "[options]" if len(needed) < len(self.options) else "",
+        ]))
+        parser = commands.add_parser(
+            self.name, help=self.short, usage=usage, add_help=False, formatter_class=Page,
+            description=textwrap.fill(" ".join(self.long.split()), WIDTH),
+            epilog="examples:\n" + textwrap.indent(textwrap.dedent(self.example).strip(), "  "),
+        )
+        parser.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)
+        for names, more in self.options:
+            parser.add_argument(*names, **more)
+        parser.set_defaults(run=self.run)
+
+
+class Page(argparse.RawDescriptionHelpFormatter):
+    """A help page with an option and its words on one line."""
+
+    def __init__(self, prog):
+        super().__init__(prog, max_help_position=34, width=WIDTH)
+
+
+def _usage(names, more):
+    value = more.get("metavar", names[0])
+    value = f"{names[0]} {value}" if names[0].startswith("-") else value
+    return value + (" ..." if more.get("nargs") == "+" else "")
+
+
+def option(*names, **more):
+    """An option of a :class:`Command`, as argparse takes it; without ``help`` none is shown."""
+    return names, {"help": argparse.SUPPRESS, **more}
+
+
+def repeated(name, metavar, words):
+    """An option that may be given several times."""
+    return option(name, action="append", default=[], metavar=metavar, help=words)
+
+
+FOLDER = option("folder", metavar="FOLDER")
+SEED = option("--seed", type=int, default=1, help="seed of the chance in the intervals (1)")
+LOOKS = option("--looks-per-piece", type=int, default=1, metavar="NUMBER",
+               help="testers who grade each sweat and frost piece (1)")
+
+
+def out_page(words="the page to write"):
+    return option("--out", metavar="FILE.html", required=True, help=words)
+
+
+def series_folder(name):
+    """The path of a series folder, which must hold a record."""
+    folder = Path(name)
+    if not (folder / STORE_NAME).is_file():
+        raise CannotDo(
+            f"{folder} is no series folder: it holds no {STORE_NAME}; "
+            f"make one with: {program()} new {quoted(folder)}"
+        )
+    return folder
+
+
+def opened(name):
+    """The store of a series folder."""
+    from scentlab.recording.store import Store
+
+    return Store.open(series_folder(name))
+
+
+def empty_folder(name):
+    """The path of a folder to make, which must be new or empty."""
+    folder = Path(name)
+    if folder.exists() and not folder.is_dir():
+        raise CannotDo(f"{folder} is a file; give the name of a new or empty folder")
+    if folder.is_dir() and any(folder.iterdir()):
+        raise CannotDo(
+            f"the folder {folder} is not empty and nothing in it was touched; "
+            "give the name of a new or empty folder"
+        )
+    return folder
+
+
+def new_file(name, suffix, what):
+    """The path of a file to be written, which must not be there yet; ``what`` it is, for errors."""
+    path = Path(name)
+    if path.suffix.lower() != suffix:
+        raise CannotDo(f"{what}: give --out a name that ends in {suffix}, not {path}")
+    _need_folder(path)
+    if path.exists():
+        raise CannotDo(f"{path} is there already and was not touched; give another name")
+    return path
+
+
+def page_path(name, make_folder=False):
+    """The path of a web page; an earlier page of the name is replaced, and nothing else is."""
+    path = Path(name)
+    if path.suffix.lower() not in (".html", ".htm"):
+        raise CannotDo(f"this is a web page: give --out a name that ends in .html, not {path}")
+    if make_folder:
+        path.parent.mkdir(parents=True, exist_ok=True)
+    _need_folder(path)
+    return path
+
+
+def _need_folder(path):
+    if not path.parent.is_dir():
+        raise CannotDo(f"there is no folder {path.parent}; make it or give another --out")
+
+
+def understood(parts, given, name, form):
+    """The parts of an option that must have the form, or the error that shows it."""
+    if parts is None:
+        raise CannotDo(f"{name} {given!r} is not understood; write {form}")
+    return parts
+
+
+def quoted(path):
+    return shlex.quote(str(path))
+
+
+def program():
+    """How this program can be called from here: by its name only if the shell would find it."""
+    return "scentlab" if shutil.which("scentlab") else f"{quoted(sys.executable)} -m scentlab"
+
+
+def item(words):
+    """A paragraph of a list, as wide as a screen."""
+    return textwrap.fill(words, 100, initial_indent="* ", subsequent_indent="  ")
+
+
+def count(number, what):
+    """A number of things: '1 row', '3 rows'."""
+    return f"{number:.0f} {what}{'' if number == 1 else 's'}"

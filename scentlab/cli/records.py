@@ -1,0 +1,255 @@
+"""Commands of the record: import, entries, correct, void, export, columns."""
+
+import sys
+import textwrap
+from pathlib import Path
+
+from scentlab.cli.frame import (
+    FOLDER,
+    CannotDo,
+    Command,
+    count,
+    opened,
+    option,
+    program,
+    quoted,
+    repeated,
+    series_folder,
+    understood,
+)
+from scentlab.schema import IMPORT_TABLES, DataError
+
+
+def _import(arguments):
+    from scentlab.recording.importing import dry_run
+    from scentlab.recording.matching import left_out
+
+    store = opened(arguments.folder)
+    files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
+    if not any(files.values()):
+        raise CannotDo(
+            "no file to import; give --pours, --pieces, --throws, --warmings or several of them"
+        )
+    sources = _sources(arguments, files)
+    tried = dry_run(store, **sources, beyond_plan=arguments.beyond_plan)
+    if not tried.ready:
+        raise DataError(tried.problems)
+    for name, headings in left_out(sources).items():
+        print(f"{name}: columns left out, as nothing matches them: {', '.join(headings)}")
+    if arguments.dry_run:
+        for name, frame in tried.frames.items():
+            print(f"{name}: {count(len(frame), 'row')} in {files[name]} in order")
+        print("Nothing was written (--dry-run).")
+        return
+    for table, number in tried.store(store).items():
+        print(f"{table}: {count(number, 'row')} stored")
+    print(f"Next: {program()} report {quoted(arguments.folder)}")
+
+
+def _sources(arguments, files):
+    """A source per file, with the columns that --match gives it."""
+    from scentlab.recording.matching import Source, match_by_heading
+
+    sheets = dict(_sheet(text, files) for text in arguments.sheet)
+    given = {
+        name: Source(path, sheet=sheets.get(name), decimal=arguments.decimal)
+        for name, path in files.items() if path
+    }
+    return match_by_heading(given, [_match(text) for text in arguments.match])
+
+
+def _match(text):
+    """Heading, column (as it is or as table.column) and unit of a --match."""
+    heading, _, rest = text.rpartition("=")
+    column, _, unit = (part.strip() for part in rest.partition(":"))
+    parts = (heading.strip(), column, unit or None) if heading.strip() and column else None
+    return understood(parts, text, "--match", 'it as "their heading=column" or "their '
+                      'heading=column:unit", such as "Wax=wax_g:oz"')
+
+
+def _sheet(text, files):
+    table, equals, sheet = text.partition("=")
+    known = ", ".join(name for name, path in files.items() if path)
+    return understood(
+        (table, sheet) if equals and files.get(table) else None, text, "--sheet",
+        f"it as TABLE=NAME, where TABLE has a file here ({known}), such as "
+        f"{known.split(',')[0]}=Sheet1",
+    )
+
+
+def _entries(arguments):
+    from scentlab.recording.correcting import stored_about
+
+    for entry in stored_about(opened(arguments.folder), arguments.name):
+        print(f"{entry.table} {entry.entry_id}: {entry.words}")
+        for name, value in entry.values.items():
+            print(f"    {name} = {'' if value is None else value}")
+
+
+def _correct(arguments):
+    from scentlab.recording.correcting import mend
+
+    changes = dict(_change(text) for text in arguments.changes)
+    receipt = mend(opened(arguments.folder), arguments.table, arguments.entry, changes,
+                   arguments.reason)
+    print(
+        f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}; the old one "
+        "stays in the history"
+    )
+
+
+def _change(text):
+    name, equals, value = text.partition("=")
+    if not equals or not name.strip():
+        raise CannotDo(f"{text!r} is not understood; write it as column=value, such as grade=2")
+    return name.strip(), value.strip()
+
+
+def _void(arguments):
+    from scentlab.recording.correcting import make_void
+
+    make_void(opened(arguments.folder), arguments.table, arguments.entry, arguments.reason)
+    print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
+
+
+def _export(arguments):
+    from scentlab.recording.importing import export_csvs, export_rows
+    from scentlab.recording.store import Store, whole_rows
+
+    folder = series_folder(arguments.folder)
+    if arguments.whole_rows and not arguments.out:
+        raise CannotDo("--whole-rows writes beside the damaged series: give --out a new folder")
+    place = Path(arguments.out) if arguments.out else folder / "exports"
+    there = [place / f"{t.name}.csv" for t in IMPORT_TABLES if arguments.out]
+    for path in (p for p in there if p.exists()):
+        raise CannotDo(f"{path} is there already and was not touched; give --out another folder")
+    if arguments.whole_rows:
+        rows, wrong = whole_rows(folder)
+        print(*export_rows(rows, place), sep="\n")
+        words = ("Not written, for it is damaged:" if wrong else
+                 "Every row that could be read is right.")
+    else:
+        store = Store.open(folder)
+        print(*export_csvs(store, place), sep="\n")
+        wrong = store.check()
+        words = "The record is damaged, and what was written with it:" if wrong else ""
+    if words:
+        print(words, *wrong[:200], sep="\n", file=sys.stderr)
+    return 1 if wrong else 0
+
+
+def _columns(arguments):
+    from scentlab.recording.matching import units_of
+
+    print("Files for `scentlab import`: CSV (UTF-8, decimal point) or XLSX, header row first.")
+    print("An empty cell is not known. Columns marked * must be there and filled; the pour of a")
+    print("piece only where no plan is kept, for a kept plan knows it. In [] what --match takes")
+    print("as the unit of a file.")
+    for table in IMPORT_TABLES:
+        print()
+        print(f"{table.name}.csv: {table.meaning}")
+        print(f"  unique: {', '.join(table.key)}")
+        if table.one_of:
+            print(f"  filled in every row: {' or '.join(table.one_of)}")
+        width = max(len(name) for name in table.names)
+        for column in table.columns:
+            units = f" [{', '.join(units_of(column))}]" if units_of(column) else ""
+            print(textwrap.fill(
+                f"{column.meaning}: {column.expected}{units}", 100,
+                initial_indent=f"  {'*' if column.required else ' '} {column.name:<{width}}  ",
+                subsequent_indent=" " * (width + 6),
+            ))
+
+
+_ENTRY = (
+    FOLDER,
+    option("table", metavar="TABLE", choices=("pours", "grades", "throws", "bleeds", "warmings")),
+    option("entry", metavar="ENTRY", type=int),
+)
+_REASON = option("--reason", metavar="TEXT", required=True, help="why, kept with the change")
+
+COMMANDS = (
+    Command(
+        "import", _import, "import pours, pieces and throw scores from CSV or XLSX files",
+        """
+        Check CSV or XLSX files and put them into the record of a series folder: all of them or
+        nothing. `scentlab columns` shows every column and the units a file may use. What is wrong
+        is shown with file, row, column, value and remedy. Where a plan is kept, what is not
+        planned is refused, and pieces need no column pour.
+        """,
+        """
+        scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --dry-run
+        scentlab import cedar-2026 --pours book.xlsx --sheet pours=Weights \\
+            --match "Wax weighed=wax_g:oz" --match "Day=poured_on:day.month.year"
+        """,
+        (
+            FOLDER,
+            option("--pours", metavar="FILE", help="test batches, as weighed"),
+            option("--pieces", metavar="FILE", help="sweat and frost grades"),
+            option("--throws", metavar="FILE", help="throw scores"),
+            option("--warmings", metavar="FILE", help="checks on the warmer"),
+            repeated("--match", "HEADING=COLUMN[:UNIT]", "a heading of the file (repeat)"),
+            repeated("--sheet", "TABLE=NAME", "sheet of an XLSX file (repeat)"),
+            option("--decimal", choices=(".", ","), default=".", help="decimal sign (.)"),
+            option("--beyond-plan", action="store_true",
+                   help="take too what the kept plan does not have"),
+            option("--dry-run", action="store_true", help="check the files, write nothing"),
+        ),
+    ),
+    Command(
+        "entries", _entries, "show what is stored of a piece or a pour, with numbers",
+        """
+        Print the entries of the record for NAME, the blind code of a piece or the name of a pour:
+        table and number, which `scentlab correct` and `scentlab void` take, and what can be
+        corrected. Scores are shown without their pour and load. Writes nothing.
+        """,
+        "scentlab entries cedar-2026 417",
+        (FOLDER, option("name", metavar="NAME")),
+    ),
+    Command(
+        "correct", _correct, "correct an entry of the record, with a reason",
+        """
+        Write a new row into the record in place of an old one; the old one and the reason stay in
+        the history. `scentlab entries` shows tables, numbers and columns. An empty value after =
+        means not known.
+        """,
+        """
+        scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
+        scentlab correct cedar-2026 pours 4 wax_g=198.4 note= --reason "no zero"
+        """,
+        (*_ENTRY, option("changes", metavar="COLUMN=VALUE", nargs="+"), _REASON),
+    ),
+    Command(
+        "void", _void, "take an entry out of the record, with a reason",
+        """
+        Write into the record that an entry does not count, and why. Nothing is erased: the entry
+        and the reason stay in the history. `scentlab entries` shows tables and numbers.
+        """,
+        'scentlab void cedar-2026 throws 31 --reason "the warmer was off"',
+        (*_ENTRY, _REASON),
+    ),
+    Command(
+        "export", _export, "write the record as CSV files",
+        """
+        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv when a piece was
+        left on the warmer, as `scentlab import` reads them. In FOLDER/exports earlier ones are
+        replaced; in another folder nothing is. --whole-rows is the way out of a damaged record:
+        what is right is written, what is lost is listed, and the exit code is 1.
+        """,
+        "scentlab export cedar-2026 --out saved --whole-rows",
+        (
+            FOLDER,
+            option("--out", metavar="OUT", help="folder to write into (FOLDER/exports)"),
+            option("--whole-rows", action="store_true",
+                   help="of a damaged record the rows that are whole"),
+        ),
+    ),
+    Command(
+        "columns", _columns, "show the columns of the CSV files",
+        """
+        Print every column of the files that `scentlab import` reads, with its meaning, unit and
+        range, and the units that a file may use instead. Writes nothing.
+        """,
+        "scentlab columns",
+    ),
+)

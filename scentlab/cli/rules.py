@@ -1,0 +1,115 @@
+"""The options of a choice, made from the fields of Rules once, and the rules they give."""
+
+import argparse
+import dataclasses
+from dataclasses import dataclass
+
+from scentlab.cli.frame import SEED, CannotDo, option, understood
+
+
+def percent(text):
+    return float(text) / 100
+
+
+@dataclass(frozen=True)
+class _Rule:
+    """An option of a field of Rules: its name, what argparse is told, its help."""
+
+    field: str
+    name: str
+    more: dict
+    words: str
+
+
+_GRADE = {"type": int, "choices": (1, 2, 3, 4)}
+_PERCENT = {"type": percent, "metavar": "PERCENT"}
+_TABLE = tuple(_Rule(*row) for row in (
+    ("risk", "--risk-pct", _PERCENT, "most pieces that may sweat, in %% (5)"),
+    ("confidence", "--confidence-pct", _PERCENT, "how sure of that, in %% (95)"),
+    ("limit_grade", "--limit-grade", _GRADE, "sweat grade that is a fault (2)"),
+    ("frost_limit_grade", "--frost-limit-grade", _GRADE, "frost grade that is a fault (2)"),
+    ("throw_loss", "--throw-loss", {"type": float, "metavar": "POINTS"},
+     "points of throw (of 10) to give up (0.5)"),
+    ("throw_kind", "--throw-kind", {"choices": ("warm", "cold")},
+     "throw to choose by; warm is hot throw (warm)"),
+    ("stress", "--stress", {"choices": ("rest", "heat")},
+     "room temperature or heat-cycled (the harshest)"),
+    ("ship_age_days", "--ship-age-days", {"type": float, "metavar": "DAYS"},
+     "age at which pieces are sold (as seen)"),
+    ("override_blends", "--override-blend", {"action": "append", "metavar": "BLEND"},
+     "set this blend's wax maker's limit aside"),
+    ("override_reason", "--override-reason", {"action": "append", "metavar": "[BLEND=]TEXT"},
+     "why, printed in the report"),
+    ("today_load_pct", "--today-load-pct", {"action": "append", "metavar": "[BLEND=]LOAD"},
+     "load poured today, in %% of wax"),
+))
+FIELDS = tuple(rule.field for rule in _TABLE)
+
+
+def rule_options(fields=FIELDS, shown=True):
+    """The options of these fields of Rules; those that are not shown are taken all the same."""
+    options = [option(r.name, dest=r.field, **r.more,
+                      help=r.words if shown else argparse.SUPPRESS)
+               for r in _TABLE if r.field in fields]
+    if fields == FIELDS:
+        options.append(option(*SEED[0], **SEED[1] | ({} if shown else {"help": argparse.SUPPRESS})))
+    return tuple(options)
+
+
+OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
+
+
+def given_rules(arguments, fields=FIELDS):
+    """The fields of Rules that options gave, as they were typed."""
+    given = {name: getattr(arguments, name) for name in fields}
+    return {name: value for name, value in given.items() if value is not None}
+
+
+def read_rules(arguments, folder=None, announce=print):
+    """The rules of the options; where none is given, those kept in the folder, else the usual."""
+    from scentlab.choosing.kept import rules_here
+
+    given = given_rules(arguments)
+    if "override_blends" in given and "override_reason" not in given:
+        raise CannotDo(
+            "--override-blend passes over a wax maker's limit, which needs a reason in writing: "
+            'add --override-reason "..."'
+        )
+    try:
+        found = rules_here(folder)
+        if "override_reason" in given:
+            blends = given.get("override_blends") or found.rules.override_blends
+            given["override_reason"] = _by_blend(
+                "--override-reason", given["override_reason"], blends,
+                "one reason for all blends, or one as BLEND=TEXT for each of "
+                + (", ".join(blends) or "the blends of --override-blend"),
+            )
+        if "today_load_pct" in given:
+            given["today_load_pct"] = _by_blend(
+                "--today-load-pct", given["today_load_pct"], None,
+                'one load for all blends, or one as BLEND=LOAD for each, such as "soft=12"',
+            )
+        rules = dataclasses.replace(found.rules, **given)
+    except ValueError as error:
+        raise CannotDo(f"{error} (the options ending in -pct are in percent)") from error
+    if found.kept:
+        but = f", but for {', '.join(given)} of the options" if given else ""
+        announce(f"Rules: kept in {found.path}{but}: {rules.sentence}")
+        for note in found.notes:
+            announce(f"Note: {note}.")
+    return rules
+
+
+def _by_blend(name, given, blends, form):
+    """One value for all blends, or a dict of the values of those that are named.
+
+    With ``blends`` only these can be named: a reason may hold an equals sign.
+    """
+    pairs = [text.partition("=") if blends is not None else text.rpartition("=") for text in given]
+    named = [bool(equals) and (blend.strip() in blends if blends is not None else bool(blend))
+             for blend, equals, _ in pairs]
+    if len(given) == 1 and not named[0]:
+        return given[0]
+    for text, is_named in zip(given, named, strict=True):
+        understood(is_named or None, text, name, form)
+    return {blend.strip(): value.strip() for blend, _, value in pairs}

@@ -1,0 +1,215 @@
+"""Commands of a series as a whole: new, demo, lab, panel, progress."""
+
+import argparse
+import datetime as dt
+import subprocess
+import sys
+
+from scentlab.cli.answers import write_the_report
+from scentlab.cli.frame import (
+    FOLDER,
+    LOOKS,
+    SEED,
+    CannotDo,
+    Command,
+    count,
+    empty_folder,
+    opened,
+    option,
+    program,
+    quoted,
+    series_folder,
+)
+
+START_NAME = "0-start.ipynb"
+
+
+def _new(arguments):
+    from scentlab.workshop import make_series
+
+    folder = empty_folder(arguments.folder)
+    make_series(folder, title=arguments.title)
+    print(f"Made the series folder {folder}:")
+    print("  series.sqlite    the record, empty so far")
+    print("  0-start.ipynb    where to begin, and how far the series is")
+    print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
+    print("  6-published-experiments.ipynb     why to trust it")
+    print("  exports/         for sheets, reports and tables")
+    print(f"Next: {program()} lab {quoted(folder)}   (it opens 0-start.ipynb)")
+
+
+def _demo(arguments):
+    from scentlab.choosing.pick import Rules
+    from scentlab.workshop import make_demo_series
+
+    folder = empty_folder(arguments.folder)
+    make_demo_series(folder)
+    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
+    report = folder / "report.html"
+    write_the_report(folder, report, Rules(), arguments.seed)
+    print(f"Next: open {report} in a browser, or type")
+    print(f"  {program()} lab {quoted(folder)}")
+
+
+def _lab(arguments):
+    folder = series_folder(arguments.folder)
+    command = [
+        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
+        # Open tabs are remembered for each series: those of another would not be found here.
+        f"--LabApp.workspaces_dir={folder.resolve() / '.tabs'}",
+    ]
+    if (folder / START_NAME).is_file():
+        command.append(f"--LabApp.default_url=/lab/tree/{START_NAME}")
+    try:
+        code = subprocess.run([*command, *arguments.extra], check=False).returncode
+    except KeyboardInterrupt:
+        code = 0
+    if code:
+        raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
+
+
+def _panel(arguments):
+    from scentlab.panel.server import serve
+
+    serve(
+        series_folder(arguments.folder), arguments.host, arguments.port,
+        looks_per_piece=arguments.looks_per_piece,
+        announce=lambda words: print(words, flush=True),
+    )
+
+
+# --- progress ----------------------------------------------------------------------------------
+
+
+def _progress(arguments):
+    from scentlab.recording.progress import see_progress
+
+    store = opened(arguments.folder)
+    today, looks = arguments.today, arguments.looks_per_piece
+    if looks < 1:
+        raise CannotDo(f"--looks-per-piece {looks}: a piece is graded by 1 tester or more")
+    progress = see_progress(store, today, looks)
+    print(progress.sentence)
+    print("\n".join([
+        *_who_can_score(store, progress.today, looks), *_open_scores(progress.scores),
+        *_late_pieces(progress.overdue), *_open_pours(progress.pours), *progress.notes,
+    ]))
+
+
+def _who_can_score(store, today, looks):
+    """Per tester what can be scored today, by test and session; no code and no load."""
+    from scentlab.recording.progress import known_assessors, waiting
+
+    yield "Ready to score today:"
+    for assessor in known_assessors(store):
+        todo = waiting(store, assessor, today=today, looks_per_piece=looks)
+        counts = {}
+        for row in todo.to_dict("records"):
+            words = row["test"] if row["test"] != "throw" else (
+                f"{_KINDS[row['kind']]} in session {row['sitting']}"
+            )
+            counts[words] = counts.get(words, 0) + 1
+        yield f"  {assessor}: {', '.join(f'{n} {words}' for words, n in counts.items()) or 'none'}"
+
+
+def _open_scores(scores):
+    rows = scores[scores["waiting"] > 0].to_dict("records")
+    yield "Outstanding scores:" if rows else "Outstanding scores: none"
+    for row in rows:
+        who = " ".join(w for w in (row["sitting"], row["assessor"]) if w)
+        test = _TESTS.get(row["test"], row["test"])
+        yield f"  {test}{' ' + who if who else ''}: {row['waiting']} of {row['planned']}"
+
+
+def _late_pieces(overdue):
+    yield "Cured and not scored:" if len(overdue) else "Cured and not scored: none"
+    for row in overdue.to_dict("records"):
+        test = f"{row['test']}, {row['stress']}" if row["stress"] else row["test"]
+        late = count(row["days_late"], "day")
+        yield f"  {row['code']} ({test}): due on {row['due_on']}, {late} ago"
+
+
+def _open_pours(pours):
+    yield "Test batches not logged:" if len(pours) else "Test batches not logged: none"
+    for row in pours.to_dict("records"):
+        words = [f"pot {row['pot']}", f"{row['blend']}"]
+        if row["planned_on"] is not None:
+            late = f", {count(row['days_late'], 'day')} ago" if row["days_late"] else ""
+            words.append(f"planned for {row['planned_on']}{late}")
+        yield f"  {row['pour']}: {', '.join(words)}"
+
+
+_KINDS = {"warm": "hot throw", "cold": "cold throw"}
+_TESTS = {"warm throw": "hot throw"}
+
+
+def _date(text):
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-14") from None
+
+
+COMMANDS = (
+    Command(
+        "new", _new, "make a new series folder",
+        """
+        Make a folder for one load test (a series), with the record (series.sqlite), a notebook
+        for each stage of the work, and exports/ for what is written. The folder must be new or
+        empty: nothing that exists is overwritten.
+        """,
+        'scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"',
+        (FOLDER, option("--title", metavar="TEXT", help="title (the folder's name)")),
+    ),
+    Command(
+        "lab", _lab, "open a series folder in JupyterLab",
+        """
+        Open a series folder in JupyterLab, in the web browser of this computer, at 0-start.ipynb.
+        What is saved there goes to series.sqlite and exports/ in the same folder. End it with
+        Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
+        """,
+        """
+        scentlab lab cedar-2026
+        scentlab lab cedar-2026 -- --no-browser --port=8899
+        """,
+        (FOLDER, option("--extra", nargs=argparse.REMAINDER, default=[])),
+    ),
+    Command(
+        "panel", _panel, "let the panel score on phones or tablets",
+        """
+        Serve plain pages on which testers score by blind code; what they score is written to
+        series.sqlite. Prints a link and its QR code: who has the link can score. By default only
+        this computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a
+        network that you trust. End it with Ctrl+C in this window.
+        """,
+        "scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2",
+        (
+            FOLDER,
+            option("--host", default="127.0.0.1",
+                   help="address to listen on (127.0.0.1, this computer only)"),
+            option("--port", type=int, default=0, help="port (that of the last time, or free)"),
+            LOOKS,
+        ),
+    ),
+    Command(
+        "progress", _progress, "show outstanding scores",
+        """
+        Show from the record how far a series is: what each tester can score today, which scores
+        are outstanding, which pieces are past their cure date without a score, and which planned
+        test batches are not logged. Shows no load and writes nothing.
+        """,
+        "scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2",
+        (FOLDER, option("--today", type=_date, metavar="DATE", help="as 2026-03-14 (today)"),
+         LOOKS),
+    ),
+    Command(
+        "demo", _demo, "make a series folder with invented data, and its report",
+        """
+        Make a series folder from the invented data that come with the kit, fit them, print the
+        recommended load of each blend and write FOLDER/report.html: the whole way in under half
+        a minute. The folder must be new or empty. The data are made up and are no evidence.
+        """,
+        "scentlab demo demo-series",
+        (FOLDER, SEED),
+    ),
+)

@@ -1,0 +1,37 @@
+"""Files that are there whole or not at all, whatever happens while they are written."""
+
+import os
+import tempfile
+from pathlib import Path
+
+
+def write_whole(path, data, *, private=False):
+    """Write text or bytes beside ``path`` and move it there, so that no half file is ever seen.
+
+    The file gets the rights that any new one would have; ``private`` keeps it to its owner.
+
+    Raises
+    ------
+    OSError when it cannot be written; what was there before is then as it was.
+
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     write_whole(Path(folder) / "a.txt", "wax").read_text()
+    'wax'
+    """
+    path = Path(path)
+    data = data.encode("utf-8") if isinstance(data, str) else data
+    handle, beside = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.")
+    try:
+        with os.fdopen(handle, "wb") as out:
+            out.write(data)
+            out.flush()
+            os.fsync(out.fileno())
+        if not private:  # as a temporary file is
+            umask = os.umask(0)
+            os.umask(umask)
+            os.chmod(beside, 0o666 & ~umask)
+        os.replace(beside, path)
+    except BaseException:
+        Path(beside).unlink(missing_ok=True)
+        raise
+    return path

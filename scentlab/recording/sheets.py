@@ -1,0 +1,128 @@
+"""A CSV file, or a sheet of a workbook, as text cells within limits, or the problem with it."""
+
+import csv
+import io
+from dataclasses import dataclass, field
+from pathlib import Path
+
+import pandas as pd
+
+from scentlab.recording import spreadsheets
+from scentlab.schema import Table
+from scentlab.text import armed
+
+SEPARATORS = (",", ";", "\t")
+_UTF_8 = "Save it again as 'CSV UTF-8'."
+
+
+@dataclass(frozen=True)
+class Sheet:
+    """A file as text: a frame of cells and, per row, the number a spreadsheet shows.
+
+    ``given`` holds per column that was converted the cells as they stand in the file, with their
+    unit; ``filled`` the rows of pieces whose pour the file left to the plan.
+    """
+
+    file: str
+    table: Table
+    text: pd.DataFrame
+    rows: tuple
+    given: dict = field(default_factory=dict)
+    filled: frozenset = frozenset()
+
+    def cells(self, name):
+        """Pairs of row number and stripped text of a column; none when it is not there once."""
+        if list(self.text.columns).count(name) != 1:
+            return []
+        return list(zip(self.rows, (str(v).strip() for v in self.text[name]), strict=True))
+
+
+def read_sheet(path, table, findings, sheet=None):
+    """A CSV file, or a sheet of an XLSX workbook, as text; None with the problem found."""
+    path = Path(path)
+    try:
+        with path.open("rb") as file:  # a pipe or a device has no end: the limit holds for all
+            raw = file.read(spreadsheets.MOST_BYTES + 1)
+    except OSError as error:
+        findings.add(None, "", None, f"a file of {table.name} ({error.strerror})",
+                     "Check the name and the place of the file.")
+        return None
+    if len(raw) > spreadsheets.MOST_BYTES:
+        _add_too_large(findings, None, f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
+        return None
+    if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
+        lines = spreadsheets.sheet_cells(path, sheet, findings)
+    else:
+        text = _decoded(raw, findings)
+        lines = None if text is None else _lines(text, table, findings)
+    return None if lines is None else _sheet(lines, table, findings)
+
+
+def _add_too_large(findings, row, most):
+    findings.add(row, "", None, f"a file of at most {most}", spreadsheets.TOO_LARGE)
+
+
+def _decoded(raw, findings):
+    if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
+        findings.add(None, "", None, "text in UTF-8, and this file is in UTF-16", _UTF_8)
+        return None
+    try:
+        text = raw.decode("utf-8-sig")
+    except UnicodeDecodeError as error:
+        row, odd = raw[: error.start].count(b"\n") + 1, raw[error.start : error.end]
+        findings.add(row, "", repr(odd)[2:-1], "text in UTF-8", _UTF_8)
+        return None
+    if "\x00" in text:
+        row = text[: text.index("\x00")].count("\n") + 1
+        findings.add(row, "", None, "text, and this file holds bytes of zero", _UTF_8)
+        return None
+    return text
+
+
+def _lines(text, table, findings):
+    """The cells of CSV text; too many or too long lines are found before they are split up."""
+    header = text.partition("\n")[0].strip("\r")
+    separator = max(SEPARATORS, key=lambda s: _names_known(header.split(s), table))
+    if text.count("\n") > spreadsheets.MOST_ROWS:
+        _add_too_large(findings, None, f"{spreadsheets.MOST_ROWS} rows")
+        return None
+    widths = [line.count(separator) + 1 for line in text.splitlines()]
+    if max(widths, default=0) > spreadsheets.MOST_COLUMNS:
+        _add_too_large(findings, widths.index(max(widths)) + 1,
+                       f"{spreadsheets.MOST_COLUMNS} columns")
+        return None
+    try:
+        return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
+    except csv.Error as error:
+        findings.add(None, "", None, f"a CSV file whose quotes close ({error})",
+                     'Close every " and write a quote within a cell twice.')
+        return None
+
+
+def _names_known(names, table):
+    return sum(name.strip().strip('"') in table.names for name in names), len(names)
+
+
+def _sheet(lines, table, findings):
+    """A sheet of rows of cells; the first row is the header, empty rows are left out."""
+    header = [cell.strip() for cell in lines[0]] if lines else []
+    while header and header[-1] == "":
+        header.pop()
+    if not header:
+        findings.add(1, "", None, f"a header row with the columns of {table.name}",
+                     "Begin the file with the names of the columns.")
+        return None
+    cells, numbers = [], []
+    for number, line in enumerate(lines[1:], start=2):
+        if not any(cell.strip() for cell in line):
+            continue
+        if len(line) < len(header) or any(cell.strip() for cell in line[len(header):]):
+            findings.add(
+                number, "", f"{len(line)} cells", f"{len(header)} cells as in the header",
+                "Quote a cell that holds the separator, and give every column a cell.",
+            )
+            continue
+        cells.append([armed(cell) for cell in line[: len(header)]])
+        numbers.append(number)
+    text = pd.DataFrame(cells, columns=header, dtype=object)
+    return Sheet(findings.file, table, text, tuple(numbers))

@@ -1,0 +1,75 @@
+"""One demo series for all tests of the commands, each fit of it made once."""
+
+import contextlib
+import io
+from pathlib import Path
+
+import pytest
+
+from scentlab import cli
+from scentlab.cli import answers, packages
+from scentlab.sharing import opening, package
+
+
+@pytest.fixture(scope="session", autouse=True)
+def made_once():
+    """A fit and a package of the same folder and choices are the same each time, so each is made
+    once; no test changes what it was given."""
+    made, fit, prepare = {}, answers.analysed, package.prepare_package
+    open_package = opening.open_package
+
+    def once(key, make):
+        if key not in made:
+            made[key] = make()
+        return made[key]
+
+    def analysed(folder, rules, seed):
+        changed = (folder / "series.sqlite").stat().st_mtime_ns
+        return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
+
+    def prepared(analysis, choices):
+        return once((id(analysis), choices), lambda: prepare(analysis, choices))
+
+    def opened(path):
+        return once((str(path), Path(path).stat().st_mtime_ns), lambda: open_package(path))
+
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(answers, "analysed", analysed)
+        patch.setattr(packages, "analysed", analysed)
+        patch.setattr(package, "prepare_package", prepared)
+        patch.setattr(opening, "open_package", opened)
+        yield
+
+
+@pytest.fixture(scope="session")
+def made(tmp_path_factory):
+    """A demo series made by the command, with what the command printed."""
+    folder, out = tmp_path_factory.mktemp("commands") / "series", io.StringIO()
+    with contextlib.redirect_stdout(out):
+        assert cli.main(["demo", str(folder)]) == 0
+    return folder, out.getvalue()
+
+
+@pytest.fixture(scope="session")
+def demo(made):
+    """The folder of that series."""
+    return made[0]
+
+
+@pytest.fixture(scope="session")
+def whole(demo, tmp_path_factory):
+    """The package of it in which nothing is held back."""
+    path = tmp_path_factory.mktemp("whole") / "whole.zip"
+    assert cli.main(["share", str(demo), "--out", str(path)]) == 0
+    return path
+
+
+@pytest.fixture
+def run(capsys):
+    """Runs a command: its exit code, output and error text."""
+    def run(*arguments):
+        code = cli.main([str(a) for a in arguments])
+        captured = capsys.readouterr()
+        return code, captured.out, captured.err
+
+    return run
