@@ -34,8 +34,10 @@ ALLOWED = {
 }
 # Files whose words are still to be mended.
 NOT_YET = (
-    "notebooks/0-start", "notebooks/1-plan", "notebooks/2-pour-day", "notebooks/3-score",
-    "scentlab/cli.py", "scentlab/desk.py", "scentlab/recording/", "scentlab/schema.py",
+    "notebooks/1-plan", "notebooks/2-pour-day", "scentlab/desk.py", "scentlab/recording/draft.py",
+    "scentlab/recording/forms.py", "scentlab/recording/import_form.py",
+    "scentlab/recording/paper_form.py", "scentlab/recording/planning_form.py",
+    "scentlab/recording/rules_form.py", "scentlab/choosing/enough.py", "scentlab/choosing/rests.py",
 )
 
 

@@ -21,7 +21,7 @@ PIECES = Table(
 
 GRADES = Table(
     "grades",
-    "one row per sweat or frost grade that an assessor gave to a piece",
+    "one row per sweat or frost grade that a tester gave to a piece",
     (
         schema.PIECES["code"],
         Column("test", "choice", "what was graded", choices=("sweat", "frost")),
