@@ -260,7 +260,8 @@ POURS = Table(
 
 PIECES = Table(
     "pieces",
-    "one row per inspection of a piece; a piece that is only smelt has one row with both grades empty",
+    "one row per inspection of a piece; a piece that is only smelt has one row with both grades "
+    "empty",
     (
         _code("code", meaning="the piece's blind code"),
         _id("pour", meaning="the pour it was cast from"),
