@@ -18,7 +18,7 @@ class Refusal(ValueError):
 
     ``field`` is the name of what is to be changed, ``value`` what came for it, ``problem`` what is
     wrong with it and ``remedy`` what to do, in words; the message is problem and remedy together.
-    ``expected`` is what the value must be, where it alone is wrong; the remedy is then to give that.
+    ``expected`` is what the value must be, where it alone is wrong; the remedy is to give that.
     """
 
     def __init__(self, problem, remedy="", *, field="", value=None, expected=""):

@@ -210,7 +210,7 @@ class RulesForm(Form):
         said = "".join(f"<li>{html.escape(words)}</li>" for words in self.pick.notes)
         self.why.value = f"<details><summary>What to know of it</summary><ul>{said}</ul></details>"
         if self._draw is not None:
-            words = "The load recommended for each blend, its highest safe load and the tested loads"
+            words = "The load recommended for each blend, its highest safe load, the tested loads"
             self.picture.children = [as_widget(self._draw(self.pick), words)]
 
     def _keep_now(self):

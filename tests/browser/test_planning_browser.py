@@ -101,8 +101,8 @@ def test_type_the_materials(page):
     field(page, f"wax-{cards(page, 'wax')[0]}-add_temp_c").fill("200 F")
     said(page, "adding fragrance at 93.33 °C is above the wax maker's maximum of 93 °C", "error")
     field(page, f"wax-{cards(page, 'wax')[0]}-add_temp_c").fill("176 F")
-    said(page, "soft wax: 100 % soft wax; highest load 10.0 % of wax (9.1 % of total); add fragrance "
-         "at 80 °C (176 °F)")
+    said(page, "soft wax: 100 % soft wax; highest load 10.0 % of wax (9.1 % of total); add "
+         "fragrance at 80 °C (176 °F)")
 
 
 def test_type_the_series_and_see_what_it_takes(page):

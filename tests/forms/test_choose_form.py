@@ -1,6 +1,5 @@
 """One of several by a tap: who scores, a blend, an answer. What is shown for it follows."""
 
-from pathlib import Path
 
 import ipywidgets as w
 import pytest

@@ -193,20 +193,21 @@ def test_heat_cycle_pouring_and_sittings_are_typed(folder):
     ("fields", "words"),
     [
         ({"loads": "4"}, "1 load came; a series compares at least two loads"),
-        ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to 40 g per 100 g"),
+        ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
+         "40 g per 100 g"),
         ({"assessors": "0"}, "2 throw pieces of each pour and no assessor to smell them; give "
          "assessors, such as A1, or no throw pieces"),
         ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
          "assessors A1, A2"),
         ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
         ({"cure_sweat_heat": "1"}, "take fewer cycles or more days of cure"),
-        ({"control": "yes", "per_sitting": "2"}, "Most pieces in a session: found &#x27;2&#x27;, expected a "
-         "whole number from 3 to 40 pieces"),
+        ({"control": "yes", "per_sitting": "2"}, "Most pieces in a session: found &#x27;2&#x27;, "
+         "expected a whole number from 3 to 40 pieces"),
         ({"share": "blocks", "per_sitting": "2", "each": "1"}, "fewer than the 6 combinations"),
         ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
         ({"confirm": "yes", "confirm_add_temp": "70"}, "below the usual 82 °C (180 °F); raise it"),
-        ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the usual 2 "
-         "min; raise its minutes"),
+        ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "
+         "usual 2 min; raise its minutes"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},
          "a pour has no piece; give at least one, such as 4 for sweat"),
     ],

@@ -2,9 +2,9 @@
 
 import pytest
 
-from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.forms.fields import NotYet
 from scentlab.forms.materials import MaterialsForm, materials_draft
+from scentlab.materials import Blend, Fragrance, Wax
 
 SOFT = Wax("soft wax", "S-1", 10.0, 50.0, 80.0, 65.0, 93.0, 7.5)
 FIRM = Wax("firm wax", limit_load_pct=12.0, add_temp_c=82.0, max_temp_c=95.0)
@@ -63,8 +63,8 @@ def test_a_blend_without_a_name_is_called_by_its_parts(form):
     [
         (("70", "20"), "the parts add up to 90 %, not to 100 %: 10 % are missing"),
         (("70", "40,5"), "the parts add up to 110.5 %, not to 100 %: 10.5 % too much"),
-        (("70", "much"), "Found &#x27;much&#x27;, expected a number with a decimal point from 0 to 100 "
-         "(% of the blend)."),
+        (("70", "much"), "Found &#x27;much&#x27;, expected a number with a decimal point from 0 to "
+         "100 (% of the blend)."),
         (("", ""), "the parts are still to be filled in: % of each wax, together 100"),
     ],
 )
@@ -80,7 +80,8 @@ def test_the_parts_of_a_blend_are_added_up_as_they_are_typed(form, parts, words)
 @pytest.mark.parametrize(
     ("texts", "words"),
     [
-        ({"limit_load_pct": "55"}, "Found &#x27;55&#x27;, expected a number from 0.1 to 40 % of wax."),
+        ({"limit_load_pct": "55"}, "Found &#x27;55&#x27;, expected a number from 0.1 to 40 % of "
+         "wax."),
         ({"limit_load_pct": "ten"}, "Found &#x27;ten&#x27;, expected a number with a decimal point "
          "(% of wax)."),
         ({"add_temp_c": "94"}, "wax soft wax: adding fragrance at 94 °C is above the wax "
@@ -112,7 +113,8 @@ def test_a_temperature_may_be_typed_in_fahrenheit(form):
     type_in(form.wax_cards[0], add_temp_c="185°f")
     assert form.waxes[0].add_temp_c == 85.0
     type_in(form.wax_cards[0], add_temp_c="400 F")
-    assert "expected a number from 20 to 150 °C" in form.wax_cards[0].fields["add_temp_c"].said.value
+    said = form.wax_cards[0].fields["add_temp_c"].said.value
+    assert "expected a number from 20 to 150 °C" in said
 
 
 def test_an_older_draft_in_fahrenheit_opens():

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
-from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
 from scentlab.forms import paper as paper_form
-from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
 from scentlab.forms.paper import PaperForm
+from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
+from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
 from scentlab.recording.progress import waiting
 from scentlab.recording.store import Store
 
@@ -147,14 +147,14 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the inspection, {form.day('305').value}, lies before the day it was "
-        "poured. Correct the day."
+        f"Piece 305: the day of the inspection, {form.day('305').value}, lies before the day it "
+        "was poured. Correct the day."
     )
     form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is still to "
-        "come."
+        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is "
+        "still to come."
     )
 
 
