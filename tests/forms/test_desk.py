@@ -196,10 +196,10 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"loads": "4"}, "1 load came; a series compares at least two loads"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
-        ({"assessors": "0"}, "2 throw pieces of each pour and no assessor to smell them; give "
-         "assessors, such as A1, or no throw pieces"),
+        ({"assessors": "0"}, "2 throw pieces of each pour and no tester to smell them; give "
+         "testers, such as A1, or no throw pieces"),
         ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
-         "assessors A1, A2"),
+         "testers A1, A2"),
         ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
         ({"cure_sweat_heat": "1"}, "take fewer cycles or more days of cure"),
         ({"control": "yes", "per_sitting": "2"}, "Most pieces in a session: found &#x27;2&#x27;, "
