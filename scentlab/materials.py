@@ -18,22 +18,30 @@ class Refusal(ValueError):
 
     ``field`` is the name of what is to be changed, ``value`` what came for it, ``problem`` what is
     wrong with it and ``remedy`` what to do, in words; the message is problem and remedy together.
+    ``expected`` is what the value must be, where it alone is wrong; the remedy is to give that.
     """
 
-    def __init__(self, problem, remedy="", *, field="", value=None):
+    def __init__(self, problem, remedy="", *, field="", value=None, expected=""):
+        remedy = remedy or (f"give {expected}" if expected else "")
         super().__init__(f"{problem}; {remedy}" if remedy else problem)
         self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
+        self.expected = expected
 
     def __reduce__(self):
-        return _again, (type(self), self.problem, self.remedy, self.field, self.value)
+        return _again, (type(self), self.problem, self.remedy, self.field, self.value,
+                        self.expected)
 
 
-def _again(kind, problem, remedy, field, value):
-    return kind(problem, remedy, field=field, value=value)
+def _again(kind, problem, remedy, field, value, expected):
+    return kind(problem, remedy, field=field, value=value, expected=expected)
 
 
 class MaterialError(Refusal):
     """A wax, fragrance or blend that cannot be."""
+
+
+_DOES = {"melt_temp_c": "melting at", "add_temp_c": "adding fragrance at",
+         "pour_temp_c": "pouring at"}
 
 
 @dataclass(frozen=True)
@@ -59,9 +67,9 @@ class Wax:
             value = getattr(self, field)
             if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
                 raise MaterialError(
-                    f"wax {self.name}: {field} is {value:g} °C, above the wax maker's maximum of "
-                    f"{self.max_temp_c:g} °C", "lower it or correct max_temp_c", field=field,
-                    value=value,
+                    f"wax {self.name}: {_DOES[field]} {value:g} °C is above the wax maker's "
+                    f"maximum of {self.max_temp_c:g} °C", "lower it or correct the maximum",
+                    field=field, value=value,
                 )
 
 
@@ -246,6 +254,6 @@ def _settle(material, kind):
         value, (lower, upper, unit) = getattr(material, field), _BOUNDS[field]
         if not (value is None or isinstance(value, (int, float)) and lower <= value <= upper):
             raise MaterialError(
-                f"{kind} {material.name}: {field} is {value!r}",
-                f"give a number from {lower:g} to {upper:g} {unit}", field=field, value=value,
+                f"{kind} {material.name}: {field} is {value!r}", field=field, value=value,
+                expected=f"a number from {lower:g} to {upper:g} {unit}",
             )

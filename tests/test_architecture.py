@@ -45,21 +45,16 @@ MAY_IMPORT = {
     "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {"workshop", "recording", "panel", "choosing", "sharing", "words"},
-    "desk": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
+    "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
 }
 
 # An outside library and the modules or folders that may import it.
 OWNERS = {
     "sqlite3": {"recording.store"},
     "matplotlib": {"sharing.pictures"},
-    "ipywidgets": {
-        "recording.form_parts", "recording.forms", "recording.planning_form",
-        "recording.import_form", "recording.correct_form", "recording.materials_form",
-        "recording.keep_form", "recording.blend_form", "recording.rules_form",
-        "recording.answer_form",
-    },
-    "anywidget": {"recording.form_parts", "recording.paper_form"},
-    "traitlets": {"recording.form_parts", "recording.paper_form"},
+    "ipywidgets": {"forms"},
+    "anywidget": {"forms.frame", "forms.paper"},
+    "traitlets": {"forms.frame", "forms.paper"},
     "openpyxl": {"recording.spreadsheets"},
     "tornado": {"panel.server"},
     "segno": {"panel.server"},
@@ -171,7 +166,7 @@ def test_every_owner_and_layer_exists():
         ("fitting.sweat", "from scentlab import choosing", {"choosing"}, set()),
         ("fitting.sweat", "from scentlab import plot", {"plot"}, set()),
         ("fitting.sweat", "from ..sharing import pictures", {"sharing"}, set()),
-        ("recording.forms", "def f():\n    import sqlite3.dbapi2", set(), {"sqlite3"}),
+        ("recording.reading", "def f():\n    import sqlite3.dbapi2", set(), {"sqlite3"}),
         ("sharing.report", "from matplotlib import pyplot", set(), {"matplotlib"}),
         ("sharing.pictures.drawing", "from matplotlib import pyplot", set(), set()),
     ],

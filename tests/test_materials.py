@@ -70,14 +70,14 @@ REFUSED = [
     (lambda: Wax("soft", price_per_kg=-1),
      "wax soft: price_per_kg is -1; give a number from 0 to 100000 per kg"),
     (lambda: Wax("soft", add_temp_c=95, max_temp_c=93),
-     "wax soft: add_temp_c is 95 °C, above the wax maker's maximum of 93 °C; lower it or correct "
-     "max_temp_c"),
+     "wax soft: adding fragrance at 95 °C is above the wax maker's maximum of 93 °C; lower it or "
+     "correct the maximum"),
     (lambda: Wax("soft", melt_temp_c=95, max_temp_c=93),
-     "wax soft: melt_temp_c is 95 °C, above the wax maker's maximum of 93 °C; lower it or correct "
-     "max_temp_c"),
+     "wax soft: melting at 95 °C is above the wax maker's maximum of 93 °C; lower it or correct "
+     "the maximum"),
     (lambda: Wax("soft", pour_temp_c=95, max_temp_c=93),
-     "wax soft: pour_temp_c is 95 °C, above the wax maker's maximum of 93 °C; lower it or correct "
-     "max_temp_c"),
+     "wax soft: pouring at 95 °C is above the wax maker's maximum of 93 °C; lower it or correct "
+     "the maximum"),
     (lambda: Fragrance("cedar", flash_point_c=-4),
      "fragrance cedar: flash_point_c is -4; give a number from 0 to 300 °C"),
     (lambda: Fragrance("cedar", limit_content_pct=0),

@@ -144,7 +144,7 @@ class Rules:
 
 def _need(holds, field, value, found, expected):
     if not holds:
-        raise Refusal(f"{field} is {found}", f"give {expected}", field=field, value=value)
+        raise Refusal(f"{field} is {found}", field=field, value=value, expected=expected)
 
 
 def _settled_reasons(given, blends):
@@ -188,8 +188,7 @@ def _settled_load(load, whose):
         value = -1.0
     if not 0.0 <= value <= MOST_LOAD_PCT:
         raise Refusal(
-            f"today's load{whose} is {load!r}",
-            f"give a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax",
-            field="today_load_pct", value=load,
+            f"today's load{whose} is {load!r}", field="today_load_pct", value=load,
+            expected=f"a number from 0 to {MOST_LOAD_PCT:g}, in g of fragrance per 100 g of wax",
         )
     return value

@@ -51,7 +51,5 @@ def need_above_zero(value, what, upper, unit="", *, field=""):
 
 
 def _refused(value, what, expected, unit, field):
-    unit = f" {unit}" if unit else ""
-    return PlanError(
-        f"{what} is {value!r}", f"give {expected}{unit}", field=field or what, value=value
-    )
+    return PlanError(f"{what} is {value!r}", field=field or what, value=value,
+                     expected=f"{expected} {unit}".strip())

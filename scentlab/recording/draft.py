@@ -1,4 +1,4 @@
-"""Drafts: what stands in a form and is not saved yet, kept in the series folder as it is typed.
+"""Drafts: what is in a form and is not saved yet, kept in the series folder as it is typed.
 
 A draft is no record: it is written over and may hold anything. It is written to a file of its own
 that then takes the old one's place, so that it is never half there. The planning forms have one
@@ -6,10 +6,10 @@ draft; a form with another name has a draft of its own.
 """
 
 import json
-import os
 import re
-import tempfile
 from pathlib import Path
+
+from scentlab.files import write_whole
 
 DRAFT_NAME = "draft.json"
 _FORMAT = 1
@@ -47,19 +47,10 @@ def keep_draft(folder, draft, form=""):
     """Put a draft, a dict that JSON can hold, in the place of the one before."""
     path = draft_path(folder, form)
     text = json.dumps({"format": _FORMAT, "draft": draft}, ensure_ascii=False, indent=1)
-    half = None
     try:
-        handle, half = tempfile.mkstemp(prefix=".draft-", dir=path.parent)
-        with open(handle, "w", encoding="utf-8") as file:
-            file.write(text + "\n")
-            file.flush()
-            os.fsync(file.fileno())
-        os.replace(half, path)
+        return write_whole(path, text + "\n", private=True)
     except OSError as error:
-        if half is not None:
-            Path(half).unlink(missing_ok=True)
         raise DraftError(
-            f"the draft could not be kept in {path.parent} ({error.strerror}); it stands on this "
-            "page only: make room or give yourself the right to write there, then type on"
+            f"the draft could not be kept in {path.parent} ({error.strerror}); it is on this page "
+            "only: make room or give yourself the right to write there, then type on"
         ) from error
-    return path

@@ -11,7 +11,8 @@ from scentlab.recording.store import Store
 pytestmark = pytest.mark.browser
 
 CELL = """
-from scentlab.recording.forms import GradeForm, PourForm
+from scentlab.forms.pours import PourForm
+from scentlab.forms.scores import GradeForm
 from scentlab.recording.store import Store
 store = Store.open("series")
 form = GradeForm(["417", "211", "305", "500", "601", "602", "603"], "sweat", "A1",

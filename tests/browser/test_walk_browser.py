@@ -118,7 +118,7 @@ def test_log_a_pour(pour_page, store):
 
 def test_mend_the_pour(pour_page, store):
     page, name = pour_page, plan().pours.iloc[0]["pour"]
-    press(page, "fold")
+    press(page, "fold-all")
     fill(page, "name", name)
     press(page, "show")
     press(page, f"entry-pours-{store.rows('pours')['entry_id'].max()}")
@@ -160,7 +160,7 @@ def test_grade_with_a_double_tap_and_undo(page, store, at_once):
 
 
 def test_smell_with_the_timer(page, store):
-    code = heading(page, r"^Warm throw by A1, sitting \S+: piece (\d{3}) \(1 of 2\)")
+    code = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(1 of 2\)")
     press(page, "throw-6")
     said(page, "NOT SAVED. Start the timer when the warmer goes on, or type the minutes.")
     press(page, "start")
@@ -168,12 +168,12 @@ def test_smell_with_the_timer(page, store):
                            "c => /^0:0[2-9] on the warmer/.test(c.textContent))")
     assert page.locator(".scent-press-start").is_disabled(), "a second tap would put it back"
     press(page, "throw-6")
-    said(page, rf"piece {code}, warm throw 6 of 10 after 0(\.1)? min on the warmer")
-    other = heading(page, r"^Warm throw by A1, sitting \S+: piece (\d{3}) \(2 of 2\)")
+    said(page, rf"piece {code}, hot throw 6 of 10 after 0(\.1)? min on the warmer")
+    other = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(2 of 2\)")
     fill(page, "minutes", "30,5")
     settled(page)
     press(page, "throw-10")
-    said(page, f"piece {other}, warm throw 10 of 10 after 30.5 min")
+    said(page, f"piece {other}, hot throw 10 of 10 after 30.5 min")
     rows = store.rows("throws")
     assert rows[["code", "throw", "position"]].to_numpy().tolist() == [
         [code, 6.0, 1], [other, 10.0, 2]
@@ -232,13 +232,13 @@ def test_type_scores_from_paper(page, store):
     days = page.locator(".scent-grid:visible caption input")
     due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
     assert days.nth(0).input_value() == str(due)
-    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the look"
+    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the inspection"
     days.nth(0).fill("")
     page.keyboard.press("Enter")
     page.keyboard.type("2")
     assert grid.nth(0).input_value() == "2", "Enter goes from the day to the first code"
     page.get_by_role("button", name="Save all that is filled in").click()
-    said(page, "day of the look: nothing is filled in")
+    said(page, "day of the inspection: nothing is filled in")
     days.nth(0).fill(f"{due:%d.%m.%Y}")
     settled(page)
     grid.nth(0).fill("7")
@@ -261,7 +261,7 @@ def test_type_scores_from_paper(page, store):
 
 def test_only_blind_codes_are_on_the_page(page):
     text = page.evaluate("() => document.querySelector('.jp-Notebook').innerText")
-    assert "Warm throw by" in text and re.search(r"piece \d{3}", text)
+    assert "Hot throw by" in text and re.search(r"piece \d{3}", text)
     for secret in (*SECRETS, *plan().pours["pour"], *set(plan().pours["pot"])):
         assert not re.search(rf"(?<![\w.-]){re.escape(secret)}(?![\w.-])", text), secret
 
@@ -305,7 +305,7 @@ def test_a_restarted_kernel_and_the_notebook_from_the_top(page, lab, store):
     page.wait_for_function("() => document.body.innerText.includes('| Idle')")
     press(page, "assessor-A2")
     heading(page, "^Sweat grade by A2: no piece waits")
-    heading(page, r"^Warm throw by A2, sitting S01: piece (\d{3}) \(1 of 2\)")
+    heading(page, r"^Hot throw by A2, session S01: piece (\d{3}) \(1 of 2\)")
     assert {t: len(store.rows(t, history=True)) for t in before} == before
 
 
@@ -316,9 +316,10 @@ def test_a_hundred_and_twenty_pieces_open_soon(chromium, lab, capsys):
         "import pandas as pd, scentlab\n"
         "pieces = pd.DataFrame({'code': [f'{i:03}' for i in range(120)], 'test': 'sweat',"
         " 'stress': 'rest', 'age_days': 14.0})\n"
-        "scentlab.GradeForm, scentlab.PaperForm",
-        "scentlab.GradeForm(pieces, 'sweat', 'A1', print)",
-        "paper = scentlab.PaperForm(pieces, 'A1', print)\npaper.fold.click()\npaper",
+        "from scentlab.forms.paper import PaperForm\nfrom scentlab.forms.scores import GradeForm\n"
+        "GradeForm, PaperForm",
+        "GradeForm(pieces, 'sweat', 'A1', print)",
+        "paper = PaperForm(pieces, 'A1', print)\npaper.fold.click()\npaper",
     )
     page = lab.open(chromium, "many/book.ipynb")
     took = {}

@@ -14,10 +14,10 @@ from storing import store_series
 
 import scentlab
 from scentlab import workshop
+from scentlab.forms.materials import materials_draft
+from scentlab.forms.planning import series_draft
 from scentlab.planning.plan import Plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
-from scentlab.recording.materials_form import materials_draft
-from scentlab.recording.planning_form import series_draft
 from scentlab.recording.store import Store
 
 

@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from scentlab.recording.correct_form import CorrectForm
+from scentlab.forms.correct import CorrectForm
 from scentlab.recording.correcting import make_void, mend, stored_about
 from scentlab.recording.store import RefusedError
 from scentlab.schema import DataError

@@ -26,7 +26,7 @@ def test_a_write_that_breaks_off_leaves_the_draft_before(tmp_path, monkeypatch, 
     with pytest.raises(DraftError) as error:
         keep_draft(tmp_path, {"title": "after"})
     assert str(error.value) == (
-        f"the draft could not be kept in {tmp_path} (No space left on device); it stands on this "
+        f"the draft could not be kept in {tmp_path} (No space left on device); it is on this "
         "page only: make room or give yourself the right to write there, then type on"
     )
     assert read_draft(tmp_path) == {"title": "before"}

@@ -8,7 +8,7 @@ import pytest
 
 from scentlab import workshop
 from scentlab.cli import main
-from scentlab.recording.import_form import ImportForm
+from scentlab.forms.bring_in import ImportForm
 from scentlab.recording.importing import dry_run, import_csvs
 from scentlab.recording.matching import From, Source
 from scentlab.recording.reading import read_series

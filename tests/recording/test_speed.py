@@ -99,7 +99,7 @@ def test_twelve_phones_are_acknowledged_in_the_time_of_twenty_empty_requests(fol
 
 
 def test_a_form_for_120_pieces_opens_in_time(store):
-    from scentlab.recording.forms import GradeForm
+    from scentlab.forms.scores import GradeForm
 
     took = timed(lambda: GradeForm(waiting(store, "A1", "sweat"), "sweat", "A1", print))
     print(f"\nform for 120 pieces: {took:.2f} s")

@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from scentlab.recording.keep_form import KeepForm, Shown
+from scentlab.forms.keep import KeepForm
 from scentlab.recording.store import Receipt
 
 PLAN = SimpleNamespace(name="plan")
@@ -128,11 +128,3 @@ def test_sheets_are_written_on_the_paper_that_is_chosen(form, desk):
         form.links.outputs[0]["data"]["text/html"])
     assert "To print: in the list of files" in form.links.outputs[0]["data"]["text/html"]
     assert desk.kept == []
-
-
-def test_the_place_for_tables_says_when_there_are_none():
-    shown = Shown()
-    shown.value = "<table></table>"
-    assert shown.value == "<table></table>"
-    shown.value = ""
-    assert "There is no plan yet" in shown.value

@@ -4,7 +4,7 @@ import pytest
 
 import scentlab
 from scentlab import workshop
-from scentlab.desk import SHEETS, PlanDesk, in_words_of_the_form
+from scentlab.forms.desk import SHEETS, PlanDesk
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
@@ -20,21 +20,30 @@ def desk_of(folder):
     return PlanDesk(scentlab.series_here(folder=folder))
 
 
+MATERIALS = {
+    "waxes": [{"name": "soft", "limit_load_pct": "10", "add_temp_c": "80"},
+              {"name": "firm", "limit_load_pct": "12", "add_temp_c": "82"}],
+    "fragrance": {"name": "fig", "flash_point_c": "77"},
+    "blends": [{"parts": ["100", ""]}, {"parts": ["70", "30"]}],
+}
+SERIES = {"title": "Mine", "loads": "4, 8, 12", "piece_g": "20", "assessors": "2",
+          "start": "2026-03-14"}
+
+
 def fill_in(desk):
-    """Two waxes, two blends, a fragrance and the series, as a person would type them."""
-    m, p = desk.materials, desk.planning
-    m.add_wax.click()
-    m.add_blend.click()
-    for card, name, limit, add in zip(m.wax_cards, ("soft", "firm"), ("10", "12"), ("80", "82"),
-                                      strict=True):
-        card.texts = {"name": name, "limit_load_pct": limit, "add_temp_c": add}
-    m.scent_card.texts = {"name": "fig", "flash_point_c": "77"}
-    for card, parts in zip(m.blend_cards, (("100", ""), ("70", "30")), strict=True):
-        for field, text in zip(card.parts.values(), parts, strict=True):
-            field.value = text
-    for name, text in (("loads", "4, 8, 12"), ("piece_g", "20"), ("assessors", "2"),
-                       ("start", "2026-03-14")):
-        p.fields[name].value = text
+    """Two waxes, two blends, a fragrance and the series."""
+    desk.materials.fill(MATERIALS)
+    desk.planning.fill(SERIES)
+
+
+@pytest.fixture(scope="module")
+def filled(tmp_path_factory):
+    """A desk for tests that keep nothing and fill the planning form anew."""
+    folder = tmp_path_factory.mktemp("filled") / "mine"
+    workshop.make_series(folder, title="Mine")
+    desk = desk_of(folder)
+    fill_in(desk)
+    return desk
 
 
 def test_the_plan_of_the_demo_is_the_shipped_one(tmp_path):
@@ -112,8 +121,8 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     assert desk.sentence.startswith("This is NOT the plan that is kept")
     desk.planning.fields["pots"].value = ""
     assert desk.sentence == (
-        "What stands in the forms is NOT the plan that is kept: something is still to be filled "
-        "in. Scroll up to the first form."
+        "What is in the forms is NOT the plan that is kept: something is still to be filled in. "
+        "Scroll up to the first form."
     )
     desk.planning.fields["pots"].value = "1"
     desk.keeping.keep.click()
@@ -168,15 +177,12 @@ def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
     assert desk_of(folder).plan.to_dict() == plan.to_dict()
 
 
-def test_heat_cycle_pouring_and_sittings_are_typed(folder):
-    desk = desk_of(folder)
-    fill_in(desk)
-    for name, text in {"heat_temp": "40", "heat_hours": "8", "heat_cycles": "2", "stir": "4",
-                       "add_temp": "75", "days_between": "3", "pots_a_day": "2", "share": "blocks",
-                       "per_sitting": "4", "per_day": "2", "kinds": "cold, warm",
-                       "cure_reserve": "30"}.items():
-        desk.planning.fields[name].value = text
-    plan = desk.plan
+def test_heat_cycle_pouring_and_sittings_are_typed(filled):
+    filled.planning.fill(SERIES | {
+        "heat_temp": "40", "heat_hours": "8", "heat_cycles": "2", "stir": "4", "add_temp": "75",
+        "days_between": "3", "pots_a_day": "2", "share": "blocks", "per_sitting": "4",
+        "per_day": "2", "kinds": "cold, warm", "cure_reserve": "30"})
+    plan = filled.plan
     assert plan.heat_cycle == HeatCycle(40.0, 8.0, 2)
     assert (plan.pouring.stir_min, plan.pouring.add_temp_c) == (4.0, 75.0)
     assert sorted({p.poured_on.isoformat() for p in plan.pour_rows}) == ["2026-03-14", "2026-03-17"]
@@ -188,45 +194,40 @@ def test_heat_cycle_pouring_and_sittings_are_typed(folder):
     ("fields", "words"),
     [
         ({"loads": "4"}, "1 load came; a series compares at least two loads"),
-        ({"loads": "4, 45"}, "a load is 45.0; give a number above 0 and up to 40 g per 100 g"),
-        ({"assessors": "0"}, "2 throw pieces of each pour and no assessor to smell them; give "
-         "assessors, or 0 throw pieces"),
-        ({"works_with": "A9"}, "“Who works with the fragrance” names &#x27;A9&#x27;, who is not "
-         "among the assessors A1, A2"),
+        ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
+         "40 g per 100 g"),
+        ({"assessors": "0"}, "2 throw pieces of each pour and no tester to smell them; give "
+         "testers, such as A1, or no throw pieces"),
+        ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
+         "testers A1, A2"),
         ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
-        ({"cure_sweat_heat": "1"}, "keep warm fewer times (“Heat cycle”) or look later (“Days to "
-         "cure, sweat after heat”)"),
-        ({"control": "yes", "per_sitting": "2"}, "“Most pieces in a sitting” is 2; give a whole "
-         "number from 3 to 40 pieces"),
-        ({"share": "blocks", "per_sitting": "2", "each": "1"}, "raise “Sittings of each "
-         "assessor” or “Most pieces in a sitting”, or take more assessors"),
-        ({"confirm": "yes"}, "give “Confirming pour: add at”, or the highest temperature of every "
-         "wax"),
-        ({"confirm": "yes", "confirm_add_temp": "70"}, "raise “Confirming pour: add at”"),
-        ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "raise “Confirming "
-         "pour: stir for”"),
+        ({"cure_sweat_heat": "1"}, "take fewer cycles or more days of cure"),
+        ({"control": "yes", "per_sitting": "2"}, "Most pieces in a session: found &#x27;2&#x27;, "
+         "expected a whole number from 3 to 40 pieces"),
+        ({"share": "blocks", "per_sitting": "2", "each": "1"}, "fewer than the 6 combinations"),
+        ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
+        ({"confirm": "yes", "confirm_add_temp": "70"}, "below the usual 82 °C (180 °F); raise it"),
+        ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "
+         "usual 2 min; raise its minutes"),
         ({n: "0" for n in ("sweat", "sweat_heat", "frost", "throw", "reserve")},
-         "a pour has no piece; give at least one, such as 4 for sweat at rest"),
+         "a pour has no piece; give at least one, such as 4 for sweat"),
     ],
 )
-def test_refusals_of_the_planner_are_in_the_words_of_the_form(folder, fields, words):
-    desk = desk_of(folder)
-    fill_in(desk)
-    for name, text in fields.items():
-        desk.planning.fields[name].value = text
-    said = desk.planning.message.value
+def test_a_refusal_of_the_planner_is_said_in_words_and_below_its_field(filled, fields, words):
+    filled.planning.fill(SERIES | fields)
+    said = filled.planning.message.value
     assert words in said and "scent-error" in said
     assert "_" not in said and "set " not in said, said
-    assert desk.plan is None and desk.keeping.keep.disabled
+    below = [f for f in filled.planning.fields.values() if f.said.value]
+    assert len(below) == 1 and "scent-error" in below[0].said.value
+    assert all(section.is_open for section in filled.planning.folds.values()
+               if below[0] in section.body.children[0].children), "what is to be mended is seen"
+    assert filled.plan is None and filled.keeping.keep.disabled
 
 
-def test_words_that_are_no_names_stay_as_they_are():
-    assert in_words_of_the_form("the title is 'x'") == "the title is 'x'"
-
-
-def test_the_run_on_paper_draws_a_picture(folder):
-    desk = desk_of(folder)
-    fill_in(desk)
+def test_the_run_on_paper_draws_a_picture(filled):
+    desk = filled
+    desk.planning.fill(SERIES)
     for field in desk.planning.guess.values():
         field.value = "9"
     desk.planning.fields["series"].value = "1"

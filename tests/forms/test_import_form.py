@@ -6,7 +6,7 @@ import re
 
 import pytest
 
-from scentlab.recording.import_form import ImportForm
+from scentlab.forms.bring_in import ImportForm
 from scentlab.recording.importing import dry_run
 from scentlab.recording.store import Store
 
@@ -121,7 +121,7 @@ def test_a_workbook_asks_for_its_sheet(form, tmp_path, store):
     book.save(tmp_path / "two.xlsx")
     pick(form, "pours", "two.xlsx", (tmp_path / "two.xlsx").read_bytes())
     file = form.files["pours"]
-    assert file.sheet.options == ("Notes", "Weights")
+    assert list(file.sheet.options) == ["Notes", "Weights"]
     file.sheet.value = "Weights"
     form.check.click()
     form.store.click()

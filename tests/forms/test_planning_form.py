@@ -6,8 +6,9 @@ from types import SimpleNamespace
 
 import pytest
 
-from scentlab.recording.form_parts import NotYet
-from scentlab.recording.planning_form import PlanningForm
+from scentlab.forms.fields import NotYet
+from scentlab.forms.planning import PlanningForm
+from scentlab.planning.refusal import PlanError, need_whole
 
 COSTS = {"wax_g": 3200.0, "fragrance_g": 290.0, "days": 22, "money": 43.5, "panel_hours": 12.0,
          "pours": 12, "pots": 4, "pieces": 48}
@@ -18,10 +19,14 @@ START = {"title": "Mine", "loads": "4, 6.5, 9", "pots": "2", "piece_g": "25", "a
 
 
 def make(asked):
-    if len(asked["loads"]) < 2:
+    if len(asked["loads_pct"]) < 2:
         raise ValueError("a plan has 1 load; give at least two")
+    need_whole(asked["pots_per_blend"], "pots_per_blend", 1, 50, "pots")
+    if asked["heat_cycle.temp_c"] > 80:
+        raise PlanError("the heat cycle melts the wax", "lower it", field="heat_cycle.temp_c")
     return SimpleNamespace(
-        loads_pct=asked["loads"], pots_per_blend=asked["pots"], currency=asked["currency"],
+        loads_pct=asked["loads_pct"], pots_per_blend=asked["pots_per_blend"],
+        currency=asked["currency"],
         notes=("Cure days are <common practice>.",), blends=(SimpleNamespace(name="mix"),),
         asked=asked,
     )
@@ -57,15 +62,14 @@ def run():
 
 @pytest.fixture
 def form(run):
-    return PlanningForm(make, costs, run, START, spread=lambda low, high, n: (low, high)[:n],
-                        draw=lambda found: b"picture")
+    return PlanningForm(make, costs, run, START, draw=lambda found: b"picture")
 
 
 def test_a_new_form_says_what_is_missing_and_makes_no_plan(run):
     form = PlanningForm(make, costs, run)
     assert form.message.value == (
         '<div class="scent-flag" role="status">Still to fill in: Title; First pour day; Loads, g '
-        "of fragrance per 100 g of wax; Weight of a piece, g; Number of assessors.</div>"
+        "of fragrance per 100 g of wax; Weight of a piece, g; Number of testers.</div>"
     )
     assert form.plan is None and form.takes.value == ""
     assert form._foresight.layout.display == "none"
@@ -80,22 +84,26 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
     assert form.message.value == ""
     assert form.plan.asked == {
         "title": "Mine", "start": dt.date(2026, 3, 14), "currency": "EUR",
-        "loads": (4.0, 6.5, 9.0), "pots": 2, "pots_a_day": 3, "piece_g": 22.5, "dye": 0.05,
-        "sweat": 4, "sweat_heat": 0, "frost": 2, "throw": 2, "reserve": 1, "bleed": 0,
-        "cure_sweat": 7, "cure_sweat_heat": 7, "cure_frost": 14, "cure_throw": 21,
-        "assessors": ("A1", "A3"), "works_with": ("A3",), "seed": 77,
+        "loads_pct": (4.0, 6.5, 9.0), "pots_per_blend": 2, "pouring.pots_per_day": 3,
+        "piece_g": 22.5, "pouring.dye_pct": 0.05,
+        "pieces.sweat": 4, "pieces.sweat_heat": 0, "pieces.frost": 2, "pieces.throw": 2,
+        "pieces.reserve": 1, "pieces.bleed": 0, "cure_days.sweat": 7, "cure_days.sweat_heat": 7,
+        "cure_days.frost": 14, "cure_days.throw": 21, "cure_days.reserve": 90,
+        "cure_days.bleed": 7,
+        "assessors": ("A1", "A3"), "works_with_fragrance": ("A3",), "seed": 77,
         # 176 °F is (176 - 32) / 1.8 = 80 °C
-        "spare": 5.0, "add_temp": 80.0, "pour_temp": None, "stir": 2.0, "confirm": False,
-        "confirm_add_temp": None, "confirm_stir": 10.0, "heat_temp": 40.0, "heat_hours": 12.0,
-        "heat_cycles": 3, "days_between": 1, "cure_reserve": 90, "cure_bleed": 7,
-        "kinds": ("cold", "warm"), "per_sitting": 6, "per_day": 1, "share": "all", "each": None,
-        "control": True,
+        "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0, "pouring.pour_temp_c": None,
+        "pouring.stir_min": 2.0, "pouring.confirm": False, "pouring.confirm_add_temp_c": None,
+        "pouring.confirm_stir_min": 10.0, "heat_cycle.temp_c": 40.0, "heat_cycle.hours": 12.0,
+        "heat_cycle.cycles": 3, "pouring.days_between": 1, "sittings.kinds": ("cold", "warm"),
+        "sittings.pieces_per_sitting": 6, "sittings.per_day": 1, "sittings.share": "all",
+        "sittings.each": None, "sittings.control": True,
     }
     for name in ("dye", "pots_a_day", "works_with", "seed", "currency"):
         form.fields[name].value = " "
     asked = form.plan.asked
-    assert [asked[n] for n in ("dye", "pots_a_day", "works_with", "seed", "currency")] == [
-        0.0, None, (), None, ""]
+    names = ("pouring.dye_pct", "pouring.pots_per_day", "works_with_fragrance", "seed", "currency")
+    assert [asked[n] for n in names] == [0.0, None, [], None, ""]
 
 
 def test_the_draft_comes_back(form, run):
@@ -108,16 +116,14 @@ def test_the_draft_comes_back(form, run):
     assert again.guess["mix"].value == "10" and again.fields["series"].value == "50"
 
 
-def test_loads_from_lowest_to_highest_are_written_into_the_list(form):
-    for name, text in (("lowest", "3,5"), ("highest", "12"), ("number", "2")):
-        form.fields[name].value = text
-    form.even.click()
-    assert form.fields["loads"].value == "3.5, 12" and form.plan.loads_pct == (3.5, 12.0)
-    form.fields["number"].value = "many"
-    form.even.click()
-    assert "how many loads: found &#x27;many&#x27;, expected a whole number from 2 to 40" in (
-        form.message.value)
-    assert form.fields["loads"].value == "3.5, 12"
+def test_loads_are_understood_as_people_write_them(form):
+    form.fields["loads"].value = "4 to 12 in 5"
+    assert form.plan.loads_pct == (4.0, 6.0, 8.0, 10.0, 12.0)
+    # 1 oz in a pound of wax is 100 / 16 = 6.25 g in 100 g
+    form.fields["loads"].value = "1, 1.5, 2 oz/lb"
+    assert form.plan.loads_pct == (6.25, 9.375, 12.5)
+    form.fields["loads"].value = "12 to 4 in 5"
+    assert form.plan is None and "Loads: found &#x27;12 to 4 in 5&#x27;" in form.message.value
 
 
 def test_what_another_form_lacks_is_said_as_missing_not_as_wrong(run):
@@ -166,7 +172,7 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
         "4, 6.5, 9", "2", "3"]
     assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
     for words in ("6 pours from 4 pots, 48 pieces", "3200 g", "290 g", "43.50 EUR",
-                  "22, first pour to last look", "12.0 hours of all assessors together"):
+                  "22, first pour to last inspection", "12.0 hours of all testers together"):
         assert words in form.takes.value
     assert form.expected.value == "" and form.found is None
 
@@ -174,7 +180,7 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
 def test_what_it_takes_follows_the_fields(form):
     form.fields["pots"].value = "3"
     assert "9 pours" in form.takes.value
-    form.fields["loads"].value = "4 6; 8, 10"
+    form.fields["loads"].value = "4; 6; 8, 10"
     assert form.plan.loads_pct == (4.0, 6.0, 8.0, 10.0)
     assert "12 pours" in form.takes.value
 
@@ -187,26 +193,24 @@ def test_a_missing_price_is_said(run):
 @pytest.mark.parametrize(
     ("field", "text", "words"),
     [
-        ("loads", "4, six",
-         "loads: found &#x27;4, six&#x27;, expected numbers with commas between, such as 4, 6, "
-         "8.5"),
-        ("pots", "two", "pots of a blend: found &#x27;two&#x27;, expected a whole number from 1 "
-         "to 50"),
-        ("assessors", "Ann", "assessors: found &#x27;Ann&#x27;, expected a whole number from 0 to "
-         "200"),
-        ("assessors", "A1, Ann", "assessors: found &#x27;ANN&#x27;, expected a letter and a "
+        ("loads", "4, six", "Loads: found &#x27;4, six&#x27;, write it as 1.5 oz/lb, 8 % or 80 "
+         "g/kg, or 4, 6, 8.5 for % of wax."),
+        ("pots", "two", "Pots of each blend: found &#x27;two&#x27;, expected a whole number. "
+         "Correct the value."),
+        ("pots", "51", "Pots of each blend: found &#x27;51&#x27;, expected a whole number from 1 "
+         "to 50 pots."),
+        ("assessors", "Ann", "Testers: found &#x27;Ann&#x27;, expected a whole number from 0 to "
+         "200. Correct the value."),
+        ("assessors", "A1, Ann", "Testers: found &#x27;ANN&#x27;, expected a letter and a "
          "number, such as A1, never a name"),
         ("start", "14 March", "First pour day: found &#x27;14 March&#x27;, expected a date as "
          "year-month-day, or day.month.year with dots, such as 2026-03-14 or 14.03.2026."),
         ("start", "10/11/2026", "First pour day: found &#x27;10/11/2026&#x27;, which has two "
          "meanings: write 2026-10-11 (or 11.10.2026) for 11 October, or 2026-11-10 (or "
          "10.11.2026) for 10 November."),
-        ("heat_temp", "99", "Keep warm at: found &#x27;99&#x27;, expected a number with a decimal "
-         "point from 25 to 80 (°C)."),
-        ("add_temp", "400 F", "Add fragrance at: found &#x27;400&#x27;, expected a number with a "
-         "decimal point from 68 to 302 (°F)."),
-        ("dye", "9", "Dye: found &#x27;9&#x27;, expected a number with a decimal point from 0 to "
-         "5 (% of wax)."),
+        ("heat_temp", "99", "the heat cycle melts the wax; lower it"),
+        ("add_temp", "hot F", "Add fragrance at: found &#x27;hot F&#x27;, expected a number with a "
+         "decimal point (°C). Correct the value or leave it empty."),
         ("loads", "4", "a plan has 1 load; give at least two"),
     ],
 )
@@ -227,21 +231,21 @@ def test_the_button_runs_and_shows_the_precision(form, run):
     assert (run.guess, run.series) == ({"mix": 9.5}, 50)
     assert 'src="data:image/png;base64,cGljdHVyZQ=="' in form.expected.value
     assert "shortfall &lt;1&gt; for 2 pots" in form.expected.value
-    assert (form.progress.bar.value, form.progress.bar.max) == (3, 3)
-    assert form.progress.said.value == "<p>3 of 3 simulated series</p>"
-    assert form.progress.cancel.disabled and not form.run.disabled
+    assert (form.bar.value, form.bar.max) == (3, 3)
+    assert form.told.value == "<p>3 of 3 simulated series</p>"
+    assert form.cancel.disabled and not form.run.disabled
 
 
 def test_cancel_ends_the_run_and_the_result_says_so(form, run):
     run.go.clear()
     form.run.click()
     assert run.first.wait(10)
-    assert form.run.disabled and not form.progress.cancel.disabled
-    form.progress.cancel.click()
+    assert form.run.disabled and not form.cancel.disabled
+    form.cancel.click()
     run.go.set()
     form.wait(10)
     assert "The run was stopped." in form.expected.value
-    assert not form.run.disabled and form.progress.cancel.disabled
+    assert not form.run.disabled and form.cancel.disabled
     form.run.click()
     form.wait(10)
     assert "The run was stopped." not in form.expected.value
@@ -271,7 +275,7 @@ def test_a_run_that_fails_is_shown(run):
 
 
 @pytest.mark.parametrize(
-    ("typed", "loads"), [("4,5", (4.0, 5.0)), ("4 6.5 8,", (4.0, 6.5, 8.0)), ("4;6", (4.0, 6.0))]
+    ("typed", "loads"), [("4, 5", (4.0, 5.0)), ("4; 6.5; 8", (4.0, 6.5, 8.0)), ("4;6", (4.0, 6.0))]
 )
 def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
     form.fields["loads"].value = typed
@@ -282,7 +286,7 @@ def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
 def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
     form.fields["loads"].value = "4,5; 6,5"
     assert form.plan is None
-    assert "Write the decimal sign as a point, such as 4, 6, 8.5" in form.message.value
+    assert "use a point, as in 4.5; 6.5" in form.message.value
 
 
 def test_every_control_has_a_name_and_the_browser_part_is_there(form):
@@ -290,7 +294,7 @@ def test_every_control_has_a_name_and_the_browser_part_is_there(form):
     assert names["loads"] == "Loads, g of fragrance per 100 g of wax"
     assert names["guess-0"] == "Your guess for mix: half of the pieces sweat at, % of wax"
     assert names["run"] == "How precise would it be? (a run on paper)"
-    assert len(set(names.values())) == len(names) == len(form.fields) + 4 + len(form.folds)
+    assert len(set(names.values())) == len(names) == len(form.fields) + 3 + len(form.folds)
     assert "scent-form" in form._dom_classes
 
 
@@ -301,30 +305,30 @@ def test_a_day_with_dots_is_understood_and_shown_with_its_month_in_words(form):
 
 
 def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
-    assert all(part.layout.display == "none" for part in form._folded.values())
-    assert [b.description for b in form.folds.values()] == [
+    assert not any(section.is_open for section in form.folds.values())
+    assert [b.description for b in (s.fold for s in form.folds.values())] == [
         "▸ How the pots are poured: stirred for 2 min, 5 % spare",
         "▸ Heat cycle: 3 times 12 h at 38 °C",
         "▸ More days: pour days every 1 d, reserve pieces kept for 90 d",
-        "▸ Sittings: warm, at most 6 pieces, 1 on a day; each assessor smells all pieces",
+        "▸ Sessions: hot throw, at most 6 pieces, 1 on a day; each tester smells all pieces",
     ]
-    form.folds["heat"].click()
+    form.folds["heat"].fold.click()
     form.fields["heat_temp"].value = "104 F"
-    assert form.folds["heat"].description == "▾ Heat cycle: 3 times 12 h at 104 F"
-    assert form.browser.names["fold-heat"] == "Heat cycle: 3 times 12 h at 104 F; close"
+    assert form.folds["heat"].fold.description == "▾ Heat cycle: 3 times 12 h at 104 F"
+    assert form.browser.names["fold-heat"] == "Heat cycle: 3 times 12 h at 104 F: close"
     form.fields["sweat_heat"].value = "0"
-    assert form.folds["heat"].description == "▾ Heat cycle: no piece is kept warm"
-    form.folds["heat"].click()
-    assert form._folded["heat"].layout.display == "none"
+    assert form.folds["heat"].fold.description == "▾ Heat cycle: no piece is kept warm"
+    form.folds["heat"].fold.click()
+    assert form.folds["heat"].body.layout.display == "none"
 
 
 def test_what_must_be_mended_is_unfolded(form, run):
     form.fields["per_day"].value = "none"
-    assert form._folded["sittings"].layout.display == ""
-    assert form._folded["heat"].layout.display == "none"
+    assert form.folds["sittings"].body.layout.display == ""
+    assert form.folds["heat"].body.layout.display == "none"
     again = PlanningForm(make, costs, run, {**START, "heat_hours": "", "share": "nobody"})
     assert "Still to fill in: Each time for, h." in again.message.value
-    assert again._folded["heat"].layout.display == ""
+    assert again.folds["heat"].body.layout.display == ""
     assert again.fields["share"].value == "all", "an unknown choice of a draft is as in a new form"
 
 

@@ -8,10 +8,10 @@ import pandas as pd
 import pytest
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
+from scentlab.forms import paper as paper_form
+from scentlab.forms.paper import PaperForm
 from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
-from scentlab.recording import paper_form
 from scentlab.recording.draft import DraftError, draft_path, keep_draft, read_draft
-from scentlab.recording.paper_form import PaperForm
 from scentlab.recording.progress import waiting
 from scentlab.recording.store import Store
 
@@ -64,13 +64,13 @@ def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
         (f"Sweat at rest: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
         (f"Sweat after the heat cycle: {SHEET}", ["Code", "Grade 0 to 4"], ["305"]),
         (f"Frost: {SHEET}", ["Code", "Grade 0 to 4"], ["620"]),
-        (f"Warm throw, sitting S1, {SHEET}",
+        (f"Hot throw, session S1, {SHEET}",
          ["Code", "Throw 0 to 10", "Minutes on the warmer"], ["500", "501"]),
-        (f"Cold throw, sitting S2, {SHEET}", ["Code", "Throw 0 to 10"], ["510"]),
+        (f"Cold throw, session S2, {SHEET}", ["Code", "Throw 0 to 10"], ["510"]),
     ]
     days = [s["day"] for s in form.grid.sections if s["day"]]
     assert [d["label"] for d in days] == [
-        f"{title}: day of the look" for title, *_ in shown[:3]
+        f"{title}: day of the inspection" for title, *_ in shown[:3]
     ], "a throw is stored with its sitting, so its slip has no day"
     cells = [c for s in form.grid.sections for r in s["rows"] for c in r["cells"]]
     assert {c["name"] for c in [*days, *cells]} == set(form.cells)
@@ -95,7 +95,7 @@ def test_all_that_is_filled_in_is_saved_at_once(form, store):
     assert set(throws["works_with_fragrance"]) == {"no"}
     form.save.click()
     assert said(form) == (
-        "NOT SAVED. Nothing is filled in: type what stands on the paper, then save."
+        "NOT SAVED. Nothing is filled in: type what is on the paper, then save."
     ), "what was saved is closed"
     fill(form, g_417_grade="4")
     form.save.click()
@@ -111,16 +111,16 @@ def test_wrong_cells_are_all_told_marked_and_nothing_is_saved(form, store):
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        "Piece 211: grade: found '5', expected a whole number from 0 to 4 "
-        "(grade).",
-        "Piece 305: grade: found '1.5', expected a whole number from 0 to 4 "
-        "(grade).",
+        "Piece 211: grade: found '5', expected a whole number from 0 to 4 (grade). Correct the "
+        "value.",
+        "Piece 305: grade: found '1.5', expected a whole number from 0 to 4 (grade). Correct the "
+        "value.",
         "Piece 500: throw: found '11', expected a number with a decimal "
-        "point from 0 to 10 (throw, 0 to 10).",
+        "point from 0 to 10 (throw, 0 to 10). Correct the value.",
         "Piece 500: time on the warmer before the score: nothing is filled in, expected a number "
-        "with a decimal point from 0 to 1440 (min).",
+        "with a decimal point from 0 to 1440 (min). Fill it in.",
         "Piece 501: throw: nothing is filled in, expected a number with a "
-        "decimal point from 0 to 10 (throw, 0 to 10).",
+        "decimal point from 0 to 10 (throw, 0 to 10). Fill it in.",
     ]
     assert len(form.grid.wrong) == 5 and store.rows("grades").empty
     assert form.cell("417", "grade").value == "2", "what was typed stays"
@@ -147,19 +147,19 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     fill(form, g_305_grade="1")
     form.save.click()
     assert said(form).splitlines()[1] == (
-        f"Piece 305: the day of the look, {form.day('305').value}, lies before the day it was "
-        "poured. Correct the day."
+        f"Piece 305: the day of the inspection, {form.day('305').value}, lies before the day it "
+        "was poured. Correct the day."
     )
     form.day("305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat after the heat cycle: {SHEET}: day of the look: found '{late}', which is still to "
-        "come."
+        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is "
+        "still to come."
     )
 
 
 @pytest.mark.parametrize("typed, words", [
-    ("", "nothing is filled in; give the day on which it was looked at"),
+    ("", "nothing is filled in, give the day on which it was looked at"),
     ("10/11/2026", "found '10/11/2026', which has two meanings: write 2026-10-11 (or 11.10.2026) "
      "for 11 October, or 2026-11-10 (or 10.11.2026) for 10 November."),
 ])
@@ -169,7 +169,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        f"Sweat at rest: {SHEET}: day of the look: {words}",
+        f"Sweat at rest: {SHEET}: day of the inspection: {words}",
     ]
     assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
     fill(form, g_417_grade="", g_620_grade="0")
@@ -219,9 +219,9 @@ def printed_blocks(plan, assessor):
         found.append((re.search("<h1>(.*?)</h1>", page)[1].lower(),
                       re.findall('<td class="text"><b>(.*?)</b>', page)))
     for slip in throw_slips_html(plan).split('<div class="slip">')[1:]:
-        head = re.search("<b>(.*?)</b>", slip)[1]
-        if head.endswith(f", assessor {assessor}"):
-            found.append((head.removesuffix(f", assessor {assessor}").lower(),
+        head = re.search("<b>(.*?)</b>", slip, re.DOTALL)[1].replace("\n", " ")
+        if head.endswith(f", tester {assessor}"):
+            found.append((head.removesuffix(f", tester {assessor}").lower(),
                           re.findall('<td class="text"><b>(.*?)</b>', slip)))
     return found
 
@@ -378,7 +378,7 @@ def test_each_sheet_has_a_button_that_saves_it_alone(form, store):
     at, words = told_at(form)
     assert at == 1 and "Piece 305: grade: found '9'" in words
     form.saves[2].click()
-    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what stands "
+    assert told_at(form) == (2, "NOT SAVED. Nothing is filled in on this sheet: type what is "
                              "on the paper, then save.")
     fill(form, g_305_grade="1")
     form.save.click()

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from scentlab.choosing.rules import Rules
-from scentlab.recording.rules_form import RulesForm
+from scentlab.forms.rules import RulesForm
 
 LIMITS = {"soft": 10.0, "firm <60>": 12.0, "bare": None}
 
@@ -48,8 +48,7 @@ def calls():
 
 @pytest.fixture
 def form(calls):
-    return RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"),
-                     currency="EUR")
+    return RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, ("rest", "heat"))
 
 
 def picked(form, blend="soft"):
@@ -61,7 +60,7 @@ def test_it_starts_from_the_rules_and_keeps_nothing(form, calls):
     assert form.rules == Rules() and calls.decided == [Rules()] and calls.kept == []
     assert [form.fields[n].value for n in ("risk", "confidence", "throw_loss")] == [
         "5", "95", "0.5"]
-    assert form.browser.pressed == ["limit_grade-2", "stress-harshest", "throw_kind-warm",
+    assert form.browser.pressed == ["limit_grade-2", "stress-None", "throw_kind-warm",
                                     "frost_limit_grade-2"]
     assert picked(form).startswith("the same load</h4>")
     assert form.message.value == ""
@@ -71,13 +70,9 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
     assert picked(form) == (
-        "1.0 points of load more (% of wax)</h4><dl><dt>first</dt><dd>8.0 % (1.3 oz/lb)"
-        "<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); hot throw 5.5 "
-        "of 10 (90 % interval 4.9 to 6.1)</small></dd><dt>now</dt><dd>9.0 % (1.4 oz/lb)"
-        "<small>risk of sweat grade 2 or more 2.0 % (90 % interval 0.4 % to 6.1 %); hot throw 5.5 "
-        "of 10 (90 % interval 4.9 to 6.1)</small></dd></dl>"
+        "1.0 points of load more (% of wax)</h4><dl><dt>first</dt><dd>8.0 % (1.3 oz/lb)</dd>"
+        "<dt>now</dt><dd>9.0 % (1.4 oz/lb)<small>soft: pour</small></dd></dl>"
     )
-    assert "throw" not in picked(form, "bare")
     assert "Not kept: these rules hold in this form alone" in form.message.value
     assert calls.kept == []
     form.fields["risk"].value = "5"
@@ -87,7 +82,7 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
 def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
     form.fields["risk"].value = "1"
     assert picked(form).startswith("no load qualifies any more</h4>")
-    assert "<dt>now</dt><dd>none<small>no tested load qualifies</small>" in picked(form)
+    assert "<dt>now</dt><dd>none<small>soft: pour</small>" in picked(form)
     later = RulesForm(Rules(risk=0.01), Rules, calls.decide, calls.keep, LIMITS)
     assert picked(later).startswith("no load qualifies</h4>")
     later.fields["risk"].value = "5"
@@ -97,25 +92,25 @@ def test_a_load_that_is_lost_and_found_again_is_said(form, calls):
 @pytest.mark.parametrize(
     ("name", "text", "words"),
     [
-        ("risk", "70", "risk is 0.7 (70 %); give a share from 0.001 to 0.5 (0.1 to 50 %)"),
-        ("confidence", "99.9", "confidence is 0.999 (99.9 %); give a share from 0.5 to 0.99 (50 "
-                               "to 99 %)"),
-        ("throw_loss", "", "Throw to give up: nothing is filled in, expected a number with a "
-                           "decimal point from 0 to 10 (points of 10)."),
-        ("throw_loss", "8", "throw_loss is 8; give 0.1 to 5 points of throw (of 10)"),
-        ("risk", "five", "Risk of sweat: found &#x27;five&#x27;, expected a number with a decimal "
-                         "point from 0 to 100 (% of pieces)."),
-        ("ship_age_days", "-1", "Age at shipping: found &#x27;-1&#x27;, expected a number with a "
-                                "decimal point from 0 to 3650 (days)."),
-        ("today", "55", "Today&#x27;s load: found &#x27;55&#x27;, expected a number with a "
-                        "decimal point from 0 to 40 (% of wax)."),
+        ("risk", "70", "Found &#x27;70&#x27;, expected a share from 0.001 to 0.5 (0.1 to 50 %)"),
+        ("confidence", "99.9", "Found &#x27;99.9&#x27;, expected a share from 0.5 to 0.99 (50 to "
+                               "99 %)"),
+        ("throw_loss", "", "Nothing is filled in, expected a number with a decimal point (points "
+                           "of 10)."),
+        ("throw_loss", "8", "Found &#x27;8&#x27;, expected 0.1 to 5 points of throw (of 10)"),
+        ("risk", "five", "Found &#x27;five&#x27;, expected a number with a decimal point (% of "
+                         "pieces). Correct the value."),
+        ("ship_age_days", "-1", "Found &#x27;-1&#x27;, expected a number of days from 0 to "
+                                "3650"),
+        ("today_load_pct", "55", "Found &#x27;55&#x27;, expected"),
     ],
 )
 def test_what_is_refused_stands_beside_its_field_alone(form, calls, name, text, words):
     before = len(calls.decided)
     form.fields[name].value = text
-    assert form.wrong[name].value == f'<div class="scent-error" role="alert">{words}</div>'
-    assert not any(line.value for n, line in form.wrong.items() if n != name)
+    assert form.fields[name].said.value.startswith(
+        f'<div class="scent-error" role="alert">{words}')
+    assert not any(f.said.value for n, f in form.fields.items() if n != name)
     assert (form.rules, form.pick, form.picks.value) == (None, None, "")
     assert form.keep.disabled and len(calls.decided) == before
     form.keep.click()
@@ -126,7 +121,7 @@ def test_a_decimal_comma_is_understood_and_one_that_parts_thousands_is_asked_abo
     form.fields["risk"].value = "2,5"
     assert form.rules.risk == 0.025
     form.fields["risk"].value = "2,500"
-    assert "Write it with a point, such as 2.500" in form.wrong["risk"].value
+    assert "Write 2500 or 2.5, whichever it is" in form.fields["risk"].said.value
 
 
 def test_grades_stress_and_throw_are_taps(form):
@@ -137,8 +132,6 @@ def test_grades_stress_and_throw_are_taps(form):
     form.fields["ship_age_days"].value = "30"
     assert form.rules == Rules(limit_grade=3, stress="rest", throw_kind="cold",
                                frost_limit_grade=1, ship_age_days=30)
-    assert "risk of sweat grade 3 or more" in picked(form).split("<dt>now")[1]
-    assert "risk of sweat grade 2 or more" in picked(form).split("<dt>now")[0]
     form.choices["stress"][None].click()
     assert form.rules.stress is None
 
@@ -148,25 +141,32 @@ def test_a_stress_that_was_not_graded_is_not_offered(calls):
     assert list(form.choices["stress"]) == [None, "rest"]
 
 
-def test_todays_load_for_all_and_for_one(form):
-    assert form.rules.today_load_pct is None and "saves" not in form.picks.value
-    form.fields["today"].value = "12,5"
+def test_todays_load_is_for_every_blend(form):
+    assert form.rules.today_load_pct is None
+    form.fields["today_load_pct"].value = "12,5"
     assert form.rules.today_load_pct == 12.5
-    assert form.contents["today"].value == "<p>= 11.1 % of total</p>"
-    assert "saves 40.00 EUR per 1,000 pieces" in picked(form)
-    form.fields["today-1"].value = "9"
-    assert dict(form.rules.today_load_pct) == {"soft": 12.5, "firm <60>": 9.0, "bare": 12.5}
-    form.fields["today"].value = ""
-    assert form.rules.today_load_pct == (("firm <60>", 9.0),)
-    assert form.contents["today"].value == ""
+    assert form.fields["today_load_pct"].said.value == "= 11.1 % of total"
+    assert "Today's load: 12,5" in form.folds["today"].fold.description
+    form.fields["today_load_pct"].value = ""
+    assert form.rules.today_load_pct is None
+
+
+def test_todays_loads_of_single_blends_stay_as_they_are(calls):
+    kept = Rules(today_load_pct={"soft": 12.5, "firm <60>": 9})
+    form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS)
+    assert form.fields["today_load_pct"].value == ""
+    form.fields["risk"].value = "7"
+    assert form.rules.today_load_pct == kept.today_load_pct
+    form.fields["today_load_pct"].value = "10"
+    assert form.rules.today_load_pct == 10.0
 
 
 def test_a_limit_is_set_aside_only_with_a_reason(form):
     assert list(form.set_aside) == ["soft", "firm <60>"]
     form.set_aside["soft"].click()
-    assert "set aside only with a reason in writing" in form.wrong["reason-0"].value
+    assert "Nothing is filled in, expected a text" in form._reasons["soft"].said.value
     assert form.rules is None
-    form.fields["reason-0"].value = "the wax maker agreed in a letter of 2 March"
+    form._reasons["soft"].value = "the wax maker agreed in a letter of 2 March"
     assert form.rules.override_blends == ("soft",)
     assert form.rules.override_reason == "the wax maker agreed in a letter of 2 March"
     assert "aside-0" in form.browser.pressed
@@ -176,19 +176,19 @@ def test_a_limit_is_set_aside_only_with_a_reason(form):
 
 
 def test_each_blend_has_a_reason_of_its_own(form):
-    shown = [rule.layout.display for rule in form._reason_rules.values()]
+    shown = [field.layout.display for field in form._reasons.values()]
     assert shown == ["none", "none"]
     form.set_aside["soft"].click()
-    form.fields["reason-0"].value = "a letter of 2 March"
+    form._reasons["soft"].value = "a letter of 2 March"
     form.set_aside["firm <60>"].click()
     assert form.rules is None and form.keep.disabled
-    assert not form.wrong["reason-0"].value
-    assert "set aside only with a reason in writing" in form.wrong["reason-1"].value
-    form.fields["reason-1"].value = "tested by the maker"
+    assert not form._reasons["soft"].said.value
+    assert "Nothing is filled in, expected a text" in form._reasons["firm <60>"].said.value
+    form._reasons["firm <60>"].value = "tested by the maker"
     assert form.rules.reasons == {"soft": "a letter of 2 March",
                                   "firm <60>": "tested by the maker"}
     form.set_aside["soft"].click()
-    assert form._reason_rules["soft"].layout.display == "none"
+    assert form._reasons["soft"].layout.display == "none"
     assert form.rules == Rules(override_blends=("firm <60>",),
                                override_reason="tested by the maker")
     form.set_aside["soft"].click()
@@ -215,7 +215,7 @@ def test_kept_reasons_come_back_into_the_fields(calls, reason):
     kept = Rules(override_blends=("soft", "firm <60>"), override_reason=reason)
     form = RulesForm(kept, Rules, calls.decide, calls.keep, LIMITS)
     assert form.rules == kept and form.message.value == ""
-    assert form.fields["reason-1"].value == kept.reasons["firm <60>"]
+    assert form._reasons["firm <60>"].value == kept.reasons["firm <60>"]
 
 
 def test_kept_rules_come_back_into_the_fields(calls):
@@ -238,39 +238,36 @@ def test_a_choice_that_fails_is_told_and_cannot_be_kept(calls):
 
     form = RulesForm(Rules(), Rules, fail, calls.keep, LIMITS)
     form.fields["risk"].value = "6"
-    assert "No pick by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
+    assert "No load by these rules: the fit knows &lt;nothing&gt;" in form.picks.value
     assert form.keep.disabled
     form.fields["risk"].value = "5"
     assert "the same load" in form.picks.value and not form.keep.disabled
 
 
 def test_parts_fold_and_tell_what_they_hold(form):
-    assert [p.layout.display for p in form._parts.values()] == ["", "none", "none", "none", "none"]
-    assert form.folds["throw"].description == "▸ Throw: give up 0.5 points of hot throw"
-    form.folds["throw"].click()
-    assert form._parts["throw"].layout.display == ""
-    assert form.folds["throw"].description.startswith("▾")
+    assert [s.is_open for s in form.folds.values()] == [True, False, False, False, False]
+    assert form.folds["throw"].fold.description == "▸ Throw: give up 0.5 points of hot throw"
+    form.folds["throw"].fold.click()
+    assert form.folds["throw"].body.layout.display == ""
+    assert form.folds["throw"].fold.description.startswith("▾")
     form.fields["throw_loss"].value = "1.5"
-    assert "give up 1.5 points" in form.folds["throw"].description
+    assert "give up 1.5 points" in form.folds["throw"].fold.description
 
 
 def test_every_control_is_named_and_names_are_escaped(form):
     assert set(form.fields) <= set(form.browser.names)
     assert form.browser.names["risk"] == (
-        "Risk of sweat, % of pieces. At most so many pieces of a new pot may reach the sweat grade "
-        "below."
+        "Risk of sweat, % of pieces. At most this share of the pieces of a new pot may reach the "
+        "sweat grade below."
     )
     assert form.browser.names["limit_grade-3"] == "The grade that counts as sweat: 3: beads"
     assert "<60>" not in form.picks.value and "A &lt;note&gt;." in form.why.value
     assert "scent-form" in form._dom_classes and "scent-rules" in form._dom_classes
 
 
-def test_one_blend_has_one_field_for_todays_load(calls):
-    form = RulesForm(Rules(today_load_pct={"soft": 11}), Rules, calls.decide, calls.keep,
-                     {"soft": float("nan")})
-    assert list(form.contents) == ["today"] and form.fields["today"].value == "11"
-    assert form.set_aside == {} and not any("reason" in n for n in form.fields)
-    assert form.rules.today_load_pct == 11.0
+def test_without_a_limit_nothing_can_be_set_aside(calls):
+    form = RulesForm(Rules(), Rules, calls.decide, calls.keep, {"soft": float("nan")})
+    assert form.set_aside == {} and not any("reason" in n for n in form.browser.names)
 
 
 def test_a_picture_of_the_pick_follows(calls):
@@ -285,4 +282,4 @@ def test_a_picture_of_the_pick_follows(calls):
     before = form.picture.children[0].value
     form.fields["risk"].value = "10"
     assert form.picture.children[0].value != before
-    assert 'alt="The load picked for each blend' in before
+    assert 'alt="The load recommended for each blend' in before

@@ -1,0 +1,210 @@
+"""A form to bring in CSV or XLSX files: pick, look at the matching, choose units, try, import."""
+
+import html
+import shutil
+import tempfile
+import weakref
+from pathlib import Path
+
+import ipywidgets as w
+
+from scentlab.forms.fields import (
+    Field,
+    Tick,
+    in_a_row,
+    large,
+    note,
+    show_if,
+    stacked,
+    text_column,
+)
+from scentlab.forms.frame import FoldedForm
+from scentlab.recording.matching import From, Source, left_out, suggest_columns, workbook_sheets
+from scentlab.schema import IMPORT_TABLES, DataError
+
+_NOT_THERE = "(not in the file)"
+_CHOOSE = "(choose)"
+_MOST_LISTED = 100
+_BEYOND = "Take what the kept plan does not have too: other pours, pieces, testers, sessions"
+_DECIMALS = {".": "decimal point, as 9.5", ",": "decimal comma, as 9,5"}
+_LABELS = {
+    "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
+    "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
+}
+
+
+class FileMatch(w.VBox):
+    """One file of one table: which heading is which column, and the units of the file."""
+
+    def __init__(self, table, on_change):
+        super().__init__()
+        self.table, self._on_change, self.path, label = table, on_change, None, _LABELS[table.name]
+        self.pick = w.FileUpload(
+            accept=".csv,.txt,.tsv,.xlsx", multiple=False, description="Choose the file",
+            tooltip=f"{label}: choose the file", layout=w.Layout(width="auto"),
+        )
+        self.pick.add_class(f"scent-pick-{table.name}")
+        self.said, self.headings, self.units = w.HTML(), {}, {}
+        self._head = [w.HTML(f"<b>{label}</b>"), self.pick, self.said]
+        self.children = self._head
+
+    def _list(self, name, label, options, usual, on_choose, spoken=""):
+        """A list of texts, or of texts and their words, to choose from."""
+        options = options if isinstance(options, dict) else {text: text for text in options}
+        field = Field(f"{self.table.name}-{name}", text_column(name, label), label,
+                      options=options, usual=usual)
+        field.call(label, spoken)
+        field.box.observe(lambda _: on_choose(), "value")
+        return field
+
+    def take(self, path):
+        """Take a file and propose what matches; that it cannot be read is said."""
+        self.path, label = Path(path), _LABELS[self.table.name]
+        names = workbook_sheets(self.path)
+        self.sheet = self._list("sheet", "Sheet", names, names[0] if names else "", self._match,
+                                f"{label}: Sheet") if names else None
+        words = "Numbers are written with"
+        self.decimal = self._list("decimal", words, _DECIMALS, ".", self._on_change,
+                                  f"{label}: {words}")
+        self._match()
+
+    def forget(self):
+        self.path, self.said.value, self.children = None, "", self._head
+        self._on_change()
+
+    def source(self):
+        """The file with its matching."""
+        units = {name: None if box.value == _CHOOSE else box.value
+                 for name, box in self.units.items()}
+        columns = {name: From(box.value, units.get(name))
+                   for name, box in self.headings.items() if box.value != _NOT_THERE}
+        return Source(self.path, columns, self.sheet and self.sheet.value, self.decimal.value)
+
+    def _match(self):
+        self.headings, self.units, lines = {}, {}, []
+        sheet = self.sheet and self.sheet.value
+        try:
+            proposed = suggest_columns(self.path, self.table.name, sheet)
+            lines = [self.decimal, *(self._line(row, proposed.attrs["headings"])
+                                     for row in proposed.to_dict("records"))]
+            self.said.value = note(
+                "flag", f"{self.path.name}: look at each line, and choose the units of the file. "
+                "Lines with a star must be there.",
+            )
+        except DataError as error:
+            self.said.value = note("error", error)
+        several = [self.sheet] if self.sheet and len(self.sheet.options) > 1 else []
+        self.children = [*self._head, *several, *lines]
+        self._on_change()
+
+    def _line(self, row, headings):
+        name, column = row["column"], self.table[row["column"]]
+        words, star = large(column.meaning), " *" if row["required"] == "yes" else ""
+        if (self.table.name, name) == ("pieces", "pour"):
+            star = " (* where no plan is kept)"
+        box = self.headings[name] = self._list(name, words + star, [_NOT_THERE, *headings],
+                                               row["heading"] or _NOT_THERE,
+                                               lambda: self._rematched(name))
+        if not row["units"]:
+            return box
+        choices = row["units"].split(", ")
+        what = "written as" if column.kind == "date" else "in"
+        # A column that bears its own name says its unit by that name.
+        usual = row["unit"] or (choices[0] if row["heading"] == name else _CHOOSE)
+        self.units[name] = self._list(f"{name}-unit", f"… {what}", [_CHOOSE, *choices], usual,
+                                      self._on_change, f"{words}: {what}")
+        show_if(box.value != _NOT_THERE, self.units[name])
+        return stacked([box, self.units[name]])
+
+    def _rematched(self, name):
+        """A unit is asked for only where there is a column."""
+        if name in self.units:
+            show_if(self.headings[name].value != _NOT_THERE, self.units[name])
+        self._on_change()
+
+
+class ImportForm(FoldedForm):
+    """Bring in files with any headings and units: all of them or nothing.
+
+    ``check(given)`` is :func:`scentlab.dry_run` of a series, with given a dict of its arguments;
+    ``on_import(tried)`` stores what it returned and gives the number of rows by table. ``tried`` is
+    the last dry run, None when something was changed after it.
+    """
+
+    def __init__(self, check, on_import):
+        super().__init__()
+        self._check_files, self._on_import, self.tried = check, on_import, None
+        self._place = tempfile.mkdtemp(prefix="scentlab-import-")
+        weakref.finalize(self, shutil.rmtree, self._place, True)
+        self.files = {t.name: FileMatch(t, self._changed) for t in IMPORT_TABLES}
+        self.beyond_plan = Tick(_BEYOND, "beyond-plan", lambda: self._guarded(self._changed))
+        self.check = self._button("Check the files (nothing is stored)", "check", self._check)
+        self.store = self._button("Import all", "import", self._import, saves=True)
+        self.result = w.HTML()
+        self.result.add_class("scent-result")
+        self._lay_out_folded(
+            "Import CSV or XLSX files",
+            [*self.files.values(), self.beyond_plan, self.check, self.result,
+             in_a_row([self.store])],
+        )
+        for name, file in self.files.items():
+            file.pick.observe(lambda _, n=name: self._guarded(lambda: self._take(n)), "value")
+        self._changed()
+
+    def _heard(self, content):
+        if content.get("press") == "check":
+            self._acknowledge(content)  # a check takes longer than the browser waits
+        super()._heard(content)
+
+    def _take(self, name):
+        picked = self.files[name].pick.value
+        if not picked:
+            return
+        folder = Path(self._place) / name
+        folder.mkdir(exist_ok=True)
+        path = folder / Path(picked[0]["name"]).name
+        path.write_bytes(bytes(picked[0]["content"]))
+        self.files[name].take(path)
+
+    def _changed(self):
+        """What was checked is not what would be imported now."""
+        self.tried, self.result.value, self.store.disabled = None, "", True
+        self.message.value = ""
+        self._refresh()
+        self.check.disabled = not any(f.path for f in self.files.values())
+
+    def _check(self):
+        self._changed()
+        sources = {n: f.source() for n, f in self.files.items() if f.path}
+        if not sources:
+            raise ValueError("Choose a file first.")
+        beyond = {"beyond_plan": True} if self.beyond_plan.on else {}
+        self.tried = self._check_files(sources | beyond)
+        rest = [f"{n}: {', '.join(h)}" for n, h in left_out(sources).items()]
+        out = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
+        self.result.value = out + _listed(self.tried)
+        self.store.disabled = not self.tried.ready
+        words = "All is in order. Nothing is stored yet: import all, when it is right."
+        if not self.tried.ready:
+            words = "Nothing is stored. Mend the file or the matching, and check again."
+        self._say("flag", words)
+
+    def _import(self):
+        if self.tried is None or not self.tried.ready:
+            raise ValueError("Check the files first.")
+        counts = self._on_import(self.tried)
+        self.beyond_plan.set(False)  # it was said of these files, not of the next ones
+        for file in self.files.values():
+            file.forget()
+        stored = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
+        self._say("saved", f"Stored: {stored}. Run the notebook from the top to see them.")
+
+
+def _listed(tried):
+    """Every problem as a sentence of its own, which wraps on a small screen as a table does not."""
+    found = [str(problem) for problem in tried.problems[:_MOST_LISTED]]
+    if len(tried.problems) > _MOST_LISTED:
+        found.append(f"... and {len(tried.problems) - _MOST_LISTED} more")
+    lines = "".join(f"<li>{html.escape(words)}</li>" for words in found)
+    listed = f'<ol class="scent-list">{lines}</ol>' if lines else ""
+    return f"<p><b>{html.escape(tried.sentence)}</b></p>{listed}"

@@ -1,0 +1,82 @@
+"""Choose one of several by a tap: who scores, a blend, an answer. What is shown for it follows."""
+
+import ipywidgets as w
+
+from scentlab.forms.fields import Chooser, note
+from scentlab.forms.frame import STYLE, Form, as_widget
+
+
+class ChooseForm(Form):
+    """One button for each option; what is shown below is made anew for the one that is chosen.
+
+    Parameters
+    ----------
+    title : the heading.
+    options : a list, or a dict of option to the words on its button; or a callable() that gives
+        one, with a button that looks again.
+    name : what an option is called, in one word.
+    said : what is said of a choice, with ``{}`` for the option.
+    begin : whether the first option is chosen at the start.
+
+    ``chosen`` is the option that was chosen, None before. :meth:`show` gives a place for something.
+
+    >>> one = ChooseForm("Which blend?", ["soft", "firm"], begin=True)
+    >>> place = one.show(lambda blend: f"about {blend}")
+    >>> place.children[0].value
+    '<p>about soft</p>'
+    """
+
+    def __init__(self, title, options, name="option", said="Shown for {}.", begin=False):
+        super().__init__()
+        self._options = options if callable(options) else lambda: options
+        self._said, self._places = said, []
+        self._chooser = Chooser(name, (), lambda value: self._guarded(lambda: self._show(value)))
+        self.look = self._button("Look again", "look-again", self.find)
+        self._lay_out(w.HTML(f"<h3>{title}</h3>"), self._chooser,
+                      *([self.look] if callable(options) else []), self.message)
+        self.find()
+        self.message.value = "" if self.options else note("flag", f"No {name} is here yet.")
+        if begin and self.options:
+            self.choose(next(iter(self.options)))
+
+    @property
+    def options(self):
+        """The buttons by option."""
+        return self._chooser.buttons
+
+    @property
+    def chosen(self):
+        return self._chooser.value
+
+    def find(self):
+        """Look which options there are, as a tap on the button does."""
+        self._chooser.offer(self._options())
+        self._say("flag", "Tap one." if self.options else f"No {self._chooser.name} is here yet.")
+        self._refresh()
+
+    def choose(self, option):
+        """Choose one, as a tap does; once more to see what has changed."""
+        self._chooser.choose(option)
+
+    def show(self, make, words=""):
+        """A place that shows ``make(option)``: a widget, picture, table or text.
+
+        ``words`` say what it is, for those who cannot see it.
+        """
+        place = w.VBox([w.HTML("<p>Choose above first.</p>")])
+        self._places.append((place, make, words))
+        if self.chosen is not None:
+            self._fill(*self._places[-1])
+        return place
+
+    def _show(self, option):
+        for place in self._places:
+            self._fill(*place)
+        self._say("saved", self._said.format(getattr(option, "name", option)))
+
+    def _fill(self, place, make, words):
+        # What one place cannot show must not keep the others from showing theirs.
+        try:
+            place.children = [as_widget(make(self.chosen), f"{words}: {self.chosen}")]
+        except Exception as error:
+            place.children = [w.HTML(STYLE + note("error", error))]

@@ -1,0 +1,332 @@
+"""The maker's desk: the forms over a series, with planner and store behind them.
+
+The forms know neither plan nor store; here they meet. What is typed is kept as a draft in the
+series folder and comes back with the next run; the plan itself is kept only when it is said twice.
+"""
+
+import html
+from collections import namedtuple
+from functools import partial
+
+import ipywidgets as w
+
+from scentlab.forms.bring_in import ImportForm
+from scentlab.forms.choose import ChooseForm
+from scentlab.forms.correct import CorrectForm
+from scentlab.forms.fields import NotYet, Wrong
+from scentlab.forms.frame import STYLE
+from scentlab.forms.keep import NO_PLAN, KeepForm
+from scentlab.forms.materials import MaterialsForm, materials_draft
+from scentlab.forms.paper import PaperForm
+from scentlab.forms.planning import PlanningForm, series_draft
+from scentlab.forms.pours import PourForm
+from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
+from scentlab.planning import plan as planner
+from scentlab.planning import sheets
+from scentlab.planning.costs import plan_costs
+from scentlab.planning.diary import diary
+from scentlab.planning.plan import Plan
+from scentlab.planning.refusal import PlanError, count_of
+from scentlab.planning.shopping import shopping_list
+from scentlab.recording.correcting import make_void, mend, stored_about
+from scentlab.recording.draft import keep_draft, read_draft
+from scentlab.recording.importing import dry_run
+from scentlab.recording.progress import waiting, warmer_pieces
+
+SHEETS = {
+    "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
+    "shopping-list": ("Shopping list", sheets.shopping_list_html),
+    "labels": ("Labels with blind codes, to cut", sheets.labels_html),
+    "grade-sheets": ("Grade sheets", sheets.grade_sheets_html),
+    "throw-slips": ("Throw slips", sheets.throw_slips_html),
+    "sealed-key": ("Sealed key: only for whoever sticks the labels", sheets.code_key_html),
+}
+_RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
+          "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
+          "sittings": planner.Sittings}
+
+
+# How a plan compares to the one that is kept; ``warning`` says what keeping would change.
+Compared = namedtuple("Compared", ("words", "same", "warning"), defaults=(False, ""))
+
+
+class PlanDesk:
+    """The forms to plan a series with, filled with its draft or else with the plan that is kept.
+
+    Parameters
+    ----------
+    bench : what :func:`scentlab.series_here` gives: a folder with its store.
+
+    ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the plan asks of
+    the maker, ``plan`` is the plan as it is now (None while something is missing), and
+    ``sentence`` says whether it is kept.
+    """
+
+    def __init__(self, bench):
+        self._bench, self._store = bench, bench.store
+        self._about, self._ready = bench.store.about(), False
+        draft = self._first_draft()
+        self.materials = MaterialsForm(draft.get("materials"), self._materials_changed)
+        self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
+                                     draw=_picture, on_change=self._changed)
+        self.keeping = KeepForm(
+            self._look, self._write, self._keep, self._store.place, self._go_back
+        )
+        self.asks = w.HTML()
+        self.asks.add_class("scent-tables")
+        self._ready = True
+        self._show()
+
+    @property
+    def plan(self):
+        """The plan as the forms now make it, None while they make none."""
+        return self.planning.plan
+
+    @property
+    def kept(self):
+        """The plan that is kept, None when none is."""
+        kept = self._store.plan()
+        return None if kept is None else Plan.from_dict(kept)
+
+    @property
+    def sentence(self):
+        """Whether the plan is kept, in words."""
+        if self.plan is None:
+            what = ("The plan is NOT kept yet" if self.kept is None else
+                    "What is in the forms is NOT the plan that is kept")
+            return f"{what}: something is still to be filled in. Scroll up to the first form."
+        try:
+            return self._look(self.plan).words
+        except ValueError as error:
+            return str(error)
+
+    def _first_draft(self):
+        """The draft in the folder; what it does not know yet is that of the kept plan."""
+        draft, kept = read_draft(self._bench.folder), self._kept_draft()
+        return draft | {"series": kept["series"] | draft.get("series", {})} if draft else kept
+
+    def _kept_draft(self):
+        kept = self.kept
+        if kept is None:
+            return {"series": {"title": self._about["title"]}}
+        return {"materials": materials_draft(kept.fragrance, kept.blends),
+                "series": series_draft(kept)}
+
+    def _materials_changed(self):
+        if self._ready:
+            self.planning.renew()
+
+    def _changed(self):
+        if self._ready:
+            self._show()
+            keep_draft(self._bench.folder, {
+                "materials": self.materials.draft, "series": self.planning.draft,
+            })
+
+    def _show(self):
+        self.keeping.take(self.plan)
+        tables = f"<p>{NO_PLAN}</p>" if self.plan is None else _tables(self.plan)
+        self.asks.value = STYLE + tables
+
+    def _go_back(self):
+        draft, self._ready = self._kept_draft(), False
+        self.materials.fill(draft["materials"])
+        self._ready = True
+        self.planning.fill(draft["series"])
+
+    def _make(self, asked):
+        """A plan of what is typed."""
+        materials = self.materials
+        if not materials.blends or materials.fragrance is None:
+            raise NotYet(f"What goes into the pots, above: {materials.problem}.")
+        given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)
+        if given["seed"] is None:
+            given["seed"] = int(f"{given['start']:%Y%m%d}")
+        return planner.make_plan(fragrance=materials.fragrance, blends=materials.blends,
+                                 invented=self._about["invented"], **given)
+
+    def _look(self, plan):
+        """How the plan compares to the kept one; a ValueError when it would unsay a logged pour."""
+        kept = self.kept
+        if kept is None:
+            return Compared("The plan is NOT kept yet.")
+        if _same(plan, kept):
+            return Compared(f"This is the plan that is kept: {kept.sentence}", same=True)
+        logged = list(self._store.rows("pours")["pour"])
+        _need_logged_pours(plan, kept, logged)
+        return Compared(
+            "This is NOT the plan that is kept, which holds until you keep this one: "
+            f"{kept.sentence}", warning=_warning(plan, kept, logged),
+        )
+
+    def _write(self, plan, paper):
+        """Write the sheets into exports/; returns their names and links."""
+        links = []
+        for name, (words, write) in SHEETS.items():
+            path = self._bench.exports / f"{name}.html"
+            path.write_text(write(plan, paper=paper), encoding="utf-8")
+            # A link leads from the notebook; the demo's copy lies where no page can look.
+            links.append((words, f"{path.parent.name}/{path.name}"))
+        return [] if self._bench.demo else links
+
+    def _keep(self, plan, key):
+        self._look(plan)
+        return self._store.save_plan(plan.to_dict(), key=key)
+
+
+class RecordDesk:
+    """The forms to record a series with: pours, scores, scores from paper, files, corrections.
+
+    Parameters
+    ----------
+    bench : what :func:`scentlab.series_here` gives: a folder with its store and a plan.
+    looks : how often an assessor grades a piece.
+    files : the bench that files are imported into, if it is another one.
+
+    ``pours`` is the form of the pour day and ``who`` chooses the assessor; ``sweat``, ``frost``,
+    ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen. ``files`` brings in
+    files, and :meth:`correct` makes the form to correct with.
+    """
+
+    def __init__(self, bench, looks=1, files=None):
+        self._bench, self._store, self._looks = bench, bench.store, looks
+        self._plan = Plan.from_dict(bench.store.plan())
+        pours, into = self._plan.pours, (files or bench).store
+        left = pours[~pours["pour"].isin(self._store.rows("pours")["pour"])]
+        self.pours = PourForm(left, **self._saving("pours"))
+        self.who = ChooseForm("Who scores? Tap your code.", self._plan.assessors, "assessor",
+                              said="{0} scores. The forms below are for {0}.")
+        self.sweat = self.who.show(partial(self._grades, "sweat"))
+        self.frost = self.who.show(partial(self._grades, "frost"))
+        self.throw, self.warmer, self.paper = map(
+            self.who.show, (self._throw, self._warmer, self._paper))
+        self.files = ImportForm(lambda given: dry_run(into, **given),
+                                lambda tried: tried.store(into))
+
+    def correct(self, what="piece"):
+        """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
+        return CorrectForm(
+            lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),
+            partial(mend, self._store), partial(make_void, self._store), what)
+
+    def _saving(self, table):
+        return {
+            "on_save": partial(self._store.add, table),
+            "on_undo": lambda receipt: self._store.void(table, receipt.entry_id,
+                                                        "undone in the form"),
+        }
+
+    def _waiting(self, assessor, test=None):
+        return waiting(self._store, assessor, test, looks_per_piece=self._looks)
+
+    def _grades(self, test, assessor):
+        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"))
+
+    def _throw(self, assessor):
+        """The first sitting that waits."""
+        todo = self._waiting(assessor, "throw")
+        sitting, kind = ("none", "warm") if todo.empty else todo[["sitting", "kind"]].iloc[0]
+        todo = todo[(todo["sitting"] == sitting) & (todo["kind"] == kind)]
+        return ThrowForm(todo, assessor, sitting, kind, **self._saving("throws"),
+                         works_with_fragrance=assessor in self._plan.works_with_fragrance)
+
+    def _warmer(self, assessor):
+        on, kept = warmer_pieces(self._store)
+        return WarmingForm(on, assessor=assessor, kept=kept, **self._saving("warmings"))
+
+    def _paper(self, assessor):
+        form, folder = f"paper-{assessor}", self._bench.folder
+        return PaperForm(
+            self._waiting(assessor), assessor, self._store.add_all,
+            works_with_fragrance=assessor in self._plan.works_with_fragrance,
+            draft=read_draft(folder, form), on_change=lambda typed: keep_draft(folder, typed, form),
+        )
+
+
+def _rules(asked):
+    """The rules of a plan from what is asked; each refuses by itself, and all is said at once."""
+    rules, wrong = {}, []
+    for group, kind in _RULES.items():
+        start = f"{group}."
+        given = {n.removeprefix(start): v for n, v in asked.items() if n.startswith(start)}
+        try:
+            rules[group] = kind(**given)
+        except PlanError as error:
+            error.field = start + error.field
+            wrong.append(error)
+    if wrong:
+        raise Wrong(wrong)
+    return rules
+
+
+def _foresee(plan, guess, series, progress, stop):
+    from scentlab.foresight.guess import guess_truth
+    from scentlab.foresight.precision import precision
+
+    truth = guess_truth(guess)
+    return precision(plan, truth, series=series, seed=1, progress=progress, stop=stop)
+
+
+def _picture(found):
+    from scentlab.sharing.pictures import plot
+    from scentlab.sharing.pictures.drawing import picture
+
+    return picture(plot(found), "png")
+
+
+def _same(plan, kept):
+    """Whether two plans are one; the order in which a blend names its waxes does not matter."""
+    def plain(one):
+        data = one.to_dict()
+        for blend in data["blends"]:
+            blend["parts"].sort(key=lambda part: part["wax"]["name"])
+        return data
+
+    return plain(plan) == plain(kept)
+
+
+def _need_logged_pours(plan, kept, logged):
+    """A pour that is logged must stay what it was when it was weighed."""
+    now = {p.pour: p for p in plan.pour_rows}
+    for was in (p for p in kept.pour_rows if p.pour in logged):
+        new = now.get(was.pour)
+        if new is None or (new.blend, new.load_pct) != (was.blend, was.load_pct):
+            becomes = ("this plan has no such pour" if new is None else
+                       f"this plan makes it {new.blend} at {new.load_pct:g} % of wax")
+            raise ValueError(
+                f"This plan cannot be kept here: pour {was.pour} is logged as {was.blend} at "
+                f"{was.load_pct:g} % of wax, and {becomes}. Go back to the plan that is kept, or "
+                "plan this as a series of its own (scentlab new)."
+            )
+
+
+def _warning(plan, kept, logged):
+    codes = {p.code: (p.pour, p.test, p.stress) for p in kept.piece_rows}
+    moved = sum(codes.get(p.code) != (p.pour, p.test, p.stress) for p in plan.piece_rows)
+    words = "Another plan is kept already, and this one takes its place."
+    if logged:
+        words += f" {count_of(len(logged), 'pour')} logged already: they stay as they are."
+    if moved or len(plan.piece_rows) != len(codes):
+        words += (" Blind codes change: pour sheets, labels and key that were printed before are "
+                  "wrong from now on. Throw them away and print them again.")
+    return words
+
+
+def _tables(plan):
+    """What to buy, the pots, and what falls on which day."""
+    buy = shopping_list(plan).drop(columns="kind")
+    money = plan.currency or "price"
+    buy.columns = ["item", "lot", "needed, g", "buy, g", f"{money} per kg", f"cost, {money}"]
+    pots = plan.pots.drop(columns="pour_day")
+    pots.columns = ["pot", "blend", "poured on", "pours", "wax, g", "fragrance, g",
+                    "wax to melt, g"]
+    for name in buy.columns[-2:]:
+        buy[name] = [f"{x:.2f}" if x == x else "not known" for x in buy[name]]
+    for frame, names in ((buy, ["needed, g"]), (pots, ["wax, g", "fragrance, g"])):
+        frame[names] = frame[names].map("{:.1f}".format)
+    parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
+             "Day by day": diary(plan)}
+    return "".join(
+        f"<h4>{html.escape(title)}</h4>{frame.to_html(index=False, border=0, na_rep='not known')}"
+        for title, frame in parts.items()
+    )

@@ -1,0 +1,427 @@
+"""One field, one section, one chooser: what every form of the notebooks is made of."""
+
+import datetime as dt
+import html
+import re
+import tomllib
+from dataclasses import replace
+from pathlib import Path
+
+import ipywidgets as w
+import pandas as pd
+
+from scentlab.amounts import AmountError, read_temperature, read_weight
+from scentlab.schema import ONE_DAY, THROWS, Column, check_clock
+
+NEEDED = object()
+THROWN = {"warm": "hot", "cold": "cold"}  # what the kinds of throw are called
+# The fields of the planning, materials and rules forms, as tables of data.
+TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
+_UNITS = {"°C": (read_temperature, "C"), "g": (read_weight, "g")}
+_DATE_WORDS = ("expected a date as year-month-day, or day.month.year with dots, such as 2026-03-14 "
+               "or 14.03.2026")
+
+
+class NotYet(ValueError):
+    """Something is still to be filled in; nothing is wrong."""
+
+
+class FieldError(ValueError):
+    """What is typed cannot be taken: the ``field``, the ``value`` as typed, and the ``remedy``.
+
+    ``source`` is the :class:`Field` that was read, if one was.
+    """
+
+    source = None
+
+    def __init__(self, field, value, remedy):
+        self.field, self.value, self.remedy = large(field), value, remedy
+        found = f"found {value!r}" if value else "nothing is filled in"
+        self.beside = f"{large(found)}, {remedy}"
+        super().__init__(f"{self.field}: {found}, {remedy}")
+
+
+class Wrong(ValueError):
+    """All that is wrong in several fields: ``errors``, each of which names its field."""
+
+    def __init__(self, errors):
+        self.errors = tuple(errors)
+        super().__init__("\n".join(map(str, errors)))
+
+
+def large(words):
+    return words[:1].upper() + words[1:]
+
+
+def one_of(value, allowed, what):
+    """The value, or a ValueError unless it is one of those allowed."""
+    if value not in allowed:
+        raise ValueError(f"{what} is {value!r}; give one of {', '.join(map(str, allowed))}")
+    return value
+
+
+def assessor_code(code):
+    """An assessor's code, or a ValueError."""
+    if THROWS["assessor"].check(code)[1]:
+        raise ValueError(f"assessor is {code!r}; give {THROWS['assessor'].expected}")
+    return code
+
+
+def plainly(column):
+    """A column with a meaning that can be written before a field: the scales mean their name."""
+    return replace(column, meaning=column.name) if column.name in ("grade", "throw") else column
+
+
+def text_column(name, meaning):
+    """A column for a text that may be empty."""
+    return Column(name, "text", meaning, required=False)
+
+
+# --- from a text to a value
+
+
+def read_text(text, column):
+    """A typed text as the value of a column, or a :class:`FieldError` with the remedy.
+
+    A single decimal comma is understood, as on a scale of many countries; the form shows what it
+    understood. A comma before three digits may part thousands, so it is refused. A temperature may
+    be typed in °F and a weight in ounces, with the unit behind the number.
+    """
+    if column.kind == "date":
+        return read_day(text, column.meaning)
+    typed = text = text.strip()
+    if column.kind != "text":
+        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", text)
+        if column.unit in _UNITS and re.search(r"\d.*[A-Za-z°]", typed):
+            read, usual = _UNITS[column.unit]
+            try:
+                typed = round(read(typed, usual), 2)
+            except AmountError as error:
+                raise FieldError(column.meaning, text, f"{error.remedy}.") from None
+    value, wrong = column.check(typed)
+    if wrong:
+        raise FieldError(column.meaning, text, f"expected {wrong[0]}. {wrong[1]}")
+    return value
+
+
+def read_day(text, what):
+    """A day written as year-month-day, or as day.month.year with dots.
+
+    >>> read_day("26.10.2026", "day") == read_day("2026-10-26", "day") == dt.date(2026, 10, 26)
+    True
+    """
+    text = text.strip()
+    found = (re.fullmatch(r"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)", text)
+             or re.fullmatch(r"(?P<d>\d\d?)\. ?(?P<m>\d\d?)\. ?(?P<y>\d{4})", text))
+    day = found and _day_or_none(found["y"], found["m"], found["d"])
+    if day is None:
+        raise FieldError(what, text, f"{_how_to_write(text)}.")
+    return day
+
+
+def _day_or_none(year, month, day):
+    try:
+        return dt.date(int(year), int(month), int(day))
+    except ValueError:
+        return None
+
+
+def _how_to_write(text):
+    """How a day that was not understood is written: as it may have been meant, where that helps."""
+    found = re.fullmatch(r"(\d\d?)[/-](\d\d?)[/-](\d{4})", text)
+    one, other, year = found.groups() if found else ("", "", "")
+    meant = {_day_or_none(year, month, day) for day, month in ((one, other), (other, one))}
+    ways = [f"{d} (or {d:%d.%m.%Y}) for {d.day} {d:%B}" for d in sorted(meant - {None})]
+    if len(ways) == 2:
+        return f"which has two meanings: write {ways[0]}, or {ways[1]}"
+    return f"which is not surely understood: write {ways[0]}" if ways else _DATE_WORDS
+
+
+def past_day(text, column, empty=None):
+    """A typed day that is not in the future. When nothing is typed it is ``empty``, or today."""
+    today, text = dt.date.today(), text.strip()
+    day = read_day(text, column.meaning) if text else empty or today
+    if day > today + ONE_DAY:
+        raise FieldError(column.meaning, text, f"which is still to come. {check_clock(today)}")
+    return day
+
+
+def spoken_day(day):
+    """A day with its month in words, which nobody takes for another.
+
+    >>> spoken_day(dt.date(2026, 10, 26))
+    '26 October 2026'
+    """
+    return f"{day.day} {day:%B %Y}"
+
+
+def shown(value):
+    """A value as it is typed into a field; nothing for None."""
+    if value is None or isinstance(value, bool):
+        return {None: "", True: "yes", False: "no"}[value]
+    if isinstance(value, (tuple, list)):
+        return ", ".join(map(shown, value))
+    return f"{value:.10g}" if isinstance(value, float) else str(value)
+
+
+# --- what is on the page
+
+
+def note(kind, text):
+    """A line for the form: kind is saved, flag or error."""
+    role = "alert" if kind == "error" else "status"
+    lines = html.escape(str(text)).replace("\n", "<br>")
+    return f'<div class="scent-{kind}" role="{role}">{lines}</div>'
+
+
+class Field(w.VBox):
+    """A text to type, its label, and below it what is wrong with it or how it is understood.
+
+    Parameters
+    ----------
+    name : its name in the browser, which no other field of the form has.
+    column : :class:`scentlab.schema.Column` with the kind, unit, meaning and bounds.
+    label : what is written before it; the meaning and unit of the column if not given.
+    usual, example : the text of a new form, and the example in an empty field.
+    empty : the value of an empty field; without it, and when the column is required, it is needed.
+    read : callable(text) -> value, for a text that no column can say.
+    options : dict of text to words, for a list to choose from.
+    short, wide : below its label, for several side by side; twice as wide there.
+    hint : a line below it. css : a class of its own for the page.
+    at : the argument or attribute that the value is for, which a refusal names.
+    """
+
+    def __init__(self, name, column, label="", *, usual="", example="", empty=NEEDED, read=None,
+                 options=None, short=False, wide=False, hint="", at="", css="scent-box"):
+        super().__init__()
+        self.name, self.column, self.usual, self.at = name, column, usual, at
+        self.empty = None if empty is NEEDED and not column.required else empty
+        self._reader, self.options = read or (lambda text: read_text(text, column)), options
+        look = {"style": {"description_width": "55%"},
+                "layout": w.Layout(width=None if short else "100%")}
+        self.box = w.Text(placeholder=example, **look) if options is None else w.Dropdown(
+            options=[(words, text) for text, words in options.items()], **look)
+        self.box.add_class(f"scent-field-{name}")
+        if short:
+            self.box.add_class("scent-short")
+        self.add_class(css)
+        if wide:
+            self.add_class("scent-wide")
+        self.call(label or large(column.meaning) + (f", {column.unit}" if column.unit else ""))
+        self.said, self.wrong = w.HTML(), False
+        self.children = [self.box, *([w.HTML(hint_html(hint))] if hint else []), self.said]
+        self.value = usual
+
+    @classmethod
+    def of(cls, row, name="", **more):
+        """A field by its row in :data:`TABLES`, perhaps with another name in the browser."""
+        more = {**row, **more}
+        column = Column(more.pop("name"), more.pop("kind", "number"), more.pop("meaning"),
+                        more.pop("unit", ""), required=not more.pop("optional", False))
+        return cls(name or column.name, column, **more)
+
+    def call(self, label, spoken=""):
+        """Give it another label, and one to be read out alone."""
+        self.label, self.box.description, self.box.tooltip = label, label, spoken or label
+
+    @property
+    def value(self):
+        """The text as it is typed."""
+        return self.box.value
+
+    @value.setter
+    def value(self, text):
+        known = self.options is None or text in self.options
+        self.box.value = str(text) if known else self.usual
+
+    @property
+    def text(self):
+        return self.box.value.strip()
+
+    @property
+    def spoken(self):
+        """What is typed or chosen, in words."""
+        words = self.text if self.options is None else self.options[self.value]
+        return f"{words} °C" if self.column.unit == "°C" and words[-1:].isdigit() else words
+
+    @property
+    def missing(self):
+        """Whether nothing is typed where something is needed."""
+        return not self.text and self.empty is NEEDED
+
+    def read(self):
+        """The value of what is typed, or a :class:`FieldError`, which is also shown below it."""
+        try:
+            if self.missing:
+                raise FieldError(self.column.meaning, "", f"expected {self.column.expected}.")
+            value = self._reader(self.text) if self.text else self.empty
+        except FieldError as error:
+            error.source = self
+            self.tell("" if self.missing else note("error", error.beside), wrong=True)
+            raise
+        if self.wrong:
+            self.tell()
+        return value
+
+    def tell(self, html_text="", wrong=False):
+        """Show something below the field; what is wrong is put away when it is read anew."""
+        self.said.value, self.wrong = html_text, wrong
+        (self.add_class if html_text else self.remove_class)("scent-told")
+
+
+def hint_html(words):
+    return f'<p class="scent-hint">{html.escape(words)}</p>'
+
+
+def read_all(fields):
+    """The values of a dict of fields, or :class:`Wrong` with everything that cannot be taken."""
+    found, wrong = {}, []
+    for name, field in fields.items():
+        try:
+            found[name] = field.read()
+        except FieldError as error:
+            wrong.append(error)
+    if wrong:
+        raise Wrong(wrong)
+    return found
+
+
+def placed(error, fields):
+    """A refusal of the planner or of a material, shown below the field that it names."""
+    name = getattr(error, "field", "")
+    field = next((field for field in fields if name and field.at == name), None)
+    if field is None:
+        return error
+    if error.expected:  # the value alone is wrong: said in the words of the form
+        error = FieldError(field.column.meaning, field.text, f"expected {error.expected}.")
+    field.tell(note("error", getattr(error, "beside", error)), wrong=True)
+    return error
+
+
+class Section(w.VBox):
+    """Parts of a form under a heading. With a name it can be shut; its button says what is in it.
+
+    ``words`` is a callable() -> str that sums up what the section holds, or None.
+    """
+
+    def __init__(self, title, children, name="", words=None, shut=True):
+        super().__init__()
+        self._title, self._words = title, words
+        self.body = w.VBox(list(children), layout=w.Layout(grid_gap="6px"))
+        self.fold = make_button("", f"fold-{name}") if name else w.HTML(f"<h3>{title}</h3>")
+        self.children = [self.fold, self.body]
+        if name:
+            self.body.add_class("scent-part")
+            self.fold.on_click(lambda _: self.turn(not self.is_open))
+            self.turn(not shut)
+
+    @property
+    def is_open(self):
+        return self.body.layout.display != "none"
+
+    def turn(self, to_open):
+        """Open it or shut it."""
+        show_if(to_open, self.body)
+        self.say()
+
+    def say(self):
+        """Say anew what it holds; a shut section says it too."""
+        words = f"{self._title}: {self._words()}" if self._words else self._title
+        self.fold.description = f"{'▾' if self.is_open else '▸'} {words}"
+        self.fold.tooltip = f"{words}: {'close' if self.is_open else 'open'}"
+
+
+class Chooser(w.Box):
+    """A row of buttons of which one is on: ``value``. ``options`` is a list, or a dict to words."""
+
+    def __init__(self, name, options=(), on_choose=None, value=None, title=""):
+        super().__init__(layout=_ROW)
+        self.name, self._on_choose, self.value, self._title = name, on_choose, value, title
+        self.offer(options)
+
+    def offer(self, options):
+        """Put other options in the place of those there are."""
+        options = options if isinstance(options, dict) else {o: str(o) for o in options}
+        self.buttons = {}
+        for place, (value, words) in enumerate(options.items()):
+            key = "-".join(map(str, value)) if isinstance(value, tuple) else str(value)
+            key = key if re.fullmatch(r"[\w.-]+", key) else place
+            button = self.buttons[value] = make_button(words, f"{self.name}-{key}")
+            button.tooltip = f"{self._title}: {words}" if self._title else words
+            button.on_click(lambda _, v=value: self.choose(v))
+        self.children = list(self.buttons.values())
+        self.mark(self.value)
+
+    def choose(self, value):
+        """Choose one, as a tap does."""
+        self.mark(one_of(value, self.buttons, self.name))
+        if self._on_choose is not None:
+            self._on_choose(value)
+
+    def mark(self, value):
+        """Show which one is on, without more."""
+        self.value = value
+        for option, button in self.buttons.items():
+            button.on = option == value
+
+
+class Tick(w.Button):
+    """A button that is on or off; it says so before its words."""
+
+    def __init__(self, words, name, on_turn):
+        super().__init__(tooltip=words, layout=w.Layout(width="auto"))
+        self.add_class(f"scent-press-{name}")
+        self._words = words
+        self.set(False)
+        self.on_click(lambda _: (self.set(not self.on), on_turn()))
+
+    def set(self, on):
+        self.on, self.description = on, f"{'☑' if on else '☐'} {self._words}"
+
+
+def make_button(words, name, saves=False):
+    """A button; ``saves`` when a tap is to store something: without an answer it is NOT SAVED."""
+    button = w.Button(description=words, tooltip=words, layout=w.Layout(width="auto"))
+    button.add_class(f"scent-press-{name}")
+    button.on = False
+    if saves:
+        button.add_class("scent-saves")
+    return button
+
+
+_STACK = {"align_items": "stretch", "grid_gap": "6px"}
+_ROW = {"flex_flow": "row wrap", "grid_gap": "6px"}
+
+
+def stacked(children=(), css=""):
+    box = w.VBox(list(children), layout=_STACK)
+    for name in css.split():
+        box.add_class(name)
+    return box
+
+
+def side_by_side(children=()):
+    """Short fields beside one another, as many as the page is wide for."""
+    box = w.Box(list(children))
+    box.add_class("scent-cells")
+    return box
+
+
+def in_a_row(children):
+    return w.Box(list(children), layout=_ROW)
+
+
+def show_if(condition, *widgets):
+    """Show the widgets, or put them out of sight."""
+    for widget in widgets:
+        widget.layout.display = "" if condition else "none"
+
+
+def piece_list(codes):
+    """Pieces as dicts with their code, of a list of codes or of a frame."""
+    if not isinstance(codes, pd.DataFrame):
+        return [{"code": str(code)} for code in codes]
+    wanted = ("code", "stress", "age_days", "planned_age_days", "position")
+    rows = codes[[c for c in wanted if c in codes]].astype(object)
+    rows = rows.where(rows.notna(), None).to_dict("records")
+    return [{**row, "code": str(row["code"])} for row in rows]

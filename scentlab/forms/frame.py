@@ -1,0 +1,192 @@
+"""The frame of every form: its message, saving and undo, and its part in the browser.
+
+A form catches its own errors and shows them, for an exception in a click callback never reaches
+anybody. In the browser a small part of our own (``pages/form.js``) keeps the notebook's single-key
+commands away from the form, takes the keys 0 to 4 for grades, and says NOT SAVED when the kernel
+does not answer a tap that was to save. Without a browser a form is driven by ``.click()``.
+"""
+
+import base64
+import datetime as dt
+import html
+import uuid
+from pathlib import Path
+
+import anywidget
+import ipywidgets as w
+import traitlets
+
+from scentlab.forms.fields import NotYet, Section, make_button, note
+
+PAGES = Path(__file__).parent / "pages"
+STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
+
+
+class BrowserPart(anywidget.AnyWidget):
+    """The part of a form that runs in the browser; it speaks for the buttons.
+
+    ``names`` maps the name of a control to its label for screen readers, ``pressed`` lists the
+    buttons that are on, ``since`` is when the warmer went on (ms since 1970) or 0.
+    """
+
+    _esm = (PAGES / "form.js").read_text(encoding="utf-8")
+    names = traitlets.Dict().tag(sync=True)
+    pressed = traitlets.List().tag(sync=True)
+    since = traitlets.Float(0).tag(sync=True)
+
+
+class Form(w.VBox):
+    """What all forms share: a message line, saving with its error shown, undo, the browser part.
+
+    Parameters
+    ----------
+    on_save : callable(row) -> receipt. The row is a dict in the columns of the store with a unique
+        ``key`` beside them, so that a resend stores nothing twice.
+    on_undo : callable(receipt) that voids the entry, or None for a form without undo.
+    """
+
+    def __init__(self, on_save=None, on_undo=None):
+        super().__init__()
+        self.add_class("scent-form")
+        self.browser = BrowserPart()
+        self.browser.on_msg(lambda _, content, __: self._heard(content))
+        self._heard_keys, self._controls, self._saved = [], {}, []
+        self._on_save, self._on_undo = on_save, on_undo
+        self._key = uuid.uuid4().hex
+        self.message = w.HTML()
+        self.message.add_class("scent-message")
+        self.undo = self._button("Undo the last one", "undo", self._undo_last, saves=True)
+        self.undo.layout.display = "none"
+
+    def _lay_out(self, *children):
+        """Show the children between style and browser part, and name what they hold."""
+        self.children = [w.HTML(STYLE), *children, self.browser]
+        self._refresh()
+
+    def _button(self, words, name, action, saves=False):
+        button = make_button(words, name, saves)
+        button.on_click(lambda _: self._guarded(action))
+        return button
+
+    def _refresh(self):
+        """Name the buttons and fields there are now, and tell the browser which ones are on."""
+        self._controls = dict(named_controls(self.children))
+        self.browser.names = {
+            name: getattr(control, "tooltip", None) or control.description
+            for name, control in self._controls.items()
+        }
+        self.browser.pressed = [
+            name for name, control in self._controls.items() if getattr(control, "on", False)
+        ]
+
+    def _heard(self, content):
+        """A tap in the browser: act once per key, and acknowledge it each time it comes."""
+        key = str(content.get("key", ""))
+        if key not in self._heard_keys:
+            self._heard_keys = [*self._heard_keys[-99:], key]
+            # What was typed may still be on its way as a change of its own.
+            for name, value in content.get("fields", {}).items():
+                if name in self._controls:
+                    self._controls[name].value = value
+            self._key = key
+            button = self._controls.get(content.get("press"))
+            if button is not None and not button.disabled:
+                button.click()
+                self._refresh()
+        self.browser.send({"ack": key})
+
+    def _guarded(self, action):
+        """Run a callback; show what went wrong, for nobody else would."""
+        try:
+            action()
+        except Exception as error:
+            self._refuse(error)
+        finally:
+            self._refresh()
+
+    def _refuse(self, error):
+        self._say("error", f"NOT SAVED. {error}")
+
+    def _watch(self, fields, action):
+        """Call the action, guarded, whenever something is typed into one of the fields."""
+        for field in fields:
+            field.box.observe(lambda _: self._guarded(action), "value")
+
+    def _store(self, row, words, place):
+        """Save a row under the key of this entry; the key changes only when it is stored."""
+        receipt = self._on_save({**row, "key": self._key})
+        self._renew_key()
+        self._saved.append((receipt, words, place))
+        self.undo.layout.display = "" if self._on_undo else "none"
+        self._say("saved", f"Saved at {clock_of(receipt)}: {words}.")
+
+    def _renew_key(self):
+        self._key = uuid.uuid4().hex
+
+    def _undo_last(self):
+        receipt, words, place = self._saved[-1]
+        self._on_undo(receipt)
+        self._saved.pop()
+        self.undo.layout.display = "" if self._saved else "none"
+        self._return_to(place)
+        self._say("saved", f"Undone: {words}. The entry stays in the history as void.")
+
+    def _say(self, kind, text):
+        self.message.value = note(kind, text)
+
+    def _acknowledge(self, content):
+        """Answer a tap before long work: nothing is lost that was not acknowledged."""
+        self.browser.send({"ack": str(content.get("key", ""))})
+
+
+class FoldedForm(Form):
+    """A form that is not always needed: it begins as one button that opens it."""
+
+    def _lay_out_folded(self, words, children):
+        self.section = Section(words, children, "all")
+        self.fold = self.section.fold
+        self.fold.on_click(lambda _: self._refresh())
+        self._lay_out(self.section, self.message)
+
+    @property
+    def is_open(self):
+        return self.section.is_open
+
+
+def note_of(problem):
+    """A line for what keeps a form from an answer: what is wrong, or only still missing."""
+    return note("flag" if isinstance(problem, NotYet) else "error", problem)
+
+
+def clock_of(receipt):
+    """The time of day at which a receipt says that something was stored, or else now."""
+    moment = getattr(receipt, "saved_at", None) or dt.datetime.now(dt.UTC)
+    return f"{moment.astimezone():%H:%M:%S}"
+
+
+def named_controls(children):
+    """Name and control of every button and text field among the children and theirs."""
+    for child in children:
+        for css in getattr(child, "_dom_classes", ()):
+            for start in ("scent-press-", "scent-field-"):
+                if css.startswith(start):
+                    yield css[len(start):], child
+        yield from named_controls(getattr(child, "children", ()))
+
+
+def as_widget(thing, words):
+    """What a cell would show, as a widget; ``words`` are read out in place of a picture."""
+    if isinstance(thing, w.Widget):
+        return thing
+    if hasattr(thing, "_repr_png_"):
+        return w.HTML(picture_html(thing._repr_png_(), words))
+    if hasattr(thing, "_repr_html_"):
+        return w.HTML(f'<div style="overflow-x:auto">{thing._repr_html_()}</div>')
+    return w.HTML(f"<p>{html.escape(str(thing))}</p>")
+
+
+def picture_html(png, words):
+    """A picture, the bytes of a PNG, with words for those who cannot see it."""
+    data = base64.b64encode(png).decode("ascii")
+    return (f'<img src="data:image/png;base64,{data}" alt="{html.escape(words)}" '
+            'style="max-width:100%;height:auto">')

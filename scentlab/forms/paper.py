@@ -1,0 +1,354 @@
+"""What was scored on paper, typed in sheet by sheet: a row for each blind code, all or none saved.
+
+The blocks of the grid are the printed sheets, in their order and under their headings, so that
+whoever types reads down the sheet and down the screen alike. What is typed and not saved yet is
+handed on as a draft with every change, and comes back from it.
+"""
+
+import datetime as dt
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import anywidget
+import traitlets
+
+from scentlab import schema
+from scentlab.forms.fields import (
+    THROWN,
+    FieldError,
+    assessor_code,
+    make_button,
+    note,
+    past_day,
+    plainly,
+    read_text,
+)
+from scentlab.forms.frame import PAGES, FoldedForm, clock_of
+from scentlab.recording.records import GRADES
+
+_DAY = schema.Column("day", "date", "day of the inspection")
+# The printed grade sheets: words of the heading, in the order of a day.
+_LOOKS = {
+    ("sweat", "rest"): "Sweat at rest", ("sweat", "heat"): "Sweat after the heat cycle",
+    ("frost", "rest"): "Frost",
+}
+_PLACED_BY = ("test", "stress", "sitting", "kind", "code")
+_BARS = len(_PLACED_BY)  # bars in the name of a cell, the column being last
+_MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
+_COUNTED = {"grades": ("grade", "grades"), "throws": ("throw score", "throw scores")}
+
+
+class Grid(anywidget.AnyWidget):
+    """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
+
+    A section is a table with title, heads and rows, with a ``day`` where one is to be given, and
+    with a ``save`` button below. ``told`` is a message, ``words`` (HTML), below the section ``at``.
+    """
+
+    _esm = (PAGES / "grid.js").read_text(encoding="utf-8")
+    sections = traitlets.List().tag(sync=True)
+    values = traitlets.Dict().tag(sync=True)
+    saved = traitlets.List().tag(sync=True)
+    wrong = traitlets.List().tag(sync=True)
+    told = traitlets.Dict().tag(sync=True)
+
+
+@dataclass
+class Cell:
+    """One cell of a grid, with its text and what it is called.
+
+    ``kept`` is its name in a draft, which holds when other pieces wait, unlike its place. The cells
+    of a piece have its ``line``, a number, and the ``column`` they are for; a day has neither.
+    """
+
+    grid: Grid
+    name: str
+    label: str
+    kept: str
+    sheet: int
+    piece: dict | None = None
+    column: str = ""
+    line: int = -1
+
+    @property
+    def value(self):
+        return self.grid.values.get(self.name, "")
+
+    @value.setter
+    def value(self, text):
+        self.grid.values = {**self.grid.values, self.name: text}
+
+    @property
+    def open(self):
+        """Whether something is typed that is not saved."""
+        return self.name not in self.grid.saved and bool(self.value.strip())
+
+
+class PaperForm(FoldedForm):
+    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet or
+    all at once.
+
+    Each grade sheet has a day, from which the age of its pieces is counted. It is filled in with
+    the planned one, or a later one when a pour was late. A throw slip has none, for a score of
+    throw is stored with its sitting.
+
+    ``pieces`` is a frame such as :func:`scentlab.waiting` gives. ``on_save_all`` takes a dict of
+    table (grades, throws) to rows in its columns, and stores all of them or none. ``draft`` is what
+    was in the form and not saved; ``on_change`` is called with it whenever something was typed.
+    """
+
+    def __init__(self, pieces, assessor, on_save_all, *, works_with_fragrance=None, draft=None,
+                 on_change=None):
+        super().__init__()
+        self._assessor, self._works = assessor_code(assessor), works_with_fragrance
+        self._on_save_all, self._made_on = on_save_all, dt.date.today()
+        self._on_change, self._at, self._unkept = on_change, None, False
+        self.grid, self.cells, self.saves, self._lines = Grid(), {}, [], 0
+        rows = pieces.astype(object).where(pieces.notna(), None).to_dict("records")
+        self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
+        self._planned_days = dict(self.grid.values)
+        self.save = self._button("Save all that is filled in", "save", self._save, saves=True)
+        self._lay_out_folded(f"Scores of {assessor} from paper ({self._lines} to come)",
+                             [self.grid, self.save])
+        self._gone = self._fill(draft or {})
+        self._tell_draft()
+        self.grid.observe(lambda _: self._guarded(self._noted), "values")
+
+    def _refresh(self):
+        super()._refresh()
+        self._controls |= self.cells
+        self._controls |= {f"save-{n}": button for n, button in enumerate(self.saves)}
+
+    # --- the draft
+
+    @property
+    def draft(self):
+        """What is typed and not saved: the texts of the cells, and the days of their sheets.
+
+        A day stays with what was typed from its sheet, for the planned one may move meanwhile.
+        """
+        typed = [cell for cell in self.cells.values() if cell.piece and cell.open]
+        sheets = {cell.sheet for cell in typed}
+        days = {cell.kept: cell.value for cell in self.cells.values() if not cell.piece and (
+            cell.sheet in sheets or cell.value != self._planned_days.get(cell.name, ""))}
+        return {"cells": self._gone | {cell.kept: cell.value for cell in typed}, "days": days}
+
+    def _fill(self, draft):
+        """Put a draft into the cells; returns what it has of pieces that do not wait here."""
+        names = {cell.kept: cell.name for cell in self.cells.values()}
+        cells = {p: str(t) for p, t in draft.get("cells", {}).items() if p.count("|") == _BARS}
+        typed = {**cells, **draft.get("days", {})}
+        self.grid.values = {**self.grid.values, **{
+            names[place]: str(text) for place, text in typed.items() if place in names}}
+        return {place: text for place, text in cells.items() if place not in names}
+
+    def _tell_draft(self):
+        said = []
+        if typed := len({cell.line for cell in self.cells.values() if cell.piece and cell.open}):
+            said.append(f"Typed earlier and not saved: {typed}. Open the form, look, and save.")
+        if self._gone:
+            said.append(
+                "Typed earlier for what does not wait any more, perhaps because it was scored "
+                f"elsewhere: {'; '.join(map(_said_place, self._gone.items()))}. It is put away "
+                "with the next save."
+            )
+        if said:
+            self._say("flag", "\n".join(said))
+
+    def _noted(self):
+        """Hand the draft on; that it could not be kept is said until it is."""
+        if self._on_change is None:
+            return
+        self._at, unkept, self._unkept = None, self._unkept, True
+        self._on_change(self.draft)
+        self._unkept = False
+        if unkept:
+            self.message.value = ""
+
+    def _say(self, kind, text):
+        """A message appears where somebody looks: below the sheet that was saved, or at the end."""
+        words = note(kind, text)
+        self.message.value = words if self._at is None else ""
+        self.grid.told = {} if self._at is None else {"at": self._at, "words": words}
+
+    # --- the grid
+
+    def _section(self, key, pieces):
+        sheet, columns, day = len(self.saves), {"grade": "Grade 0 to 4"}, None
+        if key.test == "throw":
+            columns = {"throw": "Throw 0 to 10"}
+            if key.kind == "warm":
+                columns["minutes"] = "Minutes on the warmer"
+        else:
+            day = self._day_cell(key, pieces, sheet)
+        button = make_button("Save this sheet", f"save-{sheet}", saves=True)
+        button.on_click(lambda _: self._guarded(lambda: self._save(sheet), sheet))
+        self.saves.append(button)
+        return {"title": key.title, "heads": ["Code", *columns.values()], "day": day,
+                "rows": [self._line(piece, columns, sheet) for piece in pieces],
+                "save": {"name": f"save-{sheet}", "words": button.description,
+                         "label": f"Save this sheet: {key.title}"}}
+
+    def _guarded(self, action, at=None):
+        self._at = at
+        super()._guarded(action)
+
+    def _put(self, cell):
+        self.cells[cell.name] = cell
+        return {"name": cell.name, "label": cell.label}
+
+    def _day_cell(self, key, pieces, sheet):
+        """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
+        kept = "|".join(str(part or "") for part in ("day", *key))
+        cell = Cell(self.grid, f"day-{sheet}", f"{key.title}: day of the inspection", kept, sheet)
+        days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
+        hint = "year-month-day, or day.month.year"
+        if days:
+            day = min(max(days), self._made_on)
+            cell.value = day.isoformat()
+            if day > key.day:
+                hint += (f"; planned for {key.day}, but a pour was late. Pieces that were looked "
+                         "at on another day: save them first, with their day")
+        return {**self._put(cell), "hint": hint}
+
+    def _line(self, piece, columns, sheet):
+        code, line, self._lines = str(piece["code"]), self._lines, self._lines + 1
+        place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY)
+        return {"code": code, "cells": [
+            self._put(Cell(self.grid, f"{piece['test']}-{code}-{column}-{line}",
+                           f"Piece {code}: {head}", f"{place}|{column}", sheet, piece, column,
+                           line))
+            for column, head in columns.items()
+        ]}
+
+    def cell(self, code, column):
+        """The cell of a piece: grade, throw or minutes."""
+        return next(cell for cell in self.cells.values() if cell.column == column
+                    and str(cell.piece["code"]) == str(code))
+
+    def day(self, code):
+        """The cell with the day of the grade sheet that a piece is on."""
+        return self.cells[f"day-{self.cell(code, 'grade').sheet}"]
+
+    # --- saving
+
+    def _save(self, sheet=None):
+        """Store what is filled in on one sheet, or on all of them."""
+        lines = {}
+        for cell in self.cells.values():
+            if cell.piece and sheet in (None, cell.sheet):
+                lines.setdefault(cell.line, []).append(cell)
+        lines = [cells for cells in lines.values() if any(cell.open for cell in cells)]
+        rows, wrong = {}, {}
+        days = self._days({cells[0].sheet for cells in lines}, wrong)
+        for number, cells in enumerate(lines):
+            table, row = self._row(cells, days.get(cells[0].sheet), wrong)
+            rows.setdefault(table, []).append({**row, "key": f"{self._key}-{number}"})
+        self.grid.wrong = list(wrong)
+        if wrong:
+            raise ValueError(_all_wrong(list(wrong.values())))
+        if not lines:
+            where = "" if sheet is None else " on this sheet"
+            raise ValueError(f"Nothing is filled in{where}: type what is on the paper, then save.")
+        self._on_save_all(rows)
+        self._close([cell.name for cells in lines for cell in cells], rows, days.values())
+
+    def _days(self, sheets, wrong):
+        """The day of each sheet that something is typed from; an empty one does not mean today."""
+        days = {}
+        for sheet in sorted(sheets):
+            cell = self.cells.get(f"day-{sheet}")
+            try:
+                if cell and not cell.value.strip():
+                    raise FieldError(_DAY.meaning, "", "give the day on which it was looked at")
+                days[sheet] = past_day(cell.value, _DAY) if cell else None
+            except FieldError as error:
+                wrong[cell.name] = f"{cell.label}: {_small(error.beside)}"
+        return {sheet: day for sheet, day in days.items() if day is not None}
+
+    def _row(self, cells, day, wrong):
+        """The table and row of a piece; what cannot be taken is added to ``wrong``."""
+        piece, typed, of = cells[0].piece, {}, f"Piece {cells[0].piece['code']}: "
+        table = schema.THROWS if piece["test"] == "throw" else GRADES
+        for cell in cells:
+            try:
+                needed = replace(plainly(table[cell.column]), required=True)
+                typed[cell.column] = read_text(cell.value, needed)
+            except FieldError as error:
+                wrong[cell.name] = of + _small(str(error))
+        row = {"code": str(piece["code"]), "assessor": self._assessor, **typed}
+        if piece["test"] == "throw":
+            about = {name: piece.get(name) for name in ("sitting", "kind", "position")}
+            return "throws", {"minutes": None, **row, **about, "works_with_fragrance": self._works}
+        age = piece.get("age_days")
+        # The day of the sheet may lie before the day of typing.
+        age = None if age is None or day is None else age + (day - self._made_on).days
+        if age is not None and age < 0:
+            wrong.setdefault(cells[0].name, f"{of}the day of the inspection, {day}, lies before "
+                             "the day it was poured. Correct the day.")
+        return "grades", row | {
+            "test": piece["test"], "stress": piece.get("stress"), "age_days": age}
+
+    def _close(self, names, rows, days):
+        at, self._gone = self._at, {}
+        self._renew_key()
+        self.grid.saved = [*self.grid.saved, *names]
+        self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
+        self._at = at  # the draft was handed on meanwhile
+        said = " and ".join(f"{len(rows[t])} {words[len(rows[t]) > 1]}"
+                            for t, words in _COUNTED.items() if t in rows)
+        looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
+        self._say("saved", f"Saved at {clock_of(None)}: {said} of {self._assessor}.{looked}")
+
+
+def _said_place(kept):
+    place, text = kept
+    test, *_, code, column = place.split("|")
+    return f"piece {code}, {f'{test} grade' if column == 'grade' else column} {text}"
+
+
+class _Sheet(NamedTuple):
+    """What a printed sheet is for: a grade sheet by test, stress and day, a slip by its sitting."""
+
+    test: str
+    stress: str | None
+    sitting: str | None
+    kind: str | None
+    day: dt.date | None
+
+    @property
+    def title(self):
+        """The heading of the printed sheet."""
+        if self.test == "throw":
+            day = f", {self.day}" if self.day else ""
+            return f"{THROWN[self.kind].capitalize()} throw, session {self.sitting}{day}"
+        words = _LOOKS.get((self.test, self.stress), self.test.capitalize())
+        return f"{words}: {self.day}" if self.day else words
+
+    @property
+    def rank(self):
+        """Slips come as the plan has them, for a sort keeps the order of equals."""
+        looks, look = list(_LOOKS), (self.test, self.stress)
+        place = looks.index(look) if look in looks else len(looks)
+        return (1,) if self.test == "throw" else (0, self.day or dt.date.max, place)
+
+
+def _sheets(rows):
+    """The sheets with their rows as they are printed: grade sheets by day, then throw slips."""
+    sheets = {}
+    for row in rows:
+        slip, day = row["test"] == "throw", row.get("sheet_on") or row.get("due_on")
+        stress, *sat = (None, row.get("sitting"), row.get("kind")) if slip else (
+            row.get("stress"), None, None)
+        sheets.setdefault(_Sheet(row["test"], stress, *sat, day), []).append(row)
+    return sorted(sheets.items(), key=lambda sheet: sheet[0].rank)
+
+
+def _small(text):
+    return text[0].lower() + text[1:]
+
+
+def _all_wrong(wrong):
+    rest = len(wrong) - _MOST_TOLD
+    more = [f"... and {rest} more, marked in the grid."] if rest > 0 else []
+    return "\n".join(["Nothing was saved, for these cells are wrong:", *wrong[:_MOST_TOLD], *more])

@@ -1,0 +1,246 @@
+"""The pour-day form: the plan beside what was weighed, the true load while the pot is warm."""
+
+import datetime as dt
+import html
+
+import ipywidgets as w
+import pandas as pd
+
+from scentlab.forms.fields import (
+    Chooser,
+    Field,
+    FieldError,
+    in_a_row,
+    large,
+    note,
+    past_day,
+    read_all,
+    spoken_day,
+    stacked,
+)
+from scentlab.forms.frame import Form
+from scentlab.schema import POURS, check_row, impossible_load
+from scentlab.units import load_from_weights, say_load, say_temperature
+
+LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
+# Points of load off the plan from which a slip is more likely than a pour that went astray.
+FAR_OFF = 1.0
+FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
+_COLUMNS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
+            "poured_on", "note")
+_STAYS = ("stir_min", "room_temp_c")  # what the pours of a day share is typed once
+
+
+class PourForm(Form):
+    """The pour-day form: what was weighed, beside what was planned.
+
+    ``planned`` is a frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of
+    pouring and, where they are known, poured_on (the planned day), add_temp_c and pour_temp_c (as
+    planned), max_temp_c (the lowest maximum of the blend's waxes) and flash_point_c (of the
+    fragrance, closed cup). ``done`` names the pours that are logged already.
+
+    A day that is left empty is the planned one when that lies in the past, and today otherwise;
+    beside the field is said which day is stored. What is likely a slip is stored by a second tap
+    only: a load or a temperature far off the plan, a pot above the wax maker's maximum or the flash
+    point.
+    """
+
+    def __init__(self, planned, on_save, done=(), on_undo=None):
+        super().__init__(on_save, on_undo)
+        self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
+        self._done, self._asked = set(done), []
+        self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
+        self.pours = self._chooser.buttons
+        self.fields = {n: Field(n, POURS[n]) for n in _COLUMNS}
+        self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], empty=None,
+                                         read=self._day)
+        self._watch([self.fields["poured_on"]], self._tell_day)
+        self._watch([self.fields["wax_g"], self.fields["fragrance_g"]], self._tell_load)
+        self.planned_view, self.load, self.day = w.HTML(), w.HTML(), self.fields["poured_on"].said
+        self.save = self._button("Save this pour", "save", self._save, saves=True)
+        self._lay_out(
+            w.HTML("<h3>Pours to log</h3>"), self._chooser, self.planned_view,
+            stacked(self.fields.values()), self.load, self.save, self.message,
+            in_a_row([self.undo]),
+        )
+        self._show()
+
+    @property
+    def _plan(self):
+        """The row of the pour that is chosen, None where there is none."""
+        return self._planned.get(self._chooser.value)
+
+    def _show(self):
+        for name, button in self.pours.items():
+            button.disabled = name in self._done
+            button.button_style = "primary" if button.on else ""
+            button.description = f"{name} (logged)" if name in self._done else name
+        self.save.disabled = self._plan is None
+        finished = self._done >= set(self._planned)
+        self.planned_view.value = _planned_view(self._plan, finished)
+        self._tell_load()
+        self._tell_day()
+
+    def _tell_load(self):
+        """The true load in both bases, flagged when it misses the plan."""
+        self.load.value, self._asked = "", []
+        weighed = [self.fields[n] for n in ("fragrance_g", "wax_g")]
+        if self._plan is None or not all(field.text for field in weighed):
+            return
+        try:
+            fragrance, wax = (field.read() for field in weighed)
+            load = _possible_load(fragrance, wax)
+        except ValueError as error:
+            self.load.value = note("error", error)
+            return
+        plan, kind = self._plan["load_pct"], "saved"
+        words = (f"{fragrance:g} g of fragrance in {wax:g} g of wax: true load "
+                 f"{say_load(load, 2)}, planned {say_load(plan, 2)}.")
+        if abs(load - plan) > LOAD_TOLERANCE + 1e-9:
+            kind = "flag"
+            words += (f" Off by {load - plan:+.2f} points of wax basis: weigh again, or keep it "
+                      "and say why in “Anything that was seen”.")
+        self.load.value = note(kind, words)
+
+    def _planned_day(self):
+        """The planned day of the pour that is chosen, None where there is none."""
+        day = (self._plan or {}).get("poured_on")
+        return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
+
+    def _day(self, text):
+        planned = self._planned_day()
+        usual = planned if planned and planned < dt.date.today() else None
+        return past_day(text, POURS["poured_on"], usual)
+
+    def _tell_day(self):
+        """Which day is stored, beside the field; flagged when it is not the obvious one."""
+        field, planned, today = self.fields["poured_on"], self._planned_day(), dt.date.today()
+        field.box.placeholder, text = f"{planned or today}", field.text
+        field.tell()
+        if self._plan is None and not text:
+            return
+        try:
+            day = field.read() or self._day("")
+        except FieldError:
+            return  # which is said there
+        words = f"{'' if text else 'Left empty: '}{spoken_day(day)} is stored as the day of pouring"
+        if planned and day != planned:
+            words += f"; planned is {planned}"
+        if not text and day != today:
+            words += f", as planned. If it was another day, type it, such as {today} for today"
+        obvious = day == today if not text else planned in (None, day)
+        field.tell(note("saved" if obvious else "flag", f"{words}."))
+
+    def _save(self):
+        if self._plan is None:
+            raise ValueError("Choose the pour that was weighed first.")
+        row = {k: self._plan[k] for k in ("pour", "pot", "blend")} | read_all(self.fields)
+        row["poured_on"] = row["poured_on"] or self._day("")
+        row = check_row(POURS, row)
+        load = _possible_load(row["fragrance_g"], row["wax_g"])
+        words = (
+            f"pour {row['pour']} at {say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in "
+            f"{row['wax_g']:g} g of wax, poured on {row['poured_on']}"
+        )
+        if not self._is_sure(load, row):
+            return
+        typed = {name: field.value for name, field in self.fields.items()}
+        self._store(row, words, (row["pour"], typed))
+        self._done.add(row["pour"])
+        self._chooser.mark(None)
+        self._fill(dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        self._show()
+
+    def _is_sure(self, load, row):
+        """Whether the row may be stored: what is likely a slip is asked about first, once."""
+        doubts = list(_doubts(self._plan, load, row))
+        if doubts == self._asked:
+            return True
+        self._asked = doubts
+        if doubts:
+            self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap Save again to store it, or "
+                              "correct it.")
+        return not doubts
+
+    def _fill(self, texts):
+        for name, text in texts.items():
+            self.fields[name].value = text
+
+    def _return_to(self, place):
+        """What was typed is shown again, to be mended and saved."""
+        pour, typed = place
+        self._chooser.mark(pour)
+        self._done.discard(pour)
+        self._fill(typed)
+        self._show()
+
+
+def _possible_load(fragrance_g, wax_g):
+    """The load in % of wax, or a ValueError when no wax takes it."""
+    if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
+        raise ValueError(f"{fragrance_g:g} g of fragrance: expected {wrong[0]}. Look for a slipped "
+                         "decimal point, or for the two weights the wrong way round.")
+    return load_from_weights(fragrance_g, wax_g)
+
+
+def _doubts(plan, load, row):
+    """Questions about what is likely a slip of the scale, the thermometer or the key."""
+    if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
+        yield (
+            f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
+            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right?"
+        )
+    for name in ("add_temp_c", "pour_temp_c"):
+        heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
+        if heard:
+            words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
+            yield (f"{large(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
+                   f"{row[name]:g} °C right?")
+    yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
+
+
+def _heat_doubts(plan, value, name):
+    highest, flash, planned = (_known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
+    if highest is not None and value > highest:
+        yield f"above the wax maker's maximum of {highest:g} °C"
+    # Where the plan itself goes above the flash point, the plan of the pour says so.
+    if flash is not None and value > flash and not (planned is not None and planned > flash):
+        yield (f"above the closed-cup flash point of the fragrance, {flash:g} °C (no flame or "
+               "spark near)")
+    if planned is not None and abs(value - planned) > FAR_OFF_C:
+        side = "above" if value > planned else "below"
+        yield f"{abs(value - planned):g} °C {side} the planned {planned:g} °C"
+
+
+def _known(plan, name):
+    value = plan.get(name)
+    return None if value is None or pd.isna(value) else float(value)
+
+
+def _planned_view(plan, finished):
+    if finished:
+        return "<p>All pours are logged.</p>"
+    if plan is None:
+        return "<p>Choose the pour that you weigh.</p>"
+    pour, pot, blend = (html.escape(str(plan[n])) for n in ("pour", "pot", "blend"))
+    return (
+        f"<p>Plan of {pour}: pot {pot}, blend {blend}, <b>{plan['wax_g']:.1f} g of wax</b> and "
+        f"<b>{plan['fragrance_g']:.2f} g of fragrance</b>, {say_load(plan['load_pct'], 2)}."
+        f"{_planned_heat(plan)}</p>"
+    )
+
+
+def _planned_heat(plan):
+    """The planned temperatures and what is against them, as far as they are known."""
+    known = ", ".join(
+        f"{words} {say_temperature(value)}"
+        for words, name in (("add the fragrance at", "add_temp_c"), ("pour at", "pour_temp_c"),
+                            ("the wax maker's maximum is", "max_temp_c"))
+        if (value := _known(plan, name)) is not None
+    )
+    said = f" {large(known)}." if known else ""
+    add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
+    if add is not None and flash is not None and add > flash:
+        said += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "
+                 "and the vapour can be ignited above it: no flame or spark near.")
+    return said

@@ -1,0 +1,257 @@
+"""The rules of the choice as a form: change one, and the pick of each blend follows at once.
+
+The form knows nothing of how a load is chosen: it takes callables that make rules, decide by them
+and keep them. What the rules refuse is said in their own words beside the field.
+"""
+
+import html
+import math
+
+import ipywidgets as w
+
+from scentlab.forms.fields import (
+    TABLES,
+    THROWN,
+    Chooser,
+    Field,
+    Section,
+    Tick,
+    Wrong,
+    hint_html,
+    in_a_row,
+    note,
+    placed,
+    read_all,
+    show_if,
+    shown,
+    stacked,
+)
+from scentlab.forms.frame import Form, as_widget, clock_of
+from scentlab.schema import GRADE_WORDS, THROW_KINDS
+from scentlab.units import content_from_load, say_load, say_load_oz
+
+_SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
+_STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
+_ASIDE = ("Above the wax maker's limit a load is for testing only, not for sale, until the maker "
+          "agrees.")
+
+
+class RulesForm(Form):
+    """Change the rules of the choice, see what it does to each pick, keep them by a tap.
+
+    Parameters
+    ----------
+    rules : the rules to start from, with the attributes that ``make`` takes, and ``reasons`` (blend
+        to the reason why its limit is set aside).
+    make : callable(**fields) -> rules. It may refuse with a ValueError that names the ``field``.
+    decide : callable(rules) -> pick with ``table``, ``sentences`` and ``notes``.
+    keep : callable(rules) -> where they are kept now.
+    limits : dict of blend to the wax maker's limit (% of wax), None or NaN where there is none.
+    stresses : the stresses that were graded, mildest first.
+    draw : callable(pick) -> picture of a pick, or None for a form without.
+
+    ``rules`` are the rules as they are now, None while a field is refused; ``pick`` is what they
+    choose, ``first`` what was chosen at the start; ``kept`` are the rules that were kept, or None.
+    Today's loads of single blends, which the form does not ask for, stay as they are.
+    """
+
+    def __init__(self, rules, make, decide, keep, limits, stresses=("rest",), draw=None):
+        super().__init__()
+        self._make, self._decide, self._keep, self._draw = make, decide, keep, draw
+        self._start, self._filling = rules, False
+        self.rules = self.pick = self.first = self.kept = None
+        self.fields, self.set_aside, self.folds = {}, {}, {}
+        self._choosers, self._reasons = {}, {}
+        self._options = {
+            "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
+            "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
+            "throw_kind": {kind: THROWN[kind] for kind in reversed(THROW_KINDS)},
+        }
+        self.picks, self.why, self.picture = w.HTML(), w.HTML(), w.VBox()
+        self.picks.add_class("scent-picks")
+        self.keep = self._button("Keep these rules", "keep", self._keep_now, saves=True)
+        self.back = self._button("Back to the first rules", "back",
+                                 lambda: (self._fill(self._start), self._changed()))
+        for name, part in TABLES["rules"].items():
+            children = [*map(self._field, part["fields"]),
+                        *map(self._choice, part.get("choices", ()))]
+            self.folds[name] = Section(part["title"], children, name,
+                                       lambda p=part: self._summed_up(p), name != "sweat")
+        known = {b: x for b, x in dict(limits).items() if x is not None and not math.isnan(x)}
+        self.folds["limits"] = Section("Wax maker's limit", self._asides(known), "limits",
+                                       self._set_aside_words)
+        for section in self.folds.values():
+            section.fold.on_click(lambda _: self._refresh())
+        now = stacked([self.picks, in_a_row([self.keep, self.back]), self.message, self.picture,
+                       self.why], "scent-side scent-side-now")
+        self.add_class("scent-rules")
+        self._watch([*self.fields.values(), *self._reasons.values()], self._changed)
+        self._lay_out(stacked([stacked(self.folds.values(), "scent-side"), now], "scent-sides"))
+        self._fill(rules)
+        self._guarded(self._changed)
+
+    # --- what is on the page
+
+    def _field(self, row):
+        field = self.fields[row["name"]] = Field.of(row, at=row["name"], css="scent-rule")
+        field.call(field.label, f"{field.label}. {row['hint']}")
+        return field
+
+    def _choice(self, row):
+        """One button for each option, one of which is on."""
+        name, title = row["name"], row["title"]
+        self._choosers[name] = Chooser(name, self._options[name],
+                                       lambda _: self._guarded(self._changed),
+                                       getattr(self._start, name), title)
+        words = f"<b>{title}</b>{hint_html(row['hint'])}"
+        return stacked([w.HTML(words), self._choosers[name]], "scent-rule")
+
+    def _asides(self, limits):
+        """A button for each blend whose wax maker gives a limit, with its reason in writing."""
+        if not limits:
+            return [w.HTML("<p>No wax maker's limit is known for any blend.</p>")]
+        rows = [w.HTML(hint_html(_ASIDE))]
+        for place, (blend, limit) in enumerate(limits.items()):
+            self.set_aside[blend] = Tick(f"Set aside the limit of {blend}, {say_load(limit)}",
+                                         f"aside-{place}", lambda: self._guarded(self._changed))
+            row = {"name": f"reason-{place}", "kind": "text", "css": "scent-rule",
+                   "meaning": f"reason for {blend}, in writing",
+                   "hint": "Who agreed, and when: it is printed in the report."}
+            self._reasons[blend] = Field.of(row)
+            rows += [self.set_aside[blend], self._reasons[blend]]
+        return rows
+
+    def _set_aside_words(self):
+        aside = [blend for blend, tick in self.set_aside.items() if tick.on]
+        return f"set aside for {', '.join(aside)}" if aside else "holds"
+
+    def _summed_up(self, part):
+        """What a part of the form asks for; its choices are made before the next part's."""
+        said = {n: field.text or "not given" for n, field in self.fields.items()}
+        said |= {n: self._options[n][c.value] for n, c in self._choosers.items()}
+        return part["words"].format_map(said)
+
+    @property
+    def choices(self):
+        """The buttons of each choice, by what they choose."""
+        return {name: chooser.buttons for name, chooser in self._choosers.items()}
+
+    # --- from the fields to the rules
+
+    def _fill(self, rules):
+        """Put rules into the fields, without deciding after each."""
+        self._filling = True
+        for name, field in self.fields.items():
+            value = getattr(rules, name)
+            value = 100 * value if name in _SHARES else value
+            field.value = "" if isinstance(value, tuple) else shown(value)
+        for name, chooser in self._choosers.items():
+            chooser.mark(getattr(rules, name))
+        for blend, tick in self.set_aside.items():
+            tick.set(blend in rules.override_blends)
+            self._reasons[blend].value = rules.reasons.get(blend, "")
+        self._filling = False
+
+    def _changed(self):
+        if self._filling:
+            return
+        before, self.message.value = self.rules, ""
+        for blend, tick in self.set_aside.items():
+            show_if(tick.on, self._reasons[blend])
+        self.rules = self._read()
+        for section in self.folds.values():
+            section.say()
+        self.keep.disabled = self.rules is None
+        if self.rules is None:
+            self.pick, self.picks.value, self.why.value = None, "", ""
+            self.picture.children = []
+            self._say("error", "No rules yet: mend what is marked.")
+        elif self.rules != before:
+            self._decide_now()
+
+    def _read(self):
+        """The rules as they are, or None; what is refused is said beside its field."""
+        aside = {b: self._reasons[b] for b, tick in self.set_aside.items() if tick.on}
+        try:
+            given = read_all({**self.fields, **aside})
+            asked = {n: given[n] / 100 if n in _SHARES else given[n] for n in self.fields}
+            today = asked["today_load_pct"]
+            if today is None and isinstance(self._start.today_load_pct, tuple):
+                asked["today_load_pct"] = self._start.today_load_pct
+            else:
+                said = "" if today is None else f"= {content_from_load(today):.1f} % of total"
+                self.fields["today_load_pct"].tell(said)
+            asked |= {name: chooser.value for name, chooser in self._choosers.items()}
+            return self._make(**asked, override_blends=tuple(aside),
+                              override_reason={b: given[b] for b in aside})
+        except Wrong as error:
+            for wrong in error.errors:
+                wrong.source.tell(note("error", wrong.beside), wrong=True)
+        except ValueError as error:
+            if placed(error, self.fields.values()) is error and not getattr(error, "field", ""):
+                raise
+        return None
+
+    # --- what the rules do
+
+    def _decide_now(self):
+        try:
+            self.pick = self._decide(self.rules)
+        except Exception as error:
+            self.pick, self.keep.disabled = None, True
+            self.picks.value = note("error", f"No load by these rules: {error}")
+            return
+        if self.first is None:
+            self.first = self.pick
+        elif self.rules != (self.kept or self._start):
+            self._say("flag", "Not kept: these rules hold in this form alone until you tap “Keep "
+                      "these rules”.")
+        self.picks.value = _picks_html(self.first, self.pick)
+        said = "".join(f"<li>{html.escape(words)}</li>" for words in self.pick.notes)
+        self.why.value = f"<details><summary>What to know of it</summary><ul>{said}</ul></details>"
+        if self._draw is not None:
+            words = "The load recommended for each blend, its highest safe load, the tested loads"
+            self.picture.children = [as_widget(self._draw(self.pick), words)]
+
+    def _keep_now(self):
+        if self.rules is None:
+            raise ValueError("Mend what is marked first.")
+        where = self._keep(self.rules)
+        self.kept = self.rules
+        self._renew_key()
+        self._say("saved", f"Kept at {clock_of(None)} in {where}. Run the notebook again from the "
+                  "top (Run > Run All Cells), so that what is below follows.")
+
+
+def _grades(test):
+    return {g: f"{g}: {words}" for g, words in enumerate(GRADE_WORDS[test]) if g}
+
+
+def _picks_html(first, now):
+    """The pick of each blend as it was first beside as it is now, and the change in words."""
+    before = {r["blend"]: r for r in first.table.to_dict("records")}
+    parts = []
+    for row in now.table.to_dict("records"):
+        blend, old = row["blend"], before[row["blend"]]
+        parts.append(
+            f"<h4>{html.escape(str(blend))}: {_change_words(old, row)}</h4><dl>"
+            f"<dt>first</dt><dd>{_load_words(old)}</dd><dt>now</dt><dd>{_load_words(row)}"
+            f"<small>{html.escape(now.sentences[blend])}</small></dd></dl>"
+        )
+    return "<b>The recommended load of each blend, best first</b>" + "".join(parts)
+
+
+def _change_words(old, new):
+    was, now = (None if math.isnan(r["load_pct"]) else r["load_pct"] for r in (old, new))
+    if was is None or now is None:
+        if was is now:
+            return "no load qualifies"
+        return "no load qualifies any more" if now is None else "a load qualifies now"
+    points = round(now, 1) - round(was, 1)
+    if abs(points) < 0.05:
+        return "the same load"
+    return f"{abs(points):.1f} points of load {'more' if points > 0 else 'less'} (% of wax)"
+
+
+def _load_words(row):
+    return "none" if math.isnan(row["load_pct"]) else say_load_oz(row["load_pct"])

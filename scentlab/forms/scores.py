@@ -1,0 +1,270 @@
+"""Forms that walk through pieces by their blind codes: grades, throw, and the warmer."""
+
+import datetime as dt
+import html
+import time
+
+import ipywidgets as w
+
+from scentlab import schema
+from scentlab.forms.fields import (
+    THROWN,
+    Field,
+    assessor_code,
+    in_a_row,
+    make_button,
+    one_of,
+    piece_list,
+    read_all,
+    show_if,
+    stacked,
+    text_column,
+)
+from scentlab.forms.frame import Form
+from scentlab.recording.drawings import reference_strip
+from scentlab.recording.progress import age_words
+from scentlab.recording.records import warming_words
+from scentlab.schema import GRADE_WORDS, WARMINGS, check_row
+
+THROW_WORDS = {0: "0: nothing", 10: "10: overpowering"}
+
+
+class _PieceForm(Form):
+    """A form that walks through pieces in a given order; it shows only the blind code.
+
+    ``codes`` is a list of codes in the order to be shown, or a frame with ``code`` and, when known,
+    ``stress``, ``age_days``, ``planned_age_days`` and ``position``. ``choices`` are the buttons
+    that save.
+    """
+
+    def __init__(self, title, codes, on_save, on_undo):
+        super().__init__(on_save, on_undo)
+        self._title, self._pieces, self._made_on = title, piece_list(codes), dt.date.today()
+        self._waiting = list(range(len(self._pieces)))
+        self.heading = w.HTML()
+        self.later = self._button("Leave this piece for later", "later", self._postpone)
+
+    def _taps(self, name, words):
+        """A button for each place of a scale, which saves that place by one tap."""
+        self.choices = [make_button(said, f"{name}-{place}", saves=True)
+                        for place, said in enumerate(words)]
+        for place, button in enumerate(self.choices):
+            button.on_click(lambda _, p=place: self._guarded(lambda: self._save(p)))
+
+    def _one_save(self, words):
+        self.save = self._button(words, "save", self._save, saves=True)
+        self.choices = [self.save]
+
+    @property
+    def piece(self):
+        """The piece that is shown, or None when all are done."""
+        return self._pieces[self._waiting[0]] if self._waiting else None
+
+    @property
+    def _place(self):
+        return self._waiting[0] if self._waiting else None
+
+    def _age(self, piece):
+        """Age now: the form may have been made before midnight."""
+        days = piece.get("age_days")
+        return None if days is None else days + (dt.date.today() - self._made_on).days
+
+    def _postpone(self):
+        self._waiting.append(self._waiting.pop(0))
+        self._show()
+
+    def _return_to(self, place):
+        self._waiting.insert(0, place)
+        self._show()
+
+    def _store_piece(self, row, words):
+        self._store({"code": self.piece["code"], **row}, f"piece {self.piece['code']}, {words}",
+                    self._place)
+        self._waiting.pop(0)
+
+    def _show(self):
+        piece, total = self.piece, len(self._pieces)
+        for button in (*self.choices, self.later):
+            button.disabled = piece is None
+        if piece is None:
+            done = f"all {total} pieces are done" if total else "no piece waits"
+            self.heading.value = f"<h3>{self._title}: {done}.</h3>"
+            return
+        number = total - len(self._waiting) + 1
+        self.heading.value = (
+            f"<h3>{self._title}: piece <span style='font-size:1.6em'>{html.escape(piece['code'])}"
+            f"</span> ({number} of {total}){self._beside(piece)}</h3>"
+        )
+
+    def _beside(self, piece):
+        """What is shown beside the code; nothing that tells more than the form needs."""
+        return ""
+
+
+class GradeForm(_PieceForm):
+    """Sweat or frost grades of pieces, by blind code, one tap per piece.
+
+    ``codes`` may be a frame with the ages, which are shown beside them; ``test`` is "sweat" or
+    "frost" and ``assessor`` a code such as "A1".
+    """
+
+    def __init__(self, codes, test, assessor, on_save, on_undo=None):
+        self._test, self._assessor = one_of(test, GRADE_WORDS, "test"), assessor_code(assessor)
+        super().__init__(f"{test.capitalize()} grade by {assessor}", codes, on_save, on_undo)
+        self._taps("grade", [f"{grade}: {words}" for grade, words in enumerate(GRADE_WORDS[test])])
+        strip = w.HTML("<details open><summary>The grades (keys 0 to 4)</summary>"
+                       f"{reference_strip(test)}</details>")
+        self._lay_out(strip, self.heading, stacked(self.choices), self.message,
+                      in_a_row([self.undo, self.later]))
+        self._show()
+
+    def _beside(self, piece):
+        words = age_words(self._age(piece), piece.get("planned_age_days"))
+        return f", {words}" if words else ""
+
+    def _save(self, grade):
+        row = {"test": self._test, "stress": self.piece.get("stress"),
+               "age_days": self._age(self.piece), "assessor": self._assessor, "grade": grade}
+        self._store_piece(row, f"{self._test} grade {grade} ({GRADE_WORDS[self._test][grade]})")
+        self._show()
+
+
+class ThrowForm(_PieceForm):
+    """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece.
+
+    ``codes`` are in the assessor's planned order. ``kind`` is "cold" or "warm"; warm needs the
+    minutes on the warmer, by the timer or typed. ``works_with_fragrance`` is None when not known.
+    """
+
+    def __init__(self, codes, assessor, sitting, kind, on_save, on_undo=None, *,
+                 works_with_fragrance=None):
+        self._kind = one_of(kind, schema.THROW_KINDS, "kind")
+        self._assessor, self._sitting = assessor_code(assessor), sitting
+        self._works, self._timers, self._minutes_given = works_with_fragrance, {}, {}
+        title = f"{THROWN[kind].capitalize()} throw by {assessor}, session {sitting}"
+        super().__init__(title, codes, on_save, on_undo)
+        self._taps("throw", [THROW_WORDS.get(n, str(n)) for n in range(11)])
+        self.start = self._button("The warmer is on from now", "start", self._start)
+        self.minutes = Field("minutes", schema.THROWS["minutes"], "Minutes on the warmer, when not "
+                             "timed here", example="such as 30")
+        timing = [self.start, self.minutes] if kind == "warm" else []
+        self._lay_out(self.heading, *timing, in_a_row(self.choices), self.message,
+                      in_a_row([self.undo, self.later]))
+        self._show()
+
+    def _show(self):
+        """Each piece has its own time on the warmer, kept when it is left for later."""
+        super()._show()
+        since = self._timers.get(self._place)
+        self.browser.since = 1000 * (since or 0)
+        # A second tap would put the timer back.
+        self.start.disabled = since is not None or self.piece is None
+
+    def _start(self):
+        # The clock on the wall, as on the page: a machine that sleeps stops its other clocks.
+        self._timers[self._place] = time.time()
+        self._show()
+        self._say("saved", f"The warmer is on since {dt.datetime.now():%H:%M:%S}.")
+
+    def _minutes(self):
+        typed = self.minutes.read()
+        if self._kind == "cold" or typed is not None:
+            return None if self._kind == "cold" else typed
+        since = self._timers.get(self._place)
+        if since is None:
+            raise ValueError("Start the timer when the warmer goes on, or type the minutes.")
+        return round(max(0.0, time.time() - since) / 60, 1)
+
+    def _save(self, score):
+        place, minutes = self._place, self._minutes()
+        row = {"assessor": self._assessor, "sitting": self._sitting, "kind": self._kind,
+               "throw": float(score), "minutes": minutes,
+               "position": self.piece.get("position", place + 1),
+               "works_with_fragrance": self._works}
+        warmed = "" if minutes is None else f" after {minutes:g} min on the warmer"
+        self._store_piece(row, f"{THROWN[self._kind]} throw {score} of 10{warmed}")
+        self._timers.pop(place, None)
+        self._minutes_given[place], self.minutes.value = minutes, ""
+        self._show()
+
+    def _return_to(self, place):
+        super()._return_to(place)
+        minutes = self._minutes_given[place]
+        self.minutes.value = "" if minutes is None else f"{minutes:g}"
+
+
+class WarmingForm(_PieceForm):
+    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours.
+
+    ``assessor`` is whoever smells, or None where the pieces are only weighed. ``kept`` are codes of
+    the pieces kept for the warmer that are not on it yet; each can be put on by typing its code.
+    When all are checked, a button begins another round: the hours are typed anew.
+    """
+
+    def __init__(self, codes, on_save, on_undo=None, *, assessor=None, kept=None):
+        self._assessor = None if assessor is None else assessor_code(assessor)
+        self._kept = None if kept is None else [str(code) for code in kept]
+        title = "On the warmer" + (f", by {assessor}" if assessor else "")
+        super().__init__(title, codes, on_save, on_undo)
+        labels = {"hours": ("", "0 before it is lit"), "weight_g": ("", "")}
+        if assessor is not None:
+            labels["throw"] = ("Hot throw, 0 nothing to 10 overpowering", "")
+        self.fields = {name: Field(name, WARMINGS[name], label, example=example)
+                       for name, (label, example) in labels.items()}
+        self._one_save("Save this check")
+        self.again = self._button("Check them all again, some hours later", "again",
+                                  self._begin_again)
+        self.add = Field("add", text_column("add", "code of another piece"), example="such as 417")
+        self.put_on = self._button("Put it on the warmer", "put-on", self._put_on)
+        self._check = stacked([*self.fields.values(), self.save])
+        self._lay_out(
+            self.heading, self._check, self.message, in_a_row([self.undo, self.later, self.again]),
+            *([] if kept is None else [self.add, self.put_on]),
+        )
+        self._show()
+
+    def _show(self):
+        super()._show()
+        show_if(self.piece is not None, self._check, self.later)
+        show_if(self.piece is None and self._pieces, self.again)
+        show_if(self._kept, self.add, self.put_on)
+        if self._kept is not None and not self._pieces:
+            hint = "type the code of one below" if self._kept else "and none was kept in reserve"
+            self.heading.value = f"<h3>{self._title}: no piece is on it yet, {hint}.</h3>"
+
+    def _begin_again(self):
+        """All pieces once more; the hours of the last round would be wrong now."""
+        self._waiting, self.fields["hours"].value = list(range(len(self._pieces))), ""
+        self.message.value = ""
+        self._show()
+
+    def _put_on(self):
+        code = self.add.text
+        if code in [piece["code"] for piece in self._pieces]:
+            raise ValueError(f"piece {code} is on the warmer already: its turn comes by itself")
+        if code not in self._kept:
+            raise ValueError(
+                f"found {code!r}, expected the code of a piece that was kept in reserve and is "
+                "poured: look at its label"
+            )
+        self._kept.remove(code)
+        self._waiting.insert(0, len(self._pieces))
+        self._pieces.append({"code": code})
+        self.add.value = ""
+        self._show()
+        self._say("flag", f"Piece {code} is shown above. Nothing is stored of it until its check "
+                          "is saved; the first is best at 0 h, before the warmer is lit.")
+
+    def _save(self):
+        row = {"weight_g": None, "throw": None, **read_all(self.fields)}
+        row["assessor"] = None if row["throw"] is None else self._assessor
+        check_row(WARMINGS, {"code": self.piece["code"], **row})
+        self._store_piece(row, warming_words(row))
+        for name in set(self.fields) - {"hours"}:  # pieces are checked at the same time
+            self.fields[name].value = ""
+        self._show()
+
+    def _return_to(self, place):
+        # In another round the piece waits already.
+        self._waiting = [p for p in self._waiting if p != place]
+        super()._return_to(place)

@@ -1,0 +1,75 @@
+"""One of several by a tap: who scores, a blend, an answer. What is shown for it follows."""
+
+
+import ipywidgets as w
+import pytest
+
+from scentlab.forms.choose import ChooseForm
+from scentlab.forms.frame import as_widget
+
+
+class Table:
+    def _repr_html_(self):
+        return "<table></table>"
+
+
+class Picture:
+    def _repr_png_(self):
+        return b"png"
+
+
+def test_the_first_is_chosen_and_a_tap_chooses_another():
+    form = ChooseForm("Which blend?", ["soft", "firm 60/40"], "blend", begin=True)
+    place = form.show(lambda blend: f"about {blend}", "Words")
+    assert (form.chosen, form.browser.pressed) == ("soft", ["blend-soft"])
+    assert place.children[0].value == "<p>about soft</p>"
+    form.options["firm 60/40"].click()
+    assert (form.chosen, form.browser.pressed) == ("firm 60/40", ["blend-1"])
+    assert place.children[0].value == "<p>about firm 60/40</p>"
+    assert "Shown for firm 60/40." in form.message.value
+    assert form.browser.names == {"blend-soft": "soft", "blend-1": "firm 60/40"}
+
+
+def test_nobody_is_chosen_until_a_tap_and_what_is_shown_later_follows_at_once():
+    form = ChooseForm("Who?", ("A1", "A2"), "assessor", said="{0} scores.")
+    place = form.show(lambda code: w.HTML(f"form of {code}"))
+    assert form.chosen is None and "Choose above first" in place.children[0].value
+    form.options["A2"].click()
+    assert form.browser.pressed == ["assessor-A2"] and "A2 scores." in form.message.value
+    assert place.children[0].value == "form of A2"
+    assert form.show(lambda code: w.HTML(code)).children[0].value == "A2"
+
+
+def test_what_one_place_cannot_show_leaves_the_others():
+    form = ChooseForm("Which?", ["soft", "firm"], begin=True)
+
+    def fail(blend):
+        raise ValueError(f"no <throw> of {blend}")
+
+    bad, good = form.show(fail, "Throw"), form.show(str.upper, "Name")
+    form.choose("firm")
+    assert "no &lt;throw&gt; of firm" in bad.children[0].value
+    assert good.children[0].value == "<p>FIRM</p>"
+
+
+def test_an_unknown_option_is_refused():
+    with pytest.raises(ValueError, match="^blend is 'hard'; give one of soft, firm$"):
+        ChooseForm("Which?", ["soft", "firm"], "blend").choose("hard")
+
+
+def test_options_that_came_later_are_found_by_a_tap():
+    lying = {}
+    form = ChooseForm("Answers", lambda: lying, "answer")
+    assert not form.options and "No answer is here yet." in form.message.value
+    lying["late.json"] = "Show late.json"
+    form.look.click()
+    assert form.browser.names["answer-late.json"] == "Show late.json"
+    form.options["late.json"].click()
+    assert form.chosen == "late.json" and "Shown for late.json." in form.message.value
+
+
+def test_pictures_have_words_and_tables_scroll():
+    picture = as_widget(Picture(), 'Throw of "soft"').value
+    assert 'alt="Throw of &quot;soft&quot;"' in picture and "base64,cG5n" in picture
+    assert as_widget(Table(), "").value == '<div style="overflow-x:auto"><table></table></div>'
+    assert as_widget("<b>", "").value == "<p>&lt;b&gt;</p>"
