@@ -27,8 +27,6 @@ _PUBLIC = {
         "CureDays", "HeatCycle", "PieceNumbers", "Plan", "Pouring", "Sittings", "make_plan",
     ),
     "planning.costs": ("plan_costs",),
-    "planning.means": ("Means",),
-    "planning.rooms": ("Room",),
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html"),
     "recording.store": ("Store",),
     "recording.reading": ("read_series",),

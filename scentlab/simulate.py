@@ -80,6 +80,9 @@ class Truth:
     warmer: of a piece's fragrance the part ``warm_volatile`` leaves as 1 - exp(-warm_rate hours),
     a share ``warm_piece_sd`` more or less in each piece; warm throw falls from that at the load as
     exp(-fade_rate hours).
+
+    >>> round(Truth({"soft": BlendTruth(9.0)}).load_at_risk("soft", risk=0.05), 2)
+    8.07
     """
 
     blends: dict

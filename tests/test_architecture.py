@@ -58,9 +58,9 @@ OWNERS = {
     "openpyxl": {"recording.spreadsheets"},
     "tornado": {"panel.server"},
     "segno": {"panel.server"},
-    "statsmodels": {"fitting"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
+    "statsmodels": {"maths.intervals"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},
 }

@@ -184,10 +184,22 @@ def what_if(analysis, **changes):
 
 
 def decider(analysis):
-    """A callable(rules) -> Pick that chooses under any rules without fitting sweat again.
+    """A chooser under any rules that does not fit sweat again.
 
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is
     taken from the analysis, so the pick is that of :func:`analyse` under those rules.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    callable(rules) -> Pick; it raises FitError for a blend that was not fitted.
+
+    Examples
+    --------
+    ``decide = decider(analysis); decide(Rules(risk=0.02)).sentence``
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 

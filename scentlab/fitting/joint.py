@@ -43,14 +43,11 @@ class Joint(Result):
         width_after_pct, gain (share of the width that the bleed took away), apart (how many
         standard errors the two lie apart; missing without a bleed), used (whether the bleed of
         the blend counts), state.
-    k_hat, effective_size : trust in the new weights.
     redrawn : bool, whether the draws are new ones rather than those of the sweat fit.
     """
 
     sweat: SweatFit
     table: pd.DataFrame
-    k_hat: float
-    effective_size: float
     redrawn: bool
     notes: tuple = field(default=())
 
@@ -132,7 +129,7 @@ def join_evidence(sweat, bleed, *, seed=1):
         [_row(sweat, fit, b, apart.get(b, np.nan), state) for b, state in states.items()]
     )
     notes = _notes(sweat, bleed, apart, states, fit)
-    return Joint(fit, table, fit.k_hat, fit.effective_size, redrawn, notes)
+    return Joint(fit, table, redrawn, notes)
 
 
 USED, APART, NOT_WEIGHED = "both agree", "the two disagree", "no bleed was weighed"

@@ -15,7 +15,6 @@ import numpy as np
 import pandas as pd
 from scipy import linalg
 
-from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.fitting.sweat import (
     N_GRADES,
@@ -26,6 +25,7 @@ from scentlab.fitting.sweat import (
     loads_tested,
     prior_centres,
     scales_of,
+    share_capacities,
 )
 from scentlab.maths.graded import CapacityModel, CapacityPrior, normal_density
 from scentlab.maths.ordinal import count_looks
@@ -254,7 +254,7 @@ def _counts(looks, lots, blends, stresses, contrasts):
 
 
 def _weak_prior(blends, centre):
-    shared = share_capacities("pooled", blends, None, centre)
+    shared = share_capacities(True, blends, centre)
     return LotPrior(
         capacity_centre=tuple(shared["centre"]),
         shared=tuple(map(tuple, shared["columns"])) if len(shared["scale"]) else (),
@@ -320,7 +320,7 @@ def _cells(drawn, looks, lots, blends, stresses, contrasts, words):
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
         scales=model.prior and scales_of(model.prior),
         layout=layout,
-        shared=share_capacities("separate", named, None, middle),
+        shared=share_capacities(False, named, middle),
         prior=words,
         **{name: getattr(drawn, name) for name in known - {"notes"}},
     )

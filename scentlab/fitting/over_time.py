@@ -198,14 +198,12 @@ class _Blend:
         density = self.marginal.densities(np.array([constant]), seen[None])[0]
         density = density + self.marginal.log_chances
         self.curve = self.mixes[int(np.argmax(density)), 0]
+        of_form = np.array([form.name for form, _, _ in self.cells])
         for form in self.spans:
-            cells = [(d, at, w) for d, (f, at, w) in zip(density, self.cells, strict=True)
-                     if f is form]
-            best = max(d for d, _, _ in cells)
-            kept = [(at, w) for d, at, w in cells if d >= max(density.max() - OF_ACCOUNT, best)
-                    or d > best - OF_ACCOUNT]
-            low, high = kept[0], kept[-1]
-            self.spans[form] = low[0] - 0.5 * low[1], high[0] + 0.5 * high[1]
+            own = of_form == form.name
+            kept = np.flatnonzero(own & (density > density[own].max() - OF_ACCOUNT))
+            (_, low, width), (_, high, _) = self.cells[kept[0]], self.cells[kept[-1]]
+            self.spans[form] = low - 0.5 * width, high + 0.5 * width
 
     def draw(self, draws, seed):
         """Forms (D,), rates (D,), levels (D, A), chances of the forms, median sds by source."""

@@ -6,7 +6,6 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.fitting.blending import share_capacities
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
 from scentlab.maths.optimum import climb, steepened
@@ -64,8 +63,7 @@ class SweatFit(Result):
     misread : bool, whether misread grades are allowed for.
     ages : (youngest, oldest) look in days; the fit tells of the oldest.
     layout : dict, where each kind of free parameter stands: key to (first, one past the last).
-    shared : dict of what the blends' capacities share (see :mod:`scentlab.fitting.blending`):
-        kind, waxes, fractions (B, W), centre (B,), columns (B, q), scale (q,).
+    shared : dict of what the blends' capacities share (see :func:`share_capacities`).
     scales : scale (% of wax) and degrees of freedom of the half Student priors of the sd between
         pots ("sigma") and of "ageing", whose free parameters are their normal scores; of the
         logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
@@ -158,8 +156,7 @@ def fit_sweat(
     grades,
     limits=None,
     *,
-    blending="pooled",
-    fractions=None,
+    pooled=True,
     prior="weak",
     links=None,
     draws=2000,
@@ -181,11 +178,8 @@ def fit_sweat(
         the oldest age (age_days, days; the oldest where it is missing).
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads.
-    blending : what the capacities share beforehand. "pooled": a common shift against the limits,
-        from which each blend may stray by as much as the blends together show. "linear" or
-        "quadratic": a blending function of the wax fractions (Scheffe 1958), from which blends
-        may stray too; the quadratic one needs as many blends as it has terms. "separate": nothing.
-    fractions : DataFrame of wax fractions, blends as index and a column per wax, for blending.
+    pooled : bool, whether the capacities share a common shift against the limits beforehand, from
+        which each blend may stray by as much as the blends together show.
     prior : "weak", a :class:`CapacityPrior` to use as it is, or None for plain maximum likelihood
         (flat priors, no misread grades), which has an answer only if no blend separates.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
@@ -208,7 +202,7 @@ def fit_sweat(
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = loads_tested(looks, blends)
     centre, centre_notes = prior_centres(blends, limits, tested)
-    shared = share_capacities(blending, blends, fractions, centre)
+    shared = share_capacities(pooled, blends, centre)
     used = _weak_prior(shared) if isinstance(prior, str) else prior
     aged = ages_apart(looks)
     data = look_counts(looks, blends, stresses, aged)
@@ -428,6 +422,24 @@ def _peak(model, like=None):
             "(the frame of counts shows each pour)"
         ) from None
     return climbed
+
+
+SHIFT_SCALE = 5.0  # of what the blends share, % of wax
+
+
+def share_capacities(pooled, blends, centre):
+    """What the capacities of blends share: dict of kind, centre (B,), columns (B, q), scale (q,).
+
+    Pooled they are a part shared by the blends plus what each strays from it. How far blends stray
+    is learnt from them all, so that one blend speaks for another as far as they are alike.
+    """
+    pooled = pooled and len(blends) > 1
+    return {
+        "kind": "pooled" if pooled else "separate",
+        "centre": np.asarray(centre, dtype=float),
+        "columns": np.ones((len(blends), int(pooled))),
+        "scale": (SHIFT_SCALE,) * pooled,
+    }
 
 
 def _weak_prior(shared):

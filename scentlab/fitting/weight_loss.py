@@ -97,7 +97,8 @@ def fit_weight_loss(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed
         "pot": (rows["pot"], "curve"), "code": (rows["code"], "curve"),
         "start": (rows["code"], None),
     }  # fmt: skip
-    most = float(rows.groupby(["blend", "hours"])["loss_g"].mean().abs().max())
+    seen = rows.groupby(["blend", "hours"])["loss_g"].mean().abs().max()
+    most = float(max(seen, 0.05 * rows["loss_g"].abs().max()))
     setting = Setting(
         {STRAIGHT: 0.5, APPROACH: 0.5}, {n: most * sd for n, sd in MEDIANS.items()}, SPREAD,
         FLOOR * most, 10.0 * most, SOURCES,

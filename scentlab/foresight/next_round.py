@@ -78,7 +78,8 @@ class NextRound(Result):
     def sentence(self):
         now, after = self.gain["width_now_pct"].mean(), self.gain["width_after_pct"].mean()
         said = (
-            f"{count_of(self.pours, 'pour')} from {count_of(len(self.table), 'new pot')} are "
+            f"{self.pours} test {'batch' if self.pours == 1 else 'batches'} from "
+            f"{count_of(len(self.table), 'new pot')} are "
             f"expected to raise the highest safe load by {self.expected_gain_pct:.2f} (give or "
             f"take {2 * self.gain_error_pct:.2f}) points of load (% of wax) and to bring the 90 % "
             f"interval of the load at risk from {now:.2f} to {after:.2f} (give or take "
@@ -134,23 +135,18 @@ def next_round(analysis, *, pours, seed, loads_a_pot=1):
 
     loads = [_usual_loads(fit, at_risk, place) for place in range(len(fit.blends))]
     pots = _choose(loads, pours, loads_a_pot, bank, worth)
-    judged = belief.judge(pots, pieces, seed)
+    judged, errors = belief.judge(pots, pieces, seed)
+    safe, width = judged[-1]
+    gain = pd.DataFrame({
+        "blend": fit.blends, "safe_now_pct": belief.safe, "safe_after_pct": safe,
+        "width_now_pct": belief.width, "width_after_pct": width,
+    })
     table = _table(fit, pots, judged)
     return NextRound(
-        table=table, gain=belief.gain(judged[-1]), pours=pours, pieces=pieces, stress=stress,
-        seed=seed, gain_error_pct=judged[-1].safe_error, width_error_pct=judged[-1].width_error,
+        table=table, gain=gain, pours=pours, pieces=pieces, stress=stress, seed=seed,
+        gain_error_pct=float(errors[0]), width_error_pct=float(errors[1]),
         notes=(*_notes(fit, loads_a_pot, pieces, stress), *_over_limit(table, limits)),
     )
-
-
-@dataclass(frozen=True)
-class _Judged:
-    """Expected safe loads and widths (B,) after some pots, and the errors of their means."""
-
-    safe: np.ndarray
-    width: np.ndarray
-    safe_error: float = np.nan
-    width_error: float = np.nan
 
 
 class _Belief:
@@ -163,8 +159,7 @@ class _Belief:
         safe, lower, upper = np.array(each).T
         mean = fit.weights @ self.values / fit.weights.sum()
         sd = np.sqrt(fit.weights @ (self.values - mean) ** 2 / fit.weights.sum())
-        self.width, self.width_of_sd = upper - lower, (upper - lower) / sd
-        self.worth = Worth((mean - safe) / sd, limits)
+        self.width, self.worth = upper - lower, Worth((mean - safe) / sd, limits)
         self.safe = np.minimum(safe, self.worth.most)
 
     def bank(self, looks, draws, pieces, seed):
@@ -175,43 +170,34 @@ class _Belief:
         return bank, weights, self.values[believed]
 
     def judge(self, pots, pieces, seed):
-        """A :class:`_Judged` after each pot of a round; the last one has errors."""
+        """Safe loads and widths (2, B) after each pot of a round, and the Monte Carlo errors of
+        their means after the last (2,): jackknives over looks and over draws."""
         bank, weights, values = self.bank(_JUDGED_LOOKS, _JUDGED_DRAWS, pieces, seed + 1)
-        total, found = 0.0, []
         # Both moments are held against those of the same draws before any look.
-        before = self._means(np.zeros((1, len(weights))), weights, values)
+        before, total, found = self._moments(None, weights, values), 0.0, []
         for place, pot in enumerate(pots):
             total = total + bank.pot(*pot, place)
-            found.append(self._held(self._means(total, weights, values), before))
+            found.append(self._held(total, weights, values, before))
         looks, draws = np.arange(len(total)) % _GROUPS, np.arange(len(weights)) % _GROUPS
         parts = [
-            [self._without(total[looks != g], weights, values, before) for g in range(_GROUPS)],
-            [self._without(total[:, draws != g], weights[draws != g], values[draws != g])
+            [self._held(total[looks != g], weights, values, before) for g in range(_GROUPS)],
+            [self._held(total[:, draws != g], weights[draws != g], values[draws != g])
              for g in range(_GROUPS)],
         ]
-        errors = np.sqrt(sum((_GROUPS - 1) * np.var(p, axis=0) for p in parts))
-        found[-1] = _Judged(found[-1].safe, found[-1].width, *map(float, errors))
-        return found
+        means = np.mean(parts, axis=-1)
+        return found, np.sqrt((_GROUPS - 1) * np.var(means, axis=1).sum(axis=0))
 
-    def _means(self, log_likelihood, weights, values):
+    def _moments(self, log_likelihood, weights, values):
+        if log_likelihood is None:
+            log_likelihood = np.zeros((1, len(weights)))
         safe = self.worth.safe(log_likelihood, weights, values)
         return safe, moments_after(log_likelihood, weights, values)[1].mean(axis=0)
 
-    def _held(self, after, before):
+    def _held(self, total, weights, values, before=None):
         """Safe loads and widths as they are now, changed as these draws say."""
-        return _Judged(self.safe + after[0] - before[0], self.width * after[1] / before[1])
-
-    def _without(self, total, weights, values, before=None):
-        none = np.zeros((1, len(weights)))
-        before = self._means(none, weights, values) if before is None else before
-        judged = self._held(self._means(total, weights, values), before)
-        return judged.safe.mean(), judged.width.mean()
-
-    def gain(self, judged):
-        return pd.DataFrame({
-            "blend": self.fit.blends, "safe_now_pct": self.safe, "safe_after_pct": judged.safe,
-            "width_now_pct": self.width, "width_after_pct": judged.width,
-        })
+        before = before or self._moments(None, weights, values)
+        safe, spread = self._moments(total, weights, values)
+        return np.array([self.safe + safe - before[0], self.width * spread / before[1]])
 
 
 def _by_meaning(fit, stress):
@@ -232,7 +218,7 @@ def _choose(loads, pours, loads_a_pot, bank, worth):
     pots, rest = ([
         (blend, pot) for blend, possible in enumerate(loads) for pot in combinations(possible, size)
     ] for size in (loads_a_pot, left))
-    chosen = choose_pots(pots, number, bank, worth, _PASSES)[0] if number else []
+    chosen = choose_pots(pots, number, bank, worth, _PASSES) if number else []
     picked = [pots[i] for i in chosen]
     if left:
         total = bank.total(picked)
@@ -277,7 +263,7 @@ def _systematic(weights, size, rng):
 def _table(fit, pots, judged):
     rows = [
         (f"n{i}", fit.blends[blend], loads, tuple(content_from_load(x) for x in loads),
-         len(loads), float(after.safe.mean()), float(after.width.mean()))
+         len(loads), *after.mean(axis=1).tolist())
         for i, ((blend, loads), after) in enumerate(zip(pots, judged, strict=True), 1)
     ]
     columns = [

@@ -196,46 +196,36 @@ def _measures(frame, blend):
     """The rows of one blend, or those of all: within a series blends are averaged first, for
     those of one series are alike."""
     own = frame if blend == ALL else frame[frame["blend"] == blend]
-    answered = own[own["ceiling"].notna()]
-    short = (answered["true"] - answered["ceiling"]).groupby(answered["number"]).mean()
-    yield _row(blend, SHORTFALL, *_mean(short))
-    spreads = [_spread(b["ceiling"]) for _, b in answered.groupby("blend")]
-    yield _row(blend, SPREAD, *_pooled(spreads))
-    yield _row(blend, WIDTH, *_mean(own["width"].dropna().groupby(own["number"]).mean()))
+    yield _row(blend, SHORTFALL, *_mean(own["true"] - own["ceiling"], own["number"]))
+    yield _row(blend, SPREAD, *_spread(own[own["ceiling"].notna()]))
+    yield _row(blend, WIDTH, *_mean(own["width"], own["number"]))
     over = own["ceiling"] > own["true"]
     yield _row(blend, CEILING_OVER, *_share(over, own["number"]))
     yield _row(blend, NO_ANSWER, *_share(own["ceiling"].isna(), own["number"]))
     picked = own[own["picked"].astype(bool)]
     if len(picked):
         yield _row(blend, PICK_OVER, *_share(picked["pick"] > picked["true"], picked["number"]))
-        lost = picked.dropna(subset=["throw_lost"])
-        yield _row(blend, THROW_LOST, *_mean(lost["throw_lost"].groupby(lost["number"]).mean()))
+        yield _row(blend, THROW_LOST, *_mean(picked["throw_lost"], picked["number"]))
 
 
 def _row(blend, measure, estimate, se, series):
-    return blend, measure, estimate, se, series, *MEASURES[measure]
+    return blend, measure, float(estimate), float(se), int(series), *MEASURES[measure]
 
 
-def _mean(values):
-    n = len(values)
-    if n == 0:
-        return np.nan, np.nan, 0
-    return float(values.mean()), float(values.std(ddof=1) / np.sqrt(n)) if n > 1 else np.nan, n
+def _mean(values, number):
+    """Mean over series, its error, and how many series there are; a series counts as one."""
+    each = values.dropna().groupby(number).mean()
+    return each.mean(), each.sem(), len(each)
 
 
-def _spread(values):
-    """Standard deviation, its error for about normal values, and their number."""
-    n = len(values)
-    sd = float(values.std(ddof=1)) if n > 1 else np.nan
-    return sd, sd / np.sqrt(2.0 * (n - 1)) if n > 1 else np.nan, n
-
-
-def _pooled(spreads):
-    """Mean of the blends' spreads and its error, as if blends were independent."""
-    if not spreads:
-        return np.nan, np.nan, 0
-    sd, se, n = (np.array(column, dtype=float) for column in zip(*spreads, strict=True))
-    return float(sd.mean()), float(np.sqrt(np.sum(se**2)) / len(sd)), int(n.max())
+def _spread(answered):
+    """Mean standard deviation of the blends' ceilings, and its error for about normal values, as
+    if blends were independent."""
+    each = answered.groupby("blend")["ceiling"].agg(["std", "count"])
+    error = each["std"] / np.sqrt(2.0 * (each["count"] - 1))
+    together = np.sqrt((error**2).sum(skipna=False)) / max(len(each), 1)
+    return each["std"].mean(skipna=False), together if len(each) else np.nan, max(
+        each["count"], default=0)
 
 
 def _share(hits, number):

@@ -89,22 +89,24 @@ class Marginal:
     """
 
     def __init__(self, y, columns, arms, extra, mixes, chances, groups, slopes, priors):
-        self.mixes, self.log_chances, self.priors = mixes, np.log(chances), priors
-        self.shape = columns.shape[1], arms.shape[1]
-        base = (columns[:, :, None] * arms[:, None, :]).reshape(len(y), -1)
+        self.log_chances, self.priors = np.log(chances), priors
+        self.shape, self.n = (columns.shape[1], arms.shape[1]), len(y)
+        base = (columns[:, :, None] * arms[:, None, :]).reshape(self.n, -1)
         self.whole = np.column_stack([base, extra, y])
-        self.groupings = Groupings(groups, slopes, len(y))
+        # What turns the columns into those of each design, with the extra ones and y as they are.
+        own = np.kron(mixes, np.eye(arms.shape[1])[None])
+        more = np.eye(self.whole.shape[1] - base.shape[1])
+        self.turns = np.zeros((len(mixes), own.shape[1] + len(more), self.whole.shape[1]))
+        self.turns[:, : own.shape[1], : own.shape[2]] = own
+        self.turns[:, own.shape[1] :, own.shape[2] :] = more
+        self.groupings = Groupings(groups, slopes, self.n)
         self.gram = self.whole.T @ self.whole
         self.zw = self.groupings.zt @ self.whole
         self.precision = 1.0 / np.asarray(priors.coefficients) ** 2
-        self.n = len(y)
 
     def design(self, c):
         """The fixed effects' columns (n, p) of a design."""
-        r, b = self.shape
-        base = self.whole[:, : r * b].reshape(self.n, r, b)
-        mixed = np.einsum("nrb,jr->njb", base, self.mixes[c]).reshape(self.n, -1)
-        return np.column_stack([mixed, self.whole[:, r * b : -1]])
+        return self.whole[:, :-1] @ self.turns[c, :-1, :-1].T
 
     def error(self, log_sds):
         """Variance of the error, floor and all."""
@@ -122,37 +124,21 @@ class Marginal:
         h = factor.forward(self.zw)
         return -0.5 * (factor.log_det + self.n * np.log(error)), (self.gram - h.T @ h) / error
 
-    def informed(self, seen, mixes):
+    def informed(self, seen, turns):
         """Information (..., p, p) on the coefficients with its prior, and X'V^-1 y (..., p)."""
-        r, b = self.shape
-        base, j = r * b, mixes.shape[-2]
-        lead = np.broadcast_shapes(seen.shape[:-2], mixes.shape[:-2])
-        inner = seen[..., :base, :base].reshape(*seen.shape[:-2], r, b * base)
-        inner = (mixes @ inner).reshape(*lead, j * b, r, b)
-        inner = (mixes[..., None, :, :] @ inner).reshape(*lead, j * b, j * b)
-        more = seen.shape[-1] - base
-        side = seen[..., :base, base:].reshape(*seen.shape[:-2], r, b * more)
-        side = (mixes @ side).reshape(*lead, j * b, more)
-        p = j * b + more - 1
-        information = np.empty((*lead, p, p))
-        information[..., : j * b, : j * b] = inner
-        information[..., : j * b, j * b :] = side[..., :-1]
-        information[..., j * b :, : j * b] = np.swapaxes(side[..., :-1], -1, -2)
-        information[..., j * b :, j * b :] = seen[..., base:-1, base:-1]
-        information[..., np.arange(p), np.arange(p)] += self.precision
-        own = np.broadcast_to(seen[..., base:-1, -1], (*lead, more - 1))
-        return information, np.concatenate([side[..., -1], own], axis=-1)
+        inner = turns @ seen @ np.swapaxes(turns, -1, -2)
+        information = inner[..., :-1, :-1] + np.diag(self.precision)
+        return information, inner[..., :-1, -1]
 
     def densities(self, constants, seen):
         """Log marginal density (S, C) of every design, from :meth:`seen` of S draws of the sds."""
-        found = np.empty((len(seen), len(self.mixes)))
-        p = len(self.precision)
-        step = max(1, _AT_ONCE // (len(self.mixes) * p * p))
+        found = np.empty((len(seen), len(self.turns)))
+        step = max(1, _AT_ONCE // self.turns.size)
         for at in range(0, len(seen), step):
             part = seen[at : at + step]
-            information, right = self.informed(part[:, None], self.mixes[None])
+            information, right = self.informed(part[:, None], self.turns)
             lower = np.linalg.cholesky(information)
-            half = _forward(lower, right)
+            half = np.linalg.solve(lower, right[..., None])[..., 0]
             diagonal = np.diagonal(lower, axis1=-2, axis2=-1)
             found[at : at + step] = (
                 0.5 * np.sum(half**2, axis=-1)
@@ -283,26 +269,16 @@ def draw_posterior(marginal, draws, seed):
     )
 
 
-def _forward(lower, right):
-    """The solutions (..., p) of many small lower triangular systems at once."""
-    found = np.empty_like(right)
-    for i in range(right.shape[-1]):
-        known = np.einsum("...j,...j->...", lower[..., i, :i], found[..., :i])
-        found[..., i] = (right[..., i] - known) / lower[..., i, i]
-    return found
-
-
 def _coefficients(marginal, seen, s, c, away):
     """Centres (D, p) of the coefficients given sds and design, and deviations from them."""
     centre = np.empty_like(away)
-    p = away.shape[1]
-    step = max(1, _AT_ONCE // (p * p + seen.shape[-1] ** 2))
+    step = max(1, _AT_ONCE // seen.shape[-1] ** 2)
     for at in range(0, len(s), step):
         part = slice(at, at + step)
-        information, right = marginal.informed(seen[s[part]], marginal.mixes[c[part]])
+        information, right = marginal.informed(seen[s[part]], marginal.turns[c[part]])
         lower = np.linalg.cholesky(information)
         up = np.swapaxes(lower, -1, -2)
-        half = _forward(lower, right)[..., None]
+        half = np.linalg.solve(lower, right[..., None])
         both = np.linalg.solve(up, np.concatenate([half, away[part, :, None]], axis=-1))
         centre[part], away[part] = both[..., 0], both[..., 1]
     return centre, away

@@ -170,7 +170,7 @@ def choose_pots(candidates, number, bank, worth, passes=1):
 
     Returns
     -------
-    Chosen indices in the order of choosing, and the worth after each of them.
+    Chosen indices in the order of choosing.
     """
     chosen, total = [], 0.0
     for place in range(number):
@@ -185,7 +185,7 @@ def choose_pots(candidates, number, bank, worth, passes=1):
                 chosen[place], total, changed = best, trial, True
         if not changed:
             break
-    return chosen, _path([candidates[i] for i in chosen], bank, worth)
+    return chosen
 
 
 def _best_pot(candidates, place, without, bank, worth):
@@ -194,12 +194,3 @@ def _best_pot(candidates, place, without, bank, worth):
     found = [worth(trial) for trial in trials]
     best = int(np.argmin(found))
     return best, without + bank.pot(*candidates[best], place), found
-
-
-def _path(pots, bank, worth):
-    """The worth after each pot of a round."""
-    total, values = 0.0, []
-    for place, pot in enumerate(pots):
-        total = total + bank.pot(*pot, place)
-        values.append(worth(total))
-    return values

@@ -56,30 +56,3 @@ def _not_negative(value, name):
     if np.any(~((value >= 0) & np.isfinite(value))):
         raise ValueError(f"{name} must be a number of 0 or more")
     return value
-
-
-def decay_rate(hours, readings, background=0.0):
-    """Air changes an hour from a decay: slope of log(reading - background) against time.
-
-    Returns the rate, its standard error and the degrees of freedom. The source must be off and
-    the room mixed while the readings are taken.
-
-    >>> rate, se, freedom = decay_rate([0, 1, 2, 3], 800 * np.exp(-0.7 * np.arange(4)) + 420, 420)
-    >>> round(rate, 6), freedom
-    (0.7, 2)
-    """
-    time = np.asarray(hours, dtype=float)
-    above = np.asarray(readings, dtype=float) - background
-    if len(time) != len(above) or len(time) < 3:
-        raise ValueError("a decay needs at least three readings, each with its time in hours")
-    if np.any(~(above > 0)):
-        raise ValueError(
-            "every reading must lie above the background; leave out those that have died away"
-        )
-    spread = time - time.mean()
-    if not np.sum(spread**2) > 0:
-        raise ValueError("the readings of a decay must be taken at different times")
-    rate = -np.sum(spread * np.log(above)) / np.sum(spread**2)
-    left = np.log(above) - np.mean(np.log(above)) + rate * spread
-    freedom = len(time) - 2
-    return float(rate), float(np.sqrt(np.sum(left**2) / freedom / np.sum(spread**2))), freedom

@@ -113,9 +113,8 @@ def check_whole(plan):
         return
     need(cycle.cycles <= days,
          f"{cycle.cycles} heat cycles, one a day, do not fit before an inspection {days} days "
-         "after pouring",
-         "take fewer cycles or more days of cure before the heat-cycled pieces are inspected",
-         field="heat_cycle.cycles", value=cycle.cycles)
+         "after pouring", "take fewer cycles or more days of cure before the heat-cycled pieces "
+         "are inspected", field="heat_cycle.cycles", value=cycle.cycles)
     for blend in (b for b in plan.blends if b.melt_temp_c is not None):
         need(cycle.temp_c < blend.melt_temp_c,
              f"the heat cycle at {say_temperature(cycle.temp_c)} melts blend {blend.name} (melts "

@@ -5,12 +5,7 @@ import datetime as dt
 import pandas as pd
 
 from scentlab.planning.refusal import count_of
-
-_LOOKS = {
-    ("sweat", "rest"): "Look for sweat at room temperature",
-    ("sweat", "heat"): "Look for sweat, heat-cycled", ("frost", "rest"): "Look for frost",
-    ("reserve", None): "Reserve pieces", ("bleed", None): "Weigh the blotters for bleed",
-}
+from scentlab.planning.rules import PURPOSES
 
 
 def diary(plan):
@@ -31,11 +26,11 @@ def _pour_days(plan):
 
 def _looks(plan):
     """The days of looks, and those on which a heat cycle starts: one a day, done by the look."""
-    for kind, words in _LOOKS.items():
-        own = [p.due_on for p in plan.piece_rows if (p.test, p.stress) == kind]
+    for test, stress, _, words in PURPOSES.values():
+        own = [p.due_on for p in plan.piece_rows if words and (p.test, p.stress) == (test, stress)]
         for day in sorted(set(own)):
             number = count_of(own.count(day), "piece")
-            if kind[1] == "heat":
+            if stress == "heat":
                 start = day - dt.timedelta(days=plan.heat_cycle.cycles)
                 yield start, "Start the heat cycle", (
                     f"{number}, {plan.heat_cycle.words}, one cycle a day")

@@ -13,6 +13,7 @@ import numpy as np
 
 from scentlab.planning.panel import number_of_sets
 from scentlab.planning.refusal import need
+from scentlab.planning.rules import PURPOSES
 from scentlab.planning.weights import pour_weights
 from scentlab.units import content_from_load, say_temperature
 
@@ -187,13 +188,6 @@ def _hot_addition(rules, blend, add):
     return hot
 
 
-_TESTS = (
-    ("sweat", "sweat", "rest"), ("sweat_heat", "sweat", "heat"), ("frost", "frost", "rest"),
-    ("throw", "throw", None), ("reserve", "reserve", None),
-    ("bleed", "bleed", None),
-)
-
-
 def lay_pieces(plan, rng):
     """All pieces in the order of their codes, which are drawn without regard to anything.
 
@@ -202,7 +196,7 @@ def lay_pieces(plan, rng):
     cast = []
     for pour in plan.pour_rows:
         left = pour.pieces
-        for name, test, stress in _TESTS:
+        for name, (test, stress, *_) in PURPOSES.items():
             number = getattr(plan.piece_numbers, name)
             if pour.confirming and test != "sweat":
                 number = 0

@@ -1,8 +1,7 @@
 """What a plan cannot do, or only with care: its notes in plain sentences."""
 
-from scentlab.planning.panel import design_of_blocks
 from scentlab.planning.refusal import count_of
-from scentlab.units import say_load, say_temperature
+from scentlab.units import say_load_oz, say_temperature
 
 
 def plan_notes(plan):
@@ -13,7 +12,7 @@ def plan_notes(plan):
     test_only = sorted({p.load_pct for p in plan.pour_rows if p.test_only})
     if test_only:
         yield ("Above a limit, test only, not for sale: "
-               + ", ".join(say_load(x) for x in test_only) + " (by blend, see the pours).")
+               + ", ".join(say_load_oz(x) for x in test_only) + " (by blend, see the pour sheets).")
     for blend in plan.blends:
         yield from _blend_notes(plan, blend)
     if plan.fragrance.flash_point_c is None:
@@ -31,12 +30,10 @@ def plan_notes(plan):
 
 
 def _panel_notes(plan):
-    blocks = design_of_blocks(plan)
-    if blocks:
-        cells, size, number, efficiency = blocks
-        yield (f"Each tester smells {size} of {cells} combinations of blend and load in a "
-               f"session, {number} blocks in all; their efficiency is {efficiency:.2f} of "
-               "smelling all at once.")
+    cells = len({(p.blend, p.load_pct) for p in plan.pour_rows if not p.confirming})
+    if plan.smelling_rows and plan.sittings.share == "blocks" and cells > plan.sittings.own_places:
+        yield (f"Each tester smells {plan.sittings.own_places} of {cells} combinations of blend "
+               "and load in a session; what nobody smells side by side is compared through others.")
     if plan.control_pour:
         yield ("Every session holds two more pieces of one pour under codes of their own; how far "
                "a tester's two scores differ is the repeatability.")

@@ -3,7 +3,7 @@
 Either every assessor smells every piece: in one sitting when all fit, otherwise dealt over
 sittings so that each holds the loads and blends as evenly as can be. Or the combinations of blend
 and load are shared out: each assessor smells a block of them in a sitting, by a balanced
-incomplete block design where one fits and a near-balanced one, its efficiency stated, where none
+incomplete block design where one fits and a near-balanced one where none
 does. Orders within a sitting are those of a Williams square, so that what came before is balanced.
 """
 
@@ -12,7 +12,7 @@ from collections import Counter
 from dataclasses import dataclass
 from itertools import zip_longest
 
-from scentlab.maths.designs import block_efficiency, near_balanced_blocks, williams_square
+from scentlab.maths.designs import near_balanced_blocks, williams_square
 from scentlab.planning.refusal import count_of, need, need_whole
 from scentlab.schema import THROW_KINDS
 
@@ -115,21 +115,6 @@ def smelling_orders(plan, rng):
         pair = controls[2 * number:2 * number + 2]
         sets[number] = {a: [*pieces, *pair] for a, pieces in members.items()}
     return tuple(_seated(sets, plan.sittings, rng))
-
-
-def design_of_blocks(plan):
-    """Blocks as used by the panel: (combinations, block size, blocks, efficiency), or None."""
-    cell_of = {item.code: (item.blend, item.load) for item in _items(plan)[0]}
-    cells = sorted(set(cell_of.values()))
-    if not plan.smelling_rows or not _in_blocks(plan.sittings, len(cells)):
-        return None
-    blocks = {}
-    for row in plan.smelling_rows:
-        if row.kind == plan.sittings.kinds[0] and row.code in cell_of:
-            block = blocks.setdefault((row.sitting, row.assessor), [])
-            block.append(cells.index(cell_of[row.code]))
-    found = list(blocks.values())
-    return len(cells), len(found[0]), len(found), block_efficiency(found, len(cells))
 
 
 def _in_blocks(sittings, cells):

@@ -10,13 +10,12 @@ import pandas as pd
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
-from scentlab.planning.means import need_means
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
-from scentlab.units import say_load
+from scentlab.units import say_load_oz
 
 __all__ = [
     "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece", "PlannedPour",
@@ -116,8 +115,8 @@ class Plan:
             when = f"{len(days)} days from {when} to {days[-1].isoformat()}"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
-            f"{len(self.loads_pct)} loads from {say_load(low)} to {say_load(high)}: "
-            f"{len(self.pour_rows)} pours and {len(self.piece_rows)} pieces of "
+            f"{len(self.loads_pct)} loads from {say_load_oz(low)} to {say_load_oz(high)}: "
+            f"{len(self.pour_rows)} test batches and {len(self.piece_rows)} pieces of "
             f"{self.piece_g:g} g, {wax:.1f} kg of wax and {fragrance:.0f} g of fragrance, poured "
             f"on {when}."
         )
@@ -132,18 +131,22 @@ class Plan:
 
     @classmethod
     def from_dict(cls, data):
-        """A plan from the data of :meth:`to_dict`. Raises PlanError on anything else."""
+        """A plan from the data of :meth:`to_dict`, its notes as they are now made.
+
+        Raises PlanError on anything else.
+        """
         found = data.get("format") if isinstance(data, dict) else data
         need(isinstance(data, dict) and found == _FORMAT,
              f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",
              "give what Plan.to_dict() returned", field="format", value=found)
         try:
-            return cls(**_read(data))
+            plan = cls(**_read(data))
         except (KeyError, TypeError) as problem:
             raise PlanError(
                 f"the plan's data is damaged ({problem})", "take it again from Plan.to_dict()",
                 field="plan",
             ) from problem
+        return replace(plan, notes=tuple(plan_notes(plan)))
 
     def __repr__(self):
         return f"<Plan {self.title!r}: {self.sentence}>"
@@ -158,7 +161,7 @@ _FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", Planned
 def make_plan(
     title, fragrance, blends, loads_pct, *, piece_g, assessors, start, seed, pots_per_blend=2,
     pieces=_USUAL_PIECES, cure_days=_USUAL_CURE, heat_cycle=_USUAL_HEAT, pouring=_USUAL_POURING,
-    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False, means=None,
+    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False,
 ):
     """Plan a series: every blend in so many pots, every load once from each pot.
 
@@ -180,7 +183,6 @@ def make_plan(
     works_with_fragrance : codes of the assessors who handle this fragrance daily.
     currency : str for prices, such as "EUR".
     invented : True for a made-up demonstration.
-    means : Means at hand, or None; a plan that does not fit them is refused.
 
     Returns
     -------
@@ -221,8 +223,7 @@ def make_plan(
     checks.check_number_of_pieces(plan)
     plan = replace(plan, piece_rows=lay_pieces(plan, code_chance))
     plan = replace(plan, smelling_rows=smelling_orders(plan, panel_chance))
-    plan = replace(plan, notes=tuple(plan_notes(plan)))
-    return plan if means is None else need_means(plan, means)
+    return replace(plan, notes=tuple(plan_notes(plan)))
 
 
 def _plain(value):
@@ -244,7 +245,7 @@ def _read(data):
     for name, (attribute, kind) in _FRAMES.items():
         rows = pours if name == "pours" else data[name]
         found[attribute] = tuple(kind(**_dated(row)) for row in rows)
-    for name in ("loads_pct", "assessors", "works_with_fragrance", "notes"):
+    for name in ("loads_pct", "assessors", "works_with_fragrance"):
         found[name] = tuple(data[name])
     for name in ("title", "pots_per_blend", "piece_g", "currency", "seed", "invented"):
         found[name] = data[name]

@@ -5,6 +5,17 @@ from dataclasses import asdict, dataclass
 from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.units import say_temperature
 
+# What a piece is for, by the names of :class:`PieceNumbers`: test, stress, words of the key and of
+# the diary.
+PURPOSES = {
+    "sweat": ("sweat", "rest", "sweat, room temperature", "Look for sweat at room temperature"),
+    "sweat_heat": ("sweat", "heat", "sweat, heat-cycled", "Look for sweat, heat-cycled"),
+    "frost": ("frost", "rest", "frost", "Look for frost"),
+    "throw": ("throw", None, "throw", ""),
+    "reserve": ("reserve", None, "reserve", "Reserve pieces"),
+    "bleed": ("bleed", None, "bleed", "Weigh the blotters for bleed"),
+}
+
 
 @dataclass(frozen=True)
 class PieceNumbers:

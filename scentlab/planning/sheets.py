@@ -10,6 +10,7 @@ import jinja2
 
 from scentlab.materials import say_lot
 from scentlab.planning.refusal import count_of, need
+from scentlab.planning.rules import PURPOSES
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES, THROWS
@@ -46,13 +47,6 @@ CAUTIONS = (
 )
 # Read from where the scales stand, at arm's length; a pot of more pours needs the smaller print.
 _POURS_IN_LARGE_PRINT = 6
-# What a piece is for, by the names of the numbers of pieces.
-_PURPOSES = {
-    "sweat": ("sweat", "rest", "sweat, room temperature"),
-    "sweat_heat": ("sweat", "heat", "sweat, heat-cycled"), "frost": ("frost", "rest", "frost"),
-    "throw": ("throw", None, "throw"), "reserve": ("reserve", None, "reserve"),
-    "bleed": ("bleed", None, "bleed"),
-}
 _GRADED = (
     ("sweat", "rest", "Sweat at rest", SWEAT_GRADES),
     ("sweat", "heat", "Sweat after the heat cycle", SWEAT_GRADES),
@@ -97,12 +91,12 @@ def code_key_html(plan, paper="A4"):
     Parameters and errors are those of :func:`pour_sheets_html`.
     """
     numbers = asdict(plan.piece_numbers)
-    purposes = {name: p for name, p in _PURPOSES.items() if numbers[name] or name != "bleed"}
+    purposes = {name: p for name, p in PURPOSES.items() if numbers[name] or name != "bleed"}
     codes = {}
     for piece in plan.piece_rows:
         codes.setdefault((piece.pour, piece.test, piece.stress), []).append(piece.code)
-    key = [(pour, [codes.get((pour.pour, test, stress), ()) for test, stress, _ in
-                   purposes.values()]) for pour in plan.pour_rows]
+    key = [(pour, [codes.get((pour.pour, *p[:2]), ()) for p in purposes.values()])
+           for pour in plan.pour_rows]
     heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in purposes.items()]
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 

@@ -15,7 +15,7 @@ from scentlab.sharing.pages import image, place_for, render, write_page
 from scentlab.sharing.pictures import checks, on_warmer, over_load, safe_loads, tradeoff
 from scentlab.words import answers, rows, tables
 
-LIBRARIES = ("numpy", "scipy", "pandas", "statsmodels", "matplotlib", "jinja2")
+LIBRARIES = ("numpy", "scipy", "pandas", "matplotlib", "jinja2")
 _RULES = {
     "risk": "highest accepted risk of a piece over the limit grade",
     "confidence": "how sure the highest safe load keeps it",

@@ -66,7 +66,7 @@ def measure(looks, tally, draws=4000, link="logit", every=1):
     looks, _ = settle_looks(looks, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in ("rest", "heat") if s in set(looks["stress"]))
-    shared = share_capacities("pooled", blends, None, np.full(len(blends), LIMIT))
+    shared = share_capacities(True, blends, np.full(len(blends), LIMIT))
     data = look_counts(looks, blends, stresses)
     model = CapacityModel(data, len(blends), _weak_prior(shared), link=link)
     sampler = Sampler(model.log_posterior, _peak(model), 1)

@@ -31,7 +31,7 @@ def analysis():
     layout.blends["wax_price_per_kg"] = 8.0
     layout.blends["fragrance_price_per_kg"] = 40.0
     layout.details["piece_g"] = 20.0
-    return analyse(simulate_series(layout, TRUTH, 7), Rules(), draws=600)
+    return analyse(simulate_series(layout, TRUTH, 7), Rules(), draws=400)
 
 
 @pytest.fixture

@@ -22,7 +22,7 @@ def series():
 
 @pytest.fixture(scope="module")
 def both(series):
-    return analyse(series, draws=600)
+    return analyse(series, draws=300)
 
 
 def test_ceiling_and_pick_rest_on_both_witnesses(both):
@@ -35,7 +35,7 @@ def test_ceiling_and_pick_rest_on_both_witnesses(both):
 
 def test_without_weighings_there_is_no_second_witness(series, both):
     bare = dataclasses.replace(series, bleeds=series.bleeds.iloc[:0])
-    alone = analyse(bare, draws=600)
+    alone = analyse(bare, draws=300)
     assert alone.bleed is None and alone.joint is None and alone.believed is alone.sweat
     assert not any("bleed" in note for note in alone.notes)
     width = [

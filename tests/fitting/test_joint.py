@@ -73,7 +73,7 @@ class TestGain:
         assert joint.sweat.weights.sum() == pytest.approx(1.0)
         assert joint.sweat.links["weight"].sum() == pytest.approx(1.0)
         assert len(joint.sweat.draws) == len(joint.sweat.weights) == len(joint.sweat.draw_link)
-        assert joint.effective_size >= 100 and joint.k_hat < 0.7
+        assert joint.sweat.effective_size >= 100 and joint.sweat.k_hat < 0.7
         assert joint.sweat.counts is fits[0].counts
 
 
@@ -103,7 +103,7 @@ class TestDraws:
             ) + 0.3 * np.random.default_rng(1).normal(size=len(series.bleeds))
         )
         joint = join_evidence(fit_sweat(series.sweat(), draws=2000), fit_bleed(sharp, draws=50))
-        assert joint.redrawn and joint.effective_size > 100
+        assert joint.redrawn and joint.sweat.effective_size > 100
         assert joint.table["used"].all() and (joint.table["width_after_pct"] < 0.5).all()
 
     def test_same_seed_same_answer(self, fits, joint):

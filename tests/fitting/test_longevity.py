@@ -395,3 +395,23 @@ def test_results_are_frozen(fitted):
     assert replace(fitted, notes=()).notes == ()
     with pytest.raises(AttributeError):
         fitted.notes = ()
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_any_few_checks_give_an_answer_or_words(seed):
+    """Pieces checked at random times, weighed and scored at random."""
+    rng, rows = np.random.default_rng(seed), []
+    for blend in "ab"[: rng.integers(1, 3)]:
+        for piece in range(rng.integers(1, 4)):
+            load, pot = rng.choice([6.0, 10.0]), f"{blend}{rng.integers(1, 3)}"
+            for h in rng.choice([0.0, 1.0, 2.0, 4.0, 8.0, 12.0], rng.integers(1, 6), replace=False):
+                own = (f"{blend}{piece}", pot, blend, load, h)
+                rows.append((*own, 25 - rng.choice([0.0, 0.1, 0.3]) * h, None, np.nan))
+                rows += [(*own, np.nan, f"A{a}", rng.integers(0, 21) / 2)
+                         for a in range(rng.integers(0, 3)) if h > 0]
+    try:
+        fit = fit_longevity(pd.DataFrame(rows, columns=COLUMNS), 25.0, draws=100)
+    except FitError as error:
+        assert "warmer" in str(error) or "weigh" in str(error)
+    else:
+        assert "nan" not in fit.sentence and fit.table["estimate"].notna().all()

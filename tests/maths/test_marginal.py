@@ -190,7 +190,7 @@ def restricted(y, x, groups):
         lambda at: tuple(-v for v in marginal.expansion(at, x)[:2]),
         np.log(np.full(len(groups) + 1, 0.5 * scale)), jac=True, options={"gtol": 1e-7},
     )
-    information, right = marginal.informed(marginal.seen(found.x)[1], marginal.mixes[0])
+    information, right = marginal.informed(marginal.seen(found.x)[1], marginal.turns[0])
     spread = np.linalg.inv(information)
     return np.exp(2 * found.x), spread @ right, spread
 

@@ -10,7 +10,7 @@ from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.panel import Sittings, design_of_blocks
+from scentlab.planning.panel import Sittings
 from scentlab.planning.plan import (
     CureDays,
     HeatCycle,
@@ -83,13 +83,13 @@ def test_load_order_differs_from_pot_to_pot_and_from_the_loads_themselves():
 
 
 def test_order_of_loads_is_uniform_over_seeds():
-    # 400 series, 12 pots each of 2 loads: the lower load first in half of the pots,
-    # binomial sd sqrt(4800)/2 = 35; 4 sd allowed
+    # 150 series, 12 pots each of 2 loads: the lower load first in half of the pots,
+    # binomial sd sqrt(1800)/2 = 21; 4 sd allowed
     first = 0
-    for seed in range(400):
+    for seed in range(150):
         pours = plan(loads_pct=(4, 8), pots_per_blend=4, seed=seed, assessors=1).pours
         first += int((pours[pours["pour"].str.endswith("-1")]["load_pct"] == 4).sum())
-    assert abs(first - 2400) < 4 * 35
+    assert abs(first - 900) < 4 * 21
 
 
 def test_the_same_seed_makes_the_same_plan_and_another_seed_another():
@@ -243,7 +243,7 @@ def test_the_dict_has_the_agreed_keys():
 
 def test_a_plan_of_earlier_versions_is_read():
     one = plan()
-    data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]]}
+    data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]], "notes": ["x"]}
     del data["control_pour"]
     for pour in data["pours"]:
         del pour["pieces"]
@@ -268,25 +268,20 @@ def test_a_control_pour_is_met_twice_in_every_sitting_under_new_codes():
 
 
 def test_shared_out_smelling_is_a_balanced_design_where_one_fits():
-    # 7 loads of one blend, 3 a sitting, 7 blocks: the design with lambda = 1, efficiency 7/9
+    # 7 loads of one blend, 3 a sitting, 7 blocks: the design in which every pair meets once
     one = plan(blends=BLENDS[:1], loads_pct=range(4, 11), assessors=7,
                sittings=Sittings(pieces_per_sitting=3, share="blocks", each=1))
-    assert design_of_blocks(one) == (7, 3, 7, pytest.approx(7 / 9))
     joined = one.smellings.merge(one.pieces, on="code").merge(one.pours, on="pour")
     pairs = [pair for _, rows in joined.groupby(["sitting", "assessor"])
              for pair in combinations(sorted(rows["load_pct"]), 2)]
     assert len(pairs) == len(set(pairs)) == 21
-    assert ("Each tester smells 3 of 7 combinations of blend and load in a session, 7 blocks in "
-            "all; their efficiency is 0.78 of smelling all at once.") in one.notes
+    assert ("Each tester smells 3 of 7 combinations of blend and load in a session; what nobody "
+            "smells side by side is compared through others.") in one.notes
 
 
 def test_shared_out_smelling_is_near_balanced_and_cured_otherwise():
     one = plan(sittings=Sittings(share="blocks", kinds=("cold", "warm"), control=True,
                                  pieces_per_sitting=8))
-    cells, size, blocks, efficiency = design_of_blocks(one)
-    assert (cells, size, blocks) == (18, 6, 4 * 3)
-    # 6 of 18 in a block: at best (1 - 1/6) 18/17 = 0.882
-    assert 0.84 < efficiency <= 0.8824
     joined = one.smellings.merge(one.pieces, on="code")
     assert (joined["sitting_on"] >= joined["due_on"]).all()
     assert (joined.groupby(["sitting", "assessor"])["code"].nunique() == 8).all()
@@ -333,9 +328,9 @@ def test_damaged_data_is_refused(data, words):
 def test_plan_in_words():
     one = plan()
     assert one.sentence == (
-        "3 blends in 6 pots, 6 loads from 4.0 % of wax (3.8 % of total) to 14.0 % of wax (12.3 % "
-        "of total): 36 pours and 396 pieces of 25 g, 9.6 kg of wax and 849 g of fragrance, poured "
-        "on 2 days from 2026-12-01 to 2026-12-02."
+        "3 blends in 6 pots, 6 loads from 4.0 % (0.6 oz/lb) to 14.0 % (2.2 oz/lb): 36 test batches "
+        "and 396 pieces of 25 g, 9.6 kg of wax and 849 g of fragrance, poured on 2 days "
+        "from 2026-12-01 to 2026-12-02."
     )
     assert repr(one) == f"<Plan 'first series': {one.sentence}>"
 

@@ -84,9 +84,9 @@ def test_assessors_sittings_and_codes_of_throws(store, files):
     assert told(store, given) == [
         "throws.csv, row 3, column code: found '473', expected one of the pieces of the kept plan. "
         f"Correct it; the nearest: 472, 417. {BEYOND}",
-        "throws.csv, row 4, column assessor: found 'A7', expected one of the assessors of the kept "
+        "throws.csv, row 4, column assessor: found 'A7', expected one of the testers of the kept "
         f"plan. Correct it; the nearest: A2, A1. {BEYOND}",
-        "throws.csv, row 3, column sitting: found 'S1', expected one of the sittings of the kept "
+        "throws.csv, row 3, column sitting: found 'S1', expected one of the sessions of the kept "
         f"plan. Correct it; the nearest: S01. {BEYOND}",
     ]
 
@@ -97,7 +97,7 @@ def test_a_grade_of_an_assessor_and_a_pour_that_nobody_planned(store, files):
     assert told(store, given) == [
         "pours.csv, row 4, column pour: found 'P03', expected one of the pours of the kept plan. "
         f"Correct it; the nearest: P02, P01. {BEYOND}",
-        "pieces.csv, row 4, column assessor: found 'B2', expected one of the assessors of the kept "
+        "pieces.csv, row 4, column assessor: found 'B2', expected one of the testers of the kept "
         f"plan. Correct it; the nearest: A2. {BEYOND}",
     ]
 
@@ -105,7 +105,7 @@ def test_a_grade_of_an_assessor_and_a_pour_that_nobody_planned(store, files):
 def test_one_name_in_many_rows_is_told_once(store, files):
     rows = "".join(f"472,A1,S9,warm,6,{minutes}\n" for minutes in range(1, 7))
     assert told(store, files(pours=POURS, throws=THROWS + rows)) == [
-        "throws.csv, row 3, column sitting: found 'S9', expected one of the sittings of the kept "
+        "throws.csv, row 3, column sitting: found 'S9', expected one of the sessions of the kept "
         f"plan. Correct it; the nearest: S02, S01. {BEYOND} It is the same in 6 rows, 3-8 (S9)."
     ]
 
