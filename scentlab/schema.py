@@ -230,7 +230,7 @@ _id = partial(
 )
 _assessor = partial(
     _text, pattern=r"[A-Za-z][0-9]{1,3}",
-    pattern_words="an assessor's code, never a name, such as A1",
+    pattern_words="a tester's code, never a name, such as A1",
 )
 
 POURS = Table(
@@ -262,13 +262,14 @@ POURS = Table(
 
 PIECES = Table(
     "pieces",
-    "one row per look at a piece; a piece that is only smelt has one row with both grades empty",
+    "one row per inspection of a piece; a piece that is only smelt has one row with both grades "
+    "empty",
     (
         _code("code", meaning="the piece's blind code"),
         _id("pour", meaning="the pour it was cast from"),
         _maybe("stress", "choice", "rest: kept at room temperature; heat: after the warm cycle",
                choices=STRESSES),
-        _maybe("age_days", "number", "age at the look", "days since pouring", 0, 3650),
+        _maybe("age_days", "number", "age at the inspection", "days since pouring", 0, 3650),
         _assessor("assessor", meaning="who looked", required=False),
         _maybe("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4),
         _maybe("frost_grade", "integer", "0 none ... 4 over half of the face", "frost grade", 0, 4),
@@ -280,7 +281,7 @@ _THROW = Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to
 
 THROWS = Table(
     "throws",
-    "one row per throw score: one assessor, one piece, one sitting",
+    "one row per throw score: one tester, one piece, one session",
     (
         PIECES["code"],
         _assessor("assessor", meaning="who smelt"),
@@ -289,8 +290,8 @@ THROWS = Table(
                also=(("hot", "warm"),)),
         _THROW,
         _maybe("minutes", "number", "time on the warmer before the score", "min", 0, 1440),
-        _maybe("position", "integer", "place in this assessor's order", "1, 2, ...", 1, 200),
-        _maybe("works_with_fragrance", "choice", "the assessor handles this fragrance daily",
+        _maybe("position", "integer", "place in this tester's order", "1, 2, ...", 1, 200),
+        _maybe("works_with_fragrance", "choice", "the tester handles this fragrance daily",
                choices=YES_NO),
     ),
     key=("code", "assessor", "sitting", "kind", "minutes"),

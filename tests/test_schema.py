@@ -93,7 +93,7 @@ def test_a_wrong_cell_of_a_pour(cells, words):
 @pytest.mark.parametrize("cells, words", [
     ({"code": "41"}, "column code: found '41', expected a blind code of three digits, such as "
      "417. Correct the text."),
-    ({"assessor": "Anna"}, "column assessor: found 'Anna', expected an assessor's code, never a "
+    ({"assessor": "Anna"}, "column assessor: found 'Anna', expected a tester's code, never a "
      "name, such as A1. Correct the text."),
     ({"kind": "tepid"}, "column kind: found 'tepid', expected one of cold, warm. Use one of these "
      "words."),

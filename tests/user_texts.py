@@ -9,21 +9,34 @@ ROOT = Path(__file__).parents[1]
 
 
 def texts():
-    """Pairs of place and text: strings with three spaces or more, templates, notebooks, README."""
-    for path in sorted((ROOT / "scentlab").rglob("*.py")):
+    """Pairs of place and text: strings with three spaces or more, pages, notebooks, README."""
+    kit = (ROOT / "scentlab").rglob
+    for path in sorted(kit("*.py")):
         for line, text in strings(path.read_text(encoding="utf-8")):
             yield f"{path.relative_to(ROOT)}:{line}", text
-    for path in sorted((ROOT / "scentlab").rglob("*.j2")):
+    for path in sorted((*kit("*.j2"), *kit("*.html"))):
         yield str(path.relative_to(ROOT)), plain(path.read_text(encoding="utf-8"))
+    for path in sorted((*kit("*.toml"), *kit("*.js"))):
+        for text in re.findall(_QUOTED[path.suffix], path.read_text(encoding="utf-8")):
+            yield str(path.relative_to(ROOT)), text
     for path in sorted((ROOT / "notebooks").glob("*.ipynb")):
-        for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
-            source = "".join(cell["source"])
-            if cell["cell_type"] == "markdown":
-                yield f"{path.relative_to(ROOT)}, cell {cell.get('id')}", source
-            else:
-                for _, text in strings(source):
-                    yield f"{path.relative_to(ROOT)}, cell {cell.get('id')}", text
+        yield from _cells(path)
     yield "README.md", (ROOT / "README.md").read_text(encoding="utf-8")
+
+
+# What is said in tables of fields and in scripts of pages.
+_QUOTED = {
+    ".toml": r'(?:title|meaning|example|words) = "([^"]*)"',
+    ".js": r"[\"'`]([^\"'`\n]* [^\"'`\n]* [^\"'`\n]*)[\"'`]",
+}
+
+
+def _cells(path):
+    for cell in json.loads(path.read_text(encoding="utf-8"))["cells"]:
+        source = "".join(cell["source"])
+        said = [(0, source)] if cell["cell_type"] == "markdown" else strings(source)
+        for _, text in said:
+            yield f"{path.relative_to(ROOT)}, cell {cell.get('id')}", text
 
 
 def strings(source):

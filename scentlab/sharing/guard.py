@@ -230,10 +230,14 @@ def _kit_words():
     return words
 
 
+# Folders whose words do not reach a package: forms, commands, guides and the demo.
+_SILENT = ("recording", "forms", "panel", "cli", "guide", "notebooks", "data")
+
+
 def _sources(folder):
     """The modules whose words can reach a package: not the forms, commands and demo."""
     for path in folder.iterdir():
-        if path.is_dir() and path.name not in ("recording", "guide", "notebooks", "data"):
+        if path.is_dir() and path.name not in _SILENT:
             yield from _sources(path)
         elif path.name.endswith(".py") and not path.name.startswith(("cli", "guard", "published")):
             yield path

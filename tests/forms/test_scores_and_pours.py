@@ -564,7 +564,7 @@ def test_a_day_left_empty_is_today(desk):
     (lambda s: GradeForm(["417"], "bleed", "A1", s),
      "test is 'bleed'; give one of sweat, frost"),
     (lambda s: GradeForm(["417"], "sweat", "Anna", s),
-     "assessor is 'Anna'; give an assessor's code, never a name, such as A1"),
+     "assessor is 'Anna'; give a tester's code, never a name, such as A1"),
     (lambda s: ThrowForm(["417"], "A1", "S1", "hot", s),
      "kind is 'hot'; give one of cold, warm"),
 ])

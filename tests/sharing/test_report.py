@@ -8,7 +8,7 @@ import pytest
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.diagnosis import diagnose
-from scentlab.sharing import pages, pictures, report
+from scentlab.sharing import pictures, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.pictures.drawing import in_words
 from scentlab.sharing.report import report_html, write_report
@@ -244,7 +244,7 @@ def test_a_failed_write_leaves_the_old_report(tmp_path, monkeypatch):
     def full(*_):
         raise OSError("no space left on the device")
 
-    monkeypatch.setattr(pages.os, "fsync", full)
+    monkeypatch.setattr("scentlab.files.os.fsync", full)
     with pytest.raises(OSError, match="no space left"):
         write_page("new", path, "the report")
     assert path.read_text() == "old"
