@@ -85,6 +85,7 @@ def logged_pours(series, rng):
     for name, spread in (("add_temp_c", 1.5), ("pour_temp_c", 1.5)):
         pours[name] = np.round(pours[name] + spread * rng.standard_normal(len(pours)))
     pours["room_temp_c"] = np.round(20 + rng.standard_normal(len(pours)))
+    pours["scale_check_g"] = 100.1
     limits = series.blends.set_index("blend")[["limit_load_pct", "limit_content_pct"]]
     pours = pours.join(limits, on="blend")
     return _rows(pours.reindex(columns=list(POURS.names)))

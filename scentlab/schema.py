@@ -249,6 +249,8 @@ POURS = Table(
         _maybe("stir_min", "number", "minutes of stirring", "min", 0, 120),
         # A room outside the usual is more likely a slip (common practice, no source).
         _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45)),
+        _maybe("scale_check_g", "number",
+               "what the fragrance scale shows under a 100 g check weight", "g", 80, 120),
         _maybe("limit_load_pct", "number", "wax maker's highest load for the blend",
                "g per 100 g of wax", 0.1, 40),
         _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",

@@ -16,7 +16,8 @@ from scentlab.units import content_from_load, load_from_weights
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 POUR_COLUMNS = (
     "pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g", "load_pct", "content_pct",
-    "planned_load_pct", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c", "note",
+    "planned_load_pct", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
+    "scale_check_g", "note",
 )
 GRADE_COLUMNS = (*_OF_POUR, "pour_temp_c", "test", "stress", "age_days", "assessor", "grade")
 THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position",

@@ -44,7 +44,10 @@ MAY_IMPORT = {
     "workshop": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
-    "cli": VOCABULARY | {"workshop", "recording", "panel", "choosing", "sharing", "words"},
+    "cli": VOCABULARY | {
+        "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
+        "words",
+    },
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
 }
 

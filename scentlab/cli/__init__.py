@@ -9,13 +9,15 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, packages, records, series
+from scentlab.cli import answers, packages, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
-COMMANDS = (*series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *packages.COMMANDS)
+COMMANDS = (
+    *quick.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *packages.COMMANDS,
+)
 
 
 def main(argv=None):
@@ -46,12 +48,12 @@ class _Plain:
 
 
 def _known_errors():
-    from scentlab.materials import MaterialError
+    from scentlab.materials import Refusal
     from scentlab.recording.store import StoreError
     from scentlab.results import FitError
     from scentlab.sharing.guard import SharingError
 
-    return (CannotDo, DataError, MaterialError, StoreError, FitError, SharingError, OSError)
+    return (CannotDo, DataError, Refusal, StoreError, FitError, SharingError, OSError)
 
 
 def split_extra(argv=None):

@@ -1,5 +1,9 @@
 """The quick check: one wax, one fragrance, one pot and up to four loads, in one evening."""
 
+from dataclasses import replace
+
+import numpy as np
+
 from scentlab.materials import Blend
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.plan import make_plan
@@ -42,7 +46,7 @@ def quick_plan(wax, fragrance, loads_pct, *, start, seed, piece_g=GRAMS_PER_OUNC
          field="loads_pct", value=loads)
     return make_plan(
         f"Quick check of {fragrance.name} in {wax.name}", fragrance, [Blend(wax.name, {wax: 1.0})],
-        loads, piece_g=piece_g, assessors=(), start=start, seed=seed, pots_per_blend=1,
+        loads, piece_g=piece_g, assessors=("A1",), start=start, seed=seed, pots_per_blend=1,
         pieces=PIECES, currency=currency,
     )
 
@@ -61,4 +65,43 @@ def quick_costs(plan):
         f"About {minutes} minutes of one evening. The answer comes after {costs['days'] - 1} days: "
         f"two pieces of each load then go through the heat cycle, {cycle.words}.",
         "Loads: " + ", ".join(say_load_oz(x) for x in plan.loads_pct) + ".",
+    )
+
+
+def grow_plan(plan, loads_pct, *, start, seed, blend=None):
+    """The plan with one more pot, at these loads, joined to it.
+
+    Parameters
+    ----------
+    plan : Plan. loads_pct : two or more loads, g of fragrance per 100 g of wax. start : day of
+        pouring. seed : whole number, for the new codes. blend : name of the blend; the first one
+        where nothing is said.
+
+    Returns
+    -------
+    Plan, whose pots, pours, pieces and codes so far stay as they are.
+
+    Raises
+    ------
+    PlanError when the pot cannot be poured.
+    """
+    poured = plan.blend(blend) if blend else plan.blends[0]
+    more = make_plan(
+        plan.title, plan.fragrance, [poured], loads_pct, piece_g=plan.piece_g, assessors=(),
+        start=start, seed=seed, pots_per_blend=1, cure_days=plan.cure_days,
+        pieces=replace(plan.piece_numbers, throw=0), heat_cycle=plan.heat_cycle,
+        pouring=replace(plan.pouring, confirm=False), currency=plan.currency,
+    )
+    taken, pots = {p.code for p in plan.piece_rows}, {p.pot for p in plan.pour_rows}
+    pot = next(name for name in (f"P{n:02d}" for n in range(1, 1000)) if name not in pots)
+    names = {p.pour: f"{pot}-{i}" for i, p in enumerate(more.pour_rows, 1)}
+    day = max(p.pour_day for p in plan.pour_rows) + 1
+    free = (str(c) for c in np.random.default_rng(seed).permutation(np.arange(100, 1000)))
+    free = (code for code in free if code not in taken)
+    pours = [replace(p, pot=pot, pour=names[p.pour], pour_day=day) for p in more.pour_rows]
+    pieces = [replace(p, code=next(free), pour=names[p.pour]) for p in more.piece_rows]
+    return replace(
+        plan, loads_pct=tuple(sorted({*plan.loads_pct, *more.loads_pct})),
+        pour_rows=(*plan.pour_rows, *pours),
+        piece_rows=tuple(sorted((*plan.piece_rows, *pieces), key=lambda p: p.code)),
     )

@@ -76,13 +76,15 @@ def pour_sheets_html(plan, paper="A4"):
 
 
 def quick_sheet_html(plan, paper="A4"):
-    """The quick check on three pages in large type: pouring, labels, grades.
+    """The last pot of a quick check on three pages in large type: pouring, labels, grades.
 
-    Parameters and errors are those of :func:`pour_sheets_html`; the plan has one pot.
+    Parameters and errors are those of :func:`pour_sheets_html`.
     """
-    [pot] = dict.fromkeys(p.pot for p in plan.pour_rows)
-    return _page("quick-sheet", "Quick check", plan, paper, pot=_pot(plan, pot),
-                 grades=SWEAT_GRADES, due_on=max(p.due_on for p in plan.piece_rows))
+    pot = _pot(plan, plan.pour_rows[-1].pot)
+    pours = {p.pour for p in pot["rows"]}
+    pieces = [p for p in plan.piece_rows if p.pour in pours]
+    return _page("quick-sheet", "Quick check", plan, paper, pot=pot, pieces=pieces,
+                 grades=SWEAT_GRADES, due_on=max(p.due_on for p in pieces))
 
 
 def code_key_html(plan, paper="A4"):

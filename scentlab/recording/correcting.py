@@ -24,7 +24,7 @@ from scentlab.text import kept, spelling
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
     "pours": ("poured_on", "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min",
-              "room_temp_c", "limit_load_pct", "limit_content_pct", "note"),
+              "room_temp_c", "scale_check_g", "limit_load_pct", "limit_content_pct", "note"),
     "grades": ("grade", "age_days", "assessor"),
     "throws": ("throw", "minutes", "assessor"),
     "bleeds": ("bleed_mg", "hours", "temp_c"),

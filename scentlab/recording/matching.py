@@ -51,6 +51,7 @@ TRADE = {
         ),
         "add_temp_c": ("fo added at", "fo temp", "add temp"),
         "pour_temp_c": ("poured at", "pour temp"), "room_temp_c": ("room", "room temp"),
+        "scale_check_g": ("scale check", "check weight"),
         "stir_min": ("stir", "stirred", "stirring"),
         "note": ("notes", "remarks", "comments"),
     },

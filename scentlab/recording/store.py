@@ -25,7 +25,7 @@ from scentlab.series import plan_problem
 from scentlab.text import spelling, unseen, visible
 
 FILE_NAME = "series.sqlite"
-VERSION = 3
+VERSION = 4
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
     "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",), "sitting": ("throws",),
@@ -123,7 +123,11 @@ def _build():
 
 
 # Per old version the statements to the next one, from a connection; 3 was the first to be released.
-MIGRATIONS = {}
+MIGRATIONS = {3: lambda connection: [f"ALTER TABLE pours ADD COLUMN {_SCALE_CHECK}"]}
+_SCALE_CHECK = (
+    "scale_check_g FLOAT CONSTRAINT pours_scale_check_g_in_range "
+    "CHECK (scale_check_g BETWEEN 80.0 AND 120.0)"
+)
 
 
 def _standing(table):

@@ -1,0 +1,117 @@
+"""The quick check from the terminal: from the question to the answer and to one more pot."""
+
+import json
+
+import pytest
+
+from scentlab.cli import main
+from scentlab.recording.store import Store
+
+LOADS = "1, 1.5, 2, 3 oz/lb"
+ASKED = ["--wax", "soft wax", "--oil", "fig", "--loads", LOADS, "--limit", "1 oz/lb"]
+
+
+@pytest.fixture
+def answers(monkeypatch):
+    """What is typed, question after question; nothing when there is no more."""
+    typed, asked = [], []
+
+    def answer(words=""):
+        asked.append(words)
+        if not typed:
+            raise EOFError
+        return typed.pop(0)
+
+    monkeypatch.setattr("builtins.input", answer)
+    return typed, asked
+
+
+def quick(folder, *more, day="2026-11-01"):
+    return main(["quick", str(folder), *more, "--today", day])
+
+
+def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
+    folder, (typed, asked) = tmp_path / "fig", answers
+    assert quick(folder, *ASKED, "--paper", "letter") == 0
+    said = capsys.readouterr().out
+    assert "12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax" in said
+    assert "3 of them are over the wax maker's limit" in said
+    sheet = (folder / "exports" / "quick-sheet.html").read_text()
+    assert "size: letter" in sheet and "18.75 % (3 oz/lb)" in sheet
+
+    # What cannot be is asked again.
+    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]
+    assert quick(folder) == 0
+    said = capsys.readouterr().out
+    assert "'lots' does not begin with a number" in said and "4 test batches are stored." in said
+    assert "Nothing is graded yet. The pieces are ready on 2026-11-08" in said
+    pours = Store.open(folder).rows("pours")
+    assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
+    assert list(pours["wax_g"].round(1)) == [85.0, 85.0, 80.0, 76.0]
+    assert pours["fragrance_g"].iloc[1] == pytest.approx(7.09, abs=0.01)
+
+    plan = Store.open(folder).plan()
+    wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 12}
+    pours_of = {p["code"]: p["pour"] for p in plan["pieces"]}
+    asked.clear()
+    typed += ["7"]  # no grade: the piece is asked for again
+    heated = sorted((p["stress"] == "heat", p["code"]) for p in plan["pieces"])
+    typed += ["3" if pours_of[code] in wet else "0" for _, code in heated]
+    assert quick(folder, day="2026-11-12") == 0
+    said = capsys.readouterr().out
+    assert "Type a grade from 0 to 4" in said
+    assert len(Store.open(folder).rows("grades")) == 12
+    assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
+    answer, seen, step, *_ = said[said.index("soft wax: "):].splitlines()
+    assert "Highest safe load:" in answer or "no tested load qualifies" in answer
+    assert "18.7 % (3 oz/lb): 2 of 2 sweated" in seen
+    assert step.startswith("Next: ")
+
+
+def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED[:6])  # without a limit more can be gained
+    typed += [""] * 9
+    quick(folder)
+    before = Store.open(folder).plan()
+    typed += ["0"] * 12 + ["y"]
+    assert quick(folder, day="2026-11-12") == 0
+    assert "is expected to move the highest safe load" in capsys.readouterr().out
+    after = Store.open(folder).plan()
+    assert after["pours"][:4] == before["pours"] and len(after["pours"]) == 8
+    assert {p["pot"] for p in after["pours"]} == {"P01", "P02"}
+    assert json.dumps(before["pieces"][0]) in map(json.dumps, after["pieces"])
+    assert len({p["code"] for p in after["pieces"]}) == 24
+    assert len(Store.open(folder).rows("grades")) == 12
+    assert quick(folder, day="2026-11-12") == 0  # asks for the new pot's weights, and no grade
+    assert "4 test batches are not logged" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(("more", "words"), [
+    ([], "--wax is missing; write, say: "),
+    ([*ASKED[:4], "--loads", "1, 2, 3"], "--loads '1' has no unit; write it as 1.5 oz/lb"),
+    ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came, more than one pot"),
+    ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is no weight"),
+    ([*ASKED, "--flash", "140"], "--flash '140' has no unit; write it as 180 F or 82 C"),
+])
+def test_what_is_refused_leaves_nothing(tmp_path, capsys, more, words):
+    assert quick(tmp_path / "fig", *more) == 2
+    assert words in capsys.readouterr().err
+    assert not (tmp_path / "fig").exists()
+
+
+def test_options_for_a_folder_that_is_there(tmp_path, capsys):
+    quick(tmp_path / "fig", *ASKED)
+    assert quick(tmp_path / "fig", *ASKED) == 2
+    assert "holds a series already" in capsys.readouterr().err
+
+
+def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += [""] * 9
+    quick(folder)
+    typed += ["0"] * 12
+    quick(folder, day="2026-11-12")
+    assert capsys.readouterr().out.splitlines()[-1] == (
+        "Next: stop here; another pot is not expected to raise this load by 0.1 points.")
