@@ -129,7 +129,7 @@ def test_sharing_shows_the_tables_alone_and_compares_with_nothing_of_another_sor
                  tmp_path / "real")
     (folder / "exports" / "sealed-key.html").write_text("key")
     said = run(folder, "5-share.ipynb")
-    assert "No scored series to set beside this one stands in the folders next to it." in said
+    assert "No scored series to set beside this one is in the folders next to it." in said
     assert "exports/pours.csv" in said and "exports/throws.csv" in said
     assert "sealed-key" not in said and "In the demo" not in said
     assert "''" not in said.splitlines() and "all checks passed" in said
