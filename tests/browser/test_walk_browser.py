@@ -194,7 +194,7 @@ def test_mend_a_score(page, store):
     fill(page, "reason", "the neighbour's button")
     settled(page)
     press(page, "save")
-    said(page, "Corrected: warm throw 6 of 10.* now throw 4")
+    said(page, "Corrected: hot throw 6 of 10.* now throw 4")
     assert store.rows("throws").query("code == @code")["throw"].tolist() == [4.0]
     assert store.rows("throws", history=True)["reason"].tolist()[-1] == "the neighbour's button"
 
