@@ -121,8 +121,21 @@ def _load_in(number, unit):
     return 100.0 * number * _WEIGHTS[found[1]] / (wax * _WEIGHTS[found[3]]) if wax else None
 
 
-def read_loads(text, unit=None):
-    """Several loads, the last unit for all that have none, as a tuple in rising order.
+def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
+    """Several loads as written, the last unit for all that have none.
+
+    Parameters
+    ----------
+    text : str, loads parted by commas, semicolons, new lines or "and".
+    unit : str or None, what numbers without one are in, "%" or "oz/lb"; None refuses them.
+
+    Returns
+    -------
+    tuple of float in rising order, g of fragrance per 100 g of wax.
+
+    Raises
+    ------
+    AmountError, a ValueError with ``value`` and ``remedy``, for what cannot be read.
 
     >>> read_loads("1, 1.5, 2, 3 oz per lb"), read_loads("6; 8; 10 %")
     ((6.25, 9.375, 12.5, 18.75), (6.0, 8.0, 10.0))

@@ -4,6 +4,8 @@ A limit that is not known is None, never a guess. A wax maker's limit is a load 
 wax); a fragrance's regulatory limit is a content (g in 100 g of finished product).
 """
 
+from __future__ import annotations
+
 import math
 import re
 from dataclasses import asdict, dataclass, fields
@@ -46,7 +48,20 @@ _DOES = {"melt_temp_c": "melting at", "add_temp_c": "adding fragrance at",
 
 @dataclass(frozen=True)
 class Wax:
-    """A wax with its lot and what its maker's sheet says (temperatures in °C).
+    """A wax with its lot and what its maker's sheet says.
+
+    Parameters
+    ----------
+    name : str, of 1 to 80 characters.
+    lot : str
+    limit_load_pct : float or None, the maker's highest load, g per 100 g of wax.
+    melt_temp_c, add_temp_c, pour_temp_c, max_temp_c : float or None, °C, where it melts, takes
+        fragrance, is poured, and must not be exceeded.
+    price_per_kg : float or None
+
+    Raises
+    ------
+    MaterialError for a name or number that cannot be, or a temperature above the maximum.
 
     >>> Wax("soft wax", limit_load_pct=10, add_temp_c=80, max_temp_c=93).limit_load_pct
     10
@@ -75,7 +90,20 @@ class Wax:
 
 @dataclass(frozen=True)
 class Fragrance:
-    """A fragrance with its lot, closed-cup flash point (°C), regulatory limit and density.
+    """A fragrance with its lot, flash point, regulatory limit and density.
+
+    Parameters
+    ----------
+    name, lot : str
+    flash_point_c : float or None, closed cup, °C.
+    limit_content_pct : float or None, regulatory limit, g in 100 g of finished product.
+    density_g_per_ml : float or None
+    price_per_kg : float or None
+    allergens : tuple of str
+
+    Raises
+    ------
+    MaterialError for a name or number that cannot be.
 
     >>> round(Fragrance("cedar", limit_content_pct=12).limit_load_pct, 2)
     13.64
@@ -94,7 +122,7 @@ class Fragrance:
         object.__setattr__(self, "allergens", tuple(self.allergens))
 
     @property
-    def limit_load_pct(self):
+    def limit_load_pct(self) -> float | None:
         """The regulatory limit on wax basis (g per 100 g of wax); None when there is none."""
         if self.limit_content_pct is None or self.limit_content_pct >= 100:
             return None
@@ -103,10 +131,18 @@ class Fragrance:
 
 @dataclass(frozen=True)
 class Blend:
-    """A named wax blend: ``parts`` maps each :class:`Wax` to its fraction by weight.
+    """A named wax blend.
 
-    Without a limit of its own a blend takes the lowest limit of its waxes: no wax maker vouches
-    for more.
+    Parameters
+    ----------
+    name : str
+    parts : dict of :class:`Wax` to fraction by weight, or pairs of them; fractions add up to 1.
+    own_limit_load_pct : float or None, g per 100 g of wax. Without a limit of its own a blend takes
+        the lowest limit of its waxes: no wax maker vouches for more.
+
+    Raises
+    ------
+    MaterialError for fractions that do not add up, or waxes whose temperatures do not agree.
 
     >>> soft, hard = Wax("soft", limit_load_pct=10), Wax("hard", limit_load_pct=6)
     >>> Blend("mix", ((soft, 0.7), (hard, 0.3))).limit_load_pct
@@ -156,12 +192,12 @@ class Blend:
             )
 
     @property
-    def fractions(self):
+    def fractions(self) -> dict[str, float]:
         """Fraction by weight per wax name."""
         return {wax.name: fraction for wax, fraction in self.parts}
 
     @property
-    def limit_load_pct(self):
+    def limit_load_pct(self) -> float | None:
         """Highest load by the makers' sheets (g per 100 g of wax); None when unknown."""
         if self.own_limit_load_pct is not None:
             return self.own_limit_load_pct
@@ -169,27 +205,27 @@ class Blend:
         return min(known) if len(known) == len(self.parts) else None
 
     @property
-    def melt_temp_c(self):
+    def melt_temp_c(self) -> float | None:
         """Highest melting point of the waxes, °C; None when none is known."""
         return max(self._known("melt_temp_c"), default=None)
 
     @property
-    def add_temp_c(self):
+    def add_temp_c(self) -> float | None:
         """Highest temperature at which a wax takes the fragrance, °C; None when none is known."""
         return max(self._known("add_temp_c"), default=None)
 
     @property
-    def pour_temp_c(self):
+    def pour_temp_c(self) -> float | None:
         """Highest pour temperature of the waxes, °C; None when none is known."""
         return max(self._known("pour_temp_c"), default=None)
 
     @property
-    def max_temp_c(self):
+    def max_temp_c(self) -> float | None:
         """Lowest maximum of the waxes, °C; None when none is known."""
         return min(self._known("max_temp_c"), default=None)
 
     @property
-    def price_per_kg(self):
+    def price_per_kg(self) -> float | None:
         """Price of a kilogram of the blend; None when a wax has none."""
         if len(self._known("price_per_kg")) < len(self.parts):
             return None
@@ -200,11 +236,12 @@ class Blend:
         return [value for value in values if value is not None]
 
     @property
-    def composition(self):
+    def composition(self) -> str:
         """The blend in words, such as '70 % soft wax, 30 % hard wax'."""
         return ", ".join(f"{100 * f:g} % {w.name}" for w, f in self.parts)
 
-    def to_dict(self):
+    def to_dict(self) -> dict:
+        """The blend as plain data; :meth:`from_dict` is its inverse."""
         return {
             "name": self.name,
             "parts": [{"wax": asdict(w), "fraction": f} for w, f in self.parts],
@@ -212,7 +249,8 @@ class Blend:
         }
 
     @classmethod
-    def from_dict(cls, data):
+    def from_dict(cls, data: dict) -> Blend:
+        """A blend from the data of :meth:`to_dict`."""
         parts = tuple((Wax(**p["wax"]), p["fraction"]) for p in data["parts"])
         return cls(data["name"], parts, data.get("own_limit_load_pct"))
 

@@ -3,6 +3,8 @@
 A result is a frozen dataclass at full precision; digits are cut only where it is shown.
 """
 
+from __future__ import annotations
+
 import dataclasses
 import datetime as dt
 import html
@@ -14,13 +16,26 @@ _KINDS = {}
 
 
 class FitError(RuntimeError):
-    """A fit that gives no answer. The message says what was missing and what to look at."""
+    """A fit that gives no answer.
+
+    Parameters
+    ----------
+    message : str, what was missing and what to look at.
+
+    >>> raise FitError("no piece was graded; grade some first")
+    Traceback (most recent call last):
+    scentlab.results.FitError: no piece was graded; grade some first
+    """
 
 
 class Result:
     """Base of all results; subclasses are frozen dataclasses with ``table`` and ``sentence``.
 
     ``notes`` is a tuple of sentences that say every "answered, but".
+
+    >>> from scentlab.choosing.so_far import LoadsSoFar
+    >>> issubclass(LoadsSoFar, Result)
+    True
     """
 
     notes: tuple = ()
@@ -29,12 +44,12 @@ class Result:
         super().__init_subclass__(**kwargs)
         _KINDS[cls.__name__] = cls
 
-    def to_dict(self):
+    def to_dict(self) -> dict:
         """The result as plain data that JSON can hold; :meth:`from_dict` is its inverse."""
         return to_data(self)
 
     @staticmethod
-    def from_dict(data):
+    def from_dict(data: dict) -> Result:
         """A result from the data of :meth:`to_dict`. Raises ValueError on another kind of data."""
         result = from_data(data)
         if not isinstance(result, Result):

@@ -9,6 +9,7 @@ problem with its file, row, column, value and remedy.
 import datetime as dt
 import math
 import re
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 from functools import cached_property, partial
 
@@ -355,12 +356,19 @@ def _quoted(value):
 
 
 class DataError(ValueError):
-    """Data that cannot be used. ``problems`` holds every :class:`Problem` that was found.
+    """Data that cannot be used.
 
-    ``field``, ``value`` and ``remedy`` are those of the first.
+    Parameters
+    ----------
+    problems : one or more :class:`Problem`, kept as a tuple; ``field``, ``value`` and ``remedy``
+        are those of the first.
+
+    >>> problem = Problem("pours.csv", 2, "wax_g", "-5", "a weight", "Weigh again.")
+    >>> DataError([problem]).field
+    'wax_g'
     """
 
-    def __init__(self, problems):
+    def __init__(self, problems: Iterable[Problem]) -> None:
         self.problems = tuple(problems)
         first = self.problems[0]
         self.field, self.value, self.remedy = first.column, first.value, first.remedy

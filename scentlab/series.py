@@ -36,7 +36,7 @@ def _empty(columns):
 class Series:
     """A load test with what was poured and what was seen.
 
-    Attributes
+    Parameters
     ----------
     title, fragrance : str
     pours : DataFrame, one row per pour, columns ``POUR_COLUMNS`` (loads in g per 100 g of wax).
@@ -52,6 +52,10 @@ class Series:
     bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
     warmings : DataFrame, one row per check of a piece left on the warmer, columns
         ``WARMING_COLUMNS``.
+
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
+    Series('simulated series': 4 pours, 16 grades, 0 throw scores)
     """
 
     title: str
@@ -68,11 +72,11 @@ class Series:
     bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
 
-    def sweat(self):
+    def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
         return self.grades[self.grades["test"] == "sweat"].reset_index(drop=True)
 
-    def frost(self):
+    def frost(self) -> pd.DataFrame:
         """The frost looks (rows of ``grades``)."""
         return self.grades[self.grades["test"] == "frost"].reset_index(drop=True)
 

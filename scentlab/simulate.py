@@ -4,6 +4,8 @@ A :class:`Truth` may follow the fitted models or break them on purpose (another 
 pot, misread grades, a rogue assessor), so that it can be seen what the pick does then.
 """
 
+from __future__ import annotations
+
 import math
 from dataclasses import dataclass, field
 
@@ -70,7 +72,16 @@ class BlendTruth:
 
 @dataclass(frozen=True)
 class Truth:
-    """What really holds. ``blends`` maps a blend's name to its :class:`BlendTruth`.
+    """What really holds.
+
+    Parameters
+    ----------
+    blends : dict of a blend's name to its :class:`BlendTruth`.
+    spread, heat, pot_sd : points of load (% of wax) per latent unit; shift by heat and sd of pots.
+    tau, frost_tau : latent limits of the grades 1 to 4.
+    latent : logit, probit, skewed or step.
+    misread : share of grades that are read one off; ``rogues`` testers score by chance.
+    others : sds in points of throw (of 10), mg of bleed or g, as said below.
 
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
     when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax), a pot
@@ -120,12 +131,14 @@ class Truth:
     fade_rate: float = 0.09
     fade_piece_sd: float = 0.3
 
-    def spread_of(self, blend):
+    def spread_of(self, blend: str) -> float:
         """Points of load per latent unit of a blend."""
         own = self.blends[blend].spread
         return self.spread if own is None else own
 
-    def sweat_risk(self, blend, load, limit_grade=2, stress="rest"):
+    def sweat_risk(
+        self, blend: str, load: float, limit_grade: int = 2, stress: str = "rest",
+    ) -> float:
         """True chance that a piece of a new pot (of any lot) reaches the grade at a load (%)."""
         shift = self.heat if stress == "heat" else 0.0
         capacity, spread = self.blends[blend].capacity, self.spread_of(blend)
@@ -138,7 +151,9 @@ class Truth:
             share * _risk((load - own) / spread + shift, sd, self.latent) for share, own in lots
         )
 
-    def load_at_risk(self, blend, risk=0.05, limit_grade=2, stress="rest"):
+    def load_at_risk(
+        self, blend: str, risk: float = 0.05, limit_grade: int = 2, stress: str = "rest",
+    ) -> float:
         """True load (% of wax) at which a piece of a new pot reaches the grade with that risk."""
         capacity, far = self.blends[blend].capacity, 60 * self.spread_of(blend)
 
@@ -147,7 +162,7 @@ class Truth:
 
         return float(optimize.brentq(excess, capacity - far, capacity + far))
 
-    def throw(self, blend, load):
+    def throw(self, blend: str, load: float) -> float:
         """True mean throw at a load (% of wax)."""
         b = self.blends[blend]
         return b.throw_floor + b.throw_rise * load / (b.throw_half + load)
@@ -199,7 +214,7 @@ def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, th
 
 
 @one_thread()
-def simulate_series(layout, truth, seed):
+def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generator) -> Series:
     """Pour and score a layout under a truth.
 
     Parameters

@@ -12,9 +12,13 @@ loads and contents of a frame, where it marks what was not weighed and stays mis
 """
 
 from numbers import Real
+from typing import TypeVar
 
 import numpy as np
 from scipy import constants
+
+# A number, or an array of them.
+Amount = TypeVar("Amount", float, np.ndarray)
 
 GRAMS_PER_POUND = constants.pound * 1000.0
 GRAMS_PER_OUNCE = constants.ounce * 1000.0
@@ -22,8 +26,20 @@ OUNCES_PER_POUND = constants.pound / constants.ounce
 _COLDEST_F = 32.0 - constants.zero_Celsius / constants.degree_Fahrenheit
 
 
-def content_from_load(load_pct):
+def content_from_load(load_pct: Amount) -> Amount:
     """Content (g in 100 g of finished product) of a load (g per 100 g of wax).
+
+    Parameters
+    ----------
+    load_pct : float or ndarray, g of fragrance per 100 g of wax, 0 or more; NaN stays NaN.
+
+    Returns
+    -------
+    float or ndarray of the same shape.
+
+    Raises
+    ------
+    ValueError for text, an infinite load or one under 0.
 
     >>> round(content_from_load(6.25), 2)
     5.88
@@ -32,10 +48,20 @@ def content_from_load(load_pct):
     return _plain(100.0 * load / (100.0 + load))
 
 
-def load_from_content(content_pct):
+def load_from_content(content_pct: Amount) -> Amount:
     """Load (g per 100 g of wax) of a content (g in 100 g of finished product).
 
-    Raises ValueError at a content of 100 % or more, which no load reaches.
+    Parameters
+    ----------
+    content_pct : float or ndarray, g in 100 g of finished product, from 0 to under 100.
+
+    Returns
+    -------
+    float or ndarray of the same shape.
+
+    Raises
+    ------
+    ValueError at a content of 100 % or more, which no load reaches, and for what is no number.
 
     >>> round(load_from_content(10.0), 3)
     11.111
@@ -49,8 +75,20 @@ def load_from_content(content_pct):
     return _plain(100.0 * content / (100.0 - content))
 
 
-def load_from_ounces_per_pound(oz_per_lb):
+def load_from_ounces_per_pound(oz_per_lb: Amount) -> Amount:
     """Load (g per 100 g of wax) of so many ounces (weight) of fragrance per pound of wax.
+
+    Parameters
+    ----------
+    oz_per_lb : float or ndarray, avoirdupois ounces per pound of wax, 0 or more.
+
+    Returns
+    -------
+    float or ndarray of the same shape. Factors: NIST Special Publication 811, appendix B.
+
+    Raises
+    ------
+    ValueError for what is no number of 0 or more.
 
     >>> load_from_ounces_per_pound(1.0)
     6.25

@@ -62,10 +62,24 @@ def make_series(folder, title=None):
     return Store.open(folder)
 
 
-def make_demo_series(folder):
-    """Make a series folder with the invented demo data; returns its :class:`Store`.
+def make_demo_series(folder: str | Path) -> Store:
+    """Make a series folder with the invented demo data.
 
-    The folder must be new or empty. Should anything fail, it is left as it was.
+    Parameters
+    ----------
+    folder : str or Path, new or empty. Should anything fail, it is left as it was.
+
+    Returns
+    -------
+    Store
+
+    Raises
+    ------
+    FileExistsError for a folder that is not empty.
+
+    >>> store = make_demo_series(tempfile.mkdtemp())
+    >>> bool(store.about()["invented"])
+    True
     """
     with _all_or_nothing(Path(folder)) as place:
         store = Store.create(place, title=demo_plan()["title"], invented=True)

@@ -1,7 +1,10 @@
 """The whole way from a series to its pick, in one call."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 from functools import cached_property
+from typing import Any
 
 from scentlab.choosing.ceiling import Ceiling
 from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load
@@ -79,7 +82,10 @@ class Analysis:
 
 
 @one_thread()
-def analyse(series, rules=None, *, seed=1, draws=DRAWS, precise=PRECISE):
+def analyse(
+    series: Series, rules: Rules | None = None, *, seed: int = 1, draws: int = DRAWS,
+    precise: float | None = PRECISE,
+) -> Analysis:
     """Fit sweat, frost and throw of a series and choose a load per blend.
 
     Parameters
@@ -101,7 +107,11 @@ def analyse(series, rules=None, *, seed=1, draws=DRAWS, precise=PRECISE):
 
     Examples
     --------
-    ``analyse(read_series(Store.open("my-series")), Rules(risk=0.02)).pick.sentence``
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> list(analyse(series, Rules(risk=0.1), draws=100, precise=None).pick.table["blend"])
+    ['soft']
     """
     rules, notes = rules or Rules(), []
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
@@ -161,12 +171,13 @@ def _fit(notes, what, named, number, *given, **options):
     return found, f"There is no fit of {what}, though {stored} stored: {why}:"
 
 
-def what_if(analysis, **changes):
+def what_if(analysis: Analysis, **changes: Any) -> Pick:
     """The pick under changed rules, without fitting sweat again.
 
     Parameters
     ----------
-    analysis : Analysis. changes : fields of :class:`Rules`, such as ``risk=0.1``.
+    analysis : Analysis
+    changes : fields of :class:`Rules`, such as ``risk=0.1``.
 
     Returns
     -------
@@ -178,7 +189,12 @@ def what_if(analysis, **changes):
 
     Examples
     --------
-    ``what_if(analysis, today_load_pct=12).table["saving_per_1000"]``
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> found = analyse(series, draws=100, precise=None)
+    >>> bool(what_if(found, risk=0.2).table.at[0, "load_pct"] > found.pick.table.at[0, "load_pct"])
+    True
     """
     return decider(analysis)(replace(analysis.rules, **changes))
 

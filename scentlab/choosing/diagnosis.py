@@ -1,10 +1,13 @@
 """What a pick rests on: do the fits describe what was seen, and does one pot carry the answer?"""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
@@ -83,7 +86,7 @@ def say_change(row, sign=""):
 
 
 @one_thread()
-def diagnose(analysis, *, draws=None):
+def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
 
     Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed. Both
@@ -92,7 +95,8 @@ def diagnose(analysis, *, draws=None):
 
     Parameters
     ----------
-    analysis : Analysis. draws : int, of fits made anew; None takes those of the analysis.
+    analysis : Analysis
+    draws : int or None, of fits made anew; None takes those of the analysis.
 
     Returns
     -------
@@ -100,7 +104,12 @@ def diagnose(analysis, *, draws=None):
 
     Examples
     --------
-    ``diagnose(analysis).pots_left_out`` has a row for each pot.
+    >>> from scentlab.choosing.analysis import analyse
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> list(diagnose(analyse(series, draws=100, precise=None)).pots_left_out["pot"])
+    ['soft1', 'soft2']
     """
     grades, rules = analysis.series.sweat(), analysis.rules
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)

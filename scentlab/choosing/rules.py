@@ -1,6 +1,10 @@
 """The rules of a pick, apart from the data: what risk, how sure, how much throw is given up."""
 
+from __future__ import annotations
+
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 from scentlab.materials import Refusal
 from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
@@ -24,7 +28,7 @@ _GONE = {
 class Rules:
     """What a pick must keep to.
 
-    Attributes
+    Parameters
     ----------
     risk : highest chance that a piece of a new pot reaches ``limit_grade`` of sweat.
     confidence : how sure the ceiling must be of that.
@@ -32,7 +36,8 @@ class Rules:
     frost_limit_grade : frost grade whose chance is reported (1 to 4).
     throw_loss : points of throw (of 10) that the load may lie below the best throw to be had under
         the ceiling and the limits.
-    throw_kind : warm or cold. stress : rest or heat; None takes the harshest tested.
+    throw_kind : warm or cold.
+    stress : rest or heat; None takes the harshest tested.
     ship_age_days : age at which the pieces are sold or used up: sweat is answered for at it, and
         where that is later than the oldest inspection (which None takes) the answer says so;
         frost is told at it (None takes the middle age seen).
@@ -43,6 +48,8 @@ class Rules:
         all blends, or a dict of blend to load (kept as pairs); None tells nothing. The pick does
         not depend on it.
 
+    Raises
+    ------
     Refusal, a ValueError with ``field``, ``value`` and ``remedy``, for a rule that cannot be.
 
     >>> Rules(risk=0.10).confidence
@@ -85,7 +92,7 @@ class Rules:
             object.__setattr__(self, name, value)
 
     @property
-    def sentence(self):
+    def sentence(self) -> str:
         """The rules in words, each number with its unit."""
         age = "the middle age seen"
         if self.ship_age_days is not None:
@@ -110,7 +117,7 @@ class Rules:
         return f"{words}."
 
     @classmethod
-    def from_stored(cls, given):
+    def from_stored(cls, given: Mapping[str, Any]) -> tuple[Rules, tuple[str, ...]]:
         """Rules of a dict that was stored, and notes on rules in it that are gone.
 
         Raises ValueError for a rule that no version knew, and where the rules cannot be.
@@ -122,20 +129,20 @@ class Rules:
         return cls(**known), tuple(_GONE[name] for name in given if name in _GONE)
 
     @property
-    def reasons(self):
+    def reasons(self) -> dict[str, str]:
         """The reason in writing of each blend whose wax maker's limit is set aside, as a dict."""
         if isinstance(self.override_reason, str):
             return dict.fromkeys(self.override_blends, self.override_reason)
         return dict(self.override_reason)
 
     @property
-    def reason_words(self):
+    def reason_words(self) -> str:
         """The reasons as one text, with the blends where they are not the same for all."""
         if isinstance(self.override_reason, str):
             return self.override_reason
         return "; ".join(f"{blend}: {reason}" for blend, reason in self.override_reason)
 
-    def today_of(self, blend):
+    def today_of(self, blend: str) -> float | None:
         """Today's load of a blend (% of wax), or None when it was not told."""
         if isinstance(self.today_load_pct, tuple):
             return dict(self.today_load_pct).get(blend)

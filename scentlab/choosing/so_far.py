@@ -1,10 +1,13 @@
 """Each load that was tested, in one of three words: sweated, dry so far, recommended."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads
@@ -59,18 +62,26 @@ class LoadsSoFar(Result):
         return f"{self.stress[:1].upper()}{self.stress[1:]}. {'; '.join(dry + said)}."
 
 
-def loads_so_far(analysis, blend=None):
+def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     """What the pieces of one blend showed at each load.
 
     Parameters
     ----------
-    analysis : Analysis. blend : name; None takes the first of the pick's table.
+    analysis : Analysis
+    blend : str, its name; None takes the first of the pick's table.
 
     Returns
     -------
     LoadsSoFar. The load recommended is the highest tested one that the pick admits; the exact
     bound (Clopper & Pearson 1934) knows the pieces of that load alone, the model's risk all pieces
     and what is usual of sweat.
+
+    >>> from scentlab.choosing.analysis import analyse
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> list(loads_so_far(analyse(series, draws=100, precise=None)).table["pieces"])
+    [6, 6, 6, 6]
     """
     pick, rules = analysis.pick.table, analysis.rules
     blend = blend if blend is not None else pick["blend"].iloc[0]

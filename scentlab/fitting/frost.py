@@ -1,5 +1,7 @@
 """Frost: how likely a piece frosts, by blend, load, pour temperature and age."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -92,7 +94,10 @@ class FrostFit(Result):
 
 
 @one_thread()
-def fit_frost(grades, fractions=None, *, draws=1000, seed=1):
+def fit_frost(
+    grades: pd.DataFrame, fractions: pd.DataFrame | None = None, *, draws: int = 1000,
+    seed: int = 1,
+) -> FrostFit:
     """Fit the frost model by its posterior: location linear in wax fractions, load, pour
     temperature and age.
 

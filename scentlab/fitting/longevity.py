@@ -1,5 +1,7 @@
 """Longevity on the warmer: what a piece loses over hours, and how long its throw lasts."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
 
 import pandas as pd
@@ -34,7 +36,10 @@ class Longevity(Result):
 
 
 @one_thread()
-def fit_longevity(warmings, piece_g=None, *, confidence=0.90, draws=2000, seed=1):
+def fit_longevity(
+    warmings: pd.DataFrame, piece_g: float | None = None, *, confidence: float = 0.90,
+    draws: int = 2000, seed: int = 1,
+) -> Longevity:
     """Fit what was checked of pieces left on the warmer.
 
     Parameters

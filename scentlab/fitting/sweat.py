@@ -1,9 +1,13 @@
 """Sweat: where each blend's capacity lies, from graded pieces, with pots as whole plots."""
 
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
+from numpy.typing import ArrayLike
 from scipy import special
 
 from scentlab.fitting.looks import count_pours, settle_looks
@@ -153,16 +157,11 @@ def _say_capacity(lower, middle, upper, tested):
 
 @one_thread()
 def fit_sweat(
-    grades,
-    limits=None,
-    *,
-    pooled=True,
-    prior="weak",
-    links=None,
-    draws=2000,
-    precise=PRECISE,
-    seed=1,
-):
+    grades: pd.DataFrame, limits: Mapping[str, float] | None = None, *, pooled: bool = True,
+    prior: str | CapacityPrior | None = "weak",
+    links: Mapping[str, float] | Sequence[str] | None = None, draws: int = 2000,
+    precise: float | None = PRECISE, seed: int = 1,
+) -> SweatFit:
     """Fit the sweat model by its posterior, averaged over links.
 
     Where the curve of sweat over load is not symmetrical, a symmetrical link misjudges the
@@ -184,7 +183,8 @@ def fit_sweat(
         (flat priors, no misread grades), which has an answer only if no blend separates.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
-    draws : int, posterior draws at least, shared out over the links by their evidence. seed : int.
+    draws : int, posterior draws at least, shared out over the links by their evidence.
+    seed : int
     precise : float or None. There are more draws, eight times as many at most, until the Monte
         Carlo error of every blend's load at 5 % risk of grade 2, at its lower 5 % point, is within
         this many points of load, where that point lies among the loads tested.
@@ -196,6 +196,16 @@ def fit_sweat(
     Raises
     ------
     FitError when there is nothing to fit or the fit does not come to rest.
+
+    Notes
+    -----
+    Cumulative links (McCullagh 1980) with pots as effects at random and weak priors.
+
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> fit_sweat(series.sweat(), draws=100, precise=None).blends
+    ('soft',)
     """
     looks, notes = settle_looks(grades, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
@@ -718,13 +728,30 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
 
 
 @one_thread()
-def sweat_risk(fit, blend, loads, limit_grade=2, stress=None):
-    """Risk of sweat at loads (% of wax) for a piece of a new pot.
+def sweat_risk(
+    fit: SweatFit, blend: str, loads: ArrayLike, limit_grade: int = 2, stress: str | None = None,
+) -> pd.DataFrame:
+    """Risk of sweat for a piece of a new pot.
+
+    Parameters
+    ----------
+    fit : SweatFit
+    blend : str
+    loads : float or array of n loads, g per 100 g of wax.
+    limit_grade : int, 1 to 4.
+    stress : str, rest or heat; None takes the harshest tested.
 
     Returns
     -------
-    DataFrame with load_pct, risk (posterior mean probability of the limit grade or worse),
-    lower and upper (90 % interval of that probability).
+    DataFrame of n rows with load_pct, risk (posterior mean probability of the limit grade or
+    worse), lower and upper (90 % interval of that probability).
+
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> table = sweat_risk(fit_sweat(series.sweat(), draws=100, precise=None), "soft", [5, 11])
+    >>> bool(table["risk"].is_monotonic_increasing)
+    True
     """
     risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)
     rows = []

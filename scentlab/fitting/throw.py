@@ -1,5 +1,7 @@
 """Throw: how the panel's scores rise with the load, where they fall again, and how sure that is."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field, replace
 
 import numpy as np
@@ -105,7 +107,9 @@ def _gain(draws):
 
 
 @one_thread()
-def fit_throw(throws, kind="warm", *, draws=2000, seed=1):
+def fit_throw(
+    throws: pd.DataFrame, kind: str = "warm", *, draws: int = 2000, seed: int = 1,
+) -> ThrowFit:
     """Fit throw over load by a mixed model with weak priors, over several shapes of curve.
 
     score = level_b + rise_b s(load; bend) + bow_b h(load) + minutes + order of smelling + tester

@@ -1,5 +1,8 @@
 """A stated guess of what really holds, from the few things that a maker can say beforehand."""
 
+from collections.abc import Mapping
+from typing import Any
+
 from scentlab.planning.refusal import need, need_above_zero
 from scentlab.simulate import BlendTruth, Truth
 
@@ -8,15 +11,17 @@ from scentlab.simulate import BlendTruth, Truth
 _THROW_AT, _HALF_PCT = ((6.0, 4.3), (12.0, 6.0)), 8.0
 
 
-def guess_truth(capacity_pct, *, spread=1.0, pot_sd=0.7, **more):
+def guess_truth(
+    capacity_pct: Mapping[str, float], *, spread: float = 1.0, pot_sd: float = 0.7, **more: Any,
+) -> Truth:
     """A :class:`Truth` to simulate from, made of few answers.
 
     Parameters
     ----------
     capacity_pct : dict of blend name to the load (% of wax) at which half of the pieces show any
         sweat.
-    spread : points of load over which the logit of sweat rises by one.
-    pot_sd : sd of pots on the logit scale.
+    spread : float, points of load over which the logit of sweat rises by one.
+    pot_sd : float, sd of pots on the logit scale.
     more : other fields of Truth, such as ``assessor_sd=1.5``.
 
     Returns

@@ -1,11 +1,14 @@
 """The next round: which pots, at which loads, raise the highest safe loads most."""
 
+from __future__ import annotations
+
 from dataclasses import dataclass, field
 from itertools import combinations
 
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.analysis import Analysis
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.preposterior import PotBank, SweatDraws, Worth, choose_pots, moments_after
 from scentlab.maths.sampling import weighted_quantile
@@ -91,7 +94,7 @@ class NextRound(Result):
 
 
 @one_thread()
-def next_round(analysis, *, pours, seed, loads_a_pot=1):
+def next_round(analysis: Analysis, *, pours: int, seed: int, loads_a_pot: int = 1) -> NextRound:
     """Choose new pots and their loads for the highest expected safe loads.
 
     Looks at each pot that might be poured are simulated from the posterior draws on all evidence,
@@ -102,9 +105,11 @@ def next_round(analysis, *, pours, seed, loads_a_pot=1):
 
     Parameters
     ----------
-    analysis : Analysis. pours : int, pours of the round. seed : whole number.
-    loads_a_pot : loads drawn from each new pot, 1 to 4; fewer loads from more pots tell more and
-        are more work.
+    analysis : Analysis
+    pours : int, pours of the round.
+    seed : int
+    loads_a_pot : int, loads drawn from each new pot, 1 to 4; fewer loads from more pots tell more
+        and are more work.
 
     Returns
     -------
@@ -116,7 +121,13 @@ def next_round(analysis, *, pours, seed, loads_a_pot=1):
 
     Examples
     --------
-    ``next_round(analyse(series), pours=6, seed=1).sheet(250)`` lists what to weigh.
+    >>> from scentlab.choosing.analysis import analyse
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> found = next_round(analyse(series, draws=100, precise=None), pours=2, seed=1)
+    >>> found.pours, list(found.gain["blend"])
+    (2, ['soft'])
     """
     need_whole(pours, "pours of the next round", 1, 500, "pours", field="pours")
     need_whole(loads_a_pot, "loads_a_pot", 1, 4, "loads")

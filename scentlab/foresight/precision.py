@@ -1,5 +1,8 @@
 """Precision of a plan before wax is melted: simulated many times, fitted and decided for real."""
 
+from __future__ import annotations
+
+from collections.abc import Callable
 from dataclasses import asdict, dataclass, field
 from functools import partial
 
@@ -13,8 +16,10 @@ from scentlab.foresight.simulated import plan_task, run_one
 from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.maths.threads import one_thread
+from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_whole
 from scentlab.results import Result, say_percent
+from scentlab.simulate import Truth
 from scentlab.units import say_load
 
 ALL = "all blends"
@@ -118,8 +123,11 @@ class Precision(Result):
 
 
 @one_thread()
-def precision(plan, guess, *, series=200, seed, workers=None, rules=None, progress=None,
-              stop=None, draws=400, throw_every=8):
+def precision(
+    plan: Plan, guess: Truth, *, series: int = 200, seed: int, workers: int | None = None,
+    rules: Rules | None = None, progress: Callable[[int, int], object] | None = None,
+    stop: Callable[[], bool] | None = None, draws: int = 400, throw_every: int = 8,
+) -> Precision:
     """What a plan would find if the guess were right.
 
     The plan is poured and scored ``series`` times by simulation; each series is fitted and
@@ -127,8 +135,10 @@ def precision(plan, guess, *, series=200, seed, workers=None, rules=None, progre
 
     Parameters
     ----------
-    plan : Plan. guess : Truth of every blend of the plan (see :func:`guess_truth`).
-    series : int, simulated series. seed : whole number; series k has child k of the numpy
+    plan : Plan
+    guess : Truth of every blend of the plan (see :func:`guess_truth`).
+    series : int, simulated series.
+    seed : int; series k has child k of the numpy
         SeedSequence of it, so that the numbers do not depend on workers.
     workers : int, processes; None takes all cores.
     rules : Rules of the pick.

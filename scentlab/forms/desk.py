@@ -7,6 +7,7 @@ series folder and comes back with the next run; the plan itself is kept only whe
 import html
 from collections import namedtuple
 from functools import partial
+from typing import Any
 
 import ipywidgets as w
 
@@ -60,9 +61,11 @@ class PlanDesk:
     ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the plan asks of
     the maker, ``plan`` is the plan as it is now (None while something is missing), and
     ``sentence`` says whether it is kept.
+
+    >>> PlanDesk(scentlab.series_here("plan")).sentence  # doctest: +SKIP
     """
 
-    def __init__(self, bench):
+    def __init__(self, bench: Any) -> None:
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
         draft = self._first_draft()
@@ -78,18 +81,18 @@ class PlanDesk:
         self._show()
 
     @property
-    def plan(self):
+    def plan(self) -> Plan | None:
         """The plan as the forms now make it, None while they make none."""
         return self.planning.plan
 
     @property
-    def kept(self):
+    def kept(self) -> Plan | None:
         """The plan that is kept, None when none is."""
         kept = self._store.plan()
         return None if kept is None else Plan.from_dict(kept)
 
     @property
-    def sentence(self):
+    def sentence(self) -> str:
         """Whether the plan is kept, in words."""
         if self.plan is None:
             what = ("The plan is NOT kept yet" if self.kept is None else
@@ -186,9 +189,11 @@ class RecordDesk:
     ``pours`` is the form of the pour day and ``who`` chooses the assessor; ``sweat``, ``frost``,
     ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen. ``files`` brings in
     files, and :meth:`correct` makes the form to correct with.
+
+    >>> RecordDesk(scentlab.series_here("plan")).who  # doctest: +SKIP
     """
 
-    def __init__(self, bench, looks=1, files=None):
+    def __init__(self, bench: Any, looks: int = 1, files: Any = None) -> None:
         self._bench, self._store, self._looks = bench, bench.store, looks
         self._plan = Plan.from_dict(bench.store.plan())
         pours, into = self._plan.pours, (files or bench).store
@@ -203,7 +208,7 @@ class RecordDesk:
         self.files = ImportForm(lambda given: dry_run(into, **given),
                                 lambda tried: tried.store(into))
 
-    def correct(self, what="piece"):
+    def correct(self, what: str = "piece") -> CorrectForm:
         """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
         return CorrectForm(
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),

@@ -1,7 +1,10 @@
 """The plan of a series: pours, pieces with blind codes and smelling orders, from one seed."""
 
+from __future__ import annotations
+
 import datetime as dt
 from collections import Counter
+from collections.abc import Iterable
 from dataclasses import dataclass, field, fields, is_dataclass, replace
 
 import numpy as np
@@ -29,10 +32,21 @@ _FORMAT = 1
 
 @dataclass(frozen=True, repr=False)
 class Plan:
-    """A planned series. Rows are kept as tuples; the frames are made afresh on every call.
+    """A planned series, as :func:`make_plan` and :meth:`from_dict` make it.
 
-    ``pours``, ``pieces``, ``smellings`` and ``pots`` are frames; ``sentence`` and ``notes`` say in
-    words what the plan is and what it cannot do.
+    Parameters
+    ----------
+    title, fragrance, blends, loads_pct, pots_per_blend, piece_g, currency, seed, start, assessors,
+    works_with_fragrance, cure_days, heat_cycle, pouring, sittings, invented : as in
+        :func:`make_plan`, and ``piece_numbers`` its ``pieces``.
+    pour_rows, piece_rows, smelling_rows : tuples of rows, of which ``pours`` (loads in % of wax,
+        masses in g), ``pieces``, ``smellings`` and ``pots`` make frames afresh on every call.
+    control_pour : str, the pour of the control pieces, if any.
+    notes : tuple of str, what the plan cannot do; ``sentence`` says what it is.
+
+    >>> from scentlab.workshop import demo_plan
+    >>> len(Plan.from_dict(demo_plan()).pours)
+    36
     """
 
     title: str
@@ -59,7 +73,7 @@ class Plan:
     notes: tuple = field(default=())
 
     @property
-    def pours(self):
+    def pours(self) -> pd.DataFrame:
         """One row per pour, in the order of pouring, with the heat that its pot and fragrance bear.
 
         max_temp_c is the lowest maximum of the blend's waxes, flash_point_c the fragrance's.
@@ -72,17 +86,17 @@ class Plan:
         )
 
     @property
-    def pieces(self):
+    def pieces(self) -> pd.DataFrame:
         """One row per piece, in the order of the blind codes. The key: not for who scores."""
         return _frame(PlannedPiece, self.piece_rows)
 
     @property
-    def smellings(self):
+    def smellings(self) -> pd.DataFrame:
         """One row per smelling: sitting, day, kind, assessor, position, code."""
         return _frame(Smelling, self.smelling_rows)
 
     @property
-    def pots(self):
+    def pots(self) -> pd.DataFrame:
         """One row per pot: blend, pour day, number of pours, wax and fragrance, wax to melt."""
         grouped = self.pours.groupby("pot", sort=False)
         pots = grouped.agg(
@@ -93,18 +107,19 @@ class Plan:
         pots["melt_g"] = [sum(self.melt(pot).values()) for pot in pots["pot"]]
         return pots
 
-    def melt(self, pot):
+    def melt(self, pot: str) -> dict[str, int]:
         """Whole grams of each wax to melt for a pot: its pours and the spare."""
         rows = [p for p in self.pour_rows if p.pot == pot]
         wax_g = sum(p.wax_g for p in rows)
         return melt_weights(wax_g, self.pouring.spare_pct, self.blend(rows[0].blend).fractions)
 
-    def blend(self, name):
+    def blend(self, name: str) -> Blend:
         """The blend of that name."""
         return next(b for b in self.blends if b.name == name)
 
     @property
-    def sentence(self):
+    def sentence(self) -> str:
+        """The plan in words, with what it uses up."""
         pots = len({p.pot for p in self.pour_rows})
         days = sorted({p.poured_on for p in self.pour_rows})
         wax = sum(p.wax_g for p in self.pour_rows) / 1000
@@ -121,7 +136,7 @@ class Plan:
             f"on {when}."
         )
 
-    def to_dict(self):
+    def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""
         data = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
         rules = {name: data.pop(name) for name in _RULES}
@@ -130,7 +145,7 @@ class Plan:
         return {"format": _FORMAT, **data, "blends": blends, "rules": rules, **frames}
 
     @classmethod
-    def from_dict(cls, data):
+    def from_dict(cls, data: dict) -> Plan:
         """A plan from the data of :meth:`to_dict`, its notes as they are now made.
 
         Raises PlanError on anything else.
@@ -159,10 +174,13 @@ _FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", Planned
 
 
 def make_plan(
-    title, fragrance, blends, loads_pct, *, piece_g, assessors, start, seed, pots_per_blend=2,
-    pieces=_USUAL_PIECES, cure_days=_USUAL_CURE, heat_cycle=_USUAL_HEAT, pouring=_USUAL_POURING,
-    sittings=_USUAL_SITTINGS, works_with_fragrance=(), currency="", invented=False,
-):
+    title: str, fragrance: Fragrance, blends: Blend | Iterable[Blend], loads_pct: Iterable[float],
+    *, piece_g: float, assessors: int | Iterable[str], start: dt.date | str, seed: int,
+    pots_per_blend: int = 2, pieces: PieceNumbers = _USUAL_PIECES,
+    cure_days: CureDays = _USUAL_CURE, heat_cycle: HeatCycle = _USUAL_HEAT,
+    pouring: Pouring = _USUAL_POURING, sittings: Sittings = _USUAL_SITTINGS,
+    works_with_fragrance: Iterable[str] = (), currency: str = "", invented: bool = False,
+) -> Plan:
     """Plan a series: every blend in so many pots, every load once from each pot.
 
     A split plot: pots are the whole plots, their pours the sub-plots, pour days the blocks.

@@ -1,12 +1,14 @@
 """The quick check: one wax, one fragrance, one pot and up to four loads, in one evening."""
 
+import datetime as dt
+from collections.abc import Iterable
 from dataclasses import replace
 
 import numpy as np
 
-from scentlab.materials import Blend
+from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.costs import plan_costs
-from scentlab.planning.plan import make_plan
+from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.refusal import count_of, need
 from scentlab.planning.rules import PieceNumbers
 from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_weight
@@ -17,14 +19,21 @@ PIECES = PieceNumbers(sweat=1, sweat_heat=2, frost=0, throw=0, reserve=0)
 MELTING, A_LOAD, CLEANING = 25, 8, 15
 
 
-def quick_plan(wax, fragrance, loads_pct, *, start, seed, piece_g=GRAMS_PER_OUNCE, currency=""):
+def quick_plan(
+    wax: Wax, fragrance: Fragrance, loads_pct: Iterable[float], *, start: dt.date | str, seed: int,
+    piece_g: float = GRAMS_PER_OUNCE, currency: str = "",
+) -> Plan:
     """Plan a quick check: one pot, and of each load two pieces to heat and one to leave.
 
     Parameters
     ----------
-    wax : Wax. fragrance : Fragrance. loads_pct : two to four loads, g of fragrance per 100 g of
-        wax. start : day of pouring, a date or "2026-12-01". seed : whole number, for the codes.
-    piece_g : mass of a piece, g; an ounce where nothing is said. currency : of the prices.
+    wax : Wax
+    fragrance : Fragrance
+    loads_pct : two to four loads, g of fragrance per 100 g of wax.
+    start : date or str, day of pouring, such as "2026-12-01".
+    seed : int, for the codes.
+    piece_g : float, mass of a piece, g; an ounce where nothing is said.
+    currency : str, of the prices.
 
     Returns
     -------
@@ -68,14 +77,19 @@ def quick_costs(plan):
     )
 
 
-def grow_plan(plan, loads_pct, *, start, seed, blend=None):
+def grow_plan(
+    plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int,
+    blend: str | None = None,
+) -> Plan:
     """The plan with one more pot, at these loads, joined to it.
 
     Parameters
     ----------
-    plan : Plan. loads_pct : two or more loads, g of fragrance per 100 g of wax. start : day of
-        pouring. seed : whole number, for the new codes. blend : name of the blend; the first one
-        where nothing is said.
+    plan : Plan
+    loads_pct : two or more loads, g of fragrance per 100 g of wax.
+    start : date or str, day of pouring.
+    seed : int, for the new codes.
+    blend : str or None, name of the blend; None takes the first one.
 
     Returns
     -------
@@ -84,6 +98,11 @@ def grow_plan(plan, loads_pct, *, start, seed, blend=None):
     Raises
     ------
     PlanError when the pot cannot be poured.
+
+    >>> from scentlab.materials import Fragrance, Wax
+    >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
+    >>> grow_plan(plan, [7, 8], start="2026-12-09", seed=2).loads_pct
+    (6.0, 7.0, 8.0, 9.0)
     """
     poured = plan.blend(blend) if blend else plan.blends[0]
     more = make_plan(

@@ -9,6 +9,7 @@ from dataclasses import asdict
 import jinja2
 
 from scentlab.materials import say_lot
+from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
 from scentlab.planning.rules import PURPOSES
 from scentlab.planning.shopping import busiest_day, shopping_list
@@ -55,16 +56,21 @@ _GRADED = (
 _THROW_WORDS = {"warm": "Hot", "cold": "Cold"}
 
 
-def pour_sheets_html(plan, paper="A4"):
+def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
     """One printed page per pot: what to melt, weigh, add, stir and pour, with blanks to fill in.
 
     Parameters
     ----------
-    plan : Plan. paper : "A4" or "letter"; the text of a page fits both.
+    plan : Plan
+    paper : "A4" or "letter"; the text of a page fits both.
 
     Returns
     -------
-    str, an HTML document. PlanError for another paper.
+    str, an HTML document.
+
+    Raises
+    ------
+    PlanError for another paper.
 
     >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan
@@ -75,10 +81,22 @@ def pour_sheets_html(plan, paper="A4"):
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
 
 
-def quick_sheet_html(plan, paper="A4"):
+def quick_sheet_html(plan: Plan, paper: str = "A4") -> str:
     """The last pot of a quick check on three pages in large type: pouring, labels, grades.
 
-    Parameters and errors are those of :func:`pour_sheets_html`.
+    Parameters
+    ----------
+    plan, paper : as in :func:`pour_sheets_html`, with the same error.
+
+    Returns
+    -------
+    str, an HTML document.
+
+    >>> from scentlab.materials import Fragrance, Wax
+    >>> from scentlab.planning.quick import quick_plan
+    >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
+    >>> "soft wax" in quick_sheet_html(plan, "letter")
+    True
     """
     pot = _pot(plan, plan.pour_rows[-1].pot)
     pours = {p.pour for p in pot["rows"]}
@@ -87,10 +105,22 @@ def quick_sheet_html(plan, paper="A4"):
                  grades=SWEAT_GRADES, due_on=max(p.due_on for p in pieces))
 
 
-def code_key_html(plan, paper="A4"):
+def code_key_html(plan: Plan, paper: str = "A4") -> str:
     """The key: which codes belong to which pour, with :data:`KEY_RULE` above.
 
-    Parameters and errors are those of :func:`pour_sheets_html`.
+    Parameters
+    ----------
+    plan, paper : as in :func:`pour_sheets_html`, with the same error.
+
+    Returns
+    -------
+    str, an HTML document.
+
+    >>> from scentlab.workshop import demo_plan
+    >>> from scentlab.planning.plan import Plan
+    >>> plan = Plan.from_dict(demo_plan())
+    >>> plan.piece_rows[0].code in code_key_html(plan)
+    True
     """
     numbers = asdict(plan.piece_numbers)
     purposes = {name: p for name, p in PURPOSES.items() if numbers[name] or name != "bleed"}
@@ -103,10 +133,22 @@ def code_key_html(plan, paper="A4"):
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 
-def labels_html(plan, paper="A4"):
+def labels_html(plan: Plan, paper: str = "A4") -> str:
     """A sheet of labels to cut: blind codes and nothing else, in the order of the codes.
 
-    Parameters and errors are those of :func:`pour_sheets_html`.
+    Parameters
+    ----------
+    plan, paper : as in :func:`pour_sheets_html`, with the same error.
+
+    Returns
+    -------
+    str, an HTML document.
+
+    >>> from scentlab.workshop import demo_plan
+    >>> from scentlab.planning.plan import Plan
+    >>> plan = Plan.from_dict(demo_plan())
+    >>> plan.piece_rows[0].code in labels_html(plan)
+    True
     """
     return _page("labels", "Labels", plan, paper)
 

@@ -14,7 +14,7 @@ from scentlab.recording.checking import check_sheets, grade_rows, records
 from scentlab.recording.matching import TABLES, Source, matched, plain_headings, unit_in, units_of
 from scentlab.recording.reading import read_series
 from scentlab.recording.sheets import read_sheet
-from scentlab.recording.store import StoreError
+from scentlab.recording.store import Store, StoreError
 from scentlab.schema import DataError, Findings
 from scentlab.text import disarmed
 
@@ -167,12 +167,33 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None
     return tried.frames
 
 
-def import_csvs(store, pours=None, pieces=None, throws=None, warmings=None, *, beyond_plan=False):
-    """Store the rows of the files, all or none; returns the number of rows per table.
+def import_csvs(
+    store: Store, pours: str | Path | None = None, pieces: str | Path | None = None,
+    throws: str | Path | None = None, warmings: str | Path | None = None, *,
+    beyond_plan: bool = False,
+) -> dict[str, int]:
+    """Store the rows of the files, all or none.
 
-    A file that is absent is left out. Where a plan is kept, pours, pieces, assessors and sittings
-    must be in it, unless ``beyond_plan`` says that they are truly beyond it. Raises
-    :class:`scentlab.schema.DataError` with every problem, and then nothing is stored.
+    Parameters
+    ----------
+    store : Store
+    pours, pieces, throws, warmings : path of a file; one that is None is left out.
+    beyond_plan : bool. Where a plan is kept, pours, pieces, assessors and sittings must be in it,
+        unless this says that they are truly beyond it.
+
+    Returns
+    -------
+    dict of table to number of rows.
+
+    Raises
+    ------
+    DataError with every problem, and then nothing is stored.
+
+    >>> import tempfile
+    >>> from scentlab.recording.store import Store
+    >>> from scentlab.workshop import demo_folder
+    >>> import_csvs(Store.create(tempfile.mkdtemp()), demo_folder() / "pours.csv")["pours"]
+    36
     """
     tried = dry_run(store, pours, pieces, throws, warmings=warmings, beyond_plan=beyond_plan)
     return tried.store(store)
@@ -188,12 +209,26 @@ def _piece_rows(looks, store):
             for c, p in zip(new["code"], new["pour"], strict=True)]
 
 
-def export_csvs(store, folder):
+def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv when a
-    piece was checked on the warmer; returns their paths.
+    piece was checked on the warmer.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
+
+    Parameters
+    ----------
+    store : Store
+    folder : str or Path, made when absent.
+
+    Returns
+    -------
+    list of Path, of the files.
+
+    >>> import tempfile
+    >>> from scentlab.recording.store import Store
+    >>> [path.name for path in export_csvs(Store.create(tempfile.mkdtemp()), tempfile.mkdtemp())]
+    ['pours.csv', 'pieces.csv', 'throws.csv']
     """
     rows = {name: store.rows(name) for name in ("pieces", "grades", "throws", "warmings")}
     return export_rows({"pours": _with_limits(store), **rows}, folder)

@@ -5,12 +5,15 @@ assessor whom the plan has smell it. Reserve pieces never wait. Without a plan t
 stand for it, without days.
 """
 
+from __future__ import annotations
+
 import datetime as dt
 from dataclasses import dataclass
 from typing import NamedTuple
 
 import pandas as pd
 
+from scentlab.recording.store import Store
 from scentlab.results import Result
 from scentlab.text import spelling
 
@@ -64,8 +67,24 @@ class _Piece(NamedTuple):
     planned: bool
 
 
-def see_progress(store, today=None, looks_per_piece=1):
-    """The :class:`Progress` of a store; ``today`` is a date, the machine's day when absent."""
+def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
+    """How far a series is on a day.
+
+    Parameters
+    ----------
+    store : Store
+    today : date; None takes the machine's day.
+    looks_per_piece : int, grades planned of a piece and test.
+
+    Returns
+    -------
+    Progress
+
+    >>> import tempfile
+    >>> from scentlab.recording.store import Store
+    >>> see_progress(Store.create(tempfile.mkdtemp())).overdue.empty
+    True
+    """
     today, plan = today or dt.date.today(), store.plan() or {}
     pieces, sittings = _pieces(store, plan), _sittings(plan)
     graded = store.distinct("grades", ("code", "test", "assessor"))

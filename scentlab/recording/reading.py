@@ -7,7 +7,7 @@ the limits come from the pours. A limit that is told twice must be the same twic
 import pandas as pd
 
 from scentlab.materials import Blend
-from scentlab.recording.store import StoreError
+from scentlab.recording.store import Store, StoreError
 from scentlab.series import (
     BLEND_COLUMNS,
     Series,
@@ -24,11 +24,26 @@ LIMITS = {
 }
 
 
-def read_series(store):
+def read_series(store: Store) -> Series:
     """The series of a store as it stands now (corrected rows, without void ones).
 
-    Raises StoreError when no pour is logged, when a scored piece comes from a pour that is not
-    logged, or when the limit of a blend is told differently in two places.
+    Parameters
+    ----------
+    store : Store
+
+    Returns
+    -------
+    Series
+
+    Raises
+    ------
+    StoreError when no pour is logged, when a scored piece comes from a pour that is not logged, or
+    when the limit of a blend is told differently in two places.
+
+    >>> import tempfile
+    >>> from scentlab.workshop import make_demo_series
+    >>> len(read_series(make_demo_series(tempfile.mkdtemp())).pours)
+    36
     """
     plan, about = store.plan(), store.about()
     logged = store.rows("pours")

@@ -6,6 +6,8 @@ connection and a transaction of its own, so that callbacks in other threads and 
 can write at the same time.
 """
 
+from __future__ import annotations
+
 import contextlib
 import datetime as dt
 import json
@@ -13,8 +15,10 @@ import os
 import re
 import sqlite3
 import uuid
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 from urllib.parse import quote
 
 import pandas as pd
@@ -137,9 +141,20 @@ def _standing(table):
 
 
 class Store:
-    """A series that is being recorded. Make one with :meth:`create` or :meth:`open`."""
+    """A series that is being recorded. Make one with :meth:`create` or :meth:`open`.
 
-    def __init__(self, folder, busy_timeout_s=30):
+    Parameters
+    ----------
+    folder : str or Path, of the series.
+    busy_timeout_s : float, s to wait while another program writes.
+
+    >>> import tempfile
+    >>> store = Store.create(tempfile.mkdtemp(), title="spring")
+    >>> store.about()["title"], len(store.rows("pours"))
+    ('spring', 0)
+    """
+
+    def __init__(self, folder: str | Path, busy_timeout_s: float = 30) -> None:
         self.folder, self.place = Path(folder), str(folder)
         self._path = self.folder / FILE_NAME
         self._busy_timeout_s = busy_timeout_s
@@ -149,7 +164,10 @@ class Store:
         return f"Store({self.place!r})"
 
     @classmethod
-    def create(cls, place, *, title="", fragrance="", invented=False, busy_timeout_s=30):
+    def create(
+        cls, place: str | Path, *, title: str = "", fragrance: str = "", invented: bool = False,
+        busy_timeout_s: float = 30,
+    ) -> Store:
         """A new store in a folder (made when absent).
 
         ``title``, ``fragrance`` and ``invented`` describe a series that has no plan; a plan's own
@@ -175,7 +193,7 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, place, *, busy_timeout_s=30):
+    def open(cls, place: str | Path, *, busy_timeout_s: float = 30) -> Store:
         """The store of a series folder.
 
         The file is looked through for damage first. Raises StoreError, with the way out, when it
@@ -192,7 +210,7 @@ class Store:
             _last_plan(connection)
         return store
 
-    def about(self):
+    def about(self) -> dict[str, Any]:
         """Title, fragrance and whether the data are invented, as given to :meth:`create`."""
         with self._reading() as connection:
             found = dict(connection.execute("SELECT name, value FROM about").fetchall())
@@ -205,7 +223,7 @@ class Store:
 
     # --- the plan ---------------------------------------------------------------------------
 
-    def save_plan(self, plan, key=None):
+    def save_plan(self, plan: dict, key: str | None = None) -> Receipt:
         """Store a plan (its dict form) and its pieces; a later plan stands before an earlier one.
 
         A plan equal to the one that stands is not kept twice: the receipt is that one's.
@@ -231,14 +249,14 @@ class Store:
                 return _receipt(last)
             return _insert(connection, "plan", {"document": document}, key)
 
-    def plan(self):
+    def plan(self) -> dict | None:
         """The plan that was saved last, as a dict; None when there is none."""
         with self._reading() as connection:
             return _last_plan(connection)
 
     # --- rows in ----------------------------------------------------------------------------
 
-    def add(self, table, row, key=None):
+    def add(self, table: str, row: Mapping[str, Any], key: str | None = None) -> Receipt:
         """Store a row and return its :class:`Receipt`.
 
         ``key`` (or an entry ``key`` of the row) makes a resend harmless: the same row under the
@@ -248,11 +266,17 @@ class Store:
         """
         return self.add_many(table, [row], None if key is None else [key])[0]
 
-    def add_many(self, table, rows, keys=None):
+    def add_many(
+        self, table: str, rows: Iterable[Mapping[str, Any]],
+        keys: Iterable[str | None] | None = None,
+    ) -> list[Receipt]:
         """Store several rows of one table, all or none; returns their receipts."""
         return self.add_all({table: rows}, None if keys is None else {table: keys})[table]
 
-    def add_all(self, rows, keys=None):
+    def add_all(
+        self, rows: Mapping[str, Iterable[Mapping[str, Any]]],
+        keys: Mapping[str, Iterable[str | None]] | None = None,
+    ) -> dict[str, list[Receipt]]:
         """Store rows of several tables (a dict of lists) in one transaction, all or none."""
         _known(*rows)
         prepared = {}
@@ -264,7 +288,10 @@ class Store:
         with self._writing() as connection:
             return {t: _add_rows(connection, t, entries) for t, entries in prepared.items()}
 
-    def correct(self, table, entry_id, row, key=None, reason=None):
+    def correct(
+        self, table: str, entry_id: int, row: Mapping[str, Any], key: str | None = None,
+        reason: str | None = None,
+    ) -> Receipt:
         """Replace the values given in ``row`` by a new row; the old one stays in the history.
 
         ``reason`` says why, and is kept with the new row.
@@ -278,7 +305,7 @@ class Store:
 
         return self._replace(table, entry_id, key, corrected)
 
-    def void(self, table, entry_id, reason, key=None):
+    def void(self, table: str, entry_id: int, reason: str, key: str | None = None) -> Receipt:
         """Take a row out of the current state by a new row that says why."""
         if not isinstance(reason, str) or not reason.strip():
             raise StoreError("a void needs a reason", "say why the row does not count")
@@ -298,19 +325,19 @@ class Store:
 
     # --- rows out ---------------------------------------------------------------------------
 
-    def known_names(self, column):
+    def known_names(self, column: str) -> list[str]:
         """The names of a column of ``NAMED`` that the plan and the record know, planned first."""
         with self._reading() as connection:
             return _known_names(connection, column)
 
-    def find(self, table, key):
+    def find(self, table: str, key: str) -> tuple[dict, Receipt] | None:
         """The stored row under a client's key and its receipt, or None when there is none."""
         _known(table)
         with self._reading() as connection:
             stored = _by_key(connection, table, key)
             return None if stored is None else (_values(table, stored), _receipt(stored))
 
-    def entry(self, table, entry_id):
+    def entry(self, table: str, entry_id: int) -> dict | None:
         """The values of one entry, whether or not it stands; None when there is none."""
         _known(table)
         with self._reading() as connection:
@@ -318,7 +345,7 @@ class Store:
             stored = _first(connection, query, int(entry_id))
             return None if stored is None else _values(table, stored)
 
-    def rows(self, table, history=False):
+    def rows(self, table: str, history: bool = False) -> pd.DataFrame:
         """The rows that stand, or with ``history=True`` every row ever stored, oldest first.
 
         Returns a DataFrame with the table's columns and then entry_id, key, saved_at (UTC),
@@ -331,7 +358,7 @@ class Store:
             query = f"SELECT {names} FROM {table} WHERE {where} ORDER BY entry_id"
             return _frame(connection.execute(query).fetchall(), RECORDS[table])
 
-    def distinct(self, table, columns, **where):
+    def distinct(self, table: str, columns: Iterable[str], **where: Any) -> set[tuple]:
         """The distinct values of some columns among the rows that stand, as a set of tuples.
 
         ``where`` names columns and the value that they must have. Reads only what it needs, so
@@ -345,7 +372,7 @@ class Store:
             days = {n for n, c in enumerate(columns) if RECORDS[table][c].kind == "date"}
             return {tuple(_day(v) if n in days else v for n, v in enumerate(row)) for row in found}
 
-    def check(self):
+    def check(self) -> tuple[str, ...]:
         """Look for damage; returns a tuple of sentences, empty when all is well."""
         with self._reading() as connection:
             problems = [f"series.sqlite is damaged: {w}" for w in _broken_pages(connection)]

@@ -5,6 +5,8 @@ against its hash and against the Data Package standard, parsed by the same borde
 and only then analysed again. :class:`PackageError` says what is wrong and what to ask for.
 """
 
+from __future__ import annotations
+
 import contextlib
 import hashlib
 import html
@@ -147,7 +149,7 @@ def _caged(page):
     return _CAGE.format(html.escape(CAUTION), html.escape(text)).encode("utf-8")
 
 
-def open_package(path):
+def open_package(path: str | Path) -> Opened:
     """Check a share package and repeat its analysis.
 
     Parameters
@@ -161,6 +163,10 @@ def open_package(path):
     Raises
     ------
     PackageError when it is damaged, unsafe, newer than this version, or does not hold together.
+
+    >>> open_package("no such.zip")  # doctest: +ELLIPSIS
+    Traceback (most recent call last):
+    scentlab.sharing.opening.PackageError: no such.zip is no file; give the path of ...
     """
     path = Path(path)
     files = _read_zip(path)

@@ -18,7 +18,7 @@ from pathlib import Path
 import pandas as pd
 
 import scentlab
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
@@ -99,7 +99,7 @@ class Package(Result):
 EVERYTHING = Choices()
 
 
-def prepare_package(analysis, choices=EVERYTHING):
+def prepare_package(analysis: Analysis, choices: Choices = EVERYTHING) -> Package:
     """Make a share package of an analysis, in memory.
 
     Parameters
@@ -115,6 +115,8 @@ def prepare_package(analysis, choices=EVERYTHING):
     Raises
     ------
     SharingError when something hidden would still be in it; the message names the file.
+
+    >>> prepare_package(analysis, Choices(hide_costs=True)).write("s.zip")  # doctest: +SKIP
     """
     series, held = redact(analysis.series, choices)
     rules = redacted_rules(analysis.rules, choices)

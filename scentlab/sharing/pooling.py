@@ -4,12 +4,16 @@
 shift of each lot and each lot's ceiling beside that of its own series alone.
 """
 
+from __future__ import annotations
+
 import itertools
+from collections.abc import Iterable
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
 from scentlab.fitting.lots import LotFit, cell_name, fit_lots
 from scentlab.materials import say_lot
@@ -65,12 +69,13 @@ def why_not_pooled(analyses):
 
 
 @one_thread()
-def pool_series(analyses, *, draws=2000, seed=1):
+def pool_series(analyses: Iterable[Analysis], *, draws: int = 2000, seed: int = 1) -> PooledSeries:
     """Fit series as one and find the ceiling of each lot.
 
     Parameters
     ----------
-    analyses : sequence of two or more Analysis. draws, seed : as in ``fit_sweat``.
+    analyses : sequence of two or more Analysis.
+    draws, seed : int, as in ``fit_sweat``.
 
     Returns
     -------
@@ -79,6 +84,8 @@ def pool_series(analyses, *, draws=2000, seed=1):
     Raises
     ------
     FitError when the plans do not allow it, with the sentence of :func:`why_not_pooled`.
+
+    >>> pool_series([analyse(spring), analyse(autumn)]).ceiling  # doctest: +SKIP
     """
     analyses = list(analyses)
     reason = why_not_pooled(analyses)

@@ -27,7 +27,7 @@ _FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")
 class Choices:
     """What to hold back.
 
-    Attributes
+    Parameters
     ----------
     hide_fragrance : bool, name, lot, flash point, density and allergens of the fragrance.
     hide_costs : bool, every price, and so the cost of a piece.
@@ -37,6 +37,9 @@ class Choices:
     leave_out : tuple of blend names whose pours, scores and results stay at home.
     also_hide : tuple of words to hide as the fragrance's name is hidden.
     may_stay : tuple of words that hold a hidden name and do not tell it.
+
+    >>> Choices(hide_costs=True, leave_out=["soft"]).leave_out
+    ('soft',)
     """
 
     hide_fragrance: bool = False

@@ -7,8 +7,10 @@ from the analysis; titles and notes are text of a person and are escaped.
 import dataclasses
 import platform
 from importlib import metadata
+from pathlib import Path
 
 import scentlab
+from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing.pages import image, place_for, render, write_page
@@ -78,12 +80,23 @@ def report_html(analysis, notices=()):
     )
 
 
-def write_report(analysis, path):
-    """Write the report to ``path``, whole or not at all, and return the path.
+def write_report(analysis: Analysis, path: str | Path) -> Path:
+    """Write the report to a file, whole or not at all.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    path : str or Path, of the HTML file.
+
+    Returns
+    -------
+    Path, of the file.
 
     Raises
     ------
     FileNotFoundError when the folder does not exist.
+
+    >>> write_report(analysis, "exports/report.html")  # doctest: +SKIP
     """
     path = place_for(path, "the report")
     return write_page(report_html(analysis), path, "the report")

@@ -1,5 +1,10 @@
 """Pictures of results, one file a subject; :func:`plot` draws any of them."""
 
+from typing import Any
+
+from matplotlib.axes import Axes
+
+from scentlab.results import Result
 from scentlab.sharing.pictures import checks, foreseen, on_warmer, over_load, safe_loads, tradeoff
 
 _DRAW = {
@@ -19,7 +24,7 @@ _DRAW = {
 }
 
 
-def plot(result, ax=None, **choices):
+def plot(result: Result, ax: Axes | None = None, **choices: Any) -> Axes:
     """Draw a result.
 
     Parameters
@@ -38,6 +43,13 @@ def plot(result, ax=None, **choices):
     Raises
     ------
     TypeError for anything that is not a result with a picture.
+
+    >>> import io
+    >>> from scentlab.fitting.sweat import fit_sweat
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> plot(fit_sweat(series.sweat(), draws=100, precise=None)).figure.savefig(io.BytesIO())
     """
     for kind in type(result).__mro__:
         if kind.__name__ in _DRAW:

@@ -1,0 +1,55 @@
+# For type checkers: the same names as the table in __init__.py, which loads them late.
+from typing import Any
+
+from scentlab.amounts import read_loads as read_loads
+from scentlab.choosing.analysis import analyse as analyse
+from scentlab.choosing.analysis import what_if as what_if
+from scentlab.choosing.diagnosis import diagnose as diagnose
+from scentlab.choosing.pick import Rules as Rules
+from scentlab.choosing.so_far import loads_so_far as loads_so_far
+from scentlab.fitting.frost import fit_frost as fit_frost
+from scentlab.fitting.longevity import fit_longevity as fit_longevity
+from scentlab.fitting.sweat import fit_sweat as fit_sweat
+from scentlab.fitting.sweat import sweat_risk as sweat_risk
+from scentlab.fitting.throw import fit_throw as fit_throw
+from scentlab.foresight.guess import guess_truth as guess_truth
+from scentlab.foresight.next_round import next_round as next_round
+from scentlab.foresight.precision import precision as precision
+from scentlab.forms.desk import PlanDesk as PlanDesk
+from scentlab.forms.desk import RecordDesk as RecordDesk
+from scentlab.materials import Blend as Blend
+from scentlab.materials import Fragrance as Fragrance
+from scentlab.materials import Wax as Wax
+from scentlab.planning.plan import Plan as Plan
+from scentlab.planning.plan import make_plan as make_plan
+from scentlab.planning.quick import grow_plan as grow_plan
+from scentlab.planning.quick import quick_plan as quick_plan
+from scentlab.planning.sheets import code_key_html as code_key_html
+from scentlab.planning.sheets import labels_html as labels_html
+from scentlab.planning.sheets import pour_sheets_html as pour_sheets_html
+from scentlab.planning.sheets import quick_sheet_html as quick_sheet_html
+from scentlab.recording.importing import export_csvs as export_csvs
+from scentlab.recording.importing import import_csvs as import_csvs
+from scentlab.recording.progress import see_progress as see_progress
+from scentlab.recording.reading import read_series as read_series
+from scentlab.recording.store import Store as Store
+from scentlab.results import FitError as FitError
+from scentlab.results import Result as Result
+from scentlab.schema import DataError as DataError
+from scentlab.series import Series as Series
+from scentlab.sharing.opening import open_package as open_package
+from scentlab.sharing.package import prepare_package as prepare_package
+from scentlab.sharing.pictures import plot as plot
+from scentlab.sharing.pooling import pool_series as pool_series
+from scentlab.sharing.redaction import Choices as Choices
+from scentlab.sharing.report import write_report as write_report
+from scentlab.simulate import Truth as Truth
+from scentlab.simulate import simulate_series as simulate_series
+from scentlab.units import content_from_load as content_from_load
+from scentlab.units import load_from_content as load_from_content
+from scentlab.units import load_from_ounces_per_pound as load_from_ounces_per_pound
+from scentlab.workshop import make_demo_series as make_demo_series
+
+__version__: str
+
+def __getattr__(name: str) -> Any: ...
