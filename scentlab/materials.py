@@ -10,7 +10,7 @@ import math
 import re
 from dataclasses import asdict, dataclass, fields
 
-from scentlab.schema import MOST_LOAD_PCT
+from scentlab.schema import MOST_LOAD_PCT, POURS
 from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content
 
@@ -264,11 +264,13 @@ def say_lot(lot):
     return lot if re.match(r"lot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
+_POT = POURS["pour_temp_c"]  # wax in a pot is as warm when it is planned as when it is poured
 # Bounds and unit of each number of a material; None is allowed everywhere.
 _BOUNDS = {
     "limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
     "own_limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
-    **dict.fromkeys(("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"), (20, 150, "°C")),
+    **dict.fromkeys(("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"),
+                    (_POT.lower, _POT.upper, "°C")),
     "price_per_kg": (0, 1e5, "per kg"), "flash_point_c": (0, 300, "°C"),
     "limit_content_pct": (0.01, 100, "% of total"), "density_g_per_ml": (0.5, 2, "g per mL"),
 }

@@ -3,6 +3,7 @@
 from dataclasses import asdict, dataclass
 
 from scentlab.planning.refusal import need, need_number, need_whole
+from scentlab.schema import POURS
 from scentlab.units import say_temperature
 
 # What a piece is for, by the names of :class:`PieceNumbers`: test, stress, words of the key and of
@@ -122,6 +123,11 @@ class Pouring:
         need_whole(self.days_between, what, 1, 60, "days", field="days_between")
         for name in ("add_temp_c", "pour_temp_c", "confirm_add_temp_c"):
             if getattr(self, name) is not None:
-                need_number(getattr(self, name), name, 20, 150, "°C")
+                _need_in(POURS[name.removeprefix("confirm_")], getattr(self, name), name)
         for name in ("stir_min", "confirm_stir_min"):
-            need_number(getattr(self, name), name, 0, 120, "min")
+            _need_in(POURS["stir_min"], getattr(self, name), name)
+
+
+def _need_in(column, value, name):
+    """A planned value must be one that can be recorded."""
+    need_number(value, name, column.lower, column.upper, column.unit)
