@@ -9,6 +9,7 @@ from __future__ import annotations
 import math
 import re
 from dataclasses import asdict, dataclass, fields
+from typing import Any
 
 from scentlab.schema import MOST_LOAD_PCT, POURS
 from scentlab.text import kept, twins, unseen
@@ -150,7 +151,7 @@ class Blend:
     """
 
     name: str
-    parts: tuple
+    parts: Any  # pairs, whichever way they were given
     own_limit_load_pct: float | None = None
 
     def __post_init__(self):

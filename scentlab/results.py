@@ -8,6 +8,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import html
+from typing import Any
 
 import numpy as np
 import pandas as pd
@@ -68,7 +69,7 @@ class Result:
         )
 
 
-def to_data(value):
+def to_data(value) -> Any:
     """A value of a result as plain data: dataclasses, frames, arrays, tuples, dates, numbers."""
     if isinstance(value, Result):
         fields = {f.name: to_data(getattr(value, f.name)) for f in dataclasses.fields(value)}

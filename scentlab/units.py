@@ -12,7 +12,7 @@ loads and contents of a frame, where it marks what was not weighed and stays mis
 """
 
 from numbers import Real
-from typing import TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from scipy import constants
@@ -252,6 +252,6 @@ def _checked(value, what, unit, *, least=0.0, missing=False):
     return found
 
 
-def _plain(value):
+def _plain(value) -> Any:
     """A zero-dimensional array as a plain float, anything else as it is."""
     return float(value) if np.ndim(value) == 0 else value

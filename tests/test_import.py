@@ -1,7 +1,10 @@
 """``import scentlab`` is quick and light, and every public name is where the table says."""
 
+import ast
+import inspect
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -62,3 +65,44 @@ def test_main_help_in_a_new_python():
         [sys.executable, "-m", "scentlab", "--help"], capture_output=True, text=True, check=True
     )
     assert "scentlab demo" in run.stdout
+
+
+def signed(obj):
+    """The functions of a public name that a caller sees, with their names: it, or its methods."""
+    if not inspect.isclass(obj):
+        yield obj.__name__, obj
+        return
+    for name, value in vars(obj).items():
+        own = getattr(value, "fget", None) or getattr(value, "__func__", value)
+        if inspect.isfunction(own) and not name.startswith("_"):
+            yield name, own
+
+
+@pytest.mark.parametrize("name", [n for n in scentlab.__all__ if n != "__version__"])
+def test_a_public_name_says_what_it_takes_and_gives(name):
+    public = getattr(scentlab, name)
+    try:
+        takes = inspect.signature(public).parameters
+    except ValueError:  # an exception of Python's own signature
+        takes = {"message"}
+    text = inspect.getdoc(public)
+    assert bool(takes) <= ("Parameters\n----------\n" in text)
+    assert inspect.isclass(public) or "Returns\n-------\n" in text
+    assert ">>> " in text
+    for place, function in signed(public):
+        assert function.__doc__, place
+        sign = inspect.signature(function)
+        assert sign.return_annotation is not inspect.Signature.empty, place
+        bare = [p.name for p in sign.parameters.values()
+                if p.annotation is p.empty and p.name not in ("self", "cls")]
+        assert not bare, f"{place} has no type on {bare}"
+
+
+def test_type_checkers_see_the_public_names():
+    root = Path(scentlab.__file__).parent
+    stub = ast.parse((root / "__init__.pyi").read_text(encoding="utf-8"))
+    named = {(node.module.removeprefix("scentlab."), alias.name) for node in stub.body
+             if isinstance(node, ast.ImportFrom) and node.module != "typing"
+             for alias in node.names}
+    assert named == {(m, n) for m, names in scentlab._PUBLIC.items() for n in names}
+    assert (root / "py.typed").is_file()

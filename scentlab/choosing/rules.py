@@ -65,8 +65,8 @@ class Rules:
     stress: str | None = None
     ship_age_days: float | None = None
     override_blends: tuple = ()
-    override_reason: str | tuple = ""
-    today_load_pct: float | tuple | None = None
+    override_reason: str | dict | tuple = ""
+    today_load_pct: float | dict | tuple | None = None
 
     def __post_init__(self):
         for name, (low, high) in _SHARES.items():

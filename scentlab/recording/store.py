@@ -15,7 +15,7 @@ import os
 import re
 import sqlite3
 import uuid
-from collections.abc import Iterable, Mapping
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -267,15 +267,15 @@ class Store:
         return self.add_many(table, [row], None if key is None else [key])[0]
 
     def add_many(
-        self, table: str, rows: Iterable[Mapping[str, Any]],
-        keys: Iterable[str | None] | None = None,
+        self, table: str, rows: Sequence[Mapping[str, Any]],
+        keys: Sequence[str | None] | None = None,
     ) -> list[Receipt]:
         """Store several rows of one table, all or none; returns their receipts."""
         return self.add_all({table: rows}, None if keys is None else {table: keys})[table]
 
     def add_all(
-        self, rows: Mapping[str, Iterable[Mapping[str, Any]]],
-        keys: Mapping[str, Iterable[str | None]] | None = None,
+        self, rows: Mapping[str, Sequence[Mapping[str, Any]]],
+        keys: Mapping[str, Sequence[str | None]] | None = None,
     ) -> dict[str, list[Receipt]]:
         """Store rows of several tables (a dict of lists) in one transaction, all or none."""
         _known(*rows)
@@ -389,7 +389,7 @@ class Store:
 
     # --- connections ------------------------------------------------------------------------
 
-    def hold(self):
+    def hold(self) -> None:
         """Keep connections for the next operation, for a program that serves many phones.
 
         Opening one for each costs more than a score. :meth:`let_go` closes those that rest, with
@@ -397,7 +397,7 @@ class Store:
         """
         self._held = []
 
-    def let_go(self):
+    def let_go(self) -> None:
         """Close the connections that :meth:`hold` keeps and nobody uses."""
         while self._held:
             with contextlib.suppress(IndexError):  # another thread was faster
