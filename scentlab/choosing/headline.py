@@ -29,8 +29,7 @@ def headline(row, rules, evidence, ceiling, rests):
         return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."
     odds = say_odds(row["p_over"], row["least_told"])
     said = [
-        f"{row['blend']}: use {say_load_oz(row['load_pct'])}",
-        _highest_safe(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
+        *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
         _seen_words(row, rules, stress_words(ceiling.stress, evidence.series and
                                              evidence.series.plan), rests),
         f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat",
@@ -46,6 +45,12 @@ def headline(row, rules, evidence, ceiling, rests):
         said.append(saving_words(row["saving_per_1000"], today, evidence.currency))
     first, *rest = filter(None, said)
     return ". ".join([first, *(text[:1].upper() + text[1:] for text in rest)]) + "."
+
+
+def use_words(row, found, evidence):
+    """The load of a blend and its highest safe load, the first two sentences of its answer."""
+    return [f"{row['blend']}: use {say_load_oz(row['load_pct'])}",
+            _highest_safe(row, found, evidence)]
 
 
 def _highest_safe(row, found, evidence):

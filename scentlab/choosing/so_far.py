@@ -8,7 +8,9 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import DRY as CEILING_DRY
+from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
+from scentlab.choosing.headline import use_words
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import sweat_risk
@@ -18,6 +20,10 @@ from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
 CONFIDENCE = 0.95  # of the exact bound on the share that could still sweat
+BOUND = (
+    "What could still sweat is the exact one-sided 95 % bound of the pieces of that load alone, "
+    "taken as independent; pieces of one pot are less than that."
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -41,25 +47,26 @@ class LoadsSoFar(Result):
     notes: tuple = field(default=())
 
     @property
-    def lines(self):
-        """The answer, and what each load showed, as two sentences."""
+    def lines(self) -> tuple:
+        """The answer, and what each load showed, in words."""
         return self.answer, self._seen()
 
     @property
-    def sentence(self):
+    def sentence(self) -> str:
         return " ".join(self.lines)
 
     def _seen(self):
-        rows = list(self.table.itertuples())
-        said = [
-            f"{say_load_oz(r.load_pct)}: {r.sweated} of {r.pieces} sweated" for r in rows
-            if r.sweated
-        ]
-        dry = [
-            f"{say_load_oz(r.load_pct)}: none of {r.pieces} (up to {r.could_pct:.0f} % could)"
-            for r in rows if not r.sweated
-        ]
-        return f"{self.stress[:1].upper()}{self.stress[1:]}. {'; '.join(dry + said)}."
+        wet, dry = [], []
+        for r in self.table.itertuples():
+            load = say_load_oz(r.load_pct)
+            if r.sweated:
+                wet.append(f"{load}, {r.sweated} of {r.pieces}")
+            else:
+                dry.append(f"{load}, {r.pieces} of {r.pieces} (up to {r.could_pct:.0f} % could)")
+        said = [f"Pieces {self.stress}, loads as weighed"]
+        said += [f"dry so far: {'; '.join(dry)}"] if dry else []
+        said += [f"sweated, not for sale: {'; '.join(wet)}"] if wet else []
+        return ". ".join(text[:1].upper() + text[1:] for text in said) + "."
 
 
 def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
@@ -106,8 +113,30 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
     table["meaning"] = [_meaning(r, rules) for r in table.itertuples()]
-    return LoadsSoFar(blend, table, analysis.pick.sentences[blend],
-                      stress_words(stress, analysis.series.plan))
+    return LoadsSoFar(blend, table, _answer(analysis, blend),
+                      stress_words(stress, analysis.series.plan), (BOUND,))
+
+
+def _answer(analysis, blend):
+    """The load in a few short sentences; where there is none, what to pour meanwhile."""
+    row = analysis.pick.table.set_index("blend", drop=False).loc[blend]
+    sure = f"{say_percent(analysis.rules.confidence)} sure"
+    if row["load_pct"] > 0:
+        low = say_percent(analysis.rules.risk)
+        found = analysis.ceiling.of(blend)
+        said = [*use_words(row, found, analysis.evidence),
+                f"at most {low} of pieces of a new pot would sweat ({sure})"]
+        if found["state"] in (CEILING_DRY, OPEN_ABOVE):
+            said.append("no piece bounds it from above, so it rests on what is usual of wax")
+    else:
+        limit = row["limit_load_pct"]
+        keep = "the wax maker's sheet" if pd.isna(limit) else f"its limit, {say_load_oz(limit)}"
+        said = [f"{blend}: no load is shown to be safe yet ({sure}). Until then keep to {keep}"]
+    if pd.isna(row["throw"]):
+        said.append("nobody scored hot throw, so whether less smells as strong is open")
+    said.append(analysis.rests.headline(blend).removesuffix("."))
+    first, *rest = filter(None, said)
+    return ". ".join([first, *(text[:1].upper() + text[1:] for text in rest)]) + "."
 
 
 def _meaning(row, rules):

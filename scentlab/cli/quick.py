@@ -1,6 +1,8 @@
 """The quick check from the terminal: planned in one line, then carried on by questions."""
 
 import datetime as dt
+import zlib
+from pathlib import Path
 
 from scentlab.cli.frame import (
     FOLDER,
@@ -14,22 +16,31 @@ from scentlab.cli.frame import (
     quoted,
 )
 from scentlab.files import write_whole
+from scentlab.schema import MOST_LOAD_PCT
 
-TESTER, SHEET = "A1", "quick-sheet.html"
+TESTER = "A1"
+FAR_PCT = 1.0  # points of load off the plan from which a weight is asked about
 _STEPS_LOADS = 4  # loads of the next pot
 
 
-def _quick(arguments):
-    from pathlib import Path
+class _Stopped(Exception):
+    """Whoever is asked has left; what was stored before stays."""
 
-    if (Path(arguments.folder) / STORE_NAME).is_file():
-        if arguments.loads or arguments.wax or arguments.oil:
-            raise CannotDo(
-                f"{arguments.folder} holds a series already; leave the options out to go on with "
-                "it, or name a new folder"
-            )
+
+def _quick(arguments):
+    if not (Path(arguments.folder) / STORE_NAME).is_file():
+        return _start(arguments)
+    if arguments.loads or arguments.wax or arguments.oil:
+        raise CannotDo(
+            f"{arguments.folder} holds a series already; leave the options out to go on with "
+            "it, or name a new folder"
+        )
+    try:
         return _go_on(arguments)
-    return _start(arguments)
+    except (_Stopped, KeyboardInterrupt):
+        print(f"\nStopped; all that was finished is stored. Go on with: {program()} quick "
+              f"{quoted(arguments.folder)}")
+        return 1
 
 
 # --- the plan ----------------------------------------------------------------------------------
@@ -39,6 +50,9 @@ def _start(arguments):
     from scentlab.planning.quick import quick_costs, quick_plan
     from scentlab.workshop import make_series
 
+    if not (arguments.wax or arguments.oil or arguments.loads or Path(arguments.folder).exists()):
+        raise CannotDo(f"there is no folder {arguments.folder}; look at its name, or plan a new "
+                       "check with --wax, --oil and --loads")
     for name in ("wax", "oil", "loads"):
         if not getattr(arguments, name):
             raise CannotDo(
@@ -48,7 +62,7 @@ def _start(arguments):
     folder = empty_folder(arguments.folder)
     wax, fragrance = _materials(arguments)
     plan = quick_plan(
-        wax, fragrance, _loads(arguments.loads), start=_day(arguments), seed=arguments.seed,
+        wax, fragrance, _loads(arguments.loads), start=_day(arguments), seed=_seed(arguments),
         piece_g=_read("--piece", "read_weight", arguments.piece, "g"),
     )
     make_series(folder, title=plan.title).save_plan(plan.to_dict())
@@ -86,6 +100,12 @@ def _read(name, reader, text, unit=None):
         raise CannotDo(f"{name} {error}") from error
 
 
+def _seed(arguments):
+    """Of the codes, so that pieces of two folders on one shelf do not look alike."""
+    name = f"{Path(arguments.folder).resolve().name} {arguments.wax} {arguments.oil}"
+    return zlib.crc32(name.encode()) if arguments.seed is None else arguments.seed
+
+
 def _day(arguments):
     return arguments.today or dt.date.today()
 
@@ -93,9 +113,10 @@ def _day(arguments):
 def _write_sheet(plan, folder, paper):
     from scentlab.planning.sheets import quick_sheet_html
 
-    path = folder / "exports" / SHEET
+    pot = plan.pour_rows[-1].pot
+    path = folder / "exports" / f"quick-sheet-{pot}.html"
     write_whole(path, quick_sheet_html(plan, paper))
-    print(f"Sheet to print (pouring, labels, grades): {path}")
+    print(f"Sheet of pot {pot} to print (pouring, labels, grades): {path}")
 
 
 def _say_next(folder):
@@ -118,55 +139,89 @@ def _go_on(arguments):
     if len(see_progress(store, today).pours) and not _log_pours(store, plan, today):
         return None
     _grade(store, plan, today)
-    graded = store.rows("grades")
-    if graded[graded["test"] == "sweat"].empty:
-        due = min(p.due_on for p in plan.piece_rows if p.test == "sweat")
-        print(f"Nothing is graded yet. The pieces are ready on {due}; their heat cycle is "
-              f"{plan.heat_cycle.words}.")
+    if _open_pieces(store, plan):
         return None
     return _answer(arguments, store, plan, today)
+
+
+def _open_pieces(store, plan):
+    """Whether a pot is graded in part, or none at all is: then there is no answer yet."""
+    graded, logged = set(store.rows("grades")["code"]), set(store.rows("pours")["pour"])
+    pot = {p.pour: p.pot for p in plan.pour_rows}
+    left = [p for p in plan.piece_rows if p.pour in logged and p.code not in graded]
+    if not left:
+        return False
+    begun = {pot[p.pour] for p in plan.piece_rows if p.code in graded}
+    print(f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
+          f"{plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}.")
+    if begun and not begun & {pot[p.pour] for p in left}:
+        return False
+    print("There is no answer before they are.")
+    return True
 
 
 def _asked(words):
     try:
         return input(words).strip()
     except EOFError:
-        return ""
+        raise _Stopped from None
 
 
 def _log_pours(store, plan, today):
-    """Ask what was weighed for each test batch that is not stored; whether any was stored."""
-    from scentlab.amounts import AmountError, read_weight
-    from scentlab.units import say_load_oz, say_weight
+    """Ask what was weighed for each test batch that is not stored, and store each at once; whether
+    any is stored."""
+    from scentlab.units import say_load_oz
 
     stored = set(store.rows("pours")["pour"])
     left = [p for p in plan.pour_rows if p.pour not in stored]
-    print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves one "
-          "for later; 3 oz or 85 g are understood.")
-    rows, shown = [], _scale_check()
+    print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
+          "batch for later; 3 oz or 85 g are understood.")
+    shown = _scale_check()
     for pour in left:
         print(f"{pour.pour}, {say_load_oz(pour.load_pct)}:")
-        weights = []
-        for what, grams in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
-            while True:
-                said = _asked(f"  {what} [{say_weight(grams)}] ")
-                try:
-                    weights.append(grams if not said else None if said == "-"
-                                   else read_weight(said, "g"))
-                    break
-                except AmountError as error:
-                    print(f"  {error}")
-            if weights[-1] is None:
-                break
-        if None not in weights:
-            rows.append({"pour": pour.pour, "pot": pour.pot, "blend": pour.blend,
-                         "poured_on": min(today, max(pour.poured_on, today)),
-                         "wax_g": weights[0], "fragrance_g": weights[1],
-                         "limit_load_pct": pour.limit_load_pct, "scale_check_g": shown})
-    if rows:
-        store.add_many("pours", rows)
-        print(f"{len(rows)} test batches are stored.")
-    return bool(len(rows) or len(stored))
+        weights = _weights(pour)
+        if weights is not None:
+            store.add("pours", {
+                "pour": pour.pour, "pot": pour.pot, "blend": pour.blend, "poured_on": today,
+                "wax_g": weights[0], "fragrance_g": weights[1], "scale_check_g": shown,
+                "limit_load_pct": pour.limit_load_pct,
+            })
+            stored.add(pour.pour)
+    print(f"{len(stored)} of {len(plan.pour_rows)} test batches are stored.")
+    return bool(stored)
+
+
+def _weights(pour):
+    """What was weighed of wax and fragrance, in g; None where it is left for later."""
+    from scentlab.units import load_from_weights, say_load_oz
+
+    while True:
+        wax = _weight("wax", pour.wax_g)
+        fragrance = None if wax is None else _weight("fragrance", pour.fragrance_g)
+        if fragrance is None:
+            return None
+        load = load_from_weights(fragrance, wax) if wax > 0 else float("inf")
+        if load >= MOST_LOAD_PCT or not 1.0 <= wax <= 100000.0:
+            print(f"  That would be {load:.0f} % of wax, which cannot be: weigh again.")
+        elif abs(load - pour.load_pct) < FAR_PCT and 0.5 < wax / pour.wax_g < 2.0:
+            return wax, fragrance
+        elif _asked(f"  That is {say_load_oz(load)} in {wax:.0f} g of wax, far off the plan. "
+                    "Right? y/N ").lower() in ("y", "yes"):
+            return wax, fragrance
+
+
+def _weight(what, planned):
+    from scentlab.amounts import AmountError, read_weight
+    from scentlab.units import say_weight
+
+    while True:
+        said = _asked(f"  {what} [{say_weight(planned)}] ")
+        if said in ("", "-"):
+            return planned if not said else None
+        try:
+            return read_weight(said, "g")
+        except AmountError as error:
+            print(f"  {error}")
 
 
 def _scale_check():
@@ -192,7 +247,7 @@ def _grade(store, plan, today):
     from scentlab.recording.progress import waiting
     from scentlab.schema import SWEAT_GRADES
 
-    todo = waiting(store, TESTER, "sweat", today)
+    todo = waiting(store, TESTER, "sweat", today).sort_values("code")  # as the sheet lists them
     if todo.empty:
         return
     print(f"{len(todo)} pieces are ready to grade. Look at each in daylight:")
@@ -222,22 +277,31 @@ def _answer(arguments, store, plan, today):
     from scentlab.recording.reading import read_series
     from scentlab.units import say_load_oz
 
-    analysis = analyse(read_series(store), seed=arguments.seed)
+    seed = arguments.seed or 1
+    analysis = analyse(read_series(store), seed=seed)
     print(*loads_so_far(analysis).lines, sep="\n")
-    step = next_round(analysis, pours=_STEPS_LOADS, seed=arguments.seed, loads_a_pot=_STEPS_LOADS)
+    step = next_round(analysis, pours=_STEPS_LOADS, seed=seed, loads_a_pot=_STEPS_LOADS)
+    now = analysis.ceiling.table["ceiling_load_pct"].iloc[0]
+    pots = len({p.pot for p in plan.pour_rows})
     if not step.worth_it:
         print(f"Next: stop here; another pot is not expected to raise this load by {WORTH_PCT:g} "
-              "points.")
+              f"points.{' Pour it once more before you sell much of it.' if pots == 1 else ''}")
         return
     loads = step.table["loads_pct"].iloc[0]
-    after = step.gain["safe_after_pct"].iloc[0]
-    grown = grow_plan(plan, loads, start=today, seed=arguments.seed + len(plan.pour_rows))
-    wax_g = sum(p.wax_g for p in grown.pour_rows[len(plan.pour_rows):])
+    grown = grow_plan(plan, loads, start=today, seed=_seed(arguments) + len(plan.pour_rows))
     listed = ", ".join(say_load_oz(x) for x in loads)
-    print(f"Next: one more pot at {listed} ({wax_g:.0f} g of wax) is expected to "
-          f"move the highest safe load to about {after:.1f} %, on average.")
-    if _asked("Add this pot to the plan? y/N ").lower() in ("y", "yes"):
+    was = "none" if now != now else f"{now:.1f} %"
+    print(f"Next: one more pot at {listed}. The highest safe load is {was} now and would be about "
+          f"{step.gain['safe_after_pct'].iloc[0]:.1f} %, on average over what it may show.")
+    try:
+        wanted = _asked("Add this pot to the plan? y/N ").lower() in ("y", "yes")
+    except _Stopped:
+        return
+    if wanted:
         store.save_plan(grown.to_dict())
+        pot = grown.pour_rows[-1].pot
+        print(f"Pot {pot}: melt {sum(grown.melt(pot).values())} g of wax. Test only, not for sale, "
+              "where a load is over the limit.")
         _write_sheet(grown, store.folder, arguments.paper)
         _say_next(arguments.folder)
 
@@ -266,7 +330,7 @@ COMMANDS = (
             option("--flash", metavar="TEMP", help="flash point of the fragrance"),
             option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)"),
             option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
-            option("--seed", type=int, default=1),
+            option("--seed", type=int),
         ),
     ),
 )

@@ -530,9 +530,10 @@ def evidence_notes(looks, blends):
             )
         elif _parts_clean(own):
             notes.append(
-                f"Every piece of {blend} up to some load stayed dry and every piece above it "
-                "sweated: how gently sweat begins there is not seen but taken from the other "
-                "blends and the prior. Loads in between would show it."
+                f"Every piece of {blend} up to some load showed no trace of sweat and every piece "
+                "above it some: how gently sweat begins there is not seen but taken from "
+                f"{'what is usual' if len(blends) == 1 else 'the other blends and what is usual'}. "
+                "Loads in between would show it."
             )
         if _falls(own):
             notes.append(

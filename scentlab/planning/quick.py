@@ -53,6 +53,8 @@ def quick_plan(
     need(len(loads) <= MOST_LOADS, f"{len(loads)} loads came, more than one pot and one evening "
          f"hold", f"give up to {MOST_LOADS}, from the supplier's load to the one you would like",
          field="loads_pct", value=loads)
+    need(len(loads) >= 2, f"{len(loads)} load came, which compares with nothing",
+         f"give two to {MOST_LOADS}", field="loads_pct", value=loads)
     return make_plan(
         f"Quick check of {fragrance.name} in {wax.name}", fragrance, [Blend(wax.name, {wax: 1.0})],
         loads, piece_g=piece_g, assessors=("A1",), start=start, seed=seed, pots_per_blend=1,
@@ -71,8 +73,10 @@ def quick_costs(plan):
         f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of fragrance, "
         "spare included"
         + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
-        f"About {minutes} minutes of one evening. The answer comes after {costs['days'] - 1} days: "
-        f"two pieces of each load then go through the heat cycle, {cycle.words}.",
+        f"About {minutes} minutes of one evening. The answer comes after about "
+        f"{costs['days'] - 1 + cycle.cycles} days: {costs['days'] - 1} of rest, then the heat "
+        f"cycle of two pieces of each load, {cycle.words}. One pot gives a load in about two of "
+        "three checks; else it shows which pot to pour next.",
         "Loads: " + ", ".join(say_load_oz(x) for x in plan.loads_pct) + ".",
     )
 

@@ -1,6 +1,7 @@
 """One demo series for all tests of the commands, each fit of it made once."""
 
 import contextlib
+import functools
 import io
 from pathlib import Path
 
@@ -27,9 +28,11 @@ def made_once():
         changed = (folder / "series.sqlite").stat().st_mtime_ns
         return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
 
+    @functools.wraps(prepare)
     def prepared(analysis, choices):
         return once((id(analysis), choices), lambda: prepare(analysis, choices))
 
+    @functools.wraps(open_package)
     def opened(path):
         return once((str(path), Path(path).stat().st_mtime_ns), lambda: open_package(path))
 

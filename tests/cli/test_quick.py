@@ -8,7 +8,8 @@ from scentlab.cli import main
 from scentlab.recording.store import Store
 
 LOADS = "1, 1.5, 2, 3 oz/lb"
-ASKED = ["--wax", "soft wax", "--oil", "fig", "--loads", LOADS, "--limit", "1 oz/lb"]
+ASKED = ["--wax", "soft wax", "--oil", "fig", "--loads", LOADS, "--seed", "1", "--limit",
+         "1 oz/lb"]
 
 
 @pytest.fixture
@@ -36,15 +37,19 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     said = capsys.readouterr().out
     assert "12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax" in said
     assert "3 of them are over the wax maker's limit" in said
-    sheet = (folder / "exports" / "quick-sheet.html").read_text()
+    sheet = (folder / "exports" / "quick-sheet-P01.html").read_text()
     assert "size: letter" in sheet and "18.75 % (3 oz/lb)" in sheet
 
     # What cannot be is asked again.
-    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "", "", "", ""]
+    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
+              "5.3 g", "85 g", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
-    assert "'lots' does not begin with a number" in said and "4 test batches are stored." in said
-    assert "Nothing is graded yet. The pieces are ready on 2026-11-08" in said
+    assert "'lots' does not begin with a number" in said
+    assert "4 of 4 test batches are stored." in said
+    assert any("That is 8.3 % (1.3 oz/lb) in 85 g of wax, far off" in words for words in asked)
+    assert "That would be 1604 % of wax, which cannot be: weigh again." in said
+    assert "can begin on 2026-11-08.\nThere is no answer before they are." in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     assert list(pours["wax_g"].round(1)) == [85.0, 85.0, 80.0, 76.0]
@@ -55,40 +60,61 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     pours_of = {p["code"]: p["pour"] for p in plan["pieces"]}
     asked.clear()
     typed += ["7"]  # no grade: the piece is asked for again
-    heated = sorted((p["stress"] == "heat", p["code"]) for p in plan["pieces"])
-    typed += ["3" if pours_of[code] in wet else "0" for _, code in heated]
+    typed += ["3" if pours_of[code] in wet else "0" for code in sorted(pours_of)]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Type a grade from 0 to 4" in said
     assert len(Store.open(folder).rows("grades")) == 12
     assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
     answer, seen, step, *_ = said[said.index("soft wax: "):].splitlines()
-    assert "Highest safe load:" in answer or "no tested load qualifies" in answer
-    assert "18.7 % (3 oz/lb): 2 of 2 sweated" in seen
+    assert "Highest safe load:" in answer or "no load is shown to be safe yet" in answer
+    assert "Nobody scored hot throw" in answer
+    assert "Sweated, not for sale: 12.5 % (2 oz/lb), 2 of 2; 18.7 % (3 oz/lb), 2 of 2." in seen
     assert step.startswith("Next: ")
 
 
 def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
-    quick(folder, *ASKED[:6])  # without a limit more can be gained
+    quick(folder, *ASKED[:8])  # without a limit more can be gained
     typed += [""] * 9
     quick(folder)
     before = Store.open(folder).plan()
     typed += ["0"] * 12 + ["y"]
     assert quick(folder, day="2026-11-12") == 0
-    assert "is expected to move the highest safe load" in capsys.readouterr().out
+    assert "The highest safe load is" in capsys.readouterr().out
+    assert (folder / "exports" / "quick-sheet-P02.html").is_file()
     after = Store.open(folder).plan()
     assert after["pours"][:4] == before["pours"] and len(after["pours"]) == 8
     assert {p["pot"] for p in after["pours"]} == {"P01", "P02"}
     assert json.dumps(before["pieces"][0]) in map(json.dumps, after["pieces"])
     assert len({p["code"] for p in after["pieces"]}) == 24
     assert len(Store.open(folder).rows("grades")) == 12
-    assert quick(folder, day="2026-11-12") == 0  # asks for the new pot's weights, and no grade
+    assert quick(folder, day="2026-11-12") == 1  # asks for the new pot's weights, and no grade
     assert "4 test batches are not logged" in capsys.readouterr().out
 
 
+def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += ["", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
+    assert quick(folder) == 1
+    assert "Stopped; all that was finished is stored." in capsys.readouterr().out
+    pours = Store.open(folder).rows("pours")
+    assert list(pours["pour"]) == ["P01-1"] and list(pours["fragrance_g"]) == [5.3]
+    typed += [""] * 7
+    assert quick(folder) == 0
+    typed += ["0"] * 3
+    assert quick(folder, day="2026-11-12") == 1
+    assert len(Store.open(folder).rows("grades")) == 3
+    typed += [""] * 9  # the others later: no answer from some of the pieces
+    assert quick(folder, day="2026-11-12") == 0
+    said = capsys.readouterr().out
+    assert "9 pieces are not graded yet." in said and "use" not in said.split("9 pieces")[1]
+
+
 @pytest.mark.parametrize(("more", "words"), [
-    ([], "--wax is missing; write, say: "),
+    (ASKED[2:], "--wax is missing; write, say: "),
+    ([*ASKED[:4], "--loads", "6 %"], "1 load came, which compares with nothing"),
     ([*ASKED[:4], "--loads", "1, 2, 3"], "--loads '1' has no unit; write it as 1.5 oz/lb"),
     ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came, more than one pot"),
     ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is no weight"),
@@ -98,6 +124,11 @@ def test_what_is_refused_leaves_nothing(tmp_path, capsys, more, words):
     assert quick(tmp_path / "fig", *more) == 2
     assert words in capsys.readouterr().err
     assert not (tmp_path / "fig").exists()
+
+
+def test_a_folder_that_is_not_there(tmp_path, capsys):
+    assert quick(tmp_path / "fgi") == 2
+    assert "there is no folder" in capsys.readouterr().err
 
 
 def test_options_for_a_folder_that_is_there(tmp_path, capsys):
@@ -114,4 +145,5 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
     typed += ["0"] * 12
     quick(folder, day="2026-11-12")
     assert capsys.readouterr().out.splitlines()[-1] == (
-        "Next: stop here; another pot is not expected to raise this load by 0.1 points.")
+        "Next: stop here; another pot is not expected to raise this load by 0.1 points. Pour it "
+        "once more before you sell much of it.")

@@ -200,9 +200,9 @@ class TestDegenerate:
         row = estimates(found).loc["capacity of soft"]
         assert 10.0 < row["estimate"] < 12.0 and row["upper"] - row["lower"] < 4.0
         assert found.notes == (
-            "Every piece of soft up to some load stayed dry and every piece above it sweated: how "
-            "gently sweat begins there is not seen but taken from the other blends and the prior. "
-            "Loads in between would show it.",
+            "Every piece of soft up to some load showed no trace of sweat and every piece above it "
+            "some: how gently sweat begins there is not seen but taken from what is usual. Loads "
+            "in between would show it.",
         )
 
     def test_one_wet_piece_among_dry_ones_shows_how_sweat_begins(self, looks_of):

@@ -40,8 +40,10 @@ def test_costs_in_words():
     first, second, third = quick_costs(plan())
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
     assert first.endswith("spare included, about 5.06 EUR.")
-    assert second == ("About 72 minutes of one evening. The answer comes after 7 days: two pieces "
-                      "of each load then go through the heat cycle, 3 x 12 h at 38 °C (100 °F).")
+    assert second == (
+        "About 72 minutes of one evening. The answer comes after about 10 days: 7 of rest, then "
+        "the heat cycle of two pieces of each load, 3 x 12 h at 38 °C (100 °F). One pot gives a "
+        "load in about two of three checks; else it shows which pot to pour next.")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
@@ -50,7 +52,7 @@ def test_costs_in_words():
 
 @pytest.mark.parametrize(("loads", "words"), [
     ([6, 7, 8, 9, 10], "5 loads came, more than one pot and one evening hold; give up to 4"),
-    ([6.25], "a series compares at least two loads"),
+    ([6.25], "1 load came, which compares with nothing; give two to 4"),
 ])
 def test_what_is_refused(loads, words):
     with pytest.raises(PlanError, match=words):
