@@ -290,9 +290,12 @@ def _answer(arguments, store, plan, today):
     loads = step.table["loads_pct"].iloc[0]
     grown = grow_plan(plan, loads, start=today, seed=_seed(arguments) + len(plan.pour_rows))
     listed = ", ".join(say_load_oz(x) for x in loads)
+    after = step.gain["safe_after_pct"].iloc[0]
     was = "none" if now != now else f"{now:.1f} %"
-    print(f"Next: one more pot at {listed}. The highest safe load is {was} now and would be about "
-          f"{step.gain['safe_after_pct'].iloc[0]:.1f} %, on average over what it may show.")
+    then = f"would be about {after:.1f} %, on average over what it may show"
+    if after < loads[0]:
+        then = "may be found by it, or not yet"
+    print(f"Next: one more pot at {listed}. The highest safe load is {was} now and {then}.")
     try:
         wanted = _asked("Add this pot to the plan? y/N ").lower() in ("y", "yes")
     except _Stopped:
