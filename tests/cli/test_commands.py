@@ -1,5 +1,6 @@
 """The command line: what each command writes, says and refuses."""
 
+import functools
 import re
 import signal
 import subprocess
@@ -193,7 +194,10 @@ def test_a_folder_without_a_record_is_no_series(run, tmp_path, command):
 def test_panel_serves_the_series_until_it_is_stopped(demo):
     folder = demo
     command = [sys.executable, "-m", "scentlab", "panel", str(folder)]
-    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True) as server:
+    # Where the tests run in the background Ctrl+C is ignored, which a new process would inherit.
+    heeding = functools.partial(signal.signal, signal.SIGINT, signal.SIG_DFL)
+    with subprocess.Popen(command, stdout=subprocess.PIPE, text=True,
+                          preexec_fn=heeding) as server:
         try:
             link = server.stdout.readline().split()[-1]
             assert link.startswith("http://127.0.0.1:")
@@ -201,7 +205,10 @@ def test_panel_serves_the_series_until_it_is_stopped(demo):
                 assert "A1" in page.read().decode()
         finally:
             server.send_signal(signal.SIGINT)
-        assert server.wait(20) == 0
+        try:
+            assert server.wait(20) == 0
+        finally:
+            server.kill()
 
 
 # --- import and columns ------------------------------------------------------------------------
