@@ -464,8 +464,9 @@ def test_link_and_port_are_remembered_for_the_next_time(store, folder):
 
 
 def test_serving_until_interrupted_and_again_at_the_same_link(folder, store):
-    script = (
-        "import sys; from scentlab.panel.server import serve;"
+    script = (  # Ctrl+C is ignored by what runs in the background, as tests may
+        "import signal, sys; from scentlab.panel.server import serve;"
+        "signal.signal(signal.SIGINT, signal.default_int_handler);"
         "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
     )
     links = []
