@@ -1,8 +1,10 @@
 """The command line: what each command writes, says and refuses."""
 
+import contextlib
 import functools
 import re
 import signal
+import sqlite3
 import subprocess
 import sys
 import urllib.request
@@ -638,3 +640,21 @@ def test_nonsense_is_refused_with_exit_code_2(run):
     )
     assert run.returncode == 2
     assert "Traceback" not in run.stderr
+
+
+def test_whole_rows_of_a_damaged_record(run, demo, tmp_path):
+    folder, saved = tmp_path / "damaged", tmp_path / "saved"
+    folder.mkdir()
+    with contextlib.closing(sqlite3.connect(demo / FILE_NAME)) as source, \
+            contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as raw:
+        source.backup(raw)
+        raw.executescript("PRAGMA ignore_check_constraints = ON; DROP TRIGGER grades_no_update;"
+                          "UPDATE grades SET grade = 9 WHERE entry_id = 7;")
+    code, out, err = run("export", folder, "--out", tmp_path / "plain")
+    assert code != 0 and "damaged" in err
+    code, out, err = run("export", folder, "--whole-rows")
+    assert code == 2 and "give --out a new folder" in err
+    code, out, err = run("export", folder, "--out", saved, "--whole-rows")
+    assert code == 1 and err.startswith("Not written, for it is damaged:\ngrades")
+    assert len((saved / "pours.csv").read_text().splitlines()) == 37
+    assert run("export", folder, "--out", saved, "--whole-rows")[0] == 2  # it is there already

@@ -748,6 +748,31 @@ def test_a_share_form_shows_what_went_wrong(share, post):
     assert share.written is None
 
 
+def test_a_word_that_may_say_the_name_is_asked_about(share, post, monkeypatch):
+    asked = []
+
+    def preview(choices):
+        asked.append(choices)
+        if choices.get("may_stay") != ("figure",):
+            error = ValueError("“figure” holds the hidden name; say whether it may stay")
+            error.undecided = ("figure", "Figgy")
+            raise error
+        return Parcel(choices)
+
+    monkeypatch.setattr(share, "_preview", preview)
+    share.look.click()
+    assert "may stay" in text(share.message) and share.write.disabled
+    buttons = share.undecided
+    assert [buttons["figure"][k].description for k in ("may_stay", "also_hide")] == [
+        "☐ “figure” may stay", "☐ Hide “figure” too"]
+    buttons["figure"]["may_stay"].click()
+    buttons["Figgy"]["also_hide"].click()
+    share.look.click()
+    share.write.click()
+    assert asked[-1]["may_stay"] == ("figure",) and asked[-1]["also_hide"] == ("Figgy",)
+    assert post.written[0]["may_stay"] == ("figure",)
+
+
 def test_a_tap_on_a_share_form_is_acknowledged_before_the_long_work(share, post, monkeypatch):
     told = []
     monkeypatch.setattr(share.browser, "send", lambda message: told.append(message))
