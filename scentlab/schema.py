@@ -486,6 +486,10 @@ def _check_rows(frame, rows, table, findings):
         )
 
 
+# Points of load off the plan from which a slip is more likely than a pour that went astray.
+FAR_OFF = 1.0
+
+
 def impossible_load(row):
     """Why the weights of a pour cannot be, as (expected, remedy) in words; None when they can.
 

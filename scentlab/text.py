@@ -37,6 +37,25 @@ def kept(text):
     return text if text.isascii() else unicodedata.normalize("NFC", text).strip()
 
 
+def capital(words):
+    """Words with a capital at their beginning; the rest stays as it is.
+
+    >>> capital("one pot"), capital("")
+    ('One pot', '')
+    """
+    return words[:1].upper() + words[1:]
+
+
+def in_sentences(parts):
+    """Parts as sentences, those that are empty left out and the first as it begins.
+
+    >>> in_sentences(["soft: use 9 %", "", "one pot"])
+    'soft: use 9 %. One pot.'
+    """
+    first, *rest = filter(None, parts)
+    return ". ".join([first, *map(capital, rest)]) + "."
+
+
 def unseen(text, lines=False):
     """The signs of a text that nobody can see, as U+ numbers; ``lines`` lets tab and line end be.
 

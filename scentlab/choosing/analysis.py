@@ -20,6 +20,7 @@ from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.series import Series
+from scentlab.text import capital
 
 DRAWS = 2000
 
@@ -156,8 +157,7 @@ def _try(notes, fit, *given, **options):
     try:
         return fit(*given, **options)
     except FitError as error:
-        text = str(error)
-        notes.append(text[:1].upper() + text[1:] + ".")
+        notes.append(capital(str(error)) + ".")
         return None
 
 

@@ -7,6 +7,7 @@ from scentlab.choosing.rests import stress_words
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.results import say_odds, say_percent
+from scentlab.text import in_sentences
 from scentlab.units import load_from_content, say_load_oz, say_percent_of_wax
 
 CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the regulatory limit"
@@ -43,8 +44,7 @@ def headline(row, rules, evidence, ceiling, rests):
     today = rules.today_of(row["blend"])
     if today is not None:
         said.append(saving_words(row["saving_per_1000"], today, evidence.currency))
-    first, *rest = filter(None, said)
-    return ". ".join([first, *(text[:1].upper() + text[1:] for text in rest)]) + "."
+    return in_sentences(said)
 
 
 def use_words(row, found, evidence):

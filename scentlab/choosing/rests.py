@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab.fitting.checks import unlike_pots
 from scentlab.results import FitError, Result
+from scentlab.text import capital
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -54,7 +55,7 @@ class Rests(Result):
         """The worst of it for one blend and what is not on record, in one or two sentences; empty
         where nothing is missing."""
         worst = [w for w in dict.fromkeys(self.of(blend)["warning"]) if w][:MOST_WARNINGS]
-        said = [_capital("; ".join(worst)) + "."] if worst else []
+        said = [capital("; ".join(worst)) + "."] if worst else []
         return " ".join(said + _unrecorded(self.of(blend)))
 
     @property
@@ -63,7 +64,7 @@ class Rests(Result):
         said = [
             r.warning if r.blend == ALL else f"{r.blend}: {r.warning}" for r in rows.itertuples()
         ]
-        said = [f"{_capital('; '.join(said))}."] if said else []
+        said = [f"{capital('; '.join(said))}."] if said else []
         said += _unrecorded(self.table)
         return " ".join(said) or "Nothing that is asked for is missing."
 
@@ -249,7 +250,3 @@ def _assumed(own, stress):
         words = f"how unlike pots are, for {pots} say little of it"
         return "assumed", words, "", 7
     return "assumed", "little: sweat was seen in several pots", "", 7
-
-
-def _capital(text):
-    return text[:1].upper() + text[1:]

@@ -16,6 +16,7 @@ from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
+from scentlab.text import in_sentences
 from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
@@ -66,7 +67,7 @@ class LoadsSoFar(Result):
         said = [f"Pieces {self.stress}, loads as weighed"]
         said += [f"dry so far: {'; '.join(dry)}"] if dry else []
         said += [f"sweated, not for sale: {'; '.join(wet)}"] if wet else []
-        return ". ".join(text[:1].upper() + text[1:] for text in said) + "."
+        return in_sentences(said)
 
 
 def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
@@ -135,8 +136,7 @@ def _answer(analysis, blend):
     if pd.isna(row["throw"]):
         said.append("nobody scored hot throw, so whether less smells as strong is open")
     said.append(analysis.rests.headline(blend).removesuffix("."))
-    first, *rest = filter(None, said)
-    return ". ".join([first, *(text[:1].upper() + text[1:] for text in rest)]) + "."
+    return in_sentences(said)
 
 
 def _meaning(row, rules):

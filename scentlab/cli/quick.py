@@ -16,10 +16,9 @@ from scentlab.cli.frame import (
     quoted,
 )
 from scentlab.files import write_whole
-from scentlab.schema import MOST_LOAD_PCT
+from scentlab.schema import FAR_OFF, POURS, SWEAT_GRADES, impossible_load
 
 TESTER = "A1"
-FAR_PCT = 1.0  # points of load off the plan from which a weight is asked about
 _STEPS_LOADS = 4  # loads of the next pot
 
 
@@ -62,7 +61,8 @@ def _start(arguments):
     folder = empty_folder(arguments.folder)
     wax, fragrance = _materials(arguments)
     plan = quick_plan(
-        wax, fragrance, _loads(arguments.loads), start=_day(arguments), seed=_seed(arguments),
+        wax, fragrance, _read("--loads", "read_loads", arguments.loads),
+        start=_day(arguments), seed=_seed(arguments),
         piece_g=_read("--piece", "read_weight", arguments.piece, "g"),
     )
     make_series(folder, title=plan.title).save_plan(plan.to_dict())
@@ -77,21 +77,17 @@ def _start(arguments):
 def _materials(arguments):
     from scentlab.materials import Fragrance, Wax
 
-    limit = arguments.limit and _read("--limit", "read_load", arguments.limit)
-    heat = {
-        name: value and _read(f"--{name.split('_')[0]}", "read_temperature", value)
-        for name, value in (("add_temp_c", arguments.add), ("flash_point_c", arguments.flash))
-    }
-    wax = Wax(arguments.wax, limit_load_pct=limit or None, add_temp_c=heat["add_temp_c"] or None)
-    return wax, Fragrance(arguments.oil, flash_point_c=heat["flash_point_c"] or None)
-
-
-def _loads(text):
-    return _read("--loads", "read_loads", text)
+    limit = _read("--limit", "read_load", arguments.limit)
+    add = _read("--add", "read_temperature", arguments.add)
+    flash = _read("--flash", "read_temperature", arguments.flash)
+    return (Wax(arguments.wax, limit_load_pct=limit, add_temp_c=add),
+            Fragrance(arguments.oil, flash_point_c=flash))
 
 
 def _read(name, reader, text, unit=None):
-    """An amount of an option, or the error that names the option."""
+    """An amount of an option, None where it is not given, or the error that names the option."""
+    if not text:
+        return None
     from scentlab import amounts
 
     try:
@@ -129,14 +125,13 @@ def _say_next(folder):
 
 def _go_on(arguments):
     from scentlab.planning.plan import Plan
-    from scentlab.recording.progress import see_progress
 
     store, today = opened(arguments.folder), _day(arguments)
     found = store.plan()
     if found is None:
         raise CannotDo(f"{arguments.folder} has no plan; plan it in its notebook first")
     plan = Plan.from_dict(found)
-    if len(see_progress(store, today).pours) and not _log_pours(store, plan, today):
+    if not _log_pours(store, plan, today):
         return None
     _grade(store, plan, today)
     if _open_pieces(store, plan):
@@ -174,6 +169,8 @@ def _log_pours(store, plan, today):
 
     stored = set(store.rows("pours")["pour"])
     left = [p for p in plan.pour_rows if p.pour not in stored]
+    if not left:
+        return True
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
           "batch for later; 3 oz or 85 g are understood.")
     shown = _scale_check()
@@ -200,10 +197,11 @@ def _weights(pour):
         fragrance = None if wax is None else _weight("fragrance", pour.fragrance_g)
         if fragrance is None:
             return None
+        weighed = {"wax_g": wax, "fragrance_g": fragrance}
         load = load_from_weights(fragrance, wax) if wax > 0 else float("inf")
-        if load >= MOST_LOAD_PCT or not 1.0 <= wax <= 100000.0:
+        if any(POURS[n].check(g)[1] for n, g in weighed.items()) or impossible_load(weighed):
             print(f"  That would be {load:.0f} % of wax, which cannot be: weigh again.")
-        elif abs(load - pour.load_pct) < FAR_PCT and 0.5 < wax / pour.wax_g < 2.0:
+        elif abs(load - pour.load_pct) < FAR_OFF and 0.5 < wax / pour.wax_g < 2.0:
             return wax, fragrance
         elif _asked(f"  That is {say_load_oz(load)} in {wax:.0f} g of wax, far off the plan. "
                     "Right? y/N ").lower() in ("y", "yes"):
@@ -237,7 +235,7 @@ def _scale_check():
         except AmountError as error:
             print(f"  {error}")
             continue
-        if 80.0 <= shown <= 120.0:
+        if not POURS["scale_check_g"].check(shown)[1]:
             return shown
         print("  That is far from 100 g: look whether the weight or the scale is the right one.")
 
@@ -245,7 +243,6 @@ def _scale_check():
 def _grade(store, plan, today):
     """Ask the sweat grades of the pieces that are ready, and store each at once."""
     from scentlab.recording.progress import waiting
-    from scentlab.schema import SWEAT_GRADES
 
     todo = waiting(store, TESTER, "sweat", today).sort_values("code")  # as the sheet lists them
     if todo.empty:

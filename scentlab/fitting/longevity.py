@@ -10,6 +10,7 @@ from scentlab.fitting.throw_life import ThrowLife, fit_throw_life
 from scentlab.fitting.weight_loss import WeightLoss, fit_weight_loss
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
+from scentlab.text import capital
 
 
 @dataclass(frozen=True, repr=False)
@@ -85,7 +86,7 @@ def fit_longevity(
                 errors.append(str(error))
     if not any(found.values()):
         raise FitError("; ".join(errors) or "nothing was weighed or scored on the warmer")
-    notes = [e[:1].upper() + e[1:] + "." for e in errors]
+    notes = [capital(e) + "." for e in errors]
     for result in (found["throw_life"], found["weight_loss"]):
         notes += result.notes if result is not None else ()
     return Longevity(found["weight_loss"], found["throw_life"], tuple(notes))

@@ -33,6 +33,7 @@ from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESSES
+from scentlab.text import capital
 
 
 @dataclass(frozen=True)
@@ -278,7 +279,7 @@ def _say_shift(row):
         ends = sorted((abs(row.lower), abs(row.upper)))
         way = "earlier" if row.upper < 0 else "later"
         return (
-            f"{row.lot[:1].upper()}{row.lot[1:]} sweats {abs(row.estimate):.1f} points of load "
+            f"{capital(row.lot)} sweats {abs(row.estimate):.1f} points of load "
             f"(% of wax) {way} than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} "
             "points."
         )

@@ -12,7 +12,6 @@ from scentlab.forms.fields import (
     Field,
     Tick,
     in_a_row,
-    large,
     note,
     show_if,
     stacked,
@@ -21,6 +20,7 @@ from scentlab.forms.fields import (
 from scentlab.forms.frame import FoldedForm
 from scentlab.recording.matching import From, Source, left_out, suggest_columns, workbook_sheets
 from scentlab.schema import IMPORT_TABLES, DataError
+from scentlab.text import capital
 
 _NOT_THERE = "(not in the file)"
 _CHOOSE = "(choose)"
@@ -99,7 +99,7 @@ class FileMatch(w.VBox):
 
     def _line(self, row, headings):
         name, column = row["column"], self.table[row["column"]]
-        words, star = large(column.meaning), " *" if row["required"] == "yes" else ""
+        words, star = capital(column.meaning), " *" if row["required"] == "yes" else ""
         if (self.table.name, name) == ("pieces", "pour"):
             star = " (* where no plan is kept)"
         box = self.headings[name] = self._list(name, words + star, [_NOT_THERE, *headings],

@@ -12,6 +12,7 @@ import pandas as pd
 
 from scentlab.amounts import AmountError, read_temperature, read_weight
 from scentlab.schema import ONE_DAY, THROWS, Column, check_clock
+from scentlab.text import capital
 
 NEEDED = object()
 THROWN = {"warm": "hot", "cold": "cold"}  # what the kinds of throw are called
@@ -35,9 +36,9 @@ class FieldError(ValueError):
     source = None
 
     def __init__(self, field, value, remedy):
-        self.field, self.value, self.remedy = large(field), value, remedy
+        self.field, self.value, self.remedy = capital(field), value, remedy
         found = f"found {value!r}" if value else "nothing is filled in"
-        self.beside = f"{large(found)}, {remedy}"
+        self.beside = f"{capital(found)}, {remedy}"
         super().__init__(f"{self.field}: {found}, {remedy}")
 
 
@@ -47,10 +48,6 @@ class Wrong(ValueError):
     def __init__(self, errors):
         self.errors = tuple(errors)
         super().__init__("\n".join(map(str, errors)))
-
-
-def large(words):
-    return words[:1].upper() + words[1:]
 
 
 def one_of(value, allowed, what):
@@ -207,7 +204,7 @@ class Field(w.VBox):
         self.add_class(css)
         if wide:
             self.add_class("scent-wide")
-        self.call(label or large(column.meaning) + (f", {column.unit}" if column.unit else ""))
+        self.call(label or capital(column.meaning) + (f", {column.unit}" if column.unit else ""))
         self.said, self.wrong = w.HTML(), False
         self.children = [self.box, *([w.HTML(hint_html(hint))] if hint else []), self.said]
         self.value = usual

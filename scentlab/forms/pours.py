@@ -11,7 +11,6 @@ from scentlab.forms.fields import (
     Field,
     FieldError,
     in_a_row,
-    large,
     note,
     past_day,
     read_all,
@@ -19,12 +18,11 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form
-from scentlab.schema import POURS, check_row, impossible_load
+from scentlab.schema import FAR_OFF, POURS, check_row, impossible_load
+from scentlab.text import capital
 from scentlab.units import load_from_weights, say_load, say_temperature
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
-# Points of load off the plan from which a slip is more likely than a pour that went astray.
-FAR_OFF = 1.0
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 _COLUMNS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
             "scale_check_g", "poured_on", "note")
@@ -194,7 +192,7 @@ def _doubts(plan, load, row):
         heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
         if heard:
             words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
-            yield (f"{large(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
+            yield (f"{capital(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
                    f"{row[name]:g} °C right?")
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
 
@@ -238,7 +236,7 @@ def _planned_heat(plan):
                             ("the wax maker's maximum is", "max_temp_c"))
         if (value := _known(plan, name)) is not None
     )
-    said = f" {large(known)}." if known else ""
+    said = f" {capital(known)}." if known else ""
     add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
     if add is not None and flash is not None and add > flash:
         said += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "

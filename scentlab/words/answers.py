@@ -9,6 +9,7 @@ from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import stress_words
 from scentlab.choosing.saving import saving_words
 from scentlab.materials import say_lot
+from scentlab.text import capital
 from scentlab.units import load_from_content, say_load_oz
 from scentlab.words import (
     MISSING,
@@ -129,7 +130,7 @@ def _facts(analysis, best):
     today = rules.today_of(best["blend"])
     if today is not None:
         words = saving_words(best["saving_per_1000"], today, series.currency)
-        yield "Cost of wax and fragrance", words[:1].upper() + words[1:]
+        yield "Cost of wax and fragrance", capital(words)
 
 
 def _regulatory_limit(blends, blend):
@@ -201,7 +202,7 @@ def method_sentences(series):
     frames = {"pours": pours, "sweat": sweat}
     words = ", ".join(filter(None, (_span(frames[f][c], w) for f, c, w in _RECORDED)))
     if words:
-        yield f"{words[:1].upper()}{words[1:]}."
+        yield f"{capital(words)}."
     yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."
 
 

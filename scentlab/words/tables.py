@@ -10,6 +10,7 @@ from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.fitting.weight_loss import loss_curve
 from scentlab.results import heading, say_percent
+from scentlab.text import capital
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -355,5 +356,4 @@ def _cell(value, empty=MISSING, trade=False):
 
 
 def _heading(name):
-    text = heading(name)
-    return text[:1].upper() + text[1:]
+    return capital(heading(name))
