@@ -24,14 +24,10 @@ from scentlab.forms.fields import (
     read_text,
 )
 from scentlab.forms.frame import PAGES, FoldedForm, clock_of
+from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
 
 _DAY = schema.Column("day", "date", "day of the inspection")
-# The printed grade sheets: words of the heading, in the order of a day.
-_LOOKS = {
-    ("sweat", "rest"): "Sweat at rest", ("sweat", "heat"): "Sweat after the heat cycle",
-    ("frost", "rest"): "Frost",
-}
 _PLACED_BY = ("test", "stress", "sitting", "kind", "code")
 _BARS = len(_PLACED_BY)  # bars in the name of a cell, the column being last
 _MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
@@ -313,13 +309,13 @@ class _Sheet(NamedTuple):
         if self.test == "throw":
             day = f", {self.day}" if self.day else ""
             return f"{THROWN[self.kind].capitalize()} throw, session {self.sitting}{day}"
-        words = _LOOKS.get((self.test, self.stress), self.test.capitalize())
+        words = GRADE_SHEETS.get((self.test, self.stress), self.test.capitalize())
         return f"{words}: {self.day}" if self.day else words
 
     @property
     def rank(self):
         """Slips come as the plan has them, for a sort keeps the order of equals."""
-        looks, look = list(_LOOKS), (self.test, self.stress)
+        looks, look = list(GRADE_SHEETS), (self.test, self.stress)
         place = looks.index(look) if look in looks else len(looks)
         return (1,) if self.test == "throw" else (0, self.day or dt.date.max, place)
 

@@ -4,6 +4,7 @@ from dataclasses import asdict, dataclass
 
 from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.schema import POURS
+from scentlab.text import capital
 from scentlab.units import say_temperature
 
 # What a piece is for, by the names of :class:`PieceNumbers`: test, stress, words of the key and of
@@ -15,6 +16,10 @@ PURPOSES = {
     "throw": ("throw", None, "throw", ""),
     "reserve": ("reserve", None, "reserve", "Reserve pieces"),
     "bleed": ("bleed", None, "bleed", "Weigh the blotters for bleed"),
+}
+# Headings of the printed grade sheets, in the order of a day.
+GRADE_SHEETS = {
+    PURPOSES[name][:2]: capital(PURPOSES[name][2]) for name in ("sweat", "sweat_heat", "frost")
 }
 
 

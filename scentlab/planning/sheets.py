@@ -11,10 +11,10 @@ import jinja2
 from scentlab.materials import say_lot
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
-from scentlab.planning.rules import PURPOSES
+from scentlab.planning.rules import GRADE_SHEETS, PURPOSES
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
-from scentlab.schema import FROST_GRADES, SWEAT_GRADES, THROWS
+from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROWS
 from scentlab.units import (
     fahrenheit_from_celsius,
     ounces_from_grams,
@@ -48,11 +48,6 @@ CAUTIONS = (
 )
 # Read from where the scales stand, at arm's length; a pot of more pours needs the smaller print.
 _POURS_IN_LARGE_PRINT = 6
-_GRADED = (
-    ("sweat", "rest", "Sweat at rest", SWEAT_GRADES),
-    ("sweat", "heat", "Sweat after the heat cycle", SWEAT_GRADES),
-    ("frost", "rest", "Frost", FROST_GRADES),
-)
 _THROW_WORDS = {"warm": "Hot", "cold": "Cold"}
 
 
@@ -179,11 +174,11 @@ def grade_sheets_html(plan, paper="A4"):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
     sheets = []
     for day in sorted({p.due_on for p in plan.piece_rows}):
-        for test, stress, words, grades in _GRADED:
+        for (test, stress), words in GRADE_SHEETS.items():
             codes = [p.code for p in plan.piece_rows
                      if (p.due_on, p.test, p.stress) == (day, test, stress)]
             if codes:
-                sheets.append((day, words, stress == "heat", grades, codes))
+                sheets.append((day, words, stress == "heat", GRADE_WORDS[test], codes))
     need(sheets, "the plan has no piece to grade", "plan sweat or frost pieces first")
     return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets)
 

@@ -232,7 +232,8 @@ def test_type_scores_from_paper(page, store):
     days = page.locator(".scent-grid:visible caption input")
     due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
     assert days.nth(0).input_value() == str(due)
-    assert days.nth(0).get_attribute("aria-label") == f"Sweat at rest: {due}: day of the inspection"
+    label = f"Sweat, room temperature: {due}: day of the inspection"
+    assert days.nth(0).get_attribute("aria-label") == label
     days.nth(0).fill("")
     page.keyboard.press("Enter")
     page.keyboard.type("2")
@@ -250,7 +251,7 @@ def test_type_scores_from_paper(page, store):
     assert len(store.rows("grades")) == before
     grid.nth(0).fill("2")
     settled(page)
-    page.get_by_role("button", name=f"Save this sheet: Sweat at rest: {due}").click()
+    page.get_by_role("button", name=f"Save this sheet: Sweat, room temperature: {due}").click()
     in_sight(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
     assert page.locator(".scent-press-save-0:visible").is_disabled()
     piece = plan().pieces.query("test == 'sweat'").iloc[0]

@@ -71,8 +71,8 @@ def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
     assert form.is_open
     shown = [(s["title"], s["heads"], [r["code"] for r in s["rows"]]) for s in form.grid.sections]
     assert shown == [
-        (f"Sweat at rest: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
-        (f"Sweat after the heat cycle: {SHEET}", ["Code", "Grade 0 to 4"], ["305"]),
+        (f"Sweat, room temperature: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
+        (f"Sweat, heat-cycled: {SHEET}", ["Code", "Grade 0 to 4"], ["305"]),
         (f"Frost: {SHEET}", ["Code", "Grade 0 to 4"], ["620"]),
         (f"Hot throw, session S1, {SHEET}",
          ["Code", "Throw 0 to 10", "Minutes on the warmer"], ["500", "501"]),
@@ -163,7 +163,7 @@ def test_the_day_of_each_sheet_counts_for_the_age(form, store):
     day_of(form, "305").value = late = str(TODAY + dt.timedelta(days=2))
     form.save.click()
     assert said(form).splitlines()[1].startswith(
-        f"Sweat after the heat cycle: {SHEET}: day of the inspection: found '{late}', which is "
+        f"Sweat, heat-cycled: {SHEET}: day of the inspection: found '{late}', which is "
         "still to come."
     )
 
@@ -179,7 +179,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
     form.save.click()
     assert said(form).splitlines() == [
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
-        f"Sweat at rest: {SHEET}: day of the inspection: {words}",
+        f"Sweat, room temperature: {SHEET}: day of the inspection: {words}",
     ]
     assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
     fill(form, g_417_grade="", g_620_grade="0")
@@ -190,7 +190,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
 def test_without_a_plan_the_day_is_asked_for(store):
     form = PaperForm(PIECES.drop(columns="sheet_on"), "A2", store.add_all)
     assert [s["title"] for s in form.grid.sections][:3] == [
-        "Sweat at rest", "Sweat after the heat cycle", "Frost"
+        "Sweat, room temperature", "Sweat, heat-cycled", "Frost"
     ]
     assert form.grid.values == {}
 
