@@ -29,7 +29,7 @@ from scentlab.series import plan_problem
 from scentlab.text import spelling, unseen, visible
 
 FILE_NAME = "series.sqlite"
-VERSION = 4
+VERSION = 5
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
     "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",), "sitting": ("throws",),
@@ -126,12 +126,33 @@ def _build():
         yield from _records_sql(table)
 
 
+def _as_now(connection):
+    """What makes the tables of an older store those of today; rows stay, new columns are empty.
+
+    A table whose columns or constraints differ is built again beside itself.
+    """
+    made = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'"))
+    for table in RECORDS.values():
+        name = table.name
+        if made.get(name) == _table_sql(table):
+            continue
+        if name not in made:
+            yield from _records_sql(table)
+            continue
+        kept = ", ".join(c for c in BOOKKEEPING + table.names if c in _columns(connection, name))
+        for kind, part in connection.execute(
+            "SELECT type, name FROM sqlite_master WHERE tbl_name = ? AND type IN "
+            "('index', 'trigger') AND sql IS NOT NULL", [name]
+        ).fetchall():
+            yield f"DROP {kind.upper()} {part}"
+        yield f"ALTER TABLE {name} RENAME TO old_{name}"
+        yield from _records_sql(table)
+        yield f"INSERT INTO {name} ({kept}) SELECT {kept} FROM old_{name} ORDER BY entry_id"
+        yield f"DROP TABLE old_{name}"
+
+
 # Per old version the statements to the next one, from a connection; 3 was the first to be released.
-MIGRATIONS = {3: lambda connection: [f"ALTER TABLE pours ADD COLUMN {_SCALE_CHECK}"]}
-_SCALE_CHECK = (
-    "scale_check_g FLOAT CONSTRAINT pours_scale_check_g_in_range "
-    "CHECK (scale_check_g BETWEEN 80.0 AND 120.0)"
-)
+MIGRATIONS = {3: _as_now, 4: _as_now}
 
 
 def _standing(table):

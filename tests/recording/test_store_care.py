@@ -6,6 +6,7 @@ import sqlite3
 import subprocess
 import sys
 
+import pandas as pd
 import pytest
 
 from scentlab.recording import store as store_module
@@ -181,3 +182,20 @@ def test_a_disk_that_is_really_full(tmp_path):
         assert list(Store.open(place / "s").rows("grades")["key"]) == acknowledged
     finally:
         subprocess.run(["umount", str(place)], check=False)
+
+
+def test_a_table_of_an_older_layout_is_built_again_with_its_rows(store, folder):
+    first = store.add("grades", sweat("417", 2))
+    store.correct("grades", first.entry_id, {"grade": 3}, reason="looked again")
+    before = store.rows("grades", history=True)
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        raw.execute("PRAGMA writable_schema = ON")  # as before a grade could be 4
+        raw.execute("UPDATE sqlite_master SET sql = replace(sql, 'grade BETWEEN 0 AND 4', "
+                    "'grade BETWEEN 0 AND 3') WHERE name = 'grades'")
+        raw.execute("UPDATE about SET value = '4' WHERE name = 'version'")
+    opened = Store.open(folder)
+    assert opened.check() == ()
+    pd.testing.assert_frame_equal(opened.rows("grades", history=True), before)
+    opened.add("grades", sweat("211", 4))
+    with sqlite3.connect(folder / FILE_NAME) as raw, pytest.raises(sqlite3.IntegrityError):
+        raw.execute("DELETE FROM grades")

@@ -191,7 +191,7 @@ PLANS = ["{", "", "null", "[]", "3", '"plan"', '{"pours": 3}', '{"pours": [3]}',
          '{"smellings": [{"code": "417"}]}', '{"blends": [{"name": "x"}]}', '{"assessors": "A1"}',
          '{"fragrance": []}', '{"pours": [{"pour": "P01", "poured_on": "soon"}]}',
          '{"title": ["a"]}', "[" * 5000]
-VERSIONS = ["", "x", "-1", "0", "3", "3.5", "1e3", "99999999999", "5", "NULL", "٣"]
+VERSIONS = ["", "x", "-1", "0", "3", "3.5", "1e3", "99999999999", "999", "NULL", "٣"]
 CELLS = [
     "UPDATE grades SET assessor = CAST(x'41ff' AS TEXT) WHERE entry_id = 7",
     "UPDATE pours SET note = CAST(x'ff' AS TEXT)",
