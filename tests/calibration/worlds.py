@@ -13,7 +13,7 @@ the true load at risk); median throw lost against the best safe load tested (tru
 exact 95 % ones with a series as one trial.
 
 Finished series are kept in the folder, so that a run goes on where it stopped; --series 0 prints
-the table of those that are there.
+the table of those that are there, --first begins with another seed.
 """
 
 import argparse
@@ -174,11 +174,12 @@ def kept_series(world, folder):
     return path, dict(json.loads(line) for line in lines)
 
 
-def run(world, series, workers, folder, draws=1500):
-    """Finish ``series`` series of a world, keeping each in the folder; the rows of all there."""
+def run(world, series, workers, folder, draws=1500, first=1):
+    """Finish ``series`` series of a world from a seed on, keeping each in the folder; the rows of
+    all there."""
     path, done = kept_series(world, folder)
     path.parent.mkdir(parents=True, exist_ok=True)
-    left = [seed for seed in range(1, series + 1) if seed not in done]
+    left = [seed for seed in range(first, first + series) if seed not in done]
     if not left:
         return [done[seed] for seed in sorted(done)]
     with path.open("a") as file, ProcessPoolExecutor(workers) as pool:
@@ -247,6 +248,7 @@ def line(world, s):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     parser.add_argument("--series", type=int, default=1000, help="series per world; 0 for no more")
+    parser.add_argument("--first", type=int, default=1, help="seed of the first")
     parser.add_argument("--workers", type=int, default=2, help="processes")
     parser.add_argument("--world", choices=list(WORLDS), action="append", help="only this world")
     parser.add_argument("--out", default="calibration", help="folder for the finished series")
@@ -254,7 +256,7 @@ def main():
     asked = parser.parse_args()
     print(HEADINGS, flush=True)
     for world in asked.world or WORLDS:
-        results = run(world, asked.series, asked.workers, asked.out, asked.draws)
+        results = run(world, asked.series, asked.workers, asked.out, asked.draws, asked.first)
         if results:
             print(line(world, summary(results)), flush=True)
 
