@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -98,7 +99,7 @@ class SweatFit(Result):
     prior: dict
     notes: tuple = field(default=())
 
-    @property
+    @cached_property
     def named(self):
         """Posterior draws by meaning, (S,) or (S, B), stress (S, T - 1) and tau (S, K - 1)."""
         return _unfold(self, self.draws)

@@ -262,7 +262,15 @@ def join_limits(problem, g, drop, flat_drop=None):
     inside = np.nonzero(drops <= cuts)[0]
     lower, upper = -np.inf, np.inf
     if inside[0] > 0:
-        lower = optimize.brentq(over, joins[inside[0] - 1], joins[inside[0]], xtol=1e-9)
+        lower = _crossing(over, joins[inside[0] - 1], joins[inside[0]])
     if inside[-1] < len(joins) - 1:
-        upper = optimize.brentq(over, joins[inside[-1]], joins[inside[-1] + 1], xtol=1e-9)
+        upper = _crossing(over, joins[inside[-1] + 1], joins[inside[-1]])
     return float(lower), float(upper)
+
+
+def _crossing(over, outside, inside):
+    """Where ``over`` passes 0 between two joins. In data without any error rounding alone may leave
+    it under 0 at both: then the one outside."""
+    if over(outside) <= 0 or over(inside) >= 0:
+        return outside
+    return optimize.brentq(over, *sorted((outside, inside)), xtol=1e-9)

@@ -303,7 +303,7 @@ class _Problem:
                 beside -= 2.0 * shown
                 beside *= 0.5 * self.misread
                 shown += beside
-            np.maximum(shown, _LEAST, out=shown)
+            np.maximum(shown, _LEAST if shown.dtype == np.float32 else _TINY, out=shown)
             np.log(shown, out=shown)
             shown *= times.astype(shown.dtype)[:, None, None]
             total[groups] += np.add.reduceat(shown, starts, axis=0)

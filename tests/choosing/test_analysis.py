@@ -38,11 +38,8 @@ def test_without_weighings_there_is_no_second_witness(series, both):
     alone = analyse(bare, draws=300)
     assert alone.bleed is None and alone.joint is None and alone.believed is alone.sweat
     assert not any("bleed" in note for note in alone.notes)
-    width = [
-        np.ptp(a.ceiling.table[["load_at_risk_lower_pct", "load_at_risk_upper_pct"]].to_numpy())
-        for a in (alone, both)
-    ]
-    assert width[1] < width[0] + 0.5
+    assert not np.allclose(
+        alone.ceiling.table["load_at_risk_pct"], both.ceiling.table["load_at_risk_pct"], atol=1e-3)
 
 
 def test_bleed_that_cannot_be_fitted_is_said(series):

@@ -5,7 +5,6 @@ import dataclasses
 import numpy as np
 import pandas as pd
 import pytest
-from scipy import special
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
@@ -20,31 +19,27 @@ _COLUMNS = ["pot", "blend", "ceiling_load_pct", "change_pct", "error_pct"]
 TRUTH = Truth({"soft": BlendTruth(10.0), "hard": BlendTruth(13.0)}, spread=0.6, pot_sd=0.3)
 
 
-def analysed(pots=3, spoiled=None):
-    """Analysis of grades that no chance is in: the pieces of each pour lie at the quantiles of the
-    latent noise, the pots of a blend evenly about it, 4 points lower where one is spoiled."""
-    layout = even_layout(list(TRUTH.blends), [5, 7, 9, 11, 13], pots=pots, sweat=5,
-                         limit_load_pct=20.0)
-    series = simulate_series(layout, dataclasses.replace(TRUTH, weighing_sd_g=0.0), 1)
-    looks = series.grades
-    places = {p: (i % pots - (pots - 1) / 2.0) for i, p in enumerate(looks["pot"].unique())}
-    shift = looks["pot"].map(places) * TRUTH.pot_sd - 4.0 * (looks["pot"] == spoiled)
-    capacity = looks["blend"].map({b: own.capacity for b, own in TRUTH.blends.items()}) + shift
-    piece = looks.groupby("pour").cumcount()
-    latent = (looks["load_pct"] - capacity) / TRUTH.spread + special.logit((piece + 0.5) / 5.0)
-    grade = (latent.to_numpy()[:, None] > np.asarray(TRUTH.tau)).sum(axis=1)
-    looks = looks.assign(grade=pd.array(grade, dtype="Int64"))
-    return analyse(dataclasses.replace(series, grades=looks), Rules(), draws=1000)
+@pytest.fixture(scope="module")
+def analysed(with_even_grades):
+    """Maker of an analysis of grades that no chance is in."""
+
+    def make(pots=3, spoiled=None):
+        layout = even_layout(list(TRUTH.blends), [5, 7, 9, 11, 13], pots=pots, sweat=5,
+                             limit_load_pct=20.0)
+        series = simulate_series(layout, dataclasses.replace(TRUTH, weighing_sd_g=0.0), 1)
+        return analyse(with_even_grades(series, TRUTH, spoiled), Rules(), draws=1000)
+
+    return make
 
 
 @pytest.fixture(scope="module")
-def good():
+def good(analysed):
     analysis = analysed()
     return analysis, diagnose(analysis)
 
 
 @pytest.fixture(scope="module")
-def spoiled():
+def spoiled(analysed):
     analysis = analysed(spoiled="hard1")
     return analysis, diagnose(analysis)
 
@@ -159,7 +154,7 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     )
 
 
-def test_blends_of_one_pot_cannot_be_compared():
+def test_blends_of_one_pot_cannot_be_compared(analysed):
     found = diagnose(analysed(pots=1))
     assert found.table["change_pct"].isna().all()
     assert found.sentence == (

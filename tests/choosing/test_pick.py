@@ -138,7 +138,7 @@ class TestThrow:
 
     def test_flat_throw_is_equivalence_and_the_lowest_load(self, analysis):
         throw = analysis.throw
-        flat = np.random.default_rng(1).normal(0.0, 0.1, throw.rise.shape)
+        flat = np.random.default_rng(1).normal(0.0, 0.01, throw.rise.shape)
         chosen = row(choose_load(replace(analysis.evidence, throw=replace(throw, rise=flat))))
         assert chosen["load_pct"] == pytest.approx(5.0, abs=0.11)
         assert " % smells the same to your testers as any load up to " in chosen["reason"]

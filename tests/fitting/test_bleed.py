@@ -167,7 +167,8 @@ class TestCurveAndProfile:
 class TestWords:
     def test_sentence(self, fit):
         soft, hard = fit.joins.itertuples()
-        assert fit.sentence.startswith("Bleed in 24 h at 38 °C begins to rise at: soft 9.")
+        assert fit.sentence.startswith("Bleed in 24 h at 38 °C begins to rise at: "
+                                       f"soft {soft.join_pct:.1f} %")
         for row in (soft, hard):
             assert f"90 % interval {row.lower_pct:.1f} to {row.upper_pct:.1f}" in fit.sentence
         assert "% of wax (" in fit.sentence and "% of total)" in fit.sentence
@@ -244,7 +245,7 @@ class TestConditions:
 
     def test_not_recorded(self, bleeds, fit):
         other = fit_bleed(bleeds.assign(hours=np.nan, temp_c=np.nan))
-        assert other.sentence.startswith("Bleed begins to rise at: soft 9.")
+        assert other.sentence == fit.sentence.replace(" in 24 h at 38 °C", "")
         assert np.isnan(other.hours) and np.isnan(other.temp_c)
 
 

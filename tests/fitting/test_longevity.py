@@ -176,9 +176,8 @@ class TestThrowLife:
 
     def test_a_person_more_is_not_a_piece_more(self):
         """A wrong-answer guard: ten noses at the same checks of one room hardly narrow it."""
-        rng = np.random.default_rng(9)
         hours = np.array([1.0, 2, 3, 4, 6, 8, 10, 12])
-        check = rng.normal(0, 0.8, 8)
+        check = 0.8 * np.array([1, -1, -1, 1, 1, -1, -1, 1])
         def frame(people):
             own = np.random.default_rng(3)
             return smelt({

@@ -168,8 +168,9 @@ class TestIdentities:
         ).sample(frac=1.0, random_state=1, ignore_index=True)
         two = fit_quickly(other, {"zz": 10.0, "aa": 10.0}, draws=400)
         places = [two.blends.index(blends[b]) for b in one.blends]
-        assert two.point[places] == pytest.approx(one.point[:2], abs=2e-3)
-        assert two.point[2:] == pytest.approx(one.point[2:], abs=2e-3)
+        # Each blend's shift of the spread goes with it.
+        order = [*places, 2, *(3 + i for i in places), *range(5, len(one.point))]
+        assert two.point[order] == pytest.approx(one.point, abs=2e-3)
         assert two.log_likelihood == pytest.approx(one.log_likelihood, abs=2e-3)
 
     def test_a_pour_lost_and_one_never_scored_leave_an_answer(self):
@@ -286,7 +287,9 @@ def test_quantiles_of_the_table_are_those_of_the_draws(fit):
 
 @pytest.mark.parametrize("link", ["logit", "skewed"])
 def test_even_nodes_in_single_precision_are_enough(link):
-    """The weights of the draws against those of exact nodes, root mean square."""
+    """The weights of the draws against those of exact nodes: their error, root mean square, moves
+    a 5 % point of a normal by its square root of 0.05 x 0.95 over the density there, 2.1 sd, times
+    itself at most; the sd of a load at risk is about a point."""
     frame = looks(7, replace(TRUTH, pot_sd=1.0))
     fit = fit_quickly(frame, KNOWN, links=[link], draws=300, seed=2)
     model = rebuild_model(fit, settle_looks(frame, "sweat", ages=True)[0])
@@ -297,7 +300,7 @@ def test_even_nodes_in_single_precision_are_enough(link):
         exact=True,
     ).value
     away = model.log_likelihood(fit.draws) - fine
-    assert np.sqrt(fit.weights @ (away - fit.weights @ away) ** 2) < 5e-3
+    assert np.sqrt(fit.weights @ (away - fit.weights @ away) ** 2) < 0.03 / 2.1
 
 
 def aged_looks(seed, *, ageing=0.5, days=(1, 4, 16), capacity=10.0, pots=4, pieces=4):

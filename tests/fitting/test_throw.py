@@ -48,10 +48,12 @@ class TestRecovery:
 
     def test_standard_deviations(self):
         """Of 3 panels of 30 together: assessors 1.0, a single score 0.9 (rounded to halves)."""
-        found = [fit_throw(scores(s, assessors=30), draws=200).variances for s in (1, 2, 3)]
-        sd = pd.concat(found).groupby("source")["sd"].mean()
+        panels = [scores(s, assessors=30) for s in (1, 2, 3)]
+        found = [fit_throw(panel, draws=200).variances for panel in panels]
+        sd, every = pd.concat(found).groupby("source")["sd"].mean(), len(pd.concat(panels))
         assert sd["between assessors"] == pytest.approx(1.0, abs=4 * 1.0 / np.sqrt(2 * 87))
-        assert sd["of a single score"] == pytest.approx(np.sqrt(0.81 + 0.25 / 12), abs=0.03)
+        assert sd["of a single score"] == pytest.approx(
+            np.sqrt(0.81 + 0.25 / 12), abs=4 * 0.91 / np.sqrt(2 * every))
 
 
 class TestChances:
@@ -254,7 +256,7 @@ class TestScales:
         alike = fit_throw(scores(5)).variances.set_index("source")["sd"]
         assert scale > 1.2 * alike["between assessors' scales, over the whole rise"]
         # The mean of 8 scales is about no surer than that, and pours and scores come on top.
-        assert rise_of(found).var() > max(rise_of(fit_throw(scores(5))).var(), 0.9 * scale**2 / 8)
+        assert rise_of(found).var() > 0.9 * scale**2 / 8
 
 
 class TestOddAssessors:
@@ -497,7 +499,8 @@ class TestOrder:
         found = fit_throw(self.shuffled(1, drift=-2.0, carried=-1.0))
         effect = found.session.set_index("effect")
         for name, true in (("position", -2.0), ("before", -1.0)):
-            assert effect.at[name, "lower"] < true < effect.at[name, "upper"]
+            sd = (effect.at[name, "upper"] - effect.at[name, "lower"]) / (2 * stats.norm.ppf(0.95))
+            assert abs(effect.at[name, "estimate"] - true) < 4 * sd
         assert any("from the first to the last piece of a session" in n for n in found.notes)
 
     def test_the_answer_is_that_without_them(self):
@@ -520,7 +523,7 @@ class TestNotes:
 
     def test_loads_that_smell_alike(self):
         flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, pour_sd=0.1)
-        found = fit_throw(scores(1, flat, throw=4))
+        found = fit_throw(scores(1, flat, throw=4, assessors=24))
         low, high = found.tested.loc[0, ["lowest_pct", "highest_pct"]]
         alike = np.mean(np.abs(difference_draws(found, "soft", low, high)) <= 0.5)
         assert alike > 0.8
