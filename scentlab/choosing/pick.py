@@ -127,18 +127,19 @@ def choose_load(evidence, rules=None, ceiling=None):
     }
     return Pick(
         table=table, tradeoff=trade_off(evidence, rules, ceiling, at_risk), sentences=sentences,
-        changes=_changes(evidence, rules, ceiling), rules=asdict(rules),
+        changes=_changes(evidence, rules, ceiling, at_risk), rules=asdict(rules),
         override=rules.reason_words, notes=tuple(_notes(evidence, rules, table)),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )
 
 
-def ceiling_under(fit, rules):
-    """The ceiling under rules; where they ask for a stress that nothing was graded under, none."""
+def ceiling_under(fit, rules, at_risk=None):
+    """The ceiling under rules; where they ask for a stress that nothing was graded under, none.
+    ``at_risk`` : array (S, B), the loads at risk where they are at hand."""
     fit = at_age(fit, rules.ship_age_days)
     if rules.stress is None or rules.stress in fit.stresses:
-        return find_ceiling(fit, rules)
+        return find_ceiling(fit, rules, at_risk)
     other = find_ceiling(fit, replace(rules, stress=None))
     lacking = [c for c in other.table if c.endswith("_pct")]
     table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
@@ -235,8 +236,9 @@ def _steps(bottom, top):
     return np.unique(np.round([*np.arange(first, top - STEP / 10, STEP), top], 6))
 
 
-def _changes(evidence, rules, ceiling):
-    """The chosen load of each blend had one rule been another; ``ceiling`` is under ``rules``."""
+def _changes(evidence, rules, ceiling, at_risk):
+    """The chosen load of each blend had one rule been another; ``ceiling`` and ``at_risk`` are
+    under ``rules``."""
     risk, now = rules.risk, say_percent(rules.risk)
     others = {
         f"risk {say_percent(2 * risk)} instead of {now}": {"risk": min(2 * risk, 0.5)},
@@ -249,7 +251,8 @@ def _changes(evidence, rules, ceiling):
     rows = []
     for words, change in others.items():
         other = replace(rules, **change)
-        limit = ceiling if "throw_loss" in change else ceiling_under(evidence.sweat, other)
+        same = at_risk if "confidence" in change else None
+        limit = ceiling if "throw_loss" in change else ceiling_under(evidence.sweat, other, same)
         rows += [(words, choice["blend"], choice["load_pct"])
                  for choice in chosen_loads(evidence, other, limit)]
     return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])

@@ -15,6 +15,7 @@ import time
 from dataclasses import dataclass, field
 
 import numpy as np
+import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import _peak, _weak_prior, loads_at_risk, look_counts, share_capacities
@@ -31,6 +32,7 @@ class Tally:
     """Rises of ceilings (points of load), one per changed piece, grade and blend."""
 
     rises: list = field(default_factory=list)
+    kinds: list = field(default_factory=list)
     uncounted: int = 0
 
     @property
@@ -41,6 +43,13 @@ class Tally:
     @property
     def largest(self):
         return float(max(self.rises, default=0.0))
+
+    def by_kind(self):
+        """Of each kind of change: its share of all, and of it those that raise by more than 0.1."""
+        names = ["whose ceiling", "load against the ceiling", "grade"]
+        table = pd.DataFrame(self.kinds, columns=names).assign(rise=self.rises)
+        own = table["rise"].gt(SEEN).groupby([table[n] for n in names])
+        return own.agg(["size", "sum", "mean"]).round(4)
 
 
 def random_looks(layout, seed):
@@ -75,7 +84,7 @@ def measure(looks, tally, draws=4000, link="logit", every=1):
     at_risk = loads_at_risk(model, drawn.points)
     tested = looks.groupby("blend")["load_pct"].agg(["min", "max"]).loc[list(blends)].to_numpy()
     before = _low_points(at_risk, drawn.weights, tested)
-    for ratio in _changes(model, drawn.points, every):
+    for ratio, load, blend, lower, higher in _changes(model, drawn.points, every):
         weights = drawn.weights * np.exp(ratio - ratio[drawn.weights > 0].max())
         weights /= weights.sum()
         if 1.0 / np.sum(weights**2) < LEAST:
@@ -84,6 +93,15 @@ def measure(looks, tally, draws=4000, link="logit", every=1):
         after = _low_points(at_risk, weights, tested)
         given = np.maximum(before, after) >= tested[:, 0]  # else there is no ceiling either way
         tally.rises += list(np.where(given, after - before, 0.0))
+        for b in range(len(blends)):
+            tally.kinds.append(("own" if b == blend else "another's",
+                                _place(load - before[b]), f"{lower} to {higher}"))
+
+
+def _place(above):
+    """Where a load lies against a ceiling, in words."""
+    steps = ((0.0, "below it"), (1.5, "to 1.5 above"), (3.0, "to 3 above"))
+    return next((words for most, words in steps if above <= most), "further above")
 
 
 def _changes(model, points, every):
@@ -99,18 +117,20 @@ def _changes(model, points, every):
                                   misread=shared["misread"], derivatives=False).value
 
         before = chance(data.counts[cells])
-        for counts in list(_wetter(data.counts[cells]))[::every]:
-            yield chance(counts) - before
+        for cell, lower, higher, counts in list(_wetter(data.counts[cells]))[::every]:
+            place = cells[cell]
+            yield (chance(counts) - before, model.load[place], int(model.blends[place].argmax()),
+                   lower, higher)
 
 
 def _wetter(counts):
-    """Counts (C, K) with one piece moved up, each way there is."""
+    """Cell, grade before, grade after and counts (C, K) with one piece moved up, each way."""
     for cell, grade in np.argwhere(counts > 0):
         for higher in range(grade + 1, counts.shape[1]):
             changed = counts.copy()
             changed[cell, grade] -= 1
             changed[cell, higher] += 1
-            yield changed
+            yield cell, grade, higher, changed
 
 
 def _low_points(at_risk, weights, tested):
@@ -135,6 +155,7 @@ def main():
         f"counted; {100 * tally.share:.2f} % raise a ceiling by more than {SEEN} points of load; "
         f"largest rises {np.sort(tally.rises)[-5:].round(2)}"
     )
+    print(tally.by_kind().to_string())
 
 
 if __name__ == "__main__":

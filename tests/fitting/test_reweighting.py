@@ -64,13 +64,16 @@ class TestPots:
                 assert found[draw, p] == pytest.approx(np.log(exact), abs=2e-3)
 
     def test_without_a_pot_is_the_fit_of_the_others(self, looks, fit):
-        """5 % and 50 % points of the capacities, within four joint errors of the draws; the tails
-        of two fits by other draws differ by up to 0.15 points more."""
-        for pot in ("soft2", "hard3"):
+        """5 % and 50 % points of the capacities, within four joint errors of the draws (and 0.03
+        points, as ten groups know their errors badly), where the weights have a finite variance
+        (k-hat up to 0.5), so that there is such an error."""
+        without = {pot: without_pot(fit, pot) for pot in looks["pot"].unique()}
+        finite = [pot for pot, (_, k_hat) in without.items() if k_hat <= 0.5]
+        assert finite
+        for pot in finite[:2]:
             rest = looks[looks["pot"] != pot]
             other = fit_sweat(rest, {"soft": 12.0, "hard": 12.0}, draws=6000, seed=8)
-            found, k_hat = without_pot(fit, pot)
-            assert k_hat < 0.7
+            found, _ = without[pot]
             assert sorted(found.counts["pot"].unique()) == sorted(other.counts["pot"].unique())
 
             def points(fit):
@@ -79,7 +82,7 @@ class TestPots:
                     [weighted_quantile(values[:, b], fit.weights, [0.05, 0.5]) for b in (0, 1)])
 
             errors = [draw_error(leave_out_draws(f, points)) for f in (found, other)]
-            room = 4.0 * np.hypot(*errors) + np.array([0.15, 0.0, 0.15, 0.0])
+            room = 4.0 * np.hypot(*errors) + 0.03
             assert np.all(np.abs(points(found) - points(other)) < room), pot
             assert np.abs(points(found) - points(fit)).max() > 0
 

@@ -523,7 +523,7 @@ class TestNotes:
 
     def test_loads_that_smell_alike(self):
         flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, pour_sd=0.1)
-        found = fit_throw(scores(1, flat, throw=4, assessors=24))
+        found = fit_throw(scores(1, flat, pots=6, throw=4, assessors=16))
         low, high = found.tested.loc[0, ["lowest_pct", "highest_pct"]]
         alike = np.mean(np.abs(difference_draws(found, "soft", low, high)) <= 0.5)
         assert alike > 0.8
