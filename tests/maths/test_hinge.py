@@ -151,7 +151,7 @@ class TestGroupsAndPots:
         problem = HingeProblem(x, y, group, pot)
         fit = sm.MixedLM(y, problem.design(problem.best_joins), pot).fit(reml=True)
         expected = np.array([float(np.asarray(fit.cov_re).item()), fit.scale]) * 28 / 26
-        assert problem.variances() == pytest.approx(expected, rel=1e-3)
+        assert problem.variances() == pytest.approx(expected, rel=5e-3)
 
     def test_log_determinant(self):
         pot = np.array([0, 0, 0, 1, 1])
