@@ -24,8 +24,8 @@ POTS = Guide("pots", "How many pots, loads and pieces", (
     ("Pour two pots of each blend at least. Pour three where wax is cheap. Six pieces from one pot "
      "are not six tests: what went wrong in that pot is in all of them.",
      "Box 1996, steel bars of one furnace; see 6-published-experiments"),
-    ("With one pot a blend instead of two, 10 of 100 blends had no answer instead of 3. The "
-     "highest safe load was 1.7 instead of 1.1 points of load (% of wax) below the true one.", OWN),
+    ("With one pot a blend instead of two, 17 of 100 blends had no answer instead of 3. The "
+     "highest safe load was 2.3 instead of 1.1 points of load (% of wax) below the true one.", OWN),
     ("Take five or six loads. Start well below the wax maker's limit and end with one that surely "
      "sweats. Without sweat at the top there is no highest safe load to find.", CUSTOM),
     ("Give four pieces of each test batch to the sweat test. None of 4 sweated: that still allows "
