@@ -6,12 +6,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from scentlab.choosing import diagnosis
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.diagnosis import TELLING, Diagnosis, diagnose, say_change
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.checks import check_sweat
-from scentlab.fitting.reweighting import draw_error, leave_out_draws
+from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -98,6 +99,18 @@ def test_a_row_is_the_fit_without_that_pot(good):
         base = draw_error(leave_out_draws(analysis.sweat, ceiling))
         error = np.sqrt(own**2 + base**2 + rows.at[pot, "error_pct"] ** 2)
         assert rows.at[pot, "ceiling_load_pct"] == pytest.approx(ceiling(fit), abs=4 * error)
+
+
+def test_weights_without_a_finite_variance_are_not_used(good, monkeypatch):
+    """k-hat above 0.5: the variance of weights of a Pareto tail of that shape is infinite."""
+    analysis, _ = good
+    pot, asked = "hard1", []
+    monkeypatch.setattr(diagnosis, "_fit_anew", lambda *given: asked.append(given[1]))
+    for k_hat in (0.45, 0.55):
+        monkeypatch.setattr(diagnosis, "without_pot",
+                            lambda fit, pot, k=k_hat: (without_pot(fit, pot)[0], k))
+        diagnosis._without(analysis, pot, "hard", 300)
+    assert asked == [pot]
 
 
 def test_no_alarm_within_the_chance_of_the_draws(spoiled):

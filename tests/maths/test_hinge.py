@@ -11,7 +11,15 @@ import pytest
 import statsmodels.api as sm
 from scipy import stats
 
-from scentlab.maths.hinge import HingeProblem, f_drop, hinge, join_limits, join_profile, log_det
+from scentlab.maths.hinge import (
+    HingeProblem,
+    _crossing,
+    f_drop,
+    hinge,
+    join_limits,
+    join_profile,
+    log_det,
+)
 from scentlab.maths.intervals import likelihood_drop
 
 DROP = likelihood_drop(0.95)
@@ -193,3 +201,9 @@ class TestGroupsAndPots:
         low, high = stats.binom.ppf([0.0025, 0.9975], 40, 0.90)
         assert low <= caught <= high
         assert np.median(width) < 1.0
+
+
+def test_a_crossing_that_rounding_hides_is_the_join_outside():
+    assert _crossing(lambda x: 8.0 - x, 6.0, 9.0) == pytest.approx(8.0)
+    assert _crossing(lambda x: x - 8.0, 9.0, 6.0) == pytest.approx(8.0)
+    assert _crossing(lambda x: -1e-12, 9.0, 6.0) == 9.0

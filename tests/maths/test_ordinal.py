@@ -135,6 +135,14 @@ class TestLikelihood:
         assert got[0] == pytest.approx(float(exact), abs=0.05)
         assert got[1] == pytest.approx(float(exact), abs=0.4)
 
+    def test_far_from_the_data_value_and_slope_are_those_of_one_curve(self):
+        """Ten pieces of the top grade at a chance of exp(-exp(5)) each, by the link's definition:
+        far below the smallest number of single precision."""
+        data = count_looks(np.full(10, 2), np.zeros(10), np.zeros(10), 3)
+        found = log_likelihood(data, np.array([0.0, 1.0]), np.array([-4.0]), link="cloglog")
+        assert found.value == pytest.approx(-10 * np.exp(5.0), rel=1e-9)
+        assert found.d_eta == pytest.approx([10 * np.exp(5.0)], rel=1e-6)
+
     @pytest.mark.parametrize("misread", [None, 0.02])
     def test_single_precision(self, misread, fine):
         """What values lose without derivatives, over parameters as far apart as draws are."""
