@@ -78,7 +78,6 @@ _ALSO = {
     "sharing.summary": ("write_supplier_summary",),
     "guide.showing": ("show_guide",),
     "guide.stages": ("see_stages",),
-    "published": ("published_data", "side_by_side"),
     "forms.choose": ("ChooseForm",),
     "forms.rules": ("RulesForm",),
     "forms.share": ("ShareForm",),
