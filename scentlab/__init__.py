@@ -67,8 +67,6 @@ _ALSO = {
     "fitting.checks": ("check_sweat",),
     "fitting.frost": ("frost_risk",),
     "fitting.throw": ("throw_curve",),
-    "fitting.throw_life": ("hours_until", "life_curve"),
-    "fitting.weight_loss": ("loss_curve",),
     "choosing.ceiling": ("find_ceiling",),
     "choosing.pick": ("choose_load",),
     "choosing.analysis": ("decider",),
