@@ -6,7 +6,6 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from scentlab.files import table_beside
 from scentlab.recording.progress import see_progress
 from scentlab.recording.records import RECORDS
 from scentlab.results import Result
@@ -16,8 +15,29 @@ MARKS = {DONE: ("✓", "#00614A"), NOW: ("▶", "#8A3700"), LATER: ("○", "#555
 PACKAGE_NAME = "for-the-supplier.zip"
 
 
-# Dicts of title, notebook, words (what is done there), takes (how long) and needs.
-STAGES = tuple(table_beside(__file__, "stages.toml")["stages"])
+@dataclass(frozen=True)
+class Stage:
+    """One stage: its notebook, what is done there, how long it takes and what is needed."""
+
+    title: str
+    notebook: str
+    what: str
+    takes: str
+    needs: str
+
+
+STAGES = (
+    Stage("Plan", "1-plan.ipynb", "blends, loads, pots, panel; sheets and codes to print",
+          "an hour", "the makers' sheets, a printer"),
+    Stage("Pour", "2-pour-day.ipynb", "log weights and temperatures at the pot",
+          "an hour a pot, then days to cure", "wax, fragrance, a scale to 0.1 g, a thermometer"),
+    Stage("Score", "3-score.ipynb", "sweat, frost and throw, by blind code",
+          "20 minutes a session", "cured pieces, the panel, a warmer, an aired room"),
+    Stage("Fit and choose", "4-fit-and-choose.ipynb", "risk and throw over load; a load per blend",
+          "half an hour", "all scores, an opened key"),
+    Stage("Share", "5-share.ipynb", "report, tables, a package for the supplier",
+          "a quarter of an hour", "what stays at home, decided"),
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -49,17 +69,16 @@ class Stages(Result):
 def _box(number, stage, row):
     """A stage as a small card."""
     mark, colour = MARKS[row.state]
-    said = {name: html.escape(words) for name, words in stage.items()}
     return (
         '<div style="flex:1 1 150px;box-sizing:border-box;max-width:24em;background:#fff;'
         f'color:#1a1a1a;padding:8px 10px;border:1px solid #666;border-top:6px solid {colour};'
         'font-size:14px;line-height:1.35">'
-        f'<a href="{said["notebook"]}" style="color:#0B4F8A;font-weight:bold;display:inline-block;'
-        f'padding:4px 0">{number} {said["title"]}</a><br>{said["words"]}<br>'
+        f'<a href="{stage.notebook}" style="color:#0B4F8A;font-weight:bold;display:inline-block;'
+        f'padding:4px 0">{number} {html.escape(stage.title)}</a><br>{html.escape(stage.what)}<br>'
         f'<span style="color:{colour};font-weight:bold">{mark} {row.state}</span>: '
         f"{html.escape(row.told)}<br>"
-        f'<span style="color:#444">Time: {said["takes"]}. '
-        f'Needed: {said["needs"]}.</span></div>'
+        f'<span style="color:#444">Time: {html.escape(stage.takes)}. '
+        f"Needed: {html.escape(stage.needs)}.</span></div>"
     )
 
 
@@ -84,7 +103,7 @@ def see_stages(store, folder, today=None):
                          "no scorer opens the key before every piece is scored"), package]
     first_open = next((i for i, (done, _) in enumerate(known) if not done), len(known))
     rows = [
-        (s["title"], s["notebook"], DONE if done else NOW if i == first_open else LATER, words)
+        (s.title, s.notebook, DONE if done else NOW if i == first_open else LATER, words)
         for i, (s, (done, words)) in enumerate(zip(STAGES, known, strict=True))
     ]
     table = pd.DataFrame(rows, columns=["stage", "notebook", "state", "told"])

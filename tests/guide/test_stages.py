@@ -149,14 +149,14 @@ def test_the_page_has_a_link_and_a_state_in_words_for_every_stage(own):
     folder, store = own
     root = ElementTree.fromstring(f"<div>{see_stages(store, folder)._repr_html_()}</div>".replace(
         "<br>", "<br/>"))
-    assert [a.get("href") for a in root.iter("a")] == [s["notebook"] for s in STAGES]
+    assert [a.get("href") for a in root.iter("a")] == [s.notebook for s in STAGES]
     said = "".join(root.itertext())
     assert "▶ now: no plan is kept yet" in said and said.count("○ later") == 4
 
 
 def test_every_stage_has_its_notebook():
     for stage in STAGES:
-        assert (workshop.notebooks_folder() / stage["notebook"]).is_file()
+        assert (workshop.notebooks_folder() / stage.notebook).is_file()
 
 
 def test_it_comes_back_from_its_data(own):
