@@ -9,6 +9,7 @@ from dataclasses import dataclass
 from scentlab.files import table_beside
 from scentlab.fitting.over_time import arm_words
 from scentlab.maths.curves import SHAPES
+from scentlab.results import in_trade_words
 from scentlab.words import STRESS_WORDS
 
 _KEPT = table_beside(__file__, "rows.toml")
@@ -53,17 +54,6 @@ def meanings(fit):
     if any("hidden" in row.unit for row in rows):
         found["hidden unit"] = _KEPT["last"]["hidden unit"]
     return list(found.items())
-
-
-def in_trade_words(text):
-    """The name of a row or a unit in the words of the trade.
-
-    >>> in_trade_words("capacity of soft"), in_trade_words("sd between assessors")
-    ('half-sweat load of soft', 'sd between testers')
-    """
-    for ours, theirs in _KEPT["trade"]:
-        text = text.replace(ours, theirs)
-    return text
 
 
 def shape_meaning(shape):

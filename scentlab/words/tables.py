@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.choosing.saving import LEAST, say_money
-from scentlab.results import heading, say_percent
+from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
 from scentlab.words import (
     MISSING,
@@ -18,7 +18,7 @@ from scentlab.words import (
     say_range,
     say_share,
 )
-from scentlab.words.rows import in_trade_words, shape_meaning
+from scentlab.words.rows import shape_meaning
 
 NOT_GIVEN = "not given"
 # Points of load: what is weighed differs by less from what was planned, and plans by more.
