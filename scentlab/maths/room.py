@@ -1,4 +1,4 @@
-"""The well-mixed room: with a air changes an hour what is in the air falls as exp(-a t), t in hours.
+"""The well-mixed room: with a air changes an hour what is in the air falls as exp(-a t), t in h.
 
 This is the textbook box model; near the source a real room is not well mixed, and walls take up
 scent, which acts like a larger a.
