@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import html
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -40,6 +40,7 @@ class Result:
     """
 
     notes: tuple = ()
+    __dataclass_fields__: ClassVar[dict[str, Any]]
 
     def __init_subclass__(cls, **kwargs):
         super().__init_subclass__(**kwargs)
