@@ -1,7 +1,8 @@
-"""Files that are there whole or not at all, whatever happens while they are written."""
+"""Files written whole or not at all, whatever happens meanwhile, and tables beside the code."""
 
 import os
 import tempfile
+import tomllib
 from pathlib import Path
 
 
@@ -35,3 +36,8 @@ def write_whole(path, data, *, private=False):
         Path(beside).unlink(missing_ok=True)
         raise
     return path
+
+
+def table_beside(module, name):
+    """The data of a TOML file beside a module, by the module's ``__file__``."""
+    return tomllib.loads((Path(module).parent / name).read_text(encoding="utf-8"))

@@ -8,7 +8,7 @@ from __future__ import annotations
 import dataclasses
 import datetime as dt
 import html
-from typing import Any
+from typing import Any, ClassVar
 
 import numpy as np
 import pandas as pd
@@ -40,6 +40,7 @@ class Result:
     """
 
     notes: tuple = ()
+    __dataclass_fields__: ClassVar[dict[str, Any]]
 
     def __init_subclass__(cls, **kwargs):
         super().__init_subclass__(**kwargs)
@@ -131,9 +132,11 @@ def _numbers(values):
 
 
 def shown(table, digits=3):
-    """A table for reading: numbers cut to so many significant digits, headings in words, and an
-    empty cell where a value is missing."""
+    """A table for reading: numbers cut to so many significant digits, headings and names of rows
+    in words, and an empty cell where a value is missing."""
     view = table.copy()
+    for name in view.columns.intersection(["parameter", "unit"]):
+        view[name] = view[name].map(in_trade_words)
     for name in view.columns:
         if pd.api.types.is_float_dtype(view[name]):
             view[name] = [
@@ -143,6 +146,25 @@ def shown(table, digits=3):
         elif pd.api.types.is_integer_dtype(view[name]) and view[name].isna().any():
             view[name] = ["" if pd.isna(v) else str(v) for v in view[name]]
     return view.rename(columns=heading)
+
+
+# Words of code and columns, and what a maker calls the same.
+_TRADE = {
+    "capacity": "half-sweat load", "assessors'": "testers’", "assessor": "tester",
+    "sitting": "session", "pours of a pot": "test batches", "of a pour": "of a test batch",
+    "warm throw": "hot throw", "latent unit": "hidden unit",
+}
+
+
+def in_trade_words(text):
+    """The name of a row or a unit in the words of the trade.
+
+    >>> in_trade_words("capacity of soft"), in_trade_words("sd between assessors")
+    ('half-sweat load of soft', 'sd between testers')
+    """
+    for ours, theirs in _TRADE.items():
+        text = text.replace(ours, theirs)
+    return text
 
 
 # What every fit calls by a short name: limits are those of intervals that hold 90 %.

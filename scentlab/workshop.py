@@ -29,11 +29,6 @@ def demo_folder():
     return _shipped("data") / "demo"
 
 
-def published_folder():
-    """The folder of the published experiments; its README tells where they come from."""
-    return _shipped("data") / "published"
-
-
 def demo_plan():
     """The plan of the demo series, as a dict."""
     return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))

@@ -42,7 +42,6 @@ MAY_IMPORT = {
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight", "words"},
     "simulate": VOCABULARY | {"maths"},
     "workshop": VOCABULARY | {"recording"},
-    "published": VOCABULARY | {"workshop"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",

@@ -158,3 +158,11 @@ class TestWords:
         assert view["load, % of wax"].tolist() == ["9.88", ""]
         assert view["big"].tolist() == ["100000", "1"]
         assert table["load_pct"][0] == 9.87654
+
+
+def test_what_a_fit_shows_is_in_the_words_of_the_trade(analysis):
+    for fit in (analysis.sweat, analysis.frost, analysis.throw):
+        page = fit._repr_html_()
+        assert "assessor" not in page and "capacity" not in page and "latent" not in page
+    assert "half-sweat load of soft" in analysis.sweat._repr_html_()
+    assert "capacity of soft" in set(analysis.sweat.table["parameter"])

@@ -26,7 +26,7 @@ def texts():
 
 # What is said in tables of fields and in scripts of pages.
 _QUOTED = {
-    ".toml": r'(?:title|meaning|example|words) = "([^"]*)"',
+    ".toml": r'(?:title|kind|meaning|example|words|takes|needs|source) = "([^"]*)"',
     ".js": r"[\"'`]([^\"'`\n]* [^\"'`\n]* [^\"'`\n]*)[\"'`]",
 }
 

@@ -129,7 +129,8 @@ def analyse(
     ceiling = ceiling_under(joint.sweat if joint else sweat, rules)
     found = Analysis(
         series=series, rules=rules, seed=seed, sweat=sweat, frost=frost, throw=throw,
-        ceiling=ceiling, pick=None, notes=tuple(notes), bleed=bleed, joint=joint, draws=draws,
+        ceiling=ceiling, notes=tuple(notes), bleed=bleed, joint=joint, draws=draws,
+        pick=None,  # pyright: ignore[reportArgumentType] - chosen from the rest, below
         longevity=longevity, no_throw=no_throw, no_frost=no_frost,
         odd_pots=odd_pots_of(sweat, series.sweat()),
     )

@@ -144,7 +144,7 @@ class Rules:
 
     def today_of(self, blend: str) -> float | None:
         """Today's load of a blend (% of wax), or None when it was not told."""
-        if isinstance(self.today_load_pct, tuple):
+        if isinstance(self.today_load_pct, tuple | dict):
             return dict(self.today_load_pct).get(blend)
         return self.today_load_pct
 

@@ -112,41 +112,13 @@ class BleedFit(Result):
 
 @one_thread()
 def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
-    """Fit bleed over load by a hinge per blend, with pots as whole plots.
+    """Fit bleed over load by a hinge per blend, with pots as whole plots: a :class:`BleedFit`.
 
-    bleed = floor_b + slope_b max(0, load - capacity_b) + pot + error, slope_b >= 0.
-    Pieces of one pour share its load and its stirring, so their mean is one observation.
-
-    Parameters
-    ----------
-    bleeds : DataFrame
-        Columns code, pour, pot, blend, load_pct (% of wax), bleed_mg, hours (on the blotter),
-        temp_c. Only the most common pair of hours and temperature is fitted.
-    confidence : float
-        Of the intervals.
-    draws, seed : int
-        Number of draws of the curve, and their seed.
-
-    Returns
-    -------
-    BleedFit
-
-    Raises
-    ------
-    FitError
-        When there is too little to fit.
-
-    Notes
-    -----
-    Join of two lines by least squares, limits by the profile likelihood (Hudson 1966).
-
-    Examples
-    --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1)
-    >>> bool(8.5 < fit_bleed(series.bleeds).joins["join_pct"][0] < 10.5)
-    True
+    bleed = floor_b + slope_b max(0, load - capacity_b) + pot + error, slope_b >= 0, by least
+    squares, limits by the profile likelihood (Hudson 1966). Pieces of one pour share its load and
+    its stirring, so their mean is one observation. Of the columns code, pour, pot, blend, load_pct
+    (% of wax), bleed_mg, hours and temp_c only the most common pair of hours and temperature is
+    fitted. Raises FitError when there is too little to fit.
     """
     weighings, notes = _settle(bleeds)
     weighings, (hours, temp_c), more = _one_condition(weighings)
@@ -173,33 +145,10 @@ def fit_bleed(bleeds, *, confidence=0.90, draws=2000, seed=1):
 
 @one_thread()
 def bleed_curve(fit, blend, loads):
-    """Mean bleed of a blend in a typical pot at loads, with its interval.
+    """Mean bleed of a blend in a typical pot at loads (% of wax), with its interval.
 
-    Parameters
-    ----------
-    fit : BleedFit
-    blend : str
-    loads : float or array
-        In % of wax.
-
-    Returns
-    -------
-    DataFrame
-        load_pct, bleed_mg (median), lower, upper (mg). Outside the loads tested with the blend all
-        three are missing: nothing is claimed there.
-
-    Raises
-    ------
-    FitError
-        For a blend that was not weighed.
-
-    Examples
-    --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, sweat=0, bleed=2)
-    >>> fit = fit_bleed(simulate_series(layout, Truth({"soft": BlendTruth(9.5)}), 1).bleeds)
-    >>> bleed_curve(fit, "soft", [8.0, 20.0])["bleed_mg"].isna().tolist()
-    [False, True]
+    Returns a DataFrame of load_pct, bleed_mg (median), lower and upper (mg), missing outside the
+    loads tested with the blend. Raises FitError for a blend that was not weighed.
     """
     if blend not in fit.blends:
         raise FitError(f"no blend is called {blend!r}; weighed were {', '.join(fit.blends)}")

@@ -67,37 +67,11 @@ class SweatCheck(Result):
 
 @one_thread()
 def check_sweat(fit, grades, *, seed=1, repeats=400):
-    """Compare a sweat fit with its looks.
+    """Compare a sweat fit with the looks that it was fitted to: a :class:`SweatCheck`.
 
-    Parameters
-    ----------
-    fit : SweatFit
-    grades : DataFrame
-        The looks that it was fitted to.
-    seed, repeats : int
-        Seed and number of simulated repetitions of the series.
-
-    Returns
-    -------
-    SweatCheck
-
-    Raises
-    ------
-    FitError
-        When the looks lack a column or any grade.
-
-    Notes
-    -----
-    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12).
-
-    Examples
-    --------
-    >>> from scentlab.fitting.sweat import fit_sweat
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [6, 8, 10, 12], pots=2)
-    >>> looks = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1).sweat()
-    >>> len(check_sweat(fit_sweat(looks, draws=300), looks, repeats=50).pours)
-    8
+    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12) by as many simulated
+    repetitions of the series as ``repeats`` says. Raises FitError when the looks lack a column or
+    any grade.
     """
     looks, _ = settle_looks(grades, "sweat", ages=True)
     pours = _expected_pours(fit, seed, repeats)

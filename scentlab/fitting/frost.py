@@ -265,38 +265,13 @@ def _pot_sd(fit):
 
 @one_thread()
 def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
-    """Chance of frost at loads for a piece of a new pot.
+    """Chance of frost of ``limit_grade`` (1 to 4) or worse at loads (% of wax), for a new pot's
+    piece.
 
-    Parameters
-    ----------
-    fit : FrostFit
-    blend : str
-    loads : float or array
-        In % of wax.
-    limit_grade : int
-        1 to 4; the chance is that of this grade or a worse one.
-    age_days : float or None
-        Age of the piece, within the ages looked at; None takes the middle one.
-
-    Returns
-    -------
-    DataFrame
-        load_pct, risk (posterior mean), lower and upper (90 % interval), and limits_error, the
-        larger Monte Carlo standard error of the two.
-
-    Raises
-    ------
-    FitError
-        For a blend or an age that was not looked at.
-
-    Examples
-    --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [6, 9, 12], pots=2, sweat=0, frost=4)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1)
-    >>> row = frost_risk(fit_frost(series.frost(), draws=300), "soft", [9.0]).iloc[0]
-    >>> bool(0 < row["lower"] < row["risk"] < row["upper"] < 1)
-    True
+    ``age_days`` within the ages looked at; None takes the middle one. Returns a DataFrame of
+    load_pct, risk (posterior mean), lower and upper (90 % interval), and limits_error, the larger
+    Monte Carlo standard error of the two. Raises FitError for a blend or an age that was not looked
+    at.
     """
     risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
     rows = []

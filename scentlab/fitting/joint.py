@@ -70,42 +70,11 @@ def _gain_words(row):
 
 @one_thread()
 def join_evidence(sweat, bleed, *, seed=1):
-    """One half-sweat load per blend fitted to sweat grades and bleed weighings.
+    """One half-sweat load per blend fitted to sweat grades and bleed weighings: a :class:`Joint`.
 
-    Parameters
-    ----------
-    sweat : SweatFit
-        Under the weak prior, as :func:`fit_sweat` gives it.
-    bleed : BleedFit
-        Of the same series.
-    seed : int
-        Of new draws.
-
-    Returns
-    -------
-    Joint
-
-    Raises
-    ------
-    FitError
-        When the two have no blend in common, or when a sweat fit under another prior leaves too few
-        draws that fit both.
-
-    Notes
-    -----
-    The profile likelihood of a join (Hudson 1966) multiplies the posterior of the capacity.
-
-    Examples
-    --------
-    >>> from scentlab.fitting.bleed import fit_bleed
-    >>> from scentlab.fitting.sweat import fit_sweat
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> truth = Truth({"soft": BlendTruth(9.5)})
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11, 13], pots=2, bleed=2)
-    >>> series = simulate_series(layout, truth, 1)
-    >>> both = join_evidence(fit_sweat(series.sweat(), draws=500), fit_bleed(series.bleeds))
-    >>> bool(both.table["used"][0] and both.table["gain"][0] > 0)
-    True
+    The profile likelihood of a join (Hudson 1966) multiplies the posterior of the capacity. Raises
+    FitError when a SweatFit and a BleedFit have no blend in common, or when a sweat fit under
+    another prior than the weak one leaves too few draws that fit both.
     """
     shared = [b for b in sweat.blends if b in bleed.blends]
     if not shared:

@@ -133,39 +133,17 @@ def cell_name(blend, lot):
 
 @one_thread()
 def fit_lots(looks, lots=None, limits=None, *, prior="weak", links=None, draws=2000, seed=1):
-    """Fit several series of the same blends as one, each moved by its lot.
+    """Fit several series of the same blends as one, each moved by its lot: a :class:`LotFit`.
 
     Parameters
     ----------
-    looks : sequence of DataFrame
-        Two or more frames of sweat looks, as :func:`fit_sweat` takes them. Names of codes, pours
-        and pots need to differ within a series only.
-    lots : sequence of str or None
-        Names of the lots, one per series; None names them "series 1", "series 2", ...
-    limits : mapping or None
-        Blend to the wax maker's limit (% of wax), as in :func:`fit_sweat`.
-    prior : "weak" or LotPrior
-        To use as it is.
-    links, draws, seed
-        As in :func:`fit_sweat`.
+    looks : two or more frames of sweat looks, as :func:`fit_sweat` takes them. Names of codes,
+        pours and pots need to differ within a series only.
+    lots : names, one per series; "series 1", "series 2", ... when None.
+    limits, links, draws, seed : as in :func:`fit_sweat`. prior : "weak", or a LotPrior as it is.
 
-    Returns
-    -------
-    LotFit
-
-    Raises
-    ------
-    FitError
-        When there are fewer than two series, when their names are not unlike, when a series lacks a
-        blend or a stress of the others, or when the fit does not come to rest.
-
-    Examples
-    --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> truth, layout = Truth({"soft": BlendTruth(9.0)}), even_layout(["soft"], [6, 8, 10, 12])
-    >>> both = [simulate_series(layout, truth, seed).sweat() for seed in (1, 2)]
-    >>> fit_lots(both, ["spring", "autumn"], draws=300).table["lot"].tolist()
-    ['autumn']
+    Raises FitError for fewer than two series or names that are alike, for a series that lacks a
+    blend or a stress of the others, or when the fit does not come to rest.
     """
     looks = list(looks)
     lots = tuple(lots or (f"series {i}" for i in range(1, len(looks) + 1)))

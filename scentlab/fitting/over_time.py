@@ -1,4 +1,4 @@
-"""What weight loss and throw over hours share: arms, curves, their draws, and the words.
+"""Curves over hours on the warmer: arms, forms, rates and their draws, for whatever is measured.
 
 An arm is one blend at one load: pieces of it share a level. Nothing is assumed of how a level
 goes with the load, since a warmer test has few loads. What leaves in proportion to what is left
@@ -17,7 +17,7 @@ from scipy import special
 
 from scentlab.fitting.looks import planned_loads
 from scentlab.maths.marginal import Marginal, Priors, draw_posterior, tellable
-from scentlab.results import FitError, Result
+from scentlab.results import Result
 from scentlab.units import content_from_load, say_load
 
 # Weighed loads nearer than this to each other are one planned load.
@@ -63,8 +63,11 @@ class OverTime(Result):
         kind of fit has. rate : draws (D, B) of the rate per hour.
     first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd (median,
         mean over blends), unit.
-    points : DataFrame, what was measured. confidence : float, of the intervals.
+    points : DataFrame, what was measured. confidence : float, of the intervals. ``value`` names
+    what is measured.
     """
+
+    value = ""
 
     arms: pd.DataFrame
     forms: pd.DataFrame
@@ -92,6 +95,18 @@ class OverTime(Result):
             rate, end = self.rate[own, blend][:, None], self.longest_h - self.first_h
             values[own] = FORMS[name].curve(time, rate, end)
         return self.level[:, [place]] * values
+
+    def curve(self, place, hours):
+        """The curve of an arm at hours with its interval; missing outside the hours tested.
+
+        DataFrame: hours, what is measured (median), lower, upper.
+        """
+        arm, hours = self.arms.loc[place], np.atleast_1d(np.asarray(hours, dtype=float))
+        lower, middle, upper = quantiles(self.draws(place, hours), self.confidence)
+        frame = pd.DataFrame({"lower": lower, self.value: middle, "upper": upper})
+        outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
+        frame.loc[outside] = np.nan
+        return frame.assign(hours=hours)
 
 
 @dataclass(frozen=True)
@@ -219,42 +234,6 @@ class _Blend:
         return names[found.design], rate, found.coefficients, chances, sds
 
 
-def time_to(fit, place, limit):
-    """Draws (D,) of the hours at which an arm's falling curve is down at limits (D,), from the
-    first check on: infinite where it never is."""
-    blend = fit.blends.index(fit.arms["blend"].iloc[place])
-    rate, level = fit.rate[:, blend], fit.level[:, place]
-    with np.errstate(divide="ignore", invalid="ignore"):
-        share = limit / level
-        fall = np.where(fit.draw_form[:, blend] == FADING.name, -np.log(share), 1.0 - share)
-        time = np.where(rate > 0, fall / rate, np.inf)
-    return np.where(level <= limit, 0.0, np.where(np.isnan(time), np.inf, time))
-
-
-def usable(warmings, column, nothing, lost):
-    """Rows with a number in a column, load and hours, as floats, and a note on those left out.
-
-    nothing : what to say as a FitError without any. lost : what rows without a load are called.
-    """
-    rows = warmings[warmings[column].notna()]
-    known = rows["load_pct"].notna() & rows["hours"].notna()
-    if not known.any():
-        raise FitError(nothing)
-    left = int((~known).sum())
-    notes = (f"{left} {lost} have no weighed load and were left out.",) if left else ()
-    return rows[known].astype({"hours": float, column: float, "load_pct": float}), notes
-
-
-def need_times(rows, what):
-    """Refuses rows at fewer than three times; ``what`` says what was done at them."""
-    times = np.unique(rows["hours"])
-    if len(times) < 3:
-        when = " and ".join(f"{t:g} h" for t in times)
-        raise FitError(
-            f"{what} at {when} on the warmer only; a curve needs three times or more"
-        )
-
-
 def arms_of(rows, counted, **more):
     """The arms of rows, and the arm of each row (int array).
 
@@ -273,46 +252,9 @@ def arms_of(rows, counted, **more):
     return arms.join(rows.groupby(arm).agg(**(wanted | more))), arm
 
 
-def arm_place(arms, blend, load_pct=None):
-    """The place of an arm in the frame of arms; the only load of the blend when none is given.
-
-    Raises FitError that says what was tested.
-    """
-    own = arms[arms["blend"] == blend]
-    if own.empty:
-        known = ", ".join(dict.fromkeys(arms["blend"]))
-        raise FitError(f"no piece of {blend!r} was left on the warmer; tested were {known}")
-    loads = own["load_pct"].to_numpy()
-    tested = ", ".join(say_load(x) for x in loads)
-    if load_pct is None:
-        if len(own) > 1:
-            raise FitError(
-                f"{blend} was left on the warmer at {tested}; give one of them, load_pct"
-            )
-        return int(own.index[0])
-    near = int(np.abs(loads - load_pct).argmin())
-    if abs(loads[near] - load_pct) > NEAR_PCT:
-        raise FitError(
-            f"{blend} was not left on the warmer at {say_load(load_pct)}; it was at {tested}"
-        )
-    return int(own.index[near])
-
-
 def arm_words(row):
     """An arm in words, with both bases of its load."""
     return f"{row['blend']} at {say_load(row['load_pct'])}"
-
-
-def curve_frame(fit, blend, hours, load_pct, name):
-    """The arm of a blend, and hours, the curve (``name``, the median), lower and upper there;
-    missing outside the hours tested."""
-    place = arm_place(fit.arms, blend, load_pct)
-    arm, hours = fit.arms.loc[place], np.atleast_1d(np.asarray(hours, dtype=float))
-    lower, middle, upper = quantiles(fit.draws(place, hours), fit.confidence)
-    frame = pd.DataFrame({"hours": hours, name: middle, "lower": lower, "upper": upper})
-    outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
-    frame.loc[outside, [name, "lower", "upper"]] = np.nan
-    return arm, frame
 
 
 def quantiles(draws, confidence):
@@ -343,9 +285,3 @@ def _spread(draws):
     if not np.isfinite(middle):
         return np.nan
     return float((high - low) / 2.0 if np.isfinite(high) else middle - low)
-
-
-def code_list(codes, most=8):
-    codes = sorted(dict.fromkeys(map(str, codes)))
-    rest = len(codes) - most
-    return ", ".join(codes[:most]) + (f" and {rest} more" if rest > 0 else "")

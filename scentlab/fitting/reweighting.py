@@ -17,17 +17,11 @@ GROUPS = 10
 
 
 def reweighted(fit, log_ratio):
-    """A sweat fit whose draws each weigh more by a factor.
+    """A sweat fit whose draws each weigh more by a factor, its log up to a constant (S,), and
+    k-hat.
 
-    Parameters
-    ----------
-    fit : SweatFit. log_ratio : array (S,), log of each draw's factor up to a constant: by how much
-        its new log-posterior exceeds the old one.
-
-    Returns
-    -------
-    (SweatFit, k_hat) : the fit with new weights of draws and links, and the shape of the largest
-    weights. Above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
+    By so much a draw's new log-posterior exceeds the old one. k-hat is the shape of the largest
+    weights: above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
     """
     with np.errstate(divide="ignore"):
         log_weights, k_hat = smooth_weights(np.log(fit.weights) + log_ratio)
@@ -44,11 +38,8 @@ def _weighted(fit, weights):
 
 
 def without_pot(fit, pot):
-    """A sweat fit as it would be without the evidence of one pot, under the same prior.
-
-    Returns
-    -------
-    (SweatFit, k_hat), as :func:`reweighted`. The counts lack the pot.
+    """A sweat fit as it would be without the evidence of one pot, and k-hat, as :func:`reweighted`.
+    The counts lack the pot.
     """
     left_out = fit.counts["pot"] == pot
     found, k_hat = reweighted(fit, -pot_log_likelihood(fit, fit.counts[left_out])[:, 0])
@@ -56,15 +47,8 @@ def without_pot(fit, pot):
 
 
 def pot_log_likelihood(fit, counts=None):
-    """Log-likelihood of the grades of each pot under each draw, averaged over the pot's effect.
-
-    Parameters
-    ----------
-    fit : SweatFit. counts : DataFrame like ``fit.counts``, which is taken when it is None.
-
-    Returns
-    -------
-    array (S, P), pots in the order in which they first appear in the counts.
+    """Log-likelihood (S, P) of the grades of each pot of counts like ``fit.counts`` (None: those)
+    under each draw, averaged over the pot's effect; pots as they first appear.
     """
     counts = fit.counts if counts is None else counts
     named = fit.named
@@ -103,17 +87,10 @@ def _of_pot(fit, named, counts):
 
 
 def leave_out_draws(fit, statistic):
-    """A statistic of a fit without each tenth of its lots of draws in turn, for
-    :func:`draw_error`. (Draws of one lot are not independent, lots are.)
-
-    Parameters
-    ----------
-    fit : SweatFit. statistic : callable, fit to a number or an array (k,).
-
-    Returns
-    -------
-    array (10,) or (10, k). Fits that share their draws lose the same ones, so that differences of
-    their statistics have the error of a difference.
+    """A statistic, a number or an array (k,), of a fit without each tenth of its lots of draws in
+    turn, for :func:`draw_error`: (10,) or (10, k). Draws of one lot are not independent, lots are.
+    Fits that share their draws lose the same ones, so that differences have the error of a
+    difference.
     """
     return np.array([statistic(_weighted(fit, w)) for w in _left_out(fit)])
 
@@ -129,10 +106,7 @@ def _left_out(fit):
 
 
 def draw_error(values):
-    """Monte Carlo standard error by the jackknife over groups of draws (Efron 1982, ch. 3).
-
-    Parameters
-    ----------
-    values : array (10,) or (10, k), of :func:`leave_out_draws`. Missing where any value is.
+    """Monte Carlo standard error of :func:`leave_out_draws` by the jackknife over groups of draws
+    (Efron 1982, ch. 3); missing where any value is.
     """
     return np.sqrt((GROUPS - 1) * np.var(values, axis=0))

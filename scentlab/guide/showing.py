@@ -1,40 +1,45 @@
-"""A guide as a notebook shows it: one folded line, which opens to the points."""
+"""Short guides to the work, of ``guides.toml``: one folded line, which opens to the points."""
 
 import html
 from dataclasses import dataclass
 
-from scentlab.guide.texts import GUIDES, Guide
+from scentlab.files import table_beside
 from scentlab.recording.drawings import GRADE_WORDS, grade_svg
 
 
 @dataclass(frozen=True, repr=False)
-class ShownGuide:
-    """A guide that a notebook shows folded; ``str()`` has the points as text."""
+class Guide:
+    """A guide that a notebook shows folded: ``points`` are dicts of words and their source."""
 
-    guide: Guide
+    topic: str
+    title: str
+    points: tuple
 
     def __repr__(self):
-        points = "\n".join(f"- {text} [{source}]" for text, source in self.guide.points)
-        return f"{self.guide.title}\n{points}"
+        points = "\n".join(f"- {p['words']} [{p['source']}]" for p in self.points)
+        return f"{self.title}\n{points}"
 
     def _repr_html_(self):
         points = "".join(
-            f'<li style="margin:0.3em 0">{html.escape(text)} '
-            f'<span style="opacity:0.75">[{html.escape(source)}]</span></li>'
-            for text, source in self.guide.points
+            f'<li style="margin:0.3em 0">{html.escape(p["words"])} '
+            f'<span style="opacity:0.75">[{html.escape(p["source"])}]</span></li>'
+            for p in self.points
         )
         grades = "".join(
-            f'<figure style="margin:0;width:104px">{grade_svg(self.guide.topic, grade)}'
+            f'<figure style="margin:0;width:104px">{grade_svg(self.topic, grade)}'
             f'<figcaption style="font-size:13px">{grade}: {html.escape(words)}</figcaption>'
             "</figure>"
-            for grade, words in enumerate(GRADE_WORDS.get(self.guide.topic, ()))
+            for grade, words in enumerate(GRADE_WORDS.get(self.topic, ()))
         )
         return (
             '<details style="max-width:46em"><summary style="cursor:pointer;padding:0.4em 0">'
-            f"<strong>{html.escape(self.guide.title)}</strong> (open to read)</summary>"
+            f"<strong>{html.escape(self.title)}</strong> (open to read)</summary>"
             f'<div style="display:flex;flex-wrap:wrap;gap:8px">{grades}</div>'
             f'<ul style="padding-left:1.2em">{points}</ul></details>'
         )
+
+
+GUIDES = {t: Guide(t, **data) for t, data in table_beside(__file__, "guides.toml").items()}
 
 
 def show_guide(topic):
@@ -48,9 +53,9 @@ def show_guide(topic):
     ------
     ValueError for another topic.
 
-    >>> print(show_guide("frost").guide.title)
+    >>> print(show_guide("frost").title)
     How to look for frost
     """
     if topic not in GUIDES:
         raise ValueError(f"there is no guide to {topic!r}; there are {', '.join(GUIDES)}")
-    return ShownGuide(GUIDES[topic])
+    return GUIDES[topic]

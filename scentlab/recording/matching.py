@@ -11,6 +11,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab import units
+from scentlab.files import table_beside
 from scentlab.recording import spreadsheets
 from scentlab.recording.sheets import read_sheet
 from scentlab.schema import IMPORT_TABLES, DataError, Findings, Problem
@@ -37,45 +38,9 @@ UNITS = {
         "% of total": float, "% of wax": units.content_from_load,
     },
 }
-# What the trade writes over a column, the surest first; a number column takes numbers alone.
-TRADE = {
-    "pours": {
-        "pour": ("test batch", "batch", "test"),
-        "pot": ("melt", "pitcher"),
-        "poured_on": ("date", "pour date", "date poured", "day", "poured"),
-        "wax_g": ("wax weighed", "wax weight", "wax amount", "wax"),
-        "blend": ("wax blend", "blend name", "wax type", "wax name", "wax"),
-        "fragrance_g": (
-            "fragrance weighed", "fo weighed", "fo weight", "fo amount", "fragrance oil",
-            "fragrance weight", "fo", "fragrance", "oil weight", "oil", "scent", "oz",
-        ),
-        "add_temp_c": ("fo added at", "fo temp", "add temp"),
-        "pour_temp_c": ("poured at", "pour temp"), "room_temp_c": ("room", "room temp"),
-        "scale_check_g": ("scale check", "check weight"),
-        "stir_min": ("stir", "stirred", "stirring"),
-        "note": ("notes", "remarks", "comments"),
-    },
-    "pieces": {
-        "code": ("label", "piece"), "assessor": ("tester",), "sweat_grade": ("sweat", "sweating"),
-        "frost_grade": ("frost", "frosting"), "age_days": ("age", "days"),
-    },
-    "throws": {
-        "code": ("label", "piece"), "assessor": ("tester",), "sitting": ("session",),
-        "throw": ("score", "strength"),
-    },
-    "warmings": {"code": ("label", "piece"), "assessor": ("tester",), "weight_g": ("weight",)},
-}
-_IN_HEADS = {
-    "g": ("g", "grams", "gram"), "kg": ("kg",), "oz": ("oz", "ounces"), "lb": ("lb", "lbs"),
-    "°C": ("c", "degc"), "°F": ("f", "degf"), "min": ("min", "minutes"),
-    "h": ("h", "hours", "hrs"), "days": ("days",), "% of wax": ("pct",),
-}
-DATES = {
-    "year-month-day": r"(?P<y>\d{4})-(?P<m>\d{1,2})-(?P<d>\d{1,2})",
-    "day.month.year": r"(?P<d>\d{1,2})\.(?P<m>\d{1,2})\.(?P<y>\d{4})",
-    "day/month/year": r"(?P<d>\d{1,2})/(?P<m>\d{1,2})/(?P<y>\d{4})",
-    "month/day/year": r"(?P<m>\d{1,2})/(?P<d>\d{1,2})/(?P<y>\d{4})",
-}
+# What the trade writes over a column, the surest first; units in headings; forms of dates.
+_KEPT = table_beside(__file__, "headings.toml")
+TRADE, DATES = _KEPT["trade"], _KEPT["dates"]
 _THOUSANDS = re.compile(r"[1-9]\d{0,2}(\.\d{3})+(,\d+)?")
 
 
@@ -180,13 +145,14 @@ def _without_unit(heading):
     ('wax', 'oz')
     """
     name, _, last = _plain(heading).rpartition("_")
-    return name if name and any(last in words for words in _IN_HEADS.values()) else _plain(heading)
+    known = any(last in words for words in _KEPT["units"].values())
+    return name if name and known else _plain(heading)
 
 
 def unit_in(heading, column):
     """The unit that a heading names among those of a column, or ''."""
     last = _plain(heading).rpartition("_")[2]
-    return next((u for u in units_of(column) if last in _IN_HEADS.get(u, ())), "")
+    return next((u for u in units_of(column) if last in _KEPT["units"].get(u, ())), "")
 
 
 def units_of(column):

@@ -40,7 +40,7 @@ from scentlab.words import is_missing
 MOST_ROWS = 50_000
 _WAX = "g per 100 g of wax"
 _PRODUCT = "g in 100 g of finished product"
-_LONG = dict(pattern=r"(?s).{1,2000}", pattern_words="a text of 1 to 2000 characters")
+_LONG: dict = dict(pattern=r"(?s).{1,2000}", pattern_words="a text of 1 to 2000 characters")
 # Unit, lowest and highest value of the numbers that are computed or joined. A limit of an interval
 # of throw may lie outside the scale that a score lies on.
 _UNITS = {

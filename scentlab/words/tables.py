@@ -7,9 +7,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.choosing.saving import LEAST, say_money
-from scentlab.fitting.throw_life import HALF, hours_until, life_curve
-from scentlab.fitting.weight_loss import loss_curve
-from scentlab.results import heading, say_percent
+from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
 from scentlab.words import (
     MISSING,
@@ -20,7 +18,7 @@ from scentlab.words import (
     say_range,
     say_share,
 )
-from scentlab.words.rows import in_trade_words, shape_meaning
+from scentlab.words.rows import shape_meaning
 
 NOT_GIVEN = "not given"
 # Points of load: what is weighed differs by less from what was planned, and plans by more.
@@ -250,22 +248,19 @@ def change_table(changes):
 
 def lives_table(fit):
     """One row per blend and load: throw at the first check, and hours until half of it."""
-    throw = ranged("throw", "lower", "upper")
-
-    def first(arm):
-        start = life_curve(fit, arm["blend"], arm["first_h"], arm["load_pct"]).iloc[0]
-        return f"{throw(start)}\nat {arm['first_h']:g} h"
-
-    def half(arm):
-        return hours_until(fit, arm["blend"], share=HALF, load_pct=arm["load_pct"])["words"].iloc[0]
-
+    rows = [
+        {**arm, **fit.curve(place, arm["first_h"]).iloc[0], "half": fit.half_life(place)["words"]}
+        for place, arm in enumerate(fit.arms.to_dict("records"))
+    ]
     return view(
-        "Throw over hours on the warmer", fit.arms, *_ARM, ("Testers", "assessors"),
-        ("Throw at the first check, 0–10 (90 % interval)", first),
-        ("*Hours until it is half (90 % interval)", half),
+        "Throw over hours on the warmer", rows, *_ARM, ("Testers", "assessors"),
+        ("Throw at the first check, 0–10 (90 % interval)",
+         lambda r: f"{_THROW_AT(r)}\nat {r['first_h']:g} h"),
+        ("*Hours until it is half (90 % interval)", "half"),
     )
 
 
+_THROW_AT = ranged("throw", "lower", "upper")
 _ARM = (("*Blend", "blend"), ("Load, % of wax", number("load_pct", 1)),
         ("Content, % of total", number("content_pct", 1)), ("Pieces", "pieces"))
 
@@ -273,8 +268,8 @@ _ARM = (("*Blend", "blend"), ("Load, % of wax", number("load_pct", 1)),
 def losses_table(fit):
     """One row per blend and load: weight lost by the longest time, in g and of the fragrance."""
     rows = [
-        {**arm, **loss_curve(fit, arm["blend"], arm["longest_h"], arm["load_pct"]).iloc[0]}
-        for arm in fit.arms.to_dict("records")
+        {**arm, **fit.curve(place, arm["longest_h"]).iloc[0]}
+        for place, arm in enumerate(fit.arms.to_dict("records"))
     ]
     return view(
         "Weight lost on the warmer", rows, *_ARM, ("Hours", lambda r: f"{r['longest_h']:g}"),

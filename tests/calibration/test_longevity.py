@@ -10,8 +10,6 @@ import numpy as np
 import pytest
 
 from scentlab.fitting.longevity import fit_longevity
-from scentlab.fitting.throw_life import hours_until
-from scentlab.fitting.weight_loss import loss_curve
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series, warmer_checks
 
 SERIES = 100
@@ -33,9 +31,9 @@ def held():
     rows = []
     for seed in range(SERIES):
         fit = fit_longevity(simulate_series(layout, TRUTH, seed).warmings, seed=seed)
-        for blend in TRUTH.blends:
-            row = loss_curve(fit.weight_loss, blend, [12]).iloc[0]
-            hours = hours_until(fit, blend, share=0.5).iloc[0]
+        for place in range(len(TRUTH.blends)):
+            row = fit.weight_loss.curve(place, 12).iloc[0]
+            hours = fit.throw_life.half_life(place)
             rows.append((
                 row["share_lower"] <= share <= row["share_upper"],
                 hours["lower"] <= half <= hours["upper"],

@@ -8,10 +8,13 @@ import pandas as pd
 import pytest
 from scipy import optimize, special
 
-from scentlab.fitting.longevity import Longevity, fit_longevity
+from scentlab.fitting.longevity import (
+    Longevity,
+    fit_longevity,
+    fit_throw_life,
+    fit_weight_loss,
+)
 from scentlab.fitting.over_time import table_of
-from scentlab.fitting.throw_life import fit_throw_life, hours_until, life_curve
-from scentlab.fitting.weight_loss import fit_weight_loss, loss_curve
 from scentlab.results import FitError, Result
 from scentlab.units import content_from_load
 
@@ -94,7 +97,7 @@ class TestWeightLoss:
             lambda t, w, a, k: w + a * np.expm1(-k * t), HOURS, own, p0=(25, 1, 0.2)
         )
         assert fit.forms.set_index("form")["weight"]["levelling off"] > 0.999
-        row = loss_curve(fit, "soft", [12.0]).iloc[0]
+        row = fit.curve(0, [12.0]).iloc[0]
         slope = np.array([0.0, -np.expm1(-12 * k), 12 * a * np.exp(-12 * k)])
         se = np.sqrt(slope @ covariance @ slope)
         assert row["loss_g"] == pytest.approx(-a * np.expm1(-12 * k), abs=2 * se)
@@ -115,7 +118,7 @@ class TestWeightLoss:
         arm = fit.arms.iloc[0]
         # 10 % of wax is 1/11 of the piece.
         assert arm["fragrance_g"] == pytest.approx(arm["piece_g"] / 11)
-        row = loss_curve(fit, "soft", [6.0]).iloc[0]
+        row = fit.curve(0, [6.0]).iloc[0]
         assert row["share_pct"] == pytest.approx(100 * row["loss_g"] / arm["fragrance_g"])
 
     def test_in_grains_instead_of_grams(self):
@@ -128,7 +131,7 @@ class TestWeightLoss:
         )
 
     def test_nothing_is_claimed_beyond_the_longest_time(self, fitted):
-        frame = loss_curve(fitted.weight_loss, "soft", [-1.0, 12.0, 12.5])
+        frame = fitted.weight_loss.curve(0, [-1.0, 12.0, 12.5])
         assert frame["loss_g"].isna().tolist() == [True, False, True]
 
     def test_pieces_of_a_pot_are_not_taken_as_independent(self):
@@ -141,7 +144,7 @@ class TestWeightLoss:
         frame = weighed(weights)
         shared = frame.assign(pot=["K1" if c < "104" else "K2" for c in frame["code"]])
         width = [
-            float(np.ptp(loss_curve(fit_weight_loss(f), "soft", [12.0])[["lower", "upper"]]))
+            float(np.ptp(fit_weight_loss(f).curve(0, 12.0)[["lower", "upper"]]))
             for f in (shared, frame)
         ]
         assert width[0] > 2 * width[1]
@@ -151,28 +154,31 @@ class TestThrowLife:
     def test_truth_within_four_errors(self, fitted):
         fit = fitted.throw_life
         truth = 1 + np.log(2) / 0.12
-        for blend in fit.blends:
-            row = hours_until(fit, blend, share=0.5).iloc[0]
+        for place in fit.arms.index:
+            row = fit.half_life(place)
             se = (row["upper"] - row["lower"]) / 3.3
             assert abs(row["hours"] - truth) < 4 * se
 
-    def test_limit_in_points_agrees_with_the_curve(self, fitted):
+    def test_half_agrees_with_the_curve(self, fitted):
         fit = fitted.throw_life
-        row = hours_until(fitted, "soft", 5.0).iloc[0]
-        assert row["throw"] == 5.0
-        assert life_curve(fit, "soft", [row["hours"]])["throw"].iloc[0] == pytest.approx(5, abs=0.1)
+        row = fit.half_life(0)
+        first, half = fit.curve(0, [1.0, row["hours"]])["throw"]
+        assert half == pytest.approx(row["throw"], abs=0.1) == pytest.approx(first / 2, abs=0.1)
+
+    def test_nothing_is_claimed_beyond_the_hours_tested(self, fitted):
+        frame = fitted.throw_life.curve(0, [0.5, 1.0, 12.0, 13.0])
+        assert frame["throw"].isna().tolist() == [True, False, False, True]
 
     def test_hours_beyond_the_longest_are_not_told(self):
         """Half of the throw is gone after 70 h, and 12 h were tested."""
         fit = fit_throw_life(series(3, fade=0.01))
-        row = hours_until(fit, "soft", share=0.5).iloc[0]
+        row = fit.half_life(0)
         assert np.isinf([row["hours"], row["upper"]]).all()
         assert row["words"] == "more than 12 h, the longest tested"
         assert "more than 12 h, the longest tested" in fit.sentence
 
-    def test_below_the_limit_from_the_start(self, fitted):
-        row = hours_until(fitted, "soft", 9.9).iloc[0]
-        assert row["words"] == "below it from 1 h, the first check, on"
+    def test_below_a_limit_from_the_start(self, fitted):
+        assert (fitted.throw_life.hours_until(0, 99.0) == 1.0).all()
 
     def test_a_person_more_is_not_a_piece_more(self):
         """A wrong-answer guard: ten noses at the same checks of one room hardly narrow it."""
@@ -189,40 +195,12 @@ class TestThrowLife:
         assert widths[1] > 0.6 * widths[0]
         assert "between checks of a piece" in set(fits[1].sds["source"])
 
-    def test_what_is_asked_must_be_one_thing(self, fitted):
-        with pytest.raises(ValueError) as error:
-            hours_until(fitted, "soft")
-        assert str(error.value) == (
-            "give throw, a limit from 0 to 10, or share, a part of the first throw"
-        )
-        with pytest.raises(ValueError) as error:
-            hours_until(fitted, "soft", share=1.5)
-        assert str(error.value) == "share is 1.5; give a part of the first throw between 0 and 1"
-
-    def test_unknown_blend_and_load(self, fitted):
-        with pytest.raises(FitError) as error:
-            hours_until(fitted, "hard", 5)
-        assert str(error.value) == (
-            "no piece of 'hard' was left on the warmer; tested were soft, firm"
-        )
-        with pytest.raises(FitError) as error:
-            hours_until(fitted, "soft", 5, load_pct=8.0)
-        assert str(error.value) == (
-            "soft was not left on the warmer at 8.0 % of wax (7.4 % of total); it was at 10.0 % of "
-            "wax (9.1 % of total)"
-        )
-
-    def test_a_blend_at_two_loads_needs_one_named(self):
+    def test_a_blend_at_two_loads_has_two_levels_and_one_rate(self):
         frame = series(4, blends=("soft",))
         frame["load_pct"] = np.where(frame["code"] == "s0", 6.0, 10.0)
         fit = fit_throw_life(frame)
-        with pytest.raises(FitError) as error:
-            hours_until(fit, "soft", 5)
-        assert str(error.value) == (
-            "soft was left on the warmer at 6.0 % of wax (5.7 % of total), 10.0 % of wax (9.1 % of "
-            "total); give one of them, load_pct"
-        )
-        assert len(hours_until(fit, "soft", [4, 5], load_pct=6.0)) == 2
+        assert fit.arms["load_pct"].tolist() == [6.0, 10.0] and fit.rate.shape[1] == 1
+        assert "soft at 6.0 % of wax (5.7 % of total), from " in fit.sentence
 
 
 class TestResult:
@@ -247,9 +225,6 @@ class TestResult:
         frame = series(5)
         fit = fit_longevity(frame.assign(throw=np.nan))
         assert fit.throw_life is None and fit.weight_loss is not None
-        with pytest.raises(FitError) as error:
-            hours_until(fit, "soft", 5)
-        assert str(error.value) == "no throw was scored over hours on the warmer"
 
     def test_a_part_that_cannot_be_fitted_is_a_note(self):
         frame = series(5)
@@ -374,7 +349,7 @@ class TestDegenerate:
         exact = 25 - 0.125 * np.array(HOURS)
         fit = fit_weight_loss(weighed({"101": exact}))
         assert fit.forms.set_index("form")["weight"]["straight line"] > 0.5
-        row = loss_curve(fit, "soft", [12.0]).iloc[0]
+        row = fit.curve(0, [12.0]).iloc[0]
         assert row["lower"] < 1.5 < row["upper"] and row["loss_g"] == pytest.approx(1.5, abs=0.02)
 
     def test_scores_without_names_and_within_the_first_hour(self):

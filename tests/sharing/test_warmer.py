@@ -7,7 +7,6 @@ import pytest
 
 from scentlab.choosing.analysis import analyse
 from scentlab.fitting.longevity import fit_longevity
-from scentlab.fitting.throw_life import hours_until
 from scentlab.sharing import pictures
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
@@ -39,7 +38,7 @@ class TestPictures:
         assert (curve.min(), curve.max()) == (1.0, 12.0)
         assert ax.get_xlabel() == "time on the warmer, h" and ax.get_ylim() == (0, 10)
         assert "at 10.0 % of wax (9.1 % of total)" in ax.get_title(loc="left")
-        row = hours_until(life, "soft", share=0.5).iloc[0]
+        row = life.half_life(life.blends.index("soft"))
         words = f"half left: {row['hours']:.1f} h\n({row['lower']:.1f} h to {row['upper']:.1f} h)"
         assert words in legend(ax)
 

@@ -4,7 +4,6 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import NEAR_PCT
-from scentlab.fitting.throw_life import HALF, hours_until, life_curve
 from scentlab.sharing.pictures import drawing
 from scentlab.sharing.pictures.drawing import INK, STEPS, THROW
 from scentlab.units import say_load
@@ -22,42 +21,36 @@ def draw_throw_life(fit, blend=None, ax=None):
 
     A blend that was tested at several loads has a curve for each.
     """
-    arms, ax = _arms(fit, blend), drawing.new_axes(ax)
+    names, ax = drawing.blends_of(fit.arms, blend), drawing.new_axes(ax)
+    arms = fit.arms[fit.arms["blend"].isin(names)]
     looks = [(THROW, "-", "o")] if len(arms) == 1 else drawing.looks(arms)
-    for arm, look in zip(arms, looks, strict=True):
+    for (place, arm), look in zip(arms.iterrows(), looks, strict=True):
         hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
-        frame = life_curve(fit, arm["blend"], hours, arm["load_pct"])
+        frame = fit.curve(place, hours)
         name = f"{arm['blend']}, {say_load(arm['load_pct'])}"
         drawing.curve(ax, frame, "hours", "throw", look,
                       "throw, 90 % interval" if len(arms) == 1 else name, len(arms) == 1)
     if len(arms) == 1:
-        _half_mark(ax, fit, arms[0])
+        _half_mark(ax, arms.iloc[0], fit.half_life(arms.index[0]))
         means = _seen(fit, arms).groupby(["assessor", "hours"], as_index=False)["throw"].mean()
         drawing.testers(ax, means, "hours")
     _hours_axis(ax, _seen(fit, arms)["hours"])
     drawing.throw_axis(ax, "hot")
     title = f"{blend}: throw on the warmer" if blend else "Throw on the warmer"
-    load = f"\nat {say_load(arms[0]['load_pct'])}" if len(arms) == 1 else ""
+    load = f"\nat {say_load(arms['load_pct'].iloc[0])}" if len(arms) == 1 else ""
     return drawing.finish(ax, title + load)
-
-
-def _arms(fit, blend):
-    """The blends and loads to draw, as dicts; those of one blend, or all."""
-    names = drawing.blends_of(fit.arms, blend)
-    return fit.arms[fit.arms["blend"].isin(names)].to_dict("records")
 
 
 def _seen(fit, arms):
     return pd.concat([
         fit.points[(fit.points["blend"] == arm["blend"])
                    & ((fit.points["load_pct"] - arm["load_pct"]).abs() <= NEAR_PCT)]
-        for arm in arms
+        for _, arm in arms.iterrows()
     ])
 
 
-def _half_mark(ax, fit, arm):
+def _half_mark(ax, arm, row):
     """When half of the first throw is left; an arrow where that lies beyond the hours tested."""
-    row = hours_until(fit, arm["blend"], share=HALF, load_pct=arm["load_pct"]).iloc[0]
     low, middle, high = (
         f"{row[c]:.1f} h" if np.isfinite(row[c]) else f"over {arm['longest_h']:g} h"
         for c in ("lower", "hours", "upper")
