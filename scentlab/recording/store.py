@@ -10,11 +10,14 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import itertools
 import json
 import os
 import re
 import sqlite3
+import time
 import uuid
+import zlib
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -36,6 +39,9 @@ NAMED = {
     "assessor": ("grades", "throws", "warmings"),
 }
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
+# What SQLite says of a damaged file may itself be no text.
+_FAILED = (sqlite3.Error, UnicodeDecodeError)
+_OPENING_S = 0.5  # s to look for damage on opening; only some 100,000 scores take longer
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
 
@@ -89,7 +95,9 @@ def _table_sql(table):
         "saved_at TEXT NOT NULL",
         # Unique: a row can be replaced once, so history is a line and never a fork.
         f"replaces INTEGER UNIQUE REFERENCES {name} (entry_id)",
-        "void_reason TEXT", "reason TEXT", *columns, *checks,
+        "void_reason TEXT", "reason TEXT", *columns,
+        # The sum of all the others. At the end: what damages the head of a row moves all behind it.
+        "digest INTEGER", *checks,
     ]
     return f"CREATE TABLE {name} ({', '.join(parts)})"
 
@@ -101,54 +109,54 @@ def _append_only_sql(name):
                f"SELECT RAISE(ABORT, 'the table {name} only appends'); END")
 
 
-def _records_sql(table):
-    name = table.name
-    yield _table_sql(table)
-    yield f"CREATE INDEX {name}_by_{table.key[0]} ON {name} ({table.key[0]})"
+def _records_sql(name):
+    """What belongs to a table: indexes, and the triggers of what only appends."""
+    if name in RECORDS:
+        first = RECORDS[name].key[0]
+        yield f"CREATE INDEX {name}_by_{first} ON {name} ({first})"
     if name in _SCORED:
         yield f"CREATE INDEX {name}_scored ON {name} ({_SCORED[name]}, void_reason)"
-    yield from _append_only_sql(name)
+    for verb in ("UPDATE", "DELETE"):
+        yield (f"CREATE TRIGGER {name}_no_{verb.lower()} BEFORE {verb} ON {name} BEGIN "
+               f"SELECT RAISE(ABORT, 'the table {name} only appends'); END")
 
 
 # "What has been scored" is asked at every page, also among a million scores: these indexes answer
 # it without the rows themselves.
 _SCORED = {"grades": "test, code, assessor", "throws": "assessor, sitting, kind, code"}
-_PLAN_COLUMNS = ("entry_id", "key", "saved_at", "document")
-
-
-def _build():
-    """What makes a store."""
-    yield "CREATE TABLE about (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
-    yield ("CREATE TABLE plan (entry_id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, key TEXT NOT "
-           "NULL UNIQUE, saved_at TEXT NOT NULL, document TEXT NOT NULL)")
-    yield from _append_only_sql("plan")
-    for table in RECORDS.values():
-        yield from _records_sql(table)
+_TABLES = {
+    "plan": "CREATE TABLE plan (entry_id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, key TEXT NOT "
+    "NULL UNIQUE, saved_at TEXT NOT NULL, document TEXT NOT NULL, digest INTEGER)",
+    **{name: _table_sql(table) for name, table in RECORDS.items()},
+}
 
 
 def _as_now(connection):
-    """What makes the tables of an older store those of today; rows stay, new columns are empty.
+    """What makes the tables those of today, of a new store or an older one, whose rows stay.
 
-    A table whose columns or constraints differ is built again beside itself.
+    A table whose columns or constraints differ is built again beside itself; new columns are empty.
     """
     made = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'"))
-    for table in RECORDS.values():
-        name = table.name
-        if made.get(name) == _table_sql(table):
+    if "about" not in made:
+        yield "CREATE TABLE about (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
+    for name, wanted in _TABLES.items():
+        if made.get(name) == wanted:
             continue
-        if name not in made:
-            yield from _records_sql(table)
-            continue
-        kept = ", ".join(c for c in BOOKKEEPING + table.names if c in _columns(connection, name))
-        for kind, part in connection.execute(
-            "SELECT type, name FROM sqlite_master WHERE tbl_name = ? AND type IN "
-            "('index', 'trigger') AND sql IS NOT NULL", [name]
-        ).fetchall():
-            yield f"DROP {kind.upper()} {part}"
-        yield f"ALTER TABLE {name} RENAME TO old_{name}"
-        yield from _records_sql(table)
-        yield f"INSERT INTO {name} ({kept}) SELECT {kept} FROM old_{name} ORDER BY entry_id"
-        yield f"DROP TABLE old_{name}"
+        there = _columns(connection, name)
+        if there:
+            for kind, part in connection.execute(
+                "SELECT type, name FROM sqlite_master WHERE tbl_name = ? AND type IN "
+                "('index', 'trigger') AND sql IS NOT NULL", [name]
+            ).fetchall():
+                yield f"DROP {kind.upper()} {part}"
+            yield f"ALTER TABLE {name} RENAME TO old_{name}"
+        yield wanted
+        if there:
+            kept = ", ".join(c for c in ("entry_id", *_summed(name)) if c in there)
+            yield f"INSERT INTO {name} ({kept}) SELECT {kept} FROM old_{name} ORDER BY entry_id"
+            yield f"UPDATE {name} SET digest = row_sum({', '.join(_summed(name))})"
+            yield f"DROP TABLE old_{name}"
+        yield from _records_sql(name)
 
 
 # Per old version the statements to the next one, from a connection; 3 was the first to be released.
@@ -208,24 +216,28 @@ class Store:
         with store._connected() as connection:  # a journal is not changed within a transaction
             connection.execute("PRAGMA journal_mode=WAL")
         with store._writing() as connection:
-            for statement in _build():
+            for statement in _as_now(connection):
                 connection.execute(statement)
-            connection.executemany("INSERT INTO about VALUES (?, ?)", about.items())
+            _write_about(connection, about)
         return store
 
     @classmethod
     def open(cls, place: str | Path, *, busy_timeout_s: float = 30) -> Store:
         """The store of a series folder.
 
-        The file is looked through for damage first. Raises StoreError, with the way out, when it
-        is damaged, of a newer scentlab, or no store of a series.
+        The file is looked through for damage first, for half a second at most (a hundred thousand
+        scores); :meth:`check` looks at all of a larger one. Raises StoreError, with the way out,
+        when it is damaged, of a newer scentlab, or no store of a series.
         """
         store = cls(place, busy_timeout_s)
         store._need_file()
-        if store._version() < VERSION:
+        version = store._version()
+        with store._reading() as connection:
+            words = _first_fault(connection)
+        if not words and version < VERSION:
             store._migrate()
         with store._reading() as connection:
-            words = next(_broken_pages(connection), None) or next(_missing_parts(connection), None)
+            words = words or next(_missing_parts(connection), None)
             if words:
                 raise store._damaged(words)
             _last_plan(connection)
@@ -396,7 +408,9 @@ class Store:
     def check(self) -> tuple[str, ...]:
         """Look for damage; returns a tuple of sentences, empty when all is well."""
         with self._reading() as connection:
-            problems = [f"series.sqlite is damaged: {w}" for w in _broken_pages(connection)]
+            problems = [f"series.sqlite is damaged: {w}"
+                        for w in _broken_pages(connection, "integrity_check")]
+            problems += _changed_rows(connection, ("plan",))
             for table in RECORDS.values():
                 for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
                     wrong = _fault(table, dict(row))
@@ -440,7 +454,7 @@ class Store:
                 connection.close()
             else:
                 self._held.append(connection)
-        except sqlite3.Error as error:
+        except _FAILED as error:
             raise self._clear_error(error) from error
 
     def _connect(self):
@@ -455,6 +469,7 @@ class Store:
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
+        connection.create_function("row_sum", -1, _row_sum, deterministic=True)
         return connection
 
     @contextlib.contextmanager
@@ -499,7 +514,7 @@ class Store:
 
     def _version(self):
         with self._reading() as connection:
-            if not {"name", "value"} <= _columns(connection, "about"):
+            if _columns(connection, "about")[:2] != ("name", "value"):
                 raise StoreError(f"{self.place} holds no series", "start one with Store.create")
             version = _stored_version(connection)
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
@@ -522,8 +537,7 @@ class Store:
                 for version in range(int(_stored_version(connection)), VERSION):
                     for statement in MIGRATIONS[version](connection):
                         connection.execute(statement)
-                connection.execute("UPDATE about SET value = ? WHERE name = 'version'",
-                                   [str(VERSION)])
+                _write_about(connection, {"version": str(VERSION)})
         except Exception as error:
             raise StoreError(
                 f"{self.place} could not be brought to store version {VERSION} ({error}); it is "
@@ -578,16 +592,31 @@ def _add_rows(connection, table, entries):
 
 def _insert_all(connection, table, rows):
     """Insert rows by key, all with one time."""
-    names = ("document",) if table == "plan" else RECORDS[table].names + BOOKKEEPING[3:]
-    marks, saved_at = ", ".join("?" * (2 + len(names))), _now()
+    names, saved_at = _summed(table), _now()
+    values = ([key, saved_at, *(_stored(row.get(n)) for n in names[2:])]
+              for key, row in rows.items())
     connection.executemany(
-        f"INSERT INTO {table} (key, saved_at, {', '.join(names)}) VALUES ({marks})",
-        [[key, saved_at, *(_stored(row.get(n)) for n in names)] for key, row in rows.items()],
+        f"INSERT INTO {table} ({', '.join(names)}, digest) VALUES ({'?, ' * len(names)}?)",
+        ([*row, _row_sum(*row)] for row in values),
     )
 
 
 def _stored(value):
+    if isinstance(value, float):
+        return value + 0.0  # there is one zero in a file of SQLite
     return value.isoformat() if isinstance(value, dt.date) else value
+
+
+def _row_sum(*values):
+    """The sum of a row as it is stored; a changed bit, also a few beside each other, changes it."""
+    return zlib.crc32(repr(values).encode())
+
+
+def _summed(table):
+    """The columns that a row's sum is taken over, in their order in the file."""
+    if table == "plan":
+        return ("key", "saved_at", "document")
+    return BOOKKEEPING[1:] + RECORDS[table].names
 
 
 def _insert(connection, table, row, key):
@@ -749,25 +778,74 @@ def _stored_version(connection):
     return None if found is None else found["value"]
 
 
+def _write_about(connection, words):
+    query = "INSERT OR REPLACE INTO about VALUES (?, ?)"
+    connection.executemany(query, words.items())
+    connection.execute(query, ["digest", _about_sum(connection)])
+
+
+def _about_sum(connection):
+    query = "SELECT name, value FROM about WHERE name NOT IN ('version', 'digest') ORDER BY name"
+    return str(_row_sum(*map(tuple, connection.execute(query))))
+
+
 def _columns(connection, table):
-    return {row["name"] for row in connection.execute(f"PRAGMA table_info({table})")}
+    """The columns of a table in their order; none when there is no such table."""
+    return tuple(row["name"] for row in connection.execute(f"PRAGMA table_info({table})"))
 
 
-def _broken_pages(connection):
+def _first_fault(connection):
+    """The first damage that a short look finds, in words; what is left over :meth:`Store.check`s.
+    """
+    until = time.monotonic() + _OPENING_S
+    connection.set_progress_handler(lambda: time.monotonic() > until, 10_000)
+    try:
+        return next(itertools.chain(
+            _broken_pages(connection, "quick_check"),
+            _changed_rows(connection, _TABLES),
+            _broken_pages(connection, "integrity_check"),
+        ), None)
+    except sqlite3.OperationalError as error:
+        if getattr(error, "sqlite_errorname", "") != "SQLITE_INTERRUPT":
+            raise
+        return None
+    finally:
+        connection.set_progress_handler(None, 0)
+
+
+def _broken_pages(connection, look):
     """What SQLite finds wrong in its file, in its words."""
-    for (words,) in connection.execute("PRAGMA integrity_check(20)"):
+    for (words,) in connection.execute(f"PRAGMA {look}(20)"):
         if words != "ok":
             yield words
 
 
+def _changed_rows(connection, tables):
+    """Rows whose sum does not fit, in words, and what is known about the series."""
+    kept = _first(connection, "SELECT value FROM about WHERE name = 'digest'")
+    if kept is not None and kept[0] != _about_sum(connection):
+        yield f"its title or another word about it {_NOT_FIT}"
+    for name in tables:
+        columns = _columns(connection, name)
+        if "digest" not in columns:  # a store from before
+            continue
+        summed = ", ".join(c for c in columns if c not in ("entry_id", "digest"))
+        for (number,) in connection.execute(
+            f"SELECT entry_id FROM {name} WHERE digest <> row_sum({summed})"
+        ):
+            yield f"entry {number} of {name} {_NOT_FIT}"
+
+
+_NOT_FIT = "was changed from outside: its check sum does not fit"
+
+
 def _missing_parts(connection):
     """Tables and columns that every store has and this one lacks, in words."""
-    wanted = {"plan": _PLAN_COLUMNS} | {n: BOOKKEEPING + t.names for n, t in RECORDS.items()}
-    for name, columns in wanted.items():
-        found = _columns(connection, name)
+    for name in _TABLES:
+        columns, found = ("entry_id", *_summed(name), "digest"), _columns(connection, name)
         if not found:
             yield f"the table {name} is missing"
-        for column in sorted(set(columns) - found):
+        for column in sorted({*columns} - {*found}):
             yield f"the column {column} of {name} is missing"
 
 
@@ -826,8 +904,10 @@ def whole_rows(folder):
             # A byte that is no UTF-8 becomes a sign that no column takes: its row is shown as lost.
             raw.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
             raw.row_factory = sqlite3.Row
+            lost += [visible(f"{FILE_NAME}: {' '.join(words.split())}")
+                     for words in _broken_pages(raw, "integrity_check")]
             frames = {name: _rescued(raw, table, lost) for name, table in RECORDS.items()}
-    except sqlite3.Error as error:
+    except _FAILED as error:
         raise StoreError(f"{store._path} cannot be read at all ({error})",
                          "restore it from a copy") from error
     for name in SCORES:
@@ -839,41 +919,53 @@ def whole_rows(folder):
 
 
 def _rescued(raw, table, lost):
-    found, problem = {}, None
-    # From both ends: a broken page stops the one way and the other behind it.
-    for order in ("ASC", "DESC"):
-        try:
-            for row in raw.execute(f"SELECT * FROM {table.name} ORDER BY rowid {order}"):
-                if row["entry_id"] in found:
-                    break
-                found[row["entry_id"]] = {n: None for n in table.names + BOOKKEEPING} | dict(row)
-        except (sqlite3.Error, IndexError) as error:
-            problem = error
-    if problem is not None:
-        lost.append(f"{table.name}: not all can be read ({problem})")
-    good = []
-    for row in found.values():
+    good, standing, columns = [], {}, table.names + BOOKKEEPING
+    for row in _from_both_ends(raw, table.name, lost):
         wrong = _fault(table, row)
         if wrong:
             lost.append(f"{table.name}, entry {row['entry_id']}: {visible(wrong)}")
         else:
             good.append(row)
-    replaced = {row["replaces"] for row in good}
-    standing = [
-        [row[n] for n in table.names + BOOKKEEPING] for row in good
-        if row["entry_id"] not in replaced and row["void_reason"] is None
-    ]
-    return _frame(sorted(standing, key=lambda row: row[len(table.names)]), table)
+    replaced = {row.get("replaces") for row in good}
+    for row in sorted(good, key=lambda row: row["entry_id"]):
+        if row["entry_id"] in replaced or row.get("void_reason") is not None:
+            continue
+        first = standing.setdefault(tuple(row.get(n) for n in table.key), row)
+        if first is not row:  # what told them apart is gone
+            lost.append(f"{table.name}, entry {row['entry_id']}: the same as entry "
+                        f"{first['entry_id']}")
+    return _frame([[row.get(n) for n in columns] for row in standing.values()], table)
+
+
+def _from_both_ends(raw, table, lost):
+    """The rows that can be read: a broken page stops the one way and the other behind it."""
+    names, found, problem = ("entry_id", *_summed(table), "digest"), {}, None
+    for order in ("ASC", "DESC"):
+        try:
+            for row in raw.execute(f"SELECT * FROM {table} ORDER BY rowid {order}"):
+                if row["entry_id"] in found:
+                    break
+                # By place, for the name of a column may be damaged; the row's sum is the judge.
+                same = names if len(row) == len(names) else row.keys()
+                found[row["entry_id"]] = dict(zip(same, row, strict=True))
+        except (*_FAILED, IndexError) as error:
+            problem = error
+    if problem is not None:
+        lost.append(f"{table}: not all can be read ({problem})")
+    return found.values()
 
 
 def _fault(table, row):
     """What is wrong with a stored row, which only a change from outside can have made; or ''."""
     try:
-        check_row(table, {n: row[n] for n in table.names})
-        _moment(row["saved_at"])
-        int(row["entry_id"]), int(row["replaces"] or 0)
-        if unseen(f"{row['void_reason']}{row['reason']}{row['key']}", lines=True):
+        check_row(table, {n: row.get(n) for n in table.names})
+        _moment(row.get("saved_at"))
+        int(row["entry_id"]), int(row.get("replaces") or 0)
+        if unseen(f"{row.get('void_reason')}{row.get('reason')}{row.get('key')}", lines=True):
             raise ValueError("its reason or key is no text")
+        values = [v for n, v in row.items() if n not in ("entry_id", "digest")]
+        if row.get("digest") not in (None, _row_sum(*values)):
+            raise ValueError(f"it {_NOT_FIT}")
     except (ValueError, TypeError) as error:
         return str(error).splitlines()[0]
     return ""

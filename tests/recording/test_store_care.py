@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 
 from scentlab.recording import store as store_module
-from scentlab.recording.store import FILE_NAME, Store, StoreError
+from scentlab.recording.store import FILE_NAME, DamagedError, Store, StoreError, whole_rows
 
 
 def sweat(code, grade, assessor="A1", **more):
@@ -199,3 +199,85 @@ def test_a_table_of_an_older_layout_is_built_again_with_its_rows(store, folder):
     opened.add("grades", sweat("211", 4))
     with sqlite3.connect(folder / FILE_NAME) as raw, pytest.raises(sqlite3.IntegrityError):
         raw.execute("DELETE FROM grades")
+
+
+def from_outside(folder, *statements):
+    """Change a store as no trigger lets anybody do it."""
+    with sqlite3.connect(folder / FILE_NAME) as raw:
+        for (name,) in raw.execute("SELECT name FROM sqlite_master WHERE type = 'trigger'"):
+            raw.execute(f"DROP TRIGGER {name}")
+        for statement in statements:
+            raw.execute(statement)
+
+
+NOT_FIT = "was changed from outside: its check sum does not fit"
+
+
+@pytest.mark.parametrize("statement, words", [
+    ("UPDATE grades SET grade = 3", f"entry 1 of grades {NOT_FIT}"),
+    ("UPDATE grades SET age_days = 7.000000000000001", f"entry 1 of grades {NOT_FIT}"),
+    ("UPDATE grades SET assessor = 'A2'", f"entry 1 of grades {NOT_FIT}"),
+    ("UPDATE grades SET digest = digest + 1", f"entry 1 of grades {NOT_FIT}"),
+    ("UPDATE pours SET saved_at = '2025' || substr(saved_at, 5)", f"entry 1 of pours {NOT_FIT}"),
+    ("UPDATE plan SET document = replace(document, 'spring', 'sprung')",
+     f"entry 1 of plan {NOT_FIT}"),
+    ("UPDATE about SET value = 'yes' WHERE name = 'invented'",
+     f"its title or another word about it {NOT_FIT}"),
+])
+def test_one_allowed_value_in_the_place_of_another_is_found(store, folder, statement, words):
+    store.save_plan({"title": "spring"})
+    store.add("grades", sweat("417", 2, age_days=7))
+    from_outside(folder, "PRAGMA ignore_check_constraints = ON", statement)
+    with pytest.raises(DamagedError) as error:
+        Store.open(folder)
+    assert f"{folder} is damaged ({words}): keep the file as it is" in str(error.value)
+    (found,) = store.check()
+    assert found.replace(": it was", " was") == words
+
+
+def test_whole_rows_leave_out_what_was_changed(store, folder):
+    for code in ("417", "211"):
+        store.add("grades", sweat(code, 2))
+    from_outside(folder, "UPDATE grades SET grade = 3 WHERE code = '417'")
+    frames, lost = whole_rows(folder)
+    assert list(frames["grades"]["code"]) == ["211"]
+    assert lost == (f"grades, entry 1: it {NOT_FIT}",)
+
+
+def test_what_is_stored_in_another_form_than_it_came_has_the_sum_of_the_stored(store, folder):
+    """A whole number in a column of numbers, and minus zero, which SQLite stores as zero."""
+    store.add("grades", sweat("417", 2, age_days=-0.0))
+    store.add("grades", sweat("211", 2, age_days=3))
+    assert Store.open(folder).check() == ()
+
+
+def test_rows_from_before_get_their_sums(store, folder):
+    store.save_plan({"title": "spring"})
+    first = store.add("grades", sweat("417", 2, age_days=7))
+    store.void("grades", first.entry_id, "wrong piece")
+    before = store.rows("grades", history=True)
+    from_outside(folder, "ALTER TABLE grades DROP COLUMN digest", "ALTER TABLE plan DROP COLUMN "
+                 "digest", "DELETE FROM about WHERE name = 'digest'",
+                 "UPDATE about SET value = '4' WHERE name = 'version'")
+    opened = Store.open(folder)
+    assert opened.check() == () and opened.plan() == {"title": "spring"}
+    pd.testing.assert_frame_equal(opened.rows("grades", history=True), before)
+    from_outside(folder, "UPDATE grades SET grade = 3 WHERE void_reason IS NULL")
+    with pytest.raises(DamagedError, match="entry 1 of grades was changed"):
+        Store.open(folder)
+
+
+def test_an_older_store_that_is_damaged_is_not_built_again(store, folder):
+    store.add("grades", sweat("417", 2))
+    from_outside(folder, "UPDATE grades SET grade = 3",
+                 "UPDATE about SET value = '4' WHERE name = 'version'")
+    with pytest.raises(DamagedError):
+        Store.open(folder)
+    assert not list(folder.glob("before-version-*"))
+
+
+def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
+    store.add_many("grades", [sweat("417", 2, age_days=n) for n in range(3000)])
+    from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
+    monkeypatch.setattr(store_module, "_OPENING_S", -1.0)
+    assert Store.open(folder).check() == (f"entry 2999 of grades: it {NOT_FIT}",)

@@ -219,7 +219,11 @@ def damages():
             "PRAGMA writable_schema = ON", f"UPDATE OR IGNORE about SET value = {value} "
             "WHERE name = 'version'")
     found |= {cell: _sql(cell) for cell in CELLS}
-    found |= {f"a bit in byte {n}": _flipped(n) for n in range(60)}
+    for name, new in {"a column's name": "'age_dayz'", "no text": "CAST(x'c9' AS TEXT)"}.items():
+        found[f"layout, {name}"] = _sql(
+            "PRAGMA writable_schema = ON", "UPDATE sqlite_master SET sql = replace(sql, "
+            f"'age_days', {new}) WHERE tbl_name = 'grades'")
+    found |= {f"a bit in byte {n}": _flipped(n) for n in range(200)}
     found |= {f"page {n} of {f}": _page(n, f) for n in range(8) for f in (0, 255)}
     found |= {f"cut at {share}": _cut(share) for share in (0.0, 0.001, 0.1, 0.5, 0.9, 0.99)}
     found["a text"] = lambda path: path.write_text("dear diary")
@@ -233,7 +237,7 @@ def damages():
 def damaged(place, most=None):
     """Words per damage: the record is exported as it was, or refused in a sentence with a way out.
 
-    ``lost``: exported with return code 0 and other than it was.
+    ``lost``: exported with return code 0 and other than it was, or with another plan or title.
     """
     whole = place / "whole"
     make_store(whole, 400)
@@ -241,8 +245,7 @@ def damaged(place, most=None):
         raw.execute("PRAGMA wal_checkpoint(TRUNCATE)")
         raw.execute("PRAGMA journal_mode = DELETE")
     command("export", whole, "--out", place / "right")
-    right = _texts(place / "right")
-    words = {}
+    right, words = (_texts(place / "right"), _about(whole)), {}
     for number, (name, damage) in enumerate(list(damages().items())[:most]):
         folder = place / f"damaged-{number}"
         folder.mkdir()
@@ -259,7 +262,7 @@ def damaged(place, most=None):
 def _judge(folder, out, right):
     code, said = command("export", folder, "--out", out)
     if code == 0:
-        return HANDLED if _texts(out) == right else LOST
+        return HANDLED if (_texts(out), _about(folder)) == right else LOST
     if code == 1:
         return HANDLED if "The record is damaged" in said else BADLY
     if code is None or not 20 < len(said) < 1000 or list(out.glob("*")):
@@ -269,12 +272,17 @@ def _judge(folder, out, right):
     code, said = command("export", folder, "--out", out / "whole", "--whole-rows")
     if code not in (0, 1, 2):
         return BADLY
-    saved = _texts(out / "whole") if code != 2 else {}
+    saved, right = _texts(out / "whole") if code != 2 else {}, right[0]
     # What was saved is of what there was, and what is not there is told.
     for name, lines in saved.items():
         if not set(lines) <= set(right.get(name, ())) and code == 0:
             return LOST
     return LOST if code == 0 and saved != right else HANDLED
+
+
+def _about(folder):
+    store = Store.open(folder)
+    return store.plan(), store.about()
 
 
 def _texts(folder):

@@ -30,7 +30,8 @@ def test_a_full_disk_is_told_and_loses_nothing(tmp_path):
     'plan {"pours": 3}', "version x", "UPDATE pours SET blend = x'00ff'", "a bit in byte 3",
     "UPDATE grades SET assessor = CAST(x'41ff' AS TEXT) WHERE entry_id = 7", "cut at 0.5",
     "DROP TABLE grades", "UPDATE grades SET saved_at = 'then' WHERE entry_id = 7",
-    "another program's", "page 3 of 255",
+    "another program's", "page 3 of 255", "a bit in byte 38", "layout, a column's name",
+    "layout, no text",
 ])
 def test_a_damaged_file_is_told_with_the_way_out(tmp_path, monkeypatch, name):
     monkeypatch.setattr(records, "damages", lambda of=records.damages: {name: of()[name]})
