@@ -56,7 +56,7 @@ _ALSO = {
         "ounces_per_pound_from_load",
     ),
     "materials": ("MaterialError",),
-    "planning.plan": ("CureDays", "HeatCycle", "PieceNumbers", "Pouring", "Sittings"),
+    "planning.plan": ("Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Pouring", "Sittings"),
     "planning.costs": ("plan_costs",),
     "recording.importing": ("dry_run", "read_csvs"),
     "recording.progress": ("waiting", "warmer_pieces"),

@@ -44,7 +44,7 @@ SHEETS = {
 }
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
-          "sittings": planner.Sittings}
+          "sittings": planner.Sittings, "calendar": planner.Calendar}
 
 
 # How a plan compares to the one that is kept; ``warning`` says what keeping would change.

@@ -1,0 +1,97 @@
+"""The planner from what there is, from the terminal: three plans shown, one of them kept."""
+
+import datetime as dt
+import re
+import zlib
+
+from scentlab import amounts
+from scentlab.cli.frame import CannotDo, Command, empty_folder, item, option, program, quoted
+from scentlab.files import write_whole
+
+
+def _plan(arguments):
+    from scentlab.materials import Blend, Fragrance, Wax
+    from scentlab.planning.kitchen import TABLE_NOTE, propose_plans
+
+    folder = empty_folder(arguments.folder)
+    limit = arguments.limit and _read("--limit", amounts.read_load, arguments.limit)
+    wax = Wax(arguments.wax, limit_load_pct=limit or None)
+    found = propose_plans(
+        arguments.have, Blend(arguments.wax, {wax: 1.0}), Fragrance(arguments.oil),
+        _loads(arguments.loads), start=arguments.start or dt.date.today(),
+        seed=zlib.crc32(str(folder.resolve()).encode()),
+        piece_g=_read("--piece", amounts.read_weight, arguments.piece),
+    )
+    if arguments.take:
+        return _keep(next(p for p in found if p.size == arguments.take), folder, arguments.paper)
+    for proposal in found:
+        print(item(" ".join([proposal.sentence, *proposal.notes])))
+    print(TABLE_NOTE)
+    held = [p.size for p in found if p.plan]
+    if not held:
+        raise CannotDo("no standard plan can be held with what there is; see above what would do")
+    print(f"Nothing is kept yet. Add --take {' or --take '.join(held)} to keep one and write its "
+          "sheets.")
+
+
+def _keep(proposal, folder, paper):
+    from scentlab.planning import sheets
+    from scentlab.workshop import make_series
+
+    if proposal.plan is None:
+        raise CannotDo(proposal.sentence)
+    plan = proposal.plan
+    store = make_series(folder, title=plan.title)
+    store.save_plan(plan.to_dict())
+    print(proposal.sentence)
+    written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,
+               "shopping-list": sheets.shopping_list_html, "sealed-key": sheets.code_key_html,
+               "grade-sheets": sheets.grade_sheets_html}
+    if plan.smelling_rows:
+        written["throw-slips"] = sheets.throw_slips_html
+    for name, write in written.items():
+        write_whole(folder / "exports" / f"{name}.html", write(plan, paper=paper))
+    print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
+    print(f"Next: {program()} lab {quoted(folder)}")
+
+
+def _read(name, reader, text):
+    try:
+        return reader(text)
+    except amounts.AmountError as error:
+        raise CannotDo(f"{name} {error}") from error
+
+
+def _loads(text):
+    """The lowest and the highest load: "1 to 3 oz/lb", or a list."""
+    if not text:
+        return ()
+    return _read("--loads", amounts.read_loads, re.sub(r"\s+to\s+", "; ", text))
+
+
+COMMANDS = (
+    Command(
+        "plan", _plan, "plan from what there is: small, medium, large",
+        """
+        Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
+        with what each takes and is expected to find. With --take one of them is kept in a new
+        series folder, with its sheets. What cannot be held is refused, with what would do.
+        """,
+        'scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\\n'
+        '      --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"',
+        (
+            option("folder", metavar="FOLDER"),
+            option("--wax", metavar="NAME", required=True, help="the wax"),
+            option("--oil", metavar="NAME", required=True, help="the fragrance oil"),
+            option("--have", metavar="TEXT", required=True,
+                   help="wax, moulds, warmers, rooms, testers, evenings"),
+            option("--loads", metavar="TEXT", default="", help='"1 to 3 oz/lb" (by the limit)'),
+            option("--limit", metavar="LOAD", default="", help="the wax maker's highest load"),
+            option("--piece", metavar="WEIGHT", default="1 oz", help="weight of a piece (1 oz)"),
+            option("--take", choices=("small", "medium", "large"), help="keep this one"),
+            option("--start", type=dt.date.fromisoformat, metavar="DATE",
+                   help="first evening (today)"),
+            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheets (A4)"),
+        ),
+    ),
+)
