@@ -1,7 +1,6 @@
 """The planner from what there is, from the terminal: three plans shown, one of them kept."""
 
 import datetime as dt
-import re
 import zlib
 
 from scentlab import amounts
@@ -11,14 +10,14 @@ from scentlab.files import write_whole
 
 def _plan(arguments):
     from scentlab.materials import Blend, Fragrance, Wax
-    from scentlab.planning.kitchen import TABLE_NOTE, propose_plans
+    from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
 
     folder = empty_folder(arguments.folder)
     limit = arguments.limit and _read("--limit", amounts.read_load, arguments.limit)
     wax = Wax(arguments.wax, limit_load_pct=limit or None)
     found = propose_plans(
         arguments.have, Blend(arguments.wax, {wax: 1.0}), Fragrance(arguments.oil),
-        _loads(arguments.loads), start=arguments.start or dt.date.today(),
+        _read("--loads", read_ends, arguments.loads), start=arguments.start or dt.date.today(),
         seed=zlib.crc32(str(folder.resolve()).encode()),
         piece_g=_read("--piece", amounts.read_weight, arguments.piece),
     )
@@ -60,13 +59,6 @@ def _read(name, reader, text):
         return reader(text)
     except amounts.AmountError as error:
         raise CannotDo(f"{name} {error}") from error
-
-
-def _loads(text):
-    """The lowest and the highest load: "1 to 3 oz/lb", or a list."""
-    if not text:
-        return ()
-    return _read("--loads", amounts.read_loads, re.sub(r"\s+to\s+", "; ", text))
 
 
 COMMANDS = (

@@ -15,7 +15,7 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
-from scentlab.amounts import read_weight
+from scentlab.amounts import read_loads, read_weight
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
@@ -204,9 +204,10 @@ def propose_plans(
 
 
 def _worth(found):
-    """Points of load given away; an answer on throw counts as half a point. Own choice."""
+    """Points of load given away; hot throw counts as half a point, jars a quarter. Own choice."""
     row, plan, _ = found
-    return row["given_away_pct"] - 0.5 * bool(plan.smelling_rows)
+    throw = 0.5 if plan.sittings.kinds == ("warm",) else 0.25
+    return row["given_away_pct"] - throw * bool(plan.smelling_rows)
 
 
 def _pieces(found):
@@ -231,6 +232,15 @@ def _ends(blend, loads):
     need(len(loads) >= 2, f"{count_of(len(loads), 'load')} came", "give the lowest and the highest",
          field="loads_pct", value=loads)
     return min(loads), max(loads)
+
+
+def read_ends(text: str) -> tuple[float, ...]:
+    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none.
+
+    >>> read_ends("1 to 3 oz/lb")
+    (6.25, 18.75)
+    """
+    return read_loads(re.sub(r"\s+to\s+", "; ", text)) if text.strip() else ()
 
 
 def _with_throw(planned, row, kitchen):

@@ -222,7 +222,7 @@ def make_plan(
     >>> plan = make_plan("spring", Fragrance("cedar"), soft, [4, 6, 8], piece_g=25, assessors=3,
     ...                  start="2026-03-02", seed=1)
     >>> len(plan.pours), len(plan.pieces)
-    (6, 39)
+    (6, 33)
     """
     plan = Plan(
         title=checks.check_title(title), fragrance=checks.check_fragrance(fragrance),

@@ -30,11 +30,11 @@ class PieceNumbers:
     ``bleed`` on a weighed blotter. Whole numbers from 0 to 50, PlanError otherwise.
 
     >>> PieceNumbers().total
-    6
+    5
     """
 
     sweat: int = 1
-    sweat_heat: int = 3
+    sweat_heat: int = 2
     frost: int = 1
     throw: int = 1
     reserve: int = 0

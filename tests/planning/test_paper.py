@@ -87,7 +87,7 @@ def test_diary_by_hand():
         ("2027-01-14", "Session S01, hot throw"), ("2027-01-15", "Session S02, hot throw"),
         ("2027-01-16", "Session S03, hot throw"),
     ]
-    assert rows["detail"][0].startswith("1 pot, 3 pours, 21 pieces, ")
+    assert rows["detail"][0].startswith("1 pot, 3 pours, 18 pieces, ")
 
 
 def test_sheets_without_anything_on_them_are_refused():
