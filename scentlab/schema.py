@@ -331,6 +331,23 @@ WARMINGS = Table(
     one_of=("weight_g", "throw"),
 )
 
+HEATS = Table(
+    "heats",
+    "one row per heat cycle as it was reached: what a max-min thermometer showed",
+    (
+        Column("started_on", "date", "day on which the cycle began"),
+        Column("low_c", "number", "coldest that the thermometer showed while it was warm", "°C",
+               -10.0, 80.0),
+        Column("high_c", "number", "hottest that it showed", "°C", -10.0, 80.0),
+        Column("hours", "number", "time that it was warm, each time", "h", 0.1, 72.0),
+        Column("cycles", "integer", "how many times", "", 1, 30),
+        Column("pack", "choice", "whether the pack was open or shut", choices=PACKS,
+               required=False),
+        _maybe("note", "text", "anything that was seen"),
+    ),
+    key=("started_on",),
+)
+
 IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS)
 
 

@@ -2,10 +2,22 @@
 
 import datetime as dt
 import zlib
+from functools import partial
 
 from scentlab import amounts
-from scentlab.cli.frame import CannotDo, Command, empty_folder, item, option, program, quoted
+from scentlab.cli.frame import (
+    CannotDo,
+    Command,
+    empty_folder,
+    item,
+    opened,
+    option,
+    program,
+    quoted,
+)
 from scentlab.files import write_whole
+from scentlab.planning.rules import HEAT_HINTS
+from scentlab.schema import PACKS
 
 
 def _plan(arguments):
@@ -61,13 +73,50 @@ def _read(name, reader, text):
         raise CannotDo(f"{name} {error}") from error
 
 
+def _heat(arguments):
+    store, celsius = opened(arguments.folder), partial(amounts.read_temperature, unit="C")
+    if not (arguments.coldest and arguments.hottest):
+        print("How a home holds the heat (common practice, no source):")
+        print("\n".join(map(item, HEAT_HINTS)))
+        return
+    row = {"started_on": arguments.start or dt.date.today(),
+           "low_c": round(_read("--coldest", celsius, arguments.coldest), 1),
+           "high_c": round(_read("--hottest", celsius, arguments.hottest), 1),
+           "hours": arguments.hours, "cycles": arguments.times, "pack": arguments.pack}
+    if row["low_c"] > row["high_c"]:
+        raise CannotDo(f"the coldest, {arguments.coldest}, is above the hottest, "
+                       f"{arguments.hottest}; look at both again")
+    store.add("heats", row)
+    print(f"Stored: {row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} "
+          f"°C, begun on {row['started_on']}.")
+
+
 COMMANDS = (
+    Command(
+        "heat", _heat, "",
+        """
+        Record what a max-min thermometer showed while the pieces were warm, so that an answer says
+        what it rests on. Without temperatures it shows how a home can hold the heat.
+        """,
+        "scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut",
+        (
+            option("folder", metavar="FOLDER"),
+            option("--coldest", metavar="TEMP", help="as 37 C or 99 F"),
+            option("--hottest", metavar="TEMP", help="as 39 C or 102 F"),
+            option("--hours", type=float, default=12.0, help="warm each time (12)"),
+            option("--times", type=int, default=3, help="how many times (3)"),
+            option("--pack", choices=PACKS, help="was the pack open or shut"),
+            option("--start", type=dt.date.fromisoformat, metavar="DATE",
+                   help="day it began (today)"),
+        ),
+    ),
     Command(
         "plan", _plan, "plan from what there is: small, medium, large",
         """
         Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
         with what each takes and is expected to find. With --take one of them is kept in a new
-        series folder, with its sheets. What cannot be held is refused, with what would do.
+        series folder, with its sheets. What cannot be held is refused, with what would do. Later
+        `scentlab heat FOLDER` records the heat cycle as it was reached.
         """,
         'scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\\n'
         '      --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"',

@@ -196,9 +196,10 @@ def propose_plans(
         else:
             refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
     large = min(held, key=_worth)
-    half = 0.6 * _pieces(large)
-    medium = min((h for h in held[1:] if h is not large and _pieces(h) <= max(
-        half, 1.5 * _pieces(small))), key=_worth, default=None)
+    others = [h for h in held[1:] if h is not large]
+    about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
+    medium = min((h for h in others if _pieces(h) <= about_half), key=_worth,
+                 default=min(others, key=_pieces, default=None))
     chosen = {"small": small, "medium": medium, "large": large if large is not small else None}
     return tuple(_proposal(size, found, refused) for size, found in chosen.items())
 

@@ -152,7 +152,7 @@ class Pouring:
 # How a home holds 38 °C. All of it is common practice, no source; a thermometer decides.
 HEAT_HINTS = (
     "An insulated box or cool bag with closed bottles of hot tap water: renew them when the "
-    "thermometer falls 2 °C. Bottles stand upright beside the pieces, not on them.",
+    "thermometer falls 2 °C. Bottles go beside the pieces, not on them.",
     "A proving box, yoghurt maker or seedling mat with a thermostat, in a closed box: let it run "
     "empty for an hour first and look what it holds.",
     "A max-min thermometer lies among the pieces, not on the heat. Write down the coldest and the "
