@@ -21,6 +21,7 @@ _PUBLIC = {
     "results": ("FitError", "Result"),
     "planning.plan": ("Plan", "make_plan"),
     "planning.quick": ("grow_plan", "quick_plan"),
+    "planning.kitchen": ("propose_plans",),
     "planning.sheets": ("code_key_html", "labels_html", "pour_sheets_html", "quick_sheet_html"),
     "foresight.guess": ("guess_truth",),
     "foresight.precision": ("precision",),
