@@ -16,7 +16,7 @@ from matplotlib.figure import Figure
 
 from scentlab.choosing.analysis import analyse
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.plan import PieceNumbers, make_plan
+from scentlab.planning.plan import PieceNumbers, Sittings, make_plan
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
@@ -68,6 +68,8 @@ def plan():
         pots_per_blend=2, pieces=PieceNumbers(sweat=4, sweat_heat=2, frost=2, throw=2, reserve=1),
         piece_g=25, assessors=6, works_with_fragrance=("A1",), start="2026-09-07", seed=SEED,
         currency="EUR", invented=True,
+        # held as sessions were before all testers smelt one piece at a time
+        sittings=Sittings(pieces_per_sitting=6, together=False, anchor=False, rooms=6),
     )
 
 

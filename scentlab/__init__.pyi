@@ -20,6 +20,7 @@ from scentlab.forms.desk import RecordDesk as RecordDesk
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
+from scentlab.planning.kitchen import propose_plans as propose_plans
 from scentlab.planning.plan import Plan as Plan
 from scentlab.planning.plan import make_plan as make_plan
 from scentlab.planning.quick import grow_plan as grow_plan

@@ -37,7 +37,10 @@ STRESSES = ("rest", "heat")
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may be of
 ONE_DAY = dt.timedelta(days=1)  # let pass: clocks are wrong, and midnight is not everywhere at once
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip
-THROW_KINDS = ("cold", "warm")
+# Ways to smell, and what a person calls them.
+THROW_WORDS = {"cold": "cold", "jar": "jar", "warm": "hot"}
+THROW_KINDS = tuple(THROW_WORDS)
+PACKS = ("open", "shut")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
 WHICHEVER = "whichever it is"
@@ -287,13 +290,17 @@ THROWS = Table(
         PIECES["code"],
         _assessor("assessor", meaning="who smelt"),
         _id("sitting", meaning="the panel session"),
-        Column("kind", "choice", "cold: unheated piece; warm: on the warmer", choices=THROW_KINDS,
-               also=(("hot", "warm"),)),
+        Column("kind", "choice", "cold: unheated piece; jar: melted in a lidded jar; warm: on the "
+               "warmer in a room", choices=THROW_KINDS, also=(("hot", "warm"),)),
         _THROW,
         _maybe("minutes", "number", "time on the warmer before the score", "min", 0, 1440),
         _maybe("position", "integer", "place in this tester's order", "1, 2, ...", 1, 200),
         _maybe("works_with_fragrance", "choice", "the tester handles this fragrance daily",
                choices=YES_NO),
+        _maybe("room", "text", "the room it was smelt in"),
+        _maybe("warmer", "text", "the warmer it stood on"),
+        _maybe("dish_temp_c", "number", "temperature of the melted piece", "°C", 20, 150,
+               usual=(35, 110)),
     ),
     key=("code", "assessor", "sitting", "kind", "minutes"),
 )
@@ -322,6 +329,23 @@ WARMINGS = Table(
     ),
     key=("code", "hours", "assessor"),
     one_of=("weight_g", "throw"),
+)
+
+HEATS = Table(
+    "heats",
+    "one row per heat cycle as it was reached: what a max-min thermometer showed",
+    (
+        Column("started_on", "date", "day on which the cycle began"),
+        Column("low_c", "number", "coldest that the thermometer showed while it was warm", "°C",
+               -10.0, 80.0),
+        Column("high_c", "number", "hottest that it showed", "°C", -10.0, 80.0),
+        Column("hours", "number", "time that it was warm, each time", "h", 0.1, 72.0),
+        Column("cycles", "integer", "how many times", "", 1, 30),
+        Column("pack", "choice", "whether the pack was open or shut", choices=PACKS,
+               required=False),
+        _maybe("note", "text", "anything that was seen"),
+    ),
+    key=("started_on",),
 )
 
 IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS)

@@ -24,6 +24,7 @@ THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position"
                  "works_with_fragrance", "throw")
 BLEED_COLUMNS = (*_OF_POUR, "bleed_mg", "hours", "temp_c", "assessor")
 WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
+HEAT_COLUMNS = ("started_on", "low_c", "high_c", "hours", "cycles", "pack")
 BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
                  "wax_price_per_kg", "fragrance_price_per_kg")
 
@@ -52,6 +53,7 @@ class Series:
     bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
     warmings : DataFrame, one row per check of a piece left on the warmer, columns
         ``WARMING_COLUMNS``.
+    heats : DataFrame, one row per heat cycle as it was reached, columns ``HEAT_COLUMNS``.
 
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
@@ -71,6 +73,7 @@ class Series:
     invented: bool = False
     bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
+    heats: pd.DataFrame = _empty(HEAT_COLUMNS)
 
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""

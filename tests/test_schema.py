@@ -95,8 +95,8 @@ def test_a_wrong_cell_of_a_pour(cells, words):
      "417. Correct the text."),
     ({"assessor": "Anna"}, "column assessor: found 'Anna', expected a tester's code, never a "
      "name, such as A1. Correct the text."),
-    ({"kind": "tepid"}, "column kind: found 'tepid', expected one of cold, warm. Use one of these "
-     "words."),
+    ({"kind": "tepid"}, "column kind: found 'tepid', expected one of cold, jar, warm. Use one of "
+     "these words."),
     ({"throw": "10.5"}, "column throw: found '10.5', expected a number with a decimal point from "
      "0 to 10 (throw, 0 to 10). Correct the value."),
     ({"position": "1.5"}, "column position: found '1.5', expected a whole number from 1 to 200 "

@@ -19,9 +19,13 @@ LONG_DAYS = 7  # a last inspection before this age is said in the headline
 COLUMNS = ["blend", "name", "value", "meaning", "warning"]
 MOST_WARNINGS = 2
 CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
-UNRECORDED = {"lots": "lots", "scale": "scale check"}  # what a headline calls them
+HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen thermometer errs by 1
+# What a headline calls them.
+UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}
 _MEANINGS = {
     "storage": "how the pieces that decide were kept; other storage is not answered for",
+    "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
+                    "colder or shorter than planned tests less",
     "oldest inspection": "the answer on sweat holds up to this age, and nothing is known beyond",
     "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
@@ -90,7 +94,8 @@ def stress_words(stress, plan=None):
     if not cycle:
         return "heat-cycled (cycle not recorded)"
     return (
-        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at {cycle['temp_c']:g} °C)"
+        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at {cycle['temp_c']:g} °C"
+        + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
     )
 
 
@@ -114,7 +119,8 @@ def find_rests(series, rules, stress, odd_pots=()):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
-                _storage(own, stress, series.plan), _age(own, stress, rules), _pots(own, stress),
+                _storage(own, stress, series.plan), *_heat(own, stress, series),
+                _age(own, stress, rules), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
             )
@@ -160,6 +166,29 @@ def _storage(own, stress, plan):
     return "storage", "room temperature only", f"room temperature only: {asked}", 0
 
 
+def _heat(own, stress, series):
+    """The heat cycle as it was reached against the planned one, where heat decides."""
+    if stress != "heat" or stress not in set(own["stress"]):
+        return []
+    if series.heats.empty:
+        return [("heat reached", "not recorded", "", 9)]
+    low, high = float(series.heats["low_c"].min()), float(series.heats["high_c"].max())
+    runs = [f"{r.cycles} x {r.hours:g} h at {r.low_c:g} to {r.high_c:g} °C" + (
+        f" in the {r.pack} pack" if isinstance(r.pack, str) else "")
+        for r in series.heats.itertuples()]
+    planned = ((series.plan or {}).get("rules") or {}).get("heat_cycle") or {}
+    short = []
+    if planned and low < planned["temp_c"] - HEAT_OFF_C:
+        short.append(f"as cold as {low:g} °C, planned {planned['temp_c']:g} °C")
+    if planned and high > planned["temp_c"] + HEAT_OFF_C:
+        short.append(f"as hot as {high:g} °C, planned {planned['temp_c']:g} °C")
+    hours = (series.heats["hours"] * series.heats["cycles"]).min()
+    if planned and hours < 0.9 * planned["hours"] * planned["cycles"]:
+        short.append(f"{hours:g} h of {planned['hours'] * planned['cycles']:g} h warm")
+    warning = f"heat cycle {', '.join(short)}" if short else ""
+    return [("heat reached", "; ".join(dict.fromkeys(runs)), warning, 0)]
+
+
 def _age(own, stress, rules):
     ages = pd.to_numeric(own.loc[own["stress"] == stress, "age_days"]).dropna()
     if ages.empty:
@@ -171,7 +200,9 @@ def _age(own, stress, rules):
         warning = f"looked at {on} {oldest} only, sold at day {sold:g}"
     elif ages.max() < LONG_DAYS:
         warning = f"looked at {on} {oldest} only"
-    return "oldest inspection", oldest, warning, 1
+    days = ", ".join(f"{age:g}" for age in sorted(ages.unique()))
+    seen = oldest if ages.nunique() == 1 or ages.nunique() > 5 else f"{oldest} (days {days})"
+    return "oldest inspection", seen, warning, 1
 
 
 def _pots(own, stress):

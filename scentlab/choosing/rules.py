@@ -7,12 +7,11 @@ from dataclasses import dataclass
 from typing import Any
 
 from scentlab.materials import Refusal
-from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS
+from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS, THROW_WORDS
 from scentlab.units import say_load_oz
 
 MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
 LEAST_LOSS, MOST_LOSS = 0.1, 5.0  # points of throw, of 10
-THROW_WORDS = {"warm": "hot", "cold": "cold"}
 _STRESS_WORDS = {None: "under the harshest storage tested", "rest": "at room temperature",
                  "heat": "heat-cycled"}
 _SHARES = {"risk": (0.001, 0.5), "confidence": (0.5, 0.99)}

@@ -9,14 +9,15 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, packages, quick, records, series
+from scentlab.cli import answers, packages, plan, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
-    *quick.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *packages.COMMANDS,
+    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS,
+    *packages.COMMANDS,
 )
 
 
@@ -70,7 +71,7 @@ def parser():
     whole = argparse.ArgumentParser(
         prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS), "",
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.short),
             "To begin, invented data: scentlab demo demo-series. COMMAND --help shows more.",
             "No safety assessment: labels and limits follow local law and licensed practice.",
         ]),

@@ -30,7 +30,7 @@ _TABLE = tuple(_Rule(*row) for row in (
     ("frost_limit_grade", "--frost-limit-grade", _GRADE, "frost grade that is a fault (2)"),
     ("throw_loss", "--throw-loss", {"type": float, "metavar": "POINTS"},
      "points of throw (of 10) to give up (0.5)"),
-    ("throw_kind", "--throw-kind", {"choices": ("warm", "cold")},
+    ("throw_kind", "--throw-kind", {"choices": ("warm", "jar", "cold")},
      "throw to choose by; warm is hot throw (warm)"),
     ("stress", "--stress", {"choices": ("rest", "heat")},
      "room temperature or heat-cycled (the harshest)"),

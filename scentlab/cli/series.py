@@ -20,6 +20,7 @@ from scentlab.cli.frame import (
     quoted,
     series_folder,
 )
+from scentlab.schema import THROW_WORDS
 
 START_NAME = "0-start.ipynb"
 
@@ -106,7 +107,7 @@ def _who_can_score(store, today, looks):
         counts = {}
         for row in todo.to_dict("records"):
             words = row["test"] if row["test"] != "throw" else (
-                f"{_KINDS[row['kind']]} in session {row['sitting']}"
+                f"{THROW_WORDS[row['kind']]} throw in session {row['sitting']}"
             )
             counts[words] = counts.get(words, 0) + 1
         yield f"  {assessor}: {', '.join(f'{n} {words}' for words, n in counts.items()) or 'none'}"
@@ -139,7 +140,6 @@ def _open_pours(pours):
         yield f"  {row['pour']}: {', '.join(words)}"
 
 
-_KINDS = {"warm": "hot throw", "cold": "cold throw"}
 _TESTS = {"warm throw": "hot throw"}
 
 

@@ -9,8 +9,6 @@ least ``LONG`` pieces in a session. No term is used that goes with the loads the
 import numpy as np
 import pandas as pd
 
-# The kinds of throw as a person reads them.
-SAID = {"warm": "hot", "cold": "cold"}
 # A timer is stopped a little early or late; within a fifth the times count as the same.
 SAME = 0.2
 LONG = 4

@@ -8,11 +8,12 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
-from scentlab.fitting.sessions import SAID, WORDS, session_terms
+from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
+from scentlab.schema import THROW_WORDS
 
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
@@ -91,9 +92,9 @@ class ThrowFit(Result):
         parts = [f"{b} {_gain(self.rise[:, i])}" for i, b in enumerate(self.blends)]
         at = "" if np.isnan(self.minutes) else f" at {self.minutes:g} min on the warmer"
         return (
-            f"Change of {SAID[self.kind]} throw on the 0-10 scale from {self.lowest_pct:.1f} to "
-            f"{self.highest_pct:.1f} % of wax{at}, 90 % interval in brackets, "
-            f"{_count(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
+            f"Change of {THROW_WORDS[self.kind]} throw on the 0-10 scale from "
+            f"{self.lowest_pct:.1f} to {self.highest_pct:.1f} % of wax{at}, 90 % interval in "
+            f"brackets, {_count(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
         )
 
 
@@ -296,10 +297,10 @@ def throw_curve(fit, blend, loads):
 
 
 def _settle(throws, kind):
-    scores, said = throws[throws["kind"] == kind], SAID.get(kind, kind)
+    scores, said = throws[throws["kind"] == kind], THROW_WORDS.get(kind, kind)
     if scores.empty:
         kinds = sorted(set(throws["kind"].dropna().astype(str)))
-        kinds = ", ".join(SAID.get(k, k) for k in kinds) or "none"
+        kinds = ", ".join(THROW_WORDS.get(k, k) for k in kinds) or "none"
         raise FitError(
             f"there is no {said} throw score to fit; kinds scored: {kinds}; score {said} throw at "
             "two loads of a blend or more"
@@ -365,7 +366,7 @@ def _without(fit, people, scores, draws, seed):
     if rest.empty:
         return "Nobody else scored: ask somebody who does not."
     try:
-        rest, _ = _several_loads(rest, SAID[fit.kind])
+        rest, _ = _several_loads(rest, THROW_WORDS[fit.kind])
         other = _fit(rest, fit.kind, draws, seed)
     except FitError as error:
         return f"Without {names} there is no answer: {error}."
@@ -376,8 +377,9 @@ def _without(fit, people, scores, draws, seed):
         if blend in other.blends
     ]
     return (
-        f"The gain of {SAID[fit.kind]} throw from {fit.lowest_pct:.1f} to {fit.highest_pct:.1f} % "
-        f"of wax with {names} and without, 90 % interval in brackets: {'; '.join(each)}."
+        f"The gain of {THROW_WORDS[fit.kind]} throw from {fit.lowest_pct:.1f} to "
+        f"{fit.highest_pct:.1f} % of wax with {names} and without, 90 % interval in "
+        f"brackets: {'; '.join(each)}."
     )
 
 
@@ -387,7 +389,7 @@ def _listed(people):
 
 def _panel_notes(scores):
     notes = []
-    said = SAID[scores["kind"].iloc[0]]
+    said = THROW_WORDS[scores["kind"].iloc[0]]
     if scores["throw"].nunique() == 1:
         notes.append(
             f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either no load smells "
@@ -408,7 +410,7 @@ def _panel_notes(scores):
 
 def _curve_notes(fit):
     """Where throw peaks, and which blends smell alike at their lowest and highest load."""
-    notes, said = [], SAID[fit.kind]
+    notes, said = [], THROW_WORDS[fit.kind]
     tested = fit.tested.set_index("blend")
     for blend in fit.blends:
         low, high = tested.loc[blend, ["lowest_pct", "highest_pct"]]

@@ -4,6 +4,7 @@ The forms know neither plan nor store; here they meet. What is typed is kept as 
 series folder and comes back with the next run; the plan itself is kept only when it is said twice.
 """
 
+import dataclasses
 import html
 from collections import namedtuple
 from functools import partial
@@ -16,16 +17,19 @@ from scentlab.forms.choose import ChooseForm
 from scentlab.forms.correct import CorrectForm
 from scentlab.forms.fields import NotYet, Wrong
 from scentlab.forms.frame import STYLE
+from scentlab.forms.have import HaveForm
 from scentlab.forms.keep import NO_PLAN, KeepForm
 from scentlab.forms.materials import MaterialsForm, materials_draft
 from scentlab.forms.paper import PaperForm
 from scentlab.forms.planning import PlanningForm, series_draft
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
+from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning import plan as planner
 from scentlab.planning import sheets
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import diary
+from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import shopping_list
@@ -44,7 +48,7 @@ SHEETS = {
 }
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
-          "sittings": planner.Sittings}
+          "sittings": planner.Sittings, "calendar": planner.Calendar}
 
 
 # How a plan compares to the one that is kept; ``warning`` says what keeping would change.
@@ -58,8 +62,8 @@ class PlanDesk:
     ----------
     bench : what :func:`scentlab.series_here` gives: a folder with its store.
 
-    ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the plan asks of
-    the maker, ``plan`` is the plan as it is now (None while something is missing), and
+    ``have``, ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the
+    plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing), and
     ``sentence`` says whether it is kept.
 
     >>> PlanDesk(scentlab.series_here("plan")).sentence  # doctest: +SKIP
@@ -69,6 +73,7 @@ class PlanDesk:
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
         draft = self._first_draft()
+        self.have = HaveForm(self._propose, self._take, _have_draft(draft))
         self.materials = MaterialsForm(draft.get("materials"), self._materials_changed)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
                                      draw=_picture, on_change=self._changed)
@@ -114,6 +119,25 @@ class PlanDesk:
             return {"series": {"title": self._about["title"]}}
         return {"materials": materials_draft(kept.fragrance, kept.blends),
                 "series": series_draft(kept)}
+
+    def _propose(self, asked):
+        """Plans of what there is; of a wax and fragrance that the materials know, as they are."""
+        blend = next((b for b in self.materials.blends or () if b.name == asked["wax"]),
+                     Blend(asked["wax"], {Wax(asked["wax"]): 1.0}))
+        fragrance = self.materials.fragrance
+        if fragrance is None or fragrance.name != asked["oil"]:
+            fragrance = Fragrance(asked["oil"])
+        kitchen = Kitchen(**{f.name: asked[f.name] for f in dataclasses.fields(Kitchen)})
+        return propose_plans(kitchen, blend, fragrance, asked["loads"], start=asked["start"],
+                             seed=int(f"{asked['start']:%Y%m%d}"), piece_g=asked["piece_g"],
+                             currency=self.planning.fields["currency"].text)
+
+    def _take(self, plan):
+        self._ready = False
+        self.materials.fill(materials_draft(plan.fragrance, plan.blends))
+        self._ready = True
+        self.planning.fill(series_draft(plan))
+        self._changed()
 
     def _materials_changed(self):
         if self._ready:
@@ -246,6 +270,14 @@ class RecordDesk:
             works_with_fragrance=assessor in self._plan.works_with_fragrance,
             draft=read_draft(folder, form), on_change=lambda typed: keep_draft(folder, typed, form),
         )
+
+
+def _have_draft(draft):
+    """The names of the first wax and of the fragrance, where they are known already."""
+    materials = draft.get("materials") or {}
+    waxes = materials.get("waxes") or [{}]
+    return {"wax": waxes[0].get("name", ""),
+            "oil": (materials.get("fragrance") or {}).get("name", "")}
 
 
 def _rules(asked):

@@ -15,7 +15,6 @@ from scentlab.schema import ONE_DAY, THROWS, Column, check_clock
 from scentlab.text import capital
 
 NEEDED = object()
-THROWN = {"warm": "hot", "cold": "cold"}  # what the kinds of throw are called
 # The fields of the planning, materials and rules forms, as tables of data.
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
 _UNITS = {"°C": (read_temperature, "C"), "g": (read_weight, "g")}

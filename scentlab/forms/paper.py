@@ -14,7 +14,6 @@ import traitlets
 
 from scentlab import schema
 from scentlab.forms.fields import (
-    THROWN,
     FieldError,
     assessor_code,
     make_button,
@@ -308,7 +307,8 @@ class _Sheet(NamedTuple):
         """The heading of the printed sheet."""
         if self.test == "throw":
             day = f", {self.day}" if self.day else ""
-            return f"{THROWN[self.kind].capitalize()} throw, session {self.sitting}{day}"
+            kind = schema.THROW_WORDS[self.kind].capitalize()
+            return f"{kind} throw, session {self.sitting}{day}"
         words = GRADE_SHEETS.get((self.test, self.stress), self.test.capitalize())
         return f"{words}: {self.day}" if self.day else words
 

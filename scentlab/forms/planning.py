@@ -193,7 +193,8 @@ class PlanningForm(Form):
             "not known, a price is missing",
             "first pour day": spoken_day(start),
             "days": f"{c['days']}, first pour to last inspection",
-            "panel": f"{c['panel_hours']:.1f} hours of all testers together",
+            "throw": f"{c['sessions']} sessions, {c['session_hours']:.1f} h by the clock, "
+                     f"{c['panel_hours']:.1f} h of all testers together",
         }
         lines = "".join(
             f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
@@ -318,4 +319,5 @@ def _assessors(text):
 
 
 _READERS = {"loads": _loads, "codes": _codes, "assessors": _assessors, "yes": "yes".__eq__,
-            "kinds": lambda text: tuple(text.split(", "))}
+            "kinds": lambda text: tuple(text.split(", ")),
+            "days": lambda text: tuple(int(day) for day in re.findall(r"\d+", text))}

@@ -11,7 +11,6 @@ import ipywidgets as w
 
 from scentlab.forms.fields import (
     TABLES,
-    THROWN,
     Chooser,
     Field,
     Section,
@@ -27,7 +26,7 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form, as_widget, clock_of
-from scentlab.schema import GRADE_WORDS, THROW_KINDS
+from scentlab.schema import GRADE_WORDS, THROW_KINDS, THROW_WORDS
 from scentlab.units import content_from_load, say_load, say_load_oz
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
@@ -65,7 +64,7 @@ class RulesForm(Form):
         self._options = {
             "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
             "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
-            "throw_kind": {kind: THROWN[kind] for kind in reversed(THROW_KINDS)},
+            "throw_kind": {kind: THROW_WORDS[kind] for kind in reversed(THROW_KINDS)},
         }
         self.picks, self.why, self.picture = w.HTML(), w.HTML(), w.VBox()
         self.picks.add_class("scent-picks")

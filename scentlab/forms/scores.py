@@ -8,7 +8,6 @@ import ipywidgets as w
 
 from scentlab import schema
 from scentlab.forms.fields import (
-    THROWN,
     Field,
     assessor_code,
     in_a_row,
@@ -26,7 +25,7 @@ from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
 from scentlab.schema import GRADE_WORDS, WARMINGS, check_row
 
-THROW_WORDS = {0: "0: nothing", 10: "10: overpowering"}
+_ENDS = {0: "0: nothing", 10: "10: overpowering"}
 
 
 class _PieceForm(Form):
@@ -141,9 +140,9 @@ class ThrowForm(_PieceForm):
         self._kind = one_of(kind, schema.THROW_KINDS, "kind")
         self._assessor, self._sitting = assessor_code(assessor), sitting
         self._works, self._timers, self._minutes_given = works_with_fragrance, {}, {}
-        title = f"{THROWN[kind].capitalize()} throw by {assessor}, session {sitting}"
+        title = f"{schema.THROW_WORDS[kind].capitalize()} throw by {assessor}, session {sitting}"
         super().__init__(title, codes, on_save, on_undo)
-        self._taps("throw", [THROW_WORDS.get(n, str(n)) for n in range(11)])
+        self._taps("throw", [_ENDS.get(n, str(n)) for n in range(11)])
         self.start = self._button("The warmer is on from now", "start", self._start)
         self.minutes = Field("minutes", schema.THROWS["minutes"], "Minutes on the warmer, when not "
                              "timed here", example="such as 30")
@@ -182,7 +181,7 @@ class ThrowForm(_PieceForm):
                "position": self.piece.get("position", place + 1),
                "works_with_fragrance": self._works}
         warmed = "" if minutes is None else f" after {minutes:g} min on the warmer"
-        self._store_piece(row, f"{THROWN[self._kind]} throw {score} of 10{warmed}")
+        self._store_piece(row, f"{schema.THROW_WORDS[self._kind]} throw {score} of 10{warmed}")
         self._timers.pop(place, None)
         self._minutes_given[place], self.minutes.value = minutes, ""
         self._show()

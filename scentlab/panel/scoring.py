@@ -13,9 +13,9 @@ from dataclasses import dataclass, field, replace
 from scentlab.recording.progress import age_words, known_assessors, waiting
 from scentlab.recording.records import GRADES, RECORDS
 from scentlab.recording.store import RefusedError, Store
-from scentlab.schema import GRADE_WORDS, THROWS
+from scentlab.schema import GRADE_WORDS, THROW_WORDS, THROWS
 
-_THROWS = {"warm": "Hot throw", "cold": "Cold throw"}
+_THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
 _THROW = replace(THROWS["throw"], kind="integer")
 _MINUTES = replace(THROWS["minutes"], required=True)

@@ -1,8 +1,8 @@
-"""What a plan takes: pours, wax, fragrance, days, money and the panel's hours."""
+"""What a plan takes: pours, wax, fragrance, days, money and the hours of its sessions."""
 
+from scentlab.planning.diary import later_looks
+from scentlab.planning.panel import session_minutes
 from scentlab.planning.shopping import shopping_list
-
-MINUTES_A_SMELLING = 5.0  # of an assessor for one piece; this project's own choice
 
 
 def plan_costs(plan):
@@ -16,16 +16,18 @@ def plan_costs(plan):
     -------
     dict with pours, pots, pieces, wax_g and fragrance_g (to buy, with the spare), days (from the
     first pour to the last look or sitting, reserve pieces not counted), money (in the plan's
-    currency; missing when a price is) and panel_hours (all assessors together, 5 minutes a piece).
+    currency; missing when a price is), sessions, session_hours (by the clock, until the last piece
+    of each is smelt) and panel_hours (the same of all assessors together).
 
     >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan
     >>> plan_costs(Plan.from_dict(demo_plan()))["pots"]
     6
     """
-    buy = shopping_list(plan)
+    buy, sessions = shopping_list(plan), session_minutes(plan).values()
     grams, days = buy.groupby("kind")["buy_g"].sum(), [p.poured_on for p in plan.pour_rows]
     later = [p.due_on for p in plan.piece_rows if p.test != "reserve"]
+    later += [day for day, _, _ in later_looks(plan)]
     later += [s.sitting_on for s in plan.smelling_rows]
     return {
         "pours": len(plan.pour_rows),
@@ -35,5 +37,7 @@ def plan_costs(plan):
         "fragrance_g": float(grams["fragrance"]),
         "days": (max(days + later) - min(days)).days + 1,
         "money": float(buy["cost"].sum(skipna=False)),
-        "panel_hours": len(plan.smelling_rows) * MINUTES_A_SMELLING / 60.0,
+        "sessions": len(sessions),
+        "session_hours": sum(minutes for minutes, _ in sessions) / 60.0,
+        "panel_hours": sum(minutes * testers for minutes, testers in sessions) / 60.0,
     }

@@ -4,8 +4,10 @@ import datetime as dt
 
 import pandas as pd
 
+from scentlab.planning.panel import session_minutes
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PURPOSES
+from scentlab.schema import THROW_WORDS
 
 
 def diary(plan):
@@ -35,12 +37,32 @@ def _looks(plan):
                 yield start, "Start the heat cycle", (
                     f"{number}, {plan.heat_cycle.words}, one cycle a day")
             yield day, words, f"{number} due"
+    for day, _, codes in later_looks(plan):
+        yield day, "Look at sweat again", f"{count_of(len(codes), 'piece')} due"
+
+
+def later_looks(plan):
+    """The later looks at sweat: rows (day, stress, codes), by day, rest before heat."""
+    poured, found = {p.pour: p.poured_on for p in plan.pour_rows}, {}
+    for piece in (p for p in plan.piece_rows if p.test == "sweat"):
+        for days in plan.cure_days.again:
+            day = plan.calendar.next(poured[piece.pour] + dt.timedelta(days=days))
+            found.setdefault((day, piece.stress == "heat", piece.stress), []).append(piece.code)
+    return [(day, stress, codes) for (day, _, stress), codes in sorted(found.items())]
 
 
 def _sessions(plan):
+    minutes = session_minutes(plan)
     for (day, sitting, kind), rows in plan.smellings.groupby(["sitting_on", "sitting", "kind"]):
-        each = rows.groupby("assessor").size()
-        throw = "hot" if kind == "warm" else kind
-        yield day, f"Session {sitting}, {throw} throw", (
-            f"{count_of(len(each), 'tester')}, up to {count_of(int(each.max()), 'piece')} each"
+        length, testers = minutes[sitting]
+        end = f"{plan.calendar.begin} to {plan.calendar.clock(length)}, "
+        yield day, f"Session {sitting}, {THROW_WORDS[kind]} throw", (
+            f"{end}{count_of(testers, 'tester')}, {count_of(int(rows['position'].max()), 'piece')}"
         )
+
+
+def busy_days(plan):
+    """The days with work of an evening: pouring, looks and sessions, not those of the reserve."""
+    days = {p.poured_on for p in plan.pour_rows} | {s.sitting_on for s in plan.smelling_rows}
+    days |= {p.due_on for p in plan.piece_rows if p.test in ("sweat", "frost", "bleed")}
+    return sorted(days | {day for day, _, _ in later_looks(plan)})

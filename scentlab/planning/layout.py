@@ -74,13 +74,16 @@ class _Draw:
 
 
 def lay_pours(plan, rng):
-    """All pours in the order of pouring, and the name of the control pour ('' without one)."""
-    draws = _draws(plan, rng)
-    control, controls = "", 0
-    if plan.sittings.control and plan.piece_numbers.throw:
-        control, controls = _control(plan, draws, rng)
-    rows = [_pour(plan, d, controls if d.name == control else 0) for d in draws]
-    return tuple(rows), control
+    """All pours in the order of pouring, and the name of the anchor pour ('' without one)."""
+    draws, anchor, anchors = _draws(plan, rng), "", 0
+    if plan.sittings.anchor and plan.piece_numbers.throw and plan.assessors:
+        anchor, anchors = _anchor(plan, draws, rng)
+    days = [plan.calendar.next(plan.start)]
+    for _ in range(max(d.day for d in draws) - 1):
+        later = days[-1] + dt.timedelta(days=plan.pouring.days_between)
+        days.append(plan.calendar.next(later))
+    rows = [_pour(plan, d, days[d.day - 1], anchors if d.name == anchor else 0) for d in draws]
+    return tuple(rows), anchor
 
 
 def _draws(plan, rng):
@@ -118,32 +121,26 @@ def _pour_days(plan, rng):
     return [r[i:i + per_day] for r in replicates for i in range(0, len(r), per_day)]
 
 
-def _control(plan, draws, rng):
-    """A pour at the middle load of the first pour day, and how many control pieces it gives.
-
-    Two of them are in every sitting of a kind, so that each assessor meets the same pour twice.
-    """
+def _anchor(plan, draws, rng):
+    """A pour at the middle load of the first pour day, and a fresh piece of it for each session."""
     middle = plan.loads_pct[len(plan.loads_pct) // 2]
     able = [d.name for d in draws if d.day == 1 and d.load == middle and not d.confirming]
     usual = [d for d in draws if not d.confirming]
-    by_day = Counter(d.day for d in usual)
-    cells = len({(d.blend, d.load) for d in usual})
-    sets = number_of_sets(
-        plan.sittings, [plan.piece_numbers.throw * n for n in by_day.values()], cells
-    )
-    return able[int(rng.integers(len(able)))], 2 * sets
+    throw = plan.piece_numbers.throw * len(usual)
+    sets = number_of_sets(plan.sittings, plan.calendar.evening_min, throw)
+    return able[int(rng.integers(len(able)))], sets
 
 
-def _pour(plan, draw, controls):
+def _pour(plan, draw, day, anchors):
     blend, numbers = plan.blend(draw.blend), plan.piece_numbers
-    pieces = numbers.sweat + numbers.sweat_heat if draw.confirming else numbers.total + controls
+    pieces = numbers.sweat + numbers.sweat_heat if draw.confirming else numbers.total + anchors
     wax_g, fragrance_g = pour_weights(pieces, plan.piece_g, draw.load, plan.pouring.spare_pct)
     add_temp, pour_temp, stir = _settings(plan, blend, draw.confirming)
     known = [x for x in (blend.limit_load_pct, plan.fragrance.limit_load_pct) if x is not None]
     limit = float(min(known)) if known else None
     return PlannedPour(
         pour=draw.name, pot=draw.pot, blend=draw.blend, pour_day=draw.day,
-        poured_on=plan.start + dt.timedelta(days=(draw.day - 1) * plan.pouring.days_between),
+        poured_on=day,
         order_in_day=draw.order, load_pct=draw.load, content_pct=content_from_load(draw.load),
         wax_g=wax_g, fragrance_g=fragrance_g, pieces=pieces, add_temp_c=add_temp,
         pour_temp_c=pour_temp, stir_min=stir, limit_load_pct=limit,
@@ -202,12 +199,13 @@ def lay_pieces(plan, rng):
                 number = 0
             left -= number
             cast += [_uncoded(plan, pour, name, test, stress)] * number
-        cast += [_uncoded(plan, pour, "throw", "throw", None)] * left  # control pieces
+        cast += [_uncoded(plan, pour, "throw", "throw", None)] * left  # anchor pieces
     codes = rng.choice(np.arange(100, 1000), size=len(cast), replace=False)
     rows = [PlannedPiece(str(code), *rest) for code, rest in zip(codes, cast, strict=True)]
     return tuple(sorted(rows, key=lambda piece: piece.code))
 
 
 def _uncoded(plan, pour, name, test, stress):
-    days = getattr(plan.cure_days, name)
-    return pour.pour, test, stress, days, pour.poured_on + dt.timedelta(days=days)
+    day = pour.poured_on + dt.timedelta(days=getattr(plan.cure_days, name))
+    due_on = plan.calendar.next(day)
+    return pour.pour, test, stress, (due_on - pour.poured_on).days, due_on

@@ -30,13 +30,22 @@ def plan_notes(plan):
 
 
 def _panel_notes(plan):
-    cells = len({(p.blend, p.load_pct) for p in plan.pour_rows if not p.confirming})
-    if plan.smelling_rows and plan.sittings.share == "blocks" and cells > plan.sittings.own_places:
-        yield (f"Each tester smells {plan.sittings.own_places} of {cells} combinations of blend "
-               "and load in a session; what nobody smells side by side is compared through others.")
-    if plan.control_pour:
-        yield ("Every session holds two more pieces of one pour under codes of their own; how far "
-               "a tester's two scores differ is the repeatability.")
+    if not plan.smelling_rows:
+        return
+    sittings = plan.sittings
+    if plan.anchor_pour:
+        yield ("A fresh piece of one test batch opens every session under a code of its own: it "
+               "ties the sessions together and shows how well testers repeat.")
+    if "warm" in sittings.kinds and sittings.together:
+        yield (f"Hot throw: one piece at a time in a room, {sittings.warm_min:g} min on the "
+               f"warmer, all testers smell it, then {sittings.air_min} min of airing leave "
+               f"{sittings.left_pct:g} % of the scent if the room changes its air "
+               f"{sittings.air_changes_per_h:g} times an hour (a well-mixed room).")
+    elif "warm" in sittings.kinds:
+        yield (f"Hot throw in an order of each tester takes as many like rooms as pieces, "
+               f"{sittings.rooms}, warmed at the same time.")
+    if "jar" in sittings.kinds:
+        yield "A jar is a screening: what fills a lidded jar need not fill a room."
 
 
 def _blend_notes(plan, blend):

@@ -1,70 +1,133 @@
 """Who smells what, when and in which order.
 
-Either every assessor smells every piece: in one sitting when all fit, otherwise dealt over
-sittings so that each holds the loads and blends as evenly as can be. Or the combinations of blend
-and load are shared out: each assessor smells a block of them in a sitting, by a balanced
-incomplete block design where one fits and a near-balanced one where none
-does. Orders within a sitting are those of a Williams square, so that what came before is balanced.
+In a hot session one piece is warmed at a time in each room and all testers smell it in the same few
+minutes, then the room is aired by the well-mixed box of :mod:`scentlab.maths.room`. Cold pieces and
+lidded jars do not fill the room: each tester goes through them in an own order. Sessions hold
+the loads and blends as evenly as can be; orders are rows of Williams squares (Williams 1949), so
+that what came before is balanced over the sessions, or over the testers of one. A fresh piece of
+one anchor pour opens every session and ties the sessions together.
 """
 
 import datetime as dt
+import math
 from collections import Counter
 from dataclasses import dataclass
 from itertools import zip_longest
 
-from scentlab.maths.designs import near_balanced_blocks, williams_square
-from scentlab.planning.refusal import count_of, need, need_whole
+from scentlab.maths.designs import williams_square
+from scentlab.maths.room import airing_hours
+from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.schema import THROW_KINDS
 
-SHARES = ("all", "blocks")
+MOST_PIECES = 6  # of a session where nothing is said; three to six are common practice, no source
+SNIFF_MIN, MELT_MIN = 2, 20  # a cold or jar piece for one nose; melting the jars. Own choice.
 
 
 @dataclass(frozen=True)
 class Sittings:
     """How the panel sits. PlanError where it cannot.
 
-    >>> Sittings("warm", control=True).own_places
-    4
+    >>> Sittings(rooms=2).places("warm", evening_min=180)
+    5
 
     Attributes
     ----------
-    kinds : of throw, cold sittings before warm ones.
-    pieces_per_sitting : most pieces of one assessor in a sitting. Three to six are common
-        practice, no source.
-    per_day : sittings a day.
-    share : "all" when every assessor smells every piece, "blocks" when blends and loads are
-        shared out in incomplete blocks.
-    each : sittings of each assessor and kind with blocks; None for as many as show each assessor
-        about every combination once.
-    control : True to put two more pieces of one pour, under codes of their own, into every
-        sitting: the difference of their scores is the assessor's repeatability.
+    kinds : of throw, in the order cold, jar, warm.
+    pieces_per_sitting : most pieces of a session, the anchor piece among them; None for as many as
+        an evening holds, up to ``MOST_PIECES``.
+    per_day : sessions a day.
+    anchor : True where a piece of one pour opens every session.
+    together : True where all testers smell a hot piece at once; False for an order of each tester,
+        which takes as many like rooms as pieces.
+    rooms : rooms with a warmer each in which a hot piece can stand at the same time.
+    warm_min, smell_min : minutes on the warmer before all smell, and of the smelling.
+    air_changes_per_h : of a room while it is aired; open windows often give 5 (common practice).
+    left_pct : scent that may be left of a piece when the next begins, %.
     """
 
     kinds: tuple = ("warm",)
-    pieces_per_sitting: int = 6
+    pieces_per_sitting: int | None = None
     per_day: int = 1
-    share: str = "all"
-    each: int | None = None
-    control: bool = False
+    anchor: bool = True
+    together: bool = True
+    rooms: int = 1
+    warm_min: float = 30.0
+    smell_min: float = 5.0
+    air_changes_per_h: float = 5.0
+    left_pct: float = 5.0
 
     def __post_init__(self):
         kinds = (self.kinds,) if isinstance(self.kinds, str) else tuple(self.kinds)
         object.__setattr__(self, "kinds", tuple(k for k in THROW_KINDS if k in kinds))
         need(kinds and set(kinds) <= set(THROW_KINDS) and len(set(kinds)) == len(kinds),
-             f"kinds of throw are {kinds!r}", "give cold, warm or both, each once", field="kinds",
-             value=kinds)
-        least = (4 if self.share == "blocks" else 3) if self.control else 1
-        need_whole(self.pieces_per_sitting, "pieces_per_sitting", least, 40, "pieces")
+             f"kinds of throw are {kinds!r}", f"give {', '.join(THROW_KINDS)}, each once",
+             field="kinds", value=kinds)
+        if self.pieces_per_sitting is not None:
+            need_whole(self.pieces_per_sitting, "pieces_per_sitting", 1 + self.anchor, 40, "pieces")
         need_whole(self.per_day, "sessions per day", 1, 12, field="per_day")
-        need(self.share in SHARES, f"share is {self.share!r}", f"give one of {', '.join(SHARES)}",
-             field="share", value=self.share)
-        if self.each is not None:
-            need_whole(self.each, "sessions of each tester", 1, 60, field="each")
+        need_whole(self.rooms, "rooms", 1, 40)
+        need_number(self.warm_min, "warm_min", 1, 240, "min")
+        need_number(self.smell_min, "smell_min", 0.5, 60, "min")
+        need_number(self.air_changes_per_h, "air_changes_per_h", 0.1, 60, "per hour")
+        need_number(self.left_pct, "left_pct", 0.1, 50, "%")
 
     @property
-    def own_places(self):
-        """Places of a sitting that no control piece takes."""
-        return self.pieces_per_sitting - 2 * self.control
+    def air_min(self):
+        """Whole minutes of airing until only ``left_pct`` of the scent remains."""
+        hours = airing_hours(self.left_pct / 100, self.air_changes_per_h)
+        return math.ceil(round(60 * float(hours), 6))
+
+    def places(self, kind, evening_min):
+        """Pieces of a session of this kind: as asked, or as many as an evening holds.
+
+        Raises PlanError for more than the rooms and the evening hold.
+        """
+        asked = self.pieces_per_sitting or MOST_PIECES
+        if kind != "warm":
+            return asked
+        if not self.together:
+            need(self.rooms >= asked,
+                 f"an order of each tester in hot sessions of {asked} pieces takes {asked} like "
+                 f"rooms, and there are {self.rooms}",
+                 "let all testers smell the same piece at once, or give more rooms",
+                 field="sittings.together", value=self.together)
+            return asked
+        fit = self._most(evening_min)
+        need(fit >= (self.pieces_per_sitting or 1 + self.anchor),
+             f"a hot session of {self.pieces_per_sitting or 1 + self.anchor} pieces does not fit: "
+             f"with {self.rooms} warmed at a time, {self.warm_min:g} min on the warmer and "
+             f"{self.air_min} min of airing after each, {evening_min:g} min hold {fit}",
+             "take fewer pieces in a session, more rooms with a warmer, or a longer evening",
+             field="sittings.pieces_per_sitting", value=self.pieces_per_sitting)
+        return min(asked, fit)
+
+    def _most(self, evening_min):
+        number = 0
+        while number < 40 and self.minutes("warm", number + 1, 1) <= evening_min:
+            number += 1
+        return number
+
+    def minutes(self, kind, pieces, testers):
+        """Minutes of a session until the last piece is smelt."""
+        if kind != "warm":
+            return pieces * SNIFF_MIN * testers + (MELT_MIN if kind == "jar" else 0)
+        if not self.together:
+            return self.warm_min + pieces * self.smell_min
+        return self.smelt_at(pieces)[-1] + self.smell_min
+
+    def smelt_at(self, pieces):
+        """The minute at which all smell each piece of a hot session held together.
+
+        A piece takes the room that is aired first and is put on the warmer so that it has stood
+        there for ``warm_min`` when the noses are free.
+        """
+        free, last, times = [0.0] * self.rooms, -math.inf, []
+        for _ in range(pieces):
+            room = free.index(min(free))
+            last = max(free[room] + self.warm_min, last + self.smell_min)
+            free[room] = last + self.smell_min + self.air_min
+            times.append(last)
+        return times
 
 
 @dataclass(frozen=True)
@@ -91,42 +154,45 @@ class _Item:
     repeat: int
 
 
-def number_of_sets(sittings, pieces_by_day, cells):
-    """How many sittings of one kind so many throw pieces on each pour day ask for."""
-    if _in_blocks(sittings, cells):
-        return sittings.each or -(-cells // sittings.own_places)
-    if sum(pieces_by_day) <= sittings.own_places:
-        return 1
-    return sum(-(-pieces // sittings.own_places) for pieces in pieces_by_day)
+def number_of_sets(sittings, evening_min, pieces):
+    """The most sessions of a kind that so many throw pieces ask for."""
+    return max(-(-pieces // (sittings.places(kind, evening_min) - sittings.anchor))
+               for kind in sittings.kinds)
 
 
 def smelling_orders(plan, rng):
     """The smellings of a plan, as a tuple of :class:`Smelling`; ``rng`` is a numpy Generator."""
-    items, controls = _items(plan)
+    items, anchors = _items(plan)
     if not items:
         return ()
-    cells = sorted({(item.blend, item.load) for item in items})
-    if _in_blocks(plan.sittings, len(cells)):
-        sets = _blocks(items, cells, plan, rng)
-    else:
-        dealt = _deal(items, plan.sittings.own_places, rng)
-        sets = [dict.fromkeys(plan.assessors, members) for members in dealt]
-    for number, members in enumerate(sets):
-        pair = controls[2 * number:2 * number + 2]
-        sets[number] = {a: [*pieces, *pair] for a, pieces in members.items()}
-    return tuple(_seated(sets, plan.sittings, rng))
+    sittings, dealt, rows, days = plan.sittings, {}, [], _Days(plan)
+    for kind in sittings.kinds:
+        places = sittings.places(kind, plan.calendar.evening_min) - sittings.anchor
+        if places not in dealt:
+            dealt[places] = _deal(items, places, rng)
+        orders = _Orders(rng)
+        for number, members in enumerate(dealt[places]):
+            first = anchors[number:number + 1]
+            day = days.after(max(item.due_on for item in [*members, *first]))
+            name = f"S{1 + len({r.sitting for r in rows}):02d}"
+            found = orders.of(members, 1 if _at_once(sittings, kind) else len(plan.assessors))
+            for place, assessor in enumerate(plan.assessors):
+                order = [*first, *found[place % len(found)]]
+                rows += [Smelling(name, day, kind, assessor, position, item.code)
+                         for position, item in enumerate(order, 1)]
+    return tuple(rows)
 
 
-def _in_blocks(sittings, cells):
-    return sittings.share == "blocks" and cells > sittings.own_places
+def _at_once(sittings, kind):
+    return kind == "warm" and sittings.together
 
 
 def _items(plan):
-    """Throw pieces, those beyond the usual number of the control pour apart."""
+    """Throw pieces, those beyond the usual number of the anchor pour apart."""
     by_name = {p.pour: p for p in plan.pour_rows}
     blends = sorted({p.blend for p in plan.pour_rows})
     loads = sorted({p.load_pct for p in plan.pour_rows})
-    repeats, usual, controls, of_pour = Counter(), [], [], Counter()
+    repeats, usual, anchors, of_pour = Counter(), [], [], Counter()
     for piece in plan.piece_rows:
         if piece.test != "throw":
             continue
@@ -137,48 +203,30 @@ def _items(plan):
         item = _Item(piece.code, pour.pour_day, piece.due_on, blends.index(pour.blend),
                      loads.index(pour.load_pct), repeats[cell])
         repeats[cell] += not extra
-        (controls if extra else usual).append(item)
-    return usual, controls
-
-
-def _blocks(items, cells, plan, rng):
-    """One dict of assessor to pieces per sitting, combinations shared out in blocks."""
-    sittings, assessors = plan.sittings, plan.assessors
-    each = sittings.each or -(-len(cells) // sittings.own_places)
-    number = each * len(assessors)
-    need(number * sittings.own_places >= len(cells),
-         f"{count_of(len(assessors), 'tester')} in {count_of(each, 'session')} of "
-         f"{count_of(sittings.own_places, 'piece')} smell {number * sittings.own_places} pieces, "
-         f"fewer than the {len(cells)} combinations of blend and load",
-         "raise the sessions of each tester or the pieces in a session, or take more testers",
-         field="sittings.each", value=each)
-    blocks = near_balanced_blocks(len(cells), sittings.own_places, number, rng)
-    blocks = blocks[rng.permutation(number)]
-    stock = {cell: [i for i in items if (i.blend, i.load) == cell] for cell in cells}
-    turn = Counter({cell: int(rng.integers(len(stock[cell]))) for cell in cells})
-    sets = [{} for _ in range(each)]
-    for place, block in enumerate(blocks):
-        members = []
-        for treatment in block:
-            cell = cells[treatment]
-            members.append(stock[cell][turn[cell] % len(stock[cell])])
-            turn[cell] += 1
-        sets[place % each][assessors[place // each]] = members
-    return sets
+        (anchors if extra else usual).append(item)
+    return usual, anchors
 
 
 def _deal(items, limit, rng):
-    """Pieces in sets of at most ``limit``, sizes as even as can be, pour days taking turns."""
+    """Pieces in sets of at most ``limit``, sizes as even as can be.
+
+    Pour days are kept apart and take turns, unless that would make more sets.
+    """
     if len(items) <= limit:
         return [items]
-    by_day = []
-    for day in sorted({item.pour_day for item in items}):
-        todays = _spread([item for item in items if item.pour_day == day], rng)
-        number = -(-len(todays) // limit)
-        cuts = [len(todays) * i // number for i in range(number + 1)]
-        by_day.append([todays[a:b] for a, b in zip(cuts, cuts[1:], strict=False)])
+    days = Counter(item.pour_day for item in items)
+    if sum(-(-n // limit) for n in days.values()) > -(-len(items) // limit):
+        return _cut(_spread(items, rng), limit)
+    by_day = [_cut(_spread([i for i in items if i.pour_day == day], rng), limit)
+              for day in sorted(days)]
     # taking turns, so that the pieces of a later pour day are not all older when they are smelt
     return [members for turn in zip_longest(*by_day) for members in turn if members]
+
+
+def _cut(items, limit):
+    number = -(-len(items) // limit)
+    cuts = [len(items) * i // number for i in range(number + 1)]
+    return [items[a:b] for a, b in zip(cuts, cuts[1:], strict=False)]
 
 
 def _spread(items, rng):
@@ -198,35 +246,78 @@ def _spread(items, rng):
     return sorted(items, key=place)
 
 
-def _seated(sets, sittings, rng):
-    """Smellings of all sets for all kinds, on days when every piece is cured."""
-    rows = []
-    previous, on_day = None, 0
-    for kind in sittings.kinds:
-        for members in sets:
-            ready = max(item.due_on for pieces in members.values() for item in pieces)
-            previous, on_day = _next_day(ready, previous, on_day, sittings.per_day)
-            name = f"S{1 + len({r.sitting for r in rows}):02d}"
-            rows += _sitting(name, previous, kind, members, rng)
-    return rows
+class _Orders:
+    """Orders of sessions: whole squares before any order of the same number is used again.
+
+    In sessions held together a treatment of the square is a rank of load, so that over the sessions
+    each rank follows each other one alike; a tester's own orders shuffle the pieces first.
+    """
+
+    def __init__(self, rng):
+        self._rng, self._left = rng, {}
+
+    def of(self, members, number):
+        size = len(members)
+        if number == 1:
+            ranked = sorted(members, key=lambda item: (item.load, item.blend))
+            if not self._left.get(size):
+                square = williams_square(size)
+                self._left[size] = [square[i] for i in self._rng.permutation(len(square))]
+            return [[ranked[i] for i in self._left[size].pop(0)]]
+        square, shuffle = williams_square(size), self._rng.permutation(size)
+        rows = [i for _ in range(-(-number // len(square)))
+                for i in self._rng.permutation(len(square))]
+        return [[members[shuffle[i]] for i in square[row]] for row in rows[:number]]
 
 
-def _next_day(ready, previous, on_day, per_day):
-    if previous is None or ready > previous:
-        return ready, 1
-    if on_day < per_day:
-        return previous, on_day + 1
-    return previous + dt.timedelta(days=1), 1
+class _Days:
+    """Days of sessions, in order, on the days of the calendar and no more a day than allowed."""
+
+    def __init__(self, plan):
+        self._calendar, self._per_day = plan.calendar, plan.sittings.per_day
+        self._last, self._number = None, 0
+
+    def after(self, ready):
+        if self._last is not None and ready <= self._last:
+            ready = self._last + dt.timedelta(days=self._number >= self._per_day)
+        day = self._calendar.next(ready)
+        self._number = self._number + 1 if day == self._last else 1
+        self._last = day
+        return day
 
 
-def _sitting(name, day, kind, members, rng):
-    """Orders of a sitting: whole squares before any order is used again."""
-    size = len(next(iter(members.values())))
-    square, shuffle = williams_square(size), rng.permutation(size)
-    orders = [i for _ in range(-(-len(members) // len(square)))
-              for i in rng.permutation(len(square))]
-    return [
-        Smelling(name, day, kind, assessor, position + 1, pieces[shuffle[treatment]].code)
-        for (assessor, pieces), order in zip(members.items(), orders, strict=False)
-        for position, treatment in enumerate(square[order])
-    ]
+def timetable(plan, sitting):
+    """What happens when in a hot session held together: rows (time, room, what, code) in time.
+
+    Times are as "19:05"; rooms count from 1. Other sessions have no rows.
+    """
+    rows = [r for r in plan.smelling_rows if r.sitting == sitting]
+    rules, codes = plan.sittings, list(dict.fromkeys(r.code for r in rows))
+    if not rows or not _at_once(rules, rows[0].kind):
+        return ()
+    free, steps = [0.0] * rules.rooms, []
+    for code, smelt in zip(codes, rules.smelt_at(len(codes)), strict=True):
+        room = free.index(min(free))
+        done = smelt + rules.smell_min
+        free[room] = done + rules.air_min
+        steps += [(smelt - rules.warm_min, room, "warm", code), (smelt, room, "all smell", code),
+                  (done, room, f"off, air for {rules.air_min} min", code)]
+    steps.sort(key=lambda step: step[0])
+    return tuple((plan.calendar.clock(minute), room + 1, what, code)
+                 for minute, room, what, code in steps)
+
+
+def session_minutes(plan):
+    """Dict of the name of each session to its minutes until the last piece is smelt, and testers.
+
+    Rooms are aired after that, with nobody in them.
+    """
+    found = {}
+    for row in plan.smelling_rows:
+        found.setdefault(row.sitting, []).append(row)
+    return {
+        name: (plan.sittings.minutes(rows[0].kind, max(r.position for r in rows), testers), testers)
+        for name, rows in found.items() for testers in [len({r.assessor for r in rows})]
+    }
+
+

@@ -16,17 +16,17 @@ from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_
 from scentlab.planning.notes import plan_notes
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
-from scentlab.planning.rules import CureDays, HeatCycle, PieceNumbers, Pouring
+from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
 from scentlab.units import say_load_oz
 
 __all__ = [
-    "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece", "PlannedPour",
-    "Pouring", "Sittings", "Smelling", "make_plan",
+    "Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece",
+    "PlannedPour", "Pouring", "Sittings", "Smelling", "make_plan",
 ]
 
 _USUAL_PIECES, _USUAL_CURE, _USUAL_HEAT = PieceNumbers(), CureDays(), HeatCycle()
-_USUAL_POURING, _USUAL_SITTINGS = Pouring(), Sittings()
+_USUAL_POURING, _USUAL_SITTINGS, _USUAL_CALENDAR = Pouring(), Sittings(), Calendar()
 _FORMAT = 1
 
 
@@ -37,11 +37,11 @@ class Plan:
     Parameters
     ----------
     title, fragrance, blends, loads_pct, pots_per_blend, piece_g, currency, seed, start, assessors,
-    works_with_fragrance, cure_days, heat_cycle, pouring, sittings, invented : as in
+    works_with_fragrance, cure_days, heat_cycle, pouring, sittings, calendar, invented : as in
         :func:`make_plan`, and ``piece_numbers`` its ``pieces``.
     pour_rows, piece_rows, smelling_rows : tuples of rows, of which ``pours`` (loads in % of wax,
         masses in g), ``pieces``, ``smellings`` and ``pots`` make frames afresh on every call.
-    control_pour : str, the pour of the control pieces, if any.
+    anchor_pour : str, the pour whose pieces open the sessions, if any.
     notes : tuple of str, what the plan cannot do; ``sentence`` says what it is.
 
     >>> from scentlab.workshop import demo_plan
@@ -65,10 +65,11 @@ class Plan:
     heat_cycle: HeatCycle
     pouring: Pouring
     sittings: Sittings
+    calendar: Calendar = _USUAL_CALENDAR
     pour_rows: tuple = ()
     piece_rows: tuple = ()
     smelling_rows: tuple = ()
-    control_pour: str = ""
+    anchor_pour: str = ""
     invented: bool = False
     notes: tuple = field(default=())
 
@@ -168,7 +169,9 @@ class Plan:
 
 
 _RULES = {"piece_numbers": PieceNumbers, "cure_days": CureDays, "heat_cycle": HeatCycle,
-          "pouring": Pouring, "sittings": Sittings}
+          "pouring": Pouring, "sittings": Sittings, "calendar": Calendar}
+# Rules as they were before these could be said: each tester had an own order.
+_BEFORE = {"sittings": {"together": False, "anchor": False, "pieces_per_sitting": 6}}
 _FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", PlannedPiece),
            "smellings": ("smelling_rows", Smelling)}
 
@@ -179,7 +182,8 @@ def make_plan(
     pots_per_blend: int = 2, pieces: PieceNumbers = _USUAL_PIECES,
     cure_days: CureDays = _USUAL_CURE, heat_cycle: HeatCycle = _USUAL_HEAT,
     pouring: Pouring = _USUAL_POURING, sittings: Sittings = _USUAL_SITTINGS,
-    works_with_fragrance: Iterable[str] = (), currency: str = "", invented: bool = False,
+    calendar: Calendar = _USUAL_CALENDAR, works_with_fragrance: Iterable[str] = (),
+    currency: str = "", invented: bool = False,
 ) -> Plan:
     """Plan a series: every blend in so many pots, every load once from each pot.
 
@@ -197,7 +201,7 @@ def make_plan(
     start : first pour day, a date or "2026-12-01".
     seed : whole number of 0 or more; the same seed makes the same plan.
     pots_per_blend : pots (melts) of each blend.
-    pieces, cure_days, heat_cycle, pouring, sittings : the rules of the plan.
+    pieces, cure_days, heat_cycle, pouring, sittings, calendar : the rules of the plan.
     works_with_fragrance : codes of the assessors who handle this fragrance daily.
     currency : str for prices, such as "EUR".
     invented : True for a made-up demonstration.
@@ -218,7 +222,7 @@ def make_plan(
     >>> plan = make_plan("spring", Fragrance("cedar"), soft, [4, 6, 8], piece_g=25, assessors=3,
     ...                  start="2026-03-02", seed=1)
     >>> len(plan.pours), len(plan.pieces)
-    (6, 66)
+    (6, 33)
     """
     plan = Plan(
         title=checks.check_title(title), fragrance=checks.check_fragrance(fragrance),
@@ -229,15 +233,15 @@ def make_plan(
         assessors=checks.check_assessors(assessors, pieces),
         works_with_fragrance=tuple(works_with_fragrance), piece_numbers=pieces,
         cure_days=cure_days, heat_cycle=heat_cycle, pouring=pouring, sittings=sittings,
-        invented=bool(invented),
+        calendar=calendar, invented=bool(invented),
     )
     checks.check_whole(plan)
     # one stream per step, so that another panel leaves pours and codes as they are
     pour_chance, code_chance, panel_chance = (
         np.random.default_rng([plan.seed, step]) for step in range(3)
     )
-    pours, control = lay_pours(plan, pour_chance)
-    plan = replace(plan, pour_rows=pours, control_pour=control)
+    pours, anchor = lay_pours(plan, pour_chance)
+    plan = replace(plan, pour_rows=pours, anchor_pour=anchor)
     checks.check_number_of_pieces(plan)
     plan = replace(plan, piece_rows=lay_pieces(plan, code_chance))
     plan = replace(plan, smelling_rows=smelling_orders(plan, panel_chance))
@@ -259,7 +263,7 @@ def _read(data):
     # plans of format 1 were first written without the numbers of pieces and the control pour
     cast = Counter(piece["pour"] for piece in data["pieces"])
     pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
-    found = {name: kind(**data["rules"][name]) for name, kind in _RULES.items()}
+    found = {name: _rule(name, data["rules"].get(name, {})) for name in _RULES}
     for name, (attribute, kind) in _FRAMES.items():
         rows = pours if name == "pours" else data[name]
         found[attribute] = tuple(kind(**_dated(row)) for row in rows)
@@ -270,8 +274,17 @@ def _read(data):
     return found | {
         "fragrance": Fragrance(**data["fragrance"]), "start": dt.date.fromisoformat(data["start"]),
         "blends": tuple(Blend.from_dict(b) for b in data["blends"]),
-        "control_pour": data.get("control_pour", ""),
+        "anchor_pour": data.get("anchor_pour", ""),
     }
+
+
+def _rule(name, said):
+    """A rule from its data; what it does not say is as it was then, what is gone falls out."""
+    known = {f.name for f in fields(_RULES[name])}
+    given = _BEFORE.get(name, {}) | {n: v for n, v in said.items() if n in known}
+    if name == "sittings" and not given["together"]:
+        given.setdefault("rooms", given["pieces_per_sitting"])
+    return _RULES[name](**given)
 
 
 def _dated(row):

@@ -1,9 +1,10 @@
-"""The rules of a plan: pieces by test, cure days, the heat cycle, how the pots are poured."""
+"""The rules of a plan: pieces, cure days, heat cycle, how pots are poured, free evenings."""
 
+import datetime as dt
 from dataclasses import asdict, dataclass
 
 from scentlab.planning.refusal import need, need_number, need_whole
-from scentlab.schema import POURS
+from scentlab.schema import PACKS, POURS
 from scentlab.text import capital
 from scentlab.units import say_temperature
 
@@ -29,14 +30,14 @@ class PieceNumbers:
     ``bleed`` on a weighed blotter. Whole numbers from 0 to 50, PlanError otherwise.
 
     >>> PieceNumbers().total
-    11
+    5
     """
 
-    sweat: int = 4
+    sweat: int = 1
     sweat_heat: int = 2
-    frost: int = 2
-    throw: int = 2
-    reserve: int = 1
+    frost: int = 1
+    throw: int = 1
+    reserve: int = 0
     bleed: int = 0
 
     def __post_init__(self):
@@ -56,6 +57,9 @@ class PieceNumbers:
 class CureDays:
     """Days from pouring to the look, by test, 0 to 3650. Common practice, no source.
 
+    ``again``: later ages (days) at which the sweat pieces are looked at once more, for a piece may
+    sweat late and the answer holds up to the oldest look.
+
     >>> CureDays(throw=10).throw
     10
     """
@@ -66,10 +70,18 @@ class CureDays:
     throw: int = 14
     reserve: int = 90
     bleed: int = 7
+    again: tuple = ()
 
     def __post_init__(self):
+        object.__setattr__(self, "again", tuple(self.again))
         for name, days in asdict(self).items():
-            need_whole(days, f"cure of {name} pieces", 0, 3650, "days", field=name)
+            if name != "again":
+                need_whole(days, f"cure of {name} pieces", 0, 3650, "days", field=name)
+        for days in self.again:
+            need_whole(days, "a later look at sweat", max(self.sweat, self.sweat_heat) + 1, 3650,
+                       "days", field="again")
+        need(list(self.again) == sorted(set(self.again)), f"later looks are {self.again!r}",
+             "give their days in order, each once", field="again", value=self.again)
 
 
 @dataclass(frozen=True)
@@ -83,16 +95,20 @@ class HeatCycle:
     temp_c: float = 38.0
     hours: float = 12.0
     cycles: int = 3
+    pack: str = "open"
 
     def __post_init__(self):
         need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C", field="temp_c")
         need_number(self.hours, "heat cycle time", 0.5, 72, "hours", field="hours")
         need_whole(self.cycles, "number of heat cycles", 1, 30, field="cycles")
+        need(self.pack in PACKS, f"the pack is {self.pack!r}", f"give {' or '.join(PACKS)}",
+             field="pack", value=self.pack)
 
     @property
     def words(self):
         """The cycle in words, with its unit."""
-        return f"{self.cycles} x {self.hours:g} h at {say_temperature(self.temp_c)}"
+        pack = " in the shut pack" if self.pack == "shut" else ""
+        return f"{self.cycles} x {self.hours:g} h at {say_temperature(self.temp_c)}{pack}"
 
 
 @dataclass(frozen=True)
@@ -131,6 +147,54 @@ class Pouring:
                 _need_in(POURS[name.removeprefix("confirm_")], getattr(self, name), name)
         for name in ("stir_min", "confirm_stir_min"):
             _need_in(POURS["stir_min"], getattr(self, name), name)
+
+
+# How a home holds 38 °C. All of it is common practice, no source; a thermometer decides.
+HEAT_HINTS = (
+    "An insulated box or cool bag with closed bottles of hot tap water: renew them when the "
+    "thermometer falls 2 °C. Bottles go beside the pieces, not on them.",
+    "A proving box, yoghurt maker or seedling mat with a thermostat, in a closed box: let it run "
+    "empty for an hour first and look what it holds.",
+    "A max-min thermometer lies among the pieces, not on the heat. Write down the coldest and the "
+    "hottest it showed.",
+    "No oven, no flame, no lamp or heating pad under a cover. Free oil runs: a tray under the "
+    "pieces. Keep to the maker's words of any heater, and leave none running unattended.",
+)
+_DAYS = {"any": range(7), "weekdays": range(5), "weekend": (5, 6)}
+
+
+@dataclass(frozen=True)
+class Calendar:
+    """When there is time: "any" day, "weekdays" or the "weekend"; sessions begin at ``begin`` and
+    an evening has ``evening_min`` minutes.
+
+    >>> Calendar("weekdays").next(dt.date(2026, 12, 5))
+    datetime.date(2026, 12, 7)
+    """
+
+    days: str = "any"
+    begin: str = "19:00"
+    evening_min: int = 180
+
+    def __post_init__(self):
+        need(self.days in _DAYS, f"the days are {self.days!r}", f"give {', '.join(_DAYS)}",
+             field="days", value=self.days)
+        try:
+            dt.time.fromisoformat(self.begin)
+        except (TypeError, ValueError):
+            need(False, f"an evening begins at {self.begin!r}", "write it as 19:00", field="begin",
+                 value=self.begin)
+        need_whole(self.evening_min, "evening_min", 30, 720, "min")
+
+    def next(self, day):
+        """The first day from this one on that has time."""
+        return next(d for d in (day + dt.timedelta(days=n) for n in range(7))
+                    if d.weekday() in _DAYS[self.days])
+
+    def clock(self, minute):
+        """The time of day so many minutes after the beginning."""
+        begin = dt.datetime.combine(dt.date(2000, 1, 1), dt.time.fromisoformat(self.begin))
+        return f"{begin + dt.timedelta(minutes=minute):%H:%M}"
 
 
 def _need_in(column, value, name):

@@ -9,12 +9,14 @@ from dataclasses import asdict
 import jinja2
 
 from scentlab.materials import say_lot
+from scentlab.planning.diary import later_looks
+from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
-from scentlab.planning.rules import GRADE_SHEETS, PURPOSES
+from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
-from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROWS
+from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS, THROWS
 from scentlab.units import (
     fahrenheit_from_celsius,
     ounces_from_grams,
@@ -48,7 +50,6 @@ CAUTIONS = (
 )
 # Read from where the scales stand, at arm's length; a pot of more pours needs the smaller print.
 _POURS_IN_LARGE_PRINT = 6
-_THROW_WORDS = {"warm": "Hot", "cold": "Cold"}
 
 
 def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
@@ -159,28 +160,30 @@ def shopping_list_html(plan, paper="A4"):
 
 
 def throw_slips_html(plan, paper="A4"):
-    """One slip per session and tester with the codes in the tester's order, to be cut apart."""
+    """A page per session: what happens when, and a slip for each tester to be cut apart."""
     need(plan.smelling_rows, "the plan has no session", "plan throw pieces and testers first")
     slips = {}
     for row in plan.smelling_rows:
-        slips.setdefault((row.sitting, row.assessor), []).append(row)
+        slips.setdefault(row.sitting, {}).setdefault(row.assessor, []).append(row)
     column = THROWS["throw"]
     scores = [(str(score), 9) for score in range(int(column.lower), int(column.upper) + 1)]
-    return _page("throw-slips", "Throw slips", plan, paper, slips=list(slips.values()),
-                 scores=scores, words=_THROW_WORDS)
+    sessions = [(name, list(own.values()), timetable(plan, name)) for name, own in slips.items()]
+    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions, scores=scores,
+                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
 
 
 def grade_sheets_html(plan, paper="A4"):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
-    sheets = []
-    for day in sorted({p.due_on for p in plan.piece_rows}):
-        for (test, stress), words in GRADE_SHEETS.items():
-            codes = [p.code for p in plan.piece_rows
-                     if (p.due_on, p.test, p.stress) == (day, test, stress)]
-            if codes:
-                sheets.append((day, words, stress == "heat", GRADE_WORDS[test], codes))
+    due = {}
+    for piece in plan.piece_rows:
+        due.setdefault((piece.due_on, piece.test, piece.stress), []).append(piece.code)
+    sheets = [(day, words, stress == "heat", GRADE_WORDS[test], due[day, test, stress])
+              for day in sorted({day for day, *_ in due})
+              for (test, stress), words in GRADE_SHEETS.items() if (day, test, stress) in due]
     need(sheets, "the plan has no piece to grade", "plan sweat or frost pieces first")
-    return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets)
+    sheets += [(day, f"{GRADE_SHEETS['sweat', stress]}, again", False, GRADE_WORDS["sweat"], codes)
+               for day, stress, codes in later_looks(plan)]
+    return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets, hints=HEAT_HINTS)
 
 
 def _pot(plan, name):

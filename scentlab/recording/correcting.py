@@ -14,6 +14,7 @@ from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
     PIECES,
+    THROW_WORDS,
     Findings,
     check_clock,
     check_row,
@@ -129,7 +130,7 @@ def _words(table, row):
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
-        kind = "hot" if row["kind"] == "warm" else row["kind"]
+        kind = THROW_WORDS[row["kind"]]
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)

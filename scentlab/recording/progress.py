@@ -65,6 +65,7 @@ class _Piece(NamedTuple):
     planned_age_days: float | None
     logged: bool
     planned: bool
+    since_days: float = 0.0  # the age from which a grade is of the look that is due
 
 
 def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
@@ -129,7 +130,8 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     pieces, rows = _pieces(store, plan), []
     for name in ("sweat", "frost"):
         if test in (None, name):
-            rows += _grades_waiting(store, pieces, name, assessor, today, looks_per_piece)
+            due = list(_again(pieces, plan, today)) if name == "sweat" else pieces
+            rows += _grades_waiting(store, due, name, assessor, today, looks_per_piece)
     if test in (None, "throw"):
         rows += _throws_waiting(store, _sittings(plan), pieces, assessor, today)
     found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
@@ -229,14 +231,29 @@ def _missing_pours(store, plan, today):
         yield (pour["pour"], pour.get("pot"), pour.get("blend"), day, late)
 
 
+def _again(pieces, plan, today):
+    """Sweat pieces with the latest of their planned later looks that is due, if one is."""
+    ages = ((plan.get("rules") or {}).get("cure_days") or {}).get("again") or ()
+    for p in pieces:
+        reached = [age for age in ages if p.poured_on and _age(p, today) >= age]
+        if not reached:
+            yield p
+            continue
+        late = (p.due_on - p.sheet_on) if p.due_on and p.sheet_on else dt.timedelta(0)
+        due_on = p.poured_on + dt.timedelta(days=reached[-1])
+        yield p._replace(due_on=due_on, sheet_on=due_on - late, since_days=float(reached[-1]),
+                         planned_age_days=float(reached[-1]))
+
+
 def _grades_waiting(store, pieces, test, assessor, today, looks):
     """Rest before heat, then by planned day and code: the order of a printed sheet.
 
     Not by the day that a late pour is moved to, for that would set its pieces apart.
     """
-    seen = {}
-    for code, who in store.distinct("grades", ("code", "assessor"), test=test):
-        seen.setdefault(code, set()).add(who)
+    since, seen = {p.code: p.since_days for p in pieces}, {}
+    for code, who, age in store.distinct("grades", ("code", "assessor", "age_days"), test=test):
+        if age is None or age >= since.get(code, 0.0):
+            seen.setdefault(code, set()).add(who)
     mine = [
         p for p in pieces
         if p.test == test and (p.logged or not p.planned)

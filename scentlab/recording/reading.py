@@ -10,6 +10,7 @@ from scentlab.materials import Blend
 from scentlab.recording.store import Store, StoreError
 from scentlab.series import (
     BLEND_COLUMNS,
+    HEAT_COLUMNS,
     Series,
     tidy_bleeds,
     tidy_grades,
@@ -72,6 +73,7 @@ def read_series(store: Store) -> Series:
         invented=bool((plan or {}).get("invented")) or about["invented"],
         bleeds=tidy_bleeds(bleeds, pours),
         warmings=tidy_warmings(checks, pours),
+        heats=store.rows("heats").reindex(columns=list(HEAT_COLUMNS)),
     )
 
 

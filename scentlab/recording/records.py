@@ -34,7 +34,8 @@ GRADES = Table(
 )
 
 BLEEDS, WARMINGS = schema.BLEEDS, schema.WARMINGS
-RECORDS = {t.name: t for t in (schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS)}
+RECORDS = {t.name: t for t in (
+    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS)}
 SCORES = ("grades", "throws", "bleeds", "warmings")
 
 

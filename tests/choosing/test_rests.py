@@ -4,12 +4,14 @@ import json
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
 from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import Result
+from scentlab.series import HEAT_COLUMNS
 
 PLAN = {
     "rules": {"heat_cycle": {"temp_c": 38.0, "hours": 12.0, "cycles": 3}},
@@ -21,6 +23,12 @@ PLAN = {
 }
 
 
+def heats(low=37.0, high=39.0, hours=12.0, cycles=3, pack="shut"):
+    """A heat cycle as it was reached."""
+    return pd.DataFrame([("2026-03-01", low, high, hours, cycles, pack)],
+                        columns=list(HEAT_COLUMNS))
+
+
 @pytest.fixture
 def looked(analysis):
     """The series with looks at an age, kept some way, under a plan."""
@@ -28,7 +36,7 @@ def looked(analysis):
     def make(age=7.0, stress="heat", plan=PLAN):
         grades = analysis.series.grades.assign(age_days=age, stress=stress)
         pours = analysis.series.pours.assign(scale_check_g=100.1)
-        return replace(analysis.series, grades=grades, pours=pours, plan=plan)
+        return replace(analysis.series, grades=grades, pours=pours, plan=plan, heats=heats())
 
     return make
 
@@ -47,8 +55,8 @@ def test_nothing_missing(looked):
     assert value(rests, "testers")["value"] == "8"
     assert value(rests, "scale")["value"] == "100.1 g under 100 g"
     assert set(rests.table["name"]) == {
-        "storage", "oldest inspection", "pots", "lots", "testers", "scale", "off the plan",
-        "unlike the rest", "assumed"}
+        "storage", "heat reached", "oldest inspection", "pots", "lots", "testers", "scale",
+        "off the plan", "unlike the rest", "assumed"}
     assert (rests.table["meaning"].str.len() > 10).all()
 
 
@@ -78,6 +86,31 @@ def test_several_ages(looked):
     ages = np.where(np.arange(len(series.grades)) % 2, 1.0, 5.0)
     rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
     assert rests.headline("soft") == "Looked at up to day 5 only."
+
+
+@pytest.mark.parametrize(("reached", "shown", "words"), [
+    (heats(), "3 x 12 h at 37 to 39 °C in the shut pack", ""),
+    (heats(low=31.0, pack=None), "3 x 12 h at 31 to 39 °C",
+     "Heat cycle as cold as 31 °C, planned 38 °C."),
+    (heats(high=46.5), "3 x 12 h at 37 to 46.5 °C in the shut pack",
+     "Heat cycle as hot as 46.5 °C, planned 38 °C."),
+    (heats(cycles=1, pack="open"), "1 x 12 h at 37 to 39 °C in the open pack",
+     "Heat cycle 12 h of 36 h warm."),
+    (heats().iloc[:0], "not recorded", "Not recorded: heat cycle as reached."),
+])
+def test_the_heat_that_was_reached_against_its_plan(looked, reached, shown, words):
+    rests = find_rests(replace(looked(), heats=reached), Rules(), "heat")
+    assert value(rests, "heat reached")["value"] == shown
+    assert rests.headline("soft") == words
+    cold = find_rests(replace(looked(stress="rest"), heats=reached), Rules(), "rest")
+    assert "heat reached" not in set(cold.table["name"])
+
+
+def test_ages_are_shown_as_numbers(looked):
+    series = looked()
+    ages = np.where(np.arange(len(series.grades)) % 2, 7.0, 28.0)
+    rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
+    assert value(rests, "oldest inspection")["value"] == "day 28 (days 7, 28)"
 
 
 def test_one_pot_of_one_blend(looked):

@@ -658,3 +658,43 @@ def test_whole_rows_of_a_damaged_record(run, demo, tmp_path):
     assert code == 1 and err.startswith("Not written, for it is damaged:\ngrades")
     assert len((saved / "pours.csv").read_text().splitlines()) == 37
     assert run("export", folder, "--out", saved, "--whole-rows")[0] == 2  # it is there already
+
+
+# --- the planner and the heat cycle ------------------------------------------------------------
+
+HAVE = ["--wax", "soft wax", "--oil", "fig", "--loads", "1 to 3 oz/lb", "--have",
+        "wax 4 lb, warmers 2, testers 2, evenings 9"]
+
+
+def test_plan_shows_three_and_keeps_the_one_that_is_taken(tmp_path, capsys):
+    folder = tmp_path / "fig"
+    assert cli.main(["plan", str(folder), *HAVE]) == 0
+    said = capsys.readouterr().out
+    assert all(f"* {size}: " in said for size in ("Small", "Medium", "Large"))
+    assert not folder.exists()
+    assert cli.main(["plan", str(folder), *HAVE, "--take", "medium"]) == 0
+    plan = Store.open(folder).plan()
+    assert plan["rules"]["cure_days"]["again"] == [28] and plan["smellings"]
+    assert (folder / "exports" / "throw-slips.html").is_file()
+
+
+def test_plan_refuses_what_cannot_be_held(tmp_path, capsys):
+    asked = [*HAVE[:-1], "wax 5 oz"]
+    assert cli.main(["plan", str(tmp_path / "fig"), *asked]) == 2
+    assert "more, or lighter pieces, it can be held" in " ".join(capsys.readouterr().out.split())
+    assert cli.main(["plan", str(tmp_path / "fig"), *asked, "--take", "small"]) == 2
+    assert "cannot be held" in capsys.readouterr().err and not (tmp_path / "fig").exists()
+
+
+def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
+    assert cli.main(["new", str(tmp_path / "mine")]) == 0
+    heat = ["heat", str(tmp_path / "mine"), "--start", "2026-03-01"]
+    # 99 °F is (99 - 32) / 1.8 = 37.2 °C
+    assert cli.main([*heat, "--coldest", "99 F", "--hottest", "39", "--pack", "shut"]) == 0
+    row = Store.open(tmp_path / "mine").rows("heats").iloc[0]
+    assert (row["low_c"], row["high_c"], row["hours"], row["cycles"], row["pack"]) == (
+        37.2, 39.0, 12.0, 3, "shut")
+    assert cli.main([*heat, "--coldest", "40", "--hottest", "39"]) == 2
+    assert "is above the hottest" in capsys.readouterr().err
+    assert cli.main(heat) == 0
+    assert "No oven, no flame" in capsys.readouterr().out

@@ -165,7 +165,7 @@ def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
         "Mine", demo.fragrance, demo.blends, (4, 8), piece_g=25, assessors=("A1", "A4"),
         start="2026-03-14", seed=5, pouring=Pouring(stir_min=4, confirm=True, dye_pct=0.05),
         cure_days=CureDays(reserve=30, throw=20), heat_cycle=HeatCycle(40.5, 8, 2),
-        sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=5, control=True),
+        sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=3),
     )
     Store.open(folder).save_plan(plan.to_dict())
     desk = desk_of(folder)
@@ -180,14 +180,16 @@ def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):
 def test_heat_cycle_pouring_and_sittings_are_typed(filled):
     filled.planning.fill(SERIES | {
         "heat_temp": "40", "heat_hours": "8", "heat_cycles": "2", "stir": "4", "add_temp": "75",
-        "days_between": "3", "pots_a_day": "2", "share": "blocks", "per_sitting": "4",
-        "per_day": "2", "kinds": "cold, warm", "cure_reserve": "30"})
+        "days_between": "3", "pots_a_day": "2", "rooms": "2", "per_sitting": "4",
+        "per_day": "2", "kinds": "cold, warm", "cure_reserve": "30", "heat_pack": "shut",
+        "days": "weekdays", "begin": "18:30", "again": "28, 56"})
     plan = filled.plan
-    assert plan.heat_cycle == HeatCycle(40.0, 8.0, 2)
+    assert plan.heat_cycle == HeatCycle(40.0, 8.0, 2, "shut")
     assert (plan.pouring.stir_min, plan.pouring.add_temp_c) == (4.0, 75.0)
-    assert sorted({p.poured_on.isoformat() for p in plan.pour_rows}) == ["2026-03-14", "2026-03-17"]
+    assert sorted({p.poured_on.isoformat() for p in plan.pour_rows}) == ["2026-03-16", "2026-03-19"]
     assert {s.kind for s in plan.smelling_rows} == {"cold", "warm"}
-    assert plan.sittings.share == "blocks" and plan.cure_days.reserve == 30
+    assert plan.sittings.rooms == 2 and plan.cure_days.reserve == 30
+    assert plan.calendar.begin == "18:30" and plan.cure_days.again == (28, 56)
 
 
 @pytest.mark.parametrize(
@@ -196,15 +198,17 @@ def test_heat_cycle_pouring_and_sittings_are_typed(filled):
         ({"loads": "4"}, "1 load came; a series compares at least two loads"),
         ({"loads": "4, 45"}, "Loads: found &#x27;4, 45&#x27;, expected a number above 0 and up to "
          "40 g per 100 g"),
-        ({"assessors": "0"}, "2 throw pieces of each pour and no tester to smell them; give "
+        ({"assessors": "0"}, "1 throw pieces of each pour and no tester to smell them; give "
          "testers, such as A1, or no throw pieces"),
         ({"works_with": "A9"}, "&#x27;A9&#x27; works with the fragrance and is not among the "
          "testers A1, A2"),
         ({"pots": "50"}, "900 three-digit codes: take fewer loads, pots or pieces"),
         ({"cure_sweat_heat": "1"}, "take fewer cycles or more days of cure"),
-        ({"control": "yes", "per_sitting": "2"}, "Most pieces in a session: found &#x27;2&#x27;, "
-         "expected a whole number from 3 to 40 pieces"),
-        ({"share": "blocks", "per_sitting": "2", "each": "1"}, "fewer than the 6 combinations"),
+        ({"per_sitting": "1"}, "Most pieces in a session: found &#x27;1&#x27;, "
+         "expected a whole number from 2 to 40 pieces"),
+        ({"per_sitting": "5"}, "a hot session of 5 pieces does not fit"),
+        ({"together": "no"}, "takes 6 like rooms, and there are 1"),
+        ({"begin": "seven"}, "write it as 19:00"),
         ({"confirm": "yes"}, "give its add temperature, or the maximum of every wax"),
         ({"confirm": "yes", "confirm_add_temp": "70"}, "below the usual 82 °C (180 °F); raise it"),
         ({"confirm": "yes", "confirm_add_temp": "85", "confirm_stir": "1"}, "no longer than the "

@@ -54,14 +54,14 @@ def test_what_was_wrong_is_put_away_when_it_is_read_again():
 
 
 def test_a_refusal_from_behind_is_said_below_the_field_it_names():
-    field = Field("per", POURS["wax_g"], at="sittings.each")
+    field = Field("per", POURS["wax_g"], at="sittings.rooms")
     field.value = "99"
     with pytest.raises(planner.PlanError) as error:
-        planner.Sittings(each=99)
+        planner.Sittings(rooms=99)
     error.value.field = f"sittings.{error.value.field}"
     found = placed(error.value, [field])
-    assert str(found).endswith("found '99', expected a whole number from 1 to 60.")
-    assert "expected a whole number from 1 to 60" in field.said.value
+    assert str(found).endswith("found '99', expected a whole number from 1 to 40.")
+    assert "expected a whole number from 1 to 40" in field.said.value
     assert placed(ValueError("another"), [field]).args == ("another",)
 
 
@@ -69,7 +69,7 @@ def test_every_field_of_the_tables_is_of_something_that_is_made():
     arguments = set(inspect.signature(planner.make_plan).parameters)
     rules = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
              "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
-             "sittings": planner.Sittings}
+             "sittings": planner.Sittings, "calendar": planner.Calendar}
     known = {f"{group}.{f.name}" for group, kind in rules.items() for f in dataclasses.fields(kind)}
     asked = [row["at"] for part in TABLES["planning"].values() for row in part["fields"]]
     assert set(asked) <= known | arguments and len(set(asked)) == len(asked)

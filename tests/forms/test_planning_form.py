@@ -11,6 +11,7 @@ from scentlab.forms.planning import PlanningForm
 from scentlab.planning.refusal import PlanError, need_whole
 
 COSTS = {"wax_g": 3200.0, "fragrance_g": 290.0, "days": 22, "money": 43.5, "panel_hours": 12.0,
+         "sessions": 4, "session_hours": 6.0,
          "pours": 12, "pots": 4, "pieces": 48}
 
 
@@ -78,7 +79,7 @@ def test_a_new_form_says_what_is_missing_and_makes_no_plan(run):
 def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
     typed = {"dye": "0,05", "pots_a_day": "3", "assessors": "a1, A3", "works_with": "a3",
              "sweat_heat": "0", "cure_throw": "21", "seed": "77", "piece_g": "22,5",
-             "add_temp": "176 F", "heat_temp": "40", "kinds": "cold, warm", "control": "yes"}
+             "add_temp": "176 F", "heat_temp": "40", "kinds": "cold, warm", "anchor": "no"}
     for name, text in typed.items():
         form.fields[name].value = text
     assert form.message.value == ""
@@ -86,8 +87,8 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "title": "Mine", "start": dt.date(2026, 3, 14), "currency": "EUR",
         "loads_pct": (4.0, 6.5, 9.0), "pots_per_blend": 2, "pouring.pots_per_day": 3,
         "piece_g": 22.5, "pouring.dye_pct": 0.05,
-        "pieces.sweat": 4, "pieces.sweat_heat": 0, "pieces.frost": 2, "pieces.throw": 2,
-        "pieces.reserve": 1, "pieces.bleed": 0, "cure_days.sweat": 7, "cure_days.sweat_heat": 7,
+        "pieces.sweat": 1, "pieces.sweat_heat": 0, "pieces.frost": 1, "pieces.throw": 1,
+        "pieces.reserve": 0, "pieces.bleed": 0, "cure_days.sweat": 7, "cure_days.sweat_heat": 7,
         "cure_days.frost": 14, "cure_days.throw": 21, "cure_days.reserve": 90,
         "cure_days.bleed": 7,
         "assessors": ("A1", "A3"), "works_with_fragrance": ("A3",), "seed": 77,
@@ -96,8 +97,11 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "pouring.stir_min": 2.0, "pouring.confirm": False, "pouring.confirm_add_temp_c": None,
         "pouring.confirm_stir_min": 10.0, "heat_cycle.temp_c": 40.0, "heat_cycle.hours": 12.0,
         "heat_cycle.cycles": 3, "pouring.days_between": 1, "sittings.kinds": ("cold", "warm"),
-        "sittings.pieces_per_sitting": 6, "sittings.per_day": 1, "sittings.share": "all",
-        "sittings.each": None, "sittings.control": True,
+        "sittings.pieces_per_sitting": None, "sittings.per_day": 1, "sittings.rooms": 1,
+        "sittings.warm_min": 30.0, "sittings.smell_min": 5.0, "sittings.left_pct": 5.0,
+        "sittings.air_changes_per_h": 5.0, "sittings.together": True,
+        "sittings.anchor": False, "calendar.days": "any", "calendar.begin": "19:00",
+        "calendar.evening_min": 180, "heat_cycle.pack": "open", "cure_days.again": (28,),
     }
     for name in ("dye", "pots_a_day", "works_with", "seed", "currency"):
         form.fields[name].value = " "
@@ -172,7 +176,7 @@ def test_it_starts_from_the_draft_and_shows_what_it_takes(form):
         "4, 6.5, 9", "2", "3"]
     assert "<li>Cure days are &lt;common practice&gt;.</li>" in form.takes.value
     for words in ("6 pours from 4 pots, 48 pieces", "3200 g", "290 g", "43.50 EUR",
-                  "22, first pour to last inspection", "12.0 hours of all testers together"):
+                  "22, first pour to last inspection", "12.0 h of all testers together"):
         assert words in form.takes.value
     assert form.expected.value == "" and form.found is None
 
@@ -308,14 +312,15 @@ def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
     assert not any(section.is_open for section in form.folds.values())
     assert [b.description for b in (s.fold for s in form.folds.values())] == [
         "▸ How the pots are poured: stirred for 2 min, 5 % spare",
-        "▸ Heat cycle: 3 times 12 h at 38 °C",
+        "▸ Heat cycle: 3 times 12 h at 38 °C, pack open",
         "▸ More days: pour days every 1 d, reserve pieces kept for 90 d",
-        "▸ Sessions: hot throw, at most 6 pieces, 1 on a day; each tester smells all pieces",
+        "▸ Sessions: throw hot, in a room; sessions on a day: 1, from 19:00; rooms: 1; pieces "
+        "are smelt by all at once",
     ]
     form.folds["heat"].fold.click()
     form.fields["heat_temp"].value = "104 F"
-    assert form.folds["heat"].fold.description == "▾ Heat cycle: 3 times 12 h at 104 F"
-    assert form.browser.names["fold-heat"] == "Heat cycle: 3 times 12 h at 104 F: close"
+    assert form.folds["heat"].fold.description == "▾ Heat cycle: 3 times 12 h at 104 F, pack open"
+    assert form.browser.names["fold-heat"] == "Heat cycle: 3 times 12 h at 104 F, pack open: close"
     form.fields["sweat_heat"].value = "0"
     assert form.folds["heat"].fold.description == "▾ Heat cycle: no piece is kept warm"
     form.folds["heat"].fold.click()
@@ -326,10 +331,10 @@ def test_what_must_be_mended_is_unfolded(form, run):
     form.fields["per_day"].value = "none"
     assert form.folds["sittings"].body.layout.display == ""
     assert form.folds["heat"].body.layout.display == "none"
-    again = PlanningForm(make, costs, run, {**START, "heat_hours": "", "share": "nobody"})
+    again = PlanningForm(make, costs, run, {**START, "heat_hours": "", "days": "nobody"})
     assert "Still to fill in: Each time for, h." in again.message.value
     assert again.folds["heat"].body.layout.display == ""
-    assert again.fields["share"].value == "all", "an unknown choice of a draft is as in a new form"
+    assert again.fields["days"].value == "any", "an unknown choice of a draft is as in a new form"
 
 
 @pytest.mark.parametrize("days, noted", [(-30, False), (0, False), (7, False), (8, True)])

@@ -2,8 +2,8 @@
 
 import datetime as dt
 import json
+from dataclasses import replace
 from decimal import Decimal
-from itertools import combinations
 
 import pytest
 from hypothesis import assume, given, settings
@@ -12,6 +12,7 @@ from hypothesis import strategies as st
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.panel import Sittings
 from scentlab.planning.plan import (
+    Calendar,
     CureDays,
     HeatCycle,
     PieceNumbers,
@@ -30,12 +31,13 @@ BLENDS = (Blend("soft", {SOFT: 1}), Blend("mixed", {SOFT: 0.7, HARD: 0.3}),
           Blend("hard", {HARD: 1}))
 CEDAR = Fragrance("cedar", flash_point_c=95, limit_content_pct=12)
 LOADS = (4, 6, 8, 10, 12, 14)
+APART = Sittings(pieces_per_sitting=6, together=False, anchor=False, rooms=6)
 
 
 def plan(**changes):
     given = dict(
         title="first series", fragrance=CEDAR, blends=BLENDS, loads_pct=LOADS, piece_g=25,
-        assessors=4, start="2026-12-01", seed=3,
+        assessors=4, start="2026-12-01", seed=3, pieces=PieceNumbers(4, 2, 2, 2, 1), sittings=APART,
     )
     given.update(changes)
     return make_plan(given.pop("title"), given.pop("fragrance"), given.pop("blends"),
@@ -194,7 +196,8 @@ def test_flash_point_below_the_add_temperature_is_noted_in_both_scales():
 
 def test_everyone_smells_all_in_williams_orders_when_it_fits():
     one = plan(blends=BLENDS[:1], loads_pct=(4, 8), pots_per_blend=1, assessors=4,
-               sittings=Sittings(pieces_per_sitting=4))
+               pieces=PieceNumbers(throw=2),
+               sittings=Sittings(pieces_per_sitting=4, together=False, anchor=False, rooms=4))
     orders = one.smellings.groupby("assessor")["code"].agg(tuple)
     assert one.smellings["sitting"].nunique() == 1 and len(set(orders)) == 4
     neighbours = [pair for order in orders for pair in zip(order, order[1:], strict=False)]
@@ -216,7 +219,7 @@ def test_many_pieces_are_dealt_evenly_over_sittings():
 
 
 def test_sittings_are_dated_in_order_and_no_more_a_day_than_allowed():
-    one = plan(sittings=Sittings(kinds=("warm", "cold"), per_day=2))
+    one = plan(sittings=replace(APART, kinds=("warm", "cold"), per_day=2))
     days = one.smellings.drop_duplicates("sitting")
     assert days["kind"].tolist() == ["cold"] * 12 + ["warm"] * 12
     assert days["sitting_on"].tolist() == sorted(days["sitting_on"])
@@ -244,69 +247,12 @@ def test_the_dict_has_the_agreed_keys():
 def test_a_plan_of_earlier_versions_is_read():
     one = plan()
     data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]], "notes": ["x"]}
-    del data["control_pour"]
+    del data["anchor_pour"], data["rules"]["calendar"], data["rules"]["cure_days"]["again"]
     for pour in data["pours"]:
         del pour["pieces"]
-    for name in ("share", "each", "control"):
-        del data["rules"]["sittings"][name]
+    data["rules"]["sittings"] = {"kinds": ["warm"], "pieces_per_sitting": 6, "per_day": 1,
+                                 "share": "all", "each": None, "control": False}
     assert Plan.from_dict(data) == one
-
-
-def test_a_control_pour_is_met_twice_in_every_sitting_under_new_codes():
-    one = plan(sittings=Sittings(kinds=("cold", "warm"), pieces_per_sitting=8, control=True))
-    pour = one.pours.set_index("pour").loc[one.control_pour]
-    assert pour["load_pct"] == 10 and pour["pour_day"] == 1
-    sittings = one.smellings["sitting"].nunique()
-    assert sittings == 24 and pour["pieces"] == 11 + 2 * 12
-    assert pour["wax_g"] + pour["fragrance_g"] >= 35 * 25 * 1.05
-    joined = one.smellings.merge(one.pieces, on="code")
-    sitting_sizes = joined.groupby(["sitting", "assessor"]).size()
-    assert sitting_sizes.max() == 8
-    twice = joined[joined["pour"] == one.control_pour].groupby(["sitting", "assessor"])["code"]
-    assert (twice.nunique() >= 2).all() and len(twice) == 24 * 4
-    assert any("repeatability" in note for note in one.notes)
-
-
-def test_shared_out_smelling_is_a_balanced_design_where_one_fits():
-    # 7 loads of one blend, 3 a sitting, 7 blocks: the design in which every pair meets once
-    one = plan(blends=BLENDS[:1], loads_pct=range(4, 11), assessors=7,
-               sittings=Sittings(pieces_per_sitting=3, share="blocks", each=1))
-    joined = one.smellings.merge(one.pieces, on="code").merge(one.pours, on="pour")
-    pairs = [pair for _, rows in joined.groupby(["sitting", "assessor"])
-             for pair in combinations(sorted(rows["load_pct"]), 2)]
-    assert len(pairs) == len(set(pairs)) == 21
-    assert ("Each tester smells 3 of 7 combinations of blend and load in a session; what nobody "
-            "smells side by side is compared through others.") in one.notes
-
-
-def test_shared_out_smelling_is_near_balanced_and_cured_otherwise():
-    one = plan(sittings=Sittings(share="blocks", kinds=("cold", "warm"), control=True,
-                                 pieces_per_sitting=8))
-    joined = one.smellings.merge(one.pieces, on="code")
-    assert (joined["sitting_on"] >= joined["due_on"]).all()
-    assert (joined.groupby(["sitting", "assessor"])["code"].nunique() == 8).all()
-    warm = joined[(joined["kind"] == "warm") & (joined["pour"] != one.control_pour)]
-    cells = warm.merge(one.pours, on="pour").groupby(["blend", "load_pct"]).size()
-    assert cells.max() - cells.min() <= 2 and len(cells) >= 17
-
-
-def test_shared_out_smelling_takes_the_pieces_of_a_combination_in_turn():
-    one = plan(assessors=8, sittings=Sittings(share="blocks"))
-    joined = one.smellings.merge(one.pieces, on="code").merge(one.pours, on="pour")
-    for _, rows in joined.groupby(["blend", "load_pct"]):
-        # four pieces of each combination: two pots with two throw pieces each
-        counts = rows["code"].value_counts().reindex(rows["code"].unique())
-        assert len(counts) == 4 and counts.max() - counts.min() <= 1
-
-
-def test_too_few_smellings_for_the_combinations_are_refused():
-    with pytest.raises(PlanError) as caught:
-        plan(assessors=2, sittings=Sittings(share="blocks", each=1))
-    assert str(caught.value) == (
-        "2 testers in 1 session of 6 pieces smell 12 pieces, fewer than the 18 combinations of "
-        "blend and load; raise the sessions of each tester or the pieces in a "
-        "session, or take more testers"
-    )
 
 
 @pytest.mark.parametrize(
@@ -479,12 +425,15 @@ def test_impossible_plans_are_refused_with_a_remedy(changes, words):
         (lambda: Pouring(pots_per_day=0),
          "pots_per_day is 0; give a whole number from 1 to 50 pots"),
         (lambda: Sittings(kinds=("hot",)),
-         "kinds of throw are ('hot',); give cold, warm or both, each once"),
+         "kinds of throw are ('hot',); give cold, jar, warm, each once"),
         (lambda: Sittings(pieces_per_sitting=0),
-         "pieces_per_sitting is 0; give a whole number from 1 to 40 pieces"),
-        (lambda: Sittings(pieces_per_sitting=2, control=True),
-         "pieces_per_sitting is 2; give a whole number from 3 to 40 pieces"),
-        (lambda: Sittings(share="some"), "share is 'some'; give one of all, blocks"),
+         "pieces_per_sitting is 0; give a whole number from 2 to 40 pieces"),
+        (lambda: Sittings(rooms=0), "rooms is 0; give a whole number from 1 to 40"),
+        (lambda: CureDays(again=(7,)),
+         "a later look at sweat is 7; give a whole number from 8 to 3650 days"),
+        (lambda: Calendar("mondays"), "the days are 'mondays'; give any, weekdays, weekend"),
+        (lambda: Calendar(begin="7 pm"), "an evening begins at '7 pm'; write it as 19:00"),
+        (lambda: HeatCycle(pack="half"), "the pack is 'half'; give open or shut"),
     ],
 )
 def test_impossible_rules_are_refused(call, words):
@@ -494,7 +443,7 @@ def test_impossible_rules_are_refused(call, words):
 
 
 def test_bleed_pieces_come_on_top_and_change_nothing_else():
-    without, one = plan(), plan(pieces=PieceNumbers(bleed=1), cure_days=CureDays(bleed=5))
+    without, one = plan(), plan(pieces=PieceNumbers(4, 2, 2, 2, 1, 1), cure_days=CureDays(bleed=5))
     bleed = one.pieces[one.pieces["test"] == "bleed"]
     assert sorted(bleed["pour"]) == sorted(one.pours["pour"])
     assert set(bleed["cure_days"]) == {5} and bleed["stress"].isna().all()

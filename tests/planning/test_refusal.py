@@ -19,7 +19,8 @@ SOFT = Blend("soft", ((Wax("soft wax", melt_temp_c=50, add_temp_c=80, max_temp_c
     ({"pouring": Pouring(add_temp_c=94)}, "pouring.add_temp_c"),
     ({"pouring": Pouring(confirm=True, confirm_add_temp_c=94)}, "pouring.confirm_add_temp_c"),
     ({"pouring": Pouring(confirm=True, confirm_stir_min=1)}, "pouring.confirm_stir_min"),
-    ({"sittings": Sittings(share="blocks", pieces_per_sitting=1, each=1)}, "sittings.each"),
+    ({"sittings": Sittings(pieces_per_sitting=6)}, "sittings.pieces_per_sitting"),
+    ({"sittings": Sittings(together=False)}, "sittings.together"),
 ])
 def test_a_refused_plan_names_its_field(given, field):
     usual = dict(title="t", fragrance=Fragrance("fig"), blends=[SOFT], loads_pct=(4, 6, 8),

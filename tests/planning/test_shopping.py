@@ -6,7 +6,7 @@ import pytest
 
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.costs import plan_costs
-from scentlab.planning.plan import Pouring, make_plan
+from scentlab.planning.plan import PieceNumbers, Pouring, Sittings, make_plan
 from scentlab.planning.shopping import busiest_day, shopping_list
 
 SOFT, HARD = Wax("soft wax", "S-1", price_per_kg=6), Wax("hard wax", price_per_kg=5)
@@ -17,7 +17,8 @@ def plan(**changes):
         title="series", fragrance=Fragrance("cedar", "F-9", price_per_kg=60),
         blends=[Blend("soft", {SOFT: 1}), Blend("70/30", {SOFT: 0.7, HARD: 0.3})],
         loads_pct=(4, 6, 8, 10), piece_g=25, assessors=3, start="2026-12-01", seed=5,
-        currency="EUR",
+        currency="EUR", pieces=PieceNumbers(4, 2, 2, 2, 1),
+        sittings=Sittings(pieces_per_sitting=6, together=False, anchor=False, rooms=6),
     )
     given.update(changes)
     return make_plan(**given)
@@ -50,9 +51,10 @@ def test_the_busiest_day_is_that_of_its_pots():
 def test_what_a_plan_takes_by_hand():
     one = plan()
     costs = plan_costs(one)
-    # 2 blends x 2 pots x 4 loads, 11 pieces a pour, 2 of them smelt by 3 testers in 5 minutes each
+    # 2 blends x 2 pots x 4 loads, 11 pieces a pour; 32 throw pieces, 16 of each pour
+    # day, in 3 sessions of 5 or 6 a day: 30 min on the warmer and 5 min a piece, 3 testers
     assert (costs["pours"], costs["pots"], costs["pieces"]) == (16, 4, 176)
-    assert costs["panel_hours"] == pytest.approx(16 * 2 * 3 * 5 / 60)
+    assert costs["panel_hours"] == pytest.approx(3 * (6 * 30 + 32 * 5) / 60)
     last = max(one.smellings["sitting_on"].max(),
                one.pieces.loc[one.pieces["test"] != "reserve", "due_on"].max())
     assert costs["days"] == (last - one.start).days + 1

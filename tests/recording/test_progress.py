@@ -202,3 +202,26 @@ def test_an_empty_store(folder):
     assert seen.scores.empty and seen.overdue.empty and seen.pours.empty
     assert waiting(store, "A1").empty
     assert isinstance(Result.from_dict(seen.to_dict()), Progress)
+
+
+def test_sweat_waits_again_at_each_planned_age(folder):
+    store = Store.create(folder)
+    store.save_plan({**PLAN, "rules": {"cure_days": {"again": [28, 56]}}})
+    for name in ("P01", "P02"):
+        store.add("pours", pour(name))
+
+    def codes(text, who="A1"):
+        found = waiting(store, who, "sweat", today=day(text))
+        return dict(zip(found["code"], found["planned_age_days"], strict=True))
+
+    assert codes("2026-03-10") == {"700": 7.0, "300": 8.0}
+    for code in ("700", "300"):
+        store.add("grades", {**sweat(code), "age_days": 9})
+    # poured on 1 March: day 28 is 29 March, day 56 is 26 April
+    assert codes("2026-03-28") == {}
+    assert codes("2026-03-29") == {"700": 28.0, "300": 28.0}
+    store.add("grades", {**sweat("700"), "age_days": 28})
+    assert codes("2026-03-30") == {"300": 28.0} and codes("2026-03-30", "A2") == {"300": 28.0}
+    assert codes("2026-04-26") == {"700": 56.0, "300": 56.0}
+    assert waiting(store, "A1", "frost", today=day("2026-04-26"))["planned_age_days"].tolist() == [
+        14.0]

@@ -1,0 +1,138 @@
+"""The planner from what there is, from the terminal: three plans shown, one of them kept."""
+
+import datetime as dt
+import zlib
+from functools import partial
+
+from scentlab import amounts
+from scentlab.cli.frame import (
+    CannotDo,
+    Command,
+    empty_folder,
+    item,
+    opened,
+    option,
+    program,
+    quoted,
+)
+from scentlab.files import write_whole
+from scentlab.planning.rules import HEAT_HINTS
+from scentlab.schema import PACKS
+
+
+def _plan(arguments):
+    from scentlab.materials import Blend, Fragrance, Wax
+    from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
+
+    folder = empty_folder(arguments.folder)
+    limit = arguments.limit and _read("--limit", amounts.read_load, arguments.limit)
+    wax = Wax(arguments.wax, limit_load_pct=limit or None)
+    found = propose_plans(
+        arguments.have, Blend(arguments.wax, {wax: 1.0}), Fragrance(arguments.oil),
+        _read("--loads", read_ends, arguments.loads), start=arguments.start or dt.date.today(),
+        seed=zlib.crc32(str(folder.resolve()).encode()),
+        piece_g=_read("--piece", amounts.read_weight, arguments.piece),
+    )
+    if arguments.take:
+        return _keep(next(p for p in found if p.size == arguments.take), folder, arguments.paper)
+    for proposal in found:
+        print(item(" ".join([proposal.sentence, *proposal.notes])))
+    print(TABLE_NOTE)
+    held = [p.size for p in found if p.plan]
+    if not held:
+        raise CannotDo("no standard plan can be held with what there is; see above what would do")
+    print(f"Nothing is kept yet. Add --take {' or --take '.join(held)} to keep one and write its "
+          "sheets.")
+
+
+def _keep(proposal, folder, paper):
+    from scentlab.planning import sheets
+    from scentlab.workshop import make_series
+
+    if proposal.plan is None:
+        raise CannotDo(proposal.sentence)
+    plan = proposal.plan
+    store = make_series(folder, title=plan.title)
+    store.save_plan(plan.to_dict())
+    print(proposal.sentence)
+    written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,
+               "shopping-list": sheets.shopping_list_html, "sealed-key": sheets.code_key_html,
+               "grade-sheets": sheets.grade_sheets_html}
+    if plan.smelling_rows:
+        written["throw-slips"] = sheets.throw_slips_html
+    for name, write in written.items():
+        write_whole(folder / "exports" / f"{name}.html", write(plan, paper=paper))
+    print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
+    print(f"Next: {program()} lab {quoted(folder)}")
+
+
+def _read(name, reader, text):
+    try:
+        return reader(text)
+    except amounts.AmountError as error:
+        raise CannotDo(f"{name} {error}") from error
+
+
+def _heat(arguments):
+    store, celsius = opened(arguments.folder), partial(amounts.read_temperature, unit="C")
+    if not (arguments.coldest and arguments.hottest):
+        print("How a home holds the heat (common practice, no source):")
+        print("\n".join(map(item, HEAT_HINTS)))
+        return
+    row = {"started_on": arguments.start or dt.date.today(),
+           "low_c": round(_read("--coldest", celsius, arguments.coldest), 1),
+           "high_c": round(_read("--hottest", celsius, arguments.hottest), 1),
+           "hours": arguments.hours, "cycles": arguments.times, "pack": arguments.pack}
+    if row["low_c"] > row["high_c"]:
+        raise CannotDo(f"the coldest, {arguments.coldest}, is above the hottest, "
+                       f"{arguments.hottest}; look at both again")
+    store.add("heats", row)
+    print(f"Stored: {row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} "
+          f"°C, begun on {row['started_on']}.")
+
+
+COMMANDS = (
+    Command(
+        "heat", _heat, "",
+        """
+        Record what a max-min thermometer showed while the pieces were warm, so that an answer says
+        what it rests on. Without temperatures it shows how a home can hold the heat.
+        """,
+        "scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut",
+        (
+            option("folder", metavar="FOLDER"),
+            option("--coldest", metavar="TEMP", help="as 37 C or 99 F"),
+            option("--hottest", metavar="TEMP", help="as 39 C or 102 F"),
+            option("--hours", type=float, default=12.0, help="warm each time (12)"),
+            option("--times", type=int, default=3, help="how many times (3)"),
+            option("--pack", choices=PACKS, help="was the pack open or shut"),
+            option("--start", type=dt.date.fromisoformat, metavar="DATE",
+                   help="day it began (today)"),
+        ),
+    ),
+    Command(
+        "plan", _plan, "plan from what there is: small, medium, large",
+        """
+        Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
+        with what each takes and is expected to find. With --take one of them is kept in a new
+        series folder, with its sheets. What cannot be held is refused, with what would do. Later
+        `scentlab heat FOLDER` records the heat cycle as it was reached.
+        """,
+        'scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\\n'
+        '      --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"',
+        (
+            option("folder", metavar="FOLDER"),
+            option("--wax", metavar="NAME", required=True, help="the wax"),
+            option("--oil", metavar="NAME", required=True, help="the fragrance oil"),
+            option("--have", metavar="TEXT", required=True,
+                   help="wax, moulds, warmers, rooms, testers, evenings"),
+            option("--loads", metavar="TEXT", default="", help='"1 to 3 oz/lb" (by the limit)'),
+            option("--limit", metavar="LOAD", default="", help="the wax maker's highest load"),
+            option("--piece", metavar="WEIGHT", default="1 oz", help="weight of a piece (1 oz)"),
+            option("--take", choices=("small", "medium", "large"), help="keep this one"),
+            option("--start", type=dt.date.fromisoformat, metavar="DATE",
+                   help="first evening (today)"),
+            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheets (A4)"),
+        ),
+    ),
+)

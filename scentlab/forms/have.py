@@ -1,0 +1,81 @@
+"""The first form of planning: what there is in, a small, a medium and a large plan out."""
+
+import html
+
+import ipywidgets as w
+
+from scentlab.forms.fields import (
+    TABLES,
+    Field,
+    FieldError,
+    in_a_row,
+    placed,
+    read_all,
+    side_by_side,
+)
+from scentlab.forms.frame import Form, note_of
+from scentlab.planning.kitchen import TABLE_NOTE, read_ends
+from scentlab.planning.refusal import PlanError
+
+
+class HaveForm(Form):
+    """Type what there is, see three plans, take one.
+
+    Parameters
+    ----------
+    propose : callable(asked) -> proposals, with asked a dict of what is typed; it may refuse with a
+        PlanError, which names the field.
+    take : callable(plan) that puts a plan into the forms below.
+    draft : texts by field for a new form.
+
+    ``proposals`` are those that are shown.
+    """
+
+    def __init__(self, propose, take, draft=None):
+        super().__init__()
+        self._propose, self._take, self.proposals = propose, take, ()
+        self.fields = {
+            row["name"]: Field.of({**row, "read": {"ends": _ends}.get(row.get("read"))},
+                                  f"have-{row['name']}", short=True)
+            for row in TABLES["have"]["fields"]
+        }
+        for name, text in (draft or {}).items():
+            self.fields[name].value = text
+        self.show = self._button("Show me what I could plan", "have-show", self._show)
+        self.found = w.VBox()
+        self.takes = {}
+        self._lay_out(side_by_side(self.fields.values()), in_a_row([self.show]), self.message,
+                      self.found)
+
+    def _refuse(self, error):
+        self.message.value = note_of(error)
+
+    def _show(self):
+        self.message.value, self.proposals, self.takes, self.found.children = "", (), {}, ()
+        asked = read_all(self.fields)
+        try:
+            self.proposals = self._propose(asked)
+        except PlanError as error:
+            raise placed(error, self.fields.values()) from error
+        children = []
+        for proposal in self.proposals:
+            said = " ".join([proposal.sentence, *proposal.notes])
+            children.append(w.HTML(f"<p>{html.escape(said)}</p>"))
+            if proposal.plan is not None:
+                button = self._button(f"Take the {proposal.size} one", f"have-{proposal.size}",
+                                      lambda p=proposal: self._taken(p))
+                self.takes[proposal.size] = button
+                children.append(in_a_row([button]))
+        self.found.children = [*children, w.HTML(f"<p>{html.escape(TABLE_NOTE)}</p>")]
+
+    def _taken(self, proposal):
+        self._take(proposal.plan)
+        self._say("flag", f"The {proposal.size} plan is in the forms below, where all of it can be "
+                          "changed. Nothing is kept yet.")
+
+
+def _ends(text):
+    try:
+        return read_ends(text)
+    except ValueError as error:
+        raise FieldError("loads", text, f"{getattr(error, 'remedy', error)}.") from None

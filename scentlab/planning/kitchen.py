@@ -1,0 +1,302 @@
+"""The planner from what there is: a kitchen in, a small, a medium and a large plan out.
+
+What a plan is expected to find stands in ``designs.csv``, made by simulation with
+``tests/calibration/kitchen_designs.py``, so that it shows at once; :func:`scentlab.precision` runs
+the own plan. What cannot be held is refused with the reason and with what would make it possible.
+"""
+
+from __future__ import annotations
+
+import csv
+import datetime as dt
+import re
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from functools import cache
+from pathlib import Path
+
+from scentlab.amounts import read_loads, read_weight
+from scentlab.materials import Blend, Fragrance
+from scentlab.planning.costs import plan_costs
+from scentlab.planning.diary import busy_days
+from scentlab.planning.loads import even_loads
+from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
+from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
+from scentlab.planning.rules import Calendar
+from scentlab.planning.shopping import busiest_day
+from scentlab.results import say_odds
+from scentlab.schema import THROW_WORDS
+from scentlab.units import GRAMS_PER_OUNCE, say_weight
+
+# Minutes of an evening: this project's own estimate.
+MELTING, A_LOAD, CLEANING = 25, 8, 15
+SIZES = ("small", "medium", "large")
+AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
+_WANTED = {"medium": (2, 6, 3), "large": (4, 6, 3)}  # whose refusal is told where nothing is held
+_NUMBERS = ("moulds", "warmers", "rooms", "testers", "evenings")
+# What is true of all rows of the table.
+TABLE_NOTE = (
+    "What is expected comes from a table of simulated series (about a hundred for each design, so "
+    "a chance is known to about 5 points): loads from 4 to 14 % of wax and waxes that begin to "
+    "sweat within them. A run on the own plan (scentlab.precision, or the form) refines it."
+)
+_HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenings 6, no weekends"'
+
+
+@dataclass(frozen=True)
+class Kitchen:
+    """What there is to plan with.
+
+    Attributes
+    ----------
+    wax_g : wax, g. moulds : cavities that can be filled on one evening, None for enough.
+    warmers, rooms, testers : numbers; hot throw takes a room and a warmer for each piece at a time.
+    evenings : evenings with work in all (pouring, inspections, sessions), None for enough.
+    days : "any", "weekdays" or "weekend".
+
+    >>> Kitchen.read("wax 3 lb, warmers 2, testers 2, evenings 6, no weekends").days
+    'weekdays'
+    """
+
+    wax_g: float
+    moulds: int | None = None
+    warmers: int = 1
+    rooms: int = 1
+    testers: int = 1
+    evenings: int | None = None
+    days: str = "any"
+
+    def __post_init__(self):
+        need_above_zero(self.wax_g, "wax", 1_000_000, "g", field="wax_g")
+        for name in _NUMBERS:
+            least = 0 if name in ("warmers", "rooms", "testers") else 1
+            if getattr(self, name) is not None:
+                need_whole(getattr(self, name), name, least, 1000)
+        Calendar(self.days)
+
+    @classmethod
+    def read(cls, text: str) -> Kitchen:
+        """What there is from words such as "wax 3 lb, testers 2"; PlanError where one is not
+        understood. A room is supposed for each warmer where rooms are not named."""
+        said = {}
+        for part in (p.strip() for p in re.split(r"[,;]\s+|[,;]$", text.lower()) if p.strip()):
+            name, _, amount = part.partition(" ")
+            name = next((n for n in _NUMBERS if name in (n, n[:-1])), name)
+            if part in ("no weekends", "weekdays"):
+                said["days"] = "weekdays"
+            elif part in ("only weekends", "weekends", "weekend"):
+                said["days"] = "weekend"
+            elif name == "wax":
+                try:
+                    said["wax_g"] = read_weight(amount)
+                except ValueError as problem:
+                    raise PlanError(f"wax: {problem}", _HAVE, field="wax_g", value=part) from None
+            else:
+                need(name in _NUMBERS and amount.isascii() and amount.isdigit(),
+                     f"{part!r} is not understood", _HAVE, field="have", value=part)
+                said[name] = int(amount)
+        need("wax_g" in said, "no wax is named", _HAVE, field="wax_g")
+        return cls(**{"rooms": said.get("warmers", 1)} | said)
+
+
+@dataclass(frozen=True)
+class Proposal:
+    """A plan of a size, or why there is none.
+
+    ``expected``: the row of the table for its design. ``problem`` and ``remedy``: why a size cannot
+    be held, and what would make it possible. ``notes``: what was left out.
+    """
+
+    size: str
+    plan: Plan | None = None
+    expected: dict | None = None
+    problem: str = ""
+    remedy: str = ""
+    notes: tuple = ()
+
+    @property
+    def sentence(self):
+        """What it takes and what it is expected to find."""
+        if self.plan is None:
+            return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
+        plan, costs, row = self.plan, plan_costs(self.plan), self.expected
+        kinds = " and ".join(THROW_WORDS[k] for k in plan.sittings.kinds)
+        throw = (f", {kinds} throw in {count_of(costs['sessions'], 'session')}"
+                 if plan.smelling_rows else ", no throw")
+        return (
+            f"{self.size.capitalize()}: {count_of(costs['pots'], 'pot')} of "
+            f"{count_of(len(plan.loads_pct), 'load')}, {count_of(costs['pieces'], 'piece')}, "
+            f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of "
+            f"fragrance{throw}; {count_of(len(busy_days(plan)), 'evening')} over "
+            f"{costs['days']} days. Expected: a safe load {row['shortfall_pct']:.1f} points "
+            f"(% of wax) below the true one, no answer: {say_odds(row['no_answer'], 0.02)}, "
+            f"a load that is too high: {say_odds(row['too_high'], 0.02)}."
+        )
+
+
+@cache
+def standard_designs():
+    """The rows of ``designs.csv``, by pieces: pots, loads, heated, rested, and what they find."""
+    with open(Path(__file__).parent / "designs.csv", encoding="utf-8") as file:
+        rows = [{n: float(v) if "." in v else int(v) for n, v in row.items()}
+                for row in csv.DictReader(file)]
+    return tuple(sorted(rows, key=lambda r: r["pots"] * r["loads"] * (r["heated"] + r["rested"])))
+
+
+def propose_plans(
+    kitchen: Kitchen, blend: Blend, fragrance: Fragrance, loads_pct: Iterable[float] = (), *,
+    start: dt.date | str, seed: int, piece_g: float = GRAMS_PER_OUNCE, currency: str = "",
+) -> tuple[Proposal, ...]:
+    """A small, a medium and a large plan of one blend that this kitchen can hold.
+
+    The small one takes the least wax. The large one gives away the least of all that can be held,
+    the medium one the least of those with about half of its wax.
+
+    Parameters
+    ----------
+    kitchen : Kitchen, or words such as "wax 3 lb, warmers 2, testers 2, evenings 4".
+    blend : Blend, or a single-wax one.
+    fragrance : Fragrance
+    loads_pct : the lowest and the highest load of interest, g per 100 g of wax; empty for half to
+        one and three quarters of the wax maker's limit, or for 4 to 14.
+    start, seed, piece_g, currency : as in :func:`make_plan`.
+
+    Returns
+    -------
+    tuple of three Proposal
+
+    Raises
+    ------
+    PlanError for what is no kitchen or no plan at all.
+
+    >>> from scentlab.materials import Wax
+    >>> found = propose_plans("wax 3 lb, testers 2, evenings 8", Blend("soft", {Wax("soft"): 1.0}),
+    ...                       Fragrance("fig"), start="2026-12-01", seed=1)
+    >>> [p.size for p in found]
+    ['small', 'medium', 'large']
+    """
+    kitchen = Kitchen.read(kitchen) if isinstance(kitchen, str) else kitchen
+    low, high = _ends(blend, tuple(loads_pct))
+
+    def planned(row, kind, size):
+        return _plan(kitchen, row, kind, f"{fragrance.name} in {blend.name}, {size}", fragrance,
+                     [blend], even_loads(low, high, row["loads"], 0.25), piece_g=piece_g,
+                     start=start, seed=seed, currency=currency)
+
+    held, first = [], planned(standard_designs()[0], None, "small")
+    if lacks := _lacks(first, kitchen):
+        problem, remedy = lacks[0]
+        return tuple(Proposal(size, problem=problem, remedy=remedy) for size in SIZES)
+    held.append((standard_designs()[0], first, ()))
+    small, refused = held[0], {}
+    for row in standard_designs()[1:]:
+        plan, notes, lacks = _with_throw(planned, row, kitchen)
+        if plan is not None:
+            held.append((row, plan, notes))
+        else:
+            refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
+    large = min(held, key=_worth)
+    others = [h for h in held[1:] if h is not large]
+    about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
+    medium = min((h for h in others if _pieces(h) <= about_half), key=_worth,
+                 default=min(others, key=_pieces, default=None))
+    chosen = {"small": small, "medium": medium, "large": large if large is not small else None}
+    return tuple(_proposal(size, found, refused) for size, found in chosen.items())
+
+
+def _worth(found):
+    """Points of load given away; hot throw counts as half a point, jars a quarter. Own choice."""
+    row, plan, _ = found
+    throw = 0.5 if plan.sittings.kinds == ("warm",) else 0.25
+    return row["given_away_pct"] - throw * bool(plan.smelling_rows)
+
+
+def _pieces(found):
+    return len(found[1].piece_rows)
+
+
+def _proposal(size, found, refused):
+    if found is None:
+        problem, remedy = refused.get(_WANTED[size]) or next(iter(refused.values()), (
+            "no other standard plan lies between the small and the large one", "Take one of them."))
+        return Proposal(size, problem=problem, remedy=remedy)
+    row, plan, notes = found
+    return Proposal(size, replace(plan, title=f"{plan.title.rpartition(', ')[0]}, {size}"), row,
+                    notes=notes)
+
+
+def _ends(blend, loads):
+    """The lowest and the highest load to test."""
+    limit = blend.limit_load_pct
+    if not loads:
+        return (4.0, 14.0) if limit is None else (0.5 * limit, 1.75 * limit)
+    need(len(loads) >= 2, f"{count_of(len(loads), 'load')} came", "give the lowest and the highest",
+         field="loads_pct", value=loads)
+    return min(loads), max(loads)
+
+
+def read_ends(text: str) -> tuple[float, ...]:
+    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none.
+
+    >>> read_ends("1 to 3 oz/lb")
+    (6.25, 18.75)
+    """
+    return read_loads(re.sub(r"\s+to\s+", "; ", text)) if text.strip() else ()
+
+
+def _with_throw(planned, row, kitchen):
+    """The plan of a design with the best throw that can be held: hot, in jars, or none."""
+    notes, lacks = {}, [()]
+    kinds = ["warm"] if min(kitchen.warmers, kitchen.rooms) else []
+    for kind in [*kinds, "jar"] if kitchen.testers else []:
+        plan = planned(row, kind, "medium")
+        lacks = _lacks(plan, kitchen)
+        if not lacks:
+            return plan, _left_out(notes), ()
+        notes.setdefault(lacks[0][0], []).append(f"{THROW_WORDS[kind]} throw")
+    plan = planned(row, None, "medium")
+    lacks = _lacks(plan, kitchen)
+    return (None if lacks else plan), _left_out(notes), lacks
+
+
+def _left_out(notes):
+    return tuple(f"No {' and no '.join(kinds)}: {why}." for why, kinds in notes.items())
+
+
+def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
+    calendar = Calendar(kitchen.days)
+    pieces = PieceNumbers(row["rested"], row["heated"], 0, int(kind is not None), 0)
+    per_pot = pieces.total * len(loads)
+    minutes = (calendar.evening_min - CLEANING) // (MELTING + A_LOAD * len(loads))
+    by_mould = minutes if kitchen.moulds is None else kitchen.moulds // per_pot
+    sittings = Sittings("warm", rooms=max(1, min(kitchen.rooms, kitchen.warmers)))
+    if kind == "jar":
+        sittings = Sittings("jar", per_day=2)
+    return make_plan(
+        title, fragrance, blends, loads, assessors=kitchen.testers if kind else 0,
+        pots_per_blend=row["pots"], pieces=pieces, calendar=calendar, sittings=sittings,
+        pouring=Pouring(pots_per_day=max(1, min(minutes, by_mould))),
+        cure_days=CureDays(again=(AGAIN_DAYS,)), **more,
+    )
+
+
+def _lacks(plan, kitchen):
+    """What a plan takes beyond what there is: a list of (problem, remedy)."""
+    wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), busiest_day(plan)[0]
+    what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
+    take, rows = "takes" if plan.pots_per_blend == 1 else "take", []
+    if wax > kitchen.wax_g:
+        rows.append((f"{what} {take} {say_weight(wax)} of wax, and there is "
+                     f"{say_weight(kitchen.wax_g)}",
+                     f"With {say_weight(wax - kitchen.wax_g)} more, or lighter pieces, it can be "
+                     "held."))
+    if kitchen.moulds is not None and cast > kitchen.moulds:
+        rows.append((f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
+                     f"With {cast} moulds it can be held."))
+    if kitchen.evenings is not None and days > kitchen.evenings:
+        rows.append((f"{what} {take} {count_of(days, 'evening')} (pouring, inspections, sessions), "
+                     f"and there are {kitchen.evenings}",
+                     f"With {count_of(days, 'evening')} it can be held; more rooms with a warmer "
+                     "make fewer sessions." if plan.smelling_rows else
+                     f"With {count_of(days, 'evening')} it can be held."))
+    return rows

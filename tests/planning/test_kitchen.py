@@ -1,0 +1,102 @@
+"""The planner from what there is: what is held fits, what is refused says what would do."""
+
+import csv
+from pathlib import Path
+
+import pytest
+
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning import kitchen as kitchens
+from scentlab.planning.costs import plan_costs
+from scentlab.planning.diary import busy_days
+from scentlab.planning.kitchen import Kitchen, propose_plans, read_ends, standard_designs
+from scentlab.planning.refusal import PlanError
+from scentlab.planning.shopping import busiest_day
+
+SOFT, FIG = Blend("soft", {Wax("soft", limit_load_pct=8): 1.0}), Fragrance("fig")
+
+
+def propose(have, loads=(), **more):
+    return propose_plans(have, SOFT, FIG, loads, start="2026-12-01", seed=1, **more)
+
+
+def test_what_there_is_is_read_as_people_write_it():
+    # 1 lb is 453.59237 g by definition
+    found = Kitchen.read("wax 3 lb, moulds 24, warmers 2, testers 2, evenings 4, no weekends")
+    assert found == Kitchen(3 * 453.59237, 24, 2, 2, 2, 4, "weekdays")
+    assert Kitchen.read("1 room, wax 1 kg".replace("1 room", "room 1")).wax_g == 1000
+    assert read_ends("1 to 3 oz/lb") == (6.25, 18.75) and read_ends("") == ()
+
+
+@pytest.mark.parametrize(("text", "words"), [
+    ("wax 3 lb, cats 2", "'cats 2' is not understood"),
+    ("testers 2", "no wax is named"),
+    ("wax much", "wax: 'much' does not begin with a number of 0 or more"),
+    ("wax 3 lb, testers -1", "'testers -1' is not understood"),
+])
+def test_what_is_not_understood_is_refused_with_an_example(text, words):
+    with pytest.raises(PlanError) as caught:
+        Kitchen.read(text)
+    assert words in str(caught.value)
+
+
+@pytest.mark.parametrize("have", [
+    "wax 1 lb, testers 2, evenings 3", "wax 3 lb, warmers 2, testers 2, evenings 4",
+    "wax 5 lb, moulds 40, warmers 1, testers 4, evenings 8, no weekends",
+    "wax 4 kg, moulds 30, warmers 3, rooms 2, testers 3, evenings 20, weekends",
+    "wax 2 kg, warmers 0, testers 0",
+])
+def test_what_is_proposed_can_be_held(have):
+    there = Kitchen.read(have)
+    for proposal in propose(have, (4, 14)):
+        if proposal.plan is None:
+            assert proposal.problem and proposal.remedy
+            continue
+        plan, costs = proposal.plan, plan_costs(proposal.plan)
+        assert costs["wax_g"] <= there.wax_g
+        assert len(busy_days(plan)) <= (there.evenings or 1000)
+        assert busiest_day(plan)[0] <= (there.moulds or 1000)
+        assert len(plan.assessors) in (0, there.testers)
+        if plan.smelling_rows and plan.sittings.kinds == ("warm",):
+            assert plan.sittings.rooms <= min(there.rooms, there.warmers)
+        weekdays = {d.weekday() for d in busy_days(plan)}
+        allowed = {"any": range(7), "weekdays": range(5), "weekend": (5, 6)}[there.days]
+        assert weekdays <= set(allowed)
+
+
+def test_what_cannot_be_held_says_why_and_what_would_do():
+    """Four loads of three pieces of an ounce, 5 % spare: 4 x 3 x 28.35 x 1.05 g of wax and oil, of
+    which 100/(100 + load) are wax, and 5 % more melted: 347 g at loads from 4 to 14 %."""
+    found = propose("wax 200 g")
+    assert [p.plan for p in found] == [None] * 3
+    assert found[0].sentence == (
+        "Small: cannot be held. 1 pot of 4 loads takes 347 g (12.2 oz) of wax, and there is 200 g "
+        "(7.1 oz). With 147 g (5.2 oz) more, or lighter pieces, it can be held.")
+    assert propose("wax 347 g")[0].plan is not None and propose("wax 346 g")[0].plan is None
+
+
+def test_hot_throw_gives_way_to_jars_where_evenings_are_few():
+    few, many = (propose(f"wax 3 lb, warmers 1, testers 2, evenings {n}", (4, 14))[1]
+                 for n in (4, 20))
+    assert {row.kind for row in many.plan.smelling_rows} == {"warm"}
+    assert {row.kind for row in few.plan.smelling_rows} == {"jar"}
+    assert few.notes[0].startswith("No hot throw: ") and "there are 4" in few.notes[0]
+
+
+def test_small_costs_least_and_large_gives_away_least():
+    small, medium, large = propose("wax 10 lb, warmers 3, testers 3")
+    wax = [plan_costs(p.plan)["wax_g"] for p in (small, medium, large)]
+    assert wax == sorted(wax) and wax[0] < wax[2]
+    assert large.expected["given_away_pct"] <= medium.expected["given_away_pct"] < (
+        small.expected["given_away_pct"])
+    assert large.plan.cure_days.again == (kitchens.AGAIN_DAYS,)
+
+
+def test_the_table_holds_chances_of_simulated_series():
+    path = Path(kitchens.__file__).parent / "designs.csv"
+    rows = list(csv.DictReader(path.open(encoding="utf-8")))
+    assert len(rows) == len(standard_designs()) >= 12
+    for row in standard_designs():
+        assert 0 <= row["no_answer"] <= 1 and 0 <= row["too_high"] <= 0.2 and row["series"] >= 90
+        assert row["shortfall_pct"] > 0 and row["shortfall_se"] < 0.5
+    assert standard_designs()[0]["pots"] == 1
