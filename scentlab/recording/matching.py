@@ -64,6 +64,7 @@ TRADE = {
         "throw": ("score", "strength"),
     },
     "warmings": {"code": ("label", "piece"), "assessor": ("tester",), "weight_g": ("weight",)},
+    "pairs": {"assessor": ("tester",), "sitting": ("session",)},
 }
 _IN_HEADS = {
     "g": ("g", "grams", "gram"), "kg": ("kg",), "oz": ("oz", "ounces"), "lb": ("lb", "lbs"),

@@ -32,8 +32,8 @@ FILE_NAME = "series.sqlite"
 VERSION = 5
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
-    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",), "sitting": ("throws",),
-    "assessor": ("grades", "throws", "warmings"),
+    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",),
+    "sitting": ("throws", "pairs"), "assessor": ("grades", "throws", "warmings", "pairs"),
 }
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
@@ -619,9 +619,11 @@ def _spell(connection, table, rows):
 
 def _known_names(connection, column):
     plan = _last_plan(connection) or {}
+    planned = plan.get("pours", ())
+    if column == "sitting":
+        planned = (*plan.get("smellings", ()), *plan.get("pairs", ()))
     found = [*plan.get("assessors", ())] if column == "assessor" else [
-        row[column] for row in plan.get("smellings" if column == "sitting" else "pours", ())
-        if row.get(column)
+        row[column] for row in planned if row.get(column)
     ]
     for table in NAMED[column]:
         query = f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL ORDER BY 1"
@@ -649,14 +651,15 @@ def _refuse_twins(connection, table, rows, but=None):
 def _need_pieces(connection, table, rows):
     if table not in SCORES:
         return
-    codes = list(dict.fromkeys(row["code"] for row in rows))
+    names = RECORDS[table].codes
+    codes = list(dict.fromkeys(row[name] for row in rows for name in names))
     query = f"SELECT code FROM pieces WHERE {_standing('pieces')}"
     known = {code for (code,) in _where_in(connection, query, "code", codes)}
     for code in codes:
         if code not in known:
             raise RefusedError(
                 f"{table}: nobody knows a piece {code}",
-                "check the code, or save the plan or the piece first", field="code", value=code,
+                "check the code, or save the plan or the piece first", field=names[0], value=code,
             )
 
 
@@ -681,8 +684,9 @@ def _keep_pieces(connection, pieces, gone, plan_key):
     """
     query = f"SELECT * FROM pieces WHERE {_standing('pieces')}"
     current = {row["code"]: dict(row) for row in connection.execute(query)}
-    scored = {code for name in SCORES for (code,) in connection.execute(
-        f"SELECT DISTINCT code FROM {name} WHERE {_standing(name)}")}
+    scored = {code for name in SCORES for column in RECORDS[name].codes
+              for (code,) in connection.execute(
+                  f"SELECT DISTINCT {column} FROM {name} WHERE {_standing(name)}")}
     new = {}
     planned = {piece["code"] for piece in pieces}
     for code in (c for c in gone if c in current and c not in planned):
