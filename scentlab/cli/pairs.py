@@ -120,8 +120,8 @@ def _ask(store, tester):
 
 def _show(arguments, store, plan):
     """What the pairs show so far, and who still has some."""
-    from scentlab.choosing.kept import rules_here
     from scentlab.choosing.analysis import pair_test
+    from scentlab.choosing.kept import rules_here
     from scentlab.recording.progress import pairs_waiting
     from scentlab.recording.reading import read_series
 
@@ -141,9 +141,9 @@ COMMANDS = (
         "pairs", _pairs, "which of two dry loads smells stronger, side by side",
         """
         Plan a pair test of two loads that are dry: how many pairs find a difference worth
-        noticing, which pieces, in which blind and balanced order, and a sheet to print. Later
-        it asks for the answers of a tester (1 the first, 2 the second) and says what the pairs
-        show: stronger, not smelt (with the most that it could be), or open.
+        noticing, which pieces, in which blind and balanced order; writes a sheet to print. Later
+        it asks for the answers of a tester (1 the first, 2 the second), stores them in the record
+        and says what the pairs show: stronger, not smelt (with the most it could be), or open.
         """,
         """
         scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2

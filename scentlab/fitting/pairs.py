@@ -51,7 +51,8 @@ class PairTest(Result):
 
 @one_thread()
 def pair_test(
-    series: Series, fit: ThrowFit | None = None, loss: float = 0.5, *, draws: int = 2000, seed: int = 1,
+    series: Series, fit: ThrowFit | None = None, loss: float = 0.5, *, draws: int = 2000,
+    seed: int = 1,
 ) -> PairTest:
     """Count the pairs of a series, test them exactly, and say the difference in points of throw.
 

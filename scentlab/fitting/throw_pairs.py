@@ -18,7 +18,7 @@ NO_PAIRS = pd.DataFrame(columns=[*_TWO, "assessor", "first", "second"])
 # Weighed loads closer than this (% of wax) are one planned load.
 ONE_LOAD = 0.25
 # Draws of the curve are this many times those asked for, then more where the pairs need them.
-TIMES = (8, 64)
+TIMES = (8, 32)
 
 
 def settle_pairs(pairs, kind):

@@ -72,11 +72,12 @@ def log_likelihoods(differences, named, groups, shares, scale, noise):
     shares : array (R,), share of the whole rise that lies between the two.
     scale : array (D,), sd of the testers' slopes over the whole rise. noise : array (D,).
     """
-    own = _NODES[:, None, None] * scale[:, None] * shares  # (Q, D, R)
-    z = (differences + own) / noise[:, None]
-    each = named[:, 0] * special.log_ndtr(z) + named[:, 1] * special.log_ndtr(-z)
     log_weights = np.log(_WEIGHTS / _WEIGHTS.sum())[:, None]
     found = np.zeros(len(differences))
     for g in np.unique(groups):
-        found += special.logsumexp(each[:, :, groups == g].sum(axis=2) + log_weights, axis=0)
+        chances = np.zeros((len(_NODES), len(differences)))
+        for r in np.flatnonzero(groups == g):
+            z = (differences[:, r] + _NODES[:, None] * scale * shares[r]) / noise
+            chances += named[r, 0] * special.log_ndtr(z) + named[r, 1] * special.log_ndtr(-z)
+        found += special.logsumexp(chances + log_weights, axis=0)
     return found
