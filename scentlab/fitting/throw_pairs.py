@@ -32,9 +32,14 @@ def settle_pairs(pairs, kind):
     own = own[(np.abs(loads[:, 0] - loads[:, 1]) > ONE_LOAD) | own["blend"].ne(own["second_blend"])]
     if own.empty or np.ptp(loads) <= ONE_LOAD:
         return NO_PAIRS
-    own = own[[*_TWO, "assessor"]].assign(first=own["stronger"].eq("first").astype(int),
-                                          second=own["stronger"].eq("second").astype(int))
-    return own.groupby([*_TWO, "assessor"], as_index=False).sum()
+    first, second = own["stronger"].eq("first"), own["stronger"].eq("second")
+    counted = own[[*_TWO, "assessor"]].assign(first=first.astype(int), second=second.astype(int))
+    # The lower load of a blend comes first, whichever was smelt first.
+    turned = own["blend"].eq(own["second_blend"]) & own["load_pct"].gt(own["second_load_pct"])
+    swap = dict(zip([*_TWO, "first", "second"], [*_TWO[2:], *_TWO[:2], "second", "first"],
+                    strict=True))
+    counted = pd.concat([counted[~turned], counted[turned].rename(columns=swap)])
+    return counted.groupby([*_TWO, "assessor"], as_index=False).sum()
 
 
 def pair_log_likelihood(pairs, difference, ends, scale, seed):
@@ -53,11 +58,10 @@ def pair_log_likelihood(pairs, difference, ends, scale, seed):
     noise = NOISE * np.exp(NOISE_SPREAD * rng.standard_normal(len(drawn)))
     if scale is None:
         scale = MEDIANS["scale"] * np.exp(SPREAD * rng.standard_normal(len(drawn)))
-    place = pairs[_TWO].merge(two.assign(place=range(len(two))), on=_TWO, how="left")["place"]
     shape = SHAPES["logarithmic" if ends[0] > 0 else "linear"]
-    shares = [scaled(shape, pairs[name].to_numpy(float), None, *ends)
-              for name in ("load_pct", "second_load_pct")]
-    return log_likelihoods(
-        drawn[:, place], pairs[["first", "second"]].to_numpy(float),
-        pd.factorize(pairs["assessor"])[0], shares[0] - shares[1], scale, noise,
-    )
+    one, other = (scaled(shape, two[name].to_numpy(float), None, *ends)
+                  for name in ("load_pct", "second_load_pct"))
+    named = np.zeros((pairs["assessor"].nunique(), len(two), 2))
+    place = pairs[_TWO].merge(two.assign(place=range(len(two))), on=_TWO, how="left")["place"]
+    named[pd.factorize(pairs["assessor"])[0], place] = pairs[["first", "second"]]
+    return log_likelihoods(drawn, one - other, named, scale, noise)

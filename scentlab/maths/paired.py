@@ -58,7 +58,7 @@ def named_chance(points, noise=NOISE):
     return special.ndtr(points / noise)
 
 
-def log_likelihoods(differences, named, groups, shares, scale, noise):
+def log_likelihoods(differences, shares, named, scale, noise):
     """Log-likelihood (D,) of pairs under each draw of a throw curve.
 
     A tester's own difference is the panel's plus a slope of the tester times the pair's share,
@@ -66,18 +66,17 @@ def log_likelihoods(differences, named, groups, shares, scale, noise):
 
     Parameters
     ----------
-    differences : array (D, R), throw of the first less the second, points, per kind of pair.
-    named : array (R, 2), how often the first and the second were named, by one tester.
-    groups : array (R,), whole numbers, the tester of each row.
-    shares : array (R,), share of the whole rise that lies between the two.
+    differences : array (D, K), throw of the one less the other, points, of each two loads.
+    shares : array (K,), share of the whole rise that lies between the two.
+    named : array (T, K, 2), how often each tester named the one and the other.
     scale : array (D,), sd of the testers' slopes over the whole rise. noise : array (D,).
     """
-    log_weights = np.log(_WEIGHTS / _WEIGHTS.sum())[:, None]
-    found = np.zeros(len(differences))
-    for g in np.unique(groups):
-        chances = np.zeros((len(_NODES), len(differences)))
-        for r in np.flatnonzero(groups == g):
-            z = (differences[:, r] + _NODES[:, None] * scale * shares[r]) / noise
-            chances += named[r, 0] * special.log_ndtr(z) + named[r, 1] * special.log_ndtr(-z)
-        found += special.logsumexp(chances + log_weights, axis=0)
+    z = [(d + _NODES[:, None] * scale * share) / noise
+         for d, share in zip(differences.T, shares, strict=True)]
+    logs = [(special.log_ndtr(x), special.log_ndtr(-x)) for x in z]
+    weights, found = np.log(_WEIGHTS / _WEIGHTS.sum())[:, None], np.zeros(len(differences))
+    for own in named:
+        chances = sum(n[0] * one + n[1] * other
+                      for n, (one, other) in zip(own, logs, strict=True) if n.any())
+        found += special.logsumexp(chances + weights, axis=0)
     return found

@@ -82,17 +82,16 @@ def test_the_psychometric_function_of_a_forced_choice_of_two():
 def test_the_likelihood_is_that_of_brute_force():
     """Testers' slopes integrated by adaptive quadrature, draw by draw."""
     rng = np.random.default_rng(4)
-    differences = rng.normal(0, 1.5, (6, 3))
-    named = np.array([[9, 3], [2, 4], [5, 5]])
-    groups, shares = np.array([0, 1, 0]), np.array([1.0, -1.0, 0.4])
+    differences, shares = rng.normal(0, 1.5, (6, 3)), np.array([1.0, -1.0, 0.4])
+    named = np.array([[[9, 3], [0, 0], [5, 5]], [[2, 4], [3, 1], [0, 2]]])
     scale, noise = rng.uniform(0.1, 1.0, 6), rng.uniform(0.7, 3.0, 6)
-    found = paired.log_likelihoods(differences, named, groups, shares, scale, noise)
+    found = paired.log_likelihoods(differences, shares, named, scale, noise)
     for d in range(6):
         expected = 0.0
-        for tester in (0, 1):
-            def inner(u, own=groups == tester, d=d):
-                p = stats.norm.cdf((differences[d, own] + scale[d] * u * shares[own]) / noise[d])
-                each = p ** named[own, 0] * (1 - p) ** named[own, 1]
+        for own in named:
+            def inner(u, own=own, d=d):
+                p = stats.norm.cdf((differences[d] + scale[d] * u * shares) / noise[d])
+                each = p ** own[:, 0] * (1 - p) ** own[:, 1]
                 return each.prod() * stats.norm.pdf(u)
 
             expected += np.log(integrate.quad(inner, -9, 9, epsabs=0, epsrel=1e-10)[0])
@@ -103,7 +102,7 @@ def test_the_most_likely_difference_is_that_of_the_share():
     """One pair of loads, testers alike: Phi(difference / noise) is the share named."""
     def minus(x):
         return -paired.log_likelihoods(
-            np.array([[x]]), np.array([[18, 6]]), np.array([0]), np.ones(1), np.array([1e-9]),
+            np.array([[x]]), np.ones(1), np.array([[[18, 6]]]), np.array([1e-9]),
             np.array([1.4]))[0]
 
     found = optimize.minimize_scalar(minus, bounds=(-4, 4), method="bounded")
