@@ -49,11 +49,12 @@ def headline(row, rules, evidence, ceiling, rests):
 
 
 def pair_sentences(blend, evidence, rules):
-    """What the pairs of a blend showed, for the kind of throw that decides; none without pairs."""
+    """What the pairs of a blend showed: those of the kind of throw that decides, or else the
+    others; none without pairs."""
     pairs = evidence.pairs
     if pairs is None or pairs.loss != rules.throw_loss:
         return ()
-    return pairs.words(blend, rules.throw_kind)
+    return pairs.words(blend, rules.throw_kind) or pairs.words(blend)
 
 
 def use_words(row, found, evidence):

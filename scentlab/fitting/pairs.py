@@ -162,8 +162,10 @@ def _words(row, loss):
         found = f"{more} was not smelt: the difference is at most {row.most:.1f} points of {throw}"
         return f"{said}. {found} ({100 * BOUND:.0f} % sure)"
     if row.stronger >= SURE:
-        return f"{said}. {high} smells {row.difference:.1f} points stronger ({between})"
+        return f"{said}. {high} has {row.difference:.1f} points more {throw} ({between})"
     if row.weaker >= SURE:
-        return f"{said}. {high} smells {-row.difference:.1f} points weaker ({between})"
+        between = f"{-row.upper:.1f} to {-row.lower:.1f}"
+        return f"{said}. {high} has {-row.difference:.1f} points less {throw} ({between})"
+    wanted = pairs_for(float(named_chance(loss)))
     return (f"{said}. They leave open whether {more} is smelt: difference {between} points of "
-            f"{throw}. {pairs_for(float(named_chance(loss)))} pairs find {loss:g} points")
+            f"{throw}. It takes about {wanted} pairs to find {loss:g}")

@@ -11,7 +11,7 @@ from scipy import special, stats
 # Noise of one comparison, points: that of the difference of two scores of sd 1. This project's own
 # estimate; 90 % of it within a factor of 1.9 either way.
 NOISE, NOISE_SPREAD = 1.4, 0.4
-MOST_PAIRS = 2000
+MOST_PAIRS = 4000
 _NODES, _WEIGHTS = np.polynomial.hermite_e.hermegauss(15)
 
 

@@ -68,7 +68,7 @@ def test_other_rules_say_no_word_that_was_for_another_loss(alike):
 
 def test_a_plain_difference_keeps_the_higher_load(dry):
     found = analyse(compared(dry, *[20] * 6, each=20), RULES, **FAST)
-    assert "points stronger" in found.pick.sentence
+    assert "points more hot throw (" in found.pick.sentence
     assert found.pick.table.at[0, "load_pct"] > 7.5
 
 

@@ -75,7 +75,7 @@ def test_from_the_question_to_the_words(folder, capsys, answers):
         assert pairs(folder, "--tester", tester) == 0
     said = capsys.readouterr().out
     assert "Of 20 pairs of 6.2 % and 9.3 % the higher load was named stronger" in said
-    assert "points stronger" in said and "All pairs are in." in said
+    assert "points more cold throw" in said and "All pairs are in." in said
 
 
 @pytest.mark.parametrize(("more", "said"), [

@@ -151,7 +151,7 @@ def test_few_pairs_do_not_show_that_loads_are_alike(unscored):
     found = pair_test(replace(unscored, pairs=pairs(3, each=6)))
     assert found.table.loc[0, "p_value"] > 0.5 and "They leave open whether" in found.sentence
     assert "not smelt:" not in found.sentence
-    assert found.sentence.endswith("89 pairs find 0.5 points.")
+    assert found.sentence.endswith("It takes about 89 pairs to find 0.5.")
     four = pair_test(replace(unscored, pairs=pairs(4, each=4))).sentence
     assert "(too few pairs to show a difference)" in four
 
@@ -160,9 +160,9 @@ def test_what_is_said_when_one_is_stronger(unscored):
     found = pair_test(replace(unscored, pairs=pairs(11, 12, 11, 12)))
     row = found.table.iloc[0]
     assert row["p_value"] == pytest.approx(stats.binom.sf(45, 48, 0.5))
-    assert f"9.0 % smells {row['difference']:.1f} points stronger" in found.sentence
+    assert f"9.0 % has {row['difference']:.1f} points more hot throw (" in found.sentence
     weaker = pair_test(replace(unscored, pairs=pairs(1, 0, 1, 0)))
-    assert "points weaker" in weaker.sentence and weaker.table.loc[0, "p_value"] > 0.99
+    assert "points less hot throw (" in weaker.sentence and weaker.table.loc[0, "p_value"] > 0.99
 
 
 def test_an_order_that_matters_is_noted(unscored):

@@ -69,7 +69,7 @@ def test_the_power_stays_from_the_number_on(chance):
 
 
 def test_a_difference_that_no_number_finds():
-    with pytest.raises(ValueError, match="2000 pairs are not enough for a chance of 0.501"):
+    with pytest.raises(ValueError, match="4000 pairs are not enough for a chance of 0.501"):
         paired.pairs_for(0.501)
 
 
