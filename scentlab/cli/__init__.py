@@ -71,7 +71,7 @@ def parser():
     whole = argparse.ArgumentParser(
         prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS), "",
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS),
             "To begin, invented data: scentlab demo demo-series. COMMAND --help shows more.",
             "No safety assessment: labels and limits follow local law and licensed practice.",
         ]),

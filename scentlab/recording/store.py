@@ -401,9 +401,9 @@ class Store:
                 for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
                     wrong = _fault(table, dict(row))
                     problems += [f"entry {row['entry_id']} of {table.name}: {wrong}"] * bool(wrong)
-            for name in SCORES:
-                query = (f"SELECT entry_id, code FROM {name} WHERE {_standing(name)} AND code NOT "
-                         f"IN (SELECT code FROM pieces WHERE {_standing('pieces')})")
+            for name, column in ((n, c) for n in SCORES for c in RECORDS[n].codes):
+                query = (f"SELECT entry_id, {column} FROM {name} WHERE {_standing(name)} AND "
+                         f"{column} NOT IN (SELECT code FROM pieces WHERE {_standing('pieces')})")
                 problems += [f"entry {n} of {name} is a score of piece {code}, which is void"
                              for n, code in connection.execute(f"{query} ORDER BY entry_id")]
         return tuple(problems)
@@ -834,11 +834,11 @@ def whole_rows(folder):
     except sqlite3.Error as error:
         raise StoreError(f"{store._path} cannot be read at all ({error})",
                          "restore it from a copy") from error
-    for name in SCORES:
+    for name, code in ((n, c) for n in SCORES for c in RECORDS[n].codes):
         rows = frames[name]
-        orphans = rows[~rows["code"].isin(frames["pieces"]["code"])]
+        orphans = rows[~rows[code].isin(frames["pieces"]["code"])]
         lost += [f"{name}, entry {n}: its piece {c} is not there"
-                 for n, c in zip(orphans["entry_id"], orphans["code"], strict=True)]
+                 for n, c in zip(orphans["entry_id"], orphans[code], strict=True)]
     return frames, tuple(lost)
 
 

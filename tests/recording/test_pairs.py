@@ -6,7 +6,7 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.importing import export_csvs, import_csvs
 from scentlab.recording.progress import pairs_waiting, see_progress
 from scentlab.recording.reading import read_series
-from scentlab.recording.store import Store, StoreError
+from scentlab.recording.store import Store, StoreError, whole_rows
 from scentlab.schema import DataError
 from scentlab.series import PAIR_COLUMNS
 
@@ -89,3 +89,16 @@ def test_what_waits(store):
     assert pairs_waiting(store, "A1") == pairs[1:]
     scores = see_progress(store).scores
     assert scores.iloc[0].tolist() == ["cold pairs", "Q1", "A1", 2, 1, 1]
+
+
+def test_a_look_for_damage_knows_both_pieces(store):
+    row = {"first": "417", "second": "205", "assessor": "A1", "sitting": "Q1", "kind": "cold",
+           "stronger": "first", "position": 1}
+    store.add("pairs", row)
+    assert store.check() == ()
+    piece = store.rows("pieces").set_index("code").at["205", "entry_id"]
+    store.void("pieces", int(piece), "dropped")
+    assert store.check() == ("entry 1 of pairs is a score of piece 205, which is void",)
+    with pytest.raises(StoreError, match="pairs of pieces that are void: 205"):
+        read_series(store)
+    assert any("pairs, entry 1: its piece 205" in words for words in whole_rows(store.folder)[1])
