@@ -10,9 +10,11 @@ interval of points holds the true difference, and how often the words are "was n
 "stronger" or neither.
 
 Then the pick: four loads of one blend in two pots, scored once a piece by one or two testers, and
-after it pairs of the lowest and the highest load by the same testers. A pick is settled where a
-load is sure enough (80 %) to lie no more than half a point below the best; it is right where it
-truly does.
+after it pairs, by the same testers, of the highest load and the one tested next at or below the
+load that the scores ask for. Printed: in how many series a load is sure enough (80 %) to lie no
+more than half a point below the best, by the scores and by both; how far the load is truly behind,
+in points (median and the tenth that is worst); and the width of the 90 % interval of the gain
+between the two loads.
 """
 
 import argparse
@@ -25,7 +27,7 @@ import pandas as pd
 
 from scentlab.choosing.enough import SURE, enough_throw
 from scentlab.fitting.pairs import pair_test
-from scentlab.fitting.throw import fit_throw, throw_draws
+from scentlab.fitting.throw import difference_draws, fit_throw, throw_draws
 from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.paired import NOISE, NOISE_SPREAD
 from scentlab.series import PAIR_COLUMNS
@@ -86,29 +88,31 @@ def _share(hits):
     return f"{100 * hits.mean():.1f} ({100 * low:.1f}-{100 * high:.1f})"
 
 
-def settled(fit):
+def settled(fit, curve):
+    """Whether a load is sure enough, which, and how far its throw truly is behind the best."""
     loads = np.round(np.arange(LOADS[0], LOADS[-1] + 0.05, 0.1), 1)
     found = enough_throw(throw_draws(fit, "soft", loads), LOSS)
-    return found.chance >= SURE, loads[found.place]
+    true = CURVES[curve](loads) + 0.0 * loads
+    return found.chance >= SURE, loads[found.place], float(true.max() - true[found.place])
 
 
 def pick(curve, testers, count, seed):
-    """Whether the pick is settled and right before and after the pairs."""
+    """What the scores say, and what they say with the pairs."""
     truth = Known({"soft": BlendTruth(30.0)}, curve=curve)
     layout = even_layout(["soft"], LOADS, pots=2, sweat=0, frost=0, throw=1, assessors=testers)
     throws = simulate_series(layout, truth, seed).throws
+    scores = fit_throw(throws, seed=seed)
+    before = settled(scores, curve)
+    low, high = max([x for x in LOADS[:-1] if x <= before[1]] or LOADS[:1]), LOADS[-1]
     rng = np.random.default_rng([seed, 5])
-    gap = float(CURVES[curve](LOADS[-1]) - CURVES[curve](LOADS[0]))
+    gap, share = float(CURVES[curve](high) - CURVES[curve](low)), (high - low) / np.ptp(LOADS)
     noise = NOISE * np.exp(NOISE_SPREAD * rng.standard_normal())
-    pairs = pairs_of(gap + SLOPE * rng.standard_normal(testers), count // testers, noise, rng,
-                     LOADS[0], LOADS[-1])
-    all_loads = np.linspace(LOADS[0], LOADS[-1], 601)
-    best, out = np.max(CURVES[curve](all_loads)), {}
-    for name, given in (("scores", None), ("both", pairs), ("pairs alone", pairs)):
-        used = throws.iloc[:0] if name == "pairs alone" else throws
-        sure, load = settled(fit_throw(used, pairs=given, seed=seed))
-        out[name] = sure, bool(best - CURVES[curve](load) <= LOSS), float(load)
-    return out
+    pairs = pairs_of(gap + SLOPE * share * rng.standard_normal(testers), count // testers, noise,
+                     rng, low, high)
+    both = fit_throw(throws, pairs=pairs, seed=seed)
+    widths = [np.ptp(np.quantile(difference_draws(f, "soft", low, high), [0.05, 0.95]))
+              for f in (scores, both)]
+    return before, settled(both, curve), widths
 
 
 def worlds_pick(series):
@@ -116,16 +120,15 @@ def worlds_pick(series):
         for testers in (1, 2):
             for count in (24, 48):
                 found = [pick(curve, testers, count, s) for s in range(series)]
-                open_ = [f for f in found if not f["scores"][0]]
-                now = [f for f in open_ if f["both"][0]]
-                yield {
-                    "curve": curve, "testers": testers, "pairs": count, "series": series,
-                    "open by scores": len(open_), "of these settled by pairs": len(now),
-                    "of these right": sum(f["both"][1] for f in now),
-                    **{f"settled, {n}": sum(f[n][0] for f in found) for n in found[0]},
-                    **{f"settled and right, {n}": sum(f[n][0] and f[n][1] for f in found)
-                       for n in found[0]},
-                }
+                row = {"curve": curve, "testers": testers, "pairs": count, "series": series,
+                       "open by scores": sum(not f[0][0] for f in found),
+                       "of these settled": sum(f[1][0] and not f[0][0] for f in found)}
+                for i, name in enumerate(("scores", "both")):
+                    behind = [f[i][2] for f in found]
+                    row |= {f"settled, {name}": sum(f[i][0] for f in found),
+                            f"behind, {name}": np.quantile(behind, [0.5, 0.9]).round(2).tolist(),
+                            f"width, {name}": round(float(np.median([f[2][i] for f in found])), 2)}
+                yield row
 
 
 def main():

@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
+from comparing import pairs
 
 from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.rules import Rules
@@ -14,7 +15,6 @@ from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-from tests.fitting.test_pairs import pairs
 
 RULES = Rules(risk=0.1)
 FAST = {"draws": 400, "precise": None}

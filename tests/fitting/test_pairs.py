@@ -3,8 +3,8 @@
 from dataclasses import replace
 
 import numpy as np
-import pandas as pd
 import pytest
+from comparing import HIGH, LOW, pairs
 from scipy import stats
 
 from scentlab.fitting.pairs import pair_test
@@ -13,24 +13,6 @@ from scentlab.maths.paired import NOISE, NOISE_SPREAD
 from scentlab.results import FitError, Result
 from scentlab.series import PAIR_COLUMNS
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-
-LOW, HIGH = 6.0, 9.0
-
-
-def pairs(*named, each=12, kind="warm", low=LOW, high=HIGH, first=None):
-    """Pairs of two loads by testers who named the higher one so many times of ``each``; half of
-    them with the higher one first, or so that ``first`` says how often the first was named."""
-    rows = []
-    for t, higher in enumerate(named, 1):
-        for n in range(each):
-            high_first, high_named = n % 2 == 0, n < higher
-            if first:
-                high_first = high_named
-            two = ("111", "a", "P1", "soft", high), ("222", "b", "P1", "soft", low)
-            one, other = two if high_first else two[::-1]
-            rows.append((*one, *other, f"A{t}", "Q1", kind, n + 1,
-                         "first" if high_named == high_first else "second"))
-    return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
 
 
 @pytest.fixture(scope="module")

@@ -8,7 +8,7 @@ from collections import Counter
 import pytest
 
 from scentlab.materials import Fragrance, Wax
-from scentlab.planning.pairs import MOST_A_SESSION, pair_words, pairs_needed, plan_pairs
+from scentlab.planning.pairs import ALIKE, MOST_A_SESSION, pair_words, pairs_needed, plan_pairs
 from scentlab.planning.plan import Plan, PlanError
 from scentlab.planning.quick import quick_plan
 from scentlab.planning.sheets import pair_sheets_html
@@ -95,9 +95,9 @@ def test_loads_that_sweat_are_not_compared(plan):
 
 def test_what_a_number_of_pairs_can_show():
     assert pair_words(24) == ("24 pairs find a difference of 1 point of throw with a chance of "
-                              "81 %.", "Half a point takes 89.")
+                              "81 %.", "Half a point takes 89.", ALIKE)
     assert "That is too few: 26 would find it with 80 %." in pair_words(8)[1]
-    assert pair_words(100, 0.5)[1:] == ()
+    assert pair_words(100, 0.5)[1:] == (ALIKE,)
     with pytest.raises(PlanError, match="points is 0.1; give a number from 0.3 to 10"):
         pairs_needed(0.1)
 
