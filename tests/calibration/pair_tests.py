@@ -24,6 +24,7 @@ from pathlib import Path
 
 import numpy as np
 import pandas as pd
+from throw_worlds import CURVES, Known
 
 from scentlab.choosing.enough import SURE, enough_throw
 from scentlab.fitting.pairs import pair_test
@@ -32,7 +33,6 @@ from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.paired import NOISE, NOISE_SPREAD
 from scentlab.series import PAIR_COLUMNS
 from scentlab.simulate import BlendTruth, even_layout, simulate_series
-from tests.calibration.throw_worlds import CURVES, Known
 
 LOSS, SLOPE = 0.5, 0.4
 LOADS = (6.0, 8.0, 10.0, 12.0)

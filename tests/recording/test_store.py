@@ -121,6 +121,8 @@ def test_nothing_is_updated_or_deleted(store, folder, table, verb):
                          "throw": 4})
     store.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 40})
     store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.6})
+    store.add("pairs", {"first": "417", "second": "211", "assessor": "A1", "sitting": "Q1",
+                        "kind": "cold", "stronger": "first"})
     with sqlite3.connect(folder / FILE_NAME) as raw:
         with pytest.raises(sqlite3.IntegrityError, match=f"^the table {table} only appends$"):
             raw.execute(verb.format(table))
@@ -176,7 +178,7 @@ def test_an_unknown_table(store):
         store.rows("scores")
     assert str(error.value) == (
         "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds, "
-        "warmings"
+        "warmings, pairs"
     )
 
 
