@@ -9,6 +9,7 @@ from scentlab.choosing.pick import Rules as Rules
 from scentlab.choosing.so_far import loads_so_far as loads_so_far
 from scentlab.fitting.frost import fit_frost as fit_frost
 from scentlab.fitting.longevity import fit_longevity as fit_longevity
+from scentlab.fitting.pairs import pair_test as pair_test
 from scentlab.fitting.sweat import fit_sweat as fit_sweat
 from scentlab.fitting.sweat import sweat_risk as sweat_risk
 from scentlab.fitting.throw import fit_throw as fit_throw
@@ -21,6 +22,7 @@ from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
 from scentlab.planning.kitchen import propose_plans as propose_plans
+from scentlab.planning.pairs import plan_pairs as plan_pairs
 from scentlab.planning.plan import Plan as Plan
 from scentlab.planning.plan import make_plan as make_plan
 from scentlab.planning.quick import grow_plan as grow_plan

@@ -44,6 +44,7 @@ PACKS = ("open", "shut")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
 WHICHEVER = "whichever it is"
+_CODE = r"[0-9]{3}"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -210,6 +211,11 @@ class Table:
     def required(self):
         return tuple(c.name for c in self.columns if c.required)
 
+    @cached_property
+    def codes(self):
+        """The columns that hold the blind code of a piece."""
+        return tuple(c.name for c in self.columns if c.pattern == _CODE)
+
     @property
     def one_of_words(self):
         """What a row must fill one of, and the remedy, in words."""
@@ -226,7 +232,7 @@ class Table:
 _text = partial(Column, kind="text")
 _maybe = partial(Column, required=False)
 _code = partial(
-    _text, pattern=r"[0-9]{3}", pattern_words="a blind code of three digits, such as 417"
+    _text, pattern=_CODE, pattern_words="a blind code of three digits, such as 417"
 )
 _id = partial(
     _text, pattern=r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}",
@@ -348,7 +354,23 @@ HEATS = Table(
     key=("started_on",),
 )
 
-IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS)
+PAIRS = Table(
+    "pairs",
+    "one row per pair: one tester, two pieces side by side, which smells stronger",
+    (
+        _code("first", meaning="the piece smelt first"),
+        _code("second", meaning="the piece smelt second"),
+        THROWS["assessor"],
+        THROWS["sitting"],
+        THROWS["kind"],
+        Column("stronger", "choice", "which smelt stronger; one must be named",
+               choices=("first", "second")),
+        _maybe("position", "integer", "place in this tester's order", "1, 2, ...", 1, 200),
+    ),
+    key=("first", "second", "assessor", "sitting", "kind", "position"),
+)
+
+IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS)
 
 
 @dataclass(frozen=True)

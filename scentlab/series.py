@@ -23,6 +23,8 @@ GRADE_COLUMNS = (*_OF_POUR, "pour_temp_c", "test", "stress", "age_days", "assess
 THROW_COLUMNS = (*_OF_POUR, "assessor", "sitting", "kind", "minutes", "position",
                  "works_with_fragrance", "throw")
 BLEED_COLUMNS = (*_OF_POUR, "bleed_mg", "hours", "temp_c", "assessor")
+PAIR_COLUMNS = (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "sitting",
+                "kind", "position", "stronger")
 WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
 HEAT_COLUMNS = ("started_on", "low_c", "high_c", "hours", "cycles", "pack")
 BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
@@ -54,6 +56,8 @@ class Series:
     warmings : DataFrame, one row per check of a piece left on the warmer, columns
         ``WARMING_COLUMNS``.
     heats : DataFrame, one row per heat cycle as it was reached, columns ``HEAT_COLUMNS``.
+    pairs : DataFrame, one row per pair of pieces, columns ``PAIR_COLUMNS``: ``code`` is the piece
+        smelt first, and stronger says first or second.
 
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
@@ -74,6 +78,7 @@ class Series:
     bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
     heats: pd.DataFrame = _empty(HEAT_COLUMNS)
+    pairs: pd.DataFrame = _empty(PAIR_COLUMNS)
 
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
@@ -86,9 +91,10 @@ class Series:
     def __repr__(self):
         bleeds = f", {len(self.bleeds)} bleed weighings" if len(self.bleeds) else ""
         checks = f", {len(self.warmings)} checks on the warmer" if len(self.warmings) else ""
+        pairs = f", {len(self.pairs)} pairs" if len(self.pairs) else ""
         return (
             f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
-            f"{len(self.throws)} throw scores{bleeds}{checks})"
+            f"{len(self.throws)} throw scores{bleeds}{checks}{pairs})"
         )
 
 
@@ -118,6 +124,15 @@ def tidy_bleeds(weighings, pours):
 def tidy_warmings(checks, pours):
     """Checks on the warmer (with code and pour) joined to the loads of their pours."""
     return _joined(checks, pours, WARMING_COLUMNS)
+
+
+def tidy_pairs(pairs, pours):
+    """Pairs (with pour and second_pour) joined to the loads of both their pours."""
+    second = pours[["pour", "pot", "blend", "load_pct"]].add_prefix("second_")
+    pairs = pairs.rename(columns={"first": "code"})
+    if not pairs.empty:
+        pairs = pairs.merge(second, on="second_pour", how="left", validate="many_to_one")
+    return _joined(pairs, pours, PAIR_COLUMNS)
 
 
 def _joined(rows, pours, columns, *more):
@@ -150,6 +165,10 @@ _PLAN = {
     "smellings": [{
         "sitting!": str, "assessor!": str, "code!": str, "kind": str, "sitting_on": _DAY,
         "position": _NUMBER,
+    }],
+    "pairs": [{
+        "sitting!": str, "kind!": str, "assessor!": str, "position": _NUMBER, "first!": str,
+        "second!": str,
     }],
 }
 _KINDS = {str: "a text", _NUMBER: "a number", bool: "yes or no", _DAY: "a date"}

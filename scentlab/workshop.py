@@ -79,7 +79,8 @@ def make_demo_series(folder: str | Path) -> Store:
     with _all_or_nothing(Path(folder)) as place:
         store = Store.create(place, title=demo_plan()["title"], invented=True)
         store.save_plan(demo_plan())
-        import_csvs(store, **{t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES})
+        files = {t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES}
+        import_csvs(store, **{name: path for name, path in files.items() if path.is_file()})
     return Store.open(folder)
 
 

@@ -24,6 +24,7 @@ def store_series(series, folder):
         "throws": _rows(series.throws, "throws"),
         "bleeds": _rows(series.bleeds, "bleeds"),
         "warmings": _rows(series.warmings, "warmings"),
+        "pairs": _rows(series.pairs.rename(columns={"code": "first"}), "pairs"),
     })
     return store
 

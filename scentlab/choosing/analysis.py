@@ -15,6 +15,7 @@ from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
 from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.longevity import Longevity, fit_longevity
+from scentlab.fitting.pairs import PairTest, pair_test
 from scentlab.fitting.sweat import PRECISE, SweatFit, fit_sweat
 from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.maths.threads import one_thread
@@ -33,6 +34,7 @@ class Analysis:
     ``no_throw`` and ``no_frost`` why scores that are stored have no fit. ``bleed`` and ``joint``
     are None when no blotter was weighed; ceiling and pick rest on the joint fit when there is one.
     ``longevity`` is None when no piece was checked on the warmer; the pick does not look at it.
+    ``pairs`` is None when no two loads were compared; the throw fit holds scores and pairs.
     ``odd_pots`` are the pots unlike the rest. ``draws`` is how many posterior draws were asked for:
     with it, the seed and the rules the same records give the same numbers.
     """
@@ -53,6 +55,7 @@ class Analysis:
     no_throw: str = ""
     no_frost: str = ""
     odd_pots: tuple = ()
+    pairs: PairTest | None = None
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
@@ -69,6 +72,7 @@ class Analysis:
             sweat=self.believed, throw=self.throw, frost=self.frost, blends=self.series.blends,
             piece_g=self.series.piece_g, currency=self.series.currency, no_throw=self.no_throw,
             no_frost=self.no_frost, series=self.series, odd_pots=self.odd_pots,
+            pairs=self.pairs,
         )
 
     @cached_property
@@ -119,7 +123,9 @@ def analyse(
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
     throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
     sweat = _fit_sweat(series, (throw, frost), draws=draws, precise=precise, seed=seed)
-    bleed = joint = longevity = None
+    bleed = joint = longevity = pairs = None
+    if len(series.pairs):
+        pairs = _try(notes, pair_test, series, throw, rules.throw_loss, draws=draws, seed=seed)
     if len(series.bleeds):
         bleed = _try(notes, fit_bleed, series.bleeds, draws=draws, seed=seed)
         joint = bleed and _try(notes, join_evidence, sweat, bleed, seed=seed)
@@ -132,7 +138,7 @@ def analyse(
         ceiling=ceiling, notes=tuple(notes), bleed=bleed, joint=joint, draws=draws,
         pick=None,  # pyright: ignore[reportArgumentType] - chosen from the rest, below
         longevity=longevity, no_throw=no_throw, no_frost=no_frost,
-        odd_pots=odd_pots_of(sweat, series.sweat()),
+        odd_pots=odd_pots_of(sweat, series.sweat()), pairs=pairs,
     )
     return replace(found, pick=choose_load(found.evidence, rules, ceiling))
 
@@ -150,7 +156,7 @@ def _fit_sweat(series, others, **options):
 def _fit_throw(series, kind, notes, draws, seed):
     throws = series.throws
     return _fit(notes, f"{THROW_WORDS[kind]} throw", "score", int((throws["kind"] == kind).sum()),
-                fit_throw, throws, kind, draws=draws, seed=seed)
+                fit_throw, throws, kind, pairs=series.pairs, draws=draws, seed=seed)
 
 
 def _try(notes, fit, *given, **options):

@@ -31,6 +31,7 @@ def headline(row, rules, evidence, ceiling, rests):
     odds = say_odds(row["p_over"], row["least_told"])
     said = [
         *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
+        *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, stress_words(ceiling.stress, evidence.series and
                                              evidence.series.plan), rests),
         f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat",
@@ -45,6 +46,15 @@ def headline(row, rules, evidence, ceiling, rests):
     if today is not None:
         said.append(saving_words(row["saving_per_1000"], today, evidence.currency))
     return in_sentences(said)
+
+
+def pair_sentences(blend, evidence, rules):
+    """What the pairs of a blend showed: those of the kind of throw that decides, or else the
+    others; none without pairs."""
+    pairs = evidence.pairs
+    if pairs is None or pairs.loss != rules.throw_loss:
+        return ()
+    return pairs.words(blend, rules.throw_kind) or pairs.words(blend)
 
 
 def use_words(row, found, evidence):

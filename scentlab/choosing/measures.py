@@ -8,7 +8,7 @@ import pandas as pd
 from scentlab.choosing.saving import PIECES, piece_costs
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
-from scentlab.fitting.throw import throw_curve
+from scentlab.fitting.throw import has_level, throw_curve
 from scentlab.units import content_from_load
 
 _NEAR = 0.1  # loads weighed as near as this to a load count as that load
@@ -25,7 +25,7 @@ class Evidence:
 
     ``no_throw`` and ``no_frost`` say why scores that are stored have no fit; empty where nothing
     was scored. ``series`` and ``odd_pots`` are what the answer rests on, None and empty where only
-    the fits are known.
+    the fits are known. ``pairs`` is the PairTest, or None.
     """
 
     sweat: object
@@ -38,6 +38,7 @@ class Evidence:
     no_frost: str = ""
     series: object = None
     odd_pots: tuple = ()
+    pairs: object = None
 
     def about(self, blend):
         """Limits and prices of a blend as floats; missing where they are not known."""
@@ -97,7 +98,8 @@ def _at(blend, loads, evidence, rules, at_risk):
     _put(frame, ("sweat_risk", "sweat_lower", "sweat_upper"), found, loads)
     own = at_risk[:, fit.blends.index(blend)]
     frame["p_over"] = [min(float(fit.weights @ (own < x)), 1.0) for x in loads]
-    if inside := scored(throw, blend):
+    inside = scored(throw, blend)
+    if inside and has_level(throw, blend):
         found = throw_curve(throw, blend, loads)
         _put(frame, ("throw", "throw_lower", "throw_upper"), found, loads, inside)
     inside = scored(frost, blend)

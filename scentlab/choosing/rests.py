@@ -30,6 +30,7 @@ _MEANINGS = {
     "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "testers": "people who scored throw",
+    "pairs": "pairs of pieces compared side by side, fitted together with the scores",
     "scale": "what the fragrance scale showed under a known weight; one that reads 4 % high "
              "shifts every load by as much",
     "off the plan": f"test batches weighed {FAR_PCT:g} points or more off their planned load",
@@ -125,6 +126,8 @@ def find_rests(series, rules, stress, odd_pots=()):
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
             )
         ]
+        if found := _pairs(series.pairs, blend, rules.throw_kind):
+            rows.append((blend, *found))
     rows.append((ALL, *_scale(series.pours)))
     return Rests(_gathered(rows), stress_words(stress, series.plan))
 
@@ -250,6 +253,13 @@ def _testers(throws, blend, kind):
     own = throws[(throws["blend"] == blend) & (throws["kind"] == kind)]
     number = own["assessor"].nunique() if len(own) else 0
     return "testers", f"{number}" if number else "none", "", 8
+
+
+def _pairs(pairs, blend, kind):
+    own = pairs[(pairs["blend"] == blend) & (pairs["kind"] == kind)]
+    people = own["assessor"].nunique()
+    by = "1 tester" if people == 1 else f"{people} testers"
+    return ("pairs", f"{len(own)} by {by}", "", 8) if len(own) else ()
 
 
 def _off_plan(pours, blend):

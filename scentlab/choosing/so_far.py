@@ -10,7 +10,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import DRY as CEILING_DRY
 from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
-from scentlab.choosing.headline import use_words
+from scentlab.choosing.headline import pair_sentences, use_words
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import sweat_risk
@@ -133,7 +133,8 @@ def _answer(analysis, blend):
         limit = row["limit_load_pct"]
         keep = "the wax maker's sheet" if pd.isna(limit) else f"its limit, {say_load_oz(limit)}"
         said = [f"{blend}: no load is shown to be safe yet ({sure}). Until then keep to {keep}"]
-    if pd.isna(row["throw"]):
+    said += pair_sentences(blend, analysis.evidence, analysis.rules)
+    if pd.isna(row["throw"]) and pd.isna(row["throw_chance"]):
         said.append("nobody scored hot throw, so whether less smells as strong is open")
     said.append(analysis.rests.headline(blend).removesuffix("."))
     return in_sentences(said)

@@ -9,16 +9,18 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, packages, plan, quick, records, series
+from scentlab.cli import answers, packages, pairs, plan, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
-    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS,
-    *packages.COMMANDS,
+    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
+    *answers.COMMANDS, *packages.COMMANDS,
 )
+# Seldom wanted: in the list by name alone, so that it fits a screen.
+RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary")
 
 
 def main(argv=None):
@@ -71,7 +73,8 @@ def parser():
     whole = argparse.ArgumentParser(
         prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.short),
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.short and c.name not in RARE),
+            f"  also      {', '.join(RARE)}",
             "To begin, invented data: scentlab demo demo-series. COMMAND --help shows more.",
             "No safety assessment: labels and limits follow local law and licensed practice.",
         ]),

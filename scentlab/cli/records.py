@@ -28,7 +28,8 @@ def _import(arguments):
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
         raise CannotDo(
-            "no file to import; give --pours, --pieces, --throws, --warmings or several of them"
+            "no file to import; give --pours, --pieces, --throws, --warmings, --pairs or several "
+            "of them"
         )
     sources = _sources(arguments, files)
     tried = dry_run(store, **sources, beyond_plan=arguments.beyond_plan)
@@ -163,7 +164,8 @@ def _columns(arguments):
 
 _ENTRY = (
     FOLDER,
-    option("table", metavar="TABLE", choices=("pours", "grades", "throws", "bleeds", "warmings")),
+    option("table", metavar="TABLE", choices=(
+        "pours", "grades", "throws", "bleeds", "warmings", "pairs")),
     option("entry", metavar="ENTRY", type=int),
 )
 _REASON = option("--reason", metavar="TEXT", required=True, help="why, kept with the change")
@@ -188,6 +190,7 @@ COMMANDS = (
             option("--pieces", metavar="FILE", help="sweat and frost grades"),
             option("--throws", metavar="FILE", help="throw scores"),
             option("--warmings", metavar="FILE", help="checks on the warmer"),
+            option("--pairs", metavar="FILE", help="pairs, which of two is stronger"),
             repeated("--match", "HEADING=COLUMN[:UNIT]", "a heading of the file (repeat)"),
             repeated("--sheet", "TABLE=NAME", "sheet of an XLSX file (repeat)"),
             option("--decimal", choices=(".", ","), default=".", help="decimal sign (.)"),
@@ -231,8 +234,8 @@ COMMANDS = (
     Command(
         "export", _export, "write the record as CSV files",
         """
-        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv when a piece was
-        left on the warmer, as `scentlab import` reads them. In FOLDER/exports earlier ones are
+        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv and pairs.csv
+        where there are any, as `scentlab import` reads them. In FOLDER/exports earlier ones are
         replaced; in another folder nothing is. --whole-rows is the way out of a damaged record:
         what is right is written, what is lost is listed, and the exit code is 1.
         """,

@@ -9,7 +9,8 @@ import pandas as pd
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
 from scentlab.fitting.sessions import WORDS, session_terms
-from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table
+from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table, taken
+from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
 from scentlab.maths.curves import SHAPES, bow, scaled
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
@@ -18,8 +19,10 @@ from scentlab.schema import THROW_WORDS
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
 GRID = 101
-# Weighed loads closer than this (% of wax) are one planned load.
-ONE_LOAD = 0.25
+_AGAINST = (
+    "Pairs and scores speak against each other: look for a swapped label or a wrong code before "
+    "either is believed."
+)
 
 
 @dataclass(frozen=True, repr=False)
@@ -73,10 +76,8 @@ class ThrowFit(Result):
         """
         rows = []
         for b, blend in enumerate(self.blends):
-            for name, draws in (
-                ("at the lowest load", self.level),
-                ("gain to the highest", self.rise),
-            ):
+            parts = [("at the lowest load", self.level), ("gain to the highest", self.rise)]
+            for name, draws in parts[not has_level(self, blend):]:
                 lower, low, middle, high, upper = np.quantile(
                     draws[:, b], [0.05, 0.158655, 0.5, 0.841345, 0.95]
                 )
@@ -109,7 +110,8 @@ def _gain(draws):
 
 @one_thread()
 def fit_throw(
-    throws: pd.DataFrame, kind: str = "warm", *, draws: int = 2000, seed: int = 1,
+    throws: pd.DataFrame, kind: str = "warm", *, pairs: pd.DataFrame | None = None,
+    draws: int = 2000, seed: int = 1,
 ) -> ThrowFit:
     """Fit throw over load by a mixed model with weak priors, over several shapes of curve.
 
@@ -127,6 +129,9 @@ def fit_throw(
         works_with_fragrance (yes or no).
     kind : str
         cold or warm; the two are never mixed.
+    pairs : DataFrame or None
+        Pairs of pieces as ``Series.pairs`` has them, fitted together with the scores (see
+        :mod:`scentlab.fitting.throw_pairs`). Pairs alone give differences and no level.
     draws, seed : int
         Number of posterior draws, and their seed.
 
@@ -137,7 +142,7 @@ def fit_throw(
     Raises
     ------
     FitError
-        When no blend was scored at two loads.
+        When no blend was scored, or compared, at two loads.
 
     Notes
     -----
@@ -152,27 +157,68 @@ def fit_throw(
     >>> fit.blends, bool(fit.rise.mean() > 0)
     (('soft',), True)
     """
-    scores, notes = _settle(throws, kind)
-    fit = _fit(scores, kind, draws, seed)
+    pairs = settle_pairs(pairs, kind)
+    scores, notes = _settle(throws, kind, pairs)
+    fit = _fit(scores, pairs, kind, draws, seed)
     notes += fit.notes + _panel_notes(scores) + _curve_notes(fit) + _order_notes(fit)
-    return replace(fit, notes=notes + _with_and_without(fit, scores, draws, seed))
+    return replace(fit, notes=notes + _with_and_without(fit, scores, pairs, draws, seed))
 
 
-def _fit(scores, kind, draws, seed):
-    """The fit of settled scores, with the notes of the session but not those of the panel."""
-    blends = tuple(dict.fromkeys(scores["blend"]))
-    minutes, covariates, notes = session_terms(scores, kind)
-    scored = arrange(scores, blends, covariates)
-    drawn = draw(scored, draws, seed)
+def _fit(scores, pairs, kind, draws, seed):
+    """The fit of settled scores and pairs, with the notes of the session but not those of the
+    panel."""
+    blends = tuple(dict.fromkeys([*scores["blend"], *pairs["blend"], *pairs["second_blend"]]))
+    terms = session_terms(scores, kind) if len(scores) else (np.nan, {}, ())
+    loads = [*pairs["load_pct"], *pairs["second_load_pct"]]
+    scored = arrange(scores, blends, terms[1], loads)
+    found = _as_fit(scores, pairs, kind, scored, terms)
+    return found(draw(scored, draws, seed)) if pairs.empty else _joined(
+        scored, pairs, found, draws, seed)
+
+
+def _joined(scored, pairs, found, draws, seed):
+    """The fit of more draws, of which those that the pairs speak for are kept."""
+    rng, place = np.random.default_rng([seed, 8]), {n: i for i, n in enumerate(scored.names)}
+    for times in TIMES:
+        drawn = draw(scored, times * draws, seed)
+        fit = found(drawn)
+        log_weights = pair_log_likelihood(
+            pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi),
+            drawn.sds[:, place["scale"]] if "scale" in place else None, seed,
+        )
+        weights = np.exp(log_weights - log_weights.max())
+        weights /= weights.sum()
+        worth = 1.0 / np.sum(weights**2)
+        if worth >= draws:
+            break
+    places = np.searchsorted(np.cumsum(weights), (np.arange(draws) + rng.random()) / draws)
+    fit = found(taken(drawn, np.minimum(places, len(weights) - 1), len(scored.designs)))
+    if worth >= draws / 10:
+        return fit
+    return replace(fit, notes=(*fit.notes, _AGAINST))
+
+
+def _as_fit(scores, pairs, kind, scored, terms):
+    """What makes a :class:`ThrowFit` of draws."""
+    people = {*scores["assessor"], *pairs["assessor"]}
+    other = pairs[["second_blend", "second_load_pct"]].set_axis(["blend", "load_pct"], axis=1)
+    loads = pd.concat([f[["blend", "load_pct"]] for f in (scores, pairs, other) if len(f)])
+    loads = loads.groupby("blend", sort=False)["load_pct"]
+    points = scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)
+    about = dict(
+        kind=kind, blends=tuple(dict.fromkeys(loads.groups)), minutes=terms[0], notes=terms[2],
+        lowest_pct=scored.lo, highest_pct=scored.hi, assessors=tuple(sorted(people)),
+        points=points["throw"].mean(), tested=loads.agg(["min", "max"]).set_axis(
+            ["lowest_pct", "highest_pct"], axis=1).reset_index(),
+    )
+    return lambda drawn: _of_draws(scored, drawn, about)
+
+
+def _of_draws(scored, drawn, about):
     sds = np.quantile(drawn.sds, [0.5, 0.05, 0.95], axis=0)
     extras = np.quantile(drawn.extras, [0.5, 0.05, 0.95], axis=0)
     limits = ["estimate", "lower", "upper"]
-    loads = scores.groupby("blend", sort=False)["load_pct"]
     return ThrowFit(
-        kind=kind,
-        blends=blends,
-        lowest_pct=scored.lo,
-        highest_pct=scored.hi,
         shapes=shape_table(scored, drawn.posterior.chances),
         level=drawn.level,
         rise=drawn.rise,
@@ -182,15 +228,9 @@ def _fit(scores, kind, draws, seed):
         variances=pd.DataFrame(sds.T, columns=["sd", *limits[1:]]).assign(
             source=[SOURCES[n] for n in (*scored.names, "score")]
         ),
-        assessors=tuple(sorted(scores["assessor"].unique())),
-        points=scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)[
-            "throw"
-        ].mean(),
-        tested=loads.agg(lowest_pct="min", highest_pct="max").reset_index(),
-        minutes=minutes,
         session=pd.DataFrame(extras.T, columns=limits).assign(effect=list(scored.extras)),
         effective=drawn.posterior.effective,
-        notes=notes,
+        **about,
     )
 
 
@@ -219,6 +259,16 @@ def difference_draws(fit, blend, load_a, load_b):
     """
     low, high = throw_draws(fit, blend, [load_a, load_b]).T
     return high - low
+
+
+def pair_draws(fit, blend, load, other_blend, other_load):
+    """Draws (D,) of the throw of a blend at a load less that of another at its load (% of wax)."""
+    return throw_draws(fit, blend, load)[:, 0] - throw_draws(fit, other_blend, other_load)[:, 0]
+
+
+def has_level(fit, blend):
+    """Whether the blend was scored, so that its throw has a level; pairs give differences only."""
+    return bool((fit.points["blend"] == blend).any())
 
 
 @dataclass(frozen=True)
@@ -296,8 +346,11 @@ def throw_curve(fit, blend, loads):
     )
 
 
-def _settle(throws, kind):
+def _settle(throws, kind, pairs):
     scores, said = throws[throws["kind"] == kind], THROW_WORDS.get(kind, kind)
+    if scores.empty and len(pairs):
+        return scores, ("Throw was compared in pairs and not scored: differences are known and no "
+                        "level is.",)
     if scores.empty:
         kinds = sorted(set(throws["kind"].dropna().astype(str)))
         kinds = ", ".join(THROW_WORDS.get(k, k) for k in kinds) or "none"
@@ -317,16 +370,17 @@ def _settle(throws, kind):
     scores = scores[usable].reset_index(drop=True)
     scores["assessor"] = scores["assessor"].astype(str)
     scores["blend"] = scores["blend"].astype(str)
-    scores, more = _several_loads(scores, said)
+    scores, more = _several_loads(scores, said, pairs)
     return scores, notes + more
 
 
-def _several_loads(scores, said):
+def _several_loads(scores, said, pairs):
     """The scores of the blends scored at two loads or more, and a note on the others."""
     if scores.empty:
         raise FitError(f"no {said} throw score has both a value and a weighed load; add them")
     loads = scores.groupby("blend", sort=False)["load_pct"]
     apart = loads.max() - loads.min() > ONE_LOAD
+    apart |= apart.index.isin({*pairs["blend"], *pairs["second_blend"]})
     single = list(apart.index[~apart])
     if not apart.any():
         raise FitError(
@@ -342,9 +396,11 @@ def _several_loads(scores, said):
     )
 
 
-def _with_and_without(fit, scores, draws, seed):
+def _with_and_without(fit, scores, pairs, draws, seed):
     """Notes on testers who scored unlike the others or may be used to the fragrance, each with the
     answer without them."""
+    if scores.empty:
+        return ()
     shifts = (scores["throw"] - scores.groupby("pour")["throw"].transform("mean")).groupby(
         scores["assessor"]
     )
@@ -355,19 +411,20 @@ def _with_and_without(fit, scores, draws, seed):
         verb = "works" if len(used) == 1 else "work"
         reasons.append((used, f"{verb} with the fragrance and may be used to it"))
     return tuple(
-        f"{_listed(people)} {reason}. {_without(fit, people, scores, draws, seed)}"
+        f"{_listed(people)} {reason}. {_without(fit, people, scores, pairs, draws, seed)}"
         for people, reason in reasons
     )
 
 
-def _without(fit, people, scores, draws, seed):
+def _without(fit, people, scores, pairs, draws, seed):
     """The sentence that compares the rise with some testers and without."""
     names, rest = _listed(people), scores[~scores["assessor"].isin(people)].reset_index(drop=True)
+    pairs = pairs[~pairs["assessor"].isin(people)].reset_index(drop=True)
     if rest.empty:
         return "Nobody else scored: ask somebody who does not."
     try:
-        rest, _ = _several_loads(rest, THROW_WORDS[fit.kind])
-        other = _fit(rest, fit.kind, draws, seed)
+        rest, _ = _several_loads(rest, THROW_WORDS[fit.kind], pairs)
+        other = _fit(rest, pairs, fit.kind, draws, seed)
     except FitError as error:
         return f"Without {names} there is no answer: {error}."
     each = [
@@ -388,6 +445,8 @@ def _listed(people):
 
 
 def _panel_notes(scores):
+    if scores.empty:
+        return ()
     notes = []
     said = THROW_WORDS[scores["kind"].iloc[0]]
     if scores["throw"].nunique() == 1:

@@ -18,7 +18,7 @@ of it within a factor of 3.7 either way. Beforehand the shapes have the chances 
 counts by its marginal likelihood, which prefers the simpler of two that fit alike.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -66,13 +66,17 @@ class Scored:
     marginal: Marginal
 
 
-def arrange(scores, blends, covariates):
-    """The :class:`Scored` of a tidy frame of scores; ``covariates`` maps ``EXTRAS`` to (n,)."""
+def arrange(scores, blends, covariates, more_loads=()):
+    """The :class:`Scored` of a tidy frame of scores, which may be empty where ``more_loads`` (of
+    pairs) give the range of loads; ``covariates`` maps ``EXTRAS`` to (n,)."""
     load = scores["load_pct"].to_numpy(float)
-    lo, hi = float(load.min()), float(load.max())
-    arms = np.eye(len(blends))[scores["blend"].map({b: i for i, b in enumerate(blends)})]
+    lo, hi = float(min([*load, *more_loads])), float(max([*load, *more_loads]))
+    place = scores["blend"].map({b: i for i, b in enumerate(blends)}).to_numpy(int)
+    arms = np.eye(len(blends))[place]
     share = scaled(SHAPES["logarithmic" if lo > 0 else "linear"], load, None, lo, hi)
-    names, groups, slopes = _groupings(scores, arms, share - share.mean())
+    names = groups = slopes = ()
+    if len(scores):
+        names, groups, slopes = _groupings(scores, arms, share - share.mean())
     shapes = [s for s in SHAPES.values() if s.name != "logarithmic" or lo > 0]
     designs = tuple((s.name, k) for s in shapes for k in s.bends(lo, hi))
     chances = np.array([SHAPES[s].chance / len(SHAPES[s].bends(lo, hi)) for s, _ in designs])
@@ -95,7 +99,8 @@ def _columns(designs, load, lo, hi):
 
     The curves of all shapes and bends are so alike that few columns serve them, to 1e-4.
     """
-    loads, place = np.unique(load, return_inverse=True)
+    loads, place = np.unique([*load, lo, hi], return_inverse=True)
+    place = place[: len(load)]
     curves = np.array([scaled(SHAPES[s], loads, k, lo, hi) for s, k in designs])
     curves = np.vstack([curves, bow(loads, lo, hi)])
     left, size, right = np.linalg.svd(curves, full_matrices=False)
@@ -134,6 +139,18 @@ class Draws:
     bend: np.ndarray
     sds: np.ndarray
     posterior: Posterior
+
+
+def taken(drawn, places, designs):
+    """The draws at these places, each of the same weight; ``designs`` is their number."""
+    posterior = replace(
+        drawn.posterior, design=drawn.posterior.design[places],
+        log_sds=drawn.posterior.log_sds[places], coefficients=drawn.posterior.coefficients[places],
+        chances=np.bincount(drawn.posterior.design[places], minlength=designs) / len(places),
+    )
+    arrays = {f.name: getattr(drawn, f.name)[places] for f in fields(drawn)
+              if f.name != "posterior"}
+    return Draws(posterior=posterior, **arrays)
 
 
 def draw(scored, draws, seed):

@@ -30,6 +30,7 @@ _DECIMALS = {".": "decimal point, as 9.5", ",": "decimal comma, as 9,5"}
 _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
     "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
+    "pairs": "Pairs: which of two pieces is stronger",
 }
 
 

@@ -91,7 +91,7 @@ class Marginal:
     def __init__(self, y, columns, arms, extra, mixes, chances, groups, slopes, priors):
         self.log_chances, self.priors = np.log(chances), priors
         self.shape, self.n = (columns.shape[1], arms.shape[1]), len(y)
-        base = (columns[:, :, None] * arms[:, None, :]).reshape(self.n, -1)
+        base = (columns[:, :, None] * arms[:, None, :]).reshape(self.n, np.prod(self.shape))
         self.whole = np.column_stack([base, extra, y])
         # What turns the columns into those of each design, with the extra ones and y as they are.
         own = np.kron(mixes, np.eye(arms.shape[1])[None])

@@ -10,10 +10,10 @@ import threading
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
-from scentlab.recording.progress import age_words, known_assessors, waiting
-from scentlab.recording.records import GRADES, RECORDS
+from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
+from scentlab.recording.records import GRADES, RECORDS, pair_words
 from scentlab.recording.store import RefusedError, Store
-from scentlab.schema import GRADE_WORDS, THROW_WORDS, THROWS
+from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
 
 _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
@@ -41,16 +41,20 @@ class Panel:
         keep = ["code", "test", "sitting", "kind", "position"]
         rows = frame[keep].to_dict("records")
         ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
-        return [
+        found = [
             {**r, **_names(r), "age": "" if r["test"] == "throw" else age_words(*age)}
             for r, age in zip(rows, ages, strict=True)
         ]
+        return found + [_pair_item(p) for p in pairs_waiting(self.store, assessor)]
 
     def scored(self, assessor):
         """How many pieces an assessor has scored, per turn: a test, or the throw of a sitting."""
         grades = self.store.distinct("grades", ("test", "code"), assessor=assessor)
         throws = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
-        return dict(Counter([t for t, _ in grades] + [f"throw {s}" for s, _, _ in throws]))
+        pairs = self.store.distinct("pairs", PAIRS.key, assessor=assessor)
+        turns = [t for t, _ in grades] + [f"throw {s}" for s, _, _ in throws]
+        place = PAIRS.key.index("sitting")
+        return dict(Counter(turns + [f"pairs {p[place]}" for p in pairs]))
 
     def save(self, said):
         """Store what a page sent; returns the table, the receipt and the words for the page."""
@@ -74,7 +78,7 @@ class Panel:
 
     def _refuse_twin(self, table, row):
         """A score that the tester has given already, on another phone perhaps."""
-        value = "grade" if table == "grades" else "throw"
+        value = {"grades": "grade", "throws": "throw", "pairs": "stronger"}[table]
         same = {k: row[k] for k in RECORDS[table].key if k != "minutes"}
         for (stored,) in self.store.distinct(table, (value,), **same):
             raise RefusedError(
@@ -86,7 +90,7 @@ class Panel:
         """Void a tester's own score, once however often it is sent; returns the words."""
         assessor = self._known_assessor(said.get("assessor"))
         table, entry_id = said.get("table"), said.get("entry_id")
-        if table not in ("grades", "throws") or not _is_entry(entry_id):
+        if table not in ("grades", "throws", "pairs") or not _is_entry(entry_id):
             raise RefusedError("there is no such score")
         row = self.store.entry(table, entry_id)
         if row is None or row["assessor"] != assessor:
@@ -105,6 +109,8 @@ class Panel:
     def _row(self, said, assessor):
         """Table and row of a score. The page says what was seen; stress and age are looked up."""
         code, test = str(said.get("code", "")), said.get("test")
+        if test == "pair":
+            return "pairs", self._pair_row(said, code, assessor)
         found = list(self.store.distinct("pieces", ("pour", "test", "stress"), code=code))
         if test not in ("sweat", "frost", "throw") or not found or found[0][1] != test:
             raise RefusedError(f"piece {code[:10]} is not to be scored for this test")
@@ -115,6 +121,14 @@ class Panel:
             "code": code, "test": test, "stress": stress, "age_days": self._age(pour, said),
             "assessor": assessor, "grade": _checked(GRADES["grade"], said.get("value")),
         }
+
+    def _pair_row(self, said, code, assessor):
+        for pair in (self.store.plan() or {}).get("pairs", ()):
+            wanted = (assessor, code, said.get("sitting"), said.get("position"))
+            if wanted == (pair["assessor"], _both(pair), pair["sitting"], pair["position"]):
+                stronger = _checked(PAIRS["stronger"], said.get("value"))
+                return {**{n: pair[n] for n in PAIRS.key}, "stronger": stronger}
+        raise RefusedError(f"the pair {code[:20]} is not planned for {assessor} in this session")
 
     def _throw_row(self, said, code, assessor):
         plan = self.store.plan() or {}
@@ -163,7 +177,23 @@ def _names(item):
             "turn": f"throw {sitting}"}
 
 
+def _both(pair):
+    return f"{pair['first']} then {pair['second']}"
+
+
+def _pair_item(pair):
+    """A pair as the page shows it. It has no minutes on the warmer, so no kind is sent."""
+    sitting = pair["sitting"]
+    return {
+        "code": _both(pair), "test": "pair", "sitting": sitting, "kind": "", "age": "",
+        "position": pair["position"], "turn": f"pairs {sitting}", "name": f"Pairs, {sitting}",
+        "what": f"Which smells stronger? {_THROWS[pair['kind']]}, session {sitting}",
+    }
+
+
 def _score_words(row):
+    if "stronger" in row:
+        return pair_words(row)
     if "grade" in row:
         seen = f"{row['grade']} ({GRADE_WORDS[row['test']][row['grade']]})"
         return f"piece {row['code']}, {row['test']} grade {seen}"

@@ -14,6 +14,7 @@ from scentlab.materials import Blend, Fragrance
 from scentlab.planning import checks
 from scentlab.planning.layout import PlannedPiece, PlannedPour, lay_pieces, lay_pours
 from scentlab.planning.notes import plan_notes
+from scentlab.planning.pairs import PlannedPair
 from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
@@ -41,6 +42,7 @@ class Plan:
         :func:`make_plan`, and ``piece_numbers`` its ``pieces``.
     pour_rows, piece_rows, smelling_rows : tuples of rows, of which ``pours`` (loads in % of wax,
         masses in g), ``pieces``, ``smellings`` and ``pots`` make frames afresh on every call.
+    pair_rows : tuple of planned pairs, as :func:`plan_pairs` adds them.
     anchor_pour : str, the pour whose pieces open the sessions, if any.
     notes : tuple of str, what the plan cannot do; ``sentence`` says what it is.
 
@@ -69,6 +71,7 @@ class Plan:
     pour_rows: tuple = ()
     piece_rows: tuple = ()
     smelling_rows: tuple = ()
+    pair_rows: tuple = ()
     anchor_pour: str = ""
     invented: bool = False
     notes: tuple = field(default=())
@@ -142,6 +145,8 @@ class Plan:
         data = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
         rules = {name: data.pop(name) for name in _RULES}
         frames = {name: data.pop(attribute) for name, (attribute, _) in _FRAMES.items()}
+        if not frames["pairs"]:  # a plan without any reads as it always did
+            del frames["pairs"]
         blends = [b.to_dict() for b in self.blends]
         return {"format": _FORMAT, **data, "blends": blends, "rules": rules, **frames}
 
@@ -173,7 +178,7 @@ _RULES = {"piece_numbers": PieceNumbers, "cure_days": CureDays, "heat_cycle": He
 # Rules as they were before these could be said: each tester had an own order.
 _BEFORE = {"sittings": {"together": False, "anchor": False, "pieces_per_sitting": 6}}
 _FRAMES = {"pours": ("pour_rows", PlannedPour), "pieces": ("piece_rows", PlannedPiece),
-           "smellings": ("smelling_rows", Smelling)}
+           "smellings": ("smelling_rows", Smelling), "pairs": ("pair_rows", PlannedPair)}
 
 
 def make_plan(
@@ -265,7 +270,7 @@ def _read(data):
     pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
     found = {name: _rule(name, data["rules"].get(name, {})) for name in _RULES}
     for name, (attribute, kind) in _FRAMES.items():
-        rows = pours if name == "pours" else data[name]
+        rows = pours if name == "pours" else data.get(name, ()) if name == "pairs" else data[name]
         found[attribute] = tuple(kind(**_dated(row)) for row in rows)
     for name in ("loads_pct", "assessors", "works_with_fragrance"):
         found[name] = tuple(data[name])

@@ -172,6 +172,17 @@ def throw_slips_html(plan, paper="A4"):
                  words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
 
 
+def pair_sheets_html(plan, paper="A4", sittings=None):
+    """One page per session and tester of a pair test, or of those ``sittings`` of it."""
+    sheets = {}
+    for row in plan.pair_rows:
+        if sittings is None or row.sitting in sittings:
+            sheets.setdefault((row.assessor, row.sitting), []).append(row)
+    need(sheets, "the plan has no pairs", "plan them first")
+    return _page("pair-sheets", "Pairs", plan, paper, sheets=list(sheets.values()),
+                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
+
+
 def grade_sheets_html(plan, paper="A4"):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
     due = {}

@@ -180,12 +180,13 @@ def _across(sheets, store, unread, unplanned):
     if pieces and "pours" not in unread and ("pours" in sheets or store is not None):
         yield from _unknown_pours(pieces, sheets.get("pours"), store)
     known = set(origins) | {code for _, code in codes} | unplanned
-    for sheet in (s for n, s in sheets.items() if n in ("throws", "warmings")):
-        scored = [] if "pieces" in unread else sheet.cells("code")
+    scoring = [s for n, s in sheets.items() if n in ("throws", "warmings", "pairs")]
+    for sheet, name in ((s, name) for s in scoring for name in s.table.codes):
+        scored = [] if "pieces" in unread else sheet.cells(name)
         lost = [(row, code) for row, code in scored if code and code not in known]
         whole = "Give the file of pieces as well, or save the plan first."
         yield from _grouped(
-            sheet.file, "code", lost, "a code that the file of pieces or the store holds",
+            sheet.file, name, lost, "a code that the file of pieces or the store holds",
             "Correct the code or add the piece.", whole if len(lost) == len(scored) else "",
         )
 

@@ -8,7 +8,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab.recording.records import RECORDS, SCORES, warming_words
+from scentlab.recording.records import RECORDS, SCORES, pair_words, warming_words
 from scentlab.recording.store import RefusedError
 from scentlab.schema import (
     GRADE_WORDS,
@@ -30,6 +30,7 @@ MENDABLE = {
     "throws": ("throw", "minutes", "assessor"),
     "bleeds": ("bleed_mg", "hours", "temp_c"),
     "warmings": ("hours", "weight_g", "assessor", "throw"),
+    "pairs": ("stronger", "assessor"),
 }
 
 
@@ -55,19 +56,20 @@ def stored_about(store, name, what=None):
     blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
-    tables, column = (SCORES, "code") if blind else (("pours",), "pour")
+    tables = SCORES if blind else ("pours",)
     name = name if blind else spelling(store.known_names("pour"))(name)
     found = []
     for table in tables:
         rows = store.rows(table)
-        rows = rows[rows[column] == name].astype(object)
+        columns = RECORDS[table].codes if blind else ("pour",)
+        rows = rows[rows[list(columns)].eq(name).any(axis=1)].astype(object)
         for row in rows.where(rows.notna(), None).to_dict("records"):
             values = {n: row[n] for n in MENDABLE[table]}
             found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
     if not found:
         what = f"piece {name}" if blind else f"pour {name}"
         raise RefusedError(f"nothing is stored of {what}", "look at its label again",
-                           field=column, value=name)
+                           field="code" if blind else "pour", value=name)
     return found
 
 
@@ -134,6 +136,8 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
+    if table == "pairs":
+        return f"{pair_words(row)}{who}, session {row['sitting']}"
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
 
 

@@ -74,18 +74,20 @@ class DryRun:
         )
 
 
-def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None, *,
-            beyond_plan=False):
-    """Try an import of up to four files; returns a :class:`DryRun`.
+def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None,
+            pairs=None, *, beyond_plan=False):
+    """Try an import of up to five files; returns a :class:`DryRun`.
 
     Parameters
     ----------
     store : the series to check against; nothing is written to it.
-    pours, pieces, throws, warmings : path, or :class:`scentlab.recording.matching.Source`.
+    pours, pieces, throws, warmings, pairs : path, or a Source of
+        :mod:`scentlab.recording.matching`.
     today : the day that no pour and no look may lie after, the machine's day when absent.
     beyond_plan : whether pours, pieces, assessors and sittings need not be in the kept plan.
     """
-    given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings}
+    given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings,
+             "pairs": pairs}
     given = {name: source if isinstance(source, Source) else Source(source)
              for name, source in given.items() if source is not None}
     problems, sheets, plain = [], {}, {}
@@ -152,7 +154,7 @@ def _say_match(heading, column):
     return f'Choose that in the form, or in the command give --match "{match}"{known}.'
 
 
-def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None,
+def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None, pairs=None,
               beyond_plan=False):
     """The files as checked, typed frames, by table name (files that are None are absent).
 
@@ -161,7 +163,8 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None
     that: ``beyond_plan=True`` takes what was not planned. Raises
     :class:`scentlab.schema.DataError` with every problem of all files.
     """
-    tried = dry_run(store, pours, pieces, throws, warmings=warmings, beyond_plan=beyond_plan)
+    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs,
+                    beyond_plan=beyond_plan)
     if tried.problems:
         raise DataError(tried.problems)
     return tried.frames
@@ -169,15 +172,15 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None
 
 def import_csvs(
     store: Store, pours: str | Path | None = None, pieces: str | Path | None = None,
-    throws: str | Path | None = None, warmings: str | Path | None = None, *,
-    beyond_plan: bool = False,
+    throws: str | Path | None = None, warmings: str | Path | None = None,
+    pairs: str | Path | None = None, *, beyond_plan: bool = False,
 ) -> dict[str, int]:
     """Store the rows of the files, all or none.
 
     Parameters
     ----------
     store : Store
-    pours, pieces, throws, warmings : path of a file; one that is None is left out.
+    pours, pieces, throws, warmings, pairs : path of a file; one that is None is left out.
     beyond_plan : bool. Where a plan is kept, pours, pieces, assessors and sittings must be in it,
         unless this says that they are truly beyond it.
 
@@ -195,7 +198,8 @@ def import_csvs(
     >>> import_csvs(Store.create(tempfile.mkdtemp()), demo_folder() / "pours.csv")["pours"]
     36
     """
-    tried = dry_run(store, pours, pieces, throws, warmings=warmings, beyond_plan=beyond_plan)
+    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs,
+                    beyond_plan=beyond_plan)
     return tried.store(store)
 
 
@@ -210,8 +214,8 @@ def _piece_rows(looks, store):
 
 
 def export_csvs(store: Store, folder: str | Path) -> list[Path]:
-    """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv when a
-    piece was checked on the warmer.
+    """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv and
+    pairs.csv where there are any.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
@@ -230,7 +234,8 @@ def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     >>> [path.name for path in export_csvs(Store.create(tempfile.mkdtemp()), tempfile.mkdtemp())]
     ['pours.csv', 'pieces.csv', 'throws.csv']
     """
-    rows = {name: store.rows(name) for name in ("pieces", "grades", "throws", "warmings")}
+    rows = {name: store.rows(name)
+            for name in ("pieces", "grades", "throws", "warmings", "pairs")}
     return export_rows({"pours": _with_limits(store), **rows}, folder)
 
 
@@ -241,8 +246,7 @@ def export_rows(rows, folder):
         "pours": rows["pours"], "pieces": _looks(rows["pieces"], rows["grades"]),
         "throws": rows["throws"],
     }
-    if len(rows["warmings"]):
-        frames["warmings"] = rows["warmings"]
+    frames |= {name: rows[name] for name in ("warmings", "pairs") if len(rows[name])}
     texts = {name: _csv_text(frame, TABLES[name]) for name, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)

@@ -8,8 +8,8 @@ import re
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
 
-_STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws",),
-           "assessor": ("grades", "throws", "warmings")}
+_STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws", "pairs"),
+           "assessor": ("grades", "throws", "warmings", "pairs")}
 _MOST_NEAR = 3  # names that are shown as the nearest ones
 
 
@@ -68,7 +68,7 @@ def kept_plan(store):
     planned = {
         "pour": {p["pour"] for p in plan.get("pours", ())}, "code": set(pieces),
         "assessor": set(plan.get("assessors", ())),
-        "sitting": {s["sitting"] for s in plan.get("smellings", ())},
+        "sitting": {s["sitting"] for n in ("smellings", "pairs") for s in plan.get(n, ())},
     }
     names = {n: known.union(*(_stored(store, t, n) for t in _STORED[n]))
              for n, known in planned.items() if known}

@@ -15,6 +15,7 @@ import pandas as pd
 
 from scentlab.recording.store import Store
 from scentlab.results import Result
+from scentlab.schema import PAIRS
 from scentlab.text import spelling
 
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
@@ -90,7 +91,8 @@ def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: in
     pieces, sittings = _pieces(store, plan), _sittings(plan)
     graded = store.distinct("grades", ("code", "test", "assessor"))
     smelt = store.distinct("throws", ("sitting", "assessor", "code", "kind"))
-    counts = [*_grade_counts(pieces, graded, looks_per_piece), *_throw_counts(sittings, smelt)]
+    counts = [*_grade_counts(pieces, graded, looks_per_piece), *_throw_counts(sittings, smelt),
+              *_pair_counts(store, plan)]
     scored = {(test, code) for code, test, _ in graded} | {("throw", s[2]) for s in smelt}
     overdue = [
         (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in pieces
@@ -136,6 +138,17 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
         rows += _throws_waiting(store, _sittings(plan), pieces, assessor, today)
     found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
     return found.where(found.notna(), None)
+
+
+def pairs_waiting(store, assessor):
+    """The planned pairs that a tester has not compared, in order: dicts of the plan. A pair waits
+    for both its test batches to be logged."""
+    poured = {pour for (pour,) in store.distinct("pours", ("pour",))}
+    there = {c for c, pour in store.distinct("pieces", ("code", "pour")) if pour in poured}
+    done = _pairs_done(store)
+    return [p for p in (store.plan() or {}).get("pairs", ())
+            if p["assessor"] == assessor and {p["first"], p["second"]} <= there
+            and tuple(p[n] for n in PAIRS.key) not in done]
 
 
 def age_words(age_days, planned_age_days=None):
@@ -221,6 +234,19 @@ def _throw_counts(sittings, smelt):
             mine = [r["code"] for r in rows if (r["kind"], r["assessor"]) == (kind, assessor)]
             done = sum((sitting, assessor, code, kind) in smelt for code in mine)
             yield (f"{kind} throw", sitting, assessor, len(mine), done, len(mine) - done)
+
+
+def _pairs_done(store):
+    return store.distinct("pairs", PAIRS.key)
+
+
+def _pair_counts(store, plan):
+    done, rows = _pairs_done(store), {}
+    for p in plan.get("pairs", ()):
+        rows.setdefault((p["kind"], p["sitting"], p["assessor"]), []).append(
+            tuple(p[n] for n in PAIRS.key) in done)
+    for (kind, sitting, assessor), seen in rows.items():
+        yield (f"{kind} pairs", sitting, assessor, len(seen), sum(seen), len(seen) - sum(seen))
 
 
 def _missing_pours(store, plan, today):

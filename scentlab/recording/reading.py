@@ -14,6 +14,7 @@ from scentlab.series import (
     Series,
     tidy_bleeds,
     tidy_grades,
+    tidy_pairs,
     tidy_pours,
     tidy_throws,
     tidy_warmings,
@@ -58,6 +59,8 @@ def read_series(store: Store) -> Series:
     scores = _with_origin(store.rows("throws"), pieces, pours, "throw scores")
     bleeds = _with_origin(store.rows("bleeds"), pieces, pours, "bleed weighings")
     checks = _with_origin(store.rows("warmings"), pieces, pours, "checks on the warmer")
+    pairs = _with_origin(store.rows("pairs"), pieces, pours, "pairs", "second", "second_pour")
+    pairs = _with_origin(pairs, pieces, pours, "pairs", "first")
     planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
     return Series(
         title=(plan or {}).get("title") or about["title"] or store.folder.absolute().name,
@@ -74,6 +77,7 @@ def read_series(store: Store) -> Series:
         bleeds=tidy_bleeds(bleeds, pours),
         warmings=tidy_warmings(checks, pours),
         heats=store.rows("heats").reindex(columns=list(HEAT_COLUMNS)),
+        pairs=tidy_pairs(pairs, pours),
     )
 
 
@@ -87,19 +91,19 @@ def _with_planned_load(pours, plan):
     return pours.assign(planned_load_pct=loads.to_numpy())
 
 
-def _with_origin(scores, pieces, pours, what):
+def _with_origin(scores, pieces, pours, what, code="code", pour="pour"):
     """Scores with the pour and the planned stress of their piece."""
     joined = scores.merge(
-        pieces.rename(columns={"stress": "piece_stress"}), on="code", how="left",
-        validate="many_to_one",
+        pieces.rename(columns={"stress": f"{code}_stress", "code": code, "pour": pour}), on=code,
+        how="left", validate="many_to_one",
     )
-    lost = sorted(set(joined.loc[joined["pour"].isna(), "code"]))
+    lost = sorted(set(joined.loc[joined[pour].isna(), code]))
     if lost:
         raise StoreError(
             f"{what} of pieces that are void: {', '.join(lost)}",
-            "void these scores or add the pieces again", field="code", value=lost[0],
+            "void these scores or add the pieces again", field=code, value=lost[0],
         )
-    missing = sorted(set(joined["pour"]) - set(pours["pour"]))
+    missing = sorted(set(joined[pour]) - set(pours["pour"]))
     if missing:
         raise StoreError(
             f"{what} belong to pours that are not logged: {', '.join(missing)}",
@@ -109,7 +113,7 @@ def _with_origin(scores, pieces, pours, what):
 
 
 def _with_stress(looks):
-    stress = looks["stress"].where(looks["stress"].notna(), looks["piece_stress"])
+    stress = looks["stress"].where(looks["stress"].notna(), looks["code_stress"])
     return looks.assign(stress=stress.astype(object).where(stress.notna(), None))
 
 

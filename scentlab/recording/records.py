@@ -33,10 +33,10 @@ GRADES = Table(
     key=("code", "test", "stress", "age_days", "assessor"),
 )
 
-BLEEDS, WARMINGS = schema.BLEEDS, schema.WARMINGS
+BLEEDS, WARMINGS, PAIRS = schema.BLEEDS, schema.WARMINGS, schema.PAIRS
 RECORDS = {t.name: t for t in (
-    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS)}
-SCORES = ("grades", "throws", "bleeds", "warmings")
+    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS, PAIRS)}
+SCORES = ("grades", "throws", "bleeds", "warmings", "pairs")
 
 
 def warming_words(row):
@@ -49,3 +49,14 @@ def warming_words(row):
     seen += [] if row["throw"] is None else [f"throw {row['throw']:g} of 10"]
     who = f" by {row['assessor']}" if row["assessor"] else ""
     return f"after {row['hours']:g} h on the warmer: {', '.join(seen)}{who}"
+
+
+def pair_words(row):
+    """A pair in words.
+
+    >>> pair_words({"first": "417", "second": "205", "kind": "warm", "stronger": "second"})
+    'pieces 417 and 205, stronger hot throw: 205'
+    """
+    kind = "hot" if row["kind"] == "warm" else row["kind"]
+    return (f"pieces {row['first']} and {row['second']}, stronger {kind} throw: "
+            f"{row[row['stronger']]}")

@@ -35,8 +35,8 @@ FILE_NAME = "series.sqlite"
 VERSION = 5
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
-    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",), "sitting": ("throws",),
-    "assessor": ("grades", "throws", "warmings"),
+    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",),
+    "sitting": ("throws", "pairs"), "assessor": ("grades", "throws", "warmings", "pairs"),
 }
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 # What SQLite says of a damaged file may itself be no text.
@@ -415,9 +415,9 @@ class Store:
                 for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
                     wrong = _fault(table, dict(row))
                     problems += [f"entry {row['entry_id']} of {table.name}: {wrong}"] * bool(wrong)
-            for name in SCORES:
-                query = (f"SELECT entry_id, code FROM {name} WHERE {_standing(name)} AND code NOT "
-                         f"IN (SELECT code FROM pieces WHERE {_standing('pieces')})")
+            for name, column in ((n, c) for n in SCORES for c in RECORDS[n].codes):
+                query = (f"SELECT entry_id, {column} FROM {name} WHERE {_standing(name)} AND "
+                         f"{column} NOT IN (SELECT code FROM pieces WHERE {_standing('pieces')})")
                 problems += [f"entry {n} of {name} is a score of piece {code}, which is void"
                              for n, code in connection.execute(f"{query} ORDER BY entry_id")]
         return tuple(problems)
@@ -648,9 +648,11 @@ def _spell(connection, table, rows):
 
 def _known_names(connection, column):
     plan = _last_plan(connection) or {}
+    planned = plan.get("pours", ())
+    if column == "sitting":
+        planned = (*plan.get("smellings", ()), *plan.get("pairs", ()))
     found = [*plan.get("assessors", ())] if column == "assessor" else [
-        row[column] for row in plan.get("smellings" if column == "sitting" else "pours", ())
-        if row.get(column)
+        row[column] for row in planned if row.get(column)
     ]
     for table in NAMED[column]:
         query = f"SELECT DISTINCT {column} FROM {table} WHERE {column} IS NOT NULL ORDER BY 1"
@@ -678,14 +680,15 @@ def _refuse_twins(connection, table, rows, but=None):
 def _need_pieces(connection, table, rows):
     if table not in SCORES:
         return
-    codes = list(dict.fromkeys(row["code"] for row in rows))
+    names = RECORDS[table].codes
+    codes = list(dict.fromkeys(row[name] for row in rows for name in names))
     query = f"SELECT code FROM pieces WHERE {_standing('pieces')}"
     known = {code for (code,) in _where_in(connection, query, "code", codes)}
     for code in codes:
         if code not in known:
             raise RefusedError(
                 f"{table}: nobody knows a piece {code}",
-                "check the code, or save the plan or the piece first", field="code", value=code,
+                "check the code, or save the plan or the piece first", field=names[0], value=code,
             )
 
 
@@ -710,8 +713,9 @@ def _keep_pieces(connection, pieces, gone, plan_key):
     """
     query = f"SELECT * FROM pieces WHERE {_standing('pieces')}"
     current = {row["code"]: dict(row) for row in connection.execute(query)}
-    scored = {code for name in SCORES for (code,) in connection.execute(
-        f"SELECT DISTINCT code FROM {name} WHERE {_standing(name)}")}
+    scored = {code for name in SCORES for column in RECORDS[name].codes
+              for (code,) in connection.execute(
+                  f"SELECT DISTINCT {column} FROM {name} WHERE {_standing(name)}")}
     new = {}
     planned = {piece["code"] for piece in pieces}
     for code in (c for c in gone if c in current and c not in planned):
@@ -910,11 +914,11 @@ def whole_rows(folder):
     except _FAILED as error:
         raise StoreError(f"{store._path} cannot be read at all ({error})",
                          "restore it from a copy") from error
-    for name in SCORES:
+    for name, code in ((n, c) for n in SCORES for c in RECORDS[n].codes):
         rows = frames[name]
-        orphans = rows[~rows["code"].isin(frames["pieces"]["code"])]
+        orphans = rows[~rows[code].isin(frames["pieces"]["code"])]
         lost += [f"{name}, entry {n}: its piece {c} is not there"
-                 for n, c in zip(orphans["entry_id"], orphans["code"], strict=True)]
+                 for n, c in zip(orphans["entry_id"], orphans[code], strict=True)]
     return frames, tuple(lost)
 
 

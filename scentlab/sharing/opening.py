@@ -409,7 +409,7 @@ def _check_loads(series):
     """Loads follow from the weights; a package in which they do not was edited by hand."""
     pours = series.pours.set_index("pour")
     weighed = pd.Series(load_from_weights(pours["fragrance_g"], pours["wax_g"]), index=pours.index)
-    for name in ("pours", "grades", "throws", "bleeds", "warmings"):
+    for name in ("pours", "grades", "throws", "bleeds", "warmings", "pairs"):
         frame = getattr(series, name)
         expected = frame["pour"].map(weighed)
         wrong = (frame["load_pct"] - expected).abs() > 1e-6 * (1 + expected)

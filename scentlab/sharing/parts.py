@@ -14,6 +14,7 @@ import pandas as pd
 
 from scentlab.schema import (
     BLEEDS,
+    PAIRS,
     PIECES,
     POURS,
     STRESSES,
@@ -30,6 +31,7 @@ from scentlab.series import (
     BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
+    PAIR_COLUMNS,
     POUR_COLUMNS,
     THROW_COLUMNS,
     WARMING_COLUMNS,
@@ -71,6 +73,9 @@ _COMPUTED = {c.name: c for c in (
     Column("test", "choice", "what was looked at", choices=TESTS),
     Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
     Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
+    *(dataclasses.replace(POURS[n], name=f"second_{n}", meaning="of the piece smelt second")
+      for n in ("pour", "pot", "blend")),
+    *_numbers(True, ("second_load_pct", "load", "of the piece smelt second")),
     Column("composition", "text", "waxes by weight", required=False, **_LONG),
 )}
 
@@ -143,11 +148,12 @@ OPTIONAL_PARTS = (
            optional=("hours", "temp_c")),
     _table("warmings", WARMINGS.meaning, WARMING_COLUMNS, WARMINGS, PIECES, POURS,
            one_of=WARMINGS.one_of),
+    _table("pairs", PAIRS.meaning, PAIR_COLUMNS, PAIRS, PIECES, POURS),
 )
 PARTS = {part.name: part for part in (*DATA_PARTS, *OPTIONAL_PARTS, PICK_PART)}
 # Child table, its column, parent table: the parent's key has the same name.
 LINKS = (("pours", "blend", "blends"), *((name, "pour", "pours") for name in (
-    "grades", "throws", "bleeds", "warmings")), *((name, "blend", "blends") for name in (
+    "grades", "throws", "bleeds", "warmings", "pairs")), *((name, "blend", "blends") for name in (
         "fractions", "pick")))
 
 

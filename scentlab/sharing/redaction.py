@@ -19,6 +19,7 @@ _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "inven
 _SEEN = {
     "grades": ["test", "pour", "code", "age_days"], "throws": ["kind", "sitting", "pour", "code"],
     "bleeds": ["pour", "code", "hours"], "warmings": ["pour", "code", "hours"],
+    "pairs": ["kind", "sitting", "pour", "code", "second", "position"],
 }
 _FRAGRANCE_FACTS = ("lot", "flash_point_c", "density_g_per_ml")
 
@@ -103,7 +104,7 @@ def _kept_names(series):
     """Pairs of place and name of all that is named and leaves as it is."""
     named = [("the blend", series.blends["blend"]), ("the wax", map(str, series.fractions.columns))]
     named += [(f"the {c}", series.pours[c]) for c in ("pour", "pot")]
-    named += [("the sitting", series.throws["sitting"])]
+    named += [("the sitting", [*series.throws["sitting"], *series.pairs["sitting"]])]
     for place, names in named:
         for name in dict.fromkeys(names):
             yield f"{place} {name}", str(name)
@@ -147,6 +148,7 @@ def _without_blends(series, choices):
     if not out:
         return series, [], []
     frames = {name: getattr(series, name) for name in (*_SEEN, "pours", "blends")}
+    frames["pairs"] = frames["pairs"][~frames["pairs"]["second_blend"].isin(out)]
     kept = {name: f[~f["blend"].isin(out)].reset_index(drop=True) for name, f in frames.items()}
     fractions = series.fractions.drop(index=[b for b in out if b in series.fractions.index])
     fractions = fractions.loc[:, (fractions > 0).any()] if len(fractions) else fractions
@@ -173,6 +175,8 @@ def _plan_without(plan, out):
     plan["pours"] = [p for p in pours if p["pour"] not in gone]
     plan["pieces"] = [p for p in plan.get("pieces", []) if p.get("pour") not in gone]
     plan["smellings"] = [s for s in plan.get("smellings", []) if s.get("code") not in codes]
+    if "pairs" in plan:
+        plan["pairs"] = [p for p in plan["pairs"] if not codes & {p["first"], p["second"]}]
     plan["notes"] = [n for n in plan.get("notes", []) if not any(holds(n, b) for b in out)]
     return plan
 
@@ -244,7 +248,8 @@ def _renumbered(series, choices):
     plan = series.plan or {}
     codes = {c for name in _SEEN for c in getattr(series, name)["assessor"].dropna()}
     codes |= set(plan.get("assessors", ()))
-    codes |= {s["assessor"] for s in plan.get("smellings", ()) if s.get("assessor")}
+    codes |= {s["assessor"] for n in ("smellings", "pairs") for s in plan.get(n, ())
+              if s.get("assessor")}
     new = _new_codes(codes)
     frames = {}
     for name, order in _SEEN.items():
@@ -258,6 +263,7 @@ def _renumbered(series, choices):
                  for n in ("assessors", "works_with_fragrance") if n in plan}
         # Whoever has the seed can make the plan again and read the old codes from its orders.
         plan = {**plan, **lists, "smellings": [], "seed": None}
+        plan.pop("pairs", None)
     series = dataclasses.replace(series, **frames, plan=plan or series.plan)
     notice = "Testers have new codes in this package."
     return series, [notice], sorted(codes - set(new.values()))

@@ -36,7 +36,8 @@ def help_of(capsys, *command):
 def demo_files():
     folder = workshop.demo_folder()
     return [
-        a for t in IMPORT_TABLES for a in (f"--{t.name}", str(folder / f"{t.name}.csv"))
+        a for t in IMPORT_TABLES if (folder / f"{t.name}.csv").is_file()
+        for a in (f"--{t.name}", str(folder / f"{t.name}.csv"))
     ]
 
 
@@ -46,7 +47,7 @@ def demo_files():
 def test_help_lists_every_command(capsys):
     text = help_of(capsys)
     for command in COMMANDS:
-        assert re.search(rf"^  {command} ", text, re.M), command
+        assert re.search(rf"^  {command} |^  also .*\b{command}\b", text, re.M), command
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -259,8 +260,8 @@ def test_an_import_of_nothing_is_refused(run, tmp_path):
     code, _, err = run("import", tmp_path / "mine")
     assert code == 2
     assert err == (
-        "scentlab import: no file to import; give --pours, --pieces, --throws, --warmings or "
-        "several of them\n"
+        "scentlab import: no file to import; give --pours, --pieces, --throws, --warmings, "
+        "--pairs or several of them\n"
     )
 
 
@@ -436,7 +437,7 @@ def test_what_is_exported_can_be_imported_again(run, demo, empty, tmp_path):
     out = tmp_path / "archive"
     code, said, err = run("export", demo, "--out", out)
     assert (code, err) == (0, "")
-    names = [t.name for t in IMPORT_TABLES]
+    names = [t.name for t in IMPORT_TABLES if t.name != "pairs"]  # the demo has none
     assert said.split() == [str(out / f"{n}.csv") for n in names]
     assert sorted(p.name for p in out.iterdir()) == sorted(f"{n}.csv" for n in names)
     files = [w for n in names for w in (f"--{n}", out / f"{n}.csv")]

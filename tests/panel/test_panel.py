@@ -525,3 +525,55 @@ def test_a_port_that_is_taken(store):
     assert other.getsockname()[1] != port
     taken.close()
     other.close()
+
+
+# --- pairs -------------------------------------------------------------------------------------
+
+
+@pytest.fixture
+def paired(folder):
+    """The plan with two pairs of tester A1."""
+    store = Store.create(folder)
+    pairs = [{"sitting": "Q1", "kind": "warm", "assessor": "A1", "position": n, "first": a,
+              "second": b} for n, (a, b) in enumerate((("500", "501"), ("501", "500")), 1)]
+    store.save_plan({**PLAN, "pairs": pairs})
+    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
+                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
+    with serving(Panel(store, "right-token-of-22-char", today=TODAY)) as port:
+        yield Phone(port, "right-token-of-22-char"), store
+
+
+def test_a_pair_is_named_on_a_phone(paired):
+    phone, store = paired
+    assert [i["code"] for i in phone.items("A2") if i["test"] == "pair"] == []
+    first, second = (i for i in phone.items("A1") if i["test"] == "pair")
+    assert first["code"] == "500 then 501" and first["turn"] == "pairs Q1"
+    assert first["what"] == "Which smells stronger? Hot throw, session Q1"
+    sent = {n: first[n] for n in ("code", "test", "sitting", "position")}
+    status, told = phone.save(value="second", **sent)
+    assert status == 200 and re.fullmatch(
+        r"Saved at \S+: pieces 500 and 501, stronger hot throw: 501\.", told["words"])
+    row = store.rows("pairs").iloc[0]
+    assert (row["first"], row["second"], row["stronger"], row["kind"]) == (
+        "500", "501", "second", "warm")
+    assert [i["position"] for i in phone.items("A1") if i["test"] == "pair"] == [2]
+    # The same pair again under another key, another order, and no answer at all.
+    status, told = phone.save(value="first", key="key-00002", **sent)
+    assert status == 409 and "is stored already for A1" in told["error"]
+    status, told = phone.save(value="first", key="key-00003", **{**sent, "position": 2})
+    assert status == 409 and "is not planned for A1" in told["error"]
+    sent = {n: second[n] for n in ("code", "test", "sitting", "position")}
+    status, told = phone.save(value="neither", key="key-00004", **sent)
+    assert status == 409 and "stronger must be one of first, second" in told["error"]
+    assert len(store.rows("pairs")) == 1
+
+
+def test_a_pair_is_undone(paired):
+    phone, store = paired
+    item = next(i for i in phone.items("A1") if i["test"] == "pair")
+    _, told = phone.save(value="first", **{n: item[n] for n in ("code", "test", "sitting",
+                                                                "position")})
+    body = {"assessor": "A1", "table": told["table"], "entry_id": told["entry_id"]}
+    status, text, _ = phone.ask("undo", body)
+    assert status == 200 and "Undone: pieces 500 and 501" in json.loads(text)["words"]
+    assert store.rows("pairs").empty

@@ -123,6 +123,8 @@ def test_nothing_is_updated_or_deleted(store, folder, table, verb):
     store.add("warmings", {"code": "417", "hours": 2, "weight_g": 24.6})
     store.add("heats", {"started_on": "2026-03-01", "low_c": 37, "high_c": 39, "hours": 12,
                         "cycles": 3})
+    store.add("pairs", {"first": "417", "second": "211", "assessor": "A1", "sitting": "Q1",
+                        "kind": "cold", "stronger": "first"})
     with sqlite3.connect(folder / FILE_NAME) as raw:
         with pytest.raises(sqlite3.IntegrityError, match=f"^the table {table} only appends$"):
             raw.execute(verb.format(table))
@@ -178,7 +180,7 @@ def test_an_unknown_table(store):
         store.rows("scores")
     assert str(error.value) == (
         "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds, "
-        "warmings, heats"
+        "warmings, heats, pairs"
     )
 
 

@@ -241,7 +241,7 @@
       return;
     }
     const done = scored[now] || 0;
-    $("count").textContent = "piece " + (done + 1) + " of " + (done + pieces.length)
+    $("count").textContent = (item.test === "pair" ? "pair " : "piece ") + (done + 1) + " of " + (done + pieces.length)
       + (left.length ? " (" + left.length + " left for later)" : "");
     $("later").hidden = pieces.length < 2;
     $("what").textContent = item.what;

@@ -6,6 +6,7 @@ from scentlab.fitting.bleed import bleed_curve, say_open
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
+from scentlab.results import FitError
 from scentlab.sharing.pictures import drawing
 from scentlab.sharing.pictures.drawing import FROST, INK, SWEAT, THROW
 from scentlab.words import STRESS_WORDS, THROW_WORDS
@@ -38,6 +39,8 @@ def draw_frost(fit, blend=None, ax=None, limit_grade=2, risk=None, age_days=None
 
 def draw_throw(fit, blend=None, ax=None):
     """Throw over load; for one blend with its band and the testers' mean scores."""
+    if fit.points.empty:
+        raise FitError("throw was compared in pairs and not scored, so there is no level to draw")
     ax, kind = drawing.new_axes(ax), THROW_WORDS[fit.kind]
     _over_load(ax, fit.points, blend, "throw", (THROW, "-", "o"), "throw, 90 % interval",
                lambda b, x: throw_curve(fit, b, x))

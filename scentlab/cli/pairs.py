@@ -1,0 +1,166 @@
+"""The pair test from the terminal: planned in one line, answered by two keys, counted."""
+
+import zlib
+
+from scentlab.cli.frame import (
+    FOLDER,
+    CannotDo,
+    Command,
+    opened,
+    option,
+    program,
+    quoted,
+)
+from scentlab.files import write_whole
+from scentlab.schema import THROWS
+
+_KINDS = {"hot": "warm", "cold": "cold"}
+_KEYS = {"1": "first", "2": "second"}
+
+
+def _pairs(arguments):
+    from scentlab.planning.plan import Plan
+
+    store = opened(arguments.folder)
+    found = store.plan()
+    if found is None:
+        raise CannotDo(f"{arguments.folder} has no plan, so nobody knows which pieces to compare; "
+                       f"bring in what was compared with: {program()} import --pairs FILE")
+    plan = Plan.from_dict(found)
+    if arguments.loads or not plan.pair_rows:
+        return _plan(arguments, store, plan)
+    if arguments.tester:
+        _ask(store, arguments.tester)
+    return _show(arguments, store, plan)
+
+
+def _plan(arguments, store, plan):
+    """Plan the pairs of two loads, say what they can show, and write the sheet."""
+    from scentlab.planning.pairs import pair_words, pairs_needed, plan_pairs
+    from scentlab.planning.sheets import pair_sheets_html
+
+    testers = [t.strip() for t in (arguments.testers or "").split(",") if t.strip()]
+    for tester in testers:
+        if wrong := THROWS["assessor"].check(tester)[1]:
+            raise CannotDo(f"--testers {tester!r} is not {wrong[0]}")
+    sweated = _sweated(store)
+    number = arguments.number or pairs_needed(arguments.points)
+    more = plan_pairs(
+        plan, _loads(arguments, plan, sweated), kind=_KINDS[arguments.kind], blend=arguments.blend,
+        testers=testers, number=number, sweated=sweated,
+        seed=zlib.crc32(f"{store.folder.name} {len(plan.pair_rows)}".encode()),
+    )
+    new = more.pair_rows[len(plan.pair_rows):]
+    sittings = tuple(dict.fromkeys(p.sitting for p in new))
+    path = store.folder / "exports" / f"pair-sheet-{sittings[0]}.html"
+    write_whole(path, pair_sheets_html(more, arguments.paper, sittings))
+    store.save_plan(more.to_dict())
+    print(*pair_words(len(new), arguments.points), sep="\n")
+    people = len({p.assessor for p in new})
+    print(f"{len(new)} pairs by {people} tester{'s' * (people > 1)} in {len(sittings)} "
+          f"session{'s' * (len(sittings) > 1)} each, both orders of every two pieces.")
+    if len(sittings) > 2:
+        print("With more pieces of these two loads fewer sessions would do.")
+    print(f"Sheet to print: {path}")
+    print(f"From a phone: {program()} panel {quoted(arguments.folder)} --host 0.0.0.0")
+    print("From paper, by two keys: "
+          f"{program()} pairs {quoted(arguments.folder)} --tester {new[0].assessor}")
+
+
+def _sweated(store):
+    """Names of the pours of which a piece reached the limit grade."""
+    from scentlab.choosing.kept import rules_here
+
+    limit = rules_here(store.folder).rules.limit_grade
+    grades = store.rows("grades")
+    wet = grades[(grades["test"] == "sweat") & (grades["grade"] >= limit)]["code"]
+    pours = dict(store.distinct("pieces", ("code", "pour")))
+    return {pours[code] for code in wet if code in pours}
+
+
+def _loads(arguments, plan, sweated):
+    """The two loads, by default the lowest and the highest that are dry."""
+    from scentlab.amounts import AmountError, read_loads
+
+    if arguments.loads:
+        try:
+            return read_loads(arguments.loads)
+        except AmountError as error:
+            raise CannotDo(f"--loads {error}") from error
+    blend = arguments.blend or plan.blends[0].name
+    own = [p for p in plan.pour_rows if p.blend == blend]
+    wet = {p.load_pct for p in own if p.pour in sweated}
+    dry = sorted({p.load_pct for p in own} - wet)
+    if len(dry) < 2:
+        raise CannotDo(f"{blend} has fewer than two dry loads, so there is nothing to compare")
+    return [dry[0], dry[-1]]
+
+
+def _ask(store, tester):
+    """Ask for each pair of a tester that waits, and store each at once."""
+    from scentlab.recording.progress import known_assessors, pairs_waiting
+
+    if tester not in known_assessors(store):
+        raise CannotDo(f"this series knows no tester {tester}; it has "
+                       + ", ".join(known_assessors(store)))
+    todo = pairs_waiting(store, tester)
+    print(f"{len(todo)} pairs of {tester} wait."
+          + (" 1 the first is stronger, 2 the second, Enter leaves it." if todo else ""))
+    for pair in todo:
+        said = None
+        while said not in ("", *_KEYS):
+            try:
+                said = input(f"  {pair['sitting']} {pair['position']}: {pair['first']} then "
+                             f"{pair['second']} ").strip()
+            except EOFError:
+                return
+        if said:
+            store.add("pairs", {**pair, "stronger": _KEYS[said]})
+
+
+def _show(arguments, store, plan):
+    """What the pairs show so far, and who still has some."""
+    from scentlab.choosing.analysis import pair_test
+    from scentlab.choosing.kept import rules_here
+    from scentlab.recording.progress import pairs_waiting
+    from scentlab.recording.reading import read_series
+
+    left = {a: len(pairs_waiting(store, a)) for a in plan.assessors}
+    waits = ", ".join(f"{a} {n}" for a, n in left.items() if n)
+    if not len(store.rows("pairs")):
+        print(f"No pair is stored yet. Waiting: {waits or 'none, until the pours are logged'}.")
+        return
+    found = pair_test(read_series(store), loss=rules_here(store.folder).rules.throw_loss)
+    print(found.sentence, *(f"Note: {note}" for note in found.notes), sep="\n")
+    print(f"Still to compare: {waits}." if waits else
+          f"All pairs are in. Next: {program()} report {quoted(arguments.folder)}")
+
+
+COMMANDS = (
+    Command(
+        "pairs", _pairs, "which of two dry loads smells stronger, side by side",
+        """
+        Plan a pair test of two loads that are dry: how many pairs find a difference worth
+        noticing, which pieces, in which blind and balanced order; writes a sheet to print. Later
+        it asks for the answers of a tester (1 the first, 2 the second), stores them in the record
+        and says what the pairs show: stronger, not smelt (with the most it could be), or open.
+        """,
+        """
+        scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
+        scentlab pairs fig --tester A1
+        """,
+        (
+            FOLDER,
+            option("--loads", metavar="TEXT", help="two loads (lowest and highest that is dry)"),
+            option("--testers", metavar="CODES", help="such as A1,A2 (those of the plan)"),
+            option("--kind", choices=tuple(_KINDS), default="hot",
+                   help="of throw (hot, which the recommended load goes by)"),
+            option("--points", type=float, default=1.0, metavar="NUMBER",
+                   help="of throw that are worth noticing (1)"),
+            option("--number", type=int, metavar="NUMBER", help="of pairs, in place of --points"),
+            option("--blend", metavar="NAME", help="the wax (the first)"),
+            option("--tester", metavar="CODE", help="ask for this tester's answers"),
+            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)"),
+        ),
+    ),
+)

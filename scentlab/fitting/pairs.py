@@ -1,0 +1,171 @@
+"""The pair test: how often the higher load was named, and how many points of throw that is."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.throw import ONE_LOAD, SURE, ThrowFit, fit_throw, pair_draws
+from scentlab.maths.paired import agreeing_chance, least_agreeing, named_chance, pairs_for
+from scentlab.maths.threads import one_thread
+from scentlab.results import FitError, Result
+from scentlab.schema import THROW_WORDS
+from scentlab.series import Series
+from scentlab.units import say_percent_of_wax
+
+LEVEL, BOUND = 0.05, 0.90
+_COUNTS = ["pairs", "higher", "first", "testers"]
+
+
+@dataclass(frozen=True, repr=False)
+class PairTest(Result):
+    """Comparisons of two loads of a blend, side by side.
+
+    Attributes
+    ----------
+    table : DataFrame, one row per blend, kind of throw and two loads (% of wax): blend, kind,
+        low_pct, high_pct, pairs, higher (times that the higher load was named), first (times that
+        the piece smelt first was), testers, least (times that are needed to call the higher one
+        stronger, 5 % one-sided), p_value (exact, one-sided), difference (points of throw, high
+        less low, median), lower, upper (90 %), most (points that the difference does not pass,
+        90 %), alike, stronger, weaker (chances that it is within the loss, above it, and below
+        minus the loss). loss : points of throw of no account.
+    """
+
+    table: pd.DataFrame
+    loss: float
+    notes: tuple = field(default=())
+
+    def words(self, blend: str | None = None, kind: str | None = None) -> tuple:
+        """A few sentences (without the last full stop) for each two loads compared."""
+        return tuple(_words(r, self.loss) for r in self.table.itertuples()
+                     if blend in (None, r.blend) and kind in (None, r.kind))
+
+    @property
+    def sentence(self) -> str:
+        return " ".join(f"{words}." for words in self.words())
+
+
+@one_thread()
+def pair_test(
+    series: Series, fit: ThrowFit | None = None, loss: float = 0.5, *, draws: int = 2000,
+    seed: int = 1,
+) -> PairTest:
+    """Count the pairs of a series, test them exactly, and say the difference in points of throw.
+
+    Parameters
+    ----------
+    series : Series with pairs. fit : ThrowFit of scores and pairs of its kind, as ``analyse``
+        makes it; fitted here where it is None or of another kind.
+    loss : points of throw that are of no account, as in the rule of the recommended load.
+    draws, seed : of the fits that are made here.
+
+    Returns
+    -------
+    PairTest. "Was not smelt" is an equivalence: the chance that the difference is within the
+    loss is 80 % or more. It is never a test that merely failed.
+
+    Raises
+    ------
+    FitError when no two loads of a blend were compared.
+
+    Notes
+    -----
+    Counts as in ISO 5495 (paired comparison, forced choice); the model is Thurstone's.
+
+    Examples
+    --------
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 9], throw=1)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(11.0)}), seed=1)
+    >>> pair_test(series)
+    Traceback (most recent call last):
+    scentlab.results.FitError: no two loads of a blend were compared; plan pairs of two dry loads
+    """
+    pairs, rows, notes = series.pairs, [], []
+    for kind in dict.fromkeys(pairs["kind"]):
+        if fit is None or fit.kind != kind:
+            fit = fit_throw(series.throws, kind, pairs=pairs, draws=draws, seed=seed)
+        for counted in _counted(pairs[pairs["kind"] == kind]):
+            rows.append({**counted, **_points(counted, fit, loss)})
+    if not rows:
+        raise FitError("no two loads of a blend were compared; plan pairs of two dry loads")
+    for row in rows:
+        notes += _notes(row)
+    return PairTest(pd.DataFrame(rows), loss, tuple(notes))
+
+
+def _counted(pairs):
+    """A dict for each blend and two loads, with the counts."""
+    own = pairs[pairs["blend"] == pairs["second_blend"]].astype(
+        {"load_pct": float, "second_load_pct": float})
+    for blend, of in own.groupby("blend", sort=False):
+        groups = planned_loads([*of["load_pct"], *of["second_load_pct"]], ONE_LOAD)
+        means = np.array([g.mean() for g in groups])
+        place = [np.abs(of[[n]].to_numpy() - means).argmin(axis=1)
+                 for n in ("load_pct", "second_load_pct")]
+        named_first = of["stronger"].eq("first").to_numpy()
+        for low, high in sorted({(min(t), max(t)) for t in zip(*place, strict=True)}):
+            here = (np.minimum(*place) == low) & (np.maximum(*place) == high)
+            if low == high:
+                continue
+            higher = int((here & (named_first == (place[0] == high))).sum())
+            n = int(here.sum())
+            yield {
+                "blend": blend, "kind": of["kind"].iloc[0], "low_pct": means[low],
+                "high_pct": means[high], "pairs": n, "higher": higher,
+                "first": int((here & named_first).sum()),
+                "testers": int(of.loc[here, "assessor"].nunique()),
+                "least": least_agreeing(n, LEVEL), "p_value": agreeing_chance(higher, n),
+            }
+
+
+def _points(counted, fit, loss):
+    """The difference in points of throw by the fit of scores and pairs."""
+    blend = counted["blend"]
+    drawn = pair_draws(fit, blend, counted["high_pct"], blend, counted["low_pct"])
+    lower, middle, upper = np.quantile(drawn, [0.05, 0.5, 0.95])
+    return {
+        "difference": middle, "lower": lower, "upper": upper,
+        "most": float(np.quantile(np.abs(drawn), BOUND)),
+        "alike": float(np.mean(np.abs(drawn) <= loss)), "stronger": float(np.mean(drawn > loss)),
+        "weaker": float(np.mean(drawn < -loss)),
+    }
+
+
+def _notes(row):
+    n, two = row["pairs"], f"{row['blend']}, {row['low_pct']:.1f} and {row['high_pct']:.1f} %"
+    if n > row["testers"]:
+        yield (f"{two}: {n} pairs by {row['testers']} testers. The count takes them as "
+               "independent; the points allow for testers who differ.")
+    most = max(row["first"], n - row["first"])
+    if agreeing_chance(most, n, 2) < LEVEL:
+        which = "first" if row["first"] == most else "second"
+        yield (f"{two}: the piece smelt {which} was named {most} of {n} times. Order matters to "
+               "your testers: keep it balanced, as planned.")
+
+
+def _words(row, loss):
+    """The counts, and what they say in points."""
+    low, high = say_percent_of_wax(row.low_pct), say_percent_of_wax(row.high_pct)
+    throw = f"{THROW_WORDS[row.kind]} throw"
+    enough = (f"{row.least} show a difference" if row.least <= row.pairs else
+              "too few pairs to show a difference")
+    said = (f"Of {row.pairs} pairs of {low} and {high} the higher load was named stronger "
+            f"{row.higher} times ({enough})")
+    more = f"{row.high_pct - row.low_pct:.1f} % more fragrance"
+    between = f"{row.lower:.1f} to {row.upper:.1f}"
+    if row.alike >= SURE:
+        found = f"{more} was not smelt: the difference is at most {row.most:.1f} points of {throw}"
+        return f"{said}. {found} ({100 * BOUND:.0f} % sure)"
+    if row.stronger >= SURE:
+        return f"{said}. {high} has {row.difference:.1f} points more {throw} ({between})"
+    if row.weaker >= SURE:
+        between = f"{-row.upper:.1f} to {-row.lower:.1f}"
+        return f"{said}. {high} has {-row.difference:.1f} points less {throw} ({between})"
+    wanted = pairs_for(float(named_chance(loss)))
+    return (f"{said}. They leave open whether {more} is smelt: difference {between} points of "
+            f"{throw}. It takes about {wanted} pairs to find {loss:g}")

@@ -1,0 +1,187 @@
+"""The pair test: how many pairs, which pieces, in which blind and balanced order.
+
+Two dry loads of one blend, side by side: which smells stronger? Every two pieces are compared in
+both orders by the same tester, so that each piece is first as often as second.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass, replace
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from scentlab.maths.paired import NOISE, named_chance, pair_power, pairs_for
+from scentlab.planning.refusal import count_of, need, need_number, need_whole
+from scentlab.schema import THROW_KINDS
+from scentlab.units import say_load_oz
+
+if TYPE_CHECKING:
+    from scentlab.planning.plan import Plan
+
+WORTH = 1.0  # points of throw that most people would notice
+LEAST_POINTS = 0.3
+NEAR_PCT = 0.25  # loads as near as this are one planned load
+MOST_A_SESSION = 10  # pairs of one tester: common practice, no source; a printed page
+# By simulation (tests/calibration/pair_tests.py).
+ALIKE = ("That two loads smell the same is harder to show: 80 pairs by four testers do it, within "
+         "half a point, in about 3 of 10 tests. Scores of throw help.")
+TOO_FEW = 0.5  # a power under which a test is too small to be worth its evening
+
+
+@dataclass(frozen=True)
+class PlannedPair:
+    """One tester compares two pieces, the first one first."""
+
+    sitting: str
+    kind: str
+    assessor: str
+    position: int
+    first: str
+    second: str
+
+
+def pairs_needed(
+    points: float = WORTH, *, noise: float = NOISE, power: float = 0.8, level: float = 0.05,
+) -> int:
+    """How many pairs find a difference of so many points of throw.
+
+    Parameters
+    ----------
+    points : difference worth noticing, points of throw (0 to 10), 0.3 or more.
+    noise : of one comparison, points. power : chance to find it. level : of the one-sided test.
+
+    Returns
+    -------
+    int, the number from which on the exact binomial test has that power.
+
+    Raises
+    ------
+    PlanError for a difference that no test of this kind finds.
+
+    >>> pairs_needed(1.0), pairs_needed(0.5)
+    (26, 89)
+    """
+    need_number(points, "points", LEAST_POINTS, 10.0, "points of throw")
+    return pairs_for(float(named_chance(points, noise)), power, level)
+
+
+def pair_words(number, points=WORTH, noise=NOISE):
+    """What so many pairs can show, in a few sentences (a tuple), before anybody smells."""
+    found = float(pair_power(number, named_chance(points, noise)))
+    said = [f"{count_of(number, 'pair')} find a difference of {_points(points)} of throw with a "
+            f"chance of {100 * found:.0f} %."]
+    if found < TOO_FEW:
+        said.append(f"That is too few: {pairs_needed(points, noise=noise)} would find it with "
+                    "80 %. A test as small as this shows only what is plain anyway.")
+    elif points > 0.5:
+        said.append(f"Half a point takes {pairs_needed(0.5, noise=noise)}.")
+    return (*said, ALIKE)
+
+
+def _points(points):
+    return "1 point" if points == 1 else f"{points:g} points"
+
+
+def plan_pairs(
+    plan: Plan, loads_pct: Iterable[float], *, seed: int, kind: str = "cold",
+    blend: str | None = None, testers: Iterable[str] = (), number: int | None = None,
+    sweated: Iterable[str] = (),
+) -> Plan:
+    """The plan with a pair test of two dry loads joined to it.
+
+    Parameters
+    ----------
+    plan : Plan
+    loads_pct : the two loads, g of fragrance per 100 g of wax, as they were planned.
+    seed : int, for the order.
+    kind : str, cold or warm throw.
+    blend : str or None, name of the blend; None takes the first one.
+    testers : codes; those of the plan where none are given, and joined to it where they are new.
+    number : int or None, pairs in all; None for :func:`pairs_needed`. Each tester gets as many,
+        and an even number.
+    sweated : names of the pours of which a piece sweated.
+
+    Returns
+    -------
+    Plan, whose pours, pieces and codes stay as they are. Each two pieces are compared in both
+    orders by the same tester in the same session.
+
+    Raises
+    ------
+    PlanError when the pairs cannot be held.
+
+    >>> from scentlab.workshop import demo_plan
+    >>> from scentlab.planning.plan import Plan
+    >>> plan = plan_pairs(Plan.from_dict(demo_plan()), [6, 8], seed=1, number=12)
+    >>> len(plan.pair_rows), plan.pair_rows[0].sitting
+    (12, 'Q1')
+    """
+    loads = sorted(float(x) for x in loads_pct)
+    need(len(loads) == 2 and loads[1] - loads[0] > NEAR_PCT,
+         f"the loads to compare are {', '.join(map(say_load_oz, loads)) or 'none'}",
+         f"give two that are more than {NEAR_PCT:g} points apart", field="loads_pct", value=loads)
+    need(kind in THROW_KINDS, f"the kind of throw is {kind!r}", "give cold or warm", field="kind",
+         value=kind)
+    testers = tuple(testers) or plan.assessors
+    need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
+    number = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
+    combos = _combinations(plan, blend or plan.blends[0].name, loads, kind, set(sweated))
+    each = 2 * -(-number // (2 * len(testers)))
+    taken = {p.sitting for p in plan.pair_rows}
+    names = [n for n in (f"Q{i}" for i in range(1, 400)) if n not in taken]
+    rng, rows = np.random.default_rng([plan.seed, seed]), []
+    for tester in testers:
+        for name, pairs in zip(names, _sessions(combos, each // 2, rng), strict=False):
+            rows += [PlannedPair(name, kind, tester, n, *two) for n, two in enumerate(pairs, 1)]
+    return replace(plan, pair_rows=(*plan.pair_rows, *rows),
+                   assessors=tuple(dict.fromkeys((*plan.assessors, *testers))))
+
+
+def _combinations(plan, blend, loads, kind, sweated):
+    """Every two codes, one of each load, that can be smelt side by side; even in their order."""
+    found = []
+    for load in loads:
+        pours = {p.pour for p in plan.pour_rows
+                 if p.blend == blend and abs(p.load_pct - load) <= NEAR_PCT and not p.confirming}
+        need(pours, f"no test batch of {blend} is planned at {say_load_oz(load)}",
+             "take two of its planned loads", field="loads_pct", value=load)
+        wet = sorted(pours & sweated)
+        need(not wet, f"at {say_load_oz(load)} a piece sweated ({', '.join(wet)})",
+             "compare two loads that are dry: one that sweats is not for sale however it smells",
+             field="loads_pct", value=load)
+        found.append([p for p in plan.piece_rows if p.pour in pours])
+    kept = [_by_storage(pieces, spare=True) for pieces in found]
+    if not all(kept) and kind == "cold":  # graded pieces can be smelt too, but not melted
+        kept = [_by_storage(pieces, spare=False) for pieces in found]
+    shared = [s for s in kept[0] if s in kept[1]]
+    need(shared, f"no pieces of both loads are free for {kind} throw",
+         "cast pieces for throw or reserve, or compare cold", field="kind", value=kind)
+    combos = []
+    for storage in shared:
+        low, high = (k[storage] for k in kept)
+        turn = max(len(low), len(high))
+        two = [(i, j) for i in range(len(low)) for j in range(len(high))]
+        two.sort(key=lambda at, turn=turn: ((at[1] - at[0]) % turn, at))
+        combos += [(low[i], high[j]) for i, j in two]
+    return combos
+
+
+def _by_storage(pieces, spare):
+    """Codes by how the pieces are kept: those for throw or in reserve, or else those graded."""
+    found = {}
+    for piece in pieces:
+        if (piece.test in ("throw", "reserve")) == spare and piece.test != "bleed":
+            found.setdefault("spare" if spare else piece.stress, []).append(piece.code)
+    return found
+
+
+def _sessions(combos, wanted, rng):
+    """The pairs of one tester, a list a session: each combination once in either order."""
+    at, most = int(rng.integers(len(combos))), min(len(combos), MOST_A_SESSION // 2)
+    while wanted > 0:
+        chosen = [combos[(at + i) % len(combos)] for i in range(min(wanted, most))]
+        both = [two for a, b in chosen for two in ((a, b), (b, a))]
+        yield [both[i] for i in rng.permutation(len(both))]
+        at, wanted = at + len(chosen), wanted - len(chosen)

@@ -1,0 +1,128 @@
+"""The pair test as it is planned and printed."""
+
+import re
+import shutil
+import subprocess
+from collections import Counter
+
+import pytest
+
+from scentlab.materials import Fragrance, Wax
+from scentlab.planning.pairs import ALIKE, MOST_A_SESSION, pair_words, pairs_needed, plan_pairs
+from scentlab.planning.plan import Plan, PlanError
+from scentlab.planning.quick import quick_plan
+from scentlab.planning.sheets import pair_sheets_html
+from scentlab.workshop import demo_plan
+
+CHROMIUM = shutil.which("chromium")
+
+
+@pytest.fixture
+def plan():
+    return Plan.from_dict(demo_plan())
+
+
+def loads_of(plan, row):
+    pours = {p.pour: p.load_pct for p in plan.pour_rows}
+    codes = {p.code: pours[p.pour] for p in plan.piece_rows}
+    return codes[row.first], codes[row.second]
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("kind", "number"), [("warm", 24), ("cold", 50), ("warm", 7)])
+def test_orders_are_balanced(plan, kind, number, seed):
+    """Each two pieces in both orders by the same tester in one session, so that each piece is
+    first as often as second."""
+    found = plan_pairs(plan, [6, 8], seed=seed, kind=kind, number=number)
+    rows = found.pair_rows
+    assert number <= len(rows) < number + 2 * len(plan.assessors)
+    assert Counter(r.first for r in rows) == Counter(r.second for r in rows)
+    for tester in plan.assessors:
+        own = [r for r in rows if r.assessor == tester]
+        seen = Counter((r.sitting, r.first, r.second) for r in own)
+        assert set(seen.values()) == {1}
+        assert all(seen[s, b, a] == 1 for s, a, b in seen)
+        for sitting in {r.sitting for r in own}:
+            positions = [r.position for r in own if r.sitting == sitting]
+            assert positions == list(range(1, len(positions) + 1))
+            assert len(positions) <= MOST_A_SESSION
+    assert {tuple(sorted(loads_of(plan, r))) for r in rows} == {(6.0, 8.0)}
+    firsts = [loads_of(plan, r)[0] for r in rows]
+    assert firsts.count(6.0) == firsts.count(8.0)
+
+
+def test_pieces_are_used_evenly(plan):
+    used = Counter(r.first for r in plan_pairs(plan, [6, 8], seed=3, number=60).pair_rows)
+    assert max(used.values()) <= 3 * min(used.values())
+
+
+def test_a_plan_without_pairs_is_written_as_before(plan):
+    assert "pairs" not in plan.to_dict()
+    more = plan_pairs(plan, [6, 8], seed=1, testers=("A1", "B7"), number=8)
+    assert Plan.from_dict(more.to_dict()) == more and more.assessors == (*plan.assessors, "B7")
+    assert (more.pour_rows, more.piece_rows) == (plan.pour_rows, plan.piece_rows)
+    again = plan_pairs(more, [6, 8], seed=1, testers=("A1",), number=8)
+    assert not {r.sitting for r in more.pair_rows} & {r.sitting for r in again.pair_rows[8:]}
+
+
+def test_a_quick_check_can_be_smelt_cold():
+    quick = quick_plan(Wax("soft wax"), Fragrance("fig"), [6.25, 9.375], start="2026-12-01", seed=1)
+    found = plan_pairs(quick, [6.25, 9.375], seed=1, number=10)
+    stress = {p.code: p.stress for p in quick.piece_rows}
+    assert len(found.pair_rows) == 10 and {r.sitting for r in found.pair_rows} == {"Q1"}
+    assert all(stress[r.first] == stress[r.second] for r in found.pair_rows)
+    with pytest.raises(PlanError, match="^no pieces of both loads are free for warm throw; cast "
+                       "pieces for throw or reserve, or compare cold$"):
+        plan_pairs(quick, [6.25, 9.375], seed=1, kind="warm")
+
+
+@pytest.mark.parametrize(("change", "said"), [
+    ({"loads_pct": [6, 6.1]}, "give two that are more than 0.25 points apart"),
+    ({"loads_pct": [6, 7.3]}, "take two of its planned loads"),
+    ({"kind": "hot"}, "the kind of throw is 'hot'"),
+    ({"number": 1}, "number is 1"),
+])
+def test_what_cannot_be_planned(plan, change, said):
+    with pytest.raises(PlanError, match=re.escape(said)):
+        plan_pairs(plan, **{"loads_pct": [6, 8], "seed": 1, **change})
+
+
+def test_loads_that_sweat_are_not_compared(plan):
+    wet = next(p for p in plan.pour_rows if p.load_pct == 8 and p.blend == plan.blends[0].name)
+    with pytest.raises(PlanError, match=rf"a piece sweated \({wet.pour}\); compare two loads that"):
+        plan_pairs(plan, [6, 8], seed=1, sweated=[wet.pour])
+
+
+def test_what_a_number_of_pairs_can_show():
+    assert pair_words(24) == ("24 pairs find a difference of 1 point of throw with a chance of "
+                              "81 %.", "Half a point takes 89.", ALIKE)
+    assert "That is too few: 26 would find it with 80 %." in pair_words(8)[1]
+    assert pair_words(100, 0.5)[1:] == (ALIKE,)
+    with pytest.raises(PlanError, match="points is 0.1; give a number from 0.3 to 10"):
+        pairs_needed(0.1)
+
+
+def test_the_sheet_tells_no_load(plan):
+    found = plan_pairs(plan, [6, 8], seed=1, number=24)
+    text = re.sub(r"<style>.*?</style>", "", pair_sheets_html(found))
+    sheets = {(r.assessor, r.sitting) for r in found.pair_rows}
+    assert text.count("<section") == len(sheets)
+    for row in found.pair_rows:
+        assert f"<b>{row.first}</b>" in text and row.sitting in text
+    assert not re.search(r"% of wax|oz/lb|P0\d", text)
+    with pytest.raises(PlanError, match="the plan has no pairs; plan them first"):
+        pair_sheets_html(plan)
+
+
+@pytest.mark.browser
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_session_is_a_page(plan, paper, tmp_path):
+    found = plan_pairs(plan, [6, 8], seed=1, number=120)
+    page, pdf = tmp_path / "pairs.html", tmp_path / "pairs.pdf"
+    page.write_text(pair_sheets_html(found, paper))
+    subprocess.run([CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu",
+                    "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri()],
+                   check=True, timeout=120, capture_output=True)
+    told = subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout
+    sheets = {(r.assessor, r.sitting) for r in found.pair_rows}
+    assert int(re.search(r"Pages: +(\d+)", told)[1]) == len(sheets)
