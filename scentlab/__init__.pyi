@@ -6,6 +6,7 @@ from scentlab.choosing.analysis import analyse as analyse
 from scentlab.choosing.analysis import what_if as what_if
 from scentlab.choosing.diagnosis import diagnose as diagnose
 from scentlab.choosing.pick import Rules as Rules
+from scentlab.choosing.lot import check_lot as check_lot
 from scentlab.choosing.so_far import loads_so_far as loads_so_far
 from scentlab.fitting.frost import fit_frost as fit_frost
 from scentlab.fitting.longevity import fit_longevity as fit_longevity
@@ -20,6 +21,8 @@ from scentlab.forms.desk import RecordDesk as RecordDesk
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
+from scentlab.planning.batch import Recipe as Recipe
+from scentlab.planning.batch import make_batch as make_batch
 from scentlab.planning.plan import Plan as Plan
 from scentlab.planning.plan import make_plan as make_plan
 from scentlab.planning.quick import grow_plan as grow_plan

@@ -6,7 +6,7 @@ truth, and the fits take its frames. Nothing here opens a file or a database.
 
 import datetime as dt
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -52,6 +52,8 @@ class Series:
     bleeds : DataFrame, one row per weighed blotter, columns ``BLEED_COLUMNS``.
     warmings : DataFrame, one row per check of a piece left on the warmer, columns
         ``WARMING_COLUMNS``.
+    apart : Series or None, the pours of lot checks and as sold with what was seen of them, which
+        count in no answer of this series; its pours have the columns lot and finish beside.
 
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
@@ -71,6 +73,14 @@ class Series:
     invented: bool = False
     bleeds: pd.DataFrame = _empty(BLEED_COLUMNS)
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
+    apart: "Series | None" = None
+
+    def of_pours(self, pours):
+        """The series with these rows of its pours alone, and what was seen of them."""
+        frames = {name: getattr(self, name) for name in ("grades", "throws", "bleeds", "warmings")}
+        kept = {name: f[f["pour"].isin(pours["pour"])].reset_index(drop=True)
+                for name, f in frames.items()}
+        return replace(self, pours=pours.reset_index(drop=True), **kept)
 
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
@@ -142,7 +152,8 @@ _PLAN = {
         "name!": str, "own_limit_load_pct": _NUMBER,
         "parts!": [{"wax!": _WAX, "fraction!": _NUMBER}],
     }],
-    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY}],
+    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY,
+               "lot": str, "finish": str}],
     "pieces": [{"code!": str, "pour": str, "test": str, "stress": str, "due_on": _DAY}],
     "smellings": [{
         "sitting!": str, "assessor!": str, "code!": str, "kind": str, "sitting_on": _DAY,

@@ -9,14 +9,15 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, packages, quick, records, series
+from scentlab.cli import answers, batch, packages, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
-    *quick.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *packages.COMMANDS,
+    *quick.COMMANDS, *series.COMMANDS, *records.COMMANDS, *answers.COMMANDS, *batch.COMMANDS,
+    *packages.COMMANDS,
 )
 
 
