@@ -5,8 +5,8 @@ from scentlab.amounts import read_loads as read_loads
 from scentlab.choosing.analysis import analyse as analyse
 from scentlab.choosing.analysis import what_if as what_if
 from scentlab.choosing.diagnosis import diagnose as diagnose
-from scentlab.choosing.pick import Rules as Rules
 from scentlab.choosing.lot import check_lot as check_lot
+from scentlab.choosing.pick import Rules as Rules
 from scentlab.choosing.so_far import loads_so_far as loads_so_far
 from scentlab.fitting.frost import fit_frost as fit_frost
 from scentlab.fitting.longevity import fit_longevity as fit_longevity

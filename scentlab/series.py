@@ -75,8 +75,8 @@ class Series:
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
     apart: "Series | None" = None
 
-    def of_pours(self, pours):
-        """The series with these rows of its pours alone, and what was seen of them."""
+    def of_pours(self, pours: pd.DataFrame) -> "Series":
+        """The series with these rows (DataFrame) of its pours alone, and what was seen of them."""
         frames = {name: getattr(self, name) for name in ("grades", "throws", "bleeds", "warmings")}
         kept = {name: f[f["pour"].isin(pours["pour"])].reset_index(drop=True)
                 for name, f in frames.items()}

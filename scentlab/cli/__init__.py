@@ -69,11 +69,11 @@ def split_extra(argv=None):
 def parser():
     """The parser of all commands."""
     whole = argparse.ArgumentParser(
-        prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
+        prog="scentlab", usage="scentlab COMMAND ... (COMMAND --help shows more)", add_help=False,
+        formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS), "",
-            "To begin, invented data: scentlab demo demo-series. COMMAND --help shows more.",
-            "No safety assessment: labels and limits follow local law and licensed practice.",
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS),
+            "To begin: scentlab demo demo-series. No safety assessment: local law holds.",
         ]),
     )
     whole.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+import re
 from dataclasses import asdict, dataclass, replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -10,6 +11,7 @@ from typing import Any
 
 import pandas as pd
 
+from scentlab.amounts import read_weight
 from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, Refusal, Wax
 from scentlab.planning.plan import Plan
@@ -175,6 +177,16 @@ class Batch:
                 f"fragrance, for {self.for_words}. {' '.join((*self.warnings, *self.lines))}")
 
 
+def read_much(text: str) -> dict:
+    """How much is to be made as people write it, as :func:`make_batch` takes it.
+
+    >>> read_much("40 packs"), read_much("1 kg")
+    ({'packs': 40}, {'wax_g': 1000.0})
+    """
+    packs = re.fullmatch(r"\s*(\d+)\s*packs?\s*", text, re.IGNORECASE)
+    return {"packs": int(packs[1])} if packs else {"wax_g": read_weight(text)}
+
+
 def say_grams(grams, digits=1):
     """A weight as a scale of the bench shows it, in g and in oz.
 
@@ -204,6 +216,13 @@ def make_batch(
     Raises
     ------
     PlanError where nothing can be weighed, both amounts are given or none.
+
+    >>> from scentlab.planning.quick import quick_plan
+    >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
+    >>> load = SimpleNamespace(blend="soft wax", load_pct=9.375, recommended=True, as_sold="")
+    >>> batch = make_batch(load, plan, wax_g=453.59)
+    >>> batch.wax_g, batch.fragrance_g
+    (454, 42.5)
     """
     recipe = recipe or Recipe()
     if recipe.piece_g is None:
