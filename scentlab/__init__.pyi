@@ -5,6 +5,7 @@ from scentlab.amounts import read_loads as read_loads
 from scentlab.choosing.analysis import analyse as analyse
 from scentlab.choosing.analysis import what_if as what_if
 from scentlab.choosing.diagnosis import diagnose as diagnose
+from scentlab.choosing.lot import check_lot as check_lot
 from scentlab.choosing.pick import Rules as Rules
 from scentlab.choosing.so_far import loads_so_far as loads_so_far
 from scentlab.fitting.frost import fit_frost as fit_frost
@@ -21,6 +22,8 @@ from scentlab.forms.desk import RecordDesk as RecordDesk
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
+from scentlab.planning.batch import Recipe as Recipe
+from scentlab.planning.batch import make_batch as make_batch
 from scentlab.planning.kitchen import propose_plans as propose_plans
 from scentlab.planning.pairs import plan_pairs as plan_pairs
 from scentlab.planning.plan import Plan as Plan

@@ -41,6 +41,7 @@ MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is 
 THROW_WORDS = {"cold": "cold", "jar": "jar", "warm": "hot"}
 THROW_KINDS = tuple(THROW_WORDS)
 PACKS = ("open", "shut")
+FINISHES = ("plain", "as sold")
 TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
 YES_NO = ("yes", "no")
 WHICHEVER = "whichever it is"
@@ -265,6 +266,11 @@ POURS = Table(
                "g per 100 g of wax", 0.1, 40),
         _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",
                "g in 100 g of finished product", 0.01, 100),
+        # Pours of a lot check or as sold answer their own question, and count in no other answer.
+        _maybe("lot", "text", "the new lot that this pour checks; empty for the series itself",
+               pattern=r"\S(.{0,38}\S)?", pattern_words="a name of 1 to 40 characters"),
+        _maybe("finish", "choice", "plain: base alone; as sold: with topping, decoration and pack",
+               choices=FINISHES),
         _maybe("note", "text", "anything that was seen"),
     ),
     key=("pour",),

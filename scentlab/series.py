@@ -6,7 +6,7 @@ truth, and the fits take its frames. Nothing here opens a file or a database.
 
 import datetime as dt
 import math
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
@@ -58,6 +58,8 @@ class Series:
     heats : DataFrame, one row per heat cycle as it was reached, columns ``HEAT_COLUMNS``.
     pairs : DataFrame, one row per pair of pieces, columns ``PAIR_COLUMNS``: ``code`` is the piece
         smelt first, and stronger says first or second.
+    apart : Series or None, the pours of lot checks and as sold with what was seen of them, which
+        count in no answer of this series; its pours have the columns lot and finish beside.
 
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> simulate_series(even_layout(["soft"], [6, 8]), Truth({"soft": BlendTruth(9.0)}), seed=1)
@@ -79,6 +81,16 @@ class Series:
     warmings: pd.DataFrame = _empty(WARMING_COLUMNS)
     heats: pd.DataFrame = _empty(HEAT_COLUMNS)
     pairs: pd.DataFrame = _empty(PAIR_COLUMNS)
+    apart: "Series | None" = None
+
+    def of_pours(self, pours: pd.DataFrame) -> "Series":
+        """The series with these rows (DataFrame) of its pours alone, and what was seen of them."""
+        frames = {name: getattr(self, name) for name in ("grades", "throws", "bleeds", "warmings")}
+        kept = {name: f[f["pour"].isin(pours["pour"])].reset_index(drop=True)
+                for name, f in frames.items()}
+        both = self.pairs["pour"].isin(pours["pour"]) & self.pairs["second_pour"].isin(pours["pour"])
+        kept["pairs"] = self.pairs[both].reset_index(drop=True)
+        return replace(self, pours=pours.reset_index(drop=True), **kept)
 
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
@@ -160,7 +172,8 @@ _PLAN = {
         "name!": str, "own_limit_load_pct": _NUMBER,
         "parts!": [{"wax!": _WAX, "fraction!": _NUMBER}],
     }],
-    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY}],
+    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY,
+               "lot": str, "finish": str}],
     "pieces": [{"code!": str, "pour": str, "test": str, "stress": str, "due_on": _DAY}],
     "smellings": [{
         "sitting!": str, "assessor!": str, "code!": str, "kind": str, "sitting_on": _DAY,

@@ -9,7 +9,7 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, packages, pairs, plan, quick, records, series
+from scentlab.cli import answers, batch, packages, pairs, plan, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
@@ -17,7 +17,7 @@ from scentlab.text import visible
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
     *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
-    *answers.COMMANDS, *packages.COMMANDS,
+    *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
 RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary")
@@ -71,12 +71,12 @@ def split_extra(argv=None):
 def parser():
     """The parser of all commands."""
     whole = argparse.ArgumentParser(
-        prog="scentlab", usage="scentlab COMMAND ...", add_help=False, formatter_class=Page,
+        prog="scentlab", usage="scentlab COMMAND ... (COMMAND --help shows more)", add_help=False,
+        formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.short and c.name not in RARE),
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.name not in RARE),
             f"  also      {', '.join(RARE)}",
-            "To begin, invented data: scentlab demo demo-series. COMMAND --help shows more.",
-            "No safety assessment: labels and limits follow local law and licensed practice.",
+            "To begin: scentlab demo demo-series. No safety assessment: local law holds.",
         ]),
     )
     whole.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)

@@ -23,6 +23,7 @@ class PlannedPour:
     """One load to be drawn from one pot, and the number of pieces to cast from it.
 
     ``test_only``: above a limit, not for sale. ``confirming``: hot addition and long stir.
+    ``lot``: the new lot that it checks, empty for the series itself.
     """
 
     pour: str
@@ -42,6 +43,7 @@ class PlannedPour:
     limit_load_pct: float | None
     test_only: bool
     confirming: bool
+    lot: str = ""
 
 
 @dataclass(frozen=True)

@@ -4,6 +4,8 @@ Pour sheets, labels and score sheets never show which blind code belongs to whic
 key does, and it is a document of its own. Pages fit both A4 and US Letter.
 """
 
+from collections import Counter
+from collections.abc import Iterable
 from dataclasses import asdict
 
 import jinja2
@@ -77,12 +79,13 @@ def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
 
 
-def quick_sheet_html(plan: Plan, paper: str = "A4") -> str:
+def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) -> str:
     """The last pot of a quick check on three pages in large type: pouring, labels, grades.
 
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
+    pots : names of pots that are poured together instead, such as those of a new lot.
 
     Returns
     -------
@@ -94,11 +97,24 @@ def quick_sheet_html(plan: Plan, paper: str = "A4") -> str:
     >>> "soft wax" in quick_sheet_html(plan, "letter")
     True
     """
-    pot = _pot(plan, plan.pour_rows[-1].pot)
+    pot = _pot(plan, *(pots or [plan.pour_rows[-1].pot]))
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]
     return _page("quick-sheet", "Quick check", plan, paper, pot=pot, pieces=pieces,
                  grades=SWEAT_GRADES, due_on=max(p.due_on for p in pieces))
+
+
+def batch_sheet_html(batch, paper="A4"):
+    """One page of a :class:`Batch` in large type, which also reads well on a phone."""
+    blend, pouring = batch.blend, batch.pouring
+    add = blend.add_temp_c if pouring.add_temp_c is None else pouring.add_temp_c
+    pour = blend.pour_temp_c if pouring.pour_temp_c is None else pouring.pour_temp_c
+    flash = batch.fragrance.flash_point_c
+    return _page(
+        "batch-sheet", "Batch", batch, paper, batch=batch,
+        heat=_heat(batch.fragrance, blend, add, pour),
+        flammable=None not in (flash, add) and flash < add,
+    )
 
 
 def code_key_html(plan: Plan, paper: str = "A4") -> str:
@@ -197,23 +213,32 @@ def grade_sheets_html(plan, paper="A4"):
     return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets, hints=HEAT_HINTS)
 
 
-def _pot(plan, name):
-    """What the page of a pot shows of it."""
-    rows = [p for p in plan.pour_rows if p.pot == name]
-    blend, grams = plan.blend(rows[0].blend), plan.melt(name)
+def _pot(plan, *names):
+    """What the page of a pot, or of several of one blend, shows of it."""
+    rows = [p for p in plan.pour_rows if p.pot in names]
+    blend, grams = plan.blend(rows[0].blend), Counter()
+    for name in names:
+        grams.update(plan.melt(name))
     usual = next((p for p in rows if not p.confirming), rows[0])
     total = sum(grams.values())
     return {
-        "name": name, "rows": rows, "blend": blend, "usual": usual, "melt_g": total,
+        "name": names[0], "lot": rows[0].lot, "rows": rows, "blend": blend, "usual": usual,
+        "melt_g": total,
+        "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
         "waxes": [(wax, grams[wax.name]) for wax, _ in blend.parts],
         "dye_g": dye_weight(total, plan.pouring.dye_pct),
         "hottest_c": max((p.add_temp_c for p in rows if p.add_temp_c is not None), default=0),
-        "heat": [
-            ("Add fragrance at", usual.add_temp_c),
-            ("closed-cup flash point of the fragrance", plan.fragrance.flash_point_c),
-            ("pour at", usual.pour_temp_c), ("wax maker's maximum", blend.max_temp_c),
-        ],
+        "heat": _heat(plan.fragrance, blend, usual.add_temp_c, usual.pour_temp_c),
     }
+
+
+def _heat(fragrance, blend, add_temp_c, pour_temp_c):
+    """The temperatures of a pot with their words, None where not known."""
+    return [
+        ("Add fragrance at", add_temp_c),
+        ("closed-cup flash point of the fragrance", fragrance.flash_point_c),
+        ("pour at", pour_temp_c), ("wax maker's maximum", blend.max_temp_c),
+    ]
 
 
 def _page(name, title, plan, paper, **more):
@@ -222,8 +247,7 @@ def _page(name, title, plan, paper, **more):
     template = _TEMPLATES.get_template(f"{name}.html.j2")
     text = template.render(
         title=f"{title}: {plan.title}", plan=plan, paper=paper, key_rule=KEY_RULE,
-        cautions=CAUTIONS, usual_pieces=plan.piece_numbers.total,
-        large_print=_POURS_IN_LARGE_PRINT, **more,
+        cautions=CAUTIONS, large_print=_POURS_IN_LARGE_PRINT, **more,
     )
     return " ".join(text.split()) + "\n"
 

@@ -38,6 +38,16 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct):
     return float(wax), float(fragrance)
 
 
+def wax_portion(wax_g, load_pct):
+    """Grams of wax, whole ones, and of fragrance for so much wax, never above the load.
+
+    >>> wax_portion(453.59237, 9.375)
+    (454.0, 42.5)
+    """
+    wax = Decimal(repr(float(wax_g))).quantize(WAX_STEP_G, rounding=ROUND_CEILING)
+    return float(wax), float(_fragrance(wax, Decimal(repr(float(load_pct)))))
+
+
 def melt_weights(wax_g, spare_pct, fractions):
     """Grams of each wax to melt for a pot: what its pours take plus the spare that sticks.
 

@@ -4,6 +4,8 @@ The plan is optional. With one, limits, prices and wax fractions come from its b
 the limits come from the pours. A limit that is told twice must be the same twice.
 """
 
+from dataclasses import replace
+
 import pandas as pd
 
 from scentlab.materials import Blend
@@ -62,7 +64,7 @@ def read_series(store: Store) -> Series:
     pairs = _with_origin(store.rows("pairs"), pieces, pours, "pairs", "second", "second_pour")
     pairs = _with_origin(pairs, pieces, pours, "pairs", "first")
     planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
-    return Series(
+    series = Series(
         title=(plan or {}).get("title") or about["title"] or store.folder.absolute().name,
         fragrance=_fragrance(plan).get("name") or about["fragrance"],
         pours=pours,
@@ -79,6 +81,26 @@ def read_series(store: Store) -> Series:
         heats=store.rows("heats").reindex(columns=list(HEAT_COLUMNS)),
         pairs=tidy_pairs(pairs, pours),
     )
+    return _set_apart(series, logged, plan)
+
+
+def _set_apart(series, logged, plan):
+    """The series without the pours that check a lot or are as sold, which are kept beside it.
+
+    Where every pour is one of them, the series is of that lot, or as sold, and stays whole.
+    """
+    planned = {p["pour"]: p for p in (plan or {}).get("pours", ())}
+    marks = {
+        name: [own if isinstance(own, str) else planned.get(pour, {}).get(name) or ""
+               for pour, own in zip(logged["pour"], logged[name], strict=True)]
+        for name in ("lot", "finish")
+    }
+    pours = series.pours.assign(**marks)
+    apart = (pours["lot"] != "") | (pours["finish"] == "as sold")
+    if not apart.any() or apart.all():
+        return series
+    own = series.of_pours(series.pours[~apart])
+    return replace(own, apart=series.of_pours(pours[apart]))
 
 
 def _fragrance(plan):

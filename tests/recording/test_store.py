@@ -145,7 +145,8 @@ def test_every_wrong_value_of_a_row_is_told(store):
     assert str(error.value).splitlines() == [
         "pours, column colour: found 'colour', expected one of the columns pour, pot, blend, "
         "poured_on, wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, "
-        "scale_check_g, limit_load_pct, limit_content_pct, note. Rename or delete the column.",
+        "scale_check_g, limit_load_pct, limit_content_pct, lot, finish, note. "
+            "Rename or delete the column.",
         "pours, column pour: found an empty cell, expected a short name of letters, digits, dot, "
         "dash or underscore, such as P01-3. Fill it in.",
         "pours, column poured_on: found '1.3.2026', expected a date as year-month-day, such as "

@@ -1,0 +1,93 @@
+"""What is known of the load of a batch: the recommended one, or one that the maker types."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import pandas as pd
+
+from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.finish import compare_finish
+from scentlab.fitting.sweat import at_age, load_at_risk_draws
+from scentlab.results import FitError, say_odds, say_percent
+from scentlab.units import say_load_oz
+
+
+@dataclass(frozen=True)
+class KnownLoad:
+    """A load (g per 100 g of wax) of a blend, whether it is the recommended one, what is known of
+    it in sentences, and of pieces as sold in one, empty where none were compared."""
+
+    blend: str
+    load_pct: float
+    recommended: bool
+    words: tuple
+    as_sold: str = ""
+
+
+def known_load(
+    analysis: Analysis, blend: str | None = None, load_pct: float | None = None,
+) -> KnownLoad:
+    """The recommended load of a blend, or what is known of a typed one.
+
+    Parameters
+    ----------
+    analysis : Analysis. blend : str; None takes the first of the pick. load_pct : float, g per
+        100 g of wax, typed by the maker; None takes the recommended one.
+
+    Returns
+    -------
+    KnownLoad
+
+    Raises
+    ------
+    FitError for a blend that is not there, and where no load is recommended and none was typed.
+    """
+    table = analysis.pick.table.set_index("blend", drop=False)
+    blend = blend if blend is not None else table.index[0]
+    if blend not in table.index:
+        raise FitError(f"no blend is called {blend!r}; there are {', '.join(table.index)}")
+    row = table.loc[blend]
+    chosen = row["load_pct"]
+    if load_pct is None and pd.isna(chosen):
+        raise FitError(f"no load of {blend} is recommended ({row['reason']}); type a load to get a "
+                       "sheet all the same, which then says what is known of it")
+    safe = "Highest safe load: none was found."
+    if not pd.isna(row["ceiling_load_pct"]):
+        safe = f"Highest safe load: {say_load_oz(row['ceiling_load_pct'])}."
+    rests, as_sold = analysis.rests.headline(blend), _as_sold(analysis, blend)
+    if load_pct is None or load_pct == chosen:
+        return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)
+    advised = "No load is recommended."
+    if not pd.isna(chosen):
+        advised = f"Recommended: {say_load_oz(chosen)}."
+    said = ("This load was typed and is not the recommended one.", advised, safe,
+            _tested(analysis, blend, load_pct), rests)
+    return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), as_sold)
+
+
+def _as_sold(analysis, blend):
+    """What pieces as sold showed beside plain ones, in a sentence."""
+    try:
+        return compare_finish(
+            analysis.series, analysis.rules, blend, analysis.ceiling.stress).sentence
+    except FitError:
+        return ""
+
+
+def _tested(analysis, blend, load):
+    """What the tests say of a load: nothing above the highest that was tested."""
+    found, rules = analysis.ceiling.of(blend), analysis.rules
+    low, high = found["lowest_tested_pct"], found["highest_tested_pct"]
+    if pd.isna(high):
+        return f"No piece was inspected {analysis.rests.stress}: nothing is known of it."
+    if load > high + NEAR_PCT:
+        return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
+    fit = at_age(analysis.believed, rules.ship_age_days)
+    over = load_at_risk_draws(fit, rules.risk, rules.limit_grade, analysis.ceiling.stress)
+    over = float(fit.weights[over[:, fit.blends.index(blend)] < load].sum())
+    odds = say_odds(over, analysis.pick.table["least_told"].min())
+    said = f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat."
+    below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
+    return f"{said[0].upper()}{said[1:]}{below}"

@@ -1,0 +1,199 @@
+"""A new lot against the recommended load: accept, reject or test more, by the rule of the pick."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.ceiling import NEAR_PCT, UNLIKELY, find_ceiling
+from scentlab.choosing.known_load import known_load
+from scentlab.choosing.rests import stress_words
+from scentlab.fitting.new_lot import fit_new_lot
+from scentlab.fitting.sweat import at_age, load_at_risk_draws
+from scentlab.maths.sampling import K_HAT_LIMIT, weighted_quantile
+from scentlab.results import FitError, Result, say_odds, say_percent
+from scentlab.text import in_sentences
+from scentlab.units import say_load_oz, say_percent_of_wax
+
+ACCEPT, REJECT, MORE = "accept", "reject", "test more"
+SURE_OVER = 0.8  # how likely over the risk a lot is rejected; this project's own choice
+_LEAST_STEP = 0.5  # points of load between the test batches
+
+
+def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | None = None) -> tuple:
+    """Three loads (% of wax) that show most of a new lot: the one in use, the load at which half
+    of the pieces of the old lot reach the limit grade, and one halfway.
+
+    Parameters are as for :func:`check_lot`.
+    """
+    known, rules = known_load(analysis, blend, load_pct), analysis.rules
+    fit = at_age(analysis.believed, rules.ship_age_days)
+    half = load_at_risk_draws(fit, 0.5, rules.limit_grade, analysis.ceiling.stress)
+    half = float(weighted_quantile(half[:, fit.blends.index(known.blend)], fit.weights, 0.5))
+    step = max((half - known.load_pct) / 2, _LEAST_STEP)
+    return (known.load_pct, *(round(known.load_pct + step * i, 1) for i in (1, 2)))
+
+
+@dataclass(frozen=True, repr=False)
+class LotCheck(Result):
+    """What the test batches of a new lot say of the load in use.
+
+    Attributes
+    ----------
+    lot, blend : str. load_pct : the load that was asked about (% of wax). verdict : accept, reject
+        or test more. chance_over : that more than the accepted share of pieces of a new pot of the
+        lot would sweat at it. safe_load_pct : highest safe load with this lot, missing where none
+        is known. table : one row, the shift of the half-sweat load against the old lot (points of
+        load, below 0 it sweats earlier): estimate, se, lower, upper (90 %).
+    seen : DataFrame of load_pct, pieces, sweated (limit grade or more) as the deciding pieces were.
+    stress : how these were kept, in words.
+    """
+
+    lot: str
+    blend: str
+    load_pct: float
+    verdict: str
+    chance_over: float
+    safe_load_pct: float
+    table: pd.DataFrame
+    seen: pd.DataFrame
+    risk: float
+    stress: str
+    notes: tuple = field(default=())
+
+    @property
+    def lines(self) -> tuple:
+        """The answer, what was seen, and how the lot compares, in words."""
+        return self._answer(), self._pieces(), self._compared()
+
+    @property
+    def sentence(self) -> str:
+        return " ".join(self.lines)
+
+    def _answer(self):
+        load = say_load_oz(self.load_pct)
+        said = {
+            ACCEPT: f"Lot {self.lot}: accept. Use {load} as before",
+            REJECT: f"Lot {self.lot}: reject at {load}",
+            MORE: f"Lot {self.lot}: test more before you use {load}",
+        }[self.verdict]
+        if self.verdict != ACCEPT:
+            known = not np.isnan(self.safe_load_pct)
+            said += ". Highest safe load with this lot now: " + (
+                say_load_oz(self.safe_load_pct) if known else "none is known")
+        odds = say_odds(self.chance_over, 0.01)
+        return in_sentences([
+            said, f"{odds} that more than {say_percent(self.risk)} of its pieces would sweat at "
+            f"{say_percent_of_wax(self.load_pct)}"])
+
+    def _pieces(self):
+        rows = [f"{say_percent_of_wax(r.load_pct)}: {r.sweated} of {r.pieces}"
+                for r in self.seen.itertuples()]
+        return in_sentences([f"Sweated, {self.stress}: {'; '.join(rows)}"])
+
+    def _compared(self):
+        row = self.table.iloc[0]
+        if row["lower"] > 0 or row["upper"] < 0:
+            way = "earlier" if row["upper"] < 0 else "later"
+            low, high = sorted((abs(row["lower"]), abs(row["upper"])))
+            return (f"It sweats about {abs(row['estimate']):.1f} points of load {way} than the lot "
+                    f"before ({low:.1f} to {high:.1f}, 90 % interval).")
+        return (f"Whether it sweats earlier or later than the lot before is too close to call "
+                f"({-row['lower']:.1f} points earlier to {row['upper']:.1f} later, 90 % interval).")
+
+
+def check_lot(
+    analysis: Analysis, lot: str, *, blend: str | None = None, load_pct: float | None = None,
+) -> LotCheck:
+    """Whether a new lot can be used at the recommended load.
+
+    The old series is the evidence on everything but how far the lot lies from it. The lot is
+    accepted by the rule of the pick: as sure as the rules ask that no more pieces of a new pot than
+    they accept would sweat. It is rejected where that is 80 % likely not so.
+
+    Parameters
+    ----------
+    analysis : Analysis of the old lot, whose series has the test batches of the new lot beside.
+    lot : str, as in the column ``lot`` of its pours.
+    blend : str; None takes that of the lot's pours. load_pct : float, % of wax; None takes the
+        recommended load.
+
+    Returns
+    -------
+    LotCheck
+
+    Raises
+    ------
+    FitError where nothing of the lot was graded as the pieces that decide are kept.
+
+    >>> from scentlab.choosing.analysis import analyse
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> truth, layout = Truth({"soft": BlendTruth(9.0)}), even_layout(["soft"], [5, 7, 9], sweat=6)
+    >>> old, new = (simulate_series(layout, truth, seed) for seed in (1, 2))
+    >>> new = replace(new, pours=new.pours.assign(lot="B-7", finish=""))
+    >>> found = check_lot(analyse(replace(old, apart=new), draws=100, precise=None), "B-7")
+    >>> found.verdict in (ACCEPT, MORE)
+    True
+    """
+    looks = _looks_of(analysis.series, lot)
+    blend = blend or looks["blend"].iloc[0]
+    known, rules = known_load(analysis, blend, load_pct), analysis.rules
+    stress = analysis.ceiling.stress
+    fit, shift = fit_new_lot(analysis.believed, looks, blend, seed=analysis.seed)
+    seen = fit.counts[fit.counts["stress"] == stress]
+    if seen.empty:
+        raise FitError(f"no piece of lot {lot} was graded {stress_words(stress)}; grade them first")
+    at_risk = load_at_risk_draws(
+        at_age(fit, rules.ship_age_days), rules.risk, rules.limit_grade, stress)
+    over = float(fit.weights[at_risk[:, fit.blends.index(blend)] < known.load_pct].sum())
+    sweated = seen[[f"g{g}" for g in range(rules.limit_grade, 5)]].sum(axis=1)
+    table = seen.assign(sweated=sweated, pieces=seen["n"]).sort_values("load_pct")
+    verdict, notes = _verdict(table, known.load_pct, over, fit.k_hat, rules)
+    lower, middle, upper = weighted_quantile(shift, fit.weights, (0.05, 0.5, 0.95))
+    sd = float(np.sqrt(np.cov(shift, aweights=fit.weights, ddof=0)))
+    return LotCheck(
+        lot, blend, known.load_pct, verdict, over, _safe_load(analysis, fit, blend),
+        pd.DataFrame([("shift", middle, sd, lower, upper)],
+                     columns=["parameter", "estimate", "se", "lower", "upper"]),
+        table[["load_pct", "pieces", "sweated"]].reset_index(drop=True), rules.risk,
+        stress_words(stress, analysis.series.plan), tuple(notes),
+    )
+
+
+def _looks_of(series, lot):
+    apart = series.apart
+    lots = [] if apart is None else sorted({x for x in apart.pours["lot"] if x})
+    if lot not in lots:
+        raise FitError(f"no test batch of a lot {lot!r} is logged; "
+                       + (f"there are {', '.join(lots)}" if lots else "plan and pour them first"))
+    pours = apart.pours.loc[apart.pours["lot"] == lot, "pour"]
+    looks = apart.sweat()
+    looks = looks[looks["pour"].isin(pours) & looks["grade"].notna()]
+    if looks.empty:
+        raise FitError(f"no piece of lot {lot} is graded yet; grade them first")
+    return looks
+
+
+def _verdict(seen, load, over, k_hat, rules):
+    """Accept, reject or test more, and what stands against the model's answer."""
+    below = seen[seen["load_pct"] <= load + NEAR_PCT / 2]
+    wet, pieces = int(below["sweated"].sum()), int(below["pieces"].sum())
+    if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
+        return REJECT, [f"{wet} of {pieces} pieces at {say_load_oz(load)} or less sweated: more "
+                        f"than a risk of {say_percent(rules.risk)} allows, whatever the model."]
+    if k_hat > K_HAT_LIMIT:
+        return MORE, ["This lot is unlike all that the series makes likely; pour more of it."]
+    if over <= 1.0 - rules.confidence:
+        return ACCEPT, []
+    return (REJECT if over >= SURE_OVER else MORE), []
+
+
+def _safe_load(analysis, fit, blend):
+    """The highest safe load with the new lot, within all loads tested."""
+    counts = pd.concat([analysis.believed.counts, fit.counts], ignore_index=True)
+    together = at_age(replace(fit, counts=counts), analysis.rules.ship_age_days)
+    return float(find_ceiling(together, analysis.rules).of(blend)["ceiling_load_pct"])

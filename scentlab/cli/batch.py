@@ -1,0 +1,192 @@
+"""Commands of what is sold at the recommended load: the batch sheet, and the check of a new lot."""
+
+import datetime as dt
+import re
+import zlib
+from dataclasses import replace
+
+from scentlab.cli.answers import analysed
+from scentlab.cli.frame import FOLDER, CannotDo, Command, option, program, quoted, series_folder
+from scentlab.cli.quick import _read as amount
+from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+from scentlab.files import write_whole
+from scentlab.units import say_load_oz
+
+_PAPER = option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)")
+_BLEND = option("--blend", metavar="NAME", help="the blend (the best one)")
+# Options of a recipe: its field, the option, how it is read, the words.
+_RECIPE = (
+    ("piece_g", "--piece", "WEIGHT", "weight of a piece by its label"),
+    ("pieces", "--pieces", "NUMBER", "pieces a pack (1)"),
+    ("overfill_pct", "--overfill", "PERCENT", "filled above the label, in %% (0)"),
+    ("waste_pct", "--waste", "PERCENT", "stays in the pot, in %% (5)"),
+    ("topping_g", "--topping", "WEIGHT", "topping of a piece"),
+    ("topping_wax", "--topping-wax", "NAME", "its wax"),
+    ("topping_load_pct", "--topping-load", "LOAD", "its load of the same fragrance (0)"),
+    ("topping_limit_pct", "--topping-limit", "LOAD", "its wax maker's highest load"),
+    ("decoration_g", "--decoration", "WEIGHT", "sugar, mica ... of a piece"),
+    ("decoration", "--decoration-name", "NAME", "what it is"),
+)
+
+
+def _batch(arguments):
+    from scentlab.choosing.known_load import known_load
+    from scentlab.planning.batch import make_batch, materials_of
+    from scentlab.planning.sheets import batch_sheet_html
+
+    folder = series_folder(arguments.folder)
+    recipe, wax_g = _recipe(arguments, folder), amount("--wax", "read_weight", arguments.wax, "g")
+    if wax_g is None and arguments.packs is None:
+        raise CannotDo('say how much: --packs 40, or --wax "1 lb"')
+    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    load = amount("--load", "read_load", arguments.load, "%")
+    known = known_load(analysis, arguments.blend, load)
+    batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
+                       recipe=recipe)
+    name = re.sub(r"[^\w-]+", "-", known.blend).strip("-") or "blend"
+    path = folder / "exports" / f"batch-{name}.html"
+    path.parent.mkdir(exist_ok=True)
+    write_whole(path, batch_sheet_html(batch, arguments.paper))
+    print(batch.sentence)
+    print(f"Sheet to print, or to open on a phone: {path}")
+
+
+def _recipe(arguments, folder):
+    """The recipe kept in the folder with what the options change, which is then kept."""
+    from scentlab.planning.batch import keep_recipe, recipe_here
+
+    given = {field: getattr(arguments, field) for field, *_ in _RECIPE}
+    given = {field: _typed(name, kind, given[field]) for field, name, kind, _ in _RECIPE
+             if given[field] is not None}
+    found = recipe_here(folder)
+    if given:
+        found = replace(found, **given)
+        print(f"Recipe: kept in {keep_recipe(found, folder)}; the next batch takes it.")
+    return found
+
+
+def _typed(name, kind, text):
+    if kind == "WEIGHT":
+        return amount(name, "read_weight", text, "g")
+    if kind == "LOAD":
+        return 0.0 if text.strip() == "0" else amount(name, "read_load", text, "%")
+    if kind == "NAME":
+        return text.strip()
+    try:
+        return int(text) if kind == "NUMBER" else float(text.strip(" %"))
+    except ValueError:
+        raise CannotDo(f"{name} {text!r} is no number") from None
+
+
+def _lot(arguments):
+    from scentlab.choosing.lot import check_lot
+    from scentlab.planning.lot import pots_of_lot
+    from scentlab.planning.plan import Plan
+    from scentlab.recording.store import Store
+
+    folder = series_folder(arguments.folder)
+    store, rules, lot = Store.open(folder), read_rules(arguments, folder), arguments.lot.strip()
+    analysis = analysed(folder, rules, arguments.seed)
+    load = amount("--load", "read_load", arguments.load, "%")
+    plan = store.plan() and Plan.from_dict(store.plan())
+    pots = pots_of_lot(plan, lot) if plan else ()
+    logged = analysis.series.apart is not None and lot in set(analysis.series.apart.pours["lot"])
+    if plan and (arguments.more or not (pots or logged)):
+        return _plan_lot(arguments, store, plan, analysis, load)
+    if not pots and not logged:
+        raise CannotDo(f"{folder} has no plan, so log the test batches of lot {lot} with its name "
+                       "in the column lot, and ask again")
+    left = _ungraded(store, plan, pots)
+    if left:
+        print(f"{left} pieces of lot {lot} (pots {', '.join(pots)}) are not graded yet. Log what "
+              f"was weighed and grade them: {program()} quick {quoted(arguments.folder)}, or the "
+              "notebooks.")
+        if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
+            return None
+    found = check_lot(analysis, lot, blend=arguments.blend, load_pct=load)
+    print(*found.lines, *found.notes, sep="\n")
+    if found.verdict == "test more":
+        print(f"Next: three more pots: {program()} lot {quoted(arguments.folder)} --lot "
+              f"{quoted(lot)} --more")
+    return None
+
+
+def _ungraded(store, plan, pots):
+    """How many planned pieces of the pots have no grade."""
+    if not pots:
+        return 0
+    pours = {p.pour for p in plan.pour_rows if p.pot in pots}
+    graded = set(store.rows("grades")["code"])
+    return sum(p.pour in pours and p.code not in graded for p in plan.piece_rows)
+
+
+def _plan_lot(arguments, store, plan, analysis, load):
+    """Plan three pots of the lot, keep them in the plan and write their sheet."""
+    from scentlab.choosing.known_load import known_load
+    from scentlab.choosing.lot import lot_loads
+    from scentlab.planning.lot import lot_plan, pots_of_lot
+    from scentlab.planning.sheets import quick_sheet_html
+
+    lot, known = arguments.lot.strip(), known_load(analysis, arguments.blend, load)
+    loads = lot_loads(analysis, known.blend, load)
+    before = pots_of_lot(plan, lot)
+    grown = lot_plan(
+        plan, known.blend, loads, lot, stress=analysis.ceiling.stress,
+        start=arguments.today or dt.date.today(),
+        seed=zlib.crc32(f"{lot} {len(plan.pour_rows)} {arguments.seed}".encode()),
+    )
+    pots = [p for p in pots_of_lot(grown, lot) if p not in before]
+    store.save_plan(grown.to_dict())
+    path = store.folder / "exports" / f"lot-sheet-{pots[0]}.html"
+    path.parent.mkdir(exist_ok=True)
+    write_whole(path, quick_sheet_html(grown, arguments.paper, pots))
+    rows = [p for p in grown.pour_rows if p.pot in pots]
+    print(f"Lot {lot} of {known.blend}: three test batches, each in a pot of its own: "
+          + ", ".join(say_load_oz(x) for x in loads)
+          + f". {sum(p.wax_g for p in rows):.0f} g of wax, "
+          f"{sum(p.fragrance_g for p in rows):.0f} g of fragrance, "
+          f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
+    print(f"Sheet to print (pouring, labels, grades): {path}")
+    print(f"When they are graded, ask again: {program()} lot {quoted(arguments.folder)} --lot "
+          f"{quoted(lot)}")
+
+
+COMMANDS = (
+    Command(
+        "batch", _batch, "what to weigh for a batch at the recommended load",
+        f"""
+        Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against
+        the limits, cautions. A recipe (pieces a pack, topping, decoration, overfill) is kept in the
+        folder. A load that was not recommended must be typed; the sheet then says what is known of
+        it. {OTHER_RULES}
+        """,
+        """
+        scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
+        scentlab batch cedar-2026 --wax "1 lb"
+        """,
+        (
+            FOLDER, option("--packs", type=int, metavar="NUMBER", help="packs to fill"),
+            option("--wax", metavar="WEIGHT", help='or wax to use, as "1 lb"'), _BLEND,
+            option("--load", metavar="LOAD", help="another load, as 8 %% or 1.5 oz/lb"),
+            *(option(name, dest=field, metavar=kind, help=words)
+              for field, name, kind, words in _RECIPE),
+            _PAPER, *rule_options(shown=False),
+        ),
+    ),
+    Command(
+        "lot", _lot, "check a new lot of wax or fragrance: accept, reject, test more",
+        f"""
+        Plan three test batches of a new lot about the recommended load and write their sheet; when
+        they are graded, say whether the lot can be used as before. They join the record of the
+        series under the name of the lot and count in no other answer. {OTHER_RULES}
+        """,
+        "scentlab lot cedar-2026 --lot B-7",
+        (
+            FOLDER, option("--lot", metavar="NAME", required=True, help="what its label says"),
+            _BLEND, option("--load", metavar="LOAD", help="the load in use (the recommended one)"),
+            option("--more", action="store_true", help="plan three more pots of it"), _PAPER,
+            option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
+            *rule_options(shown=False),
+        ),
+    ),
+)

@@ -1,0 +1,75 @@
+"""A new lot of a blend that was tested: a few pots of it, and what the old series knows beside.
+
+The old series is the prior of everything: its posterior draws of thresholds, spread, heat, pots and
+of the blend's capacity are taken as they are. The new lot moves the capacity by a shift whose prior
+is that of :class:`scentlab.fitting.lots.LotPrior` for two lots, and the grades of its pots weigh
+draws and shifts together.
+"""
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import stats
+
+from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.lots import LotPrior
+from scentlab.fitting.reweighting import pot_log_likelihood, reweighted
+from scentlab.fitting.sweat import N_GRADES
+from scentlab.results import FitError
+
+_DRAWS, _SHIFTS = 2000, 24
+
+
+def fit_new_lot(fit, looks, blend, *, prior=None, seed=1):
+    """A sweat fit of the blend with a new lot.
+
+    Parameters
+    ----------
+    fit : SweatFit of the old lot. looks : DataFrame of sweat looks at pieces of the new lot, as
+        ``fit_sweat`` takes them. blend : str, of the fit. prior : LotPrior or None for the usual.
+    seed : int, of the shifts.
+
+    Returns
+    -------
+    (SweatFit, shift) : the fit, whose counts are those of the new lot alone and whose ``k_hat``
+    says how far its draws reach, and the shift of the capacity (points of load, % of wax; below 0
+    it sweats earlier) as an array (S,) with the weights of the fit.
+
+    Raises
+    ------
+    FitError without a grade of the new lot, for another blend, or a stress that was never graded.
+    """
+    if blend not in fit.blends:
+        raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")
+    own, _ = settle_looks(looks[looks["blend"] == blend], "sweat", ages=True)
+    strange = sorted(set(own["stress"]) - set(fit.stresses))
+    if strange:
+        raise FitError(f"pieces of the new lot were graded after {strange[0]}, and none of the old "
+                       "lot were: grade them as before")
+    counts, rng = count_pours(own, N_GRADES), np.random.default_rng(seed)
+    kept = _resampled(fit, _DRAWS, rng)
+    place = np.repeat(kept, _SHIFTS)
+    shift = _shifts(prior or LotPrior(), len(kept), rng)
+    draws = fit.draws[place].copy()
+    draws[:, fit.layout["capacity"][0] + fit.blends.index(blend)] += shift
+    moved = replace(
+        fit, draws=draws, weights=np.full(len(place), 1.0 / len(place)), counts=counts,
+        draw_link=fit.draw_link[place], draw_lot=fit.draw_lot[place],
+    )
+    return reweighted(moved, pot_log_likelihood(moved).sum(axis=1))[0], shift
+
+
+def _resampled(fit, size, rng):
+    """Places of so many draws, each as often as its weight says (systematic resampling)."""
+    steps = (np.arange(size) + rng.random()) / size
+    return np.minimum(np.searchsorted(np.cumsum(fit.weights), steps), len(fit.weights) - 1)
+
+
+def _shifts(prior, draws, rng):
+    """Shifts of one lot against another, spread evenly over their prior for each draw: (S K,).
+
+    Each lot strays from their mean, so two lie apart by the root of 2 times the sd of lots.
+    """
+    levels = (np.arange(_SHIFTS) + rng.random((draws, _SHIFTS))) / _SHIFTS
+    sd = prior.lot_sd_median * np.exp(prior.lot_sd_log_sd * rng.standard_normal(levels.shape))
+    return (np.sqrt(2.0) * sd * stats.norm.ppf(levels)).ravel()

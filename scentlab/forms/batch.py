@@ -1,0 +1,57 @@
+"""The batch sheet by a button: a blend, how much, and perhaps another load."""
+
+import html
+
+import ipywidgets as w
+
+from scentlab.amounts import AmountError, read_load
+from scentlab.forms.fields import Chooser, Field, FieldError, in_a_row, note, read_all, text_column
+from scentlab.forms.frame import Form
+from scentlab.planning.batch import read_much
+
+
+class BatchForm(Form):
+    """Choose a blend, type how much, and write the sheet.
+
+    Parameters
+    ----------
+    blends : names. make : callable(blend, load_pct, packs=, wax_g=) -> Batch; load_pct is None for
+        the recommended load. write : callable(Batch) -> the path of the sheet.
+
+    ``batch`` is the last one, None before.
+    """
+
+    def __init__(self, blends, make, write):
+        super().__init__()
+        self._make, self._write, self.batch = make, write, None
+        blends = list(blends)
+        self.blend = Chooser("blend", blends, lambda _: self._refresh(), blends[0])
+        self.fields = {
+            "much": _field("much", "How much: packs, or wax", "1 lb", "40 packs", read_much),
+            "load": _field("load", "Another load (empty: the recommended one)", "", "1.5 oz/lb",
+                           lambda text: read_load(text, "%"), empty=None),
+        }
+        self.go = self._button("Write the batch sheet", "batch", self._go, saves=True)
+        self.said = w.HTML()
+        self._lay_out(self.blend, in_a_row(self.fields.values()), self.go, self.said, self.message)
+
+    def _go(self):
+        self.said.value = ""
+        found = read_all(self.fields)
+        self.batch = self._make(self.blend.value, found["load"], **found["much"])
+        path = self._write(self.batch)
+        kind = "error" if self.batch.warnings else "flag"
+        self.said.value = note(kind, self.batch.sentence)
+        self._say("saved", f"Written: {html.escape(str(path))}. Open it in a browser, or send "
+                  "it to a phone.")
+
+
+def _field(name, label, usual, example, read, **more):
+    def typed(text):
+        try:
+            return read(text)
+        except AmountError as error:
+            raise FieldError(label, text, f"{error.remedy}.") from None
+
+    return Field(name, text_column(name, label), label, usual=usual, example=example, read=typed,
+                 short=True, **more)

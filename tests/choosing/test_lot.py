@@ -1,0 +1,144 @@
+"""A new lot against the load in use, and pieces as sold against plain ones."""
+
+from dataclasses import replace
+
+import numpy as np
+import pandas as pd
+import pytest
+
+from scentlab.choosing.analysis import analyse
+from scentlab.choosing.finish import compare_finish, exact_chances
+from scentlab.choosing.known_load import known_load
+from scentlab.choosing.lot import ACCEPT, MORE, REJECT, check_lot, lot_loads
+from scentlab.fitting.new_lot import fit_new_lot
+from scentlab.results import FitError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+LOADS = [6.5, 8.0, 9.5, 11.0, 12.5]
+
+
+@pytest.fixture(scope="module")
+def old():
+    layout = even_layout(["soft"], LOADS, pots=3, sweat=2, sweat_heat=4)
+    series = simulate_series(layout, Truth({"soft": BlendTruth(10.0)}), seed=1)
+    return analyse(series, seed=1, draws=500, precise=None)
+
+
+def graded(loads, grades, finish="", lot="B", pots=None):
+    """Pours with the grades of their heat-cycled pieces."""
+    pours = pd.DataFrame({
+        "pour": [f"N{i}{finish[:1]}" for i in range(len(loads))],
+        "pot": pots or [f"N{i}" for i in range(len(loads))], "blend": "soft", "load_pct": loads,
+        "lot": lot, "finish": finish,
+    })
+    rows = [(f"{i}{j}{finish[:1]}", *p, "sweat", "heat", 14.0, g)
+            for i, (p, own) in enumerate(zip(pours[["pour", "pot", "blend", "load_pct"]].to_numpy(),
+                                             grades, strict=True)) for j, g in enumerate(own)]
+    looks = pd.DataFrame(rows, columns=["code", "pour", "pot", "blend", "load_pct", "test",
+                                        "stress", "age_days", "grade"])
+    return pours, looks
+
+
+def beside(analysis, pours, looks):
+    apart = replace(analysis.series, pours=pours, grades=looks)
+    return replace(analysis, series=replace(analysis.series, apart=apart))
+
+
+def test_the_loads_are_the_one_in_use_half_sweat_and_one_halfway(old):
+    first, middle, top = lot_loads(old)
+    assert first == old.pick.table["load_pct"].iloc[0]
+    truth = Truth({"soft": BlendTruth(10.0)})
+    assert top == pytest.approx(truth.load_at_risk("soft", 0.5, stress="heat"), abs=1.0)
+    assert middle == pytest.approx((first + top) / 2, abs=0.11)
+
+
+def test_dry_pieces_accept_wet_ones_reject_and_the_shift_has_the_right_sign(old):
+    loads = list(lot_loads(old))
+    good = check_lot(beside(old, *graded(loads, [[0] * 6, [0] * 6, [0, 0, 1, 2, 2, 2]])), "B")
+    bad = check_lot(beside(old, *graded(loads, [[2] * 6, [3] * 6, [4] * 6])), "B")
+    assert (good.verdict, bad.verdict) == (ACCEPT, REJECT)
+    assert good.chance_over <= 0.05 < 0.8 <= bad.chance_over
+    assert bad.table["upper"].iloc[0] < 0 and "earlier than the lot before" in bad.sentence
+    assert "whatever the model" in bad.notes[0]
+    assert "6 of 6" in bad.lines[1] and good.lines[0].startswith("Lot B: accept. Use ")
+
+
+def test_in_between_it_asks_for_more_and_says_the_load_that_is_safe_now(old):
+    loads = list(lot_loads(old))
+    found = check_lot(beside(old, *graded(loads, [[0] * 6, [1, 1, 2, 2, 1, 2], [3] * 6])), "B")
+    assert found.verdict == MORE and 0.05 < found.chance_over < 0.8
+    assert "Highest safe load with this lot now" in found.lines[0]
+    if not np.isnan(found.safe_load_pct):
+        assert found.safe_load_pct < found.load_pct
+
+
+def test_pieces_of_one_pot_say_less_than_those_of_three(old):
+    """The guard: 18 dry pieces from one pot are not 18 tests of the lot."""
+    top = lot_loads(old)[1]
+    three = graded([top] * 3, [[0] * 6] * 3)
+    one = graded([top] * 3, [[0] * 6] * 3, pots=["N0"] * 3)
+    wide, narrow = (check_lot(beside(old, *x), "B").chance_over for x in (one, three))
+    assert narrow < wide
+
+
+def test_a_lot_of_which_nothing_was_seen_keeps_the_prior(old):
+    """A grade that every draw gives alike moves nothing: the shift stays that of the prior, whose
+    median is 0 and whose sd is (by the log-normal's moments) 0.8 exp(0.8^2) sqrt(2)."""
+    _, looks = graded([0.05], [[0]])
+    fit, shift = fit_new_lot(old.believed, looks, "soft", seed=2)
+    assert np.average(shift, weights=fit.weights) == pytest.approx(0.0, abs=0.15)
+    sd = np.sqrt(np.average(shift**2, weights=fit.weights))
+    assert sd == pytest.approx(0.8 * np.exp(0.64) * np.sqrt(2.0), rel=0.15)
+
+
+def test_what_is_not_there_is_said(old):
+    with pytest.raises(FitError, match="no test batch of a lot 'C' is logged; plan and pour"):
+        check_lot(old, "C")
+    pours, looks = graded([9.0], [[0]])
+    with pytest.raises(FitError, match="there are B"):
+        check_lot(beside(old, pours, looks), "C")
+    with pytest.raises(FitError, match="no piece of lot B is graded yet"):
+        check_lot(beside(old, pours, looks.iloc[:0]), "B")
+    with pytest.raises(FitError, match="no piece of lot B was graded heat-cycled"):
+        check_lot(beside(old, pours, looks.assign(stress="rest")), "B")
+
+
+def test_a_typed_load_says_what_is_known_of_it(old):
+    known = known_load(old)
+    assert known.recommended and known.load_pct == old.pick.table["load_pct"].iloc[0]
+    high = " ".join(known_load(old, load_pct=18.75).words)
+    assert "not the recommended one" in high and "Never tested above 12.5 %" in high
+    assert "of pieces of a new pot would sweat" in " ".join(known_load(old, load_pct=9.5).words)
+    table = old.pick.table.assign(load_pct=np.nan)
+    none = replace(old, pick=replace(old.pick, table=table))
+    with pytest.raises(FitError, match="no load of soft is recommended"):
+        known_load(none)
+    assert "No load is recommended." in known_load(none, load_pct=9.0).words
+
+
+def test_the_exact_chances_are_the_published_ones():
+    """Fisher 1935, the lady tasting tea: 3 of 4 cups, one-sided 17/70 = 0.243. Penicillin in
+    rabbits, 5 doses (Mantel 1963): one-sided 0.020 in the documentation of R's mantelhaen.test with
+    exact = TRUE (value from memory of that page, to its two digits)."""
+    assert exact_chances([3], [4], [1], [4])[0] == pytest.approx(17 / 70)
+    none, late = ([0, 3, 6, 5, 2], [6, 6, 6, 6, 2]), ([0, 0, 2, 6, 5], [5, 6, 6, 6, 5])
+    assert exact_chances(*none, *late)[0] == pytest.approx(0.020, abs=5e-4)
+    more, less = exact_chances([2], [3], [1], [5])
+    assert more + less == pytest.approx(1.0 + 15 / 56)  # C(3,2) C(5,1) / C(8,3) for just 2
+
+
+def test_pieces_as_sold_are_compared_within_their_pots(old):
+    pots = ["N0", "N1"]
+    plain, plain_looks = graded([9.0, 9.0], [[0] * 6, [0] * 6], "plain", "", pots)
+    sold, sold_looks = graded([9.0, 9.0], [[2] * 6, [2] * 5 + [0]], "as sold", "", pots)
+    series = replace(old.series, pours=plain, grades=plain_looks,
+                     apart=replace(old.series, pours=sold, grades=sold_looks))
+    found = compare_finish(series, old.rules, "soft", "heat")
+    assert found.table["as_sold_sweated"].tolist() == [6, 5]
+    assert found.more < 0.001 and "as sold sweat more" in found.sentence
+    dry = replace(series, apart=replace(series.apart, grades=sold_looks.assign(grade=0)))
+    same = compare_finish(dry, old.rules, "soft", "heat")
+    assert same.more == same.less == 1.0 and "too close to call" in same.sentence
+    assert same.could_pct == pytest.approx(100 * (1 - 0.05 ** (1 / 12)))  # none of 12
+    with pytest.raises(FitError, match="pour both from one pot"):
+        compare_finish(old.series, old.rules, "soft", "heat")

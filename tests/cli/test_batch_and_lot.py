@@ -1,0 +1,63 @@
+"""The batch sheet and the check of a new lot from the terminal."""
+
+import json
+
+import pytest
+
+from scentlab.cli import main
+from scentlab.recording.reading import read_series
+from scentlab.recording.store import Store
+from scentlab.workshop import make_demo_series
+
+
+@pytest.fixture(scope="module")
+def folder(tmp_path_factory):
+    place = tmp_path_factory.mktemp("sold") / "demo"
+    make_demo_series(place)
+    return place
+
+
+def said(capsys, *arguments):
+    code = main([str(a) for a in arguments])
+    out = capsys.readouterr()
+    return code, out.out + out.err
+
+
+def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
+    code, words = said(capsys, "batch", folder, "--packs", 40, "--pieces", 6, "--piece", "15 g",
+                       "--topping", "3 g", "--decoration", "0.4 g", "--decoration-name", "mica")
+    assert code == 0 and "40 packs of 6 pieces of 15.0 g" in words
+    assert json.loads((folder / "recipe.json").read_text())["pieces"] == 6
+    page = next((folder / "exports").glob("batch-*.html")).read_text()
+    assert "mica" in page and "Invented demonstration" in page
+    code, words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "3 oz/lb")
+    assert code == 0 and "This load was typed and is not the recommended one." in words
+    assert "85.1 g (3.00 oz) of fragrance" in words
+    assert said(capsys, "batch", folder)[0] == 2
+    assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]
+
+
+def test_a_lot_is_planned_graded_and_answered_without_touching_the_series(folder, capsys):
+    before = read_series(Store.open(folder))
+    code, words = said(capsys, "lot", folder, "--lot", "B-7", "--today", "2026-11-29")
+    assert code == 0 and "three test batches, each in a pot of its own" in words
+    sheet = (folder / "exports" / "lot-sheet-P07.html").read_text()
+    assert "New lot B-7" in sheet and all(p in sheet for p in ("P07", "P08", "P09"))
+    assert "18 pieces of lot B-7" in said(capsys, "lot", folder, "--lot", "B-7")[1]
+    store = Store.open(folder)
+    plan = store.plan()
+    pours = [p for p in plan["pours"] if p["lot"] == "B-7"]
+    assert len(pours) == len({p["pot"] for p in pours}) == 3
+    for p in pours:
+        store.add("pours", {n: p[n] for n in ("pour", "pot", "blend", "poured_on", "wax_g",
+                                              "fragrance_g", "limit_load_pct")})
+    grade = {p["pour"]: g for p, g in zip(sorted(pours, key=lambda p: p["load_pct"]), (0, 0, 2),
+                                          strict=True)}
+    for piece in (p for p in plan["pieces"] if p["pour"] in grade):
+        store.add("grades", {"code": piece["code"], "test": "sweat", "stress": piece["stress"],
+                             "age_days": 7, "assessor": "A1", "grade": grade[piece["pour"]]})
+    code, words = said(capsys, "lot", folder, "--lot", "B-7")
+    assert code == 0 and "Lot B-7: " in words and "6 of 6" in words
+    after = read_series(store)
+    assert len(after.pours) == len(before.pours) and len(after.grades) == len(before.grades)
+    assert set(after.apart.pours["lot"]) == {"B-7"} and len(after.apart.sweat()) == 18
