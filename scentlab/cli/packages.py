@@ -122,7 +122,7 @@ def _found(opened):
 def _summary(arguments):
     from scentlab.sharing.package import prepare_package
     from scentlab.sharing.redaction import Choices
-    from scentlab.sharing.summary import check_questions, write_supplier_summary
+    from scentlab.sharing.report import check_questions, write_supplier_summary
 
     folder, path = series_folder(arguments.folder), page_path(arguments.out)
     check_questions(arguments.ask)
