@@ -243,7 +243,7 @@ def decider(analysis):
     return decide
 
 
-RISKS, CONFIDENCES = (0.01, 0.02, 0.05, 0.1, 0.2), (0.8, 0.9, 0.95, 0.99)
+RISKS, CONFIDENCES = (0.01, 0.02, 0.05, 0.1), (0.8, 0.9, 0.95, 0.99)
 
 
 def choices(analysis):

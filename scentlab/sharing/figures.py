@@ -164,6 +164,7 @@ def _in_words(title, axis, panels, marks):
 def blend_figure(analysis, blend):
     """Throw, risk of sweat and the pieces of one blend over load, with the loads that decide."""
     rules, stress = analysis.rules, analysis.ceiling.stress
+    kept = STRESS_WORDS[stress]
     sweat = analysis.series.sweat()
     own = sweat[(sweat["blend"] == blend) & (_kept(sweat) == stress) & sweat["grade"].notna()]
     graded, smelt = _loads(own), np.array([])
@@ -178,10 +179,10 @@ def blend_figure(analysis, blend):
     return figure(
         f"{blend}: hot throw, risk of sweat and pieces".replace("hot", _kind(analysis)), every,
         (_throw_panel(analysis, blend, smelt),
-         Panel(f"risk of sweat grade {rules.limit_grade}+ in a new pot, {STRESS_WORDS[stress]}", _RISKS, curve,
+         Panel(f"risk of sweat grade {rules.limit_grade}+ in a new pot, {kept}", _RISKS, curve,
                rule=rules.risk, root=True,
-               note="" if len(graded) else f"no piece {STRESS_WORDS[stress]} was inspected"),
-         Panel(f"pieces by sweat grade, {STRESS_WORDS[stress]}", _GRADES, height=74, spread=True,
+               note="" if len(graded) else f"no piece {kept} was inspected"),
+         Panel(f"pieces by sweat grade, {kept}", _GRADES, height=74, spread=True,
                points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
         (("use", "recommended", row["load_pct"]),
          ("safe", "highest safe", row["ceiling_load_pct"]),

@@ -8,7 +8,6 @@ from importlib.resources import files
 from pathlib import Path
 
 import jinja2
-from markupsafe import Markup
 
 from scentlab.files import write_whole
 
@@ -19,8 +18,8 @@ def render(**context):
     environment = _environment()
     css, script = environment.get_template("report.css.j2").render(), _source("report.js")
     return environment.get_template("report.html.j2").render(
-        made_on=dt.date.today().isoformat(), css=Markup(css), css_hash=_hash(css),
-        script=Markup(script), script_hash=_hash(script), **context,
+        made_on=dt.date.today().isoformat(), css=css, css_hash=_hash(css),
+        script=script, script_hash=_hash(script), **context,
     ).lstrip()
 
 

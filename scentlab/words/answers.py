@@ -122,7 +122,7 @@ def _facts(analysis, best):
     yield "Highest safe load", ("at least " if state in (OPEN_ABOVE, DRY) else "",
                                 say_loads(best["ceiling_load_pct"]))
     usual = recommended_by_maker(series, blend)
-    yield "Wax maker’s load", (
+    yield "Wax maker", (
         "maximum ", say_loads(best["limit_load_pct"]), ", recommended ",
         "not recorded" if usual is None else say_loads(usual))
     if is_missing(best["throw"]):
@@ -130,7 +130,7 @@ def _facts(analysis, best):
     else:
         kept = say_number(best["throw"], 1), _say_limits(best, "throw", lambda v: f"{v:.1f}")
         yield (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw kept",
-               (f"{kept[0]} of 10 ({kept[1]}). {best['reason']}.",))
+               (f"{kept[0]} of 10 ({kept[1]}). {best['reason'].split('. ')[0]}.",))
     yield "Sweat risk", (
         f"{say_share(best['sweat_risk'])} ({_say_limits(best, 'sweat', say_share)}), "
         f"{storage_words(analysis)}; {say_odds(best['p_over'], best['least_told'])} of more than "
@@ -148,13 +148,15 @@ def _say_limits(row, name, say):
 
 def _rests_on(analysis, best):
     """The pieces that decide up to the load, until when they were seen, pots and lots."""
-    said = [f"{count(int(best['stressed_below']), 'such piece')} at this load or below, "
-            f"{int(best['stressed_wet']) or 'none'} sweated"]
+    said = (f"{int(best['stressed_wet']) or 'none'} of {int(best['stressed_below'])} such pieces "
+            "sweated up to this load")
     if analysis.rests is not None:
         found = analysis.rests.of(best["blend"]).set_index("name")["value"]
-        said += [f"seen to {found['oldest inspection']}", count(int(found["pots"]), "pot"),
-                 found["lots"] if found["lots"] != "not recorded" else "lots not recorded"]
-    return "; ".join(said) + "."
+        age, lots = found["oldest inspection"], found["lots"]
+        said += (f" {'by ' if age.startswith('day') else '('}{age}"
+                 f"{'' if age.startswith('day') else ')'}; {count(int(found['pots']), 'pot')}, "
+                 f"{'lots ' if lots == 'not recorded' else ''}{lots}")
+    return f"{capital(said)}."
 
 
 def recommended_by_maker(series, blend):
