@@ -58,6 +58,7 @@ def report_html(analysis, notices=(), ask=()):
     """
     series, pick = analysis.series, analysis.pick
     names, other = list(pick.table["blend"]), choices(analysis)
+    ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
         series=series,
         analysis=analysis,
@@ -72,12 +73,12 @@ def report_html(analysis, notices=(), ask=()):
         choices=tables.choice_table(other, names),
         sliders=[_slider(other[c], now) for c, now in
                  (("risk", analysis.rules.risk), ("confidence", analysis.rules.confidence))],
-        ceilings=tables.ceiling_table(analysis.ceiling),
-        changes=tables.change_table(pick.changes),
-        seen=tables.seen_table(analysis),
+        ceilings=tables.ceiling_table(ceiling),
+        changes=tables.change_table(_in_order(pick.changes, names)),
+        seen=tables.seen_table(dataclasses.replace(analysis, ceiling=ceiling)),
         blends=[_blend_section(analysis, b) for b in names],
         further=figures.further_figures(analysis),
-        warmed=_warmed(analysis.longevity),
+        warmed=_warmed(analysis.longevity, names),
         fits=_fit_sections(analysis),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
         checked=_check_section(analysis),
@@ -189,10 +190,19 @@ def _on_warmer(longevity):
     return (longevity.throw_life, longevity.weight_loss) if longevity else (None, None)
 
 
-def _warmed(longevity):
-    """The tables of what was seen on the warmer."""
+def _in_order(frame, names):
+    """A frame with its blends in the order of the ranking, as the whole page has them."""
+    return frame.sort_values("blend", key=lambda b: b.map(names.index), kind="stable")
+
+
+def _warmed(longevity, names):
+    """The tables of what was seen on the warmer, in the order of the ranking."""
+    def place(row):
+        return names.index(row[0]) if row[0] in names else len(names)
+
     makers = (tables.lives_table, tables.losses_table)
-    return [make(fit) for fit, make in zip(_on_warmer(longevity), makers, strict=True) if fit]
+    shown = [make(fit) for fit, make in zip(_on_warmer(longevity), makers, strict=True) if fit]
+    return [dataclasses.replace(t, rows=tuple(sorted(t.rows, key=place))) for t in shown]
 
 
 def _fit_sections(analysis):

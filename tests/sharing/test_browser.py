@@ -70,14 +70,16 @@ def test_nothing_is_cut_at_the_side(opened):
     assert wide == []
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", NAMES)
-def test_no_serious_barrier_for_anyone(chromium, pages, name):
+def test_no_serious_barrier_for_anyone(chromium, pages, name, scheme):
     runner = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="needs the test library axe-playwright"
     )
     # The checker itself is a script, which the page's own policy rightly forbids.
-    page = chromium.new_context(bypass_csp=True).new_page()
+    page = chromium.new_context(bypass_csp=True, color_scheme=scheme).new_page()
     page.goto((pages / f"{name}.html").as_uri())
+    page.eval_on_selector_all("details", "all => all.forEach(d => { d.open = true; })")
     found = runner.Axe().run(page).response["violations"]
     serious = [v for v in found if v["impact"] in ("serious", "critical")]
     assert serious == [], [(v["id"], v["nodes"][0]["html"][:200]) for v in serious]
@@ -131,10 +133,10 @@ def test_units_change_together_and_back(chromium, pages, analysis):
     page = opened_at(chromium, pages / "report.html")
     before = page.inner_text("#answer .use")
     content = f"{analysis.pick.table['content_pct'].iloc[0]:.1f} % of the finished piece"
-    page.get_by_label("% of piece").check()
+    page.get_by_role("radio", name="% of piece").check()
     assert page.inner_text("#answer .use").startswith(content)
     assert "content, % of the finished piece" in page.locator("#answer svg").text_content()
-    page.get_by_label("% of wax").check()
+    page.get_by_role("radio", name="% of wax").check()
     assert page.inner_text("#answer .use") == before
 
 

@@ -23,6 +23,7 @@ from scentlab.words.tables import (
     choice_table,
     fit_table,
     least_shown,
+    lives_table,
     pick_table,
     tradeoff_table,
 )
@@ -193,6 +194,13 @@ def test_pictures_and_table_have_one_order(analysis, html):
     captions = re.findall(r"<figcaption>(.*?)</figcaption>", html)
     assert captions[:3] == names
     assert [c.split(":")[0] for c in captions[3:9]] == [*names, *names]
+    for caption in ("Pieces with sweat grade 2", "Throw over hours", "Highest safe load of each"):
+        body = html.split(f"<caption>{caption}")[1].split("</table>")[0]
+        assert re.findall(r'<tr><td class="t">(.*?)</td>', body) == names
+    lives = lives_table(analysis.longevity.throw_life)
+    for row in lives.rows:
+        cells = "</td><td class=\"n\">".join(map(str, row[1:5]))
+        assert f"<td class=\"t\">{row[0]}</td><td class=\"n\">{cells}" in html
 
 
 def test_each_piece_is_a_point_with_its_code_grade_and_batch(analysis):
