@@ -79,7 +79,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
         f"{best['throw']:.1f} of 10", best["reason"].split(". ")[0],
         "heat-cycled (3 x 12 h at 38 °C)",
         "None of 8 such pieces sweated up to this load by day 7; 2 pots, one lot of each",
-        "Hot wax burns", "no safety assessment",
+        "Hot wax burns", "No safety assessment",
     ):
         assert said in text, said
     assert len(text.split()) <= 150
@@ -131,7 +131,7 @@ def test_the_load_that_the_maker_recommends_is_the_lowest_of_the_waxes(analysis)
 
 
 def test_the_page_shows_few_words_and_folds_the_rest(html):
-    shown = re.sub(r'<div class="folded">.*?(?=<details|</main>)', "", html, flags=re.DOTALL)
+    shown = re.sub(r'<div class="folded".*?(?=<details|</main>)', "", html, flags=re.DOTALL)
     shown = re.sub(r"<title>.*?</title>", "", shown)  # of points: shown when one is pointed at
     assert len(Page(shown).text.split()) <= 900
     assert len(Page(html).text.split()) > 2000
