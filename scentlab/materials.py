@@ -55,7 +55,8 @@ class Wax:
     ----------
     name : str, of 1 to 80 characters.
     lot : str
-    limit_load_pct : float or None, the maker's highest load, g per 100 g of wax.
+    limit_load_pct, recommended_load_pct : float or None, the maker's highest and recommended load,
+        g per 100 g of wax; the second is shown beside an answer and holds nothing down.
     melt_temp_c, add_temp_c, pour_temp_c, max_temp_c : float or None, °C, where it melts, takes
         fragrance, is poured, and must not be exceeded.
     price_per_kg : float or None
@@ -76,6 +77,7 @@ class Wax:
     pour_temp_c: float | None = None
     max_temp_c: float | None = None
     price_per_kg: float | None = None
+    recommended_load_pct: float | None = None
 
     def __post_init__(self):
         _settle(self, "wax")
@@ -269,6 +271,7 @@ _POT = POURS["pour_temp_c"]  # wax in a pot is as warm when it is planned as whe
 # Bounds and unit of each number of a material; None is allowed everywhere.
 _BOUNDS = {
     "limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
+    "recommended_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
     "own_limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
     **dict.fromkeys(("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"),
                     (_POT.lower, _POT.upper, "°C")),

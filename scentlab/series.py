@@ -160,6 +160,7 @@ _NUMBER, _DAY = float, dt.date
 _WAX = {
     "name!": str, "lot": str, "limit_load_pct": _NUMBER, "melt_temp_c": _NUMBER,
     "add_temp_c": _NUMBER, "pour_temp_c": _NUMBER, "max_temp_c": _NUMBER, "price_per_kg": _NUMBER,
+    "recommended_load_pct": _NUMBER,
 }
 _PLAN = {
     "title": str, "currency": str, "piece_g": _NUMBER, "invented": bool, "notes": [str],

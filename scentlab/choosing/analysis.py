@@ -6,8 +6,16 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property
 from typing import Any
 
-from scentlab.choosing.ceiling import Ceiling
-from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load
+import pandas as pd
+
+from scentlab.choosing.ceiling import Ceiling, find_ceiling
+from scentlab.choosing.pick import (
+    Evidence,
+    Pick,
+    ceiling_under,
+    choose_load,
+    chosen_loads,
+)
 from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.sensitivity import find_sensitivity
@@ -16,7 +24,13 @@ from scentlab.fitting.frost import FrostFit, fit_frost
 from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.longevity import Longevity, fit_longevity
 from scentlab.fitting.pairs import PairTest, pair_test
-from scentlab.fitting.sweat import PRECISE, SweatFit, fit_sweat
+from scentlab.fitting.sweat import (
+    PRECISE,
+    SweatFit,
+    at_age,
+    fit_sweat,
+    load_at_risk_draws,
+)
 from scentlab.fitting.throw import ThrowFit, fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
@@ -234,3 +248,33 @@ def decider(analysis):
         return choose_load(replace(analysis.evidence, throw=throw, no_throw=no_throw), rules)
 
     return decide
+
+
+RISKS, CONFIDENCES = (0.01, 0.02, 0.05, 0.1), (0.8, 0.9, 0.95, 0.99)
+
+
+def choices(analysis):
+    """The recommended and the highest safe loads under other risks and confidences.
+
+    Parameters
+    ----------
+    analysis : Analysis
+
+    Returns
+    -------
+    DataFrame with risk, confidence (shares), blend, load_pct and ceiling_load_pct (% of wax;
+    missing where none qualifies), those of :func:`what_if`, the rules of the analysis among them.
+    """
+    rules, evidence, rows = analysis.rules, analysis.evidence, []
+    fit = at_age(evidence.sweat, rules.ship_age_days)
+    known = rules.stress is None or rules.stress in fit.stresses
+    for risk in sorted({*RISKS, rules.risk}):
+        at_risk = load_at_risk_draws(fit, risk, rules.limit_grade, rules.stress) if known else None
+        for confidence in sorted({*CONFIDENCES, rules.confidence}):
+            own = replace(rules, risk=risk, confidence=confidence)
+            ceiling = find_ceiling(fit, own, at_risk) if known else ceiling_under(fit, own)
+            safe = ceiling.table.set_index("blend")["ceiling_load_pct"]
+            rows += [(risk, confidence, c["blend"], c["load_pct"], safe[c["blend"]])
+                     for c in chosen_loads(evidence, own, ceiling)]
+    return pd.DataFrame(
+        rows, columns=["risk", "confidence", "blend", "load_pct", "ceiling_load_pct"])

@@ -124,8 +124,8 @@ def _unseen_note(fit, limit_grade):
 
 def _of_blend(blend, counts, draws, fit, rules, stress):
     weights, counts = fit.weights, counts[counts["stress"] == stress]
-    quantile = float(weighted_quantile(draws, weights, 1.0 - rules.confidence))
-    lower, middle, upper = (float(q) for q in weighted_quantile(draws, weights, (0.05, 0.5, 0.95)))
+    places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
+    quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,

@@ -126,14 +126,15 @@ COMMANDS = (
     Command(
         "weigh", _weigh, "see a supplier's answer beside your own recommended loads",
         f"""
-        Read an answer that `scentlab answer` wrote and print, for each blend, the recommended and
-        highest safe load by your own rules beside those of the counter-proposal, with what the
-        answer says of lots. Nothing of the record is changed. {OTHER_RULES}
+        Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for
+        each blend, the recommended and highest safe load by your own rules beside those of the
+        counter-proposal, with what the answer says of lots. Nothing of the record is changed.
+        {OTHER_RULES}
         """,
         "scentlab weigh cedar-2026 answer.json --package cedar.zip",
         (FOLDER, option("file", metavar="FILE.json"),
-         option("--package", metavar="FILE.zip",
-                help="package that was sent; an answer to another is refused"),
+         option("--package", metavar="FILE",
+                help="package or page that was sent; an answer to another is refused"),
          *rule_options(shown=False)),
     ),
 )

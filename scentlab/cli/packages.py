@@ -122,7 +122,7 @@ def _found(opened):
 def _summary(arguments):
     from scentlab.sharing.package import prepare_package
     from scentlab.sharing.redaction import Choices
-    from scentlab.sharing.summary import check_questions, write_supplier_summary
+    from scentlab.sharing.report import check_questions, write_supplier_summary
 
     folder, path = series_folder(arguments.folder), page_path(arguments.out)
     check_questions(arguments.ask)
@@ -213,11 +213,12 @@ COMMANDS = (
          option("--save", metavar="FOLDER", help="new folder for the checked files")),
     ),
     Command(
-        "summary", _summary, "write one page for a supplier, with what you ask",
+        "summary", _summary, "write the report for a supplier, with what you ask",
         f"""
-        Fit a series and write one web page for a supplier: what was tested, how, what was seen,
-        and what you ask (1 to 6 times --ask). What is held back is left out as in `scentlab
-        share`. An earlier page of the same name is replaced. {OTHER_RULES}
+        Fit a series and write its report for a supplier, with what you ask (1 to 6 times --ask)
+        and a form. The supplier opens it in a browser and saves an answer there, which
+        `scentlab weigh` reads. What is held back is left out as in `scentlab share`. An earlier
+        page of the same name is replaced. {OTHER_RULES}
         """,
         'scentlab summary cedar-2026 --out cedar.html --ask "Did lot 7 change?"',
         (

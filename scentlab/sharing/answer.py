@@ -18,8 +18,7 @@ from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import Result, say_percent
 from scentlab.sharing.guard import SharingError
-from scentlab.sharing.package import to_json
-from scentlab.sharing.pages import place_for, write_whole
+from scentlab.sharing.pages import place_for, to_json, write_whole
 from scentlab.units import say_load
 from scentlab.words import is_missing, say_both
 from scentlab.words.tables import view

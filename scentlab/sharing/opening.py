@@ -49,6 +49,7 @@ MOST_RATIO = 200
 MOST_DRAWS = 50_000
 MOST_TEXT = 2000
 _NAME = re.compile(r"[a-z][a-z0-9_]{0,40}\.(csv|json|html)")
+_PAGE = re.compile(r'<form id="reply"[^>]* data-page="([0-9a-f]{64})">')
 _NEEDED = {DESCRIPTOR, "settings.json", "report.html", "pick.csv"} | {
     f"{part.name}.csv" for part in parts.DATA_PARTS
 }
@@ -192,11 +193,16 @@ def open_package(path: str | Path) -> Opened:
 
 
 def package_fingerprint(path):
-    """SHA-256 of a package's descriptor, as :class:`Opened` has it, without an analysis.
+    """SHA-256 of a package's descriptor, as :class:`Opened` has it, without an analysis; of a page
+    with questions what its form names.
 
-    Raises PackageError when the file is no package or unsafe; its files are not held to their
+    Raises PackageError when the file is neither, or unsafe; a package's files are not held to their
     hashes here.
     """
+    if Path(path).suffix.lower() == ".html":
+        named = _PAGE.search(Path(path).read_text(encoding="utf-8", errors="replace"))
+        _need(named, f"{Path(path).name} is no page with questions")
+        return named[1]
     return _sha256(_read_zip(Path(path))[DESCRIPTOR])
 
 

@@ -22,7 +22,7 @@ from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
-from scentlab.sharing.pages import place_for, write_whole
+from scentlab.sharing.pages import place_for, to_json, write_whole
 from scentlab.sharing.redaction import Choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
 
@@ -258,8 +258,3 @@ def schema_of(part):
 def _slug(title):
     """A name as the standard wants it: lower-case letters, digits, dot, dash, underscore."""
     return re.sub(r"[^a-z0-9._-]+", "-", title.lower()).strip("-._")[:60] or "series"
-
-
-def to_json(data):
-    """Plain data as JSON bytes; a number that is none is refused rather than written as NaN."""
-    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8")

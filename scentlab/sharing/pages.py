@@ -1,31 +1,35 @@
-"""Pages that need no network: templates, pictures inside, and files that appear whole."""
+"""Pages that need no network: templates, their style and script, and files that appear whole."""
 
 import base64
 import datetime as dt
+import hashlib
+import json
 from importlib.resources import files
 from pathlib import Path
 
 import jinja2
 
 from scentlab.files import write_whole
-from scentlab.sharing.pictures.drawing import in_words, picture
 
 
-def render(name, **context):
-    """The page of a template of this package; text from outside is escaped."""
-    today = dt.date.today().isoformat()
-    return _environment().get_template(name).render(made_on=today, **context)
+def render(**context):
+    """The report from its template; text from outside is escaped, and the page's policy allows
+    its own style sheet and script alone, each by its hash."""
+    environment = _environment()
+    css, script = environment.get_template("report.css.j2").render(), _source("report.js")
+    return environment.get_template("report.html.j2").render(
+        made_on=dt.date.today().isoformat(), css=css, css_hash=_hash(css),
+        script=script, script_hash=_hash(script), **context,
+    ).lstrip()
+
+
+def _hash(text):
+    return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 
 
 def fixed_text():
     """The text that stands in the templates, in one piece."""
     return "\n".join(_source(name) for name in _names())
-
-
-def image(ax, caption=""):
-    """A picture for a page: its data, its content in words, and a caption."""
-    data = base64.b64encode(picture(ax)).decode("ascii")
-    return {"source": f"data:image/svg+xml;base64,{data}", "alt": in_words(ax), "caption": caption}
 
 
 def write_page(text, path, what):
@@ -53,8 +57,13 @@ def _environment():
 
 def _names():
     folder = files("scentlab.sharing")
-    return sorted(f.name for f in folder.iterdir() if f.name.endswith(".html.j2"))
+    return sorted(f.name for f in folder.iterdir() if f.name.endswith((".j2", ".js")))
 
 
 def _source(name):
     return (files("scentlab.sharing") / name).read_text(encoding="utf-8")
+
+
+def to_json(data):
+    """Plain data as JSON bytes; a number that is none is refused rather than written as NaN."""
+    return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8")

@@ -5,18 +5,23 @@ from the analysis; titles and notes are text of a person and are escaped.
 """
 
 import dataclasses
+import hashlib
 import platform
 from importlib import metadata
 from pathlib import Path
 
 import scentlab
-from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.analysis import Analysis, choices
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
-from scentlab.sharing.pages import image, place_for, render, write_page
-from scentlab.sharing.pictures import checks, on_warmer, over_load, safe_loads, tradeoff
+from scentlab.sharing import figures
+from scentlab.sharing.answer import FORMAT, KIND
+from scentlab.sharing.guard import Guard, SharingError
+from scentlab.sharing.pages import place_for, render, to_json, write_page
 from scentlab.words import answers, rows, tables
 
+MOST_QUESTIONS = 6
+_OPEN = Guard()
 LIBRARIES = ("numpy", "scipy", "pandas", "matplotlib", "jinja2")
 _RULES = {
     "risk": "highest accepted risk of a piece over the limit grade",
@@ -33,43 +38,54 @@ _RULES = {
 }
 
 
-def report_html(analysis, notices=()):
+def report_html(analysis, notices=(), ask=()):
     """The whole report as one HTML text with its pictures inside.
 
     Parameters
     ----------
     analysis : Analysis
     notices : sentences that stand at the top, such as what was held back.
+    ask : what a supplier is asked, 1 to 6 sentences or none: they stand after the first page, with
+        a form that saves an answer as :func:`scentlab.read_answer` reads it.
 
     Returns
     -------
     str, a complete HTML document without any reference to the network.
+
+    Raises
+    ------
+    SharingError when more is asked than a page holds.
     """
     series, pick = analysis.series, analysis.pick
+    names, other = list(pick.table["blend"]), choices(analysis)
+    ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
-        "report.html.j2",
         series=series,
-        invented=series.invented,
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,
         first=answers.headline(analysis),
+        **(_asked(analysis, ask) if ask else {"ask": ()}),
         ranked=answers.ranked_words(analysis),
         ranking=answers.ranking_sentences(analysis),
         rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
-        minded=analysis.pick.notes,
-        pictures=[image(safe_loads.draw_pick(pick)), image(safe_loads.draw_ceiling(
-            analysis.ceiling))],
         picked=tables.pick_table(analysis),
-        ceilings=tables.ceiling_table(analysis.ceiling),
-        changes=tables.change_table(pick.changes),
-        blends=[_blend_section(analysis, b) for b in pick.table["blend"]],
-        warmed=_warmed(analysis.longevity),
+        choices=tables.choice_table(other, names),
+        sliders=[_slider(other[c], now) for c, now in
+                 (("risk", analysis.rules.risk), ("confidence", analysis.rules.confidence))],
+        ceilings=tables.ceiling_table(ceiling),
+        changes=tables.change_table(_in_order(pick.changes, names)),
+        seen=tables.seen_table(dataclasses.replace(analysis, ceiling=ceiling)),
+        blends=[_blend_section(analysis, b) for b in names],
+        further=figures.further_figures(analysis),
+        warmed=_warmed(analysis.longevity, names),
         fits=_fit_sections(analysis),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
         checked=_check_section(analysis),
+        tested=list(answers.tested_facts(series)),
+        how=list(answers.method_sentences(series)),
+        limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],
         pours=tables.pour_table(series.pours),
-        difference=answers.difference_sentence(series.pours),
         assessors=tables.assessor_table(series),
         notes=_notes(analysis),
         sweat_grades=list(enumerate(SWEAT_GRADES)),
@@ -78,6 +94,56 @@ def report_html(analysis, notices=()):
         versions=[("scentlab", scentlab.__version__), ("Python", platform.python_version()),
                   *library_versions()],
     )
+
+
+def _slider(values, now):
+    """The place of a value among the sorted ones, and the last place."""
+    values = sorted(set(values))
+    return values.index(now), len(values) - 1
+
+
+def _asked(analysis, ask):
+    """What the form of the questions needs: materials, and what an answer names."""
+    series = analysis.series
+    waxes = {p["wax"]["name"] for b in (series.plan or {}).get("blends", ()) for p in b["parts"]}
+    return {
+        "ask": check_questions(ask), "materials": [*sorted(waxes), series.fragrance or "fragrance"],
+        "answer_kind": KIND, "answer_format": FORMAT, "fingerprint": page_fingerprint(analysis),
+    }
+
+
+def page_fingerprint(analysis):
+    """What an answer to a page names: SHA-256 of the grades, scores, batches and rules behind it.
+
+    Returns
+    -------
+    str of 64 hexadecimal digits, the same wherever the same series is analysed by the same rules.
+    """
+    series, rules = analysis.series, dataclasses.asdict(analysis.rules)
+    parts = [f.to_csv(index=False) for f in (series.pours, series.grades, series.throws)]
+    return hashlib.sha256("\n".join([*parts, to_json(rules).decode()]).encode()).hexdigest()
+
+
+def write_supplier_summary(analysis, path, ask, guard=_OPEN):
+    """Write the report with questions and a form for their answers, and return the path.
+
+    ``guard`` is that of a prepared package: what it holds back is in no question and no name.
+    """
+    asked = [("what is asked", words) for words in check_questions(ask)]
+    guard.refuse([*asked, ("the name of the page", Path(path).name)])
+    path = place_for(path, "the summary")
+    return write_page(report_html(analysis, ask=ask), path, "the summary")
+
+
+def check_questions(ask):
+    """The questions as a list, or SharingError when a page cannot carry them."""
+    ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
+    if not 1 <= len(ask) <= MOST_QUESTIONS or not all(a.strip() and len(a) <= 300 for a in ask):
+        raise SharingError(
+            f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
+            "asked nothing answers nothing"
+        )
+    return ask
 
 
 def write_report(analysis: Analysis, path: str | Path) -> Path:
@@ -116,50 +182,27 @@ def _blend_section(analysis, blend):
         "composition": composition if isinstance(composition, str) else "",
         "sentence": analysis.pick.sentences.get(blend, ""),
         "table": tables.tradeoff_table(analysis, blend),
-        "pictures": [image(ax, caption) for ax, caption in _pictures(analysis, blend)],
+        "picture": figures.blend_figure(analysis, blend),
     }
-
-
-def _pictures(analysis, blend):
-    """The fitted curves of one blend with their data, as far as there are any."""
-    rules = analysis.rules
-    # The same curve is in two pictures and is the dearest part of both.
-    graded = len(tradeoff.graded_loads(analysis, blend))
-    curve = tradeoff.sweat_curve(analysis, blend) if graded else None
-    yield (tradeoff.draw_tradeoff(analysis, blend, curve=curve),
-           "Shaded: the tested loads. Bands: 90 % intervals.")
-    if graded:
-        yield over_load.draw_sweat(
-            analysis.believed, blend, limit_grade=rules.limit_grade, risk=rules.risk,
-            stress=rules.stress, curve=curve,
-        ), f"Rings: test batches with pieces {answers.storage_words(analysis)}; the larger, the " \
-           "more pieces."
-    if len(tradeoff.smelt_loads(analysis, blend)):
-        yield (over_load.draw_throw(analysis.throw, blend),
-               "A mark is the mean of one tester at one test batch.")
-    if analysis.frost is not None and blend in set(analysis.frost.counts["blend"]):
-        yield over_load.draw_frost(
-            analysis.frost, blend, limit_grade=rules.frost_limit_grade,
-            age_days=rules.ship_age_days,
-        ), "A ring is a test batch; the larger, the more pieces."
-    if analysis.bleed is not None and blend in analysis.bleed.blends:
-        yield (over_load.draw_bleed(analysis.bleed, blend),
-               "A ring is the mean of a test batch. The bar below: where the rise begins, with "
-               "its interval.")
-    life, _ = _on_warmer(analysis.longevity)
-    if life is not None and blend in life.blends:
-        yield (on_warmer.draw_throw_life(life, blend),
-               "A mark is the mean of one tester at one check. The bar: when half is left.")
 
 
 def _on_warmer(longevity):
     return (longevity.throw_life, longevity.weight_loss) if longevity else (None, None)
 
 
-def _warmed(longevity):
-    """The tables of what was seen on the warmer."""
+def _in_order(frame, names):
+    """A frame with its blends in the order of the ranking, as the whole page has them."""
+    return frame.sort_values("blend", key=lambda b: b.map(names.index), kind="stable")
+
+
+def _warmed(longevity, names):
+    """The tables of what was seen on the warmer, in the order of the ranking."""
+    def place(row):
+        return names.index(row[0]) if row[0] in names else len(names)
+
     makers = (tables.lives_table, tables.losses_table)
-    return [make(fit) for fit, make in zip(_on_warmer(longevity), makers, strict=True) if fit]
+    shown = [make(fit) for fit, make in zip(_on_warmer(longevity), makers, strict=True) if fit]
+    return [dataclasses.replace(t, rows=tuple(sorted(t.rows, key=place))) for t in shown]
 
 
 def _fit_sections(analysis):
@@ -184,18 +227,8 @@ def _fit_sections(analysis):
 def _check_section(analysis):
     """Whether the sweat fit describes what was seen, and whether one pot carries an answer."""
     found = diagnose(analysis)
-    alone = "" if analysis.joint is None else " By sweat alone, without the bleed."
-    return {
-        "sentence": found.sentence,
-        "notes": found.notes,
-        "pictures": [
-            image(checks.draw_check(found.sweat),
-                  "A mark is a test batch; the bar at its place is the range for a new pot."),
-            image(checks.draw_diagnosis(found),
-                  "Each row: the highest safe load without the evidence of that pot, with twice "
-                  "the error that chance in the draws gives the change." + alone),
-        ],
-    }
+    return {"sentence": found.sentence, "notes": found.notes,
+            "picture": figures.check_figure(found.sweat), "pots": tables.pot_table(found)}
 
 
 def _notes(analysis):

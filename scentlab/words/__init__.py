@@ -7,7 +7,7 @@ import math
 
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load, say_load_oz
 
 MISSING = "–"
 STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
@@ -91,3 +91,25 @@ def count(number, what):
     ('1 blend', '3 blends')
     """
     return f"{number} {what}{'' if number == 1 else 's'}"
+
+
+class Loads(str):
+    """A load in words, with its words in the other bases: ``oz`` and ``content``."""
+
+    oz: str
+    content: str
+
+
+def say_loads(load_pct):
+    """A load as workshops say it, with what a page shows for it in other units.
+
+    >>> load = say_loads(6.25)
+    >>> load, load.oz, load.content
+    ('6.25 % (1 oz/lb)', '1 oz/lb', '5.9 % of the finished piece')
+    """
+    if is_missing(load_pct):
+        return MISSING
+    said = Loads(say_load_oz(float(load_pct)))
+    said.oz = said.partition("(")[2].rstrip(")")
+    said.content = f"{content_from_load(load_pct):.1f} % of the finished piece"
+    return said

@@ -5,10 +5,12 @@ The same words are in the report, in the terminal and in the supplier's summary.
 
 import pandas as pd
 
+from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import stress_words
 from scentlab.choosing.saving import saving_words
 from scentlab.materials import say_lot
+from scentlab.results import say_odds, say_percent
 from scentlab.text import capital
 from scentlab.units import load_from_content, say_load_oz
 from scentlab.words import (
@@ -17,9 +19,8 @@ from scentlab.words import (
     count,
     is_missing,
     say_both,
-    say_content,
+    say_loads,
     say_number,
-    say_over,
     say_range,
     say_share,
 )
@@ -92,48 +93,81 @@ def _picked(analysis):
     return table[table["load_pct"].notna()]
 
 
-# ---- the headline ------------------------------------------------------------------------------
+# ---- the first page ----------------------------------------------------------------------------
 
 
 def headline(analysis):
-    """The answer in figures: what is beside the sentence at the top; None without a load."""
+    """The answer in figures, as the first page shows it; None without a load.
+
+    Returns
+    -------
+    dict of blend, load (:class:`Loads`), warning, and facts: pairs of a name and its parts, words
+    and loads.
+    """
     best = analysis.pick.table.iloc[0]
     if is_missing(best["load_pct"]):
         return None
+    rests = analysis.rests
     return {
         "blend": best["blend"],
-        "load": say_load_oz(best["load_pct"]),
-        "warning": "" if analysis.rests is None else analysis.rests.headline(best["blend"]),
-        "content": say_content(best["load_pct"]),
+        "load": say_loads(best["load_pct"]),
+        "warning": "" if rests is None else rests.headline(best["blend"]),
         "facts": list(_facts(analysis, best)),
-        "reason": best["reason"],
     }
 
 
 def _facts(analysis, best):
-    rules, series = analysis.rules, analysis.series
-    yield "Highest safe load", say_both(best["ceiling_load_pct"])
-    yield "Wax maker's limit", say_both(best["limit_load_pct"])
-    yield "Regulatory limit", _regulatory_limit(series.blends, best["blend"])
-    yield (
-        f"Risk of sweat grade {rules.limit_grade} or more, {storage_words(analysis)}",
-        f"{say_share(best['sweat_risk'])} (90 % interval "
-        f"{say_range(best['sweat_lower'], best['sweat_upper'], say_share)})",
-    )
-    yield (
-        f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0 to 10",
-        f"{say_number(best['throw'], 1)} (90 % interval "
-        f"{say_range(best['throw_lower'], best['throw_upper'], lambda v: say_number(v, 1))})",
-    )
-    yield (f"Chance that its true risk is over {100 * rules.risk:g} %",
-           say_over(best["p_over"], analysis.pick.table["least_told"].max()))
-    today = rules.today_of(best["blend"])
+    rules, series, blend = analysis.rules, analysis.series, best["blend"]
+    state = analysis.ceiling.of(blend)["state"]
+    yield "Highest safe load", ("at least " if state in (OPEN_ABOVE, DRY) else "",
+                                say_loads(best["ceiling_load_pct"]))
+    usual = recommended_by_maker(series, blend)
+    yield "Wax maker", (
+        "maximum ", say_loads(best["limit_load_pct"]), ", recommended ",
+        "not recorded" if usual is None else say_loads(usual))
+    if is_missing(best["throw"]):
+        yield "Why this load", (f"{best['reason']}.",)
+    else:
+        kept = say_number(best["throw"], 1), _say_limits(best, "throw", lambda v: f"{v:.1f}")
+        yield (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw kept",
+               (f"{kept[0]} of 10 ({kept[1]}). {best['reason'].split('. ')[0]}.",))
+    yield "Sweat risk", (
+        f"{say_share(best['sweat_risk'])} ({_say_limits(best, 'sweat', say_share)}), "
+        f"{storage_words(analysis)}; {say_odds(best['p_over'], best['least_told'])} of more than "
+        f"{say_percent(rules.risk)}",)
+    today = rules.today_of(blend)
     if today is not None:
         words = saving_words(best["saving_per_1000"], today, series.currency)
-        yield "Cost of wax and fragrance", capital(words)
+        yield "Cost of wax and fragrance", (f"{capital(words)}.",)
+    yield "Rests on", (_rests_on(analysis, best),)
 
 
-def _regulatory_limit(blends, blend):
+def _say_limits(row, name, say):
+    return say_range(row[f"{name}_lower"], row[f"{name}_upper"], say)
+
+
+def _rests_on(analysis, best):
+    """The pieces that decide up to the load, until when they were seen, pots and lots."""
+    said = (f"{int(best['stressed_wet']) or 'none'} of {int(best['stressed_below'])} such pieces "
+            "sweated up to this load")
+    if analysis.rests is not None:
+        found = analysis.rests.of(best["blend"]).set_index("name")["value"]
+        age, lots = found["oldest inspection"], found["lots"]
+        said += (f" {'by ' if age.startswith('day') else '('}{age}"
+                 f"{'' if age.startswith('day') else ')'}; {count(int(found['pots']), 'pot')}, "
+                 f"{'lots ' if lots == 'not recorded' else ''}{lots}")
+    return f"{capital(said)}."
+
+
+def recommended_by_maker(series, blend):
+    """The load that the wax maker recommends (% of wax) by the plan; the lowest of the waxes of a
+    blend, None where one of them is not on record."""
+    own = [b for b in (series.plan or {}).get("blends", ()) if b["name"] == blend]
+    loads = [part["wax"].get("recommended_load_pct") for b in own for part in b["parts"]]
+    return None if not loads or None in loads else min(loads)
+
+
+def regulatory_limit(blends, blend):
     """The fragrance's limit in both bases; a dash when none is known."""
     content = blends.loc[blends["blend"] == blend, "limit_content_pct"]
     if content.empty or is_missing(content.iloc[0]):

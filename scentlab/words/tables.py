@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
@@ -13,6 +14,7 @@ from scentlab.words import (
     MISSING,
     THROW_WORDS,
     is_missing,
+    say_loads,
     say_number,
     say_over,
     say_range,
@@ -107,7 +109,7 @@ def least_shown(pick):
 
 
 def pick_table(analysis):
-    """One row per blend in order of preference, with both bases, risk, throw and cost."""
+    """One row per blend in order of preference: loads, risk, throw, frost and cost."""
     rules, table = analysis.rules, analysis.pick.table
     return view(
         "The recommended load of each blend, best first" if table["load_pct"].notna().any()
@@ -115,15 +117,41 @@ def pick_table(analysis):
         table,
         ("Rank", lambda r: MISSING if is_missing(r["load_pct"]) else str(int(r["rank"]))),
         ("*Blend", "blend"),
-        (f"{RECOMMENDED}, % of wax (of total)", lambda r: MISSING if is_missing(r["load_pct"]) else
-         f"{say_number(r['load_pct'])}\n({say_number(r['content_pct'])})"),
-        (f"{SAFE}, % of wax", number("ceiling_load_pct")),
-        ("Wax maker’s limit, % of wax", number("limit_load_pct")),
+        (RECOMMENDED, lambda r: say_loads(r["load_pct"])),
+        (SAFE, lambda r: say_loads(r["ceiling_load_pct"])),
+        ("Wax maker’s maximum", lambda r: say_loads(r["limit_load_pct"])),
         *_bought(rules, least_shown(analysis.pick)),
-        (f"Throw below the best, points (chance of at most {rules.throw_loss:g})",
-         lambda r: MISSING if is_missing(r["throw_behind"]) else
-         f"{say_number(r['throw_behind'], 1)}\n({say_share(r['throw_chance'], 0)})"),
         *_frost_and_cost(rules, analysis.series.currency),
+    )
+
+
+def choice_table(choices, blends):
+    """The loads of each blend under other rules: a row for each risk and confidence."""
+    found = choices.set_index(["risk", "confidence", "blend"])
+
+    def cell(blend):
+        def loads(rule):
+            row = found.loc[(*rule, blend)]
+            use, safe = (say_loads(row[c]) for c in ("load_pct", "ceiling_load_pct"))
+            return f"{use} / {safe}"
+        return loads
+
+    return view(
+        "Recommended / highest safe load under other rules",
+        list(dict.fromkeys(zip(choices["risk"], choices["confidence"], strict=True))),
+        ("Risk at most", lambda rule: f"{100 * rule[0]:g} %"),
+        ("How sure", lambda rule: f"{100 * rule[1]:g} %"),
+        *((b, cell(b)) for b in blends),
+    )
+
+
+def pot_table(diagnosis):
+    """The highest safe load of each blend without each of its pots."""
+    return view(
+        "Highest safe loads without each pot, in points of load (% of wax)", diagnosis.table,
+        ("*Pot left out", "pot"), ("*Blend", "blend"),
+        ("Highest safe load without it, % of wax", number("ceiling_load_pct", 1)),
+        ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r, "+")),
     )
 
 

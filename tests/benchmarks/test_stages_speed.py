@@ -46,7 +46,7 @@ def test_a_report_costs_little_more_than_its_analysis(series):
     analysis = analyse(series)
     fits, page = seconds(lambda: analyse(series)), seconds(lambda: report_html(analysis), 1)
     print(f"\nanalysis of the demo series {fits:.2f} s, its report {page:.2f} s")
-    assert page < 8 * fits
+    assert page < 2.2 * fits  # the goal is 1.2; most of the rest is the check of each pot
 
 
 def test_all_throw_curves_cost_no_more_than_three_general_mixed_fits():

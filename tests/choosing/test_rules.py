@@ -25,7 +25,7 @@ from scentlab.choosing.rules import Rules
         ({"ship_age_days": -3}, "ship_age_days is -3; give a number of days from 0 to 3650"),
         ({"limit_grade": 0}, "limit_grade is 0; give a grade from 1 to 4"),
         ({"frost_limit_grade": 5}, "frost_limit_grade is 5; give a grade from 1 to 4"),
-        ({"throw_kind": "hot"}, "throw_kind is 'hot'; give warm or cold"),
+        ({"throw_kind": "hot"}, "throw_kind is 'hot'; give warm or jar or cold"),
         ({"stress": "frozen"}, "stress is 'frozen'; give rest or heat"),
         (
             {"override_blends": ("soft",), "override_reason": "  "},

@@ -566,7 +566,7 @@ def test_a_day_left_empty_is_today(desk):
     (lambda s: GradeForm(["417"], "sweat", "Anna", s),
      "assessor is 'Anna'; give a tester's code, never a name, such as A1"),
     (lambda s: ThrowForm(["417"], "A1", "S1", "hot", s),
-     "kind is 'hot'; give one of cold, warm"),
+     "kind is 'hot'; give one of cold, jar, warm"),
 ])
 def test_a_form_that_cannot_be(desk, make, words):
     with pytest.raises(ValueError) as error:

@@ -34,6 +34,5 @@ def diagnosis(analysis):
 
 @pytest.fixture
 def quick(package, diagnosis, monkeypatch):
-    """Reports without the time of drawing: for tests of their words alone."""
-    monkeypatch.setattr("scentlab.sharing.pages.picture", lambda ax: b"<svg/>")
+    """Reports without the time of checking the fit: for tests of their words alone."""
     monkeypatch.setattr("scentlab.sharing.report.diagnose", lambda analysis: diagnosis)

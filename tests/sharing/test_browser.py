@@ -1,11 +1,12 @@
-"""The pages in a real browser: nothing leaves, nothing fails, everyone can read them."""
+"""The pages in a real browser: nothing leaves, nothing fails, everyone can read and use them."""
 
 import shutil
 import subprocess
 
 import pytest
 
-from scentlab.sharing.summary import supplier_summary_html
+from scentlab.sharing.answer import read_answer, weigh_answer
+from scentlab.sharing.report import page_fingerprint, report_html
 
 pytestmark = pytest.mark.browser
 
@@ -15,7 +16,7 @@ def pages(analysis, html, tmp_path_factory):
     folder = tmp_path_factory.mktemp("pages")
     texts = {
         "report": html,
-        "summary": supplier_summary_html(analysis, "Did the wax change?"),
+        "summary": report_html(analysis, ask=["Did the wax change?"]),
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
@@ -69,39 +70,118 @@ def test_nothing_is_cut_at_the_side(opened):
     assert wide == []
 
 
+@pytest.mark.parametrize("scheme", ["light", "dark"])
 @pytest.mark.parametrize("name", NAMES)
-def test_no_serious_barrier_for_anyone(chromium, pages, name):
+def test_no_serious_barrier_for_anyone(chromium, pages, name, scheme):
     runner = pytest.importorskip(
         "axe_playwright_python.sync_playwright", reason="needs the test library axe-playwright"
     )
     # The checker itself is a script, which the page's own policy rightly forbids.
-    page = chromium.new_context(bypass_csp=True).new_page()
+    page = chromium.new_context(bypass_csp=True, color_scheme=scheme).new_page()
     page.goto((pages / f"{name}.html").as_uri())
+    page.eval_on_selector_all("details", "all => all.forEach(d => { d.open = true; })")
     found = runner.Axe().run(page).response["violations"]
     serious = [v for v in found if v["impact"] in ("serious", "critical")]
     assert serious == [], [(v["id"], v["nodes"][0]["html"][:200]) for v in serious]
 
 
-@pytest.mark.parametrize("size", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0])
-def test_the_summary_prints_on_one_page(chromium, pages, size):
-    _, width, height = size
-    page = chromium.new_page()
-    page.goto((pages / "summary.html").as_uri())
-    pdf = page.pdf(width=f"{width}in", height=f"{height}in")
-    assert pdf.count(b"/Type /Page\n") == 1
-
-
-@pytest.mark.parametrize("size", [("A4", 8.27, 11.69), ("Letter", 8.5, 11)], ids=lambda s: s[0])
-def test_three_questions_leave_room_for_answers_on_the_page(chromium, analysis, size, tmp_path):
-    asked = ["Is 9 % of wax within your limit?", "Did lot L7 change, and when was it made?",
-             "What is the highest load you would stand behind, and how was it tested?"]
-    path = tmp_path / "summary.html"
-    path.write_text(supplier_summary_html(analysis, asked), encoding="utf-8")
-    page = chromium.new_page()
+def opened_at(chromium, path, width=1366, height=768, **options):
+    context = chromium.new_context(viewport={"width": width, "height": height}, **options)
+    page = context.new_page()
     page.goto(path.as_uri())
-    assert page.locator(".blank").count() == 3
-    pdf = page.pdf(width=f"{size[1]}in", height=f"{size[2]}in")
-    assert pdf.count(b"/Type /Page\n") == 1
+    return page
+
+
+@pytest.mark.parametrize("width, height, screens", [(1366, 768, 1.0), (390, 844, 1.5)])
+def test_the_answer_fits_the_first_screen(chromium, pages, width, height, screens):
+    page = opened_at(chromium, pages / "report.html", width, height)
+    end = page.evaluate("document.querySelector('#answer').getBoundingClientRect().bottom")
+    assert end <= screens * height
+    size = page.evaluate("""[...document.querySelectorAll('#answer svg text')].map(
+        t => t.getBoundingClientRect().height)""")
+    assert min(size) >= 11  # pixels from line to line
+
+
+def test_a_piece_is_named_where_it_is_pointed_at(chromium, pages, analysis):
+    page = opened_at(chromium, pages / "report.html")
+    figure = page.locator("#answer figure")
+    dot = figure.locator(".dot.sweat").last
+    words = dot.locator("title").text_content()
+    dot.hover()
+    assert figure.locator("output").inner_text() == words
+    code = words.split(",")[0].removeprefix("Piece ")
+    grade = analysis.series.sweat().set_index("code").loc[code, "grade"]
+    assert f"sweat grade {grade:.0f} (" in words
+    figure.focus()
+    page.keyboard.press("ArrowLeft")
+    assert figure.locator("output").inner_text() not in ("", words)
+
+
+def test_sliders_show_rows_of_the_table(chromium, pages, analysis):
+    page = opened_at(chromium, pages / "report.html")
+    names = list(analysis.pick.table["blend"])
+    rows = page.eval_on_selector_all(
+        "#choices tbody tr", "rows => rows.map(r => [...r.cells].map(c => c.textContent))")
+    page.locator("#risk").fill("0")
+    page.locator("#sure").fill("3")
+    cells, = (row[2:] for row in rows if row[:2] == ["1 %", "99 %"])
+    assert page.locator("#then li").all_inner_texts() == [
+        f"{name}: {cell}" for name, cell in zip(names, cells, strict=True)]
+
+
+def test_units_change_together_and_back(chromium, pages, analysis):
+    page = opened_at(chromium, pages / "report.html")
+    before = page.inner_text("#answer .use")
+    content = f"{analysis.pick.table['content_pct'].iloc[0]:.1f} % of the finished piece"
+    page.get_by_role("radio", name="% of piece").check()
+    assert page.inner_text("#answer .use").startswith(content)
+    assert "content, % of the finished piece" in page.locator("#answer svg").text_content()
+    page.get_by_role("radio", name="% of wax").check()
+    assert page.inner_text("#answer .use") == before
+
+
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+@pytest.mark.parametrize("scripts", [True, False])
+def test_light_and_dark_follow_the_reader_and_the_switch(chromium, pages, scheme, scripts):
+    page = opened_at(chromium, pages / "report.html", color_scheme=scheme,
+                     java_script_enabled=scripts)
+    def paper():
+        found = page.locator("body").evaluate("b => getComputedStyle(b).backgroundColor")
+        return "light" if found == "rgb(255, 255, 255)" else "dark"
+    assert paper() == scheme
+    page.locator("#other").check()
+    assert paper() != scheme
+
+
+def test_without_scripts_everything_is_there(chromium, pages):
+    page = opened_at(chromium, pages / "summary.html", java_script_enabled=False)
+    assert page.locator(".live:visible").count() == 0
+    shown = page.locator(".folded:visible").count()
+    for heading in page.locator("summary").all():
+        heading.click()
+    assert (shown, page.locator(".folded:visible").count()) == (0, page.locator("summary").count())
+    assert page.locator("#choices").is_visible()
+    assert page.get_by_text("Did the wax change?", exact=True).is_visible()
+
+
+def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, analysis, tmp_path):
+    page = opened_at(chromium, pages / "summary.html")
+    page.get_by_label("Who answers").fill('The "wax" <maker>')
+    page.get_by_label("Answer 1", exact=True).fill("No, but lot 8 will.")
+    page.get_by_label("Risk at most, %").fill("2")
+    name = analysis.pick.table["blend"].iloc[0]
+    page.get_by_label(f"Highest load for {name}").fill("6.25")
+    lot = page.locator("[data-lot]").first
+    lot.get_by_label("Value").fill("0.4 % oil")
+    with page.expect_download() as saved:
+        page.get_by_role("button", name="Save the answer").click()
+    saved.value.save_as(tmp_path / "answer.json")
+    found = read_answer(tmp_path / "answer.json")
+    assert found.sender == 'The "wax" <maker>' and found.note == "1. No, but lot 8 will."
+    assert found.rules == {"risk": 0.02} and found.limits == {name: 6.25}
+    assert [(f.lot, f.value) for f in found.lots] == [("not given", "0.4 % oil")]
+    weighed = weigh_answer(analysis, found, page_fingerprint(analysis))
+    assert weighed.table.set_index("blend").loc[name, "proposed_load_pct"] <= 6.25
 
 
 PAPERS = pytest.mark.parametrize(
@@ -109,24 +189,17 @@ PAPERS = pytest.mark.parametrize(
 )
 
 
-def printed(chromium, path, paper, tmp_path):
-    """The lines of each printed page."""
+def printed(chromium, path, paper, tmp_path, everything=False):
+    """The lines of each printed page, and the headings."""
     tool = shutil.which("pdftotext")
     if not tool:
         pytest.skip("needs pdftotext")
     page = chromium.new_page()
     page.goto(path.as_uri())
-    # A picture holds no text: a word beside it tells that a heading is not the last on its page.
-    page.evaluate(
-        "document.querySelectorAll('figure img').forEach(i => i.insertAdjacentHTML("
-        "'afterend', '<span style=\"font-size:1px\">picture shown</span>'))"
-    )
+    if everything:
+        page.locator("#everything").check()
     page.pdf(path=tmp_path / "page.pdf", width=f"{paper[1]}in", height=f"{paper[2]}in")
-    # The words of a picture are drawn, not written: a heading above one may well come last.
-    heads = page.eval_on_selector_all(
-        "h2, h3", "all => all.filter(e => !e.nextElementSibling?.matches('figure, .pictures'))"
-        ".map(e => e.innerText.trim())"
-    )
+    heads = page.eval_on_selector_all("h2, h3", "all => all.map(e => e.textContent.trim())")
     page.close()
     text = subprocess.run(
         [tool, "-layout", str(tmp_path / "page.pdf"), "-"], capture_output=True, check=True
@@ -139,29 +212,33 @@ def printed(chromium, path, paper, tmp_path):
 
 @PAPERS
 @pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("everything", [False, True])
 def test_no_page_ends_with_a_heading_or_begins_with_a_lost_word(
-    chromium, pages, name, paper, tmp_path
+    chromium, pages, name, paper, tmp_path, everything
 ):
-    heads, sheets = printed(chromium, pages / f"{name}.html", paper, tmp_path)
-    assert len(sheets) > (name != "summary")
+    heads, sheets = printed(chromium, pages / f"{name}.html", paper, tmp_path, everything)
     for sheet in sheets:
         assert sheet[-1] not in heads
         assert len(sheet[0].split()) > 1 or sheet[0] in heads
 
 
 @PAPERS
-def test_a_blend_of_the_report_is_one_page(chromium, pages, paper, tmp_path, analysis):
-    _, sheets = printed(chromium, pages / "report.html", paper, tmp_path)
-    for blend in analysis.pick.table["blend"]:
-        own = [s for s in sheets if s[0] == blend]
-        assert len(own) == 1 and any("Trade-off at the tested loads" in line for line in own[0])
+def test_the_answer_is_the_first_printed_page_and_all_of_it_a_few(
+    chromium, pages, paper, tmp_path, analysis
+):
+    heads, sheets = printed(chromium, pages / "report.html", paper, tmp_path)
+    assert len(sheets) == 2 and sheets[1][0] == "Blends side by side"
+    assert "load, % of wax" in " ".join(sheets[0]) and "How sure" not in " ".join(sheets[1])
+    _, every = printed(chromium, pages / "report.html", paper, tmp_path, everything=True)
+    words = " ".join(line for sheet in every for line in sheet)
+    assert all(head in words for head in heads if len(head) < 40)
 
 
 @PAPERS
-def test_the_fullest_summary_prints_on_one_page(chromium, analysis, paper, tmp_path):
+def test_the_fullest_summary_prints_on_few_pages(chromium, analysis, paper, tmp_path):
     """Six questions of 300 characters beside three blends."""
     path = tmp_path / "full.html"
     ask = [f"{i} " + "Does this lot differ from the last one? " * 7 for i in range(6)]
-    path.write_text(supplier_summary_html(analysis, [a[:300] for a in ask]), encoding="utf-8")
+    path.write_text(report_html(analysis, ask=[a[:300] for a in ask]), encoding="utf-8")
     _, sheets = printed(chromium, path, paper, tmp_path)
-    assert len(sheets) == 1
+    assert len(sheets) == 3

@@ -18,7 +18,7 @@ from scentlab.sharing import parts
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices, SharingError, redact
-from scentlab.sharing.summary import write_supplier_summary
+from scentlab.sharing.report import write_supplier_summary
 
 PROFILE = Path(__file__).parent / "reference" / "data-package-2-0.json"
 SECRETS = {

@@ -1,4 +1,4 @@
-"""Series side by side on one page, and the one-page summary for a supplier."""
+"""Series side by side, and the report with questions for a supplier."""
 
 import copy
 import dataclasses
@@ -7,16 +7,17 @@ import re
 
 import pytest
 
+from scentlab.sharing.opening import PackageError, package_fingerprint
 from scentlab.sharing.pooling import differences, series_names
 from scentlab.sharing.redaction import SharingError
-from scentlab.sharing.summary import supplier_summary_html, write_supplier_summary
+from scentlab.sharing.report import check_questions, page_fingerprint, write_supplier_summary
 from scentlab.words import answers
 
 HOSTILE = '<script>alert("1")</script>'
 
 
 def words_of(page):
-    text = re.sub(r"<style>.*?</style>", "", page, flags=re.DOTALL)
+    text = re.sub(r"<(style|script)>.*?</\1>", "", page, flags=re.DOTALL)
     return re.sub(r"\s+", " ", html.unescape(re.sub(r"<[^>]*>", " ", text)))
 
 
@@ -47,15 +48,14 @@ def test_series_of_one_title_have_numbers(analysis):
     assert series_names([analysis, analysis])[1] == f"{analysis.series.title} (2)"
 
 
-def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
+@pytest.mark.usefixtures("quick")
+def test_the_summary_is_the_report_with_questions(analysis, tmp_path):
     ask = ["Did the firm wax change?", HOSTILE]
     path = write_supplier_summary(analysis, tmp_path / "summary.html", ask)
     page = path.read_text(encoding="utf-8")
-    heads = re.findall(r"<h2[^>]*>(.*?)</h2>", page)
-    assert heads == ["What was tested?", "How?", "What was seen?", "What is asked?"]
     text = words_of(page)
-    assert ask[0] in text and HOSTILE in text and "<script" not in page
-    assert analysis.ceiling.sentence in text
+    assert ask[0] in text and HOSTILE in text and page.count("<script") == 1
+    assert text.index("Use in ") < text.index("What is asked") < text.index("Blends side by side")
     pours = analysis.series.pours
     added = pours["add_temp_c"]
     assert f"{pours['pot'].nunique()} pots, {len(pours)} test batches from " in text
@@ -63,6 +63,23 @@ def test_the_summary_answers_four_questions_in_order(analysis, tmp_path):
     lots = [p["wax"]["lot"] for b in analysis.series.plan["blends"] for p in b["parts"]]
     assert lots and all(lot in text for lot in lots)
     assert "http" not in page.replace("http-equiv", "")
+    assert package_fingerprint(path) == page_fingerprint(analysis)
+
+
+def test_a_page_is_named_by_what_is_behind_it(analysis):
+    series = analysis.series
+    other = dataclasses.replace(series, grades=series.grades.assign(grade=1))
+    found = {page_fingerprint(a) for a in (
+        analysis, dataclasses.replace(analysis, series=other),
+        dataclasses.replace(analysis, rules=dataclasses.replace(analysis.rules, risk=0.1)))}
+    assert len(found) == 3
+
+
+def test_a_page_without_questions_has_no_form(html, tmp_path):
+    assert 'id="reply"' not in html
+    (tmp_path / "report.html").write_text(html, encoding="utf-8")
+    with pytest.raises(PackageError, match=r"^report\.html is no page with questions"):
+        package_fingerprint(tmp_path / "report.html")
 
 
 @pytest.mark.parametrize("lot, words", [
@@ -83,18 +100,17 @@ def test_the_summary_says_lot_once_and_nothing_of_a_missing_one(analysis, lot, w
     assert dict(answers.tested_facts(series))["Fragrance"] == "cedar"
 
 
-def test_the_summary_counts_the_pieces_under_the_stress_that_decides(analysis):
-    page = supplier_summary_html(analysis, "Why?")
+def test_the_report_counts_the_pieces_under_the_stress_that_decides(analysis, html):
     counts = analysis.sweat.counts
     own = counts[(counts["blend"] == "soft") & (counts["stress"] == analysis.ceiling.stress)]
     cells = []
     for near in sorted(own["load_pct"].round().unique()):
         here = own[own["load_pct"].round() == near]
         cells.append(f"{int(here[['g2', 'g3', 'g4']].sum().sum())}/{int(here['n'].sum())}")
-    assert " ".join(["soft", *cells]) in words_of(page)
+    assert " ".join(["soft", *cells]) in words_of(html)
 
 
 @pytest.mark.parametrize("ask", [[], ["  "], ["x"] * 7, ["x" * 301]])
-def test_a_summary_asks_something_and_not_too_much(analysis, ask):
+def test_a_summary_asks_something_and_not_too_much(ask):
     with pytest.raises(SharingError, match="^ask 1 to 6 things of at most 300 characters each"):
-        supplier_summary_html(analysis, ask)
+        check_questions(ask)

@@ -64,53 +64,6 @@ def picture(ax, kind="svg"):
     return out.getvalue()
 
 
-# ---- what a picture shows, in words ------------------------------------------------------------
-
-
-def in_words(ax):
-    """What a picture shows, for who cannot see it: title, axes, ends of curves, single marks."""
-    said = [ax.get_title(loc="left").replace("\n", " ")]
-    for panel in (ax, *ax.child_axes):
-        rows = getattr(panel, "in_rows", None)
-        said += [_axes_in_words(panel)] if panel.axison and not rows else []
-        said += [_line_in_words(line, rows) for line in panel.lines]
-        said += [_points_in_words(p, rows) for p in panel.collections]
-        said += [t.get_text() for t in panel.texts]
-    return ". ".join(dict.fromkeys(filter(None, said))) + "."
-
-
-def _axes_in_words(panel):
-    across, up = (w.replace("\n", " ") for w in (panel.get_xlabel(), panel.get_ylabel()))
-    return f"{up} over {across}".strip() if across and up else up
-
-
-def _line_in_words(line, rows):
-    label, (x, y) = str(line.get_label()).replace("\n", " "), line.get_data()
-    if label.startswith("_") or "(shaded" in label:
-        return ""
-    if not len(x) or len(x) == 2 and (x[0] == x[1] or y[0] == y[1]) and not rows:
-        return label
-    return f"{label}: {_places(x, y, rows, curve=len(x) == STEPS)}"
-
-
-def _points_in_words(drawn, rows):
-    label, places = str(drawn.get_label()), np.asarray(drawn.get_offsets())
-    if label.startswith("_") or len(places) < 2 and not np.any(places):
-        return ""
-    return f"{label}: {_places(*places.T, rows)}"
-
-
-def _places(x, y, rows, curve=False):
-    x, y = np.asarray(x, dtype=float), np.asarray(y, dtype=float)
-    if curve:
-        return f"{y[0]:.2f} at {x[0]:.1f} to {y[-1]:.2f} at {x[-1]:.1f}"
-    seen = [(a, b) for a, b in zip(x, y, strict=True) if np.isfinite(a) and np.isfinite(b)]
-    if rows:
-        named = [f"{rows[round(b)]} {a:.1f}" for a, b in seen if round(b) < len(rows)]
-        return ", ".join(named) or "none"
-    return ", ".join(f"{b:.2f} at {a:.1f}" for a, b in seen)
-
-
 # ---- blends and loads --------------------------------------------------------------------------
 
 

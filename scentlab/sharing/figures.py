@@ -1,0 +1,304 @@
+"""The pictures of the report as numbers and words for its template: panels over one axis.
+
+Text stays text, looks come from the page's style sheet (so that dark, grey and paper need no
+second picture), and each point carries the words of what it is. A curve is drawn only between the
+lowest and the highest load tested with its blend.
+"""
+
+from dataclasses import dataclass, field
+from math import floor, log10
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.bleed import bleed_curve
+from scentlab.fitting.frost import frost_risk
+from scentlab.fitting.sweat import sweat_risk
+from scentlab.fitting.throw import throw_curve
+from scentlab.schema import SWEAT_GRADES
+from scentlab.units import say_load_oz, say_percent_of_wax
+from scentlab.words import STRESS_WORDS, THROW_WORDS, is_missing, say_loads
+from scentlab.words.answers import storage_words
+
+WIDTH, LEFT, RIGHT = 380, 42, 372
+STEPS = 21
+MARK_ROW, GAP, FOOT = 14, 28, 34
+DOT, ACROSS = 6.5, 7  # pixels between points at one place, and how many lie side by side
+LOAD = "load, % of wax"
+_RISKS = tuple((v, f"{100 * v:g} %") for v in (0, 0.05, 0.25, 0.5, 1))
+_THROWS = tuple((v, str(v)) for v in range(0, 11, 5))
+_GRADES = tuple((v, str(v)) for v in range(5))
+
+
+@dataclass(frozen=True)
+class Panel:
+    """One panel: what its upright axis shows, ticks (value, words), a curve (frame of x, y, lower,
+    upper), points (x, y, kind, words), a level rule, and words where there is no curve."""
+
+    label: str
+    ticks: tuple
+    curve: pd.DataFrame | None = None
+    points: tuple = ()
+    rule: float | None = None
+    kind: str = "sweat"
+    note: str = ""
+    height: int = 96
+    root: bool = False  # a square-root scale, on which a few per cent can be read
+    spread: bool = field(default=False)  # points at one place lie side by side
+
+
+def figure(title, places, panels, marks=(), axis=LOAD):
+    """A picture for the template.
+
+    Parameters
+    ----------
+    title : str. places : the loads (or hours) tested, between which it reaches.
+    panels : sequence of Panel. marks : (kind, words, load), upright lines through all panels.
+
+    Returns
+    -------
+    dict of sizes, ticks, marks and panels in pixels, and ``alt``, what it shows in words.
+    """
+    low, high = float(np.min(places)), float(np.max(places))
+    pad = 0.05 * max(high - low, 1.0)
+    across = _scale(low - pad, high + pad, LEFT, RIGHT)
+    # The highest load in the first row: its words at the side cross no line of a lower one.
+    marks = sorted((m for m in marks if not is_missing(m[2])
+                    and low - 0.06 <= m[2] <= high + 0.06), key=lambda m: -m[2])
+    top, drawn = 4 + MARK_ROW * len(marks), []
+    for panel in panels:
+        drawn.append(_panel(panel, across, top + GAP - 6))
+        top = drawn[-1]["bottom"]
+    return {
+        "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
+        "first": drawn[0]["top"], "axis": axis, "panels": drawn, "title": title,
+        "ticks": [(across(v), f"{v:g}", say_loads(v) if axis == LOAD and v else None)
+                  for v in _ticks(low, high)],
+        "shade": (across(low), across(high)),
+        "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
+        "alt": _in_words(title, axis, panels, marks),
+    }
+
+
+def _panel(panel, across, top):
+    bottom, values = top + panel.height, [v for v, _ in panel.ticks]
+    level = _scale(min(values), max(values), bottom, top, panel.root)
+    drawn = {
+        "label": panel.label, "top": top, "bottom": bottom, "kind": panel.kind, "note": panel.note,
+        "ticks": [(level(v), words) for v, words in panel.ticks],
+        "rule": None if panel.rule is None else level(panel.rule),
+        "points": _dots(panel, across, level), "line": "", "band": "",
+    }
+    if panel.curve is not None:
+        x, y, lower, upper = (panel.curve[c].tolist() for c in ("x", "y", "lower", "upper"))
+        places = [across(v) for v in x]
+        drawn["line"] = _path(places, map(level, y))
+        drawn["band"] = _path([*places, *places[::-1]], map(level, [*lower, *upper[::-1]]))
+    return drawn
+
+
+def _scale(low, high, start, end, root=False):
+    """Pixels of a value, held inside the panel."""
+    def place(value):
+        share = min(max((value - low) / (high - low), 0.0), 1.0)
+        return round(start + (end - start) * (share**0.5 if root else share), 1)
+    return place
+
+
+def _path(xs, ys):
+    return " ".join(f"{x:g},{y:g}" for x, y in zip(xs, ys, strict=True))
+
+
+def _dots(panel, across, level):
+    """The points in pixels; those at one place lie side by side, in rows."""
+    seen, dots = {}, []
+    for x, y, kind, words in panel.points:
+        k = 0
+        if panel.spread:
+            k = seen[round(x), y] = seen.get((round(x), y), -1) + 1
+        side = (k % ACROSS + 1) // 2 * (1 if k % 2 else -1)
+        dots.append((across(x) + DOT * side, level(y) - 5 * (k // ACROSS), kind, words))
+    return dots
+
+
+def _mark(x, y, kind, words, load):
+    """An upright line; its words stand on its left where there is room."""
+    loads = say_loads(load)
+    return {"x": x, "y": y, "kind": kind, "words": words, "wax": say_percent_of_wax(load),
+            "oz": loads.oz, "content": loads.content.split("of")[0].strip(),
+            "end": x > LEFT + 6 * (len(words) + 8)}
+
+
+def _ticks(low, high):
+    """Round values between two, at most seven of them.
+
+    >>> _ticks(4.0, 14.0), _ticks(1.0, 1.0)
+    ([4, 6, 8, 10, 12, 14], [1.0])
+    """
+    if high <= low:
+        return [low]
+    step = 10.0 ** floor(log10((high - low) / 6.0))
+    step = next(step * k for k in (1, 2, 5, 10) if (high - low) / (step * k) <= 6.001)
+    first, last = np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9)
+    return [float(f"{k * step:.6g}") for k in np.arange(first, last + 1)]
+
+
+def _in_words(title, axis, panels, marks):
+    """What a picture shows, for who cannot see it."""
+    said = [f"{title}, over {axis}"]
+    for panel in panels:
+        if panel.curve is not None:
+            ends = [f"{panel.curve['y'].iloc[i]:.2f} at {panel.curve['x'].iloc[i]:.1f}"
+                    for i in (0, -1)]
+            said.append(f"{panel.label}: {ends[0]} to {ends[1]}")
+        said += [f"{len(panel.points)} points"] if panel.points else []
+        said += [panel.note] if panel.note else []
+    said += [f"{words} {say_percent_of_wax(load)}" for _, words, load in marks]
+    return ". ".join(said) + "."
+
+
+# ---- what is drawn -----------------------------------------------------------------------------
+
+
+def blend_figure(analysis, blend):
+    """Throw, risk of sweat and the pieces of one blend over load, with the loads that decide."""
+    rules, stress = analysis.rules, analysis.ceiling.stress
+    kept = STRESS_WORDS[stress]
+    sweat = analysis.series.sweat()
+    own = sweat[(sweat["blend"] == blend) & (_kept(sweat) == stress) & sweat["grade"].notna()]
+    graded, smelt = _loads(own), np.array([])
+    if analysis.throw is not None:
+        smelt = _loads(_of(analysis.throw.points, blend))
+    curve = None
+    if len(graded):
+        curve = _curve(sweat_risk(analysis.believed, blend, _grid(graded), rules.limit_grade,
+                                  stress), "risk")
+    every = np.concatenate([graded, smelt, _loads(_of(analysis.series.pours, blend))])
+    row = _of(analysis.pick.table, blend).iloc[0]
+    return figure(
+        f"{blend}: hot throw, risk of sweat and pieces".replace("hot", _kind(analysis)), every,
+        (_throw_panel(analysis, blend, smelt),
+         Panel(f"risk of sweat grade {rules.limit_grade}+ in a new pot, {kept}", _RISKS, curve,
+               rule=rules.risk, root=True,
+               note="" if len(graded) else f"no piece {kept} was inspected"),
+         Panel(f"pieces by sweat grade, {kept}", _GRADES, height=74, spread=True,
+               points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
+        (("use", "recommended", row["load_pct"]),
+         ("safe", "highest safe", row["ceiling_load_pct"]),
+         ("limit", "maximum", row["limit_load_pct"])),
+    )
+
+
+def _kind(analysis):
+    return THROW_WORDS[getattr(analysis.throw, "kind", analysis.rules.throw_kind)]
+
+
+def _throw_panel(analysis, blend, smelt):
+    """Throw over load; a point is a piece, at the mean of its testers."""
+    throws, kind = analysis.series.throws, _kind(analysis)
+    note, curve = "", None
+    if len(smelt):
+        curve = _curve(throw_curve(analysis.throw, blend, _grid(smelt)), "throw")
+    else:
+        note = "no fit of throw" if len(throws) else "throw was not scored"
+    own = throws[(throws["blend"] == blend) & (throws["kind"].map(THROW_WORDS) == kind)]
+    points = tuple(
+        (load, float(scores.mean()), "", f"Piece {code}, test batch {pour}, {say_load_oz(load)}: "
+         f"{kind} throw {scores.mean():.1f} of 10, mean of {len(scores)}")
+        for (code, pour, load), scores in own.groupby(["code", "pour", "load_pct"])["throw"]
+    )
+    return Panel(f"{kind} throw, 0 to 10", _THROWS, curve, points, kind="throw", note=note)
+
+
+def _pieces(own, limit_grade, storage):
+    """A point for each inspection: the piece behind its blind code, its grade and its batch."""
+    for r in own.sort_values(["load_pct", "grade"]).itertuples():
+        grade = int(r.grade)
+        age = "" if is_missing(r.age_days) else f", day {r.age_days:g}"
+        yield (float(r.load_pct), grade, "over" if grade >= limit_grade else "",
+               f"Piece {r.code}, test batch {r.pour}, {say_load_oz(r.load_pct)}: sweat grade "
+               f"{grade} ({SWEAT_GRADES[grade]}), {storage}{age}")
+
+
+def further_figures(analysis):
+    """Frost, bleed and hours on the warmer of each blend, in the order of the pick."""
+    life = analysis.longevity.throw_life if analysis.longevity else None
+    makers = ((analysis.frost, _frost), (analysis.bleed, _bleed), (life, _on_warmer))
+    return [draw(analysis, fit, blend) for fit, draw in makers if fit is not None
+            for blend in analysis.pick.table["blend"] if blend in fit.blends]
+
+
+def _frost(analysis, fit, blend):
+    grade, counts = analysis.rules.frost_limit_grade, _of(fit.counts, blend)
+    over = counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1)
+    points = tuple((x, k / n, "", f"{k:g} of {n:g} pieces at {say_load_oz(x)} reached frost grade "
+                    f"{grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
+                                                   strict=True))
+    loads = _loads(counts)
+    curve = frost_risk(fit, blend, _grid(loads), grade, analysis.rules.ship_age_days)
+    panel = Panel(f"risk of frost grade {grade} or more", _RISKS, _curve(curve, "risk"), points,
+                  kind="frost", root=True)
+    return figure(f"{blend}: frost", loads, [panel])
+
+
+def _bleed(_, fit, blend):
+    own = _of(fit.points, blend)
+    loads = _loads(own)
+    curve = _curve(bleed_curve(fit, blend, _grid(loads)), "bleed_mg")
+    points = tuple((r.load_pct, r.bleed_mg, "", f"Test batch {r.pour}, {say_load_oz(r.load_pct)}: "
+                    f"{r.bleed_mg:.0f} mg") for r in own.itertuples())
+    top = max(curve["upper"].max(), own["bleed_mg"].max(), 1.0)
+    row = _of(fit.joins, blend).iloc[0]
+    where = "".join(f"{w} {v:g} {u}" for w, v, u in ((" in", fit.hours, "h"), (" at", fit.temp_c,
+                    "°C")) if not is_missing(v))
+    panel = Panel(f"bleed into the blotter, mg{where}", _amounts(top), curve, points)
+    return figure(f"{blend}: bleed begins at {say_percent_of_wax(row['join_pct'])}", loads, [panel],
+                  (("safe", "bleed begins", row["join_pct"]),))
+
+
+def _on_warmer(_, fit, blend):
+    arm = _of(fit.arms, blend).iloc[0]
+    hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
+    curve = _curve(fit.curve(arm.name, hours), "throw", "hours")
+    panel = Panel("throw, 0 to 10", _THROWS, curve, kind="throw")
+    return figure(f"{blend}: throw on the warmer at {say_load_oz(arm['load_pct'])}", hours[[0, -1]],
+                  [panel], axis="time on the warmer, h")
+
+
+def check_figure(check):
+    """Mean grade of each test batch as seen, against what the fit expects of it."""
+    pours = check.pours.sort_values("expected")
+    points = tuple((r.expected, r.seen, "over" if r.odd else "",
+                    f"Test batch {r.pour}: seen {r.seen:.1f}, expected {r.expected:.1f} "
+                    f"(90 % range {r.lower:.1f} to {r.upper:.1f})") for r in pours.itertuples())
+    curve = pd.DataFrame({"x": pours["expected"], "y": pours["expected"], "lower": pours["lower"],
+                          "upper": pours["upper"]})
+    panel = Panel("mean sweat grade seen in a test batch", _GRADES, curve, points, height=170)
+    return figure("Sweat seen and expected", [0.0, 4.0], [panel], axis="mean sweat grade expected")
+
+
+def _amounts(top):
+    values = _ticks(0.0, float(top))
+    return tuple((v, f"{v:g}") for v in [*values, values[-1] + values[1]])
+
+
+def _of(frame, blend):
+    return frame[frame["blend"] == blend]
+
+
+def _kept(grades):
+    stress = grades["stress"].astype(object)
+    return stress.where(stress.notna(), "rest")
+
+
+def _loads(frame):
+    loads = frame["load_pct"].to_numpy(dtype=float)
+    return np.unique(loads[np.isfinite(loads)])
+
+
+def _grid(loads):
+    return np.linspace(loads.min(), loads.max(), STEPS)
+
+
+def _curve(frame, column, across="load_pct"):
+    return frame.rename(columns={across: "x", column: "y"})[["x", "y", "lower", "upper"]]
