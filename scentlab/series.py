@@ -88,7 +88,7 @@ class Series:
         frames = {name: getattr(self, name) for name in ("grades", "throws", "bleeds", "warmings")}
         kept = {name: f[f["pour"].isin(pours["pour"])].reset_index(drop=True)
                 for name, f in frames.items()}
-        both = self.pairs["pour"].isin(pours["pour"]) & self.pairs["second_pour"].isin(pours["pour"])
+        both = self.pairs[["pour", "second_pour"]].isin(list(pours["pour"])).all(axis=1)
         kept["pairs"] = self.pairs[both].reset_index(drop=True)
         return replace(self, pours=pours.reset_index(drop=True), **kept)
 
