@@ -136,15 +136,14 @@ def next_round(analysis: Analysis, *, pours: int, seed: int, loads_a_pot: int = 
     looked = fit.counts[fit.counts["stress"] == stress]
     pieces = max(1, int(looked["n"].median()))
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
-    limits = pd.to_numeric(analysis.series.blends.set_index("blend")["limit_load_pct"])
-    limits = limits.reindex(fit.blends).fillna(np.inf)
-    belief = _Belief(fit, at_risk, rules.confidence, limits.to_numpy(), stress)
+    limits = pd.Series(limits_of(analysis), fit.blends)
+    belief = Belief(fit, at_risk, rules.confidence, limits.to_numpy(), stress)
     bank, weights, values = belief.bank(_LOOKS, _DRAWS, pieces, seed)
 
     def worth(log_likelihood):
         return -belief.worth.safe(log_likelihood, weights, values).mean()
 
-    loads = [_usual_loads(fit, at_risk, place) for place in range(len(fit.blends))]
+    loads = [usual_loads(fit, at_risk, place) for place in range(len(fit.blends))]
     pots = _choose(loads, pours, loads_a_pot, bank, worth)
     judged, errors = belief.judge(pots, pieces, seed)
     safe, width = judged[-1]
@@ -160,7 +159,13 @@ def next_round(analysis: Analysis, *, pours: int, seed: int, loads_a_pot: int = 
     )
 
 
-class _Belief:
+def limits_of(analysis):
+    """The wax maker's limit of each blend of the fit (% of wax), infinite without one: array."""
+    limits = pd.to_numeric(analysis.series.blends.set_index("blend")["limit_load_pct"])
+    return limits.reindex(analysis.believed.blends).fillna(np.inf).to_numpy(float)
+
+
+class Belief:
     """What is believed of the loads at risk."""
 
     def __init__(self, fit, at_risk, confidence, limits, stress):
@@ -238,7 +243,7 @@ def _choose(loads, pours, loads_a_pot, bank, worth):
     return picked
 
 
-def _usual_loads(fit, at_risk, place):
+def usual_loads(fit, at_risk, place):
     """Steps from below the load at risk to past the load at which half of the pieces sweat, not
     far beyond what was tested (% of wax)."""
     tested = fit.tested.set_index("blend").loc[fit.blends[place]]

@@ -68,7 +68,7 @@ class PotBank:
     ----------
     true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
         second (N).
-    pieces : int, looks of each pour. seed : int.
+    pieces : int, looks of each pour where a pot has no number of its own. seed : int.
 
     The looks at the pot in place k of a round come from the same random numbers whichever pot
     stands there, so that two pots for a place differ by what they are, not by luck.
@@ -81,23 +81,23 @@ class PotBank:
         self.weights = weights / np.sqrt(np.pi)
         self._logs, self._pots = {}, {}
 
-    def pot(self, blend, loads, place=0):
+    def pot(self, blend, loads, place=0, pieces=None):
         """Log-likelihood (J, N) of looks at a new pot in that place with those loads."""
-        key = (blend, tuple(loads), place)
+        key = (blend, tuple(loads), place, pieces or self.pieces)
         if key not in self._pots:
-            self._pots[key] = self._judge(blend, loads, place)
+            self._pots[key] = self._judge(*key)
         return self._pots[key]
 
     def total(self, pots):
         """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round; 0 for none."""
         return sum(self.pot(*pot, place) for place, pot in enumerate(pots))
 
-    def _judge(self, blend, loads, place):
+    def _judge(self, blend, loads, place, pieces):
         rng = np.random.default_rng([self.seed, place])
         effect = rng.standard_normal((len(self.true.spread), 1))
         total = 0.0
         for load in loads:
-            luck = rng.random((len(self.true.spread), self.pieces, 1))
+            luck = rng.random((len(self.true.spread), pieces, 1))
             counts = _look(self.true.chances(blend, load, effect)[:, 0], luck)
             total = total + counts @ self._log_chances(blend, load)
         total = total.reshape(len(self.true.spread), len(self.believed.spread), _NODES)
@@ -152,10 +152,15 @@ class Worth:
     below: np.ndarray
     most: np.ndarray
 
+    def lower(self, log_likelihood, weights, values):
+        """The lower quantile after each simulated set of looks (J, B)."""
+        mean, sd = moments_after(log_likelihood, weights, values)
+        return mean - self.below * sd
+
     def safe(self, log_likelihood, weights, values):
         """Expected highest safe values (B,)."""
-        mean, sd = moments_after(log_likelihood, weights, values)
-        return np.minimum(mean - self.below * sd, self.most).mean(axis=0)
+        lower = self.lower(log_likelihood, weights, values)
+        return np.minimum(lower, self.most).mean(axis=0)
 
 
 def choose_pots(candidates, number, bank, worth, passes=1):
