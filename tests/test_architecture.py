@@ -43,12 +43,13 @@ MAY_IMPORT = {
     "simulate": VOCABULARY | {"maths"},
     "workshop": VOCABULARY | {"recording"},
     "published": VOCABULARY | {"workshop"},
+    "quick": VOCABULARY | {"workshop", "recording", "planning", "choosing", "foresight"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
-        "words",
+        "words", "quick",
     },
-    "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
+    "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
 }
 
 # An outside library and the modules or folders that may import it.

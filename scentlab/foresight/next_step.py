@@ -10,6 +10,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.rounds import fit_rounds
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.foresight.next_round import Belief, limits_of, usual_loads
 from scentlab.maths.threads import one_thread
@@ -23,11 +24,12 @@ SAME, OTHER, MORE, TWO, PAIR, STOP = (
     "two more pots", "pair test", "stop",
 )
 WORTH_PCT = 0.3  # points of load; a step that moves the load by less is not worth its evening
+NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no load is worth
 EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
-_LOOKS, _DRAWS = 80, 300  # simulated looks and draws that steps are compared by
-_JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 300, 1000, 5  # and by which the best of them are judged
+_LOOKS, _DRAWS = 60, 240  # simulated looks and draws that steps are compared by
+_JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 240, 800, 4  # and by which the best of them are judged
 
 
 @dataclass(frozen=True, repr=False)
@@ -37,8 +39,9 @@ class NextStep(Result):
     Attributes
     ----------
     table : DataFrame, the best step first: step, blend, loads_pct (tuple, % of wax), pieces (of a
-        load, as ``stress`` says), pots, wax_g, evenings, given_after_pct (load given after it, none
-        counting as 0, averaged over what may be seen, % of wax), p_given (chance that a load is
+        load, as ``stress`` says), pots, wax_g, evenings, given_after_pct (load given after it,
+        averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
+        tested so far), p_given (chance that a load is
         given), gain_pct (points of load by which that is more than now), per_100_g and
         per_evening (points of load).
     given_pct : load given now (% of wax), 0 for none. highest_pct, limit_pct : highest load tested
@@ -68,10 +71,10 @@ class NextStep(Result):
     @property
     def sentence(self):
         if not self.worth_it:
-            return in_sentences([
-                f"Stop here: more work would move the load by less than {WORTH_PCT:g} points",
-                *self._pair_words(),
-            ])
+            why = f"more work would move the load by less than {WORTH_PCT:g} points"
+            if self.given_pct <= 0:
+                why = "no load is shown to be safe, and two more pots would hardly show one"
+            return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
         kept = "heat-cycled" if self.stress == "heat" else "room-temperature"
@@ -94,14 +97,14 @@ class NextStep(Result):
         if max(loads) > self.highest_pct + NEAR_PCT:
             yield f"{say_load_oz(max(loads))} is higher than anything tested"
         if max(loads) > self.limit_pct:
-            yield (f"the wax maker's limit is {say_load_oz(self.limit_pct)}: loads above it are for "
-                   "testing only, not for sale")
+            yield (f"the wax maker's limit is {say_load_oz(self.limit_pct)}: loads above it are "
+                   "for testing only, not for sale")
 
     def _pair_words(self):
         if self.pair:
             low, high = map(say_load_oz, self.pair)
-            yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair test "
-                   "would tell, without more wax")
+            yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
+                   "test would tell, without more wax")
 
 
 @one_thread()
@@ -109,10 +112,11 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     """The step that raises the load given most, per gram of wax and per evening, or to stop.
 
     Looks at each pot that might be poured are simulated from the posterior draws, the draws are
-    reweighted by their likelihood, and the load that would then be given (the highest safe load,
-    no higher than what is tested and the wax maker's limit; none counts as 0) is averaged over the
-    looks. Of the steps that move it by ``WORTH_PCT`` the one with most gain for its wax is
-    proposed, an evening counting as ``EVENING_G`` of wax.
+    reweighted by their likelihood, and the load that would then be given is averaged over the
+    looks: the highest safe load, no higher than what is tested and the wax maker's limit; none
+    counts as 2 points below the lowest load tested so far. Of the steps that move it by
+    ``WORTH_PCT`` the one with most gain for its wax is proposed, an evening counting as
+    ``EVENING_G`` of wax.
 
     Parameters
     ----------
@@ -152,6 +156,7 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
         table.drop(columns=["worth", "score"]), float(case.given[place]),
         float(case.highest[place]), float(limit) if np.isfinite(limit) else np.nan,
         bool(worth.any()), _pair(analysis, blend), case.stress, seed,
+        (fit_rounds(case.fit, analysis.series.pours).sentence,),
     )
 
 
@@ -176,7 +181,9 @@ class _Case:
         own = analysis.ceiling.table.set_index("blend").loc[list(self.fit.blends)]
         self.lowest, self.highest = (
             own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
-        self.at_risk = at_risk
+        # Where even that is more than may be hoped for, the little that is counts.
+        none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.belief.safe - GAPS_PCT[0])
+        self.at_risk, self.none = at_risk, np.maximum(none, 0.0)
         self.given = self._given(self.belief.safe, self.lowest, self.highest)
 
     def _given(self, safe, lowest, highest):
@@ -207,8 +214,8 @@ class _Case:
             lowest[blend] = min(lowest[blend], min(loads))
             highest[blend] = max(highest[blend], max(loads))
             given = self._given(safe, lowest, highest)
-            after = given.mean(axis=0)
-            gain = float((after - self.given).sum())
+            after = np.maximum(given, self.none).mean(axis=0)
+            gain = float((after - np.maximum(self.given, self.none)).sum())
             wax = pots * sum(pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100)
                              for x in loads)
             rows.append((

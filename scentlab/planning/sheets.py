@@ -76,12 +76,13 @@ def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
 
 
-def quick_sheet_html(plan: Plan, paper: str = "A4") -> str:
-    """The last pot of a quick check on three pages in large type: pouring, labels, grades.
+def quick_sheet_html(plan: Plan, paper: str = "A4", pot: str | None = None) -> str:
+    """A pot of a quick check on three pages in large type: pouring, labels, grades.
 
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
+    pot : str or None, its name; None takes the last one.
 
     Returns
     -------
@@ -93,11 +94,12 @@ def quick_sheet_html(plan: Plan, paper: str = "A4") -> str:
     >>> "soft wax" in quick_sheet_html(plan, "letter")
     True
     """
-    pot = _pot(plan, plan.pour_rows[-1].pot)
+    pot = _pot(plan, pot or plan.pour_rows[-1].pot)
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]
     return _page("quick-sheet", "Quick check", plan, paper, pot=pot, pieces=pieces,
-                 grades=SWEAT_GRADES, due_on=max(p.due_on for p in pieces))
+                 each=len(pieces) // len(pours), grades=SWEAT_GRADES,
+                 due_on=max(p.due_on for p in pieces))
 
 
 def code_key_html(plan: Plan, paper: str = "A4") -> str:

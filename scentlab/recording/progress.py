@@ -136,6 +136,25 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     return found.where(found.notna(), None)
 
 
+def due_words(store, today=None, looks_per_piece=1):
+    """What is due on a day, in words: pieces to grade now or next, and test batches not logged."""
+    today = today or dt.date.today()
+    pieces = [p for p in _pieces(store, store.plan() or {}) if p.test in ("sweat", "frost")]
+    seen = {}
+    for code, who in store.distinct("grades", ("code", "assessor")):
+        seen.setdefault(code, set()).add(who)
+    days = [p.due_on or today for p in pieces if len(seen.get(p.code, ())) < looks_per_piece
+            and (p.logged or not p.planned)]
+    ready, later = sum(day <= today for day in days), [day for day in days if day > today]
+    said = [f"{ready or 'No'} {'piece is' if ready == 1 else 'pieces are'} ready to grade"]
+    if later:
+        said.append(f"{later.count(min(later))} more from {min(later)}")
+    open_pours = len(list(_missing_pours(store, store.plan() or {}, today)))
+    if open_pours:
+        said.append(f"{open_pours} test batches are not logged yet, which is done on the computer")
+    return "; ".join(said) + "."
+
+
 def age_words(age_days, planned_age_days=None):
     """The age of a piece beside the planned one; '' where it is not known.
 

@@ -43,7 +43,7 @@ TOP = LOADS[-1]
 
 def judged(looks, series, seed):
     """What ``next_step`` reads of an analysis, of all looks so far."""
-    fit = fit_sweat(looks, draws=1000, precise=0.1, seed=seed)
+    fit = fit_sweat(looks, draws=1000, precise=None, seed=seed)
     ceiling = find_ceiling(fit)
     given = ceiling.table.rename(columns={"ceiling_load_pct": "load_pct"})
     return SimpleNamespace(believed=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
@@ -116,8 +116,8 @@ def table(results):
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     parser.add_argument("--world", choices=WORLDS, default="ordinary")
-    parser.add_argument("--series", type=int, default=30)
-    parser.add_argument("--steps", type=int, default=5)
+    parser.add_argument("--series", type=int, default=24)
+    parser.add_argument("--steps", type=int, default=4)
     parser.add_argument("--out", default="grown.jsonl", help="file of the finished series")
     asked = parser.parse_args()
     path = Path(asked.out)
