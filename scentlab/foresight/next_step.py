@@ -72,7 +72,10 @@ class NextStep(Result):
     def sentence(self):
         if not self.worth_it:
             why = f"more work would move the load by less than {WORTH_PCT:g} points"
-            if self.given_pct <= 0:
+            if self.given_pct >= self.limit_pct:
+                why = ("the load given is as high as the wax maker's limit, "
+                       f"{say_load_oz(self.limit_pct)}, allows")
+            elif self.given_pct <= 0:
                 why = "no load is shown to be safe, and two more pots would hardly show one"
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]

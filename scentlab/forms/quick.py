@@ -256,7 +256,7 @@ class QuickPage(w.VBox):
         return f"{words} Its sheet is at the top."
 
 
-def quick_page(folder: str | Path = "quick-check", today=None) -> QuickPage:
+def quick_page(folder: str | Path = "quick-check", today: dt.date | None = None) -> QuickPage:
     """A quick check as a page of a notebook: plan, weights, grades, answer, next step.
 
     Parameters

@@ -95,14 +95,18 @@ class PotBank:
     def _judge(self, blend, loads, place, pieces):
         rng = np.random.default_rng([self.seed, place])
         effect = rng.standard_normal((len(self.true.spread), 1))
-        total = 0.0
-        for load in loads:
-            luck = rng.random((len(self.true.spread), pieces, 1))
-            counts = _look(self.true.chances(blend, load, effect)[:, 0], luck)
-            total = total + counts @ self._log_chances(blend, load)
-        total = total.reshape(len(self.true.spread), len(self.believed.spread), _NODES)
+        counts = np.hstack([
+            _look(self.true.chances(blend, load, effect)[:, 0],
+                  rng.random((len(self.true.spread), pieces, 1)))
+            for load in loads
+        ])
+        # Few pieces show few different things, and each of them is judged once.
+        counts, place = np.unique(counts, axis=0, return_inverse=True)
+        total = counts @ np.vstack([self._log_chances(blend, load) for load in loads])
+        total = total.reshape(len(counts), len(self.believed.spread), _NODES)
         top = total.max(axis=-1)
-        return top + np.log(np.exp(total - top[..., None]) @ self.weights)
+        found = top + np.log(np.exp(total - top[..., None]) @ self.weights)
+        return found[place.ravel()]
 
     def _log_chances(self, blend, load):
         """Log chances under the believed draws, (K, N * nodes)."""
