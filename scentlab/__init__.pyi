@@ -13,7 +13,6 @@ from scentlab.fitting.sweat import fit_sweat as fit_sweat
 from scentlab.fitting.sweat import sweat_risk as sweat_risk
 from scentlab.fitting.throw import fit_throw as fit_throw
 from scentlab.foresight.guess import guess_truth as guess_truth
-from scentlab.foresight.next_round import next_round as next_round
 from scentlab.foresight.next_step import next_step as next_step
 from scentlab.foresight.precision import precision as precision
 from scentlab.forms.desk import PlanDesk as PlanDesk

@@ -33,7 +33,7 @@ class Rounds(Result):
         if len(self.table) < 2:
             return "All was poured in one round."
         if not self.table["told"].any():
-            return (f"{len(self.table)} rounds: too few pots in them to tell rounds from pots, so "
+            return (f"{len(self.table)} rounds: too few pots in them to part rounds from pots, so "
                     "what differs between rounds counts as what differs between pots.")
         said = "; ".join(
             f"{r.poured_on} sweats {abs(r.earlier_pct):.1f} points of load "

@@ -107,7 +107,7 @@ class NextStep(Result):
         if self.pair:
             low, high = map(say_load_oz, self.pair)
             yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
-                   "test would tell, without more wax")
+                   "test would show it, without more wax")
 
 
 @one_thread()

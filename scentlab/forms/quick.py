@@ -12,6 +12,7 @@ from scentlab.forms.fields import (
     TABLES,
     Field,
     FieldError,
+    Section,
     in_a_row,
     note,
     read_all,
@@ -20,12 +21,14 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import STYLE, Form
+from scentlab.forms.keep import TO_PRINT
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
 from scentlab.quick import ASKED, TESTER, QuickCheck, plan_asked, weighed
 from scentlab.recording.store import FILE_NAME
 from scentlab.units import say_load_oz, say_weight
 
+MAIN = 4  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]
 
 
@@ -56,8 +59,11 @@ class QuickPlanForm(Form):
         self._watch(self.fields.values(), self._tell)
         self.takes = w.HTML()
         self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)
+        asked = [self.fields[row["name"]] for row in TABLES["quick"]["fields"]]
+        self.more = Section("More: weights, temperatures, prices", [side_by_side(asked[MAIN:])],
+                            "more")
         self._lay_out(w.HTML("<h3>Quick check: one pot, one evening</h3>"),
-                      side_by_side(self.fields.values()), self.takes, self.make, self.message)
+                      side_by_side(asked[:MAIN]), self.more, self.takes, self.make, self.message)
         self._tell()
 
     def _tell(self):
@@ -91,12 +97,13 @@ class QuickWeightsForm(Form):
                                        required=False)
                 self.fields[what, n] = Field(
                     f"{what}-{n}", column, f"{say_load_oz(pour.load_pct)}: {what}",
-                    example=f"planned {say_weight(grams)}", short=True)
+                    example=f"planned {say_weight(grams)}", short=True, wide=True)
         self.fields["scale", 0] = Field("scale", _SCALE, "Scale under a 100 g check weight, g",
-                                        example="empty: none", empty=None, short=True)
+                                        example="empty: none", empty=None, short=True,
+                                         wide=True)
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
-            w.HTML("<h3>1. Poured? What was weighed</h3><p>Type what differs from the sheet, as "
+            w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
                    "3 oz or 85 g; empty is as planned.</p>"),
             side_by_side(self.fields.values()), self.save])
         self._lay_out(self._body, self.message, in_a_row([self.undo]))
@@ -135,7 +142,7 @@ class QuickAnswerForm(Form):
         self.show = self._button("Show the answer", "answer", self._show)
         self.add = self._button("Add this step to the plan", "accept", self._accept, saves=True)
         self.add.layout.display = "none"
-        self._lay_out(w.HTML("<h3>3. The answer</h3>"), self.show, self.lines, self.add,
+        self._lay_out(w.HTML("<h3>The answer</h3>"), self.show, self.lines, self.add,
                       self.message)
 
     def _heard(self, content):
@@ -197,9 +204,10 @@ class QuickPage(w.VBox):
                                strict=True):
             place.children = [] if form is None else [form]
         self._say_now(words)
-        top = w.VBox([w.HTML(STYLE), self.now, self.sheets, self.again])
-        top.add_class("scent-form")
-        self.children = [top, *self._places]
+        ends = [w.VBox([w.HTML(STYLE), self.now]), w.VBox([self.sheets, self.again])]
+        for end in ends:
+            end.add_class("scent-form")
+        self.children = [ends[0], *self._places, ends[1]]
 
     def _say_now(self, words):
         left, due = len(self.check.left), len(self.check.due())
@@ -207,8 +215,9 @@ class QuickPage(w.VBox):
         todo += [f"grade {due} pieces (keys 0 to 4, or tap; on a phone: scentlab panel)"] * bool(
             due)
         todo += ["look at the answer"] * (self.answer is not None)
+        words = "" if due else html.escape(words)
         self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
-                          f"{'; '.join(todo) or 'wait'}.</b> {html.escape(words)}</p>")
+                          f"{'; '.join(todo) or 'wait'}.</b> {words}</p>")
 
     def _show_sheets(self):
         pots = len({p.pot for p in self.check.plan.pour_rows})
@@ -218,7 +227,9 @@ class QuickPage(w.VBox):
             for path in self.check.write_sheets(pots=pots))
         # an output, for only there the page knows where files lie
         self.sheets.outputs = ({"output_type": "display_data", "metadata": {},
-                                "data": {"text/html": f"<p>{links}</p>", "text/plain": "sheets"}},)
+                                "data": {"text/html": f"<p>{links}</p><details><summary>How to "
+                                         f"print it</summary>{TO_PRINT}</details>",
+                                         "text/plain": "sheets"}},)
 
     def _save_weights(self, row):
         receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}")
@@ -253,7 +264,7 @@ class QuickPage(w.VBox):
         answer = self.answer
         self.look()
         self.answer, self._places[2].children = answer, [answer]
-        return f"{words} Its sheet is at the top."
+        return f"{words} Its sheet is below."
 
 
 def quick_page(folder: str | Path = "quick-check", today: dt.date | None = None) -> QuickPage:

@@ -151,7 +151,8 @@ def due_words(store, today=None, looks_per_piece=1):
         said.append(f"{later.count(min(later))} more from {min(later)}")
     open_pours = len(list(_missing_pours(store, store.plan() or {}, today)))
     if open_pours:
-        said.append(f"{open_pours} test batches are not logged yet, which is done on the computer")
+        said.append(f"{open_pours} test {'batch is' if open_pours == 1 else 'batches are'} not "
+                    "logged yet, which is done on the computer")
     return "; ".join(said) + "."
 
 
