@@ -60,7 +60,6 @@ _ALSO = {
     "planning.plan": ("CureDays", "HeatCycle", "PieceNumbers", "Pouring", "Sittings"),
     "planning.costs": ("plan_costs",),
     "planning.quick": ("grow_plan",),
-    "foresight.next_round": ("next_round",),
     "recording.importing": ("dry_run", "read_csvs"),
     "recording.progress": ("waiting", "warmer_pieces"),
     "recording.correcting": ("make_void", "mend", "stored_about"),

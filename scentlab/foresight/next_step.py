@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import html
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,7 +13,8 @@ from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.rounds import fit_rounds
 from scentlab.fitting.sweat import load_at_risk_draws
-from scentlab.foresight.next_round import Belief, limits_of, usual_loads
+from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
+from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.results import Result
@@ -28,6 +30,7 @@ NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no lo
 EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
+_STEP, _MOST_GRID = 0.5, 14  # points between loads that are tried, and how many of a blend
 _LOOKS, _DRAWS = 60, 240  # simulated looks and draws that steps are compared by
 _JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 240, 800, 4  # and by which the best of them are judged
 
@@ -87,6 +90,23 @@ class NextStep(Result):
                 f"{count_of(best['evenings'], 'evening')}",
                 self._gain_words(best)]
         return in_sentences([*said, *self._beyond_words(loads)])
+
+    @property
+    def steps(self):
+        """The steps in words, to be shown: one row each, the best first."""
+        return pd.DataFrame({
+            "step": [f"{r.step}, {r.blend}" for r in self.table.itertuples()],
+            "loads": [", ".join(map(say_load_oz, x)) for x in self.table["loads_pct"]],
+            "pieces of each": self.table["pieces"],
+            "wax": [say_weight(x) for x in self.table["wax_g"]],
+            "evenings": self.table["evenings"],
+            "load expected after it, % of wax": self.table["given_after_pct"].round(1),
+            "more than now, points of load": self.table["gain_pct"].round(1),
+        })
+
+    def _repr_html_(self):
+        return (f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+                f"{self.steps.to_html(index=False, border=0)}<p>{' '.join(self.notes)}</p>")
 
     def _gain_words(self, best):
         if self.given_pct <= 0:
@@ -167,7 +187,7 @@ def _best(rough):
     """Places of the steps to judge: the best for their wax, of each kind, of the highest gain."""
     first = rough.sort_values("score", ascending=False)
     places = [*first.index[:_JUDGED], *first.groupby("step", sort=False).head(1).index,
-              *rough.nlargest(2, "gain_pct").index]
+              *first.groupby("blend").head(1).index, *rough.nlargest(2, "gain_pct").index]
     return list(dict.fromkeys(places))
 
 
@@ -178,16 +198,21 @@ class _Case:
         self.fit, rules = analysis.believed, analysis.rules
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
-        self.limits = limits_of(analysis)
-        nowhere = np.full(len(self.limits), np.inf)
-        self.belief = Belief(self.fit, at_risk, rules.confidence, nowhere, self.stress)
+        limits = pd.to_numeric(self.series.blends.set_index("blend")["limit_load_pct"])
+        self.limits = limits.reindex(self.fit.blends).fillna(np.inf).to_numpy(float)
+        chance = 1.0 - rules.confidence
+        self.safe = np.array([weighted_quantile(v, self.fit.weights, chance) for v in at_risk.T])
+        # After looks the quantile lies as many standard deviations below the mean as it does now,
+        # which knows of skewness and, unlike a quantile of few draws, does not scatter.
+        mean, sd = moments_after(np.zeros((1, len(at_risk))), self.fit.weights, at_risk)
+        self.below = (mean[0] - self.safe) / sd[0]
         own = analysis.ceiling.table.set_index("blend").loc[list(self.fit.blends)]
         self.lowest, self.highest = (
             own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
         # Where even that is more than may be hoped for, the little that is counts.
-        none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.belief.safe - GAPS_PCT[0])
+        none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.safe - GAPS_PCT[0])
         self.at_risk, self.none = at_risk, np.maximum(none, 0.0)
-        self.given = self._given(self.belief.safe, self.lowest, self.highest)
+        self.given = self._given(self.safe, self.lowest, self.highest)
 
     def _given(self, safe, lowest, highest):
         """The load given at a highest safe load that data allow, 0 where there is none."""
@@ -202,17 +227,25 @@ class _Case:
         poured = tuple(float(np.mean(g)) for g in planned_loads(last, NEAR_PCT))[-MOST_LOADS:]
         for pieces in sorted({usual, max(4, 2 * usual)}):
             yield SAME if pieces == usual else MORE, blend, poured, pieces, 1
-            for loads in _ladders(usual_loads(self.fit, self.at_risk, blend)):
+            for loads in _ladders(_usual_loads(self.fit, self.at_risk, blend)):
                 yield OTHER, blend, loads, pieces, 1
 
     def judge(self, steps, looks, draws, seed):
         """A table of steps by what looks at them are expected to bring."""
-        bank, weights, values = self.belief.bank(looks, draws, 1, seed)
-        before = self.belief.worth.lower(np.zeros((1, len(weights))), weights, values)[0]
+        true, believed, weights = _two_sets(
+            self.fit.weights, looks, draws, np.random.default_rng(seed))
+        meant, values = _by_meaning(self.fit, self.stress), self.at_risk[believed]
+        bank = PotBank(meant.take(true), meant.take(believed), 1, seed)
+
+        def lower(log):
+            mean, sd = moments_after(log, weights, values)
+            return mean - self.below * sd
+
+        before = lower(np.zeros((1, len(weights))))[0]
         rows = []
         for kind, blend, loads, pieces, pots in steps:
-            log = sum(bank.pot(blend, loads, place, pieces) for place in range(pots))
-            safe = self.belief.safe + self.belief.worth.lower(log, weights, values) - before
+            # Held against the same draws before any look.
+            safe = self.safe + lower(bank.total([(blend, loads)] * pots, pieces)) - before
             lowest, highest = self.lowest.copy(), self.highest.copy()
             lowest[blend] = min(lowest[blend], min(loads))
             highest[blend] = max(highest[blend], max(loads))
@@ -252,3 +285,48 @@ def _pair(analysis, blend):
     if analysis.throw is not None or not row["load_pct"] >= low + 2 * NEAR_PCT:
         return ()
     return float(low), float(row["load_pct"])
+
+
+def _usual_loads(fit, at_risk, place):
+    """Steps from below the load at risk to past the load at which half of the pieces sweat, not
+    far beyond what was tested (% of wax)."""
+    tested = fit.tested.set_index("blend").loc[fit.blends[place]]
+    low = weighted_quantile(at_risk[:, place], fit.weights, 0.05)
+    high = weighted_quantile(fit.named["capacity"][:, place], fit.weights, 0.95)
+    low = np.clip(low, max(_STEP, tested["lowest_pct"] - 3.0), tested["highest_pct"])
+    high = np.clip(high + fit.named["spread"].mean(), low + _STEP, tested["highest_pct"] + 3.0)
+    step = _STEP * max(1, int(np.ceil((high - low) / (_STEP * _MOST_GRID))))
+    first, last = np.floor(low / step), np.ceil(high / step)
+    return tuple(float(x) for x in np.arange(first, last + 1) * step if x > 0)
+
+
+def _by_meaning(fit, stress):
+    """The fit's draws with the shift of one stress."""
+    named, place = fit.named, fit.stresses.index(stress)
+    shift = named["stress"][:, place - 1] if place else np.zeros(len(fit.draws))
+    link = np.asarray(fit.links["link"], dtype=str)[fit.draw_link]
+    spread = np.broadcast_to(named["spread"].reshape(len(shift), -1), named["capacity"].shape)
+    return SweatDraws(
+        named["capacity"], spread, shift, named["tau"], named["sigma"],
+        named["misread"], link,
+    )
+
+
+def _two_sets(weights, looks, draws, rng):
+    """Indices of draws taken as true, of those believed, and the believed ones' weights.
+
+    No draw is in both: a truth that is among the beliefs would be found too easily.
+    """
+    order = rng.permutation(len(weights))
+    order = order[weights[order] > 0]
+    share = np.cumsum(weights[order]) / weights.sum()
+    cut = int(np.searchsorted(share, 0.3)) + 1
+    true = _systematic(weights[order[:cut]], looks, rng)
+    index, counts = np.unique(_systematic(weights[order[cut:]], draws, rng), return_counts=True)
+    return order[:cut][true], order[cut:][index], counts / counts.sum()
+
+
+def _systematic(weights, size, rng):
+    """Indices of so many draws in proportion to their weights, evenly spread."""
+    ladder = (np.arange(size) + rng.random()) / size
+    return np.searchsorted(np.cumsum(weights) / weights.sum(), ladder).clip(0, len(weights) - 1)

@@ -16,7 +16,6 @@ from numpy.polynomial.hermite import hermgauss
 from scentlab.maths.ordinal import grade_probabilities, misread_flow
 
 _NODES = 9
-_WORTH_CHANGING = 1e-3  # share by which an exchange must better a round
 _TINY = 1e-300
 
 
@@ -88,9 +87,9 @@ class PotBank:
             self._pots[key] = self._judge(*key)
         return self._pots[key]
 
-    def total(self, pots):
-        """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round; 0 for none."""
-        return sum(self.pot(*pot, place) for place, pot in enumerate(pots))
+    def total(self, pots, pieces=None):
+        """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round."""
+        return sum(self.pot(*pot, place, pieces) for place, pot in enumerate(pots))
 
     def _judge(self, blend, loads, place, pieces):
         rng = np.random.default_rng([self.seed, place])
@@ -138,68 +137,3 @@ def moments_after(log_likelihood, weights, values):
     mean = after @ (values - centre)
     variance = after @ (values - centre) ** 2 - mean**2
     return centre + mean, np.sqrt(np.maximum(variance, 0.0))
-
-
-@dataclass(frozen=True)
-class Worth:
-    """What the highest safe loads are worth: a lower quantile of values, no more than is of use.
-
-    After looks the quantile lies as many standard deviations below the mean as it does now, which
-    knows of skewness and, unlike a quantile of few draws that are left, does not scatter.
-
-    Attributes
-    ----------
-    below : array (B,), standard deviations from the mean down to the quantile.
-    most : array (B,), above which nothing is gained; infinite where nothing bounds it.
-    """
-
-    below: np.ndarray
-    most: np.ndarray
-
-    def lower(self, log_likelihood, weights, values):
-        """The lower quantile after each simulated set of looks (J, B)."""
-        mean, sd = moments_after(log_likelihood, weights, values)
-        return mean - self.below * sd
-
-    def safe(self, log_likelihood, weights, values):
-        """Expected highest safe values (B,)."""
-        lower = self.lower(log_likelihood, weights, values)
-        return np.minimum(lower, self.most).mean(axis=0)
-
-
-def choose_pots(candidates, number, bank, worth, passes=1):
-    """The pots after which the worth is expected smallest: one after the other, then exchanged.
-
-    Parameters
-    ----------
-    candidates : list of pots (blend, loads); a pot may be chosen more than once.
-    number : pots to choose. bank : PotBank.
-    worth : callable, log-likelihood (J, N) to a number, the smaller the better.
-    passes : int, rounds in which each chosen pot may be exchanged for any other.
-
-    Returns
-    -------
-    Chosen indices in the order of choosing.
-    """
-    chosen, total = [], 0.0
-    for place in range(number):
-        best, total, _ = _best_pot(candidates, place, total, bank, worth)
-        chosen.append(best)
-    for _ in range(passes):
-        changed = False
-        for place, now in enumerate(chosen):
-            without = total - bank.pot(*candidates[now], place)
-            best, trial, found = _best_pot(candidates, place, without, bank, worth)
-            if found[best] < found[now] - _WORTH_CHANGING * abs(found[now]):
-                chosen[place], total, changed = best, trial, True
-        if not changed:
-            break
-    return chosen
-
-
-def _best_pot(candidates, place, without, bank, worth):
-    """The best candidate for a place, the log-likelihood with it, and the worth of each."""
-    trials = (without + bank.pot(*candidate, place) for candidate in candidates)
-    found = [worth(trial) for trial in trials]
-    best = int(np.argmin(found))
-    return best, without + bank.pot(*candidates[best], place), found

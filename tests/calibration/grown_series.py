@@ -2,9 +2,10 @@
 
     python tests/calibration/grown_series.py --world ordinary --series 30 --out grown.jsonl
 
-One wax, whose half-sweat load lies anywhere from 6 to 20 % of wax. It begins with a quick check (4
-loads of 1 to 3 oz to the pound, two heat-cycled pieces and one at room temperature of each) and
-takes the steps of ``next_step``; where that says stop it is noted, and goes on all the same, so
+One wax; the truth of each series is drawn anew: the half-sweat load from 6 to 20 % of wax (evenly),
+the spread about 0.6, pots 0.6 points apart or so, heat moving sweat by 1 latent unit. It begins
+with a quick check (4 loads of 1 to 3 oz to the pound, two heat-cycled pieces and one at room
+temperature of each) and takes the steps of ``next_step``; where that says stop it is noted, and goes on all the same, so
 that wax and shortfall can be compared at any size. The standard plan of the same truth has 6 loads
 from 6.25 to 18.75 %, two pots, and of each load and pot the default plan's sweat pieces (4 at room
 temperature, 2 heat-cycled); "heated" has 4 heat-cycled ones and no others, all of which decide.
@@ -21,14 +22,13 @@ from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
-from quick_checks import LOADS, drawn_truth
 
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.foresight.next_step import next_step
 from scentlab.maths.intervals import binomial_limits
-from scentlab.simulate import even_layout, simulate_series
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 from scentlab.units import GRAMS_PER_OUNCE
 
 WORLDS = {
@@ -36,9 +36,18 @@ WORLDS = {
     "step-like": {"latent": "step", "pot_sd": 0.7 / 0.6, "spread": 0.6},
     "unlike pots": {"pot_sd": 1.5},
 }
+LOADS = (6.25, 9.375, 12.5, 18.75)  # 1, 1.5, 2 and 3 oz to the pound
 EVEN = tuple(6.25 + 2.5 * i for i in range(6))
 STANDARD = {"standard": {"sweat": 4, "sweat_heat": 2}, "heated": {"sweat": 0, "sweat_heat": 4}}
 TOP = LOADS[-1]
+
+
+def drawn_truth(seed):
+    rng = np.random.default_rng([seed, 5])
+    return Truth(
+        {"wax": BlendTruth(rng.uniform(6.0, 20.0))},
+        spread=float(np.exp(rng.normal(np.log(0.6), 0.4))), pot_sd=float(abs(rng.normal(0, 0.6))),
+    )
 
 
 def judged(looks, series, seed):
