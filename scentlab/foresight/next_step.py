@@ -84,7 +84,8 @@ class NextStep(Result):
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
         kept = "heat-cycled" if self.stress == "heat" else "room-temperature"
-        said = [f"{'two more pots' if pots == 2 else 'one more pot'} at "
+        whose = f" of {best['blend']}" if self.table["blend"].nunique() > 1 else ""
+        said = [f"{'two more pots' if pots == 2 else 'one more pot'}{whose} at "
                 f"{', '.join(map(say_load_oz, loads))}, {count_of(best['pieces'], f'{kept} piece')}"
                 f" of each: {say_weight(best['wax_g'])} of wax, "
                 f"{count_of(best['evenings'], 'evening')}",
@@ -199,7 +200,9 @@ class _Case:
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
         limits = pd.to_numeric(self.series.blends.set_index("blend")["limit_load_pct"])
-        self.limits = limits.reindex(self.fit.blends).fillna(np.inf).to_numpy(float)
+        limits = limits.reindex(self.fit.blends).fillna(np.inf)
+        limits[limits.index.isin(rules.override_blends)] = np.inf
+        self.limits = limits.to_numpy(float)
         chance = 1.0 - rules.confidence
         self.safe = np.array([weighted_quantile(v, self.fit.weights, chance) for v in at_risk.T])
         # After looks the quantile lies as many standard deviations below the mean as it does now,
@@ -211,7 +214,7 @@ class _Case:
             own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
         # Where even that is more than may be hoped for, the little that is counts.
         none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.safe - GAPS_PCT[0])
-        self.at_risk, self.none = at_risk, np.maximum(none, 0.0)
+        self.at_risk, self.none = at_risk, np.nan_to_num(np.maximum(none, 0.0))
         self.given = self._given(self.safe, self.lowest, self.highest)
 
     def _given(self, safe, lowest, highest):
@@ -222,6 +225,8 @@ class _Case:
         """Steps as (kind, blend, loads, pieces, pots)."""
         looked = self.fit.counts[(self.fit.counts["stress"] == self.stress)
                                  & (self.fit.counts["blend"] == self.fit.blends[blend])]
+        if looked.empty:
+            return
         usual = max(1, int(looked["n"].median()))
         last = looked[looked["pot"] == looked["pot"].iloc[-1]]["load_pct"]
         poured = tuple(float(np.mean(g)) for g in planned_loads(last, NEAR_PCT))[-MOST_LOADS:]

@@ -5,10 +5,11 @@
 One wax; the truth of each series is drawn anew: the half-sweat load from 6 to 20 % of wax (evenly),
 the spread about 0.6, pots 0.6 points apart or so, heat moving sweat by 1 latent unit. It begins
 with a quick check (4 loads of 1 to 3 oz to the pound, two heat-cycled pieces and one at room
-temperature of each) and takes the steps of ``next_step``; where that says stop it is noted, and goes on all the same, so
-that wax and shortfall can be compared at any size. The standard plan of the same truth has 6 loads
-from 6.25 to 18.75 %, two pots, and of each load and pot the default plan's sweat pieces (4 at room
-temperature, 2 heat-cycled); "heated" has 4 heat-cycled ones and no others, all of which decide.
+temperature of each) and takes the steps of ``next_step``; where that says stop it is noted, and
+goes on all the same, so that wax and shortfall can be compared at any size. The standard plan of
+the same truth has 6 loads from 6.25 to 18.75 %, two pots, and of each load and pot the default
+plan's sweat pieces (4 at room temperature, 2 heat-cycled); "heated" has 4 heat-cycled ones and no
+others, all of which decide.
 
 Lost is how far the load given lies below the best that could be (the true load at risk, after heat,
 and no more than 18.75 %); none given counts as the whole of it. Wax is that in pieces of an ounce.
