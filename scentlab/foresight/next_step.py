@@ -161,7 +161,7 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=1, sweat=3)
     >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> next_step(analyse(series, draws=200, precise=None)).table["evenings"].iloc[0]
+    >>> int(next_step(analyse(series, draws=200, precise=None)).table["evenings"].iloc[0])
     1
     """
     need_whole(seed, "seed", 0, 2**63 - 1)
@@ -283,13 +283,17 @@ def _ladders(grid):
 
 
 def _pair(analysis, blend):
-    """Two dry loads worth smelling against one another: the lowest tested and the one given, where
-    nobody scored throw."""
-    row = analysis.pick.table.set_index("blend").loc[blend]
-    low = analysis.ceiling.of(blend)["lowest_tested_pct"]
-    if analysis.throw is not None or not row["load_pct"] >= low + 2 * NEAR_PCT:
+    """Two dry loads worth smelling against one another, as they were planned: the lowest tested and
+    the highest up to the one given, where nobody scored throw."""
+    given = analysis.pick.table.set_index("blend").at[blend, "load_pct"]
+    counts, pours = analysis.believed.counts, analysis.series.pours
+    wet = counts[[f"g{g}" for g in range(analysis.rules.limit_grade, 5)]].sum(axis=1) > 0
+    own = pours[(pours["blend"] == blend) & ~pours["pour"].isin(counts.loc[wet, "pour"])]
+    loads = own["planned_load_pct"].fillna(own["load_pct"])
+    loads = loads[loads <= given + NEAR_PCT]
+    if analysis.throw is not None or loads.empty or loads.max() - loads.min() < 2 * NEAR_PCT:
         return ()
-    return float(low), float(row["load_pct"])
+    return float(loads.min()), float(loads.max())
 
 
 def _usual_loads(fit, at_risk, place):
