@@ -15,10 +15,11 @@ from scentlab.fitting.sweat import fit_sweat as fit_sweat
 from scentlab.fitting.sweat import sweat_risk as sweat_risk
 from scentlab.fitting.throw import fit_throw as fit_throw
 from scentlab.foresight.guess import guess_truth as guess_truth
-from scentlab.foresight.next_round import next_round as next_round
+from scentlab.foresight.next_step import next_step as next_step
 from scentlab.foresight.precision import precision as precision
 from scentlab.forms.desk import PlanDesk as PlanDesk
 from scentlab.forms.desk import RecordDesk as RecordDesk
+from scentlab.forms.quick import quick_page as quick_page
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
@@ -28,7 +29,6 @@ from scentlab.planning.kitchen import propose_plans as propose_plans
 from scentlab.planning.pairs import plan_pairs as plan_pairs
 from scentlab.planning.plan import Plan as Plan
 from scentlab.planning.plan import make_plan as make_plan
-from scentlab.planning.quick import grow_plan as grow_plan
 from scentlab.planning.quick import quick_plan as quick_plan
 from scentlab.planning.sheets import code_key_html as code_key_html
 from scentlab.planning.sheets import labels_html as labels_html

@@ -154,6 +154,24 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
     return tuple(loads)
 
 
+def read_price(text):
+    """Price of a kg as written, whatever the currency; ``for`` or ``/`` parts price and weight.
+
+    >>> read_price("12 per kg"), round(read_price("$3.50/lb"), 2), read_price("9.5 for 500 g")
+    (12.0, 7.72, 19.0)
+    """
+    remedy = "write it as 12 / kg, 3.50 / lb or 18 for 16 oz"
+    left = re.sub(r"^[^\d.]+", "", _plain(text, remedy))
+    found = re.fullmatch(r"(\d+\.?\d*|\.\d+)[^\d/]*?\s*(?:/|\bper\b|\bfor\b|\ba\b)\s*(.+)", left)
+    if not found:
+        raise AmountError(text, "is no price of a weight", remedy)
+    weight = found[2] if found[2][0].isdigit() else f"1 {found[2]}"
+    grams = read_weight(weight)
+    if not grams:
+        raise AmountError(text, "is the price of nothing", remedy)
+    return 1000.0 * float(found[1]) / grams
+
+
 def read_temperature(text, unit=None):
     """Degrees Celsius of a temperature as written; ``unit`` is "C" or "F" for a bare number.
 

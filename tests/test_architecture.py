@@ -42,12 +42,13 @@ MAY_IMPORT = {
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight", "words"},
     "simulate": VOCABULARY | {"maths"},
     "workshop": VOCABULARY | {"recording"},
+    "quick": VOCABULARY | {"workshop", "recording", "planning", "choosing", "foresight"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
-        "words",
+        "words", "quick",
     },
-    "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing"},
+    "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
 }
 
 # An outside library and the modules or folders that may import it.

@@ -67,6 +67,11 @@ class LoadsSoFar(Result):
         said = [f"Pieces {self.stress}, loads as weighed"]
         said += [f"dry so far: {'; '.join(dry)}"] if dry else []
         said += [f"sweated, not for sale: {'; '.join(wet)}"] if wet else []
+        if not wet:
+            top = self.table.iloc[-1]
+            said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "
+                        f"highest tested, can be given; there up to {top['could_pct']:.0f} % of "
+                        "pieces could still sweat")
         return in_sentences(said)
 
 

@@ -1,7 +1,6 @@
 """The quick check from the terminal: planned in one line, then carried on by questions."""
 
 import datetime as dt
-import zlib
 from pathlib import Path
 
 from scentlab.cli.frame import (
@@ -10,16 +9,14 @@ from scentlab.cli.frame import (
     CannotDo,
     Command,
     empty_folder,
-    opened,
     option,
     program,
     quoted,
+    series_folder,
 )
-from scentlab.files import write_whole
-from scentlab.schema import FAR_OFF, POURS, SWEAT_GRADES, impossible_load
+from scentlab.schema import POURS, SWEAT_GRADES
 
-TESTER = "A1"
-_STEPS_LOADS = 4  # loads of the next pot
+UNDO = "u"
 
 
 class _Stopped(Exception):
@@ -46,8 +43,8 @@ def _quick(arguments):
 
 
 def _start(arguments):
-    from scentlab.planning.quick import quick_costs, quick_plan
-    from scentlab.workshop import make_series
+    from scentlab.materials import Refusal
+    from scentlab.quick import ASKED, QuickCheck, plan_asked
 
     if not (arguments.wax or arguments.oil or arguments.loads or Path(arguments.folder).exists()):
         raise CannotDo(f"there is no folder {arguments.folder}; look at its name, or plan a new "
@@ -59,100 +56,44 @@ def _start(arguments):
                 '--wax "soft wax" --oil fig --loads "1, 1.5, 2, 3 oz/lb"'
             )
     folder = empty_folder(arguments.folder)
-    wax, fragrance = _materials(arguments)
-    plan = quick_plan(
-        wax, fragrance, _read("--loads", "read_loads", arguments.loads),
-        start=_day(arguments), seed=_seed(arguments),
-        piece_g=_read("--piece", "read_weight", arguments.piece, "g"),
-    )
-    make_series(folder, title=plan.title).save_plan(plan.to_dict())
-    print(*quick_costs(plan), sep="\n")
-    over = [p for p in plan.pour_rows if p.test_only]
-    if over:
-        print(f"{len(over)} of them are over the wax maker's limit: for testing, not for sale.")
-    _write_sheet(plan, folder, arguments.paper)
-    _say_next(arguments.folder)
-
-
-def _materials(arguments):
-    from scentlab.materials import Fragrance, Wax
-
-    limit = _read("--limit", "read_load", arguments.limit)
-    add = _read("--add", "read_temperature", arguments.add)
-    flash = _read("--flash", "read_temperature", arguments.flash)
-    return (Wax(arguments.wax, limit_load_pct=limit, add_temp_c=add),
-            Fragrance(arguments.oil, flash_point_c=flash))
-
-
-def _read(name, reader, text, unit=None):
-    """An amount of an option, None where it is not given, or the error that names the option."""
-    if not text:
-        return None
-    from scentlab import amounts
-
+    texts = {name: getattr(arguments, name) for name in ASKED}
     try:
-        return getattr(amounts, reader)(text, unit)
-    except amounts.AmountError as error:
-        raise CannotDo(f"{name} {error}") from error
-
-
-def _seed(arguments):
-    """Of the codes, so that pieces of two folders on one shelf do not look alike."""
-    name = f"{Path(arguments.folder).resolve().name} {arguments.wax} {arguments.oil}"
-    return zlib.crc32(name.encode()) if arguments.seed is None else arguments.seed
+        plan, costs = plan_asked(texts, folder, _day(arguments), arguments.seed)
+    except Refusal as error:
+        named = f"--{error.field.replace('_', '-')} " if error.value == texts.get(error.field) \
+            else ""
+        raise CannotDo(f"{named}{error}") from error
+    check = QuickCheck.begin(folder, plan, arguments.today)
+    print(*costs, sep="\n")
+    _say_sheets(check, arguments)
 
 
 def _day(arguments):
     return arguments.today or dt.date.today()
 
 
-def _write_sheet(plan, folder, paper):
-    from scentlab.planning.sheets import quick_sheet_html
-
-    pot = plan.pour_rows[-1].pot
-    path = folder / "exports" / f"quick-sheet-{pot}.html"
-    write_whole(path, quick_sheet_html(plan, paper))
-    print(f"Sheet of pot {pot} to print (pouring, labels, grades): {path}")
-
-
-def _say_next(folder):
-    print(f"After pouring, and again when the pieces are ready: {program()} quick {quoted(folder)}")
-    print(f"Grades from a phone: {program()} panel {quoted(folder)} --host 0.0.0.0")
+def _say_sheets(check, arguments, pots=1):
+    for path in check.write_sheets(arguments.paper, pots):
+        print(f"Sheet of pot {path.stem.split('-')[-1]} to print (pouring, labels, grades): {path}")
+    again = f"{program()} quick {quoted(arguments.folder)}"
+    print(f"After pouring, and again when the pieces are ready: {again}")
+    print(f"Grades from a phone: {program()} panel {quoted(arguments.folder)} --host 0.0.0.0")
 
 
 # --- going on ----------------------------------------------------------------------------------
 
 
 def _go_on(arguments):
-    from scentlab.planning.plan import Plan
+    from scentlab.quick import QuickCheck
 
-    store, today = opened(arguments.folder), _day(arguments)
-    found = store.plan()
-    if found is None:
-        raise CannotDo(f"{arguments.folder} has no plan; plan it in its notebook first")
-    plan = Plan.from_dict(found)
-    if not _log_pours(store, plan, today):
+    check = QuickCheck(series_folder(arguments.folder), arguments.today)
+    if not _log_pours(check):
         return None
-    _grade(store, plan, today)
-    if _open_pieces(store, plan):
-        return None
-    return _answer(arguments, store, plan, today)
-
-
-def _open_pieces(store, plan):
-    """Whether a pot is graded in part, or none at all is: then there is no answer yet."""
-    graded, logged = set(store.rows("grades")["code"]), set(store.rows("pours")["pour"])
-    pot = {p.pour: p.pot for p in plan.pour_rows}
-    left = [p for p in plan.piece_rows if p.pour in logged and p.code not in graded]
-    if not left:
-        return False
-    begun = {pot[p.pour] for p in plan.piece_rows if p.code in graded}
-    print(f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
-          f"{plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}.")
-    if begun and not begun & {pot[p.pour] for p in left}:
-        return False
-    print("There is no answer before they are.")
-    return True
+    _grade(check)
+    words, held = check.waits()
+    if words:
+        print(words)
+    return None if held else _answer(arguments, check)
 
 
 def _asked(words):
@@ -162,50 +103,62 @@ def _asked(words):
         raise _Stopped from None
 
 
-def _log_pours(store, plan, today):
+def _each(things, ask, void):
+    """Ask for each thing in turn and store it: ``ask`` gives the number of its entry, None where it
+    is left for later, or ``UNDO``, at which the last one stored is made void and asked again."""
+    place, stored = 0, []
+    while place < len(things):
+        entry = ask(things[place])
+        if entry != UNDO:
+            stored += [] if entry is None else [(place, entry)]
+            place += 1
+        elif stored:
+            place, entry = stored.pop()
+            void(entry)
+            print("  Undone; it stays in the history as void.")
+        else:
+            print("  Nothing was stored since the start; correct it with: "
+                  f"{program()} correct --help")
+
+
+def _log_pours(check):
     """Ask what was weighed for each test batch that is not stored, and store each at once; whether
     any is stored."""
     from scentlab.units import say_load_oz
 
-    stored = set(store.rows("pours")["pour"])
-    left = [p for p in plan.pour_rows if p.pour not in stored]
+    left = check.left
     if not left:
         return True
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
-          "batch for later; 3 oz or 85 g are understood.")
+          f"batch for later, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
     shown = _scale_check()
-    for pour in left:
+
+    def ask(pour):
         print(f"{pour.pour}, {say_load_oz(pour.load_pct)}:")
         weights = _weights(pour)
-        if weights is not None:
-            store.add("pours", {
-                "pour": pour.pour, "pot": pour.pot, "blend": pour.blend, "poured_on": today,
-                "wax_g": weights[0], "fragrance_g": weights[1], "scale_check_g": shown,
-                "limit_load_pct": pour.limit_load_pct,
-            })
-            stored.add(pour.pour)
-    print(f"{len(stored)} of {len(plan.pour_rows)} test batches are stored.")
-    return bool(stored)
+        return weights if weights in (None, UNDO) else check.log(pour, *weights, shown).entry_id
+
+    _each(left, ask, lambda entry: check.undo("pours", entry))
+    logged = len(check.plan.pour_rows) - len(check.left)
+    print(f"{logged} of {len(check.plan.pour_rows)} test batches are stored.")
+    return logged > 0
 
 
 def _weights(pour):
-    """What was weighed of wax and fragrance, in g; None where it is left for later."""
-    from scentlab.units import load_from_weights, say_load_oz
+    """What was weighed of wax and fragrance, in g; None where it is left for later, or UNDO."""
+    from scentlab.quick import weighed
 
     while True:
-        wax = _weight("wax", pour.wax_g)
-        fragrance = None if wax is None else _weight("fragrance", pour.fragrance_g)
-        if fragrance is None:
-            return None
-        weighed = {"wax_g": wax, "fragrance_g": fragrance}
-        load = load_from_weights(fragrance, wax) if wax > 0 else float("inf")
-        if any(POURS[n].check(g)[1] for n, g in weighed.items()) or impossible_load(weighed):
-            print(f"  That would be {load:.0f} % of wax, which cannot be: weigh again.")
-        elif abs(load - pour.load_pct) < FAR_OFF and 0.5 < wax / pour.wax_g < 2.0:
-            return wax, fragrance
-        elif _asked(f"  That is {say_load_oz(load)} in {wax:.0f} g of wax, far off the plan. "
-                    "Right? y/N ").lower() in ("y", "yes"):
-            return wax, fragrance
+        said = []
+        for what, planned in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
+            said.append(_weight(what, planned))
+            if said[-1] in (None, UNDO):
+                return said[-1]
+        wrong, doubt = weighed(pour, *said)
+        if wrong:
+            print(f"  {wrong}")
+        elif not doubt or _asked(f"  {doubt} Right? y/N ").lower() in ("y", "yes"):
+            return tuple(said)
 
 
 def _weight(what, planned):
@@ -214,8 +167,8 @@ def _weight(what, planned):
 
     while True:
         said = _asked(f"  {what} [{say_weight(planned)}] ")
-        if said in ("", "-"):
-            return planned if not said else None
+        if said in ("", "-", UNDO):
+            return {"": planned, "-": None, UNDO: UNDO}[said]
         try:
             return read_weight(said, "g")
         except AmountError as error:
@@ -240,70 +193,41 @@ def _scale_check():
         print("  That is far from 100 g: look whether the weight or the scale is the right one.")
 
 
-def _grade(store, plan, today):
+def _grade(check):
     """Ask the sweat grades of the pieces that are ready, and store each at once."""
-    from scentlab.recording.progress import waiting
-
-    todo = waiting(store, TESTER, "sweat", today).sort_values("code")  # as the sheet lists them
-    if todo.empty:
+    todo = check.due().to_dict("records")
+    if not todo:
         return
     print(f"{len(todo)} pieces are ready to grade. Look at each in daylight:")
     print("; ".join(f"{g} {words}" for g, words in enumerate(SWEAT_GRADES))
-          + ". Enter leaves a piece for later.")
-    stress = {p.code: p.stress for p in plan.piece_rows}
-    for piece in todo.itertuples():
-        kept = "heat-cycled" if stress[piece.code] == "heat" else "room temperature"
+          + f". Enter leaves a piece for later, {UNDO} undoes the last one.")
+
+    def ask(piece):
+        kept = "heat-cycled" if piece["stress"] == "heat" else "room temperature"
         while True:
-            said = _asked(f"  {piece.code} ({kept}) ")
-            if said in ("", "0", "1", "2", "3", "4"):
-                break
-            print("  Type a grade from 0 to 4, or Enter to leave it.")
-        if said:
-            store.add("grades", {
-                "code": piece.code, "test": "sweat", "stress": stress[piece.code],
-                "age_days": piece.age_days, "assessor": TESTER, "grade": int(said),
-            })
+            said = _asked(f"  {piece['code']} ({kept}) ")
+            if said in ("", UNDO):
+                return said or None
+            if said in ("0", "1", "2", "3", "4"):
+                return check.grade(piece, said).entry_id
+            print(f"  Type a grade from 0 to 4, Enter to leave it, or {UNDO}.")
+
+    _each(todo, ask, lambda entry: check.undo("grades", entry))
 
 
-def _answer(arguments, store, plan, today):
-    """The answer in three lines, and the next pot."""
-    from scentlab.choosing.analysis import analyse
-    from scentlab.choosing.so_far import loads_so_far
-    from scentlab.foresight.next_round import WORTH_PCT, next_round
-    from scentlab.planning.quick import grow_plan
-    from scentlab.recording.reading import read_series
-    from scentlab.units import say_load_oz
-
-    seed = arguments.seed or 1
-    analysis = analyse(read_series(store), seed=seed)
-    print(*loads_so_far(analysis).lines, sep="\n")
-    step = next_round(analysis, pours=_STEPS_LOADS, seed=seed, loads_a_pot=_STEPS_LOADS)
-    now = analysis.ceiling.table["ceiling_load_pct"].iloc[0]
-    pots = len({p.pot for p in plan.pour_rows})
+def _answer(arguments, check):
+    """The answer in three lines, and the next step."""
+    lines, step = check.answer(arguments.seed or 1)
+    print(*lines, sep="\n")
     if not step.worth_it:
-        print(f"Next: stop here; another pot is not expected to raise this load by {WORTH_PCT:g} "
-              f"points.{' Pour it once more before you sell much of it.' if pots == 1 else ''}")
         return
-    loads = step.table["loads_pct"].iloc[0]
-    grown = grow_plan(plan, loads, start=today, seed=_seed(arguments) + len(plan.pour_rows))
-    listed = ", ".join(say_load_oz(x) for x in loads)
-    after = step.gain["safe_after_pct"].iloc[0]
-    was = "none" if now != now else f"{now:.1f} %"
-    then = f"would be about {after:.1f} %, on average over what it may show"
-    if after < loads[0]:
-        then = "may be found by it, or not yet"
-    print(f"Next: one more pot at {listed}. The highest safe load is {was} now and {then}.")
     try:
-        wanted = _asked("Add this pot to the plan? y/N ").lower() in ("y", "yes")
+        wanted = _asked("Add this to the plan? y/N ").lower() in ("y", "yes")
     except _Stopped:
         return
     if wanted:
-        store.save_plan(grown.to_dict())
-        pot = grown.pour_rows[-1].pot
-        print(f"Pot {pot}: melt {sum(grown.melt(pot).values())} g of wax. Test only, not for sale, "
-              "where a load is over the limit.")
-        _write_sheet(grown, store.folder, arguments.paper)
-        _say_next(arguments.folder)
+        print(check.accept(step, arguments.seed))
+        _say_sheets(check, arguments, int(step.table["pots"].iloc[0]))
 
 
 COMMANDS = (
@@ -313,7 +237,7 @@ COMMANDS = (
         Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of
         each load to heat and one to leave. Says what it takes, makes the folder and a sheet to
         print. Without options it goes on with the folder: asks what was weighed, then the grades,
-        and gives the answer and the next pot that would show most.
+        and gives the answer and the next step that is worth most for its wax.
         """,
         """
         scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb"
@@ -325,9 +249,12 @@ COMMANDS = (
             option("--oil", metavar="NAME", help="the fragrance oil"),
             option("--loads", metavar="TEXT", help='two to four, as "1, 2, 3 oz/lb" or "6, 9 %%"'),
             option("--limit", metavar="LOAD", help="the wax maker's highest load"),
-            option("--piece", metavar="WEIGHT", default="1 oz", help="weight of a piece (1 oz)"),
+            option("--piece", metavar="WEIGHT", help="weight of a piece (1 oz)"),
             option("--add", metavar="TEMP", help="add the fragrance at, as 185 F"),
             option("--flash", metavar="TEMP", help="flash point of the fragrance"),
+            option("--wax-price", metavar="PRICE", help='as "3.50 / lb"; with the next: the costs'),
+            option("--oil-price", metavar="PRICE", help='as "18 for 16 oz"'),
+            option("--currency"),
             option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)"),
             option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
             option("--seed", type=int),

@@ -74,7 +74,7 @@ def _panel(arguments):
 
     serve(
         series_folder(arguments.folder), arguments.host, arguments.port,
-        looks_per_piece=arguments.looks_per_piece,
+        looks_per_piece=arguments.looks_per_piece, today=arguments.today,
         announce=lambda words: print(words, flush=True),
     )
 
@@ -189,6 +189,8 @@ COMMANDS = (
                    help="address to listen on (127.0.0.1, this computer only)"),
             option("--port", type=int, default=0, help="port (that of the last time, or free)"),
             LOOKS,
+            option("--today", type=_date, metavar="DATE",
+                   help="what is due on that day (today)"),
         ),
     ),
     Command(

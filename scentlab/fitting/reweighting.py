@@ -79,6 +79,8 @@ def _of_pot(fit, named, counts):
     found = np.empty(len(eta))
     for i, link in enumerate(fit.links["link"]):
         own = fit.draw_link == i
+        if not own.any():
+            continue
         found[own] = log_likelihood(
             data, named["tau"][own], eta[own], sigma[own], link=link,
             misread=named["misread"][own] if fit.misread else None, derivatives=False,

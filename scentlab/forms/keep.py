@@ -10,7 +10,7 @@ from scentlab.forms.frame import Form, clock_of, note_of
 PAPERS = {"A4": "A4", "letter": "Letter"}
 NO_PLAN = "There is no plan yet: fill in the forms above."
 # A link opens within JupyterLab, which prints its own page and not the sheet.
-_TO_PRINT = (
+TO_PRINT = (
     "<p>To print: in the list of files at the left open the folder exports, right click the sheet, "
     "choose “Open in New Browser Tab” (or “Download”, and open the file), and print it there.</p>"
 )
@@ -78,7 +78,7 @@ class KeepForm(Form):
             f'<li><a href="{html.escape(link, quote=True)}" target="_blank">{html.escape(name)}'
             "</a></li>" for name, link in self._write(self.plan, self._paper.value)
         )
-        page = f"<ul>{links}</ul>{_TO_PRINT if links else ''}"
+        page = f"<ul>{links}</ul>{TO_PRINT if links else ''}"
         self.links.outputs = ({"output_type": "display_data", "metadata": {},
                                "data": {"text/html": page, "text/plain": "sheets written"}},)
 

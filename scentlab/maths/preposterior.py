@@ -16,7 +16,6 @@ from numpy.polynomial.hermite import hermgauss
 from scentlab.maths.ordinal import grade_probabilities, misread_flow
 
 _NODES = 9
-_WORTH_CHANGING = 1e-3  # share by which an exchange must better a round
 _TINY = 1e-300
 
 
@@ -68,7 +67,7 @@ class PotBank:
     ----------
     true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
         second (N).
-    pieces : int, looks of each pour. seed : int.
+    pieces : int, looks of each pour where a pot has no number of its own. seed : int.
 
     The looks at the pot in place k of a round come from the same random numbers whichever pot
     stands there, so that two pots for a place differ by what they are, not by luck.
@@ -81,28 +80,32 @@ class PotBank:
         self.weights = weights / np.sqrt(np.pi)
         self._logs, self._pots = {}, {}
 
-    def pot(self, blend, loads, place=0):
+    def pot(self, blend, loads, place=0, pieces=None):
         """Log-likelihood (J, N) of looks at a new pot in that place with those loads."""
-        key = (blend, tuple(loads), place)
+        key = (blend, tuple(loads), place, pieces or self.pieces)
         if key not in self._pots:
-            self._pots[key] = self._judge(blend, loads, place)
+            self._pots[key] = self._judge(*key)
         return self._pots[key]
 
-    def total(self, pots):
-        """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round; 0 for none."""
-        return sum(self.pot(*pot, place) for place, pot in enumerate(pots))
+    def total(self, pots, pieces=None):
+        """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round."""
+        return sum(self.pot(*pot, place, pieces) for place, pot in enumerate(pots))
 
-    def _judge(self, blend, loads, place):
+    def _judge(self, blend, loads, place, pieces):
         rng = np.random.default_rng([self.seed, place])
         effect = rng.standard_normal((len(self.true.spread), 1))
-        total = 0.0
-        for load in loads:
-            luck = rng.random((len(self.true.spread), self.pieces, 1))
-            counts = _look(self.true.chances(blend, load, effect)[:, 0], luck)
-            total = total + counts @ self._log_chances(blend, load)
-        total = total.reshape(len(self.true.spread), len(self.believed.spread), _NODES)
+        counts = np.hstack([
+            _look(self.true.chances(blend, load, effect)[:, 0],
+                  rng.random((len(self.true.spread), pieces, 1)))
+            for load in loads
+        ])
+        # Few pieces show few different things, and each of them is judged once.
+        counts, place = np.unique(counts, axis=0, return_inverse=True)
+        total = counts @ np.vstack([self._log_chances(blend, load) for load in loads])
+        total = total.reshape(len(counts), len(self.believed.spread), _NODES)
         top = total.max(axis=-1)
-        return top + np.log(np.exp(total - top[..., None]) @ self.weights)
+        found = top + np.log(np.exp(total - top[..., None]) @ self.weights)
+        return found[place.ravel()]
 
     def _log_chances(self, blend, load):
         """Log chances under the believed draws, (K, N * nodes)."""
@@ -134,63 +137,3 @@ def moments_after(log_likelihood, weights, values):
     mean = after @ (values - centre)
     variance = after @ (values - centre) ** 2 - mean**2
     return centre + mean, np.sqrt(np.maximum(variance, 0.0))
-
-
-@dataclass(frozen=True)
-class Worth:
-    """What the highest safe loads are worth: a lower quantile of values, no more than is of use.
-
-    After looks the quantile lies as many standard deviations below the mean as it does now, which
-    knows of skewness and, unlike a quantile of few draws that are left, does not scatter.
-
-    Attributes
-    ----------
-    below : array (B,), standard deviations from the mean down to the quantile.
-    most : array (B,), above which nothing is gained; infinite where nothing bounds it.
-    """
-
-    below: np.ndarray
-    most: np.ndarray
-
-    def safe(self, log_likelihood, weights, values):
-        """Expected highest safe values (B,)."""
-        mean, sd = moments_after(log_likelihood, weights, values)
-        return np.minimum(mean - self.below * sd, self.most).mean(axis=0)
-
-
-def choose_pots(candidates, number, bank, worth, passes=1):
-    """The pots after which the worth is expected smallest: one after the other, then exchanged.
-
-    Parameters
-    ----------
-    candidates : list of pots (blend, loads); a pot may be chosen more than once.
-    number : pots to choose. bank : PotBank.
-    worth : callable, log-likelihood (J, N) to a number, the smaller the better.
-    passes : int, rounds in which each chosen pot may be exchanged for any other.
-
-    Returns
-    -------
-    Chosen indices in the order of choosing.
-    """
-    chosen, total = [], 0.0
-    for place in range(number):
-        best, total, _ = _best_pot(candidates, place, total, bank, worth)
-        chosen.append(best)
-    for _ in range(passes):
-        changed = False
-        for place, now in enumerate(chosen):
-            without = total - bank.pot(*candidates[now], place)
-            best, trial, found = _best_pot(candidates, place, without, bank, worth)
-            if found[best] < found[now] - _WORTH_CHANGING * abs(found[now]):
-                chosen[place], total, changed = best, trial, True
-        if not changed:
-            break
-    return chosen
-
-
-def _best_pot(candidates, place, without, bank, worth):
-    """The best candidate for a place, the log-likelihood with it, and the worth of each."""
-    trials = (without + bank.pot(*candidate, place) for candidate in candidates)
-    found = [worth(trial) for trial in trials]
-    best = int(np.argmin(found))
-    return best, without + bank.pot(*candidates[best], place), found

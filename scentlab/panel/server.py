@@ -29,7 +29,7 @@ import tornado.web
 from scentlab.files import write_whole
 from scentlab.panel.scoring import Panel
 from scentlab.recording.drawings import grade_svg
-from scentlab.recording.progress import known_assessors
+from scentlab.recording.progress import due_words, known_assessors
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, DataError
 
@@ -123,13 +123,15 @@ class _Static(_Page):
 
 class _Choose(_Page):
     async def get(self):
-        assessors = await self.work(self._counts)
+        assessors, due = await self.work(self._counts)
         link = f"{self.request.protocol}://{self.request.host}/{self.panel.token}/"
         self.show("panel.html", page="choose", title="Panel", assessors=assessors,
-                  qr=qr_svg(link))
+                  due=due, qr=qr_svg(link))
 
     def _counts(self):
-        return [(c, len(self.panel.items(c))) for c in known_assessors(self.panel.store)]
+        panel = self.panel
+        return ([(c, len(panel.items(c))) for c in known_assessors(panel.store)],
+                due_words(panel.store, panel.today, panel.looks_per_piece))
 
 
 class _Score(_Page):

@@ -83,7 +83,7 @@ def quick_costs(plan):
 
 def grow_plan(
     plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int,
-    blend: str | None = None,
+    blend: str | None = None, pieces: PieceNumbers | None = None,
 ) -> Plan:
     """The plan with one more pot, at these loads, joined to it.
 
@@ -94,6 +94,7 @@ def grow_plan(
     start : date or str, day of pouring.
     seed : int, for the new codes.
     blend : str or None, name of the blend; None takes the first one.
+    pieces : PieceNumbers or None, of each load of this pot; None takes those of the plan.
 
     Returns
     -------
@@ -112,7 +113,7 @@ def grow_plan(
     more = make_plan(
         plan.title, plan.fragrance, [poured], loads_pct, piece_g=plan.piece_g, assessors=(),
         start=start, seed=seed, pots_per_blend=1, cure_days=plan.cure_days,
-        pieces=replace(plan.piece_numbers, throw=0), heat_cycle=plan.heat_cycle,
+        pieces=pieces or replace(plan.piece_numbers, throw=0), heat_cycle=plan.heat_cycle,
         pouring=replace(plan.pouring, confirm=False), currency=plan.currency,
     )
     taken, pots = {p.code for p in plan.piece_rows}, {p.pot for p in plan.pour_rows}

@@ -80,12 +80,12 @@ def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
 
 
 def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) -> str:
-    """The last pot of a quick check on three pages in large type: pouring, labels, grades.
+    """A pot of a quick check on three pages in large type: pouring, labels, grades.
 
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
-    pots : names of pots that are poured together instead, such as those of a new lot.
+    pots : names of pots that are poured together; the last one when absent.
 
     Returns
     -------
@@ -101,7 +101,8 @@ def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) ->
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]
     return _page("quick-sheet", "Quick check", plan, paper, pot=pot, pieces=pieces,
-                 grades=SWEAT_GRADES, due_on=max(p.due_on for p in pieces))
+                 each=len(pieces) // len(pours), grades=SWEAT_GRADES,
+                 due_on=max(p.due_on for p in pieces))
 
 
 def batch_sheet_html(batch, paper="A4"):

@@ -149,6 +149,24 @@ def pairs_waiting(store, assessor):
     return [p for p in (store.plan() or {}).get("pairs", ())
             if p["assessor"] == assessor and {p["first"], p["second"]} <= there
             and tuple(p[n] for n in PAIRS.key) not in done]
+def due_words(store, today=None, looks_per_piece=1):
+    """What is due on a day, in words: pieces to grade now or next, and test batches not logged."""
+    today = today or dt.date.today()
+    pieces = [p for p in _pieces(store, store.plan() or {}) if p.test in ("sweat", "frost")]
+    seen = {}
+    for code, who in store.distinct("grades", ("code", "assessor")):
+        seen.setdefault(code, set()).add(who)
+    days = [p.due_on or today for p in pieces if len(seen.get(p.code, ())) < looks_per_piece
+            and (p.logged or not p.planned)]
+    ready, later = sum(day <= today for day in days), [day for day in days if day > today]
+    said = [f"{ready or 'No'} {'piece is' if ready == 1 else 'pieces are'} ready to grade"]
+    if later:
+        said.append(f"{later.count(min(later))} more from {min(later)}")
+    open_pours = len(list(_missing_pours(store, store.plan() or {}, today)))
+    if open_pours:
+        said.append(f"{open_pours} test {'batch is' if open_pours == 1 else 'batches are'} not "
+                    "logged yet, which is done on the computer")
+    return "; ".join(said) + "."
 
 
 def age_words(age_days, planned_age_days=None):

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.maths.preposterior import PotBank, SweatDraws, choose_pots, moments_after
+from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
 
 
 def expected_sd(log_likelihood, weights, values):
@@ -78,16 +78,3 @@ def test_pieces_of_one_pot_are_not_counted_as_pieces_of_many():
     apart = expected_sd(bank.total(three), weights, believed.capacity)
     assert apart[0] < 0.95 * one[0]
     assert apart[1] == pytest.approx(one[1], rel=0.1)
-
-
-def test_pots_are_chosen_where_the_doubt_is():
-    rng = np.random.default_rng(8)
-    believed, true = draws(1500, rng), draws(100, rng)
-    bank, weights = PotBank(true, believed, 4, seed=9), np.full(1500, 1 / 1500)
-    candidates = [(0, (3.0,)), (0, (9.0,)), (0, (16.0,)), (1, (11.0,)), (1, (30.0,))]
-
-    def worth(log_likelihood):
-        return expected_sd(log_likelihood, weights, believed.capacity).mean()
-
-    chosen = choose_pots(candidates, 4, bank, worth)
-    assert set(chosen) == {1, 3} and len(chosen) == 4

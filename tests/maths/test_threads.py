@@ -17,7 +17,7 @@ OTHERS = {
     "choosing.analysis": {"analyse"},
     "choosing.diagnosis": {"diagnose"},
     "foresight.precision": {"precision"},
-    "foresight.next_round": {"next_round"},
+    "foresight.next_step": {"next_step"},
     "simulate": {"simulate_series"},
     "sharing.pooling": {"pool_series"},
 }

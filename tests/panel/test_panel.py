@@ -157,6 +157,7 @@ def test_the_page_shows_codes_and_no_key(phone):
     status, text, _ = phone.ask("")
     assert status == 200
     assert "A1: 4 to score" in text and "A2: 4 to score" in text
+    assert "2 pieces are ready to grade." in text
     status, text, _ = phone.ask("score/A1")
     assert status == 200
     for secret in ("P77", "secretmix", "13.37", "heat", "Cedar", str(phone.port)):

@@ -225,3 +225,23 @@ def test_sweat_waits_again_at_each_planned_age(folder):
     assert codes("2026-04-26") == {"700": 56.0, "300": 56.0}
     assert waiting(store, "A1", "frost", today=day("2026-04-26"))["planned_age_days"].tolist() == [
         14.0]
+def test_what_is_due_in_words(tmp_path):
+    from scentlab.materials import Fragrance, Wax
+    from scentlab.planning.quick import quick_plan
+    from scentlab.recording.progress import due_words
+
+    store, day = Store.create(tmp_path), dt.date(2026, 12, 1)
+    assert due_words(store, day) == "No pieces are ready to grade."
+    plan = quick_plan(Wax("wax"), Fragrance("fig"), [6, 9], start=day, seed=1)
+    store.save_plan(plan.to_dict())
+    open_ = "{} test batches are not logged yet, which is done on the computer."
+    assert due_words(store, day) == f"No pieces are ready to grade; {open_.format(2)}"
+    first = plan.pour_rows[0]
+    store.add("pours", {"pour": first.pour, "pot": first.pot, "blend": first.blend,
+                        "poured_on": day, "wax_g": 80.0, "fragrance_g": 5.0})
+    assert due_words(store, day).startswith(
+        "No pieces are ready to grade; 3 more from 2026-12-08; 1 test batch is")
+    code = next(p for p in plan.piece_rows if p.pour == first.pour)
+    store.add("grades", {"code": code.code, "test": "sweat", "stress": code.stress,
+                         "age_days": 8.0, "assessor": "A1", "grade": 0})
+    assert due_words(store, dt.date(2026, 12, 9)).startswith("2 pieces are ready to grade; 1 ")

@@ -1,0 +1,341 @@
+"""The next step of a series: what is worth most per gram of wax and per evening, or to stop."""
+
+from __future__ import annotations
+
+import html
+from dataclasses import dataclass, field
+
+import numpy as np
+import pandas as pd
+
+from scentlab.choosing.analysis import Analysis
+from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.rounds import fit_rounds
+from scentlab.fitting.sweat import load_at_risk_draws
+from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
+from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.threads import one_thread
+from scentlab.planning.refusal import count_of, need_whole
+from scentlab.results import Result
+from scentlab.text import in_sentences
+from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_weight
+
+SAME, OTHER, MORE, TWO, PAIR, STOP = (
+    "another pot, same loads", "another pot, other loads", "another pot, more pieces",
+    "two more pots", "pair test", "stop",
+)
+WORTH_PCT = 0.3  # points of load; a step that moves the load by less is not worth its evening
+NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no load is worth
+EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
+GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
+MOST_LOADS = 4
+_STEP, _MOST_GRID = 0.5, 14  # points between loads that are tried, and how many of a blend
+_LOOKS, _DRAWS = 60, 240  # simulated looks and draws that steps are compared by
+_JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 240, 800, 4  # and by which the best of them are judged
+
+
+@dataclass(frozen=True, repr=False)
+class NextStep(Result):
+    """What could be done next, the step that is proposed first.
+
+    Attributes
+    ----------
+    table : DataFrame, the best step first: step, blend, loads_pct (tuple, % of wax), pieces (of a
+        load, as ``stress`` says), pots, wax_g, evenings, given_after_pct (load given after it,
+        averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
+        tested so far), p_given (chance that a load is
+        given), gain_pct (points of load by which that is more than now), per_100_g and
+        per_evening (points of load).
+    given_pct : load given now (% of wax), 0 for none. highest_pct, limit_pct : highest load tested
+        of the blend of the first step, and the wax maker's limit (missing without one).
+    worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
+    pair : tuple of two dry loads (% of wax) worth a pair test, or empty.
+    stress : how the pieces are kept. seed : int.
+    """
+
+    table: pd.DataFrame
+    given_pct: float
+    highest_pct: float
+    limit_pct: float
+    worth_it: bool
+    pair: tuple
+    stress: str
+    seed: int
+    notes: tuple = field(default=())
+
+    @property
+    def step(self):
+        """The kind of step that is proposed."""
+        if self.worth_it:
+            return self.table["step"].iloc[0]
+        return PAIR if self.pair else STOP
+
+    @property
+    def sentence(self):
+        if not self.worth_it:
+            why = f"more work would move the load by less than {WORTH_PCT:g} points"
+            if self.given_pct >= self.limit_pct:
+                why = ("the load given is as high as the wax maker's limit, "
+                       f"{say_load_oz(self.limit_pct)}, allows")
+            elif self.given_pct <= 0:
+                why = "no load is shown to be safe, and two more pots would hardly show one"
+            return in_sentences([f"Stop here: {why}", *self._pair_words()])
+        best = self.table.iloc[0]
+        loads, pots = best["loads_pct"], int(best["pots"])
+        kept = "heat-cycled" if self.stress == "heat" else "room-temperature"
+        whose = f" of {best['blend']}" if self.table["blend"].nunique() > 1 else ""
+        said = [f"{'two more pots' if pots == 2 else 'one more pot'}{whose} at "
+                f"{', '.join(map(say_load_oz, loads))}, {count_of(best['pieces'], f'{kept} piece')}"
+                f" of each: {say_weight(best['wax_g'])} of wax, "
+                f"{count_of(best['evenings'], 'evening')}",
+                self._gain_words(best)]
+        return in_sentences([*said, *self._beyond_words(loads)])
+
+    @property
+    def steps(self):
+        """The steps in words, to be shown: one row each, the best first."""
+        return pd.DataFrame({
+            "step": [f"{r.step}, {r.blend}" for r in self.table.itertuples()],
+            "loads": [", ".join(map(say_load_oz, x)) for x in self.table["loads_pct"]],
+            "pieces of each": self.table["pieces"],
+            "wax": [say_weight(x) for x in self.table["wax_g"]],
+            "evenings": self.table["evenings"],
+            "load expected after it, % of wax": self.table["given_after_pct"].round(1),
+            "more than now, points of load": self.table["gain_pct"].round(1),
+        })
+
+    def _repr_html_(self):
+        return (f"<p><strong>{html.escape(self.sentence)}</strong></p>"
+                f"{self.steps.to_html(index=False, border=0)}<p>{' '.join(self.notes)}</p>")
+
+    def _gain_words(self, best):
+        if self.given_pct <= 0:
+            return (f"no load is given now; after it there is one in about "
+                    f"{10 * round(10 * best['p_given']):.0f} of 100 such cases")
+        return (f"the load given is {self.given_pct:.1f} % now and would be about "
+                f"{best['given_after_pct']:.1f} %, on average over what it may show")
+
+    def _beyond_words(self, loads):
+        """What is said of loads that nobody tested, and of those over the wax maker's limit."""
+        if max(loads) > self.highest_pct + NEAR_PCT:
+            yield f"{say_load_oz(max(loads))} is higher than anything tested"
+        if max(loads) > self.limit_pct:
+            yield (f"the wax maker's limit is {say_load_oz(self.limit_pct)}: loads above it are "
+                   "for testing only, not for sale")
+
+    def _pair_words(self):
+        if self.pair:
+            low, high = map(say_load_oz, self.pair)
+            yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
+                   "test would show it, without more wax")
+
+
+@one_thread()
+def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
+    """The step that raises the load given most, per gram of wax and per evening, or to stop.
+
+    Looks at each pot that might be poured are simulated from the posterior draws, the draws are
+    reweighted by their likelihood, and the load that would then be given is averaged over the
+    looks: the highest safe load, no higher than what is tested and the wax maker's limit; none
+    counts as 2 points below the lowest load tested so far. Of the steps that move it by
+    ``WORTH_PCT`` the one with most gain for its wax is proposed, an evening counting as
+    ``EVENING_G`` of wax.
+
+    Parameters
+    ----------
+    analysis : Analysis
+    seed : int
+
+    Returns
+    -------
+    NextStep
+
+    Raises
+    ------
+    PlanError for a seed that cannot be.
+
+    Examples
+    --------
+    >>> from scentlab.choosing.analysis import analyse
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=1, sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> int(next_step(analyse(series, draws=200, precise=None)).table["evenings"].iloc[0])
+    1
+    """
+    need_whole(seed, "seed", 0, 2**63 - 1)
+    case = _Case(analysis)
+    steps = [step for blend in range(len(case.fit.blends)) for step in case.steps(blend)]
+    best = [steps[i] for i in _best(case.judge(steps, _LOOKS, _DRAWS, seed))]
+    best += [(TWO, *step[1:4], 2) for step in best if step[0] == OTHER and len(step[2]) > 2]
+    table = case.judge(best, _JUDGED_LOOKS, _JUDGED_DRAWS, seed + 1)
+    worth = table["gain_pct"] >= WORTH_PCT
+    table = table.assign(worth=worth).sort_values(
+        ["worth", "score"], ascending=False, ignore_index=True)
+    blend = table["blend"].iloc[0]
+    place = case.fit.blends.index(blend)
+    limit = case.limits[place]
+    return NextStep(
+        table.drop(columns=["worth", "score"]), float(case.given[place]),
+        float(case.highest[place]), float(limit) if np.isfinite(limit) else np.nan,
+        bool(worth.any()), _pair(analysis, blend), case.stress, seed,
+        (fit_rounds(case.fit, analysis.series.pours).sentence,),
+    )
+
+
+def _best(rough):
+    """Places of the steps to judge: the best for their wax, of each kind, of the highest gain."""
+    first = rough.sort_values("score", ascending=False)
+    places = [*first.index[:_JUDGED], *first.groupby("step", sort=False).head(1).index,
+              *first.groupby("blend").head(1).index, *rough.nlargest(2, "gain_pct").index]
+    return list(dict.fromkeys(places))
+
+
+class _Case:
+    """What is believed, given and tested of each blend, and what a step would make of it."""
+
+    def __init__(self, analysis):
+        self.fit, rules = analysis.believed, analysis.rules
+        self.series, self.stress = analysis.series, analysis.ceiling.stress
+        at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
+        limits = pd.to_numeric(self.series.blends.set_index("blend")["limit_load_pct"])
+        limits = limits.reindex(self.fit.blends).fillna(np.inf)
+        limits[limits.index.isin(rules.override_blends)] = np.inf
+        self.limits = limits.to_numpy(float)
+        chance = 1.0 - rules.confidence
+        self.safe = np.array([weighted_quantile(v, self.fit.weights, chance) for v in at_risk.T])
+        # After looks the quantile lies as many standard deviations below the mean as it does now,
+        # which knows of skewness and, unlike a quantile of few draws, does not scatter.
+        mean, sd = moments_after(np.zeros((1, len(at_risk))), self.fit.weights, at_risk)
+        self.below = (mean[0] - self.safe) / sd[0]
+        own = analysis.ceiling.table.set_index("blend").loc[list(self.fit.blends)]
+        self.lowest, self.highest = (
+            own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
+        # Where even that is more than may be hoped for, the little that is counts.
+        none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.safe - GAPS_PCT[0])
+        self.at_risk, self.none = at_risk, np.nan_to_num(np.maximum(none, 0.0))
+        self.given = self._given(self.safe, self.lowest, self.highest)
+
+    def _given(self, safe, lowest, highest):
+        """The load given at a highest safe load that data allow, 0 where there is none."""
+        return np.where(safe >= lowest, np.minimum(np.minimum(safe, highest), self.limits), 0.0)
+
+    def steps(self, blend):
+        """Steps as (kind, blend, loads, pieces, pots)."""
+        looked = self.fit.counts[(self.fit.counts["stress"] == self.stress)
+                                 & (self.fit.counts["blend"] == self.fit.blends[blend])]
+        if looked.empty:
+            return
+        usual = max(1, int(looked["n"].median()))
+        last = looked[looked["pot"] == looked["pot"].iloc[-1]]["load_pct"]
+        poured = tuple(float(np.mean(g)) for g in planned_loads(last, NEAR_PCT))[-MOST_LOADS:]
+        for pieces in sorted({usual, max(4, 2 * usual)}):
+            yield SAME if pieces == usual else MORE, blend, poured, pieces, 1
+            for loads in _ladders(_usual_loads(self.fit, self.at_risk, blend)):
+                yield OTHER, blend, loads, pieces, 1
+
+    def judge(self, steps, looks, draws, seed):
+        """A table of steps by what looks at them are expected to bring."""
+        true, believed, weights = _two_sets(
+            self.fit.weights, looks, draws, np.random.default_rng(seed))
+        meant, values = _by_meaning(self.fit, self.stress), self.at_risk[believed]
+        bank = PotBank(meant.take(true), meant.take(believed), 1, seed)
+
+        def lower(log):
+            mean, sd = moments_after(log, weights, values)
+            return mean - self.below * sd
+
+        before = lower(np.zeros((1, len(weights))))[0]
+        rows = []
+        for kind, blend, loads, pieces, pots in steps:
+            # Held against the same draws before any look.
+            safe = self.safe + lower(bank.total([(blend, loads)] * pots, pieces)) - before
+            lowest, highest = self.lowest.copy(), self.highest.copy()
+            lowest[blend] = min(lowest[blend], min(loads))
+            highest[blend] = max(highest[blend], max(loads))
+            given = self._given(safe, lowest, highest)
+            after = np.maximum(given, self.none).mean(axis=0)
+            gain = float((after - np.maximum(self.given, self.none)).sum())
+            wax = pots * sum(pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100)
+                             for x in loads)
+            rows.append((
+                kind, self.fit.blends[blend], loads, pieces, pots, wax, pots, after[blend],
+                float((given[:, blend] > 0).mean()), gain, 100 * gain / wax, gain / pots,
+                gain / (wax + EVENING_G * pots),
+            ))
+        return pd.DataFrame(rows, columns=[
+            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "evenings",
+            "given_after_pct", "p_given", "gain_pct", "per_100_g", "per_evening", "score",
+        ])
+
+
+def _ladders(grid):
+    """Evenly spaced loads of a pot, two to four, among the loads of a grid."""
+    step = grid[1] - grid[0] if len(grid) > 1 else GAPS_PCT[0]
+    gaps = {max(step, gap) for gap in GAPS_PCT}
+    for number in range(2, MOST_LOADS + 1):
+        for gap in sorted(gaps):
+            for first in grid:
+                loads = tuple(first + gap * i for i in range(number))
+                if loads[-1] <= grid[-1] + 1e-9:
+                    yield loads
+
+
+def _pair(analysis, blend):
+    """Two dry loads worth smelling against one another, as they were planned: the lowest tested and
+    the highest up to the one given, where nobody scored throw."""
+    given = analysis.pick.table.set_index("blend").at[blend, "load_pct"]
+    counts, pours = analysis.believed.counts, analysis.series.pours
+    wet = counts[[f"g{g}" for g in range(analysis.rules.limit_grade, 5)]].sum(axis=1) > 0
+    own = pours[(pours["blend"] == blend) & ~pours["pour"].isin(counts.loc[wet, "pour"])]
+    loads = own["planned_load_pct"].fillna(own["load_pct"])
+    loads = loads[loads <= given + NEAR_PCT]
+    if analysis.throw is not None or loads.empty or loads.max() - loads.min() < 2 * NEAR_PCT:
+        return ()
+    return float(loads.min()), float(loads.max())
+
+
+def _usual_loads(fit, at_risk, place):
+    """Steps from below the load at risk to past the load at which half of the pieces sweat, not
+    far beyond what was tested (% of wax)."""
+    tested = fit.tested.set_index("blend").loc[fit.blends[place]]
+    low = weighted_quantile(at_risk[:, place], fit.weights, 0.05)
+    high = weighted_quantile(fit.named["capacity"][:, place], fit.weights, 0.95)
+    low = np.clip(low, max(_STEP, tested["lowest_pct"] - 3.0), tested["highest_pct"])
+    high = np.clip(high + fit.named["spread"].mean(), low + _STEP, tested["highest_pct"] + 3.0)
+    step = _STEP * max(1, int(np.ceil((high - low) / (_STEP * _MOST_GRID))))
+    first, last = np.floor(low / step), np.ceil(high / step)
+    return tuple(float(x) for x in np.arange(first, last + 1) * step if x > 0)
+
+
+def _by_meaning(fit, stress):
+    """The fit's draws with the shift of one stress."""
+    named, place = fit.named, fit.stresses.index(stress)
+    shift = named["stress"][:, place - 1] if place else np.zeros(len(fit.draws))
+    link = np.asarray(fit.links["link"], dtype=str)[fit.draw_link]
+    spread = np.broadcast_to(named["spread"].reshape(len(shift), -1), named["capacity"].shape)
+    return SweatDraws(
+        named["capacity"], spread, shift, named["tau"], named["sigma"],
+        named["misread"], link,
+    )
+
+
+def _two_sets(weights, looks, draws, rng):
+    """Indices of draws taken as true, of those believed, and the believed ones' weights.
+
+    No draw is in both: a truth that is among the beliefs would be found too easily.
+    """
+    order = rng.permutation(len(weights))
+    order = order[weights[order] > 0]
+    share = np.cumsum(weights[order]) / weights.sum()
+    cut = int(np.searchsorted(share, 0.3)) + 1
+    true = _systematic(weights[order[:cut]], looks, rng)
+    index, counts = np.unique(_systematic(weights[order[cut:]], draws, rng), return_counts=True)
+    return order[:cut][true], order[cut:][index], counts / counts.sum()
+
+
+def _systematic(weights, size, rng):
+    """Indices of so many draws in proportion to their weights, evenly spread."""
+    ladder = (np.arange(size) + rng.random()) / size
+    return np.searchsorted(np.cumsum(weights) / weights.sum(), ladder).clip(0, len(weights) - 1)

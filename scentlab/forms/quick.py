@@ -1,0 +1,291 @@
+"""The quick check as a page: what to fill in, what it takes, weights, grades, answer, next step."""
+
+import datetime as dt
+import html
+from pathlib import Path
+
+import ipywidgets as w
+
+from scentlab import schema
+from scentlab.amounts import AmountError
+from scentlab.forms.fields import (
+    TABLES,
+    Field,
+    FieldError,
+    Section,
+    in_a_row,
+    note,
+    read_all,
+    show_if,
+    side_by_side,
+    stacked,
+)
+from scentlab.forms.frame import STYLE, Form
+from scentlab.forms.keep import TO_PRINT
+from scentlab.forms.scores import GradeForm
+from scentlab.materials import Refusal
+from scentlab.quick import ASKED, TESTER, QuickCheck, plan_asked, weighed
+from scentlab.recording.store import FILE_NAME
+from scentlab.units import say_load_oz, say_weight
+
+MAIN = 4  # fields that are always to be seen
+_SCALE = schema.POURS["scale_check_g"]
+
+
+def _reads(name, meaning):
+    """A reader of an amount as people type it, that refuses as a field does."""
+    read, unit = ASKED[name]
+
+    def reader(text):
+        try:
+            return read(text, *unit)
+        except AmountError as error:
+            raise FieldError(meaning, text, f"{error.remedy}.") from None
+
+    return reader
+
+
+class QuickPlanForm(Form):
+    """What is asked of a new check; what it takes is said at each change, before wax is melted.
+
+    ``plan`` is the plan as it is now, None while something is missing.
+    """
+
+    def __init__(self, folder, today, on_plan):
+        super().__init__()
+        self._folder, self._today, self._on_plan, self.plan = folder, today, on_plan, None
+        self.fields = {row["name"]: Field.of({**row, "read": _reads(row["name"], row["meaning"])},
+                                             short=True) for row in TABLES["quick"]["fields"]}
+        self._watch(self.fields.values(), self._tell)
+        self.takes = w.HTML()
+        self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)
+        asked = [self.fields[row["name"]] for row in TABLES["quick"]["fields"]]
+        self.more = Section("More: weights, temperatures, prices", [side_by_side(asked[MAIN:])],
+                            "more")
+        self._lay_out(w.HTML("<h3>Quick check: one pot, one evening</h3>"),
+                      side_by_side(asked[:MAIN]), self.more, self.takes, self.make, self.message)
+        self._tell()
+
+    def _tell(self):
+        self.plan, words = None, "Fill in wax, oil and loads: then it is said what the check takes."
+        kind, missing = "flag", any(field.missing for field in self.fields.values())
+        try:
+            read_all({n: f for n, f in self.fields.items() if f.text})
+            if not missing:
+                texts = {name: field.text for name, field in self.fields.items()}
+                self.plan, said = plan_asked(texts, self._folder, self._today)
+                kind, words = "saved", "\n".join(said)
+        except ValueError as error:  # said below its field, too
+            kind, words = "error", getattr(error, "beside", error)
+        self.takes.value = note(kind, words)
+        self.make.disabled = self.plan is None
+
+    def _make(self):
+        self._on_plan(self.plan)
+
+
+class QuickWeightsForm(Form):
+    """What was weighed of each load of a pot, all saved by one tap; empty is as planned."""
+
+    def __init__(self, left, on_save, on_undo):
+        super().__init__(on_save, on_undo)
+        self._left, self._asked = left, []
+        self.fields = {}
+        for n, pour in enumerate(left):
+            for what, grams in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
+                column = schema.Column(f"{what}-{n}", "number", f"{what}, {pour.pour}", "g", 0,
+                                       required=False)
+                self.fields[what, n] = Field(
+                    f"{what}-{n}", column, f"{say_load_oz(pour.load_pct)}: {what}",
+                    example=f"planned {say_weight(grams)}", short=True, wide=True)
+        self.fields["scale", 0] = Field("scale", _SCALE, "Scale under a 100 g check weight, g",
+                                        example="empty: none", empty=None, short=True,
+                                         wide=True)
+        self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
+        self._body = stacked([
+            w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
+                   "3 oz or 85 g; empty is as planned.</p>"),
+            side_by_side(self.fields.values()), self.save])
+        self._lay_out(self._body, self.message, in_a_row([self.undo]))
+
+    def _save(self):
+        typed = read_all(self.fields)
+        rows, wrong, doubts = [], [], []
+        for n, pour in enumerate(self._left):
+            wax, fragrance = (pour_g if typed[what, n] is None else typed[what, n] for what, pour_g
+                              in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)))
+            found = weighed(pour, wax, fragrance)
+            for words, kept in zip(found, (wrong, doubts), strict=True):
+                kept += [f"{say_load_oz(pour.load_pct)}: {words}"] if words else []
+            rows.append((pour, wax, fragrance))
+        if wrong:
+            raise ValueError(" ".join(wrong))
+        if doubts and doubts != self._asked:
+            self._asked = doubts
+            self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap again if that is right.")
+            return
+        self._store({"rows": rows, "scale_g": typed["scale", 0]},
+                    f"{len(rows)} test batches", None)
+        show_if(False, self._body)
+
+    def _return_to(self, place):
+        show_if(True, self._body)
+
+
+class QuickAnswerForm(Form):
+    """The answer in three lines, and its next step, joined to the plan by one tap."""
+
+    def __init__(self, answer, on_accept):
+        super().__init__()
+        self._answer, self._on_accept, self.step = answer, on_accept, None
+        self.lines = w.HTML()
+        self.show = self._button("Show the answer", "answer", self._show)
+        self.add = self._button("Add this step to the plan", "accept", self._accept, saves=True)
+        self.add.layout.display = "none"
+        self._lay_out(w.HTML("<h3>The answer</h3>"), self.show, self.lines, self.add,
+                      self.message)
+
+    def _heard(self, content):
+        self._acknowledge(content)  # an answer takes longer than the browser waits
+        super()._heard(content)
+
+    def _show(self):
+        self._say("flag", "Working: this takes some seconds.")
+        lines, self.step = self._answer()
+        self.lines.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+        show_if(self.step.worth_it, self.add)
+        self.message.value = ""
+
+    def _accept(self):
+        words = self._on_accept(self.step, self._key)
+        self._renew_key()
+        show_if(False, self.add)
+        self._say("saved", words)
+
+
+class QuickPage(w.VBox):
+    """A quick check on a page, from what is filled in to the answer and the next step.
+
+    ``check`` is the :class:`scentlab.quick.QuickCheck`, None before there is a plan, and ``plan``,
+    ``weights``, ``grades`` and ``answer`` are the forms, None where there is nothing to do.
+    """
+
+    def __init__(self, folder, today=None):
+        super().__init__()
+        self._folder, self._today, self.check = Path(folder), today, None
+        self.now, self.sheets, self._places = w.HTML(), w.Output(), [w.VBox() for _ in range(3)]
+        self.plan = self.weights = self.grades = self.answer = None
+        self.again = w.Button(description="Look again", layout=w.Layout(width="auto"))
+        self.again.on_click(lambda _: self.look())
+        if (self._folder / FILE_NAME).is_file():
+            self.check = QuickCheck(folder, today)
+            self.look()
+        else:
+            self.plan = QuickPlanForm(self._folder, today or dt.date.today(), self._begin)
+            self.children = [self.plan]
+
+    def _begin(self, plan):
+        if self._folder.is_dir() and any(self._folder.iterdir()):
+            raise Refusal(f"the folder {self._folder} is not empty", "name a new one")
+        self.check = QuickCheck.begin(self._folder, plan, self._today)
+        self.look()
+
+    def look(self):
+        """Show what is to do now, as the record has it."""
+        left, due = self.check.left, self.check.due()
+        words, held = self.check.waits()
+        self._show_sheets()
+        self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights) if left \
+            else None
+        self.grades = None if due.empty else GradeForm(
+            due, "sweat", TESTER, self._save_grade, lambda r: self._undone("grades", r))
+        self.answer = None if held else QuickAnswerForm(self.check.answer, self._accept)
+        for place, form in zip(self._places, (self.weights, self.grades, self.answer),
+                               strict=True):
+            place.children = [] if form is None else [form]
+        self._say_now(words)
+        ends = [w.VBox([w.HTML(STYLE), self.now]), w.VBox([self.sheets, self.again])]
+        for end in ends:
+            end.add_class("scent-form")
+        self.children = [ends[0], *self._places, ends[1]]
+
+    def _say_now(self, words):
+        left, due = len(self.check.left), len(self.check.due())
+        todo = [f"pour {left} test batches by the sheet, then type what was weighed"] * bool(left)
+        todo += [f"grade {due} pieces (keys 0 to 4, or tap; on a phone: scentlab panel)"] * bool(
+            due)
+        todo += ["look at the answer"] * (self.answer is not None)
+        words = "" if due else html.escape(words)
+        self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
+                          f"{'; '.join(todo) or 'wait'}.</b> {words}</p>")
+
+    def _show_sheets(self):
+        pots = len({p.pot for p in self.check.plan.pour_rows})
+        links = "".join(
+            f'<a href="{html.escape((self._folder / "exports" / path.name).as_posix())}" '
+            f'target="_blank">Sheet of pot {path.stem.split("-")[-1]} to print</a> '
+            for path in self.check.write_sheets(pots=pots))
+        # an output, for only there the page knows where files lie
+        self.sheets.outputs = ({"output_type": "display_data", "metadata": {},
+                                "data": {"text/html": f"<p>{links}</p><details><summary>How to "
+                                         f"print it</summary>{TO_PRINT}</details>",
+                                         "text/plain": "sheets"}},)
+
+    def _save_weights(self, row):
+        receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}")
+                    for n, batch in enumerate(row["rows"])]
+        self._say_now(self.check.waits()[0])
+        return receipts
+
+    def _undo_weights(self, receipts):
+        for receipt in receipts:
+            self.check.undo("pours", receipt.entry_id)
+        self._say_now(self.check.waits()[0])
+
+    def _save_grade(self, row):
+        receipt = self.check.store.add("grades", row)
+        self._after_grade()
+        return receipt
+
+    def _undone(self, table, receipt):
+        self.check.undo(table, receipt.entry_id)
+        self._after_grade()
+
+    def _after_grade(self):
+        """The place of the answer, once all of a pot is graded, and what is to do now."""
+        words, held = self.check.waits()
+        if held != (self.answer is None):
+            self.answer = None if held else QuickAnswerForm(self.check.answer, self._accept)
+            self._places[2].children = [] if held else [self.answer]
+        self._say_now(words)
+
+    def _accept(self, step, key):
+        words = self.check.accept(step, key=key)
+        answer = self.answer
+        self.look()
+        self.answer, self._places[2].children = answer, [answer]
+        return f"{words} Its sheet is below."
+
+
+def quick_page(folder: str | Path = "quick-check", today: dt.date | None = None) -> QuickPage:
+    """A quick check as a page of a notebook: plan, weights, grades, answer, next step.
+
+    Parameters
+    ----------
+    folder : str or Path, of the series; where there is none yet, the page asks for wax, oil and
+        loads and makes it.
+    today : date or None, the day that pieces are ready or not on; None takes the machine's.
+
+    Returns
+    -------
+    QuickPage, a widget.
+
+    Raises
+    ------
+    Refusal for a folder whose series has no plan.
+
+    >>> import tempfile
+    >>> quick_page(tempfile.mkdtemp()).plan.make.disabled
+    True
+    """
+    return QuickPage(folder, today)

@@ -1,0 +1,199 @@
+"""A quick check in its folder, as screen and terminal carry it on: planned, poured, graded, grown.
+
+It begins with one pot at two to four loads and grows pot by pot, as :func:`next_step` proposes.
+"""
+
+import datetime as dt
+import zlib
+from pathlib import Path
+
+from scentlab import amounts
+from scentlab.choosing.analysis import analyse
+from scentlab.choosing.kept import rules_here
+from scentlab.choosing.so_far import loads_so_far
+from scentlab.files import write_whole
+from scentlab.foresight.next_step import STOP, next_step
+from scentlab.materials import Fragrance, Refusal, Wax
+from scentlab.planning.plan import Plan
+from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
+from scentlab.planning.refusal import count_of
+from scentlab.planning.rules import PieceNumbers
+from scentlab.planning.sheets import quick_sheet_html
+from scentlab.recording.progress import waiting
+from scentlab.recording.reading import read_series
+from scentlab.recording.store import Store
+from scentlab.schema import FAR_OFF, POURS, impossible_load
+from scentlab.units import load_from_weights, say_load_oz, say_weight
+from scentlab.workshop import EXPORTS_NAME, make_series
+
+TESTER = "A1"
+# What is asked of a new check, by name: how its text is read, and a unit where none is typed.
+ASKED = {
+    "wax": (str, ()), "oil": (str, ()), "loads": (amounts.read_loads, (None,)),
+    "limit": (amounts.read_load, (None,)), "piece": (amounts.read_weight, ("g",)),
+    "add": (amounts.read_temperature, (None,)), "flash": (amounts.read_temperature, (None,)),
+    "wax_price": (amounts.read_price, ()), "oil_price": (amounts.read_price, ()),
+    "currency": (str, ()),
+}
+
+
+def read_asked(texts):
+    """A dict of what is asked of a new check, from texts; ``loads`` and all the rest may be empty.
+
+    Raises Refusal, whose ``field`` is the name, for what cannot be read.
+    """
+    found = {}
+    for name, (read, unit) in ASKED.items():
+        text = (texts.get(name) or "").strip()
+        try:
+            found[name] = read(text, *unit) if text else None
+        except amounts.AmountError as error:
+            raise Refusal(str(error), field=name, value=text) from error
+    return found
+
+
+def plan_asked(texts, folder, today, seed=None):
+    """The plan of a new check from texts, and the sentences of what it takes.
+
+    The codes follow from the folder's name, so that pieces of two checks on one shelf differ.
+    """
+    asked = read_asked(texts)
+    for name in ("wax", "oil", "loads"):
+        if asked[name] is None:
+            raise Refusal(f"{name} is missing", field=name)
+    if seed is None:
+        seed = zlib.crc32(f"{Path(folder).resolve().name} {asked['wax']} {asked['oil']}".encode())
+    plan = quick_plan(
+        Wax(asked["wax"], limit_load_pct=asked["limit"], add_temp_c=asked["add"],
+            price_per_kg=asked["wax_price"]),
+        Fragrance(asked["oil"], flash_point_c=asked["flash"], price_per_kg=asked["oil_price"]),
+        asked["loads"], start=today, seed=seed, currency=asked["currency"] or "",
+        **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
+    )
+    over = sum(p.test_only for p in plan.pour_rows)
+    said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's limit, "
+            f"{say_load_oz(asked['limit'])}: for testing, not for sale."] if over else []
+    return plan, (*quick_costs(plan), *said)
+
+
+class QuickCheck:
+    """A quick check in a folder: what is to do, what was seen, and the next step.
+
+    ``plan`` is the plan as it is, ``left`` the test batches that are not logged. ``today`` is the
+    day that pieces are ready or not on; None takes the machine's.
+    """
+
+    def __init__(self, folder, today=None):
+        self.store, self._today = Store.open(folder), today
+        found = self.store.plan()
+        if found is None:
+            raise Refusal(f"{folder} has no plan", "plan it in its notebook first")
+        self.plan = Plan.from_dict(found)
+
+    @classmethod
+    def begin(cls, folder, plan, today=None):
+        """Make the series folder of a plan."""
+        make_series(folder, title=plan.title).save_plan(plan.to_dict())
+        return cls(folder, today)
+
+    @property
+    def today(self):
+        return self._today or dt.date.today()
+
+    @property
+    def left(self):
+        logged = set(self.store.rows("pours")["pour"])
+        return [p for p in self.plan.pour_rows if p.pour not in logged]
+
+    def write_sheets(self, paper="A4", pots=1):
+        """Write the sheet of each of the last pots; returns their paths."""
+        paths = []
+        for pot in list(dict.fromkeys(p.pot for p in self.plan.pour_rows))[-pots:]:
+            paths.append(self.store.folder / EXPORTS_NAME / f"quick-sheet-{pot}.html")
+            paths[-1].parent.mkdir(exist_ok=True)
+            write_whole(paths[-1], quick_sheet_html(self.plan, paper, [pot]))
+        return paths
+
+    def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None):
+        """Store what was weighed of a planned test batch; returns the receipt."""
+        return self.store.add("pours", {
+            "pour": pour.pour, "pot": pour.pot, "blend": pour.blend, "poured_on": self.today,
+            "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g,
+            "limit_load_pct": pour.limit_load_pct,
+        }, key)
+
+    def due(self):
+        """The pieces that are ready to grade, in the order of the sheet."""
+        return waiting(self.store, TESTER, "sweat", self.today).sort_values("code")
+
+    def grade(self, piece, grade, key=None):
+        """Store the sweat grade of a piece of :meth:`due`; returns the receipt."""
+        return self.store.add("grades", {
+            "code": piece["code"], "test": "sweat", "stress": piece["stress"],
+            "age_days": piece["age_days"], "assessor": TESTER, "grade": int(grade),
+        }, key)
+
+    def undo(self, table, entry_id):
+        """Make the entry void; it stays in the history."""
+        return self.store.void(table, entry_id, "undone in the quick check")
+
+    def waits(self):
+        """What keeps the answer back, in words, and what is still to come; and whether it does."""
+        graded = {code for (code,) in self.store.distinct("grades", ("code",))}
+        logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
+        pot = {p.pour: p.pot for p in self.plan.pour_rows}
+        left = [p for p in self.plan.piece_rows if p.pour in logged and p.code not in graded]
+        if not left:
+            return "", not graded
+        begun = {pot[p.pour] for p in self.plan.piece_rows if p.code in graded}
+        said = (f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
+                f"{self.plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}.")
+        if begun and not begun & {pot[p.pour] for p in left}:
+            return said, False
+        return f"{said} There is no answer before they are.", True
+
+    def answer(self, seed=1):
+        """The answer in three lines, and the :class:`NextStep` that the third is about."""
+        rules = rules_here(self.store.folder).rules
+        analysis = analyse(read_series(self.store), rules, seed=seed)
+        step, so_far = next_step(analysis, seed=seed), loads_so_far(analysis)
+        last = step.sentence
+        if step.step == STOP and len({p.pot for p in self.plan.pour_rows}) == 1:
+            last += " Pour it once more before you sell much of it."
+        return (*so_far.lines, f"Next: {last[:1].lower()}{last[1:]}"), step
+
+    def accept(self, step, seed=None, key=None):
+        """Join the pots of a step to the plan, keep it, and say what to melt."""
+        best, plan = step.table.iloc[0], self.plan
+        heated = step.stress == "heat"
+        numbers = PieceNumbers(
+            sweat=0 if heated else int(best["pieces"]), frost=0, throw=0, reserve=0,
+            sweat_heat=int(best["pieces"]) if heated else 0)
+        for evening in range(int(best["pots"])):
+            plan = grow_plan(
+                plan, best["loads_pct"], start=self.today + dt.timedelta(days=evening),
+                seed=(zlib.crc32(plan.title.encode()) if seed is None else seed)
+                + len(plan.pour_rows), blend=best["blend"], pieces=numbers)
+        self.store.save_plan(plan.to_dict(), key=key)
+        self.plan = plan
+        pots = list(dict.fromkeys(p.pot for p in plan.pour_rows))[-int(best["pots"]):]
+        melt = "; ".join(f"pot {p}: melt {say_weight(sum(plan.melt(p).values()))} of wax"
+                         for p in pots)
+        over = sum(p.test_only for p in plan.pour_rows if p.pot in pots)
+        return f"{melt[:1].upper()}{melt[1:]}." + (
+            f" {count_of(over, 'load')} over the wax maker's limit: for testing, not for sale."
+            if over else "")
+
+
+def weighed(pour, wax_g, fragrance_g):
+    """What is wrong with the weights of a planned test batch, and what to ask about: two texts.
+
+    Weights that cannot be are wrong; those far off the plan are asked about.
+    """
+    weights = {"wax_g": wax_g, "fragrance_g": fragrance_g}
+    load = load_from_weights(fragrance_g, wax_g) if wax_g > 0 else float("inf")
+    if any(POURS[n].check(g)[1] for n, g in weights.items()) or impossible_load(weights):
+        return f"That would be {load:.0f} % of wax, which cannot be: weigh again.", ""
+    if abs(load - pour.load_pct) < FAR_OFF and 0.5 < wax_g / pour.wax_g < 2.0:
+        return "", ""
+    return "", f"That is {say_load_oz(load)} in {wax_g:.0f} g of wax, far off the plan."

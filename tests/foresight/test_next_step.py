@@ -1,0 +1,162 @@
+"""The next step: what it is worth by brute force, when it stops, what it says.
+
+Brute force: grades of the proposed pot are drawn from the posterior by hand, everything is fitted
+again, and the loads then given are averaged, without any reweighting.
+"""
+
+from dataclasses import replace
+from types import SimpleNamespace
+
+import numpy as np
+import pandas as pd
+import pytest
+from scipy.special import expit
+
+from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.rules import Rules
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.foresight import next_step as module
+from scentlab.foresight.next_step import PAIR, STOP, WORTH_PCT, next_step
+from scentlab.planning.refusal import PlanError
+from scentlab.results import Result
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+LOADS = (6.25, 9.375, 12.5, 18.75)
+
+
+@pytest.fixture(autouse=True, scope="module")
+def quick():
+    """Steps are compared by fewer looks than a maker's."""
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(module, "_LOOKS", 30)
+        patch.setattr(module, "GAPS_PCT", (1.0, 2.0))
+        yield
+
+
+def judged(series, links=None, draws=600):
+    """What next_step reads of an analysis, without frost and throw."""
+    # With a centre of its own the prior does not move with the loads tested.
+    fit = fit_sweat(series.sweat(), {"wax": 12.0}, draws=draws, precise=None, links=links)
+    ceiling = find_ceiling(fit)
+    limit = float(series.blends["limit_load_pct"].fillna(np.inf).iloc[0])
+    pick = ceiling.table.assign(load_pct=ceiling.table["ceiling_load_pct"].clip(upper=limit))
+    return SimpleNamespace(believed=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
+                           pick=SimpleNamespace(table=pick))
+
+
+def checked(capacity=14.0, seed=2, limit=None, wet_from=None, pots=1, heated=2, **fit):
+    layout = even_layout(["wax"], LOADS, pots=pots, sweat=1, sweat_heat=heated,
+                         limit_load_pct=limit)
+    series = simulate_series(layout, Truth({"wax": BlendTruth(capacity)}, pot_sd=0.3), seed)
+    if wet_from is not None:
+        grade = np.where(series.grades["load_pct"] >= wet_from, 3, 0)
+        series = replace(series, grades=series.grades.assign(grade=pd.array(grade, "Int64")))
+    return judged(series, **fit)
+
+
+@pytest.fixture(scope="module")
+def analysis():
+    return checked(wet_from=15.0)
+
+
+@pytest.fixture(scope="module")
+def found(analysis):
+    return next_step(analysis, seed=3)
+
+
+def test_the_first_step_is_worth_it_and_brings_most_for_its_wax(found):
+    table = found.table
+    worth = table[table["gain_pct"] >= WORTH_PCT]
+    score = worth["gain_pct"] / (worth["wax_g"] + 250.0 * worth["evenings"])
+    assert found.worth_it and found.step == table["step"].iloc[0]
+    assert table["gain_pct"].iloc[0] >= WORTH_PCT and score.iloc[0] == score.max()
+
+
+def test_costs_by_hand(found):
+    for r in found.table.itertuples():
+        grams = sum(r.pots * r.pieces * 28.349523 / (1 + x / 100) for x in r.loads_pct)
+        assert r.wax_g == pytest.approx(grams) and r.evenings == r.pots
+        assert r.per_100_g == pytest.approx(100 * r.gain_pct / grams)
+
+
+def test_the_expected_load_is_that_of_fits_to_drawn_grades():
+    analysis = checked(wet_from=15.0, links=["logit"], draws=3000)
+    case = module._Case(analysis)
+    step = (module.OTHER, 0, (12.0, 14.0, 16.0), 4, 1)
+    expected = case.judge([step], 400, 1500, 5).iloc[0]
+    fit, rng, given = analysis.believed, np.random.default_rng(6), []
+    named, looks = fit.named, analysis.series.sweat()
+    for draw in rng.choice(len(fit.weights), 24, p=fit.weights / fit.weights.sum()):
+        spread, pot = named["spread"][draw, 0], rng.standard_normal() * named["sigma"][draw]
+        rows = []
+        for load in step[2]:
+            eta = (load + pot - named["capacity"][draw, 0]) / spread + named["stress"][draw, 0]
+            # at or above each grade, so the grade is how many of them a number falls under
+            at = expit(eta - named["tau"][draw])
+            rows += [(f"n-{load}-{i}", f"n-{load}", "n", "wax", load, "heat",
+                      int((rng.random() < at).sum())) for i in range(4)]
+        new = pd.DataFrame(rows, columns=[
+            "code", "pour", "pot", "blend", "load_pct", "stress", "grade"])
+        new = new.assign(test="sweat", assessor="A1", age_days=14.0)
+        both = pd.concat([looks, new], ignore_index=True)
+        table = find_ceiling(
+            fit_sweat(both, {"wax": 12.0}, draws=2000, precise=None, links=["logit"])).table
+        given.append(np.nan_to_num(table["ceiling_load_pct"].iloc[0], nan=float(case.none[0])))
+    error = np.std(given) / np.sqrt(len(given))
+    assert expected["given_after_pct"] == pytest.approx(np.mean(given), abs=3 * error + 0.1)
+
+
+def test_where_the_limit_holds_the_load_it_stops():
+    found = next_step(checked(wet_from=99.0, limit=6.25), seed=1)
+    assert found.step == STOP and not found.worth_it
+    assert found.sentence == ("Stop here: the load given is as high as the wax maker's limit, "
+                              "6.25 % (1 oz/lb), allows.")
+    assert replace(found, limit_pct=np.nan).sentence == (
+        "Stop here: more work would move the load by less than 0.3 points.")
+    assert replace(found, given_pct=0.0).sentence == (
+        "Stop here: no load is shown to be safe, and two more pots would hardly show one.")
+
+
+def test_dry_loads_without_throw_are_worth_a_pair_test():
+    found = next_step(checked(wet_from=99.0, limit=9.375), seed=1)
+    assert found.step == PAIR and found.pair == (6.25, 9.375)
+    assert "a pair test would show it, without more wax" in found.sentence
+    smelt = checked(wet_from=99.0, limit=9.375)
+    smelt.throw = object()
+    assert next_step(smelt, seed=1).pair == ()
+
+
+def test_what_lies_beyond_is_said():
+    found = next_step(checked(wet_from=99.0, heated=6, pots=2), seed=1)
+    assert found.worth_it and max(found.table["loads_pct"].iloc[0]) > 18.75
+    assert "is higher than anything tested" in found.sentence
+    over = replace(found, limit_pct=10.0).sentence
+    assert "the wax maker's limit is 10.0 % (1.6 oz/lb)" in over.lower()
+    assert "for testing only, not for sale" in over
+
+
+def test_no_load_is_said_and_a_lower_pot_proposed():
+    found = next_step(checked(wet_from=9.0), seed=1)
+    assert found.given_pct == 0.0
+    assert "no load is given now" in found.sentence.lower() or "Stop here" in found.sentence
+    assert min(found.table["loads_pct"].iloc[0]) < 9.0
+
+
+def test_more_of_the_same_is_worth_less(found):
+    later = next_step(checked(wet_from=15.0, pots=4, heated=6), seed=3)
+    assert later.table["gain_pct"].max() < found.table["gain_pct"].max()
+
+
+def test_the_same_seed_gives_the_same_and_it_comes_back_from_data(analysis, found):
+    again = next_step(analysis, seed=3)
+    pd.testing.assert_frame_equal(again.table, found.table)
+    assert Result.from_dict(found.to_dict()).sentence == found.sentence
+
+
+def test_rounds_are_told_of(found):
+    assert found.notes == ("All was poured in one round.",)
+
+
+def test_a_seed_that_cannot_be(analysis):
+    with pytest.raises(PlanError, match="seed"):
+        next_step(analysis, seed=-1)

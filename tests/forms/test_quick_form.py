@@ -1,0 +1,123 @@
+"""The quick check as a page, driven without a browser: from nothing to one more pot."""
+
+import datetime as dt
+
+import pytest
+
+from scentlab.forms.quick import quick_page
+from scentlab.recording.store import Store
+
+DAY, LATER = dt.date(2026, 11, 1), dt.date(2026, 11, 12)
+ASKED = {"wax": "soft wax", "oil": "fig", "loads": "1, 1.5, 2, 3 oz/lb"}
+
+
+@pytest.fixture
+def begun(tmp_path):
+    page = quick_page(tmp_path / "fig", DAY)
+    for name, text in ASKED.items():
+        page.plan.fields[name].value = text
+    page.plan.make.click()
+    return page
+
+
+def weighed(page):
+    page.weights.save.click()
+    return page
+
+
+def test_costs_are_said_before_anything_is_made(tmp_path):
+    page = quick_page(tmp_path / "fig", DAY)
+    assert page.plan.make.disabled and "Fill in wax, oil and loads" in page.plan.takes.value
+    for name, text in {**ASKED, "limit": "1 oz/lb", "wax_price": "8 / kg", "oil_price": "60 per kg",
+                       "currency": "EUR"}.items():
+        page.plan.fields[name].value = text
+    said = page.plan.takes.value
+    assert "340 g (12 oz) of wax" in said and "about 5.06 EUR" in said
+    assert "About 72 minutes of one evening" in said and "3 of 4 loads are over" in said
+    assert not page.plan.make.disabled and not (tmp_path / "fig").exists()
+
+
+@pytest.mark.parametrize(("name", "text", "words"), [
+    ("loads", "1, 2, 3", "write it as 1.5 oz/lb"),
+    ("loads", "6 %", "1 load came"),
+    ("flash", "140", "write it as 180 F or 82 C"),
+    ("oil_price", "18", "write it as 12 / kg"),
+])
+def test_what_cannot_be_is_said_and_makes_nothing(tmp_path, name, text, words):
+    page = quick_page(tmp_path / "fig", DAY)
+    for field, value in {**ASKED, name: text}.items():
+        page.plan.fields[field].value = value
+    assert words in page.plan.takes.value + page.plan.fields[name].said.value
+    page.plan.make.click()
+    assert not (tmp_path / "fig").exists()
+
+
+def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
+    assert "pour 4 test batches" in begun.now.value
+    assert (begun.check.store.folder / "exports" / "quick-sheet-P01.html").is_file()
+    form = begun.weights
+    form.fields["fragrance", 0].value = "1 oz"
+    form.save.click()
+    assert "NOT SAVED YET" in form.message.value and len(begun.check.left) == 4
+    form.fields["fragrance", 0].value = "90 g"
+    form.save.click()
+    assert "weigh again" in form.message.value and len(begun.check.left) == 4
+    form.fields["fragrance", 0].value = "0.26 oz"
+    form.fields["wax", 1].value = "3 oz"
+    form.save.click()
+    pours = begun.check.store.rows("pours")
+    assert pours["fragrance_g"].iloc[0] == pytest.approx(7.37, abs=0.01)
+    assert pours["wax_g"].iloc[1] == pytest.approx(85.05, abs=0.01)
+    assert pours["wax_g"].iloc[2] == begun.check.plan.pour_rows[2].wax_g
+    assert "Now: wait" in begun.now.value and "can begin on 2026-11-08" in begun.now.value
+    form.undo.click()
+    assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
+
+
+def test_grades_answer_and_one_more_pot(begun):
+    folder = weighed(begun).check.store.folder
+    page = quick_page(folder, LATER)
+    assert page.weights is None and page.answer is None and "grade 12 pieces" in page.now.value
+    load = {p.pour: p.load_pct for p in page.check.plan.pour_rows}
+    of = {p.code: load[p.pour] for p in page.check.plan.piece_rows}
+    while page.grades.piece:
+        page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
+    assert "look at the answer" in page.now.value
+    page.grades.undo.click()
+    assert page.answer is None
+    page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
+    before = page.check.store.plan()
+    page.answer.show.click()
+    lines = page.answer.lines.value.split("</p>")[:3]
+    assert "soft wax: use" in lines[0] and "Dry so far" in lines[1]
+    assert "Next: one more pot at" in lines[2] and "evening" in lines[2]
+    page.answer.add.click()
+    assert "melt" in page.answer.message.value and page.weights is not None
+    after = Store.open(folder).plan()
+    assert after["pieces"] != before["pieces"] and after["pours"][:4] == before["pours"]
+    assert all(piece in after["pieces"] for piece in before["pieces"])
+    pots = {p["pot"] for p in after["pours"]}
+    assert all((folder / "exports" / f"quick-sheet-{p}.html").is_file() for p in pots)
+    # graded pieces stay graded, and the new pot's are asked for
+    assert {p.pot for p in page.check.left} == pots - {"P01"}
+
+
+def test_a_resend_of_the_tap_adds_no_second_pot(begun):
+    weighed(begun)
+    page = quick_page(begun.check.store.folder, LATER)
+    while page.grades.piece:
+        page.grades.choices[0].click()
+    page.answer.show.click()
+    page.answer._heard({"key": "a" * 32, "press": "accept"})
+    pots = len({p.pot for p in page.check.plan.pour_rows})
+    page.answer._heard({"key": "a" * 32, "press": "accept"})
+    assert len({p.pot for p in page.check.plan.pour_rows}) == pots > 1
+
+
+def test_a_folder_that_holds_something_is_left_alone(tmp_path):
+    page = quick_page(tmp_path, DAY)
+    (tmp_path / "mine.txt").write_text("mine")
+    for name, text in ASKED.items():
+        page.plan.fields[name].value = text
+    page.plan.make.click()
+    assert "is not empty" in page.plan.message.value and len(list(tmp_path.iterdir())) == 1
