@@ -6,8 +6,16 @@ import zlib
 from dataclasses import replace
 
 from scentlab.cli.answers import analysed
-from scentlab.cli.frame import FOLDER, CannotDo, Command, option, program, quoted, series_folder
-from scentlab.cli.quick import _read as amount
+from scentlab.cli.frame import (
+    FOLDER,
+    CannotDo,
+    Command,
+    amount,
+    option,
+    program,
+    quoted,
+    series_folder,
+)
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
 from scentlab.files import write_whole
 from scentlab.units import say_load_oz

@@ -94,6 +94,19 @@ def series_folder(name):
     return folder
 
 
+def amount(name, reader, text, unit=None):
+    """An amount of an option by a reader of ``amounts``, None where it is not given, or the error
+    that names the option."""
+    if not text:
+        return None
+    from scentlab import amounts
+
+    try:
+        return getattr(amounts, reader)(text, *filter(None, [unit]))
+    except amounts.AmountError as error:
+        raise CannotDo(f"{name} {error}") from error
+
+
 def opened(name):
     """The store of a series folder."""
     from scentlab.recording.store import Store

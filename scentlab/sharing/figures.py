@@ -133,7 +133,7 @@ def _ticks(low, high):
     """Round values between two, at most seven of them.
 
     >>> _ticks(4.0, 14.0), _ticks(1.0, 1.0)
-    ([4, 6, 8, 10, 12, 14], [1.0])
+    ([4.0, 6.0, 8.0, 10.0, 12.0, 14.0], [1.0])
     """
     if high <= low:
         return [low]

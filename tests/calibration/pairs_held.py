@@ -1,6 +1,6 @@
 """What the pair test gets wrong and what it settles, where the truth is known.
 
-    python tests/calibration/pair_tests.py --series 400 --out results
+    python tests/calibration/pairs_held.py --series 400 --out results
 
 First the test alone: two loads that differ by a known number of points, so many pairs shared out
 over testers, each with a difference of his own (sd 0.4), and a noise that is as the model supposes
