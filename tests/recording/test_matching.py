@@ -83,7 +83,8 @@ def test_a_matching_that_cannot_be(empty, foreign):
     assert told(dry) == [
         "mine.csv, column colour: found 'colour', expected one of the columns pour, pot, blend, "
         "poured_on, wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, "
-        "scale_check_g, limit_load_pct, limit_content_pct, lot, finish, note. Correct the matching.",
+        "scale_check_g, limit_load_pct, limit_content_pct, lot, finish, note. Correct the "
+        "matching.",
         "mine.csv, row 1, column note: found 'Notes', expected one of the headings Pour, Pot, "
         "Blend, Poured on, Wax, Oil, Add at, Remark. Correct the matching.",
     ]
@@ -464,7 +465,8 @@ def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(emp
         'Choose that in the form, or in the command give --match "FO (oz)=fragrance_g:oz".',
         "mine.csv, row 1, column Smell: found 'Smell', expected one of the columns pour, pot, "
         "blend, poured_on, wax_g, fragrance_g, add_temp_c, pour_temp_c, stir_min, room_temp_c, "
-        "scale_check_g, limit_load_pct, limit_content_pct, lot, finish, note. Choose in the form which column "
+        "scale_check_g, limit_load_pct, limit_content_pct, lot, finish, note. Choose in the form "
+        "which column "
         'it is, or in the command give --match "Smell=COLUMN:UNIT", or delete it.',
     ]
 
