@@ -44,7 +44,12 @@ _PUBLIC = {
     "sharing.opening": ("open_package",),
     "sharing.pooling": ("pool_series",),
     "simulate": ("Truth", "simulate_series"),
-    "forms.desk": ("PlanDesk", "RecordDesk"),
+    "screens.start": ("start_page",),
+    "screens.plan": ("plan_page",),
+    "screens.pour": ("pour_page",),
+    "screens.score": ("score_page",),
+    "screens.answer": ("answer_page",),
+    "screens.share": ("share_page",),
     "workshop": ("make_demo_series",),
 }
 
@@ -79,6 +84,7 @@ _ALSO = {
     "guide.showing": ("show_guide",),
     "guide.stages": ("see_stages",),
     "published": ("published_data", "side_by_side"),
+    "forms.desk": ("PlanDesk", "RecordDesk"),
     "forms.choose": ("ChooseForm",),
     "forms.rules": ("RulesForm",),
     "forms.share": ("ShareForm",),
