@@ -20,7 +20,6 @@ EXPORTS_NAME = "exports"
 PAGES = {"start": "Start", "plan": "Plan", "pour": "Pour", "score": "Score", "answer": "Answer",
          "share": "Share"}
 PAGE_NAMES = tuple(f"{name}.ipynb" for name in (*PAGES, "in-python"))
-ROOT_VARIABLE = "SCENTLAB_LAB_ROOT"  # the folder that a lab started by the kit shows
 _PACKAGE = Path(__file__).parent
 
 
@@ -131,9 +130,9 @@ class Bench:
     @property
     def sentence(self):
         if not self.demo:
-            return f"This notebook works on your series in {self.folder}."
+            return f"This is your series in {self.folder}."
         return (
-            f"DEMO: {self.why}, so this notebook works on a copy of the demo series in "
+            f"DEMO: {self.why}, so this works on a copy of the demo series in "
             f"{self.folder}. Its data are invented, and what you save there is not kept."
         )
 

@@ -119,16 +119,16 @@ def _written(store, folder):
     days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
     changed = max((d.to_pydatetime() for d in days if not pd.isna(d)), default=None)
 
-    def state(written, what, again):
+    def state(written, what):
         if changed is not None and written < changed:
             when = f"{changed.astimezone():%Y-%m-%d %H:%M}"
-            return False, f"the record changed since (at {when}): run {again} again"
+            return False, f"the record changed since (at {when}): write {what} again"
         return True, f"{what} was written on {written.astimezone():%Y-%m-%d}"
 
-    fit = state(report, "a report", "4 and 5") if report else None
+    fit = state(report, "a report") if report else None
     if package is None:
         return fit, (False, "no package for a supplier is written yet")
-    return fit, state(package, "a package", "5" if fit and fit[0] else "4 and 5")
+    return fit, state(package, "a package")
 
 
 def _last_written(*paths):

@@ -5,7 +5,7 @@ import subprocess
 import sys
 from pathlib import Path
 
-from scentlab.workshop import ROOT_VARIABLE
+from scentlab.files import ROOT_VARIABLE
 
 START = "start.ipynb"
 HERE = Path(__file__).parent

@@ -12,7 +12,6 @@ from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
-from scentlab.forms.frame import STYLE
 from scentlab.forms.rules import RulesForm
 from scentlab.guide.showing import show_guide
 from scentlab.recording.reading import read_series
@@ -42,19 +41,22 @@ def answer_page(folder=None, seed=1):
     >>> answer_page().bench.demo  # doctest: +SKIP
     True
     """
-    bench = bench_of(folder, "pours", "sweat grades")
-    analysis = analyse(read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
-    page = Page("answer", bench, [
+    return Page("answer", partial(_build, seed=seed), bench_of(folder, "pours", "sweat grades"))
+
+
+def _build(page, seed):
+    bench = page.bench
+    analysis = page.analysis = analyse(
+        read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
+    return [
         lines_html(analysis), plot(analysis.pick),
-        heading("What it rests on"), w.HTML(STYLE + rests_html(analysis)),
+        heading("What it rests on"), w.HTML(rests_html(analysis)),
         Fold("Another risk, another confidence, today's load",
              lambda: rules_form(analysis, bench.folder), "rules"),
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
         *_details(analysis, bench),
         show_guide("confirm"),
-    ])
-    page.analysis = analysis
-    return page
+    ]
 
 
 def lines_html(analysis):

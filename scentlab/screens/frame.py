@@ -1,14 +1,14 @@
 """What the pages share: the head that names the series, parts that open, links between pages."""
 
 import html
-import os
 from pathlib import Path
 
 import ipywidgets as w
 
+from scentlab.files import in_lab
 from scentlab.forms.fields import note, show_if
 from scentlab.forms.frame import STYLE, Form, as_widget, note_of
-from scentlab.workshop import PAGES, ROOT_VARIABLE, series_here
+from scentlab.workshop import PAGES, series_here
 
 CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
 WORKING = note("flag", "Working ...")
@@ -19,19 +19,27 @@ class Page(w.VBox):
 
     Parameters
     ----------
-    name : of the page, a key of ``workshop.PAGES``. bench : Bench, or None without a series.
-    parts : widgets, or what a cell would show.
+    name : of the page, a key of ``workshop.PAGES``.
+    build : callable(page) -> the parts: widgets, or what a cell would show. It is called once more
+        by the button that brings the page up to date.
+    bench : Bench, or None without a series.
     """
 
-    def __init__(self, name, bench=None, parts=()):
+    def __init__(self, name, build, bench=None):
         super().__init__()
-        self.bench, self._head = bench, w.HTML(f"{STYLE}<style>{CSS}</style>{_head_html(name, bench)}")
+        self.bench, self._build = bench, build
+        self._head = w.HTML(f"{STYLE}<style>{CSS}</style>{_head_html(name, bench)}")
+        foot = Form()
+        self.again = foot._button("Bring this page up to date", "again", self.renew)
+        foot._lay_out(self.again, foot.message)
+        self._foot = foot
         self.add_class("scent-page")
-        self.fill(parts)
+        self.renew()
 
-    def fill(self, parts):
-        """Put parts in the place of those that are there."""
-        self.children = [self._head, *(as_widget(part, "") for part in parts)]
+    def renew(self):
+        """Make all parts anew, from what is stored now."""
+        parts = [as_widget(part, "") for part in self._build(self)]
+        self.children = [self._head, *parts, self._foot]
 
 
 class Fold(w.VBox):
@@ -111,8 +119,5 @@ def link_html(page, words, folder, here=False):
     words = html.escape(words)
     if here:
         return f'<b aria-current="page">{words}</b>'
-    root, place = os.environ.get(ROOT_VARIABLE), f"{page}.ipynb"
-    if root:
-        inside = Path(os.path.relpath(Path(folder).resolve(), root)).as_posix()
-        place = place if inside == "." else f"{inside}/{place}"
+    place = in_lab(Path(folder) / f"{page}.ipynb") or f"{page}.ipynb"
     return f'<a href="{page}.ipynb" data-scentlab-page="{html.escape(place)}">{words}</a>'

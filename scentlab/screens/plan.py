@@ -20,13 +20,14 @@ def plan_page(folder=None):
     >>> plan_page().bench.demo
     True
     """
-    bench = bench_of(folder)
-    desk = PlanDesk(bench)
-    page = Page("plan", bench, [
+    return Page("plan", _build, bench_of(folder))
+
+
+def _build(page):
+    desk = page.desk = PlanDesk(page.bench)
+    return [
         heading("What goes into the pots"), desk.materials,
         heading("What is poured"), show_guide("pots"), desk.planning,
         Fold("What to buy, the pots, and what falls on which day", lambda: desk.asks, "asks"),
         heading("Sheets to print, and the plan to keep"), desk.keeping,
-    ])
-    page.desk = desk
-    return page
+    ]

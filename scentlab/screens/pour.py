@@ -1,5 +1,8 @@
 """The page of the pour day: the pots, what was weighed, what is to be corrected."""
 
+from functools import partial
+
+import ipywidgets as w
 import pandas as pd
 
 from scentlab.forms.desk import RecordDesk
@@ -9,6 +12,12 @@ from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.units import load_from_weights, say_temperature
 from scentlab.workshop import series_here
 
+HOT = (
+    "<p><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct "
+    "flame; thermometer in the wax; never unattended; lid and class B extinguisher at hand; "
+    "<b>never water on burning wax</b>. No flame or spark near the fragrance's flash point. Ventilate; gloves for "
+    "neat fragrance. Local fire codes and licensed practice come first.</p>"
+)
 _TAKEN_OUT = "taken out to show the form"
 
 
@@ -28,20 +37,24 @@ def pour_page(folder=None):
     True
     """
     bench = bench_of(folder, "plan")
-    store, plan = bench.store, Plan.from_dict(bench.store.plan())
     if bench.demo:
-        for entry in store.rows("pours")["entry_id"].tail(2):
-            store.void("pours", entry, _TAKEN_OUT)
-    desk = RecordDesk(bench, files=series_here(folder=folder or ".") if bench.demo else None)
-    page = Page("pour", bench, [
-        show_guide("pour"), desk.pours,
+        for entry in bench.store.rows("pours")["entry_id"].tail(2):
+            bench.store.void("pours", entry, _TAKEN_OUT)
+    return Page("pour", partial(_build, own=folder), bench)
+
+
+def _build(page, own):
+    store, bench = page.bench.store, page.bench
+    plan = Plan.from_dict(store.plan())
+    files = series_here(folder=own or ".") if bench.demo else None
+    desk = page.desk = RecordDesk(bench, files=files)
+    return [
+        w.HTML(HOT), show_guide("pour"), desk.pours,
         Fold("The pots and their temperatures", lambda: pots_table(plan), "pots"),
         Fold("What was weighed so far", lambda: weighed_table(store, plan), "weighed"),
         Fold("Something was logged wrong", lambda: desk.correct("pour"), "wrong"),
         Fold("Weighed and written elsewhere: files", lambda: desk.files, "files"),
-    ])
-    page.desk = desk
-    return page
+    ]
 
 
 def pots_table(plan):

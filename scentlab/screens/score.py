@@ -31,23 +31,26 @@ def score_page(folder=None, looks_per_piece=1):
     if bench.demo:
         looks_per_piece = 2
         _take_out_last(bench.store)
-    desk = RecordDesk(bench, looks_per_piece,
-                      series_here(folder=folder or ".") if bench.demo else None)
+    return Page("score", partial(_build, own=folder, looks=looks_per_piece), bench)
+
+
+def _build(page, own, looks):
+    bench = page.bench
+    desk = page.desk = RecordDesk(bench, looks,
+                                  series_here(folder=own or ".") if bench.demo else None)
     tests = [Fold(title, partial(_scored, topic, form), topic) for topic, title, form in (
         ("sweat", "Sweat", desk.sweat), ("frost", "Frost", desk.frost),
         ("throw", "Throw, a session at a time", desk.throw),
     )]
     tests[0].turn(True)
-    page = Page("score", bench, [
+    return [
         desk.who, *tests,
         Fold("Hours on the warmer", lambda: desk.warmer, "warmer"),
         Fold("Scored on paper", lambda: desk.paper, "paper"),
         Fold("Something was scored wrong", desk.correct, "wrong"),
         Fold("Scores in files", lambda: desk.files, "files"),
-        Fold("How far the scoring is", lambda: left_to_score(bench.store, looks_per_piece), "left"),
-    ])
-    page.desk = desk
-    return page
+        Fold("How far the scoring is", lambda: left_to_score(bench.store, looks), "left"),
+    ]
 
 
 def _scored(topic, form):

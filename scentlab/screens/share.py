@@ -3,8 +3,11 @@
 import html
 from functools import partial
 
+import ipywidgets as w
+
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.kept import rules_here
+from scentlab.files import file_link
 from scentlab.foresight.next_round import next_round
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.share import ShareForm
@@ -38,30 +41,33 @@ def share_page(folder=None, seed=1):
     >>> share_page().bench.demo  # doctest: +SKIP
     True
     """
-    bench = bench_of(folder, "pours", "sweat grades")
+    return Page("share", partial(_build, seed=seed), bench_of(folder, "pours", "sweat grades"))
+
+
+def _build(page, seed):
+    bench = page.bench
     series = read_series(bench.store)
-    analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
-    share = ShareForm(
+    analysis = page.analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
+    page.share = ShareForm(
         lambda choices: prepare_package(analysis, Choices(**choices)),
         lambda package: package.write(bench.exports / PACKAGE_NAME), series.blends["blend"],
     )
-    page = Page("share", bench, [
+    return [
         heading("The report"), _report(analysis, bench),
-        heading("A package for the supplier"), share,
+        heading("A package for the supplier"), page.share,
         Fold("The supplier's answer", partial(_answers, analysis, bench), "answers"),
         Fold("Where the next test batches would help most", partial(_next, analysis, seed), "next"),
         Fold("What it costs", lambda: costs_table(analysis), "costs"),
         Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
              "How the series differ in the load at which half of the pieces sweat"),
         Fold("Tables as CSV files", partial(_tables, bench), "tables"),
-    ])
-    page.analysis, page.share = analysis, share
-    return page
+    ]
 
 
 def _report(analysis, bench):
     path = write_report(analysis, bench.exports / "report.html")
-    return f"Written: {path} ({path.stat().st_size / 1000:.0f} kB, nothing hidden)."
+    size = f"{path.stat().st_size / 1000:.0f} kB, nothing hidden"
+    return w.HTML(f"<p>{file_link(path, f'The report, to open and print ({size})')}</p>")
 
 
 def _tables(bench):

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import html
+from functools import partial
 from pathlib import Path
 
 import ipywidgets as w
@@ -33,26 +34,28 @@ def start_page(folder=None, today=None):
     True
     """
     folder, today = Path(folder or ".").resolve(), today or dt.date.today()
-    if (folder / FILE_NAME).is_file():
-        bench = bench_of(folder)
-        return Page("start", bench, [
-            w.HTML(stages_html(see_stages(bench.store, folder, today), folder)),
-            w.HTML(due_html(bench.store, folder, today)),
-            Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions"),
-        ])
-    page = Page("start")
-    cards = w.HTML()
+    own = (folder / FILE_NAME).is_file()
+    return Page("start", partial(_series if own else _workshop, folder=folder, today=today),
+                bench_of(folder) if own else None)
 
-    def show():
-        found = [card_html(place, today) for place in series_in(folder)]
-        cards.value = f'<div class="scent-cards">{"".join(found)}</div>' if found else (
-            "<p>No series is here yet. Begin one below, or look at the demo.</p>")
 
-    page.new = NewSeries(folder, show)
-    page.fill([cards, Fold("A new series", lambda: page.new, "new"),
-               Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")])
-    show()
-    return page
+def _series(page, folder, today):
+    store = page.bench.store
+    return [w.HTML(stages_html(see_stages(store, folder, today), folder)),
+            w.HTML(due_html(store, folder, today)), _cautions()]
+
+
+def _workshop(page, folder, today):
+    cards = [card_html(place, today) for place in series_in(folder)]
+    page.new = NewSeries(folder, page.renew)
+    new = Fold("A new series", lambda: page.new, "new")
+    new.turn(not cards)
+    return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
+                   "<p>No series is here yet.</p>"), new, _cautions()]
+
+
+def _cautions():
+    return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
 
 
 class NewSeries(Form):
@@ -78,19 +81,18 @@ class NewSeries(Form):
         given = read_all(self.fields)
         place = _inside(self._folder, given["name"])
         make_series(place, given["title"])
-        self._made(place, "plan")
+        self._made()
 
     def _demo(self):
         place = self._folder / DEMO_NAME
         if not (place / FILE_NAME).is_file():
             make_demo_series(place)
-        self._made(place, "answer")
+        self._made()
 
-    def _made(self, place, page):
+    def _made(self):
         self._renew_key()
+        self.message.value = note("saved", f"Made at {clock_of(None)}.")
         self._on_made()
-        self.message.value = note(
-            "saved", f"Made at {clock_of(None)}.") + f"<p>{link_html(page, 'Open it', place)}</p>"
 
 
 def _inside(folder, name):
@@ -134,7 +136,8 @@ def stages_html(stages, folder):
             f"<p><b>{_MARKS[row.state]} {row.state}</b>: {html.escape(row.told)}</p>"
             f"<p>{html.escape(stage.what)}. Time: {html.escape(stage.takes)}. "
             f"Needed: {html.escape(stage.needs)}.</p></article>")
-    return f'<p><b>{html.escape(stages.told)}</b></p><div class="scent-cards">{"".join(cards)}</div>'
+    told = html.escape(stages.told)
+    return f'<p><b>{told}</b></p><div class="scent-cards">{"".join(cards)}</div>'
 
 
 def progress_svg(states):

@@ -26,8 +26,7 @@ def folder(lab):
 
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
-    page = lab.open(chromium, "plan/1-plan.ipynb")
-    run(lab, page)
+    page = lab.open_page(chromium, "plan/plan.ipynb", ".scent-press-keep[aria-label]")
     yield page
     lab.close(page)
 
@@ -244,10 +243,12 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     assert "size: letter" in (folder / "exports" / "labels.html").read_text()
 
 
-def test_a_link_opens_the_pour_sheets(page):
-    page.locator("a:has-text('Pour sheets, a page for each pot')").click()
-    page.wait_for_selector(".lm-TabBar-tabLabel:has-text('pour-sheets.html')")
-    page.locator(".lm-TabBar-tabLabel:has-text('1-plan.ipynb')").first.click()
+def test_a_tap_opens_the_pour_sheets_in_a_tab_of_their_own_ready_to_print(page):
+    with page.context.expect_page() as opened:
+        page.locator("a:has-text('Pour sheets, a page for each pot')").click()
+    opened.value.wait_for_selector("h1")
+    assert opened.value.url.endswith("/files/plan/exports/pour-sheets.html")
+    opened.value.close()
 
 
 def test_a_change_of_the_kept_plan_is_warned_about_and_can_go_back(page, folder):

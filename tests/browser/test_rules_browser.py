@@ -1,4 +1,4 @@
-"""Notebook 4 in JupyterLab: change the risk, see the pick change, keep it, run from the top."""
+"""The answer in JupyterLab: change the risk, see the pick change, keep it, run from the top."""
 
 import pytest
 
@@ -7,7 +7,7 @@ from scentlab.choosing.kept import rules_here
 from scentlab.choosing.rules import Rules
 
 pytestmark = pytest.mark.browser
-NAME = "rules/4-fit-and-choose.ipynb"
+NAME = "rules/answer.ipynb"
 LAST = ".jp-Notebook .jp-Cell:has-text('all checks passed')"
 
 
@@ -20,8 +20,8 @@ def folder(lab):
 
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
-    page = lab.open(chromium, NAME)
-    lab.run_all(page)
+    page = lab.open_page(chromium, NAME, ".scent-press-fold-rules[aria-label]")
+    page.locator(".scent-press-fold-rules").click()
     page.wait_for_selector(".scent-field-risk input[aria-label]")
     yield page
     lab.close(page)

@@ -247,8 +247,6 @@ def test_the_key_has_a_column_for_bleed_only_when_there_are_such_pieces():
 
 def test_every_place_says_alike_who_opens_the_key():
     pages = [write(plan()) for write in (pour_sheets_html, labels_html, code_key_html)]
-    notebook = nbformat.read(workshop.notebooks_folder() / "1-plan.ipynb", as_version=4)
-    pages.append("\n".join(c.source for c in notebook.cells))
     for page in pages:
         assert KEY_RULE in " ".join(page.split()), page[:200]
         for other in ("Do not open", "Keep the key sealed", "stays sealed", "by the sealed key"):

@@ -25,10 +25,12 @@
   }
 
   function follow(app, event) {
-    const link = event.target.closest?.("a[data-scentlab-page]");
+    const link = event.target.closest?.("a[data-scentlab-page], a[data-scentlab-file]");
     if (!link) return;
     event.preventDefault();
-    app.commands.execute("docmanager:open", { path: link.dataset.scentlabPage });
+    const { scentlabPage: page, scentlabFile: file } = link.dataset;
+    if (page) app.commands.execute("docmanager:open", { path: page });
+    else window.open(config.baseUrl + "files/" + file.split("/").map(encodeURIComponent).join("/"));
   }
 
   const plugin = {
