@@ -47,7 +47,8 @@
       document.addEventListener("click", (event) => follow(app, event), true);
       const style = document.createElement("style");
       style.textContent = `.scentlab-page .jp-CodeCell .jp-Cell-inputWrapper,
-        .scentlab-page .jp-OutputPrompt, .scentlab-page .jp-OutputCollapser,
+        .scentlab-page .jp-OutputPrompt, .scentlab-page .jp-OutputArea-promptOverlay,
+        .scentlab-page .jp-OutputCollapser,
         .scentlab-page .jp-NotebookPanel-toolbar, .scentlab-page .jp-cell-toolbar,
         .scentlab-page .jp-Notebook-footer { display: none }`;
       document.head.append(style);
