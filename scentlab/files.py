@@ -1,9 +1,31 @@
 """Files written whole or not at all, whatever happens meanwhile, and tables beside the code."""
 
+import html
 import os
 import tempfile
 import tomllib
 from pathlib import Path
+
+ROOT_VARIABLE = "SCENTLAB_LAB_ROOT"  # names the folder that a lab started by the kit shows
+
+
+def in_lab(path):
+    """A path as that lab knows it; None outside of one, or of a file that it does not show.
+
+    >>> in_lab("exports/labels.html") is None
+    True
+    """
+    root = os.environ.get(ROOT_VARIABLE)
+    inside = root and Path(os.path.relpath(Path(path).resolve(), root)).as_posix()
+    return None if not inside or inside.startswith("..") else inside
+
+
+def file_link(path, words):
+    """A file as a link that opens it in a browser tab of its own, or its words and place."""
+    inside, words = in_lab(path), html.escape(words)
+    if inside is None:
+        return f"{words}: {html.escape(str(path))}"
+    return f'<a href="#" data-scentlab-file="{html.escape(inside)}">{words}</a>'
 
 
 def write_whole(path, data, *, private=False):

@@ -76,6 +76,15 @@ def plan_asked(texts, folder, today, seed=None):
     return plan, (*quick_costs(plan), *said)
 
 
+def is_quick(plan):
+    """Whether a plan (dict or None) is that of a quick check: one tester, and nobody smells.
+
+    >>> is_quick({"assessors": ["A1"], "smellings": []}), is_quick(None)
+    (True, False)
+    """
+    return bool(plan) and list(plan.get("assessors", ())) == [TESTER] and not plan.get("smellings")
+
+
 class QuickCheck:
     """A quick check in a folder: what is to do, what was seen, and the next step.
 

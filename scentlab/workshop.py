@@ -16,6 +16,10 @@ from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
 EXPORTS_NAME = "exports"
+# The kit's own notebooks, one a stage, in the order of the work, with what each is called.
+PAGES = {"start": "Start", "plan": "Plan", "pour": "Pour", "score": "Score", "answer": "Answer",
+         "share": "Share"}
+PAGE_NAMES = tuple(f"{name}.ipynb" for name in (*PAGES, "quick", "in-python"))
 _PACKAGE = Path(__file__).parent
 
 
@@ -48,7 +52,7 @@ def _shipped(name):
 
 
 def make_series(folder, title=None):
-    """Make a series folder with an empty record and the notebooks; returns its :class:`Store`.
+    """Make a series folder with an empty record; returns its :class:`Store`.
 
     The folder must be new or empty. Should anything fail, it is left as it was.
     """
@@ -94,7 +98,7 @@ def _all_or_nothing(folder):
     place = Path(tempfile.mkdtemp(prefix=".scentlab-", dir=folder.parent))
     try:
         yield place
-        _furnish(place)
+        (place / EXPORTS_NAME).mkdir()
         place.chmod(0o755)  # mkdtemp keeps others out; a series folder is an ordinary folder
         if folder.exists():
             folder.rmdir()
@@ -102,12 +106,6 @@ def _all_or_nothing(folder):
     except BaseException:
         shutil.rmtree(place, ignore_errors=True)
         raise
-
-
-def _furnish(place):
-    (place / EXPORTS_NAME).mkdir()
-    for notebook in sorted(notebooks_folder().glob("*.ipynb")):
-        shutil.copyfile(notebook, place / notebook.name)
 
 
 @dataclass(frozen=True)
@@ -129,9 +127,9 @@ class Bench:
     @property
     def sentence(self):
         if not self.demo:
-            return f"This notebook works on your series in {self.folder}."
+            return f"This is your series in {self.folder}."
         return (
-            f"DEMO: {self.why}, so this notebook works on a copy of the demo series in "
+            f"DEMO: {self.why}, so this works on a copy of the demo series in "
             f"{self.folder}. Its data are invented, and what you save there is not kept."
         )
 
@@ -167,6 +165,15 @@ def series_here(*needs, folder="."):
         if _lacks(store, need):
             return _demo_bench(f"your series has no {need} yet")
     return Bench(folder, store, demo=False)
+
+
+def series_in(folder):
+    """The series folders in a workshop, by name.
+
+    >>> series_in(tempfile.mkdtemp())
+    []
+    """
+    return [f.parent for f in sorted(Path(folder).glob(f"*/{FILE_NAME}"))]
 
 
 def series_beside(folder, most=4):

@@ -46,20 +46,26 @@ MAY_IMPORT = {
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
-        "words", "quick",
+        "words", "lab", "quick",
     },
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
+    "screens": VOCABULARY | {
+        "workshop", "forms", "guide", "planning", "recording", "choosing", "foresight", "words",
+        "sharing", "quick",
+    },
+    "lab": {"files", "workshop"},
 }
 
 # An outside library and the modules or folders that may import it.
 OWNERS = {
     "sqlite3": {"recording.store"},
     "matplotlib": {"sharing.pictures"},
-    "ipywidgets": {"forms"},
+    "ipywidgets": {"forms", "screens"},
     "anywidget": {"forms.frame", "forms.paper"},
-    "traitlets": {"forms.frame", "forms.paper"},
+    "traitlets": {"forms.frame", "forms.paper", "lab.contents"},
     "openpyxl": {"recording.spreadsheets"},
-    "tornado": {"panel.server"},
+    "jupyter_server": {"lab.contents"},
+    "tornado": {"panel.server", "lab.contents"},
     "segno": {"panel.server"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},

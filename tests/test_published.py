@@ -123,7 +123,7 @@ def test_every_number_lies_as_near_as_it_must(fit, numbers, folder):
 
 
 def test_the_page_shows_every_number_as_it_is_printed(numbers, folder):
-    page = folder.parents[1] / "notebooks" / "6-published-experiments.ipynb"
+    page = folder.parents[1] / "notebooks" / "published.ipynb"
     cells = json.loads(page.read_text(encoding="utf-8"))["cells"]
     rows = [r for c in cells for r in "".join(c["source"]).split("\n") if r.startswith("| ")]
     wanted = [f"| {r.quantity} | {r.published} | {r.within} | {r.known} |"

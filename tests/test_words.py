@@ -53,7 +53,7 @@ def test_no_text_uses_a_word_that_is_gone():
 
 def test_the_search_sees_strings_templates_notebooks_and_the_readme():
     places = {place.split(":")[0].split(",")[0] for place, _ in texts()}
-    assert {"README.md", "notebooks/4-fit-and-choose.ipynb", "scentlab/guide/guides.toml",
+    assert {"README.md", "notebooks/answer.ipynb", "scentlab/guide/guides.toml",
             "scentlab/sharing/report.html.j2", "scentlab/cli/series.py",
             "scentlab/forms/fields.toml", "scentlab/panel/pages/panel.js",
             "scentlab/panel/pages/panel.html"} <= places

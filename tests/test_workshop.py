@@ -10,10 +10,7 @@ from scentlab.planning.plan import Plan
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
-NOTEBOOKS = [
-    "0-start.ipynb", "1-plan.ipynb", "2-pour-day.ipynb", "3-score.ipynb", "4-fit-and-choose.ipynb",
-    "5-share.ipynb", "6-published-experiments.ipynb",
-]
+NOTEBOOKS = sorted([*workshop.PAGE_NAMES, "published.ipynb"])
 
 
 def test_the_notebooks_and_the_demo_files_are_there():
@@ -71,7 +68,7 @@ def test_a_notebook_without_a_series_gets_a_copy_of_the_demo(tmp_path):
     bench = workshop.series_here("plan", folder=tmp_path)
     assert bench.demo
     assert bench.sentence == (
-        "DEMO: this folder holds no series, so this notebook works on a copy of the demo series "
+        "DEMO: this folder holds no series, so this works on a copy of the demo series "
         f"in {bench.folder}. Its data are invented, and what you save there is not kept."
     )
     assert list(tmp_path.iterdir()) == []
@@ -91,7 +88,7 @@ def test_a_series_that_has_what_is_needed_is_used(tmp_path):
     bench = workshop.series_here(folder=tmp_path / "mine")
     assert not bench.demo
     assert bench.store.about()["title"] == "Mine"
-    assert bench.sentence == f"This notebook works on your series in {tmp_path / 'mine'}."
+    assert bench.sentence == f"This is your series in {tmp_path / 'mine'}."
     Store.open(tmp_path / "mine").save_plan({"title": "Mine", "pieces": []})
     assert not workshop.series_here("plan", folder=tmp_path / "mine").demo
 

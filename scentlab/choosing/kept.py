@@ -83,5 +83,5 @@ def _read(path):
     except (ValueError, TypeError, KeyError, AttributeError) as problem:
         raise ValueError(
             f"{path} holds no rules that can be used ({problem}); take the file out of the folder "
-            "and keep the rules again in 4-fit-and-choose.ipynb"
+            "and keep the rules again on the answer page"
         ) from problem

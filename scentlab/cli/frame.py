@@ -107,6 +107,14 @@ def amount(name, reader, text, unit=None):
         raise CannotDo(f"{name} {error}") from error
 
 
+def workshop_folder(name):
+    """The path of a folder of series, or of a series."""
+    folder = Path(name)
+    if not folder.is_dir():
+        raise CannotDo(f"there is no folder {folder}; look at its name, or make it first")
+    return folder
+
+
 def opened(name):
     """The store of a series folder."""
     from scentlab.recording.store import Store

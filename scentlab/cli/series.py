@@ -2,8 +2,6 @@
 
 import argparse
 import datetime as dt
-import subprocess
-import sys
 
 from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
@@ -19,10 +17,9 @@ from scentlab.cli.frame import (
     program,
     quoted,
     series_folder,
+    workshop_folder,
 )
 from scentlab.schema import THROW_WORDS
-
-START_NAME = "0-start.ipynb"
 
 
 def _new(arguments):
@@ -32,11 +29,8 @@ def _new(arguments):
     make_series(folder, title=arguments.title)
     print(f"Made the series folder {folder}:")
     print("  series.sqlite    the record, empty so far")
-    print("  0-start.ipynb    where to begin, and how far the series is")
-    print("  1-plan.ipynb ... 5-share.ipynb    one notebook per stage")
-    print("  6-published-experiments.ipynb     why to trust it")
     print("  exports/         for sheets, reports and tables")
-    print(f"Next: {program()} lab {quoted(folder)}   (it opens 0-start.ipynb)")
+    print(f"Next: {program()} lab {quoted(folder)}")
 
 
 def _demo(arguments):
@@ -53,18 +47,10 @@ def _demo(arguments):
 
 
 def _lab(arguments):
-    folder = series_folder(arguments.folder)
-    command = [
-        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
-        # Open tabs are remembered for each series: those of another would not be found here.
-        f"--LabApp.workspaces_dir={folder.resolve() / '.tabs'}",
-    ]
-    if (folder / START_NAME).is_file():
-        command.append(f"--LabApp.default_url=/lab/tree/{START_NAME}")
-    try:
-        code = subprocess.run([*command, *arguments.extra], check=False).returncode
-    except KeyboardInterrupt:
-        code = 0
+    from scentlab.lab import run_lab
+
+    folder = workshop_folder(arguments.folder)
+    code = run_lab(folder, arguments.extra)
     if code:
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 
@@ -154,23 +140,23 @@ COMMANDS = (
     Command(
         "new", _new, "make a new series folder",
         """
-        Make a folder for one load test (a series), with the record (series.sqlite), a notebook
-        for each stage of the work, and exports/ for what is written. The folder must be new or
-        empty: nothing that exists is overwritten.
+        Make a folder for one load test (a series), with the record (series.sqlite) and exports/
+        for what is written. The folder must be new or empty: nothing that exists is overwritten.
         """,
         'scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"',
         (FOLDER, option("--title", metavar="TEXT", help="title (the folder's name)")),
     ),
     Command(
-        "lab", _lab, "open a series folder in JupyterLab",
+        "lab", _lab, "open a workshop or a series in JupyterLab",
         """
-        Open a series folder in JupyterLab, in the web browser of this computer, at 0-start.ipynb.
-        What is saved there goes to series.sqlite and exports/ in the same folder. End it with
-        Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
+        Open a workshop (a folder of series) or a single series in JupyterLab, in the web browser
+        of this computer, at its start page. What is saved there goes to series.sqlite and exports/
+        of the series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab
+        as it is.
         """,
         """
-        scentlab lab cedar-2026
-        scentlab lab cedar-2026 -- --no-browser --port=8899
+        scentlab lab my-workshop
+        scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
         """,
         (FOLDER, option("--extra", nargs=argparse.REMAINDER, default=[])),
     ),

@@ -198,7 +198,7 @@ class ImportForm(FoldedForm):
         for file in self.files.values():
             file.forget()
         stored = ", ".join(f"{number} {table}" for table, number in counts.items() if number)
-        self._say("saved", f"Stored: {stored}. Run the notebook from the top to see them.")
+        self._say("saved", f"Stored: {stored}. Bring the page up to date to see them.")
 
 
 def _listed(tried):

@@ -187,14 +187,13 @@ class PlanDesk:
         )
 
     def _write(self, plan, paper):
-        """Write the sheets into exports/; returns their names and links."""
+        """Write the sheets into exports/; returns their names and paths."""
         links = []
         for name, (words, write) in SHEETS.items():
             path = self._bench.exports / f"{name}.html"
             path.write_text(write(plan, paper=paper), encoding="utf-8")
-            # A link leads from the notebook; the demo's copy lies where no page can look.
-            links.append((words, f"{path.parent.name}/{path.name}"))
-        return [] if self._bench.demo else links
+            links.append((words, path))
+        return links
 
     def _keep(self, plan, key):
         self._look(plan)

@@ -1,19 +1,13 @@
 """The form that writes a plan's sheets and keeps the plan: nothing is kept by a single tap."""
 
-import html
-
 import ipywidgets as w
 
+from scentlab.files import file_link
 from scentlab.forms.fields import Chooser, in_a_row, note, show_if, stacked
 from scentlab.forms.frame import Form, clock_of, note_of
 
 PAPERS = {"A4": "A4", "letter": "Letter"}
 NO_PLAN = "There is no plan yet: fill in the forms above."
-# A link opens within JupyterLab, which prints its own page and not the sheet.
-TO_PRINT = (
-    "<p>To print: in the list of files at the left open the folder exports, right click the sheet, "
-    "choose “Open in New Browser Tab” (or “Download”, and open the file), and print it there.</p>"
-)
 
 
 class KeepForm(Form):
@@ -21,7 +15,7 @@ class KeepForm(Form):
 
     ``look(plan)`` says how the plan compares to what is kept (``words``, ``same``, and ``warning``
     of what keeping would change) or refuses with a ValueError. ``write(plan, paper)`` returns names
-    and links of the sheets, ``keep(plan, key)`` a receipt; ``place`` is where it is kept, and
+    and paths of the sheets, ``keep(plan, key)`` a receipt; ``place`` is where it is kept, and
     ``on_back()`` brings the forms back to the plan that is kept.
     """
 
@@ -36,7 +30,7 @@ class KeepForm(Form):
         self.confirm = self._button("Yes, keep it", "confirm", self._keep_now, saves=True)
         self.leave = self._button("Not yet", "leave", self._unask)
         self.back = self._button("Go back to the plan that is kept", "restore", on_back, saves=True)
-        self.state, self.question, self.links = w.HTML(), w.HTML(), w.Output()
+        self.state, self.question, self.links = w.HTML(), w.HTML(), w.HTML()
         self._asking = stacked([self.question, in_a_row([self.confirm, self.leave])])
         self._lay_out(
             self.state, in_a_row([self._paper, self.sheets]), self.links,
@@ -47,7 +41,7 @@ class KeepForm(Form):
     def take(self, plan):
         """The plan as it is now; what was asked or said of another one is put away."""
         self.plan, self.message.value = plan, ""
-        self.links.outputs = ()
+        self.links.value = ""
         self._show()
 
     def _show(self):
@@ -73,18 +67,14 @@ class KeepForm(Form):
                   "Written. Nothing is kept by that: when the plan changes, so do the codes.")
 
     def _link_sheets(self):
-        """The sheets as links; an output, for only there the page knows where files lie."""
-        links = "".join(
-            f'<li><a href="{html.escape(link, quote=True)}" target="_blank">{html.escape(name)}'
-            "</a></li>" for name, link in self._write(self.plan, self._paper.value)
-        )
-        page = f"<ul>{links}</ul>{TO_PRINT if links else ''}"
-        self.links.outputs = ({"output_type": "display_data", "metadata": {},
-                               "data": {"text/html": page, "text/plain": "sheets written"}},)
+        """The sheets as links, each of which opens one in a tab of its own, ready to print."""
+        links = "".join(f"<li>{file_link(path, name)}</li>"
+                        for name, path in self._write(self.plan, self._paper.value))
+        self.links.value = f"<ul>{links}</ul>" if links else ""
 
     def _ask(self):
         seen = self._look(self.plan)
-        words = seen.warning or "Pours, codes and orders are then fixed, and notebook 2 waits."
+        words = seen.warning or "Pours, codes and orders are then fixed."
         self.question.value = note("flag", f"Keep this plan? {words}")
         show_if(True, self._asking)
         self.message.value = ""
@@ -101,4 +91,4 @@ class KeepForm(Form):
         self._show()
         self._say("saved", f"Kept at {clock_of(receipt)}: entry {receipt.entry_id} in "
                   f"{self._place}. The sheets are written for {PAPERS[self._paper.value]} paper. "
-                  "Next: 2-pour-day.ipynb.")
+                  "Next: pour.")

@@ -8,6 +8,7 @@ import ipywidgets as w
 
 from scentlab import schema
 from scentlab.amounts import AmountError
+from scentlab.files import file_link
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -21,7 +22,6 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import STYLE, Form
-from scentlab.forms.keep import TO_PRINT
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
 from scentlab.quick import ASKED, TESTER, QuickCheck, plan_asked, weighed
@@ -173,7 +173,7 @@ class QuickPage(w.VBox):
     def __init__(self, folder, today=None):
         super().__init__()
         self._folder, self._today, self.check = Path(folder), today, None
-        self.now, self.sheets, self._places = w.HTML(), w.Output(), [w.VBox() for _ in range(3)]
+        self.now, self.sheets, self._places = w.HTML(), w.HTML(), [w.VBox() for _ in range(3)]
         self.plan = self.weights = self.grades = self.answer = None
         self.again = w.Button(description="Look again", layout=w.Layout(width="auto"))
         self.again.on_click(lambda _: self.look())
@@ -221,15 +221,9 @@ class QuickPage(w.VBox):
 
     def _show_sheets(self):
         pots = len({p.pot for p in self.check.plan.pour_rows})
-        links = "".join(
-            f'<a href="{html.escape((self._folder / "exports" / path.name).as_posix())}" '
-            f'target="_blank">Sheet of pot {path.stem.split("-")[-1]} to print</a> '
+        self.sheets.value = "".join(
+            f"<p>{file_link(path, f'Sheet of pot {path.stem.split(chr(45))[-1]} to print')}</p>"
             for path in self.check.write_sheets(pots=pots))
-        # an output, for only there the page knows where files lie
-        self.sheets.outputs = ({"output_type": "display_data", "metadata": {},
-                                "data": {"text/html": f"<p>{links}</p><details><summary>How to "
-                                         f"print it</summary>{TO_PRINT}</details>",
-                                         "text/plain": "sheets"}},)
 
     def _save_weights(self, row):
         receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}")

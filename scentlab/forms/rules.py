@@ -214,8 +214,8 @@ class RulesForm(Form):
         where = self._keep(self.rules)
         self.kept = self.rules
         self._renew_key()
-        self._say("saved", f"Kept at {clock_of(None)} in {where}. Run the notebook again from the "
-                  "top (Run > Run All Cells), so that what is below follows.")
+        self._say("saved", f"Kept at {clock_of(None)} in {where}. Bring the page up to date, so "
+                  "that all of it follows.")
 
 
 def _grades(test):

@@ -1,7 +1,6 @@
 """The stages of the work, and which of them a series has reached."""
 
 import datetime as dt
-import html
 from dataclasses import dataclass
 
 import pandas as pd
@@ -11,7 +10,6 @@ from scentlab.recording.records import RECORDS
 from scentlab.results import Result
 
 DONE, NOW, LATER = "done", "now", "later"
-MARKS = {DONE: ("✓", "#00614A"), NOW: ("▶", "#8A3700"), LATER: ("○", "#555555")}
 PACKAGE_NAME = "for-the-supplier.zip"
 
 
@@ -27,15 +25,15 @@ class Stage:
 
 
 STAGES = (
-    Stage("Plan", "1-plan.ipynb", "blends, loads, pots, panel; sheets and codes to print",
+    Stage("Plan", "plan.ipynb", "blends, loads, pots, panel; sheets and codes to print",
           "an hour", "the makers' sheets, a printer"),
-    Stage("Pour", "2-pour-day.ipynb", "log weights and temperatures at the pot",
+    Stage("Pour", "pour.ipynb", "log weights and temperatures at the pot",
           "an hour a pot, then days to cure", "wax, fragrance, a scale to 0.1 g, a thermometer"),
-    Stage("Score", "3-score.ipynb", "sweat, frost and throw, by blind code",
+    Stage("Score", "score.ipynb", "sweat, frost and throw, by blind code",
           "20 minutes a session", "cured pieces, the panel, a warmer, an aired room"),
-    Stage("Fit and choose", "4-fit-and-choose.ipynb", "risk and throw over load; a load per blend",
+    Stage("Answer", "answer.ipynb", "risk and throw over load; a load per blend",
           "half an hour", "all scores, an opened key"),
-    Stage("Share", "5-share.ipynb", "report, tables, a package for the supplier",
+    Stage("Share", "share.ipynb", "report, tables, a package for the supplier",
           "a quarter of an hour", "what stays at home, decided"),
 )
 
@@ -49,37 +47,17 @@ class Stages(Result):
     notes: tuple = ()
 
     @property
-    def sentence(self):
+    def told(self):
+        """What comes next, without the title."""
         now = self.table[self.table["state"] == NOW]
         if now.empty:
-            return f"{self.title}: every stage is done."
+            return "Every stage is done."
         row = now.iloc[0]
-        return f"{self.title}: now {row['notebook']}; {row['told']}."
+        return f"Now: {row['stage'].lower()}; {row['told']}."
 
-    def _repr_html_(self):
-        boxes = [_box(i, *pair) for i, pair in
-                 enumerate(zip(STAGES, self.table.itertuples(), strict=True), start=1)]
-        return (
-            f"<p><strong>{html.escape(self.sentence)}</strong></p>"
-            f'<div style="display:flex;flex-wrap:wrap;gap:8px;max-width:64em">{"".join(boxes)}'
-            "</div>"
-        )
-
-
-def _box(number, stage, row):
-    """A stage as a small card."""
-    mark, colour = MARKS[row.state]
-    return (
-        '<div style="flex:1 1 150px;box-sizing:border-box;max-width:24em;background:#fff;'
-        f'color:#1a1a1a;padding:8px 10px;border:1px solid #666;border-top:6px solid {colour};'
-        'font-size:14px;line-height:1.35">'
-        f'<a href="{stage.notebook}" style="color:#0B4F8A;font-weight:bold;display:inline-block;'
-        f'padding:4px 0">{number} {html.escape(stage.title)}</a><br>{html.escape(stage.what)}<br>'
-        f'<span style="color:{colour};font-weight:bold">{mark} {row.state}</span>: '
-        f"{html.escape(row.told)}<br>"
-        f'<span style="color:#444">Time: {html.escape(stage.takes)}. '
-        f"Needed: {html.escape(stage.needs)}.</span></div>"
-    )
+    @property
+    def sentence(self):
+        return f"{self.title}. {self.told}"
 
 
 def see_stages(store, folder, today=None):
@@ -141,16 +119,16 @@ def _written(store, folder):
     days = [store.rows(name, history=True)["saved_at"].max() for name in RECORDS]
     changed = max((d.to_pydatetime() for d in days if not pd.isna(d)), default=None)
 
-    def state(written, what, again):
+    def state(written, what):
         if changed is not None and written < changed:
             when = f"{changed.astimezone():%Y-%m-%d %H:%M}"
-            return False, f"the record changed since (at {when}): run {again} again"
+            return False, f"the record changed since (at {when}): write {what} again"
         return True, f"{what} was written on {written.astimezone():%Y-%m-%d}"
 
-    fit = state(report, "a report", "4 and 5") if report else None
+    fit = state(report, "a report") if report else None
     if package is None:
         return fit, (False, "no package for a supplier is written yet")
-    return fit, state(package, "a package", "5" if fit and fit[0] else "4 and 5")
+    return fit, state(package, "a package")
 
 
 def _last_written(*paths):

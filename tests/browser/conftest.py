@@ -20,10 +20,6 @@ class Lab:
     def __init__(self, folder):
         self.folder, self.token = folder, "browser-test-token"
         home = folder / "home"
-        settings = home / "lab" / "user-settings" / "@jupyterlab" / "apputils-extension"
-        settings.mkdir(parents=True)
-        (settings / "notification.jupyterlab-settings").write_text(
-            json.dumps({"fetchNews": "false", "checkForUpdates": False}))
         environment = {
             **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
             "JUPYTERLAB_WORKSPACES_DIR": str(home / "workspaces"),
@@ -31,10 +27,11 @@ class Lab:
         }
         self.log = open(folder / "lab.log", "w+")  # noqa: SIM115 - lives as long as the server
         self.process = subprocess.Popen(
-            [sys.executable, "-m", "jupyterlab", "--no-browser", "--allow-root", "--port=0",
-             "--ip=127.0.0.1", f"--IdentityProvider.token={self.token}",
-             "--LabApp.expose_app_in_browser=True", f"--ServerApp.root_dir={folder}"],
+            [sys.executable, "-m", "scentlab", "lab", str(folder), "--", "--no-browser",
+             "--allow-root", "--port=0", "--ip=127.0.0.1",
+             f"--IdentityProvider.token={self.token}", "--LabApp.expose_app_in_browser=True"],
             stdout=self.log, stderr=subprocess.STDOUT, env=environment, cwd=folder,
+            start_new_session=True,
         )
         self.link = self._wait()
 
@@ -64,8 +61,16 @@ class Lab:
         page.wait_for_selector(".jp-Notebook .jp-Cell")
         page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
         # Cells that are run before the kernel is there stay unrun, without a word.
-        page.wait_for_function("() => document.body.innerText.includes('| Idle')")
-        page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
+        page.wait_for_function("""() => window.jupyterapp.shell.currentWidget
+            ?.sessionContext?.session?.kernel?.status === 'idle'""")
+        return page
+
+    def open_page(self, browser, name, sign, width=1200, height=900):
+        """A page of the kit, once it has run by itself and shows what it is known by."""
+        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+        page.set_default_timeout(45000)
+        page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
+        page.wait_for_selector(sign)
         return page
 
     def run_all(self, page):
@@ -90,7 +95,7 @@ class Lab:
             self.ask(f"api/kernels/{kernel['id']}", "DELETE")
 
     def stop(self):
-        self.process.send_signal(signal.SIGTERM)
+        os.killpg(self.process.pid, signal.SIGTERM)  # the server, and what waits for it
         try:
             self.process.wait(20)
         except subprocess.TimeoutExpired:

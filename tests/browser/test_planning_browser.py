@@ -26,16 +26,9 @@ def folder(lab):
 
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
-    page = lab.open(chromium, "plan/1-plan.ipynb")
-    run(lab, page)
+    page = lab.open_page(chromium, "plan/plan.ipynb", ".scent-press-keep[aria-label]")
     yield page
     lab.close(page)
-
-
-def run(lab, page):
-    lab.run_all(page)
-    page.wait_for_selector(".scent-field-loads input[aria-label]")
-    page.wait_for_selector(".scent-press-keep[aria-label]")
 
 
 def field(page, name):
@@ -116,6 +109,7 @@ def test_type_the_series_and_see_what_it_takes(page):
                           ("days", r"^\d+, first"), ("panel", r"^\d+\.\d hours")):
         shown(page, name, pattern)
     said(page, "The plan is NOT kept yet.", "flag")
+    press(page, "fold-asks")
     page.wait_for_selector(".scent-tables td:has-text('firm wax')")
     field(page, "loads").fill("4, six")
     said(page, "found '4, six'", "error")
@@ -173,13 +167,10 @@ def test_a_restart_of_the_kernel_brings_the_draft_back(page, lab, folder):
     draft = read_draft(folder)
     assert draft["series"]["dye"] == "0,05" and draft["materials"]["waxes"][0]["lot"] == "xddab"
     lab.command(page, "notebook:shutdown-kernel")
-    page.wait_for_function("() => document.body.innerText.includes('No Kernel')"
-                           "|| document.body.innerText.includes('Unknown')")
+    page.wait_for_function(
+        "() => !window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel")
     page.reload()
-    page.wait_for_selector(".jp-Notebook .jp-Cell")
-    page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
-    page.wait_for_function("() => document.body.innerText.includes('| Idle')")
-    run(lab, page)
+    page.wait_for_selector(".scent-press-keep[aria-label]")
     shown(page, "to pour", "^12 pours from 4 pots, 96 pieces$")
     assert field(page, "loads").input_value() == "4, 8, 12"
     assert field(page, f"wax-{cards(page, 'wax')[1]}-name").input_value() == "firm wax"
@@ -244,10 +235,12 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     assert "size: letter" in (folder / "exports" / "labels.html").read_text()
 
 
-def test_a_link_opens_the_pour_sheets(page):
-    page.locator("a:has-text('Pour sheets, a page for each pot')").click()
-    page.wait_for_selector(".lm-TabBar-tabLabel:has-text('pour-sheets.html')")
-    page.locator(".lm-TabBar-tabLabel:has-text('1-plan.ipynb')").first.click()
+def test_a_tap_opens_the_pour_sheets_in_a_tab_of_their_own_ready_to_print(page):
+    with page.context.expect_page() as opened:
+        page.locator("a:has-text('Pour sheets, a page for each pot')").click()
+    opened.value.wait_for_selector("h1")
+    assert opened.value.url.endswith("/files/plan/exports/pour-sheets.html")
+    opened.value.close()
 
 
 def test_a_change_of_the_kept_plan_is_warned_about_and_can_go_back(page, folder):

@@ -37,8 +37,8 @@ def codes(store):
 
 @pytest.fixture(scope="module")
 def page(chromium, lab, store):
-    page = lab.open(chromium, "warmer/3-score.ipynb")
-    lab.run_all(page)
+    page = lab.open_page(chromium, "warmer/score.ipynb", ".scent-press-assessor-A1[aria-label]")
+    page.locator(".scent-press-fold-warmer").click()
     page.locator(".scent-press-assessor-A1[aria-label]").click()
     page.wait_for_selector(".scent-press-put-on[aria-label]")
     yield page

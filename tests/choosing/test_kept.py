@@ -103,7 +103,7 @@ def test_a_damaged_file_is_no_rules(tmp_path, text, why):
         rules_here(tmp_path)
     assert str(error.value) == (
         f"{path} holds no rules that can be used ({why}); take the file out of the folder and keep "
-        "the rules again in 4-fit-and-choose.ipynb"
+        "the rules again on the answer page"
     )
 
 

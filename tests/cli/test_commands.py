@@ -12,8 +12,8 @@ from pathlib import Path
 
 import pytest
 
-from scentlab import cli, workshop
-from scentlab.cli import frame, series
+from scentlab import cli, lab, workshop
+from scentlab.cli import frame
 from scentlab.cli.frame import STORE_NAME, CannotDo, program
 from scentlab.cli.rules import read_rules
 from scentlab.recording.store import FILE_NAME, Store
@@ -89,11 +89,7 @@ def test_new_makes_a_series_folder(run, tmp_path):
     folder = tmp_path / "cedar"
     code, out, err = run("new", folder, "--title", 'Cedar "spring" \\ 2026')
     assert (code, err) == (0, "")
-    assert {p.name for p in folder.iterdir()} == {
-        "series.sqlite", "exports", "0-start.ipynb", "1-plan.ipynb", "2-pour-day.ipynb",
-        "3-score.ipynb", "4-fit-and-choose.ipynb", "5-share.ipynb",
-        "6-published-experiments.ipynb",
-    }
+    assert {p.name for p in folder.iterdir()} == {"series.sqlite", "exports"}
     assert Store.open(folder).about()["title"] == 'Cedar "spring" \\ 2026'
     assert str(folder) in out
 
@@ -156,32 +152,27 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, run, demo)
     folder = demo
     seen = []
 
-    def pretend(command, check):
-        seen.append(command)
+    def pretend(command, check, env):
+        seen.extend([command, env])
         return subprocess.CompletedProcess(command, 0)
 
-    monkeypatch.setattr(series.subprocess, "run", pretend)
+    monkeypatch.setattr(lab.subprocess, "run", pretend)
     assert run("lab", folder, "--", "--no-browser", "--port=8899")[0] == 0
-    assert seen == [
-        [sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}",
-         f"--LabApp.workspaces_dir={folder.resolve() / '.tabs'}",
-         "--LabApp.default_url=/lab/tree/0-start.ipynb", "--no-browser", "--port=8899"]
-    ]
+    command, environment = seen
+    assert command[:4] == [
+        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+    assert command[-3:] == [
+        "--LabApp.default_url=/lab/tree/start.ipynb", "--no-browser", "--port=8899"]
+    assert environment["SCENTLAB_LAB_ROOT"] == str(folder.resolve())
 
 
-def test_lab_of_a_folder_without_a_start_page_opens_as_jupyterlab_does(monkeypatch, tmp_path):
-    workshop.make_series(tmp_path / "old")
-    (tmp_path / "old" / "0-start.ipynb").unlink()
-    seen = []
-    monkeypatch.setattr(
-        series.subprocess, "run",
-        lambda command, check: seen.append(command) or subprocess.CompletedProcess(command, 0),
-    )
-    assert cli.main(["lab", str(tmp_path / "old")]) == 0
-    assert not any("default_url" in word for word in seen[0])
+def test_lab_of_a_folder_that_is_not_there_says_so(run, tmp_path):
+    code, out, err = run("lab", tmp_path / "none")
+    assert (code, out) == (2, "")
+    assert f"there is no folder {tmp_path / 'none'}; look at its name" in err
 
 
-@pytest.mark.parametrize("command", ["lab", "panel", "progress", "export", "report"])
+@pytest.mark.parametrize("command", ["panel", "progress", "export", "report"])
 def test_a_folder_without_a_record_is_no_series(run, tmp_path, command):
     code, out, err = run(command, tmp_path)
     assert (code, out) == (2, "")
@@ -628,7 +619,6 @@ def test_demo_makes_the_whole_way(made):
     assert "invented" in page
     assert not re.search(r'(src|href)="https?://', page)
     assert (folder / "series.sqlite").is_file()
-    assert (folder / "4-fit-and-choose.ipynb").is_file()
     blends = {b["name"] for b in workshop.demo_plan()["blends"]}
     for blend in blends:
         assert re.search(rf"^\* .*{re.escape(blend)}", out, re.M), blend

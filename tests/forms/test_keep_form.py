@@ -62,7 +62,7 @@ def test_one_tap_asks_and_the_second_keeps_and_says_where(form, desk):
     form.confirm.click()
     assert desk.kept == [(PLAN, key)] and form._key != key
     words = ("entry 7 in mine/series.sqlite. The sheets are written for A4 paper. Next: "
-             "2-pour-day.ipynb.")
+             "pour.")
     assert words in form.message.value
     assert "This is kept." in form.state.value and form.keep.disabled
     assert form._asking.layout.display == "none"

@@ -2,10 +2,7 @@
 
 import dataclasses
 import html as html_text
-import json
 import re
-from pathlib import Path
-from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
@@ -130,18 +127,3 @@ def test_the_notes_of_a_pick_come_each_once(analysis):
         ),
     )
     assert pick_notes(noted) == ("Held low.", "No limit is known for soft; its prior is wide.")
-
-
-def cell(name):
-    """The code of a cell of the fifth notebook."""
-    folder = Path(__file__).parents[2] / "notebooks"
-    notebook = json.loads((folder / "5-share.ipynb").read_text(encoding="utf-8"))
-    return "".join(next(c["source"] for c in notebook["cells"] if c["id"] == name))
-
-
-def test_what_the_fifth_notebook_says_stays_true_after_a_package_is_written(series):
-    told = {"share": SimpleNamespace(written=None)}
-    exec(cell("5-08"), told)
-    assert told["both"] == (
-        "Once the form above says Written, run this cell to read the package back."
-    )

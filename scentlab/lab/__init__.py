@@ -1,0 +1,34 @@
+"""JupyterLab over a workshop: opened at the kit's start page, its own notebooks running."""
+
+import os
+import subprocess
+import sys
+from pathlib import Path
+
+from scentlab.files import ROOT_VARIABLE
+
+START = "start.ipynb"
+HERE = Path(__file__).parent
+
+
+def run_lab(folder, extra=()):
+    """Serve a workshop or a series folder in JupyterLab until it is ended; its return code.
+
+    Settings and files of the user stay as they are: ``labconfig/`` holds the defaults of this lab,
+    and ``extension/`` what runs the kit's notebooks in it.
+    """
+    root = str(folder.resolve())
+    config = os.pathsep.join(filter(None, [str(HERE), os.environ.get("JUPYTER_CONFIG_PATH")]))
+    command = [
+        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={root}",
+        "--ServerApp.contents_manager_class=scentlab.lab.contents.KitContents",
+        f"--LabApp.extra_labextensions_path={HERE / 'extension'}",
+        # Open tabs are remembered for each folder: those of another would not be found here.
+        f"--LabApp.workspaces_dir={Path(root) / '.tabs'}",
+        f"--LabApp.default_url=/lab/tree/{START}", *extra,
+    ]
+    try:
+        return subprocess.run(command, check=False, env=os.environ | {
+            "JUPYTER_CONFIG_PATH": config, ROOT_VARIABLE: root}).returncode
+    except KeyboardInterrupt:
+        return 0

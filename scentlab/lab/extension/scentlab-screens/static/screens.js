@@ -1,0 +1,61 @@
+// Runs the kit's own notebooks when they are opened, and nothing else; shows them from their top.
+// Written by hand as a module-federation container, so that nothing has to be built.
+(() => {
+  const config = JSON.parse(document.getElementById("jupyter-config-data").textContent);
+  // The server gives these names to the kit's notebooks only, whatever lies on the disk.
+  const pages = new Set(config.scentlabPages || []);
+  const begun = new WeakSet();
+  const isPage = (panel) => pages.has((panel.context?.path || "").split("/").pop());
+
+  async function begin(app, panel) {
+    if (begun.has(panel)) return;
+    begun.add(panel);
+    await panel.context.ready;
+    await panel.sessionContext.ready;
+    panel.addClass("scentlab-page");
+    app.shell.activateById(panel.id);
+    await app.commands.execute("notebook:run-all-cells");
+    panel.content.activeCellIndex = 0;
+    panel.content.node.scrollTop = 0;
+    panel.content.node.querySelector(".jp-WindowedPanel-outer")?.scrollTo(0, 0);
+  }
+
+  function look(app) {
+    for (const panel of app.shell.widgets("main")) if (isPage(panel)) begin(app, panel);
+  }
+
+  function follow(app, event) {
+    const link = event.target.closest?.("a[data-scentlab-page], a[data-scentlab-file]");
+    if (!link) return;
+    event.preventDefault();
+    const { scentlabPage: page, scentlabFile: file } = link.dataset;
+    if (page) app.commands.execute("docmanager:open", { path: page });
+    else window.open(config.baseUrl + "files/" + file.split("/").map(encodeURIComponent).join("/"));
+  }
+
+  const plugin = {
+    id: "scentlab-screens:run",
+    autoStart: true,
+    activate: (app) => {
+      if (!pages.size) return;
+      app.restored.then(() => {
+        app.shell.collapseLeft?.();
+        look(app);
+        app.shell.layoutModified?.connect(() => look(app));
+        app.shell.currentChanged?.connect(() => look(app));
+      });
+      document.addEventListener("click", (event) => follow(app, event), true);
+      const style = document.createElement("style");
+      style.textContent = `.scentlab-page .jp-CodeCell .jp-Cell-inputWrapper,
+        .scentlab-page .jp-OutputPrompt, .scentlab-page .jp-OutputArea-promptOverlay,
+        .scentlab-page .jp-OutputCollapser,
+        .scentlab-page .jp-NotebookPanel-toolbar, .scentlab-page .jp-cell-toolbar,
+        .scentlab-page .jp-Notebook-footer { display: none }`;
+      document.head.append(style);
+    },
+  };
+  (window._JUPYTERLAB = window._JUPYTERLAB || {})["scentlab-screens"] = {
+    init: () => {},
+    get: async () => () => ({ __esModule: true, default: plugin }),
+  };
+})();

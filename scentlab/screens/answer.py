@@ -1,0 +1,183 @@
+"""The page of the answer: the load in a few lines, what it rests on, other rules, the details."""
+
+import html
+from functools import partial
+
+import ipywidgets as w
+
+from scentlab.choosing.analysis import analyse, decider, what_if
+from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.headline import use_words
+from scentlab.choosing.kept import keep_rules, rules_here
+from scentlab.choosing.pick import Rules
+from scentlab.choosing.so_far import loads_so_far
+from scentlab.forms.choose import ChooseForm
+from scentlab.forms.rules import RulesForm
+from scentlab.guide.showing import show_guide
+from scentlab.recording.reading import read_series
+from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.sharing.pictures import plot
+from scentlab.words import THROW_WORDS
+from scentlab.words.rows import meanings
+from scentlab.words.tables import ceiling_table, pick_table, tradeoff_table
+
+DEMO_TODAY_PCT = 12  # what the demo takes for the load that is poured today, % of wax
+DRAWS = 500  # of the diagnosis
+
+
+def answer_page(folder=None, seed=1):
+    """The page on which a load is chosen for each blend.
+
+    Parameters
+    ----------
+    folder : of the series; None takes the folder of the notebook. A series without grades is stood
+        in for by a copy of the invented demo.
+    seed : int, of the draws.
+
+    Returns
+    -------
+    Page, a widget; its ``analysis`` is the :class:`Analysis` shown.
+
+    >>> answer_page().bench.demo  # doctest: +SKIP
+    True
+    """
+    return Page("answer", partial(_build, seed=seed), bench_of(folder, "pours", "sweat grades"))
+
+
+def _build(page, seed):
+    bench = page.bench
+    analysis = page.analysis = analyse(
+        read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
+    return [
+        lines_html(analysis), plot(analysis.pick),
+        heading("What it rests on"), w.HTML(rests_html(analysis)),
+        Fold("Another risk, another confidence, today's load",
+             lambda: rules_form(analysis, bench.folder), "rules"),
+        Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
+        *_details(analysis, bench),
+        show_guide("confirm"),
+    ]
+
+
+def lines_html(analysis):
+    """The answer of each blend in two lines; of a single blend with what each load showed."""
+    table, said = analysis.pick.table, []
+    if len(table) == 1:
+        said = list(loads_so_far(analysis).lines)
+    else:
+        for row in table.to_dict("records"):
+            if row["load_pct"] != row["load_pct"]:
+                said.append(f"{row['blend']}: no load yet. {row['reason']}.")
+            else:
+                found = analysis.ceiling.of(row["blend"])
+                said.append(". ".join(use_words(row, found, analysis.evidence)) + ".")
+    return w.HTML('<div class="scent-answer">' + "".join(
+        f"<p>{html.escape(line)}</p>" for line in said) + "</div>")
+
+
+def rests_html(analysis):
+    """What the answer rests on, what is missing first."""
+    rows = []
+    for row in analysis.rests.table.to_dict("records"):
+        mark = "<b>!</b> " if row["warning"] else ""
+        rows.append(f'<tr><th scope="row">{html.escape(row["blend"])}: {html.escape(row["name"])}'
+                    f"</th><td>{mark}{html.escape(str(row['value']))}</td></tr>")
+    return f'<table class="scent-rests">{"".join(rows)}</table>'
+
+
+def rules_form(analysis, folder):
+    """The form of the rules, which shows at once what other rules would choose."""
+    limits = analysis.series.blends.set_index("blend")["limit_load_pct"]
+    return RulesForm(
+        analysis.rules, make=Rules, decide=decider(analysis),
+        keep=lambda chosen: keep_rules(chosen, folder),
+        limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
+        stresses=analysis.sweat.stresses, draw=plot,
+    )
+
+
+def one_blend(analysis):
+    """A blend is chosen by a tap; its pictures and its table follow."""
+    rules, life = analysis.rules, analysis.longevity and analysis.longevity.throw_life
+    one = ChooseForm("Which blend? Tap it.", analysis.pick.table["blend"], "blend", begin=True)
+
+    def throw_of(blend):
+        if analysis.throw is None or blend not in analysis.throw.blends:
+            return f"No {THROW_WORDS[rules.throw_kind]} throw of {blend} was scored at two loads."
+        return plot(analysis.throw, blend=blend)
+
+    def hours_of(blend):
+        return plot(life, blend=blend) if life and blend in life.blends else ""
+
+    return [
+        one,
+        one.show(lambda b: plot(analysis, blend=b), "Throw and sweat risk over load"),
+        one.show(lambda b: plot(
+            analysis.sweat, blend=b, limit_grade=rules.limit_grade, risk=rules.risk,
+        ), "Risk of sweat over load, with its 90 % interval"),
+        one.show(throw_of, "Throw over load"),
+        one.show(hours_of, "Throw over hours on the warmer"),
+        one.show(lambda b: tradeoff_table(analysis, b), "Trade-off at the tested loads"),
+    ]
+
+
+def _details(analysis, bench):
+    rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
+    yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
+    yield Fold("Sweat", lambda: [
+        plot(analysis.sweat, limit_grade=rules.limit_grade, risk=rules.risk), analysis.sweat,
+        _meanings(analysis.sweat), plot(analysis.ceiling), ceiling_table(analysis.ceiling),
+    ], "sweat", "Risk of sweat over load, and the highest safe load of each blend")
+    if analysis.throw is not None:
+        yield Fold(f"{kind.capitalize()} throw", lambda: plot(analysis.throw), "throw")
+    if analysis.frost is not None:
+        yield Fold("Frost", lambda: plot(analysis.frost, limit_grade=rules.frost_limit_grade,
+                                         age_days=rules.ship_age_days), "frost")
+    if analysis.longevity and analysis.longevity.throw_life:
+        yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
+    yield Fold("What it saves", lambda: saved_table(analysis, bench.demo), "saving")
+    yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
+    yield Fold("Does the fit describe what was seen?", partial(_diagnosis, analysis), "diagnosis",
+               "Test batches beside what the fit expects of them")
+
+
+def _numbers(analysis):
+    import pandas as pd
+
+    view = pick_table(analysis)
+    return pd.DataFrame(view.rows, columns=view.headings).set_index("Rank").T.style
+
+
+def _meanings(fit):
+    rows = "".join(f"<li><b>{html.escape(name)}</b>: {html.escape(words)}</li>"
+                   for name, words in meanings(fit))
+    return w.HTML(f"<ul>{rows}</ul>")
+
+
+def saved_table(analysis, demo=False):
+    """What is saved against today's load, for 1,000 pieces, as a frame to show or in words."""
+    pick = analysis.pick
+    if demo and analysis.rules.today_load_pct is None:
+        pick = what_if(analysis, today_load_pct=DEMO_TODAY_PCT)
+    saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
+    if saved.empty:
+        return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
+    saved.columns = ["blend", "recommended, % of wax", "recommended, % of total",
+                     f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
+    return saved.style.hide().format(precision=1).format("{:.2f}", saved.columns[3:])
+
+
+def notes_html(analysis):
+    """The notes of every result, which say what holds it back."""
+    results = {"sweat": analysis.sweat, "frost": analysis.frost, "throw": analysis.throw,
+               "warmer": analysis.longevity, "highest safe load": analysis.ceiling,
+               "recommended load": analysis.pick}
+    notes = [f"{name}: {note}" for name, result in results.items() if result is not None
+             for note in result.notes] + list(analysis.notes)
+    return w.HTML("<ul>" + "".join(f"<li>{html.escape(n)}</li>" for n in notes) + "</ul>"
+                  if notes else "No notes.")
+
+
+def _diagnosis(analysis):
+    found = diagnose(analysis, draws=DRAWS)
+    return [plot(found.sweat), found.sentence, *found.notes, plot(found)]

@@ -1,0 +1,123 @@
+"""What the pages share: the head that names the series, parts that open, links between pages."""
+
+import html
+from pathlib import Path
+
+import ipywidgets as w
+
+from scentlab.files import in_lab
+from scentlab.forms.fields import note, show_if
+from scentlab.forms.frame import STYLE, Form, as_widget, note_of
+from scentlab.workshop import PAGES, series_here
+
+CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
+WORKING = note("flag", "Working ...")
+
+
+class Page(w.VBox):
+    """A page: its head, then its parts from top to bottom.
+
+    Parameters
+    ----------
+    name : of the page, a key of ``workshop.PAGES``.
+    build : callable(page) -> the parts: widgets, or what a cell would show. It is called once more
+        by the button that brings the page up to date.
+    bench : Bench, or None without a series.
+    """
+
+    def __init__(self, name, build, bench=None):
+        super().__init__()
+        self.bench, self._build = bench, build
+        self._head = w.HTML(f"{STYLE}<style>{CSS}</style>{_head_html(name, bench)}")
+        foot = Form()
+        self.again = foot._button("Bring this page up to date", "again", self.renew)
+        foot._lay_out(self.again, foot.message)
+        self._foot = foot
+        self.add_class("scent-page")
+        self.renew()
+
+    def renew(self):
+        """Make all parts anew, from what is stored now."""
+        parts = [as_widget(part, "") for part in self._build(self)]
+        self.children = [self._head, *parts, self._foot]
+
+
+class Fold(w.VBox):
+    """A part that is shut at first, and made when it is first opened.
+
+    Parameters
+    ----------
+    title : of its button. name : for the browser, of letters and dashes.
+    make : callable() -> what a cell would show, or a list of that. words : read out for a picture.
+    """
+
+    def __init__(self, title, make, name, words=""):
+        super().__init__()
+        self._title, self._make, self._words, self._made = title, make, words or title, False
+        self.body = w.VBox()
+        head = Form()
+        self.button = head._button("", f"fold-{name}", lambda: self.turn(not self.is_open))
+        head._lay_out(self.button)
+        self.children = [head, self.body]
+        self.turn(False)
+
+    @property
+    def is_open(self):
+        return self.body.layout.display != "none"
+
+    def turn(self, to_open):
+        """Open it or shut it."""
+        show_if(to_open, self.body)
+        self.button.description = f"{'▾' if to_open else '▸'} {self._title}"
+        self.button.tooltip = f"{self._title}: {'close' if to_open else 'open'}"
+        if to_open and not self._made:
+            self._made = True
+            self.body.children = [w.HTML(STYLE + WORKING)]
+            self.body.children = shown(self._make, self._words)
+
+
+def shown(make, words=""):
+    """What ``make()`` gives as widgets, or the reason why there is nothing to see.
+
+    What one part cannot show must not keep the others from showing theirs.
+    """
+    try:
+        found = make()
+    except Exception as error:  # in a callback it would reach nobody
+        return [w.HTML(STYLE + note_of(error))]
+    found = found if isinstance(found, (list, tuple)) else [found]
+    return [as_widget(thing, words) for thing in found]
+
+
+def bench_of(folder, *needs):
+    """The series in a folder, or a copy of the demo where it lacks what a page needs."""
+    return series_here(*needs, folder=folder or ".")
+
+
+def heading(words):
+    return w.HTML(f"<h3>{html.escape(words)}</h3>")
+
+
+def _head_html(name, bench):
+    if bench is None:
+        return f"<h2>{html.escape(PAGES[name])}</h2>"
+    steps = "".join(
+        f'<li>{link_html(page, words, bench.folder, here=page == name)}</li>'
+        for page, words in PAGES.items()
+    )
+    title = html.escape(bench.store.about()["title"] or bench.folder.name)
+    box = bench._repr_html_() if bench.demo else ""
+    return (f'<nav aria-label="pages of this series"><ol class="scent-way">{steps}</ol></nav>'
+            f"<h2>{title}</h2>{box}")
+
+
+def link_html(page, words, folder, here=False):
+    """A link to a page of the kit for the series in a folder.
+
+    In the lab that the kit has started it opens there; elsewhere it names the notebook.
+    """
+    words = html.escape(words)
+    if here:
+        return f'<b aria-current="page">{words}</b>'
+    place = in_lab(Path(folder) / f"{page}.ipynb") or f"{page}.ipynb"
+    return f'<a href="{page}.ipynb" data-scentlab-page="{html.escape(place)}">{words}</a>'

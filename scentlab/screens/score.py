@@ -1,0 +1,71 @@
+"""The page for scores: who scores, then sweat, frost and throw by blind code. No load is shown."""
+
+from functools import partial
+
+from scentlab.forms.desk import RecordDesk
+from scentlab.guide.showing import show_guide
+from scentlab.recording.progress import see_progress
+from scentlab.screens.frame import Fold, Page, bench_of
+from scentlab.workshop import series_here
+
+_TAKEN_OUT = "taken out to show the form"
+
+
+def score_page(folder=None, looks_per_piece=1):
+    """The page on which pieces are graded and smelt, by blind code.
+
+    Parameters
+    ----------
+    folder : of the series; None takes the folder of the notebook. A series without poured test
+        batches is stood in for by a copy of the invented demo.
+    looks_per_piece : int, how many testers grade each sweat and frost piece.
+
+    Returns
+    -------
+    Page, a widget.
+
+    >>> score_page().bench.demo
+    True
+    """
+    bench = bench_of(folder, "plan", "pours")
+    if bench.demo:
+        looks_per_piece = 2
+        _take_out_last(bench.store)
+    return Page("score", partial(_build, own=folder, looks=looks_per_piece), bench)
+
+
+def _build(page, own, looks):
+    bench = page.bench
+    desk = page.desk = RecordDesk(bench, looks,
+                                  series_here(folder=own or ".") if bench.demo else None)
+    tests = [Fold(title, partial(_scored, topic, form), topic) for topic, title, form in (
+        ("sweat", "Sweat", desk.sweat), ("frost", "Frost", desk.frost),
+        ("throw", "Throw, a session at a time", desk.throw),
+    )]
+    tests[0].turn(True)
+    return [
+        desk.who, *tests,
+        Fold("Hours on the warmer", lambda: desk.warmer, "warmer"),
+        Fold("Scored on paper", lambda: desk.paper, "paper"),
+        Fold("Something was scored wrong", desk.correct, "wrong"),
+        Fold("Scores in files", lambda: desk.files, "files"),
+        Fold("How far the scoring is", lambda: left_to_score(bench.store, looks), "left"),
+    ]
+
+
+def _scored(topic, form):
+    return [show_guide(topic), form]
+
+
+def _take_out_last(store):
+    """Leave the demo a session to score."""
+    smelt = store.rows("throws").query("assessor == 'A6'")
+    for entry in smelt[smelt["sitting"] == smelt["sitting"].max()]["entry_id"]:
+        store.void("throws", entry, _TAKEN_OUT)
+
+
+def left_to_score(store, looks_per_piece):
+    """What waits, without a load: a sentence and a table."""
+    progress = see_progress(store, looks_per_piece=looks_per_piece)
+    left = progress.scores[progress.scores["waiting"] > 0].fillna("")
+    return [progress.sentence, left.style.hide() if len(left) else "Nothing waits."]

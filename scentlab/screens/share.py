@@ -1,0 +1,121 @@
+"""The page to share: report, tables, package, answers, costs, other lots, the next round."""
+
+from functools import partial
+
+import ipywidgets as w
+
+from scentlab.choosing.analysis import analyse
+from scentlab.choosing.kept import rules_here
+from scentlab.choosing.known_load import known_load
+from scentlab.files import file_link, write_whole
+from scentlab.foresight.next_step import next_step
+from scentlab.forms.batch import BatchForm
+from scentlab.forms.choose import ChooseForm
+from scentlab.forms.share import ShareForm
+from scentlab.planning.batch import make_batch, materials_of, recipe_here
+from scentlab.planning.sheets import batch_sheet_html
+from scentlab.recording.importing import export_csvs
+from scentlab.recording.reading import read_series
+from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
+from scentlab.sharing.package import prepare_package
+from scentlab.sharing.pictures import plot
+from scentlab.sharing.pooling import pool_series, why_not_pooled
+from scentlab.sharing.redaction import Choices
+from scentlab.sharing.report import write_report
+from scentlab.workshop import series_beside
+
+PACKAGE_NAME = "for-the-supplier.zip"
+
+
+def share_page(folder=None, seed=1):
+    """The page on which a series is reported and shared.
+
+    Parameters
+    ----------
+    folder : of the series; None takes the folder of the notebook. A series without grades is stood
+        in for by a copy of the invented demo.
+    seed : int, of the draws.
+
+    Returns
+    -------
+    Page, a widget.
+
+    >>> share_page().bench.demo  # doctest: +SKIP
+    True
+    """
+    return Page("share", partial(_build, seed=seed), bench_of(folder, "pours", "sweat grades"))
+
+
+def _build(page, seed):
+    bench = page.bench
+    series = read_series(bench.store)
+    analysis = page.analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
+    page.share = ShareForm(
+        lambda choices: prepare_package(analysis, Choices(**choices)),
+        lambda package: package.write(bench.exports / PACKAGE_NAME), series.blends["blend"],
+    )
+    return [
+        heading("The report"), _report(analysis, bench),
+        heading("A package for the supplier"), page.share,
+        Fold("The supplier's answer", partial(_answers, analysis, bench), "answers"),
+        Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
+        Fold("The next step", lambda: next_step(analysis, seed=seed), "next"),
+        Fold("What it costs", lambda: costs_table(analysis), "costs"),
+        Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
+             "How the series differ in the load at which half of the pieces sweat"),
+        Fold("Tables as CSV files", partial(_tables, bench), "tables"),
+    ]
+
+
+def _report(analysis, bench):
+    path = write_report(analysis, bench.exports / "report.html")
+    size = f"{path.stat().st_size / 1000:.0f} kB, nothing hidden"
+    return w.HTML(f"<p>{file_link(path, f'The report, to open and print ({size})')}</p>")
+
+
+def _tables(bench):
+    files = export_csvs(bench.store, bench.exports)
+    return f"{', '.join(f.name for f in files)}, written to {bench.exports}. Testers by code only."
+
+
+def _answers(analysis, bench):
+    form = ChooseForm(
+        "Answers in this folder", lambda: answers_in(bench.folder, bench.exports), "answer",
+        said="{} is shown below; nothing of the series was changed.",
+    )
+    return [form, form.show(lambda path: weigh_answer(analysis, read_answer(path)), "Answer")]
+
+
+def costs_table(analysis):
+    """Materials of a piece at the recommended loads, as a frame to show."""
+    costs = analysis.pick.table[["blend", "load_pct", "content_pct", "cost_per_piece"]].copy()
+    costs.columns = ["blend", "load, % of wax", "content, % of total",
+                     f"materials of a piece, {analysis.series.currency or 'your currency'}"]
+    return costs.style.hide().format("{:.1f}", costs.columns[1:3]).format(
+        "{:.2f}", subset=costs.columns[3:], na_rep="no price")
+
+
+def _beside(analysis, bench, seed):
+    others = [] if bench.demo else series_beside(bench.folder)
+    if not others:
+        return "No scored series to set beside this one is in the folders next to it."
+    every = [analysis, *(analyse(read_series(s), analysis.rules, seed=seed) for s in others)]
+    why = why_not_pooled(every)
+    if why:
+        return why
+    pooled = pool_series(every)
+    return [pooled, plot(pooled)]
+
+
+def _batch(analysis, bench):
+    def make(blend, load_pct, **much):
+        return make_batch(known_load(analysis, blend, load_pct), materials_of(analysis.series),
+                          recipe=recipe_here(bench.folder), **much)
+
+    def write(batch):
+        return write_whole(bench.exports / "batch.html", batch_sheet_html(batch))
+
+    return [BatchForm(analysis.pick.table["blend"], make, write), w.HTML(
+        "<p>A new lot of wax or fragrance can sweat earlier: <code>scentlab lot</code> plans three "
+        "test batches of it, and says accept, reject or test more.</p>")]

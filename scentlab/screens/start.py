@@ -1,0 +1,194 @@
+"""The first page: a workshop's series with what is due today, or how far one series is."""
+
+import datetime as dt
+import html
+from functools import partial
+from itertools import count
+from pathlib import Path
+
+import ipywidgets as w
+
+from scentlab.forms.fields import Field, note, read_all, text_column
+from scentlab.forms.frame import Form, clock_of
+from scentlab.forms.quick import quick_page
+from scentlab.guide.stages import STAGES, see_stages
+from scentlab.quick import is_quick
+from scentlab.recording.progress import see_progress
+from scentlab.recording.store import FILE_NAME, Store, StoreError
+from scentlab.screens.frame import Fold, Page, bench_of, link_html
+from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
+
+DEMO_NAME = "demo-series"
+
+
+def start_page(folder=None, today=None):
+    """The page on which the work begins.
+
+    Parameters
+    ----------
+    folder : of a workshop (a folder of series) or of a series; None takes that of the notebook.
+    today : date; None takes the machine's day.
+
+    Returns
+    -------
+    Page, a widget.
+
+    >>> start_page().bench is None
+    True
+    """
+    folder, today = Path(folder or ".").resolve(), today or dt.date.today()
+    own = (folder / FILE_NAME).is_file()
+    return Page("start", partial(_series if own else _workshop, folder=folder, today=today),
+                bench_of(folder) if own else None)
+
+
+def _series(page, folder, today):
+    store = page.bench.store
+    return [w.HTML(stages_html(see_stages(store, folder, today), folder)),
+            w.HTML(due_html(store, folder, today)), _cautions()]
+
+
+def _workshop(page, folder, today):
+    cards = [card_html(place, today) for place in series_in(folder)]
+    page.new = NewSeries(folder, page.renew)
+    new = Fold("A new series", lambda: page.new, "new")
+    new.turn(not cards)
+    quick = Fold("A quick check: one pot, one evening",
+                 lambda: quick_page(_free_name(folder, f"quick-{today}"), today), "quick")
+    return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
+                   "<p>No series is here yet.</p>"), quick, new, _cautions()]
+
+
+def _free_name(folder, name):
+    """A folder that is not there yet."""
+    tries = (folder / (name if n == 1 else f"{name}-{n}") for n in count(1))
+    return next(place for place in tries if not place.exists())
+
+
+def _cautions():
+    return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
+
+
+class NewSeries(Form):
+    """Make the folder of a new series, or of the invented demo.
+
+    ``folder`` is the workshop; ``on_made`` is called when a series was made.
+    """
+
+    def __init__(self, folder, on_made):
+        super().__init__()
+        self._folder, self._on_made = folder, on_made
+        self.fields = {
+            "name": Field("name", text_column("name", "name of its folder"),
+                          example="cedar-2026"),
+            "title": Field("title", text_column("title", "title"), empty=None,
+                           example="Cedar in two soft waxes"),
+        }
+        self.make = self._button("Begin the series", "make", self._make, saves=True)
+        self.demo = self._button("Look at the invented demo", "demo", self._demo, saves=True)
+        self._lay_out(*self.fields.values(), self.make, self.demo, self.message)
+
+    def _make(self):
+        given = read_all(self.fields)
+        place = _inside(self._folder, given["name"])
+        make_series(place, given["title"])
+        self._made()
+
+    def _demo(self):
+        place = self._folder / DEMO_NAME
+        if not (place / FILE_NAME).is_file():
+            make_demo_series(place)
+        self._made()
+
+    def _made(self):
+        self._renew_key()
+        self.message.value = note("saved", f"Made at {clock_of(None)}.")
+        self._on_made()
+
+
+def _inside(folder, name):
+    place = folder / name
+    if place.name != name or name.startswith("."):
+        raise ValueError(f"{name!r} is no name of a folder; write letters, digits and dashes")
+    return place
+
+
+def card_html(place, today):
+    """A series as a card: title, how far it is, what is due, and a link to each page."""
+    name = html.escape(place.name)
+    try:
+        store = Store.open(place)
+        stages = see_stages(store, place, today)
+    except StoreError as error:
+        return f'<article class="scent-series"><h3>{name}</h3>{note("error", error)}</article>'
+    table = stages.table
+    now = table[table["state"] == "now"]
+    next_page = "share" if now.empty else list(PAGES)[1 + now.index[0]]
+    words = PAGES[next_page]
+    if is_quick(store.plan()):
+        next_page, words = "quick", "Quick check"
+    links = " ".join(link_html(page, words, place) for page, words in PAGES.items()
+                     if page != "start")
+    return (
+        f'<article class="scent-series"><h3>{html.escape(stages.title)}</h3>'
+        f"{progress_svg(list(table['state']))}"
+        f"<p>{html.escape(stages.told)}</p>"
+        f"{due_html(store, place, today)}"
+        f'<p class="scent-go">{link_html(next_page, f"Go on: {words}", place)}</p>'
+        f"<p>{links}</p></article>"
+    )
+
+
+def stages_html(stages, folder):
+    """The stages of a series as cards, each with its link, and how far it is."""
+    cards = []
+    for stage, row in zip(STAGES, stages.table.itertuples(), strict=True):
+        page = stage.notebook.removesuffix(".ipynb")
+        cards.append(
+            f'<article class="scent-series scent-{row.state}">'
+            f"<h3>{link_html(page, stage.title, folder)}</h3>"
+            f"<p><b>{_MARKS[row.state]} {row.state}</b>: {html.escape(row.told)}</p>"
+            f"<p>{html.escape(stage.what)}. Time: {html.escape(stage.takes)}. "
+            f"Needed: {html.escape(stage.needs)}.</p></article>")
+    told = html.escape(stages.told)
+    return f'<p><b>{told}</b></p><div class="scent-cards">{"".join(cards)}</div>'
+
+
+def progress_svg(states):
+    """How far a series is as a picture: a box for each stage, filled when it is done."""
+    boxes = "".join(
+        f'<rect x="{2 + 34 * i}" y="2" width="30" height="10" fill="{_FILL[state]}" '
+        'stroke="currentColor"/>' for i, state in enumerate(states)
+    )
+    done = states.count("done")
+    return (f'<svg width="{34 * len(states) + 2}" height="14" role="img" '
+            f'aria-label="{done} of {len(states)} stages done">{boxes}</svg>')
+
+
+_MARKS = {"done": "✓", "now": "▶", "later": "○"}
+_FILL = {"done": "currentColor", "now": "#e8a33d", "later": "none"}
+
+
+def due_html(store, folder, today):
+    """What is due today, a line each with the link to where it is done."""
+    progress, rows = see_progress(store, today), []
+    due = progress.pours[progress.pours["planned_on"].map(
+        lambda day: day is not None and day <= today)]
+    if len(due):
+        rows.append(f"{link_html('pour', f'{len(due)} test batches to pour', folder)}")
+    if len(progress.overdue):
+        rows.append(f"{link_html('score', f'{len(progress.overdue)} pieces to score', folder)}")
+    if not rows:
+        return "<p>Nothing is due today.</p>"
+    return f"<p>Due: {', '.join(rows)}</p>"
+
+
+CAUTIONS = """<ul>
+<li><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct flame.
+Thermometer in the wax. Never unattended. Lid and class B extinguisher at hand. <b>Never water on
+burning wax.</b></li>
+<li><b>Fragrances hold allergens.</b> Gloves, fresh air; nobody smells who does not want to. Keep
+wax and fragrance away from children and pets.</li>
+<li><b>A load above a supplier's limit is for testing only</b>, and not for sale.</li>
+<li>The kit is no safety assessment. Labels, limits and fire safety follow your local codes and
+licensed practice; where they and the kit differ, they are right.</li></ul>"""

@@ -1,0 +1,69 @@
+"""The page of the answer on series of a maker's own that lack something: plain words, no error."""
+
+import pytest
+from storing import store_series
+from walking import of_kind, open_folds, said
+
+from scentlab.choosing.kept import keep_rules
+from scentlab.choosing.rules import Rules
+from scentlab.screens.answer import answer_page
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+
+
+def own(folder, capacities, **layout):
+    """A series folder with a simulated record."""
+    truth = Truth({b: BlendTruth(c) for b, c in capacities.items()})
+    sizes = {"pots": 2, "sweat": 4, "limit_load_pct": 10.0} | layout
+    layout = even_layout(list(capacities), [5, 8, 11, 14], **sizes)
+    for frame in (layout.pieces, layout.smellings):  # blind codes have three digits
+        frame["code"] = [f"{100 + int(code)}" for code in frame["code"]]
+    store_series(simulate_series(layout, truth, 3), folder)
+    return folder
+
+
+CASES = {
+    "one blend, neither throw nor frost": (
+        {"soft": 10.0}, {}, ("soft: use ", "hot throw of soft was scored at two loads"),
+    ),
+    "all dry": (
+        {"soft": 60.0, "firm": 60.0}, {"frost": 2, "throw": 1, "assessors": 4},
+        ("stayed dry", "soft: use "),
+    ),
+    "all wet": (
+        {"soft": -20.0, "firm": -20.0}, {"frost": 2},
+        ("soft: no load yet. ", "Not known yet: it needs today"),
+    ),
+}
+
+
+@pytest.mark.parametrize("case", CASES)
+def test_a_series_that_lacks_something_is_told_so(tmp_path, case):
+    capacities, layout, words = CASES[case]
+    page = answer_page(own(tmp_path / "mine", capacities, **layout))
+    assert open_folds(page) == []
+    for expected in words:
+        assert expected in said(page)
+    assert not (tmp_path / "mine" / "rules.json").exists()
+
+
+def test_kept_rules_hold_and_a_page_follows_new_ones(tmp_path):
+    folder = own(tmp_path / "mine", {"soft": 10.0})
+    keep_rules(Rules(risk=0.2, today_load_pct=12), folder)
+    page = answer_page(folder)
+    assert page.analysis.rules.risk == 0.2
+    keep_rules(Rules(risk=0.02), folder)
+    page.again.click()
+    assert page.analysis.rules.risk == 0.02
+
+
+def test_what_other_rules_choose_is_shown_at_once(tmp_path):
+    page = answer_page(own(tmp_path / "mine", {"soft": 10.0}))
+    assert open_folds(page) == []
+    form = of_kind(page, "RulesForm")
+    form.fields["risk"].value = "1"
+    assert form.rules.risk == 0.01 and form.pick is not form.first
+
+
+def test_without_sweat_grades_the_demo_is_shown(tmp_path):
+    page = answer_page(own(tmp_path / "mine", {"soft": 10.0}, sweat=0, frost=2))
+    assert "DEMO: your series has no sweat grades yet" in said(page)

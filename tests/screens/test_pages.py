@@ -1,0 +1,197 @@
+"""The pages in a maker's own series folder, at every state in which they may be opened."""
+
+from dataclasses import replace
+
+import nbformat
+import pytest
+from storing import store_series
+from walking import of_kind, open_folds, said, widgets
+
+import scentlab
+from scentlab import workshop
+from scentlab.forms.materials import materials_draft
+from scentlab.forms.planning import series_draft
+from scentlab.planning.plan import Plan
+from scentlab.recording.draft import DRAFT_NAME, keep_draft
+from scentlab.recording.store import Store
+from scentlab.screens.plan import plan_page
+from scentlab.screens.pour import pour_page
+from scentlab.screens.score import score_page
+from scentlab.screens.share import share_page
+from scentlab.screens.start import DEMO_NAME, start_page
+
+POURED = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+TABLES = ("pours", "pieces", "grades", "throws", "warmings")
+
+
+@pytest.fixture
+def own(tmp_path):
+    """A new series folder and its store."""
+    folder = tmp_path / "mine"
+    return folder, workshop.make_series(folder, title="Mine")
+
+
+def planned(store):
+    store.save_plan({**workshop.demo_plan(), "title": "Mine", "invented": False})
+    return Plan.from_dict(store.plan())
+
+
+def log(store, pours):
+    for pour in pours.to_dict("records"):
+        store.add("pours", {name: pour[name] for name in POURED})
+
+
+def test_planning_in_a_new_folder_starts_empty_and_keeps_nothing_unasked(own):
+    folder, store = own
+    page = plan_page(folder)
+    assert open_folds(page) == [] and not page.bench.demo
+    assert page.desk.plan is None and "There is no plan yet" in said(page)
+    assert store.plan() is None
+    assert not list((folder / "exports").iterdir()) and not (folder / DRAFT_NAME).exists()
+
+
+def test_planning_with_a_draft_brings_it_back_and_keeps_nothing_unasked(own):
+    folder, store = own
+    plan = Plan.from_dict(workshop.demo_plan())
+    keep_draft(folder, {"materials": materials_draft(plan.fragrance, plan.blends),
+                        "series": series_draft(plan)})
+    assert plan_page(folder).desk.sentence == "The plan is NOT kept yet."
+    assert store.plan() is None and not list((folder / "exports").iterdir())
+
+
+def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):
+    folder, store = own
+    page = pour_page(folder)
+    assert "DEMO: your series has no plan yet" in said(page)
+    page.desk.pours.pours["P09-1" if "P09-1" in page.desk.pours.pours else
+                          next(iter(page.desk.pours.pours))].click()
+    assert store.rows("pours", history=True).empty
+
+
+def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
+    folder, store = own
+    plan = planned(store)
+    page = pour_page(folder)
+    assert open_folds(page) == [] and "Never water" not in said(page)
+    assert "never water on burning wax" in said(page)
+    name, form = plan.pours["pour"].iloc[0], page.desk.pours
+    form.pours[name].click()
+    form.fields["wax_g"].value = "200"
+    form.fields["fragrance_g"].value = f"{2 * plan.pours['load_pct'].iloc[0]:.1f}"
+    form.save.click()
+    assert list(store.rows("pours")["pour"]) == [name]
+    page.again.click()
+    assert name not in page.desk.pours.pours
+    assert open_folds(page) == [] and f"<th>{name}</th>" in said(page)
+
+
+def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
+    folder, store = own
+    plan = planned(store)
+    log(store, plan.pours.head(3))
+    page = score_page(folder)
+    page.desk.who.choose("A1")
+    assert open_folds(page) == [] and store.rows("grades", history=True).empty
+    shown = said(page)
+    assert "Sweat grade by A1" in shown
+    assert not any(blend.name in shown for blend in plan.blends) and "% of wax" not in shown
+    assert not any(pour in shown for pour in plan.pours["pour"])
+
+
+def test_a_piece_is_scored_in_each_form_of_the_demo():
+    page = score_page()
+    store = page.bench.store
+    before = len(store.rows("grades")), len(store.rows("throws"))
+    page.desk.who.choose("A6")
+    assert open_folds(page) == []
+    sweat, frost = (w for w in widgets(page) if type(w).__name__ == "GradeForm")
+    throw, warmer = of_kind(page, "ThrowForm"), of_kind(page, "WarmingForm")
+    sweat.choices[0].click()
+    frost.choices[1].click()
+    throw.minutes.value = "30"
+    throw.choices[6].click()
+    warmer.fields["hours"].value, warmer.fields["weight_g"].value = "15", "23.9"
+    warmer.save.click()
+    assert len(store.rows("grades")) == before[0] + 2
+    assert store.rows("throws")["throw"].iloc[-1] == 6.0
+    assert store.rows("warmings")["weight_g"].iloc[-1] == 23.9
+
+
+@pytest.mark.parametrize("make", [plan_page, pour_page, score_page])
+def test_a_full_record_is_left_as_it_is(tmp_path, make):
+    store = workshop.make_demo_series(tmp_path / "full")
+    before = {t: len(store.rows(t, history=True)) for t in TABLES}
+    page = make(tmp_path / "full")
+    assert open_folds(page) == [] and not page.bench.demo
+    assert {t: len(store.rows(t, history=True)) for t in before} == before
+
+
+def test_sharing_writes_what_it_says_and_compares_with_nothing_of_another_sort(tmp_path):
+    folder = tmp_path / "full"
+    workshop.make_demo_series(folder)
+    store_series(replace(scentlab.read_series(Store.open(folder)), invented=False),
+                 tmp_path / "real")
+    page = share_page(folder)
+    assert open_folds(page) == []
+    assert "No scored series to set beside this one is in the folders next to it." in said(page)
+    written = sorted(p.name for p in (folder / "exports").iterdir())
+    assert written == ["grades.csv", "pieces.csv", "plan.json", "pours.csv", "report.html",
+                       "throws.csv", "warmings.csv"] or "report.html" in written
+    for name in ("hide_costs", "hide_notes", "renumber_assessors"):
+        page.share.choices[name].click()
+    page.share.look.click()
+    page.share.write.click()
+    assert scentlab.open_package(page.share.written).same
+
+
+def test_a_workshop_shows_its_series_and_begins_new_ones(tmp_path):
+    page = start_page(tmp_path)
+    assert open_folds(page) == [] and "No series is here yet." in said(page)
+    page.new.fields["name"].value = "cedar-2026"
+    page.new.fields["title"].value = "Cedar & fig <b>"
+    page.new.make.click()
+    assert Store.open(tmp_path / "cedar-2026").about()["title"] == "Cedar & fig <b>"
+    assert sorted(p.name for p in (tmp_path / "cedar-2026").iterdir()) == [
+        "exports", "series.sqlite"]
+    assert "Cedar &amp; fig &lt;b&gt;" in said(page) and "no plan is kept yet" in said(page)
+    page.new.demo.click()
+    assert (tmp_path / DEMO_NAME).is_dir() and "Demo: cedar and fig" in said(page)
+
+
+@pytest.mark.parametrize("name", ["../out", "a/b", ".hidden", ""])
+def test_a_name_that_leads_elsewhere_makes_nothing(tmp_path, name):
+    folder = tmp_path / "shop"
+    folder.mkdir()
+    page = start_page(folder)
+    page.new.fields["name"].value = name
+    page.new.make.click()
+    assert list(folder.iterdir()) == [] and [p.name for p in tmp_path.iterdir()] == ["shop"]
+
+
+def test_a_damaged_series_does_not_hide_the_others(tmp_path):
+    workshop.make_series(tmp_path / "whole", title="Whole")
+    workshop.make_series(tmp_path / "broken")
+    (tmp_path / "broken" / "series.sqlite").write_bytes(b"x" * 5000)
+    shown = said(start_page(tmp_path))
+    assert "Whole" in shown and "broken" in shown and "is no database" in shown
+
+
+def test_what_is_due_is_said_on_the_card(own):
+    folder, store = own
+    plan = planned(store)
+    day = max(plan.pours["poured_on"])
+    assert "36 test batches to pour" in said(start_page(folder.parent, day))
+    log(store, plan.pours)
+    late = day.replace(year=day.year + 1)
+    assert "pieces to score" in said(start_page(folder, late))
+
+
+def test_the_notebooks_are_short_and_hold_no_outputs():
+    names = {p.name for p in workshop.notebooks_folder().glob("*.ipynb")}
+    assert set(workshop.PAGE_NAMES) <= names
+    for name in workshop.PAGE_NAMES:
+        notebook = nbformat.read(workshop.notebooks_folder() / name, as_version=4)
+        code = [c for c in notebook.cells if c.cell_type == "code"]
+        words = sum(len(c.source.split()) for c in notebook.cells if c.cell_type == "markdown")
+        assert not any(c.outputs or c.execution_count for c in code)
+        assert len(code) <= (15 if name == "in-python.ipynb" else 3) and words <= 150, name
