@@ -19,9 +19,7 @@ from scentlab.choosing.pick import (
 from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.sensitivity import find_sensitivity
-from scentlab.fitting.bleed import BleedFit, fit_bleed
 from scentlab.fitting.frost import FrostFit, fit_frost
-from scentlab.fitting.joint import Joint, join_evidence
 from scentlab.fitting.longevity import Longevity, fit_longevity
 from scentlab.fitting.pairs import PairTest, pair_test
 from scentlab.fitting.sweat import (
@@ -45,10 +43,9 @@ class Analysis:
     """A series with its fits, ceiling and pick.
 
     ``throw`` and ``frost`` are None when there is nothing to fit: ``notes`` says why, and
-    ``no_throw`` and ``no_frost`` why scores that are stored have no fit. ``bleed`` and ``joint``
-    are None when no blotter was weighed; ceiling and pick rest on the joint fit when there is one.
-    ``longevity`` is None when no piece was checked on the warmer; the pick does not look at it.
-    ``pairs`` is None when no two loads were compared; the throw fit holds scores and pairs.
+    ``no_throw`` and ``no_frost`` why scores that are stored have no fit. ``longevity`` is None
+    when no piece was checked on the warmer; the pick does not look at it. ``pairs`` is None when
+    no two loads were compared; the throw fit holds scores and pairs.
     ``odd_pots`` are the pots unlike the rest. ``draws`` is how many posterior draws were asked for:
     with it, the seed and the rules the same records give the same numbers.
     """
@@ -62,8 +59,6 @@ class Analysis:
     ceiling: Ceiling
     pick: Pick
     notes: tuple = field(default=())
-    bleed: BleedFit | None = None
-    joint: Joint | None = None
     draws: int = DRAWS
     longevity: Longevity | None = None
     no_throw: str = ""
@@ -75,15 +70,10 @@ class Analysis:
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
 
     @property
-    def believed(self):
-        """The sweat fit that ceiling and pick rest on: with the bleed in it when there is one."""
-        return self.sweat if self.joint is None else self.joint.sweat
-
-    @property
     def evidence(self):
         """The fits, as :func:`choose_load` takes them."""
         return Evidence(
-            sweat=self.believed, throw=self.throw, frost=self.frost, blends=self.series.blends,
+            sweat=self.sweat, throw=self.throw, frost=self.frost, blends=self.series.blends,
             piece_g=self.series.piece_g, currency=self.series.currency, no_throw=self.no_throw,
             no_frost=self.no_frost, series=self.series, odd_pots=self.odd_pots,
             pairs=self.pairs,
@@ -137,19 +127,16 @@ def analyse(
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
     throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
     sweat = _fit_sweat(series, (throw, frost), draws=draws, precise=precise, seed=seed)
-    bleed = joint = longevity = pairs = None
+    longevity = pairs = None
     if len(series.pairs):
         pairs = _try(notes, pair_test, series, throw, rules.throw_loss, draws=draws, seed=seed)
-    if len(series.bleeds):
-        bleed = _try(notes, fit_bleed, series.bleeds, draws=draws, seed=seed)
-        joint = bleed and _try(notes, join_evidence, sweat, bleed, seed=seed)
     if len(series.warmings):
         longevity = _try(notes, fit_longevity, series.warmings, series.piece_g, draws=draws,
                          seed=seed)
-    ceiling = ceiling_under(joint.sweat if joint else sweat, rules)
+    ceiling = ceiling_under(sweat, rules)
     found = Analysis(
         series=series, rules=rules, seed=seed, sweat=sweat, frost=frost, throw=throw,
-        ceiling=ceiling, notes=tuple(notes), bleed=bleed, joint=joint, draws=draws,
+        ceiling=ceiling, notes=tuple(notes), draws=draws,
         pick=None,  # pyright: ignore[reportArgumentType] - chosen from the rest, below
         longevity=longevity, no_throw=no_throw, no_frost=no_frost,
         odd_pots=odd_pots_of(sweat, series.sweat()), pairs=pairs,

@@ -92,9 +92,8 @@ def say_change(row, sign=""):
 def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
 
-    Ceilings are those of sweat alone, with and without the pot, also where bleed was weighed. Both
-    rest on the same draws with other weights; where those do not reach that far (k-hat above 0.5)
-    the fit is made anew without the pot.
+    Ceilings with and without the pot rest on the same draws with other weights; where those do not
+    reach that far (k-hat above 0.5) the fit is made anew without the pot.
 
     Parameters
     ----------

@@ -84,7 +84,7 @@ def _tested(analysis, blend, load):
         return f"No piece was inspected {analysis.rests.stress}: nothing is known of it."
     if load > high + NEAR_PCT:
         return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
-    fit = at_age(analysis.believed, rules.ship_age_days)
+    fit = at_age(analysis.sweat, rules.ship_age_days)
     over = load_at_risk_draws(fit, rules.risk, rules.limit_grade, analysis.ceiling.stress)
     over = float(fit.weights[over[:, fit.blends.index(blend)] < load].sum())
     odds = say_odds(over, analysis.pick.table["least_told"].min())

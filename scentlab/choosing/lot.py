@@ -31,7 +31,7 @@ def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | No
     Parameters are as for :func:`check_lot`.
     """
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
-    fit = at_age(analysis.believed, rules.ship_age_days)
+    fit = at_age(analysis.sweat, rules.ship_age_days)
     half = load_at_risk_draws(fit, 0.5, rules.limit_grade, analysis.ceiling.stress)
     half = float(weighted_quantile(half[:, fit.blends.index(known.blend)], fit.weights, 0.5))
     step = max((half - known.load_pct) / 2, _LEAST_STEP)
@@ -143,7 +143,7 @@ def check_lot(
     blend = blend or looks["blend"].iloc[0]
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
     stress = analysis.ceiling.stress
-    fit, shift = fit_new_lot(analysis.believed, looks, blend, seed=analysis.seed)
+    fit, shift = fit_new_lot(analysis.sweat, looks, blend, seed=analysis.seed)
     seen = fit.counts[fit.counts["stress"] == stress]
     if seen.empty:
         raise FitError(f"no piece of lot {lot} was graded {stress_words(stress)}; grade them first")
@@ -194,6 +194,6 @@ def _verdict(seen, load, over, k_hat, rules):
 
 def _safe_load(analysis, fit, blend):
     """The highest safe load with the new lot, within all loads tested."""
-    counts = pd.concat([analysis.believed.counts, fit.counts], ignore_index=True)
+    counts = pd.concat([analysis.sweat.counts, fit.counts], ignore_index=True)
     together = at_age(replace(fit, counts=counts), analysis.rules.ship_age_days)
     return float(find_ceiling(together, analysis.rules).of(blend)["ceiling_load_pct"])

@@ -99,7 +99,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     pick, rules = analysis.pick.table, analysis.rules
     blend = blend if blend is not None else pick["blend"].iloc[0]
     chosen = pick.set_index("blend").at[blend, "load_pct"]
-    fit, stress = analysis.believed, analysis.ceiling.stress
+    fit, stress = analysis.sweat, analysis.ceiling.stress
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT)
     loads = [float(np.mean(group)) for group in groups]

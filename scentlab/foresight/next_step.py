@@ -196,7 +196,7 @@ class _Case:
     """What is believed, given and tested of each blend, and what a step would make of it."""
 
     def __init__(self, analysis):
-        self.fit, rules = analysis.believed, analysis.rules
+        self.fit, rules = analysis.sweat, analysis.rules
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
         limits = pd.to_numeric(self.series.blends.set_index("blend")["limit_load_pct"])
@@ -286,7 +286,7 @@ def _pair(analysis, blend):
     """Two dry loads worth smelling against one another, as they were planned: the lowest tested and
     the highest up to the one given, where nobody scored throw."""
     given = analysis.pick.table.set_index("blend").at[blend, "load_pct"]
-    counts, pours = analysis.believed.counts, analysis.series.pours
+    counts, pours = analysis.sweat.counts, analysis.series.pours
     wet = counts[[f"g{g}" for g in range(analysis.rules.limit_grade, 5)]].sum(axis=1) > 0
     own = pours[(pours["blend"] == blend) & ~pours["pour"].isin(counts.loc[wet, "pour"])]
     loads = own["planned_load_pct"].fillna(own["load_pct"])

@@ -1,18 +1,6 @@
-"""Limits of a likelihood, and exact limits of a chance."""
+"""Exact limits of a chance."""
 
 import numpy as np
-from scipy import stats
-
-
-def likelihood_drop(confidence):
-    """How far the log-likelihood may lie below its maximum inside a two-sided interval.
-
-    >>> round(likelihood_drop(0.95), 4)
-    1.9207
-    """
-    if not 0.5 < confidence < 1.0:
-        raise ValueError(f"confidence is {confidence:g}; give a share above 0.5 and below 1")
-    return float(0.5 * stats.chi2.ppf(confidence, 1))
 
 
 def binomial_limits(hits, trials, confidence=0.95):

@@ -11,7 +11,6 @@ from math import floor, log10
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.bleed import bleed_curve
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
@@ -171,7 +170,7 @@ def blend_figure(analysis, blend):
         smelt = _loads(_of(analysis.throw.points, blend))
     curve = None
     if len(graded):
-        curve = _curve(sweat_risk(analysis.believed, blend, _grid(graded), rules.limit_grade,
+        curve = _curve(sweat_risk(analysis.sweat, blend, _grid(graded), rules.limit_grade,
                                   stress), "risk")
     every = np.concatenate([graded, smelt, _loads(_of(analysis.series.pours, blend))])
     row = _of(analysis.pick.table, blend).iloc[0]
@@ -221,9 +220,9 @@ def _pieces(own, limit_grade, storage):
 
 
 def further_figures(analysis):
-    """Frost, bleed and hours on the warmer of each blend, in the order of the pick."""
+    """Frost and hours on the warmer of each blend, in the order of the pick."""
     life = analysis.longevity.throw_life if analysis.longevity else None
-    makers = ((analysis.frost, _frost), (analysis.bleed, _bleed), (life, _on_warmer))
+    makers = ((analysis.frost, _frost), (life, _on_warmer))
     return [draw(analysis, fit, blend) for fit, draw in makers if fit is not None
             for blend in analysis.pick.table["blend"] if blend in fit.blends]
 
@@ -239,21 +238,6 @@ def _frost(analysis, fit, blend):
     panel = Panel(f"risk of frost grade {grade} or more", _RISKS, _curve(curve, "risk"), points,
                   kind="frost", root=True)
     return figure(f"{blend}: frost", loads, [panel])
-
-
-def _bleed(_, fit, blend):
-    own = _of(fit.points, blend)
-    loads = _loads(own)
-    curve = _curve(bleed_curve(fit, blend, _grid(loads)), "bleed_mg")
-    points = tuple((r.load_pct, r.bleed_mg, "", f"Test batch {r.pour}, {say_load_oz(r.load_pct)}: "
-                    f"{r.bleed_mg:.0f} mg") for r in own.itertuples())
-    top = max(curve["upper"].max(), own["bleed_mg"].max(), 1.0)
-    row = _of(fit.joins, blend).iloc[0]
-    where = "".join(f"{w} {v:g} {u}" for w, v, u in ((" in", fit.hours, "h"), (" at", fit.temp_c,
-                    "°C")) if not is_missing(v))
-    panel = Panel(f"bleed into the blotter, mg{where}", _amounts(top), curve, points)
-    return figure(f"{blend}: bleed begins at {say_percent_of_wax(row['join_pct'])}", loads, [panel],
-                  (("safe", "bleed begins", row["join_pct"]),))
 
 
 def _on_warmer(_, fit, blend):

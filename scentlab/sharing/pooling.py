@@ -314,8 +314,6 @@ def _notes(analyses, fit):
     ]
     for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(fit.blends)):
         notes.append(f"{blend} is not pooled: {_why_not_blend(analyses, blend)}.")
-    if any(a.joint is not None for a in analyses):
-        notes.append("Pooled are the sweat grades alone; the bleed weighings are left out here.")
     return tuple(notes) + _ages(analyses)
 
 

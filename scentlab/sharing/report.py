@@ -208,8 +208,7 @@ def _warmed(longevity, names):
 def _fit_sections(analysis):
     life, loss = _on_warmer(analysis.longevity)
     parts = (
-        ("Sweat", analysis.sweat), ("Bleed", analysis.bleed), ("Sweat and bleed", analysis.joint),
-        ("Frost", analysis.frost), ("Throw", analysis.throw),
+        ("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw),
         ("Throw over hours on the warmer", life), ("Weight lost on the warmer", loss),
     )
     return [
@@ -237,8 +236,7 @@ def _notes(analysis):
         "Analysis": analysis, "Highest safe load": analysis.ceiling, "Sweat": analysis.sweat,
         "Frost": analysis.frost, "Throw": analysis.throw,
     }
-    others = {"Bleed": analysis.bleed, "Sweat and bleed": analysis.joint,
-              "On the warmer": analysis.longevity}
+    others = {"On the warmer": analysis.longevity}
     refused = {"Throw": analysis.no_throw, "Frost": analysis.no_frost}
     notes = []
     for name, result in (always | {n: r for n, r in others.items() if r is not None}).items():

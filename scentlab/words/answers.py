@@ -80,7 +80,7 @@ def ranking_sentences(analysis):
 
 def pick_notes(analysis):
     """What bears on the answer, each once: notes of the pick and of the fits behind it."""
-    results = (analysis.pick, analysis.ceiling, analysis.sweat, analysis.joint, analysis.believed)
+    results = (analysis.pick, analysis.ceiling, analysis.sweat)
     every = list(dict.fromkeys(n for r in results if r is not None for n in r.notes))
     # A note that another one begins with and goes on from is said by that one.
     return tuple(

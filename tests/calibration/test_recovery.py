@@ -11,7 +11,6 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.fitting.bleed import fit_bleed
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.fitting.throw import fit_throw, throw_draws
 from scentlab.maths.intervals import binomial_limits
@@ -134,31 +133,3 @@ def test_intervals_of_the_throw_gained_with_few_pours():
         low, high = np.quantile(draws[:, 1] - draws[:, 0], [0.05, 0.95])
         inside.append(low < gain < high)
     assert stats.binom.cdf(sum(inside), 200, 0.9) > 1e-3
-
-
-@pytest.mark.calibration
-@pytest.mark.parametrize("pots", [2, 3, 6])
-def test_ninety_percent_intervals_of_bleed_cover_that_often(pots):
-    """300 series of 3 blends: capacity, floor and rise, each held by 87 to 93 % of intervals.
-
-    The blends of a series share its estimates of the variances, so that 900 intervals scatter
-    more than a binomial: about 1.2 points (one standard error) instead of 1.
-    """
-    capacities = {"soft": 9.0, "middle": 10.2, "hard": 11.3}
-    truth = Truth({blend: BlendTruth(c) for blend, c in capacities.items()})
-    layout = even_layout(list(capacities), [5, 7, 9, 11, 13, 15], pots=pots, sweat=0, bleed=2)
-    inside = {"capacity": [], "floor": [], "rise": []}
-    for seed in range(300):
-        table = fit_bleed(simulate_series(layout, truth, seed).bleeds, draws=800, seed=seed).table
-        rows = table.set_index("parameter")
-        for blend, capacity in capacities.items():
-            for what, name, true in (
-                ("capacity", f"capacity of {blend} by bleed", capacity),
-                ("floor", f"bleed below it, {blend}", truth.bleed_floor),
-                ("rise", f"rise beyond it, {blend}", truth.bleed_slope),
-            ):
-                row = rows.loc[name]
-                inside[what].append(row["lower"] <= true <= row["upper"])
-    shares = {what: float(np.mean(held)) for what, held in inside.items()}
-    print(f"\n{pots} pots:", shares)
-    assert all(0.87 - 0.024 <= share <= 0.93 + 0.024 for share in shares.values()), shares

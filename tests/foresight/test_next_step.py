@@ -84,7 +84,7 @@ def test_the_expected_load_is_that_of_fits_to_drawn_grades():
     case = module._Case(analysis)
     step = (module.OTHER, 0, (12.0, 14.0, 16.0), 4, 1)
     expected = case.judge([step], 400, 1500, 5).iloc[0]
-    fit, rng, given = analysis.believed, np.random.default_rng(6), []
+    fit, rng, given = analysis.sweat, np.random.default_rng(6), []
     named, looks = fit.named, analysis.series.sweat()
     for draw in rng.choice(len(fit.weights), 24, p=fit.weights / fit.weights.sum()):
         spread, pot = named["spread"][draw, 0], rng.standard_normal() * named["sigma"][draw]

@@ -4,15 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.maths.intervals import binomial_limits, likelihood_drop
-
-
-def test_likelihood_drops():
-    """Half of the 95 % point of chi-square with one degree of freedom, 3.841459 (any table)."""
-    assert likelihood_drop(0.95) == pytest.approx(3.841459 / 2, abs=1e-6)
-    with pytest.raises(ValueError) as error:
-        likelihood_drop(1.5)
-    assert str(error.value) == "confidence is 1.5; give a share above 0.5 and below 1"
+from scentlab.maths.intervals import binomial_limits
 
 
 class TestBinomial:

@@ -41,11 +41,10 @@ def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
         assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
 
 
-def test_rows_of_bleed_and_of_age_are_known():
+def test_rows_of_age_are_known():
     table = pd.DataFrame({"parameter": [
-        "capacity of soft", "capacity of soft by bleed", "bleed below it, soft",
-        "rise beyond it, soft", "capacity lost as the age doubles", "sd of a pour",
-        "per doubling of age", "capacity of capacity of soft",
+        "capacity of soft", "capacity lost as the age doubles", "per doubling of age",
+        "capacity of capacity of soft",
     ]}).assign(estimate=1.0, lower=0.5, upper=2.0, unit="% of wax")
     found = rows_of(SimpleNamespace(table=table, blends=("soft",)))
     assert len({r.meaning for r in found}) == len(found)

@@ -204,7 +204,7 @@ def test_a_thing_without_a_picture_is_refused(analysis):
         pictures.plot([1, 2])
     assert str(error.value) == (
         "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
-        "FrostFit, BleedFit, ThrowLife, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
+        "FrostFit, ThrowLife, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
         "Precision, PooledSeries"
     )
 

@@ -12,7 +12,6 @@ _DRAW = {
     "SweatFit": over_load.draw_sweat,
     "SweatCheck": checks.draw_check,
     "FrostFit": over_load.draw_frost,
-    "BleedFit": over_load.draw_bleed,
     "ThrowLife": on_warmer.draw_throw_life,
     "Longevity": on_warmer.draw_longevity,
     "ThrowFit": over_load.draw_throw,
@@ -29,7 +28,7 @@ def plot(result: Result, ax: Axes | None = None, **choices: Any) -> Axes:
 
     Parameters
     ----------
-    result : Analysis, SweatFit, SweatCheck, BleedFit, FrostFit, ThrowFit, ThrowLife,
+    result : Analysis, SweatFit, SweatCheck, FrostFit, ThrowFit, ThrowLife,
         Longevity, Ceiling, Pick, Diagnosis, Precision or PooledSeries; it is not
         changed.
     ax : Axes or None, where to draw; None makes a new figure.

@@ -1,8 +1,7 @@
-"""Fitted curves over load with what was seen: sweat, frost, throw, bleed."""
+"""Fitted curves over load with what was seen: sweat, frost, throw."""
 
 import numpy as np
 
-from scentlab.fitting.bleed import bleed_curve, say_open
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
@@ -48,31 +47,6 @@ def draw_throw(fit, blend=None, ax=None):
         drawing.testers(ax, fit.points[fit.points["blend"] == blend], "load_pct")
     drawing.throw_axis(ax, kind)
     return drawing.finish(ax, f"{blend}: {kind} throw" if blend else f"{kind} throw".capitalize())
-
-
-def draw_bleed(fit, blend=None, ax=None):
-    """Bleed over load with the test batches weighed; of one blend with band and where it joins."""
-    ax = drawing.new_axes(ax)
-    seen = "mean of a test batch" if blend else None
-    _over_load(
-        ax, fit.points, blend, "bleed_mg", (SWEAT, "--", "o"),
-        f"bleed, {100 * fit.confidence:.0f} % interval", lambda b, x: bleed_curve(fit, b, x),
-        lambda own, look: drawing.points(ax, own["load_pct"], own["bleed_mg"], look, seen),
-    )
-    if blend:
-        row, loads = drawing.row_of(fit.joins, blend), drawing.tested_loads(fit.points, blend)
-        low, high = max(row["lower_pct"], loads.min()), min(row["upper_pct"], loads.max())
-        bottom, top = ax.get_ylim()
-        height = min(bottom, 0.0) - 0.06 * (top - bottom)
-        ends = row["lower_pct"], row["upper_pct"]
-        drawing.open_interval(ax, low, high, ends, height, SWEAT,
-                              f"bleed begins {say_open(*ends)} % of wax")
-        if loads.min() <= row["join_pct"] <= loads.max():
-            ax.plot(row["join_pct"], height, "|", color=SWEAT, ms=11, mew=2, zorder=4)
-    time = f" in {fit.hours:g} h" if drawing.is_number(fit.hours) else ""
-    place = f" at {fit.temp_c:g} °C" if drawing.is_number(fit.temp_c) else ""
-    drawing.label(ax, y=f"bleed into the blotter, mg\n{(time + place).strip()}".strip())
-    return drawing.finish(ax, f"{blend}: bleed" if blend else "Bleed")
 
 
 def _over_load(ax, frame, blend, column, look, words, curve_of, seen=None):

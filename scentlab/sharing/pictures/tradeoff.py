@@ -84,7 +84,7 @@ def graded_loads(analysis, blend):
 def sweat_curve(analysis, blend):
     """Risk of sweat (frame of ``sweat_risk``) over the loads that were graded with a blend."""
     return sweat_risk(
-        analysis.believed, blend, drawing.grid(graded_loads(analysis, blend)),
+        analysis.sweat, blend, drawing.grid(graded_loads(analysis, blend)),
         limit_grade=analysis.rules.limit_grade, stress=analysis.ceiling.stress,
     )
 
