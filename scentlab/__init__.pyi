@@ -17,8 +17,6 @@ from scentlab.fitting.throw import fit_throw as fit_throw
 from scentlab.foresight.guess import guess_truth as guess_truth
 from scentlab.foresight.next_step import next_step as next_step
 from scentlab.foresight.precision import precision as precision
-from scentlab.forms.desk import PlanDesk as PlanDesk
-from scentlab.forms.desk import RecordDesk as RecordDesk
 from scentlab.forms.quick import quick_page as quick_page
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
@@ -42,6 +40,12 @@ from scentlab.recording.store import Store as Store
 from scentlab.results import FitError as FitError
 from scentlab.results import Result as Result
 from scentlab.schema import DataError as DataError
+from scentlab.screens.answer import answer_page as answer_page
+from scentlab.screens.plan import plan_page as plan_page
+from scentlab.screens.pour import pour_page as pour_page
+from scentlab.screens.score import score_page as score_page
+from scentlab.screens.share import share_page as share_page
+from scentlab.screens.start import start_page as start_page
 from scentlab.series import Series as Series
 from scentlab.sharing.opening import open_package as open_package
 from scentlab.sharing.package import prepare_package as prepare_package

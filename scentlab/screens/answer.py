@@ -2,6 +2,7 @@
 
 import html
 from functools import partial
+from pathlib import Path
 
 import ipywidgets as w
 
@@ -25,7 +26,7 @@ DEMO_TODAY_PCT = 12  # what the demo takes for the load that is poured today, % 
 DRAWS = 500  # of the diagnosis
 
 
-def answer_page(folder=None, seed=1):
+def answer_page(folder: str | Path | None = None, seed: int = 1) -> Page:
     """The page on which a load is chosen for each blend.
 
     Parameters

@@ -1,11 +1,13 @@
 """The page of the plan: what goes into the pots, what is poured, the sheets to print."""
 
+from pathlib import Path
+
 from scentlab.forms.desk import PlanDesk
 from scentlab.guide.showing import show_guide
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 
 
-def plan_page(folder=None):
+def plan_page(folder: str | Path | None = None) -> Page:
     """The page on which a series is planned.
 
     Parameters

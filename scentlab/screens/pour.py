@@ -1,6 +1,7 @@
 """The page of the pour day: the pots, what was weighed, what is to be corrected."""
 
 from functools import partial
+from pathlib import Path
 
 import ipywidgets as w
 import pandas as pd
@@ -21,7 +22,7 @@ HOT = (
 _TAKEN_OUT = "taken out to show the form"
 
 
-def pour_page(folder=None):
+def pour_page(folder: str | Path | None = None) -> Page:
     """The page on which it is logged what was weighed.
 
     Parameters

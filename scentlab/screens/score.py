@@ -1,6 +1,7 @@
 """The page for scores: who scores, then sweat, frost and throw by blind code. No load is shown."""
 
 from functools import partial
+from pathlib import Path
 
 from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
@@ -11,7 +12,7 @@ from scentlab.workshop import series_here
 _TAKEN_OUT = "taken out to show the form"
 
 
-def score_page(folder=None, looks_per_piece=1):
+def score_page(folder: str | Path | None = None, looks_per_piece: int = 1) -> Page:
     """The page on which pieces are graded and smelt, by blind code.
 
     Parameters

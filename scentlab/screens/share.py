@@ -1,6 +1,7 @@
 """The page to share: report, tables, package, answers, costs, other lots, the next round."""
 
 from functools import partial
+from pathlib import Path
 
 import ipywidgets as w
 
@@ -28,7 +29,7 @@ from scentlab.workshop import series_beside
 PACKAGE_NAME = "for-the-supplier.zip"
 
 
-def share_page(folder=None, seed=1):
+def share_page(folder: str | Path | None = None, seed: int = 1) -> Page:
     """The page on which a series is reported and shared.
 
     Parameters

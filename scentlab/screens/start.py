@@ -21,7 +21,7 @@ from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
 DEMO_NAME = "demo-series"
 
 
-def start_page(folder=None, today=None):
+def start_page(folder: str | Path | None = None, today: dt.date | None = None) -> Page:
     """The page on which the work begins.
 
     Parameters

@@ -231,7 +231,7 @@ def _kit_words():
 
 
 # Folders whose words do not reach a package: forms, commands, guides and the demo.
-_SILENT = ("recording", "forms", "panel", "cli", "guide", "notebooks", "data")
+_SILENT = ("recording", "forms", "screens", "lab", "panel", "cli", "guide", "notebooks", "data")
 
 
 def _sources(folder):

@@ -123,10 +123,10 @@ def test_a_file_is_no_folder(run, tmp_path):
 
 
 def test_a_folder_that_fails_halfway_leaves_nothing(monkeypatch, run, tmp_path):
-    def no_room(*_):
+    def no_room(*_, **__):
         raise OSError("no space left on the disk")
 
-    monkeypatch.setattr(workshop, "_furnish", no_room)
+    monkeypatch.setattr(workshop.Store, "create", no_room)
     code, _, err = run("new", tmp_path / "cedar")
     assert (code, err) == (2, "scentlab new: no space left on the disk\n")
     assert list(tmp_path.iterdir()) == []
@@ -135,10 +135,10 @@ def test_a_folder_that_fails_halfway_leaves_nothing(monkeypatch, run, tmp_path):
 def test_what_to_type_next_is_what_this_shell_would_find(monkeypatch, run, tmp_path):
     monkeypatch.setattr(frame.shutil, "which", lambda name: None)
     _, out, _ = run("new", tmp_path / "one")
-    assert f"Next: {sys.executable} -m scentlab lab {tmp_path / 'one'} " in out
+    assert f"Next: {sys.executable} -m scentlab lab {tmp_path / 'one'}\n" in out
     monkeypatch.setattr(frame.shutil, "which", lambda name: f"/somewhere/{name}")
     _, out, _ = run("new", tmp_path / "two")
-    assert f"Next: scentlab lab {tmp_path / 'two'} " in out
+    assert f"Next: scentlab lab {tmp_path / 'two'}\n" in out
 
 
 def test_the_name_of_the_record_is_that_of_the_store():

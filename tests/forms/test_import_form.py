@@ -53,7 +53,7 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     form.check.click()
     assert "Ready to store: 1 pours." in form.result.value and store.rows("pours").empty
     form.store.click()
-    assert plain(form.message) == "Stored: 1 pours. Run the notebook from the top to see them."
+    assert plain(form.message) == "Stored: 1 pours. Bring the page up to date to see them."
     assert store.rows("pours")["fragrance_g"].tolist() == [18.1]
     assert form.store.disabled and form.check.disabled, "a second tap has nothing to import"
     form.store.click()

@@ -124,7 +124,20 @@ def test_sheets_are_written_on_the_paper_that_is_chosen(form, desk):
     form.papers["letter"].click()
     form.sheets.click()
     assert desk.written == ["letter"] and form.browser.pressed == ["paper-letter"]
-    assert '<a href="exports/pour-sheets.html" target="_blank">Pour sheets</a>' in (
-        form.links.outputs[0]["data"]["text/html"])
-    assert "To print: in the list of files" in form.links.outputs[0]["data"]["text/html"]
+    assert "Pour sheets: exports/pour-sheets.html" in form.links.value
+
+
+def test_in_the_lab_of_the_kit_a_sheet_is_a_link(form, monkeypatch, tmp_path):
+    monkeypatch.chdir(tmp_path)
+    monkeypatch.setenv("SCENTLAB_LAB_ROOT", str(tmp_path))
+    form.sheets.click()
+    assert '<a href="#" data-scentlab-file="exports/pour-sheets.html">Pour sheets</a>' in (
+        form.links.value)
+    monkeypatch.setenv("SCENTLAB_LAB_ROOT", str(tmp_path / "elsewhere"))
+    form.sheets.click()
+    assert "<a" not in form.links.value
+
+
+def test_nothing_is_kept_by_writing_sheets(form, desk):
+    form.sheets.click()
     assert desk.kept == []

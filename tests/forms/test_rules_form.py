@@ -199,7 +199,7 @@ def test_a_tap_keeps_the_rules_and_says_where(form, calls):
     form.fields["risk"].value = "10"
     form.keep.click()
     assert calls.kept == [Rules(risk=0.10)] and form.kept == Rules(risk=0.10)
-    assert "in mine/rules.json. Run the notebook again from the top" in form.message.value
+    assert "in mine/rules.json. Bring the page up to date" in form.message.value
     assert 'class="scent-saved"' in form.message.value
 
 

@@ -19,6 +19,7 @@ from scentlab.screens.pour import pour_page
 from scentlab.screens.score import score_page
 from scentlab.screens.share import share_page
 from scentlab.screens.start import DEMO_NAME, start_page
+from scentlab.units import say_load
 
 POURED = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
 TABLES = ("pours", "pieces", "grades", "throws", "warmings")
@@ -94,7 +95,9 @@ def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
     assert open_folds(page) == [] and store.rows("grades", history=True).empty
     shown = said(page)
     assert "Sweat grade by A1" in shown
-    assert not any(blend.name in shown for blend in plan.blends) and "% of wax" not in shown
+    assert not any(f"{blend.name}<" in shown or f"{blend.name} " in shown for blend in plan.blends
+                   if blend.name != "soft")
+    assert not any(say_load(load) in shown for load in plan.loads_pct)
     assert not any(pour in shown for pour in plan.pours["pour"])
 
 
