@@ -40,7 +40,7 @@ def judged(series, links=None, draws=600):
     ceiling = find_ceiling(fit)
     limit = float(series.blends["limit_load_pct"].fillna(np.inf).iloc[0])
     pick = ceiling.table.assign(load_pct=ceiling.table["ceiling_load_pct"].clip(upper=limit))
-    return SimpleNamespace(believed=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
+    return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
                            pick=SimpleNamespace(table=pick))
 
 
