@@ -18,6 +18,7 @@ from scentlab.guide.showing import show_guide
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.sharing.pictures import plot
+from scentlab.text import in_sentences
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
 from scentlab.words.tables import ceiling_table, pick_table, tradeoff_table
@@ -71,7 +72,7 @@ def lines_html(analysis):
                 said.append(f"{row['blend']}: no load yet. {row['reason']}.")
             else:
                 found = analysis.ceiling.of(row["blend"])
-                said.append(". ".join(use_words(row, found, analysis.evidence)) + ".")
+                said.append(in_sentences(use_words(row, found, analysis.evidence)))
     return w.HTML('<div class="scent-answer">' + "".join(
         f"<p>{html.escape(line)}</p>" for line in said) + "</div>")
 

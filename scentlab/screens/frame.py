@@ -55,10 +55,11 @@ class Fold(w.VBox):
         super().__init__()
         self._title, self._make, self._words, self._made = title, make, words or title, False
         self.body = w.VBox()
-        head = Form()
-        self.button = head._button("", f"fold-{name}", lambda: self.turn(not self.is_open))
-        head._lay_out(self.button)
-        self.children = [head, self.body]
+        self._head = Form()
+        self.button = self._head._button("", f"fold-{name}",
+                                         lambda: self.turn(not self.is_open))
+        self._head._lay_out(self.button)
+        self.children = [self._head, self.body]
         self.turn(False)
 
     @property
@@ -70,6 +71,7 @@ class Fold(w.VBox):
         show_if(to_open, self.body)
         self.button.description = f"{'▾' if to_open else '▸'} {self._title}"
         self.button.tooltip = f"{self._title}: {'close' if to_open else 'open'}"
+        self._head._refresh()  # what screen readers say
         if to_open and not self._made:
             self._made = True
             self.body.children = [w.HTML(STYLE + WORKING)]

@@ -14,7 +14,8 @@ WAXES = ({"name": "soft wax", "limit_load_pct": "10", "melt_temp_c": "50", "add_
           "max_temp_c": "93", "price_per_kg": "7,5"},
          {"name": "firm wax", "limit_load_pct": "12", "add_temp_c": "82", "price_per_kg": "9"})
 SERIES = {"start": "2026-03-14", "currency": "EUR", "piece_g": "25", "assessors": "3",
-          "works_with": "a1", "dye": "0,05", "sweat": "3", "sweat_heat": "0"}
+          "works_with": "a1", "dye": "0,05", "sweat": "3", "sweat_heat": "0",
+          "frost": "2", "throw": "2", "reserve": "1"}
 
 
 @pytest.fixture(scope="module")
@@ -103,10 +104,11 @@ def test_type_the_series_and_see_what_it_takes(page):
         field(page, name).fill(text)
     field(page, "loads").fill("4 to 12 in 3")
     shown(page, "loads, % of wax", "^4, 8, 12$")
-    # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each pour
-    shown(page, "to pour", "^12 pours from 4 pots, 96 pieces$")
+    # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each
+    # pour, and 12 to open sessions
+    shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
     for name, pattern in (("wax to buy", r"^\d+ g$"), ("wax and fragrance", r"^\d+\.\d\d EUR$"),
-                          ("days", r"^\d+, first"), ("panel", r"^\d+\.\d hours")):
+                          ("days", r"^\d+, first"), ("throw", r"^\d+ sessions, \d+\.\d h by the clock")):
         shown(page, name, pattern)
     said(page, "The plan is NOT kept yet.", "flag")
     press(page, "fold-asks")
@@ -125,13 +127,13 @@ def test_what_is_seldom_changed_is_folded_away(page):
         page.wait_for_selector(f".scent-press-fold-{name}:has-text('▾')")
     field(page, "heat_temp").fill("104 F")
     page.locator(".scent-field-kinds select").select_option("cold, then hot")
-    said(page, "Sessions: cold, then hot throw, at most 6 pieces")
+    said(page, "Sessions: throw cold, then hot; sessions on a day: 1")
     field(page, "start").fill("14.3.2026")
     shown(page, "first pour day", "^14 March 2026$")
     field(page, "start").fill("10/11/2026")
     said(page, "found '10/11/2026', which has two meanings", "error")
     field(page, "start").fill("14.03.2026")
-    page.locator(".scent-field-kinds select").select_option("hot")
+    page.locator(".scent-field-kinds select").select_option("hot, in a room")
     shown(page, "to pour", "^12 pours")
 
 
@@ -171,7 +173,7 @@ def test_a_restart_of_the_kernel_brings_the_draft_back(page, lab, folder):
         "() => !window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel")
     page.reload()
     page.wait_for_selector(".scent-press-keep[aria-label]")
-    shown(page, "to pour", "^12 pours from 4 pots, 96 pieces$")
+    shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
     assert field(page, "loads").input_value() == "4, 8, 12"
     assert field(page, f"wax-{cards(page, 'wax')[1]}-name").input_value() == "firm wax"
     assert field(page, "guess-1").input_value() == "9,5"
@@ -230,7 +232,8 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     assert plan["works_with_fragrance"] == ["A1"]
     assert plan["rules"]["pouring"]["dye_pct"] == 0.05
     # 104 °F is (104 - 32) / 1.8 = 40 °C
-    assert plan["rules"]["heat_cycle"] == {"temp_c": 40.0, "hours": 12.0, "cycles": 3}
+    assert plan["rules"]["heat_cycle"] == {
+        "temp_c": 40.0, "hours": 12.0, "cycles": 3, "pack": "open"}
     assert plan["start"] == "2026-03-14"
     assert "size: letter" in (folder / "exports" / "labels.html").read_text()
 

@@ -53,9 +53,10 @@ def test_from_three_fields_to_the_weights(chromium, lab, folder):
     picture(page, "plan-desktop")
     page.locator(".scent-press-make").click()
     wait_for(page, "Sheet of pot P01 to print", ".jp-OutputArea-output")
-    page.locator("a:has-text('Sheet of pot P01')").click()
-    page.wait_for_selector(".lm-TabBar-tabLabel:has-text('quick-sheet-P01.html')")
-    page.locator(".lm-TabBar-tabLabel:has-text('first.ipynb')").click()
+    with page.context.expect_page() as sheet:
+        page.locator("a:has-text('Sheet of pot P01')").click()
+    sheet.value.wait_for_selector("h1")
+    sheet.value.close()
     page.locator(".scent-field-wax-0 input").fill("3 oz")
     page.locator(".scent-press-save-weights").click()
     wait_for(page, "4 test batches", ".scent-saved")

@@ -97,10 +97,10 @@ def test_single_keys_do_not_reach_the_notebook(page):
 @pytest.mark.parametrize("width", [1200, 390])
 def test_all_is_named_large_enough_and_within_the_page(page, width):
     for part in ("throw", "frost", "today", "limits"):
-        if not page.locator(f".scent-press-fold-{part}").inner_text().startswith("▾"):
-            page.locator(f".scent-press-fold-{part}").click()
+        if not page.locator(f".scent-rules .scent-press-fold-{part}").inner_text().startswith("▾"):
+            page.locator(f".scent-rules .scent-press-fold-{part}").click()
             page.wait_for_function(
-                "p => document.querySelector(`.scent-press-fold-${p}`).innerText[0] === '▾'",
+                "p => document.querySelector(`.scent-rules .scent-press-fold-${p}`).innerText[0] === '▾'",
                 arg=part)
     page.set_viewport_size({"width": width, "height": 844})
     page.wait_for_timeout(500)
