@@ -164,7 +164,7 @@ def test_grade_with_a_double_tap_and_undo(page, store, at_once):
 
 
 def test_smell_with_the_timer(page, store):
-    code = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(1 of 2\)")
+    code = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(1 of 3\)")
     press(page, "throw-6")
     said(page, "NOT SAVED. Start the timer when the warmer goes on, or type the minutes.")
     press(page, "start")
@@ -173,7 +173,7 @@ def test_smell_with_the_timer(page, store):
     assert page.locator(".scent-press-start").is_disabled(), "a second tap would put it back"
     press(page, "throw-6")
     said(page, rf"piece {code}, hot throw 6 of 10 after 0(\.1)? min on the warmer")
-    other = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(2 of 2\)")
+    other = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(2 of 3\)")
     fill(page, "minutes", "30,5")
     settled(page)
     press(page, "throw-10")
@@ -214,6 +214,7 @@ def test_what_is_typed_from_paper_outlasts_the_kernel(page, store):
     page.locator(".jp-Dialog .jp-mod-accept").click()
     page.wait_for_selector("#before", state="detached")
     page.wait_for_selector(".scent-press-assessor-A2[aria-label]")
+    open_parts(page)
     press(page, "assessor-A2")
     said(page, "Typed earlier and not saved: 1. Open the form, look, and save.")
     page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
@@ -232,7 +233,7 @@ def test_type_scores_from_paper(page, store):
     page.get_by_role("button", name=re.compile("Scores of A2 from paper.*: open")).click()
     grid = page.locator(".scent-grid:visible td input")
     grid.first.wait_for()
-    assert grid.count() == 7  # two sweat, one frost, two warm pieces with throw and minutes
+    assert grid.count() == 9  # two sweat, one frost, three warm pieces with throw and minutes
     days = page.locator(".scent-grid:visible caption input")
     due = plan().pieces.query("test == 'sweat'")["due_on"].iloc[0]
     assert days.nth(0).input_value() == str(due)
@@ -310,7 +311,7 @@ def test_a_restarted_kernel_and_the_notebook_from_the_top(page, lab, store):
     open_parts(page)
     press(page, "assessor-A2")
     heading(page, "^Sweat grade by A2: no piece waits")
-    heading(page, r"^Hot throw by A2, session S01: piece (\d{3}) \(1 of 2\)")
+    heading(page, r"^Hot throw by A2, session S01: piece (\d{3}) \(1 of 3\)")
     assert {t: len(store.rows(t, history=True)) for t in before} == before
 
 
