@@ -108,7 +108,8 @@ def test_type_the_series_and_see_what_it_takes(page):
     # pour, and 12 to open sessions
     shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
     for name, pattern in (("wax to buy", r"^\d+ g$"), ("wax and fragrance", r"^\d+\.\d\d EUR$"),
-                          ("days", r"^\d+, first"), ("throw", r"^\d+ sessions, \d+\.\d h by the clock")):
+                          ("days", r"^\d+, first"),
+                          ("throw", r"^\d+ sessions, \d+\.\d h by the clock")):
         shown(page, name, pattern)
     said(page, "The plan is NOT kept yet.", "flag")
     press(page, "fold-asks")

@@ -97,11 +97,10 @@ def test_single_keys_do_not_reach_the_notebook(page):
 @pytest.mark.parametrize("width", [1200, 390])
 def test_all_is_named_large_enough_and_within_the_page(page, width):
     for part in ("throw", "frost", "today", "limits"):
-        if not page.locator(f".scent-rules .scent-press-fold-{part}").inner_text().startswith("▾"):
-            page.locator(f".scent-rules .scent-press-fold-{part}").click()
-            page.wait_for_function(
-                "p => document.querySelector(`.scent-rules .scent-press-fold-${p}`).innerText[0] === '▾'",
-                arg=part)
+        fold = page.locator(f".scent-rules .scent-press-fold-{part}")
+        if not fold.inner_text().startswith("▾"):
+            fold.click()
+            fold.filter(has_text="▾").wait_for()
     page.set_viewport_size({"width": width, "height": 844})
     page.wait_for_timeout(500)
     found = page.evaluate("""() => {
