@@ -190,6 +190,7 @@ def test_mend_a_score(page, store):
     code = store.rows("throws")["code"][0]
     page.get_by_role("button", name="Correct an entry of a piece: open").click()
     fill(page, "name", code)
+    settled(page)
     press(page, "show")
     press(page, "entry-throws-1")
     page.locator(".scent-field-new-throw input").fill("4")
