@@ -19,7 +19,6 @@ _DRAW = {
     "Pick": safe_loads.draw_pick,
     "Diagnosis": checks.draw_diagnosis,
     "Precision": foreseen.draw_precision,
-    "PooledSeries": safe_loads.draw_lots,
 }
 
 
@@ -29,7 +28,7 @@ def plot(result: Result, ax: Axes | None = None, **choices: Any) -> Axes:
     Parameters
     ----------
     result : Analysis, SweatFit, SweatCheck, FrostFit, ThrowFit, ThrowLife,
-        Longevity, Ceiling, Pick, Diagnosis, Precision or PooledSeries; it is not
+        Longevity, Ceiling, Pick, Diagnosis or Precision; it is not
         changed.
     ax : Axes or None, where to draw; None makes a new figure.
     choices : what the picture of that kind of result can be asked for: ``blend`` for an

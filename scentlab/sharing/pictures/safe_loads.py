@@ -1,9 +1,9 @@
-"""Loads in rows: the highest safe and the recommended load of each blend or lot."""
+"""Loads in rows: the highest safe and the recommended load of each blend."""
 
 import numpy as np
 
 from scentlab.sharing.pictures import drawing
-from scentlab.sharing.pictures.drawing import INK, QUIET, SWEAT, THROW
+from scentlab.sharing.pictures.drawing import INK, SWEAT, THROW
 
 SAFE, RECOMMENDED = "highest safe load", "recommended load"
 AT_RISK = "load at the limit risk, 90 % interval"
@@ -36,25 +36,6 @@ def draw_pick(pick, ax=None):
     picked = table["load_pct"].notna().any()
     title = "The load recommended for each blend, best first"
     return drawing.finish(ax, title if picked else "No load is recommended", columns=2)
-
-
-def draw_lots(pooled, ax=None):
-    """Blend by blend and series by series: highest safe load, alone above and pooled below."""
-    table, tested = pooled.table, _tested(pooled.ceiling.table)
-    spans, marks = [], []
-    for name, words, style in (
-        ("own", "series alone", {"color": QUIET, "rise": -0.15}),
-        ("pooled", "pooled", {"color": SWEAT, "rise": 0.15}),
-    ):
-        ends = (np.clip(table[f"{name}_{end}_pct"], *tested) for end in ("lower", "upper"))
-        spans.append((f"{words}: {AT_RISK}", *ends, style))
-        fill = {"mfc": "white", "mew": 1.4} if name == "own" else {}
-        marks.append((f"{words}: {SAFE}", table[f"{name}_ceiling_pct"], "^",
-                      {"ms": 8, **style, **fill}))
-    names = [f"{row.series}: {row.blend}" for row in table.itertuples()]
-    ax = drawing.rows(ax, names, tested, spans, marks)
-    drawing.load_axis(ax, np.concatenate(tested))
-    return drawing.finish(ax, "Highest safe loads of the series alone and pooled")
 
 
 def _tested(table):
