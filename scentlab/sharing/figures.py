@@ -261,11 +261,6 @@ def check_figure(check):
     return figure("Sweat seen and expected", [0.0, 4.0], [panel], axis="mean sweat grade expected")
 
 
-def _amounts(top):
-    values = _ticks(0.0, float(top))
-    return tuple((v, f"{v:g}") for v in [*values, values[-1] + values[1]])
-
-
 def _of(frame, blend):
     return frame[frame["blend"] == blend]
 
