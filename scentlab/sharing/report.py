@@ -22,7 +22,7 @@ from scentlab.words import answers, rows, tables
 
 MOST_QUESTIONS = 6
 _OPEN = Guard()
-LIBRARIES = ("numpy", "scipy", "pandas", "matplotlib", "jinja2")
+LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
 _RULES = {
     "risk": "highest accepted risk of a piece over the limit grade",
     "confidence": "how sure the highest safe load keeps it",
