@@ -24,9 +24,9 @@ def bare(series, analysis):
 
 class TestReport:
     def test_tables_and_words_have_units_bases_and_intervals(self, fitted):
-        lives, losses = lives_table(fitted.throw_life), losses_table(fitted.weight_loss)
+        lives, losses = lives_table(fitted.throw_life), losses_table(fitted.weights)
         assert lives.headings[-1] == "Hours until it is half (90 % interval)"
-        assert losses.headings[-2] == "Weight lost, g (90 % interval)"
+        assert losses.headings[-2] == "Weight lost, g (lowest to highest piece)"
         assert len(lives.rows) == len(losses.rows) == 3
 
     def test_the_report_has_them(self, html):
@@ -40,9 +40,9 @@ class TestReport:
     def test_checks_that_cannot_be_fitted_are_a_note(self, series):
         few = series.warmings[series.warmings["hours"] <= 1]
         told = analyse(dataclasses.replace(series, warmings=few), draws=200)
-        assert told.longevity is None
-        words = "Pieces were weighed at 0 h and 1 h on the warmer only"
-        assert any(n.startswith(words) for n in told.notes)
+        assert told.longevity.throw_life is None and len(told.longevity.weights)
+        words = "Throw was scored at 1 h on the warmer only"
+        assert any(n.startswith(words) for n in told.longevity.notes)
 
     def test_the_pick_does_not_look_at_it(self, bare, analysis):
         assert bare.pick.table.equals(analysis.pick.table)
