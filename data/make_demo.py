@@ -12,7 +12,6 @@ import tempfile
 from pathlib import Path
 
 import numpy as np
-from matplotlib.figure import Figure
 
 from scentlab.choosing.analysis import analyse
 from scentlab.materials import Blend, Fragrance, Wax
@@ -22,7 +21,6 @@ from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import POURS, WARMINGS
 from scentlab.sharing.pictures import plot
-from scentlab.sharing.pictures.drawing import Panel, picture
 from scentlab.simulate import (
     BlendTruth,
     Truth,
@@ -105,14 +103,6 @@ def true_loads():
     }
 
 
-def main_plot(analysis):
-    """The trade-off of the first blend and the loads of all, side by side, as a PNG."""
-    figure = Figure(figsize=(10.5, 5.6), layout="constrained")
-    left, right = (figure.add_subplot(1, 2, i, axes_class=Panel) for i in (1, 2))
-    plot(analysis, ax=left)
-    return picture(plot(analysis.pick, ax=right), "png")
-
-
 def main():
     planned = plan().to_dict()
     series = simulate_series(layout(planned), TRUTH, SEED)
@@ -128,8 +118,7 @@ def main():
             "warmings": _rows(series.warmings[list(WARMINGS.names)]),
         })
         export_csvs(store, FOLDER)
-        (FOLDER.parent / "report-plot.png").write_bytes(
-            main_plot(analyse(read_series(store), seed=1)))
+        plot(analyse(read_series(store), seed=1)).save(FOLDER.parent / "report-plot.svg")
     for name, data in (("plan", planned), ("truth", true_loads())):
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         (FOLDER / f"{name}.json").write_text(text, encoding="utf-8")

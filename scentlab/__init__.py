@@ -47,7 +47,6 @@ _PUBLIC = {
     "sharing.redaction": ("Choices",),
     "sharing.package": ("prepare_package",),
     "sharing.opening": ("open_package",),
-    "sharing.pooling": ("pool_series",),
     "simulate": ("Truth", "simulate_series"),
     "screens.start": ("start_page",),
     "screens.plan": ("plan_page",),

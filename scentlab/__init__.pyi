@@ -50,7 +50,6 @@ from scentlab.series import Series as Series
 from scentlab.sharing.opening import open_package as open_package
 from scentlab.sharing.package import prepare_package as prepare_package
 from scentlab.sharing.pictures import plot as plot
-from scentlab.sharing.pooling import pool_series as pool_series
 from scentlab.sharing.redaction import Choices as Choices
 from scentlab.sharing.report import write_report as write_report
 from scentlab.simulate import Truth as Truth

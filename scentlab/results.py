@@ -1,19 +1,14 @@
-"""What every result offers: a table, a sentence, notes, and a way to data and back.
+"""What every result offers: a table, a sentence and notes.
 
 A result is a frozen dataclass at full precision; digits are cut only where it is shown.
 """
 
 from __future__ import annotations
 
-import dataclasses
-import datetime as dt
 import html
 from typing import Any, ClassVar
 
-import numpy as np
 import pandas as pd
-
-_KINDS = {}
 
 
 class FitError(RuntimeError):
@@ -42,22 +37,6 @@ class Result:
     notes: tuple = ()
     __dataclass_fields__: ClassVar[dict[str, Any]]
 
-    def __init_subclass__(cls, **kwargs):
-        super().__init_subclass__(**kwargs)
-        _KINDS[cls.__name__] = cls
-
-    def to_dict(self) -> dict:
-        """The result as plain data that JSON can hold; :meth:`from_dict` is its inverse."""
-        return to_data(self)
-
-    @staticmethod
-    def from_dict(data: dict) -> Result:
-        """A result from the data of :meth:`to_dict`. Raises ValueError on another kind of data."""
-        result = from_data(data)
-        if not isinstance(result, Result):
-            raise ValueError("this data holds no scentlab result; give what to_dict() returned")
-        return result
-
     def __repr__(self):
         return f"<{type(self).__name__}: {self.sentence}>"
 
@@ -68,67 +47,6 @@ class Result:
             f"{shown(self.table).to_html(index=False, border=0)}"
             + (f"<ul>{notes}</ul>" if notes else "")
         )
-
-
-def to_data(value) -> Any:
-    """A value of a result as plain data: dataclasses, frames, arrays, tuples, dates, numbers."""
-    if isinstance(value, Result):
-        fields = {f.name: to_data(getattr(value, f.name)) for f in dataclasses.fields(value)}
-        return {"result": type(value).__name__, "fields": fields}
-    if isinstance(value, pd.DataFrame):
-        return {"frame": {c: [to_data(v) for v in value[c]] for c in value.columns}}
-    if isinstance(value, np.ndarray):
-        return {"array": to_plain(value.tolist())}
-    if isinstance(value, (tuple, list)):
-        return [to_data(v) for v in value]
-    if isinstance(value, dict):
-        return {"map": {str(k): to_data(v) for k, v in value.items()}}
-    if isinstance(value, (dt.date, dt.datetime)):
-        return {"date": value.isoformat()}
-    if value is None or value is pd.NA or value is pd.NaT:
-        return None
-    if isinstance(value, np.generic):
-        value = value.item()
-    return to_plain(value)
-
-
-def to_plain(value):
-    """Numbers as the JSON standard knows them: what is not finite becomes a word in a dict."""
-    if isinstance(value, list):
-        return [to_plain(v) for v in value]
-    if isinstance(value, float) and not np.isfinite(value):
-        return {"number": str(value)}
-    return value
-
-
-def from_data(data):
-    """The inverse of :func:`to_data`; lists come back as tuples."""
-    if isinstance(data, list):
-        return tuple(from_data(v) for v in data)
-    if not isinstance(data, dict):
-        return data
-    if "result" in data:
-        if data["result"] not in _KINDS:
-            raise ValueError(f"unknown kind of result {data['result']!r}; a newer version made it")
-        return _KINDS[data["result"]](**{k: from_data(v) for k, v in data["fields"].items()})
-    if "frame" in data:
-        return pd.DataFrame({c: [from_data(v) for v in vs] for c, vs in data["frame"].items()})
-    if "array" in data:
-        return np.asarray(_numbers(data["array"]))
-    if "number" in data:
-        return float(data["number"])
-    if "map" in data:
-        return {k: from_data(v) for k, v in data["map"].items()}
-    if "date" in data:
-        return dt.date.fromisoformat(data["date"])
-    raise ValueError(f"data of an unknown form with the keys {sorted(data)}")
-
-
-def _numbers(values):
-    """Nested lists of an array with the words of :func:`to_plain` turned back."""
-    if isinstance(values, list):
-        return [_numbers(v) for v in values]
-    return float(values["number"]) if isinstance(values, dict) else values
 
 
 def shown(table, digits=3):

@@ -59,7 +59,6 @@ MAY_IMPORT = {
 # An outside library and the modules or folders that may import it.
 OWNERS = {
     "sqlite3": {"recording.store"},
-    "matplotlib": {"sharing.pictures"},
     "ipywidgets": {"forms", "screens"},
     "anywidget": {"forms.frame", "forms.paper"},
     "traitlets": {"forms.frame", "forms.paper", "lab.contents"},
@@ -176,8 +175,8 @@ def test_every_owner_and_layer_exists():
         ("fitting.sweat", "from scentlab import plot", {"plot"}, set()),
         ("fitting.sweat", "from ..sharing import pictures", {"sharing"}, set()),
         ("recording.reading", "def f():\n    import sqlite3.dbapi2", set(), {"sqlite3"}),
-        ("sharing.report", "from matplotlib import pyplot", set(), {"matplotlib"}),
-        ("sharing.pictures.drawing", "from matplotlib import pyplot", set(), set()),
+        ("sharing.report", "from openpyxl import Workbook", set(), {"openpyxl"}),
+        ("recording.spreadsheets", "from openpyxl import Workbook", set(), set()),
     ],
 )
 def test_the_check_itself_sees_what_it_should(module, source, parts, libraries):

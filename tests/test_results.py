@@ -1,15 +1,13 @@
-"""Results go to JSON and back, and say what they are in a line, a table and a page."""
+"""Results say what they are in a line, a table and a page."""
 
-import datetime as dt
-import json
-from dataclasses import dataclass, fields
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 import pytest
 
 from scentlab.choosing.analysis import analyse
-from scentlab.results import Result, from_data, say_percent, shown, to_data
+from scentlab.results import Result, say_percent, shown
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 
@@ -29,41 +27,8 @@ def analysis():
     return analyse(simulate_series(layout, truth, 3), draws=300)
 
 
-def same(one, other):
-    """Equality of two values of a result, element by element."""
-    if isinstance(one, pd.DataFrame):
-        pd.testing.assert_frame_equal(one, other, check_dtype=False)
-    elif isinstance(one, np.ndarray):
-        assert np.array_equal(one, other)
-    elif isinstance(one, dict):
-        assert list(one) == list(other)
-        for key in one:
-            same(one[key], other[key])
-    elif isinstance(one, Result):
-        same(one.to_dict(), other.to_dict())
-    elif isinstance(one, list):
-        assert json.dumps(one) == json.dumps(other)
-    else:
-        assert one == other or (one != one and other != other)
-
-
 @pytest.mark.parametrize("part", ["sweat", "frost", "throw", "ceiling", "pick"])
 class TestEveryResult:
-    def test_to_json_and_back(self, analysis, part):
-        result = getattr(analysis, part)
-        back = Result.from_dict(json.loads(json.dumps(result.to_dict())))
-        assert type(back) is type(result)
-        for f in fields(result):
-            same(getattr(result, f.name), getattr(back, f.name))
-        assert back.sentence == result.sentence and back.notes == result.notes
-        pd.testing.assert_frame_equal(back.table, result.table, check_dtype=False)
-
-    def test_a_second_trip_changes_nothing(self, analysis, part):
-        data = json.loads(json.dumps(getattr(analysis, part).to_dict()))
-        assert json.loads(json.dumps(Result.from_dict(data).to_dict())) == data or "NaN" in (
-            json.dumps(data)
-        )
-
     def test_shows_itself(self, analysis, part):
         result = getattr(analysis, part)
         assert repr(result).startswith(f"<{type(result).__name__}: ") and "\n" not in repr(result)
@@ -75,65 +40,17 @@ class TestEveryResult:
             getattr(analysis, part).notes = ()
 
 
-def test_data_is_json_by_the_standard(analysis):
-    json.dumps(analysis.pick.to_dict(), allow_nan=False)
-
-
-def test_the_answers_of_a_result_that_came_back(analysis):
-    """A fit read from JSON predicts as the first one did."""
-    from scentlab.choosing.ceiling import find_ceiling
-
-    back = Result.from_dict(json.loads(json.dumps(analysis.sweat.to_dict())))
-    pd.testing.assert_frame_equal(find_ceiling(back).table, analysis.ceiling.table)
-
-
 @dataclass(frozen=True, repr=False)
 class Small(Result):
-    made_on: dt.date
-    parts: tuple
     table: pd.DataFrame
     notes: tuple = ()
     sentence = "Small <b> and plain."
 
 
-class TestMachinery:
-    def test_dates_tuples_and_missing_values(self):
-        table = pd.DataFrame({"n": pd.array([1, None], dtype="Int64"), "x": [0.5, np.float64(2)]})
-        small = Small(dt.date(2026, 3, 1), (1, ("a", None)), table)
-        back = Result.from_dict(json.loads(json.dumps(small.to_dict())))
-        assert back.made_on == small.made_on and back.parts == small.parts
-        assert back.table["x"].tolist() == [0.5, 2.0] and pd.isna(back.table["n"][1])
-
-    def test_page_escapes_what_people_wrote(self):
-        small = Small(dt.date(2026, 3, 1), (), pd.DataFrame(), notes=("<script>",))
-        assert "<script>" not in small._repr_html_() and "&lt;script&gt;" in small._repr_html_()
-        assert "Small &lt;b&gt;" in small._repr_html_()
-
-    @pytest.mark.parametrize(
-        "data, text",
-        [
-            (
-                {"array": [1.0]},
-                "this data holds no scentlab result; give what to_dict() returned",
-            ),
-            (
-                {"result": "Nonesuch", "fields": {}},
-                "unknown kind of result 'Nonesuch'; a newer version made it",
-            ),
-            ({"other": 1}, "data of an unknown form with the keys ['other']"),
-        ],
-    )
-    def test_other_data_is_refused(self, data, text):
-        with pytest.raises(ValueError) as error:
-            Result.from_dict(data)
-        assert str(error.value) == text
-
-    def test_numpy_numbers_become_plain(self):
-        data = to_data({"a": np.int64(3), "b": np.array([[1.0, 2.0]]), "c": np.bool_(True)})
-        assert json.loads(json.dumps(data)) == {
-            "map": {"a": 3, "b": {"array": [[1.0, 2.0]]}, "c": True}
-        }
-        assert from_data(data)["b"].shape == (1, 2)
+def test_page_escapes_what_people_wrote():
+    small = Small(pd.DataFrame(), notes=("<script>",))
+    assert "<script>" not in small._repr_html_() and "&lt;script&gt;" in small._repr_html_()
+    assert "Small &lt;b&gt;" in small._repr_html_()
 
 
 class TestWords:

@@ -45,18 +45,25 @@ def _report(arguments):
 
 
 def _compare(arguments):
-    from scentlab.sharing.pooling import differences, pool_series, series_names, why_not_pooled
+    from scentlab.sharing.beside import (
+        compare_sweat,
+        differences,
+        series_names,
+        why_not_compared,
+    )
 
     if len(arguments.folders) < 2:
         raise CannotDo("a comparison needs two or more series folders")
     folders = [series_folder(name) for name in arguments.folders]
     rules = rules_of_all(folders, arguments)
     analyses = [analysed(folder, rules, arguments.seed) for folder in folders]
-    why_not = why_not_pooled(analyses)
-    pooled = None if why_not else pool_series(analyses, seed=arguments.seed)
+    why_not = why_not_compared(analyses)
     named = zip(series_names(analyses), analyses, strict=True)
     said = [f"{name}: {analysis.pick.sentence}" for name, analysis in named]
-    said += [*differences(analyses), *([why_not] if why_not else _about_lots(pooled))]
+    said += [*differences(analyses), *([why_not] if why_not else [])]
+    if not why_not:
+        found = compare_sweat(analyses, arguments.seed)
+        said += [found.sentence, *found.notes]
     print(*map(item, said), sep="\n")
 
 
@@ -69,22 +76,6 @@ def rules_of_all(folders, arguments):
     if any(rules_here(folder).kept for folder in folders):
         print("Rules: the folders do not keep the same, so the usual ones and the options hold.")
     return read_rules(arguments)
-
-
-def _about_lots(pooled):
-    """What the series say when fitted as one, in sentences."""
-    from scentlab.words import say_both
-
-    yield pooled.sentence
-    for row in pooled.table.to_dict("records"):
-        own, together = (row[f"{n}_ceiling_pct"] for n in ("own", "pooled"))
-        width = "narrower" if row["gain"] >= 0 else "wider"
-        yield (
-            f"{row['blend']}, series {row['series']}: pooled highest safe load "
-            f"{say_both(together)}, alone {say_both(own)}; interval "
-            f"{abs(100 * row['gain']):.0f} % {width}."
-        )
-    yield from pooled.notes
 
 
 def _weigh(arguments):
@@ -116,9 +107,9 @@ COMMANDS = (
         "compare", _compare, "set two or more series side by side",
         f"""
         Fit two or more series by the same rules. Print the loads of each and what makes the
-        series unlike (fragrance, panel, storage). Series of the same blends, fragrance and
-        storage are also fitted as one, to see how much earlier one lot sweats than another. Where
-        that cannot be, the reason is printed. Nothing is written. {OTHER_RULES}
+        series unlike (fragrance, panel, storage), and of the same blends, fragrance and storage
+        how much earlier one lot sweats than another. Where that cannot be, the reason is printed.
+        Nothing is written. {OTHER_RULES}
         """,
         "scentlab compare cedar-2025 cedar-2026",
         (option("folders", metavar="FOLDER", nargs="+"), *rule_options(shown=False)),

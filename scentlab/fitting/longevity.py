@@ -1,12 +1,10 @@
-"""Longevity on the warmer: what a piece loses over hours, and how long its throw lasts.
+"""Longevity on the warmer: how long the throw of a piece lasts, and what it loses.
 
 score = A exp(-k t) + tester + tester's own fall + pot + piece + check + error, t the time since
 the first check, with a straight fall beside it. A check is one piece at one time: what several
 testers smell then is one state of one room, so that more noses are not more pieces.
 
-loss = A (1 - exp(-k t)) (1 + piece + pot) + start of the piece + error, with a straight line
-beside it. The error of the first weighing of a piece is in all its losses, and so an effect of
-its own that does not pass for a loss.
+Weight lost is shown as it was weighed, and no curve is fitted to it: it is not throw.
 """
 
 from __future__ import annotations
@@ -17,10 +15,8 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.over_time import (
-    APPROACH,
     FADING,
     FALLING,
-    STRAIGHT,
     OverTime,
     Setting,
     arm_words,
@@ -43,25 +39,14 @@ THROW_SOURCES = {
     "check": "between checks of a piece",
     "error": "of a single score",
 }
-LOSS_SOURCES = {
-    "code": "between pieces of a pot, over the whole time",
-    "pot": "between pots, over the whole time",
-    "start": "between pieces at their start",
-    "error": "of a single weighing",
-}
 THROW_SETTING = Setting(
     {FADING: 0.5, FALLING: 0.5},
     {"assessor": MEDIANS["assessor"], "fall": MEDIANS["scale"], "pot": MEDIANS["pot"],
      "code": MEDIANS["code"], "check": 0.4, "error": MEDIANS["score"]},
     SPREAD, FLOOR, 10.0, THROW_SOURCES,
 )  # fmt: skip
-# Standard deviations as shares of the largest mean loss: wide, since scales differ.
-LOSS_MEDIANS = {"code": 0.08, "pot": 0.08, "start": 0.02, "error": 0.02}
-LOSS_SPREAD, LOSS_FLOOR = 0.8, 0.001
 HALF = 0.5
 UNNAMED = "not named"
-# A form that is this likely is not ruled out.
-LIKELY = 0.1
 _NOT_SCENT = (
     "A warmer takes away what evaporates, the volatile part of the fragrance: weight lost is not "
     "throw, and the part that stays is not unused throw."
@@ -75,8 +60,6 @@ class ThrowLife(OverTime):
     less does not fall. ``points`` are means per assessor and check: blend, load_pct, code,
     assessor, hours, throw.
     """
-
-    value = "throw"
 
     @property
     def table(self):
@@ -127,69 +110,46 @@ class ThrowLife(OverTime):
                 "words": _hours_words(lower, middle, upper, arm, self.confidence)}
 
 
-class WeightLoss(OverTime):
-    """Fitted loss of weight over hours on the warmer.
-
-    ``arms`` have weighings, piece_g and fragrance_g (means of the pieces at the start) too;
-    ``level`` is the loss (g) at ``longest_h``. ``points``: blend, load_pct, pot, code, hours,
-    loss_g, share_pct (of the fragrance in the piece).
-    """
-
-    value = "loss_g"
-
-    @property
-    def table(self):
-        """Loss and its share of the fragrance at the longest time of each arm, then the sds."""
-        values = []
-        for place, arm in self.arms.iterrows():
-            loss = self.draws(place, [arm["longest_h"]])[:, 0]
-            share = 100.0 * loss / arm["fragrance_g"]
-            words = f"in {arm['longest_h']:g} h, {arm_words(arm)}"
-            values.append((f"weight lost {words}", loss, "g"))
-            values.append((f"fragrance gone {words}", share, "% of the fragrance"))
-        return table_of(values, self.sds, "g", self.confidence)
-
-    @property
-    def sentence(self):
-        parts = []
-        for place, arm in self.arms.iterrows():
-            row = self.curve(place, arm["longest_h"]).iloc[0]
-            parts.append(
-                f"{arm_words(arm)} {row['loss_g']:.2f} g in {arm['longest_h']:g} h "
-                f"({100 * self.confidence:.0f} % interval {row['lower']:.2f} to "
-                f"{row['upper']:.2f} g), {row['share_pct']:.0f} % of the fragrance in the piece "
-                f"({row['share_lower']:.0f} to {row['share_upper']:.0f} %)"
-            )
-        return "Weight lost on the warmer: " + "; ".join(parts) + "."
-
-    def curve(self, place, hours):
-        """As of any fit, with share_pct, share_lower and share_upper (% of the fragrance)."""
-        frame = super().curve(place, hours)
-        shares = 100.0 / self.arms.at[place, "fragrance_g"] * frame[["loss_g", "lower", "upper"]]
-        return frame.join(shares.set_axis(["share_pct", "share_lower", "share_upper"], axis=1))
-
-
 @dataclass(frozen=True, repr=False)
 class Longevity(Result):
-    """Weight loss and throw over hours; either is None when it was not measured, or could not be
-    fitted, and ``notes`` says why."""
+    """Throw over hours on the warmer, None where it was not scored or could not be fitted, and the
+    weights, empty where none were taken; ``notes`` says why.
 
-    weight_loss: WeightLoss | None
+    ``weights`` : DataFrame, one row per blend, load and time: blend, load_pct (% of wax),
+    content_pct (% of total), hours, pieces, fragrance_g (in a piece at the start), loss_g (mean),
+    least_g and most_g (of single pieces), share_pct (of the fragrance, mean).
+    """
+
     throw_life: ThrowLife | None
+    weights: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
-    def fits(self):
-        """Those of the two that there are."""
-        return tuple(f for f in (self.throw_life, self.weight_loss) if f is not None)
-
-    @property
     def table(self):
-        return pd.concat([fit.table for fit in self.fits], ignore_index=True)
+        return self.weights if self.throw_life is None else self.throw_life.table
 
     @property
     def sentence(self):
-        return " ".join(fit.sentence for fit in self.fits)
+        said = [] if self.throw_life is None else [self.throw_life.sentence]
+        if len(self.weights):
+            parts = [
+                f"{arm_words(r)} {r['loss_g']:.2f} g in {r['hours']:g} h ({_pieces(r)}), "
+                f"{r['share_pct']:.0f} % of the fragrance in the piece"
+                for _, r in longest(self.weights).iterrows()
+            ]
+            said.append(f"Weight lost on the warmer: {'; '.join(parts)}.")
+        return " ".join(said)
+
+
+def _pieces(row):
+    if row["pieces"] == 1:
+        return "one piece"
+    return f"{row['pieces']} pieces, {row['least_g']:.2f} to {row['most_g']:.2f} g"
+
+
+def longest(weights):
+    """The weights after the longest time of each blend and load."""
+    return weights.drop_duplicates(["blend", "load_pct"], keep="last")
 
 
 @one_thread()
@@ -223,24 +183,29 @@ def fit_longevity(
     --------
     >>> frame = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25, 24.6, 24.4, 24.1]})
     >>> frame = frame.assign(code="101", pot="K1", blend="soft", load_pct=10.0)
-    >>> fit_longevity(frame.assign(assessor=None, throw=None)).weight_loss.longest_h
-    8.0
+    >>> fit_longevity(frame.assign(assessor=None, throw=None)).weights["loss_g"].round(1).tolist()
+    [0.4, 0.6, 0.9]
     """
-    options, found, errors = (confidence, draws, seed), {}, []
-    for name, column, fit in (
-        ("weight_loss", "weight_g", lambda: fit_weight_loss(warmings, piece_g, *options)),
-        ("throw_life", "throw", lambda: fit_throw_life(warmings, *options)),
+    life, weights, notes = None, pd.DataFrame(), ()
+    errors = []
+    for column, fit in (
+        ("throw", lambda: fit_throw_life(warmings, confidence, draws, seed)),
+        ("weight_g", lambda: weights_lost(warmings, piece_g)),
     ):
-        found[name] = None
         if warmings[column].notna().any():
             try:
-                found[name] = fit()
+                found = fit()
             except FitError as error:
                 errors.append(str(error))
-    if not any(found.values()):
+                continue
+            if column == "throw":
+                life = found
+            else:
+                weights, notes = found
+    if life is None and weights.empty:
         raise FitError("; ".join(errors) or "nothing was weighed or scored on the warmer")
-    fitted = Longevity(**found, notes=tuple(capital(e) + "." for e in errors))
-    return replace(fitted, notes=sum((f.notes for f in fitted.fits), fitted.notes))
+    notes = (*(capital(e) + "." for e in errors), *(life.notes if life else ()), *notes)
+    return Longevity(life, weights, notes)
 
 
 @one_thread()
@@ -281,11 +246,10 @@ def fit_throw_life(warmings, confidence=0.90, draws=2000, seed=1):
     return replace(fit, notes=(*notes, *_panel_notes(scores), *_fall_notes(fit)))
 
 
-@one_thread()
-def fit_weight_loss(warmings, piece_g=None, confidence=0.90, draws=2000, seed=1):
-    """Fit the weight lost over hours; rows without a weight are not looked at.
+def weights_lost(warmings, piece_g=None):
+    """The weights of :class:`Longevity` and their notes; rows without a weight are not looked at.
 
-    Parameters and errors as of :func:`fit_longevity`; returns a WeightLoss.
+    Parameters and errors as of :func:`fit_longevity`.
     """
     rows, notes = _usable(
         warmings, "weight_g", "no piece was weighed on the warmer; weigh pieces, or leave weights "
@@ -294,31 +258,16 @@ def fit_weight_loss(warmings, piece_g=None, confidence=0.90, draws=2000, seed=1)
     keys = ["code", "pot", "blend", "load_pct", "hours"]
     rows = _in_order(rows.groupby(keys, sort=False, as_index=False)["weight_g"].mean())
     rows, more = _with_starts(rows, piece_g)
-    _need_times(rows, "pieces were weighed")
-    weighings = _losses(rows)
-    notes += more + _unlikely(weighings)
-    arms, arm = arms_of(
-        weighings, "weighings", piece_g=("start_g", "mean"), fragrance_g=("fragrance_g", "mean")
-    )
-    later = weighings["hours"].to_numpy() > 0
-    rows = weighings[later]
-    wanted = {
-        "pot": (rows["pot"], "curve"), "code": (rows["code"], "curve"),
-        "start": (rows["code"], None),
-    }  # fmt: skip
-    seen = rows.groupby(["blend", "hours"])["loss_g"].mean().abs().max()
-    most = float(max(seen, 0.05 * rows["loss_g"].abs().max()))
-    setting = Setting(
-        {STRAIGHT: 0.5, APPROACH: 0.5}, {n: most * sd for n, sd in LOSS_MEDIANS.items()},
-        LOSS_SPREAD, LOSS_FLOOR * most, 10.0 * most, LOSS_SOURCES,
-    )
-    found = fit_blends(rows, rows["loss_g"].to_numpy(), rows["hours"].to_numpy(), arm[later],
-                       wanted, setting, draws, seed)
-    points = weighings[["blend", "load_pct", "pot", "code", "hours", "loss_g", "share_pct"]]
-    return WeightLoss(
-        arms, **found, first_h=0.0, longest_h=float(rows["hours"].max()), points=points,
-        confidence=confidence, notes=(*notes, *_loss_notes(arms, found["forms"]), _NOT_SCENT),
-    )
+    rows = _losses(rows)
+    arms, rows["arm"] = arms_of(rows, "weighings")
+    each = rows[rows["hours"] > 0].groupby(["arm", "hours"], as_index=False).agg(
+        pieces=("code", "nunique"), fragrance_g=("fragrance_g", "mean"), loss_g=("loss_g", "mean"),
+        least_g=("loss_g", "min"), most_g=("loss_g", "max"), share_pct=("share_pct", "mean"),
+    )  # fmt: skip
+    known = arms[["blend", "load_pct", "content_pct"]]
+    weights = known.merge(each, left_index=True, right_on="arm").drop(columns="arm")
+    notes += more + _unlikely(rows)
+    return weights.reset_index(drop=True), (*notes, _NOT_SCENT)
 
 
 def _usable(warmings, column, nothing, lost):
@@ -350,14 +299,6 @@ def _codes(codes, most=8):
     codes = sorted(dict.fromkeys(map(str, codes)))
     rest = len(codes) - most
     return ", ".join(codes[:most]) + (f" and {rest} more" if rest > 0 else "")
-
-
-def _one_piece(arms, done):
-    if (arms["pieces"] == 1).all():
-        yield (
-            f"One piece of each blend and load was {done}: how pieces differ is not known, and the "
-            "intervals hold for that piece."
-        )
 
 
 # ---- throw -------------------------------------------------------------------------------------
@@ -412,7 +353,11 @@ def _fall_notes(fit):
                 f"at {arm['first_h']:g} h, {end:.1f} at {arm['longest_h']:g} h): test longer for "
                 "the hours that it lasts."
             )
-    yield from _one_piece(fit.arms, "scored")
+    if (fit.arms["pieces"] == 1).all():
+        yield (
+            "One piece of each blend and load was scored: how pieces differ is not known, and the "
+            "intervals hold for that piece."
+        )
 
 
 # ---- weight ------------------------------------------------------------------------------------
@@ -487,17 +432,3 @@ def _unlikely(rows):
         "weighing; look, and correct the entry or make it void."
         for _, r in over.sort_values("code").iterrows()
     )
-
-
-def _loss_notes(arms, forms):
-    yield from _one_piece(arms, "weighed")
-    curved = forms.loc[forms["form"] == APPROACH.name, "weight"].max()
-    if curved < LIKELY:
-        yield (
-            "The loss was still a straight line at the last weighing: the end of it is not known."
-        )
-    elif curved < 1.0 - LIKELY:
-        yield (
-            "The weights do not show whether the loss is a straight line or levels off: nothing is "
-            "known of where it would end."
-        )

@@ -1,9 +1,10 @@
 """A new lot of a blend that was tested: a few pots of it, and what the old series knows beside.
 
 The old series is the prior of everything: its posterior draws of thresholds, spread, heat, pots and
-of the blend's capacity are taken as they are. The new lot moves the capacity by a shift whose prior
-is that of :class:`scentlab.fitting.lots.LotPrior` for two lots, and the grades of its pots weigh
-draws and shifts together.
+of the blend's capacity are taken as they are. The new lot moves the capacity by a shift that is
+normal about 0; the sd of lots is log-normal. Nobody has published how far lots lie apart, so it is
+wide: two lots lie 0 to some 4 points of load apart. Common practice, no source. The grades of the
+new lot's pots weigh draws and shifts together.
 """
 
 from dataclasses import replace
@@ -12,22 +13,21 @@ import numpy as np
 from scipy import stats
 
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.fitting.lots import LotPrior
 from scentlab.fitting.reweighting import pot_log_likelihood, reweighted
 from scentlab.fitting.sweat import N_GRADES
 from scentlab.results import FitError
 
 _DRAWS, _SHIFTS = 2000, 24
+LOT_SD_MEDIAN, LOT_SD_LOG_SD = 0.8, 0.8  # points of load
 
 
-def fit_new_lot(fit, looks, blend, *, prior=None, seed=1):
+def fit_new_lot(fit, looks, blend, *, seed=1):
     """A sweat fit of the blend with a new lot.
 
     Parameters
     ----------
     fit : SweatFit of the old lot. looks : DataFrame of sweat looks at pieces of the new lot, as
-        ``fit_sweat`` takes them. blend : str, of the fit. prior : LotPrior or None for the usual.
-    seed : int, of the shifts.
+        ``fit_sweat`` takes them. blend : str, of the fit. seed : int, of the shifts.
 
     Returns
     -------
@@ -49,7 +49,7 @@ def fit_new_lot(fit, looks, blend, *, prior=None, seed=1):
     counts, rng = count_pours(own, N_GRADES), np.random.default_rng(seed)
     kept = _resampled(fit, _DRAWS, rng)
     place = np.repeat(kept, _SHIFTS)
-    shift = _shifts(prior or LotPrior(), len(kept), rng)
+    shift = _shifts(len(kept), rng)
     draws = fit.draws[place].copy()
     draws[:, fit.layout["capacity"][0] + fit.blends.index(blend)] += shift
     moved = replace(
@@ -65,11 +65,11 @@ def _resampled(fit, size, rng):
     return np.minimum(np.searchsorted(np.cumsum(fit.weights), steps), len(fit.weights) - 1)
 
 
-def _shifts(prior, draws, rng):
+def _shifts(draws, rng):
     """Shifts of one lot against another, spread evenly over their prior for each draw: (S K,).
 
     Each lot strays from their mean, so two lie apart by the root of 2 times the sd of lots.
     """
     levels = (np.arange(_SHIFTS) + rng.random((draws, _SHIFTS))) / _SHIFTS
-    sd = prior.lot_sd_median * np.exp(prior.lot_sd_log_sd * rng.standard_normal(levels.shape))
+    sd = LOT_SD_MEDIAN * np.exp(LOT_SD_LOG_SD * rng.standard_normal(levels.shape))
     return (np.sqrt(2.0) * sd * stats.norm.ppf(levels)).ravel()

@@ -38,16 +38,9 @@ class Form(NamedTuple):
     high: float
 
 
-def _approach(t, k, end):
-    k = np.where(np.abs(k * end) < 1e-8, 1e-8 / end, k)
-    return np.expm1(-k * t) / np.expm1(-k * end)
-
-
-STRAIGHT = Form("straight line", "b t", lambda t, k, end: t / end + 0.0 * k, 0.0, 0.0)
-APPROACH = Form("levelling off", "A (1 - exp(-k t))", _approach, 0.0, 60.0)
 FADING = Form("fading", "A exp(-k t)", lambda t, k, end: np.exp(-k * t), -2.0, 60.0)
 FALLING = Form("straight fall", "A (1 - k t)", lambda t, k, end: 1.0 - k * t, -2.0, 1.5)
-FORMS = {f.name: f for f in (STRAIGHT, APPROACH, FADING, FALLING)}
+FORMS = {f.name: f for f in (FADING, FALLING)}
 
 
 @dataclass(frozen=True, repr=False)
@@ -63,11 +56,8 @@ class OverTime(Result):
         kind of fit has. rate : draws (D, B) of the rate per hour.
     first_h, longest_h : hours of the first and the last check. sds : DataFrame: source, sd (median,
         mean over blends), unit.
-    points : DataFrame, what was measured. confidence : float, of the intervals. ``value`` names
-    what is measured.
+    points : DataFrame, what was measured. confidence : float, of the intervals.
     """
-
-    value = ""
 
     arms: pd.DataFrame
     forms: pd.DataFrame
@@ -99,11 +89,11 @@ class OverTime(Result):
     def curve(self, place, hours):
         """The curve of an arm at hours with its interval; missing outside the hours tested.
 
-        DataFrame: hours, what is measured (median), lower, upper.
+        DataFrame: hours, throw (median), lower, upper.
         """
         arm, hours = self.arms.loc[place], np.atleast_1d(np.asarray(hours, dtype=float))
         lower, middle, upper = quantiles(self.draws(place, hours), self.confidence)
-        frame = pd.DataFrame({"lower": lower, self.value: middle, "upper": upper})
+        frame = pd.DataFrame({"lower": lower, "throw": middle, "upper": upper})
         outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
         frame.loc[outside] = np.nan
         return frame.assign(hours=hours)
@@ -129,16 +119,15 @@ def fit_blends(rows, y, time, arm, wanted, setting, draws, seed):
     Parameters
     ----------
     rows : DataFrame with blend. y, time : arrays (n,), time since the first check. arm : int
-        array (n,). wanted : dict of source to (labels, slope), slope an array (n,), None, or
-        "curve" for effects in proportion to the curve. setting : Setting.
+        array (n,). wanted : dict of source to (labels, slope), slope an array (n,) or None.
+        setting : Setting.
     """
     end = float(time.max())
     forms, rates, levels, tables, sds = [], [], [], [], []
     for b, blend in enumerate(dict.fromkeys(rows["blend"])):
         own = np.flatnonzero(rows["blend"] == blend)
         kept = {
-            name: (np.asarray(labels)[own], slope if isinstance(slope, (str, type(None)))
-                   else slope[own])
+            name: (np.asarray(labels)[own], None if slope is None else slope[own])
             for name, (labels, slope) in wanted.items()
         }  # fmt: skip
         one = _Blend(y[own], time[own], end, arm[own], kept, setting)
@@ -170,7 +159,6 @@ class _Blend:
         self.y, self.end, self.wanted, self.setting = y, end, wanted, setting
         self.times, self.place = np.unique(time, return_inverse=True)
         self.arms = np.eye(len(set(arm)))[np.unique(arm, return_inverse=True)[1]]
-        self.curve = self.times / end
         self.spans = {f: np.arcsinh([f.low, f.high]) for f in setting.forms}
         for _ in range(ZOOMS):
             self._arrange()
@@ -190,12 +178,7 @@ class _Blend:
                 whole = np.ptp(np.arctan([form.low / RATE_SCALE, form.high / RATE_SCALE]))
                 chances.append(self.setting.forms[form] * (width * density / whole if width else 1))
         self.mixes = np.array(curves)[:, None, :]
-        own = self.curve[self.place]
-        wanted = {
-            name: (labels, own if isinstance(slope, str) else slope)
-            for name, (labels, slope) in self.wanted.items()
-        }
-        self.names, groups, slopes = tellable(wanted, self.arms)
+        self.names, groups, slopes = tellable(self.wanted, self.arms)
         sds = self.setting.medians
         priors = Priors(
             np.array([sds[n] for n in (*self.names, "error")]), self.setting.spread,
@@ -208,11 +191,10 @@ class _Blend:
         )  # fmt: skip
 
     def _zoom(self):
-        """Keep of each form the rates that are of any account, and the likeliest curve."""
+        """Keep of each form the rates that are of any account."""
         constant, seen = self.marginal.seen(self.marginal.best()[0])
         density = self.marginal.densities(np.array([constant]), seen[None])[0]
         density = density + self.marginal.log_chances
-        self.curve = self.mixes[int(np.argmax(density)), 0]
         of_form = np.array([form.name for form, _, _ in self.cells])
         for form in self.spans:
             own = of_form == form.name

@@ -76,7 +76,7 @@ class PlanDesk:
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
         self.materials = MaterialsForm(draft.get("materials"), self._materials_changed)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
-                                     draw=_picture, on_change=self._changed)
+                                     on_change=self._changed)
         self.keeping = KeepForm(
             self._look, self._write, self._keep, self._store.place, self._go_back
         )
@@ -301,13 +301,6 @@ def _foresee(plan, guess, series, progress, stop):
 
     truth = guess_truth(guess)
     return precision(plan, truth, series=series, seed=1, progress=progress, stop=stop)
-
-
-def _picture(found):
-    from scentlab.sharing.pictures import plot
-    from scentlab.sharing.pictures.drawing import picture
-
-    return picture(plot(found), "png")
 
 
 def _same(plan, kept):

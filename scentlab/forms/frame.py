@@ -6,7 +6,6 @@ commands away from the form, takes the keys 0 to 4 for grades, and says NOT SAVE
 does not answer a tap that was to save. Without a browser a form is driven by ``.click()``.
 """
 
-import base64
 import datetime as dt
 import html
 import uuid
@@ -175,18 +174,10 @@ def named_controls(children):
 
 
 def as_widget(thing, words):
-    """What a cell would show, as a widget; ``words`` are read out in place of a picture."""
+    """What a cell would show, as a widget; ``words`` name it for who cannot see it."""
     if isinstance(thing, w.Widget):
         return thing
-    if hasattr(thing, "_repr_png_"):
-        return w.HTML(picture_html(thing._repr_png_(), words))
     if hasattr(thing, "_repr_html_"):
-        return w.HTML(f'<div style="overflow-x:auto">{thing._repr_html_()}</div>')
+        named = f' role="group" aria-label="{html.escape(words)}"' if words else ""
+        return w.HTML(f'<div style="overflow-x:auto"{named}>{thing._repr_html_()}</div>')
     return w.HTML(f"<p>{html.escape(str(thing))}</p>")
-
-
-def picture_html(png, words):
-    """A picture, the bytes of a PNG, with words for those who cannot see it."""
-    data = base64.b64encode(png).decode("ascii")
-    return (f'<img src="data:image/png;base64,{data}" alt="{html.escape(words)}" '
-            'style="max-width:100%;height:auto">')

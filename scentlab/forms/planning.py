@@ -33,7 +33,7 @@ from scentlab.forms.fields import (
     side_by_side,
     spoken_day,
 )
-from scentlab.forms.frame import Form, note_of, picture_html
+from scentlab.forms.frame import Form, note_of
 from scentlab.planning.loads import even_loads
 from scentlab.planning.refusal import PlanError
 
@@ -55,16 +55,16 @@ class PlanningForm(Form):
     costs : callable(plan) -> dict, as :func:`scentlab.plan_costs` gives.
     foresee : callable(plan, guess, series, progress, stop) -> result with ``sentence`` and
         ``notes``; guess is a dict of blend name to the load at which half of the pieces sweat.
-    draft : what was in the form before. draw : callable(result) -> the bytes of a PNG picture.
+    draft : what was in the form before.
     on_change : callable() for whenever something was typed or tapped.
 
     ``plan`` is the plan as it is now and ``found`` the result of the last run for it, or None.
     """
 
-    def __init__(self, make, costs, foresee, draft=None, *, draw=None, on_change=None):
+    def __init__(self, make, costs, foresee, draft=None, *, on_change=None):
         super().__init__()
         self._make, self._costs, self._foresee = make, costs, foresee
-        self._draw, self._on_change = draw, on_change
+        self._on_change = on_change
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
         self._planned = {row["name"]: Field.of({**row, "read": _READERS.get(row.get("read"))},
@@ -241,8 +241,7 @@ class PlanningForm(Form):
             found = self._foresee(*asked_for, self._tell, self._cancelled.is_set)
             if asked_for is self._asked_for:
                 self.found = found
-                picture = picture_html(self._draw(found), found.sentence) if self._draw else ""
-                self.expected.value = note("saved", found.sentence) + _listed(found.notes) + picture
+                self.expected.value = note("saved", found.sentence) + _listed(found.notes)
 
         self._guarded(foresee)
         self._show_run(False)

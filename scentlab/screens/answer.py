@@ -21,7 +21,7 @@ from scentlab.sharing.pictures import plot
 from scentlab.text import in_sentences
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
-from scentlab.words.tables import ceiling_table, pick_table, tradeoff_table
+from scentlab.words.tables import ceiling_table, pick_table, pot_table, tradeoff_table
 
 DEMO_TODAY_PCT = 12  # what the demo takes for the load that is poured today, % of wax
 DRAWS = 500  # of the diagnosis
@@ -100,24 +100,15 @@ def rules_form(analysis, folder):
 
 def one_blend(analysis):
     """A blend is chosen by a tap; its pictures and its table follow."""
-    rules, life = analysis.rules, analysis.longevity and analysis.longevity.throw_life
+    life = analysis.longevity and analysis.longevity.throw_life
     one = ChooseForm("Which blend? Tap it.", analysis.pick.table["blend"], "blend", begin=True)
 
-    def throw_of(blend):
-        if analysis.throw is None or blend not in analysis.throw.blends:
-            return f"No {THROW_WORDS[rules.throw_kind]} throw of {blend} was scored at two loads."
-        return plot(analysis.throw, blend=blend)
-
     def hours_of(blend):
-        return plot(life, blend=blend) if life and blend in life.blends else ""
+        return plot(life, blend) if life and blend in life.blends else ""
 
     return [
         one,
-        one.show(lambda b: plot(analysis, blend=b), "Throw and sweat risk over load"),
-        one.show(lambda b: plot(
-            analysis.sweat, blend=b, limit_grade=rules.limit_grade, risk=rules.risk,
-        ), "Risk of sweat over load, with its 90 % interval"),
-        one.show(throw_of, "Throw over load"),
+        one.show(lambda b: plot(analysis, b), "Throw, risk of sweat and pieces over load"),
         one.show(hours_of, "Throw over hours on the warmer"),
         one.show(lambda b: tradeoff_table(analysis, b), "Trade-off at the tested loads"),
     ]
@@ -128,7 +119,7 @@ def _details(analysis, bench):
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
         plot(analysis.sweat, limit_grade=rules.limit_grade, risk=rules.risk), analysis.sweat,
-        _meanings(analysis.sweat), plot(analysis.ceiling), ceiling_table(analysis.ceiling),
+        _meanings(analysis.sweat), ceiling_table(analysis.ceiling),
     ], "sweat", "Risk of sweat over load, and the highest safe load of each blend")
     if analysis.throw is not None:
         yield Fold(f"{kind.capitalize()} throw", lambda: plot(analysis.throw), "throw")
@@ -182,4 +173,4 @@ def notes_html(analysis):
 
 def _diagnosis(analysis):
     found = diagnose(analysis, draws=DRAWS)
-    return [plot(found.sweat), found.sentence, *found.notes, plot(found)]
+    return [plot(found.sweat), found.sentence, *found.notes, pot_table(found)]

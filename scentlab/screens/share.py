@@ -19,9 +19,8 @@ from scentlab.recording.importing import export_csvs
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
+from scentlab.sharing.beside import compare_sweat, why_not_compared
 from scentlab.sharing.package import prepare_package
-from scentlab.sharing.pictures import plot
-from scentlab.sharing.pooling import pool_series, why_not_pooled
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
 from scentlab.workshop import series_beside
@@ -102,11 +101,7 @@ def _beside(analysis, bench, seed):
     if not others:
         return "No scored series to set beside this one is in the folders next to it."
     every = [analysis, *(analyse(read_series(s), analysis.rules, seed=seed) for s in others)]
-    why = why_not_pooled(every)
-    if why:
-        return why
-    pooled = pool_series(every)
-    return [pooled, plot(pooled)]
+    return why_not_compared(every) or compare_sweat(every)
 
 
 def _batch(analysis, bench):

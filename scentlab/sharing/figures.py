@@ -1,11 +1,11 @@
-"""The pictures of the report as numbers and words for its template: panels over one axis.
+"""The pictures of report, pages and notebooks as numbers and words: panels over one axis.
 
 Text stays text, looks come from the page's style sheet (so that dark, grey and paper need no
 second picture), and each point carries the words of what it is. A curve is drawn only between the
 lowest and the highest load tested with its blend.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from math import floor, log10
 
 import numpy as np
@@ -14,6 +14,7 @@ import pandas as pd
 from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
+from scentlab.results import FitError
 from scentlab.schema import SWEAT_GRADES
 from scentlab.units import say_load_oz, say_percent_of_wax
 from scentlab.words import STRESS_WORDS, THROW_WORDS, is_missing, say_loads
@@ -43,16 +44,19 @@ class Panel:
     note: str = ""
     height: int = 96
     root: bool = False  # a square-root scale, on which a few per cent can be read
-    spread: bool = field(default=False)  # points at one place lie side by side
+    spread: bool = False  # points at one place lie side by side
+    span: tuple = ()  # a bar from a load to another, and upright lines in this panel alone
+    marks: tuple = ()
 
 
-def figure(title, places, panels, marks=(), axis=LOAD):
+def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
     """A picture for the template.
 
     Parameters
     ----------
     title : str. places : the loads (or hours) tested, between which it reaches.
     panels : sequence of Panel. marks : (kind, words, load), upright lines through all panels.
+    shaded : bool, whether what was tested is shaded.
 
     Returns
     -------
@@ -70,23 +74,25 @@ def figure(title, places, panels, marks=(), axis=LOAD):
         top = drawn[-1]["bottom"]
     return {
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
-        "first": drawn[0]["top"], "axis": axis, "panels": drawn, "title": title,
+        "first": drawn[0]["top"] if drawn else top, "axis": axis, "panels": drawn, "title": title,
         "ticks": [(across(v), f"{v:g}", say_loads(v) if axis == LOAD and v else None)
                   for v in _ticks(low, high)],
-        "shade": (across(low), across(high)),
+        "shade": (across(low), across(high)) if shaded else None,
         "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
         "alt": _in_words(title, axis, panels, marks),
     }
 
 
 def _panel(panel, across, top):
-    bottom, values = top + panel.height, [v for v, _ in panel.ticks]
+    bottom, values = top + panel.height, [v for v, _ in panel.ticks] or [0, 1]
     level = _scale(min(values), max(values), bottom, top, panel.root)
     drawn = {
         "label": panel.label, "top": top, "bottom": bottom, "kind": panel.kind, "note": panel.note,
         "ticks": [(level(v), words) for v, words in panel.ticks],
         "rule": None if panel.rule is None else level(panel.rule),
         "points": _dots(panel, across, level), "line": "", "band": "",
+        "span": tuple(map(across, panel.span)),
+        "marks": [(across(load), kind) for kind, _, load in panel.marks if not is_missing(load)],
     }
     if panel.curve is not None:
         x, y, lower, upper = (panel.curve[c].tolist() for c in ("x", "y", "lower", "upper"))
@@ -150,6 +156,7 @@ def _in_words(title, axis, panels, marks):
             ends = [f"{panel.curve['y'].iloc[i]:.2f} at {panel.curve['x'].iloc[i]:.1f}"
                     for i in (0, -1)]
             said.append(f"{panel.label}: {ends[0]} to {ends[1]}")
+        said += [panel.label] if panel.marks else []
         said += [f"{len(panel.points)} points"] if panel.points else []
         said += [panel.note] if panel.note else []
     said += [f"{words} {say_percent_of_wax(load)}" for _, words, load in marks]
@@ -173,19 +180,27 @@ def blend_figure(analysis, blend):
         curve = _curve(sweat_risk(analysis.sweat, blend, _grid(graded), rules.limit_grade,
                                   stress), "risk")
     every = np.concatenate([graded, smelt, _loads(_of(analysis.series.pours, blend))])
-    row = _of(analysis.pick.table, blend).iloc[0]
     return figure(
         f"{blend}: hot throw, risk of sweat and pieces".replace("hot", _kind(analysis)), every,
         (_throw_panel(analysis, blend, smelt),
-         Panel(f"risk of sweat grade {rules.limit_grade}+ in a new pot, {kept}", _RISKS, curve,
-               rule=rules.risk, root=True,
-               note="" if len(graded) else f"no piece {kept} was inspected"),
+         _risk_panel(rules.limit_grade, stress, curve, rule=rules.risk,
+                     note="" if len(graded) else f"no piece {kept} was inspected"),
          Panel(f"pieces by sweat grade, {kept}", _GRADES, height=74, spread=True,
                points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
-        (("use", "recommended", row["load_pct"]),
-         ("safe", "highest safe", row["ceiling_load_pct"]),
-         ("limit", "maximum", row["limit_load_pct"])),
+        _decide(_of(analysis.pick.table, blend).iloc[0]),
     )
+
+
+def _decide(row):
+    """The loads that decide, of a row of a pick, as marks."""
+    return (("use", "recommended", row["load_pct"]),
+            ("safe", "highest safe", row["ceiling_load_pct"]),
+            ("limit", "maximum", row["limit_load_pct"]))
+
+
+def _risk_panel(grade, stress, curve, points=(), rule=None, note=""):
+    words = f"risk of sweat grade {grade}+ in a new pot, {STRESS_WORDS[stress]}"
+    return Panel(words, _RISKS, curve, points, rule, root=True, note=note)
 
 
 def _kind(analysis):
@@ -219,34 +234,81 @@ def _pieces(own, limit_grade, storage):
                f"{grade} ({SWEAT_GRADES[grade]}), {storage}{age}")
 
 
-def further_figures(analysis):
-    """Frost and hours on the warmer of each blend, in the order of the pick."""
-    life = analysis.longevity.throw_life if analysis.longevity else None
-    makers = ((analysis.frost, _frost), (life, _on_warmer))
-    return [draw(analysis, fit, blend) for fit, draw in makers if fit is not None
-            for blend in analysis.pick.table["blend"] if blend in fit.blends]
+def pick_figure(pick):
+    """A row for each blend, best first: the loads tested, and those that decide."""
+    rows, every = [], []
+    for _, row in pick.table.iterrows():
+        loads, marks = _loads(_of(pick.tradeoff, row["blend"])), _decide(row)
+        if not len(loads):
+            continue
+        said = [f"{words} {say_percent_of_wax(load)}" for words, load in (
+            ("use", row["load_pct"]), ("safe up to", row["ceiling_load_pct"]))
+            if not is_missing(load)]
+        said = ", ".join(said if len(said) > 1 else ["no load qualifies", *said])
+        rows.append(Panel(f"{row['blend']}: {said}", (), marks=marks, height=14,
+                          span=(loads.min(), loads.max())))
+        every += [*loads, *(load for _, _, load in marks if not is_missing(load))]
+    return figure("Loads tested (bar), recommended (solid line), highest safe (dashed), wax "
+                  "maker's maximum (dash-dotted)", every or [0.0, 1.0], rows, shaded=False)
 
 
-def _frost(analysis, fit, blend):
-    grade, counts = analysis.rules.frost_limit_grade, _of(fit.counts, blend)
+def sweat_figure(fit, blend, limit_grade=2, risk=None):
+    """Risk of sweat over load with the share of pieces in each test batch that reached the grade,
+    under the harshest stress."""
+    own = _of(fit.counts, blend)
+    stress = [s for s in fit.stresses if (own["stress"] == s).any()][-1]
+    counts = own[own["stress"] == stress]
+    curve = _curve(sweat_risk(fit, blend, _grid(_loads(counts)), limit_grade, stress), "risk")
+    return figure(f"{blend}: sweat", _loads(counts), [
+        _risk_panel(limit_grade, stress, curve, _shares(counts, limit_grade, "sweat"), risk)])
+
+
+def throw_figure(fit, blend):
+    """Throw over load with the mean score of each tester in each test batch."""
+    if _of(fit.points, blend).empty:
+        raise FitError("throw was compared in pairs and not scored, so there is no level to draw")
+    own, kind = _of(fit.points, blend), THROW_WORDS[fit.kind]
+    points = tuple((r.load_pct, r.throw, "", f"{r.assessor}, {say_load_oz(r.load_pct)}: {kind} "
+                    f"throw {r.throw:.1f} of 10") for r in own.itertuples())
+    curve = _curve(throw_curve(fit, blend, _grid(_loads(own))), "throw")
+    return figure(f"{blend}: {kind} throw", _loads(own), [
+        Panel(f"{kind} throw, 0 to 10", _THROWS, curve, points, kind="throw")])
+
+
+def frost_figure(fit, blend, limit_grade=2, age_days=None):
+    """Risk of frost over load, with the share of pieces of each batch that reached the grade."""
+    counts = _of(fit.counts, blend)
+    curve = _curve(frost_risk(fit, blend, _grid(_loads(counts)), limit_grade, age_days), "risk")
+    panel = Panel(f"risk of frost grade {limit_grade} or more", _RISKS, curve,
+                  _shares(counts, limit_grade, "frost"), kind="frost", root=True)
+    return figure(f"{blend}: frost", _loads(counts), [panel])
+
+
+def _shares(counts, grade, what):
+    """A point for each test batch: the share of its pieces that reached the grade."""
     over = counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1)
-    points = tuple((x, k / n, "", f"{k:g} of {n:g} pieces at {say_load_oz(x)} reached frost grade "
-                    f"{grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
-                                                   strict=True))
-    loads = _loads(counts)
-    curve = frost_risk(fit, blend, _grid(loads), grade, analysis.rules.ship_age_days)
-    panel = Panel(f"risk of frost grade {grade} or more", _RISKS, _curve(curve, "risk"), points,
-                  kind="frost", root=True)
-    return figure(f"{blend}: frost", loads, [panel])
+    return tuple((x, k / n, "", f"{k:g} of {n:g} pieces at {say_load_oz(x)} reached {what} grade "
+                  f"{grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
+                                                 strict=True))
 
 
-def _on_warmer(_, fit, blend):
+def warmer_figure(fit, blend):
+    """Throw over hours on the warmer, of the lowest load that was left there."""
     arm = _of(fit.arms, blend).iloc[0]
     hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
     curve = _curve(fit.curve(arm.name, hours), "throw", "hours")
     panel = Panel("throw, 0 to 10", _THROWS, curve, kind="throw")
     return figure(f"{blend}: throw on the warmer at {say_load_oz(arm['load_pct'])}", hours[[0, -1]],
                   [panel], axis="time on the warmer, h")
+
+
+def further_figures(analysis):
+    """Frost and hours on the warmer of each blend, in the order of the pick."""
+    rules, life = analysis.rules, analysis.longevity and analysis.longevity.throw_life
+    frost, blends = analysis.frost, list(analysis.pick.table["blend"])
+    found = [frost_figure(frost, b, rules.frost_limit_grade, rules.ship_age_days)
+             for b in blends if frost is not None and b in frost.blends]
+    return found + [warmer_figure(life, b) for b in blends if life and b in life.blends]
 
 
 def check_figure(check):
@@ -259,11 +321,6 @@ def check_figure(check):
                           "upper": pours["upper"]})
     panel = Panel("mean sweat grade seen in a test batch", _GRADES, curve, points, height=170)
     return figure("Sweat seen and expected", [0.0, 4.0], [panel], axis="mean sweat grade expected")
-
-
-def _amounts(top):
-    values = _ticks(0.0, float(top))
-    return tuple((v, f"{v:g}") for v in [*values, values[-1] + values[1]])
 
 
 def _of(frame, blend):

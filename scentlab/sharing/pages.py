@@ -23,6 +23,11 @@ def render(**context):
     ).lstrip()
 
 
+def draw(template, **context):
+    """A picture or several as a part of a page, or as a file of its own (``picture.svg.j2``)."""
+    return _environment().get_template(template).render(**context).strip()
+
+
 def _hash(text):
     return base64.b64encode(hashlib.sha256(text.encode("utf-8")).digest()).decode("ascii")
 

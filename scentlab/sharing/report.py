@@ -22,7 +22,7 @@ from scentlab.words import answers, rows, tables
 
 MOST_QUESTIONS = 6
 _OPEN = Guard()
-LIBRARIES = ("numpy", "scipy", "pandas", "matplotlib", "jinja2")
+LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
 _RULES = {
     "risk": "highest accepted risk of a piece over the limit grade",
     "confidence": "how sure the highest safe load keeps it",
@@ -186,10 +186,6 @@ def _blend_section(analysis, blend):
     }
 
 
-def _on_warmer(longevity):
-    return (longevity.throw_life, longevity.weight_loss) if longevity else (None, None)
-
-
 def _in_order(frame, names):
     """A frame with its blends in the order of the ranking, as the whole page has them."""
     return frame.sort_values("blend", key=lambda b: b.map(names.index), kind="stable")
@@ -200,16 +196,17 @@ def _warmed(longevity, names):
     def place(row):
         return names.index(row[0]) if row[0] in names else len(names)
 
-    makers = (tables.lives_table, tables.losses_table)
-    shown = [make(fit) for fit, make in zip(_on_warmer(longevity), makers, strict=True) if fit]
+    shown = [tables.lives_table(longevity.throw_life)] if longevity and longevity.throw_life else []
+    if longevity and len(longevity.weights):
+        shown.append(tables.losses_table(longevity.weights))
     return [dataclasses.replace(t, rows=tuple(sorted(t.rows, key=place))) for t in shown]
 
 
 def _fit_sections(analysis):
-    life, loss = _on_warmer(analysis.longevity)
+    life = analysis.longevity and analysis.longevity.throw_life
     parts = (
         ("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw),
-        ("Throw over hours on the warmer", life), ("Weight lost on the warmer", loss),
+        ("Throw over hours on the warmer", life),
     )
     return [
         {

@@ -64,15 +64,6 @@ def say_both(load_pct):
     return MISSING if is_missing(load_pct) else say_load(float(load_pct))
 
 
-def say_content(load_pct):
-    """The content of a load, in words of its own basis.
-
-    >>> say_content(6.25)
-    '5.9 % of total'
-    """
-    return MISSING if is_missing(load_pct) else f"{content_from_load(load_pct):.1f} % of total"
-
-
 def say_range(lower, upper, say=say_number):
     """An interval in words, a dash when an end is missing.
 

@@ -8,6 +8,7 @@ import pandas as pd
 
 from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
+from scentlab.fitting.longevity import longest
 from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
 from scentlab.words import (
@@ -293,18 +294,14 @@ _ARM = (("*Blend", "blend"), ("Load, % of wax", number("load_pct", 1)),
         ("Content, % of total", number("content_pct", 1)), ("Pieces", "pieces"))
 
 
-def losses_table(fit):
+def losses_table(weights):
     """One row per blend and load: weight lost by the longest time, in g and of the fragrance."""
-    rows = [
-        {**arm, **fit.curve(place, arm["longest_h"]).iloc[0]}
-        for place, arm in enumerate(fit.arms.to_dict("records"))
-    ]
     return view(
-        "Weight lost on the warmer", rows, *_ARM, ("Hours", lambda r: f"{r['longest_h']:g}"),
-        ("Fragrance in a piece, g", number("fragrance_g")),
-        ("Weight lost, g (90 % interval)", ranged("loss_g", "lower", "upper", say_number)),
-        ("Fragrance gone, % of what was in the piece (90 % interval)",
-         ranged("share_pct", "share_lower", "share_upper", lambda v: say_number(v, 0))),
+        "Weight lost on the warmer", longest(weights), *_ARM,
+        ("Hours", lambda r: f"{r['hours']:g}"), ("Fragrance in a piece, g", number("fragrance_g")),
+        ("Weight lost, g (lowest to highest piece)",
+         ranged("loss_g", "least_g", "most_g", say_number)),
+        ("Fragrance gone, % of what was in the piece", number("share_pct", 0)),
     )
 
 

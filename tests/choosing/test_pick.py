@@ -1,6 +1,5 @@
 """The pick: caps that nothing passes, the lowest load that will do, its words, what-if."""
 
-import json
 import re
 from dataclasses import replace
 
@@ -78,8 +77,6 @@ class TestCaps:
             f"The wax maker's limit was set aside for {b}. Reason given: {r}"
             for b, r in reasons.items()]
         assert pick.override == "soft: a letter of 1 March; hard: tested by the maker"
-        back = pick.from_dict(json.loads(json.dumps(pick.to_dict())))
-        assert back.override == pick.override and back.notes == pick.notes
 
     def test_setting_aside_the_limit_of_an_unknown_blend(self, analysis):
         rules = Rules(override_blends=("none",), override_reason="a reason")

@@ -3,7 +3,6 @@
 import re
 
 import numpy as np
-import pandas as pd
 import pytest
 from scipy import stats
 
@@ -17,12 +16,11 @@ from scentlab.foresight.precision import (
     SHORTFALL,
     SPREAD,
     THROW_LOST,
-    Precision,
     precision,
 )
 from scentlab.foresight.simulated import plan_task, run_one
 from scentlab.planning.refusal import PlanError
-from scentlab.results import FitError, Result
+from scentlab.results import FitError
 
 from .conftest import small_plan
 
@@ -56,12 +54,6 @@ def test_another_seed_gives_other_numbers_and_few_series_are_called_too_few(plan
     assert other.of(SHORTFALL) != found.of(SHORTFALL)
     assert other.notes[0] == "2 series are too few to judge a plan by; simulate at least 50."
     assert "nan" not in other.sentence
-
-
-def test_the_result_goes_to_data_and_back(found):
-    back = Result.from_dict(found.to_dict())
-    assert isinstance(back, Precision) and back.sentence == found.sentence
-    pd.testing.assert_frame_equal(back.table, found.table)
 
 
 def test_the_true_load_at_risk_is_that_of_the_guess(found, guess):

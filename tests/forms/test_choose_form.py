@@ -13,11 +13,6 @@ class Table:
         return "<table></table>"
 
 
-class Picture:
-    def _repr_png_(self):
-        return b"png"
-
-
 def test_the_first_is_chosen_and_a_tap_chooses_another():
     form = ChooseForm("Which blend?", ["soft", "firm 60/40"], "blend", begin=True)
     place = form.show(lambda blend: f"about {blend}", "Words")
@@ -69,7 +64,6 @@ def test_options_that_came_later_are_found_by_a_tap():
 
 
 def test_pictures_have_words_and_tables_scroll():
-    picture = as_widget(Picture(), 'Throw of "soft"').value
-    assert 'alt="Throw of &quot;soft&quot;"' in picture and "base64,cG5n" in picture
+    assert 'aria-label="Throw of &quot;soft&quot;"' in as_widget(Table(), 'Throw of "soft"').value
     assert as_widget(Table(), "").value == '<div style="overflow-x:auto"><table></table></div>'
     assert as_widget("<b>", "").value == "<p>&lt;b&gt;</p>"

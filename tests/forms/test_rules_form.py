@@ -275,11 +275,11 @@ def test_a_picture_of_the_pick_follows(calls):
         def __init__(self, pick):
             self.risk = pick.rules["risk"]
 
-        def _repr_png_(self):
-            return f"risk {self.risk}".encode()
+        def _repr_html_(self):
+            return f"risk {self.risk}"
 
     form = RulesForm(Rules(), Rules, calls.decide, calls.keep, LIMITS, draw=Picture)
     before = form.picture.children[0].value
     form.fields["risk"].value = "10"
     assert form.picture.children[0].value != before
-    assert 'alt="The load recommended for each blend' in before
+    assert 'aria-label="The load recommended for each blend' in before

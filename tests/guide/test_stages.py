@@ -10,7 +10,6 @@ from scentlab import workshop
 from scentlab.guide.stages import DONE, LATER, NOW, STAGES, see_stages
 from scentlab.planning.plan import Plan
 from scentlab.recording.importing import import_csvs
-from scentlab.results import Result
 
 
 @pytest.fixture
@@ -148,9 +147,3 @@ def test_imported_data_have_no_plan(own):
 def test_every_stage_has_its_notebook():
     for stage in STAGES:
         assert (workshop.notebooks_folder() / stage.notebook).is_file()
-
-
-def test_it_comes_back_from_its_data(own):
-    folder, store = own
-    found = see_stages(store, folder)
-    assert Result.from_dict(found.to_dict()).sentence == found.sentence

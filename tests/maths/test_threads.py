@@ -19,7 +19,6 @@ OTHERS = {
     "foresight.precision": {"precision"},
     "foresight.next_step": {"next_step"},
     "simulate": {"simulate_series"},
-    "sharing.pooling": {"pool_series"},
 }
 
 

@@ -4,9 +4,8 @@ import datetime as dt
 
 import pytest
 
-from scentlab.recording.progress import Progress, see_progress, waiting
+from scentlab.recording.progress import see_progress, waiting
 from scentlab.recording.store import Store
-from scentlab.results import Result
 
 PLAN = {
     "title": "Cedar",
@@ -201,7 +200,6 @@ def test_an_empty_store(folder):
     seen = see_progress(store, day("2026-03-05"))
     assert seen.scores.empty and seen.overdue.empty and seen.pours.empty
     assert waiting(store, "A1").empty
-    assert isinstance(Result.from_dict(seen.to_dict()), Progress)
 
 
 def test_sweat_waits_again_at_each_planned_age(folder):

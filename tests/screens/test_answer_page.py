@@ -23,7 +23,7 @@ def own(folder, capacities, **layout):
 
 CASES = {
     "one blend, neither throw nor frost": (
-        {"soft": 10.0}, {}, ("soft: use ", "hot throw of soft was scored at two loads"),
+        {"soft": 10.0}, {}, ("soft: use ", "throw was not scored"),
     ),
     "all dry": (
         {"soft": 60.0, "firm": 60.0}, {"frost": 2, "throw": 1, "assessors": 4},

@@ -13,7 +13,7 @@ from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rules import Rules
 from scentlab.results import FitError
 from scentlab.sharing.package import prepare_package
-from scentlab.sharing.pictures.tradeoff import draw_tradeoff
+from scentlab.sharing.pictures import plot
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import report_html
 from scentlab.words.answers import pick_notes, ranking_words
@@ -48,8 +48,7 @@ def test_scores_that_could_not_be_fitted_are_not_denied(of_one_load):
     for false in ("throw was not scored", "No throw was scored", "no scores that could be used"):
         assert false not in text
     assert "There is no fit of hot throw, so this is as high as sweat allows" in text
-    upper = draw_tradeoff(of_one_load).child_axes[0]
-    assert [t.get_text() for t in upper.texts if "throw" in t.get_text()] == ["no fit of throw"]
+    assert plot(of_one_load).figures[0]["panels"][0]["note"] == "no fit of throw"
 
 
 @pytest.mark.usefixtures("quick")

@@ -17,7 +17,7 @@ from scentlab.words.tables import fit_table, shape_table
 
 
 def _fits(analysis):
-    found = (analysis.sweat, analysis.frost, analysis.throw, *analysis.longevity.fits)
+    found = (analysis.sweat, analysis.frost, analysis.throw, analysis.longevity.throw_life)
     return [f for f in found if f is not None]
 
 
@@ -35,10 +35,9 @@ def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
     sds = pd.DataFrame({"source": list(own.values()), "sd": 1.0, "lower": 0.5, "upper": 2.0})
     found = rows_of(dataclasses.replace(analysis.throw, variances=sds))[-len(own):]
     assert len({r.kind for r in found}) == len(own) and all(r.meaning for r in found)
-    for fit, sources in ((analysis.longevity.throw_life, longevity.THROW_SOURCES),
-                         (analysis.longevity.weight_loss, longevity.LOSS_SOURCES)):
-        sds = pd.DataFrame({"source": list(sources.values()), "sd": 1.0, "unit": "x"})
-        assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
+    sources, fit = longevity.THROW_SOURCES, analysis.longevity.throw_life
+    sds = pd.DataFrame({"source": list(sources.values()), "sd": 1.0, "unit": "x"})
+    assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
 
 
 def test_rows_of_age_are_known():

@@ -1,21 +1,20 @@
-"""What is drawn are the numbers of the result, inside the tested loads, told apart thrice."""
+"""What is drawn are the numbers of the result, inside the tested loads, told apart without hue."""
 
 import dataclasses
-import sys
+import html
+import re
 
-import matplotlib
 import numpy as np
 import pandas as pd
 import pytest
-from matplotlib.figure import Figure
 
+from scentlab.fitting.longevity import fit_longevity
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
-from scentlab.sharing import pictures
-from scentlab.sharing.pictures import drawing, over_load, tradeoff
-from scentlab.units import content_from_load
+from scentlab.sharing import figures
+from scentlab.sharing.pictures import plot
 
-ALL = ("pick", "ceiling", "sweat", "frost", "throw")
+ALL = ("pick", "sweat", "frost", "throw")
 
 
 @pytest.fixture(scope="module")
@@ -23,192 +22,173 @@ def blend(analysis):
     return analysis.pick.table["blend"].iloc[0]
 
 
-def labelled(ax, words):
-    return next(line for line in ax.lines if str(line.get_label()).startswith(words))
+@pytest.fixture
+def panels(monkeypatch):
+    """The panels that are drawn, in the numbers of the results."""
+    drawn, draw = [], figures.figure
+
+    def figure(title, places, panels, *more, **options):
+        drawn.extend(panels)
+        return draw(title, places, panels, *more, **options)
+
+    monkeypatch.setattr(figures, "figure", figure)
+    return drawn
 
 
-def curves(ax):
-    """Lines with enough points to be a curve."""
-    return [line for line in ax.lines if len(line.get_xdata()) == drawing.STEPS]
+def test_the_tradeoff_draws_the_numbers_of_the_fits(analysis, blend, panels):
+    plot(analysis, blend)
+    rules, throw, risk = analysis.rules, panels[0].curve, panels[1].curve
+    expected = sweat_risk(analysis.sweat, blend, risk["x"], rules.limit_grade, rules.stress)
+    np.testing.assert_array_equal(risk[["y", "lower", "upper"]],
+                                  expected[["risk", "lower", "upper"]])
+    expected = throw_curve(analysis.throw, blend, throw["x"])
+    np.testing.assert_array_equal(throw[["y", "lower", "upper"]],
+                                  expected[["throw", "lower", "upper"]])
+    assert panels[1].rule == rules.risk
 
 
-def test_the_tradeoff_draws_the_numbers_of_the_fits(analysis, blend):
-    upper, lower = pictures.plot(analysis, blend=blend).child_axes
-    rules = analysis.rules
-    risk = labelled(lower, "sweat risk")
-    expected = sweat_risk(
-        analysis.sweat, blend, risk.get_xdata(), limit_grade=rules.limit_grade, stress=rules.stress
-    )
-    np.testing.assert_array_equal(risk.get_ydata(), expected["risk"])
-    throw = labelled(upper, "throw")
-    expected = throw_curve(analysis.throw, blend, throw.get_xdata())
-    np.testing.assert_array_equal(throw.get_ydata(), expected["throw"])
+def test_a_fit_alone_draws_the_same_curve_with_what_was_seen(analysis, blend, panels):
+    plot(analysis, blend)
+    plot(analysis.sweat, blend, limit_grade=2, risk=0.05)
+    plot(analysis.throw, blend)
+    pd.testing.assert_frame_equal(panels[3].curve, panels[1].curve)
+    pd.testing.assert_frame_equal(panels[4].curve, panels[0].curve)
+    counts = analysis.sweat.counts
+    counts = counts[(counts["blend"] == blend) & (counts["stress"] == analysis.sweat.stresses[-1])]
+    over = counts[["g2", "g3", "g4"]].sum(axis=1) / counts["n"]
+    assert sorted(p[1] for p in panels[3].points) == sorted(over)
+    means = analysis.throw.points.query("blend == @blend")
+    assert sorted(p[1] for p in panels[4].points) == sorted(means["throw"])
 
 
-def test_a_curve_that_is_known_is_drawn_as_it_is(analysis, blend):
-    curve = tradeoff.sweat_curve(analysis, blend)
-    shifted = curve.assign(risk=curve["risk"] / 2)
-    lower = tradeoff.draw_tradeoff(analysis, blend, curve=shifted).child_axes[1]
-    np.testing.assert_array_equal(labelled(lower, "sweat risk").get_ydata(), shifted["risk"])
-    stress = analysis.ceiling.stress
-    ax = over_load.draw_sweat(analysis.sweat, blend, stress=stress, curve=shifted)
-    np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), shifted["risk"])
-    ax = over_load.draw_sweat(analysis.sweat, blend, stress=stress)
-    np.testing.assert_array_equal(labelled(ax, "risk,").get_ydata(), curve["risk"])
+def test_frost_is_drawn_by_its_own_grade(analysis, blend, panels):
+    plot(analysis.frost, blend, limit_grade=3)
+    assert panels[0].label == "risk of frost grade 3 or more"
+    own = analysis.frost.counts.query("blend == @blend")
+    share = own[["g3", "g4"]].sum(axis=1) / own["n"]
+    assert [p[1] for p in panels[0].points] == list(share)
 
 
-def test_the_band_is_the_interval(analysis, blend):
-    ax = pictures.plot(analysis.throw, blend=blend)
-    corners = ax.collections[0].get_paths()[0].vertices
-    loads = drawing.grid(drawing.tested_loads(analysis.throw.points, blend))
-    frame = throw_curve(analysis.throw, blend, loads)
-    drawn = {(round(x, 9), round(y, 9)) for x, y in corners}
-    for side in ("lower", "upper"):
-        edge = zip(loads, frame[side], strict=True)
-        assert {(round(x, 9), round(y, 9)) for x, y in edge} <= drawn
-
-
-def test_the_pick_and_the_ceiling_stand_at_the_numbers_of_the_tables(analysis, blend):
-    upper, lower = pictures.plot(analysis, blend=blend).child_axes
-    row = analysis.pick.table.set_index("blend").loc[blend]
-    upright = [
-        line.get_xdata()[0] for line in lower.lines if len(set(line.get_xdata())) == 1
-        and len(line.get_xdata()) == 2
-    ]
-    assert row["load_pct"] in upright
-    assert row["ceiling_load_pct"] in upright
-    diamond = next(line for line in lower.lines if line.get_marker() == "D")
-    assert diamond.get_xydata().tolist() == [[row["load_pct"], row["sweat_risk"]]]
-    diamond = next(line for line in upper.lines if line.get_marker() == "D")
-    assert diamond.get_xydata().tolist() == [[row["load_pct"], row["throw"]]]
-
-
-@pytest.mark.parametrize("name", ("sweat", "frost"))
-def test_each_pour_is_a_point_with_its_share_and_its_pieces(analysis, blend, name):
-    fit = getattr(analysis, name)
-    ax = pictures.plot(fit, blend=blend, limit_grade=2)
-    points = ax.collections[-1]
-    seen = fit.counts[fit.counts["blend"] == blend]
-    if name == "sweat":
-        seen = seen[seen["stress"] == fit.stresses[-1]]
-    share = (seen["g2"] + seen["g3"] + seen["g4"]) / seen["n"]
-    np.testing.assert_allclose(points.get_offsets()[:, 0], seen["load_pct"])
-    np.testing.assert_allclose(points.get_offsets()[:, 1], share)
-    assert len(set(points.get_sizes())) == seen["n"].nunique()
-
-
-def test_each_assessor_has_a_marker_of_their_own_at_their_scores(analysis, blend):
-    points = analysis.throw.points[analysis.throw.points["blend"] == blend]
-    ax = pictures.plot(analysis.throw, blend=blend)
-    drawn = [line for line in ax.lines if str(line.get_label()).startswith("mean of ")]
-    assert len({line.get_marker() for line in drawn}) == points["assessor"].nunique()
-    for line in drawn:
-        own = points[points["assessor"] == line.get_label().removeprefix("mean of ")]
-        np.testing.assert_array_equal(line.get_ydata(), own["throw"])
-
-
-def test_no_curve_leaves_the_tested_loads(analysis):
+def test_no_curve_leaves_the_tested_loads(analysis, panels):
     for name in analysis.series.blends["blend"]:
+        panels.clear()
+        for result in (analysis, analysis.sweat, analysis.throw, analysis.frost):
+            plot(result, name)
         loads = analysis.series.pours.query("blend == @name")["load_pct"]
-        panels = list(pictures.plot(analysis, blend=name).child_axes)
-        fits = (analysis.sweat, analysis.throw, analysis.frost)
-        panels += [pictures.plot(fit, blend=name) for fit in fits]
-        for panel in panels:
-            assert curves(panel)
-            for line in curves(panel):
-                assert line.get_xdata().min() >= loads.min()
-                assert line.get_xdata().max() <= loads.max()
+        curves = [p.curve["x"] for p in panels if p.curve is not None]
+        assert len(curves) == 5
+        assert all(x.min() >= loads.min() and x.max() <= loads.max() for x in curves)
 
 
 def test_a_mark_outside_the_tested_loads_is_not_drawn(analysis, blend):
-    far = analysis.series.blends.assign(limit_load_pct=39.0)
-    elsewhere = dataclasses.replace(
-        analysis, series=dataclasses.replace(analysis.series, blends=far)
-    )
-    lower = pictures.plot(elsewhere, blend=blend).child_axes[1]
-    loads = drawing.tested_loads(analysis.series.pours, blend)
-    assert lower.get_xlim()[1] < 1.1 * loads.max()
-    assert all(np.max(line.get_xdata()) <= loads.max() for line in curves(lower))
-    words = [t.get_text() for t in lower.get_legend().get_texts()]
-    assert not any("39.0" in w for w in words)
+    table = analysis.pick.table.assign(limit_load_pct=39.0)
+    far = dataclasses.replace(analysis, pick=dataclasses.replace(analysis.pick, table=table))
+    drawn = plot(far, blend).figures[0]
+    assert [m["kind"] for m in drawn["marks"]] == [
+        m["kind"] for m in plot(analysis, blend).figures[0]["marks"] if m["kind"] != "limit"]
 
 
-@pytest.mark.parametrize("name", ALL)
-def test_both_bases_stand_at_the_load_axis(analysis, name):
-    ax = pictures.plot(getattr(analysis, name))
-    assert ax.get_xlabel() == "load, % of wax\n(content, % of total)"
-    ax.figure.draw_without_rendering()
-    ticks = [t.get_text().split("\n") for t in ax.get_xticklabels() if t.get_text()]
-    assert ticks
-    for load, content in ticks:
-        assert content == f"({content_from_load(float(load)):.1f})"
+def test_the_pick_is_a_row_for_each_blend_in_order(analysis):
+    drawn = plot(analysis.pick).figures[0]
+    table = analysis.pick.table
+    assert [p["label"].split(":")[0] for p in drawn["panels"]] == list(table["blend"])
+    for panel, row in zip(drawn["panels"], table.to_dict("records"), strict=True):
+        assert f"use {row['load_pct']:.1f} %" in panel["label"]
+        places = dict((kind, x) for x, kind in panel["marks"])
+        assert panel["span"][0] < places["use"] <= places["safe"] + 0.1 < panel["span"][1]
 
 
-@pytest.mark.parametrize("name", ("sweat", "frost"))
-def test_the_legend_ties_each_blend_to_its_marker(analysis, name):
-    ax = pictures.plot(getattr(analysis, name))
-    lines = curves(ax)
-    assert len({line.get_marker() for line in lines}) == len(lines)
-    assert [t.get_text() for t in ax.get_legend().get_texts()][: len(lines)] == [
-        line.get_label() for line in lines
-    ]
+def test_the_pick_needs_no_measures(analysis):
+    """As it is while a slider moves: loads tested alone."""
+    bare = analysis.pick.tradeoff[["blend", "load_pct", "content_pct"]]
+    pick = dataclasses.replace(analysis.pick, tradeoff=bare)
+    assert repr(plot(pick)) == repr(plot(analysis.pick))
+    none = dataclasses.replace(pick, tradeoff=bare.iloc[:0])
+    assert "<svg" in plot(none)._repr_html_()
 
 
-@pytest.mark.parametrize("name", ("sweat", "throw", "frost"))
-def test_blends_differ_without_hue(analysis, name):
-    lines = curves(pictures.plot(getattr(analysis, name)))
-    assert len({str(line.get_linestyle()) for line in lines}) == len(lines)
+def test_where_none_qualifies_it_is_said(analysis):
+    table = analysis.pick.table.assign(load_pct=np.nan, ceiling_load_pct=np.nan)
+    pick = dataclasses.replace(analysis.pick, table=table)
+    assert repr(plot(pick)).count("no load qualifies") == len(table)
 
 
-def test_the_hues_of_neighbours_differ_in_grey():
-    # Relative luminance of WCAG 2.1; grey alone need not do, line style and marker do the rest.
-    def luminance(hue):
-        rgb = np.array(matplotlib.colors.to_rgb(hue))
-        linear = np.where(rgb <= 0.04045, rgb / 12.92, ((rgb + 0.055) / 1.055) ** 2.4)
-        return linear @ [0.2126, 0.7152, 0.0722]
+def test_marks_differ_without_hue():
+    """Line styles of the style sheet, which draws in grey too."""
+    from scentlab.sharing.pages import draw
 
-    assert all((1.05 / (luminance(hue) + 0.05)) > 3 for hue, _, _ in drawing.LOOKS[:4])
-    looks = [(str(line), marker) for _, line, marker in drawing.LOOKS]
-    assert len({line for line, _ in looks}) == len({marker for _, marker in looks}) == len(looks)
+    css = draw("picture.svg.j2", f=figures.figure("t", [4.0, 14.0], []))
+    dashes = [re.search(rf"\.{kind}\.mark {{[^}}]*?(?:stroke-dasharray: ([^;}}]*))?;? }}", css)[1]
+              for kind in ("use", "safe", "limit")]
+    assert len(set(dashes)) == 3 and dashes[0] is None
 
 
-def test_a_result_is_not_changed_and_nothing_global_is_touched(analysis):
+def test_a_result_is_not_changed(analysis):
     before = {name: getattr(analysis, name).table.copy() for name in ALL}
-    settings = dict(matplotlib.rcParams)
     for name in ALL:
-        pictures.plot(getattr(analysis, name))
+        plot(getattr(analysis, name))
         pd.testing.assert_frame_equal(getattr(analysis, name).table, before[name])
-    assert dict(matplotlib.rcParams) == settings
-    if "matplotlib.pyplot" in sys.modules:
-        assert sys.modules["matplotlib.pyplot"].get_fignums() == []
 
 
-def test_a_given_axes_is_drawn_into_and_returned(analysis):
-    ax = Figure().add_subplot()
-    assert pictures.plot(analysis.pick, ax=ax) is ax
-    assert ax.get_title(loc="left").startswith("The load recommended")
+def test_a_notebook_shows_it_and_a_file_keeps_it(analysis, blend, tmp_path):
+    picture = plot(analysis)
+    page = picture._repr_html_()
+    assert page.count("<svg") == page.count("</svg>") == len(analysis.pick.table)
+    assert page == plot(analysis)._repr_html_() and "http" not in page
+    text = picture.save(tmp_path / "x.svg").read_text(encoding="utf-8")
+    assert text.startswith('<svg xmlns="http://www.w3.org/2000/svg"')
+    assert f"<title>{html.escape(blend)}: " in text and text.rstrip().endswith("</svg>")
 
 
-def test_a_notebook_shows_the_picture(analysis):
-    assert pictures.plot(analysis.pick)._repr_png_().startswith(b"\x89PNG")
+def test_who_cannot_see_it_hears_its_numbers(analysis, blend):
+    words = repr(plot(analysis, blend))
+    row = analysis.pick.table.iloc[0]
+    assert f"recommended {row['load_pct']:.1f} %" in words
+    assert html.escape(words.split(". ")[0]) in plot(analysis, blend)._repr_html_()
 
 
-def test_a_picture_is_the_same_every_time_and_names_no_web_page_but_the_format(analysis):
-    first = drawing.picture(pictures.plot(analysis.ceiling))
-    assert first == drawing.picture(pictures.plot(analysis.ceiling))
-    assert b"matplotlib.org" not in first
+def test_what_a_person_wrote_is_escaped(analysis):
+    table = analysis.pick.table.assign(blend="<script>")
+    tradeoff = analysis.pick.tradeoff.assign(blend="<script>")
+    pick = dataclasses.replace(analysis.pick, table=table.iloc[:1], tradeoff=tradeoff)
+    page = plot(pick)._repr_html_()
+    assert "<script" not in page and "&lt;script&gt;" in page
+
+
+class TestWarmer:
+    def test_throw_keeps_to_the_hours_tested(self, analysis, panels):
+        life = analysis.longevity.throw_life
+        drawn = plot(life, "soft").figures[0]
+        assert (panels[0].curve["x"].min(), panels[0].curve["x"].max()) == (1.0, 12.0)
+        assert drawn["axis"] == "time on the warmer, h"
+        assert drawn["title"] == "soft: throw on the warmer at 10.0 % (1.6 oz/lb)"
+        expected = life.curve(life.blends.index("soft"), panels[0].curve["x"])
+        np.testing.assert_array_equal(panels[0].curve["y"], expected["throw"])
+
+    def test_all_blends_are_drawn(self, series):
+        rows = series.warmings[series.warmings["hours"] <= 4]
+        life = fit_longevity(rows, draws=300).throw_life
+        assert len(plot(life).figures) == len(life.blends) == 3
+
+
+class TestCheck:
+    def test_seen_against_expected(self, diagnosis, panels):
+        plot(diagnosis.sweat)
+        pours = diagnosis.sweat.pours
+        assert sorted(p[:2] for p in panels[0].points) == sorted(
+            zip(pours["expected"], pours["seen"], strict=True))
+        assert [p[2] for p in panels[0].points].count("over") == pours["odd"].sum()
 
 
 def test_a_thing_without_a_picture_is_refused(analysis):
     with pytest.raises(TypeError) as error:
-        pictures.plot([1, 2])
+        plot([1, 2])
     assert str(error.value) == (
-        "there is no picture of a list; plot takes one of Analysis, SweatFit, SweatCheck, "
-        "FrostFit, ThrowLife, Longevity, ThrowFit, Ceiling, Pick, Diagnosis, "
-        "Precision, PooledSeries"
+        "there is no picture of a list; plot takes one of Analysis, SweatFit, ThrowFit, FrostFit, "
+        "ThrowLife, Pick, SweatCheck"
     )
 
 
 def test_an_unknown_blend_is_refused(analysis):
     with pytest.raises(ValueError, match=r"^blend 'tallow' is not in this result; it has "):
-        pictures.plot(analysis.sweat, blend="tallow")
+        plot(analysis.sweat, "tallow")

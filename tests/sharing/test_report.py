@@ -13,7 +13,7 @@ import pytest
 from scentlab.choosing.analysis import analyse, choices, what_if
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.results import say_odds
-from scentlab.sharing import figures, pictures, report
+from scentlab.sharing import figures, report
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
 from scentlab.units import say_load_oz, say_percent_of_wax
@@ -373,7 +373,6 @@ def test_where_all_is_wet_no_blend_has_a_rank(series):
     view = pick_table(found)
     assert [row[0] for row in view.rows] == ["–"] * 3
     assert view.caption == "No blend has a recommended load"
-    assert pictures.plot(found.pick).get_title(loc="left") == "No load is recommended"
     lowest = found.ceiling.table["lowest_tested_pct"].iloc[0]
     assert ceiling_table(found.ceiling).rows[0][4] == f"below {lowest:.1f}"
 

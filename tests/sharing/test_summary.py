@@ -7,8 +7,8 @@ import re
 
 import pytest
 
+from scentlab.sharing.beside import differences, series_names
 from scentlab.sharing.opening import PackageError, package_fingerprint
-from scentlab.sharing.pooling import differences, series_names
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.report import check_questions, page_fingerprint, write_supplier_summary
 from scentlab.words import answers

@@ -1,104 +1,104 @@
-"""Two or more series of one plan fitted as one, when their plans allow it: what a lot changes.
+"""Series side by side: what makes them unlike, and how much earlier the blends of one sweat.
 
-:func:`why_not_pooled` says in one sentence what stands against it; :func:`pool_series` gives the
-shift of each lot and each lot's ceiling beside that of its own series alone.
+:func:`why_not_compared` says in one sentence what stands against it. Each series keeps its own fit:
+the shift of a blend is the difference of two half-sweat loads, and its limits hold both errors.
 """
 
 from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import Ceiling, find_ceiling
-from scentlab.fitting.lots import LotFit, cell_name, fit_lots
 from scentlab.materials import say_lot
-from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
-# A blend whose own shift lies further from the common one is not moved as the others are.
-MOST_APART = 2.0
+DRAWS = 4000
 _RULE_WORDS = {
     "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
     "frost_limit_grade": "limit grade of frost", "throw_loss": "throw to give up, points",
     "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
 }
-_SAME_RULES = {
-    "risk": "the accepted risk", "confidence": "the confidence", "limit_grade": "the limit grade",
-    "stress": "the stress that decides",
-}
 
 
 @dataclass(frozen=True, repr=False)
-class PooledSeries(Result):
-    """Series fitted as one.
+class Beside(Result):
+    """Series side by side.
 
-    Attributes
-    ----------
-    fit : LotFit. ceiling : Ceiling of each blend with each lot, under the series' common rules.
-    table : DataFrame, one row per blend and series: blend, series (number, from 1), lot,
-        own_ceiling_pct, pooled_ceiling_pct (missing when no tested load qualifies), own_lower_pct,
-        own_upper_pct, pooled_lower_pct, pooled_upper_pct (90 % limits of the load at the limit
-        risk), gain (share of the width of that interval which pooling takes away). Loads in % of
-        wax; both by sweat alone.
+    ``table`` : DataFrame, one row per blend and series after the first: blend, series (number, from
+    2), lot (its name), against (that of the first), estimate, lower, upper (shift of the half-sweat
+    load, points of load, with 90 % limits; below 0 it sweats earlier).
     """
 
-    fit: LotFit
-    ceiling: Ceiling
     table: pd.DataFrame
     notes: tuple = field(default=())
 
     @property
     def sentence(self):
-        return self.fit.sentence
+        return " ".join(_say_shift(row) for row in self.table.itertuples())
 
 
-def why_not_pooled(analyses):
-    """What stands against fitting the series as one, in a sentence; empty when nothing does."""
-    for check in (_invented, _records, _fragrances, _rules, _stresses, _blends):
+def why_not_compared(analyses):
+    """What stands against comparing how early the series sweat, in a sentence; else empty."""
+    for check in (_invented, _records, _fragrances, _stresses, _blends):
         reason = check(analyses)
         if reason:
-            return f"The series are not pooled: {reason}."
+            return f"How early the series sweat is not compared: {reason}."
     return ""
 
 
-@one_thread()
-def pool_series(analyses: Iterable[Analysis], *, draws: int = 2000, seed: int = 1) -> PooledSeries:
-    """Fit series as one and find the ceiling of each lot.
+def compare_sweat(analyses: Iterable[Analysis], seed: int = 1) -> Beside:
+    """How much earlier or later the blends of each series sweat than those of the first.
 
     Parameters
     ----------
-    analyses : sequence of two or more Analysis.
-    draws, seed : int, as in ``fit_sweat``.
-
-    Returns
-    -------
-    PooledSeries
+    analyses : sequence of two or more Analysis. seed : int, of the pairs of draws.
 
     Raises
     ------
-    FitError when the plans do not allow it, with the sentence of :func:`why_not_pooled`.
-
-    >>> pool_series([analyse(spring), analyse(autumn)]).ceiling  # doctest: +SKIP
+    FitError with the sentence of :func:`why_not_compared`.
     """
     analyses = list(analyses)
-    reason = why_not_pooled(analyses)
+    reason = why_not_compared(analyses)
     if reason:
         raise FitError(reason)
-    blends = blends_in_common(analyses)
-    looks = [own[own["blend"].isin(blends)].reset_index(drop=True)
-             for own in (a.series.sweat() for a in analyses)]
-    fit = fit_lots(looks, lot_names(analyses), _limits(analyses, blends), draws=draws, seed=seed)
-    rules = replace(analyses[0].rules, stress=analyses[0].ceiling.stress)
-    ceiling = find_ceiling(fit.cells, rules)
-    table = _side_by_side(analyses, fit, ceiling, rules)
-    return PooledSeries(fit, ceiling, table, _notes(analyses, fit) + fit.notes)
+    names, rng, rows = lot_names(analyses), np.random.default_rng(seed), []
+    for blend in blends_in_common(analyses):
+        first, *others = (_half_sweat(a.sweat, blend, rng) for a in analyses)
+        for number, other in enumerate(others, start=2):
+            lower, middle, upper = np.quantile(other - first, [0.05, 0.5, 0.95])
+            rows.append((blend, number, names[number - 1], names[0], middle, lower, upper))
+    table = pd.DataFrame(rows, columns=[
+        "blend", "series", "lot", "against", "estimate", "lower", "upper"])
+    return Beside(table, _notes(analyses))
+
+
+def _half_sweat(fit, blend, rng):
+    """Draws (D,) of a blend's half-sweat load, of equal weight and in no order."""
+    own = fit.named["capacity"][:, fit.blends.index(blend)]
+    return rng.choice(own, DRAWS, p=fit.weights / fit.weights.sum())
+
+
+def _say_shift(row):
+    """The shift of one blend in a sentence that claims a direction only where it is known."""
+    if row.lower > 0 or row.upper < 0:
+        ends = sorted((abs(row.lower), abs(row.upper)))
+        way = "earlier" if row.upper < 0 else "later"
+        return (f"{row.blend}: {row.lot} sweats {abs(row.estimate):.1f} points of load (% of wax) "
+                f"{way} than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} points.")
+    return (f"{row.blend}: whether {row.lot} sweats earlier or later than {row.against} is too "
+            f"close to call: {_say_way(row.estimate)}, 90 % interval {_say_way(row.lower)} to "
+            f"{_say_way(row.upper)}, in points of load (% of wax).")
+
+
+def _say_way(change):
+    return f"{abs(change):.1f} {'earlier' if change < 0 else 'later'}"
 
 
 def blends_in_common(analyses):
@@ -172,13 +172,13 @@ def _invented(analyses):
 
 
 def _records(analyses):
-    """Records that are the same twice would count each piece twice."""
+    """Records that are the same twice are no two series."""
     names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
     rows = [set(a.series.sweat()[names].astype(str).itertuples(index=False, name=None))
             for a in analyses]
     for i, j in itertools.combinations(range(len(rows)), 2):
         if rows[i] <= rows[j] or rows[j] <= rows[i]:
-            return f"{i + 1} and {j + 1} hold the same records, and each piece would count twice"
+            return f"{i + 1} and {j + 1} hold the same records"
     return ""
 
 
@@ -194,15 +194,6 @@ def _fragrances(analyses):
     if len({n.casefold() for n in names}) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""
-
-
-def _rules(analyses):
-    found = (
-        _differ(("the harshest tested" if v is None else f"{v}" for v in
-                 (getattr(a.rules, name) for a in analyses)), f"{words} differs")
-        for name, words in _SAME_RULES.items()
-    )
-    return next(filter(None, found), "")
 
 
 def _stresses(analyses):
@@ -259,61 +250,14 @@ def _numbered(words):
 # ---- what is found ----------------------------------------------------------------------------
 
 
-def _limits(analyses, blends):
-    """The lowest wax maker's limit of each blend: only the middle of what is believed before."""
-    known = pd.concat([a.series.blends for a in analyses])
-    limits = pd.to_numeric(known["limit_load_pct"]).groupby(known["blend"]).min()
-    return {b: limits.get(b) for b in blends}
-
-
-def _side_by_side(analyses, fit, ceiling, rules):
-    """One row per blend and series: ceilings and intervals of the series alone and pooled."""
-    alone = [find_ceiling(a.sweat, rules) for a in analyses]
-    rows = []
-    for blend in fit.blends:
-        for place, lot in enumerate(fit.lots):
-            own, pooled = alone[place].of(blend), ceiling.of(cell_name(blend, lot))
-            ends = ("load_at_risk_lower_pct", "load_at_risk_upper_pct")
-            before, after = ([float(row[e]) for e in ends] for row in (own, pooled))
-            rows.append((
-                blend, place + 1, lot, own["ceiling_load_pct"], pooled["ceiling_load_pct"],
-                *before, *after, 1.0 - np.ptp(after) / np.ptp(before),
-            ))
-    return pd.DataFrame(rows, columns=[
-        "blend", "series", "lot", "own_ceiling_pct", "pooled_ceiling_pct", "own_lower_pct",
-        "own_upper_pct", "pooled_lower_pct", "pooled_upper_pct", "gain",
-    ])
-
-
-def _apart(analyses, fit):
-    """Blends whose own shift, by the series' own fits, is far from the common one, as notes."""
-    common = fit.table["estimate"].to_numpy(float)
-    for blend in fit.blends:
-        draws = [a.sweat.named["capacity"][:, a.sweat.blends.index(blend)] for a in analyses]
-        weights = [a.sweat.weights for a in analyses]
-        means = [np.average(d, weights=w) for d, w in zip(draws, weights, strict=True)]
-        variances = [np.cov(d, aweights=w, ddof=0) for d, w in zip(draws, weights, strict=True)]
-        for place in range(1, len(analyses)):
-            shift, sd = means[place] - means[0], np.sqrt(variances[place] + variances[0])
-            off = abs(shift - common[place - 1]) / sd
-            if off > MOST_APART:
-                yield (
-                    f"{blend} alone is shifted by {shift:+.1f} points of load (90 % interval "
-                    f"{shift - 1.645 * sd:+.1f} to {shift + 1.645 * sd:+.1f}) in series "
-                    f"{place + 1}, {off:.1f} standard errors from the shift of all: the lots do "
-                    "not move every blend alike, so rely on the highest safe loads of the series "
-                    "alone."
-                )
-
-
-def _notes(analyses, fit):
+def _notes(analyses):
     notes = [
         "The shift holds all that differs between the series, not the lots alone: days, room and "
         "hands as well. Only one series with both lots side by side sets them apart.",
-        *_apart(analyses, fit),
     ]
-    for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(fit.blends)):
-        notes.append(f"{blend} is not pooled: {_why_not_blend(analyses, blend)}.")
+    common = blends_in_common(analyses)
+    for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(common)):
+        notes.append(f"{blend} is not compared: {_why_not_blend(analyses, blend)}.")
     return tuple(notes) + _ages(analyses)
 
 

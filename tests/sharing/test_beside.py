@@ -1,4 +1,4 @@
-"""Series fitted as one: when their plans allow it, what is found, and where it is shown."""
+"""Series side by side: when they can be compared, what is found, and where it is shown."""
 
 import copy
 import dataclasses
@@ -6,13 +6,12 @@ import html
 import re
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from scentlab.choosing.analysis import analyse
-from scentlab.choosing.ceiling import find_ceiling
 from scentlab.results import FitError
-from scentlab.sharing import pictures
-from scentlab.sharing.pooling import differences, lot_names, pool_series, why_not_pooled
+from scentlab.sharing.beside import compare_sweat, differences, lot_names, why_not_compared
 from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
 from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 from scentlab.workshop import demo_plan
@@ -47,66 +46,56 @@ def second():
 
 
 @pytest.fixture(scope="module")
-def pooled(first, second):
-    return pool_series([first, second], draws=1000)
+def found(first, second):
+    return compare_sweat([first, second])
 
 
-def test_the_lots_are_named_and_their_shift_found(pooled):
-    row = pooled.fit.table.iloc[0]
-    assert row["lower"] < -1.5 < row["upper"] < 0
-    assert pooled.sentence.startswith("Series 2 (fragrance lot B) sweats ")
-    assert " points of load (% of wax) earlier than series 1 (fragrance lot A), " in pooled.sentence
+def test_the_shift_of_each_blend_is_found(found):
+    table = found.table
+    assert set(table["blend"]) == set(CAPACITIES)
+    se = (table["upper"] - table["lower"]) / 3.29
+    assert ((table["estimate"] + 1.5).abs() < 4 * se).all()
+    assert (table["upper"] < 0).any()
 
 
-def test_each_lot_has_its_ceiling_beside_that_of_its_series(pooled, first, second):
-    assert len(pooled.table) == 6
-    for row in pooled.table.to_dict("records"):
-        own = (first, second)[row["series"] - 1]
-        assert row["own_ceiling_pct"] == own.ceiling.of(row["blend"])["ceiling_load_pct"]
-        assert row["pooled_lower_pct"] < row["pooled_upper_pct"]
-        before = row["own_upper_pct"] - row["own_lower_pct"]
-        after = row["pooled_upper_pct"] - row["pooled_lower_pct"]
-        assert row["gain"] == pytest.approx(1 - after / before)
-        highest = own.ceiling.of(row["blend"])["highest_tested_pct"]
-        assert row["pooled_ceiling_pct"] <= highest
-    assert pooled.table["gain"].mean() > 0.05
+def test_a_shift_is_the_difference_of_the_half_sweat_loads(found, first, second):
+    one, other = ({b: np.average(a.sweat.named["capacity"][:, i], weights=a.sweat.weights)
+                   for i, b in enumerate(a.sweat.blends)} for a in (first, second))
+    for row in found.table.itertuples():
+        assert row.estimate == pytest.approx(other[row.blend] - one[row.blend], abs=0.3)
 
 
-def test_a_notebook_shows_it_all_and_the_lots_are_named(pooled, first, second):
-    page = html.unescape(pooled._repr_html_())
-    assert pooled.sentence in page and all(note in page for note in pooled.notes)
+def test_the_direction_is_said_only_where_it_is_known(found):
+    row = found.table.assign(estimate=-1.5, lower=-2.0, upper=-1.0)
+    said = dataclasses.replace(found, table=row.iloc[:1]).sentence
+    assert said == (
+        f"{row['blend'].iloc[0]}: series 2 (fragrance lot B) sweats 1.5 points of load (% of wax) "
+        "earlier than series 1 (fragrance lot A), 90 % interval 1.0 to 2.0 points.")
+    said = dataclasses.replace(found, table=row.assign(upper=0.2).iloc[:1]).sentence
+    assert "is too close to call: 1.5 earlier, 90 % interval 2.0 earlier to 0.2 later" in said
+
+
+def test_alike_series_are_not_told_apart(first):
+    assert "is too close to call" in compare_sweat([first, lot("C", 21, {})]).sentence
+
+
+def test_a_notebook_shows_it_all_and_the_lots_are_named(found, first, second):
+    page = html.unescape(found._repr_html_())
+    assert found.sentence in page and all(note in page for note in found.notes)
     assert "Lots differ: series 1 (fragrance lot A); series 2 (fragrance lot B)." in differences(
         [first, second]
     )
 
 
-def test_the_picture_has_two_marks_and_bars_for_each_lot(pooled):
-    ax = pictures.plot(pooled)
-    marks = [line for line in ax.lines if line.get_marker() == "^"]
-    assert sorted(float(x) for m in marks for x in m.get_xdata()) == sorted(
-        [*pooled.table["own_ceiling_pct"], *pooled.table["pooled_ceiling_pct"]]
-    )
-    assert [t.get_text().replace("\n", " ") for t in ax.get_yticklabels()] == [
-        f"{r.series}: {r.blend}" for r in pooled.table.itertuples()
-    ]
-
-
-def test_blends_that_move_apart_are_told(first):
-    other = lot("B", 13, {"soft": 2.5, "soft-firm 70/30": -2.5, "creamy-firm 60/40": 0.0})
-    notes = " ".join(pool_series([first, other], draws=500).notes)
-    assert "the lots do not move every blend alike" in notes
-    assert "soft-firm 70/30 alone is shifted by -" in notes
-
-
-def test_only_the_blends_in_common_are_pooled(first, second):
+def test_only_the_blends_in_common_are_compared(first):
     plan = demo_plan()
     for part, fraction in zip(plan["blends"][1]["parts"], (0.6, 0.4), strict=True):
         part["fraction"] = fraction
-    found = pool_series([first, lot("B", 12, {}, plan)], draws=500)
+    found = compare_sweat([first, lot("B", 12, {}, plan)])
     assert set(found.table["blend"]) == {"soft", "creamy-firm 60/40"}
     assert (
-        "soft-firm 70/30 is not pooled: the wax fractions of soft-firm 70/30 differ (1: 70 % soft "
-        "wax + 30 % firm wax; 2: 60 % soft wax + 40 % firm wax)."
+        "soft-firm 70/30 is not compared: the wax fractions of soft-firm 70/30 differ (1: 70 % "
+        "soft wax + 30 % firm wax; 2: 60 % soft wax + 40 % firm wax)."
     ) in found.notes
 
 
@@ -120,11 +109,6 @@ def with_fragrance(analysis, name):
     return changed(analysis, plan=plan, fragrance=name)
 
 
-def with_rules(analysis, **rules):
-    rules = dataclasses.replace(analysis.rules, **rules)
-    return dataclasses.replace(analysis, rules=rules, ceiling=find_ceiling(analysis.sweat, rules))
-
-
 def with_loads(analysis, **change):
     table = analysis.ceiling.table.assign(**change)
     return dataclasses.replace(analysis, ceiling=dataclasses.replace(analysis.ceiling, table=table))
@@ -135,9 +119,6 @@ def with_loads(analysis, **change):
      "the fragrances differ (1: cedar and fig (invented); 2: fig leaf)"),
     (lambda a: with_fragrance(a, HIDDEN_FRAGRANCE),
      "the fragrance of 2 is not given, so it may be another"),
-    (lambda a: with_rules(a, limit_grade=3), "the limit grade differs (1: 2; 2: 3)"),
-    (lambda a: with_rules(a, stress="rest"),
-     "the stress that decides differs (1: the harshest tested; 2: rest)"),
     (lambda a: changed(a, invented=False),
      "invented data are no evidence beside real ones (1: invented; 2: real)"),
     (lambda a: dataclasses.replace(a, sweat=dataclasses.replace(a.sweat, stresses=("rest",))),
@@ -152,26 +133,25 @@ def with_loads(analysis, **change):
 def test_plans_that_do_not_allow_it_say_why_in_one_sentence(first, second, change, said):
     others = [first, change(second)]
     blend = first.sweat.blends[0]
-    reason = why_not_pooled(others)
-    assert why_not_pooled([first, second]) == ""
+    reason = why_not_compared(others)
+    assert why_not_compared([first, second]) == ""
     said = said.replace("soft, soft-firm 70/30, creamy-firm 60/40", ", ".join(first.sweat.blends))
     said = re.sub(r"(?<=of )soft(?= in| do)", blend, said)
     assert re.sub(r"\d+\.\d(?= to| %)", "N", reason) == re.sub(
-        r"\d+\.\d(?= to| %)", "N", f"The series are not pooled: {said}."
+        r"\d+\.\d(?= to| %)", "N", f"How early the series sweat is not compared: {said}."
     )
-    with pytest.raises(FitError, match="^The series are not pooled: "):
-        pool_series(others)
+    with pytest.raises(FitError, match="^How early the series sweat is not compared: "):
+        compare_sweat(others)
 
 
-def test_records_that_are_the_same_twice_are_not_counted_twice(first):
+def test_records_that_are_the_same_twice_are_no_two_series(first):
     shorter = changed(first, grades=first.series.grades.iloc[:-30])
     for others in ([first, first], [first, shorter]):
-        assert why_not_pooled(others) == (
-            "The series are not pooled: 1 and 2 hold the same records, and each piece would count "
-            "twice."
+        assert why_not_compared(others) == (
+            "How early the series sweat is not compared: 1 and 2 hold the same records."
         )
 
 
 def test_currencies_do_not_stand_in_the_way(first, second):
     other = changed(second, currency="USD")
-    assert why_not_pooled([first, other]) == ""
+    assert why_not_compared([first, other]) == ""

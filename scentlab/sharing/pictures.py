@@ -1,0 +1,77 @@
+"""Pictures of results in a notebook or on a page: :func:`plot` draws any that has one."""
+
+from dataclasses import dataclass
+from functools import partial
+from pathlib import Path
+from typing import Any
+
+from scentlab.files import write_whole
+from scentlab.results import Result
+from scentlab.sharing import figures
+from scentlab.sharing.pages import draw
+
+# What draws a blend of a result, and where the result names its blends.
+_DRAW = {
+    "Analysis": (figures.blend_figure, lambda r: r.pick.table["blend"]),
+    "SweatFit": (figures.sweat_figure, lambda r: r.blends),
+    "ThrowFit": (figures.throw_figure, lambda r: r.blends),
+    "FrostFit": (figures.frost_figure, lambda r: r.blends),
+    "ThrowLife": (figures.warmer_figure, lambda r: r.blends),
+    "Pick": (lambda pick, _: figures.pick_figure(pick), lambda r: [None]),
+    "SweatCheck": (lambda check, _: figures.check_figure(check), lambda r: [None]),
+}
+
+
+@dataclass(frozen=True, repr=False)
+class Picture:
+    """A picture of a result, a figure for each blend; a notebook shows it as the last value of a
+    cell."""
+
+    figures: tuple
+
+    def __repr__(self) -> str:
+        return "\n".join(f["alt"] for f in self.figures)
+
+    def _repr_html_(self) -> str:
+        return draw("picture.html.j2", figures=self.figures)
+
+    def save(self, path: str | Path) -> Path:
+        """Write the first figure as an SVG file and return its path."""
+        return write_whole(Path(path), draw("picture.svg.j2", f=self.figures[0]) + "\n")
+
+
+def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
+    """Draw a result, blend by blend.
+
+    Parameters
+    ----------
+    result : Analysis, Pick, SweatFit, ThrowFit, FrostFit, ThrowLife or SweatCheck.
+    blend : str; None draws each of its blends.
+    choices : what the picture of that kind of result can be asked for: ``limit_grade`` and
+        ``risk`` of sweat, ``limit_grade`` and ``age_days`` of frost.
+
+    Returns
+    -------
+    Picture. ``plot(result, blend).save("name.svg")`` keeps it.
+
+    Raises
+    ------
+    TypeError for anything that is not a result with a picture, ValueError for a blend that is not
+    in it.
+
+    >>> from scentlab.fitting.sweat import fit_sweat
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
+    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+    >>> print(repr(plot(fit_sweat(series.sweat(), draws=100, precise=None)))[:28])
+    soft: sweat, over load, % of
+    """
+    kind = type(result).__name__
+    if kind not in _DRAW:
+        raise TypeError(f"there is no picture of a {kind}; plot takes one of {', '.join(_DRAW)}")
+    one, blends = _DRAW[kind]
+    names = list(blends(result))
+    if blend not in (None, *names):
+        raise ValueError(
+            f"blend {blend!r} is not in this result; it has {', '.join(map(str, names))}")
+    return Picture(tuple(map(partial(one, result, **choices), names if blend is None else [blend])))
