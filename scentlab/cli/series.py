@@ -2,6 +2,7 @@
 
 import argparse
 import datetime as dt
+import sys
 
 from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
@@ -47,9 +48,15 @@ def _demo(arguments):
 
 
 def _lab(arguments):
-    from scentlab.lab import run_lab
+    from scentlab.lab import is_here, run_lab
 
     folder = workshop_folder(arguments.folder)
+    if not is_here():
+        raise CannotDo(
+            "the pages need JupyterLab, which is not installed here; install the kit once more, "
+            "with [lab] behind its folder or wheel, as in: "
+            f"{quoted(sys.executable)} -m pip install '.[lab]'. All other commands work without."
+        )
     code = run_lab(folder, arguments.extra)
     if code:
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
