@@ -81,6 +81,7 @@ _ALSO = {
     "planning.batch": ("materials_of", "recipe_here"),
     "choosing.kept": ("keep_rules", "rules_here"),
     "sharing.report": ("report_html", "write_supplier_summary"),
+    "sharing.draws": ("draws_tree",),
     "sharing.answer": ("Answer", "LotFact", "answers_in", "read_answer", "weigh_answer"),
     "guide.showing": ("show_guide",),
     "guide.stages": ("see_stages",),

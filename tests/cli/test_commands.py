@@ -2,6 +2,7 @@
 
 import contextlib
 import functools
+import io
 import re
 import signal
 import sqlite3
@@ -13,9 +14,11 @@ from pathlib import Path
 import pytest
 
 from scentlab import cli, lab, workshop
+from scentlab.choosing.analysis import analyse
 from scentlab.cli import frame
-from scentlab.cli.frame import STORE_NAME, CannotDo, program
+from scentlab.cli.frame import STORE_NAME, CannotDo, program, working
 from scentlab.cli.rules import read_rules
+from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
@@ -621,10 +624,27 @@ def test_demo_makes_the_whole_way(made):
     assert "invented" in page
     assert not re.search(r'(src|href)="https?://', page)
     assert (folder / "series.sqlite").is_file()
-    blends = {b["name"] for b in workshop.demo_plan()["blends"]}
-    for blend in blends:
-        assert re.search(rf"^\* .*{re.escape(blend)}", out, re.M), blend
-    assert "invented" in out
+    said = out.splitlines()
+    assert len(said) <= 15 and "invented" in said[0]
+    analysis = analyse(read_series(Store.open(folder)))
+    for row in analysis.pick.table.itertuples():
+        line, = (line for line in said if line.startswith(f"{row.blend}  "))
+        assert f"  {row.load_pct:.1f} % (" in line
+        assert f"  {row.ceiling_load_pct:.1f} % (" in line
+    assert len(analysis.pick.table) == len(workshop.demo_plan()["blends"])
+
+
+def test_a_bar_shows_on_a_terminal_alone_how_far_work_is(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    for out in (Terminal(), io.StringIO()):
+        monkeypatch.setattr(sys, "__stderr__", out)
+        with working("the fits", "the report") as begin:
+            begin()
+            begin()
+        assert ("the report" in out.getvalue(), "1 of 2" in out.getvalue()) == (out.isatty(),) * 2
 
 
 def test_nonsense_is_refused_with_exit_code_2(run):
