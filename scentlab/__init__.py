@@ -10,7 +10,7 @@ brings in no plotting, widget, database or statistics library.
 
 from importlib import import_module
 
-__version__ = "0.1.0"
+__version__ = "0.2.0"
 
 _PUBLIC = {
     "units": ("content_from_load", "load_from_content", "load_from_ounces_per_pound"),
@@ -80,6 +80,7 @@ _ALSO = {
     "planning.batch": ("materials_of", "recipe_here"),
     "choosing.kept": ("keep_rules", "rules_here"),
     "sharing.report": ("report_html", "write_supplier_summary"),
+    "sharing.draws": ("draws_tree",),
     "sharing.answer": ("Answer", "LotFact", "answers_in", "read_answer", "weigh_answer"),
     "guide.showing": ("show_guide",),
     "guide.stages": ("see_stages",),
@@ -96,13 +97,24 @@ _HOME = {
     for name in names
 }
 
+# What the extra "lab" brings and the core does without.
+_OF_THE_LAB = {"ipywidgets", "anywidget", "traitlets", "IPython"}
+
 __all__ = ["__version__", *sorted(n for names in _PUBLIC.values() for n in names)]
 
 
 def __getattr__(name):
     if name not in _HOME:
         raise AttributeError(f"module 'scentlab' has no attribute {name!r}")
-    value = getattr(import_module(f"scentlab.{_HOME[name]}"), name)
+    try:
+        value = getattr(import_module(f"scentlab.{_HOME[name]}"), name)
+    except ModuleNotFoundError as error:
+        if (error.name or "").split(".")[0] not in _OF_THE_LAB:
+            raise
+        raise ImportError(
+            f"scentlab.{name} needs {error.name}, which comes with the pages in JupyterLab; "
+            "install the kit once more, with [lab] behind its folder or wheel, as in: "
+            "pip install '.[lab]'", name=error.name) from error
     globals()[name] = value
     return value
 

@@ -68,6 +68,8 @@ OWNERS = {
     "segno": {"panel.server"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
+    "tqdm": {"foresight.running", "cli.frame"},
+    "arviz_base": {"sharing.draws"},
     "statsmodels": {"maths.intervals"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},

@@ -4,6 +4,7 @@ import ast
 import inspect
 import subprocess
 import sys
+import tomllib
 from pathlib import Path
 
 import pytest
@@ -50,14 +51,34 @@ def test_an_unknown_name_is_refused_as_python_does():
         _ = scentlab.nonsense
 
 
-def test_the_version_is_the_one_of_the_installed_package():
-    from importlib.metadata import PackageNotFoundError, version
-
+WITHOUT_THE_LAB = """
+import sys
+for name in ("ipywidgets", "anywidget", "traitlets", "IPython", "jupyter_server", "jupyterlab"):
+    sys.modules[name] = None
+import scentlab
+for name in scentlab.__all__:
     try:
-        installed = version("scentlab")
-    except PackageNotFoundError:
-        pytest.skip("scentlab runs from a checkout that is not installed")
-    assert installed == scentlab.__version__
+        getattr(scentlab, name)
+    except ImportError as error:
+        print(name)
+        assert str(error).endswith("as in: pip install '.[lab]'"), error
+"""
+
+
+def test_without_jupyterlab_all_but_the_pages_is_there():
+    pages = {n for n, module in scentlab._HOME.items() if module.split(".")[0] in
+             ("forms", "screens")} & set(scentlab.__all__)
+    assert set(in_a_new_python(WITHOUT_THE_LAB)) == pages
+
+
+def test_one_version_is_said_everywhere():
+    root = Path(scentlab.__file__).parents[1]
+    project = tomllib.loads((root / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    assert project["version"] == scentlab.__version__
+    cited = (root / "CITATION.cff").read_text(encoding="utf-8")
+    assert f"\nversion: {scentlab.__version__}\n" in cited
+    changes = (root / "CHANGELOG.md").read_text(encoding="utf-8")
+    assert changes.split("## ")[1].startswith(f"{scentlab.__version__}, ")
 
 
 def test_main_help_in_a_new_python():

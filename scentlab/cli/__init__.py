@@ -9,7 +9,17 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, batch, packages, pairs, plan, quick, records, series
+from scentlab.cli import (
+    answers,
+    batch,
+    completion,
+    packages,
+    pairs,
+    plan,
+    quick,
+    records,
+    series,
+)
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
@@ -18,9 +28,10 @@ from scentlab.text import visible
 COMMANDS = (
     *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
     *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
+    *completion.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary")
+RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary", "completion")
 
 
 def main(argv=None):

@@ -11,6 +11,7 @@ from scentlab.cli.frame import (
     option,
     page_path,
     series_folder,
+    working,
 )
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
 
@@ -28,8 +29,11 @@ def write_the_report(folder, path, rules, seed):
     from scentlab.sharing.report import write_report
     from scentlab.words.answers import pick_notes, ranking_sentences
 
-    analysis = analysed(folder, rules, seed)
-    write_report(analysis, path)
+    with working("the fits", "the report") as begin:
+        begin()
+        analysis = analysed(folder, rules, seed)
+        begin()
+        write_report(analysis, path)
     print(*map(item, analysis.pick.sentences.values()), sep="\n")
     said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
     for words in filter(None, said):

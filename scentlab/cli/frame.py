@@ -1,6 +1,7 @@
 """What every command is made of: its description, its options, folders and files it may take."""
 
 import argparse
+import contextlib
 import shlex
 import shutil
 import sys
@@ -181,6 +182,34 @@ def program():
 def item(words):
     """A paragraph of a list, as wide as a screen."""
     return textwrap.fill(words, 100, initial_indent="* ", subsequent_indent="  ")
+
+
+def text_table(view, columns):
+    """Lines of some columns (by their place) of a table in words, each as wide as it needs."""
+    lines = [[" ".join(str(row[c]).split()) for c in columns]
+             for row in (view.headings, *view.rows)]
+    widths = [max(map(len, column)) for column in zip(*lines, strict=True)]
+    return ["  ".join(c.ljust(w) for c, w in zip(line, widths, strict=True)).rstrip()
+            for line in lines]
+
+
+@contextlib.contextmanager
+def working(*stages):
+    """Shows on a terminal how far a few stages of work are; gives what begins the next one."""
+    from tqdm.auto import tqdm
+
+    out = sys.__stderr__  # the terminal itself: a bar moves its cursor
+    shown = out is not None and out.isatty()
+    with tqdm(total=len(stages), file=out, leave=False, disable=not shown,
+              bar_format="{desc} |{bar:30}| {n_fmt} of {total_fmt}, {elapsed}") as bar:
+        steps = iter(enumerate(stages))
+
+        def begin():
+            done, name = next(steps)
+            bar.update(done - bar.n)
+            bar.set_description_str(name)
+
+        yield begin
 
 
 def count(number, what):

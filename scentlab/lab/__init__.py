@@ -3,12 +3,18 @@
 import os
 import subprocess
 import sys
+from importlib.util import find_spec
 from pathlib import Path
 
 from scentlab.files import ROOT_VARIABLE
 
 START = "start.ipynb"
 HERE = Path(__file__).parent
+
+
+def is_here():
+    """Whether what the pages need is installed; the core of the kit comes without."""
+    return all(find_spec(name) for name in ("jupyterlab", "ipywidgets", "anywidget"))
 
 
 def run_lab(folder, extra=()):

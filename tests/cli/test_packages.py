@@ -42,9 +42,9 @@ def test_what_is_held_back_is_in_no_file(sent):
     assert not set(pd.read_csv(io.BytesIO(files["throws.csv"]))["assessor"]) & {"A1", "A6"}
 
 
-def test_the_two_lines_of_the_readme_open_the_package_in_pandas(sent, tmp_path, monkeypatch):
-    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
-    lines = re.search(r"```python\n(import pandas as pd, zipfile\n.*\n)```", readme)[1]
+def test_the_two_lines_for_developers_open_the_package_in_pandas(sent, tmp_path, monkeypatch):
+    page = (Path(__file__).parents[2] / "DEVELOPERS.md").read_text(encoding="utf-8")
+    lines = re.search(r"```python\n(import pandas as pd, zipfile\n.*\n)```", page)[1]
     monkeypatch.chdir(tmp_path)
     (tmp_path / "for-the-supplier.zip").write_bytes(sent[0].read_bytes())
     names = {}

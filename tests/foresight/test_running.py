@@ -1,7 +1,9 @@
 """Runs over cores: order, stopping, refusals."""
 
+import io
 import math
 import re
+import sys
 
 import pytest
 
@@ -36,3 +38,14 @@ def test_progress_tells_from_none_to_all_and_a_stop_returns_what_is_done():
 def test_refusals_of_a_run(options, words):
     with pytest.raises(PlanError, match=f"^{re.escape(words)}$"):
         run_series(math.factorial, **options)
+
+
+def test_a_bar_is_shown_where_somebody_sees_it_and_nobody_else_takes_the_progress(monkeypatch):
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    for out, progress in ((Terminal(), None), (Terminal(), print), (io.StringIO(), None)):
+        monkeypatch.setattr(sys, "stderr", out)
+        run_series(math.factorial, 9, workers=1, progress=progress)
+        assert ("9/9" in out.getvalue()) == (out.isatty() and progress is None)
