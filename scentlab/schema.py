@@ -195,7 +195,8 @@ _CHECKS = {
 class Table:
     """A named set of columns and the columns that make a row unique.
 
-    ``one_of`` names optional columns of which every row must fill one at least.
+    ``one_of`` names optional columns of which every row must fill one at least, and ``rising``
+    pairs of columns whose first value may not lie above the second.
     """
 
     name: str
@@ -203,6 +204,7 @@ class Table:
     columns: tuple
     key: tuple = ()
     one_of: tuple = ()
+    rising: tuple = ()
 
     @cached_property
     def names(self):
@@ -358,6 +360,7 @@ HEATS = Table(
         _maybe("note", "text", "anything that was seen"),
     ),
     key=("started_on",),
+    rising=(("low_c", "high_c"),),
 )
 
 PAIRS = Table(
@@ -376,7 +379,7 @@ PAIRS = Table(
     key=("first", "second", "assessor", "sitting", "kind", "position"),
 )
 
-IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS)
+IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS, HEATS)
 
 
 @dataclass(frozen=True)
@@ -462,10 +465,20 @@ def check_row(table, row):
         if wrong:
             findings.add(None, column.name, "" if _is_missing(value) else str(value), *wrong)
     findings.stop()
-    if table.one_of and all(clean[n] is None for n in table.one_of):
-        findings.add(None, table.one_of[0], "", *table.one_of_words)
+    for problem in _row_problems(table, clean):
+        findings.add(None, *problem)
     findings.stop()
     return clean
+
+
+def _row_problems(table, row):
+    """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
+    if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
+        yield table.one_of[0], "", *table.one_of_words
+    for low, high in table.rising:
+        if row[low] > row[high]:
+            yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
+                   "Look at both again: they may be the wrong way round.")
 
 
 def parse_table(text, table, file, rows=None):
@@ -522,10 +535,11 @@ def _check_header(names, table, findings):
 
 
 def _check_rows(frame, rows, table, findings):
-    """Rows that fill none of ``one_of``, and rows that are there twice."""
-    if table.one_of:
-        for i in frame.index[frame[list(table.one_of)].isna().all(axis=1)]:
-            findings.add(rows[i], table.one_of[0], "", *table.one_of_words)
+    """Rows whose cells do not go together, and rows that are there twice."""
+    if table.one_of or table.rising:
+        for row, cells in zip(rows, frame.to_dict("records"), strict=True):
+            for problem in _row_problems(table, cells):
+                findings.add(row, *problem)
     if not table.key:
         return
     for i in frame.index[frame.duplicated(list(table.key))]:

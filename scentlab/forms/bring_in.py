@@ -31,6 +31,7 @@ _LABELS = {
     "pours": "Pours, with what was weighed", "pieces": "Pieces, with sweat and frost grades",
     "throws": "Throw scores", "warmings": "Checks of pieces left on the warmer",
     "pairs": "Pairs: which of two pieces is stronger",
+    "heats": "Heat cycles, as a max-min thermometer showed them",
 }
 
 

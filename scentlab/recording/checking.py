@@ -236,16 +236,16 @@ def _impossible_pours(pours, sheet, store):
 
 
 def _days_to_come(frames, sheets, store, today):
-    """Pours and looks on days that have not come; one day is let pass."""
-    poured, late, remedy = {}, [], check_clock(today)
+    """Pours, heat cycles and looks on days that have not come; one day is let pass."""
+    poured, remedy = {}, check_clock(today)
     if store is not None:
         poured = dict(store.distinct("pours", ("pour", "poured_on")))
-    for place, row in _placed("pours", frames, sheets):
-        poured[row["pour"]] = row["poured_on"]
-        if row["poured_on"] > today + ONE_DAY:
-            late.append((place, str(row["poured_on"])))
-    if late:
-        yield from _grouped(sheets["pours"].file, "poured_on", late, "a day that has come", remedy)
+    poured |= {row["pour"]: row["poured_on"] for _, row in _placed("pours", frames, sheets)}
+    for name, day in (("pours", "poured_on"), ("heats", "started_on")):
+        late = [(place, str(row[day])) for place, row in _placed(name, frames, sheets)
+                if row[day] > today + ONE_DAY]
+        if late:
+            yield from _grouped(sheets[name].file, day, late, "a day that has come", remedy)
     late = []
     for place, row in _placed("pieces", frames, sheets):
         age, day = row["age_days"], poured.get(row["pour"])
