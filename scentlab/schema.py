@@ -255,7 +255,9 @@ POURS = Table(
         _text("blend", meaning="the wax blend in that pot", pattern=r"\S(.{0,78}\S)?",
               pattern_words="a name of 1 to 80 characters"),
         Column("poured_on", "date", "day of pouring"),
-        Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0),
+        # A piece to a big melter; beyond it is more likely a slip (common practice, no source).
+        Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0,
+               usual=(5, 20000)),
         Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0),
         _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150),
         _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150),
@@ -552,6 +554,8 @@ def _check_rows(frame, rows, table, findings):
         )
 
 
+# Days between a pour and its plan, or all other pours, from which its year is more likely a slip.
+YEAR_OFF = dt.timedelta(days=200)
 # Points of load off the plan from which a slip is more likely than a pour that went astray.
 FAR_OFF = 1.0
 

@@ -196,7 +196,7 @@ COMMANDS = (
             repeated("--sheet", "TABLE=NAME", "sheet of an XLSX file (repeat)"),
             option("--decimal", choices=(".", ","), default=".", help="decimal sign (.)"),
             option("--beyond-plan", action="store_true",
-                   help="take too what the kept plan does not have"),
+                   help="take what is unplanned or unusual too"),
             option("--dry-run", action="store_true", help="check the files, write nothing"),
         ),
     ),
@@ -205,7 +205,7 @@ COMMANDS = (
         """
         Print the entries of the record for NAME, the blind code of a piece, the name of a pour, or
         "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void`
-        take, and what can be corrected. Scores are shown without their pour and load. Writes nothing.
+        take, and what can be corrected. Scores are shown without pour and load. Writes nothing.
         """,
         "scentlab entries cedar-2026 417",
         (FOLDER, option("name", metavar="NAME")),
