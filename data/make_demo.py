@@ -35,6 +35,9 @@ LOADS_PCT = (4, 6, 8, 10, 12, 14)
 # The reserve pieces of one load are left on the warmer, weighed, and smelt by three assessors.
 WARMED_PCT, WARMED_H, WARMED_BY = 10, (0, 1, 2, 4, 6, 9, 12), ("A2", "A3", "A4")
 
+HEAT = {"started_on": "2026-09-23", "low_c": 37.2, "high_c": 39.0, "hours": 12.0, "cycles": 3,
+        "pack": "open", "note": "invented"}
+
 SOFT = Wax("soft wax", "invented lot S-12", limit_load_pct=10, melt_temp_c=50, add_temp_c=80,
            pour_temp_c=65, max_temp_c=93, price_per_kg=7.5)
 FIRM = Wax("firm wax", "invented lot F-03", limit_load_pct=12, melt_temp_c=58, add_temp_c=82,
@@ -115,7 +118,7 @@ def main():
         store.add_all({
             "pours": logged_pours(series, np.random.default_rng(SEED)),
             "grades": _rows(grades), "throws": _rows(throws),
-            "warmings": _rows(series.warmings[list(WARMINGS.names)]),
+            "warmings": _rows(series.warmings[list(WARMINGS.names)]), "heats": [HEAT],
         })
         export_csvs(store, FOLDER)
         plot(analyse(read_series(store), seed=1)).save(FOLDER.parent / "report-plot.svg")

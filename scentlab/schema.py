@@ -195,7 +195,8 @@ _CHECKS = {
 class Table:
     """A named set of columns and the columns that make a row unique.
 
-    ``one_of`` names optional columns of which every row must fill one at least.
+    ``one_of`` names optional columns of which every row must fill one at least, and ``rising``
+    pairs of columns whose first value may not lie above the second.
     """
 
     name: str
@@ -203,6 +204,7 @@ class Table:
     columns: tuple
     key: tuple = ()
     one_of: tuple = ()
+    rising: tuple = ()
 
     @cached_property
     def names(self):
@@ -253,7 +255,9 @@ POURS = Table(
         _text("blend", meaning="the wax blend in that pot", pattern=r"\S(.{0,78}\S)?",
               pattern_words="a name of 1 to 80 characters"),
         Column("poured_on", "date", "day of pouring"),
-        Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0),
+        # A piece to a big melter; beyond it is more likely a slip (common practice, no source).
+        Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0,
+               usual=(5, 20000)),
         Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0),
         _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150),
         _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150),
@@ -358,6 +362,7 @@ HEATS = Table(
         _maybe("note", "text", "anything that was seen"),
     ),
     key=("started_on",),
+    rising=(("low_c", "high_c"),),
 )
 
 PAIRS = Table(
@@ -376,7 +381,7 @@ PAIRS = Table(
     key=("first", "second", "assessor", "sitting", "kind", "position"),
 )
 
-IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS)
+IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS, HEATS)
 
 
 @dataclass(frozen=True)
@@ -462,10 +467,20 @@ def check_row(table, row):
         if wrong:
             findings.add(None, column.name, "" if _is_missing(value) else str(value), *wrong)
     findings.stop()
-    if table.one_of and all(clean[n] is None for n in table.one_of):
-        findings.add(None, table.one_of[0], "", *table.one_of_words)
+    for problem in _row_problems(table, clean):
+        findings.add(None, *problem)
     findings.stop()
     return clean
+
+
+def _row_problems(table, row):
+    """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
+    if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
+        yield table.one_of[0], "", *table.one_of_words
+    for low, high in table.rising:
+        if row[low] > row[high]:
+            yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
+                   "Look at both again: they may be the wrong way round.")
 
 
 def parse_table(text, table, file, rows=None):
@@ -522,10 +537,11 @@ def _check_header(names, table, findings):
 
 
 def _check_rows(frame, rows, table, findings):
-    """Rows that fill none of ``one_of``, and rows that are there twice."""
-    if table.one_of:
-        for i in frame.index[frame[list(table.one_of)].isna().all(axis=1)]:
-            findings.add(rows[i], table.one_of[0], "", *table.one_of_words)
+    """Rows whose cells do not go together, and rows that are there twice."""
+    if table.one_of or table.rising:
+        for row, cells in zip(rows, frame.to_dict("records"), strict=True):
+            for problem in _row_problems(table, cells):
+                findings.add(row, *problem)
     if not table.key:
         return
     for i in frame.index[frame.duplicated(list(table.key))]:
@@ -538,6 +554,8 @@ def _check_rows(frame, rows, table, findings):
         )
 
 
+# Days between a pour and its plan, or all other pours, from which its year is more likely a slip.
+YEAR_OFF = dt.timedelta(days=200)
 # Points of load off the plan from which a slip is more likely than a pour that went astray.
 FAR_OFF = 1.0
 

@@ -155,6 +155,17 @@ def _joined(rows, pours, columns, *more):
     return rows.reindex(columns=list(columns))
 
 
+def heat_words(row):
+    """A heat cycle in words.
+
+    >>> heat_words({"cycles": 3, "hours": 12.0, "low_c": 37.2, "high_c": 39.0, "pack": "shut"})
+    '3 x 12 h at 37.2 to 39 °C in the shut pack'
+    """
+    pack = f" in the {row['pack']} pack" if isinstance(row["pack"], str) else ""
+    return (f"{row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} °C"
+            f"{pack}")
+
+
 # Names, and the kind of what stands under them, of a plan as data; "!" marks what must be there.
 _NUMBER, _DAY = float, dt.date
 _WAX = {

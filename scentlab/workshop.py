@@ -85,7 +85,6 @@ def make_demo_series(folder: str | Path) -> Store:
         store.save_plan(demo_plan())
         files = {t.name: demo_folder() / f"{t.name}.csv" for t in IMPORT_TABLES}
         import_csvs(store, **{name: path for name, path in files.items() if path.is_file()})
-        store.add("heats", json.loads((demo_folder() / "heat.json").read_text(encoding="utf-8")))
     return Store.open(folder)
 
 

@@ -122,7 +122,7 @@ def analyse(
     >>> list(analyse(series, Rules(risk=0.1), draws=100, precise=None).pick.table["blend"])
     ['soft']
     """
-    rules, notes = rules or Rules(), []
+    rules, notes = (rules or Rules()).spelt(series.blends["blend"]), []
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
     throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
@@ -228,6 +228,7 @@ def decider(analysis):
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
     def decide(rules):
+        rules = rules.spelt(analysis.sweat.blends)
         kind = rules.throw_kind
         if kind not in fits:
             fits[kind] = _fit_throw(analysis.series, kind, [], analysis.draws, analysis.seed)

@@ -11,6 +11,7 @@ from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.finish import compare_finish
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.results import FitError, say_odds, say_percent
+from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
 
@@ -46,6 +47,7 @@ def known_load(
     """
     table = analysis.pick.table.set_index("blend", drop=False)
     blend = blend if blend is not None else table.index[0]
+    blend = spelling(table.index)(blend)
     if blend not in table.index:
         raise FitError(f"no blend is called {blend!r}; there are {', '.join(table.index)}")
     row = table.loc[blend]

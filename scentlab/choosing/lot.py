@@ -16,7 +16,7 @@ from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_percent
-from scentlab.text import in_sentences
+from scentlab.text import in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax
 
 ACCEPT, REJECT, MORE = "accept", "reject", "test more"
@@ -31,6 +31,7 @@ def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | No
     Parameters are as for :func:`check_lot`.
     """
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
+    blend = known.blend
     fit = at_age(analysis.sweat, rules.ship_age_days)
     half = load_at_risk_draws(fit, 0.5, rules.limit_grade, analysis.ceiling.stress)
     half = float(weighted_quantile(half[:, fit.blends.index(known.blend)], fit.weights, 0.5))
@@ -139,7 +140,7 @@ def check_lot(
     >>> found.verdict in (ACCEPT, MORE)
     True
     """
-    looks = _looks_of(analysis.series, lot)
+    lot, looks = _looks_of(analysis.series, lot)
     blend = blend or looks["blend"].iloc[0]
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
     stress = analysis.ceiling.stress
@@ -167,6 +168,7 @@ def check_lot(
 def _looks_of(series, lot):
     apart = series.apart
     lots = [] if apart is None else sorted({x for x in apart.pours["lot"] if x})
+    lot = spelling(lots)(lot)
     if lot not in lots:
         raise FitError(f"no test batch of a lot {lot!r} is logged; "
                        + (f"there are {', '.join(lots)}" if lots else "plan and pour them first"))
@@ -175,7 +177,7 @@ def _looks_of(series, lot):
     looks = looks[looks["pour"].isin(pours) & looks["grade"].notna()]
     if looks.empty:
         raise FitError(f"no piece of lot {lot} is graded yet; grade them first")
-    return looks
+    return lot, looks
 
 
 def _verdict(seen, load, over, k_hat, rules):

@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab.fitting.checks import unlike_pots
 from scentlab.results import FitError, Result
+from scentlab.series import heat_words
 from scentlab.text import capital
 
 ALL = "all blends"
@@ -176,9 +177,7 @@ def _heat(own, stress, series):
     if series.heats.empty:
         return [("heat reached", "not recorded", "", 9)]
     low, high = float(series.heats["low_c"].min()), float(series.heats["high_c"].max())
-    runs = [f"{r.cycles} x {r.hours:g} h at {r.low_c:g} to {r.high_c:g} °C" + (
-        f" in the {r.pack} pack" if isinstance(r.pack, str) else "")
-        for r in series.heats.itertuples()]
+    runs = [heat_words(row) for row in series.heats.to_dict("records")]
     planned = ((series.plan or {}).get("rules") or {}).get("heat_cycle") or {}
     short = []
     if planned and low < planned["temp_c"] - HEAT_OFF_C:

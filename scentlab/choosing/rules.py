@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Any
 
 from scentlab.materials import Refusal
 from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS, THROW_WORDS
+from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
 MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
@@ -140,6 +141,18 @@ class Rules:
         if isinstance(self.override_reason, str):
             return self.override_reason
         return "; ".join(f"{blend}: {reason}" for blend, reason in self.override_reason)
+
+    def spelt(self, blends) -> Rules:
+        """The rules with the names of blends in the spelling of these, where only the look differs.
+        """
+        spell, reason, today = spelling(blends), self.override_reason, self.today_load_pct
+        return replace(
+            self, override_blends=tuple(map(spell, self.override_blends)),
+            override_reason=reason if isinstance(reason, str) else
+            {spell(blend): why for blend, why in reason},
+            today_load_pct={spell(blend): load for blend, load in today}
+            if isinstance(today, tuple) else today,
+        )
 
     def today_of(self, blend: str) -> float | None:
         """Today's load of a blend (% of wax), or None when it was not told."""

@@ -18,6 +18,7 @@ from scentlab.cli.frame import (
 )
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
 from scentlab.files import write_whole
+from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
 _PAPER = option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)")
@@ -93,7 +94,8 @@ def _lot(arguments):
     from scentlab.recording.store import Store
 
     folder = series_folder(arguments.folder)
-    store, rules, lot = Store.open(folder), read_rules(arguments, folder), arguments.lot.strip()
+    store, rules = Store.open(folder), read_rules(arguments, folder)
+    arguments.lot = lot = spelling(store.known_names("lot"))(arguments.lot)
     analysis = analysed(folder, rules, arguments.seed)
     load = amount("--load", "read_load", arguments.load, "%")
     plan = store.plan() and Plan.from_dict(store.plan())
@@ -135,7 +137,7 @@ def _plan_lot(arguments, store, plan, analysis, load):
     from scentlab.planning.lot import lot_plan, pots_of_lot
     from scentlab.planning.sheets import quick_sheet_html
 
-    lot, known = arguments.lot.strip(), known_load(analysis, arguments.blend, load)
+    lot, known = arguments.lot, known_load(analysis, arguments.blend, load)
     loads = lot_loads(analysis, known.blend, load)
     before = pots_of_lot(plan, lot)
     grown = lot_plan(

@@ -13,6 +13,7 @@ from scentlab.cli.frame import (
 )
 from scentlab.files import write_whole
 from scentlab.schema import THROWS
+from scentlab.text import spelling
 
 _KINDS = {"hot": "warm", "cold": "cold"}
 _KEYS = {"1": "first", "2": "second"}
@@ -87,7 +88,8 @@ def _loads(arguments, plan, sweated):
             return read_loads(arguments.loads)
         except AmountError as error:
             raise CannotDo(f"--loads {error}") from error
-    blend = arguments.blend or plan.blends[0].name
+    names = [b.name for b in plan.blends]
+    blend = spelling(names)(arguments.blend or names[0])
     own = [p for p in plan.pour_rows if p.blend == blend]
     wet = {p.load_pct for p in own if p.pour in sweated}
     dry = sorted({p.load_pct for p in own} - wet)

@@ -74,6 +74,9 @@ def _read(name, reader, text):
 
 
 def _heat(arguments):
+    from scentlab.recording.correcting import refuse_what_cannot_be
+    from scentlab.series import heat_words
+
     store, celsius = opened(arguments.folder), partial(amounts.read_temperature, unit="C")
     if not (arguments.coldest and arguments.hottest):
         print("How a home holds the heat (common practice, no source):")
@@ -83,12 +86,9 @@ def _heat(arguments):
            "low_c": round(_read("--coldest", celsius, arguments.coldest), 1),
            "high_c": round(_read("--hottest", celsius, arguments.hottest), 1),
            "hours": arguments.hours, "cycles": arguments.times, "pack": arguments.pack}
-    if row["low_c"] > row["high_c"]:
-        raise CannotDo(f"the coldest, {arguments.coldest}, is above the hottest, "
-                       f"{arguments.hottest}; look at both again")
-    store.add("heats", row)
-    print(f"Stored: {row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} "
-          f"°C, begun on {row['started_on']}.")
+    refuse_what_cannot_be("heats", row, dt.date.today())
+    entry = store.add("heats", row).entry_id
+    print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")
 
 
 COMMANDS = (

@@ -28,8 +28,8 @@ def _import(arguments):
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
     if not any(files.values()):
         raise CannotDo(
-            "no file to import; give --pours, --pieces, --throws, --warmings, --pairs or several "
-            "of them"
+            "no file to import; give --pours, --pieces, --throws, --warmings, --pairs, --heats or "
+            "several of them"
         )
     sources = _sources(arguments, files)
     tried = dry_run(store, **sources, beyond_plan=arguments.beyond_plan)
@@ -114,14 +114,14 @@ def _void(arguments):
 
 
 def _export(arguments):
-    from scentlab.recording.importing import export_csvs, export_rows
+    from scentlab.recording.importing import FILES, export_csvs, export_rows
     from scentlab.recording.store import Store, whole_rows
 
     folder = series_folder(arguments.folder)
     if arguments.whole_rows and not arguments.out:
         raise CannotDo("--whole-rows writes beside the damaged series: give --out a new folder")
     place = Path(arguments.out) if arguments.out else folder / "exports"
-    there = [place / f"{t.name}.csv" for t in IMPORT_TABLES if arguments.out]
+    there = [place / f"{name}.csv" for name in FILES if arguments.out]
     for path in (p for p in there if p.exists()):
         raise CannotDo(f"{path} is there already and was not touched; give --out another folder")
     if arguments.whole_rows:
@@ -165,7 +165,7 @@ def _columns(arguments):
 _ENTRY = (
     FOLDER,
     option("table", metavar="TABLE", choices=(
-        "pours", "grades", "throws", "bleeds", "warmings", "pairs")),
+        "pours", "grades", "throws", "bleeds", "warmings", "pairs", "heats")),
     option("entry", metavar="ENTRY", type=int),
 )
 _REASON = option("--reason", metavar="TEXT", required=True, help="why, kept with the change")
@@ -191,20 +191,21 @@ COMMANDS = (
             option("--throws", metavar="FILE", help="throw scores"),
             option("--warmings", metavar="FILE", help="checks on the warmer"),
             option("--pairs", metavar="FILE", help="pairs, which of two is stronger"),
+            option("--heats", metavar="FILE", help="heat cycles, as they were reached"),
             repeated("--match", "HEADING=COLUMN[:UNIT]", "a heading of the file (repeat)"),
             repeated("--sheet", "TABLE=NAME", "sheet of an XLSX file (repeat)"),
             option("--decimal", choices=(".", ","), default=".", help="decimal sign (.)"),
             option("--beyond-plan", action="store_true",
-                   help="take too what the kept plan does not have"),
+                   help="take what is unplanned or unusual too"),
             option("--dry-run", action="store_true", help="check the files, write nothing"),
         ),
     ),
     Command(
         "entries", _entries, "show what is stored of a piece or a pour, with numbers",
         """
-        Print the entries of the record for NAME, the blind code of a piece or the name of a pour:
-        table and number, which `scentlab correct` and `scentlab void` take, and what can be
-        corrected. Scores are shown without their pour and load. Writes nothing.
+        Print the entries of the record for NAME, the blind code of a piece, the name of a pour, or
+        "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void`
+        take, and what can be corrected. Scores are shown without pour and load. Writes nothing.
         """,
         "scentlab entries cedar-2026 417",
         (FOLDER, option("name", metavar="NAME")),
@@ -234,8 +235,9 @@ COMMANDS = (
     Command(
         "export", _export, "write the record as CSV files",
         """
-        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv and pairs.csv
-        where there are any, as `scentlab import` reads them. In FOLDER/exports earlier ones are
+        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv, pairs.csv and
+        heats.csv where there are any, as `scentlab import` reads them (bleeds.csv too, which
+        nothing reads). In FOLDER/exports earlier ones are
         replaced; in another folder nothing is. --whole-rows is the way out of a damaged record:
         what is right is written, what is lost is listed, and the exit code is 1.
         """,

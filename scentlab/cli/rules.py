@@ -5,6 +5,7 @@ import dataclasses
 from dataclasses import dataclass
 
 from scentlab.cli.frame import SEED, CannotDo, option, understood
+from scentlab.text import spelling
 
 
 def percent(text):
@@ -106,10 +107,11 @@ def _by_blend(name, given, blends, form):
     With ``blends`` only these can be named: a reason may hold an equals sign.
     """
     pairs = [text.partition("=") if blends is not None else text.rpartition("=") for text in given]
-    named = [bool(equals) and (blend.strip() in blends if blends is not None else bool(blend))
+    spell = spelling(blends or ())
+    named = [bool(equals) and (spell(blend) in blends if blends is not None else bool(blend))
              for blend, equals, _ in pairs]
     if len(given) == 1 and not named[0]:
         return given[0]
     for text, is_named in zip(given, named, strict=True):
         understood(is_named or None, text, name, form)
-    return {blend.strip(): value.strip() for blend, _, value in pairs}
+    return {spell(blend): value.strip() for blend, _, value in pairs}

@@ -18,7 +18,7 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form
-from scentlab.schema import FAR_OFF, POURS, check_row, impossible_load
+from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, check_row, impossible_load
 from scentlab.text import capital
 from scentlab.units import load_from_weights, say_load, say_temperature
 
@@ -100,19 +100,14 @@ class PourForm(Form):
                       "and say why in “Anything that was seen”.")
         self.load.value = note(kind, words)
 
-    def _planned_day(self):
-        """The planned day of the pour that is chosen, None where there is none."""
-        day = (self._plan or {}).get("poured_on")
-        return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
-
     def _day(self, text):
-        planned = self._planned_day()
+        planned = _planned_day(self._plan)
         usual = planned if planned and planned < dt.date.today() else None
         return past_day(text, POURS["poured_on"], usual)
 
     def _tell_day(self):
         """Which day is stored, beside the field; flagged when it is not the obvious one."""
-        field, planned, today = self.fields["poured_on"], self._planned_day(), dt.date.today()
+        field, planned, today = self.fields["poured_on"], _planned_day(self._plan), dt.date.today()
         field.box.placeholder, text = f"{planned or today}", field.text
         field.tell()
         if self._plan is None and not text:
@@ -173,6 +168,12 @@ class PourForm(Form):
         self._show()
 
 
+def _planned_day(plan):
+    """The planned day of a pour, None where there is none."""
+    day = (plan or {}).get("poured_on")
+    return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
+
+
 def _possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
@@ -195,6 +196,12 @@ def _doubts(plan, load, row):
             yield (f"{capital(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
                    f"{row[name]:g} °C right?")
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
+    planned, wax = _known(plan, "wax_g"), row["wax_g"]
+    if planned and not planned / 2 <= wax <= 2 * planned:
+        yield f"{wax:g} g of wax is far from the planned {planned:.1f} g. Is that right?"
+    day = _planned_day(plan)
+    if day and abs(row["poured_on"] - day) > YEAR_OFF:
+        yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
 
 
 def _heat_doubts(plan, value, name):

@@ -15,6 +15,7 @@ import numpy as np
 from scentlab.maths.paired import NOISE, named_chance, pair_power, pairs_for
 from scentlab.planning.refusal import count_of, need, need_number, need_whole
 from scentlab.schema import THROW_KINDS
+from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
 if TYPE_CHECKING:
@@ -127,7 +128,9 @@ def plan_pairs(
     testers = tuple(testers) or plan.assessors
     need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
     number = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
-    combos = _combinations(plan, blend or plan.blends[0].name, loads, kind, set(sweated))
+    names = [b.name for b in plan.blends]
+    named = spelling(names)(blend or names[0])
+    combos = _combinations(plan, named, loads, kind, set(sweated))
     each = 2 * -(-number // (2 * len(testers)))
     taken = {p.sitting for p in plan.pair_rows}
     names = [n for n in (f"Q{i}" for i in range(1, 400)) if n not in taken]

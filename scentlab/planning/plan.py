@@ -19,6 +19,7 @@ from scentlab.planning.panel import Sittings, Smelling, smelling_orders
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
+from scentlab.text import alike
 from scentlab.units import say_load_oz
 
 __all__ = [
@@ -118,8 +119,11 @@ class Plan:
         return melt_weights(wax_g, self.pouring.spare_pct, self.blend(rows[0].blend).fractions)
 
     def blend(self, name: str) -> Blend:
-        """The blend of that name."""
-        return next(b for b in self.blends if b.name == name)
+        """The blend of that name, however it is spelt. Raises PlanError when there is none."""
+        found = [b for b in self.blends if alike(b.name) == alike(name)]
+        need(found, f"the plan has no blend {name!r}; it has "
+             + ", ".join(b.name for b in self.blends), field="blend", value=name)
+        return found[0]
 
     @property
     def sentence(self) -> str:

@@ -13,6 +13,7 @@ from scentlab.recording.store import NAMED
 from scentlab.schema import (
     ONE_DAY,
     WHICHEVER,
+    YEAR_OFF,
     DataError,
     Problem,
     check_clock,
@@ -27,6 +28,7 @@ _GROUPED = re.compile(r"[1-9]\d{0,2}\.\d\d0")
 BEYOND = (
     "Where it is truly beyond the plan, import it with --beyond-plan, or tick that in the form."
 )
+TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
 
 
 def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyond_plan=False):
@@ -52,6 +54,8 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     problems.extend(_across(sheets, store, unread, {value for _, _, value, *_ in unplanned}))
     if "pours" in frames:
         problems.extend(_impossible_pours(frames["pours"], sheets["pours"], store))
+    if not beyond_plan:
+        problems.extend(_doubts(frames, sheets, store))
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
         problems.extend(_days_to_come(frames, sheets, store, today or dt.date.today()))
     if store is not None and not problems:
@@ -236,16 +240,16 @@ def _impossible_pours(pours, sheet, store):
 
 
 def _days_to_come(frames, sheets, store, today):
-    """Pours and looks on days that have not come; one day is let pass."""
-    poured, late, remedy = {}, [], check_clock(today)
+    """Pours, heat cycles and looks on days that have not come; one day is let pass."""
+    poured, remedy = {}, check_clock(today)
     if store is not None:
         poured = dict(store.distinct("pours", ("pour", "poured_on")))
-    for place, row in _placed("pours", frames, sheets):
-        poured[row["pour"]] = row["poured_on"]
-        if row["poured_on"] > today + ONE_DAY:
-            late.append((place, str(row["poured_on"])))
-    if late:
-        yield from _grouped(sheets["pours"].file, "poured_on", late, "a day that has come", remedy)
+    poured |= {row["pour"]: row["poured_on"] for _, row in _placed("pours", frames, sheets)}
+    for name, day in (("pours", "poured_on"), ("heats", "started_on")):
+        late = [(place, str(row[day])) for place, row in _placed(name, frames, sheets)
+                if row[day] > today + ONE_DAY]
+        if late:
+            yield from _grouped(sheets[name].file, day, late, "a day that has come", remedy)
     late = []
     for place, row in _placed("pieces", frames, sheets):
         age, day = row["age_days"], poured.get(row["pour"])
@@ -254,6 +258,33 @@ def _days_to_come(frames, sheets, store, today):
     if late:
         expected = "an age that the piece has reached since its day of pouring"
         yield from _grouped(sheets["pieces"].file, "age_days", late, expected, remedy)
+
+
+def _doubts(frames, sheets, store):
+    """What can be and is more likely a slip: unusual numbers, and a year off."""
+    for name, sheet in sheets.items():
+        for column in (c for c in sheet.table.columns if c.usual):
+            odd = [(place, f"{row[column.name]:g}") for place, row in _placed(name, frames, sheets)
+                   if column.doubt(row[column.name])]
+            low, high = column.usual or (0, 0)
+            if odd:
+                usual = f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual"
+                yield from _grouped(sheet.file, column.name, odd, usual, TRULY)
+    rows, plan = list(_placed("pours", frames, sheets)), (store and store.plan()) or {}
+    planned = {p["pour"]: dt.date.fromisoformat(p["poured_on"])
+               for p in plan.get("pours", ()) if p.get("poured_on")}
+    days = [row["poured_on"] for _, row in rows]
+    days += [day for (day,) in store.distinct("pours", ("poured_on",))] if store else []
+    for place, row in rows:
+        pour, day = row["pour"], row["poured_on"]
+        others = list(days)
+        others.remove(day)
+        near = [planned[pour]] if pour in planned else others
+        if near and min(abs(day - other) for other in near) > YEAR_OFF:
+            about = f"{planned[pour]}, as planned" if pour in planned else "that of another pour"
+            yield Problem(sheets["pours"].file, place, "poured_on", str(day),
+                          f"a day within {YEAR_OFF.days} days of {about}",
+                          f"Look at the year. {TRULY}")
 
 
 def _placed(name, frames, sheets):

@@ -20,6 +20,7 @@ from scentlab.schema import (
     check_row,
     impossible_load,
 )
+from scentlab.series import heat_words
 from scentlab.text import kept, spelling
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
@@ -31,7 +32,9 @@ MENDABLE = {
     "bleeds": ("bleed_mg", "hours", "temp_c"),
     "warmings": ("hours", "weight_g", "assessor", "throw"),
     "pairs": ("stronger", "assessor"),
+    "heats": ("low_c", "high_c", "hours", "cycles", "pack", "note"),
 }
+HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 
 @dataclass(frozen=True)
@@ -45,7 +48,8 @@ class Entry:
 
 
 def stored_about(store, name, what=None):
-    """The entries that stand of a piece (three digits) or of a pour (its name), oldest first.
+    """The entries that stand of a piece (three digits) or of a pour (its name), oldest first; of
+    the heat cycles as they were reached for the word heat.
 
     With ``what="piece"`` a pour is refused, for its weights would tell a load to who scores.
     Raises RefusedError when nothing is stored of it.
@@ -56,19 +60,22 @@ def stored_about(store, name, what=None):
     blind = re.fullmatch(PIECES["code"].pattern, name)
     if what == "piece" and not blind:
         raise RefusedError(f"{name!r} is no blind code: give the three digits of the label")
-    tables = SCORES if blind else ("pours",)
-    name = name if blind else spelling(store.known_names("pour"))(name)
+    pours = store.known_names("pour")
+    name = name if blind else spelling([*pours, HEAT])(name)
+    heat = name == HEAT and HEAT not in pours
     found = []
-    for table in tables:
-        rows = store.rows(table)
-        columns = RECORDS[table].codes if blind else ("pour",)
-        rows = rows[rows[list(columns)].eq(name).any(axis=1)].astype(object)
+    for table in SCORES if blind else ("heats",) if heat else ("pours",):
+        rows = store.rows(table).astype(object)
+        if not heat:
+            columns = RECORDS[table].codes if blind else ("pour",)
+            rows = rows[rows[list(columns)].eq(name).any(axis=1)]
         for row in rows.where(rows.notna(), None).to_dict("records"):
             values = {n: row[n] for n in MENDABLE[table]}
             found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
     if not found:
-        what = f"piece {name}" if blind else f"pour {name}"
-        raise RefusedError(f"nothing is stored of {what}", "look at its label again",
+        what = f"piece {name}" if blind else "a heat cycle" if heat else f"pour {name}"
+        remedy = "record it with: scentlab heat FOLDER" if heat else "look at its label again"
+        raise RefusedError(f"nothing is stored of {what}", remedy,
                            field="code" if blind else "pour", value=name)
     return found
 
@@ -92,7 +99,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     row = check_row(RECORDS[table], {**old, **changes})
     if row == old:
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
-    _refuse_what_cannot_be(table, row, dt.date.today())
+    refuse_what_cannot_be(table, row, dt.date.today())
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
 
@@ -108,11 +115,12 @@ def _need_reason(reason):
         raise RefusedError("say why: a reason is kept with every change")
 
 
-def _refuse_what_cannot_be(table, row, today):
-    """A pour of a day to come, or of weights that make a load that no wax takes."""
-    findings, day = Findings(table), row.get("poured_on")
-    if day is not None and day > today + ONE_DAY:
-        findings.add(None, "poured_on", str(day), "a day that has come", check_clock(today))
+def refuse_what_cannot_be(table, row, today):
+    """A pour or a heat cycle of a day to come, or weights that make a load that no wax takes."""
+    findings = Findings(table)
+    for name in ("poured_on", "started_on"):
+        if row.get(name) is not None and row[name] > today + ONE_DAY:
+            findings.add(None, name, str(row[name]), "a day that has come", check_clock(today))
     if wrong := impossible_load(row):
         findings.add(None, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
     findings.stop()
@@ -136,6 +144,8 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
+    if table == "heats":
+        return f"heat cycle begun on {row['started_on']}: {heat_words(row)}"
     if table == "pairs":
         return f"{pair_words(row)}{who}, session {row['sitting']}"
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"

@@ -1,4 +1,4 @@
-"""Files in, CSV files out: pours, pieces with their grades, throw scores, checks on the warmer.
+"""Files in, CSV files out: a file a table, that of pieces with the grades of each inspection.
 
 Everything is read as text and checked before anything is stored; all problems of all files are
 shown at once, and what is stored is stored in one transaction.
@@ -13,10 +13,15 @@ from scentlab.files import write_whole
 from scentlab.recording.checking import check_sheets, grade_rows, records
 from scentlab.recording.matching import TABLES, Source, matched, plain_headings, unit_in, units_of
 from scentlab.recording.reading import read_series
+from scentlab.recording.records import RECORDS
 from scentlab.recording.sheets import read_sheet
 from scentlab.recording.store import Store, StoreError
 from scentlab.schema import DataError, Findings
 from scentlab.text import disarmed
+
+# Written only where there are any. Nothing reads bleeds any more, but what was recorded is kept.
+IF_ANY = ("warmings", "pairs", "heats", "bleeds")
+FILES = {**TABLES, "bleeds": RECORDS["bleeds"]}
 
 
 @dataclass(frozen=True)
@@ -75,19 +80,19 @@ class DryRun:
 
 
 def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None,
-            pairs=None, *, beyond_plan=False):
-    """Try an import of up to five files; returns a :class:`DryRun`.
+            pairs=None, heats=None, *, beyond_plan=False):
+    """Try an import of up to six files; returns a :class:`DryRun`.
 
     Parameters
     ----------
     store : the series to check against; nothing is written to it.
-    pours, pieces, throws, warmings, pairs : path, or a Source of
+    pours, pieces, throws, warmings, pairs, heats : path, or a Source of
         :mod:`scentlab.recording.matching`.
     today : the day that no pour and no look may lie after, the machine's day when absent.
     beyond_plan : whether pours, pieces, assessors and sittings need not be in the kept plan.
     """
     given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings,
-             "pairs": pairs}
+             "pairs": pairs, "heats": heats}
     given = {name: source if isinstance(source, Source) else Source(source)
              for name, source in given.items() if source is not None}
     problems, sheets, plain = [], {}, {}
@@ -154,17 +159,16 @@ def _say_match(heading, column):
     return f'Choose that in the form, or in the command give --match "{match}"{known}.'
 
 
-def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None, pairs=None,
-              beyond_plan=False):
+def read_csvs(pours=None, pieces=None, throws=None, store=None, *, beyond_plan=False, **more):
     """The files as checked, typed frames, by table name (files that are None are absent).
 
-    Separator (comma, semicolon or tab) and a byte order mark are detected. With a ``store`` the
-    files are also checked against what is stored there, and where it has a kept plan, against
-    that: ``beyond_plan=True`` takes what was not planned. Raises
+    ``more`` are warmings, pairs and heats, as :func:`dry_run` takes them. Separator (comma,
+    semicolon or tab) and a byte order mark are detected. With a ``store`` the files are also
+    checked against what is stored there, and where it has a kept plan, against that:
+    ``beyond_plan=True`` takes what was not planned. Raises
     :class:`scentlab.schema.DataError` with every problem of all files.
     """
-    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs,
-                    beyond_plan=beyond_plan)
+    tried = dry_run(store, pours, pieces, throws, beyond_plan=beyond_plan, **more)
     if tried.problems:
         raise DataError(tried.problems)
     return tried.frames
@@ -173,14 +177,15 @@ def read_csvs(pours=None, pieces=None, throws=None, store=None, *, warmings=None
 def import_csvs(
     store: Store, pours: str | Path | None = None, pieces: str | Path | None = None,
     throws: str | Path | None = None, warmings: str | Path | None = None,
-    pairs: str | Path | None = None, *, beyond_plan: bool = False,
+    pairs: str | Path | None = None, heats: str | Path | None = None, *,
+    beyond_plan: bool = False,
 ) -> dict[str, int]:
     """Store the rows of the files, all or none.
 
     Parameters
     ----------
     store : Store
-    pours, pieces, throws, warmings, pairs : path of a file; one that is None is left out.
+    pours, pieces, throws, warmings, pairs, heats : path of a file; one that is None is left out.
     beyond_plan : bool. Where a plan is kept, pours, pieces, assessors and sittings must be in it,
         unless this says that they are truly beyond it.
 
@@ -198,7 +203,7 @@ def import_csvs(
     >>> import_csvs(Store.create(tempfile.mkdtemp()), demo_folder() / "pours.csv")["pours"]
     36
     """
-    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs,
+    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs, heats=heats,
                     beyond_plan=beyond_plan)
     return tried.store(store)
 
@@ -214,8 +219,8 @@ def _piece_rows(looks, store):
 
 
 def export_csvs(store: Store, folder: str | Path) -> list[Path]:
-    """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv and
-    pairs.csv where there are any.
+    """Write pours.csv, pieces.csv and throws.csv of the rows that stand, and warmings.csv,
+    pairs.csv, heats.csv and bleeds.csv where there are any.
 
     Text cells that a spreadsheet would run as a formula get an apostrophe in front, which the
     import takes off again.
@@ -234,8 +239,7 @@ def export_csvs(store: Store, folder: str | Path) -> list[Path]:
     >>> [path.name for path in export_csvs(Store.create(tempfile.mkdtemp()), tempfile.mkdtemp())]
     ['pours.csv', 'pieces.csv', 'throws.csv']
     """
-    rows = {name: store.rows(name)
-            for name in ("pieces", "grades", "throws", "warmings", "pairs")}
+    rows = {name: store.rows(name) for name in ("pieces", "grades", "throws", *IF_ANY)}
     return export_rows({"pours": _with_limits(store), **rows}, folder)
 
 
@@ -246,8 +250,8 @@ def export_rows(rows, folder):
         "pours": rows["pours"], "pieces": _looks(rows["pieces"], rows["grades"]),
         "throws": rows["throws"],
     }
-    frames |= {name: rows[name] for name in ("warmings", "pairs") if len(rows[name])}
-    texts = {name: _csv_text(frame, TABLES[name]) for name, frame in frames.items()}
+    frames |= {name: rows[name] for name in IF_ANY if len(rows[name])}
+    texts = {name: _csv_text(frame, FILES[name]) for name, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         return [write_whole(folder / f"{name}.csv", text) for name, text in texts.items()]

@@ -37,6 +37,7 @@ VERSION = 5
 NAMED = {
     "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",),
     "sitting": ("throws", "pairs"), "assessor": ("grades", "throws", "warmings", "pairs"),
+    "lot": ("pours",), "room": ("throws",), "warmer": ("throws",),
 }
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 # What SQLite says of a damaged file may itself be no text.

@@ -7,6 +7,7 @@ another word ('figure' for the fragrance Fig) may be nothing, and is shown for a
 
 import ast
 import base64
+import contextlib
 import functools
 import html
 import json
@@ -171,10 +172,15 @@ def readings(data):
 
 
 def _picture_words(data):
-    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG."""
+    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG, and
+    what any other kind holds as text of one or of two bytes a letter (JPEG, WebP: EXIF, XMP)."""
     if data.startswith(b"\x89PNG"):
         return "\n".join(_png_words(data))
-    return html.unescape(_TAG.sub(" ", data.decode("utf-8", "replace")))
+    text = data.decode("utf-8", "replace")
+    if "<svg" in text[:1000]:
+        return html.unescape(_TAG.sub(" ", text))
+    wide = (data[start:].decode("utf-16-le", "ignore") for start in (0, 1))
+    return "\n".join(map(html.unescape, (text, *wide)))
 
 
 def _png_words(data):
@@ -185,14 +191,10 @@ def _png_words(data):
         if kind in (b"tEXt", b"zTXt", b"iTXt", b"eXIf"):
             for part in chunk.split(b"\x00"):
                 yield part.decode("utf-8", "replace")
-            packed = chunk.find(b"\x78")  # where a packed text may begin
-            if packed >= 0:
-                try:
-                    yield zlib.decompressobj().decompress(chunk[packed:], 100_000).decode(
-                        "utf-8", "replace"
-                    )
-                except zlib.error:
-                    pass
+            for begin in re.finditer(b"\x78[\x01\x5e\x9c\xda]", chunk):  # of a packed text
+                with contextlib.suppress(zlib.error):
+                    text = zlib.decompressobj().decompress(chunk[begin.start():], 100_000)
+                    yield text.decode("utf-8", "replace")
 
 
 def _is_ours(hit):

@@ -23,7 +23,7 @@ from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
 from scentlab.sharing.pages import place_for, to_json, write_whole
-from scentlab.sharing.redaction import Choices, redact, redacted_rules
+from scentlab.sharing.redaction import Choices, known_choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
 
 FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
@@ -118,6 +118,7 @@ def prepare_package(analysis: Analysis, choices: Choices = EVERYTHING) -> Packag
 
     >>> prepare_package(analysis, Choices(hide_costs=True)).write("s.zip")  # doctest: +SKIP
     """
+    choices = known_choices(analysis.series, choices)
     series, held = redact(analysis.series, choices)
     rules = redacted_rules(analysis.rules, choices)
     shared = through_files(series, rules, analysis.seed, analysis.draws)

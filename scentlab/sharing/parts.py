@@ -14,6 +14,7 @@ import pandas as pd
 
 from scentlab.schema import (
     BLEEDS,
+    HEATS,
     PAIRS,
     PIECES,
     POURS,
@@ -31,6 +32,7 @@ from scentlab.series import (
     BLEED_COLUMNS,
     BLEND_COLUMNS,
     GRADE_COLUMNS,
+    HEAT_COLUMNS,
     PAIR_COLUMNS,
     POUR_COLUMNS,
     THROW_COLUMNS,
@@ -149,6 +151,7 @@ OPTIONAL_PARTS = (
     _table("warmings", WARMINGS.meaning, WARMING_COLUMNS, WARMINGS, PIECES, POURS,
            one_of=WARMINGS.one_of),
     _table("pairs", PAIRS.meaning, PAIR_COLUMNS, PAIRS, PIECES, POURS),
+    _table("heats", HEATS.meaning, HEAT_COLUMNS, HEATS, key=HEATS.key, rising=HEATS.rising),
 )
 PARTS = {part.name: part for part in (*DATA_PARTS, *OPTIONAL_PARTS, PICK_PART)}
 # Child table, its column, parent table: the parent's key has the same name.

@@ -12,6 +12,7 @@ import re
 import pandas as pd
 
 from scentlab.sharing.guard import STAND_IN, Guard, SharingError, holds
+from scentlab.text import spelling
 
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
@@ -81,7 +82,7 @@ def redact(series, choices):
     ------
     SharingError when a blend to leave out is not there, or none would stay.
     """
-    _check_blends(series, choices.leave_out)
+    choices = known_choices(series, choices)
     notices, names, texts = [], [], []
     series = dataclasses.replace(series, plan=copy.deepcopy(series.plan))
     for step, found in (
@@ -132,8 +133,10 @@ def redacted_rules(rules, choices):
     )
 
 
-def _check_blends(series, leave_out):
+def known_choices(series, choices):
+    """The choices with blends to leave out spelt as the series has them."""
     known = list(series.blends["blend"])
+    leave_out = tuple(map(spelling(known), choices.leave_out))
     for name in leave_out:
         if name not in known:
             raise SharingError(
@@ -141,6 +144,7 @@ def _check_blends(series, leave_out):
             )
     if known and set(known) <= set(leave_out):
         raise SharingError("every blend would be left out; keep at least one")
+    return dataclasses.replace(choices, leave_out=leave_out)
 
 
 def _without_blends(series, choices):

@@ -266,7 +266,7 @@ def test_an_import_of_nothing_is_refused(run, tmp_path):
     assert code == 2
     assert err == (
         "scentlab import: no file to import; give --pours, --pieces, --throws, --warmings, "
-        "--pairs or several of them\n"
+        "--pairs, --heats or several of them\n"
     )
 
 
@@ -708,6 +708,11 @@ def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
     assert (row["low_c"], row["high_c"], row["hours"], row["cycles"], row["pack"]) == (
         37.2, 39.0, 12.0, 3, "shut")
     assert cli.main([*heat, "--coldest", "40", "--hottest", "39"]) == 2
-    assert "is above the hottest" in capsys.readouterr().err
+    assert "found '40', expected at most high_c, which is 39. Look at both" in (
+        capsys.readouterr().err)
+    later = ["heat", str(tmp_path / "mine"), "--start", "2099-03-01"]
+    assert cli.main([*later, "--coldest", "37", "--hottest", "39"]) == 2
+    assert "found '2099-03-01', expected a day that has come" in capsys.readouterr().err
+    assert len(Store.open(tmp_path / "mine").rows("heats")) == 1
     assert cli.main(heat) == 0
     assert "No oven, no flame" in capsys.readouterr().out

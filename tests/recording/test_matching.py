@@ -405,7 +405,8 @@ def test_what_is_exported_comes_back_the_same(tmp_path_factory, note, wax, load)
                         "note": note})
     store.add("pieces", {"code": "417", "pour": "P01"})
     paths = export_csvs(store, place / "out")
-    back = read_csvs(paths[0], paths[1])["pours"]
+    # Beyond: a weight may be so odd that it is asked about.
+    back = read_csvs(paths[0], paths[1], beyond_plan=True)["pours"]
     columns = list(RECORDS["pours"].names)
     pd.testing.assert_frame_equal(store.rows("pours")[columns], back[columns])
 

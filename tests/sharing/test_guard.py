@@ -55,6 +55,12 @@ def png(keyword, text):
     b"<p>ce&#100;ar</p>", b'{"a": "\\u0063edar"}', b"href=%63edar",
     b'"data:image/svg+xml;base64,' + base64.b64encode(b"<svg><!-- cedar --></svg>") + b'"',
     b'<img src="data:image/png;base64,' + base64.b64encode(png(b"Title", b"cedar")) + b'">',
+    # The x of the keyword is the byte that a packed text begins with.
+    b'<img src="data:image/png;base64,' + base64.b64encode(png(b"Exif x", b"cedar")) + b'">',
+    b'<img src="data:image/jpeg;base64,' + base64.b64encode(
+        b"\xff\xd8\xff\xe1\x00\x20Exif\0\0" + "cedar".encode("utf-16-le") + b"\xff\xd9") + b'">',
+    b'<img src="data:image/jpeg;base64,' + base64.b64encode(
+        b"\xff\xd8\xff\xfe\x00\x09a cedar\xff\xd9") + b'">',
 ])
 def test_entities_escapes_and_pictures_are_read(data):
     assert Guard(names=("Cedar",)).told_by(readings(data))

@@ -73,6 +73,16 @@ def secretive(analysis):
     return dataclasses.replace(analysis, series=series)
 
 
+def test_the_heat_cycle_as_it_was_reached_goes_along(package, analysis, path):
+    opened = open_package(path)
+    assert package.text("heats.csv").splitlines() == [
+        "started_on,low_c,high_c,hours,cycles,pack", "2026-09-23,37.2,39.0,12.0,3,open"]
+    there, here = (a.rests.table for a in (opened.analysis, analysis))
+    reached = there.loc[there["name"] == "heat reached", "value"].tolist()
+    assert reached == ["3 x 12 h at 37.2 to 39 °C in the open pack"]
+    assert there.equals(here)
+
+
 @pytest.fixture(scope="module")
 def hidden(secretive):
     return prepare_package(secretive, EVERYTHING_HIDDEN)
@@ -100,7 +110,7 @@ def test_a_general_validator_finds_every_row_valid(request, tmp_path, which):
     assert report.valid, report.flatten(["title", "message"])
     tables = [t for t in report.tasks if t.type == "table"]
     always = {p.name for p in (*parts.DATA_PARTS, parts.PICK_PART)}
-    assert {t.name for t in tables} == always | {"warmings"}  # the demo has checks on the warmer
+    assert {t.name for t in tables} == always | {"warmings", "heats"}  # which the demo has
     expected = package.table.set_index("file")["rows"].dropna()
     assert {f"{t.name}.csv": t.stats["rows"] for t in tables} == expected.to_dict()
 

@@ -1,0 +1,69 @@
+"""What can be and is more likely a slip is asked about before it is stored."""
+
+import datetime as dt
+
+import pytest
+
+from scentlab.recording.importing import dry_run, import_csvs
+from scentlab.recording.store import Store
+
+TODAY = dt.date(2026, 6, 1)
+HEAD = "pour,pot,blend,poured_on,wax_g,fragrance_g,room_temp_c\n"
+POURS = [("P1", "2026-03-01"), ("P2", "2026-03-03"), ("P3", "2026-05-20")]
+
+
+@pytest.fixture
+def store(tmp_path):
+    return Store.create(tmp_path / "series")
+
+
+def file(tmp_path, rows):
+    path = tmp_path / "pours.csv"
+    lines = [f"{pour},A,soft,{day},{wax or 200},{(wax or 200) * 0.09:g},{room or ''}"
+             for pour, day, *more in rows for wax, room in [(*more, None, None)[:2]]]
+    path.write_text(HEAD + "\n".join(lines) + "\n")
+    return path
+
+
+def said(store, path, **how):
+    return [(p.row, p.column, p.expected, p.remedy)
+            for p in dry_run(store, path, today=TODAY, **how).problems]
+
+
+TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."
+
+
+def test_a_year_off_is_asked_about(store, tmp_path):
+    path = file(tmp_path, [*POURS, ("P4", "2025-03-02")])
+    assert said(store, path) == [
+        (5, "poured_on", "a day within 200 days of that of another pour",
+         f"Look at the year. {TRULY}")]
+    assert said(store, path, beyond_plan=True) == []
+    assert said(store, file(tmp_path, POURS)) == []
+    assert said(store, file(tmp_path, POURS[:1])) == []  # one pour alone
+
+
+def test_a_pour_stored_before_counts_as_another(store, tmp_path):
+    import_csvs(store, file(tmp_path, POURS))
+    assert [row for row, *_ in said(store, file(tmp_path, [("P5", "2024-05-21")]))] == [2]
+    assert said(store, file(tmp_path, [("P5", "2026-05-21")])) == []
+
+
+def test_with_a_plan_the_planned_day_counts(store, tmp_path):
+    store.save_plan({"pours": [{"pour": "P1", "pot": "A", "blend": "soft", "load_pct": 9.0,
+                                "poured_on": "2025-05-20"}]})
+    assert said(store, file(tmp_path, [("P1", "2026-05-20")])) == [
+        (2, "poured_on", "a day within 200 days of 2025-05-20, as planned",
+         f"Look at the year. {TRULY}")]
+    assert said(store, file(tmp_path, [("P1", "2025-05-27")])) == []
+
+
+@pytest.mark.parametrize(("wax", "room", "column", "expected"), [
+    (2, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
+    (45000, 21, "wax_g", "a wax weighed into this pour of 5 to 20000 g, as is usual"),
+    (200, 48, "room_temp_c", "a room temperature of 5 to 45 °C, as is usual"),
+])
+def test_an_unusual_number_is_asked_about(store, tmp_path, wax, room, column, expected):
+    path = file(tmp_path, [*POURS, ("P4", "2026-03-01", wax, room)])
+    assert said(store, path) == [(5, column, expected, TRULY)]
+    assert said(store, path, beyond_plan=True) == []
