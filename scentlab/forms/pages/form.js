@@ -40,9 +40,11 @@ export default {
         button.setAttribute("aria-pressed", on ? "true" : "false");
       }
       for (const box of form.querySelectorAll("[class*='scent-field-']")) {
-        const input = box.querySelector("input, select");
+        const input = box.querySelector("input, select, [role='slider']");
         const name = nameOf(box, "scent-field-");
         if (input && names[name]) input.setAttribute("aria-label", names[name]);
+        const said = box.querySelector(".widget-readout");
+        if (said) input.setAttribute("aria-valuetext", said.textContent);
       }
       for (const said of form.querySelectorAll(".scent-message")) {
         said.setAttribute("aria-live", "polite");
