@@ -81,11 +81,12 @@ def measure(chosen, evidence, rules, ceiling, at_risk):
 
 def trade_off(evidence, rules, ceiling, at_risk):
     """The measures at the loads tested of each blend under the stress that decides."""
-    known = tested(evidence, ceiling)
-    each = [own.reset_index(drop=True).join(
-        _at(blend, own["load_pct"].to_numpy(float), evidence, rules, at_risk))
-        for blend, own in known.groupby("blend", sort=False)]
-    return pd.concat(each, ignore_index=True) if each else known
+    known, frames = tested(evidence, ceiling), []
+    for blend in evidence.sweat.blends:
+        own = known[known["blend"] == blend].reset_index(drop=True)
+        loads = own["load_pct"].to_numpy(float)
+        frames.append(own.join(_at(blend, loads, evidence, rules, at_risk)))
+    return _put_together(frames)
 
 
 def tested(evidence, ceiling):
@@ -96,6 +97,10 @@ def tested(evidence, ceiling):
         loads = np.unique(np.round(under.loc[under["blend"] == blend, "load_pct"].astype(float), 1))
         frames.append(pd.DataFrame({"blend": blend, "load_pct": loads,
                                     "content_pct": content_from_load(loads)}))
+    return _put_together(frames)
+
+
+def _put_together(frames):
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 

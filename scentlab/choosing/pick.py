@@ -89,7 +89,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     rules : Rules; None for the usual ones.
     ceiling : Ceiling under the same rules, made if None.
     rests : Rests of the same stress, age of sale and kind of throw, made if None.
-    brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most of the work.
+    brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most work.
 
     Returns
     -------

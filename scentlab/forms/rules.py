@@ -257,7 +257,9 @@ class SliderForm(Form):
         share = getattr(self._start, name)
         slider = w.SelectionSlider(
             options=[(words.format(100 * s), s) for s in sorted({*places, share})], value=share,
-            description=title, style={"description_width": "initial"})
+            description=title, style={"description_width": "initial"},
+            layout=w.Layout(width="100%"))
+        slider.add_class("scent-slider")
         slider.add_class(f"scent-field-{name}-slider")
         slider.observe(lambda _: self._guarded(self._changed), "value")
         return slider

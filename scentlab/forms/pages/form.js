@@ -111,12 +111,18 @@ export default {
       send();
     }
     function heard(message) {
+      if (message.focus) focusField(message.focus);
       if (!pending || message.ack !== pending.key) return;
       clearTimeout(timer);
       pending = null;
       banner.textContent = "";
       label();
       setTimeout(bringIntoView, 200);
+    }
+    // Where the next card is typed; on a phone the keyboard would hide what is to be weighed.
+    function focusField(name) {
+      const input = form && form.querySelector(`.scent-field-${name} input`);
+      if (input && matchMedia("(pointer: fine)").matches) input.focus({ preventScroll: true });
     }
     // A form that has shrunk must not leave its answer out of sight.
     function bringIntoView() {
