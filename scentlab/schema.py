@@ -246,6 +246,8 @@ _assessor = partial(
     pattern_words="a tester's code, never a name, such as A1",
 )
 
+CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
+
 POURS = Table(
     "pours",
     "one row per pour: one load drawn from one pot of one blend",
@@ -265,7 +267,7 @@ POURS = Table(
         # A room outside the usual is more likely a slip (common practice, no source).
         _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45)),
         _maybe("scale_check_g", "number",
-               "what the fragrance scale shows under a 100 g check weight", "g", 80, 120),
+               f"what the fragrance scale shows under a {CHECK_G:g} g check weight", "g", 80, 120),
         _maybe("limit_load_pct", "number", "wax maker's highest load for the blend",
                "g per 100 g of wax", 0.1, 40),
         _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",

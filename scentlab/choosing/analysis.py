@@ -204,10 +204,10 @@ def what_if(analysis: Analysis, **changes: Any) -> Pick:
     >>> bool(what_if(found, risk=0.2).table.at[0, "load_pct"] > found.pick.table.at[0, "load_pct"])
     True
     """
-    return decider(analysis)(replace(analysis.rules, **changes))
+    return decider(analysis)(replace(analysis.rules, **changes)).pick
 
 
-def decider(analysis):
+def decider(analysis, brief=False):
     """A chooser under any rules that does not fit sweat again.
 
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is
@@ -216,14 +216,16 @@ def decider(analysis):
     Parameters
     ----------
     analysis : Analysis
+    brief : bool, whether to leave out the trade-off and what would change the pick.
 
     Returns
     -------
-    callable(rules) -> Pick; it raises FitError for a blend that was not fitted.
+    callable(rules) -> Analysis under them, with their ceiling and pick; it raises FitError for a
+    blend that was not fitted.
 
     Examples
     --------
-    ``decide = decider(analysis); decide(Rules(risk=0.02)).sentence``
+    ``decide = decider(analysis); decide(Rules(risk=0.02)).pick.sentence``
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}
 
@@ -233,7 +235,13 @@ def decider(analysis):
         if kind not in fits:
             fits[kind] = _fit_throw(analysis.series, kind, [], analysis.draws, analysis.seed)
         throw, no_throw = fits[kind]
-        return choose_load(replace(analysis.evidence, throw=throw, no_throw=no_throw), rules)
+        found = replace(analysis, rules=rules, throw=throw, no_throw=no_throw,
+                        ceiling=ceiling_under(analysis.sweat, rules))
+        same = all(getattr(rules, name) == getattr(analysis.rules, name)
+                   for name in ("stress", "ship_age_days", "throw_kind"))
+        return replace(found, pick=choose_load(
+            found.evidence, rules, found.ceiling, brief=brief,
+            rests=analysis.rests if same else None))
 
     return decide
 

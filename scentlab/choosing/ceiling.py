@@ -6,6 +6,7 @@ the ceiling is the lower quantile of what is believed of that load.
 """
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -62,7 +63,11 @@ class Ceiling(Result):
 
     def of(self, blend):
         """The row of one blend."""
-        return self.table.set_index("blend").loc[blend]
+        return self._rows.loc[blend]
+
+    @cached_property
+    def _rows(self):
+        return self.table.set_index("blend")
 
 
 def _say_open(row):

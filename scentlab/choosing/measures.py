@@ -1,6 +1,7 @@
 """What is believed at a load: sweat, throw, frost, cost, and what was seen at it or below."""
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -42,8 +43,12 @@ class Evidence:
 
     def about(self, blend):
         """Limits and prices of a blend as floats; missing where they are not known."""
-        own = self.blends.set_index("blend").reindex(index=[blend], columns=_KNOWN).iloc[0]
-        return pd.to_numeric(own).astype(float)
+        return self._known.loc[blend]
+
+    @cached_property
+    def _known(self):
+        rows = self.blends.set_index("blend").reindex(index=self.sweat.blends, columns=_KNOWN)
+        return rows.apply(pd.to_numeric).astype(float)
 
     def frost_known_at(self, age):
         """Whether frost was looked at around an age in days; None is the middle one."""
@@ -76,15 +81,26 @@ def measure(chosen, evidence, rules, ceiling, at_risk):
 
 def trade_off(evidence, rules, ceiling, at_risk):
     """The measures at the loads tested of each blend under the stress that decides."""
-    counts, frames = evidence.sweat.counts, []
+    known, frames = tested(evidence, ceiling), []
     for blend in evidence.sweat.blends:
-        own = counts[(counts["blend"] == blend) & (counts["stress"] == ceiling.stress)]
-        loads = np.unique(np.round(own["load_pct"].to_numpy(float), 1))
-        known = pd.DataFrame({
-            "blend": pd.Series(blend, range(len(loads)), dtype=object), "load_pct": loads,
-            "content_pct": content_from_load(loads),
-        })
-        frames.append(known.join(_at(blend, loads, evidence, rules, at_risk)))
+        own = known[known["blend"] == blend].reset_index(drop=True)
+        loads = own["load_pct"].to_numpy(float)
+        frames.append(own.join(_at(blend, loads, evidence, rules, at_risk)))
+    return _put_together(frames)
+
+
+def tested(evidence, ceiling):
+    """The loads tested of each blend under the stress that decides, without their measures."""
+    counts = evidence.sweat.counts
+    under, frames = counts[counts["stress"] == ceiling.stress], []
+    for blend in evidence.sweat.blends:
+        loads = np.unique(np.round(under.loc[under["blend"] == blend, "load_pct"].astype(float), 1))
+        frames.append(pd.DataFrame({"blend": blend, "load_pct": loads,
+                                    "content_pct": content_from_load(loads)}))
+    return _put_together(frames)
+
+
+def _put_together(frames):
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 

@@ -8,7 +8,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import NONE, find_ceiling
 from scentlab.choosing.enough import enough_throw, enough_words, say_points
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
-from scentlab.choosing.measures import Evidence, measure, scored, trade_off
+from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
 from scentlab.choosing.rests import Rests, find_rests, stress_words
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
@@ -80,7 +80,7 @@ class Pick(Result):
 
 
 @one_thread()
-def choose_load(evidence, rules=None, ceiling=None):
+def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     """Choose a load per blend and rank the blends.
 
     Parameters
@@ -88,6 +88,8 @@ def choose_load(evidence, rules=None, ceiling=None):
     evidence : Evidence, as ``Analysis.evidence`` gives it.
     rules : Rules; None for the usual ones.
     ceiling : Ceiling under the same rules, made if None.
+    rests : Rests of the same stress, age of sale and kind of throw, made if None.
+    brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most work.
 
     Returns
     -------
@@ -119,15 +121,16 @@ def choose_load(evidence, rules=None, ceiling=None):
     ranked = rank(measured, draws, blends, rules.throw_loss)
     rest = [c for c in ranked if c not in _FRONT and c != "reason"]
     table = ranked[[*_FRONT, *rest, "reason"]]
-    rests = None
-    if evidence.series is not None:
+    if rests is None and evidence.series is not None:
         rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots)
     sentences = {
         r["blend"]: headline(r, rules, evidence, ceiling, rests) for _, r in table.iterrows()
     }
     return Pick(
-        table=table, tradeoff=trade_off(evidence, rules, ceiling, at_risk), sentences=sentences,
-        changes=_changes(evidence, rules, ceiling, at_risk), rules=asdict(rules),
+        table=table, sentences=sentences, rules=asdict(rules),
+        tradeoff=(tested(evidence, ceiling) if brief else
+                  trade_off(evidence, rules, ceiling, at_risk)),
+        changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling, at_risk),
         override=rules.reason_words, notes=tuple(_notes(evidence, rules, table)),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,

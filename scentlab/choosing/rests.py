@@ -11,6 +11,7 @@ import pandas as pd
 
 from scentlab.fitting.checks import unlike_pots
 from scentlab.results import FitError, Result
+from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
 from scentlab.text import capital
 
@@ -19,7 +20,6 @@ FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
 LONG_DAYS = 7  # a last inspection before this age is said in the headline
 COLUMNS = ["blend", "name", "value", "meaning", "warning"]
 MOST_WARNINGS = 2
-CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
 HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen thermometer errs by 1
 # What a headline calls them.
 UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}

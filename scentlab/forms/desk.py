@@ -220,8 +220,8 @@ class RecordDesk:
         self._bench, self._store, self._looks = bench, bench.store, looks
         self._plan = Plan.from_dict(bench.store.plan())
         pours, into = self._plan.pours, (files or bench).store
-        left = pours[~pours["pour"].isin(self._store.rows("pours")["pour"])]
-        self.pours = PourForm(left, **self._saving("pours"))
+        self.pours = PourForm(pours, done=self._store.rows("pours")["pour"],
+                              **self._saving("pours"))
         self.who = ChooseForm("Who scores? Tap your code.", self._plan.assessors, "assessor",
                               said="{0} scores. The forms below are for {0}.")
         self.sweat = self.who.show(partial(self._grades, "sweat"))

@@ -34,6 +34,20 @@ class BrowserPart(anywidget.AnyWidget):
     since = traitlets.Float(0).tag(sync=True)
 
 
+class KitchenTimer(anywidget.AnyWidget):
+    """A timer that runs in the browser and outlasts what is shown beside it.
+
+    ``minutes`` are those offered, ``now`` is what it would be begun with; ``ends`` is when it ends
+    (ms since 1970, 0 while it stands) and ``what`` it was begun with.
+    """
+
+    _esm = (PAGES / "timer.js").read_text(encoding="utf-8")
+    minutes = traitlets.Float(2).tag(sync=True)
+    now = traitlets.Unicode().tag(sync=True)
+    ends = traitlets.Float(0).tag(sync=True)
+    what = traitlets.Unicode().tag(sync=True)
+
+
 class Form(w.VBox):
     """What all forms share: a message line, saving with its error shown, undo, the browser part.
 

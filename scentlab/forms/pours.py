@@ -1,4 +1,4 @@
-"""The pour-day form: the plan beside what was weighed, the true load while the pot is warm."""
+"""The pour day as cards: what to weigh, what was weighed, the true load while the pot is warm."""
 
 import datetime as dt
 import html
@@ -10,32 +10,57 @@ from scentlab.forms.fields import (
     Chooser,
     Field,
     FieldError,
+    Section,
     in_a_row,
     note,
     past_day,
     read_all,
+    show_if,
+    side_by_side,
     spoken_day,
     stacked,
 )
-from scentlab.forms.frame import Form
-from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, check_row, impossible_load
+from scentlab.forms.frame import Form, KitchenTimer
+from scentlab.schema import (
+    CHECK_G,
+    FAR_OFF,
+    POURS,
+    SCALE_OFF,
+    YEAR_OFF,
+    check_row,
+    impossible_load,
+)
 from scentlab.text import capital
-from scentlab.units import load_from_weights, say_load, say_temperature
+from scentlab.units import (
+    load_from_weights,
+    ounces_from_grams,
+    say_load,
+    say_load_oz,
+    say_temperature,
+)
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
-_COLUMNS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
-            "scale_check_g", "poured_on", "note")
+# The fields of a card by their labels; those of the first row are large in the eye.
+_LABELS = {
+    "wax_g": "Wax weighed, g", "fragrance_g": "Fragrance weighed, g",
+    "add_temp_c": "Fragrance in at, °C", "stir_min": "Stirred, min", "pour_temp_c": "Poured at, °C",
+    "room_temp_c": "Room, °C", "poured_on": "Day of pouring", "note": "Anything that was seen",
+    "scale_check_g": f"It shows, under a {CHECK_G:g} g check weight (empty without one), g",
+}
 _STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
+_BURNS = ("<b>Hot wax burns.</b> Never leave it alone, never water on burning wax; lid at hand, "
+          "gloves on, fresh air. Local fire codes come first.")
 
 
 class PourForm(Form):
-    """The pour-day form: what was weighed, beside what was planned.
+    """The pour day as cards, a test batch at a time: what to weigh, and what was weighed.
 
     ``planned`` is a frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of
-    pouring and, where they are known, poured_on (the planned day), add_temp_c and pour_temp_c (as
-    planned), max_temp_c (the lowest maximum of the blend's waxes) and flash_point_c (of the
-    fragrance, closed cup). ``done`` names the pours that are logged already.
+    pouring and, where they are known, poured_on (the planned day), add_temp_c, pour_temp_c and
+    stir_min (as planned), max_temp_c (the lowest maximum of the blend's waxes), flash_point_c (of
+    the fragrance, closed cup) and test_only (above a limit). ``done`` names the pours that are
+    logged already. The first that is not is shown, and after each saving the next.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
@@ -49,35 +74,92 @@ class PourForm(Form):
         self._done, self._asked = set(done), []
         self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
         self.pours = self._chooser.buttons
-        self.fields = {n: Field(n, POURS[n]) for n in _COLUMNS}
-        self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], empty=None,
-                                         read=self._day)
+        self.fields = {n: Field(n, POURS[n], label, short=n != "scale_check_g")
+                       for n, label in _LABELS.items()}
+        self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], _LABELS["poured_on"],
+                                         empty=None, read=self._day, short=True)
         self._watch([self.fields["poured_on"]], self._tell_day)
         self._watch([self.fields["wax_g"], self.fields["fragrance_g"]], self._tell_load)
+        self._watch([self.fields["scale_check_g"]], self._tell_scale)
         self.planned_view, self.load, self.day = w.HTML(), w.HTML(), self.fields["poured_on"].said
-        self.save = self._button("Save this pour", "save", self._save, saves=True)
-        self._lay_out(
-            w.HTML("<h3>Pours to log</h3>"), self._chooser, self.planned_view,
-            stacked(self.fields.values()), self.load, self.save, self.message,
-            in_a_row([self.undo]),
-        )
+        self.timer = KitchenTimer()
+        self.save = self._button("Save this test batch", "save", self._save, saves=True)
+        self.later = self._button("Pour this one later", "later", self._postpone)
+        self.scale = Section("Check the scale", [self.fields["scale_check_g"]], "scale",
+                             self._scale_words, shut=False)
+        self.all = Section("All test batches", [self._chooser], "batches", self._how_far)
+        for section in (self.scale, self.all):
+            section.fold.on_click(lambda _: self._refresh())
+        self._card = stacked([
+            side_by_side([self.fields["wax_g"], self.fields["fragrance_g"]]), self.load,
+            side_by_side(self.fields[n] for n in ("add_temp_c", "stir_min", "pour_temp_c",
+                                                  "room_temp_c")),
+            side_by_side([self.fields["poured_on"], self.fields["note"]]),
+            in_a_row([self.save, self.later]),
+        ])
+        self.fields["note"].add_class("scent-wide")
+        self._chooser.mark(self._next())
         self._show()
+        self._lay_out(self.scale, self.message, in_a_row([self.undo]), self.planned_view,
+                      self.timer, self._card, self.all)
 
     @property
     def _plan(self):
         """The row of the pour that is chosen, None where there is none."""
         return self._planned.get(self._chooser.value)
 
+    def _next(self, after=None):
+        """The first pour that is not logged, behind another where one is given; None without."""
+        names = list(self._planned)
+        first = names.index(after) + 1 if after in names else 0
+        return next((n for n in names[first:] + names[:first] if n not in self._done), None)
+
     def _show(self):
         for name, button in self.pours.items():
             button.disabled = name in self._done
             button.button_style = "primary" if button.on else ""
             button.description = f"{name} (logged)" if name in self._done else name
-        self.save.disabled = self._plan is None
-        finished = self._done >= set(self._planned)
-        self.planned_view.value = _planned_view(self._plan, finished)
+        show_if(self._plan, self._card, self.scale)
+        self.planned_view.value = self._card_html()
+        if self._plan is not None:
+            self.timer.minutes = _known(self._plan, "stir_min") or self.timer.minutes
+            self.timer.now = str(self._plan["pour"])
+        self.scale.say()
+        self.all.say()
         self._tell_load()
         self._tell_day()
+
+    def _how_far(self):
+        return f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"
+
+    def _scale_words(self):
+        return self.fields["scale_check_g"].text or "not checked yet"
+
+    def _tell_scale(self):
+        field = self.fields["scale_check_g"]
+        shown = field.read()
+        off = 0.0 if shown is None else shown / CHECK_G - 1.0
+        if abs(off) >= SCALE_OFF:
+            field.tell(note("flag", f"The scale reads {abs(100 * off):.1f} % too "
+                            f"{'much' if off > 0 else 'little'}, and so does every weight of "
+                            "fragrance: set it right before you pour."))
+        self.scale.say()
+
+    def _card_html(self):
+        if not self._planned:
+            return "<p>No test batch is planned.</p>"
+        if self._plan is None:
+            return ("<h3>All test batches are logged.</h3><p>Next: let the pieces cure as long as "
+                    "the plan says, then score them.</p>")
+        place = list(self._planned).index(self._plan["pour"]) + 1
+        return (f"<h3>Test batch {place} of {len(self._planned)}: "
+                f"{html.escape(str(self._plan['pour']))}</h3>{_planned_view(self._plan)}"
+                f'<p class="scent-caution">{_BURNS}</p>')
+
+    def _postpone(self):
+        self._chooser.mark(self._next(self._chooser.value))
+        self.message.value = ""
+        self._show()
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
@@ -126,7 +208,7 @@ class PourForm(Form):
 
     def _save(self):
         if self._plan is None:
-            raise ValueError("Choose the pour that was weighed first.")
+            raise ValueError("All test batches are logged.")
         row = {k: self._plan[k] for k in ("pour", "pot", "blend")} | read_all(self.fields)
         row["poured_on"] = row["poured_on"] or self._day("")
         row = check_row(POURS, row)
@@ -140,9 +222,11 @@ class PourForm(Form):
         typed = {name: field.value for name, field in self.fields.items()}
         self._store(row, words, (row["pour"], typed))
         self._done.add(row["pour"])
-        self._chooser.mark(None)
+        self._chooser.mark(self._next(row["pour"]))
         self._fill(dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        self.scale.turn(False)
         self._show()
+        self.browser.send({"focus": "wax_g"})
 
     def _is_sure(self, load, row):
         """Whether the row may be stored: what is likely a slip is asked about first, once."""
@@ -222,17 +306,19 @@ def _known(plan, name):
     return None if value is None or pd.isna(value) else float(value)
 
 
-def _planned_view(plan, finished):
-    if finished:
-        return "<p>All pours are logged.</p>"
-    if plan is None:
-        return "<p>Choose the pour that you weigh.</p>"
-    pour, pot, blend = (html.escape(str(plan[n])) for n in ("pour", "pot", "blend"))
+def _planned_view(plan):
+    pot, blend = (html.escape(str(plan[n])) for n in ("pot", "blend"))
+    only = " <b>Test only, not for sale.</b>" if plan.get("test_only") is True else ""
     return (
-        f"<p>Plan of {pour}: pot {pot}, blend {blend}, <b>{plan['wax_g']:.1f} g of wax</b> and "
-        f"<b>{plan['fragrance_g']:.2f} g of fragrance</b>, {say_load(plan['load_pct'], 2)}."
-        f"{_planned_heat(plan)}</p>"
+        f'<p>Pot {pot}, {blend}, {say_load_oz(plan["load_pct"])} of fragrance on the wax.{only}'
+        f'</p><p class="scent-weigh">Weigh {_weight(plan["wax_g"], 1)} of wax and '
+        f'{_weight(plan["fragrance_g"], 2)} of fragrance.</p><p>{_planned_heat(plan)}</p>'
     )
+
+
+def _weight(grams, digits):
+    """A weight to aim at, as finely as a scale for it shows."""
+    return f"<b>{grams:.{digits}f} g</b> ({ounces_from_grams(grams):.{digits + 1}f} oz)"
 
 
 def _planned_heat(plan):
@@ -243,9 +329,11 @@ def _planned_heat(plan):
                             ("the wax maker's maximum is", "max_temp_c"))
         if (value := _known(plan, name)) is not None
     )
-    said = f" {capital(known)}." if known else ""
+    stir = _known(plan, "stir_min")
+    said = f"{capital(known)}." if known else ""
+    said += f" Stir {stir:g} min once the fragrance is in." if stir else ""
     add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
     if add is not None and flash is not None and add > flash:
         said += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "
                  "and the vapour can be ignited above it: no flame or spark near.")
-    return said
+    return said.strip()

@@ -1,11 +1,12 @@
-"""The rules of the choice as a form: change one, and the pick of each blend follows at once.
+"""The rules of the choice as forms: change one, and the pick of each blend follows at once.
 
-The form knows nothing of how a load is chosen: it takes callables that make rules, decide by them
+A form knows nothing of how a load is chosen: it takes callables that make rules, decide by them
 and keep them. What the rules refuse is said in their own words beside the field.
 """
 
 import html
 import math
+from dataclasses import replace
 
 import ipywidgets as w
 
@@ -33,6 +34,13 @@ _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rul
 _STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
 _ASIDE = ("Above the wax maker's limit a load is for testing only, not for sale, until the maker "
           "agrees.")
+# The sliders: title, the places they can stand at, and how a place is said.
+_SLIDERS = {
+    "risk": ("Pieces that may sweat", (0.005, 0.01, 0.02, 0.03, 0.05, 0.075, 0.1, 0.15, 0.2, 0.3),
+             "at most {:g} %"),
+    "confidence": ("How sure", (0.8, 0.85, 0.9, 0.95, 0.975, 0.99), "{:g} % sure"),
+}
+_PICTURE = "The load recommended for each blend, its highest safe load, the tested loads"
 
 
 class RulesForm(Form):
@@ -205,14 +213,78 @@ class RulesForm(Form):
         said = "".join(f"<li>{html.escape(words)}</li>" for words in self.pick.notes)
         self.why.value = f"<details><summary>What to know of it</summary><ul>{said}</ul></details>"
         if self._draw is not None:
-            words = "The load recommended for each blend, its highest safe load, the tested loads"
-            self.picture.children = [as_widget(self._draw(self.pick), words)]
+            self.picture.children = [as_widget(self._draw(self.pick), _PICTURE)]
 
     def _keep_now(self):
         if self.rules is None:
             raise ValueError("Mend what is marked first.")
         where = self._keep(self.rules)
         self.kept = self.rules
+        self._renew_key()
+        self._say("saved", f"Kept at {clock_of(None)} in {where}. Bring the page up to date, so "
+                  "that all of it follows.")
+
+
+class SliderForm(Form):
+    """The answer with two sliders below it: how many pieces may sweat, and how sure that is.
+
+    Parameters
+    ----------
+    rules : the rules to start from, with risk and confidence as shares.
+    decide : callable(rules) -> what was found under them. say : callable(found) -> its lines as
+        HTML. draw : callable(found) -> its picture.
+    keep : callable(rules) -> where they are kept now.
+
+    ``rules`` are those that the sliders ask for; ``sliders`` by the name of the rule.
+    """
+
+    def __init__(self, rules, decide, say, draw, keep):
+        super().__init__()
+        self._start, self._decide, self._say_found, self._draw = rules, decide, say, draw
+        self._keep, self.rules = keep, None
+        self.lines, self.picture = w.HTML(), w.VBox()
+        self.sliders = {name: self._slider(name, *about) for name, about in _SLIDERS.items()}
+        self.keep = self._button("Keep these two", "keep-sliders", self._keep_now, saves=True)
+        self.back = self._button("Back", "back-sliders", self._go_back)
+        self.back.tooltip = "Back to the rules that are kept"
+        asked = stacked([w.HTML("<b>What if?</b>"), *self.sliders.values(),
+                         in_a_row([self.keep, self.back]), self.message], "scent-side")
+        self.add_class("scent-rules")
+        self._lay_out(self.lines, stacked([self.picture, asked], "scent-sides"))
+        self._guarded(self._changed)
+
+    def _slider(self, name, title, places, words):
+        share = getattr(self._start, name)
+        slider = w.SelectionSlider(
+            options=[(words.format(100 * s), s) for s in sorted({*places, share})], value=share,
+            description=title, style={"description_width": "initial"},
+            layout=w.Layout(width="100%"))
+        slider.add_class("scent-slider")
+        slider.add_class(f"scent-field-{name}-slider")
+        slider.observe(lambda _: self._guarded(self._changed), "value")
+        return slider
+
+    def _changed(self):
+        rules = replace(self._start, **{n: slider.value for n, slider in self.sliders.items()})
+        if rules == self.rules:
+            return
+        found, kept = self._decide(rules), rules == self._start
+        self.rules, self.lines.value = rules, self._say_found(found)
+        self.picture.children = [as_widget(self._draw(found), _PICTURE)]
+        self.keep.disabled = self.back.disabled = kept
+        if not kept:
+            self._say("flag", "The lines and the picture follow the sliders. The rest of this page "
+                      "and the report follow the rules that are kept.")
+        else:
+            self.message.value = ""
+
+    def _go_back(self):
+        for name, slider in self.sliders.items():
+            slider.value = getattr(self._start, name)
+
+    def _keep_now(self):
+        where, self._start = self._keep(self.rules), self.rules
+        self.keep.disabled = self.back.disabled = True
         self._renew_key()
         self._say("saved", f"Kept at {clock_of(None)} in {where}. Bring the page up to date, so "
                   "that all of it follows.")

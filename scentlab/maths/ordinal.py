@@ -488,14 +488,15 @@ def _location_spline(probability, link):
 
 
 def _solve_location(probability, sigma, link):
-    """Bracketed Newton steps on the logit of the risk."""
-    goal = special.logit(probability)
+    """Bracketed Newton steps on the logit of the risk, each place until it has settled."""
+    shape, sigma, goal = np.shape(sigma), np.ravel(sigma), special.logit(probability)
     typical = -link.quantile(1.0 - probability)
     low = np.minimum(typical, 0.0) - 12.0 * (1.0 + sigma)
     high = np.maximum(typical, 0.0) + 12.0 * (1.0 + sigma)
-    m = typical * np.sqrt(1.0 + 0.35 * sigma**2)
+    found, left = typical * np.sqrt(1.0 + 0.35 * sigma**2), np.arange(sigma.size)
     for _ in range(100):
-        z = -(m[..., None] + sigma[..., None] * _Z)
+        m = found[left]
+        z = -(m[:, None] + sigma[left, None] * _Z)
         risk = np.clip(link.sf(z) @ _Z_WEIGHTS, 1e-12, 1.0 - 1e-12)
         density = np.maximum(np.exp(link.log_pdf(z)) @ _Z_WEIGHTS, 1e-12)
         miss = special.logit(risk) - goal
@@ -503,11 +504,12 @@ def _solve_location(probability, sigma, link):
         new = m - miss * risk * (1.0 - risk) / density
         # At the root the step ends on the bracket itself; that must not send it to the middle.
         inside = (new > low - 1e-9) & (new < high + 1e-9)
-        new = np.where(inside, new, 0.5 * (low + high))
-        if np.max(np.abs(new - m)) < 1e-8:
-            return new
-        m = new
-    return m
+        found[left] = new = np.where(inside, new, 0.5 * (low + high))
+        moves = np.abs(new - m) >= 1e-8
+        left, low, high = left[moves], low[moves], high[moves]
+        if not left.size:
+            break
+    return found.reshape(shape)
 
 
 def marginal_risk(location, sigma, link="logit"):

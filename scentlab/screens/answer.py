@@ -13,7 +13,7 @@ from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
-from scentlab.forms.rules import RulesForm
+from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import show_guide
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
@@ -50,10 +50,14 @@ def _build(page, seed):
     bench = page.bench
     analysis = page.analysis = analyse(
         read_series(bench.store), rules_here(bench.folder).rules, seed=seed)
+    decide = decider(analysis, brief=True)
+    page.sliders = SliderForm(
+        analysis.rules, lambda rules: analysis if rules == analysis.rules else decide(rules),
+        lines_html, lambda found: plot(found.pick), partial(keep_rules, folder=bench.folder))
     return [
-        lines_html(analysis), plot(analysis.pick),
+        page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)),
-        Fold("Another risk, another confidence, today's load",
+        Fold("All rules: grades, storage, throw, limits, today's load",
              lambda: rules_form(analysis, bench.folder), "rules"),
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
         *_details(analysis, bench),
@@ -73,8 +77,8 @@ def lines_html(analysis):
             else:
                 found = analysis.ceiling.of(row["blend"])
                 said.append(in_sentences(use_words(row, found, analysis.evidence)))
-    return w.HTML('<div class="scent-answer">' + "".join(
-        f"<p>{html.escape(line)}</p>" for line in said) + "</div>")
+    return '<div class="scent-answer">' + "".join(
+        f"<p>{html.escape(line)}</p>" for line in said) + "</div>"
 
 
 def rests_html(analysis):
@@ -89,9 +93,9 @@ def rests_html(analysis):
 
 def rules_form(analysis, folder):
     """The form of the rules, which shows at once what other rules would choose."""
-    limits = analysis.series.blends.set_index("blend")["limit_load_pct"]
+    limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
     return RulesForm(
-        analysis.rules, make=Rules, decide=decider(analysis),
+        analysis.rules, make=Rules, decide=lambda rules: decide(rules).pick,
         keep=lambda chosen: keep_rules(chosen, folder),
         limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
         stresses=analysis.sweat.stresses, draw=plot,

@@ -50,7 +50,7 @@ def _build(page, own):
     files = series_here(folder=own or ".") if bench.demo else None
     desk = page.desk = RecordDesk(bench, files=files)
     return [
-        w.HTML(HOT), show_guide("pour"), desk.pours,
+        desk.pours, show_guide("pour"), Fold("Before the heat is on", lambda: w.HTML(HOT), "hot"),
         Fold("The pots and their temperatures", lambda: pots_table(plan), "pots"),
         Fold("What was weighed so far", lambda: weighed_table(store, plan), "weighed"),
         Fold("Something was logged wrong", lambda: desk.correct("pour"), "wrong"),

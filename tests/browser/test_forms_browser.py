@@ -44,7 +44,7 @@ def page(chromium, lab, place):
     page = lab.open(chromium, "forms/book.ipynb")
     lab.run_all(page)
     page.wait_for_selector(".scent-form button[aria-label='0: dry']")
-    page.wait_for_selector(".scent-form button[aria-label='Save this pour']")
+    page.wait_for_selector(".scent-form button[aria-label='Save this test batch']")
     yield page
     lab.close(page)
 
@@ -115,8 +115,7 @@ def test_a_key_held_down_taps_once(page, store):
 
 
 def test_names_states_and_sizes(page):
-    page.locator(".scent-press-pour-P01").click()
-    page.wait_for_selector(".scent-press-pour-P01[aria-pressed='true']")
+    page.wait_for_selector("h3:has-text('Test batch 1 of 1: P01')")
     found = page.evaluate("""() => [...document.querySelectorAll(
         '.scent-form button, .scent-form input')].filter(e => e.offsetParent).map(e => {
         const b = e.getBoundingClientRect();
@@ -137,12 +136,12 @@ def test_what_is_typed_is_saved_with_the_tap(page, store):
     page.wait_for_selector(".scent-flag:has-text('14 March 2026 is stored as the day of pouring')")
     day.fill("15.3.2026")
     page.wait_for_selector(".scent-flag:has-text('15 March 2026 is stored as the day of pouring')")
-    page.get_by_role("button", name="Save this pour").click()
+    page.get_by_role("button", name="Save this test batch").click()
     message(page, "NOT SAVED YET. The weighed load is 0.9[23] % of wax, planned 9.00 % of wax")
     assert store.rows("pours").empty
     page.locator(".scent-field-fragrance_g input").fill("18.5")
     page.wait_for_timeout(650)
-    page.get_by_role("button", name="Save this pour").click()
+    page.get_by_role("button", name="Save this test batch").click()
     message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")
     assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
 

@@ -107,8 +107,8 @@ def settled(page):
 
 def test_log_a_pour(pour_page, store):
     page, planned = pour_page, plan().pours.iloc[0]
-    press(page, f"pour-{planned['pour']}")
-    page.wait_for_selector(f".scent-press-pour-{planned['pour']}[aria-pressed='true']")
+    page.wait_for_selector(f"h3:has-text('Test batch 1 of {len(plan().pours)}: {planned.pour}')")
+    page.wait_for_selector(f".scent-weigh:has-text('{planned.wax_g:.1f} g')")
     fill(page, "wax_g", "200")
     fill(page, "fragrance_g", f"{2 * planned['load_pct']:.2f}".replace(".", ","))
     fill(page, "poured_on", START.isoformat())

@@ -13,9 +13,27 @@ from scentlab.choosing.rules import Rules
 def test_the_pick_is_that_of_a_new_analysis(analysis):
     rules = Rules(risk=0.1, throw_loss=1.5, today_load_pct=12)
     anew = analyse(analysis.series, rules, seed=analysis.seed, draws=analysis.draws)
-    found = decider(analysis)(rules)
+    found = decider(analysis)(rules).pick
     pd.testing.assert_frame_equal(found.table, anew.pick.table)
     assert found.sentences == anew.pick.sentences and found.notes == anew.pick.notes
+    pd.testing.assert_frame_equal(found.tradeoff, anew.pick.tradeoff)
+
+
+def test_a_brief_one_leaves_out_the_measures_of_the_trade_off_alone(analysis):
+    rules = Rules(risk=0.02, confidence=0.9)
+    whole_one, found = decider(analysis)(rules), decider(analysis, brief=True)(rules)
+    pd.testing.assert_frame_equal(found.pick.table, whole_one.pick.table)
+    pd.testing.assert_frame_equal(found.ceiling.table, whole_one.ceiling.table)
+    assert found.pick.sentences == whole_one.pick.sentences and found.rules == rules
+    loads = ["blend", "load_pct", "content_pct"]
+    pd.testing.assert_frame_equal(found.pick.tradeoff, whole_one.pick.tradeoff[loads])
+    assert len(whole_one.pick.changes) and not len(found.pick.changes)
+
+
+def test_what_it_rests_on_follows_the_rules(analysis):
+    decide = decider(analysis, brief=True)
+    assert decide(Rules(risk=0.1)).rests is analysis.rests
+    assert decide(Rules(stress="rest")).rests is not analysis.rests
 
 
 @pytest.fixture
@@ -37,13 +55,13 @@ def test_the_other_throw_is_fitted_once(half_cold, monkeypatch):
     monkeypatch.setattr(whole, "fit_throw", counted)
     decide = decider(half_cold)
     for kind in ("warm", "cold", "warm", "cold"):
-        found = decide(Rules(throw_kind=kind))
+        found = decide(Rules(throw_kind=kind)).pick
     assert fitted == ["cold"]
     pd.testing.assert_frame_equal(found.table, anew.pick.table)
     assert not found.table["throw"].equals(half_cold.pick.table["throw"])
 
 
 def test_a_throw_that_was_not_scored_is_said(analysis):
-    found = decider(analysis)(Rules(throw_kind="cold"))
+    found = decider(analysis)(Rules(throw_kind="cold")).pick
     assert all("Cold throw was not scored" in s for s in found.sentences.values())
     assert found.table["throw"].isna().all()

@@ -6,7 +6,7 @@ import pandas as pd
 import pytest
 
 from scentlab.choosing.rules import Rules
-from scentlab.forms.rules import RulesForm
+from scentlab.forms.rules import RulesForm, SliderForm
 
 LIMITS = {"soft": 10.0, "firm <60>": 12.0, "bare": None}
 
@@ -283,3 +283,40 @@ def test_a_picture_of_the_pick_follows(calls):
     form.fields["risk"].value = "10"
     assert form.picture.children[0].value != before
     assert 'aria-label="The load recommended for each blend' in before
+
+
+# --- the sliders
+
+
+@pytest.fixture
+def sliders(calls):
+    return SliderForm(Rules(risk=0.04), calls.decide, lambda found: f"<p>{found.rules}</p>",
+                      lambda found: f"risk {found.rules['risk']}", calls.keep)
+
+
+def test_a_slider_decides_anew_and_keeps_nothing(sliders, calls):
+    risk = sliders.sliders["risk"]
+    assert risk.value == 0.04, "what is kept is a place of the slider, whatever it is"
+    assert sliders.keep.disabled and sliders.message.value == ""
+    risk.value = 0.1
+    assert sliders.rules == Rules(risk=0.1) == calls.decided[-1] and calls.kept == []
+    assert "'risk': 0.1" in sliders.lines.value
+    assert "risk 0.1" in sliders.picture.children[0].value
+    assert "follow the rules that are kept" in sliders.message.value
+    sliders.sliders["confidence"].value = 0.8
+    assert sliders.rules == Rules(risk=0.1, confidence=0.8)
+    sliders.back.click()
+    assert sliders.rules == Rules(risk=0.04) and sliders.message.value == ""
+
+
+def test_a_slider_keeps_by_a_tap_alone(sliders, calls):
+    sliders.sliders["confidence"].value = 0.9
+    calls.refuse = "the disk is full"
+    sliders.keep.click()
+    assert "NOT SAVED. the disk is full" in sliders.message.value and not sliders.keep.disabled
+    calls.refuse = None
+    sliders.keep.click()
+    assert calls.kept == [Rules(risk=0.04, confidence=0.9)] and sliders.keep.disabled
+    sliders.sliders["risk"].value = 0.2
+    sliders.back.click()
+    assert sliders.rules == calls.kept[-1], "back to what is kept now"

@@ -218,14 +218,15 @@ def test_cold_throw_asks_for_no_minutes(desk):
 
 def test_a_pour_beside_its_plan(desk):
     form = PourForm(PLANNED, desk.save, done=["P02"], on_undo=desk.undo)
-    assert form.pours["P02"].disabled
-    assert text(form.planned_view) == "Choose the pour that you weigh."
-    assert form.save.disabled
-    form.pours["P01"].click()
+    assert form.pours["P02"].disabled and form.pours["P01"].on
+    # 1 oz is 28.349523125 g (NIST Handbook 44, appendix C): 200 g is 7.0548 oz, 18 g 0.6349.
     assert text(form.planned_view) == (
-        "Plan of P01: pot A, blend soft <mix>, 200.0 g of wax and 18.00 g of fragrance, 9.00 % of "
-        "wax (8.26 % of total)."
+        "Test batch 1 of 2: P01Pot A, soft <mix>, 9.0 % (1.4 oz/lb) of fragrance on the wax."
+        "Weigh 200.0 g (7.05 oz) of wax and 18.00 g (0.635 oz) of fragrance.Hot wax burns. Never "
+        "leave it alone, never water on burning wax; lid at hand, gloves on, fresh air. Local fire "
+        "codes come first."
     )
+    assert form.all.fold.description == "▸ All test batches: 1 of 2 logged"
     assert "<mix>" not in form.planned_view.value
     form.fields["wax_g"].value = "200"
     form.fields["fragrance_g"].value = "18.6"
@@ -249,7 +250,7 @@ def test_a_pour_beside_its_plan(desk):
     assert desk.rows[0]["wax_g"] == 200.0
     assert desk.rows[0]["poured_on"] == dt.date(2026, 3, 1)
     assert not any(field.value for field in form.fields.values())
-    assert text(form.planned_view) == "All pours are logged."
+    assert text(form.planned_view).startswith("All test batches are logged.")
     form.undo.click()
     assert not form.pours["P01"].disabled
     assert form.fields["fragrance_g"].value == "19", "to be mended, not typed again"
@@ -302,10 +303,57 @@ def test_weights_the_wrong_way_round_are_told(desk):
     assert text(form.load) in text(form.message) and desk.rows == []
 
 
-def test_saving_before_a_pour_is_chosen(desk):
-    form = PourForm(PLANNED, desk.save)
+def test_the_cards_come_one_after_another_and_one_can_wait(desk):
+    more = [*PLANNED, {**PLANNED[0], "pour": "P03"}]
+    form = PourForm(more, desk.save, on_undo=desk.undo)
+    assert "Test batch 1 of 3: P01" in text(form.planned_view)
+    form.later.click()
+    assert "Test batch 2 of 3: P02" in text(form.planned_view)
+    for pour, weighed in (("P02", "24"), ("P03", "18"), ("P01", "18")):
+        assert f": {pour}Pot A" in text(form.planned_view)
+        form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", weighed
+        form.save.click()
+    assert [r["pour"] for r in desk.rows] == ["P02", "P03", "P01"]
+    assert text(form.planned_view).startswith("All test batches are logged.")
+    assert form._card.layout.display == "none"
     form.save.click()
-    assert text(form.message) == "NOT SAVED. Choose the pour that was weighed first."
+    assert text(form.message) == "NOT SAVED. All test batches are logged."
+    form.undo.click()
+    assert "Test batch 1 of 3: P01" in text(form.planned_view)
+    assert form._card.layout.display == "" and form.fields["fragrance_g"].value == "18"
+
+
+@pytest.mark.parametrize("shown, words", [
+    ("100.4", None), ("98", "reads 2.0 % too little"), ("101.5", "reads 1.5 % too much"),
+])
+def test_the_scale_is_checked_once_a_day_and_what_is_off_is_said(desk, shown, words):
+    form = PourForm(PLANNED, desk.save)
+    assert form.scale.is_open and "not checked yet" in form.scale.fold.description
+    form.fields["scale_check_g"].value = shown
+    assert (words or "") in text(form.fields["scale_check_g"].said)
+    assert bool(form.fields["scale_check_g"].said.value) is (words is not None)
+    for fragrance in ("18", "24"):
+        form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", fragrance
+        form.save.click()
+    assert [r["scale_check_g"] for r in desk.rows] == [float(shown)] * 2
+
+
+def test_the_timer_offers_the_planned_minutes_and_outlasts_a_card(desk):
+    form = PourForm([p | {"stir_min": 2.0 + i} for i, p in enumerate(PLANNED)], desk.save)
+    timer = form.timer
+    assert (timer.minutes, timer.now, timer.ends) == (2.0, "P01", 0.0)
+    assert text(form.planned_view).count("Stir 2 min once the fragrance is in.") == 1
+    timer.ends, timer.what = 1.0e12, "P01"  # as the browser sets them
+    log_pour(form)
+    assert form.timer is timer and (timer.minutes, timer.now) == (3.0, "P02")
+    assert (timer.ends, timer.what) == (1.0e12, "P01"), "it runs on for the batch it was begun with"
+
+
+def test_a_batch_above_a_limit_is_marked(desk):
+    form = PourForm([p | {"test_only": p["load_pct"] > 10} for p in PLANNED], desk.save)
+    assert "not for sale" not in text(form.planned_view)
+    form.later.click()
+    assert "Test only, not for sale." in text(form.planned_view)
 
 
 @pytest.mark.parametrize("days, taken", [(0, True), (1, True), (2, False), (365, False)])
@@ -366,7 +414,6 @@ def on_days(*days):
 
 def test_a_typed_day_is_shown_as_understood_and_is_that_of_one_pour_alone(desk):
     form = PourForm(on_days("2026-03-14", dt.date(2026, 3, 15)), desk.save, on_undo=desk.undo)
-    assert text(form.day) == ""
     form.pours["P01"].click()
     assert form.fields["poured_on"].box.placeholder == "2026-03-14", "as it is to be written"
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"
@@ -531,11 +578,11 @@ def test_nothing_is_asked_of_temperatures_that_nobody_planned(desk):
 def test_a_plan_above_the_flash_point_is_cautioned_beside_it_and_not_at_every_pour(desk):
     form = PourForm([p | {"flash_point_c": 70.0, "pour_temp_c": None} for p in HOT], desk.save)
     form.pours["P01"].click()
-    assert text(form.planned_view).endswith(
+    assert (
         "Add the fragrance at 80 °C (176 °F), the wax maker's maximum is 90 °C (194 °F). CAUTION: "
         "the fragrance's closed-cup flash point is 70 °C (158 °F), and the vapour can be ignited "
         "above it: no flame or spark near."
-    )
+    ) in text(form.planned_view)
     log_pour(form, add_temp_c="82")
     assert len(desk.rows) == 1
 
@@ -613,9 +660,11 @@ def test_what_was_typed_comes_with_the_tap(desk):
 def test_every_control_has_a_name_and_the_chosen_pour_is_pressed(desk):
     form = PourForm(PLANNED, desk.save)
     names = form.browser.names
-    assert names["wax_g"] == "Wax weighed into this pour, g"
-    assert names["save"] == "Save this pour" and names["pour-P02"] == "P02"
-    assert set(names) == {"pour-P01", "pour-P02", "save", "undo", *form.fields}
+    assert names["wax_g"] == "Wax weighed, g"
+    assert names["save"] == "Save this test batch" and names["pour-P02"] == "P02"
+    assert set(names) == {"pour-P01", "pour-P02", "save", "later", "undo", "fold-scale",
+                          "fold-batches", *form.fields}
+    assert form.browser.pressed == ["pour-P01"]
     form.pours["P02"].click()
     assert form.browser.pressed == ["pour-P02"]
 

@@ -64,8 +64,8 @@ def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):
     folder, store = own
     page = pour_page(folder)
     assert "DEMO: your series has no plan yet" in said(page)
-    page.desk.pours.pours["P09-1" if "P09-1" in page.desk.pours.pours else
-                          next(iter(page.desk.pours.pours))].click()
+    left = [name for name, button in page.desk.pours.pours.items() if not button.disabled]
+    page.desk.pours.pours[left[-1]].click()
     assert store.rows("pours", history=True).empty
 
 
@@ -82,7 +82,7 @@ def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
     form.save.click()
     assert list(store.rows("pours")["pour"]) == [name]
     page.again.click()
-    assert name not in page.desk.pours.pours
+    assert page.desk.pours.pours[name].disabled
     assert open_folds(page) == [] and f"<th>{name}</th>" in said(page)
 
 

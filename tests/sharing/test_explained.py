@@ -73,7 +73,7 @@ def test_grades_of_frost_that_could_not_be_fitted_are_not_denied(series, monkeyp
 def test_a_decision_for_the_other_kind_of_throw_says_why_it_has_no_fit(series):
     cold = series.throws.assign(kind="cold", load_pct=8.0)
     both = dataclasses.replace(series, throws=pd.concat([series.throws, cold]))
-    pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold"))
+    pick = decider(analyse(both, draws=300))(Rules(throw_kind="cold")).pick
     assert "There is no fit of cold throw" in pick.sentence
     assert any(n.startswith("There is no fit of cold throw, though ") for n in pick.notes)
 

@@ -40,9 +40,11 @@ export default {
         button.setAttribute("aria-pressed", on ? "true" : "false");
       }
       for (const box of form.querySelectorAll("[class*='scent-field-']")) {
-        const input = box.querySelector("input, select");
+        const input = box.querySelector("input, select, [role='slider']");
         const name = nameOf(box, "scent-field-");
         if (input && names[name]) input.setAttribute("aria-label", names[name]);
+        const said = box.querySelector(".widget-readout");
+        if (said) input.setAttribute("aria-valuetext", said.textContent);
       }
       for (const said of form.querySelectorAll(".scent-message")) {
         said.setAttribute("aria-live", "polite");
@@ -109,12 +111,18 @@ export default {
       send();
     }
     function heard(message) {
+      if (message.focus) focusField(message.focus);
       if (!pending || message.ack !== pending.key) return;
       clearTimeout(timer);
       pending = null;
       banner.textContent = "";
       label();
       setTimeout(bringIntoView, 200);
+    }
+    // Where the next card is typed; on a phone the keyboard would hide what is to be weighed.
+    function focusField(name) {
+      const input = form && form.querySelector(`.scent-field-${name} input`);
+      if (input && matchMedia("(pointer: fine)").matches) input.focus({ preventScroll: true });
     }
     // A form that has shrunk must not leave its answer out of sight.
     function bringIntoView() {
