@@ -342,6 +342,18 @@ def other_form(value, unit, text=""):
                      if not re.search(typed, str(text), re.IGNORECASE))
 
 
+def other_loads(loads, text):
+    """Several loads in the units that they were not typed in, for the line beside their field.
+
+    >>> other_loads((6.25, 9.375), "1, 1.5 oz/lb"), other_loads((6.25, 9.375), "6.25, 9.375")
+    ('6.25, 9.375 % of wax', '1, 1.5 oz/lb')
+    """
+    typed = re.search(_OUNCES, str(text), re.IGNORECASE)
+    values = loads if typed else map(ounces_per_pound_from_load, loads)
+    return f"{', '.join(_two(x, 3 if typed else 2) for x in values)} " + (
+        "% of wax" if typed else "oz/lb") if loads else ""
+
+
 def _two(value, digits=2):
     return f"{round(value + 1e-9, digits):.10g}"
 

@@ -18,6 +18,7 @@ from scentlab.units import shown as units_shown
 NEEDED = object()
 # The fields of the planning, materials and rules forms, as tables of data.
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
+LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
 _FINE = ("g", "% of wax")  # what a plan is made of is taken as it is typed, not to 0.01
 _DATE_WORDS = ("expected a date as year-month-day, or day.month.year with dots, such as 2026-03-14 "
                "or 14.03.2026")
@@ -254,8 +255,15 @@ class Field(w.VBox):
     @value.setter
     def value(self, text):
         known = self.options is None or text in self.options
-        text = as_typed(text, self.column.unit, self._units, self._digits)
+        text = self._as_typed(str(text))
         self.box.value = str(text) if known else self.usual
+
+    def _as_typed(self, text):
+        """What the program puts in, which is in the unit of the column, as the maker would."""
+        if self.options is None and self._units.weight == "oz" and re.fullmatch(_LOADS, text) and (
+                self.column.unit == LOADS_UNIT):
+            return f"{text} %"
+        return as_typed(text, self.column.unit, self._units, self._digits)
 
     def _tell_other(self):
         """Beside the field, at each key: what is typed in the other units."""
