@@ -1,19 +1,32 @@
-"""Amounts as people write them: ``1.5 oz/lb``, ``2 lb 3 oz``, ``180 F``, ``8 %``.
+"""Amounts as people write them: ``1.5 oz/lb``, ``2 lb 3 oz``, ``180 F``, ``8 %``, ``1 h 30 min``.
 
 A number may be a decimal (``1.5``), a fraction (``1/2``, ``1 1/2``, ``1½``) or a word (``half``,
 ``a``). A decimal comma is refused, for it cannot be told from the comma of a list or of thousands;
 so are fluid ounces, which measure no weight, and a number without a unit where no unit is usual.
+
+The choice of a workshop between g and oz, °C and °F is kept in its folder (:func:`units_here`).
 """
 
+import json
 import re
 import unicodedata
+from dataclasses import asdict
+from pathlib import Path
 
+from scentlab.files import write_whole
 from scentlab.units import (
     GRAMS_PER_OUNCE,
     GRAMS_PER_POUND,
+    Shown,
     celsius_from_fahrenheit,
+    content_from_load,
+    fahrenheit_from_celsius,
     load_from_content,
+    ounces_from_grams,
+    ounces_per_pound_from_load,
 )
+
+UNITS_NAME = "units.json"
 
 
 class AmountError(ValueError):
@@ -49,6 +62,13 @@ _NUMBER = re.compile(
 _LOAD_REMEDY = "write it as 1.5 oz/lb, 8 % or 80 g/kg"
 _WEIGHT_REMEDY = "write it as 450 g, 9.5 oz or 1 lb 2 oz"
 _TEMPERATURE_REMEDY = "write it as 180 F or 82 C"
+_TIME_REMEDY = "write it as 90 min, 2 h or 1 h 30 min"
+_MINUTES = {
+    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1 / 60),
+    **dict.fromkeys(("min", "mins", "minute", "minutes"), 1.0),
+    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60.0),
+    **dict.fromkeys(("d", "day", "days"), 1440.0),
+}
 
 
 def read_weight(text, unit=None):
@@ -65,18 +85,39 @@ def read_weight(text, unit=None):
     >>> round(read_weight("1 lb 2 oz"), 1), round(read_weight("9.45 oz"), 1), read_weight("½ kg")
     (510.3, 267.9, 500.0)
     """
-    left, grams, smallest = _plain(text, _WEIGHT_REMEDY), 0.0, float("inf")
+    return _added_up(text, unit, _WEIGHTS, _WEIGHT_REMEDY)
+
+
+def read_minutes(text, unit=None):
+    """Minutes of a time as written; ``unit`` is what a number without one is in, "min" or "h".
+
+    >>> read_minutes("1 h 30 min"), read_minutes("90 s"), read_minutes("half an hour")
+    (90.0, 1.5, 30.0)
+    """
+    return _added_up(text, unit, _MINUTES, _TIME_REMEDY)
+
+
+def _added_up(text, unit, factors, remedy):
+    """An amount of one unit or of several, the largest first."""
+    left, total, smallest = _plain(text, remedy), 0.0, float("inf")
     while True:
-        number, left = _take_number(left, text, _WEIGHT_REMEDY)
+        number, left = _take_number(left, text, remedy)
         found = re.match(r"(#|[a-z]+)\.?(?:,? | and |$|(?=\d))", left)
         word = found[1] if found else unit if not left else ""
-        factor = _WEIGHTS.get(word)
+        factor = factors.get(word)
         if factor is None or factor >= smallest or "fl" in left.split():
-            raise AmountError(text, _no_weight(left), _WEIGHT_REMEDY)
-        grams, smallest = grams + number * factor, factor
+            why = _no_weight(left) if factors is _WEIGHTS else _no_time(left)
+            raise AmountError(text, why, remedy)
+        total, smallest = total + number * factor, factor
         left = left[found.end():].removeprefix("and ").strip() if found else ""
         if not left:
-            return grams
+            return total
+
+
+def _no_time(left):
+    if left.startswith(":"):
+        return "may be hours and minutes, or minutes and seconds"
+    return "has no unit" if not left else "is no time"
 
 
 def _no_weight(left):
@@ -154,14 +195,47 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
     return tuple(loads)
 
 
-def read_price(text):
+def read_content(text, unit=None):
+    """Content (g in 100 g of finished product) as written; a load is turned into one.
+
+    ``unit`` is "%" where a bare number, or a bare per cent, is of the total; None refuses it.
+
+    >>> read_content("8", "%"), read_content("8 % of total"), round(read_content("1 oz/lb"), 3)
+    (8.0, 8.0, 5.882)
+    """
+    plain = _plain(text, _LOAD_REMEDY)
+    bare = re.fullmatch(rf"([\d. /]+?) ?{_PER_CENT}?", plain)
+    if bare and unit == "%":
+        text = f"{bare[1]} % of total"
+    elif bare:
+        raise AmountError(text, "does not say of what", "write it as 8 % of total or 8 % of wax")
+    return round(content_from_load(read_load(text)), 9)
+
+
+def read_percent(text, unit="%"):
+    """A percentage of its own kind, with or without its sign.
+
+    >>> read_percent("5 %"), read_percent(5)
+    (5.0, 5.0)
+    """
+    remedy = "write it as 5 %"
+    number, left = _take_number(_plain(text, remedy), text, remedy)
+    if left and not re.fullmatch(_PER_CENT, left):
+        raise AmountError(text, "is no percentage", remedy)
+    return number
+
+
+def read_price(text, unit=None):
     """Price of a kg as written, whatever the currency; ``for`` or ``/`` parts price and weight.
+
+    ``unit`` is "kg" where a number alone is the price of a kg; None refuses it.
 
     >>> read_price("12 per kg"), round(read_price("$3.50/lb"), 2), read_price("9.5 for 500 g")
     (12.0, 7.72, 19.0)
     """
     remedy = "write it as 12 / kg, 3.50 / lb or 18 for 16 oz"
     left = re.sub(r"^[^\d.]+", "", _plain(text, remedy))
+    left += f" / {unit}" if unit and re.fullmatch(r"[\d.]+", left) else ""
     found = re.fullmatch(r"(\d+\.?\d*|\.\d+)[^\d/]*?\s*(?:/|\bper\b|\bfor\b|\ba\b)\s*(.+)", left)
     if not found:
         raise AmountError(text, "is no price of a weight", remedy)
@@ -216,3 +290,176 @@ def _take_number(plain, text, remedy):
     else:
         number = _WORDS[got["word"]] if got["word"] else float(got["plain"])
     return number, plain[found.end():].strip()
+
+
+# --- an amount in a column: how it is read, and its other form
+
+# By the unit of a column: how its text is read, and what a bare number is in.
+READERS = {
+    "g": (read_weight, "g"), "°C": (read_temperature, "C"), "% of wax": (read_load, "%"),
+    "% of total": (read_content, "%"), "min": (read_minutes, "min"), "%": (read_percent, "%"),
+    "h": (lambda text, unit: read_minutes(text, unit) / 60.0, "h"), "per kg": (read_price, "kg"),
+}
+
+
+def read_amount(text, unit, choice=None):
+    """An amount in the unit of a column of :data:`READERS`, from a text.
+
+    A bare number is in the unit that the workshop chose; where that is oz, a bare load is refused,
+    for it could be oz per lb or %.
+
+    >>> read_amount("9.45", "g", Shown("oz")), read_amount("100.4", "°C", Shown("oz", "F"))
+    (267.9029935, 38.0)
+    """
+    read, usual = READERS[unit]
+    choice = choice or Shown()
+    if unit == "g":
+        usual = choice.weight
+    elif unit == "°C":
+        usual = choice.temperature
+    elif unit == "% of wax" and choice.weight == "oz":
+        usual = None
+        if re.fullmatch(r"[\d. /½¼¾]+", str(text).strip()):
+            raise AmountError(text, "could be oz/lb or %",
+                              f"write it as {str(text).strip()} oz/lb or {str(text).strip()} %")
+    return round(read(text, usual), 7)
+
+
+def other_form(value, unit, text=""):
+    """What is shown beside an amount: itself in the units that it was not typed in; '' if none.
+
+    ``value`` is in the unit of the column, ``text`` as it was typed.
+
+    >>> other_form(9.375, "% of wax", "1.5 oz/lb"), other_form(9.0, "% of wax", "9")
+    ('9.375 % of wax, 8.6 % of total', '1.44 oz/lb, 8.3 % of total')
+    >>> other_form(267.9, "g", "9.45 oz"), other_form(82.0, "°C", "82"), other_form(90, "min", "90")
+    ('267.9 g', '179.6 °F', '')
+    """
+    say = _OTHER.get(unit)
+    if say is None or value is None:
+        return ""
+    return ", ".join(words for words, typed in say(value)
+                     if not re.search(typed, str(text), re.IGNORECASE))
+
+
+def other_loads(loads, text):
+    """Several loads in the units that they were not typed in, for the line beside their field.
+
+    >>> other_loads((6.25, 9.375), "1, 1.5 oz/lb"), other_loads((6.25, 9.375), "6.25, 9.375")
+    ('6.25, 9.375 % of wax', '1, 1.5 oz/lb')
+    """
+    typed = re.search(_OUNCES, str(text), re.IGNORECASE)
+    values = loads if typed else map(ounces_per_pound_from_load, loads)
+    return f"{', '.join(_two(x, 3 if typed else 2) for x in values)} " + (
+        "% of wax" if typed else "oz/lb") if loads else ""
+
+
+def _two(value, digits=2):
+    return f"{round(value + 1e-9, digits):.10g}"
+
+
+_OUNCES, _PERCENT = r"oz|ounce|lb|pound|#", r"^[^a-z]*$|%|pct|per ?cent"
+_OTHER = {
+    "g": lambda g: [(f"{_two(g)} g", r"^[^a-z]*$|\dg|\bg|kg|kilo"),
+                    (f"{_two(ounces_from_grams(g))} oz", _OUNCES)],
+    "°C": lambda c: [(f"{_two(c, 1)} °C", r"^[^a-z]*$|c"),
+                     (f"{_two(fahrenheit_from_celsius(c), 1)} °F", r"f")],
+    "% of wax": lambda x: [
+        (f"{_two(x, 3)} % of wax", r"^(?!.*(total|product|whole|piece)).*(%|pct|cent)|^[^a-z]*$"),
+        (f"{_two(ounces_per_pound_from_load(x))} oz/lb", _OUNCES),
+        (f"{content_from_load(x):.1f} % of total", "total|product|whole|piece")],
+    "% of total": lambda x: [
+        (f"{_two(x, 3)} % of total", r"^(?!.*wax).*(%|pct|cent)|^[^a-z]*$"),
+        (f"{_two(load_from_content(x))} % of wax", "wax"),
+        (f"{_two(ounces_per_pound_from_load(load_from_content(x)))} oz/lb", _OUNCES)],
+    "min": lambda x: [(f"{_two(x)} min", r"^[^a-z]*$|^[^hsd]*m")],
+    "h": lambda x: [(f"{_two(x)} h", r"^[^a-z]*$|^[^msd]*h")],
+    "per kg": lambda x: [(f"{_two(x)} per kg", r"^[^a-z]*$|kg|kilo"),
+                         (f"{_two(x * GRAMS_PER_POUND / 1000)} per lb", r"lb|pound|#")],
+}
+
+
+def as_typed(text, unit, choice, digits=2):
+    """A bare number in the unit of a column as a maker with this choice would type it.
+
+    Where that would take more than a scale shows, or be another number in ``digits`` decimals, it
+    keeps its own unit. In g, only what was ounces to begin with is said in ounces.
+
+    >>> as_typed("28.35", "g", Shown("oz")), as_typed("25", "g", Shown("oz"))
+    ('1 oz', '25 g')
+    >>> as_typed("38", "°C", Shown("g", "F")), as_typed("9.375", "% of wax", Shown("oz"))
+    ('100.4 F', '1.5 oz/lb')
+    """
+    plain, same_unit = str(text).strip(), choice.label(unit) == unit
+    if unit not in _TYPED or not re.fullmatch(r"-?\d+\.?\d*|\.\d+", plain) or (
+            same_unit and not (unit == "g" and re.search(r"\.\d{5}", plain))):
+        return text
+    own, to, other = _TYPED[unit]
+    changed = f"{_two(to(float(plain)))} {other}"
+    off = abs(read_amount(changed, unit) - float(plain))
+    if off < (5e-3 if digits <= 2 else 1e-6):
+        return changed
+    return text if same_unit else f"{plain} {own}"
+
+
+_TYPED = {"g": ("g", ounces_from_grams, "oz"), "°C": ("C", fahrenheit_from_celsius, "F"),
+          "% of wax": ("%", ounces_per_pound_from_load, "oz/lb")}
+
+
+# --- the workshop's choice
+
+
+def units_typed(texts):
+    """The choice that the texts of a maker show, by the first weight in them; None of no unit.
+
+    >>> units_typed(["fig", "1, 1.5 oz/lb", "82 C"]), units_typed(["25 g"]), units_typed(["8 %"])
+    (Shown(weight='oz', temperature='C'), Shown(weight='g', temperature='C'), None)
+    """
+    plain = " ; ".join(map(str, texts)).lower()
+    weight = re.search(r"\d\s*(oz|ounce|lb|pound|#|g|gram|kg|kilo)s?\b", plain)
+    heat = re.search(r"\d\s*(?:°|deg(?:rees)?\s*)?(c|f)\b", plain)
+    if not weight and not heat:
+        return None
+    weight = "oz" if weight and weight[1] in ("oz", "ounce", "lb", "pound", "#") else "g"
+    return Shown(weight, heat[1].upper() if heat else "F" if weight == "oz" else "C")
+
+
+def units_here(folder):
+    """The units of a series folder or workshop: chosen for it or for the workshop that it lies in,
+    or else as its maker typed first.
+
+    Returns
+    -------
+    (Shown, str): "chosen", "typed", or "" where nothing is kept and g and °C hold.
+    """
+    kept = [_kept(Path(folder)), _kept(Path(folder).resolve().parent)]
+    for how in ("chosen", "typed"):
+        for found in kept:
+            if found and found[1] == how:
+                return found
+    return Shown(), ""
+
+
+def _kept(folder):
+    """The choice in a folder; None where there is none, or what is there cannot be read."""
+    try:
+        found = json.loads((folder / UNITS_NAME).read_text(encoding="utf-8"))
+        return (Shown(found["weight"], found["temperature"]),
+                "chosen" if found["chosen"] is True else "typed")
+    except (OSError, ValueError, KeyError, TypeError):
+        return None
+
+
+def keep_units(choice, folder, *, chosen=True):
+    """Keep a choice in a folder; one that was only typed does not replace another.
+
+    >>> import tempfile
+    >>> with tempfile.TemporaryDirectory() as folder:
+    ...     path = keep_units(Shown("oz", "F"), folder)
+    ...     keep_units(Shown(), folder, chosen=False), units_here(folder)
+    (None, (Shown(weight='oz', temperature='F'), 'chosen'))
+    """
+    if choice is None or not (chosen or not units_here(folder)[1]):
+        return None
+    return write_whole(Path(folder) / UNITS_NAME,
+                       json.dumps(asdict(choice) | {"chosen": chosen}) + "\n")

@@ -23,14 +23,17 @@ from scentlab.recording.progress import waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
-from scentlab.units import load_from_weights, say_load_oz, say_weight
+from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
 from scentlab.workshop import EXPORTS_NAME, make_series
 
 TESTER = "A1"
 # What is asked of a new check, by name: how its text is read, and a unit where none is typed.
+UNITS_ASKED = {"limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
+               "wax_price": "per kg", "oil_price": "per kg"}
 ASKED = {
     "wax": (str, ()), "oil": (str, ()), "loads": (amounts.read_loads, (None,)),
-    "limit": (amounts.read_load, (None,)), "piece": (amounts.read_weight, ("g",)),
+    "limit": (amounts.read_load, (None,)),
+    "piece": (lambda text: amounts.read_amount(text, "g", shown()), ()),
     "add": (amounts.read_temperature, (None,)), "flash": (amounts.read_temperature, (None,)),
     "wax_price": (amounts.read_price, ()), "oil_price": (amounts.read_price, ()),
     "currency": (str, ()),
@@ -205,4 +208,5 @@ def weighed(pour, wax_g, fragrance_g):
         return f"That would be {load:.0f} % of wax, which cannot be: weigh again.", ""
     if abs(load - pour.load_pct) < FAR_OFF and 0.5 < wax_g / pour.wax_g < 2.0:
         return "", ""
-    return "", f"That is {say_load_oz(load)} in {wax_g:.0f} g of wax, far off the plan."
+    wax = say_one_weight(wax_g, 0)
+    return "", f"That is {say_load_oz(load)} in {wax} of wax, far off the plan."

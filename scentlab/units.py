@@ -9,8 +9,13 @@ The factors are those of NIST Special Publication 811 (appendix B), taken from
 refuse with ValueError what no balance and no thermometer shows: text, infinite values, weights and
 loads under 0, temperatures below absolute zero. A missing value (NaN) is refused too, but for the
 loads and contents of a frame, where it marks what was not weighed and stays missing.
+
+What a person reads is in the workshop's units (:class:`Shown`), the other form beside it.
 """
 
+import contextlib
+import re
+from dataclasses import dataclass
 from numbers import Real
 from typing import Any, TypeVar
 
@@ -166,20 +171,98 @@ def fahrenheit_from_celsius(degrees_c):
     return _plain(degrees / constants.degree_Fahrenheit + 32.0)
 
 
+@dataclass(frozen=True)
+class Shown:
+    """The workshop's choice: ``weight`` "g" or "oz", ``temperature`` "C" or "F".
+
+    It rules what a person reads and what a bare number in a field means. Loads follow the weight:
+    % of wax with g, oz per lb with oz. What is stored is in g, °C and % of wax all the same.
+
+    >>> Shown("oz", "F").words
+    'oz and °F'
+    """
+
+    weight: str = "g"
+    temperature: str = "C"
+
+    def __post_init__(self):
+        if self.weight not in ("g", "oz") or self.temperature not in ("C", "F"):
+            raise ValueError(f"units are g or oz, and C or F, not {self.weight} and "
+                             f"{self.temperature}")
+
+    @property
+    def words(self):
+        return f"{self.weight} and °{self.temperature}"
+
+    def label(self, unit):
+        """The unit of a column as its field and its heading have it.
+
+        >>> Shown("oz", "F").label("°C"), Shown("oz").label("% of wax"), Shown().label("g")
+        ('°F', 'oz/lb or %', 'g')
+        """
+        if unit == "°C":
+            return f"°{self.temperature}"
+        return _IN_OUNCES.get(unit, unit) if self.weight == "oz" else unit
+
+
+_IN_OUNCES = {"g": "oz", "% of wax": "oz/lb or %",
+              "g of fragrance per 100 g of wax": "oz/lb or %"}
+_chosen = Shown()
+
+
+def shown():
+    """The units that this process shows; those of the folder that was opened last."""
+    return _chosen
+
+
+def show_in(choice):
+    """Show everything in these units from now on; None leaves them as they are."""
+    global _chosen
+    _chosen = choice or _chosen
+
+
+@contextlib.contextmanager
+def showing(choice=None):
+    """Units for a while: those from before are back afterwards, whatever was chosen meanwhile.
+
+    >>> with showing(Shown("oz", "F")):
+    ...     say_load_oz(9.375), say_weight(28.35), say_temperature(85.0)
+    ('1.5 oz/lb (9.4 %)', '1 oz (28 g)', '185 °F (85 °C)')
+    """
+    before = _chosen
+    try:
+        show_in(choice)
+        yield
+    finally:
+        show_in(before)
+
+
 def say_load(load_pct, digits=1):
     """A load in words, with both bases; a half is rounded up, as 1 oz per lb to 6.3 %.
 
     >>> say_load(6.25, 2), say_load(6.25)
     ('6.25 % of wax (5.88 % of total)', '6.3 % of wax (5.9 % of total)')
     """
-    content = content_from_load(load_pct)
-    return f"{_half_up(load_pct, digits)} % of wax ({_half_up(content, digits)} % of total)"
+    content = f"{_half_up(content_from_load(load_pct), digits)} % of total"
+    wax = f"{_half_up(load_pct, digits)} % of wax"
+    if _chosen.weight == "oz":
+        return f"{say_ounces_per_pound(load_pct)} ({wax}, {content})"
+    return f"{wax} ({content})"
 
 
-def say_percent_of_wax(load_pct):
-    """A load in words: to a tenth, or as it was typed where it was typed more finely.
+def say_ounces_per_pound(load_pct):
+    """A load to 0.01 oz per lb, which is 0.06 points of % of wax.
 
-    >>> say_percent_of_wax(9.0), say_percent_of_wax(6.25), say_percent_of_wax(9.8342)
+    >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5)
+    ('1.44 oz/lb', '2 oz/lb')
+    """
+    return f"{float(_half_up(ounces_per_pound_from_load(load_pct), 2)):g} oz/lb"
+
+
+def percent_of_wax(load_pct):
+    """A load in % of wax: to a tenth, or as it was typed where it was typed more finely.
+
+    >>> percent_of_wax(9.0), percent_of_wax(6.25), percent_of_wax(9.8342)
     ('9.0 %', '6.25 %', '9.8 %')
     """
     typed = is_typed(load_pct) and abs(load_pct - round(load_pct, 2)) < 1e-9
@@ -187,16 +270,33 @@ def say_percent_of_wax(load_pct):
     return f"{_half_up(load_pct, 2 if fine else 1)} %"
 
 
+def say_percent_of_wax(load_pct):
+    """A load in the maker's unit alone.
+
+    >>> say_percent_of_wax(9.0)
+    '9.0 %'
+    >>> with showing(Shown("oz")):
+    ...     say_percent_of_wax(9.0)
+    '1.44 oz/lb'
+    """
+    return (say_ounces_per_pound if _chosen.weight == "oz" else percent_of_wax)(load_pct)
+
+
 def say_load_oz(load_pct):
     """A load in words as workshops say it: per cent of the wax, and ounces to the pound.
+
+    The workshop's own unit comes first.
 
     >>> say_load_oz(6.25), say_load_oz(9.0), say_load_oz(9.375)
     ('6.25 % (1 oz/lb)', '9.0 % (1.4 oz/lb)', '9.4 % (1.5 oz/lb)')
     """
+    percent = percent_of_wax(load_pct)
+    if _chosen.weight == "oz":
+        return f"{say_ounces_per_pound(load_pct)} ({percent})"
     ounces = ounces_per_pound_from_load(load_pct)
     quarter = round(4.0 * ounces) / 4.0
     ounces = quarter if abs(quarter - ounces) < 1e-9 else round(ounces, 1)
-    return f"{say_percent_of_wax(load_pct)} ({ounces:g} oz/lb)"
+    return f"{percent} ({ounces:g} oz/lb)"
 
 
 def say_weight(grams):
@@ -205,9 +305,52 @@ def say_weight(grams):
     >>> say_weight(28.35), say_weight(453.6), say_weight(5.31)
     ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)')
     """
-    ounces = ounces_from_grams(grams)
-    fine = grams < 20.0
-    return f"{grams:.{int(fine)}f} g ({round(ounces, 2 if fine else 1):g} oz)"
+    ounces, fine = ounces_from_grams(grams), grams < 20.0
+    said = f"{grams:.{int(fine)}f} g"
+    if _chosen.weight == "oz":
+        return f"{scale_ounces(grams):g} oz ({said})"
+    return f"{said} ({round(ounces, 2 if fine else 1):g} oz)"
+
+
+def say_one_weight(grams, digits=1):
+    """A weight in the maker's unit alone: g with so many decimals, or oz to 0.01.
+
+    >>> say_one_weight(42.5), say_one_weight(454, 0)
+    ('42.5 g', '454 g')
+    """
+    return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
+
+
+def scale_ounces(grams):
+    """Ounces as a scale of 0.01 oz shows them.
+
+    >>> scale_ounces(100.0)
+    3.53
+    """
+    return round(ounces_from_grams(grams), 2)
+
+
+def add_up(grams):
+    """Grams of a sum as the maker's scale adds it up: in oz, of weights to 0.01 oz each.
+
+    >>> with showing(Shown("oz")):
+    ...     say_one_weight(add_up([100.0, 100.0, 100.0])), say_one_weight(300.0)
+    ('10.59 oz', '10.58 oz')
+    """
+    if _chosen.weight == "g":
+        return sum(grams)
+    return grams_from_ounces(round(sum(map(scale_ounces, grams)), 2))
+
+
+def weights_in_unit(grams, digits=2):
+    """Grams (array or frame) as numbers in the maker's unit.
+
+    >>> with showing(Shown("oz")):
+    ...     weights_in_unit(np.array([100.0, 453.59237])).tolist()
+    [3.53, 16.0]
+    """
+    factor = GRAMS_PER_OUNCE if _chosen.weight == "oz" else 1.0
+    return (grams / factor).round(digits)
 
 
 def is_typed(load_pct):
@@ -231,7 +374,46 @@ def say_temperature(degrees_c):
     >>> say_temperature(85.0)
     '85 °C (185 °F)'
     """
-    return f"{degrees_c:.0f} °C ({fahrenheit_from_celsius(degrees_c):.0f} °F)"
+    said = f"{degrees_c:.0f} °C", f"{fahrenheit_from_celsius(degrees_c):.0f} °F"
+    first, other = reversed(said) if _chosen.temperature == "F" else said
+    return f"{first} ({other})"
+
+
+def say_one_temperature(degrees_c):
+    """A temperature in the maker's scale alone, to a tenth where it has one.
+
+    >>> say_one_temperature(38.5), say_one_temperature(38.0)
+    ('38.5 °C', '38 °C')
+    """
+    in_f = _chosen.temperature == "F"
+    degrees = fahrenheit_from_celsius(degrees_c) if in_f else degrees_c
+    return f"{round(degrees, 1):g} °{_chosen.temperature}"
+
+
+_HEAT = re.compile(
+    r"(?P<by>(?:falls|within|by) )?(?P<low>-?\d+(?:\.\d+)?)(?: to (?P<high>\d+(?:\.\d+)?))?"
+    r" °C(?! \(\d+ (?:to \d+ )?°F\))(?P<off> (?:below|under|above|more|less|off)\b)?")
+
+
+def in_maker_units(text):
+    """A text of the kit, written in °C, in the maker's scale; a difference stays a difference.
+
+    >>> in_maker_units("Leave it at 20 to 27 °C.")
+    'Leave it at 20 to 27 °C.'
+    >>> with showing(Shown("oz", "F")):
+    ...     in_maker_units("Leave it at 20 to 27 °C, 10 °C below melting.")
+    'Leave it at 68 to 81 °F, 18 °F below melting.'
+    """
+    if _chosen.temperature == "C":
+        return text
+
+    def said(found):
+        by, off = found["by"] or "", found["off"] or ""
+        ends = [float(x) for x in (found["low"], found["high"]) if x]
+        ends = [f"{1.8 * x:g}" if by or off else f"{fahrenheit_from_celsius(x):.0f}" for x in ends]
+        return f"{by}{' to '.join(ends)} °F{off}"
+
+    return _HEAT.sub(said, text)
 
 
 def _checked(value, what, unit, *, least=0.0, missing=False):

@@ -51,6 +51,15 @@ def pytest_report_header(config):
         config.getoption("--seed-shift"), config.getoption("--blas-threads"))
 
 
+@pytest.fixture(autouse=True)
+def usual_units():
+    """Every test begins in g and °C, whatever the one before has opened."""
+    from scentlab.units import Shown, showing
+
+    with showing(Shown()):
+        yield
+
+
 @pytest.fixture(scope="session")
 def reference():
     """Reader of a published data set of tests/reference or data/published: name to a new frame."""

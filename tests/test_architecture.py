@@ -28,7 +28,7 @@ MAY_IMPORT = {
     "units": set(),
     "schema": {"text", "units"},
     "results": set(),
-    "amounts": {"units"},
+    "amounts": {"files", "units"},
     "materials": {"schema", "text", "units"},
     "series": {"text", "units"},
     "maths": VOCABULARY,

@@ -23,6 +23,7 @@ from scentlab.cli import (
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
+from scentlab.units import showing
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
@@ -40,7 +41,8 @@ def main(argv=None):
             contextlib.redirect_stderr(_Plain(sys.stderr)):
         arguments = parser().parse_args(split_extra(argv))
         try:
-            return arguments.run(arguments) or 0
+            with showing():  # the units of the folder that a command opens
+                return arguments.run(arguments) or 0
         except BrokenPipeError:
             return 0
         except _known_errors() as error:

@@ -19,7 +19,7 @@ from scentlab.cli.frame import (
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
 from scentlab.files import write_whole
 from scentlab.text import spelling
-from scentlab.units import say_load_oz
+from scentlab.units import add_up, say_load_oz, say_weight
 
 _PAPER = option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)")
 _BLEND = option("--blend", metavar="NAME", help="the blend (the best one)")
@@ -44,11 +44,11 @@ def _batch(arguments):
     from scentlab.planning.sheets import batch_sheet_html
 
     folder = series_folder(arguments.folder)
-    recipe, wax_g = _recipe(arguments, folder), amount("--wax", "read_weight", arguments.wax, "g")
+    recipe, wax_g = _recipe(arguments, folder), amount("--wax", "g", arguments.wax)
     if wax_g is None and arguments.packs is None:
         raise CannotDo('say how much: --packs 40, or --wax "1 lb"')
     analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
-    load = amount("--load", "read_load", arguments.load, "%")
+    load = amount("--load", "% of wax", arguments.load)
     known = known_load(analysis, arguments.blend, load)
     batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
                        recipe=recipe)
@@ -76,13 +76,15 @@ def _recipe(arguments, folder):
 
 def _typed(name, kind, text):
     if kind == "WEIGHT":
-        return amount(name, "read_weight", text, "g")
+        return amount(name, "g", text)
     if kind == "LOAD":
-        return 0.0 if text.strip() == "0" else amount(name, "read_load", text, "%")
+        return 0.0 if text.strip() == "0" else amount(name, "% of wax", text)
     if kind == "NAME":
         return text.strip()
+    if kind == "PERCENT":
+        return amount(name, "%", text)
     try:
-        return int(text) if kind == "NUMBER" else float(text.strip(" %"))
+        return int(text)
     except ValueError:
         raise CannotDo(f"{name} {text!r} is no number") from None
 
@@ -97,7 +99,7 @@ def _lot(arguments):
     store, rules = Store.open(folder), read_rules(arguments, folder)
     arguments.lot = lot = spelling(store.known_names("lot"))(arguments.lot)
     analysis = analysed(folder, rules, arguments.seed)
-    load = amount("--load", "read_load", arguments.load, "%")
+    load = amount("--load", "% of wax", arguments.load)
     plan = store.plan() and Plan.from_dict(store.plan())
     pots = pots_of_lot(plan, lot) if plan else ()
     logged = analysis.series.apart is not None and lot in set(analysis.series.apart.pours["lot"])
@@ -153,8 +155,8 @@ def _plan_lot(arguments, store, plan, analysis, load):
     rows = [p for p in grown.pour_rows if p.pot in pots]
     print(f"Lot {lot} of {known.blend}: three test batches, each in a pot of its own: "
           + ", ".join(say_load_oz(x) for x in loads)
-          + f". {sum(p.wax_g for p in rows):.0f} g of wax, "
-          f"{sum(p.fragrance_g for p in rows):.0f} g of fragrance, "
+          + f". {say_weight(add_up(p.wax_g for p in rows))} of wax, "
+          f"{say_weight(add_up(p.fragrance_g for p in rows))} of fragrance, "
           f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
     print(f"When they are graded, ask again: {program()} lot {quoted(arguments.folder)} --lot "

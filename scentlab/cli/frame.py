@@ -10,6 +10,9 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
+from scentlab import amounts
+from scentlab.units import show_in, shown
+
 STORE_NAME = "series.sqlite"
 WIDTH = 80  # of a help page, which is to fit a screen of 24 lines
 
@@ -92,18 +95,26 @@ def series_folder(name):
             f"{folder} is no series folder: it holds no {STORE_NAME}; "
             f"make one with: {program()} new {quoted(folder)}"
         )
+    units_of(folder)
     return folder
 
 
-def amount(name, reader, text, unit=None):
-    """An amount of an option by a reader of ``amounts``, None where it is not given, or the error
-    that names the option."""
+def units_of(folder, typed=()):
+    """Show everything in the units of a folder, or where it has none in those typed first, which
+    are then returned."""
+    choice, how = amounts.units_here(folder)
+    first = None if how else amounts.units_typed(filter(None, typed))
+    show_in(first or choice)
+    return first
+
+
+def amount(name, unit, text):
+    """An amount of an option in the unit of a column, None where it is not given, or the error that
+    names the option. A bare number is in the units of the folder."""
     if not text:
         return None
-    from scentlab import amounts
-
     try:
-        return getattr(amounts, reader)(text, *filter(None, [unit]))
+        return amounts.read_amount(text, unit, shown())
     except amounts.AmountError as error:
         raise CannotDo(f"{name} {error}") from error
 
@@ -113,6 +124,7 @@ def workshop_folder(name):
     folder = Path(name)
     if not folder.is_dir():
         raise CannotDo(f"there is no folder {folder}; look at its name, or make it first")
+    units_of(folder)
     return folder
 
 

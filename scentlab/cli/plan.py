@@ -2,22 +2,24 @@
 
 import datetime as dt
 import zlib
-from functools import partial
 
 from scentlab import amounts
 from scentlab.cli.frame import (
     CannotDo,
     Command,
+    amount,
     empty_folder,
     item,
     opened,
     option,
     program,
     quoted,
+    units_of,
 )
 from scentlab.files import write_whole
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.schema import PACKS
+from scentlab.units import in_maker_units
 
 
 def _plan(arguments):
@@ -25,16 +27,17 @@ def _plan(arguments):
     from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
 
     folder = empty_folder(arguments.folder)
-    limit = arguments.limit and _read("--limit", amounts.read_load, arguments.limit)
-    wax = Wax(arguments.wax, limit_load_pct=limit or None)
+    arguments.units = units_of(folder, [arguments.loads, arguments.limit, arguments.have])
+    limit = amount("--limit", "% of wax", arguments.limit)
+    wax = Wax(arguments.wax, limit_load_pct=limit)
     found = propose_plans(
         arguments.have, Blend(arguments.wax, {wax: 1.0}), Fragrance(arguments.oil),
         _read("--loads", read_ends, arguments.loads), start=arguments.start or dt.date.today(),
         seed=zlib.crc32(str(folder.resolve()).encode()),
-        piece_g=_read("--piece", amounts.read_weight, arguments.piece),
+        piece_g=amount("--piece", "g", arguments.piece),
     )
     if arguments.take:
-        return _keep(next(p for p in found if p.size == arguments.take), folder, arguments.paper)
+        return _keep(next(p for p in found if p.size == arguments.take), folder, arguments)
     for proposal in found:
         print(item(" ".join([proposal.sentence, *proposal.notes])))
     print(TABLE_NOTE)
@@ -45,7 +48,7 @@ def _plan(arguments):
           "sheets.")
 
 
-def _keep(proposal, folder, paper):
+def _keep(proposal, folder, arguments):
     from scentlab.planning import sheets
     from scentlab.workshop import make_series
 
@@ -54,6 +57,7 @@ def _keep(proposal, folder, paper):
     plan = proposal.plan
     store = make_series(folder, title=plan.title)
     store.save_plan(plan.to_dict())
+    amounts.keep_units(arguments.units, folder, chosen=False)
     print(proposal.sentence)
     written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,
                "shopping-list": sheets.shopping_list_html, "sealed-key": sheets.code_key_html,
@@ -61,7 +65,7 @@ def _keep(proposal, folder, paper):
     if plan.smelling_rows:
         written["throw-slips"] = sheets.throw_slips_html
     for name, write in written.items():
-        write_whole(folder / "exports" / f"{name}.html", write(plan, paper=paper))
+        write_whole(folder / "exports" / f"{name}.html", write(plan, paper=arguments.paper))
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
     print(f"Next: {program()} lab {quoted(folder)}")
 
@@ -77,15 +81,16 @@ def _heat(arguments):
     from scentlab.recording.correcting import refuse_what_cannot_be
     from scentlab.series import heat_words
 
-    store, celsius = opened(arguments.folder), partial(amounts.read_temperature, unit="C")
+    store = opened(arguments.folder)
     if not (arguments.coldest and arguments.hottest):
         print("How a home holds the heat (common practice, no source):")
-        print("\n".join(map(item, HEAT_HINTS)))
+        print("\n".join(item(in_maker_units(words)) for words in HEAT_HINTS))
         return
     row = {"started_on": arguments.start or dt.date.today(),
-           "low_c": round(_read("--coldest", celsius, arguments.coldest), 1),
-           "high_c": round(_read("--hottest", celsius, arguments.hottest), 1),
-           "hours": arguments.hours, "cycles": arguments.times, "pack": arguments.pack}
+           "low_c": round(amount("--coldest", "°C", arguments.coldest), 1),
+           "high_c": round(amount("--hottest", "°C", arguments.hottest), 1),
+           "hours": amount("--hours", "h", arguments.hours), "cycles": arguments.times,
+           "pack": arguments.pack}
     refuse_what_cannot_be("heats", row, dt.date.today())
     entry = store.add("heats", row).entry_id
     print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")
@@ -103,7 +108,7 @@ COMMANDS = (
             option("folder", metavar="FOLDER"),
             option("--coldest", metavar="TEMP", help="as 37 C or 99 F"),
             option("--hottest", metavar="TEMP", help="as 39 C or 102 F"),
-            option("--hours", type=float, default=12.0, help="warm each time (12)"),
+            option("--hours", metavar="TIME", default="12 h", help="warm each time (12 h)"),
             option("--times", type=int, default=3, help="how many times (3)"),
             option("--pack", choices=PACKS, help="was the pack open or shut"),
             option("--start", type=dt.date.fromisoformat, metavar="DATE",

@@ -3,6 +3,7 @@
 import datetime as dt
 from pathlib import Path
 
+from scentlab.amounts import AmountError, keep_units, read_amount
 from scentlab.cli.frame import (
     FOLDER,
     STORE_NAME,
@@ -13,8 +14,10 @@ from scentlab.cli.frame import (
     program,
     quoted,
     series_folder,
+    units_of,
 )
 from scentlab.schema import POURS, SWEAT_GRADES
+from scentlab.units import say_load_oz, say_weight, shown
 
 UNDO = "u"
 
@@ -57,6 +60,7 @@ def _start(arguments):
             )
     folder = empty_folder(arguments.folder)
     texts = {name: getattr(arguments, name) for name in ASKED}
+    units = units_of(folder, texts.values())
     try:
         plan, costs = plan_asked(texts, folder, _day(arguments), arguments.seed)
     except Refusal as error:
@@ -64,6 +68,7 @@ def _start(arguments):
             else ""
         raise CannotDo(f"{named}{error}") from error
     check = QuickCheck.begin(folder, plan, arguments.today)
+    keep_units(units, folder, chosen=False)
     print(*costs, sep="\n")
     _say_sheets(check, arguments)
 
@@ -124,19 +129,17 @@ def _each(things, ask, void):
 def _log_pours(check):
     """Ask what was weighed for each test batch that is not stored, and store each at once; whether
     any is stored."""
-    from scentlab.units import say_load_oz
-
     left = check.left
     if not left:
         return True
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
           f"batch for later, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
-    shown = _scale_check()
+    checked = _scale_check()
 
     def ask(pour):
         print(f"{pour.pour}, {say_load_oz(pour.load_pct)}:")
         weights = _weights(pour)
-        return weights if weights in (None, UNDO) else check.log(pour, *weights, shown).entry_id
+        return weights if weights in (None, UNDO) else check.log(pour, *weights, checked).entry_id
 
     _each(left, ask, lambda entry: check.undo("pours", entry))
     logged = len(check.plan.pour_rows) - len(check.left)
@@ -162,34 +165,29 @@ def _weights(pour):
 
 
 def _weight(what, planned):
-    from scentlab.amounts import AmountError, read_weight
-    from scentlab.units import say_weight
-
     while True:
         said = _asked(f"  {what} [{say_weight(planned)}] ")
         if said in ("", "-", UNDO):
             return {"": planned, "-": None, UNDO: UNDO}[said]
         try:
-            return read_weight(said, "g")
+            return read_amount(said, "g", shown())
         except AmountError as error:
             print(f"  {error}")
 
 
 def _scale_check():
     """What the scale shows under the check weight, in g; None where there is none."""
-    from scentlab.amounts import AmountError, read_weight
-
     while True:
         said = _asked("Scale under a 100 g check weight, Enter if you have none: ")
         if not said:
             return None
         try:
-            shown = read_weight(said, "g")
+            weight = read_amount(said, "g", shown())
         except AmountError as error:
             print(f"  {error}")
             continue
-        if not POURS["scale_check_g"].check(shown)[1]:
-            return shown
+        if not POURS["scale_check_g"].check(weight)[1]:
+            return weight
         print("  That is far from 100 g: look whether the weight or the scale is the right one.")
 
 

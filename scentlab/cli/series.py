@@ -4,7 +4,9 @@ import argparse
 import datetime as dt
 import sys
 import textwrap
+from dataclasses import replace
 
+from scentlab.amounts import keep_units, units_here
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
     FOLDER,
@@ -84,6 +86,27 @@ def _panel(arguments):
         looks_per_piece=arguments.looks_per_piece, today=arguments.today,
         announce=lambda words: print(words, flush=True),
     )
+
+
+def _units(arguments):
+    named, rest = {}, []
+    for word in arguments.words:
+        plain = word.strip("°,").lower()
+        known = {"g": "weight", "oz": "weight", "c": "temperature", "f": "temperature"}
+        if plain in known:
+            named[known[plain]] = plain.upper() if plain in "cf" else plain
+        else:
+            rest.append(word)
+    if len(rest) > 1:
+        raise CannotDo(f"{' '.join(rest)}: expected g or oz, C or F, and perhaps one folder")
+    folder = workshop_folder(rest[0] if rest else ".")
+    if named:
+        choice = replace(units_here(folder)[0], **named)
+        print(f"{choice.words} from now on; kept in {keep_units(choice, folder)}.")
+        return
+    choice, how = units_here(folder)
+    said = {"chosen": "chosen", "typed": "as typed first"}.get(how, "nothing is chosen")
+    print(f"{choice.words} ({said}). Choose with: {program()} units oz F")
 
 
 # --- progress ----------------------------------------------------------------------------------
@@ -180,6 +203,19 @@ COMMANDS = (
         scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
         """,
         (FOLDER, option("--extra", nargs=argparse.REMAINDER, default=[])),
+    ),
+    Command(
+        "units", _units, "choose g or oz, °C or °F",
+        """
+        Choose what every screen, sheet, answer and report of a workshop, or of one series, says
+        first: g or oz, C or F. The other form stands beside it, and any unit can be typed anywhere.
+        Without a choice, what the maker types first is taken. What is stored does not change.
+        """,
+        """
+        scentlab units oz F
+        scentlab units g C my-workshop/cedar-2026
+        """,
+        (option("words", metavar="UNIT", nargs="*", help="g or oz, C or F, and a folder (this)"),),
     ),
     Command(
         "panel", _panel, "let the panel score on phones or tablets",

@@ -4,10 +4,11 @@ import html
 
 import ipywidgets as w
 
-from scentlab.amounts import AmountError, read_load
+from scentlab.amounts import AmountError, other_form, read_amount
 from scentlab.forms.fields import Chooser, Field, FieldError, in_a_row, note, read_all, text_column
 from scentlab.forms.frame import Form
 from scentlab.planning.batch import read_much
+from scentlab.units import shown
 
 
 class BatchForm(Form):
@@ -27,9 +28,11 @@ class BatchForm(Form):
         blends = list(blends)
         self.blend = Chooser("blend", blends, lambda _: self._refresh(), blends[0])
         self.fields = {
-            "much": _field("much", "How much: packs, or wax", "1 lb", "40 packs", read_much),
+            "much": _field("much", "How much: packs, or wax", "1 lb", "40 packs", read_much,
+                           other=lambda much, text: other_form(much.get("wax_g"), "g", text)),
             "load": _field("load", "Another load (empty: the recommended one)", "", "1.5 oz/lb",
-                           lambda text: read_load(text, "%"), empty=None),
+                           lambda text: read_amount(text, "% of wax", shown()), empty=None,
+                           other=lambda load, text: other_form(load, "% of wax", text)),
         }
         self.go = self._button("Write the batch sheet", "batch", self._go, saves=True)
         self.said = w.HTML()

@@ -12,6 +12,7 @@ from typing import Any
 
 import ipywidgets as w
 
+from scentlab.amounts import keep_units, units_here, units_typed
 from scentlab.forms.bring_in import ImportForm
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.correct import CorrectForm
@@ -37,6 +38,7 @@ from scentlab.recording.correcting import make_void, mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.progress import waiting, warmer_pieces
+from scentlab.units import say_one_weight, show_in, shown
 
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
@@ -127,6 +129,7 @@ class PlanDesk:
         fragrance = self.materials.fragrance
         if fragrance is None or fragrance.name != asked["oil"]:
             fragrance = Fragrance(asked["oil"])
+        self._units_typed([self.have.fields[n].text for n in ("loads", "wax_g")])
         kitchen = Kitchen(**{f.name: asked[f.name] for f in dataclasses.fields(Kitchen)})
         return propose_plans(kitchen, blend, fragrance, asked["loads"], start=asked["start"],
                              seed=int(f"{asked['start']:%Y%m%d}"), piece_g=asked["piece_g"],
@@ -145,10 +148,18 @@ class PlanDesk:
 
     def _changed(self):
         if self._ready:
+            draft = {"materials": self.materials.draft, "series": self.planning.draft}
+            self._units_typed(_texts(draft))
             self._show()
-            keep_draft(self._bench.folder, {
-                "materials": self.materials.draft, "series": self.planning.draft,
-            })
+            keep_draft(self._bench.folder, draft)
+
+    def _units_typed(self, texts):
+        """Where no units are chosen, those that are typed first hold from now on."""
+        folder = self._bench.folder
+        if not units_here(folder)[1] and keep_units(units_typed(texts), folder, chosen=False):
+            show_in(units_here(folder)[0])
+            if self.kept is None:
+                self.planning.fields["scale"].value = shown().weight
 
     def _show(self):
         self.keeping.take(self.plan)
@@ -271,6 +282,13 @@ class RecordDesk:
         )
 
 
+def _texts(draft):
+    """The texts of a draft that a maker has typed; the weight of a piece is often the usual one."""
+    if isinstance(draft, dict):
+        return [text for name, part in draft.items() if name != "piece_g" for text in _texts(part)]
+    return [text for part in draft for text in _texts(part)] if isinstance(draft, list) else [draft]
+
+
 def _have_draft(draft):
     """The names of the first wax and of the fragrance, where they are known already."""
     materials = draft.get("materials") or {}
@@ -345,14 +363,19 @@ def _tables(plan):
     """What to buy, the pots, and what falls on which day."""
     buy = shopping_list(plan).drop(columns="kind")
     money = plan.currency or "price"
-    buy.columns = ["item", "lot", "needed, g", "buy, g", f"{money} per kg", f"cost, {money}"]
+    unit = shown().weight
+    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}", f"{money} per kg",
+                   f"cost, {money}"]
     pots = plan.pots.drop(columns="pour_day")
-    pots.columns = ["pot", "blend", "poured on", "pours", "wax, g", "fragrance, g",
-                    "wax to melt, g"]
+    pots.columns = ["pot", "blend", "poured on", "pours", f"wax, {unit}", f"fragrance, {unit}",
+                    f"wax to melt, {unit}"]
     for name in buy.columns[-2:]:
         buy[name] = [f"{x:.2f}" if x == x else "not known" for x in buy[name]]
-    for frame, names in ((buy, ["needed, g"]), (pots, ["wax, g", "fragrance, g"])):
-        frame[names] = frame[names].map("{:.1f}".format)
+    told = ("needed", "wax", "fragrance") if unit == "g" else ("needed", "buy", "wax", "fragrance",
+                                                               "wax to melt")
+    for frame in (buy, pots):
+        names = [name for name in frame if name.removesuffix(f", {unit}") in told]
+        frame[names] = frame[names].map(lambda grams: say_one_weight(grams).split()[0])
     parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
              "Day by day": diary(plan)}
     return "".join(

@@ -10,14 +10,16 @@ from pathlib import Path
 import ipywidgets as w
 import pandas as pd
 
-from scentlab.amounts import AmountError, read_temperature, read_weight
+from scentlab.amounts import READERS, AmountError, as_typed, other_form, read_amount
 from scentlab.schema import ONE_DAY, THROWS, Column, check_clock
 from scentlab.text import capital
+from scentlab.units import shown as units_shown
 
 NEEDED = object()
 # The fields of the planning, materials and rules forms, as tables of data.
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
-_UNITS = {"°C": (read_temperature, "C"), "g": (read_weight, "g")}
+LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
+_FINE = ("g", "% of wax")  # what a plan is made of is taken as it is typed, not to 0.01
 _DATE_WORDS = ("expected a date as year-month-day, or day.month.year with dots, such as 2026-03-14 "
                "or 14.03.2026")
 
@@ -76,28 +78,38 @@ def text_column(name, meaning):
 # --- from a text to a value
 
 
-def read_text(text, column):
+def read_text(text, column, choice=None, digits=2):
     """A typed text as the value of a column, or a :class:`FieldError` with the remedy.
 
-    A single decimal comma is understood, as on a scale of many countries; the form shows what it
-    understood. A comma before three digits may part thousands, so it is refused. A temperature may
-    be typed in °F and a weight in ounces, with the unit behind the number.
+    An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
+    bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
+    decimal comma is understood, as on a scale of many countries; the form shows what it
+    understood. A comma before three digits may part thousands, so it is refused.
     """
     if column.kind == "date":
         return read_day(text, column.meaning)
-    typed = text = text.strip()
+    typed, bounds = text.strip(), ""
     if column.kind != "text":
-        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", text)
-        if column.unit in _UNITS and re.search(r"\d.*[A-Za-z°]", typed):
-            read, usual = _UNITS[column.unit]
+        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
+        unit = column.unit
+        other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
+        if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
             try:
-                typed = round(read(typed, usual), 2)
+                typed = round(read_amount(typed, unit, choice), digits)
             except AmountError as error:
                 raise FieldError(column.meaning, text, f"{error.remedy}.") from None
+            bounds = _bounds(column, choice) if other else ""
     value, wrong = column.check(typed)
     if wrong:
-        raise FieldError(column.meaning, text, f"expected {wrong[0]}. {wrong[1]}")
+        raise FieldError(column.meaning, text.strip(), f"expected {wrong[0]}{bounds}. {wrong[1]}")
     return value
+
+
+def _bounds(column, choice):
+    """The bounds of a column in the maker's own unit, as a clause behind those it was given."""
+    ends = [other_form(x, column.unit, f"{x:g}") for x in (column.lower, column.upper)
+            if x is not None]
+    return f", that is {' to '.join(ends)}" if ends[1:] else ""
 
 
 def read_day(text, what):
@@ -185,14 +197,22 @@ class Field(w.VBox):
     short, wide : below its label, for several side by side; twice as wide there.
     hint : a line below it. css : a class of its own for the page.
     at : the argument or attribute that the value is for, which a refusal names.
+    digits : decimals to which a weight or load is taken. other : callable(value, text) -> what it
+        is in other units, for a text that no column can say.
+
+    A bare number is in the unit of the label, which is the one that the workshop chose when the
+    field was made. What the program puts into it is in the unit of the column.
     """
 
     def __init__(self, name, column, label="", *, usual="", example="", empty=NEEDED, read=None,
-                 options=None, short=False, wide=False, hint="", at="", css="scent-box"):
+                 options=None, short=False, wide=False, hint="", at="", css="scent-box", digits=2,
+                 other=None):
         super().__init__()
         self.name, self.column, self.usual, self.at = name, column, usual, at
         self.empty = None if empty is NEEDED and not column.required else empty
-        self._reader, self.options = read or (lambda text: read_text(text, column)), options
+        self._units, self.options = units_shown(), options
+        self._digits = digits if column.unit in _FINE else 2
+        self._reader = read or (lambda text: read_text(text, column, self._units, self._digits))
         look = {"style": {"description_width": "55%"},
                 "layout": w.Layout(width=None if short else "100%")}
         self.box = w.Text(placeholder=example, **look) if options is None else w.Dropdown(
@@ -203,10 +223,15 @@ class Field(w.VBox):
         self.add_class(css)
         if wide:
             self.add_class("scent-wide")
-        self.call(label or capital(column.meaning) + (f", {column.unit}" if column.unit else ""))
-        self.said, self.wrong = w.HTML(), False
-        self.children = [self.box, *([w.HTML(hint_html(hint))] if hint else []), self.said]
+        unit = self._units.label(column.unit)
+        self.call(label or capital(column.meaning) + (f", {unit}" if unit else ""))
+        self.said, self.wrong, self.also = w.HTML(), False, w.HTML()
+        self.children = [self.box, self.also, *([w.HTML(hint_html(hint))] if hint else []),
+                         self.said]
+        self._other = other or (lambda value, text: other_form(value, column.unit, text))
+        self.box.observe(lambda _: self._tell_other(), "value")
         self.value = usual
+        self.usual = self.box.value
 
     @classmethod
     def of(cls, row, name="", **more):
@@ -214,7 +239,7 @@ class Field(w.VBox):
         more = {**row, **more}
         column = Column(more.pop("name"), more.pop("kind", "number"), more.pop("meaning"),
                         more.pop("unit", ""), required=not more.pop("optional", False))
-        return cls(name or column.name, column, **more)
+        return cls(name or column.name, column, **{"digits": 9, **more})
 
     def call(self, label, spoken=""):
         """Give it another label, and one to be read out alone."""
@@ -222,13 +247,32 @@ class Field(w.VBox):
 
     @property
     def value(self):
-        """The text as it is typed."""
-        return self.box.value
+        """The text as it is typed; with its unit where that is not the unit of the column."""
+        text, unit = self.box.value, self._units.label(self.column.unit)
+        bare = unit != self.column.unit and re.fullmatch(r"\s*-?[\d.,]*\d[\d.,]*\s*", text)
+        return f"{text.strip()} {unit}" if bare and unit in ("oz", "°F") else text
 
     @value.setter
     def value(self, text):
         known = self.options is None or text in self.options
+        text = self._as_typed(str(text))
         self.box.value = str(text) if known else self.usual
+
+    def _as_typed(self, text):
+        """What the program puts in, which is in the unit of the column, as the maker would."""
+        if self.options is None and self._units.weight == "oz" and re.fullmatch(_LOADS, text) and (
+                self.column.unit == LOADS_UNIT):
+            return f"{text} %"
+        return as_typed(text, self.column.unit, self._units, self._digits)
+
+    def _tell_other(self):
+        """Beside the field, at each key: what is typed in the other units."""
+        try:
+            value = self._reader(self.text) if self.text and self.options is None else None
+            words = self._other(value, self.value)
+        except ValueError:
+            words = ""  # what is wrong is said when it is read
+        self.also.value = f'<span class="scent-also">= {html.escape(words)}</span>' if words else ""
 
     @property
     def text(self):
@@ -237,7 +281,7 @@ class Field(w.VBox):
     @property
     def spoken(self):
         """What is typed or chosen, in words."""
-        words = self.text if self.options is None else self.options[self.value]
+        words = self.value.strip() if self.options is None else self.options[self.box.value]
         return f"{words} °C" if self.column.unit == "°C" and words[-1:].isdigit() else words
 
     @property

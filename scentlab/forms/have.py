@@ -4,6 +4,7 @@ import html
 
 import ipywidgets as w
 
+from scentlab.amounts import other_loads
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -36,7 +37,8 @@ class HaveForm(Form):
         self._propose, self._take, self.proposals = propose, take, ()
         self.fields = {
             row["name"]: Field.of({**row, "read": {"ends": _ends}.get(row.get("read"))},
-                                  f"have-{row['name']}", short=True)
+                                  f"have-{row['name']}", short=True,
+                                  other=other_loads if row["name"] == "loads" else None)
             for row in TABLES["have"]["fields"]
         }
         for name, text in (draft or {}).items():

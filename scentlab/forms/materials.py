@@ -94,7 +94,8 @@ class MaterialsForm(Form):
         self.back = self._button("Bring it back", "back", lambda: self.fill(self._before))
         self._waxes, self._blends, self._scent = stacked(), stacked(), stacked()
         self._lay_out(
-            w.HTML("<h3>Waxes</h3>Temperatures in °C, or with an F behind them."), self._waxes,
+            w.HTML("<h3>Waxes</h3>Weights, loads and temperatures in any unit, "
+                   "with the unit behind the number."), self._waxes,
             self.add_wax, w.HTML("<h3>Fragrance</h3>"), self._scent,
             w.HTML("<h3>Blends, parts by weight in %</h3>"), self._blends, self.add_blend,
             self.message, self.back,

@@ -15,7 +15,7 @@ from functools import reduce
 import ipywidgets as w
 
 from scentlab import schema
-from scentlab.amounts import AmountError, read_load, read_loads
+from scentlab.amounts import AmountError, other_loads, read_loads
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -36,6 +36,8 @@ from scentlab.forms.fields import (
 from scentlab.forms.frame import Form, note_of
 from scentlab.planning.loads import even_loads
 from scentlab.planning.refusal import PlanError
+from scentlab.units import say_load_oz, say_weight
+from scentlab.units import shown as units_shown
 
 _DAYS_PAST = 7  # a first pour day longer ago than this gets a note
 _GUESS = schema.Column("guess", "number", "guess", "% of wax", 0.1, 60)
@@ -67,8 +69,10 @@ class PlanningForm(Form):
         self._on_change = on_change
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
-        self._planned = {row["name"]: Field.of({**row, "read": _READERS.get(row.get("read"))},
-                                               short=True) for row in _ROWS}
+        self._planned = {
+            row["name"]: Field.of({**row, "read": _READERS.get(row.get("read"))}, short=True,
+                                  other=other_loads if row["name"] == "loads" else None)
+            for row in _ROWS}
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
         self.fields = {**self._planned, "series": series}
@@ -82,8 +86,8 @@ class PlanningForm(Form):
         self.cancel = self._button("Cancel the run", "cancel", self._cancelled.set)
         self._show_run(False)
         self._foresight = Section("How precise would it be?", [
-            w.HTML("<p>Your guess for each blend: the load at which half of the pieces show sweat, "
-                   "% of wax.</p>"),
+            w.HTML("<p>Your guess for each blend: the load at which half of the pieces show "
+                   "sweat.</p>"),
             self._guess_row, side_by_side([series]), in_a_row([self.run]),
             self.bar, self.told, self.cancel, self.expected,
         ])
@@ -186,9 +190,9 @@ class PlanningForm(Form):
         c = self._costs(self.plan)
         known = c["money"] == c["money"]
         rows = {
-            "loads, % of wax": shown(tuple(map(float, self.plan.loads_pct))),
+            "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
             "to pour": f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces",
-            "wax to buy": f"{c['wax_g']:.0f} g", "fragrance to buy": f"{c['fragrance_g']:.0f} g",
+            "wax to buy": say_weight(c["wax_g"]), "fragrance to buy": say_weight(c["fragrance_g"]),
             "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}" if known else
             "not known, a price is missing",
             "first pour day": spoken_day(start),
@@ -214,8 +218,9 @@ class PlanningForm(Form):
         for place, blend in enumerate(blends):
             field = Field(f"guess-{place}", _GUESS, short=True, example="such as 9",
                           usual=self._guesses.get(blend, ""))
-            field.call(f"{blend}, % of wax",
-                       f"Your guess for {blend}: half of the pieces sweat at, % of wax")
+            unit = units_shown().label("% of wax")
+            field.call(f"{blend}, {unit}",
+                       f"Your guess for {blend}: half of the pieces sweat at, {unit}")
             self._watch([field], lambda: (self._forget_run(), self._noted()))
             self.guess[blend] = field
         self._guess_row.children = list(self.guess.values())
@@ -291,13 +296,15 @@ def _loads(text):
     if re.search(r"\d,\d", text) and ";" in text:
         raise FieldError("loads", text, "where a comma may be a decimal sign: use a point, as in "
                          "4.5; 6.5")
+    bare = "%" if units_shown().weight == "g" else None
     try:
-        if evenly := re.fullmatch(r"(\S+) to (\S+) in (\d+)", text):
-            low, high = (read_load(end, "%") for end in evenly.groups()[:2])
+        if evenly := re.fullmatch(r"(.+?) to (.+) in (\d+)", text):
+            low, high = read_loads(f"{evenly[1]}; {evenly[2]}", bare)
             return even_loads(low, high, int(evenly[3]))
-        return read_loads(text, "%")
+        return read_loads(text, bare)
     except (AmountError, PlanError) as error:
-        raise FieldError("loads", text, f"{error.remedy}, or 4, 6, 8.5 for % of wax.") from None
+        how = ", or 4, 6, 8.5 for % of wax" if bare else ", with the unit behind the last"
+        raise FieldError("loads", text, f"{error.remedy}{how}.") from None
 
 
 def _codes(text):

@@ -32,11 +32,15 @@ from scentlab.schema import (
 )
 from scentlab.text import capital
 from scentlab.units import (
+    in_maker_units,
     load_from_weights,
-    ounces_from_grams,
     say_load,
     say_load_oz,
+    say_one_temperature,
+    say_one_weight,
     say_temperature,
+    scale_ounces,
+    shown,
 )
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
@@ -174,7 +178,7 @@ class PourForm(Form):
             self.load.value = note("error", error)
             return
         plan, kind = self._plan["load_pct"], "saved"
-        words = (f"{fragrance:g} g of fragrance in {wax:g} g of wax: true load "
+        words = (f"{_weighed(fragrance)} of fragrance in {_weighed(wax)} of wax: true load "
                  f"{say_load(load, 2)}, planned {say_load(plan, 2)}.")
         if abs(load - plan) > LOAD_TOLERANCE + 1e-9:
             kind = "flag"
@@ -214,8 +218,8 @@ class PourForm(Form):
         row = check_row(POURS, row)
         load = _possible_load(row["fragrance_g"], row["wax_g"])
         words = (
-            f"pour {row['pour']} at {say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in "
-            f"{row['wax_g']:g} g of wax, poured on {row['poured_on']}"
+            f"pour {row['pour']} at {say_load(load, 2)}, {_weighed(row['fragrance_g'])} of "
+            f"fragrance in {_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}"
         )
         if not self._is_sure(load, row):
             return
@@ -258,11 +262,16 @@ def _planned_day(plan):
     return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
 
+def _weighed(grams):
+    """A weight as it was weighed."""
+    return say_one_weight(grams) if shown().weight == "oz" else f"{grams:g} g"
+
+
 def _possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
-        raise ValueError(f"{fragrance_g:g} g of fragrance: expected {wrong[0]}. Look for a slipped "
-                         "decimal point, or for the two weights the wrong way round.")
+        raise ValueError(f"{_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for a "
+                         "slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
 
 
@@ -271,14 +280,15 @@ def _doubts(plan, load, row):
     if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
         yield (
             f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
-            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right?"
+            f"wax: is {_weighed(row['fragrance_g'])} of fragrance in {_weighed(row['wax_g'])} of "
+            "wax right?"
         )
     for name in ("add_temp_c", "pour_temp_c"):
         heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
         if heard:
             words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
-            yield (f"{capital(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
-                   f"{row[name]:g} °C right?")
+            degrees = say_one_temperature(row[name])
+            yield f"{capital(POURS[name].meaning)}: {degrees} is {words}. Is {degrees} right?"
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
     planned, wax = _known(plan, "wax_g"), row["wax_g"]
     if planned and not planned / 2 <= wax <= 2 * planned:
@@ -291,14 +301,15 @@ def _doubts(plan, load, row):
 def _heat_doubts(plan, value, name):
     highest, flash, planned = (_known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
     if highest is not None and value > highest:
-        yield f"above the wax maker's maximum of {highest:g} °C"
+        yield f"above the wax maker's maximum of {say_one_temperature(highest)}"
     # Where the plan itself goes above the flash point, the plan of the pour says so.
     if flash is not None and value > flash and not (planned is not None and planned > flash):
-        yield (f"above the closed-cup flash point of the fragrance, {flash:g} °C (no flame or "
-               "spark near)")
+        yield ("above the closed-cup flash point of the fragrance, "
+               f"{say_one_temperature(flash)} (no flame or spark near)")
     if planned is not None and abs(value - planned) > FAR_OFF_C:
         side = "above" if value > planned else "below"
-        yield f"{abs(value - planned):g} °C {side} the planned {planned:g} °C"
+        off = in_maker_units(f"{abs(value - planned):g} °C {side}")
+        yield f"{off} the planned {say_one_temperature(planned)}"
 
 
 def _known(plan, name):
@@ -317,8 +328,9 @@ def _planned_view(plan):
 
 
 def _weight(grams, digits):
-    """A weight to aim at, as finely as a scale for it shows."""
-    return f"<b>{grams:.{digits}f} g</b> ({ounces_from_grams(grams):.{digits + 1}f} oz)"
+    """A weight to set on a scale, in the maker's unit and in the other one."""
+    other = f"{grams:.{digits}f} g" if shown().weight == "oz" else f"{scale_ounces(grams):g} oz"
+    return f"<b>{say_one_weight(grams, digits)}</b> ({other})"
 
 
 def _planned_heat(plan):

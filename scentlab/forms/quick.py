@@ -2,12 +2,20 @@
 
 import datetime as dt
 import html
+from functools import partial
 from pathlib import Path
 
 import ipywidgets as w
 
 from scentlab import schema
-from scentlab.amounts import AmountError
+from scentlab.amounts import (
+    AmountError,
+    keep_units,
+    other_form,
+    other_loads,
+    units_here,
+    units_typed,
+)
 from scentlab.files import file_link
 from scentlab.forms.fields import (
     TABLES,
@@ -24,9 +32,9 @@ from scentlab.forms.fields import (
 from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
-from scentlab.quick import ASKED, TESTER, QuickCheck, plan_asked, weighed
+from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, weighed
 from scentlab.recording.store import FILE_NAME
-from scentlab.units import say_load_oz, say_weight
+from scentlab.units import say_load_oz, say_weight, show_in, shown
 
 MAIN = 4  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]
@@ -45,6 +53,13 @@ def _reads(name, meaning):
     return reader
 
 
+def _other(name, value, text):
+    """What is typed in a field of the quick check in other units."""
+    if name == "loads":
+        return other_loads(value, text)
+    return other_form(value, UNITS_ASKED[name], text) if name in UNITS_ASKED else ""
+
+
 class QuickPlanForm(Form):
     """What is asked of a new check; what it takes is said at each change, before wax is melted.
 
@@ -54,8 +69,9 @@ class QuickPlanForm(Form):
     def __init__(self, folder, today, on_plan):
         super().__init__()
         self._folder, self._today, self._on_plan, self.plan = folder, today, on_plan, None
-        self.fields = {row["name"]: Field.of({**row, "read": _reads(row["name"], row["meaning"])},
-                                             short=True) for row in TABLES["quick"]["fields"]}
+        self.fields = {row["name"]: Field.of(
+            {**row, "read": _reads(row["name"], row["meaning"])}, short=True,
+            other=partial(_other, row["name"])) for row in TABLES["quick"]["fields"]}
         self._watch(self.fields.values(), self._tell)
         self.takes = w.HTML()
         self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)
@@ -67,6 +83,8 @@ class QuickPlanForm(Form):
         self._tell()
 
     def _tell(self):
+        if not units_here(self._folder)[1]:
+            show_in(units_typed([field.text for field in self.fields.values()]))
         self.plan, words = None, "Fill in wax, oil and loads: then it is said what the check takes."
         kind, missing = "flag", any(field.missing for field in self.fields.values())
         try:
@@ -82,6 +100,8 @@ class QuickPlanForm(Form):
 
     def _make(self):
         self._on_plan(self.plan)
+        keep_units(units_typed([field.text for field in self.fields.values()]), self._folder,
+                   chosen=False)
 
 
 class QuickWeightsForm(Form):
@@ -90,17 +110,17 @@ class QuickWeightsForm(Form):
     def __init__(self, left, on_save, on_undo):
         super().__init__(on_save, on_undo)
         self._left, self._asked = left, []
-        self.fields = {}
+        self.fields, unit = {}, shown().weight
         for n, pour in enumerate(left):
             for what, grams in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
                 column = schema.Column(f"{what}-{n}", "number", f"{what}, {pour.pour}", "g", 0,
                                        required=False)
                 self.fields[what, n] = Field(
-                    f"{what}-{n}", column, f"{say_load_oz(pour.load_pct)}: {what}",
+                    f"{what}-{n}", column, f"{say_load_oz(pour.load_pct)}: {what}, {unit}",
                     example=f"planned {say_weight(grams)}", short=True, wide=True)
-        self.fields["scale", 0] = Field("scale", _SCALE, "Scale under a 100 g check weight, g",
-                                        example="empty: none", empty=None, short=True,
-                                         wide=True)
+        self.fields["scale", 0] = Field(
+            "scale", _SCALE, f"Scale under a 100 g check weight, {unit}", example="empty: none",
+            empty=None, short=True, wide=True)
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
             w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "

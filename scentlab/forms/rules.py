@@ -28,7 +28,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, as_widget, clock_of
 from scentlab.schema import GRADE_WORDS, THROW_KINDS, THROW_WORDS
-from scentlab.units import content_from_load, say_load, say_load_oz
+from scentlab.units import say_load, say_load_oz
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
 _STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
@@ -135,7 +135,7 @@ class RulesForm(Form):
 
     def _summed_up(self, part):
         """What a part of the form asks for; its choices are made before the next part's."""
-        said = {n: field.text or "not given" for n, field in self.fields.items()}
+        said = {n: field.value.strip() or "not given" for n, field in self.fields.items()}
         said |= {n: self._options[n][c.value] for n, c in self._choosers.items()}
         return part["words"].format_map(said)
 
@@ -178,12 +178,8 @@ class RulesForm(Form):
         try:
             given = read_all({**self.fields, **aside})
             asked = {n: given[n] / 100 if n in _SHARES else given[n] for n in self.fields}
-            today = asked["today_load_pct"]
-            if today is None and isinstance(self._start.today_load_pct, tuple):
+            if asked["today_load_pct"] is None and isinstance(self._start.today_load_pct, tuple):
                 asked["today_load_pct"] = self._start.today_load_pct
-            else:
-                said = "" if today is None else f"= {content_from_load(today):.1f} % of total"
-                self.fields["today_load_pct"].tell(said)
             asked |= {name: chooser.value for name, chooser in self._choosers.items()}
             return self._make(**asked, override_blends=tuple(aside),
                               override_reason={b: given[b] for b in aside})

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 from scentlab.files import table_beside
 from scentlab.recording.drawings import GRADE_WORDS, grade_svg
+from scentlab.units import in_maker_units
 
 
 @dataclass(frozen=True, repr=False)
@@ -21,7 +22,7 @@ class Guide:
 
     def _repr_html_(self):
         points = "".join(
-            f'<li style="margin:0.3em 0">{html.escape(p["words"])} '
+            f'<li style="margin:0.3em 0">{html.escape(in_maker_units(p["words"]))} '
             f'<span style="opacity:0.75">[{html.escape(p["source"])}]</span></li>'
             for p in self.points
         )

@@ -25,6 +25,7 @@ from scentlab.units import (
     ounces_from_grams,
     say_load_oz,
     say_weight,
+    shown,
 )
 
 RECIPE_NAME = "recipe.json"
@@ -149,7 +150,7 @@ class Batch:
     invented: bool = False
 
     @property
-    def wax_g(self) -> int:
+    def wax_g(self) -> float:
         """Wax of the base, g."""
         return sum(g for _, g in self.waxes)
 
@@ -188,12 +189,14 @@ def read_much(text: str) -> dict:
 
 
 def say_grams(grams, digits=1):
-    """A weight as a scale of the bench shows it, in g and in oz.
+    """A weight as a scale of the bench shows it, in g and in oz, the maker's own first.
 
     >>> say_grams(42.5), say_grams(454, 0)
     ('42.5 g (1.50 oz)', '454 g (16.0 oz)')
     """
-    return f"{grams:.{digits}f} g ({ounces_from_grams(grams):.{digits + 1}f} oz)"
+    said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"
+    first, other = reversed(said) if shown().weight == "oz" else said
+    return f"{first} ({other})"
 
 
 def make_batch(
@@ -211,7 +214,8 @@ def make_batch(
 
     Returns
     -------
-    Batch. Wax is in whole g, fragrance rounded down to 0.1 g, so that it is never above the load.
+    Batch, in whole steps of scales in the units that are shown: wax 1 g or 0.1 oz, fragrance
+    rounded down to 0.1 g or 0.01 oz, so that it is never above the load.
 
     Raises
     ------
@@ -229,25 +233,26 @@ def make_batch(
         recipe = replace(recipe, piece_g=plan.piece_g or GRAMS_PER_OUNCE)
     need((packs is None) != (wax_g is None), "a batch is for packs or for an amount of wax",
          "give one of the two, such as 40 packs or 1 lb of wax", field="packs", value=packs)
-    blend, load = plan.blend(known.blend), known.load_pct
+    blend, load, scale = plan.blend(known.blend), known.load_pct, shown().weight
     if packs is not None:
         pieces = need_whole(packs, "packs", 1, 100000) * recipe.pieces
-        wax, fragrance_g = pour_weights(pieces, recipe.base_g, load, recipe.waste_pct)
+        wax, fragrance_g = pour_weights(pieces, recipe.base_g, load, recipe.waste_pct, scale)
     else:
-        wax, fragrance_g = wax_portion(need_above_zero(wax_g, "wax_g", 100000, "g"), load)
+        wax, fragrance_g = wax_portion(need_above_zero(wax_g, "wax_g", 100000, "g"), load, scale)
         pieces = int((wax + fragrance_g) / (1 + recipe.waste_pct / 100) / recipe.base_g + 1e-9)
         packs = pieces // recipe.pieces
     topping = (0.0, 0.0)
     if recipe.topping_g and pieces:
-        topping = pour_weights(pieces, recipe.topping_g, recipe.topping_load_pct, recipe.waste_pct)
+        topping = pour_weights(pieces, recipe.topping_g, recipe.topping_load_pct, recipe.waste_pct,
+                               scale)
     lines, warnings = _against_limits(blend, plan.fragrance, recipe, load)
     if recipe.finished or known.as_sold:
         lines = (*lines, known.as_sold or "No piece was tested as it is sold.")
     warnings = warnings if known.recommended else (" ".join(known.words), *warnings)
     return Batch(
         blend, plan.fragrance, recipe, plan.pouring, known,
-        tuple(melt_weights(wax, 0.0, blend.fractions).items()), fragrance_g,
-        dye_weight(wax, plan.pouring.dye_pct), pieces, packs, topping, lines, warnings,
+        tuple(melt_weights(wax, 0.0, blend.fractions, scale).items()), fragrance_g,
+        dye_weight(wax, plan.pouring.dye_pct, scale), pieces, packs, topping, lines, warnings,
         plan.title, plan.invented,
     )
 

@@ -26,7 +26,7 @@ from scentlab.planning.rules import Calendar
 from scentlab.planning.shopping import busiest_day
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
-from scentlab.units import GRAMS_PER_OUNCE, say_weight
+from scentlab.units import GRAMS_PER_OUNCE, say_weight, shown
 
 # Minutes of an evening: this project's own estimate.
 MELTING, A_LOAD, CLEANING = 25, 8, 15
@@ -275,7 +275,7 @@ def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
     return make_plan(
         title, fragrance, blends, loads, assessors=kitchen.testers if kind else 0,
         pots_per_blend=row["pots"], pieces=pieces, calendar=calendar, sittings=sittings,
-        pouring=Pouring(pots_per_day=max(1, min(minutes, by_mould))),
+        pouring=Pouring(pots_per_day=max(1, min(minutes, by_mould)), scale=shown().weight),
         cure_days=CureDays(again=(AGAIN_DAYS,)), **more,
     )
 

@@ -136,7 +136,8 @@ def _anchor(plan, draws, rng):
 def _pour(plan, draw, day, anchors):
     blend, numbers = plan.blend(draw.blend), plan.piece_numbers
     pieces = numbers.sweat + numbers.sweat_heat if draw.confirming else numbers.total + anchors
-    wax_g, fragrance_g = pour_weights(pieces, plan.piece_g, draw.load, plan.pouring.spare_pct)
+    wax_g, fragrance_g = pour_weights(pieces, plan.piece_g, draw.load, plan.pouring.spare_pct,
+                                      plan.pouring.scale)
     add_temp, pour_temp, stir = _settings(plan, blend, draw.confirming)
     known = [x for x in (blend.limit_load_pct, plan.fragrance.limit_load_pct) if x is not None]
     limit = float(min(known)) if known else None

@@ -20,7 +20,7 @@ from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero
 from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
 from scentlab.text import alike
-from scentlab.units import say_load_oz
+from scentlab.units import add_up, say_load_oz, say_one_weight, shown
 
 __all__ = [
     "Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece",
@@ -112,11 +112,12 @@ class Plan:
         pots["melt_g"] = [sum(self.melt(pot).values()) for pot in pots["pot"]]
         return pots
 
-    def melt(self, pot: str) -> dict[str, int]:
-        """Whole grams of each wax to melt for a pot: its pours and the spare."""
+    def melt(self, pot: str) -> dict[str, float]:
+        """Grams of each wax to melt for a pot, in steps of the scale: its pours and the spare."""
         rows = [p for p in self.pour_rows if p.pot == pot]
         wax_g = sum(p.wax_g for p in rows)
-        return melt_weights(wax_g, self.pouring.spare_pct, self.blend(rows[0].blend).fractions)
+        return melt_weights(wax_g, self.pouring.spare_pct, self.blend(rows[0].blend).fractions,
+                            self.pouring.scale)
 
     def blend(self, name: str) -> Blend:
         """The blend of that name, however it is spelt. Raises PlanError when there is none."""
@@ -130,8 +131,9 @@ class Plan:
         """The plan in words, with what it uses up."""
         pots = len({p.pot for p in self.pour_rows})
         days = sorted({p.poured_on for p in self.pour_rows})
-        wax = sum(p.wax_g for p in self.pour_rows) / 1000
-        fragrance = sum(p.fragrance_g for p in self.pour_rows)
+        wax = sum(p.wax_g for p in self.pour_rows)
+        fragrance = add_up(p.fragrance_g for p in self.pour_rows)
+        wax = say_one_weight(wax) if shown().weight == "oz" else f"{wax / 1000:.1f} kg"
         low, high = self.loads_pct[0], self.loads_pct[-1]
         when = days[0].isoformat()
         if len(days) > 1:
@@ -140,7 +142,8 @@ class Plan:
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
             f"{len(self.loads_pct)} loads from {say_load_oz(low)} to {say_load_oz(high)}: "
             f"{len(self.pour_rows)} test batches and {len(self.piece_rows)} pieces of "
-            f"{self.piece_g:g} g, {wax:.1f} kg of wax and {fragrance:.0f} g of fragrance, poured "
+            f"{say_one_weight(self.piece_g, 2).replace('.00', '')}, {wax} of wax and "
+            f"{say_one_weight(fragrance, 0)} of fragrance, poured "
             f"on {when}."
         )
 

@@ -10,8 +10,8 @@ from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.refusal import count_of, need
-from scentlab.planning.rules import PieceNumbers
-from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_weight
+from scentlab.planning.rules import PieceNumbers, Pouring
+from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_weight, shown
 
 MOST_LOADS = 4
 PIECES = PieceNumbers(sweat=1, sweat_heat=2, frost=0, throw=0, reserve=0)
@@ -58,7 +58,7 @@ def quick_plan(
     return make_plan(
         f"Quick check of {fragrance.name} in {wax.name}", fragrance, [Blend(wax.name, {wax: 1.0})],
         loads, piece_g=piece_g, assessors=("A1",), start=start, seed=seed, pots_per_blend=1,
-        pieces=PIECES, currency=currency,
+        pieces=PIECES, currency=currency, pouring=Pouring(scale=shown().weight),
     )
 
 

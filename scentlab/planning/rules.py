@@ -4,6 +4,7 @@ import datetime as dt
 from dataclasses import asdict, dataclass
 
 from scentlab.planning.refusal import need, need_number, need_whole
+from scentlab.planning.weights import SCALES
 from scentlab.schema import PACKS, POURS
 from scentlab.text import capital
 from scentlab.units import say_temperature
@@ -119,6 +120,7 @@ class Pouring:
     long stir: a cold addition or a short stir looks like too much fragrance, and this tells them
     apart. Stirring for 2 minutes is common practice, no source. ``dye_pct`` is the dye of all pots,
     g per 100 g of wax; it goes into the melt before the fragrance and counts in neither load basis.
+    ``scale`` is the unit of the scales, "g" or "oz": what is weighed is in whole steps of it.
 
     >>> Pouring(pots_per_day=2).spare_pct
     5.0
@@ -134,8 +136,11 @@ class Pouring:
     confirm_add_temp_c: float | None = None
     confirm_stir_min: float = 10.0
     dye_pct: float = 0.0
+    scale: str = "g"
 
     def __post_init__(self):
+        need(self.scale in SCALES, f"the scale is in {self.scale!r}", "give g or oz",
+             field="scale", value=self.scale)
         need_number(self.spare_pct, "spare", 0, 50, "%", field="spare_pct")
         need_number(self.dye_pct, "dye_pct", 0, 5, "% of wax")
         if self.pots_per_day is not None:

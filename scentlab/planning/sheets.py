@@ -20,13 +20,19 @@ from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS, THROWS
 from scentlab.units import (
+    add_up,
     fahrenheit_from_celsius,
+    in_maker_units,
     ounces_from_grams,
     ounces_per_pound_from_load,
+    percent_of_wax,
     say_load,
     say_load_oz,
+    say_one_weight,
+    say_ounces_per_pound,
     say_temperature,
     say_weight,
+    shown,
 )
 
 PAPERS = ("A4", "letter")
@@ -168,11 +174,11 @@ def labels_html(plan: Plan, paper: str = "A4") -> str:
 
 def shopping_list_html(plan, paper="A4"):
     """What to have at hand before the first pour day, spare included."""
-    wax_g = int(plan.pots["melt_g"].sum())
+    wax_g = float(plan.pots["melt_g"].sum())
     return _page(
         "shopping-list", "Shopping list", plan, paper, most_pieces=busiest_day(plan)[0],
         shopping=shopping_list(plan).to_dict("records"),
-        dye_g=dye_weight(wax_g, plan.pouring.dye_pct),
+        dye_g=dye_weight(wax_g, plan.pouring.dye_pct, plan.pouring.scale),
     )
 
 
@@ -211,7 +217,8 @@ def grade_sheets_html(plan, paper="A4"):
     need(sheets, "the plan has no piece to grade", "plan sweat or frost pieces first")
     sheets += [(day, f"{GRADE_SHEETS['sweat', stress]}, again", False, GRADE_WORDS["sweat"], codes)
                for day, stress, codes in later_looks(plan)]
-    return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets, hints=HEAT_HINTS)
+    return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets,
+                 hints=[in_maker_units(words) for words in HEAT_HINTS])
 
 
 def _pot(plan, *names):
@@ -227,7 +234,7 @@ def _pot(plan, *names):
         "melt_g": total,
         "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
         "waxes": [(wax, grams[wax.name]) for wax, _ in blend.parts],
-        "dye_g": dye_weight(total, plan.pouring.dye_pct),
+        "dye_g": dye_weight(total, plan.pouring.dye_pct, plan.pouring.scale),
         "hottest_c": max((p.add_temp_c for p in rows if p.add_temp_c is not None), default=0),
         "heat": _heat(plan.fragrance, blend, usual.add_temp_c, usual.pour_temp_c),
     }
@@ -248,9 +255,24 @@ def _page(name, title, plan, paper, **more):
     template = _TEMPLATES.get_template(f"{name}.html.j2")
     text = template.render(
         title=f"{title}: {plan.title}", plan=plan, paper=paper, key_rule=KEY_RULE,
-        cautions=CAUTIONS, large_print=_POURS_IN_LARGE_PRINT, **more,
+        cautions=CAUTIONS, large_print=_POURS_IN_LARGE_PRINT, units=shown(), **more,
     )
     return " ".join(text.split()) + "\n"
+
+
+def _in_two(value, kind):
+    """A load, weight, small weight ("drops") or "heat" in the maker's unit and in the other."""
+    if kind == "load":
+        pair = f"{value:.2f}", f"{ounces_per_pound_from_load(value):.2f} oz/lb"
+        turned = percent_of_wax(value), say_ounces_per_pound(value).removesuffix(" oz/lb")
+    elif kind != "heat":
+        digits = 3 if kind == "drops" else 2
+        pair = f"{round(value, 1)} g", f"{ounces_from_grams(value):.{digits}f} oz"
+        turned = f"{value:.1f} g", say_one_weight(value)
+    else:
+        pair = turned = f"{value:.0f} °C", f"{fahrenheit_from_celsius(value):.0f} °F"
+    own = shown().temperature == "F" if kind == "heat" else shown().weight == "oz"
+    return tuple(reversed(turned)) if own else pair
 
 
 _TEMPLATES = jinja2.Environment(
@@ -259,7 +281,8 @@ _TEMPLATES = jinja2.Environment(
 )
 _TEMPLATES.filters |= {
     "lot": say_lot, "count_of": count_of, "temperature": say_temperature,
-    "load": lambda load: say_load(load, 2), "oz_per_lb": ounces_per_pound_from_load,
-    "oz": lambda grams, digits=2: f"{ounces_from_grams(grams):.{digits}f}",
-    "fahrenheit": fahrenheit_from_celsius, "weight": say_weight, "load_oz": say_load_oz,
+    "load": lambda load: say_load(load, 2), "add_up": add_up, "weight": say_weight,
+    "load_oz": say_load_oz, "in_two": _in_two,
+    "bench": lambda grams, unit, digits=1: f"{ounces_from_grams(grams):.{digits + 1}f}"
+    if unit == "oz" else f"{grams:.{digits}f}",
 }

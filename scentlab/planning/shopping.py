@@ -1,14 +1,14 @@
 """What a plan takes: wax and fragrance with the spare, and what they cost."""
 
-import math
-
 import pandas as pd
+
+from scentlab.planning.weights import to_buy
 
 
 def shopping_list(plan):
     """One row per wax and fragrance.
 
-    Columns: kind, item, lot, needed_g (what the pours take), buy_g (with the spare, whole grams),
+    Columns: kind, item, lot, needed_g (what the pours take), buy_g (with the spare, whole steps),
     price_per_kg and cost in the plan's currency (missing where no price is known).
     """
     rows = []
@@ -18,9 +18,9 @@ def shopping_list(plan):
         )
         pots = dict.fromkeys(p.pot for p in plan.pour_rows)
         buy = sum(plan.melt(pot).get(wax.name, 0) for pot in pots)
-        rows.append(("wax", wax.name, wax.lot, float(needed), int(buy), wax.price_per_kg))
+        rows.append(("wax", wax.name, wax.lot, float(needed), buy, wax.price_per_kg))
     needed, fragrance = sum(p.fragrance_g for p in plan.pour_rows), plan.fragrance
-    buy = math.ceil(round(needed * (1 + plan.pouring.spare_pct / 100), 6))
+    buy = to_buy(needed * (1 + plan.pouring.spare_pct / 100), plan.pouring.scale)
     rows.append(("fragrance", fragrance.name, fragrance.lot, needed, buy, fragrance.price_per_kg))
     frame = pd.DataFrame(rows, columns=["kind", "item", "lot", "needed_g", "buy_g", "price_per_kg"])
     frame["price_per_kg"] = frame["price_per_kg"].astype(float)

@@ -1,92 +1,125 @@
-"""How much wax and fragrance a pour takes, on scales of 1 g for wax and 0.1 g for fragrance."""
+"""How much wax and fragrance a pour takes, on the scales of the bench.
 
-import math
-from decimal import ROUND_CEILING, ROUND_FLOOR, Decimal
+In g wax is weighed to 1 g and fragrance to 0.1 g; in oz wax to 0.1 oz and fragrance to 0.01 oz.
+"""
+
+from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
 from scentlab.planning.refusal import PlanError
 
-WAX_STEP_G = Decimal(1)
-FRAGRANCE_STEP_G = Decimal("0.1")
+# By unit: grams in it, and the steps of wax and of fragrance and dye. The ounce is exactly
+# 1/16 of 453.59237 g (NIST Special Publication 811, appendix B).
+SCALES = {"g": (Decimal(1), Decimal(1), Decimal("0.1")),
+          "oz": (Decimal("28.349523125"), Decimal("0.1"), Decimal("0.01"))}
 _LARGEST_LOAD_ERROR = Decimal("0.25")
-_MOST_ADDED_G = 5
+_MOST_ADDED = 5
 
 
-def pour_weights(pieces, piece_g, load_pct, spare_pct):
-    """Grams of wax and of fragrance for one pour.
+def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
+    """Grams of wax and of fragrance for one pour, in whole steps of a scale in g or in oz.
 
     The two together cover ``pieces`` of ``piece_g`` grams plus the spare. The fragrance is rounded
-    down to 0.1 g, so the pour is never above the planned load (g per 100 g of wax). Decimal
-    arithmetic, because 0.1 g steps are not exact in binary.
+    down to a step, so the pour is never above the planned load (g per 100 g of wax). Decimal
+    arithmetic, because the steps are not exact in binary.
 
     >>> pour_weights(11, 25.0, 9.0, 5.0)
     (265.0, 23.8)
     """
-    load = Decimal(repr(float(load_pct)))
-    needed = pieces * Decimal(repr(float(piece_g))) * (1 + Decimal(repr(float(spare_pct))) / 100)
-    wax = (needed / (1 + load / 100)).quantize(WAX_STEP_G, rounding=ROUND_CEILING)
-    while wax + _fragrance(wax, load) < needed:
-        wax += WAX_STEP_G
-    wax = _weighable(wax, load)
-    fragrance = _fragrance(wax, load)
-    missed = _missed(wax, load)
+    load, (unit, step, fine) = _decimal(load_pct), SCALES[scale]
+    needed = pieces * _decimal(piece_g) * (1 + _decimal(spare_pct) / 100) / unit
+    wax = _in_steps(needed / (1 + load / 100), step, ROUND_CEILING)
+    while wax + _fragrance(wax, load, fine) < needed:
+        wax += step
+    wax = _weighable(wax, load, step, fine)
+    fragrance, missed = _fragrance(wax, load, fine), _missed(wax, load, fine)
     if missed > _LARGEST_LOAD_ERROR:
         raise PlanError(
-            f"a pour of {wax} g of wax at a load of {load_pct:g} % of wax takes {fragrance} g of "
-            f"fragrance on a 0.1 g scale, which misses the load by {missed:.2f} points",
+            f"a pour of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes {fragrance} "
+            f"{scale} of fragrance on a {fine} {scale} scale, which misses the load by "
+            f"{missed:.2f} points",
             "pour more pieces or heavier ones", field="piece_g", value=float(piece_g),
         )
-    return float(wax), float(fragrance)
+    return float(wax * unit), float(fragrance * unit)
 
 
-def wax_portion(wax_g, load_pct):
-    """Grams of wax, whole ones, and of fragrance for so much wax, never above the load.
+def wax_portion(wax_g, load_pct, scale="g"):
+    """Grams of wax and of fragrance for so much wax, in steps of the scale, never above the load.
 
-    >>> wax_portion(453.59237, 9.375)
-    (454.0, 42.5)
+    >>> wax_portion(453.59237, 9.375), wax_portion(453.59237, 9.375, "oz")
+    ((454.0, 42.5), (453.59237, 42.5242846875))
     """
-    wax = Decimal(repr(float(wax_g))).quantize(WAX_STEP_G, rounding=ROUND_CEILING)
-    return float(wax), float(_fragrance(wax, Decimal(repr(float(load_pct)))))
+    unit, step, fine = SCALES[scale]
+    wax = _in_steps(_decimal(wax_g) / unit, step, ROUND_CEILING)
+    return float(wax * unit), float(_fragrance(wax, _decimal(load_pct), fine) * unit)
 
 
-def melt_weights(wax_g, spare_pct, fractions):
+def melt_weights(wax_g, spare_pct, fractions, scale="g"):
     """Grams of each wax to melt for a pot: what its pours take plus the spare that sticks.
 
     Parameters are the wax of all pours of the pot (g), the spare (%) and the fractions by weight
-    per wax name. Whole grams that add up exactly to the whole grams of the pot.
+    per wax name. Steps of the scale that add up exactly to those of the pot.
 
     >>> melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3})
     {'soft': 735, 'hard': 315}
     """
-    total = math.ceil(round(wax_g * (1 + spare_pct / 100), 6))
+    total = _steps(wax_g * (1 + spare_pct / 100), scale)
     exact = {name: total * fraction for name, fraction in fractions.items()}
-    grams = {name: math.floor(share + 1e-9) for name, share in exact.items()}
-    by_remainder = sorted(exact, key=lambda name: grams[name] - exact[name])
-    for name in by_remainder[: total - sum(grams.values())]:
-        grams[name] += 1
-    return grams
+    steps = {name: int(share + 1e-9) for name, share in exact.items()}
+    by_remainder = sorted(exact, key=lambda name: steps[name] - exact[name])
+    for name in by_remainder[: total - sum(steps.values())]:
+        steps[name] += 1
+    return {name: _grams(n, scale) for name, n in steps.items()}
 
 
-def dye_weight(wax_g, dye_pct):
-    """Grams of dye for so much wax, to the nearest 0.1 g.
+def to_buy(grams, scale):
+    """So many grams, rounded up to a step of the scale of wax.
+
+    >>> to_buy(100.2, "g")
+    101
+    """
+    return _grams(_steps(grams, scale), scale)
+
+
+def _steps(grams, scale):
+    """How many steps of the scale of wax hold so many grams."""
+    step = SCALES[scale][0] * SCALES[scale][1]
+    return int(round(_decimal(grams) / step, 6).to_integral_value(ROUND_CEILING))
+
+
+def _grams(steps, scale):
+    return steps if scale == "g" else float(steps * SCALES[scale][0] * SCALES[scale][1])
+
+
+def dye_weight(wax_g, dye_pct, scale="g"):
+    """Grams of dye for so much wax, to the nearest step of the scale of fragrance.
 
     >>> dye_weight(1674, 0.1)
     1.7
     """
-    dye = Decimal(repr(float(wax_g))) * Decimal(repr(float(dye_pct))) / 100
-    return float(dye.quantize(FRAGRANCE_STEP_G))
+    unit, _, fine = SCALES[scale]
+    dye = _decimal(wax_g) * _decimal(dye_pct) / 100 / unit
+    return float(_in_steps(dye, fine, ROUND_HALF_EVEN) * unit)
 
 
-def _weighable(wax, load):
-    """A little more wax where a small pour would miss its load on the 0.1 g scale."""
-    for added in range(_MOST_ADDED_G + 1):
-        if _missed(wax + added, load) <= _LARGEST_LOAD_ERROR:
-            return wax + added
+def _decimal(number):
+    return Decimal(repr(float(number)))
+
+
+def _in_steps(amount, step, rounding):
+    return (amount / step).to_integral_value(rounding) * step
+
+
+def _weighable(wax, load, step, fine):
+    """A little more wax where a small pour would miss its load on the scale of fragrance."""
+    for added in range(_MOST_ADDED + 1):
+        if _missed(wax + added * step, load, fine) <= _LARGEST_LOAD_ERROR:
+            return wax + added * step
     return wax
 
 
-def _missed(wax, load):
-    return load - 100 * _fragrance(wax, load) / wax
+def _missed(wax, load, fine):
+    return load - 100 * _fragrance(wax, load, fine) / wax
 
 
-def _fragrance(wax, load):
-    return (wax * load / 100).quantize(FRAGRANCE_STEP_G, rounding=ROUND_FLOOR)
+def _fragrance(wax, load, fine):
+    return _in_steps(wax * load / 100, fine, ROUND_FLOOR)

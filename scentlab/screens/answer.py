@@ -19,6 +19,7 @@ from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.sharing.pictures import plot
 from scentlab.text import in_sentences
+from scentlab.units import say_load_oz
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
 from scentlab.words.tables import ceiling_table, pick_table, pot_table, tradeoff_table
@@ -159,7 +160,8 @@ def saved_table(analysis, demo=False):
     saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
-    saved.columns = ["blend", "recommended, % of wax", "recommended, % of total",
+    saved["load_pct"] = saved["load_pct"].map(say_load_oz)
+    saved.columns = ["blend", "recommended", "recommended, % of total",
                      f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
     return saved.style.hide().format(precision=1).format("{:.2f}", saved.columns[3:])
 

@@ -5,9 +5,11 @@ from pathlib import Path
 
 import ipywidgets as w
 
+from scentlab.amounts import units_here
 from scentlab.files import in_lab
 from scentlab.forms.fields import note, show_if
 from scentlab.forms.frame import STYLE, Form, as_widget, note_of
+from scentlab.units import show_in
 from scentlab.workshop import PAGES, series_here
 
 CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
@@ -38,6 +40,8 @@ class Page(w.VBox):
 
     def renew(self):
         """Make all parts anew, from what is stored now."""
+        if self.bench is not None and not self.bench.demo:
+            show_in(units_here(self.bench.folder)[0])
         parts = [as_widget(part, "") for part in self._build(self)]
         self.children = [self._head, *parts, self._foot]
 
@@ -92,7 +96,11 @@ def shown(make, words=""):
 
 
 def bench_of(folder, *needs):
-    """The series in a folder, or a copy of the demo where it lacks what a page needs."""
+    """The series in a folder, or a copy of the demo where it lacks what a page needs.
+
+    From now on everything is shown in the units of the folder.
+    """
+    show_in(units_here(folder or ".")[0])
     return series_here(*needs, folder=folder or ".")
 
 

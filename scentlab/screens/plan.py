@@ -5,6 +5,7 @@ from pathlib import Path
 from scentlab.forms.desk import PlanDesk
 from scentlab.guide.showing import show_guide
 from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.start import units_fold
 
 
 def plan_page(folder: str | Path | None = None) -> Page:
@@ -34,4 +35,5 @@ def _build(page):
         heading("What is poured"), show_guide("pots"), desk.planning,
         Fold("What to buy, the pots, and what falls on which day", lambda: desk.asks, "asks"),
         heading("Sheets to print, and the plan to keep"), desk.keeping,
+        units_fold(page.bench.folder, page),
     ]

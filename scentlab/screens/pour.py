@@ -10,7 +10,13 @@ from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
 from scentlab.planning.plan import Plan
 from scentlab.screens.frame import Fold, Page, bench_of
-from scentlab.units import load_from_weights, say_temperature
+from scentlab.units import (
+    OUNCES_PER_POUND,
+    load_from_weights,
+    say_temperature,
+    shown,
+    weights_in_unit,
+)
 from scentlab.workshop import series_here
 
 HOT = (
@@ -61,7 +67,8 @@ def _build(page, own):
 def pots_table(plan):
     """The pots of a plan with the temperatures of their blend, as a frame to show."""
     pots = plan.pots.set_index("pot")[["blend", "poured_on", "melt_g"]]
-    pots.columns = ["blend", "pour day", "wax to melt, g"]
+    pots["melt_g"] = weights_in_unit(pots["melt_g"])
+    pots.columns = ["blend", "pour day", f"wax to melt, {shown().weight}"]
     for words, name in (("add at", "add"), ("pour at", "pour"), ("never over", "max")):
         known = {b.name: getattr(b, f"{name}_temp_c") for b in plan.blends}
         pots[words] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
@@ -69,13 +76,18 @@ def pots_table(plan):
 
 
 def weighed_table(store, plan):
-    """The logged pours beside the plan, loads in % of wax, as a frame to show."""
+    """The logged pours beside the plan, in the maker's units, as a frame to show."""
     planned = plan.pours[["pour", "load_pct", "poured_on"]]
     rows = store.rows("pours").merge(planned, on="pour", suffixes=("", "_planned"))
     rows["weighed"] = load_from_weights(rows["fragrance_g"], rows["wax_g"])
+    unit, planned, weighed = shown().weight, rows["load_pct"], rows["weighed"]
+    loads, basis = [planned, weighed], "% of wax"
+    if unit == "oz":
+        loads, basis = [x * OUNCES_PER_POUND / 100.0 for x in loads], "oz/lb"
     return pd.DataFrame({
         "test batch": rows["pour"], "blend": rows["blend"], "poured on": rows["poured_on"],
-        "wax, g": rows["wax_g"], "fragrance, g": rows["fragrance_g"],
-        "planned load, % of wax": rows["load_pct"], "weighed load, % of wax": rows["weighed"],
-        "off, points": rows["weighed"] - rows["load_pct"],
+        f"wax, {unit}": weights_in_unit(rows["wax_g"]),
+        f"fragrance, {unit}": weights_in_unit(rows["fragrance_g"]),
+        f"planned load, {basis}": loads[0], f"weighed load, {basis}": loads[1],
+        "off, points of % of wax": weighed - planned,
     }).round(2).set_index("test batch")

@@ -23,6 +23,7 @@ from scentlab.sharing.beside import compare_sweat, why_not_compared
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
+from scentlab.units import say_load_oz
 from scentlab.workshop import series_beside
 
 PACKAGE_NAME = "for-the-supplier.zip"
@@ -90,9 +91,10 @@ def _answers(analysis, bench):
 def costs_table(analysis):
     """Materials of a piece at the recommended loads, as a frame to show."""
     costs = analysis.pick.table[["blend", "load_pct", "content_pct", "cost_per_piece"]].copy()
-    costs.columns = ["blend", "load, % of wax", "content, % of total",
+    costs["load_pct"] = costs["load_pct"].map(say_load_oz, na_action="ignore")
+    costs.columns = ["blend", "load", "content, % of total",
                      f"materials of a piece, {analysis.series.currency or 'your currency'}"]
-    return costs.style.hide().format("{:.1f}", costs.columns[1:3]).format(
+    return costs.style.hide().format("{:.1f}", costs.columns[2:3]).format(
         "{:.2f}", subset=costs.columns[3:], na_rep="no price")
 
 

@@ -8,14 +8,17 @@ from pathlib import Path
 
 import ipywidgets as w
 
+from scentlab.amounts import units_here
 from scentlab.forms.fields import Field, note, read_all, text_column
 from scentlab.forms.frame import Form, clock_of
 from scentlab.forms.quick import quick_page
+from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
 from scentlab.quick import is_quick
 from scentlab.recording.progress import see_progress
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
+from scentlab.units import show_in
 from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
@@ -45,7 +48,14 @@ def start_page(folder: str | Path | None = None, today: dt.date | None = None) -
 def _series(page, folder, today):
     store = page.bench.store
     return [w.HTML(stages_html(see_stages(store, folder, today), folder)),
-            w.HTML(due_html(store, folder, today)), _cautions()]
+            w.HTML(due_html(store, folder, today)), _cautions(), units_fold(folder, page)]
+
+
+def units_fold(folder, page):
+    """The choice of units for a folder; what is on the page follows at once."""
+    choice = units_here(folder)[0]
+    show_in(choice)
+    return Fold(f"Units: {choice.words}", lambda: UnitsForm(folder, page.renew), "units")
 
 
 def _workshop(page, folder, today):
@@ -56,7 +66,8 @@ def _workshop(page, folder, today):
     quick = Fold("A quick check: one pot, one evening",
                  lambda: quick_page(_free_name(folder, f"quick-{today}"), today), "quick")
     return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
-                   "<p>No series is here yet.</p>"), quick, new, _cautions()]
+                   "<p>No series is here yet.</p>"), quick, new, _cautions(),
+            units_fold(folder, page)]
 
 
 def _free_name(folder, name):

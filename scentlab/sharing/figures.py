@@ -16,7 +16,7 @@ from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError
 from scentlab.schema import SWEAT_GRADES
-from scentlab.units import say_load_oz, say_percent_of_wax
+from scentlab.units import percent_of_wax, say_load_oz, say_percent_of_wax
 from scentlab.words import STRESS_WORDS, THROW_WORDS, is_missing, say_loads
 from scentlab.words.answers import storage_words
 
@@ -129,7 +129,7 @@ def _dots(panel, across, level):
 def _mark(x, y, kind, words, load):
     """An upright line; its words stand on its left where there is room."""
     loads = say_loads(load)
-    return {"x": x, "y": y, "kind": kind, "words": words, "wax": say_percent_of_wax(load),
+    return {"x": x, "y": y, "kind": kind, "words": words, "wax": percent_of_wax(load),
             "oz": loads.oz, "content": loads.content.split("of")[0].strip(),
             "end": x > LEFT + 6 * (len(words) + 8)}
 

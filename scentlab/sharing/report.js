@@ -4,7 +4,7 @@ const all = (what, within = document) => [...within.querySelectorAll(what)];
 all(".live").forEach((part) => { part.hidden = false; });
 
 // Units: every load carries its words in the other bases.
-const loads = all("[data-oz]").map((part) => [part, { wax: part.textContent, ...part.dataset }]);
+const loads = all("[data-oz]").map((part) => [part, part.dataset]);
 all("input[name=unit]").forEach((choice) => choice.addEventListener("change", () => {
   for (const [part, words] of loads) part.textContent = words[choice.value];
 }));

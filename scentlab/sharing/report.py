@@ -18,9 +18,11 @@ from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
 from scentlab.sharing.guard import Guard, SharingError
 from scentlab.sharing.pages import place_for, render, to_json, write_page
+from scentlab.units import shown
 from scentlab.words import answers, rows, tables
 
 MOST_QUESTIONS = 6
+UNITS = (("wax", "% of wax"), ("oz", "oz/lb"), ("content", "% of piece"))  # of the switch
 _OPEN = Guard()
 LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
 _RULES = {
@@ -61,6 +63,8 @@ def report_html(analysis, notices=(), ask=()):
     ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
         series=series,
+        units=UNITS if shown().weight == "g" else (UNITS[1], UNITS[0], UNITS[2]),
+        in_oz=shown().weight == "oz",
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,

@@ -7,7 +7,7 @@ import math
 
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
-from scentlab.units import content_from_load, say_load, say_load_oz
+from scentlab.units import Shown, content_from_load, say_load, say_load_oz, showing
 
 MISSING = "–"
 STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
@@ -85,8 +85,9 @@ def count(number, what):
 
 
 class Loads(str):
-    """A load in words, with its words in the other bases: ``oz`` and ``content``."""
+    """A load in words, with its words in each basis: ``wax``, ``oz`` and ``content``."""
 
+    wax: str
     oz: str
     content: str
 
@@ -100,7 +101,10 @@ def say_loads(load_pct):
     """
     if is_missing(load_pct):
         return MISSING
+    with showing(Shown()):
+        percent = say_load_oz(float(load_pct))
     said = Loads(say_load_oz(float(load_pct)))
-    said.oz = said.partition("(")[2].rstrip(")")
+    said.wax, own = percent, said != percent
+    said.oz = said.partition(" (")[0] if own else percent.partition("(")[2].rstrip(")")
     said.content = f"{content_from_load(load_pct):.1f} % of the finished piece"
     return said
