@@ -17,6 +17,7 @@ from scentlab.cli.frame import (
 )
 from scentlab.files import write_whole
 from scentlab.planning.rules import HEAT_HINTS
+from scentlab.recording.records import heat_problem, heat_words
 from scentlab.schema import PACKS
 
 
@@ -83,12 +84,10 @@ def _heat(arguments):
            "low_c": round(_read("--coldest", celsius, arguments.coldest), 1),
            "high_c": round(_read("--hottest", celsius, arguments.hottest), 1),
            "hours": arguments.hours, "cycles": arguments.times, "pack": arguments.pack}
-    if row["low_c"] > row["high_c"]:
-        raise CannotDo(f"the coldest, {arguments.coldest}, is above the hottest, "
-                       f"{arguments.hottest}; look at both again")
+    if wrong := heat_problem(row):
+        raise CannotDo(wrong)
     store.add("heats", row)
-    print(f"Stored: {row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} "
-          f"°C, begun on {row['started_on']}.")
+    print(f"Stored: {heat_words(row)}, begun on {row['started_on']}.")
 
 
 COMMANDS = (

@@ -51,6 +51,23 @@ def warming_words(row):
     return f"after {row['hours']:g} h on the warmer: {', '.join(seen)}{who}"
 
 
+def heat_words(row):
+    """A heat cycle as it was reached, in words.
+
+    >>> heat_words({"cycles": 3, "hours": 12.0, "low_c": 37.0, "high_c": 39.5})
+    '3 x 12 h at 37 to 39.5 °C'
+    """
+    return f"{row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} °C"
+
+
+def heat_problem(row):
+    """What is wrong with a heat cycle beyond the bounds of its columns, or nothing."""
+    if row["low_c"] <= row["high_c"]:
+        return ""
+    return (f"the coldest, {row['low_c']:g} °C, is above the hottest, {row['high_c']:g} °C; look "
+            "at both again")
+
+
 def pair_words(row):
     """A pair in words.
 
