@@ -59,7 +59,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 12}
     pours_of = {p["code"]: p["pour"] for p in plan["pieces"]}
     asked.clear()
-    typed += ["40", "40 C", "99 F", "99 F", "104 F"]  # without a unit; the coldest above the hottest
+    typed += ["40", "40 C", "99 F", "99 F", "104 F"]  # no unit; coldest above hottest
     typed += ["7"]  # no grade: the piece is asked for again
     typed += ["3" if pours_of[code] in wet else "0" for code in sorted(pours_of)]
     assert quick(folder, day="2026-11-12") == 0
