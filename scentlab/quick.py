@@ -7,6 +7,8 @@ import datetime as dt
 import zlib
 from pathlib import Path
 
+import pandas as pd
+
 from scentlab import amounts
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.kept import rules_here
@@ -28,11 +30,11 @@ from scentlab.workshop import EXPORTS_NAME, make_series
 
 TESTER = "A1"
 # What is asked of a new check, by name: how its text is read, and a unit where none is typed.
-UNITS_ASKED = {"limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
+UNITS_ASKED = {"sheet": "% of wax", "limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
                "wax_price": "per kg", "oil_price": "per kg"}
 ASKED = {
     "wax": (str, ()), "oil": (str, ()), "loads": (amounts.read_loads, (None,)),
-    "limit": (amounts.read_load, (None,)),
+    "sheet": (amounts.read_load, (None,)), "limit": (amounts.read_load, (None,)),
     "piece": (lambda text: amounts.read_amount(text, "g", shown()), ()),
     "add": (amounts.read_temperature, (None,)), "flash": (amounts.read_temperature, (None,)),
     "wax_price": (amounts.read_price, ()), "oil_price": (amounts.read_price, ()),
@@ -67,8 +69,8 @@ def plan_asked(texts, folder, today, seed=None):
     if seed is None:
         seed = zlib.crc32(f"{Path(folder).resolve().name} {asked['wax']} {asked['oil']}".encode())
     plan = quick_plan(
-        Wax(asked["wax"], limit_load_pct=asked["limit"], add_temp_c=asked["add"],
-            price_per_kg=asked["wax_price"]),
+        Wax(asked["wax"], limit_load_pct=asked["limit"], recommended_load_pct=asked["sheet"],
+            add_temp_c=asked["add"], price_per_kg=asked["wax_price"]),
         Fragrance(asked["oil"], flash_point_c=asked["flash"], price_per_kg=asked["oil_price"]),
         asked["loads"], start=today, seed=seed, currency=asked["currency"] or "",
         **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
@@ -134,6 +136,21 @@ class QuickCheck:
             "limit_load_pct": pour.limit_load_pct,
         }, key)
 
+    @property
+    def heat_day(self):
+        """The day on which the heat cycle of pieces now due was to begin; None where none is due,
+        or where it is on record what it reached."""
+        hot = self.due().query("stress == 'heat'")
+        if hot.empty:
+            return None
+        day = min(p.due_on for p in self.plan.piece_rows if p.code in set(hot["code"]))
+        begun = [pd.Timestamp(x).date() for x in self.store.rows("heats")["started_on"]]
+        return None if any(x >= day for x in begun) else day
+
+    def log_heat(self, row):
+        """Store what the heat cycle reached; returns the receipt."""
+        return self.store.add("heats", row)
+
     def due(self):
         """The pieces that are ready to grade, in the order of the sheet."""
         return waiting(self.store, TESTER, "sweat", self.today).sort_values("code")
@@ -172,6 +189,9 @@ class QuickCheck:
         last = step.sentence
         if step.step == STOP and len({p.pot for p in self.plan.pour_rows}) == 1:
             last += " Pour it once more before you sell much of it."
+        if step.held_by_limit:
+            last += (" If the limit is only what the sheet recommends, it can be set aside in "
+                     "writing: page Answer, rules.")
         return (*so_far.lines, f"Next: {last[:1].lower()}{last[1:]}"), step
 
     def accept(self, step, seed=None, key=None):

@@ -161,7 +161,7 @@ def heat_words(row):
     >>> heat_words({"cycles": 3, "hours": 12.0, "low_c": 37.2, "high_c": 39.0, "pack": "shut"})
     '3 x 12 h at 37.2 to 39 °C in the shut pack'
     """
-    pack = f" in the {row['pack']} pack" if isinstance(row["pack"], str) else ""
+    pack = f" in the {row['pack']} pack" if isinstance(row.get("pack"), str) else ""
     return (f"{row['cycles']} x {row['hours']:g} h at {row['low_c']:g} to {row['high_c']:g} °C"
             f"{pack}")
 

@@ -57,21 +57,22 @@ class LoadsSoFar(Result):
         return " ".join(self.lines)
 
     def _seen(self):
-        wet, dry = [], []
+        rows = {SWEATED: [], DRY: [], USE: []}
         for r in self.table.itertuples():
-            load = say_load_oz(r.load_pct)
-            if r.sweated:
-                wet.append(f"{load}, {r.sweated} of {r.pieces}")
-            else:
-                dry.append(f"{load}, {r.pieces} of {r.pieces} (up to {r.could_pct:.0f} % could)")
+            seen = r.sweated if r.word == SWEATED else r.pieces
+            rows[r.word].append(f"{say_load_oz(r.load_pct)}, {seen} of {r.pieces}")
+        could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed"]
-        said += [f"dry so far: {'; '.join(dry)}"] if dry else []
-        said += [f"sweated, not for sale: {'; '.join(wet)}"] if wet else []
-        if not wet:
+        said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
+            ("recommended, all dry", USE), ("dry so far", DRY), ("sweated, not for sale", SWEATED),
+        ) if rows[name]]
+        if could:
+            after = ", ".join(f"{could[n]:.0f} % after {n:.0f} dry pieces" for n in sorted(could))
+            said.append(f"taken by itself, a load could still sweat in up to {after}")
+        if not rows[SWEATED]:
             top = self.table.iloc[-1]
             said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "
-                        f"highest tested, can be given; there up to {top['could_pct']:.0f} % of "
-                        "pieces could still sweat")
+                        "highest tested, can be given")
         return in_sentences(said)
 
 
@@ -123,6 +124,14 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
                       stress_words(stress, analysis.series.plan), (BOUND,))
 
 
+def recommended_by_maker(series, blend):
+    """The load that the wax maker recommends (% of wax) by the plan; the lowest of the waxes of a
+    blend, None where one of them is not on record."""
+    own = [b for b in (series.plan or {}).get("blends", ()) if b["name"] == blend]
+    loads = [part["wax"].get("recommended_load_pct") for b in own for part in b["parts"]]
+    return None if not loads or None in loads else min(loads)
+
+
 def _answer(analysis, blend):
     """The load in a few short sentences; where there is none, what to pour meanwhile."""
     row = analysis.pick.table.set_index("blend", drop=False).loc[blend]
@@ -138,6 +147,9 @@ def _answer(analysis, blend):
         limit = row["limit_load_pct"]
         keep = "the wax maker's sheet" if pd.isna(limit) else f"its limit, {say_load_oz(limit)}"
         said = [f"{blend}: no load is shown to be safe yet ({sure}). Until then keep to {keep}"]
+    usual = recommended_by_maker(analysis.series, blend)
+    if usual is not None:
+        said.append(f"the wax maker's sheet says {say_load_oz(usual)}")
     said += pair_sentences(blend, analysis.evidence, analysis.rules)
     if pd.isna(row["throw"]) and pd.isna(row["throw_chance"]):
         said.append("nobody scored hot throw, so whether less smells as strong is open")

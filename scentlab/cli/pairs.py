@@ -39,15 +39,17 @@ def _plan(arguments, store, plan):
     """Plan the pairs of two loads, say what they can show, and write the sheet."""
     from scentlab.planning.pairs import pair_words, pairs_needed, plan_pairs
     from scentlab.planning.sheets import pair_sheets_html
+    from scentlab.units import say_load_oz
 
     testers = [t.strip() for t in (arguments.testers or "").split(",") if t.strip()]
     for tester in testers:
         if wrong := THROWS["assessor"].check(tester)[1]:
             raise CannotDo(f"--testers {tester!r} is not {wrong[0]}")
-    sweated = _sweated(store)
+    graded, sweated = _graded(store)
     number = arguments.number or pairs_needed(arguments.points)
+    loads = _loads(arguments, plan, graded, sweated)
     more = plan_pairs(
-        plan, _loads(arguments, plan, sweated), kind=_KINDS[arguments.kind], blend=arguments.blend,
+        plan, loads, kind=_KINDS[arguments.kind], blend=arguments.blend,
         testers=testers, number=number, sweated=sweated,
         seed=zlib.crc32(f"{store.folder.name} {len(plan.pair_rows)}".encode()),
     )
@@ -58,8 +60,9 @@ def _plan(arguments, store, plan):
     store.save_plan(more.to_dict())
     print(*pair_words(len(new), arguments.points), sep="\n")
     people = len({p.assessor for p in new})
-    print(f"{len(new)} pairs by {people} tester{'s' * (people > 1)} in {len(sittings)} "
-          f"session{'s' * (len(sittings) > 1)} each, both orders of every two pieces.")
+    print(f"{' against '.join(map(say_load_oz, loads))}: {len(new)} pairs by {people} "
+          f"tester{'s' * (people > 1)} in {len(sittings)} session{'s' * (len(sittings) > 1)} each, "
+          "both orders of every two pieces.")
     if len(sittings) > 2:
         print("With more pieces of these two loads fewer sessions would do.")
     print(f"Sheet to print: {path}")
@@ -68,18 +71,18 @@ def _plan(arguments, store, plan):
           f"{program()} pairs {quoted(arguments.folder)} --tester {new[0].assessor}")
 
 
-def _sweated(store):
-    """Names of the pours of which a piece reached the limit grade."""
+def _graded(store):
+    """Names of the pours of which a piece was graded, and those where one reached the limit."""
     from scentlab.choosing.kept import rules_here
 
     limit = rules_here(store.folder).rules.limit_grade
     grades = store.rows("grades")
-    wet = grades[(grades["test"] == "sweat") & (grades["grade"] >= limit)]["code"]
-    pours = dict(store.distinct("pieces", ("code", "pour")))
-    return {pours[code] for code in wet if code in pours}
+    grades = grades[grades["test"] == "sweat"]
+    pours = grades["code"].map(dict(store.distinct("pieces", ("code", "pour"))))
+    return set(pours.dropna()), set(pours[grades["grade"] >= limit].dropna())
 
 
-def _loads(arguments, plan, sweated):
+def _loads(arguments, plan, graded, sweated):
     """The two loads, by default the lowest and the highest that are dry."""
     from scentlab.amounts import AmountError, read_loads
 
@@ -90,7 +93,7 @@ def _loads(arguments, plan, sweated):
             raise CannotDo(f"--loads {error}") from error
     names = [b.name for b in plan.blends]
     blend = spelling(names)(arguments.blend or names[0])
-    own = [p for p in plan.pour_rows if p.blend == blend]
+    own = [p for p in plan.pour_rows if p.blend == blend and p.pour in graded and not p.lot]
     wet = {p.load_pct for p in own if p.pour in sweated}
     dry = sorted({p.load_pct for p in own} - wet)
     if len(dry) < 2:

@@ -16,7 +16,7 @@ from scentlab.cli.frame import (
     series_folder,
     units_of,
 )
-from scentlab.schema import POURS, SWEAT_GRADES
+from scentlab.schema import HEATS, POURS, SWEAT_GRADES
 from scentlab.units import say_load_oz, say_weight, shown
 
 UNDO = "u"
@@ -94,6 +94,7 @@ def _go_on(arguments):
     check = QuickCheck(series_folder(arguments.folder), arguments.today)
     if not _log_pours(check):
         return None
+    _heat(check)
     _grade(check)
     words, held = check.waits()
     if words:
@@ -191,6 +192,46 @@ def _scale_check():
         print("  That is far from 100 g: look whether the weight or the scale is the right one.")
 
 
+def _heat(check):
+    """Ask once what the thermometer beside the heated pieces showed."""
+    from scentlab.recording.records import heat_problem
+    from scentlab.series import heat_words
+
+    if check.heat_day is None:
+        return
+    cycle, row = check.plan.heat_cycle, {}
+    print(f"Heat cycle, {cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
+    for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
+        row[name] = _temperature(words, HEATS[name])
+        if row[name] is None:
+            return
+    if wrong := heat_problem(row):
+        print(f"  {wrong}")
+        _heat(check)
+        return
+    row |= {"started_on": check.heat_day, "hours": cycle.hours, "cycles": cycle.cycles}
+    check.log_heat(row)
+    print(f"  Stored: {heat_words(row)}.")
+
+
+def _temperature(words, column):
+    """A temperature in °C, None where nothing is typed."""
+    from scentlab.amounts import AmountError, read_temperature
+
+    while True:
+        said = _asked(f"  {words}, as 38 C or 100 F ")
+        if not said:
+            return None
+        try:
+            degrees = round(read_temperature(said), 1)
+        except AmountError as error:
+            print(f"  {error}")
+            continue
+        if not column.check(degrees)[1]:
+            return degrees
+        print("  That cannot be: look at the thermometer again.")
+
+
 def _grade(check):
     """Ask the sweat grades of the pieces that are ready, and store each at once."""
     todo = check.due().to_dict("records")
@@ -238,7 +279,7 @@ COMMANDS = (
         and gives the answer and the next step that is worth most for its wax.
         """,
         """
-        scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb"
+        scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
         scentlab quick fig
         """,
         (
@@ -246,7 +287,8 @@ COMMANDS = (
             option("--wax", metavar="NAME", help="the wax"),
             option("--oil", metavar="NAME", help="the fragrance oil"),
             option("--loads", metavar="TEXT", help='two to four, as "1, 2, 3 oz/lb" or "6, 9 %%"'),
-            option("--limit", metavar="LOAD", help="the wax maker's highest load"),
+            option("--sheet", metavar="LOAD", help="what the wax maker's sheet recommends"),
+            option("--limit", metavar="LOAD", help="the maximum, if it names one: never above it"),
             option("--piece", metavar="WEIGHT", help="weight of a piece (1 oz)"),
             option("--add", metavar="TEMP", help="add the fragrance at, as 185 F"),
             option("--flash", metavar="TEMP", help="flash point of the fragrance"),

@@ -72,10 +72,15 @@ class NextStep(Result):
         return PAIR if self.pair else STOP
 
     @property
+    def held_by_limit(self):
+        """Whether nothing but the wax maker's limit holds the load down."""
+        return not self.worth_it and bool(self.given_pct >= self.limit_pct)
+
+    @property
     def sentence(self):
         if not self.worth_it:
             why = f"more work would move the load by less than {WORTH_PCT:g} points"
-            if self.given_pct >= self.limit_pct:
+            if self.held_by_limit:
                 why = ("the load given is as high as the wax maker's limit, "
                        f"{say_load_oz(self.limit_pct)}, allows")
             elif self.given_pct <= 0:

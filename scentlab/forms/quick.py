@@ -30,13 +30,14 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import STYLE, Form
+from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
 from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, weighed
 from scentlab.recording.store import FILE_NAME
 from scentlab.units import say_load_oz, say_weight, show_in, shown
 
-MAIN = 4  # fields that are always to be seen
+MAIN = 5  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]
 
 
@@ -187,14 +188,15 @@ class QuickPage(w.VBox):
     """A quick check on a page, from what is filled in to the answer and the next step.
 
     ``check`` is the :class:`scentlab.quick.QuickCheck`, None before there is a plan, and ``plan``,
-    ``weights``, ``grades`` and ``answer`` are the forms, None where there is nothing to do.
+    ``weights``, ``heat``, ``grades`` and ``answer`` are the forms, None where nothing is to
+    do.
     """
 
     def __init__(self, folder, today=None):
         super().__init__()
         self._folder, self._today, self.check = Path(folder), today, None
-        self.now, self.sheets, self._places = w.HTML(), w.HTML(), [w.VBox() for _ in range(3)]
-        self.plan = self.weights = self.grades = self.answer = None
+        self.now, self.sheets, self._places = w.HTML(), w.HTML(), [w.VBox() for _ in range(4)]
+        self.plan = self.weights = self.heat = self.grades = self.answer = None
         self.again = w.Button(description="Look again", layout=w.Layout(width="auto"))
         self.again.on_click(lambda _: self.look())
         if (self._folder / FILE_NAME).is_file():
@@ -217,10 +219,11 @@ class QuickPage(w.VBox):
         self._show_sheets()
         self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights) if left \
             else None
+        self.heat = self._heat_form()
         self.grades = None if due.empty else GradeForm(
             due, "sweat", TESTER, self._save_grade, lambda r: self._undone("grades", r))
         self.answer = None if held else QuickAnswerForm(self.check.answer, self._accept)
-        for place, form in zip(self._places, (self.weights, self.grades, self.answer),
+        for place, form in zip(self._places, (self.weights, self.heat, self.grades, self.answer),
                                strict=True):
             place.children = [] if form is None else [form]
         self._say_now(words)
@@ -228,6 +231,14 @@ class QuickPage(w.VBox):
         for end in ends:
             end.add_class("scent-form")
         self.children = [ends[0], *self._places, ends[1]]
+
+    def _heat_form(self):
+        """Asked where heated pieces are due and it is not on record what the cycle reached."""
+        cycle = self.check.plan.heat_cycle
+        return self.check.heat_day and HeatForm(
+            {"hours": cycle.hours, "cycles": cycle.cycles},
+            self.check.log_heat, lambda r: self.check.undo("heats", r.entry_id),
+            day=self.check.heat_day)
 
     def _say_now(self, words):
         left, due = len(self.check.left), len(self.check.due())
@@ -270,14 +281,14 @@ class QuickPage(w.VBox):
         words, held = self.check.waits()
         if held != (self.answer is None):
             self.answer = None if held else QuickAnswerForm(self.check.answer, self._accept)
-            self._places[2].children = [] if held else [self.answer]
+            self._places[3].children = [] if held else [self.answer]
         self._say_now(words)
 
     def _accept(self, step, key):
         words = self.check.accept(step, key=key)
         answer = self.answer
         self.look()
-        self.answer, self._places[2].children = answer, [answer]
+        self.answer, self._places[3].children = answer, [answer]
         return f"{words} Its sheet is below."
 
 

@@ -51,6 +51,14 @@ def warming_words(row):
     return f"after {row['hours']:g} h on the warmer: {', '.join(seen)}{who}"
 
 
+def heat_problem(row):
+    """What is wrong with a heat cycle beyond the bounds of its columns, or nothing."""
+    if row["low_c"] <= row["high_c"]:
+        return ""
+    return (f"the coldest, {row['low_c']:g} °C, is above the hottest, {row['high_c']:g} °C; look "
+            "at both again")
+
+
 def pair_words(row):
     """A pair in words.
 

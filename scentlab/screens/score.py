@@ -1,10 +1,15 @@
 """The page for scores: who scores, then sweat, frost and throw by blind code. No load is shown."""
 
+import html
 from functools import partial
 from pathlib import Path
 
+import ipywidgets as w
+
 from scentlab.forms.desk import RecordDesk
+from scentlab.forms.heat import HeatForm
 from scentlab.guide.showing import show_guide
+from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.workshop import series_here
@@ -46,12 +51,23 @@ def _build(page, own, looks):
     tests[0].turn(True)
     return [
         desk.who, *tests,
+        Fold("Heat cycle: what the thermometer showed", lambda: heat_form(bench), "heat"),
         Fold("Hours on the warmer", lambda: desk.warmer, "warmer"),
         Fold("Scored on paper", lambda: desk.paper, "paper"),
         Fold("Something was scored wrong", desk.correct, "wrong"),
         Fold("Scores in files", lambda: desk.files, "files"),
         Fold("How far the scoring is", lambda: left_to_score(bench.store, looks), "left"),
     ]
+
+
+def heat_form(bench):
+    """The form for the heat cycle as it was reached, with the usual hints and cautions."""
+    planned = ((bench.store.plan() or {}).get("rules") or {}).get("heat_cycle") or {}
+    hints = "".join(f"<li>{html.escape(hint)}</li>" for hint in HEAT_HINTS)
+    return [w.HTML(f"<p>How a home holds the heat (common practice, no source):</p>"
+                   f"<ul>{hints}</ul>"),
+            HeatForm(planned, partial(bench.store.add, "heats"),
+                     lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
 
 
 def _scored(topic, form):

@@ -9,6 +9,7 @@ from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import stress_words
 from scentlab.choosing.saving import saving_words
+from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_percent
 from scentlab.text import capital
@@ -157,14 +158,6 @@ def _rests_on(analysis, best):
                  f"{'' if age.startswith('day') else ')'}; {count(int(found['pots']), 'pot')}, "
                  f"{'lots ' if lots == 'not recorded' else ''}{lots}")
     return f"{capital(said)}."
-
-
-def recommended_by_maker(series, blend):
-    """The load that the wax maker recommends (% of wax) by the plan; the lowest of the waxes of a
-    blend, None where one of them is not on record."""
-    own = [b for b in (series.plan or {}).get("blends", ()) if b["name"] == blend]
-    loads = [part["wax"].get("recommended_load_pct") for b in own for part in b["parts"]]
-    return None if not loads or None in loads else min(loads)
 
 
 def regulatory_limit(blends, blend):

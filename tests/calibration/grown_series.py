@@ -6,17 +6,21 @@ One wax; the truth of each series is drawn anew: the half-sweat load from 6 to 2
 the spread about 0.6, pots 0.6 points apart or so, heat moving sweat by 1 latent unit. It begins
 with a quick check (4 loads of 1 to 3 oz to the pound, two heat-cycled pieces and one at room
 temperature of each) and takes the steps of ``next_step``; where that says stop it is noted, and
-goes on all the same, so that wax and shortfall can be compared at any size. The standard plan of
-the same truth has 6 loads from 6.25 to 18.75 %, two pots, and of each load and pot the default
-plan's sweat pieces (4 at room temperature, 2 heat-cycled); "heated" has 4 heat-cycled ones and no
-others, all of which decide.
+goes on all the same, so that wax and shortfall can be compared at any size. The standard plans of
+the same truth have 6 loads from 6.25 to 18.75 % and two pots, and of each load and pot so many
+pieces: "standard" 4 at room temperature and 2 heat-cycled, as the standard series of ``worlds.py``;
+"usual" 1 and 2, the sweat pieces of the default plan; "heated" 4 heat-cycled ones alone.
 
 Lost is how far the load given lies below the best that could be (the true load at risk, after heat,
 and no more than 18.75 %); none given counts as the whole of it. Wax is that in pieces of an ounce.
+"For the same" is the wax at which the grown series, on the straight line between its steps, has
+lost as little as the plan, as a share of the plan's wax; its limits are of 2,000 bootstrap samples
+of series.
 """
 
 import argparse
 import json
+import time
 from dataclasses import replace
 from pathlib import Path
 from types import SimpleNamespace
@@ -36,10 +40,13 @@ WORLDS = {
     "ordinary": {},
     "step-like": {"latent": "step", "pot_sd": 0.7 / 0.6, "spread": 0.6},
     "unlike pots": {"pot_sd": 1.5},
+    "skewed": {"latent": "skewed"},
+    "misread": {"misread": 0.1},
 }
 LOADS = (6.25, 9.375, 12.5, 18.75)  # 1, 1.5, 2 and 3 oz to the pound
 EVEN = tuple(6.25 + 2.5 * i for i in range(6))
-STANDARD = {"standard": {"sweat": 4, "sweat_heat": 2}, "heated": {"sweat": 0, "sweat_heat": 4}}
+STANDARD = {"standard": {"sweat": 4, "sweat_heat": 2}, "usual": {"sweat": 1, "sweat_heat": 2},
+            "heated": {"sweat": 0, "sweat_heat": 4}}
 TOP = LOADS[-1]
 
 
@@ -56,7 +63,7 @@ def judged(looks, series, seed):
     fit = fit_sweat(looks, draws=1000, precise=None, seed=seed)
     ceiling = find_ceiling(fit)
     given = ceiling.table.rename(columns={"ceiling_load_pct": "load_pct"})
-    return SimpleNamespace(believed=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
+    return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
                            pick=SimpleNamespace(table=given))
 
 
@@ -97,13 +104,16 @@ def one_series(seed, world, steps):
     return found
 
 
+def lost_of(true, load):
+    return np.minimum(true, TOP) - np.where(np.isnan(load), 0.0, load)
+
+
 def line(name, rows):
     """A line of the table, of (true, given, wax_g, evenings)."""
     true, load, wax, evenings = (np.array(x, float) for x in zip(*rows, strict=True))
-    held = ~np.isnan(load)
+    held, lost = ~np.isnan(load), lost_of(true, load)
     over = int((load[held] > true[held]).sum())
     low, high = binomial_limits(over, max(int(held.sum()), 1))
-    lost = np.minimum(true, TOP) - np.where(held, load, 0.0)
     inside = np.where(held, lost, np.inf)
     return (f"| {name} | {len(rows)} | {100 * held.mean():.0f} % | {over} of {held.sum()} "
             f"({100 * low:.1f}-{100 * high:.1f} %) | {np.median(inside):.2f} | {lost.mean():.2f} | "
@@ -123,23 +133,53 @@ def table(results):
         for r, g in zip(results, ends, strict=True)])
 
 
+def wax_for(lost, path, wax):
+    """Wax at which a path of mean losses has come down to one, nan where it never does."""
+    place = int(np.argmax(path <= lost))
+    if path[place] > lost:
+        return np.nan
+    return np.interp(-lost, -path[max(place - 1, 0):place + 1], wax[max(place - 1, 0):place + 1])
+
+
+def shares(results):
+    """Lines of what the grown series takes for what each standard plan loses."""
+    true = np.array([r["true"] for r in results])
+    grown = {n: np.array([[g[n] for g in r["grown"]] for r in results], float)
+             for n in ("given", "wax_g")}
+    path, rng = lost_of(true[:, None], grown["given"]), np.random.default_rng(1)
+    samples = [np.arange(len(true)), *rng.integers(0, len(true), (2000, len(true)))]
+    for name in STANDARD:
+        load, wax = (np.array([r[name][n] for r in results], float) for n in ("given", "wax_g"))
+        lost = lost_of(true, load)
+        found = [wax_for(lost[i].mean(), path[i].mean(axis=0), grown["wax_g"][i].mean(axis=0))
+                 / wax[i].mean() for i in samples]
+        low, high = np.nanquantile(found[1:], (0.025, 0.975))
+        yield (f"For the same as {name}: {100 * found[0]:.0f} % of its wax "
+               f"({100 * low:.0f}-{100 * high:.0f}; {np.isnan(found[1:]).sum()} samples of 2000 "
+               "never come so far)")
+
+
 def main():
     parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
     parser.add_argument("--world", choices=WORLDS, default="ordinary")
     parser.add_argument("--series", type=int, default=24)
     parser.add_argument("--steps", type=int, default=4)
+    parser.add_argument("--first", type=int, default=1, help="seed of the first of a new file")
+    parser.add_argument("--minutes", type=float, default=60.0, help="begin none after")
     parser.add_argument("--out", default="grown.jsonl", help="file of the finished series")
     asked = parser.parse_args()
-    path = Path(asked.out)
+    path, end = Path(asked.out), time.monotonic() + 60.0 * asked.minutes
     done = [json.loads(text) for text in path.read_text().splitlines()] if path.exists() else []
     with path.open("a") as file:
-        for seed in range(len(done) + 1, asked.series + 1):
+        for seed in range(asked.first + len(done), asked.first + asked.series):
+            if time.monotonic() > end:
+                break
             done.append(one_series(seed, asked.world, asked.steps))
             file.write(json.dumps(done[-1]) + "\n")
             file.flush()
     print("| plan | series | a load given | above the true load at risk | below it, median | lost, "
           "mean | wax | evenings |\n" + "| --- " * 8 + "|")
-    print(*table(done), sep="\n")
+    print(*table(done), *shares(done), sep="\n")
 
 
 if __name__ == "__main__":

@@ -48,8 +48,11 @@ def test_counts_and_exact_bounds(checked):
 def test_the_words(checked):
     answer, seen = checked.lines
     assert answer.startswith("soft wax: use 10.") or answer.startswith("soft wax: use 9.")
-    assert re.search(r"Dry so far: 6\.\d+ % \(1 oz/lb\), 2 of 2 \(up to 78 % could\)", seen)
-    assert "Sweated, not for sale: 18." in seen and seen.endswith("(3 oz/lb), 2 of 2.")
+    assert re.search(r"Recommended, all dry: 9\.\d % \(1\.5 oz/lb\), 2 of 2\. "
+                     r"Dry so far: 6\.\d+ % \(1 oz/lb\), 2 of 2;", seen)
+    assert "Sweated, not for sale: 18." in seen and seen.endswith(
+        "(3 oz/lb), 2 of 2. Taken by itself, a load could still sweat in up to 78 % after 2 dry "
+        "pieces.")
     assert "At most 5 % of pieces of a new pot would sweat (95 % sure)." in answer
     assert "Nobody scored hot throw" in answer and "independent" in checked.notes[0]
     assert checked.sentence == f"{answer} {seen}"

@@ -59,13 +59,19 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 12}
     pours_of = {p["code"]: p["pour"] for p in plan["pieces"]}
     asked.clear()
+    typed += ["40", "40 C", "99 F", "99 F", "104 F"]  # no unit; coldest above hottest
     typed += ["7"]  # no grade: the piece is asked for again
     typed += ["3" if pours_of[code] in wet else "0" for code in sorted(pours_of)]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Type a grade from 0 to 4" in said
+    assert "'40' has no unit" in said and "is above the hottest, 37.2 °C" in said
+    heat = Store.open(folder).rows("heats").iloc[0]
+    assert (heat["low_c"], heat["high_c"], heat["cycles"]) == (37.2, 40.0, 3)
+    assert str(heat["started_on"])[:10] == "2026-11-08"
     assert len(Store.open(folder).rows("grades")) == 12
     assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
+    assert "heat cycle as reached" not in said
     answer, seen, step, *_ = said[said.index("soft wax: "):].splitlines()
     assert "Highest safe load:" in answer or "no load is shown to be safe yet" in answer
     assert "Nobody scored hot throw" in answer
@@ -79,7 +85,7 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     typed += [""] * 9
     quick(folder)
     before = Store.open(folder).plan()
-    typed += ["0"] * 12 + ["y"]
+    typed += ["", *["0"] * 12, "y"]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "The load given is" in said and "Nothing sweated, so no load above 18." in said
@@ -108,10 +114,10 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
     assert list(pours["pour"]) == ["P01-1"] and list(pours["fragrance_g"]) == [5.3]
     typed += [""] * 7
     assert quick(folder) == 0
-    typed += ["0"] * 3
+    typed += ["", *["0"] * 3]
     assert quick(folder, day="2026-11-12") == 1
     assert len(Store.open(folder).rows("grades")) == 3
-    typed += [""] * 9  # the others later: no answer from some of the pieces
+    typed += [""] * 10  # no thermometer, the others later: no answer from some of the pieces
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "9 pieces are not graded yet." in said and "use" not in said.split("9 pieces")[1]
@@ -124,6 +130,8 @@ def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
     assert quick(folder) == 0
     pours = Store.open(folder).rows("pours")
     assert pours["wax_g"].iloc[0] != 80 and len(pours) == 4 and 85.0 in set(pours["wax_g"])
+    Store.open(folder).add("heats", {"started_on": "2026-11-08", "low_c": 37, "high_c": 39,
+                                     "hours": 12, "cycles": 3})  # then it is not asked
     capsys.readouterr(), asked.clear()
     typed += ["u", "4", "u", "0", *["0"] * 11]  # the first has nothing to undo yet
     quick(folder, day="2026-11-12")
@@ -175,8 +183,25 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
     quick(folder, *ASKED)
     typed += [""] * 9
     quick(folder)
-    typed += ["0"] * 12
+    typed += ["", *["0"] * 12]
     quick(folder, day="2026-11-12")
     assert capsys.readouterr().out.splitlines()[-1] == (
         "Next: stop here: the load given is as high as the wax maker's limit, 6.25 % (1 oz/lb), "
-        "allows. Pour it once more before you sell much of it.")
+        "allows. Pour it once more before you sell much of it. If the limit is only what the sheet "
+        "recommends, it can be set aside in writing: page Answer, rules.")
+
+
+def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED[:8], "--sheet", "1 oz/lb")
+    typed += [""] * 9
+    quick(folder)
+    plan = Store.open(folder).plan()
+    wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 15}
+    of = {p["code"]: p["pour"] for p in plan["pieces"]}
+    typed += ["", *["3" if of[code] in wet else "0" for code in sorted(of)]]
+    quick(folder, day="2026-11-12")
+    said = capsys.readouterr().out
+    assert "The wax maker's sheet says 6.25 % (1 oz/lb)." in said
+    assert "limit" not in said and "for testing" not in said
+    assert float(said.split("soft wax: use ")[1].split(" %")[0]) > 6.25

@@ -328,4 +328,5 @@ def test_any_few_checks_give_an_answer_or_words(seed):
     except FitError as error:
         assert "warmer" in str(error) or "weigh" in str(error)
     else:
-        assert "nan" not in fit.sentence and (fit.throw_life is None or fit.table["estimate"].notna().all())
+        assert "nan" not in fit.sentence
+        assert fit.throw_life is None or fit.table["estimate"].notna().all()

@@ -1,0 +1,49 @@
+"""What a max-min thermometer showed beside the pieces while they were warm."""
+
+from dataclasses import replace
+
+from scentlab.forms.fields import Field, in_a_row, past_day, read_all, side_by_side
+from scentlab.forms.frame import Form
+from scentlab.recording.records import heat_problem
+from scentlab.schema import HEATS
+from scentlab.series import heat_words
+
+_NUMBERS = {"low_c": ("Coldest, °C", "as 37 or 99 F"), "high_c": ("Hottest, °C", "as 40 or 104 F")}
+
+
+class HeatForm(Form):
+    """The heat cycle as it was reached: a row of ``heats`` per save.
+
+    ``planned`` is the plan's heat cycle as a dict with hours and cycles, which empty fields take;
+    ``day`` the day on which it was to begin, None for today.
+    """
+
+    def __init__(self, planned, on_save, on_undo, day=None):
+        super().__init__(on_save, on_undo)
+        self.fields = {
+            name: Field(name, replace(HEATS[name], required=True), words, example=example,
+                        short=True) for name, (words, example) in _NUMBERS.items()
+        } | {
+            name: Field(name, HEATS[name], words, empty=planned.get(name), short=True,
+                        example=f"empty: {planned[name]:g}" if planned else "")
+            for name, words in (("hours", "Hours each time"), ("cycles", "How many times"))
+        } | {
+            "started_on": Field(
+                "started_on", HEATS["started_on"], "Day it began", short=True,
+                read=lambda text: past_day(text, HEATS["started_on"]), empty=day or past_day(
+                    "", HEATS["started_on"]), example=f"empty: {day or 'today'}"),
+            "pack": Field("pack", HEATS["pack"], "The pack was", short=True,
+                          options={"": "not noted", "open": "open", "shut": "shut"}),
+        }
+        self.save = self._button("Save the heat cycle", "save-heat", self._save, saves=True)
+        self._lay_out(side_by_side(self.fields.values()), in_a_row([self.save, self.undo]),
+                      self.message)
+
+    def _save(self):
+        row = read_all(self.fields)
+        if wrong := heat_problem(row):
+            raise ValueError(wrong)
+        self._store(row, heat_words(row), None)
+
+    def _return_to(self, place):
+        pass
