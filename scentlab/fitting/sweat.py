@@ -74,6 +74,7 @@ class SweatFit(Result):
         logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
         plain maximum likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
+    alone : SweatFit with nothing borrowed from other series, where this one borrows.
     """
 
     blends: tuple
@@ -98,6 +99,7 @@ class SweatFit(Result):
     scales: dict | None
     prior: dict
     notes: tuple = field(default=())
+    alone: SweatFit | None = None
 
     @cached_property
     def named(self):
@@ -590,13 +592,18 @@ def describe_prior(prior, blends):
         words["spread of a blend"] = (
             f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}"
         )
-    words["threshold gaps"] = (
-        f"log-normal, median {prior.gap_median:g}, log sd {prior.gap_log_sd:g}"
+    gaps = zip(*np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd), strict=True)
+    words["threshold gaps"] = "; ".join(
+        f"log-normal, median {median:g}, log sd {sd:g}" for median, sd in gaps
     )
-    words["heat"] = f"normal about 0, sd {prior.stress_scale:g}"
+    words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
     words["sd between pots"] = (
         f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g} % of wax"
     )
+    if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):
+        words["sd between pots"] += (
+            f", its normal score about {prior.sigma_centre:.2f} with sd {prior.sigma_sd:.2f}"
+        )
     words["capacity lost as the age doubles"] = (
         f"half Student t ({prior.ageing_df:g} df), scale {prior.ageing_scale:g} % of wax"
     )
@@ -610,10 +617,11 @@ def describe_prior(prior, blends):
 def _describe_capacities(prior, blends):
     centres = zip(blends, prior.capacity_centre, strict=True)
     if not prior.shared:
+        scales = np.broadcast_to(prior.capacity_scale, len(blends))
         return {
             f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
-            f"scale {prior.capacity_scale:g}"
-            for b, c in centres
+            f"scale {s:g}"
+            for (b, c), s in zip(centres, scales, strict=True)
         }
     words = {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
     words["what the blends share"] = (
