@@ -14,9 +14,9 @@ import numpy as np
 from scipy import special, stats
 
 from scentlab.fitting.sweat import PRECISE, fit_sweat
-from scentlab.maths.graded import half_student_of_score
+from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
-from scentlab.memory.cells import fragrance_of, wax_of
+from scentlab.memory.cells import fragrance_of, looks_key, wax_of
 from scentlab.results import FitError, say_percent
 
 UNLIKE = 0.2  # chance beforehand that a series is unlike all that the workshop has seen
@@ -37,8 +37,10 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
 
     Raises
     ------
-    FitError where the series was not kept like those of the memory, or as ``fit_sweat`` does.
+    FitError where the series was not kept like those of the memory, is one of them, or is real and
+    they are invented, or as ``fit_sweat`` does.
     """
+    _check(memory, series)
     looks, options = series.sweat(), {"draws": draws, "precise": precise, "seed": seed}
     limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
     alone = fit_sweat(looks, limits, **options)
@@ -53,6 +55,15 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     return replace(mixed(lent, usual, share), alone=alone,
                    notes=alone.notes + says(memory, waxes, fragrance_of(series), share),
                    prior={**lent.prior, "unlike the workshop": say_percent(unlike)})
+
+
+def _check(memory, series):
+    if bool(series.invented) != bool(memory.invented):
+        raise FitError("invented series are no evidence of real ones, so nothing can be borrowed; "
+                       "keep them in folders of their own")
+    if looks_key(series) in {c.key for c in memory.cells}:
+        raise FitError("this series is among the earlier ones that it would borrow from, and each "
+                       "piece would count twice; leave it out of them")
 
 
 def says(memory, waxes, fragrance, share):
@@ -104,8 +115,6 @@ def _share(lent, usual, prior, unlike):
 
 
 def _weak(fit):
-    from scentlab.maths.graded import CapacityPrior
-
     return CapacityPrior(capacity_centre=tuple(fit.shared["centre"]))
 
 
@@ -126,8 +135,3 @@ def log_prior_density(prior, fit):
         if own[key].size:
             found = found + stats.norm.logpdf(own[key], mean, sd).sum(axis=1)
     return found
-
-
-def pots_sd(score, prior):
-    """The sd between pots (points of load) of its free parameter."""
-    return half_student_of_score(score, prior.sigma_scale, prior.sigma_df)[0]

@@ -36,6 +36,7 @@ class Cell:
     series, blend, wax, fragrance : str; the wax is told by its parts. stresses : tuple.
     pots, pieces : int. centre : the middle of its loads (% of wax), where its prior lies.
     draws (S, 8) : posterior draws of ``KEYS``, nan where there is none. weights (S,).
+    key : str, of the looks that it follows from (:func:`looks_key`).
     """
 
     series: str
@@ -48,6 +49,7 @@ class Cell:
     centre: float
     draws: np.ndarray
     weights: np.ndarray
+    key: str = ""
 
     @property
     def name(self):
@@ -107,7 +109,7 @@ def _fit_cell(series, name, blend, looks, seed):
         series=name, blend=str(blend), wax=wax_of(series, blend),
         fragrance=fragrance_of(series) or f"{UNKNOWN} ({name})", stresses=fit.stresses,
         pots=int(fit.tested["pots"].iloc[0]), pieces=int(fit.tested["pieces"].iloc[0]),
-        centre=centre, draws=shared_draws(fit), weights=fit.weights,
+        centre=centre, draws=shared_draws(fit), weights=fit.weights, key=looks_key(series),
     )
 
 
@@ -167,20 +169,19 @@ def _log_normal(points, mean, covariance):
 # ---- kept beside the series -------------------------------------------------------------------
 
 
-def looks_key(series, seed):
-    """A fingerprint of all that the cells of a series follow from."""
+def looks_key(series):
+    """A fingerprint of what was seen of the sweat of a series."""
     columns = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "grade"]
-    text = series.sweat()[columns].to_csv() + series.fractions.to_csv()
-    text += f"{fragrance_of(series)}|{DRAWS}|{WIDE_SD}|{seed}|1"
+    text = series.sweat()[columns].to_csv() + series.fractions.to_csv() + fragrance_of(series)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
 _TEXTS = ("series", "blend", "wax", "fragrance")
 
 
-def cells_to_arrays(cells, key):
+def cells_to_arrays(cells, key, seed):
     """Cells as arrays that numpy can keep in a file without pickling."""
-    kept = {"key": np.array(key), "cells": np.array(len(cells))}
+    kept = {"made": np.array(_made(key, seed)), "cells": np.array(len(cells))}
     for i, c in enumerate(cells):
         kept[f"{i}.texts"] = np.array([getattr(c, n) for n in _TEXTS])
         kept[f"{i}.stresses"] = np.array(c.stresses)
@@ -189,16 +190,20 @@ def cells_to_arrays(cells, key):
     return kept
 
 
-def cells_from_arrays(kept, key):
-    """The cells, or None where they follow from other looks than those of the key."""
-    if str(kept["key"]) != key:
+def _made(key, seed):
+    return f"{key} {seed} {DRAWS} {WIDE_SD} 1"  # the last number is that of the model
+
+
+def cells_from_arrays(kept, key, seed):
+    """The cells, or None where they were not made of the looks of the key with this seed."""
+    if str(kept["made"]) != _made(key, seed):
         return None
     found = []
     for i in range(int(kept["cells"])):
         pots, pieces, centre = kept[f"{i}.numbers"].tolist()
         found.append(Cell(
             *map(str, kept[f"{i}.texts"]), tuple(map(str, kept[f"{i}.stresses"])), int(pots),
-            int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"],
+            int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"], key,
         ))
     return found
 

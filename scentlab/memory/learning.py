@@ -20,6 +20,7 @@ from scipy import special
 from scentlab.maths.graded import CapacityPrior, half_student_of_score
 from scentlab.maths.hierarchy import Hierarchy, Learnt
 from scentlab.maths.threads import one_thread
+from scentlab.memory.borrowing import fit_borrowing
 from scentlab.memory.cells import KEYS, Cell, site, usual_normals
 from scentlab.results import FitError, Result
 
@@ -45,6 +46,7 @@ class Memory(Result):
         told for, rest or heat.
     waxes, fragrances, pairs : tuples, those that are known.
     learnt : Learnt, over the effects: of the way of working (7), waxes, fragrances, pairs.
+    invented : bool, whether its series are, which are no evidence of real ones.
     odd : DataFrame, one row per series and quantity that disagrees with what the others say:
         series, wax, fragrance, what, distance (in standard deviations, signed).
     """
@@ -56,6 +58,7 @@ class Memory(Result):
     pairs: tuple
     learnt: Learnt
     odd: pd.DataFrame
+    invented: bool = False
     notes: tuple = field(default=())
 
     @property
@@ -119,6 +122,11 @@ class Memory(Result):
             misread_median=float(special.expit(mean[7])), misread_logit_sd=float(sd[7]),
         )
 
+    def fit_sweat(self, series, **options):
+        """The sweat fit of another series of the workshop that borrows from this memory, as
+        :func:`scentlab.memory.borrowing.fit_borrowing`."""
+        return fit_borrowing(self, series, **options)
+
     def _of(self, wax, fragrance):
         """Mean and sd (8,) of ``KEYS`` in a new series of a pair."""
         rows, more = self._rows(wax, fragrance)
@@ -126,47 +134,48 @@ class Memory(Result):
         return mean, np.minimum(np.sqrt(np.diag(covariance)), usual_normals(0.0)[1])
 
     def _rows(self, wax, fragrance):
-        rows = np.zeros((len(KEYS), len(self.learnt.hierarchy.centre)))
-        rows[np.arange(1, len(KEYS)), np.arange(_METHOD)] = 1.0
-        more = _capacity_row(rows[0], self.waxes, self.fragrances, self.pairs, wax, fragrance)
+        own, more = self.capacity_row(wax, fragrance)
+        rows = np.zeros((len(KEYS), len(own)))
+        rows[0], rows[np.arange(1, len(KEYS)), np.arange(_METHOD)] = own, 1.0
         deviations = [_GROUPS.index(name) for name in _DEVIATIONS]
 
         def variances(sds):
             found = sds[:, deviations] ** 2
-            found[:, 0] += sum(sds[:, _GROUPS.index(name)] ** 2 for name in more if name != "wax")
-            found[:, 0] += WIDER * ("wax" in more)
+            found[:, 0] += self.unknown_variance(sds, more)
             return found
 
         return rows, variances
 
+    def capacity_row(self, wax, fragrance):
+        """Coefficients (q,) of the effects in a pair's capacity, and names of what is not known of
+        it (wax, fragrance, own)."""
+        row, more, at = np.zeros(len(self.learnt.hierarchy.centre)), [], _METHOD
+        for what, known, name in (("wax", self.waxes, wax),
+                                  ("fragrance", self.fragrances, fragrance),
+                                  ("own", self.pairs, (wax, fragrance))):
+            if name in known:
+                row[at + known.index(name)] = 1.0
+            else:
+                more.append(what)
+                row[at : at + len(known)] = (what == "wax") / len(known)
+            at += len(known)
+        return row, more
 
-WIDER = _WAX_SD**2
+    def unknown_variance(self, sds, names):
+        """Variance (K,) of what is not known of a pair's capacity, under learnt sds (K, G)."""
+        learnt = [_GROUPS.index(name) for name in names if name != "wax"]
+        return (sds[:, learnt] ** 2).sum(axis=1) + _WAX_SD**2 * ("wax" in names)
+
+    def sd_of(self, name):
+        """How far fragrances, pairs ("own"), lots, ... differ: the posterior mean of the sd."""
+        return float(self.learnt.mean_sds()[_GROUPS.index(name)])
+
+
 _DIFFER = {"fragrance": "fragrances", "own": "pairs beyond that", "lot": "lots and days"}
 
 
 def _series(number):
     return "1 earlier series" if number == 1 else f"{number} earlier series"
-
-
-def _capacity_row(row, waxes, fragrances, pairs, wax, fragrance):
-    """Fill in the coefficients (q,) of a pair's capacity; names of what is not known of it."""
-    more, at = [], _METHOD
-    if wax in waxes:
-        row[at + waxes.index(wax)] = 1.0
-    else:
-        row[at : at + len(waxes)] = 1.0 / len(waxes)
-        more.append("wax")
-    at += len(waxes)
-    if fragrance in fragrances:
-        row[at + fragrances.index(fragrance)] = 1.0
-    else:
-        more.append("fragrance")
-    at += len(fragrances)
-    if (wax, fragrance) in pairs:
-        row[at + pairs.index((wax, fragrance))] = 1.0
-    else:
-        more.append("own")
-    return more
 
 
 @one_thread()
@@ -204,7 +213,8 @@ def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
                  zip(alike, zip(means, covariances, strict=True), sites, strict=True)]
         model = _hierarchy(alike, sites, names)
     learnt = model.fit(size=draws, seed=seed, start=start)
-    return Memory(alike, kept, *names, learnt, _odd(alike, sites, model, learnt), notes)
+    return Memory(alike, kept, *names, learnt, _odd(alike, sites, model, learnt),
+                  notes=notes)
 
 
 def _hierarchy(cells, sites, names):

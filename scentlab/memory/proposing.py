@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import numpy as np
+import pandas as pd
 
 from scentlab.fitting.sweat import LINKS_BELIEVED
 from scentlab.maths.graded import half_student_of_score
@@ -44,3 +45,58 @@ def three_loads(memory, wax, fragrance, *, limit_grade=2, seed=1):
     low = max(float(np.quantile(at_risk, _LOW)) - _LOW_BY, _LOWEST)
     high = max(float(np.quantile(half, _HIGH)), low + 2.0 * _LEAST_STEP)
     return tuple(round(v, 1) for v in (low, 0.5 * (low + high), high))
+
+
+KNOWN, GUESSED, UNTESTED = "known", "guessed", "untested"
+
+
+def memory_map(memory, waxes=(), fragrances=(), *, limit_grade=2, seed=1):
+    """Every wax with every fragrance: what is known, guessed and untested.
+
+    Parameters
+    ----------
+    memory : Memory. waxes, fragrances : names beside those of the memory, as the shelf has them.
+
+    Returns
+    -------
+    DataFrame with wax, fragrance, state (known: tested; guessed: both were tested, not together;
+    untested: one of them never), load_at_risk_pct with lower and upper (90 % interval of the load,
+    % of wax, at which 5 % of the pieces of a next pot and lot reach the limit grade), and gain, how
+    much a full series of the pair would teach of all the others (0 to 1). None of it is a safe
+    load: that takes test batches.
+    """
+    waxes = tuple(dict.fromkeys([*memory.waxes, *waxes]))
+    fragrances = tuple(dict.fromkeys([*memory.fragrances, *fragrances]))
+    pairs = [(w, f) for f in fragrances for w in waxes]
+    rows = []
+    for (wax, fragrance), gain in zip(pairs, _gains(memory, pairs), strict=True):
+        at_risk = foreseen(memory, wax, fragrance, (0.05,), limit_grade, seed)[:, 0]
+        lower, middle, upper = np.quantile(at_risk, (0.05, 0.5, 0.95))
+        seen = wax in memory.waxes and fragrance in memory.fragrances
+        state = KNOWN if (wax, fragrance) in memory.pairs else GUESSED if seen else UNTESTED
+        rows.append((wax, fragrance, state, middle, lower, upper, gain))
+    return pd.DataFrame(rows, columns=[
+        "wax", "fragrance", "state", "load_at_risk_pct", "load_at_risk_lower_pct",
+        "load_at_risk_upper_pct", "gain"])
+
+
+def _gains(memory, pairs):
+    """By what share (n,) a series of each pair would narrow the variance of all pairs together."""
+    rows = np.array([memory.capacity_row(*pair)[0] for pair in pairs])
+    more = [memory.capacity_row(*pair)[1] for pair in pairs]
+
+    def variances(sds):
+        return np.column_stack([memory.unknown_variance(sds, names) for names in more])
+
+    covariance = memory.learnt.predict(rows, variances)[1]
+    lot = memory.sd_of("lot")
+    of_cell = np.median([np.sqrt(np.cov(c.draws[:, 0], aweights=c.weights)) for c in memory.cells])
+    told = np.diag(covariance) + lot**2 + float(of_cell) ** 2
+    return (covariance**2).sum(axis=0) / told / np.trace(covariance)
+
+
+def next_pair(table):
+    """The row of a :func:`memory_map` whose pair teaches most, of those that are not known; None
+    where all are."""
+    left = table[table["state"] != KNOWN]
+    return None if left.empty else left.loc[left["gain"].idxmax()]

@@ -72,7 +72,7 @@ def past(kind, rng, seed):
 
 def one_workshop(seed, kind, new):
     rng = np.random.default_rng([seed, 7])
-    memory = learn(past(kind, rng, seed), seed=seed)
+    memory = replace(learn(past(kind, rng, seed), seed=seed), invented=True)
     for n in range(new):
         wax = "soft" if kind == "wax change" or n % 2 else "hard"
         capacity = WAXES[wax] + 1.2 * rng.standard_normal()
