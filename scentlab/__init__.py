@@ -40,6 +40,7 @@ _PUBLIC = {
     "choosing.analysis": ("analyse", "what_if"),
     "choosing.so_far": ("loads_so_far",),
     "choosing.lot": ("check_lot",),
+    "memory.remembering": ("remember",),
     "planning.batch": ("Recipe", "make_batch"),
     "choosing.diagnosis": ("diagnose",),
     "sharing.pictures": ("plot",),

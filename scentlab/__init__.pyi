@@ -21,6 +21,7 @@ from scentlab.forms.quick import quick_page as quick_page
 from scentlab.materials import Blend as Blend
 from scentlab.materials import Fragrance as Fragrance
 from scentlab.materials import Wax as Wax
+from scentlab.memory.remembering import remember as remember
 from scentlab.planning.batch import Recipe as Recipe
 from scentlab.planning.batch import make_batch as make_batch
 from scentlab.planning.kitchen import propose_plans as propose_plans

@@ -38,6 +38,9 @@ MAY_IMPORT = {
     "fitting": VOCABULARY | {"maths"},
     "choosing": VOCABULARY | {"maths", "fitting"},
     "foresight": VOCABULARY | {"maths", "planning", "simulate", "fitting", "choosing"},
+    "memory": VOCABULARY | {
+        "maths", "fitting", "choosing", "foresight", "recording", "workshop",
+    },
     "words": VOCABULARY | {"maths", "fitting", "choosing"},
     "sharing": VOCABULARY | {"maths", "fitting", "choosing", "foresight", "words"},
     "simulate": VOCABULARY | {"maths"},
@@ -47,6 +50,7 @@ MAY_IMPORT = {
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
         "words", "lab", "quick",
+        "memory",
     },
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
     "screens": VOCABULARY | {

@@ -93,7 +93,7 @@ class Analysis:
 @one_thread()
 def analyse(
     series: Series, rules: Rules | None = None, *, seed: int = 1, draws: int = DRAWS,
-    precise: float | None = PRECISE,
+    precise: float | None = PRECISE, memory: Any = None,
 ) -> Analysis:
     """Fit sweat, frost and throw of a series and choose a load per blend.
 
@@ -104,6 +104,8 @@ def analyse(
     seed : int, of the posterior draws.
     draws : int, their number.
     precise : float or None, points of load, as in :func:`fit_sweat`.
+    memory : what the workshop's other series say, as ``scentlab.remember`` learns it, to borrow
+        from; None borrows nothing.
 
     Returns
     -------
@@ -126,7 +128,7 @@ def analyse(
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
     throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
-    sweat = _fit_sweat(series, (throw, frost), draws=draws, precise=precise, seed=seed)
+    sweat = _fit_sweat(series, (throw, frost), memory, draws=draws, precise=precise, seed=seed)
     longevity = pairs = None
     if len(series.pairs):
         pairs = _try(notes, pair_test, series, throw, rules.throw_loss, draws=draws, seed=seed)
@@ -144,10 +146,12 @@ def analyse(
     return replace(found, pick=choose_load(found.evidence, rules, ceiling))
 
 
-def _fit_sweat(series, others, **options):
+def _fit_sweat(series, others, memory, **options):
     """The sweat fit; where there is none, the error also tells what the other fits say."""
     limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
     try:
+        if memory is not None:
+            return memory.fit_sweat(series, **options)
         return fit_sweat(series.sweat(), limits, **options)
     except FitError as error:
         seen = "".join(f" {fit.sentence}" for fit in others if fit)

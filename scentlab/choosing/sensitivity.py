@@ -14,6 +14,7 @@ from scentlab.maths.sampling import K_HAT_LIMIT
 from scentlab.results import FitError, Result
 
 AS_IS = "as assumed"
+ALONE = "nothing borrowed from earlier series"
 _SAID = {
     "logit": "sweat sets in evenly about its middle",
     "skewed": "sweat sets in early and slowly",
@@ -69,6 +70,10 @@ def find_sensitivity(evidence, rules):
         raise FitError("a fit without a prior has no assumption to change")
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     rows = _rows(AS_IS, fit, evidence, rules, at_risk, np.nan, True)
+    if fit.alone is not None:
+        alone = at_age(fit.alone, rules.ship_age_days)
+        own = load_at_risk_draws(alone, rules.risk, rules.limit_grade, rules.stress)
+        rows += _rows(ALONE, alone, evidence, rules, own, np.nan, True)
     for name, log_ratio, weight in _assumptions(fit):
         other, k_hat = reweighted(fit, log_ratio)
         reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
@@ -91,6 +96,15 @@ def _rows(name, fit, evidence, rules, at_risk, weight, reached):
 
 def _assumptions(fit):
     """Names, log factors of the draws (S,) and weights of the other assumptions."""
+    if fit.alone is None:
+        yield from _other_scales(fit)
+    for i, (link, weight) in enumerate(zip(fit.links["link"], fit.links["weight"], strict=True)):
+        with np.errstate(divide="ignore"):
+            yield _SAID.get(link, link), np.log(fit.draw_link == i), float(weight)
+
+
+def _other_scales(fit):
+    """As :func:`_assumptions`, of priors half and twice as wide."""
     sigma, (scale, df) = fit.named["sigma"], fit.scales["sigma"]
     middle, common, shift = fit.scales["spread"]
     own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
@@ -103,9 +117,6 @@ def _assumptions(fit):
     for words, factor in (("half", 0.5), ("twice", 2.0)):
         yield (f"how gently sweat sets in differs {words} as much",
                _changed(stats.norm, values, sd, factor).sum(axis=1), np.nan)
-    for i, (link, weight) in enumerate(zip(fit.links["link"], fit.links["weight"], strict=True)):
-        with np.errstate(divide="ignore"):
-            yield _SAID.get(link, link), np.log(fit.draw_link == i), float(weight)
 
 
 def _changed(density, values, scale, factor):

@@ -13,6 +13,7 @@ from scentlab.cli import (
     answers,
     batch,
     completion,
+    memory,
     packages,
     pairs,
     plan,
@@ -28,7 +29,7 @@ from scentlab.units import showing
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
     *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
-    *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
+    *answers.COMMANDS, *batch.COMMANDS, *memory.COMMANDS, *packages.COMMANDS,
     *completion.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.

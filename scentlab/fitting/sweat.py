@@ -13,6 +13,7 @@ from scipy import special
 
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
+from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
@@ -74,6 +75,7 @@ class SweatFit(Result):
         logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
         plain maximum likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
+    alone : SweatFit with nothing borrowed from other series, where this one borrows.
     """
 
     blends: tuple
@@ -98,6 +100,7 @@ class SweatFit(Result):
     scales: dict | None
     prior: dict
     notes: tuple = field(default=())
+    alone: SweatFit | None = None
 
     @cached_property
     def named(self):
@@ -590,13 +593,18 @@ def describe_prior(prior, blends):
         words["spread of a blend"] = (
             f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}"
         )
-    words["threshold gaps"] = (
-        f"log-normal, median {prior.gap_median:g}, log sd {prior.gap_log_sd:g}"
+    gaps = zip(*np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd), strict=True)
+    words["threshold gaps"] = "; ".join(
+        f"log-normal, median {median:g}, log sd {sd:g}" for median, sd in gaps
     )
-    words["heat"] = f"normal about 0, sd {prior.stress_scale:g}"
+    words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
     words["sd between pots"] = (
         f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g} % of wax"
     )
+    if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):
+        words["sd between pots"] += (
+            f", its normal score about {prior.sigma_centre:.2f} with sd {prior.sigma_sd:.2f}"
+        )
     words["capacity lost as the age doubles"] = (
         f"half Student t ({prior.ageing_df:g} df), scale {prior.ageing_scale:g} % of wax"
     )
@@ -610,10 +618,11 @@ def describe_prior(prior, blends):
 def _describe_capacities(prior, blends):
     centres = zip(blends, prior.capacity_centre, strict=True)
     if not prior.shared:
+        scales = np.broadcast_to(prior.capacity_scale, len(blends))
         return {
             f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
-            f"scale {prior.capacity_scale:g}"
-            for b, c in centres
+            f"scale {s:g}"
+            for (b, c), s in zip(centres, scales, strict=True)
         }
     words = {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
     words["what the blends share"] = (
@@ -717,8 +726,12 @@ def _by_link(fit, function):
     return np.concatenate(parts)
 
 
-def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
-    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load."""
+def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, effects=None):
+    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load.
+
+    ``effects`` : array (S, L), of the pot at each load in its standard deviations, where they are
+    known and not to be averaged over.
+    """
     named = fit.named
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     place = _place(fit, blend)
@@ -726,6 +739,9 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
     location = reach + shift[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
+    if effects is not None:
+        reached = location + sigma * effects
+        return _by_link(fit, lambda link, own: find_link(link).sf(-reached[own]))
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 

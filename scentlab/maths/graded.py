@@ -25,15 +25,18 @@ from scentlab.maths.ordinal import log_likelihood
 class GradePrior:
     """Weakly informative priors of what all graded models share.
 
-    Gaps between thresholds: log-normal (latent units). sigma (between pots): half Student t, in
-    latent units or, in :class:`CapacityPrior`, in points of load.
+    Gaps between thresholds: log-normal (latent units; one for all, or a tuple of one each). sigma
+    (between pots): half Student t, in latent units or, in :class:`CapacityPrior`, in points of
+    load; its normal score about ``sigma_centre`` with ``sigma_sd`` where earlier series tell more.
     misread: logit-normal, ``misread_median`` None when no grade is misread.
     """
 
-    gap_median: float = 1.5
-    gap_log_sd: float = 0.7
+    gap_median: float | tuple = 1.5
+    gap_log_sd: float | tuple = 0.7
     sigma_scale: float = 0.7
     sigma_df: float = 2.0
+    sigma_centre: float = 0.0
+    sigma_sd: float = 1.0
     misread_median: float | None = 0.02
     misread_logit_sd: float = 1.0
 
@@ -54,7 +57,7 @@ class CapacityPrior(GradePrior):
     """
 
     capacity_centre: tuple = ()
-    capacity_scale: float = 4.0
+    capacity_scale: float | tuple = 4.0
     capacity_df: float = 3.0
     shared: tuple = ()
     shared_scale: tuple = ()
@@ -64,6 +67,7 @@ class CapacityPrior(GradePrior):
     spread_log_sd: float = 0.8
     spread_shift_sd: float = 0.6
     stress_scale: float = 2.0
+    stress_centre: float = 0.0
     sigma_scale: float = 0.6
     sigma_df: float = 3.0
     ageing_scale: float = 0.5
@@ -236,11 +240,14 @@ class GradedModel:
         parts.append(
             (
                 "log_gaps",
-                normal_density(self.take(free, "log_gaps"), np.log(p.gap_median), p.gap_log_sd),
+                normal_density(
+                    self.take(free, "log_gaps"), np.log(p.gap_median), np.asarray(p.gap_log_sd)
+                ),
             )
         )
         if self.mixed:
-            parts.append(("sigma", normal_density(self.take(free, "sigma"), 0.0, 1.0)))
+            own = normal_density(self.take(free, "sigma"), p.sigma_centre, p.sigma_sd)
+            parts.append(("sigma", own))
         if self.reads:
             parts.append(
                 (
@@ -382,7 +389,10 @@ class CapacityModel(GradedModel):
                     self.take(free, "log_spread"), np.log(p.spread_median), p.spread_log_sd
                 ),
             ),
-            ("stress", normal_density(self.take(free, "stress"), 0.0, p.stress_scale)),
+            (
+                "stress",
+                normal_density(self.take(free, "stress"), p.stress_centre, p.stress_scale),
+            ),
             ("ageing", normal_density(self.take(free, "ageing"), 0.0, 1.0)),
         ]
         if self.spreads:
@@ -390,7 +400,7 @@ class CapacityModel(GradedModel):
             parts.append(("log_spread_shift", normal_density(shift, 0.0, p.spread_shift_sd)))
         away = self.take(free, "capacity") - np.asarray(p.capacity_centre)
         if not self.pooled:
-            own = student_density(away, 0.0, p.capacity_scale, p.capacity_df)
+            own = student_density(away, 0.0, np.asarray(p.capacity_scale), p.capacity_df)
             return parts + [("capacity", own)]
         log_pool = self.take(free, "log_pool")
         capacity, pool = pooled_density(away, log_pool, self.shared_variance, self.shared_axes)

@@ -1,0 +1,120 @@
+"""The command of a workshop as a whole: what its earlier series say, and what to pour next."""
+
+import sys
+import textwrap
+
+from scentlab.cli.frame import (
+    CannotDo,
+    Command,
+    item,
+    option,
+    page_path,
+    program,
+    quoted,
+    repeated,
+    series_folder,
+    workshop_folder,
+)
+from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+
+
+def _workshop(arguments):
+    from scentlab.memory.remembering import remember
+
+    folder = workshop_folder(arguments.folder)
+    without, series = list(arguments.leave_out), None
+    if arguments.series:
+        series = series_folder(folder / arguments.series)
+        without += [series.name] * (series.name not in without)
+    memory = remember(folder, without=without, workers=arguments.workers, progress=_progress())
+    if series is not None:
+        _answer(arguments, series, memory)
+    elif arguments.oil:
+        _new(arguments, memory)
+    else:
+        _show(arguments, memory)
+
+
+def _progress():
+    """A bar where somebody looks on, and nothing where the output goes to a file."""
+    if not sys.stderr.isatty():
+        return None
+
+    def show(done, total):
+        bar = "#" * (30 * done // total)
+        sys.stderr.write(f"\r[{bar:<30}] {done} of {total} series" + "\n" * (done == total))
+        sys.stderr.flush()
+
+    return show
+
+
+def _show(arguments, memory):
+    from scentlab.memory.proposing import memory_map, next_pair
+    from scentlab.memory.saying import known_sentences, map_table, next_sentence, odd_sentences
+
+    table = memory_map(memory)
+    print(*map(item, known_sentences(memory)), sep="\n")
+    print(*map(item, odd_sentences(memory)), sep="\n", end="\n" * bool(len(memory.odd)))
+    for note in memory.notes:
+        print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
+    print("\n" + "\n".join(map_table(table)))
+    row = next_pair(table)
+    if row is not None:
+        print(item(next_sentence(row)))
+        print(f"  {program()} workshop {quoted(arguments.folder)} --wax {quoted(row['wax'])} "
+              f"--oil {quoted(row['fragrance'])}")
+
+
+def _new(arguments, memory):
+    from scentlab.memory.proposing import three_loads
+    from scentlab.memory.saying import new_sentences
+
+    if not arguments.wax:
+        raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
+    loads = three_loads(memory, arguments.wax, arguments.oil)
+    print(*map(item, new_sentences(memory, arguments.wax, arguments.oil, loads)), sep="\n")
+
+
+def _answer(arguments, folder, memory):
+    from scentlab.choosing.analysis import analyse
+    from scentlab.memory.saying import beside_alone, odd_sentences
+    from scentlab.recording.reading import read_series
+    from scentlab.recording.store import Store
+    from scentlab.sharing.report import write_report
+
+    path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
+    rules = read_rules(arguments, folder)
+    series = read_series(Store.open(folder))
+    analysis = analyse(series, rules, seed=arguments.seed, memory=memory)
+    write_report(analysis, path)
+    said = [*analysis.pick.sentences.values(), *beside_alone(analysis)]
+    print(*map(item, [*said, *odd_sentences(memory)]), sep="\n")
+    print(f"Report: {path}")
+
+
+COMMANDS = (
+    Command(
+        "workshop", _workshop, "what earlier series say, and borrow it for a new one",
+        f"""
+        Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
+        Print that, a map of waxes and fragrances and what to pour next. With --wax and --oil,
+        propose three test batches of a new fragrance. With --series, fit that series with what
+        the others say, show the answer without it too, and write its report. Fits are kept in
+        FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
+        """,
+        """
+        scentlab workshop my-workshop
+        scentlab workshop my-workshop --wax "soft wax" --oil fig
+        scentlab workshop my-workshop --series fig-2026 --leave-out cedar-2024
+        """,
+        (option("folder", metavar="FOLDER"),
+         option("--series", metavar="NAME", help="series of the folder to answer for"),
+         option("--wax", metavar="WAX", help="wax of a new fragrance"),
+         option("--oil", metavar="OIL", help="the new fragrance"),
+         repeated("--leave-out", "NAME", "earlier series not to learn from (may be repeated)"),
+         option("--workers", type=int, default=1, metavar="NUMBER",
+                help="fits at the same time (1)"),
+         option("--out", metavar="FILE.html", help="page (SERIES/exports/report.html)"),
+         *rule_options(shown=False)),
+    ),
+)

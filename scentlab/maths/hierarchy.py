@@ -1,0 +1,170 @@
+"""One Gaussian model over many pieces of evidence, with standard deviations to be learnt.
+
+Piece j tells of a vector theta_j (p) by a Gaussian likelihood of its own:
+
+    log L_j = -1/2 theta_j' precision_j theta_j + information_j' theta_j
+    theta_j = design_j x[place_j] + e_j,   e_j ~ N(0, diag sd^2),   x ~ N(centre, diag sd^2)
+
+Effects x and deviations e are integrated out (Lindley & Smith 1972, "Bayes estimates for the linear
+model"); only the standard deviations are drawn. Each is half Student beforehand, its free parameter
+the normal score of that.
+"""
+
+from dataclasses import dataclass
+from functools import cached_property
+
+import numpy as np
+from scipy import linalg
+
+from scentlab.maths.graded import half_student_of_score
+from scentlab.maths.optimum import climb, steepened
+from scentlab.maths.sampling import Draws, Sampler
+
+_STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
+
+
+@dataclass(frozen=True)
+class Hierarchy:
+    """The model and its evidence.
+
+    Attributes
+    ----------
+    precision (J, p, p), information (J, p) : of each piece of evidence; a row of zeros where it
+        tells nothing.
+    design (J, p, m), place (J, m) : coefficients of the effects of each piece and their places
+        in x (q).
+    centre (q,), fixed_sd (q,) : of the effects beforehand; ``effect`` (q,) is the place in the
+        learnt sds (G) of those whose sd is learnt, -1 where ``fixed_sd`` holds.
+    deviation (p,) : place in the learnt sds of each coordinate's deviation, -1 for none.
+    scale, df (G,) : of the half Student priors of the learnt sds.
+    """
+
+    precision: np.ndarray
+    information: np.ndarray
+    design: np.ndarray
+    place: np.ndarray
+    centre: np.ndarray
+    fixed_sd: np.ndarray
+    effect: np.ndarray
+    deviation: np.ndarray
+    scale: np.ndarray
+    df: np.ndarray
+
+    def sds(self, scores):
+        """The learnt sds (..., G) of their scores."""
+        found = half_student_of_score(np.asarray(scores), self.scale, self.df)[0]
+        return np.maximum(found, _LEAST_SD * self.scale)
+
+    def deviation_variance(self, sd):
+        """Variance (..., p) of the deviations under learnt sds (..., G)."""
+        return np.where(self.deviation >= 0, sd[..., self.deviation] ** 2, 0.0)
+
+    def given(self, sd):
+        """Log marginal likelihood, and what is known of the effects, under learnt sds (G,).
+
+        Returns
+        -------
+        (value, mean (q,), root of the precision (q, q), the evidence as it tells of the mean of
+        each theta: precision (J, p, p) and information (J, p))
+        """
+        size, q = self.precision.shape[1], len(self.centre)
+        variance = self.deviation_variance(sd)
+        inner = np.eye(size) + self.precision * variance
+        told = np.linalg.solve(
+            inner, np.concatenate([self.precision, self.information[..., None]], axis=2))
+        own, pull = told[..., :size], told[..., size]
+        value = 0.5 * (self.information * variance * pull).sum()
+        value -= 0.5 * np.linalg.slogdet(inner)[1].sum()
+        turned = self.design.transpose(0, 2, 1)
+        blocks, pulls = turned @ own @ self.design, (turned @ pull[..., None])[..., 0]
+        before = np.where(self.effect >= 0, sd[self.effect], self.fixed_sd) ** -2.0
+        precision = np.bincount(self._cells, blocks.ravel(), q * q).reshape(q, q) + np.diag(before)
+        right = np.bincount(self.place.ravel(), pulls.ravel(), q) + before * self.centre
+        root = np.linalg.cholesky(precision)
+        half = linalg.solve_triangular(root, right, lower=True)
+        value += 0.5 * (np.log(before) - before * self.centre**2).sum() + 0.5 * half @ half
+        value -= np.log(np.diag(root)).sum()
+        mean = linalg.solve_triangular(root.T, half, lower=False)
+        return value, mean, root, own, pull
+
+    @cached_property
+    def _cells(self):
+        q = len(self.centre)
+        return (self.place[:, :, None] * q + self.place[:, None, :]).ravel()
+
+    def log_posterior(self, scores):
+        """Log posterior (S,) of scores (S, G), up to a constant."""
+        scores = np.atleast_2d(scores)
+        marginal = [self.given(sd)[0] for sd in self.sds(scores)]
+        return np.array(marginal) - 0.5 * (scores**2).sum(axis=1)
+
+    def peak(self, start=None):
+        """The peak of the posterior of the scores, near enough to shape a proposal."""
+        groups = len(self.scale)
+        steps = _STEP * np.vstack([np.zeros(groups), np.eye(groups), -np.eye(groups)])
+
+        def sloped(point):
+            value = self.log_posterior(point + steps)
+            return value[0], (value[1 : 1 + groups] - value[1 + groups :]) / (2.0 * _STEP)
+
+        first = np.zeros(groups) if start is None else start
+        return steepened(climb(sloped, first, 1e-2, restarts=1, step=0.05))
+
+    def fit(self, *, size=1000, seed=1, start=None):
+        """Draw the scores: a :class:`Learnt`. ``start`` : where the climb sets out (G,)."""
+        sampler = Sampler(self.log_posterior, self.peak(start), seed)
+        sampler.grow(size)
+        return Learnt(self, sampler.weighed())
+
+    def cavities(self, sd):
+        """What all others say of each theta under learnt sds (G,): mean (J, p), covariance
+        (J, p, p)."""
+        _, mean, root, own, pull = self.given(sd)
+        covariance = linalg.cho_solve((root, True), np.eye(len(mean)))
+        local = covariance[self.place[:, :, None], self.place[:, None, :]]
+        about = self.design @ local @ self.design.transpose(0, 2, 1)
+        middle = (self.design @ mean[self.place][..., None])[..., 0]
+        without = np.eye(own.shape[1]) - about @ own
+        away = middle - (about @ pull[..., None])[..., 0]
+        told = np.linalg.solve(without, np.concatenate([about, away[..., None]], axis=2))
+        return told[..., -1], told[..., :-1] + np.diag(self.deviation_variance(sd))
+
+
+@dataclass(frozen=True)
+class Learnt:
+    """The posterior of a :class:`Hierarchy`: weighted ``draws`` of its scores."""
+
+    hierarchy: Hierarchy
+    draws: Draws
+
+    @cached_property
+    def sds(self):
+        """The learnt sds (S, G) of the draws."""
+        return self.hierarchy.sds(self.draws.points)
+
+    def mean_sds(self):
+        """Posterior means (G,) of the learnt sds."""
+        return self.draws.weights @ self.sds
+
+    @cached_property
+    def kept(self):
+        """Some draws of alike weight: their sds (K, G), means (K, q) and covariances (K, q, q) of
+        the effects."""
+        steps = (np.arange(_KEPT) + 0.5) / _KEPT
+        at = np.searchsorted(np.cumsum(self.draws.weights), steps).clip(max=len(self.sds) - 1)
+        found = [self.hierarchy.given(sd) for sd in self.sds[at]]
+        eye = np.eye(len(self.hierarchy.centre))
+        return (self.sds[at], np.array([f[1] for f in found]),
+                np.array([linalg.cho_solve((f[2], True), eye) for f in found]))
+
+    def predict(self, rows, more=None):
+        """Mean (n,) and covariance (n, n) of linear combinations ``rows`` (n, q) of the effects,
+        with independent variances ``more(sds)`` (K, n) added."""
+        sds, means, covariances = self.kept
+        middle = means @ rows.T
+        within = np.mean(rows @ covariances @ rows.T, axis=0)
+        away = middle - middle.mean(axis=0)
+        covariance = within + away.T @ away / len(away)
+        if more is not None:
+            covariance = covariance + np.diag(more(sds).mean(axis=0))
+        return middle.mean(axis=0), covariance

@@ -1,0 +1,1 @@
+"""What the earlier series of a workshop say of the next one."""

@@ -1,0 +1,137 @@
+"""The sweat fit of a series with what the workshop's earlier series say, and without.
+
+The prior of the fit is a mixture: what the workshop makes likely, and with a small chance the
+usual weak prior, as if nothing had been borrowed (Schmidli, Gsteiger et al. 2014, "Robust
+meta-analytic-predictive priors in clinical trials"). A series that is unlike the others so turns
+away from them by its own pieces.
+"""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+from scipy import special, stats
+
+from scentlab.fitting.sweat import PRECISE, fit_sweat
+from scentlab.maths.graded import CapacityPrior
+from scentlab.maths.threads import one_thread
+from scentlab.memory.cells import fragrance_of, looks_key, wax_of
+from scentlab.results import FitError, say_percent
+
+UNLIKE = 0.2  # chance beforehand that a series is unlike all that the workshop has seen
+
+
+@one_thread()
+def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike=UNLIKE):
+    """Fit the sweat of a series with a :class:`scentlab.memory.learning.Memory` as its prior.
+
+    Parameters
+    ----------
+    memory : Memory of other series of the workshop. series : Series. draws, precise, seed : as in
+        ``fit_sweat``. unlike : chance that nothing of the memory holds.
+
+    Returns
+    -------
+    SweatFit whose ``alone`` is the fit with nothing borrowed.
+
+    Raises
+    ------
+    FitError where the series was not kept like those of the memory, is one of them, or is real and
+    they are invented, or as ``fit_sweat`` does.
+    """
+    _check(memory, series)
+    looks, options = series.sweat(), {"draws": draws, "precise": precise, "seed": seed}
+    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
+    alone = fit_sweat(looks, limits, **options)
+    if alone.stresses[0] != memory.kept:
+        raise FitError("the earlier series were kept in another way than this one, so nothing "
+                       "can be borrowed; leave the workshop's earlier series out")
+    waxes = [wax_of(series, blend) for blend in alone.blends]
+    prior = memory.prior(waxes, fragrance_of(series))
+    lent = fit_sweat(looks, pooled=False, prior=prior, **options)
+    usual = alone if len(waxes) == 1 else fit_sweat(looks, limits, pooled=False, **options)
+    share = _share(lent, usual, prior, unlike)
+    return replace(mixed(lent, usual, share), alone=alone,
+                   notes=alone.notes + says(memory, waxes, fragrance_of(series), share),
+                   prior={**lent.prior, "unlike the workshop": say_percent(unlike)})
+
+
+def _check(memory, series):
+    if bool(series.invented) != bool(memory.invented):
+        raise FitError("invented series are no evidence of real ones, so nothing can be borrowed; "
+                       "keep them in folders of their own")
+    if looks_key(series) in {c.key for c in memory.cells}:
+        raise FitError("this series is among the earlier ones that it would borrow from, and each "
+                       "piece would count twice; leave it out of them")
+
+
+def says(memory, waxes, fragrance, share):
+    """What was borrowed, in sentences."""
+    known = [w for w in dict.fromkeys(waxes) if w in memory.waxes]
+    what = [memory.sentence]
+    if known:
+        seen = sum(c.wax in known for c in memory.cells)
+        what.append(f"Half-sweat loads in {' and '.join(known)} were seen {seen} times, "
+                    f"and fragrances differ by about {_of(memory, 'fragrances'):.1f} points.")
+    if fragrance in memory.fragrances:
+        what.append(f"{fragrance} itself was tested before.")
+    if share < 0.5:
+        what.append("This series is unlike the earlier ones, so it rests mostly on its own pieces.")
+    return (f"Borrowed from this workshop: {' '.join(what)}",)
+
+
+def _of(memory, what):
+    return memory.table.set_index("parameter").at[f"sd of {what}", "estimate"]
+
+
+def mixed(lent, usual, share):
+    """Two fits of the same series as one, the first with that share of the weight."""
+    link = np.concatenate([lent.draw_link, usual.draw_link])
+    order = np.argsort(link, kind="stable")
+    weights = np.concatenate([share * lent.weights, (1.0 - share) * usual.weights])[order]
+    lots = np.concatenate([lent.draw_lot, usual.draw_lot + lent.draw_lot.max() // 1000 * 1000
+                           + 1000])
+    return replace(
+        usual, draws=np.vstack([lent.draws, usual.draws])[order], weights=weights,
+        draw_link=link[order], draw_lot=lots[order], k_hat=max(lent.k_hat, usual.k_hat),
+        effective_size=float(1.0 / np.sum(weights**2)),
+        links=usual.links.assign(weight=np.bincount(link[order], weights, len(usual.links))),
+    )
+
+
+def _share(lent, usual, prior, unlike):
+    """Posterior chance of the borrowed prior, by bridge sampling of the ratio of the evidences
+    (Meng & Wong 1996, "Simulating ratios of normalizing constants via a simple identity")."""
+    weak = _weak(usual)
+    here, there = (log_prior_density(prior, f) - log_prior_density(weak, f) for f in (lent, usual))
+    level = float(np.average(here, weights=lent.weights))
+    log_ratio = level
+    for _ in range(50):
+        up = usual.weights @ special.expit(there - log_ratio)
+        down = lent.weights @ special.expit(log_ratio - here)
+        log_ratio += np.log(max(up, 1e-300)) - np.log(max(down, 1e-300))
+    return float(special.expit(log_ratio + special.logit(1.0 - unlike)))
+
+
+def _weak(fit):
+    return CapacityPrior(capacity_centre=tuple(fit.shared["centre"]))
+
+
+def log_prior_density(prior, fit):
+    """Log density (S,) of a CapacityPrior without pooling at the draws of a fit, normalised."""
+    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    away = (own["capacity"] - np.asarray(prior.capacity_centre)) / np.asarray(prior.capacity_scale)
+    found = (stats.t(prior.capacity_df).logpdf(away) - np.log(prior.capacity_scale)).sum(axis=1)
+    misread = special.logit(prior.misread_median)
+    for key, mean, sd in (
+        ("log_spread", np.log(prior.spread_median), prior.spread_log_sd),
+        ("log_spread_shift", 0.0, prior.spread_shift_sd),
+        ("stress", prior.stress_centre, prior.stress_scale),
+        ("log_gaps", np.log(prior.gap_median), np.asarray(prior.gap_log_sd)),
+        ("sigma", prior.sigma_centre, prior.sigma_sd),
+        ("logit_misread", misread, prior.misread_logit_sd),
+    ):
+        if own[key].size:
+            found = found + stats.norm.logpdf(own[key], mean, sd).sum(axis=1)
+    return found

@@ -1,0 +1,214 @@
+"""One wax with one fragrance in one earlier series: fitted alone, and what it says by itself.
+
+A cell's own posterior divided by its own prior is its evidence, as a Gaussian. Where the Gaussian
+is rough, it is made anew about what all other cells say (Gelman, Vehtari et al. 2020, "Expectation
+propagation as a way of life", section 3), from the same draws with other weights.
+"""
+
+from __future__ import annotations
+
+import hashlib
+from dataclasses import dataclass
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.maths.graded import CapacityPrior
+from scentlab.results import FitError
+
+# What series have in common, as free parameters of the sweat model: normal beforehand.
+KEYS = ("capacity", "log_spread", "stress", "gap2", "gap3", "gap4", "sigma", "misread")
+_USUAL = CapacityPrior()
+WIDE_SD = 6.0  # of a cell's capacity beforehand, points of load: its own pieces decide
+DRAWS, _FEWEST = 2000, 150
+UNKNOWN = "fragrance not on record"
+
+
+@dataclass(frozen=True)
+class Cell:
+    """A fit of one blend of one series.
+
+    Attributes
+    ----------
+    series, blend, wax, fragrance : str; the wax is told by its parts. stresses : tuple.
+    pots, pieces : int. centre : the middle of its loads (% of wax), where its prior lies.
+    draws (S, 8) : posterior draws of ``KEYS``, nan where there is none. weights (S,).
+    key : str, of the looks that it follows from (:func:`looks_key`).
+    """
+
+    series: str
+    blend: str
+    wax: str
+    fragrance: str
+    stresses: tuple
+    pots: int
+    pieces: int
+    centre: float
+    draws: np.ndarray
+    weights: np.ndarray
+    key: str = ""
+
+    @property
+    def name(self):
+        return f"{self.series}: {self.wax} with {self.fragrance}"
+
+
+def usual_normals(centre):
+    """Mean and sd (8,) of ``KEYS`` beforehand, without any earlier series."""
+    u = _USUAL
+    gaps = [(np.log(u.gap_median), u.gap_log_sd)] * 3
+    misread = (special.logit(u.misread_median), u.misread_logit_sd)
+    rows = [(centre, WIDE_SD), (np.log(u.spread_median), u.spread_log_sd),
+            (u.stress_centre, u.stress_scale), *gaps, (u.sigma_centre, u.sigma_sd), misread]
+    return np.array(rows, dtype=float).T
+
+
+def wax_of(series, blend):
+    """The name of a blend's wax by its parts, so that it is the same in every series.
+
+    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
+    >>> layout = even_layout(["soft"], [6, 8])
+    >>> wax_of(simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1), "soft")
+    'soft'
+    """
+    if blend not in series.fractions.index:
+        return str(blend)
+    parts = {w: f for w, f in series.fractions.loc[blend].items() if f > 0}
+    if len(parts) == 1:
+        return str(next(iter(parts)))
+    return " + ".join(f"{100 * f:g} % {w}" for w, f in sorted(parts.items()))
+
+
+def fragrance_of(series):
+    """The name of a series' fragrance, empty when it is not on record."""
+    plan = (series.plan or {}).get("fragrance") or {}
+    return str(plan.get("name") or series.fragrance or "").strip()
+
+
+def fit_cells(series, name, *, seed=1):
+    """The cells of a series, one per blend that can be fitted; others are left out."""
+    found = []
+    looks = series.sweat()
+    for blend in dict.fromkeys(looks["blend"].dropna()):
+        try:
+            found.append(_fit_cell(series, name, blend, looks[looks["blend"] == blend], seed))
+        except FitError:
+            continue
+    return found
+
+
+def _fit_cell(series, name, blend, looks, seed):
+    settled, _ = settle_looks(looks, "sweat", ages=True)
+    centre = float(settled["load_pct"].drop_duplicates().mean())
+    prior = CapacityPrior(capacity_centre=(centre,), capacity_scale=WIDE_SD, capacity_df=1e9)
+    fit = fit_sweat(looks, prior=prior, draws=DRAWS, precise=None, seed=seed)
+    return Cell(
+        series=name, blend=str(blend), wax=wax_of(series, blend),
+        fragrance=fragrance_of(series) or f"{UNKNOWN} ({name})", stresses=fit.stresses,
+        pots=int(fit.tested["pots"].iloc[0]), pieces=int(fit.tested["pieces"].iloc[0]),
+        centre=centre, draws=shared_draws(fit), weights=fit.weights, key=looks_key(series),
+    )
+
+
+def shared_draws(fit, blend=0):
+    """Draws (S, 8) of ``KEYS`` of a sweat fit, nan where it has none."""
+    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    none = np.full((len(fit.draws), 1), np.nan)
+    spread = own["log_spread"]
+    if own["log_spread_shift"].size:
+        spread = spread + own["log_spread_shift"][:, [blend]]
+    return np.hstack([
+        own["capacity"][:, [blend]], spread, own["stress"][:, :1] if own["stress"].size else none,
+        own["log_gaps"], own["sigma"], own["logit_misread"] if fit.misread else none,
+    ])
+
+
+def site(cell, cavity=None):
+    """What a cell says by itself: precision (8, 8), information (8,); None where it cannot be told.
+
+    ``cavity`` : mean (8,) and covariance (8, 8) of what the others say, about which it is told.
+    """
+    there = np.flatnonzero(~np.isnan(cell.draws[0]))
+    draws, weights = cell.draws[:, there], cell.weights
+    middle, sd = (v[there] for v in usual_normals(cell.centre))
+    before, covariance = middle, np.diag(sd**2)
+    if cavity is not None:
+        before, covariance = cavity[0][there], cavity[1][np.ix_(there, there)]
+        gain = _log_normal(draws, before, covariance) - _log_normal(draws, middle, np.diag(sd**2))
+        weights = weights * np.exp(gain - gain.max())
+        weights = weights / weights.sum()
+        if 1.0 / np.sum(weights**2) < _FEWEST:
+            return None
+    mean = weights @ draws
+    away = draws - mean
+    after = np.linalg.inv((weights[:, None] * away).T @ away)
+    prior = np.linalg.inv(covariance)
+    own = _no_less_than_none(after - prior, sd)
+    precision, information = np.zeros((len(KEYS),) * 2), np.zeros(len(KEYS))
+    precision[np.ix_(there, there)] = own
+    information[there] = (own + prior) @ mean - prior @ before
+    return precision, information
+
+
+def _no_less_than_none(precision, sd):
+    """The precision without directions in which draws say less than nothing, by chance."""
+    scaled = precision * np.outer(sd, sd)
+    told, axes = np.linalg.eigh(0.5 * (scaled + scaled.T))
+    return (axes * np.maximum(told, 0.0)) @ axes.T / np.outer(sd, sd)
+
+
+def _log_normal(points, mean, covariance):
+    root = np.linalg.cholesky(covariance)
+    step = np.linalg.solve(root, (points - mean).T)
+    return -0.5 * (step**2).sum(axis=0) - np.log(np.diag(root)).sum()
+
+
+# ---- kept beside the series -------------------------------------------------------------------
+
+
+def looks_key(series):
+    """A fingerprint of what was seen of the sweat of a series."""
+    columns = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "grade"]
+    text = series.sweat()[columns].to_csv() + series.fractions.to_csv() + fragrance_of(series)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+_TEXTS = ("series", "blend", "wax", "fragrance")
+
+
+def cells_to_arrays(cells, key, seed):
+    """Cells as arrays that numpy can keep in a file without pickling."""
+    kept = {"made": np.array(_made(key, seed)), "cells": np.array(len(cells))}
+    for i, c in enumerate(cells):
+        kept[f"{i}.texts"] = np.array([getattr(c, n) for n in _TEXTS])
+        kept[f"{i}.stresses"] = np.array(c.stresses)
+        kept[f"{i}.numbers"] = np.array([c.pots, c.pieces, c.centre])
+        kept[f"{i}.draws"], kept[f"{i}.weights"] = c.draws, c.weights
+    return kept
+
+
+def _made(key, seed):
+    return f"{key} {seed} {DRAWS} {WIDE_SD} 1"  # the last number is that of the model
+
+
+def cells_from_arrays(kept, key, seed):
+    """The cells, or None where they were not made of the looks of the key with this seed."""
+    if str(kept["made"]) != _made(key, seed):
+        return None
+    found = []
+    for i in range(int(kept["cells"])):
+        pots, pieces, centre = kept[f"{i}.numbers"].tolist()
+        found.append(Cell(
+            *map(str, kept[f"{i}.texts"]), tuple(map(str, kept[f"{i}.stresses"])), int(pots),
+            int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"], key,
+        ))
+    return found
+
+
+def cells_table(cells):
+    """One row per cell: series, wax, fragrance, pots, pieces."""
+    return pd.DataFrame([{n: getattr(c, n) for n in ("series", "wax", "fragrance", "pots",
+                                                     "pieces")} for c in cells])

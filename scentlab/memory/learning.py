@@ -1,0 +1,265 @@
+"""One model over the series of a workshop: what waxes, fragrances and the way of working share.
+
+    half-sweat load = wax + fragrance + own deviation of the pair + lot
+
+Spread, heat, thresholds, the sd between pots and misreading vary from series to series about what
+is usual in the workshop. The series' own fits are the evidence (:mod:`scentlab.memory.cells`), and
+what follows for a new wax and fragrance is the prior of its fit.
+"""
+
+from __future__ import annotations
+
+from collections import Counter
+from dataclasses import dataclass, field
+from functools import cached_property
+
+import numpy as np
+import pandas as pd
+from scipy import special
+
+from scentlab.maths.graded import CapacityPrior, half_student_of_score
+from scentlab.maths.hierarchy import Hierarchy, Learnt
+from scentlab.maths.threads import one_thread
+from scentlab.memory.borrowing import fit_borrowing
+from scentlab.memory.cells import KEYS, Cell, site, usual_normals
+from scentlab.results import FitError, Result
+
+# How far things differ, beforehand: half Student t with 3 degrees of freedom and these scales, in
+# points of load or in units of the free parameters. Common sense of this project, no source.
+SDS = {"fragrance": 1.5, "own": 0.6, "lot": 0.6, "log_spread": 0.3, "stress": 0.5, "gaps": 0.3,
+       "sigma": 0.5, "misread": 0.5}
+_DF, _WAX_SD, _PASSES = 3.0, 5.0, 2
+_DEVIATIONS = ("lot", "log_spread", "stress", "gaps", "gaps", "gaps", "sigma", "misread")
+_GROUPS = list(SDS)
+CAPACITY_DF = 4.0
+ODD = 2.5  # standard deviations from what the others say, where a series is named
+_METHOD = len(KEYS) - 1
+
+
+@dataclass(frozen=True, repr=False)
+class Memory(Result):
+    """What the earlier series of a workshop say together.
+
+    Attributes
+    ----------
+    cells : tuple of Cell, those that were kept alike. kept : the stress that their capacities are
+        told for, rest or heat.
+    waxes, fragrances, pairs : tuples, those that are known.
+    learnt : Learnt, over the effects: of the way of working (7), waxes, fragrances, pairs.
+    invented : bool, whether its series are, which are no evidence of real ones.
+    odd : DataFrame, one row per series and quantity that disagrees with what the others say:
+        series, wax, fragrance, what, distance (in standard deviations, signed).
+    """
+
+    cells: tuple
+    kept: str
+    waxes: tuple
+    fragrances: tuple
+    pairs: tuple
+    learnt: Learnt
+    odd: pd.DataFrame
+    invented: bool = False
+    notes: tuple = field(default=())
+
+    @property
+    def series(self):
+        """Names of the series that it rests on."""
+        return tuple(dict.fromkeys(c.series for c in self.cells))
+
+    @property
+    def heated(self):
+        """Whether heat-cycled pieces were graded beside those at room temperature."""
+        return any(len(c.stresses) > 1 for c in self.cells)
+
+    @cached_property
+    def usual(self):
+        """Mean and sd (8,) of ``KEYS`` in the next series; the capacity's are those of no wax."""
+        return self._of("", "")
+
+    @property
+    def table(self):
+        """What is shared, in units: estimate, and the 90 % limits of a next series."""
+        mean, sd = self.usual
+        low, high = mean - 1.645 * sd, mean + 1.645 * sd
+        prior = CapacityPrior()
+
+        def pots(score):
+            return half_student_of_score(score, prior.sigma_scale, prior.sigma_df)[0]
+
+        says = (("spread", np.exp, 1, "% of wax"), ("effect of heat", float, 2, "latent units"),
+                ("sd between pots", pots, 6, "% of wax"),
+                ("misread grades", special.expit, 7, "share"))
+        rows = [(name, *(float(f(v[k])) for v in (mean, low, high)), unit)
+                for name, f, k, unit in says]
+        for name in ("fragrance", "own", "lot"):
+            draws = np.sort(self.learnt.kept[0][:, _GROUPS.index(name)])
+            rows.append((f"sd of {_DIFFER[name]}", *np.quantile(draws, (0.5, 0.05, 0.95)),
+                         "% of wax"))
+        return pd.DataFrame(rows, columns=["parameter", "estimate", "lower", "upper", "unit"])
+
+    @property
+    def sentence(self):
+        row = self.table.set_index("parameter").loc["sd between pots"]
+        return (f"Pots of this workshop differ by about {row['estimate']:.1f} points, "
+                f"from {_series(len(self.series))}.")
+
+    def prior(self, wax, fragrance):
+        """What is expected of a wax with a fragrance before it is poured: a CapacityPrior.
+
+        ``wax`` : a name, or names of all blends of the series. A wax that is not known has the
+        wide capacity of no memory about the middle of those that are.
+        """
+        waxes = (wax,) if isinstance(wax, str) else tuple(wax)
+        each = [self._of(w, fragrance) for w in waxes]
+        mean, sd = each[0]
+        return CapacityPrior(
+            capacity_centre=tuple(float(m[0]) for m, _ in each),
+            capacity_scale=tuple(float(s[0]) for _, s in each), capacity_df=CAPACITY_DF,
+            spread_median=float(np.exp(mean[1])), spread_log_sd=float(sd[1]),
+            stress_centre=float(mean[2]), stress_scale=float(sd[2]),
+            gap_median=tuple(np.exp(mean[3:6]).tolist()), gap_log_sd=tuple(sd[3:6].tolist()),
+            sigma_centre=float(mean[6]), sigma_sd=float(sd[6]),
+            misread_median=float(special.expit(mean[7])), misread_logit_sd=float(sd[7]),
+        )
+
+    def fit_sweat(self, series, **options):
+        """The sweat fit of another series of the workshop that borrows from this memory, as
+        :func:`scentlab.memory.borrowing.fit_borrowing`."""
+        return fit_borrowing(self, series, **options)
+
+    def _of(self, wax, fragrance):
+        """Mean and sd (8,) of ``KEYS`` in a new series of a pair."""
+        rows, more = self._rows(wax, fragrance)
+        mean, covariance = self.learnt.predict(rows, more)
+        return mean, np.minimum(np.sqrt(np.diag(covariance)), usual_normals(0.0)[1])
+
+    def _rows(self, wax, fragrance):
+        own, more = self.capacity_row(wax, fragrance)
+        rows = np.zeros((len(KEYS), len(own)))
+        rows[0], rows[np.arange(1, len(KEYS)), np.arange(_METHOD)] = own, 1.0
+        deviations = [_GROUPS.index(name) for name in _DEVIATIONS]
+
+        def variances(sds):
+            found = sds[:, deviations] ** 2
+            found[:, 0] += self.unknown_variance(sds, more)
+            return found
+
+        return rows, variances
+
+    def capacity_row(self, wax, fragrance):
+        """Coefficients (q,) of the effects in a pair's capacity, and names of what is not known of
+        it (wax, fragrance, own)."""
+        row, more, at = np.zeros(len(self.learnt.hierarchy.centre)), [], _METHOD
+        for what, known, name in (("wax", self.waxes, wax),
+                                  ("fragrance", self.fragrances, fragrance),
+                                  ("own", self.pairs, (wax, fragrance))):
+            if name in known:
+                row[at + known.index(name)] = 1.0
+            else:
+                more.append(what)
+                row[at : at + len(known)] = (what == "wax") / len(known)
+            at += len(known)
+        return row, more
+
+    def unknown_variance(self, sds, names):
+        """Variance (K,) of what is not known of a pair's capacity, under learnt sds (K, G)."""
+        learnt = [_GROUPS.index(name) for name in names if name != "wax"]
+        return (sds[:, learnt] ** 2).sum(axis=1) + _WAX_SD**2 * ("wax" in names)
+
+    def sd_of(self, name):
+        """How far fragrances, pairs ("own"), lots, ... differ: the posterior mean of the sd."""
+        return float(self.learnt.mean_sds()[_GROUPS.index(name)])
+
+
+_DIFFER = {"fragrance": "fragrances", "own": "pairs beyond that", "lot": "lots and days"}
+
+
+def _series(number):
+    return "1 earlier series" if number == 1 else f"{number} earlier series"
+
+
+@one_thread()
+def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
+    """Fit one model to the cells of a workshop.
+
+    Parameters
+    ----------
+    cells : of the workshop's series. seed, draws : int, of the sds between series.
+
+    Returns
+    -------
+    Memory, of the cells that were kept as most of them were (at room temperature as well, or in
+    heat alone); the others are named in the notes.
+
+    Raises
+    ------
+    FitError without a cell.
+    """
+    if not cells:
+        raise FitError("no earlier series has sweat grades that can be fitted; grade one first")
+    kept = Counter(c.stresses[0] for c in cells).most_common(1)[0][0]
+    alike = tuple(c for c in cells if c.stresses[0] == kept)
+    notes = tuple(f"{c.name} was not kept like the others and is not used."
+                  for c in cells if c not in alike)
+    names = (tuple(dict.fromkeys(c.wax for c in alike)),
+             tuple(dict.fromkeys(c.fragrance for c in alike)),
+             tuple(dict.fromkeys((c.wax, c.fragrance) for c in alike)))
+    sites = [site(c) for c in alike]
+    model, start = _hierarchy(alike, sites, names), None
+    for _ in range(_PASSES):
+        start = model.peak(start).point
+        means, covariances = model.cavities(model.sds(start))
+        sites = [site(c, found) or old for c, found, old in
+                 zip(alike, zip(means, covariances, strict=True), sites, strict=True)]
+        model = _hierarchy(alike, sites, names)
+    learnt = model.fit(size=draws, seed=seed, start=start)
+    return Memory(alike, kept, *names, learnt, _odd(alike, sites, model, learnt),
+                  notes=notes)
+
+
+def _hierarchy(cells, sites, names):
+    waxes, fragrances, pairs = names
+    q = _METHOD + sum(map(len, names))
+    usual, sd = usual_normals(float(np.mean([c.centre for c in cells])))
+    centre, fixed, effect = np.zeros(q), np.ones(q), np.full(q, -1)
+    centre[:_METHOD], fixed[:_METHOD] = usual[1:], sd[1:]
+    ends = np.cumsum([_METHOD, *map(len, names)])
+    centre[ends[0] : ends[1]], fixed[ends[0] : ends[1]] = usual[0], _WAX_SD
+    effect[ends[1] : ends[2]], effect[ends[2] :] = 0, 1
+    design = np.zeros((len(KEYS), len(KEYS) + 2))
+    design[np.arange(1, len(KEYS)), np.arange(_METHOD)] = 1.0
+    design[0, _METHOD:] = 1.0
+    place = [[*range(_METHOD), ends[0] + waxes.index(c.wax),
+              ends[1] + fragrances.index(c.fragrance), ends[2] + pairs.index((c.wax, c.fragrance))]
+             for c in cells]
+    return Hierarchy(
+        np.array([s[0] for s in sites]), np.array([s[1] for s in sites]),
+        np.broadcast_to(design, (len(cells), *design.shape)), np.array(place), centre, fixed,
+        effect, np.array([_GROUPS.index(name) for name in _DEVIATIONS]),
+        np.array(list(SDS.values())), np.full(len(SDS), _DF),
+    )
+
+
+_SAID = {"capacity": "half-sweat load", "log_spread": "how gently sweat sets in",
+         "stress": "what heat does", "gap2": "where a film begins (grade 2)",
+         "gap3": "where beads begin (grade 3)", "gap4": "where oil pools (grade 4)",
+         "sigma": "how unlike pots are", "misread": "misread grades"}
+
+
+def _odd(cells, sites, model, learnt):
+    """The cells that disagree with what the others say, coordinate by coordinate."""
+    means, covariances = model.cavities(learnt.mean_sds())
+    rows = []
+    for cell, (own, told), mean, covariance in zip(cells, sites, means, covariances, strict=True):
+        for k, key in enumerate(KEYS):
+            if own[k, k] <= 1.0 / covariance[k, k]:
+                continue  # it tells less of this than the others do
+            # The difference of the cell's estimate from the others' mean, over its own sd.
+            bend = covariance @ own
+            both = np.linalg.solve(np.eye(len(KEYS)) + bend, covariance)
+            away = both @ (told - own @ mean)
+            spread = np.sqrt(max(covariance[k, k] - both[k, k], 1e-12))
+            if abs(away[k] / spread) > ODD:
+                rows.append((cell.series, cell.wax, cell.fragrance, _SAID[key],
+                             float(away[k] / spread)))
+    return pd.DataFrame(rows, columns=["series", "wax", "fragrance", "what", "distance"])

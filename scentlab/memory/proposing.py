@@ -1,0 +1,102 @@
+"""What to pour next: three test batches of a new fragrance, and the map of waxes and fragrances."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+
+from scentlab.fitting.sweat import LINKS_BELIEVED
+from scentlab.maths.graded import half_student_of_score
+from scentlab.maths.ordinal import marginal_location
+
+# Where three batches lie: quantiles of the load at risk and of the load at which half of the
+# pieces reach the limit grade, as they are foreseen.
+_LOW, _HIGH, _LOW_BY = 0.05, 0.6, 0.5
+_DRAWS, _LEAST_STEP, _LOWEST = 2000, 0.5, 1.0
+
+
+def foreseen(memory, wax, fragrance, risks=(0.05, 0.5), limit_grade=2, seed=1):
+    """Draws (S, R) of the loads at these risks (% of wax; heat-cycled where that was tested) of a
+    piece of a pair before it is poured."""
+    prior, rng = memory.prior(wax, fragrance), np.random.default_rng(seed)
+    z = rng.standard_normal((_DRAWS, 6))
+    capacity = prior.capacity_centre[0] + prior.capacity_scale[0] * rng.standard_t(
+        prior.capacity_df, _DRAWS)
+    spread = prior.spread_median * np.exp(prior.spread_log_sd * z[:, 0])
+    heat = prior.stress_centre + prior.stress_scale * z[:, 1]
+    heat = heat * memory.heated
+    gaps = np.asarray(prior.gap_median) * np.exp(np.asarray(prior.gap_log_sd) * z[:, 2:5])
+    tau = np.column_stack([np.zeros(_DRAWS), np.cumsum(gaps, axis=1)])[:, limit_grade - 1]
+    sigma = half_student_of_score(prior.sigma_centre + prior.sigma_sd * z[:, 5],
+                                  prior.sigma_scale, prior.sigma_df)[0]
+    links = rng.random(_DRAWS) < LINKS_BELIEVED["skewed"]
+    found = []
+    for risk in risks:
+        at = np.where(links, marginal_location(risk, sigma / spread, "skewed"),
+                      marginal_location(risk, sigma / spread, "logit"))
+        found.append(capacity + spread * (tau - heat + at))
+    return np.column_stack(found)
+
+
+def three_loads(memory, wax, fragrance, *, limit_grade=2, seed=1):
+    """Three loads (% of wax) for the test batches of a new fragrance in a wax: one that most such
+    fragrances keep dry, one that most do not, and one halfway."""
+    at_risk, half = foreseen(memory, wax, fragrance, (0.05, 0.5), limit_grade, seed).T
+    low = max(float(np.quantile(at_risk, _LOW)) - _LOW_BY, _LOWEST)
+    high = max(float(np.quantile(half, _HIGH)), low + 2.0 * _LEAST_STEP)
+    return tuple(round(v, 1) for v in (low, 0.5 * (low + high), high))
+
+
+KNOWN, GUESSED, UNTESTED = "known", "guessed", "untested"
+
+
+def memory_map(memory, waxes=(), fragrances=(), *, limit_grade=2, seed=1):
+    """Every wax with every fragrance: what is known, guessed and untested.
+
+    Parameters
+    ----------
+    memory : Memory. waxes, fragrances : names beside those of the memory, as the shelf has them.
+
+    Returns
+    -------
+    DataFrame with wax, fragrance, state (known: tested; guessed: both were tested, not together;
+    untested: one of them never), load_at_risk_pct with lower and upper (90 % interval of the load,
+    % of wax, at which 5 % of the pieces of a next pot and lot reach the limit grade), and gain, how
+    much a full series of the pair would teach of all the others (0 to 1). None of it is a safe
+    load: that takes test batches.
+    """
+    waxes = tuple(dict.fromkeys([*memory.waxes, *waxes]))
+    fragrances = tuple(dict.fromkeys([*memory.fragrances, *fragrances]))
+    pairs = [(w, f) for f in fragrances for w in waxes]
+    rows = []
+    for (wax, fragrance), gain in zip(pairs, _gains(memory, pairs), strict=True):
+        at_risk = foreseen(memory, wax, fragrance, (0.05,), limit_grade, seed)[:, 0]
+        lower, middle, upper = np.quantile(at_risk, (0.05, 0.5, 0.95))
+        seen = wax in memory.waxes and fragrance in memory.fragrances
+        state = KNOWN if (wax, fragrance) in memory.pairs else GUESSED if seen else UNTESTED
+        rows.append((wax, fragrance, state, middle, lower, upper, gain))
+    return pd.DataFrame(rows, columns=[
+        "wax", "fragrance", "state", "load_at_risk_pct", "load_at_risk_lower_pct",
+        "load_at_risk_upper_pct", "gain"])
+
+
+def _gains(memory, pairs):
+    """By what share (n,) a series of each pair would narrow the variance of all pairs together."""
+    rows = np.array([memory.capacity_row(*pair)[0] for pair in pairs])
+    more = [memory.capacity_row(*pair)[1] for pair in pairs]
+
+    def variances(sds):
+        return np.column_stack([memory.unknown_variance(sds, names) for names in more])
+
+    covariance = memory.learnt.predict(rows, variances)[1]
+    lot = memory.sd_of("lot")
+    of_cell = np.median([np.sqrt(np.cov(c.draws[:, 0], aweights=c.weights)) for c in memory.cells])
+    told = np.diag(covariance) + lot**2 + float(of_cell) ** 2
+    return (covariance**2).sum(axis=0) / told / np.trace(covariance)
+
+
+def next_pair(table):
+    """The row of a :func:`memory_map` whose pair teaches most, of those that are not known; None
+    where all are."""
+    left = table[table["state"] != KNOWN]
+    return None if left.empty else left.loc[left["gain"].idxmax()]

@@ -1,0 +1,75 @@
+"""What the memory of a workshop says, in sentences and rows for a terminal."""
+
+from __future__ import annotations
+
+import pandas as pd
+
+from scentlab.choosing.sensitivity import ALONE
+from scentlab.memory.proposing import GUESSED, KNOWN, UNTESTED
+from scentlab.text import capital, in_sentences
+from scentlab.units import say_load_oz, say_percent_of_wax
+
+NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
+_STATE = {KNOWN: "tested", GUESSED: "guess", UNTESTED: "not tested"}
+
+
+def known_sentences(memory):
+    """What the earlier series have in common, and how much loads differ."""
+    rows = memory.table.set_index("parameter")
+    sds = {name: rows.loc[f"sd of {name}"] for name in ("fragrances", "lots and days")}
+    yield memory.sentence
+    for name, row in sds.items():
+        yield (f"Half-sweat loads of {name} differ by about {row['estimate']:.1f} points "
+               f"({row['lower']:.1f} to {row['upper']:.1f}).")
+
+
+def odd_sentences(memory):
+    """Series that disagree with the others, each once, kindly."""
+    for (series, wax, fragrance), own in memory.odd.groupby(["series", "wax", "fragrance"],
+                                                            sort=False):
+        what = ", ".join(own["what"])
+        yield in_sentences([
+            f"{series} ({wax}, {fragrance}) differs from the others: {what}",
+            f"Look whether its wax, lot, heat or testers were others, or leave it out with "
+            f"--leave-out {series}"])
+
+
+def map_table(table):
+    """The map as lines of text, one per pair."""
+    width = [max(map(len, [*table[name], name])) for name in ("wax", "fragrance")]
+    yield (f"{'wax':<{width[0]}}  {'fragrance':<{width[1]}}  {'state':<10}  "
+           "5 % of pieces sweat at, % of wax (90 % interval)")
+    for row in table.itertuples():
+        low, high = max(row.load_at_risk_lower_pct, 0.0), max(row.load_at_risk_upper_pct, 0.0)
+        yield (f"{row.wax:<{width[0]}}  {row.fragrance:<{width[1]}}  {_STATE[row.state]:<10}  "
+               f"{max(row.load_at_risk_pct, 0.0):4.1f} ({low:.1f} to {high:.1f})")
+    yield NO_SAFE_LOAD
+
+
+def next_sentence(row):
+    """Which pair teaches most."""
+    return in_sentences([f"To learn most from one more series, pour {row['fragrance']} in "
+                         f"{row['wax']}"])
+
+
+def new_sentences(memory, wax, fragrance, loads):
+    """Three test batches of a new fragrance."""
+    known = "" if wax in memory.waxes else f"No earlier series used {wax}: this is a rough guess. "
+    yield (f"{known}Pour {fragrance} in {wax} as three test batches, each from a pot of its own: "
+           f"{', '.join(map(say_load_oz, loads))}.")
+    yield "Cast 6 pieces to heat-cycle and 1 to keep at room temperature from each."
+    yield NO_SAFE_LOAD
+
+
+def beside_alone(analysis):
+    """The answer with and without what was borrowed, and what that was."""
+    table = analysis.sensitivity.table
+    alone = table[table["assumption"] == ALONE].set_index("blend")["ceiling_load_pct"]
+    for row in analysis.ceiling.table.itertuples():
+        yield capital(f"{row.blend}: highest safe load {_said(row.ceiling_load_pct)}; "
+                      f"with nothing borrowed {_said(alone[row.blend])}.")
+    yield from (n for n in analysis.sweat.notes if n.startswith("Borrowed"))
+
+
+def _said(load):
+    return "none is known" if pd.isna(load) else say_percent_of_wax(load)
