@@ -8,7 +8,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab.recording.records import RECORDS, SCORES, pair_words, warming_words
+from scentlab.recording.records import RECORDS, SCORES, pair_words, photo_words, warming_words
 from scentlab.recording.store import RefusedError
 from scentlab.schema import (
     GRADE_WORDS,
@@ -31,6 +31,7 @@ MENDABLE = {
     "bleeds": ("bleed_mg", "hours", "temp_c"),
     "warmings": ("hours", "weight_g", "assessor", "throw"),
     "pairs": ("stronger", "assessor"),
+    "photos": ("test", "age_days", "assessor", "note"),
 }
 
 
@@ -136,6 +137,8 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
+    if table == "photos":
+        return f"{photo_words(row)}{who}"
     if table == "pairs":
         return f"{pair_words(row)}{who}, session {row['sitting']}"
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
