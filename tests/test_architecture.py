@@ -65,7 +65,7 @@ OWNERS = {
     "traitlets": {"forms.frame", "forms.paper", "lab.contents"},
     "openpyxl": {"recording.spreadsheets"},
     "jupyter_server": {"lab.contents"},
-    "tornado": {"panel.server", "lab.contents"},
+    "tornado": {"panel.server", "panel.bench", "lab.contents"},
     "segno": {"panel.server", "planning.labels"},
     "PIL": {"recording.photos"},
     "threadpoolctl": {"maths.threads"},

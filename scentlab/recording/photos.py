@@ -140,6 +140,9 @@ def add_photo(store, code, data, *, key=None, **more):
     if not store.distinct("pieces", ("code",), code=row["code"]):
         raise RefusedError(f"nobody knows a piece {row['code']}", "look at its label again",
                            field="code", value=row["code"])
+    same = store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
+    if same and (key is None or store.find("photos", key) is None):
+        raise RefusedError(f"this photo of piece {row['code']} is kept already; nothing was changed")
     path = photo_path(store.folder, row["code"], row["sha256"])
     there = path.exists()
     try:
