@@ -142,7 +142,8 @@ def add_photo(store, code, data, *, key=None, **more):
                            field="code", value=row["code"])
     same = store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
     if same and (key is None or store.find("photos", key) is None):
-        raise RefusedError(f"this photo of piece {row['code']} is kept already; nothing was changed")
+        raise RefusedError(f"this photo of piece {row['code']} is kept already",
+                           "take another if it is to show more")
     path = photo_path(store.folder, row["code"], row["sha256"])
     there = path.exists()
     try:

@@ -89,7 +89,7 @@ class TestPhoto:
         assert len(store.rows("photos", history=True)) == 1
         status, told = send(phone, camera_jpeg(), key="photo-0002")
         assert (status, told["error"]) == (
-            409, "this photo of piece 417 is kept already; nothing was changed")
+            409, "this photo of piece 417 is kept already; take another if it is to show more")
 
     def test_no_tester_sees_the_photo_of_another(self, phone):
         _, told = send(phone, camera_jpeg())
