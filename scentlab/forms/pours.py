@@ -18,12 +18,12 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form
-from scentlab.recording.pouring import doubts, known, possible_load
-from scentlab.schema import POURS, check_row
+from scentlab.schema import FAR_OFF, POURS, check_row, impossible_load
 from scentlab.text import capital
-from scentlab.units import say_load, say_temperature
+from scentlab.units import load_from_weights, say_load, say_temperature
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
+FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 _COLUMNS = ("wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min", "room_temp_c",
             "scale_check_g", "poured_on", "note")
 _STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
@@ -87,7 +87,7 @@ class PourForm(Form):
             return
         try:
             fragrance, wax = (field.read() for field in weighed)
-            load = possible_load(fragrance, wax)
+            load = _possible_load(fragrance, wax)
         except ValueError as error:
             self.load.value = note("error", error)
             return
@@ -135,7 +135,7 @@ class PourForm(Form):
         row = {k: self._plan[k] for k in ("pour", "pot", "blend")} | read_all(self.fields)
         row["poured_on"] = row["poured_on"] or self._day("")
         row = check_row(POURS, row)
-        load = possible_load(row["fragrance_g"], row["wax_g"])
+        load = _possible_load(row["fragrance_g"], row["wax_g"])
         words = (
             f"pour {row['pour']} at {say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in "
             f"{row['wax_g']:g} g of wax, poured on {row['poured_on']}"
@@ -151,14 +151,14 @@ class PourForm(Form):
 
     def _is_sure(self, load, row):
         """Whether the row may be stored: what is likely a slip is asked about first, once."""
-        found = list(doubts(self._plan, load, row))
-        if found == self._asked:
+        doubts = list(_doubts(self._plan, load, row))
+        if doubts == self._asked:
             return True
-        self._asked = found
-        if found:
-            self._say("flag", f"NOT SAVED YET. {' '.join(found)} Tap Save again to store it, or "
+        self._asked = doubts
+        if doubts:
+            self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap Save again to store it, or "
                               "correct it.")
-        return not found
+        return not doubts
 
     def _fill(self, texts):
         for name, text in texts.items():
@@ -171,6 +171,48 @@ class PourForm(Form):
         self._done.discard(pour)
         self._fill(typed)
         self._show()
+
+
+def _possible_load(fragrance_g, wax_g):
+    """The load in % of wax, or a ValueError when no wax takes it."""
+    if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
+        raise ValueError(f"{fragrance_g:g} g of fragrance: expected {wrong[0]}. Look for a slipped "
+                         "decimal point, or for the two weights the wrong way round.")
+    return load_from_weights(fragrance_g, wax_g)
+
+
+def _doubts(plan, load, row):
+    """Questions about what is likely a slip of the scale, the thermometer or the key."""
+    if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
+        yield (
+            f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
+            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right?"
+        )
+    for name in ("add_temp_c", "pour_temp_c"):
+        heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
+        if heard:
+            words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
+            yield (f"{capital(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
+                   f"{row[name]:g} °C right?")
+    yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
+
+
+def _heat_doubts(plan, value, name):
+    highest, flash, planned = (_known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
+    if highest is not None and value > highest:
+        yield f"above the wax maker's maximum of {highest:g} °C"
+    # Where the plan itself goes above the flash point, the plan of the pour says so.
+    if flash is not None and value > flash and not (planned is not None and planned > flash):
+        yield (f"above the closed-cup flash point of the fragrance, {flash:g} °C (no flame or "
+               "spark near)")
+    if planned is not None and abs(value - planned) > FAR_OFF_C:
+        side = "above" if value > planned else "below"
+        yield f"{abs(value - planned):g} °C {side} the planned {planned:g} °C"
+
+
+def _known(plan, name):
+    value = plan.get(name)
+    return None if value is None or pd.isna(value) else float(value)
 
 
 def _planned_view(plan, finished):
@@ -188,14 +230,14 @@ def _planned_view(plan, finished):
 
 def _planned_heat(plan):
     """The planned temperatures and what is against them, as far as they are known."""
-    given = ", ".join(
+    known = ", ".join(
         f"{words} {say_temperature(value)}"
         for words, name in (("add the fragrance at", "add_temp_c"), ("pour at", "pour_temp_c"),
                             ("the wax maker's maximum is", "max_temp_c"))
-        if (value := known(plan, name)) is not None
+        if (value := _known(plan, name)) is not None
     )
-    said = f" {capital(given)}." if given else ""
-    add, flash = known(plan, "add_temp_c"), known(plan, "flash_point_c")
+    said = f" {capital(known)}." if known else ""
+    add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
     if add is not None and flash is not None and add > flash:
         said += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "
                  "and the vapour can be ignited above it: no flame or spark near.")

@@ -27,11 +27,11 @@ MENDABLE = {
     "pours": ("poured_on", "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min",
               "room_temp_c", "scale_check_g", "limit_load_pct", "limit_content_pct", "note"),
     "grades": ("grade", "age_days", "assessor"),
+    "photos": ("test", "age_days", "assessor", "note"),
     "throws": ("throw", "minutes", "assessor"),
     "bleeds": ("bleed_mg", "hours", "temp_c"),
     "warmings": ("hours", "weight_g", "assessor", "throw"),
     "pairs": ("stronger", "assessor"),
-    "photos": ("test", "age_days", "assessor", "note"),
 }
 
 
@@ -126,6 +126,8 @@ def _words(table, row):
             f"{row['wax_g']:g} g of wax{_warmth(row)}"
         )
     who = f" by {row['assessor']}" if row.get("assessor") else ""
+    if table == "photos":
+        return f"{photo_words(row)}{who}"
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
         grade = GRADE_WORDS[row["test"]][row["grade"]]
@@ -137,8 +139,6 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
-    if table == "photos":
-        return f"{photo_words(row)}{who}"
     if table == "pairs":
         return f"{pair_words(row)}{who}, session {row['sitting']}"
     return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
