@@ -9,18 +9,18 @@ import contextlib
 import sys
 
 from scentlab import __version__
-from scentlab.cli import answers, batch, packages, pairs, plan, quick, records, series
+from scentlab.cli import answers, batch, packages, pairs, photos, plan, quick, records, series
 from scentlab.cli.frame import CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
-    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
+    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS, *photos.COMMANDS,
     *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary")
+RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary")
 
 
 def main(argv=None):

@@ -37,6 +37,7 @@ from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import make_void, mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
+from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import waiting, warmer_pieces
 
 SHEETS = {
@@ -52,6 +53,8 @@ _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "sittings": planner.Sittings, "calendar": planner.Calendar}
 
 
+# How photos of a piece are found, added and undone.
+Photos = namedtuple("Photos", ("of", "add", "undo"))
 # How a plan compares to the one that is kept; ``warning`` says what keeping would change.
 Compared = namedtuple("Compared", ("words", "same", "warning"), defaults=(False, ""))
 
@@ -250,7 +253,15 @@ class RecordDesk:
         return waiting(self._store, assessor, test, looks_per_piece=self._looks)
 
     def _grades(self, test, assessor):
-        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"))
+        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"),
+                         photos=self._photos(assessor))
+
+    def _photos(self, assessor):
+        """What a form needs of photos; each tester sees those that they took themselves."""
+        return Photos(
+            lambda code: [p for p in photos_of(self._store, code) if p.assessor == assessor],
+            partial(add_photo, self._store),
+            lambda receipt: self._store.void("photos", receipt.entry_id, "undone in the form"))
 
     def _throw(self, assessor):
         """The first sitting that waits."""

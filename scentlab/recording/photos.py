@@ -46,6 +46,14 @@ class Photo:
         """What it shows as far as a tester may know."""
         return photo_words({"code": self.code, "test": self.test, "age_days": self.age_days})
 
+    @property
+    def is_whole(self):
+        """Whether its picture is there as it was kept."""
+        try:
+            return bool(self.read())
+        except RefusedError:
+            return False
+
     def read(self):
         """The picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
         try:
@@ -110,8 +118,8 @@ def _upright(image):
     return image.convert("RGB")
 
 
-def _as_jpeg(image):
-    image.thumbnail((LONGEST, LONGEST))
+def _as_jpeg(image, edge=LONGEST):
+    image.thumbnail((edge, edge))
     bare, out = Image.new("RGB", image.size), io.BytesIO()
     bare.paste(image)  # pixels alone: what else came with the file stays behind
     bare.save(out, "JPEG", quality=85, optimize=True)
@@ -161,6 +169,12 @@ def add_photo(store, code, data, *, key=None, **more):
         raise
 
 
+def small(picture, edge=480):
+    """A kept picture as a smaller JPEG, for a page: at most ``edge`` pixels an edge."""
+    with Image.open(io.BytesIO(picture), formats=("JPEG",)) as image:
+        return _as_jpeg(image, edge)
+
+
 def photo_path(folder, code, sha256):
     """Where a picture lies."""
     return Path(folder) / FOLDER / f"{code}-{sha256[:16]}.jpg"
@@ -175,6 +189,11 @@ def photos_of(store, code=None):
               r["chosen"] == "yes", r["note"], photo_path(store.folder, r["code"], r["sha256"]))
         for r in rows.to_dict("records") if code in (None, r["code"])
     ]
+
+
+def chosen_photos(store):
+    """The photos that were chosen for the report and whose pictures are whole: what may leave."""
+    return [photo for photo in photos_of(store) if photo.chosen and photo.is_whole]
 
 
 def choose_photo(store, entry_id, chosen, key=None):
