@@ -349,6 +349,22 @@ WARMINGS = Table(
     one_of=("weight_g", "throw"),
 )
 
+PHOTOS = Table(
+    "photos",
+    "one row per photo of a piece; the picture itself lies in the folder photos",
+    (
+        PIECES["code"],
+        _maybe("test", "choice", "what it shows: sweat or frost", choices=("sweat", "frost")),
+        PIECES["age_days"],
+        _assessor("assessor", meaning="who took it", required=False),
+        _text("sha256", meaning="SHA-256 of the picture as it is kept", pattern=r"[0-9a-f]{64}",
+              pattern_words="64 hexadecimal digits"),
+        _maybe("chosen", "choice", "whether the report shows it", choices=YES_NO),
+        _maybe("note", "text", "anything that was seen"),
+    ),
+    key=("code", "sha256"),
+)
+
 HEATS = Table(
     "heats",
     "one row per heat cycle as it was reached: what a max-min thermometer showed",

@@ -16,6 +16,7 @@ from scentlab.cli import (
     memory,
     packages,
     pairs,
+    photos,
     plan,
     quick,
     records,
@@ -29,11 +30,11 @@ from scentlab.units import showing
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
     *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
-    *answers.COMMANDS, *batch.COMMANDS, *memory.COMMANDS, *packages.COMMANDS,
+    *photos.COMMANDS, *answers.COMMANDS, *batch.COMMANDS, *memory.COMMANDS, *packages.COMMANDS,
     *completion.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "compare", "weigh", "summary", "completion")
+RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary", "completion")
 
 
 def main(argv=None):

@@ -165,7 +165,7 @@ def _columns(arguments):
 _ENTRY = (
     FOLDER,
     option("table", metavar="TABLE", choices=(
-        "pours", "grades", "throws", "bleeds", "warmings", "pairs", "heats")),
+        "pours", "grades", "throws", "bleeds", "warmings", "pairs", "heats", "photos")),
     option("entry", metavar="ENTRY", type=int),
 )
 _REASON = option("--reason", metavar="TEXT", required=True, help="why, kept with the change")

@@ -34,25 +34,29 @@ from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import shopping_list
+from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import make_void, mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
+from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import waiting, warmer_pieces
 from scentlab.units import say_one_weight, show_in, shown
 
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
     "shopping-list": ("Shopping list", sheets.shopping_list_html),
-    "labels": ("Labels with blind codes, to cut", sheets.labels_html),
+    "labels": ("Labels to cut, and the list to stick them by", sheets.labels_html),
     "grade-sheets": ("Grade sheets", sheets.grade_sheets_html),
     "throw-slips": ("Throw slips", sheets.throw_slips_html),
-    "sealed-key": ("Sealed key: only for whoever sticks the labels", sheets.code_key_html),
+    "sealed-key": ("Sealed key: for after the last score", sheets.code_key_html),
 }
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
           "sittings": planner.Sittings, "calendar": planner.Calendar}
 
 
+# How photos of a piece are found, added and undone.
+Photos = namedtuple("Photos", ("of", "add", "undo"))
 # How a plan compares to the one that is kept; ``warning`` says what keeping would change.
 Compared = namedtuple("Compared", ("words", "same", "warning"), defaults=(False, ""))
 
@@ -199,10 +203,11 @@ class PlanDesk:
 
     def _write(self, plan, paper):
         """Write the sheets into exports/; returns their names and paths."""
-        links = []
+        links, address = [], panel_address(self._bench.folder)
         for name, (words, write) in SHEETS.items():
             path = self._bench.exports / f"{name}.html"
-            path.write_text(write(plan, paper=paper), encoding="utf-8")
+            more = {"address": address} if name == "labels" else {}
+            path.write_text(write(plan, paper=paper, **more), encoding="utf-8")
             links.append((words, path))
         return links
 
@@ -259,7 +264,15 @@ class RecordDesk:
         return waiting(self._store, assessor, test, looks_per_piece=self._looks)
 
     def _grades(self, test, assessor):
-        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"))
+        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"),
+                         photos=self._photos(assessor))
+
+    def _photos(self, assessor):
+        """What a form needs of photos; each tester sees those that they took themselves."""
+        return Photos(
+            lambda code: [p for p in photos_of(self._store, code) if p.assessor == assessor],
+            partial(add_photo, self._store),
+            lambda receipt: self._store.void("photos", receipt.entry_id, "undone in the form"))
 
     def _throw(self, assessor):
         """The first sitting that waits."""

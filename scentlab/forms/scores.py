@@ -20,6 +20,7 @@ from scentlab.forms.fields import (
     text_column,
 )
 from scentlab.forms.frame import Form
+from scentlab.forms.photo import PhotoStrip
 from scentlab.recording.drawings import reference_strip
 from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
@@ -104,18 +105,30 @@ class GradeForm(_PieceForm):
     """Sweat or frost grades of pieces, by blind code, one tap per piece.
 
     ``codes`` may be a frame with the ages, which are shown beside them; ``test`` is "sweat" or
-    "frost" and ``assessor`` a code such as "A1".
+    "frost" and ``assessor`` a code such as "A1". ``photos`` are callables ``of``, ``add`` (of the
+    piece's code, the bytes, and what is known of it) and ``undo``, or None for a form without.
     """
 
-    def __init__(self, codes, test, assessor, on_save, on_undo=None):
+    def __init__(self, codes, test, assessor, on_save, on_undo=None, photos=None):
         self._test, self._assessor = one_of(test, GRADE_WORDS, "test"), assessor_code(assessor)
         super().__init__(f"{test.capitalize()} grade by {assessor}", codes, on_save, on_undo)
         self._taps("grade", [f"{grade}: {words}" for grade, words in enumerate(GRADE_WORDS[test])])
         strip = w.HTML("<details open><summary>The grades (keys 0 to 4)</summary>"
                        f"{reference_strip(test)}</details>")
-        self._lay_out(strip, self.heading, stacked(self.choices), self.message,
-                      in_a_row([self.undo, self.later]))
+        self.photo = photos and PhotoStrip(photos.of, self._add_photo, photos.undo)
+        self._photos = photos
+        self._lay_out(strip, self.heading, *filter(None, [self.photo]), stacked(self.choices),
+                      self.message, in_a_row([self.undo, self.later]))
         self._show()
+
+    def _show(self):
+        super()._show()
+        if self.photo is not None:
+            self.photo.show(self.piece and self.piece["code"])
+
+    def _add_photo(self, data):
+        return self._photos.add(self.piece["code"], data, test=self._test,
+                                age_days=self._age(self.piece), assessor=self._assessor)
 
     def _beside(self, piece):
         words = age_words(self._age(piece), piece.get("planned_age_days"))

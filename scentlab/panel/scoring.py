@@ -10,8 +10,9 @@ import threading
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
+from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
-from scentlab.recording.records import GRADES, RECORDS, pair_words
+from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
 
@@ -19,6 +20,7 @@ _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.it
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
 _THROW = replace(THROWS["throw"], kind="integer")
 _MINUTES = replace(THROWS["minutes"], required=True)
+_UNDONE = ("grades", "throws", "pairs", "photos")
 
 
 @dataclass
@@ -29,6 +31,8 @@ class Panel:
     token: str = field(default_factory=lambda: secrets.token_urlsafe(16))
     looks_per_piece: int = 1
     today: dt.date | None = None  # fixed for a demonstration; the machine's day when absent
+    # Of the pages that show loads, for whoever weighs.
+    pour_token: str = field(default_factory=lambda: secrets.token_urlsafe(16))
     # One score after the other: writers who wait at the database's own lock sleep too long.
     _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
 
@@ -59,9 +63,7 @@ class Panel:
     def save(self, said):
         """Store what a page sent; returns the table, the receipt and the words for the page."""
         assessor = self._known_assessor(said.get("assessor"))
-        key = said.get("key", "")
-        if not isinstance(key, str) or not re.fullmatch(r"[0-9A-Za-z-]{8,64}", key):
-            raise RefusedError("the page sent no key; load it again")
+        key = key_of(said)
         table, row = self._row(said, assessor)
         with self._turn_to_write:
             known = self.store.find(table, key)
@@ -75,6 +77,55 @@ class Panel:
                     raise RefusedError("this key belongs to another score; load the page again")
         at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
         return table, receipt, f"Saved at {at}: {_score_words(row)}."
+
+    def due(self):
+        """What is due today in words, in the order of the work; of sessions the first that waits.
+        """
+        found = {}
+        for assessor in known_assessors(self.store):
+            for item in self.items(assessor):
+                kind, _, session = item["name"].partition(", ")
+                place = item["code"], item["position"] if item["test"] == "pair" else None
+                found.setdefault(kind, {}).setdefault(session, set()).add(place)
+        for kind, sessions in found.items():
+            first, *others = sorted(sessions)
+            what = "pair" if kind == "Pairs" else "piece"
+            words = f"{kind}{first and f', session {first}'}: "
+            words += f"{len(sessions[first])} {what}{'s' * (len(sessions[first]) != 1)}"
+            yield words + (f", then {len(others)} more session{'s' * (len(others) != 1)}"
+                           if others else "")
+
+    def photos(self, assessor):
+        """The names of the pictures that an assessor took, by code: nobody sees another's."""
+        found = {}
+        for photo in photos_of(self.store):
+            if photo.assessor == assessor:
+                found.setdefault(photo.code, []).append(photo.path.name)
+        return found
+
+    def picture(self, name):
+        """The bytes of a picture that stands, by its name; None where there is none."""
+        photo = next((p for p in photos_of(self.store, name[:3]) if p.path.name == name), None)
+        return photo and photo.read()
+
+    def keep_photo(self, said, data):
+        """Store a photo of a piece; returns the receipt, the words, and the picture's name."""
+        assessor, key = self._known_assessor(said.get("assessor")), key_of(said)
+        code, test = str(said.get("code", "")), said.get("test")
+        found = list(self.store.distinct("pieces", ("pour",), code=code))
+        if not found:
+            raise RefusedError(f"nobody knows a piece {code[:10]}; look at its label again")
+        known = self.store.find("photos", key)
+        if known is None:
+            receipt = add_photo(
+                self.store, code, data, key=key, test=test if test in GRADE_WORDS else None,
+                age_days=self._age(found[0][0], said), assessor=assessor)
+            known = self.store.entry("photos", receipt.entry_id), receipt
+        row, receipt = known
+        name = next((p.path.name for p in photos_of(self.store, row["code"])
+                     if p.sha256 == row["sha256"]), "")
+        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
+        return receipt, f"Saved at {at}: {photo_words(row)}.", name
 
     def _refuse_twin(self, table, row):
         """A score that the tester has given already, on another phone perhaps."""
@@ -90,7 +141,7 @@ class Panel:
         """Void a tester's own score, once however often it is sent; returns the words."""
         assessor = self._known_assessor(said.get("assessor"))
         table, entry_id = said.get("table"), said.get("entry_id")
-        if table not in ("grades", "throws", "pairs") or not _is_entry(entry_id):
+        if table not in _UNDONE or not is_entry(entry_id):
             raise RefusedError("there is no such score")
         row = self.store.entry(table, entry_id)
         if row is None or row["assessor"] != assessor:
@@ -162,7 +213,15 @@ class Panel:
         return float(max(0, (today - days[0]).days))
 
 
-def _is_entry(number):
+def key_of(said):
+    """The key that a page gave to what it sends, so that it is stored once."""
+    key = said.get("key", "")
+    if not isinstance(key, str) or not re.fullmatch(r"[0-9A-Za-z-]{8,64}", key):
+        raise RefusedError("the page sent no key; load it again")
+    return key
+
+
+def is_entry(number):
     """Whether it can be the number of an entry: databases count to 2^63."""
     return type(number) is int and 0 < number < 2**63
 
@@ -192,6 +251,8 @@ def _pair_item(pair):
 
 
 def _score_words(row):
+    if "sha256" in row:
+        return photo_words(row)
     if "stronger" in row:
         return pair_words(row)
     if "grade" in row:

@@ -28,12 +28,12 @@ import tornado.web
 
 from scentlab.files import write_whole
 from scentlab.panel.scoring import Panel
+from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import due_words, known_assessors
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, DataError
 
-MEMORY_FILE = "panel.json"
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
 # Seconds for a request's headers, between two requests of a connection (pages ask every 3 s), and
 # for a body.
@@ -54,7 +54,7 @@ HEADERS = {
 _PAGES = Path(__file__).parent / "pages"
 _TEMPLATES = tornado.template.Loader(str(_PAGES))
 _drawn = functools.cache(grade_svg)
-_STATIC = {"panel.css": "text/css", "panel.js": "text/javascript"}
+_STATIC = {"panel.css": "text/css", "panel.js": "text/javascript", "pours.js": "text/javascript"}
 
 
 class _Page(tornado.web.RequestHandler):
@@ -68,9 +68,14 @@ class _Page(tornado.web.RequestHandler):
             self.set_header(name, value)
         self.clear_header("Server")
 
+    @property
+    def token(self):
+        """The secret part of the link that leads here."""
+        return self.panel.token
+
     def prepare(self):
         token = (self.request.path.split("/") + [""])[1]
-        if not hmac.compare_digest(token.encode("utf-8", "replace"), self.panel.token.encode()):
+        if not hmac.compare_digest(token.encode("utf-8", "replace"), self.token.encode()):
             raise tornado.web.HTTPError(404)
         self.request.connection.stream.has_link = True  # the door lets go of it last
         if self.request.method == "POST" and not self._from_own_page():
@@ -107,7 +112,7 @@ class _Page(tornado.web.RequestHandler):
             logging.getLogger(__name__).error("%s failed", what, exc_info=(typ, value, tb))
 
     def show(self, template, **values):
-        self.finish(_TEMPLATES.load(template).generate(token=self.panel.token, **values))
+        self.finish(_TEMPLATES.load(template).generate(token=self.token, **values))
 
 
 class _Nothing(_Page):
@@ -123,15 +128,15 @@ class _Static(_Page):
 
 class _Choose(_Page):
     async def get(self):
-        assessors, due = await self.work(self._counts)
+        assessors, due, today = await self.work(self._counts)
         link = f"{self.request.protocol}://{self.request.host}/{self.panel.token}/"
         self.show("panel.html", page="choose", title="Panel", assessors=assessors,
-                  due=due, qr=qr_svg(link))
+                  due=due, today=today, qr=qr_svg(link))
 
     def _counts(self):
         panel = self.panel
         return ([(c, len(panel.items(c))) for c in known_assessors(panel.store)],
-                due_words(panel.store, panel.today, panel.looks_per_piece))
+                due_words(panel.store, panel.today, panel.looks_per_piece), list(panel.due()))
 
 
 class _Score(_Page):
@@ -139,8 +144,13 @@ class _Score(_Page):
         if assessor not in await self.work(known_assessors, self.panel.store):
             raise tornado.web.HTTPError(404)
         items, scored = await self.work(self.waits, assessor)
+        photos = await self.work(self.panel.photos, assessor)
+        # Who scans a label finds the page again by this, which leaves the address to no one else.
+        self.set_cookie("panel", f"{self.token}.{assessor}", path="/piece/", httponly=True,
+                        samesite="Lax")
         # What is done now and what was left for later stand in the link: a reload keeps them.
         data = {"token": self.panel.token, "assessor": assessor, "items": items, "scored": scored,
+                "photos": photos, "scanned": self.get_query_argument("piece", ""),
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
@@ -155,14 +165,7 @@ class _Save(_Score):
         raise tornado.web.HTTPError(405)
 
     async def post(self):
-        try:
-            said = json.loads(self.request.body)
-            # A database takes no half of a character and no zero byte.
-            sound = b"\\u0000" not in json.dumps(said, ensure_ascii=False).encode()
-        except (ValueError, RecursionError):
-            sound = False
-        if not sound or not isinstance(said, dict):
-            raise tornado.web.HTTPError(400)
+        said = sound_json(self.request.body)
         try:
             told = await self.work(self.store, said)
         except (DataError, StoreError) as error:
@@ -182,6 +185,19 @@ class _Save(_Score):
             # What the page takes to wait may be scored from another phone.
             told["items"], told["scored"] = await self.work(self.waits, assessor)
         return told
+
+
+def sound_json(body):
+    """What a page sent, a dict; status 400 for anything else."""
+    try:
+        said = json.loads(body)
+        # A database takes no half of a character and no zero byte.
+        sound = b"\\u0000" not in json.dumps(said, ensure_ascii=False).encode()
+    except (ValueError, RecursionError):
+        sound = False
+    if not sound or not isinstance(said, dict):
+        raise tornado.web.HTTPError(400)
+    return said
 
 
 class _Undo(_Save):
@@ -230,9 +246,9 @@ class Door(tornado.httpserver.HTTPServer):
 class BoundedLog(logging.StreamHandler):
     """What went wrong, on the error stream: few records an hour, cut short, without the token."""
 
-    def __init__(self, token):
+    def __init__(self, *tokens):
         super().__init__()
-        self._token, self._since, self._number = token, time.monotonic(), 0
+        self._tokens, self._since, self._number = tokens, time.monotonic(), 0
 
     def emit(self, record):
         if time.monotonic() - self._since > LOG_EVERY_S:
@@ -242,7 +258,9 @@ class BoundedLog(logging.StreamHandler):
             super().emit(record)
 
     def format(self, record):
-        text = super().format(record).replace(self._token, "(link)")
+        text = super().format(record)
+        for token in self._tokens:
+            text = text.replace(token, "(link)")
         more = " (no more is shown this hour)" if self._number == LOG_RECORDS else ""
         return text[-LOG_LETTERS:] + more
 
@@ -253,6 +271,8 @@ def make_app(panel, host="127.0.0.1"):
     A page of another site can have its own name lead here; an address or this machine's own name
     it cannot.
     """
+    from scentlab.panel.bench import routes  # whose pages are made of those here
+
     shared = {"panel": panel, "workers": concurrent.futures.ThreadPoolExecutor(WORKERS)}
     app = tornado.web.Application(
         default_handler_class=_Nothing, default_handler_args=shared,
@@ -268,6 +288,7 @@ def make_app(panel, host="127.0.0.1"):
             (r"/[^/]+/undo", _Undo, shared),
             (r"/[^/]+/alive", _Alive, shared),
             (r"/[^/]+/(panel\.css|panel\.js)", _Static, shared),
+            *routes(shared),
         ],
     )
     return app
@@ -290,11 +311,11 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     store = Store.open(folder)
     store.hold()
     token, last_port = _remembered(store)
-    log = BoundedLog(token)
+    panel = Panel(store, token, looks_per_piece, today, **_pour_token(store))
+    log = BoundedLog(token, panel.pour_token)
     logging.getLogger().addHandler(log)
     try:
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl+C is how it is meant to end
-            panel = Panel(store, token, looks_per_piece, today)
             asyncio.run(_serve(panel, host, port, last_port, announce))
     finally:
         logging.getLogger().removeHandler(log)
@@ -306,10 +327,12 @@ async def _serve(panel, host, port, last_port, announce):
     if last_port not in (0, bound) and not port:
         announce(f"Port {last_port} of the last time is taken by another program. Phones on which "
                  "scores wait look for the panel there: free it and start again.")
-    _remember(panel.store, panel.token, bound)
+    _remember(panel.store, panel.token, bound, pours=panel.pour_token,
+              address=_network_address(panel.store, host, bound))
     server = Door(make_app(panel, host=host))
     server.add_sockets(sockets)
-    announce("\n".join(announcement(host, bound, panel.token)))
+    announce("\n".join([*announcement(host, bound, panel.token),
+                        *pour_announcement(host, bound, panel.pour_token)]))
     try:
         while True:  # whoever copies the file in between finds all scores in it
             await asyncio.sleep(LET_GO_S)
@@ -321,24 +344,44 @@ async def _serve(panel, host, port, last_port, announce):
 
 def announcement(host, port, token):
     """The lines to show when the pages are served: the link, its QR code, and a warning."""
-    name = host if _is_this_machine(host) else _address_for_others(host)
-    link = f"http://{f'[{name}]' if ':' in name else name}:{port}/{token}/"
+    link = f"{_address(host, port)}/{token}/"
     yield f"The panel scores at {link}"
     if not _is_this_machine(host):
         yield (
             "WARNING: every device of this network that has the link can score, and the link "
             "travels unencrypted. Use a network that you trust, and stop with Ctrl+C afterwards."
         )
+    yield _in_terminal(link)
+
+
+def pour_announcement(host, port, token):
+    """The lines for whoever weighs: another link, for its page shows the loads."""
+    link = f"{_address(host, port)}/{token}/pours/"
+    yield f"The weights of the pour day are typed at {link} (not for testers: it shows the loads)"
+    yield _in_terminal(link)
+
+
+def _address(host, port):
+    name = host if _is_this_machine(host) else _address_for_others(host)
+    return f"http://{f'[{name}]' if ':' in name else name}:{port}"
+
+
+def _network_address(store, host, port):
+    """What labels lead to: the address for phones, or the one of the last time on this machine."""
+    return panel_address(store.folder) if _is_this_machine(host) else _address(host, port)
+
+
+def _in_terminal(link):
     picture = io.StringIO()
     segno.make(link, error="m").terminal(picture, compact=True)
-    yield picture.getvalue()
+    return picture.getvalue()
 
 
 def qr_svg(link):
     """The QR code of a link as an SVG element."""
     picture = io.BytesIO()
     segno.make(link, error="m").save(
-        picture, kind="svg", xmldecl=False, scale=4, title="QR code of the link"
+        picture, kind="svg", xmldecl=False, scale=4, light="#fff", title="QR code of the link"
     )
     return picture.getvalue().decode()
 
@@ -357,19 +400,27 @@ def _listen(host, port, last_port):
 
 def _remembered(store):
     """Token and port of the last time: phones with scores that wait find the pages again."""
-    try:
-        kept = json.loads((store.folder / MEMORY_FILE).read_text(encoding="utf-8"))
+    kept = remembered(store.folder)
+    with contextlib.suppress(KeyError, TypeError):
         token, port = kept["token"], kept["port"]
-        if re.fullmatch(r"[0-9A-Za-z_-]{20,}", token) and 0 < port < 65536:
+        if _is_token(token) and 0 < port < 65536:
             return token, port
-    except (OSError, ValueError, KeyError, TypeError):
-        pass
     return secrets.token_urlsafe(16), 0
 
 
-def _remember(store, token, port):
+def _is_token(text):
+    return isinstance(text, str) and re.fullmatch(r"[0-9A-Za-z_-]{20,}", text)
+
+
+def _pour_token(store):
+    """The token of the pour day of the last time, if there was one."""
+    token = remembered(store.folder).get("pours")
+    return {"pour_token": token} if _is_token(token) else {}
+
+
+def _remember(store, token, port, **more):
     with contextlib.suppress(OSError):  # it costs a new link next time, nothing else
-        write_whole(store.folder / MEMORY_FILE, json.dumps({"token": token, "port": port}),
+        write_whole(store.folder / MEMORY_FILE, json.dumps({"token": token, "port": port, **more}),
                     private=True)
 
 

@@ -12,6 +12,7 @@ import jinja2
 
 from scentlab.materials import say_lot
 from scentlab.planning.diary import later_looks
+from scentlab.planning.labels import label_svg, stick_list
 from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
@@ -37,11 +38,10 @@ from scentlab.units import (
 
 PAPERS = ("A4", "letter")
 
-# Somebody has to open the key to stick the labels: said alike wherever the key is named.
+# Said alike wherever the key is named.
 KEY_RULE = (
-    "The key is only for whoever sticks the labels, who does not score those pieces, or at least "
-    "does not look at the loads. It is shut again afterwards, and no scorer opens it before every "
-    "piece is scored."
+    "Labels are stuck by the list that comes with them, which shows no load. Nobody opens the key "
+    "before every piece is scored."
 )
 
 CAUTIONS = (
@@ -152,12 +152,16 @@ def code_key_html(plan: Plan, paper: str = "A4") -> str:
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 
-def labels_html(plan: Plan, paper: str = "A4") -> str:
-    """A sheet of labels to cut: blind codes and nothing else, in the order of the codes.
+def labels_html(plan: Plan, paper: str = "A4", address: str = "") -> str:
+    """Labels to cut, with blind code and QR code, as the pieces are cast, and a list to stick by.
+
+    Neither labels nor list show a load.
 
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
+    address : of the panel for phones, such as "http://192.0.2.7:8000", which a scanned label
+        opens at its piece; the QR codes hold the blind codes alone where it is ''.
 
     Returns
     -------
@@ -169,7 +173,8 @@ def labels_html(plan: Plan, paper: str = "A4") -> str:
     >>> plan.piece_rows[0].code in labels_html(plan)
     True
     """
-    return _page("labels", "Labels", plan, paper)
+    return _page("labels", "Labels", plan, paper, sticking=stick_list(plan), address=address,
+                 qr=lambda code: label_svg(code, address))
 
 
 def shopping_list_html(plan, paper="A4"):

@@ -8,7 +8,7 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab.recording.records import RECORDS, SCORES, pair_words, warming_words
+from scentlab.recording.records import RECORDS, SCORES, pair_words, photo_words, warming_words
 from scentlab.recording.store import RefusedError
 from scentlab.schema import (
     GRADE_WORDS,
@@ -28,6 +28,7 @@ MENDABLE = {
     "pours": ("poured_on", "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min",
               "room_temp_c", "scale_check_g", "limit_load_pct", "limit_content_pct", "note"),
     "grades": ("grade", "age_days", "assessor"),
+    "photos": ("test", "age_days", "assessor", "note"),
     "throws": ("throw", "minutes", "assessor"),
     "bleeds": ("bleed_mg", "hours", "temp_c"),
     "warmings": ("hours", "weight_g", "assessor", "throw"),
@@ -133,6 +134,8 @@ def _words(table, row):
             f"{row['wax_g']:g} g of wax{_warmth(row)}"
         )
     who = f" by {row['assessor']}" if row.get("assessor") else ""
+    if table == "photos":
+        return f"{photo_words(row)}{who}"
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
         grade = GRADE_WORDS[row["test"]][row["grade"]]

@@ -165,7 +165,7 @@ def due_words(store, today=None, looks_per_piece=1):
     open_pours = len(list(_missing_pours(store, store.plan() or {}, today)))
     if open_pours:
         said.append(f"{open_pours} test {'batch is' if open_pours == 1 else 'batches are'} not "
-                    "logged yet, which is done on the computer")
+                    "logged yet")
     return "; ".join(said) + "."
 
 

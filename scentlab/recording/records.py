@@ -35,8 +35,9 @@ GRADES = Table(
 
 BLEEDS, WARMINGS, PAIRS = schema.BLEEDS, schema.WARMINGS, schema.PAIRS
 RECORDS = {t.name: t for t in (
-    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS, PAIRS)}
-SCORES = ("grades", "throws", "bleeds", "warmings", "pairs")
+    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS, PAIRS,
+    schema.PHOTOS)}
+SCORES = ("grades", "throws", "bleeds", "warmings", "pairs", "photos")  # what is of a piece
 
 
 def warming_words(row):
@@ -68,3 +69,14 @@ def pair_words(row):
     kind = "hot" if row["kind"] == "warm" else row["kind"]
     return (f"pieces {row['first']} and {row['second']}, stronger {kind} throw: "
             f"{row[row['stronger']]}")
+
+
+def photo_words(row):
+    """A photo in words, which are those of its piece alone: no pour, no load.
+
+    >>> photo_words({"code": "417", "test": "sweat", "age_days": 7.0})
+    'photo of piece 417, sweat, day 7'
+    """
+    test = f", {row['test']}" if row.get("test") else ""
+    age = "" if row.get("age_days") is None else f", day {row['age_days']:g}"
+    return f"photo of piece {row['code']}{test}{age}"

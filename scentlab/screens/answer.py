@@ -17,6 +17,7 @@ from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import show_guide
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import plot
 from scentlab.text import in_sentences
 from scentlab.units import say_load_oz
@@ -133,6 +134,7 @@ def _details(analysis, bench):
                                          age_days=rules.ship_age_days), "frost")
     if analysis.longevity and analysis.longevity.throw_life:
         yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
+    yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
     yield Fold("What it saves", lambda: saved_table(analysis, bench.demo), "saving")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
     yield Fold("Does the fit describe what was seen?", partial(_diagnosis, analysis), "diagnosis",

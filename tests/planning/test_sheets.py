@@ -1,5 +1,7 @@
 """The printed sheets: what stands on them, what must not, and that a page is a page."""
 
+import dataclasses
+import itertools
 import re
 import shutil
 import subprocess
@@ -184,13 +186,49 @@ def test_pour_sheets_show_no_code_of_any_piece():
     assert not numbers & {p.code for p in one.piece_rows}
 
 
-def test_labels_show_the_codes_in_order_and_nothing_of_pours_or_loads():
+def label_pages(html):
+    """The list to stick by, and the labels."""
+    return html.partition('<div class="labels cast">')[::2]
+
+
+def test_labels_come_as_the_pieces_are_cast_and_show_codes_alone():
     one = plan()
-    found = re.findall(r"<b>(\d{3})</b>", labels_html(one))
-    assert found == [p.code for p in one.piece_rows]
+    pour_of = {p.code: p.pour for p in one.piece_rows}
+    _, labels = label_pages(labels_html(one))
+    found = re.findall(r"<b>(\d{3})</b>", labels)
+    assert sorted(found) == [p.code for p in one.piece_rows]
+    cast = [pour_of[code] for code in found]
+    assert list(dict.fromkeys(cast)) == [p.pour for p in one.pour_rows]  # no pour comes twice
+    assert [pour for pour, _ in itertools.groupby(cast)] == list(dict.fromkeys(cast))
+    assert set(words_of(labels).split()) == set(found)
+    # the first label of each pour begins a line
+    starts = re.findall(r'class="label first">.*?<b>(\d{3})</b>', labels)
+    assert [pour_of[code] for code in starts] == [p.pour for p in one.pour_rows]
+
+
+def test_the_list_to_stick_by_names_every_code_with_its_pour():
+    one = plan()
+    rows = {row[1]: row for row in cells(label_pages(labels_html(one))[0])}
+    for piece in one.piece_rows:
+        assert piece.code in rows[piece.pour][3].split()
+    assert sum(len(row[3].split()) for row in rows.values()) == len(one.piece_rows)
+
+
+def test_neither_labels_nor_list_tell_a_load_or_a_blend():
+    """They are the same, byte for byte, whatever was weighed into which pour."""
+    one = plan()
+    first, *others = one.pour_rows
+    turned = [*others, first]  # each pour gets what belongs to the next
+    told = ("blend", "load_pct", "content_pct", "wax_g", "fragrance_g", "add_temp_c",
+            "pour_temp_c", "stir_min", "limit_load_pct", "test_only", "confirming")
+    other = dataclasses.replace(one, pour_rows=tuple(
+        dataclasses.replace(own, **{name: getattr(another, name) for name in told})
+        for own, another in zip(one.pour_rows, turned, strict=True)))
+    assert code_key_html(other) != code_key_html(one)
+    for address in ("", "http://192.0.2.7:8000"):
+        assert labels_html(other, address=address) == labels_html(one, address=address)
     text = words_of(labels_html(one))
-    assert "% of" not in text and not re.search(r"P\d\d", text)
-    assert "soft" not in text and "70/30" not in text
+    assert "% of" not in text and "soft" not in text and "70/30" not in text
 
 
 def test_the_key_holds_every_code_with_its_pour():
@@ -220,18 +258,43 @@ def test_another_paper_is_refused():
     assert str(caught.value) == "the paper is 'A5'; give one of A4, letter"
 
 
-@pytest.mark.browser
-@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
-@pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_pot_prints_on_one_page(tmp_path, paper):
-    one = plan(pouring=Pouring(confirm=True), invented=True)
+def printed_pdf(tmp_path, html):
     source, printed = tmp_path / "sheets.html", tmp_path / "sheets.pdf"
-    source.write_text(pour_sheets_html(one, paper), encoding="utf-8")
+    source.write_text(html, encoding="utf-8")
     subprocess.run(
         ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
          f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={printed}", str(source)],
         check=True, capture_output=True, timeout=60,
     )
+    return printed
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
+@pytest.mark.skipif(not shutil.which("pdftoppm"), reason="needs poppler")
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+@pytest.mark.parametrize("address", ["", "http://192.168.100.200:54321"])
+def test_another_reader_reads_every_label_as_printed(tmp_path, paper, address):
+    """Read by zxing-cpp from the printed page at 200 dots an inch, about what a phone sees."""
+    import zxingcpp
+    from PIL import Image
+
+    one, found = plan(), []
+    printed = printed_pdf(tmp_path, labels_html(one, paper, address))
+    subprocess.run(["pdftoppm", "-r", "200", "-gray", printed, tmp_path / "page"], check=True,
+                   timeout=60)
+    for page in sorted(tmp_path.glob("page*")):
+        found += [r.text for r in zxingcpp.read_barcodes(Image.open(page))]
+    start = f"{address}/piece/" if address else ""
+    assert sorted(found) == [f"{start}{p.code}" for p in one.piece_rows]
+
+
+@pytest.mark.browser
+@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
+@pytest.mark.parametrize("paper", ["A4", "letter"])
+def test_a_pot_prints_on_one_page(tmp_path, paper):
+    one = plan(pouring=Pouring(confirm=True), invented=True)
+    printed = printed_pdf(tmp_path, pour_sheets_html(one, paper))
     assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 4
 
 

@@ -232,7 +232,7 @@ def test_what_is_due_in_words(tmp_path):
     assert due_words(store, day) == "No pieces are ready to grade."
     plan = quick_plan(Wax("wax"), Fragrance("fig"), [6, 9], start=day, seed=1)
     store.save_plan(plan.to_dict())
-    open_ = "{} test batches are not logged yet, which is done on the computer."
+    open_ = "{} test batches are not logged yet."
     assert due_words(store, day) == f"No pieces are ready to grade; {open_.format(2)}"
     first = plan.pour_rows[0]
     store.add("pours", {"pour": first.pour, "pot": first.pot, "blend": first.blend,

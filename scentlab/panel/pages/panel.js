@@ -8,10 +8,10 @@
   const box = "scentlab-score-" + data.assessor + "-";
   const timerBox = "scentlab-timer-" + data.assessor, refusedBox = "scentlab-refused-" + data.assessor;
   // The second tap of a double tap would meet the next piece.
-  const TIMEOUT = 4000, RETRY = 3000, DOUBLE_TAP = 600, HINT = 4000;
+  const TIMEOUT = 4000, RETRY = 3000, PHOTO_TIMEOUT = 60000, LONGEST = 1600, DOUBLE_TAP = 600, HINT = 4000;
   const $ = (id) => document.getElementById(id);
-  const queue = waitingScores();
-  let todo, last = null, sending = false, tapped = 0, hinted = null, forgetful = false;
+  const queue = waitingScores(), shots = [], photos = data.photos;
+  let todo, last = null, sending = false, shooting = false, first = null, tapped = 0, hinted = null, forgetful = false;
   let now = data.now, left = data.later, scored = data.scored;
 
   function read(name, otherwise) {
@@ -41,11 +41,11 @@
     $("said").className = "note " + (kind || "");
   }
   function showQueue() {
-    const codes = queue.map((s) => s.code).join(", ");
-    $("waiting").hidden = !queue.length;
-    $("waiting").textContent = queue.length
-      ? "NOT SAVED YET: " + codes + " waits on this phone and is sent again by itself. "
-        + (forgetful ? "This browser keeps nothing: what waits is lost when the page is closed."
+    const codes = [...queue.map((s) => s.code), ...shots.map((s) => "photo of " + s.item.code)];
+    $("waiting").hidden = !codes.length;
+    $("waiting").textContent = codes.length
+      ? "NOT SAVED YET: " + codes.join(", ") + " waits on this phone and is sent again by itself. "
+        + (shots.length ? "A photo is lost when the page is closed." : forgetful ? "This browser keeps nothing: what waits is lost when the page is closed."
           : "Leave this page open.") : "";
   }
   // Scores that were refused for good stand here until the tester has seen them.
@@ -80,11 +80,12 @@
 
   async function post(path, body) {
     const stop = new AbortController();
-    const timer = setTimeout(() => stop.abort(), TIMEOUT);
+    const picture = body instanceof Blob;
+    const timer = setTimeout(() => stop.abort(), picture ? PHOTO_TIMEOUT : TIMEOUT);
     try {
       const answer = await fetch(base + path, {
-        method: "POST", headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(body), signal: stop.signal, cache: "no-store",
+        method: "POST", headers: { "Content-Type": picture ? "image/jpeg" : "application/json" },
+        body: picture ? body : JSON.stringify(body), signal: stop.signal, cache: "no-store",
       });
       const told = await answer.json().catch(() => null);
       return { status: answer.status, told: told || { error: "The computer does not know this link "
@@ -119,6 +120,62 @@
     } catch { line(false); }
     sending = false;
     showQueue();
+  }
+
+  // A photo is made small here, so that it takes a second to send; what this browser cannot read is
+  // sent as it is, and the computer says what to do.
+  async function scaled(file) {
+    try {
+      const image = await createImageBitmap(file, { imageOrientation: "from-image" });
+      const by = Math.min(1, LONGEST / Math.max(image.width, image.height));
+      const canvas = document.createElement("canvas");
+      canvas.width = Math.max(1, Math.round(image.width * by));
+      canvas.height = Math.max(1, Math.round(image.height * by));
+      canvas.getContext("2d").drawImage(image, 0, 0, canvas.width, canvas.height);
+      return await new Promise((done) => { canvas.toBlob((b) => done(b || file), "image/jpeg", 0.9); });
+    } catch { return file; }
+  }
+  async function shoot(file) {
+    const item = current(), at = Date.now();
+    say("The photo of piece " + item.code + " is made ready to send.");
+    shots.push({ item, at, key: newKey(), blob: await scaled(file) });
+    showQueue(); sendShots();
+  }
+  async function sendShots() {
+    if (shooting) return;
+    shooting = true;
+    try {
+      while (shots.length) {
+        const { item, at, key, blob } = shots[0];
+        const query = new URLSearchParams({ key, assessor: data.assessor, code: item.code,
+          test: item.test, waited_s: String(Math.max(0, Date.now() - at) / 1000) });
+        const { status, told, understood } = await post("photo?" + query, blob);
+        line(true);
+        if (status >= 500 || !understood) { say("NOT SAVED YET. " + told.error, "warn"); break; }
+        shots.shift();
+        if (status !== 200) {
+          say("NOT SAVED: the photo of piece " + item.code + ". " + told.error + ".", "warn");
+          continue;
+        }
+        last = { table: told.table, entry_id: told.entry_id, item: null,
+          photo: { code: item.code, name: told.name } };
+        $("undo").disabled = false;
+        photos[item.code] = [...(photos[item.code] || []).filter((n) => n !== told.name), told.name];
+        showPhotos(); say(told.words, "saved");
+      }
+    } catch { line(false); }
+    shooting = false;
+    showQueue();
+  }
+  function showPhotos() {
+    const item = current(), names = (item && photos[item.code]) || [];
+    $("photos").hidden = !names.length;
+    $("photos").replaceChildren(...names.map((name, n) => {
+      const image = document.createElement("img");
+      image.src = base + "photo/" + name;
+      image.alt = "Photo " + (n + 1) + " of piece " + item.code + ", taken by " + data.assessor;
+      return image;
+    }));
   }
 
   function answer(value) {
@@ -165,12 +222,21 @@
   }
   function waits() {
     const mine = todo.filter((item) => item.turn === now);
-    return mine.sort((a, b) => left.indexOf(a.code) - left.indexOf(b.code));
+    const place = (item) => (item.code === first ? -2 : left.indexOf(item.code));
+    return mine.sort((a, b) => place(a) - place(b));
   }
   function current() { return waits()[0]; }
+  // The piece of a label that was scanned comes next; what is smelt keeps its planned order.
+  function scan(code) {
+    const mine = todo.filter((item) => item.code.includes(code));
+    const graded = mine.find((item) => item.test !== "throw" && item.test !== "pair");
+    if (graded) { now = graded.turn; first = code; }
+    else if (mine.length) say("Piece " + code + " is smelt in its turn: keep to the order of this page.");
+    else say("Nothing of piece " + code + " waits for " + data.assessor + " today.");
+  }
   function turnTo(turn) {
     if (tooSoon()) return;
-    now = turn; left = []; say(""); show();
+    now = turn; left = []; first = null; say(""); show();
   }
   function putBack(item) {
     todo.unshift(item);
@@ -238,6 +304,7 @@
         : queue.length ? "Nothing more to score, but not all is saved yet"
           : "All done: nothing waits for " + data.assessor + " today";
       $("code").textContent = $("age").textContent = "";
+      $("shoot").hidden = true; showPhotos();
       return;
     }
     const done = scored[now] || 0;
@@ -248,6 +315,8 @@
     $("code").textContent = item.code;
     $("age").textContent = item.age || "";
     form.elements.minutes.value = "";
+    $("shoot").hidden = item.test === "pair";
+    showPhotos();
     $("warmer").hidden = item.kind !== "warm";
     $("answers").replaceChildren($("answers-" + item.test).content.cloneNode(true));
     tick();
@@ -264,11 +333,17 @@
     if (timerSince(item) === null) keep(timerBox, [...timers(), { item, since: Date.now() }]);
     tick();
   });
+  $("camera").addEventListener("change", () => {
+    const [file] = $("camera").files;
+    if (file && current()) shoot(file);
+    $("camera").value = "";
+  });
   $("later").addEventListener("click", (event) => {
     event.preventDefault();
     if (tooSoon()) return;
     const { code } = current();
     left = [...left.filter((other) => other !== code), code];
+    first = null;
     say(""); show(); scrollTo(0, 0);  // the code of the next piece stands at the top
   });
   $("begin").addEventListener("click", (event) => {
@@ -284,12 +359,18 @@
       line(true);
       if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
       last = null; $("undo").disabled = true;
-      putBack(undone.item);
+      if (undone.item) putBack(undone.item);
+      else {
+        const { code, name } = undone.photo;
+        photos[code] = photos[code].filter((other) => other !== name);
+        showPhotos();
+      }
       say(told.words, "saved");
     } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
 
   async function beat() {
+    if (shots.length) sendShots();
     if (queue.length) { await flush(); return; }
     try { await post("alive", {}); line(true); } catch { line(false); }
   }
@@ -303,10 +384,11 @@
   }
   $("seen").addEventListener("click", () => { forget(refusedBox); showRefused([]); });
   adopt(data);
+  if (data.scanned) scan(data.scanned);
   show(); showQueue(); showRefused(); flush();
   setInterval(beat, RETRY);
   setInterval(tick, 500);
   addEventListener("online", beat);
   addEventListener("offline", () => line(false));
-  addEventListener("beforeunload", (event) => { if (queue.length) event.preventDefault(); });
+  addEventListener("beforeunload", (event) => { if (queue.length || shots.length) event.preventDefault(); });
 })();

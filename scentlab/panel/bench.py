@@ -1,0 +1,143 @@
+"""Further pages of the panel: photos, the piece of a scanned label, and the pour day."""
+
+import hmac
+import json
+import re
+
+import tornado.web
+
+from scentlab.panel.pouring import FIELDS, Doubtful, PourDay
+from scentlab.panel.server import _Page, _Static, sound_json
+from scentlab.recording.progress import known_assessors
+from scentlab.recording.store import RefusedError, StoreError
+from scentlab.schema import DataError
+
+LARGEST_PHOTO, PHOTO_S = 8_000_000, 60  # bytes, which the phone scales before; seconds to send it
+_SAID = ("assessor", "code", "test", "key")
+NO_LINK = (
+    "This label belongs to a piece of the panel.\nOpen the link of the panel on this phone first "
+    "and choose your code: the computer shows it. Then scan the label again.\n"
+)
+
+
+@tornado.web.stream_request_body
+class _TakePhoto(_Page):
+    """A photo as the body of a request; the door is looked at before any of it is read."""
+
+    def prepare(self):
+        super().prepare()
+        self._data = bytearray()
+        connection = self.request.connection
+        connection.set_max_body_size(LARGEST_PHOTO)
+        connection.set_body_timeout(PHOTO_S)
+
+    def data_received(self, chunk):
+        self._data += chunk
+
+    async def post(self):
+        said = sound_json(json.dumps({n: self.get_query_argument(n, "") for n in _SAID}))
+        waited = self.get_query_argument("waited_s", "")
+        said["waited_s"] = float(waited) if re.fullmatch(r"\d{1,8}(\.\d{1,6})?", waited) else 0
+        try:
+            receipt, words, name = await self.work(
+                self.panel.keep_photo, said, bytes(self._data))
+        except (DataError, StoreError) as error:
+            self.set_status(409 if isinstance(error, (DataError, RefusedError)) else 503)
+            self.finish({"error": str(error)})
+            return
+        self.finish({"table": "photos", "entry_id": receipt.entry_id, "words": words,
+                     "name": name})
+
+
+class _Picture(_Page):
+    async def get(self, name):
+        try:
+            data = await self.work(self.panel.picture, name)
+        except RefusedError:
+            data = None
+        if data is None:
+            raise tornado.web.HTTPError(404)
+        self.set_header("Content-Type", "image/jpeg")
+        self.finish(data)
+
+
+class _Piece(_Page):
+    """Where a label leads: to the piece on the page of the tester who uses this phone.
+
+    The address is printed, so it opens nothing by itself. The phone shows the link by the cookie of
+    its own page; without one nothing is said, not even whether there is such a piece.
+    """
+
+    def prepare(self):
+        return None
+
+    async def get(self, code):
+        token, _, assessor = self.get_cookie("panel", "").rpartition(".")
+        right = hmac.compare_digest(token.encode("utf-8", "replace"), self.token.encode())
+        if not right or assessor not in await self.work(known_assessors, self.panel.store):
+            self.set_status(403)
+            self.set_header("Content-Type", "text/plain; charset=utf-8")
+            self.finish(NO_LINK)
+            return
+        self.request.connection.stream.has_link = True
+        self.redirect(f"/{self.token}/score/{assessor}?piece={code}")
+
+
+class _PourPage(_Page):
+    """What all pages of the pour day share: a link of their own."""
+
+    @property
+    def token(self):
+        return self.panel.pour_token
+
+    @property
+    def day(self):
+        return PourDay(self.panel.store, self.panel.today, self.panel._turn_to_write)
+
+
+class _Pours(_PourPage):
+    async def get(self):
+        pours = await self.work(self.day.pours)
+        data = json.dumps({"token": self.token, "pours": pours}).replace("<", "\\u003c")
+        self.show("pours.html", fields=FIELDS, data=data)
+
+
+class _SavePour(_PourPage):
+    async def post(self):
+        said = sound_json(self.request.body)
+        try:
+            self.finish(await self.work(self.said, said))
+        except Doubtful as error:
+            self.set_status(409)
+            self.finish({"doubts": error.doubts})
+        except (DataError, StoreError) as error:
+            self.set_status(409 if isinstance(error, (DataError, RefusedError)) else 503)
+            pours = await self.work(self.day.pours) if self.get_status() == 409 else None
+            self.finish({"error": str(error), "pours": pours})
+
+    def said(self, said):
+        receipt, words = self.day.save(said)
+        return {"entry_id": receipt.entry_id, "words": words, "pours": self.day.pours()}
+
+
+class _UndoPour(_SavePour):
+    def said(self, said):
+        words = self.day.undo(said)
+        return {"words": words, "pours": self.day.pours()}
+
+
+class _PourStatic(_PourPage, _Static):
+    pass
+
+
+def routes(shared):
+    """The addresses of these pages, with what their handlers share."""
+    return [
+        (r"/[^/]+/photo", _TakePhoto, shared),
+        (r"/[^/]+/photo/([0-9]{3}-[0-9a-f]{16}\.jpg)", _Picture, shared),
+        (r"/piece/([0-9]{3})", _Piece, shared),
+        (r"/[^/]+/pours/", _Pours, shared),
+        (r"/[^/]+/pours/save", _SavePour, shared),
+        (r"/[^/]+/pours/undo", _UndoPour, shared),
+        (r"/[^/]+/pours/(panel\.css|pours\.js)", _PourStatic, shared),
+    ]

@@ -1,0 +1,171 @@
+// The pour day on a phone: what is typed stays on the phone until the store has acknowledged it. Each
+// pour has a key of its own, so that sending it again stores nothing twice.
+"use strict";
+(function () {
+  const data = JSON.parse(document.getElementById("data").textContent);
+  const base = "/" + data.token + "/pours/";
+  const TIMEOUT = 4000, RETRY = 3000;
+  // What the pours of a day share is typed once.
+  const STAYS = ["stir_min", "room_temp_c", "scale_check_g", "day"];
+  const $ = (id) => document.getElementById(id);
+  const form = $("form"), names = [...form.elements].map((e) => e.name).filter(Boolean);
+  const box = "scentlab-pour-typed", waitBox = "scentlab-pour-waits", unitBox = "scentlab-units";
+  let pours = data.pours, chosen = null, sure = [], last = null, sending = false;
+  let waits = read(waitBox, null);
+
+  function read(name, otherwise) {
+    try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
+  }
+  function keep(name, value) {
+    try { localStorage.setItem(name, JSON.stringify(value)); } catch { /* it keeps nothing */ }
+  }
+  function newKey() {
+    const bytes = crypto.getRandomValues(new Uint8Array(16));
+    return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
+  }
+  function say(text, kind) {
+    $("said").hidden = !text; $("said").textContent = text;
+    $("said").className = "note " + (kind || "");
+  }
+  function showWaiting() {
+    $("waiting").hidden = !waits;
+    $("waiting").textContent = waits ? "NOT SAVED YET: pour " + waits.pour + " waits on this phone "
+      + "and is sent again by itself. Leave this page open." : "";
+    $("save").disabled = Boolean(waits);
+  }
+  function show() {
+    const left = pours.filter((p) => !p.logged), due = left.filter((p) => p.due);
+    $("due").textContent = !pours.length ? "No plan is kept, so nothing waits to be weighed."
+      : !left.length ? "All pours are logged."
+        : due.length ? "Due today: " + due.length + " of " + pours.length + " pours, pot "
+          + [...new Set(due.map((p) => p.pot))].join(", ") + "."
+          : "Nothing is due today; the next pot is planned for " + left[0].day + ".";
+    $("due").textContent += left.length < pours.length && left.length
+      ? " " + (pours.length - left.length) + " are logged." : "";
+    const pots = [...new Set(left.map((p) => p.pot))];  // those that are done are out of the way
+    $("pots").replaceChildren(...pots.map((pot) => {
+      const part = document.createElement("section"), head = document.createElement("h2");
+      const own = pours.filter((p) => p.pot === pot);
+      head.textContent = "Pot " + pot + (own[0].day ? ", planned for " + own[0].day : "");
+      part.append(head, ...own.map((p) => {
+        const button = document.createElement("button");
+        button.type = "button"; button.disabled = p.logged;
+        button.textContent = p.pour + (p.logged ? " (logged)" : "");
+        button.setAttribute("aria-pressed", String(p.pour === chosen));
+        button.addEventListener("click", () => choose(p.pour));
+        return button;
+      }));
+      return part;
+    }));
+    const pour = pours.find((p) => p.pour === chosen && !p.logged);
+    form.hidden = !pour;
+    if (pour) {
+      $("what").textContent = "Pour " + pour.pour;
+      $("plan").textContent = "Plan: " + [pour.blend, ...pour.weigh, pour.load].filter(Boolean).join("; ")
+        + ". " + pour.heat;
+    }
+    showWaiting();
+  }
+  function choose(pour) {
+    keepTyped();
+    chosen = pour; sure = [];
+    const typed = read(box, {})[pour] || {};
+    for (const name of names) {
+      form.elements[name].value = typed[name] || (STAYS.includes(name) ? form.elements[name].value : "");
+    }
+    say(""); show();
+    form.scrollIntoView();
+  }
+  function typed() { return Object.fromEntries(names.map((n) => [n, form.elements[n].value])); }
+  function keepTyped() { if (chosen) keep(box, { ...read(box, {}), [chosen]: typed() }); }
+
+  // A bare number is in the unit that the page shows beside it.
+  function withUnits() {
+    const found = typed();
+    for (const span of form.querySelectorAll("[data-units]")) {
+      const name = span.closest("label").querySelector("input").name;
+      if (/^[\d.,\s]+$/.test(found[name]) && ["oz", "\u00b0F"].includes(span.textContent)) {
+        found[name] = found[name].trim() + " " + span.textContent;
+      }
+    }
+    return found;
+  }
+  function showUnits() {
+    const place = Number($("units").value);
+    form.querySelectorAll("[data-units]").forEach((span) => {
+      span.textContent = span.dataset.units.split(",")[place];
+    });
+    keep(unitBox, place);
+  }
+
+  async function post(path, body) {
+    const stop = new AbortController();
+    const timer = setTimeout(() => stop.abort(), TIMEOUT);
+    try {
+      const answer = await fetch(base + path, {
+        method: "POST", headers: { "Content-Type": "application/json" },
+        body: JSON.stringify(body), signal: stop.signal, cache: "no-store",
+      });
+      const told = await answer.json().catch(() => null);
+      return { status: told ? answer.status : 503, told: told || { error: "The computer does not know "
+        + "this link any more. Open the link that it shows now on this phone." } };
+    } finally { clearTimeout(timer); }
+  }
+  async function send() {
+    if (sending || !waits) return;
+    sending = true;
+    try {
+      const sent = waits, { status, told } = await post("save", sent);
+      if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); }
+      else {
+        waits = null; keep(waitBox, null);
+        if (told.pours) pours = told.pours;
+        if (status === 200) saved(sent, told);
+        else if (told.doubts) {
+          sure = told.doubts;
+          say("NOT SAVED YET. " + told.doubts.join(" ") + " Tap Save again to store it, or correct it.", "warn");
+        } else say("NOT SAVED. " + told.error, "warn");
+      }
+    } catch { say("NOT SAVED YET: no connection.", "warn"); }
+    sending = false;
+    show();
+  }
+  function saved(sent, told) {
+    const { [sent.pour]: gone, ...others } = read(box, {});
+    keep(box, others);
+    last = { entry_id: told.entry_id, pour: sent.pour, typed: gone || {} };
+    $("undo").disabled = false;
+    if (chosen === sent.pour) {
+      chosen = null; sure = [];
+      for (const name of names) if (!STAYS.includes(name)) form.elements[name].value = "";
+    }
+    say(told.words, "saved");
+    scrollTo(0, 0);
+  }
+
+  form.addEventListener("input", () => { sure = []; keepTyped(); });
+  form.addEventListener("submit", (event) => {
+    event.preventDefault();
+    if (waits || !chosen) return;
+    const { day, ...values } = withUnits();
+    waits = { key: newKey(), pour: chosen, typed: values, day, sure };
+    keep(waitBox, waits); showWaiting(); send();
+  });
+  $("units").addEventListener("change", showUnits);
+  $("undo").addEventListener("click", async () => {
+    if (!last) return;
+    try {
+      const { status, told } = await post("undo", { entry_id: last.entry_id });
+      if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
+      pours = told.pours;
+      keep(box, { ...read(box, {}), [last.pour]: last.typed });
+      const { pour } = last;
+      last = null; $("undo").disabled = true;
+      choose(pour); say(told.words, "saved");
+    } catch { say("NOT UNDONE: no connection. Try again.", "warn"); }
+  });
+  $("units").value = String(read(unitBox, 0));
+  showUnits(); show(); send();
+  setInterval(send, RETRY);
+  addEventListener("beforeunload", (event) => { if (waits) event.preventDefault(); });
+})();

@@ -1,0 +1,155 @@
+"""What is weighed on a pour day, on a phone: the plan of each pour, and what was weighed of it.
+
+Its page shows loads, so it has a link of its own, which testers do not get.
+"""
+
+import datetime as dt
+import re
+import threading
+from dataclasses import dataclass, field
+
+from scentlab.amounts import AmountError, read_temperature, read_weight
+from scentlab.panel.scoring import is_entry, key_of
+from scentlab.recording.pouring import doubts, known, possible_load
+from scentlab.recording.store import RefusedError, Store
+from scentlab.schema import ONE_DAY, POURS, check_clock, check_row
+from scentlab.text import capital
+from scentlab.units import ounces_from_grams, say_load, say_temperature
+
+# What is typed: its words on the page, and what a bare number is in, by the unit that is chosen.
+FIELDS = {
+    "wax_g": ("Wax", ("g", "oz")), "fragrance_g": ("Fragrance", ("g", "oz")),
+    "add_temp_c": ("Fragrance added at", ("°C", "°F")), "pour_temp_c": ("Poured at", ("°C", "°F")),
+    "stir_min": ("Stirred", ("min", "min")), "room_temp_c": ("Room", ("°C", "°F")),
+    "scale_check_g": ("Scale under a 100 g check weight", ("g", "g")),
+    "note": ("Anything that was seen", ()),
+}
+_READERS = {"g": (read_weight, "g"), "°C": (read_temperature, "C")}
+
+
+class Doubtful(Exception):
+    """What is likely a slip: ``doubts`` are the questions, to be answered by saving again."""
+
+    def __init__(self, doubts):
+        self.doubts = doubts
+        super().__init__(" ".join(doubts))
+
+
+@dataclass
+class PourDay:
+    """What the page of the pour day needs: the store, and the day it is."""
+
+    store: Store
+    today: dt.date | None = None
+    _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
+
+    def pours(self):
+        """The planned pours in their order, each with what is to be weighed in words."""
+        plan, logged = self.store.plan() or {}, dict(self.store.distinct("pours", ("pour", "pot")))
+        today = self.today or dt.date.today()
+        return [self._shown(row, plan, logged, today) for row in plan.get("pours", ())]
+
+    def _shown(self, row, plan, logged, today):
+        row = _with_heat(row, plan)
+        day, heat = row.get("poured_on"), [
+            f"{words} {say_temperature(known(row, name))}" for name, words in (
+                ("add_temp_c", "Add the fragrance at"), ("pour_temp_c", "pour at"),
+                ("max_temp_c", "the wax maker's maximum is"),
+                ("flash_point_c", "closed-cup flash point of the fragrance"))
+            if known(row, name) is not None]
+        return {
+            "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
+            "logged": row["pour"] in logged, "day": day or "",
+            "due": not day or dt.date.fromisoformat(day) <= today,
+            "weigh": [
+                f"{what} {grams:.{digits}f} g ({ounces_from_grams(grams):.{digits + 1}f} oz)"
+                for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
+                if (grams := known(row, name)) is not None],
+            "load": f"Load {say_load(row['load_pct'], 2)}" if known(row, "load_pct") else "",
+            "heat": f"{', '.join(heat)}." if heat else "",
+        }
+
+    def save(self, said):
+        """Store what a page sent; returns the receipt and the words for the page.
+
+        Raises RefusedError or DataError with what is wrong, :class:`Doubtful` with what is likely
+        a slip and was not asked about yet.
+        """
+        key = key_of(said)
+        plan = self.store.plan() or {}
+        planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
+        if planned is None:
+            raise RefusedError(f"the plan has no pour {str(said.get('pour'))[:20]}",
+                               "load the page again")
+        planned = _with_heat(planned, plan)
+        row = check_row(POURS, {
+            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said)})
+        try:
+            load = possible_load(row["fragrance_g"], row["wax_g"])
+        except ValueError as error:
+            raise RefusedError(str(error)) from None
+        asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
+        with self._turn_to_write:
+            stored = self.store.find("pours", key)  # sent again, perhaps after midnight
+            if stored is None and asked and asked != said.get("sure"):
+                raise Doubtful(asked)
+            receipt = stored[1] if stored and stored[0]["pour"] == row["pour"] else (
+                self.store.add("pours", row, key=key))
+        return receipt, (
+            f"Saved at {receipt.saved_at.astimezone():%H:%M:%S}: pour {row['pour']} at "
+            f"{say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of "
+            f"wax, poured on {row['poured_on']}."
+        )
+
+    def _typed(self, said):
+        """The values of what was typed, each wrong one told by its name; the day is checked."""
+        typed, found, wrong = said.get("typed"), {}, []
+        for name in FIELDS:
+            try:
+                found[name] = _value(POURS[name], (typed or {}).get(name)
+                                     if isinstance(typed, dict) else None)
+            except RefusedError as error:
+                wrong.append(str(error))
+        today = self.today or dt.date.today()
+        day, fault = POURS["poured_on"].check(said.get("day") or today)
+        if fault or day > today + ONE_DAY:
+            wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
+                         f"Day of pouring: {day} is still to come. {check_clock(today)}")
+        if wrong:
+            raise RefusedError(" ".join(wrong))
+        return {**found, "poured_on": day}
+
+    def undo(self, said):
+        """Void a pour that was just saved; returns the words."""
+        entry_id = said.get("entry_id")
+        row = self.store.entry("pours", entry_id) if is_entry(entry_id) else None
+        if row is None:
+            raise RefusedError("there is no such entry")
+        with self._turn_to_write:
+            self.store.void("pours", entry_id, "undone on the page of the pour day",
+                            key=f"undo:{entry_id}")
+        return f"Undone: pour {row['pour']}. It stays in the history as void."
+
+
+def _with_heat(row, plan):
+    """A planned pour with the lowest maximum of its waxes and the flash point of the fragrance."""
+    parts = [part["wax"].get("max_temp_c") for blend in plan.get("blends", ())
+             if blend["name"] == row.get("blend") for part in blend["parts"]]
+    return {**row, "max_temp_c": min((t for t in parts if t is not None), default=None),
+            "flash_point_c": (plan.get("fragrance") or {}).get("flash_point_c")}
+
+
+def _value(column, typed):
+    """A typed text as a value of its column: 9,5 is understood, and 9.45 oz, and 180 °F."""
+    text = re.sub(r"^(-?\d+),(\d{1,2})(?=\D|$)", r"\1.\2", str(typed or "").strip()[:300])
+    if column.unit in _READERS and re.search(r"\d.*[A-Za-z°]", text):
+        read, usual = _READERS[column.unit]
+        try:
+            text = round(read(text, usual), 2)
+        except AmountError as error:
+            raise RefusedError(f"{capital(column.meaning)}: {error}.") from None
+    value, wrong = column.check(text)
+    if wrong:
+        found = f"found {text!r}, " if text else ""
+        raise RefusedError(f"{capital(column.meaning)}: {found}expected {wrong[0]}. {wrong[1]}")
+    return value

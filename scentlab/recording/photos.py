@@ -1,0 +1,205 @@
+"""Photos of pieces: taken in whole or refused in words, scaled, and nothing but the picture.
+
+A picture is decoded and written anew, so that neither place nor device nor anything else that a
+camera adds is kept. It lies in the folder ``photos`` of the series, named by the blind code of its
+piece and by its own content; neither name nor picture tells a load. The row in the store comes
+last: a picture without one counts for nothing, and no row stands without its picture.
+"""
+
+import hashlib
+import io
+from dataclasses import dataclass
+from pathlib import Path
+
+from PIL import Image, ImageOps
+
+from scentlab.files import write_whole
+from scentlab.recording.records import RECORDS, photo_words
+from scentlab.recording.store import RefusedError, StoreError
+from scentlab.schema import check_row
+
+FOLDER = "photos"
+LONGEST = 1600  # pixels of the longer edge that are kept: enough to see a bead, some 0.3 MB
+MOST_BYTES, MOST_PIXELS = 20_000_000, 64_000_000  # of a file that is taken in
+FORMATS = ("JPEG", "PNG", "WEBP")
+_ANOTHER = "save it as JPEG, or set the camera to JPEG, and choose that file"
+_ON_REQUEST = "chosen for the report"
+_DROPPED = "left out of the report"
+
+
+@dataclass(frozen=True)
+class Photo:
+    """A photo that stands: its entry, its piece, and where its picture lies."""
+
+    entry_id: int
+    code: str
+    test: str | None
+    age_days: float | None
+    assessor: str | None
+    sha256: str
+    chosen: bool
+    note: str | None
+    path: Path
+
+    @property
+    def words(self):
+        """What it shows as far as a tester may know."""
+        return photo_words({"code": self.code, "test": self.test, "age_days": self.age_days})
+
+    @property
+    def is_whole(self):
+        """Whether its picture is there as it was kept."""
+        try:
+            return bool(self.read())
+        except RefusedError:
+            return False
+
+    def read(self):
+        """The picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
+        try:
+            data = self.path.read_bytes()
+        except OSError as error:
+            raise RefusedError(
+                f"the {self.words} is not there ({error.strerror}: {self.path})",
+                "put it back from a copy of the folder, or take it anew",
+            ) from error
+        if hashlib.sha256(data).hexdigest() != self.sha256:
+            raise RefusedError(f"the {self.words} was changed since it was taken ({self.path})",
+                               "put it back from a copy of the folder, or take it anew")
+        return data
+
+
+def plain_picture(data):
+    """A picture file as a JPEG of its pixels alone: upright, at most ``LONGEST`` pixels an edge.
+
+    Parameters
+    ----------
+    data : bytes of a JPEG, PNG or WebP file of at most ``MOST_BYTES`` and ``MOST_PIXELS``.
+
+    Returns
+    -------
+    bytes of a JPEG without EXIF, comment, colour profile or preview.
+
+    Raises
+    ------
+    RefusedError for what is too large, broken or no such picture, with what to do.
+    """
+    if len(data) > MOST_BYTES:
+        raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB, and at most "
+                           f"{MOST_BYTES / 1e6:.0f} MB are taken", "make it smaller first")
+    if data[4:8] == b"ftyp":
+        raise RefusedError("this is a film, or a photo of a format (HEIC, AVIF) that is not read "
+                           "here", _ANOTHER)
+    try:
+        with Image.open(io.BytesIO(data), formats=FORMATS) as image:
+            if image.width * image.height > MOST_PIXELS:
+                raise Image.DecompressionBombError  # as Pillow itself does, above another limit
+            image.draft("RGB", (LONGEST, LONGEST))  # a large JPEG is decoded small
+            return _as_jpeg(_upright(image))
+    except Image.DecompressionBombError:
+        raise RefusedError(f"the photo has more than {MOST_PIXELS / 1e6:.0f} million pixels",
+                           "make it smaller first") from None
+    except Exception as error:  # decoders of hostile files raise what they like
+        raise RefusedError(
+            "the file is no whole JPEG, PNG or WebP picture", f"if it is a photo, {_ANOTHER}"
+        ) from error
+
+
+def _upright(image):
+    """The first frame with its pixels turned as the camera was held; what is clear is white."""
+    image.load()  # all of it: a file that ends too soon is refused
+    try:
+        image = ImageOps.exif_transpose(image)
+    except Exception:  # notes of the camera that cannot be read turn nothing
+        image = image.copy()
+    if "transparency" in image.info or image.mode.endswith(("A", "a")):
+        image = image.convert("RGBA")
+        image = Image.alpha_composite(Image.new("RGBA", image.size, "white"), image)
+    return image.convert("RGB")
+
+
+def _as_jpeg(image, edge=LONGEST):
+    image.thumbnail((edge, edge))
+    bare, out = Image.new("RGB", image.size), io.BytesIO()
+    bare.paste(image)  # pixels alone: what else came with the file stays behind
+    bare.save(out, "JPEG", quality=85, optimize=True)
+    return out.getvalue()
+
+
+def add_photo(store, code, data, *, key=None, **more):
+    """Take in a photo of a piece: its picture goes into the folder, then its row into the store.
+
+    Parameters
+    ----------
+    store : Store
+    code : blind code of the piece.
+    data : bytes of the file, as :func:`plain_picture` takes them, with its errors.
+    key : of the row, so that sending it again stores nothing twice.
+    more : test ("sweat" or "frost"), age_days (d), assessor, note.
+
+    Returns
+    -------
+    Receipt of the row. RefusedError or DataError where piece or photo are none, StoreError where
+    the picture cannot be written; then nothing is kept.
+    """
+    picture = plain_picture(data)
+    row = check_row(RECORDS["photos"], {
+        "code": str(code).strip(), "sha256": hashlib.sha256(picture).hexdigest(), **more})
+    if not store.distinct("pieces", ("code",), code=row["code"]):
+        raise RefusedError(f"nobody knows a piece {row['code']}", "look at its label again",
+                           field="code", value=row["code"])
+    same = store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
+    if same and (key is None or store.find("photos", key) is None):
+        raise RefusedError(f"this photo of piece {row['code']} is kept already",
+                           "take another if it is to show more")
+    path = photo_path(store.folder, row["code"], row["sha256"])
+    there = path.exists()
+    try:
+        path.parent.mkdir(exist_ok=True)
+        write_whole(path, picture)
+    except OSError as error:
+        raise StoreError(f"the photo could not be written ({error.strerror}: {path.parent})",
+                         "make room, or give yourself the right to write there") from error
+    try:
+        return store.add("photos", row, key=key)
+    except BaseException:
+        if not there and not store.distinct("photos", ("code",), code=row["code"],
+                                         sha256=row["sha256"]):
+            path.unlink(missing_ok=True)
+        raise
+
+
+def small(picture, edge=480):
+    """A kept picture as a smaller JPEG, for a page: at most ``edge`` pixels an edge."""
+    with Image.open(io.BytesIO(picture), formats=("JPEG",)) as image:
+        return _as_jpeg(image, edge)
+
+
+def photo_path(folder, code, sha256):
+    """Where a picture lies."""
+    return Path(folder) / FOLDER / f"{code}-{sha256[:16]}.jpg"
+
+
+def photos_of(store, code=None):
+    """The photos that stand, of one piece or of all, oldest first: a list of :class:`Photo`."""
+    rows = store.rows("photos").astype(object)
+    rows = rows.where(rows.notna(), None)
+    return [
+        Photo(int(r["entry_id"]), r["code"], r["test"], r["age_days"], r["assessor"], r["sha256"],
+              r["chosen"] == "yes", r["note"], photo_path(store.folder, r["code"], r["sha256"]))
+        for r in rows.to_dict("records") if code in (None, r["code"])
+    ]
+
+
+def chosen_photos(store):
+    """The photos that were chosen for the report and whose pictures are whole: what may leave."""
+    return [photo for photo in photos_of(store) if photo.chosen and photo.is_whole]
+
+
+def choose_photo(store, entry_id, chosen, key=None):
+    """Choose a photo for the report, or leave it out again; returns the receipt.
+
+    As every correction it is a new row: the photo has another entry afterwards.
+    """
+    return store.correct("photos", entry_id, {"chosen": "yes" if chosen else "no"}, key=key,
+                         reason=_ON_REQUEST if chosen else _DROPPED)

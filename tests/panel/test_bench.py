@@ -1,0 +1,284 @@
+"""Photos, scanned labels and the pour day over real HTTP: blind, bounded, stored once."""
+
+import datetime as dt
+import http.client
+import json
+import re
+
+import pytest
+from panel.test_panel import PLAN, Phone, serving
+from recording.test_photos import camera_jpeg, png, quarters, segments
+
+from scentlab.panel.bench import LARGEST_PHOTO, NO_LINK
+from scentlab.panel.scoring import Panel
+from scentlab.recording.address import panel_address, remembered
+from scentlab.recording.photos import photos_of
+from scentlab.recording.store import Store
+
+TODAY = dt.date(2026, 3, 20)
+WAX = {"name": "soft wax", "max_temp_c": 90.0}
+POURS = {
+    **PLAN,
+    "fragrance": {"name": "cedar", "flash_point_c": 75.0},
+    "blends": [{"name": "secretmix", "parts": [{"wax": WAX, "fraction": 1.0}]}],
+    "pours": PLAN["pours"] + [
+        {"pour": "P78", "pot": "B", "blend": "secretmix", "poured_on": "2026-03-20",
+         "load_pct": 6.25, "wax_g": 200.0, "fragrance_g": 12.5, "add_temp_c": 70.0},
+        {"pour": "P79", "pot": "C", "blend": "secretmix", "poured_on": "2026-03-28",
+         "load_pct": 8.0, "wax_g": 200.0, "fragrance_g": 16.0}],
+}
+
+
+@pytest.fixture
+def store(folder):
+    store = Store.create(folder)
+    store.save_plan(POURS)
+    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
+                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
+    return store
+
+
+@pytest.fixture
+def panel(store):
+    return Panel(store, "right-token-of-22-char", today=TODAY, pour_token="pour-token-of-22-chars")
+
+
+@pytest.fixture
+def phone(panel):
+    with serving(panel) as port:
+        yield Phone(port, panel.token)
+
+
+@pytest.fixture
+def maker(phone, panel):
+    return Phone(phone.port, panel.pour_token)
+
+
+def send(phone, data, code="417", key="photo-0001", assessor="A1", test="sweat", token=None):
+    where = (f"/{token or phone.token}/photo?key={key}&assessor={assessor}&code={code}"
+             f"&test={test}")
+    status, text, _ = phone.ask(where, data, {"Content-Type": "image/jpeg"}, raw=True)
+    return status, json.loads(text) if text.startswith("{") else text
+
+
+def binary(phone, path, headers=()):
+    connection = http.client.HTTPConnection("127.0.0.1", phone.port, timeout=20)
+    connection.request("GET", path, headers=dict(headers))
+    answer = connection.getresponse()
+    found = answer.status, answer.read(), answer.headers
+    connection.close()
+    return found
+
+
+class TestPhoto:
+    def test_it_is_stored_bare_with_age_and_tester_and_is_shown(self, phone, store):
+        status, told = send(phone, camera_jpeg())
+        assert status == 200
+        assert re.fullmatch(r"Saved at \S+: photo of piece 417, sweat, day 19\.", told["words"])
+        (photo,) = photos_of(store)
+        assert (photo.code, photo.test, photo.age_days, photo.assessor) == (
+            "417", "sweat", 19.0, "A1")
+        status, data, headers = binary(phone, f"/{phone.token}/photo/{told['name']}")
+        assert (status, headers["Content-Type"]) == (200, "image/jpeg")
+        assert data == photo.read() and set(segments(data)[0]) <= {0xE0, 0xDB, 0xC0, 0xC4}
+
+    def test_sent_again_it_is_stored_once_even_a_day_later(self, phone, store, panel):
+        first = send(phone, camera_jpeg())
+        panel.today = TODAY + dt.timedelta(days=1)
+        assert send(phone, camera_jpeg()) == first
+        assert len(store.rows("photos", history=True)) == 1
+        status, told = send(phone, camera_jpeg(), key="photo-0002")
+        assert (status, told["error"]) == (
+            409, "this photo of piece 417 is kept already; take another if it is to show more")
+
+    def test_no_tester_sees_the_photo_of_another(self, phone):
+        _, told = send(phone, camera_jpeg())
+        own, other = (phone.ask(f"score/{a}")[1] for a in ("A1", "A2"))
+        assert told["name"] in own and told["name"] not in other
+
+    def test_it_tells_no_load(self, phone):
+        _, told = send(phone, camera_jpeg(quarters(80, 60)))
+        page = phone.ask("score/A1")[1]
+        for secret in ("P77", "secretmix", "13.37", "26.74"):
+            assert secret not in page and secret not in json.dumps(told)
+
+    def test_it_is_undone_by_whoever_took_it(self, phone, store):
+        _, told = send(phone, camera_jpeg())
+        body = {"table": "photos", "entry_id": told["entry_id"]}
+        assert phone.ask("undo", {**body, "assessor": "A2"})[0] == 409
+        status, text, _ = phone.ask("undo", {**body, "assessor": "A1"})
+        assert status == 200
+        assert json.loads(text)["words"] == (
+            "Undone: photo of piece 417, sweat, day 19. It stays in the history as void.")
+        assert photos_of(store) == [] and len(store.rows("photos", history=True)) == 2
+        assert binary(phone, f"/{phone.token}/photo/{told['name']}")[0] == 404
+
+    @pytest.mark.parametrize("data, change, words", [
+        (b"no picture", {}, "the file is no whole JPEG"),
+        (camera_jpeg()[:400], {}, "the file is no whole JPEG"),
+        (png(60_000, 60_000), {}, "the photo has more than 64 million pixels"),
+        (b"", {}, "the file is no whole JPEG"),
+        (camera_jpeg(), {"code": "999"}, "nobody knows a piece 999"),
+        (camera_jpeg(), {"code": "%00"}, "nobody knows a piece"),
+        (camera_jpeg(), {"assessor": "A7"}, "this series knows no such tester"),
+        (camera_jpeg(), {"key": "short"}, "the page sent no key"),
+    ])
+    def test_what_is_wrong_is_told_and_nothing_is_kept(self, phone, store, data, change, words):
+        status, told = send(phone, data, **change)
+        assert status == 409 and told["error"].startswith(words)
+        assert len(store.rows("photos")) == 0
+        assert not list(store.folder.glob("photos/*"))
+
+    def test_only_a_photo_may_be_large_and_only_behind_the_link(self, phone, store):
+        large = camera_jpeg() + bytes(300_000)  # more than any other page takes
+        assert send(phone, large)[0] == 200
+        for token in ("wrong", "pour-token-of-22-chars"):
+            try:
+                assert send(phone, large, token=token)[0] == 404
+            except (ConnectionError, http.client.HTTPException):
+                pass  # the door is shut before all is sent
+        try:
+            assert send(phone, bytes(LARGEST_PHOTO + 1), key="photo-0003")[0] in (400, 413)
+        except (ConnectionError, http.client.HTTPException):
+            pass
+        assert len(store.rows("photos")) == 1
+
+    @pytest.mark.parametrize("name", ["417-0123456789abcdef.jpg", "../series.sqlite",
+                                      "..%2fseries.sqlite", "417-../../panel.json"])
+    def test_no_other_file_is_reachable(self, phone, name):
+        status, data, _ = binary(phone, f"/{phone.token}/photo/{name}")
+        assert status == 404 and b"SQLite" not in data
+
+
+class TestScannedLabel:
+    def test_it_leads_to_the_piece_on_the_phone_of_a_tester(self, phone):
+        cookie = phone.ask("score/A1")[2]["Set-Cookie"]
+        assert "HttpOnly" in cookie and "Path=/piece/" in cookie and "SameSite=Lax" in cookie
+        status, _, headers = phone.ask("/piece/305", headers={"Cookie": cookie.split(";")[0]},
+                                       raw=True)
+        assert status == 302
+        assert headers["Location"] == f"/{phone.token}/score/A1?piece=305"
+        text = phone.ask("score/A1?piece=305")[1]
+        assert json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["scanned"] == "305"
+
+    @pytest.mark.parametrize("cookie", ["", "panel=", "panel=wrong.A1", "panel=.A1", "panel=x",
+                                        "panel=right-token-of-22-char.A7",
+                                        "panel=pour-token-of-22-chars.A1"])
+    def test_without_the_link_it_says_the_same_of_every_code(self, phone, cookie):
+        for code in ("417", "999"):
+            status, text, _ = phone.ask(f"/piece/{code}", headers={"Cookie": cookie}, raw=True)
+            assert (status, text) == (403, NO_LINK)
+
+    def test_the_address_is_known_once_the_panel_was_open_to_the_network(self, folder, store):
+        from scentlab.panel.server import _remember
+
+        assert panel_address(folder) == ""
+        _remember(store, "t" * 22, 8000, pours="p" * 22, address="http://192.0.2.7:8000")
+        assert panel_address(folder) == "http://192.0.2.7:8000"
+        assert remembered(folder)["pours"] == "p" * 22
+        for odd in ("http://x/<b>:80", "javascript:1", 7):
+            _remember(store, "t" * 22, 8000, address=odd)
+            assert panel_address(folder) == ""
+
+
+class TestPourDay:
+    TYPED = {"wax_g": "200", "fragrance_g": "12.5", "add_temp_c": "70"}
+
+    def save(self, maker, pour="P78", key="pour-00001", typed=None, **more):
+        body = {"key": key, "pour": pour, "typed": self.TYPED if typed is None else typed, **more}
+        status, text, _ = maker.ask("pours/save", body)
+        return status, json.loads(text)
+
+    def test_the_links_of_testers_and_of_the_pour_day_are_apart(self, phone, maker):
+        assert phone.ask("pours/")[0] == 404 and maker.ask("")[0] == 404
+        assert maker.ask("score/A1")[0] == 404 and maker.ask("panel.css")[0] == 404
+        for path in ("pours/save", "pours/undo"):
+            assert phone.ask(path, {"key": "pour-00001"})[0] == 404
+        for path in ("", "score/A1"):
+            assert maker.token not in phone.ask(path)[1]
+        assert phone.token not in maker.ask("pours/")[1]
+
+    def test_the_page_has_what_is_due_and_its_plan(self, maker):
+        status, text, _ = maker.ask("pours/")
+        pours = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
+        assert status == 200
+        assert [(p["pour"], p["logged"], p["due"]) for p in pours] == [
+            ("P77", True, True), ("P78", False, True), ("P79", False, False)]
+        assert pours[1]["weigh"] == ["Wax 200.0 g (7.05 oz)", "Fragrance 12.50 g (0.441 oz)"]
+        assert pours[1]["load"] == "Load 6.25 % of wax (5.88 % of total)"
+        assert pours[1]["heat"] == (
+            "Add the fragrance at 70 °C (158 °F), the wax maker's maximum is 90 °C (194 °F), "
+            "closed-cup flash point of the fragrance 75 °C (167 °F).")
+
+    def test_what_was_weighed_is_stored_and_acknowledged_once(self, maker, store):
+        first = self.save(maker)
+        assert first[0] == 200 and re.fullmatch(
+            r"Saved at \S+: pour P78 at 6.25 % of wax \(5.88 % of total\), 12.5 g of fragrance in "
+            r"200 g of wax, poured on 2026-03-20\.", first[1]["words"])
+        assert self.save(maker) == first
+        (row,) = store.rows("pours").query("pour == 'P78'").to_dict("records")
+        assert (row["pot"], row["blend"], row["wax_g"], row["fragrance_g"], row["add_temp_c"]) == (
+            "B", "secretmix", 200.0, 12.5, 70.0)
+        assert [p["logged"] for p in first[1]["pours"]] == [True, True, False]
+        status, told = self.save(maker, key="pour-00002")
+        assert status == 409 and "stored already" in told["error"]
+
+    def test_other_units_are_understood(self, maker, store):
+        typed = {"wax_g": "7.05 oz", "fragrance_g": "0,44 oz", "add_temp_c": "158 °F",
+                 "note": "a skin"}
+        assert self.save(maker, typed=typed, day="2026-03-19")[0] == 200
+        (row,) = store.rows("pours").query("pour == 'P78'").to_dict("records")
+        # 1 oz is 28.349523125 g (international avoirdupois ounce, NIST Handbook 44, appendix C)
+        assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
+        assert row["fragrance_g"] == pytest.approx(0.44 * 28.349523125, abs=0.005)
+        assert (row["add_temp_c"], row["poured_on"]) == (70.0, dt.date(2026, 3, 19))
+
+    def test_a_likely_slip_is_asked_about_first(self, maker, store):
+        typed = {**self.TYPED, "fragrance_g": "1.25", "add_temp_c": "95"}
+        status, told = self.save(maker, typed=typed)
+        assert status == 409 and told["doubts"] == [
+            "The weighed load is 0.62 % of wax, planned 6.25 % of wax: is 1.25 g of fragrance in "
+            "200 g of wax right?",
+            "Wax temperature when the fragrance went in: 95 °C is above the wax maker's maximum "
+            "of 90 °C, above the closed-cup flash point of the fragrance, 75 °C (no flame or "
+            "spark near), and 25 °C above the planned 70 °C. Is 95 °C right?"]
+        assert len(store.rows("pours")) == 1
+        assert self.save(maker, typed=typed, sure=["something else"])[0] == 409
+        assert self.save(maker, typed=typed, sure=told["doubts"])[0] == 200
+
+    @pytest.mark.parametrize("change, words", [
+        ({"pour": "P99"}, "the plan has no pour P99; load the page again"),
+        ({"pour": ["a"]}, "the plan has no pour ['a']; load the page again"),
+        ({"key": ""}, "the page sent no key; load it again"),
+        ({"typed": {}}, "Wax weighed into this pour: expected a number with a decimal point from "),
+        ({"typed": 7}, "Wax weighed into this pour: expected a number"),
+        ({"typed": {"wax_g": "two", "fragrance_g": "1"}},
+         "Wax weighed into this pour: found 'two', expected a number"),
+        ({"typed": {"wax_g": "5 fl oz", "fragrance_g": "1"}},
+         "Wax weighed into this pour: '5 fl oz' is a volume"),
+        ({"typed": {"wax_g": "10", "fragrance_g": "200"}}, "200 g of fragrance: expected"),
+        ({"day": "2026-04-20"}, "Day of pouring: 2026-04-20 is still to come."),
+        ({"day": "yesterday"}, "Day of pouring: expected a date"),
+        ({"day": {"a": 1}}, "Day of pouring: expected a date"),
+    ])
+    def test_what_is_wrong_is_told_and_nothing_is_stored(self, maker, store, change, words):
+        status, told = self.save(maker, **change)
+        assert status == 409 and told["error"].startswith(words)
+        assert len(store.rows("pours")) == 1
+
+    def test_it_is_undone_and_weighed_again(self, maker, store):
+        _, told = self.save(maker)
+        for entry in (True, -1, "1", 2**70, None, 999):
+            assert maker.ask("pours/undo", {"entry_id": entry})[0] == 409
+        status, text, _ = maker.ask("pours/undo", {"entry_id": told["entry_id"]})
+        assert status == 200
+        assert json.loads(text)["words"] == (
+            "Undone: pour P78. It stays in the history as void.")
+        assert self.save(maker, key="pour-00002")[0] == 200
+        assert len(store.rows("pours", history=True)) == 4
+
+
+def test_what_is_due_today_stands_on_the_first_page(phone):
+    text = phone.ask("")[1]
+    assert re.findall(r"<li>(.*?)</li>", text) == [
+        "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, session S1: 2 pieces"]
