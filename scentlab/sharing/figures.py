@@ -60,12 +60,15 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
 
     Returns
     -------
-    dict of sizes, ticks, marks and panels in pixels, and ``alt``, what it shows in words.
+    dict of sizes, ticks, marks and panels in pixels, ``alt``, what it shows in words, and ``data``,
+    the arguments.
     """
     low, high = float(np.min(places)), float(np.max(places))
     pad = 0.05 * max(high - low, 1.0)
     across = _scale(low - pad, high + pad, LEFT, RIGHT)
     # The highest load in the first row: its words at the side cross no line of a lower one.
+    data = {"title": title, "places": places, "panels": panels, "marks": marks, "axis": axis,
+            "shaded": shaded}
     marks = sorted((m for m in marks if not is_missing(m[2])
                     and low - 0.06 <= m[2] <= high + 0.06), key=lambda m: -m[2])
     top, drawn = 4 + MARK_ROW * len(marks), []
@@ -79,7 +82,7 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
                   for v in _ticks(low, high)],
         "shade": (across(low), across(high)) if shaded else None,
         "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
-        "alt": _in_words(title, axis, panels, marks),
+        "data": data, "alt": _in_words(title, axis, panels, marks),
     }
 
 

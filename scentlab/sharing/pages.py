@@ -10,6 +10,7 @@ from pathlib import Path
 import jinja2
 
 from scentlab.files import write_whole
+from scentlab.units import shown
 
 
 def render(**context):
@@ -54,10 +55,12 @@ def place_for(path, what):
 
 
 def _environment():
-    return jinja2.Environment(
+    environment = jinja2.Environment(
         loader=jinja2.DictLoader({name: _source(name) for name in _names()}),
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
+    environment.globals["in_oz"] = shown().weight == "oz"
+    return environment
 
 
 def _names():

@@ -1,5 +1,6 @@
 """Pictures of results in a notebook or on a page: :func:`plot` draws any that has one."""
 
+import io
 from dataclasses import dataclass
 from functools import partial
 from pathlib import Path
@@ -35,9 +36,23 @@ class Picture:
     def _repr_html_(self) -> str:
         return draw("picture.html.j2", figures=self.figures)
 
+    def figure(self) -> Any:
+        """A matplotlib Figure of all of it, to be changed or put into a paper."""
+        from scentlab.sharing.axes import as_figure  # it loads matplotlib
+
+        return as_figure(self.figures)
+
     def save(self, path: str | Path) -> Path:
-        """Write the first figure as an SVG file and return its path."""
-        return write_whole(Path(path), draw("picture.svg.j2", f=self.figures[0]) + "\n")
+        """Write it and return its path: the first figure as .svg, all as .png, .pdf and so on.
+
+        ValueError for a kind of file that matplotlib does not write.
+        """
+        path = Path(path)
+        if path.suffix == ".svg":
+            return write_whole(path, draw("picture.svg.j2", f=self.figures[0]) + "\n")
+        out = io.BytesIO()
+        self.figure().savefig(out, format=path.suffix[1:] or None, dpi=150)
+        return write_whole(path, out.getvalue())
 
 
 def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
@@ -52,7 +67,8 @@ def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
 
     Returns
     -------
-    Picture. ``plot(result, blend).save("name.svg")`` keeps it.
+    Picture. ``plot(result, blend).save("name.svg")`` keeps it, and ``.figure()`` is a matplotlib
+    Figure.
 
     Raises
     ------

@@ -64,7 +64,6 @@ def report_html(analysis, notices=(), ask=()):
     return render(
         series=series,
         units=UNITS if shown().weight == "g" else (UNITS[1], UNITS[0], UNITS[2]),
-        in_oz=shown().weight == "oz",
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,

@@ -192,3 +192,22 @@ def test_a_thing_without_a_picture_is_refused(analysis):
 def test_an_unknown_blend_is_refused(analysis):
     with pytest.raises(ValueError, match=r"^blend 'tallow' is not in this result; it has "):
         plot(analysis.sweat, "tallow")
+
+
+def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels, tmp_path):
+    picture = plot(analysis, blend)
+    axes = picture.figure().axes
+    assert len(axes) == len(panels) == 3
+    for ax, panel in zip(axes, panels, strict=True):
+        if panel.curve is not None:
+            x, y = ax.lines[0].get_data()
+            np.testing.assert_array_equal(x, panel.curve["x"])
+            np.testing.assert_array_equal(y, panel.curve["y"])
+    row = analysis.pick.table.set_index("blend").loc[blend]
+    upright = {line.get_xdata()[0] for line in axes[2].lines if line.get_label()[:3] == "rec"}
+    assert upright == {row["load_pct"]}
+    assert picture.save(tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
+    assert picture.save(tmp_path / "a.pdf").read_bytes()[:4] == b"%PDF"
+    with pytest.raises(ValueError, match="wax"):
+        picture.save(tmp_path / "a.wax")
+    assert not (tmp_path / "a.wax").exists()
