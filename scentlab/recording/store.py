@@ -541,14 +541,17 @@ class Store:
     def _version(self):
         with self._reading() as connection:
             if _columns(connection, "about")[:2] != ("name", "value"):
-                raise StoreError(f"{self.place} holds no series", "start one with Store.create")
+                raise StoreError(
+                    f"{self.place} holds no series, for its {FILE_NAME} is another program's",
+                    "look at the folder's name, or start a series in another folder")
             version = _stored_version(connection)
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
             raise self._damaged(f"its version is {version!r}, no number")
         if int(version) > VERSION:
             raise StoreError(
                 f"{self.place} was written by a newer scentlab (store version {version}, this "
-                f"one knows up to {VERSION})", "update scentlab"
+                f"one knows up to {VERSION})", "update scentlab, or write its files where it was "
+                "written, with: scentlab export FOLDER --out OTHER-FOLDER"
             )
         return int(version)
 
