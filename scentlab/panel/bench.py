@@ -92,7 +92,7 @@ class _PourPage(_Page):
 
     @property
     def day(self):
-        return PourDay(self.panel.store, self.panel.today, self.panel._turn_to_write)
+        return PourDay(self.panel.store, self.panel.today, self.panel._turns)
 
 
 class _Pours(_PourPage):

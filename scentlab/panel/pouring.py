@@ -5,11 +5,11 @@ Its page shows loads, so it has a link of its own, which testers do not get.
 
 import datetime as dt
 import re
-import threading
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from scentlab.amounts import AmountError, read_temperature, read_weight
 from scentlab.panel.scoring import is_entry, key_of
+from scentlab.panel.turns import Turns
 from scentlab.recording.pouring import doubts, known, possible_load
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import ONE_DAY, POURS, check_clock, check_row
@@ -41,7 +41,10 @@ class PourDay:
 
     store: Store
     today: dt.date | None = None
-    _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
+    turns: Turns | None = None
+
+    def __post_init__(self):
+        self.turns = self.turns or Turns(self.store)
 
     def pours(self):
         """The planned pours in their order, each with what is to be weighed in words."""
@@ -89,17 +92,22 @@ class PourDay:
         except ValueError as error:
             raise RefusedError(str(error)) from None
         asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
-        with self._turn_to_write:
-            stored = self.store.find("pours", key)  # sent again, perhaps after midnight
-            if stored is None and asked and asked != said.get("sure"):
-                raise Doubtful(asked)
-            receipt = stored[1] if stored and stored[0]["pour"] == row["pour"] else (
-                self.store.add("pours", row, key=key))
+        sure = not asked or asked == said.get("sure")
+        receipt = self.turns.take(lambda: self._stored(row, key, () if sure else asked))
         return receipt, (
             f"Saved at {receipt.saved_at.astimezone():%H:%M:%S}: pour {row['pour']} at "
             f"{say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of "
             f"wax, poured on {row['poured_on']}."
         )
+
+    def _stored(self, row, key, asked):
+        """The receipt of a pour, new or sent again."""
+        stored = self.store.find("pours", key)  # sent again, perhaps after midnight
+        if stored is None and asked:
+            raise Doubtful(asked)
+        if stored and stored[0]["pour"] == row["pour"]:
+            return stored[1]
+        return self.store.add("pours", row, key=key)
 
     def _typed(self, said):
         """The values of what was typed, each wrong one told by its name; the day is checked."""
@@ -125,9 +133,8 @@ class PourDay:
         row = self.store.entry("pours", entry_id) if is_entry(entry_id) else None
         if row is None:
             raise RefusedError("there is no such entry")
-        with self._turn_to_write:
-            self.store.void("pours", entry_id, "undone on the page of the pour day",
-                            key=f"undo:{entry_id}")
+        self.turns.take(lambda: self.store.void(
+            "pours", entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
         return f"Undone: pour {row['pour']}. It stays in the history as void."
 
 

@@ -6,10 +6,10 @@ A page knows blind codes only: pour, load and heat are looked up here and never 
 import datetime as dt
 import re
 import secrets
-import threading
 from collections import Counter
 from dataclasses import dataclass, field, replace
 
+from scentlab.panel.turns import Turns
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
 from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
@@ -33,10 +33,10 @@ class Panel:
     today: dt.date | None = None  # fixed for a demonstration; the machine's day when absent
     # Of the pages that show loads, for whoever weighs.
     pour_token: str = field(default_factory=lambda: secrets.token_urlsafe(16))
-    # One score after the other: writers who wait at the database's own lock sleep too long.
-    _turn_to_write: threading.Lock = field(default_factory=threading.Lock)
 
     def __post_init__(self):
+        # One score after the other: writers who wait at the database's own lock sleep too long.
+        self._turns = Turns(self.store)
         self.store.place = "the series"  # in what testers read; where it lies is the maker's own
 
     def items(self, assessor):
@@ -65,16 +65,7 @@ class Panel:
         assessor = self._known_assessor(said.get("assessor"))
         key = key_of(said)
         table, row = self._row(said, assessor)
-        with self._turn_to_write:
-            known = self.store.find(table, key)
-            if known is None:
-                self._refuse_twin(table, row)
-                receipt = self.store.add(table, row, key=key)
-            else:
-                stored, receipt = known
-                # A resend: the age may have grown by a day since, all else must be the same.
-                if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
-                    raise RefusedError("this key belongs to another score; load the page again")
+        receipt = self._turns.take(lambda: self._stored(table, row, key))
         at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
         return table, receipt, f"Saved at {at}: {_score_words(row)}."
 
@@ -127,6 +118,18 @@ class Panel:
         at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
         return receipt, f"Saved at {at}: {photo_words(row)}.", name
 
+    def _stored(self, table, row, key):
+        """The receipt of a score, new or sent again."""
+        known = self.store.find(table, key)
+        if known is None:
+            self._refuse_twin(table, row)
+            return self.store.add(table, row, key=key)
+        stored, receipt = known
+        # A resend: the age may have grown by a day since, all else must be the same.
+        if any(stored[k] != row[k] for k in row if k not in ("age_days", "minutes")):
+            raise RefusedError("this key belongs to another score; load the page again")
+        return receipt
+
     def _refuse_twin(self, table, row):
         """A score that the tester has given already, on another phone perhaps."""
         value = {"grades": "grade", "throws": "throw", "pairs": "stronger"}[table]
@@ -146,10 +149,9 @@ class Panel:
         row = self.store.entry(table, entry_id)
         if row is None or row["assessor"] != assessor:
             raise RefusedError("only your own score can be undone")
-        with self._turn_to_write:
-            # No page can send such a key for a score.
-            self.store.void(table, entry_id, f"undone on the panel page by {assessor}",
-                            key=f"undo:{entry_id}")
+        # No page can send such a key for a score.
+        self._turns.take(lambda: self.store.void(
+            table, entry_id, f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
         return f"Undone: {_score_words(row)}. It stays in the history as void."
 
     def _known_assessor(self, code):

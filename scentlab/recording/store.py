@@ -15,10 +15,11 @@ import json
 import os
 import re
 import sqlite3
+import threading
 import time
 import uuid
 import zlib
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -189,6 +190,7 @@ class Store:
         self._path = self.folder / FILE_NAME
         self._busy_timeout_s = busy_timeout_s
         self._held = None  # connections that rest, where some are kept
+        self._own = threading.local()  # of a thread that stores several together, its connection
 
     def __repr__(self):
         return f"Store({self.place!r})"
@@ -474,11 +476,34 @@ class Store:
         return connection
 
     @contextlib.contextmanager
+    def together(self) -> Iterator[None]:
+        """All that this thread does with the store meanwhile in one transaction.
+
+        A step that is refused leaves the others as they are, and so does a ``together`` within
+        this one. Nothing is stored for good before the end, which raises StoreError when it cannot
+        be.
+        """
+        outer = getattr(self._own, "connection", None)
+        with self._writing() as connection:
+            self._own.connection = connection
+            try:
+                yield
+            finally:
+                self._own.connection = outer
+
+    @contextlib.contextmanager
     def _transaction(self, begin):
-        with self._connected() as connection:
-            connection.execute(begin)
-            yield connection
-            connection.execute("COMMIT")
+        shared = getattr(self._own, "connection", None)
+        with contextlib.nullcontext(shared) if shared else self._connected() as connection:
+            connection.execute("SAVEPOINT step" if shared else begin)
+            try:
+                yield connection
+            except BaseException:
+                if shared and shared.in_transaction:  # a full disk ends it all
+                    shared.execute("ROLLBACK TO step")
+                    shared.execute("RELEASE step")
+                raise
+            connection.execute("RELEASE step" if shared else "COMMIT")
 
     @contextlib.contextmanager
     def _reading(self):
@@ -516,14 +541,17 @@ class Store:
     def _version(self):
         with self._reading() as connection:
             if _columns(connection, "about")[:2] != ("name", "value"):
-                raise StoreError(f"{self.place} holds no series", "start one with Store.create")
+                raise StoreError(
+                    f"{self.place} holds no series, for its {FILE_NAME} is another program's",
+                    "look at the folder's name, or start a series in another folder")
             version = _stored_version(connection)
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
             raise self._damaged(f"its version is {version!r}, no number")
         if int(version) > VERSION:
             raise StoreError(
                 f"{self.place} was written by a newer scentlab (store version {version}, this "
-                f"one knows up to {VERSION})", "update scentlab"
+                f"one knows up to {VERSION})", "update scentlab, or write its files where it was "
+                "written, with: scentlab export FOLDER --out OTHER-FOLDER"
             )
         return int(version)
 

@@ -278,7 +278,8 @@ def test_places_that_hold_no_series(tmp_path, folder, store):
         "start a new series there",
         plain: f"{plain} is a file; give the series folder that holds series.sqlite",
         broken: f"{broken}: series.sqlite is no database; restore it from a copy",
-        other: f"{other} holds no series; start one with Store.create",
+        other: f"{other} holds no series, for its series.sqlite is another program's; look at "
+        "the folder's name, or start a series in another folder",
     }
     for place, words in expected.items():
         with pytest.raises(StoreError) as error:
@@ -308,7 +309,8 @@ def test_a_newer_store_is_left_alone(folder, store):
         Store.open(folder)
     assert str(error.value) == (
         f"{folder} was written by a newer scentlab (store version 999, this one knows up to "
-        f"{store_module.VERSION}); update scentlab"
+        f"{store_module.VERSION}); update scentlab, or write its files where it was written, "
+        "with: scentlab export FOLDER --out OTHER-FOLDER"
     )
 
 

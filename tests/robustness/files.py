@@ -15,6 +15,7 @@ from pathlib import Path
 import openpyxl
 from records import BADLY, HANDLED, LOST, command
 
+from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
 
 MOST_SECONDS = 20.0  # of a busy machine; a second on an idle one
@@ -22,6 +23,9 @@ MOST_SECONDS = 20.0  # of a busy machine; a second on an idle one
 POURS = "pour,pot,blend,poured_on,wax_g,fragrance_g\nP01,A,soft,2026-03-01,200,18\n"
 PIECES = "code,pour,age_days,assessor,sweat_grade\n417,P01,2,A1,0\n418,P01,2,A2,3\n"
 THROWS = "code,assessor,sitting,kind,throw\n417,A1,S1,cold,5\n418,A2,S1,cold,6.5\n"
+WARMINGS = "code,hours,weight_g\n417,0,25.2\n417,4,24.1\n"
+PAIRS = "first,second,assessor,sitting,kind,stronger\n417,418,A1,Q1,warm,first\n"
+HEATS = "started_on,low_c,high_c,hours,cycles\n2026-03-02,37,39,12,3\n"
 # Column, and cells that cannot be.
 CELLS = {
     "pours": {
@@ -45,8 +49,14 @@ CELLS = {
         "code": ("", "999", "abc"), "assessor": ("", "Anna"), "sitting": ("", "a b", "S\u2066"),
         "kind": ("", "lukewarm"), "throw": ("", "11", "-1", "five", "nan"),
     },
+    "warmings": {"code": ("", "999"), "hours": ("", "-1", "1e9"), "weight_g": ("0", "heavy", "")},
+    "pairs": {"first": ("", "999"), "second": ("999",), "stronger": ("", "both", "third"),
+              "kind": ("lukewarm",)},
+    "heats": {"started_on": ("", "soon", "1926-03-01", "2099-01-01"), "low_c": ("", "40", "-99"),
+              "high_c": ("", "hot"), "hours": ("0", "99"), "cycles": ("0", "1.5", "many")},
 }
-GOOD = {"pours": POURS, "pieces": PIECES, "throws": THROWS}
+GOOD = {"pours": POURS, "pieces": PIECES, "throws": THROWS, "warmings": WARMINGS, "pairs": PAIRS,
+        "heats": HEATS}
 
 
 def imports():
@@ -184,7 +194,7 @@ def bad_imports(place, every=1):
         code, said = command("import", folder, *(w for t, p in files.items()
                                                  for w in (f"--{t}", p)))
         took = time.monotonic() - started
-        stored = sum(len(store.rows(t)) for t in ("pours", "pieces", "grades", "throws"))
+        stored = sum(len(store.rows(t)) for t in RECORDS)
         good = code == 2 and "expected" in said and took < MOST_SECONDS and _plain(said)
         words[name] = LOST if stored or code == 0 else HANDLED if good else BADLY
     return words

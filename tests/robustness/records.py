@@ -20,6 +20,17 @@ HANDLED, BADLY, LOST = "handled", "badly", "lost"
 POUR = {"pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01", "wax_g": 200.0,
         "fragrance_g": 18.0}
 CODES = [str(n) for n in range(100, 140)]
+# A few rows of every other table.
+OTHERS = {
+    "throws": [{"code": c, "assessor": "A1", "sitting": "S1", "kind": "cold", "throw": 5.5}
+               for c in CODES[:9]],
+    "bleeds": [{"code": c, "bleed_mg": 12.5, "hours": 24, "temp_c": 40} for c in CODES[:5]],
+    "warmings": [{"code": CODES[0], "hours": h, "weight_g": 25 - h / 5} for h in range(9)],
+    "pairs": [{"first": a, "second": b, "assessor": "A1", "sitting": "Q1", "kind": "warm",
+               "stronger": "first"} for a, b in zip(CODES[:9], CODES[1:10], strict=True)],
+    "heats": [{"started_on": f"2026-03-0{day}", "low_c": 37, "high_c": 39, "hours": 12,
+               "cycles": 1, "pack": "open"} for day in range(1, 4)],
+}
 
 
 def make_store(folder, scores=0):
@@ -31,6 +42,8 @@ def make_store(folder, scores=0):
     })
     store.add("pours", POUR)
     store.add_many("grades", [a_grade(n) for n in range(scores)])
+    if scores:
+        store.add_all({name: rows for name, rows in OTHERS.items()})
     return store
 
 
@@ -206,7 +219,11 @@ CELLS = [
     "UPDATE pieces SET pour = '../..' WHERE code = '105'",
     "DROP TABLE grades", "DROP TABLE plan", "DROP TABLE about", "DELETE FROM about",
     "ALTER TABLE grades RENAME COLUMN grade TO sweat", "ALTER TABLE throws DROP COLUMN minutes",
-    "DROP TABLE pieces",
+    "DROP TABLE pieces", "DROP TABLE heats", "DROP TABLE pairs",
+    "UPDATE heats SET low_c = 99", "UPDATE heats SET started_on = 'soon'",
+    "UPDATE heats SET high_c = 12", "UPDATE pairs SET stronger = 'both' WHERE entry_id = 2",
+    "UPDATE warmings SET weight_g = -1 WHERE entry_id = 2",
+    "UPDATE bleeds SET bleed_mg = 'much' WHERE entry_id = 2",
 ]
 
 

@@ -1,10 +1,9 @@
 """What a broken or hostile device sends to the panel's pages, each with what must come of it.
 
-    python tests/robustness/test_panel_probes.py
-
-prints the row of the table in DEVELOPERS.md. Handled: the answer is one of those expected (a closed
-connection counts as one), the next score is answered within a second, no score that was
-acknowledged is missing and none that was refused is there. All of it stays on 127.0.0.1.
+``run.py`` beside this makes them a row of the table in DEVELOPERS.md. Handled: the answer is one of
+those expected (a closed connection counts as one), the next score is answered within a second, no
+score that was acknowledged is missing and none that was refused is there. All of it stays on
+127.0.0.1.
 """
 
 import contextlib
@@ -14,7 +13,6 @@ import socket
 import sqlite3
 import subprocess
 import sys
-import tempfile
 import time
 from pathlib import Path
 from urllib.parse import urlencode
@@ -48,12 +46,12 @@ SCORE = {"key": "probe-key-0", "assessor": "A1", "code": "100", "test": "sweat",
 class Served:
     """The panel in a process of its own, with what it acknowledged."""
 
-    def __init__(self, folder, wait=WAIT):
+    def __init__(self, folder, wait=WAIT, plan=PLAN):
         self.folder, self.wait, self.acknowledged = Path(folder), wait, {}
         self.extra, self.next = 0, 101  # scores that should not be there; the next piece
         self.read = 0  # letters of the log that were looked at
         self.store = Store.create(self.folder)
-        self.store.save_plan(PLAN)
+        self.store.save_plan(plan)
         memory = self.folder / "panel.json"
         with socket.create_server(("127.0.0.1", 0)) as free:
             memory.write_text(json.dumps({"token": TOKEN, "port": free.getsockname()[1]}))
@@ -428,22 +426,15 @@ def test_probe(served, name):
     assert verdict(served, name) == ("handled", "")
 
 
-def main():
-    from table import row
-
-    found = []
-    with tempfile.TemporaryDirectory() as folder:
-        served = Served(folder)
-        try:
-            for name in PROBES:
-                kind, why = verdict(served, name)
-                found.append(kind)
-                if why:
-                    print(f"{kind}: {name}: {why}")
-        finally:
-            served.kill()
-    print(row("panel probes", len(found), *(found.count(k) for k in ("handled", "badly", "lost"))))
-
-
-if __name__ == "__main__":
-    main()
+def probe_all(folder, every=1):
+    """The word of each probe by name; why it is not handled is printed."""
+    served, words = Served(folder), {}
+    try:
+        for name in list(PROBES)[::every]:
+            words[name], why = verdict(served, name)
+            if why:
+                print(f"{words[name]}: {name}: {why}", file=sys.stderr)
+    finally:
+        served.kill()
+        served.log.close()
+    return words

@@ -8,6 +8,7 @@ import pytest
 sys.path.insert(0, str(Path(__file__).parent))
 
 import files  # noqa: E402
+import phones  # noqa: E402
 import records  # noqa: E402
 
 
@@ -20,6 +21,12 @@ def test_kill_9_loses_no_acknowledged_score(tmp_path):
     words, told = records.kills(tmp_path, 4, 60)
     all_handled(words)
     assert told >= 4
+
+
+def test_kill_9_of_the_panel_loses_no_score_of_twelve_phones(tmp_path):
+    words, told = phones.panel_kills(tmp_path, 2, 60)
+    all_handled(words)
+    assert told >= 12
 
 
 def test_a_full_disk_is_told_and_loses_nothing(tmp_path):
