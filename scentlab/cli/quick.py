@@ -179,7 +179,8 @@ def _weight(what, planned):
 def _scale_check():
     """What the scale shows under the check weight, in g; None where there is none."""
     while True:
-        said = _asked("Scale under a 100 g check weight, Enter if you have none: ")
+        said = _asked(f"Scale under a check weight of {say_weight(100.0)}, in {shown().weight}, "
+                      "Enter if you have none: ")
         if not said:
             return None
         try:

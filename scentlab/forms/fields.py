@@ -269,7 +269,7 @@ class Field(w.VBox):
         """Beside the field, at each key: what is typed in the other units."""
         try:
             value = self._reader(self.text) if self.text and self.options is None else None
-            words = self._other(value, self.value)
+            words = "" if value is None else self._other(value, self.value)
         except ValueError:
             words = ""  # what is wrong is said when it is read
         self.also.value = f'<span class="scent-also">= {html.escape(words)}</span>' if words else ""

@@ -10,12 +10,12 @@ import datetime as dt
 import html
 import re
 import threading
-from functools import reduce
+from functools import partial, reduce
 
 import ipywidgets as w
 
 from scentlab import schema
-from scentlab.amounts import AmountError, other_loads, read_loads
+from scentlab.amounts import AmountError, other_loads, read_load, read_loads
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -69,9 +69,10 @@ class PlanningForm(Form):
         self._on_change = on_change
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
+        loads = partial(_loads, bare="%" if units_shown().weight == "g" else None)
         self._planned = {
-            row["name"]: Field.of({**row, "read": _READERS.get(row.get("read"))}, short=True,
-                                  other=other_loads if row["name"] == "loads" else None)
+            row["name"]: Field.of({**row, "read": {**_READERS, "loads": loads}.get(
+                row.get("read"))}, short=True, other=other_loads if row["name"] == "loads" else None)
             for row in _ROWS}
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
@@ -290,16 +291,16 @@ def series_draft(plan):
 # --- how the texts of the fields are read
 
 
-def _loads(text):
+def _loads(text, bare="%"):
     """Loads as people write them, or evenly spaced ones, such as "4 to 12 in 5"."""
     text = re.sub(r"(?<=\d)\s+(?=[\d.]+(\s|$))", ", ", text) if "," not in text else text
     if re.search(r"\d,\d", text) and ";" in text:
         raise FieldError("loads", text, "where a comma may be a decimal sign: use a point, as in "
                          "4.5; 6.5")
-    bare = "%" if units_shown().weight == "g" else None
     try:
         if evenly := re.fullmatch(r"(.+?) to (.+) in (\d+)", text):
-            low, high = read_loads(f"{evenly[1]}; {evenly[2]}", bare)
+            unit = re.sub(r"^[\d\s./½¼¾]+", "", evenly[2]) or bare
+            low, high = (read_load(end, unit) for end in evenly.groups()[:2])
             return even_loads(low, high, int(evenly[3]))
         return read_loads(text, bare)
     except (AmountError, PlanError) as error:
@@ -324,6 +325,6 @@ def _assessors(text):
     return tuple(f"A{i + 1}" for i in range(read_text(text, _ASSESSORS)))
 
 
-_READERS = {"loads": _loads, "codes": _codes, "assessors": _assessors, "yes": "yes".__eq__,
+_READERS = {"codes": _codes, "assessors": _assessors, "yes": "yes".__eq__,
             "kinds": lambda text: tuple(text.split(", ")),
             "days": lambda text: tuple(int(day) for day in re.findall(r"\d+", text))}

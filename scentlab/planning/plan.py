@@ -154,6 +154,8 @@ class Plan:
         frames = {name: data.pop(attribute) for name, (attribute, _) in _FRAMES.items()}
         if not frames["pairs"]:  # a plan without any reads as it always did
             del frames["pairs"]
+        if rules["pouring"]["scale"] == "g":
+            del rules["pouring"]["scale"]
         blends = [b.to_dict() for b in self.blends]
         return {"format": _FORMAT, **data, "blends": blends, "rules": rules, **frames}
 

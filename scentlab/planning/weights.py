@@ -12,6 +12,7 @@ from scentlab.planning.refusal import PlanError
 SCALES = {"g": (Decimal(1), Decimal(1), Decimal("0.1")),
           "oz": (Decimal("28.349523125"), Decimal("0.1"), Decimal("0.01"))}
 _LARGEST_LOAD_ERROR = Decimal("0.25")
+_AIM = {Decimal("0.1"): _LARGEST_LOAD_ERROR, Decimal("0.01"): Decimal("0.1")}  # by step
 _MOST_ADDED = 5
 
 
@@ -111,9 +112,11 @@ def _in_steps(amount, step, rounding):
 
 def _weighable(wax, load, step, fine):
     """A little more wax where a small pour would miss its load on the scale of fragrance."""
-    for added in range(_MOST_ADDED + 1):
-        if _missed(wax + added * step, load, fine) <= _LARGEST_LOAD_ERROR:
-            return wax + added * step
+    tries = [wax + added * step for added in range(_MOST_ADDED + 1)]
+    for aim in (_AIM[fine], _LARGEST_LOAD_ERROR):
+        for more in tries:
+            if _missed(more, load, fine) <= aim:
+                return more
     return wax
 
 

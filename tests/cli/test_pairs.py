@@ -74,7 +74,7 @@ def test_from_the_question_to_the_words(folder, capsys, answers):
                     if (p["first"], p["second"]) not in done]
         assert pairs(folder, "--tester", tester) == 0
     said = capsys.readouterr().out
-    assert "Of 20 pairs of 6.2 % and 9.3 % the higher load was named stronger" in said
+    assert "Of 20 pairs of 1 oz/lb and 1.49 oz/lb the higher load was named stronger" in said
     assert "points more cold throw" in said and "All pairs are in." in said
 
 

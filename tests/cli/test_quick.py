@@ -35,24 +35,25 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     folder, (typed, asked) = tmp_path / "fig", answers
     assert quick(folder, *ASKED, "--paper", "letter") == 0
     said = capsys.readouterr().out
-    assert "12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax" in said
-    assert "3 of 4 loads are over the wax maker's limit, 6.25 % (1 oz/lb): for testing" in said
+    assert "12 pieces of 1 oz (28 g) from one pot: 12.5 oz (354 g) of wax" in said
+    assert "3 of 4 loads are over the wax maker's limit, 1 oz/lb (6.25 %): for testing" in said
     sheet = (folder / "exports" / "quick-sheet-P01.html").read_text()
-    assert "size: letter" in sheet and "18.75 % (3 oz/lb)" in sheet
+    assert "size: letter" in sheet and "3 oz/lb (18.75 %)" in sheet
 
     # What cannot be is asked again.
-    typed += ["50", "100.2", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
+    typed += ["50 g", "100.2 g", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
               "5.3 g", "85 g", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said
     assert "4 of 4 test batches are stored." in said
-    assert any("That is 8.3 % (1.3 oz/lb) in 85 g of wax, far off" in words for words in asked)
+    assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
     assert "That would be 1604 % of wax, which cannot be: weigh again." in said
     assert "can begin on 2026-11-08. There is no answer before they are." in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
-    assert list(pours["wax_g"].round(1)) == [85.0, 85.0, 80.0, 76.0]
+    # 3.2, 3, 2.8 and 3 oz of 28.3495 g
+    assert list(pours["wax_g"].round(1)) == [90.7, 85.0, 79.4, 85.0]
     assert pours["fragrance_g"].iloc[1] == pytest.approx(7.09, abs=0.01)
 
     plan = Store.open(folder).plan()
@@ -75,7 +76,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     answer, seen, step, *_ = said[said.index("soft wax: "):].splitlines()
     assert "Highest safe load:" in answer or "no load is shown to be safe yet" in answer
     assert "Nobody scored hot throw" in answer
-    assert "Sweated, not for sale: 12.5 % (2 oz/lb), 2 of 2; 18.7 % (3 oz/lb), 2 of 2." in seen
+    assert "Sweated, not for sale: 2 oz/lb (12.5 %), 2 of 2; 2.99 oz/lb (18.7 %), 2 of 2." in seen
     assert step.startswith("Next: ")
 
 
@@ -88,7 +89,7 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     typed += ["", *["0"] * 12, "y"]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
-    assert "The load given is" in said and "Nothing sweated, so no load above 18." in said
+    assert "The load given is" in said and "Nothing sweated, so no load above 2.99 oz/lb" in said
     assert (folder / "exports" / "quick-sheet-P02.html").is_file()
     after = Store.open(folder).plan()
     new = after["pours"][4:]
@@ -147,9 +148,9 @@ def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
 def test_money_where_the_prices_are_known(tmp_path, capsys):
     quick(tmp_path / "fig", *ASKED, "--wax-price", "3.50 / lb", "--oil-price", "18 for 16 oz",
           "--currency", "EUR")
-    # by hand: 340 g at 3.50 for 453.59 g and 39 g at 18 for 453.59 g
+    # by hand: 12.5 oz at 3.50 for 16 oz and 1.5 oz at 18 for 16 oz
     said = capsys.readouterr().out
-    assert f"about {340 * 3.5 / 453.59 + 39 * 18 / 453.59:.2f} EUR" in said
+    assert f"about {12.5 * 3.5 / 16 + 1.5 * 18 / 16:.2f} EUR" in said
 
 
 @pytest.mark.parametrize(("more", "words"), [
@@ -186,7 +187,7 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
     typed += ["", *["0"] * 12]
     quick(folder, day="2026-11-12")
     assert capsys.readouterr().out.splitlines()[-1] == (
-        "Next: stop here: the load given is as high as the wax maker's limit, 6.25 % (1 oz/lb), "
+        "Next: stop here: the load given is as high as the wax maker's limit, 1 oz/lb (6.25 %), "
         "allows. Pour it once more before you sell much of it. If the limit is only what the sheet "
         "recommends, it can be set aside in writing: page Answer, rules.")
 
@@ -202,6 +203,6 @@ def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, a
     typed += ["", *["3" if of[code] in wet else "0" for code in sorted(of)]]
     quick(folder, day="2026-11-12")
     said = capsys.readouterr().out
-    assert "The wax maker's sheet says 6.25 % (1 oz/lb)." in said
+    assert "The wax maker's sheet says 1 oz/lb (6.25 %)." in said
     assert "limit" not in said and "for testing" not in said
-    assert float(said.split("soft wax: use ")[1].split(" %")[0]) > 6.25
+    assert float(said.split("soft wax: use ")[1].split("(")[1].split(" %")[0]) > 6.25

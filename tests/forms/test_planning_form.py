@@ -9,6 +9,7 @@ import pytest
 from scentlab.forms.fields import NotYet
 from scentlab.forms.planning import PlanningForm
 from scentlab.planning.refusal import PlanError, need_whole
+from scentlab.units import say_load_oz
 
 COSTS = {"wax_g": 3200.0, "fragrance_g": 290.0, "days": 22, "money": 43.5, "panel_hours": 12.0,
          "sessions": 4, "session_hours": 6.0,
@@ -93,7 +94,7 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "cure_days.bleed": 7,
         "assessors": ("A1", "A3"), "works_with_fragrance": ("A3",), "seed": 77,
         # 176 °F is (176 - 32) / 1.8 = 80 °C
-        "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0, "pouring.pour_temp_c": None,
+        "pouring.scale": "g", "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0, "pouring.pour_temp_c": None,
         "pouring.stir_min": 2.0, "pouring.confirm": False, "pouring.confirm_add_temp_c": None,
         "pouring.confirm_stir_min": 10.0, "heat_cycle.temp_c": 40.0, "heat_cycle.hours": 12.0,
         "heat_cycle.cycles": 3, "pouring.days_between": 1, "sittings.kinds": ("cold", "warm"),
@@ -283,7 +284,7 @@ def test_a_run_that_fails_is_shown(run):
 def test_what_was_understood_of_the_loads_is_shown(form, typed, loads):
     form.fields["loads"].value = typed
     assert form.plan.loads_pct == loads
-    assert f"<td>{', '.join(f'{x:g}' for x in loads)}</td>" in form.takes.value
+    assert f"<td>{', '.join(map(say_load_oz, loads))}</td>" in form.takes.value
 
 
 def test_a_comma_that_may_be_a_decimal_sign_is_asked_about(form):
@@ -310,7 +311,7 @@ def test_a_day_with_dots_is_understood_and_shown_with_its_month_in_words(form):
 def test_what_is_seldom_changed_is_folded_away_and_tells_what_it_says(form):
     assert not any(section.is_open for section in form.folds.values())
     assert [b.description for b in (s.fold for s in form.folds.values())] == [
-        "▸ How the pots are poured: stirred for 2 min, 5 % spare",
+        "▸ How the pots are poured: weighed in g, stirred for 2 min, 5 % spare",
         "▸ Heat cycle: 3 times 12 h at 38 °C, pack open",
         "▸ More days: pour days every 1 d, reserve pieces kept for 90 d",
         "▸ Sessions: throw hot, in a room; sessions on a day: 1, from 19:00; rooms: 1; pieces "

@@ -32,7 +32,7 @@ def test_costs_are_said_before_anything_is_made(tmp_path):
                        "currency": "EUR"}.items():
         page.plan.fields[name].value = text
     said = page.plan.takes.value
-    assert "340 g (12 oz) of wax" in said and "about 5.06 EUR" in said
+    assert "12.5 oz (354 g) of wax" in said and "about 5.39 EUR" in said
     assert "About 72 minutes of one evening" in said and "3 of 4 loads are over" in said
     assert not page.plan.make.disabled and not (tmp_path / "fig").exists()
 

@@ -145,7 +145,7 @@ def test_todays_load_is_for_every_blend(form):
     assert form.rules.today_load_pct is None
     form.fields["today_load_pct"].value = "12,5"
     assert form.rules.today_load_pct == 12.5
-    assert form.fields["today_load_pct"].said.value == "= 11.1 % of total"
+    assert "= 2 oz/lb, 11.1 % of total<" in form.fields["today_load_pct"].also.value
     assert "Today's load: 12,5" in form.folds["today"].fold.description
     form.fields["today_load_pct"].value = ""
     assert form.rules.today_load_pct is None
