@@ -26,3 +26,12 @@ def of_kind(page, name):
 def said(page):
     """All text that a page shows."""
     return "\n".join(str(w.value) for w in widgets(page) if hasattr(w, "value"))
+
+
+def fields_in_sight(page):
+    """The fields and choices that stand on a page before anything is opened."""
+    if getattr(page.layout, "display", None) == "none":
+        return []
+    if type(page).__name__ in ("Field", "Chooser", "SelectionSlider"):
+        return [page]
+    return [f for child in getattr(page, "children", ()) for f in fields_in_sight(child)]

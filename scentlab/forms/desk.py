@@ -70,7 +70,7 @@ class PlanDesk:
 
     ``have``, ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the
     plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing), and
-    ``sentence`` says whether it is kept.
+    ``sentence`` says whether it is kept; ``fresh`` is a desk without a draft and a kept plan.
 
     >>> PlanDesk(scentlab.series_here("plan")).sentence  # doctest: +SKIP
     """
@@ -108,7 +108,7 @@ class PlanDesk:
         if self.plan is None:
             what = ("The plan is NOT kept yet" if self.kept is None else
                     "What is in the forms is NOT the plan that is kept")
-            return f"{what}: something is still to be filled in. Scroll up to the first form."
+            return f"{what}: something is still to be filled in, further up."
         try:
             return self._look(self.plan).words
         except ValueError as error:
@@ -117,6 +117,7 @@ class PlanDesk:
     def _first_draft(self):
         """The draft in the folder; what it does not know yet is that of the kept plan."""
         draft, kept = read_draft(self._bench.folder), self._kept_draft()
+        self.fresh = not draft and self.kept is None
         return draft | {"series": kept["series"] | draft.get("series", {})} if draft else kept
 
     def _kept_draft(self):

@@ -7,7 +7,7 @@ from scentlab.forms.fields import Chooser, in_a_row, note, show_if, stacked
 from scentlab.forms.frame import Form, clock_of, note_of
 
 PAPERS = {"A4": "A4", "letter": "Letter"}
-NO_PLAN = "There is no plan yet: fill in the forms above."
+NO_PLAN = "There is no plan yet: begin above, and take one of the plans that are shown."
 
 
 class KeepForm(Form):

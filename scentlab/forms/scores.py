@@ -10,6 +10,7 @@ from scentlab import schema
 from scentlab.forms.fields import (
     Field,
     assessor_code,
+    hint_html,
     in_a_row,
     make_button,
     one_of,
@@ -160,7 +161,8 @@ class ThrowForm(_PieceForm):
         self.minutes = Field("minutes", schema.THROWS["minutes"], "Minutes on the warmer, when not "
                              "timed here", example="such as 30")
         timing = [self.start, self.minutes] if kind == "warm" else []
-        self._lay_out(self.heading, *timing, in_a_row(self.choices), self.message,
+        keys = w.HTML(hint_html("Tap a score, or type it: keys 0 to 9, and 1 0 for 10."))
+        self._lay_out(self.heading, *timing, keys, in_a_row(self.choices), self.message,
                       in_a_row([self.undo, self.later]))
         self._show()
 

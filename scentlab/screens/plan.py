@@ -28,11 +28,18 @@ def plan_page(folder: str | Path | None = None) -> Page:
 
 def _build(page):
     desk = page.desk = PlanDesk(page.bench)
+    have = Fold("Begin from what there is: wax, moulds, warmers, testers, evenings",
+                lambda: desk.have, "have")
+    whole = [
+        Fold("What goes into the pots: waxes, fragrance, blends", lambda: desk.materials, "waxes"),
+        Fold("What is poured: loads, pots, pieces, testers, days",
+             lambda: [show_guide("pots"), desk.planning], "poured"),
+    ]
+    have.turn(desk.fresh)
+    for fold in whole:  # what is begun and not whole is in sight, with what it still needs
+        fold.turn(desk.plan is None and not desk.fresh)
     return [
-        Fold("Begin from what there is: wax, moulds, warmers, testers, evenings",
-             lambda: desk.have, "have"),
-        heading("What goes into the pots"), desk.materials,
-        heading("What is poured"), show_guide("pots"), desk.planning,
+        have, heading("The plan, to look at and to change"), *whole,
         Fold("What to buy, the pots, and what falls on which day", lambda: desk.asks, "asks"),
         heading("Sheets to print, and the plan to keep"), desk.keeping,
         units_fold(page.bench.folder, page),

@@ -117,7 +117,7 @@ def test_a_key_held_down_taps_once(page, store):
 def test_names_states_and_sizes(page):
     page.wait_for_selector("h3:has-text('Test batch 1 of 1: P01')")
     found = page.evaluate("""() => [...document.querySelectorAll(
-        '.scent-form button, .scent-form input')].filter(e => e.offsetParent).map(e => {
+        '.scent-form button[class*=scent-press], .scent-form input')].filter(e => e.offsetParent).map(e => {
         const b = e.getBoundingClientRect();
         return [e.tagName, e.getAttribute('aria-label'), e.getAttribute('aria-pressed'),
                 b.width, b.height]; })""")
@@ -125,6 +125,34 @@ def test_names_states_and_sizes(page):
     for tag, name, pressed, width, height in found:
         assert name and width >= 44 and height >= 44, found
         assert tag == "INPUT" or pressed in ("true", "false")
+
+
+def test_the_timer_runs_outlasts_a_redrawn_form_and_says_when_it_is_over(page, lab):
+    timer = page.locator(".scent-timer")
+    timer.get_by_role("spinbutton", name="Minutes of the timer").fill("0.12")
+    timer.get_by_role("button", name="Start the timer").click()
+    page.wait_for_function("() => /^0:0[2-6] left, begun with P01$/.test("
+                           "document.querySelector('.scent-clock:not(:empty)')?.textContent)")
+    assert timer.get_by_role("button", name="Start the timer").is_hidden()
+    for button in timer.get_by_role("button").all():
+        box = button.bounding_box()
+        assert box is None or (box["width"] >= 44 and box["height"] >= 44)
+    # The form shown once more, as it is when the page is opened anew.
+    page.evaluate("""() => { const b = window.jupyterapp.shell.currentWidget.content;
+        b.activeCellIndex = 1; }""")
+    lab.command(page, "notebook:insert-cell-below")
+    page.wait_for_timeout(300)
+    page.evaluate("""() => { const cell = window.jupyterapp.shell.currentWidget.content.activeCell;
+        cell.model.sharedModel.setSource('pours'); }""")
+    lab.command(page, "notebook:run-cell")
+    page.wait_for_function("() => document.querySelectorAll('.scent-timer').length === 2")
+    for one in page.locator(".scent-timer").all():
+        one.get_by_role("alert").get_by_text("Time is up, begun with P01.").wait_for()
+    page.locator(".scent-timer").nth(1).get_by_role("button", name="Stop the timer").click()
+    page.wait_for_function("() => [...document.querySelectorAll('.scent-time-up')]"
+                           ".every(e => e.textContent === '')")
+    lab.command(page, "notebook:delete-cell")
+    page.wait_for_function("() => document.querySelectorAll('.scent-timer').length === 1")
 
 
 def test_what_is_typed_is_saved_with_the_tap(page, store):
@@ -151,7 +179,7 @@ def test_readable_at_390_pixels(page):
     page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
     page.wait_for_timeout(500)
     wide = page.evaluate("""() => [...document.querySelectorAll(
-        '.scent-form button, .scent-form input')].filter(e => e.offsetParent).map(e =>
+        '.scent-form button[class*=scent-press], .scent-form input')].filter(e => e.offsetParent).map(e =>
         [e.getAttribute('aria-label'), e.scrollWidth - e.clientWidth, e.clientWidth])""")
     page.set_viewport_size({"width": 1200, "height": 900})
     for name, hidden, width in wide:

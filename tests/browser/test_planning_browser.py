@@ -28,6 +28,9 @@ def folder(lab):
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
     page = lab.open_page(chromium, "plan/plan.ipynb", ".scent-press-keep[aria-label]")
+    for part in ("waxes", "poured"):
+        page.locator(f".scent-press-fold-{part}").click()
+        page.wait_for_selector(f".scent-press-fold-{part}[aria-label$='close']")
     yield page
     lab.close(page)
 

@@ -64,7 +64,7 @@ def test_a_new_series_starts_empty_and_asks_for_what_it_lacks(folder):
         "filled in." in desk.planning.message.value
     assert "scent-flag" in desk.planning.message.value
     assert desk.sentence == (
-        "The plan is NOT kept yet: something is still to be filled in. Scroll up to the first form."
+        "The plan is NOT kept yet: something is still to be filled in, further up."
     )
 
 
@@ -121,8 +121,8 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     assert desk.sentence.startswith("This is NOT the plan that is kept")
     desk.planning.fields["pots"].value = ""
     assert desk.sentence == (
-        "What is in the forms is NOT the plan that is kept: something is still to be filled in. "
-        "Scroll up to the first form."
+        "What is in the forms is NOT the plan that is kept: something is still to be filled in, "
+        "further up."
     )
     desk.planning.fields["pots"].value = "1"
     desk.keeping.keep.click()

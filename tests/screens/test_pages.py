@@ -5,10 +5,11 @@ from dataclasses import replace
 import nbformat
 import pytest
 from storing import store_series
-from walking import of_kind, open_folds, said, widgets
+from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
 from scentlab import workshop
+from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
 from scentlab.planning.plan import Plan
@@ -58,6 +59,31 @@ def test_planning_with_a_draft_brings_it_back_and_keeps_nothing_unasked(own):
                         "series": series_draft(plan)})
     assert plan_page(folder).desk.sentence == "The plan is NOT kept yet."
     assert store.plan() is None and not list((folder / "exports").iterdir())
+
+
+def test_at_most_twelve_fields_stand_before_the_first_proposal(own):
+    page = plan_page(own[0])
+    first = [f for f in fields_in_sight(page) if not isinstance(f, Chooser)]  # paper comes last
+    assert 1 < len(first) <= 12
+    for name, text in {"wax": "soft wax", "oil": "fig", "loads": "1 to 3 oz/lb", "wax_g": "4 lb",
+                       "warmers": "2", "rooms": "2", "evenings": "9", "days": "weekdays",
+                       "start": "2026-12-01"}.items():
+        page.desk.have.fields[name].value = text
+    page.desk.have.show.click()
+    assert [p.size for p in page.desk.have.proposals] == ["small", "medium", "large"]
+    page.desk.have.takes["small"].click()
+    assert fields_in_sight(page) == [*first, page.desk.keeping._paper]
+    page.desk.keeping.keep.click()
+    page.desk.keeping.confirm.click()
+    assert own[1].plan() is not None
+    page.again.click()
+    assert len(fields_in_sight(page)) == 1, "what is kept is folded, but for the paper"
+
+
+def test_what_is_begun_by_hand_is_in_sight_with_what_it_needs(own):
+    keep_draft(own[0], {"materials": {}, "series": {"title": "mine"}})
+    assert "Still to fill in" in said(plan_page(own[0])) and len(fields_in_sight(
+        plan_page(own[0]))) > 12
 
 
 def test_pour_day_before_a_plan_shows_the_demo_and_says_so(own):

@@ -1,10 +1,11 @@
 // The browser's part of a form in a notebook. It keeps the notebook's single-key commands away
 // while the form has the focus (a stray x would delete the form's cell), gives names and states
 // to the controls, and turns each tap into a message that the kernel must acknowledge. Where pieces
-// are graded the keys 0 to 4 are taps on the grades.
+// are graded the keys 0 to 4 are taps on the grades, where they are smelt 0 to 10 on the throws.
 const TIMEOUT = 4000;
 // The second tap of a double tap would meet the next piece.
 const DOUBLE_TAP = 600;
+const TEN = 700;  // so long a typed 1 waits for a 0
 
 function newKey() {
   const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -28,7 +29,7 @@ export default {
     clock.setAttribute("role", "timer");
     clock.className = "scent-clock";
     el.append(banner, clock);
-    let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "";
+    let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "", one = null;
 
     function label() {
       if (!form) return;
@@ -74,13 +75,26 @@ export default {
         console.warn("The kernel cannot be reached.", error);
       }
     }
+    // A grade by its key, a throw by its digits: 1 waits a moment for the 0 of 10.
+    function tap(kind, place) {
+      const button = form.querySelector(`button.scent-press-${kind}-${place}`);
+      if (button) button.click();
+    }
+    function scored(key) {
+      if (!form.querySelector("button.scent-press-throw-10")) tap("grade", key);
+      else if (one) {
+        clearTimeout(one);
+        one = null;
+        tap("throw", key === "0" ? 10 : 1);
+      } else if (key === "1") {
+        one = setTimeout(() => { one = null; tap("throw", 1); }, TEN);
+      } else tap("throw", key);
+    }
     function keyed(event) {
       if (event.ctrlKey || event.metaKey || event.altKey) return;
       event.stopPropagation();
       const typing = event.target.matches("input, select, textarea");
-      const grade = /^[0-4]$/.test(event.key) && !typing
-        && form.querySelector("button.scent-press-grade-" + event.key);
-      if (grade && !event.repeat) grade.click();
+      if (/^\d$/.test(event.key) && !typing && !event.repeat) scored(event.key);
       // A key held down on a button taps it again and again.
       if (event.repeat && event.target.tagName === "BUTTON") event.preventDefault();
     }
@@ -152,7 +166,7 @@ export default {
     model.on("msg:custom", heard);
     model.on("change:names change:pressed", label);
     return () => {
-      clearInterval(seek); clearInterval(ticker); clearTimeout(timer);
+      clearInterval(seek); clearInterval(ticker); clearTimeout(timer); clearTimeout(one);
       watcher.disconnect();
       model.off("msg:custom", heard);
       model.off("change:names change:pressed", label);

@@ -23,6 +23,7 @@ export default {
     const label = element("label", "", "Minutes "), box = element("input", "");
     Object.assign(box, { type: "number", min: "0.1", max: "600", step: "any" });
     label.append(box);
+    box.setAttribute("aria-label", "Minutes of the timer");
     const start = element("button", "jupyter-button", "Start the timer");
     const more = element("button", "jupyter-button", "1 minute more");
     const stop = element("button", "jupyter-button", "Stop the timer");
