@@ -19,7 +19,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.memory.cells import fragrance_of, looks_key, wax_of
 from scentlab.results import FitError, say_percent
 
-UNLIKE = 0.2  # chance beforehand that a series is unlike all that the workshop has seen
+UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop has seen
 
 
 @one_thread()

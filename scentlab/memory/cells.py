@@ -1,8 +1,8 @@
 """One wax with one fragrance in one earlier series: fitted alone, and what it says by itself.
 
 A cell's own posterior divided by its own prior is its evidence, as a Gaussian. Where the Gaussian
-is rough, it is made anew about what all other cells say (Gelman, Vehtari et al. 2020, "Expectation
-propagation as a way of life", section 3), from the same draws with other weights.
+is rough, it is made anew towards what all other cells say (Gelman, Vehtari et al. 2020,
+"Expectation propagation as a way of life", section 3), from the same draws with other weights.
 """
 
 from __future__ import annotations
@@ -23,7 +23,8 @@ from scentlab.results import FitError
 KEYS = ("capacity", "log_spread", "stress", "gap2", "gap3", "gap4", "sigma", "misread")
 _USUAL = CapacityPrior()
 WIDE_SD = 6.0  # of a cell's capacity beforehand, points of load: its own pieces decide
-DRAWS, _FEWEST = 2000, 150
+DRAWS, _FEWEST = 3000, 200
+_WAYS = (1.0, 0.7, 0.5, 0.35, 0.25, 0.17, 0.12, 0.08, 0.05)
 UNKNOWN = "fragrance not on record"
 
 
@@ -109,7 +110,8 @@ def _fit_cell(series, name, blend, looks, seed):
         series=name, blend=str(blend), wax=wax_of(series, blend),
         fragrance=fragrance_of(series) or f"{UNKNOWN} ({name})", stresses=fit.stresses,
         pots=int(fit.tested["pots"].iloc[0]), pieces=int(fit.tested["pieces"].iloc[0]),
-        centre=centre, draws=shared_draws(fit), weights=fit.weights, key=looks_key(series),
+        centre=centre, draws=shared_draws(fit).astype(np.float32),
+        weights=fit.weights.astype(np.float32), key=looks_key(series),
     )
 
 
@@ -127,30 +129,45 @@ def shared_draws(fit, blend=0):
 
 
 def site(cell, cavity=None):
-    """What a cell says by itself: precision (8, 8), information (8,); None where it cannot be told.
+    """What a cell says by itself: precision (8, 8), information (8,).
 
-    ``cavity`` : mean (8,) and covariance (8, 8) of what the others say, about which it is told.
+    ``cavity`` : mean (8,) and covariance (8, 8) of what the others say. The Gaussian is made where
+    prior and cavity meet, as near to the cavity as the draws reach.
     """
     there = np.flatnonzero(~np.isnan(cell.draws[0]))
-    draws, weights = cell.draws[:, there], cell.weights
+    draws, weights = cell.draws[:, there].astype(float), cell.weights.astype(float)
     middle, sd = (v[there] for v in usual_normals(cell.centre))
-    before, covariance = middle, np.diag(sd**2)
+    prior, pull = np.diag(sd**-2.0), middle / sd**2
     if cavity is not None:
-        before, covariance = cavity[0][there], cavity[1][np.ix_(there, there)]
-        gain = _log_normal(draws, before, covariance) - _log_normal(draws, middle, np.diag(sd**2))
-        weights = weights * np.exp(gain - gain.max())
-        weights = weights / weights.sum()
-        if 1.0 / np.sum(weights**2) < _FEWEST:
-            return None
+        others = np.linalg.inv(cavity[1][np.ix_(there, there)])
+        weights, way = _nearest(draws, weights, (middle, prior), (cavity[0][there], others))
+        pull = (1.0 - way) * pull + way * others @ cavity[0][there]
+        prior = (1.0 - way) * prior + way * others
     mean = weights @ draws
     away = draws - mean
     after = np.linalg.inv((weights[:, None] * away).T @ away)
-    prior = np.linalg.inv(covariance)
     own = _no_less_than_none(after - prior, sd)
     precision, information = np.zeros((len(KEYS),) * 2), np.zeros(len(KEYS))
     precision[np.ix_(there, there)] = own
-    information[there] = (own + prior) @ mean - prior @ before
+    information[there] = (own + prior) @ mean - pull
     return precision, information
+
+
+def _nearest(draws, weights, prior, cavity):
+    """The weights (S,) of draws as far on the way from their prior to the cavity (0 to 1) as leaves
+    enough of them, and how far that is; both are a mean and a precision."""
+    gain = _log_kernel(draws, *cavity) - _log_kernel(draws, *prior)
+    for way in _WAYS:
+        moved = weights * np.exp(way * (gain - gain.max()))
+        moved /= moved.sum()
+        if 1.0 / np.sum(moved**2) >= _FEWEST:
+            return moved, way
+    return weights, 0.0
+
+
+def _log_kernel(points, mean, precision):
+    away = points - mean
+    return -0.5 * np.einsum("si,ij,sj->s", away, precision, away)
 
 
 def _no_less_than_none(precision, sd):
@@ -158,12 +175,6 @@ def _no_less_than_none(precision, sd):
     scaled = precision * np.outer(sd, sd)
     told, axes = np.linalg.eigh(0.5 * (scaled + scaled.T))
     return (axes * np.maximum(told, 0.0)) @ axes.T / np.outer(sd, sd)
-
-
-def _log_normal(points, mean, covariance):
-    root = np.linalg.cholesky(covariance)
-    step = np.linalg.solve(root, (points - mean).T)
-    return -0.5 * (step**2).sum(axis=0) - np.log(np.diag(root)).sum()
 
 
 # ---- kept beside the series -------------------------------------------------------------------
