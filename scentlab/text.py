@@ -46,6 +46,15 @@ def capital(words):
     return words[:1].upper() + words[1:]
 
 
+def count_of(number, word):
+    """A number with its word.
+
+    >>> count_of(1, "pot"), count_of(3, "pot")
+    ('1 pot', '3 pots')
+    """
+    return f"{number:.0f} {word}{'' if number == 1 else 's'}"
+
+
 def in_sentences(parts):
     """Parts as sentences, those that are empty left out and the first as it begins.
 

@@ -13,7 +13,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.choosing.rules import Rules
-from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
@@ -191,7 +191,7 @@ def _held_below_sweat(own, row, rules):
             return None
         seen = own[own["load_pct"] <= high]
         pieces = int(seen["n"].sum())
-        wet = int(seen[[f"g{g}" for g in range(rules.limit_grade, 5)]].to_numpy().sum())
+        wet = int(reached(seen, rules.limit_grade).sum())
         if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
             return _held(row, below, high, wet, pieces, rules)
         below = high
@@ -216,7 +216,7 @@ def _held(row, below, high, wet, pieces, rules):
 
 def _why_none(blend, counts, lowest, rules):
     own = counts[counts["load_pct"] <= counts["load_pct"].min() + 0.3]
-    wet = int(sum(own[f"g{g}"].sum() for g in range(rules.limit_grade, 5)))
+    wet = int(reached(own, rules.limit_grade).sum())
     pieces = int(own["n"].sum())
     return (
         f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "

@@ -12,9 +12,10 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT, UNLIKELY, find_ceiling
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import stress_words
+from scentlab.fitting.looks import reached
 from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
-from scentlab.maths.sampling import K_HAT_LIMIT, weighted_quantile
+from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_percent
 from scentlab.text import in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax
@@ -151,14 +152,12 @@ def check_lot(
     at_risk = load_at_risk_draws(
         at_age(fit, rules.ship_age_days), rules.risk, rules.limit_grade, stress)
     over = float(fit.weights[at_risk[:, fit.blends.index(blend)] < known.load_pct].sum())
-    sweated = seen[[f"g{g}" for g in range(rules.limit_grade, 5)]].sum(axis=1)
-    table = seen.assign(sweated=sweated, pieces=seen["n"]).sort_values("load_pct")
+    table = seen.assign(sweated=reached(seen, rules.limit_grade), pieces=seen["n"])
+    table = table.sort_values("load_pct")
     verdict, notes = _verdict(table, known.load_pct, over, fit.k_hat, rules)
-    lower, middle, upper = weighted_quantile(shift, fit.weights, (0.05, 0.5, 0.95))
-    sd = float(np.sqrt(np.cov(shift, aweights=fit.weights, ddof=0)))
     return LotCheck(
         lot, blend, known.load_pct, verdict, over, _safe_load(analysis, fit, blend),
-        pd.DataFrame([("shift", middle, sd, lower, upper)],
+        pd.DataFrame([("shift", *summary(shift, fit.weights))],
                      columns=["parameter", "estimate", "se", "lower", "upper"]),
         table[["load_pct", "pieces", "sweated"]].reset_index(drop=True), rules.risk,
         stress_words(stress, analysis.series.plan), tuple(notes),

@@ -8,6 +8,7 @@ import pandas as pd
 
 from scentlab.choosing.saving import PIECES, piece_costs
 from scentlab.fitting.frost import frost_risk
+from scentlab.fitting.looks import reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import has_level, throw_curve
 from scentlab.units import content_from_load
@@ -142,7 +143,7 @@ def _seen(fit, blend, load, rules, stress):
     where no piece of the blend sweated, the risk that the dry pieces at the load or more leave
     possible by themselves (0 of n, 95 % one-sided: Clopper and Pearson 1934)."""
     own = fit.counts[fit.counts["blend"] == blend]
-    own = own.assign(wet=own[[f"g{g}" for g in range(rules.limit_grade, 5)]].sum(axis=1))
+    own = own.assign(wet=reached(own, rules.limit_grade))
     below = own[own["load_pct"] <= load + _NEAR / 2]
     under = own[own["stress"] == stress]
     stressed = below[below["stress"] == stress]

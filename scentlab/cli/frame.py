@@ -11,6 +11,7 @@ from dataclasses import dataclass
 from pathlib import Path
 
 from scentlab import amounts
+from scentlab.text import count_of as count  # noqa: F401 - for the commands
 from scentlab.units import show_in, shown
 
 STORE_NAME = "series.sqlite"
@@ -222,8 +223,3 @@ def working(*stages):
             bar.set_description_str(name)
 
         yield begin
-
-
-def count(number, what):
-    """A number of things: '1 row', '3 rows'."""
-    return f"{number:.0f} {what}{'' if number == 1 else 's'}"

@@ -16,6 +16,7 @@ from scentlab.maths.sampling import (
     adaptive_draws,
     hamiltonian_draws,
     quantile_error,
+    summary,
     weighted_quantile,
 )
 from scentlab.maths.threads import one_thread
@@ -70,9 +71,7 @@ class FrostFit(Result):
         size = self.shares.shape[1] + len(self.covariates)
         values = np.column_stack([self.draws[:, :size], _pot_sd(self)])
         for name, own in zip((*self.names[:size], "sd between pots"), values.T, strict=True):
-            lower, middle, upper = weighted_quantile(own, self.weights, (0.05, 0.5, 0.95))
-            sd = np.sqrt(np.cov(own, aweights=self.weights, ddof=0))
-            rows.append((name, middle, float(sd), lower, upper, "latent units"))
+            rows.append((name, *summary(own, self.weights), "latent units"))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 
     @property

@@ -68,6 +68,12 @@ def _known_ages(looks):
     return days.fillna(1.0 if pd.isna(oldest) else oldest).clip(lower=0.5).astype(float)
 
 
+def reached(counts, grade):
+    """Pieces of each row of :func:`count_pours` that reached a grade or a higher one: int (n,)."""
+    return counts[[c for c in counts if c[:1] == "g" and c[1:].isdigit() and int(c[1:]) >= grade]
+                  ].sum(axis=1).astype(int)
+
+
 def count_pours(looks, n_grades):
     """Pieces per pour, stress and grade, each by its last look: pour, pot, blend, load_pct, stress,
     n, g0, g1, ... and, where looks have it, the mean age_days."""

@@ -15,6 +15,7 @@ from scipy import stats
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.fitting.reweighting import pot_log_likelihood, reweighted
 from scentlab.fitting.sweat import N_GRADES
+from scentlab.maths.sampling import even_places
 from scentlab.results import FitError
 
 _DRAWS, _SHIFTS = 2000, 24
@@ -47,7 +48,7 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
         raise FitError(f"pieces of the new lot were graded after {strange[0]}, and none of the old "
                        "lot were: grade them as before")
     counts, rng = count_pours(own, N_GRADES), np.random.default_rng(seed)
-    kept = _resampled(fit, _DRAWS, rng)
+    kept = even_places(fit.weights, _DRAWS, rng.random())
     place = np.repeat(kept, _SHIFTS)
     shift = _shifts(len(kept), rng)
     draws = fit.draws[place].copy()
@@ -57,12 +58,6 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
         draw_link=fit.draw_link[place], draw_lot=fit.draw_lot[place],
     )
     return reweighted(moved, pot_log_likelihood(moved).sum(axis=1))[0], shift
-
-
-def _resampled(fit, size, rng):
-    """Places of so many draws, each as often as its weight says (systematic resampling)."""
-    steps = (np.arange(size) + rng.random()) / size
-    return np.minimum(np.searchsorted(np.cumsum(fit.weights), steps), len(fit.weights) - 1)
 
 
 def _shifts(draws, rng):

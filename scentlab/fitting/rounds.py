@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.reweighting import pot_log_likelihood
-from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.sampling import even_places, weighted_quantile
 from scentlab.results import Result
 
 SHIFTS = np.arange(-3.0, 3.01, 0.25)  # points of load that a round may sweat earlier by
@@ -71,8 +71,7 @@ def fit_rounds(fit, pours):
 
 def _fewer(fit):
     """The fit with a few even draws, which are enough for a note."""
-    place = (np.arange(DRAWS) + 0.5) / DRAWS
-    index = np.searchsorted(np.cumsum(fit.weights) / fit.weights.sum(), place)
+    index = even_places(fit.weights, DRAWS)
     return replace(fit, draws=fit.draws[index], weights=np.full(DRAWS, 1.0 / DRAWS),
                    draw_link=fit.draw_link[index], draw_lot=fit.draw_lot[index])
 

@@ -22,6 +22,7 @@ from scentlab.maths.sampling import (
     hamiltonian_draws,
     mixed_draws,
     quantile_error,
+    summary,
     weighted_quantile,
 )
 from scentlab.maths.threads import one_thread
@@ -112,10 +113,7 @@ class SweatFit(Result):
         """Estimate (posterior median), sd, and 90 % limits of every parameter."""
         rows = []
         for name, unit, values in self._parameters():
-            lower, middle, upper = weighted_quantile(values, self.weights, (0.05, 0.5, 0.95))
-            mean = np.sum(self.weights * values)
-            sd = np.sqrt(np.sum(self.weights * (values - mean) ** 2))
-            rows.append((name, middle, sd, lower, upper, unit))
+            rows.append((name, *summary(values, self.weights), unit))
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 
     def _parameters(self):

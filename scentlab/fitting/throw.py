@@ -12,9 +12,11 @@ from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table, taken
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
 from scentlab.maths.curves import SHAPES, bow, scaled
+from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import THROW_WORDS
+from scentlab.text import count_of
 
 # Points of throw under which a difference is of no account, and how sure a note must be of it.
 MARGIN, SURE, PEAK_SURE = 0.5, 0.8, 0.9
@@ -95,12 +97,8 @@ class ThrowFit(Result):
         return (
             f"Change of {THROW_WORDS[self.kind]} throw on the 0-10 scale from "
             f"{self.lowest_pct:.1f} to {self.highest_pct:.1f} % of wax{at}, 90 % interval in "
-            f"brackets, {_count(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
+            f"brackets, {count_of(len(self.assessors), 'tester')}: " + "; ".join(parts) + "."
         )
-
-
-def _count(number, word):
-    return f"{number} {word}{'s' * (number != 1)}"
 
 
 def _gain(draws):
@@ -191,8 +189,8 @@ def _joined(scored, pairs, found, draws, seed):
         worth = 1.0 / np.sum(weights**2)
         if worth >= draws:
             break
-    places = np.searchsorted(np.cumsum(weights), (np.arange(draws) + rng.random()) / draws)
-    fit = found(taken(drawn, np.minimum(places, len(weights) - 1), len(scored.designs)))
+    places = even_places(weights, draws, rng.random())
+    fit = found(taken(drawn, places, len(scored.designs)))
     if worth >= draws / 10:
         return fit
     return replace(fit, notes=(*fit.notes, _AGAINST))
@@ -365,7 +363,7 @@ def _settle(throws, kind, pairs):
     usable = np.isfinite(scores[["throw", "load_pct"]]).all(axis=1) & scores["blend"].notna()
     notes = ()
     if (~usable).any():
-        lost = _count(int((~usable).sum()), f"{said} throw score")
+        lost = count_of(int((~usable).sum()), f"{said} throw score")
         notes = (f"Left out, for want of a value or of a weighed load: {lost}.",)
     scores = scores[usable].reset_index(drop=True)
     scores["assessor"] = scores["assessor"].astype(str)

@@ -188,6 +188,19 @@ def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_
     return replace(start, points=points, weights=even, lot=lot)
 
 
+def even_places(weights, size, start=0.5):
+    """Places (size,) of draws, each as often as its weight says (systematic resampling)."""
+    steps = (np.arange(size) + start) / size
+    ends = np.cumsum(weights)
+    return np.minimum(np.searchsorted(ends / ends[-1], steps), len(ends) - 1)
+
+
+def summary(values, weights):
+    """Median, sd, and lower and upper 5 % points of weighted draws (S,)."""
+    lower, middle, upper = weighted_quantile(values, weights, (0.05, 0.5, 0.95))
+    return middle, float(np.sqrt(np.cov(values, aweights=weights, ddof=0))), lower, upper
+
+
 def mixed_draws(samples, shares):
     """Lots of Draws as one mixture.
 

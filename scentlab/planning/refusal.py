@@ -4,6 +4,7 @@ import math
 from numbers import Integral, Real
 
 from scentlab.materials import Refusal
+from scentlab.text import count_of as count_of
 
 
 class PlanError(Refusal):
@@ -12,11 +13,6 @@ class PlanError(Refusal):
     ``field`` names the argument of :func:`make_plan` that is to be mended, with a dot before it the
     rules that it belongs to, such as "sittings.each".
     """
-
-
-def count_of(number, word):
-    """A number with its word, such as '1 pot' or '3 pots'."""
-    return f"{number} {word}" if number == 1 else f"{number} {word}s"
 
 
 def need(holds, problem, remedy="", *, field="", value=None):

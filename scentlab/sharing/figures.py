@@ -12,6 +12,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.frost import frost_risk
+from scentlab.fitting.looks import reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError
@@ -289,7 +290,7 @@ def frost_figure(fit, blend, limit_grade=2, age_days=None):
 
 def _shares(counts, grade, what):
     """A point for each test batch: the share of its pieces that reached the grade."""
-    over = counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1)
+    over = reached(counts, grade)
     return tuple((x, k / n, "", f"{k:g} of {n:g} pieces at {say_load_oz(x)} reached {what} grade "
                   f"{grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
                                                  strict=True))

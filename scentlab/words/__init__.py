@@ -7,6 +7,7 @@ import math
 
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
+from scentlab.text import count_of as count  # noqa: F401
 from scentlab.units import Shown, content_from_load, say_load, say_load_oz, showing
 
 MISSING = "–"
@@ -73,15 +74,6 @@ def say_range(lower, upper, say=say_number):
     if is_missing(lower) or is_missing(upper):
         return MISSING
     return f"{say(lower)} to {say(upper)}"
-
-
-def count(number, what):
-    """A number of things.
-
-    >>> count(1, "blend"), count(3, "blend")
-    ('1 blend', '3 blends')
-    """
-    return f"{number} {what}{'' if number == 1 else 's'}"
 
 
 class Loads(str):

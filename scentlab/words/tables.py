@@ -9,6 +9,7 @@ import pandas as pd
 from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
+from scentlab.fitting.looks import reached
 from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
 from scentlab.words import (
@@ -219,7 +220,7 @@ def seen_table(analysis):
     grade, counts = analysis.rules.limit_grade, analysis.sweat.counts
     counts = counts[counts["stress"] == analysis.ceiling.stress]
     counts = counts.assign(
-        over=counts[[f"g{g}" for g in range(grade, 5)]].sum(axis=1), near=counts["load_pct"].round()
+        over=reached(counts, grade), near=counts["load_pct"].round()
     ).groupby(["blend", "near"])[["over", "n"]].sum()
 
     def seen(load):

@@ -16,7 +16,7 @@ from scentlab.fitting.throw import (
     throw_draws,
     throw_peak,
 )
-from scentlab.results import FitError, Result
+from scentlab.results import FitError
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 TRUTH = Truth({"soft": BlendTruth(9.0), "hard": BlendTruth(12.0, throw_rise=7.0)}, scale_sd=0.0)
@@ -177,11 +177,6 @@ class TestUnchanged:
         one = fit_throw(frame, draws=200)
         two = fit_throw(frame.iloc[::-1], draws=200)
         assert two.shapes["weight"].to_numpy() == pytest.approx(one.shapes["weight"], abs=0.03)
-
-    def test_data_and_back(self, fit):
-        again = Result.from_dict(fit.to_dict())
-        assert again.sentence == fit.sentence
-        assert throw_draws(again, "soft", [7.0]) == pytest.approx(throw_draws(fit, "soft", [7.0]))
 
 
 class TestIntervals:
