@@ -9,12 +9,10 @@ from scentlab.choosing.lot import check_lot as check_lot
 from scentlab.choosing.pick import Rules as Rules
 from scentlab.choosing.so_far import loads_so_far as loads_so_far
 from scentlab.fitting.frost import fit_frost as fit_frost
-from scentlab.fitting.longevity import fit_longevity as fit_longevity
 from scentlab.fitting.pairs import pair_test as pair_test
 from scentlab.fitting.sweat import fit_sweat as fit_sweat
 from scentlab.fitting.sweat import sweat_risk as sweat_risk
 from scentlab.fitting.throw import fit_throw as fit_throw
-from scentlab.foresight.guess import guess_truth as guess_truth
 from scentlab.foresight.next_step import next_step as next_step
 from scentlab.foresight.precision import precision as precision
 from scentlab.forms.quick import quick_page as quick_page
@@ -25,17 +23,12 @@ from scentlab.memory.remembering import remember as remember
 from scentlab.planning.batch import Recipe as Recipe
 from scentlab.planning.batch import make_batch as make_batch
 from scentlab.planning.kitchen import propose_plans as propose_plans
-from scentlab.planning.pairs import plan_pairs as plan_pairs
 from scentlab.planning.plan import Plan as Plan
 from scentlab.planning.plan import make_plan as make_plan
 from scentlab.planning.quick import quick_plan as quick_plan
-from scentlab.planning.sheets import code_key_html as code_key_html
-from scentlab.planning.sheets import labels_html as labels_html
 from scentlab.planning.sheets import pour_sheets_html as pour_sheets_html
-from scentlab.planning.sheets import quick_sheet_html as quick_sheet_html
 from scentlab.recording.importing import export_csvs as export_csvs
 from scentlab.recording.importing import import_csvs as import_csvs
-from scentlab.recording.progress import see_progress as see_progress
 from scentlab.recording.reading import read_series as read_series
 from scentlab.recording.store import Store as Store
 from scentlab.results import FitError as FitError
@@ -51,12 +44,7 @@ from scentlab.series import Series as Series
 from scentlab.sharing.opening import open_package as open_package
 from scentlab.sharing.package import prepare_package as prepare_package
 from scentlab.sharing.pictures import plot as plot
-from scentlab.sharing.redaction import Choices as Choices
 from scentlab.sharing.report import write_report as write_report
-from scentlab.simulate import Truth as Truth
-from scentlab.simulate import simulate_series as simulate_series
-from scentlab.units import content_from_load as content_from_load
-from scentlab.units import load_from_content as load_from_content
 from scentlab.units import load_from_ounces_per_pound as load_from_ounces_per_pound
 from scentlab.workshop import make_demo_series as make_demo_series
 
