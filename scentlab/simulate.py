@@ -18,7 +18,6 @@ from scentlab.maths.threads import one_thread
 from scentlab.series import (
     BLEND_COLUMNS,
     Series,
-    tidy_bleeds,
     tidy_grades,
     tidy_pours,
     tidy_throws,
@@ -81,13 +80,12 @@ class Truth:
     tau, frost_tau : latent limits of the grades 1 to 4.
     latent : logit, probit, skewed or step.
     misread : share of grades that are read one off; ``rogues`` testers score by chance.
-    others : sds in points of throw (of 10), mg of bleed or g, as said below.
+    others : sds in points of throw (of 10) or g, as said below.
 
     sweat: latent = (load - capacity) / spread + heat * (stress is heat) + pot + noise, a grade g
     when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax), a pot
     of the worse lot, which every pot is with chance ``worse_lot``, by ``worse_shift``, and a pour
     by a normal effect of its own (``sweat_pour_sd``, % of wax).
-    bleed (mg) = floor + slope * max(0, load - capacity - offset) + pot + noise, never under 0.
     warmer: of a piece's fragrance the part ``warm_volatile`` leaves as 1 - exp(-warm_rate hours),
     a share ``warm_piece_sd`` more or less in each piece; warm throw falls from that at the load as
     exp(-fade_rate hours).
@@ -118,11 +116,6 @@ class Truth:
     score_sd: float = 0.9
     rogues: int = 0
     weighing_sd_g: float = 0.05
-    bleed_slope: float = 6.0
-    bleed_floor: float = 4.0
-    bleed_offset: float = 0.0
-    bleed_pot_sd: float = 0.8
-    bleed_sd: float = 1.2
     warm_volatile: float = 0.55
     warm_rate: float = 0.15
     warm_piece_sd: float = 0.06
@@ -188,7 +181,7 @@ class Layout:
 
 
 def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, throw=0, assessors=0,
-                bleed=0, limit_load_pct=None, wax_g=200.0):
+                limit_load_pct=None, wax_g=200.0):
     """Every load poured from each of ``pots`` pots per blend, so many pieces a test and pour.
 
     ``limit_load_pct`` (% of wax): one number for all blends, or one per blend, or None.
@@ -199,7 +192,7 @@ def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, th
     ], columns=["pour", "pot", "blend", "load_pct"])
     pours = pours.assign(wax_g=float(wax_g), poured_on=pd.Timestamp("2026-01-05").date())
     numbers = {("sweat", "rest"): sweat, ("sweat", "heat"): sweat_heat, ("frost", "rest"): frost,
-               ("throw", "rest"): throw, ("bleed", "rest"): bleed}
+               ("throw", "rest"): throw}
     pieces = [(p, *kind) for p in pours["pour"] for kind, n in numbers.items() for _ in range(n)]
     pieces = pd.DataFrame(pieces, columns=["pour", "test", "stress"])
     pieces.insert(0, "code", [f"{i:04d}" for i in range(len(pieces))])
@@ -243,14 +236,12 @@ def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generato
     moved = _spoiled(pieces, truth, rng)
     looks = pd.concat([_sweat_looks(pieces, truth, rng, moved), _frost_looks(pieces, truth, rng)])
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
-    bleeds = _bleed_weighings(pieces, truth, rng, moved)
     # A stream of its own: what is done on the warmer changes nothing of the rest.
     warmings = _warmer_checks(layout, pieces, truth, rng.spawn(1)[0])
     details = {"title": "simulated series", "fragrance": "invented fragrance", **layout.details}
     return Series(
         pours=pours, grades=tidy_grades(looks, pours), throws=tidy_throws(scores, pours),
-        blends=layout.blends, bleeds=tidy_bleeds(bleeds, pours),
-        warmings=tidy_warmings(warmings, pours), invented=True, **details,
+        blends=layout.blends, warmings=tidy_warmings(warmings, pours), invented=True, **details,
     )
 
 
@@ -316,16 +307,6 @@ def _frost_looks(pieces, truth, rng):
     latent = _of(own, truth, "frost") + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
     latent = latent + _effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
     return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1))
-
-
-def _bleed_weighings(pieces, truth, rng, moved):
-    own = pieces[pieces["test"] == "bleed"].reset_index(drop=True)
-    over = _over(own, truth, moved) - truth.bleed_offset
-    bleed = truth.bleed_floor + truth.bleed_slope * np.maximum(0.0, over)
-    bleed = bleed + _effects(own, truth.bleed_pot_sd, rng)
-    bleed = bleed + truth.bleed_sd * rng.standard_normal(len(own))
-    bleed = np.round(np.maximum(bleed, 0.0), 1)
-    return own[["code", "pour"]].assign(bleed_mg=bleed, hours=24.0, temp_c=38.0, assessor=None)
 
 
 def warmer_checks(codes, hours, assessors=(), smelt_from_h=1.0):

@@ -177,35 +177,6 @@ def test_layout_of_a_plan_keeps_its_blends_and_prices():
     assert layout.details["piece_g"] == 12.0 and layout.details["currency"] == "EUR"
 
 
-class TestBleed:
-    def test_mean_follows_the_hinge(self):
-        truth = Truth(BLENDS, weighing_sd_g=0.0)
-        capacity = truth.blends["soft"].capacity
-        layout = even_layout(
-            ["soft"], [capacity - 4, capacity + 3], pots=200, sweat=0, bleed=1
-        )
-        mean = simulate_series(layout, truth, 2).bleeds.groupby("load_pct")["bleed_mg"].mean()
-        # By hand: floor 4 mg, and 6 mg for each of 3 points beyond.
-        assert mean.tolist() == pytest.approx([4.0, 22.0], abs=4 * np.sqrt((0.8**2 + 1.2**2) / 200))
-
-    def test_a_spoiled_pot_spoils_both_tests(self):
-        truth = Truth(
-            {"soft": BlendTruth(20.0)}, spoiled_pots=1, spoiled_shift=-18.0, pot_sd=0.0
-        )
-        series = simulate_series(even_layout(["soft"], [12, 14], pots=3, bleed=2), truth, 1)
-        wet = series.sweat().groupby("pot")["grade"].min()
-        more = series.bleeds.groupby("pot")["bleed_mg"].min()
-        assert (more > 30).tolist() == (wet == 4).tolist() and (more > 30).sum() == 1
-
-    def test_without_bleed_pieces_nothing_is_weighed_and_nothing_else_changes(self):
-        with_, without = (
-            simulate_series(even_layout(["soft"], [6, 9], bleed=n), Truth(BLENDS), 3)
-            for n in (2, 0)
-        )
-        assert len(without.bleeds) == 0 and len(with_.bleeds) == 8
-        assert with_.sweat()["grade"].tolist() == without.sweat()["grade"].tolist()
-
-
 class TestWarmer:
     def series(self, checked, seed=3):
         layout = even_layout(["soft"], [6, 10], pots=20, sweat=1, throw=1, assessors=2)

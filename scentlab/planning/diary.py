@@ -64,5 +64,5 @@ def _sessions(plan):
 def busy_days(plan):
     """The days with work of an evening: pouring, looks and sessions, not those of the reserve."""
     days = {p.poured_on for p in plan.pour_rows} | {s.sitting_on for s in plan.smelling_rows}
-    days |= {p.due_on for p in plan.piece_rows if p.test in ("sweat", "frost", "bleed")}
+    days |= {p.due_on for p in plan.piece_rows if p.test in ("sweat", "frost")}
     return sorted(days | {day for day, _, _ in later_looks(plan)})

@@ -34,7 +34,7 @@ def lot_plan(
     """
     need(lot.strip(), "the new lot has no name", "give what its label says", field="lot", value=lot)
     kind = "sweat_heat" if stress == "heat" else "sweat"
-    none = dict.fromkeys(("sweat", "sweat_heat", "frost", "throw", "reserve", "bleed"), 0)
+    none = dict.fromkeys(("sweat", "sweat_heat", "frost", "throw", "reserve"), 0)
     asked = replace(plan, piece_numbers=PieceNumbers(**none | {kind: PIECES}))
     grown = grow_plan(asked, loads_pct, start=start, seed=seed, blend=blend)
     old = len(plan.pour_rows)

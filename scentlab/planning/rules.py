@@ -17,7 +17,6 @@ PURPOSES = {
     "frost": ("frost", "rest", "frost", "Look for frost"),
     "throw": ("throw", None, "throw", ""),
     "reserve": ("reserve", None, "reserve", "Reserve pieces"),
-    "bleed": ("bleed", None, "bleed", "Weigh the blotters for bleed"),
 }
 # Headings of the printed grade sheets, in the order of a day.
 GRADE_SHEETS = {
@@ -27,8 +26,8 @@ GRADE_SHEETS = {
 
 @dataclass(frozen=True)
 class PieceNumbers:
-    """Pieces of each pour by test: ``sweat`` at room temperature, ``sweat_heat`` heat-cycled,
-    ``bleed`` on a weighed blotter. Whole numbers from 0 to 50, PlanError otherwise.
+    """Pieces of each pour by test: ``sweat`` at room temperature, ``sweat_heat`` heat-cycled.
+    Whole numbers from 0 to 50, PlanError otherwise.
 
     >>> PieceNumbers().total
     5
@@ -39,7 +38,6 @@ class PieceNumbers:
     frost: int = 1
     throw: int = 1
     reserve: int = 0
-    bleed: int = 0
 
     def __post_init__(self):
         for name, number in asdict(self).items():
@@ -70,7 +68,6 @@ class CureDays:
     frost: int = 14
     throw: int = 14
     reserve: int = 90
-    bleed: int = 7
     again: tuple = ()
 
     def __post_init__(self):

@@ -142,13 +142,12 @@ def code_key_html(plan: Plan, paper: str = "A4") -> str:
     True
     """
     numbers = asdict(plan.piece_numbers)
-    purposes = {name: p for name, p in PURPOSES.items() if numbers[name] or name != "bleed"}
     codes = {}
     for piece in plan.piece_rows:
         codes.setdefault((piece.pour, piece.test, piece.stress), []).append(piece.code)
-    key = [(pour, [codes.get((pour.pour, *p[:2]), ()) for p in purposes.values()])
+    key = [(pour, [codes.get((pour.pour, *p[:2]), ()) for p in PURPOSES.values()])
            for pour in plan.pour_rows]
-    heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in purposes.items()]
+    heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in PURPOSES.items()]
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 

@@ -89,9 +89,8 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "loads_pct": (4.0, 6.5, 9.0), "pots_per_blend": 2, "pouring.pots_per_day": 3,
         "piece_g": 22.5, "pouring.dye_pct": 0.05,
         "pieces.sweat": 1, "pieces.sweat_heat": 0, "pieces.frost": 1, "pieces.throw": 1,
-        "pieces.reserve": 0, "pieces.bleed": 0, "cure_days.sweat": 7, "cure_days.sweat_heat": 7,
+        "pieces.reserve": 0, "cure_days.sweat": 7, "cure_days.sweat_heat": 7,
         "cure_days.frost": 14, "cure_days.throw": 21, "cure_days.reserve": 90,
-        "cure_days.bleed": 7,
         "assessors": ("A1", "A3"), "works_with_fragrance": ("A3",), "seed": 77,
         # 176 °F is (176 - 32) / 1.8 = 80 °C
         "pouring.scale": "g", "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0, "pouring.pour_temp_c": None,

@@ -21,6 +21,7 @@ from scentlab.planning.plan import (
     Pouring,
     make_plan,
 )
+from scentlab.planning.sheets import code_key_html
 from scentlab.planning.weights import melt_weights, pour_weights
 
 SOFT = Wax("soft wax", limit_load_pct=10, melt_temp_c=52, add_temp_c=80, pour_temp_c=72,
@@ -442,17 +443,11 @@ def test_impossible_rules_are_refused(call, words):
     assert str(caught.value) == words
 
 
-def test_bleed_pieces_come_on_top_and_change_nothing_else():
-    without, one = plan(), plan(pieces=PieceNumbers(4, 2, 2, 2, 1, 1), cure_days=CureDays(bleed=5))
-    bleed = one.pieces[one.pieces["test"] == "bleed"]
-    assert sorted(bleed["pour"]) == sorted(one.pours["pour"])
-    assert set(bleed["cure_days"]) == {5} and bleed["stress"].isna().all()
-    assert [p.load_pct for p in one.pour_rows] == [p.load_pct for p in without.pour_rows]
-    assert one.pours["pieces"].tolist() == (without.pours["pieces"] + 1).tolist()
-    assert Plan.from_dict(json.loads(json.dumps(one.to_dict()))) == one
-
-
-def test_a_plan_from_before_bleed_still_loads():
+def test_a_plan_with_bleed_pieces_still_loads():
+    """Blotters were planned in 0.1.0: their numbers fall out, their pieces stay."""
     data = plan().to_dict()
-    del data["rules"]["piece_numbers"]["bleed"], data["rules"]["cure_days"]["bleed"]
+    data["rules"]["piece_numbers"]["bleed"], data["rules"]["cure_days"]["bleed"] = 1, 7
     assert Plan.from_dict(data) == plan()
+    data["pieces"][0] |= {"test": "bleed", "stress": None}
+    assert Plan.from_dict(data).piece_rows[0].test == "bleed"
+    assert code_key_html(Plan.from_dict(data)).count("<tr") == code_key_html(plan()).count("<tr")

@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 from markupsafe import escape
 
 from scentlab.materials import Blend, Fragrance, Wax
-from scentlab.planning.plan import PieceNumbers, PlanError, Pouring, make_plan
+from scentlab.planning.plan import PlanError, Pouring, make_plan
 from scentlab.planning.sheets import (
     CAUTIONS,
     KEY_RULE,
@@ -296,14 +296,6 @@ def test_a_pot_prints_on_one_page(tmp_path, paper):
     one = plan(pouring=Pouring(confirm=True), invented=True)
     printed = printed_pdf(tmp_path, pour_sheets_html(one, paper))
     assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 4
-
-
-def test_the_key_has_a_column_for_bleed_only_when_there_are_such_pieces():
-    one = plan(pieces=PieceNumbers(bleed=2))
-    page = code_key_html(one)
-    codes = one.pieces.loc[one.pieces["test"] == "bleed", "code"]
-    assert ">bleed<" in page and all(code in page for code in codes)
-    assert ">bleed<" not in code_key_html(plan())
 
 
 def test_every_place_says_alike_who_opens_the_key():
