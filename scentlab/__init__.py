@@ -41,6 +41,7 @@ _PUBLIC = {
     "choosing.diagnosis": ("diagnose",),
     "sharing.pictures": ("plot",),
     "sharing.report": ("write_report",),
+    "sharing.dossier": ("write_dossier",),
     "sharing.package": ("prepare_package",),
     "sharing.opening": ("open_package",),
     "screens.start": ("start_page",),

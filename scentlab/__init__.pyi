@@ -41,6 +41,7 @@ from scentlab.screens.score import score_page as score_page
 from scentlab.screens.share import share_page as share_page
 from scentlab.screens.start import start_page as start_page
 from scentlab.series import Series as Series
+from scentlab.sharing.dossier import write_dossier as write_dossier
 from scentlab.sharing.opening import open_package as open_package
 from scentlab.sharing.package import prepare_package as prepare_package
 from scentlab.sharing.pictures import plot as plot

@@ -76,6 +76,7 @@ OWNERS = {
     "tqdm": {"foresight.running", "cli.frame"},
     "arviz_base": {"sharing.draws"},
     "statsmodels": {"maths.intervals"},
+    "PIL": {"sharing.photos"},
     "jinja2": {"planning.sheets", "sharing"},
     "argparse": {"cli"},
 }

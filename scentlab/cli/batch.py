@@ -12,6 +12,7 @@ from scentlab.cli.frame import (
     Command,
     amount,
     option,
+    page_path,
     program,
     quoted,
     series_folder,
@@ -163,6 +164,21 @@ def _plan_lot(arguments, store, plan, analysis, load):
           f"{quoted(lot)}")
 
 
+def _dossier(arguments):
+    from scentlab.choosing.known_load import known_load
+    from scentlab.planning.batch import make_batch, materials_of, recipe_here
+    from scentlab.sharing.dossier import write_dossier
+
+    folder = series_folder(arguments.folder)
+    path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
+    wax_g = amount("--wax", "read_weight", arguments.wax, "g")
+    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    batch = make_batch(known_load(analysis, arguments.blend), materials_of(analysis.series),
+                       wax_g=wax_g, recipe=recipe_here(folder))
+    write_dossier(analysis, path, batch, arguments.checked)
+    print(f"Dossier, one page to print or to save as PDF in a browser: {path}")
+
+
 COMMANDS = (
     Command(
         "batch", _batch, "what to weigh for a batch at the recommended load",
@@ -183,6 +199,22 @@ COMMANDS = (
             *(option(name, dest=field, metavar=kind, help=words)
               for field, name, kind, words in _RECIPE),
             _PAPER, *rule_options(shown=False),
+        ),
+    ),
+    Command(
+        "dossier", _dossier, "one page of one blend for a technical file",
+        f"""
+        Write one page for a supplier or a technical file: load, limits, heat cycle, counts by load,
+        lots, days, what to weigh, and who checked it. A browser prints it or saves it as PDF. An
+        earlier page is replaced. {OTHER_RULES}
+        """,
+        'scentlab dossier cedar-2026 --blend soft --checked "M. K., 2026-12-01"',
+        (
+            FOLDER, _BLEND,
+            option("--wax", metavar="WEIGHT", default="1 lb", help="wax of the batch (1 lb)"),
+            option("--checked", metavar="TEXT", default="", help="who checked it, and when"),
+            option("--out", metavar="FILE.html", help="page (FOLDER/exports/dossier.html)"),
+            *rule_options(shown=False),
         ),
     ),
     Command(

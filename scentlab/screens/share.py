@@ -20,10 +20,11 @@ from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, why_not_compared
+from scentlab.sharing.dossier import write_dossier
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
-from scentlab.units import say_load_oz
+from scentlab.units import GRAMS_PER_POUND, say_load_oz
 from scentlab.workshop import series_beside
 
 PACKAGE_NAME = "for-the-supplier.zip"
@@ -61,6 +62,7 @@ def _build(page, seed):
         heading("A package for the supplier"), page.share,
         Fold("The supplier's answer", partial(_answers, analysis, bench), "answers"),
         Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
+        Fold("One page for a technical file", partial(_dossier, analysis, bench), "dossier"),
         Fold("The next step", lambda: next_step(analysis, seed=seed), "next"),
         Fold("What it costs", lambda: costs_table(analysis), "costs"),
         Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
@@ -78,6 +80,16 @@ def _report(analysis, bench):
 def _tables(bench):
     files = export_csvs(bench.store, bench.exports)
     return f"{', '.join(f.name for f in files)}, written to {bench.exports}. Testers by code only."
+
+
+def _dossier(analysis, bench):
+    """The dossier of the first blend; the command writes that of another."""
+    batch = make_batch(known_load(analysis), materials_of(analysis.series), wax_g=GRAMS_PER_POUND,
+                       recipe=recipe_here(bench.folder))
+    path = write_dossier(analysis, bench.exports / "dossier.html", batch)
+    return w.HTML(
+        f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print or to save as PDF')}. "
+        "For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
 
 
 def _answers(analysis, bench):

@@ -13,12 +13,12 @@ from scentlab.files import write_whole
 from scentlab.units import shown
 
 
-def render(**context):
-    """The report from its template; text from outside is escaped, and the page's policy allows
-    its own style sheet and script alone, each by its hash."""
+def render(name, **context):
+    """A page from its template; text from outside is escaped, and the page's policy allows its own
+    style sheet and script alone, each by its hash."""
     environment = _environment()
     css, script = environment.get_template("report.css.j2").render(), _source("report.js")
-    return environment.get_template("report.html.j2").render(
+    return environment.get_template(name).render(
         made_on=dt.date.today().isoformat(), css=css, css_hash=_hash(css),
         script=script, script_hash=_hash(script), **context,
     ).lstrip()

@@ -21,6 +21,9 @@ for (const figure of all("figure")) {
     now = (place + dots.length) % dots.length;
     dots[now].classList.add("now");
     said.textContent = dots[now].textContent;
+    const code = said.textContent.replace(/^Piece (.*?), .*$/, "$1");
+    const photo = all("img[data-code]").find((picture) => picture.dataset.code === code);
+    if (photo) said.append(photo.cloneNode());
   };
   figure.addEventListener("pointerover", (event) => show(dots.indexOf(event.target)));
   figure.addEventListener("click", (event) => show(dots.indexOf(event.target)));

@@ -7,8 +7,10 @@ from the analysis; titles and notes are text of a person and are escaped.
 import dataclasses
 import hashlib
 import platform
+from collections.abc import Sequence
 from importlib import metadata
 from pathlib import Path
+from typing import Any
 
 import scentlab
 from scentlab.choosing.analysis import Analysis, choices
@@ -18,8 +20,9 @@ from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
 from scentlab.sharing.guard import Guard, SharingError
 from scentlab.sharing.pages import place_for, render, to_json, write_page
+from scentlab.sharing.photos import shown_photos
 from scentlab.units import shown
-from scentlab.words import answers, rows, tables
+from scentlab.words import answers, is_missing, rows, tables
 
 MOST_QUESTIONS = 6
 UNITS = (("wax", "% of wax"), ("oz", "oz/lb"), ("content", "% of piece"))  # of the switch
@@ -40,7 +43,7 @@ _RULES = {
 }
 
 
-def report_html(analysis, notices=(), ask=()):
+def report_html(analysis, notices=(), ask=(), photos=()):
     """The whole report as one HTML text with its pictures inside.
 
     Parameters
@@ -49,6 +52,8 @@ def report_html(analysis, notices=(), ask=()):
     notices : sentences that stand at the top, such as what was held back.
     ask : what a supplier is asked, 1 to 6 sentences or none: they stand after the first page, with
         a form that saves an answer as :func:`scentlab.read_answer` reads it.
+    photos : objects with ``code``, ``words`` and ``read()`` (a JPEG), of which those of the first
+        blend at and above its recommended load are shown.
 
     Returns
     -------
@@ -62,12 +67,14 @@ def report_html(analysis, notices=(), ask=()):
     names, other = list(pick.table["blend"]), choices(analysis)
     ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
+        "report.html.j2",
         series=series,
         units=UNITS if shown().weight == "g" else (UNITS[1], UNITS[0], UNITS[2]),
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,
         first=answers.headline(analysis),
+        photos=_photos(analysis, photos),
         **(_asked(analysis, ask) if ask else {"ask": ()}),
         ranked=answers.ranked_words(analysis),
         ranking=answers.ranking_sentences(analysis),
@@ -97,6 +104,13 @@ def report_html(analysis, notices=(), ask=()):
         versions=[("scentlab", scentlab.__version__), ("Python", platform.python_version()),
                   *library_versions()],
     )
+
+
+def _photos(analysis, photos):
+    best = analysis.pick.table.iloc[0]
+    if not photos or is_missing(best["load_pct"]):
+        return []
+    return shown_photos(photos, analysis.series, best["load_pct"], best["blend"])
 
 
 def _slider(values, now):
@@ -149,13 +163,14 @@ def check_questions(ask):
     return ask
 
 
-def write_report(analysis: Analysis, path: str | Path) -> Path:
+def write_report(analysis: Analysis, path: str | Path, photos: Sequence[Any] = ()) -> Path:
     """Write the report to a file, whole or not at all.
 
     Parameters
     ----------
     analysis : Analysis
     path : str or Path, of the HTML file.
+    photos : as :func:`report_html` takes them.
 
     Returns
     -------
@@ -168,7 +183,7 @@ def write_report(analysis: Analysis, path: str | Path) -> Path:
     >>> write_report(analysis, "exports/report.html")  # doctest: +SKIP
     """
     path = place_for(path, "the report")
-    return write_page(report_html(analysis), path, "the report")
+    return write_page(report_html(analysis, photos=photos), path, "the report")
 
 
 def library_versions():

@@ -334,7 +334,7 @@ def test_the_report_is_small_and_the_same_again(analysis, html):
 
 
 def test_a_report_is_written_whole(analysis, html, tmp_path, monkeypatch):
-    monkeypatch.setattr(report, "report_html", lambda _: html)
+    monkeypatch.setattr(report, "report_html", lambda _, photos: html)
     path = write_report(analysis, tmp_path / "report.html")
     assert path.read_text(encoding="utf-8") == html
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]

@@ -1,0 +1,59 @@
+"""Photos for a page: those of pieces at and above the load that decides, made small."""
+
+import base64
+import io
+from dataclasses import dataclass
+
+from scentlab.units import say_load_oz
+
+WIDTH, MOST = 480, 6  # pixels of the longer edge on a page: some 40 kB each
+QUALITY = 78
+
+
+@dataclass(frozen=True)
+class Shown:
+    """A photo on a page: the code of its piece, its words, and its picture as a data address."""
+
+    code: str
+    words: str
+    source: str
+
+
+def shown_photos(photos, series, load_pct, blend, most=MOST):
+    """The photos of one blend at and above a load, the nearest loads first, each load in turn.
+
+    Parameters
+    ----------
+    photos : sequence of objects with ``code``, ``words`` and ``read()``, which gives a JPEG.
+    series : Series, in which the load of a code is found. load_pct : float, % of wax.
+    blend : str. most : int.
+
+    Returns
+    -------
+    list of Shown; codes that the series does not know are left out.
+    """
+    looks = series.grades
+    looks = looks[looks["blend"] == blend].drop_duplicates("code").set_index("code")["load_pct"]
+    near = round(float(load_pct), 1)
+    found = [(round(float(looks[p.code]), 1), p) for p in photos if p.code in looks.index]
+    found = sorted((f for f in found if f[0] >= near), key=lambda f: f[0])
+    turns, seen = [], {}
+    for load, photo in found:
+        seen[load] = seen.get(load, 0) + 1
+        turns.append((seen[load], load, photo))
+    turns.sort(key=lambda t: t[:2])
+    return [Shown(p.code, f"{p.words}, {say_load_oz(load)}", small(p.read()))
+            for _, load, p in turns[:most]]
+
+
+def small(picture):
+    """A JPEG as the data address of a smaller one, without anything beside its pixels."""
+    from PIL import Image
+
+    out = io.BytesIO()
+    with Image.open(io.BytesIO(picture), formats=("JPEG",)) as image:
+        image = image.convert("RGB")
+        image.thumbnail((WIDTH, WIDTH))
+        image.info.clear()
+        image.save(out, "JPEG", quality=QUALITY, optimize=True)
+    return f"data:image/jpeg;base64,{base64.b64encode(out.getvalue()).decode('ascii')}"

@@ -1,0 +1,113 @@
+"""The dossier: its counts by an own count of the files, one page of it, hostile text, photos."""
+
+import csv
+import dataclasses
+import io
+import re
+from collections import Counter
+from types import SimpleNamespace
+
+import pytest
+from PIL import Image
+
+from scentlab.choosing.known_load import known_load
+from scentlab.planning.batch import make_batch, materials_of
+from scentlab.sharing.dossier import counts_table, dossier_html, write_dossier
+from scentlab.sharing.guard import SharingError
+from scentlab.sharing.photos import shown_photos
+from scentlab.workshop import demo_folder, demo_plan
+
+HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
+
+
+@pytest.fixture(scope="module")
+def batch(analysis):
+    return make_batch(known_load(analysis), materials_of(analysis.series), wax_g=453.59)
+
+
+def rows_of(name):
+    with open(demo_folder() / f"{name}.csv", encoding="utf-8", newline="") as file:
+        return list(csv.DictReader(file))
+
+
+def test_counts_are_those_of_the_files(analysis):
+    """Counted again from the CSV files of the demo by plain Python."""
+    plan = {p["pour"]: p for p in demo_plan()["pours"]}
+    for blend in analysis.pick.table["blend"]:
+        shown = counts_table(analysis, blend)
+        over, seen, scores = Counter(), Counter(), {}
+        for row in rows_of("pieces"):
+            pour = plan[row["pour"]]
+            if pour["blend"] == blend and row["sweat_grade"]:
+                place = pour["load_pct"], row["stress"] or "rest"
+                seen[place] += 1
+                over[place] += int(row["sweat_grade"]) >= analysis.rules.limit_grade
+        of_code = {row["code"]: row["pour"] for row in rows_of("pieces")}
+        for row in rows_of("throws"):
+            pour = plan[of_code[row["code"]]]
+            if pour["blend"] == blend and row["kind"] in ("warm", "hot"):
+                scores.setdefault(pour["load_pct"], []).append(float(row["throw"]))
+        heads = list(shown.headings)
+        assert len(shown.rows) == len({load for load, _ in seen})
+        for load, cells in zip(sorted({load for load, _ in seen}), shown.rows, strict=True):
+            cell = dict(zip(heads, cells, strict=True))
+            assert cell["Load"].startswith(f"{load:.1f} % (")
+            for stress, words in (("heat", "heat-cycled"), ("rest", "at room temperature")):
+                assert cell[f"Sweat 2+, {words}"] == f"{over[load, stress]} of {seen[load, stress]}"
+            mean = sum(scores[load]) / len(scores[load])
+            assert cell["Hot throw, mean (scores)"] == f"{mean:.1f} ({len(scores[load])})"
+
+
+def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
+    text = re.sub(r"<[^>]*>", " ", dossier_html(analysis, batch, "M. K., 2026-12-01"))
+    text = re.sub(r"\s+", " ", text)
+    pick = analysis.pick.table.iloc[0]
+    days = sorted(r["poured_on"] for r in rows_of("pours") if r["blend"] == pick["blend"])
+    for words in (f"{pick['load_pct']:.1f} % (", f"{pick['ceiling_load_pct']:.1f} % (",
+                  f"{days[0]} to {days[-1]}", "3 x 12 h at 38 °C", "lot C-41", "M. K., 2026-12-01",
+                  f"{batch.fragrance_g:.1f} g", "No photos", "Invented demonstration data"):
+        assert words in text, words
+    assert "Signature" not in text and "Signature" in dossier_html(analysis, batch)
+
+
+def test_hostile_text_stays_text(analysis, batch):
+    series = dataclasses.replace(analysis.series, title=HOSTILE, fragrance=HOSTILE)
+    nasty = dataclasses.replace(
+        batch, fragrance=dataclasses.replace(batch.fragrance, lot=HOSTILE, allergens=(HOSTILE,)),
+        warnings=(HOSTILE,), lines=(HOSTILE,))
+    text = dossier_html(dataclasses.replace(analysis, series=series), nasty, HOSTILE)
+    assert "<script" not in text and "<img" not in text and text.count("{{ 7 * 7 }}") >= 6
+
+
+def test_what_is_too_long_or_nowhere_is_refused(analysis, batch, tmp_path):
+    with pytest.raises(SharingError, match="^who checked it may have 120 characters, this has 121"):
+        dossier_html(analysis, batch, "x" * 121)
+    with pytest.raises(FileNotFoundError, match="no such folder for the dossier"):
+        write_dossier(analysis, tmp_path / "none" / "a.html", batch)
+    path = write_dossier(analysis, tmp_path / "a.html", batch)
+    assert path.read_text(encoding="utf-8").endswith("</html>")
+
+
+# --- photos ------------------------------------------------------------------------------------
+
+
+def photo(code, colour="red", size=(1600, 1200)):
+    out = io.BytesIO()
+    picture, about = Image.new("RGB", size, colour), Image.Exif()
+    about[0x010E] = "secret place"
+    picture.save(out, "JPEG", exif=about)
+    return SimpleNamespace(code=code, words=f"photo of piece {code}", read=out.getvalue)
+
+
+def test_photos_are_of_loads_from_the_recommended_on_and_small(analysis, batch):
+    blend, load = batch.known.blend, batch.known.load_pct
+    looks = analysis.series.grades[analysis.series.grades["blend"] == blend]
+    below = looks.loc[looks["load_pct"] < load - 0.2, "code"].iloc[0]
+    above = looks.loc[looks["load_pct"] > load + 0.2].sort_values("load_pct")["code"]
+    shown = shown_photos([photo(c) for c in (above.iloc[-1], below, "000", above.iloc[0])],
+                         analysis.series, load, blend)
+    assert [s.words.split(",")[0] for s in shown] == [
+        f"photo of piece {c}" for c in (above.iloc[0], above.iloc[-1])]
+    assert all(len(s.source) < 60_000 for s in shown)
+    text = dossier_html(analysis, batch, photos=shown)
+    assert text.count("<img ") == 2 and "No photos" not in text and "secret" not in text
