@@ -59,8 +59,8 @@ def dossier_html(
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct), answer=list(_answer(analysis, rows.loc[name], batch)),
-        protocol=list(_protocol(analysis, name)), materials=list(_materials(analysis, batch)),
-        counts=counts_table(analysis, name), weigh=list(_weigh(batch)), photos=list(photos)[:3],
+        protocol=list(_protocol(analysis, name)), counts=counts_table(analysis, name),
+        weigh=weigh_table(batch), how=" ".join(_how(batch)), photos=list(photos)[:3],
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
         version=scentlab.__version__,
     )
@@ -145,35 +145,43 @@ def _days(values):
     return MISSING if not days else " to ".join(dict.fromkeys((days[0], days[-1])))
 
 
-def _materials(analysis, batch):
-    """Waxes and fragrance with lot and what their makers say."""
-    for wax, share in batch.blend.fractions.items():
-        of = next(w for w, _ in batch.blend.parts if w.name == wax)
-        yield wax, f"{100 * share:g} % of the wax, {_lot(of)}"
-    oil = batch.fragrance
-    flash = f", flash point {say_temperature(oil.flash_point_c)}" if oil.flash_point_c else ""
-    yield oil.name, f"fragrance, {_lot(oil)}{flash}"
+def weigh_table(batch):
+    """What a batch is made of: a row for each material with its part, its lot and what to weigh.
+
+    Parameters
+    ----------
+    batch : Batch of :func:`scentlab.make_batch`.
+
+    Returns
+    -------
+    View
+    """
+    of = {wax.name: wax for wax, _ in batch.blend.parts}
+    rows = [(name, f"{100 * batch.blend.fractions[name]:g} % of the wax", of[name], grams, 0)
+            for name, grams in batch.waxes]
+    rows.append((batch.fragrance.name, say_load_oz(batch.known.load_pct), batch.fragrance,
+                 batch.fragrance_g, 1))
+    return tables.view(
+        f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0]),
+        ("*Part", lambda r: r[1]),
+        ("*Lot", lambda r: say_lot(r[2].lot) if r[2].lot else "not recorded"),
+        ("Weigh", lambda r: f"{r[3]:.{r[4]}f} g ({ounces_from_grams(r[3]):.{r[4] + 1}f} oz)"),
+    )
+
+
+def _how(batch):
+    """How warm and how long, and what the fragrance holds, in sentences."""
+    blend, pouring, oil = batch.blend, batch.pouring, batch.fragrance
+    add, pour = (makers if planned is None else planned for planned, makers in (
+        (pouring.add_temp_c, blend.add_temp_c), (pouring.pour_temp_c, blend.pour_temp_c)))
+    for words, value in (("Fragrance in at", add), ("Pour at", pour)):
+        yield f"{words} {'what the makers say' if value is None else say_temperature(value)}."
+    yield f"Stir {pouring.stir_min:g} min."
+    if oil.flash_point_c:
+        yield f"Flash point {say_temperature(oil.flash_point_c)}."
     if oil.allergens:
-        yield "Allergens", ", ".join(oil.allergens)
-
-
-def _lot(material):
-    return say_lot(material.lot) if material.lot else "lot not recorded"
-
-
-def _weigh(batch):
-    """The batch sheet in short: what to weigh, how warm, how long."""
-    for name, grams in batch.waxes:
-        yield name, f"{grams:.0f} g ({ounces_from_grams(grams):.1f} oz)"
-    yield batch.fragrance.name, (f"{batch.fragrance_g:.1f} g "
-                                 f"({ounces_from_grams(batch.fragrance_g):.2f} oz)")
-    blend, pouring = batch.blend, batch.pouring
-    for words, planned, makers in (("Fragrance in at", pouring.add_temp_c, blend.add_temp_c),
-                                   ("Pour at", pouring.pour_temp_c, blend.pour_temp_c)):
-        value = makers if planned is None else planned
-        yield words, "see the makers’ sheets" if value is None else say_temperature(value)
-    yield "Stir", f"{pouring.stir_min:g} min"
-    yield "Makes", batch.for_words
+        yield f"Allergens: {', '.join(oil.allergens)}."
+    yield from batch.lines
 
 
 def counts_table(analysis, blend):

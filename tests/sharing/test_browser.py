@@ -1,11 +1,20 @@
 """The pages in a real browser: nothing leaves, nothing fails, everyone can read and use them."""
 
+import dataclasses
+import io
 import shutil
 import subprocess
+from types import SimpleNamespace
 
 import pytest
+from PIL import Image
 
+from scentlab.choosing.known_load import known_load
+from scentlab.materials import Blend, Wax
+from scentlab.planning.batch import make_batch, materials_of
 from scentlab.sharing.answer import read_answer, weigh_answer
+from scentlab.sharing.dossier import dossier_html
+from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint, report_html
 
 pytestmark = pytest.mark.browser
@@ -17,10 +26,27 @@ def pages(analysis, html, tmp_path_factory):
     texts = {
         "report": html,
         "summary": report_html(analysis, ask=["Did the wax change?"]),
+        "photos": report_html(analysis, photos=photos_of(analysis)),
+        "dossier": dossier_html(analysis, batch_of(analysis)),
     }
     for name, text in texts.items():
         (folder / f"{name}.html").write_text(text, encoding="utf-8")
     return folder
+
+
+def batch_of(analysis):
+    return make_batch(known_load(analysis), materials_of(analysis.series), wax_g=453.59)
+
+
+def photos_of(analysis):
+    """A photo of every fourth piece of the first blend, of a pattern that packs badly."""
+    blend = analysis.pick.table["blend"].iloc[0]
+    looks = analysis.series.sweat()
+    out = io.BytesIO()
+    Image.effect_noise((1600, 1200), 90).save(out, "JPEG")
+    return [SimpleNamespace(code=code, words=f"photo of piece {code}, sweat, day 7",
+                            read=out.getvalue)
+            for code in looks.loc[looks["blend"] == blend, "code"].unique()[::4]]
 
 
 @pytest.fixture
@@ -39,7 +65,7 @@ def opened(chromium, pages, request):
     context.close()
 
 
-NAMES = ("report", "summary")
+NAMES = ("report", "summary", "photos", "dossier")
 EACH = pytest.mark.parametrize(
     "opened", [(n, w) for n in NAMES for w in (390, 1280)], indirect=True,
     ids=lambda p: f"{p[0]}-{p[1]}",
@@ -92,9 +118,10 @@ def opened_at(chromium, path, width=1366, height=768, **options):
     return page
 
 
+@pytest.mark.parametrize("name", ["report", "photos"])
 @pytest.mark.parametrize("width, height, screens", [(1366, 768, 1.0), (390, 844, 1.5)])
-def test_the_answer_fits_the_first_screen(chromium, pages, width, height, screens):
-    page = opened_at(chromium, pages / "report.html", width, height)
+def test_the_answer_fits_the_first_screen(chromium, pages, width, height, screens, name):
+    page = opened_at(chromium, pages / f"{name}.html", width, height)
     end = page.evaluate("document.querySelector('#answer').getBoundingClientRect().bottom")
     assert end <= screens * height
     size = page.evaluate("""[...document.querySelectorAll('#answer svg text')].map(
@@ -115,6 +142,17 @@ def test_a_piece_is_named_where_it_is_pointed_at(chromium, pages, analysis):
     figure.focus()
     page.keyboard.press("ArrowLeft")
     assert figure.locator("output").inner_text() not in ("", words)
+
+
+def test_a_piece_shows_its_photo_where_there_is_one(chromium, pages):
+    page = opened_at(chromium, pages / "photos.html")
+    code = page.locator("img[data-code]").first.get_attribute("data-code")
+    page.evaluate("""code => [...document.querySelectorAll('#answer .dot')].find(
+        dot => dot.textContent.startsWith(`Piece ${code},`)
+    ).dispatchEvent(new PointerEvent('pointerover', {bubbles: true}))""", code)
+    shown = page.locator("#answer output img")
+    assert shown.count() == 1 and shown.get_attribute("data-code") == code
+    assert len((pages / "photos.html").read_bytes()) < 1_000_000
 
 
 def test_sliders_show_rows_of_the_table(chromium, pages, analysis):
@@ -211,7 +249,7 @@ def printed(chromium, path, paper, tmp_path, everything=False):
 
 
 @PAPERS
-@pytest.mark.parametrize("name", NAMES)
+@pytest.mark.parametrize("name", NAMES[:-1])
 @pytest.mark.parametrize("everything", [False, True])
 def test_no_page_ends_with_a_heading_or_begins_with_a_lost_word(
     chromium, pages, name, paper, tmp_path, everything
@@ -232,6 +270,31 @@ def test_the_answer_is_the_first_printed_page_and_all_of_it_a_few(
     _, every = printed(chromium, pages / "report.html", paper, tmp_path, everything=True)
     words = " ".join(line for sheet in every for line in sheet)
     assert all(head in words for head in heads if len(head) < 40)
+
+
+@PAPERS
+def test_photos_leave_the_answer_on_one_printed_page(chromium, pages, paper, tmp_path):
+    _, sheets = printed(chromium, pages / "photos.html", paper, tmp_path)
+    assert len(sheets) == 2 and "load, % of wax" in " ".join(sheets[0])
+
+
+@PAPERS
+def test_the_fullest_dossier_is_one_page(chromium, analysis, paper, tmp_path):
+    """Five waxes and fifteen allergens with long names, a topping, two warnings, three photos."""
+    waxes = {Wax(f"a wax of the longest name that is usual, number {n}", lot=f"lot {n}" * 4): 0.2
+             for n in range(5)}
+    batch = batch_of(analysis)
+    full = dataclasses.replace(
+        batch, blend=Blend(batch.blend.name, waxes), waxes=tuple((w.name, 91) for w in waxes),
+        fragrance=dataclasses.replace(batch.fragrance, allergens=tuple(
+            f"an allergen of long name {n}" for n in range(15))),
+        warnings=("The base, 7.8 % (1.2 oz/lb), is over its wax maker's limit: test only. " * 2,) * 2
+    )
+    shown = shown_photos(photos_of(analysis), analysis.series, 7.8, batch.known.blend)
+    path = tmp_path / "full.html"
+    path.write_text(dossier_html(analysis, full, "x" * 120, shown), encoding="utf-8")
+    _, sheets = printed(chromium, path, paper, tmp_path)
+    assert len(sheets) == 1 and "seed 1, records" in " ".join(sheets[0])
 
 
 @PAPERS
