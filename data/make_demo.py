@@ -8,6 +8,7 @@ is kept beside the data in truth.json so that a notebook can hold the answers ag
 
 import dataclasses
 import json
+import shutil
 import tempfile
 from pathlib import Path
 
@@ -20,7 +21,7 @@ from scentlab.recording.importing import export_csvs
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import POURS, WARMINGS
-from scentlab.sharing.pictures import plot
+from scentlab.sharing.report import write_report
 from scentlab.simulate import (
     BlendTruth,
     Truth,
@@ -106,6 +107,20 @@ def true_loads():
     }
 
 
+def first_screen(analysis, path):
+    """The first screen of the report as a PNG; needs the test libraries and Chromium."""
+    from playwright.sync_api import sync_playwright
+
+    with tempfile.TemporaryDirectory() as folder, sync_playwright() as playwright:
+        page = write_report(analysis, Path(folder) / "report.html").as_uri()
+        browser = playwright.chromium.launch(executable_path=shutil.which("chromium"),
+                                             args=["--no-sandbox"])
+        shown = browser.new_page(viewport={"width": 1200, "height": 680})
+        shown.goto(page)
+        shown.screenshot(path=path)
+        browser.close()
+
+
 def main():
     planned = plan().to_dict()
     series = simulate_series(layout(planned), TRUTH, SEED)
@@ -121,7 +136,7 @@ def main():
             "warmings": _rows(series.warmings[list(WARMINGS.names)]), "heats": [HEAT],
         })
         export_csvs(store, FOLDER)
-        plot(analyse(read_series(store), seed=1)).save(FOLDER.parent / "report-plot.svg")
+        first_screen(analyse(read_series(store), seed=1), FOLDER.parent / "report.png")
     for name, data in (("plan", planned), ("truth", true_loads())):
         text = json.dumps(data, indent=1, ensure_ascii=False) + "\n"
         (FOLDER / f"{name}.json").write_text(text, encoding="utf-8")
