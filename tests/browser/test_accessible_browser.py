@@ -97,7 +97,8 @@ def test_zoomed_to_200_per_cent_nothing_is_cut_off_sideways(page):
     page.wait_for_timeout(500)
     wide = page.evaluate("""() => { const room = document.querySelector('.scent-page').parentElement
         .getBoundingClientRect().right + 1;
-        return [...document.querySelectorAll('.scent-page :is(button, input, select, h2, h3, p, a)')]
+        const parts = '.scent-page :is(button, input, select, h2, h3, p, a)';
+        return [...document.querySelectorAll(parts)]
             .filter(e => e.offsetParent && !e.closest('table, [style*=overflow], .scent-tables')
                 && e.getBoundingClientRect().right > room)
             .map(e => e.outerHTML.slice(0, 120)); }""")

@@ -93,7 +93,8 @@ def test_what_is_typed_comes_to_the_planner_read_and_checked(form):
         "cure_days.frost": 14, "cure_days.throw": 21, "cure_days.reserve": 90,
         "assessors": ("A1", "A3"), "works_with_fragrance": ("A3",), "seed": 77,
         # 176 °F is (176 - 32) / 1.8 = 80 °C
-        "pouring.scale": "g", "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0, "pouring.pour_temp_c": None,
+        "pouring.scale": "g", "pouring.spare_pct": 5.0, "pouring.add_temp_c": 80.0,
+        "pouring.pour_temp_c": None,
         "pouring.stir_min": 2.0, "pouring.confirm": False, "pouring.confirm_add_temp_c": None,
         "pouring.confirm_stir_min": 10.0, "heat_cycle.temp_c": 40.0, "heat_cycle.hours": 12.0,
         "heat_cycle.cycles": 3, "pouring.days_between": 1, "sittings.kinds": ("cold", "warm"),

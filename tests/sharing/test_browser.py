@@ -288,7 +288,7 @@ def test_the_fullest_dossier_is_one_page(chromium, analysis, paper, tmp_path):
         batch, blend=Blend(batch.blend.name, waxes), waxes=tuple((w.name, 91) for w in waxes),
         fragrance=dataclasses.replace(batch.fragrance, allergens=tuple(
             f"an allergen of long name {n}" for n in range(15))),
-        warnings=("The base, 7.8 % (1.2 oz/lb), is over its wax maker's limit: test only. " * 2,) * 2
+        warnings=("The base, 7.8 % (1.2 oz/lb), is over its maker's limit: test only. " * 2,) * 2
     )
     shown = shown_photos(photos_of(analysis), analysis.series, 7.8, batch.known.blend)
     path = tmp_path / "full.html"
