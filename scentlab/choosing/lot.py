@@ -144,7 +144,7 @@ def check_lot(
     lot, looks = _looks_of(analysis.series, lot)
     blend = blend or looks["blend"].iloc[0]
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
-    stress = analysis.ceiling.stress
+    blend, stress = known.blend, analysis.ceiling.stress
     fit, shift = fit_new_lot(analysis.sweat, looks, blend, seed=analysis.seed)
     seen = fit.counts[fit.counts["stress"] == stress]
     if seen.empty:

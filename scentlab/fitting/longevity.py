@@ -186,22 +186,17 @@ def fit_longevity(
     >>> fit_longevity(frame.assign(assessor=None, throw=None)).weights["loss_g"].round(1).tolist()
     [0.4, 0.6, 0.9]
     """
-    life, weights, notes = None, pd.DataFrame(), ()
-    errors = []
-    for column, fit in (
-        ("throw", lambda: fit_throw_life(warmings, confidence, draws, seed)),
-        ("weight_g", lambda: weights_lost(warmings, piece_g)),
-    ):
-        if warmings[column].notna().any():
-            try:
-                found = fit()
-            except FitError as error:
-                errors.append(str(error))
-                continue
-            if column == "throw":
-                life = found
-            else:
-                weights, notes = found
+    life, weights, notes, errors = None, pd.DataFrame(), (), []
+    try:
+        if warmings["throw"].notna().any():
+            life = fit_throw_life(warmings, confidence, draws, seed)
+    except FitError as error:
+        errors.append(str(error))
+    try:
+        if warmings["weight_g"].notna().any():
+            weights, notes = weights_lost(warmings, piece_g)
+    except FitError as error:
+        errors.append(str(error))
     if life is None and weights.empty:
         raise FitError("; ".join(errors) or "nothing was weighed or scored on the warmer")
     notes = (*(capital(e) + "." for e in errors), *(life.notes if life else ()), *notes)

@@ -100,11 +100,12 @@ class Recipe:
 
     def content_pct(self, load_pct: float) -> float:
         """Fragrance in the whole piece, g in 100 g, with this load in the base (% of wax)."""
-        if not self.finished:
+        base = self.base_g
+        if base is None or not self.finished:
             return content_from_load(load_pct)
-        parts = ((self.base_g, load_pct), (self.topping_g, self.topping_load_pct))
+        parts = ((base, load_pct), (self.topping_g, self.topping_load_pct))
         fragrance = sum(g * content_from_load(load) / 100.0 for g, load in parts)
-        return 100.0 * fragrance / (self.base_g + self.topping_g + self.decoration_g)
+        return 100.0 * fragrance / (base + self.topping_g + self.decoration_g)
 
 
 def recipe_here(folder: str | Path) -> Recipe:

@@ -194,7 +194,7 @@ def propose_plans(
         if plan is not None:
             held.append((row, plan, notes))
         else:
-            refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
+            refused[row["pots"], row["loads"], row["heated"]] = next(iter(lacks))
     large = min(held, key=_worth)
     others = [h for h in held[1:] if h is not large]
     about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))

@@ -127,11 +127,12 @@ def plan_pairs(
          value=kind)
     testers = tuple(testers) or plan.assessors
     need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
-    number = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
+    wanted: int = (pairs_needed() if number is None else
+                   need_whole(number, "number", 2, 400, "pairs"))
     names = [b.name for b in plan.blends]
     named = spelling(names)(blend or names[0])
     combos = _combinations(plan, named, loads, kind, set(sweated))
-    each = 2 * -(-number // (2 * len(testers)))
+    each = 2 * -(-wanted // (2 * len(testers)))
     taken = {p.sitting for p in plan.pair_rows}
     names = [n for n in (f"Q{i}" for i in range(1, 400)) if n not in taken]
     rng, rows = np.random.default_rng([plan.seed, seed]), []

@@ -123,9 +123,9 @@ def grow_plan(
     free = (str(c) for c in np.random.default_rng(seed).permutation(np.arange(100, 1000)))
     free = (code for code in free if code not in taken)
     pours = [replace(p, pot=pot, pour=names[p.pour], pour_day=day) for p in more.pour_rows]
-    pieces = [replace(p, code=next(free), pour=names[p.pour]) for p in more.piece_rows]
+    cast = [replace(p, code=next(free), pour=names[p.pour]) for p in more.piece_rows]
     return replace(
         plan, loads_pct=tuple(sorted({*plan.loads_pct, *more.loads_pct})),
         pour_rows=(*plan.pour_rows, *pours),
-        piece_rows=tuple(sorted((*plan.piece_rows, *pieces), key=lambda p: p.code)),
+        piece_rows=tuple(sorted((*plan.piece_rows, *cast), key=lambda p: p.code)),
     )
