@@ -211,12 +211,26 @@ def from_csv(data, part, file):
             raise DataError([Problem(file, row, "", None, f"{len(lines[0])} cells", remedy)])
     if len(lines) == 1:
         return pd.DataFrame({c.name: pd.Series(dtype=object) for c in part.columns})
+    _refuse_formulas(lines, part, file)
     cells = [[armed(cell) for cell in line] for line in lines[1:]]
     frame = parse_table(pd.DataFrame(cells, columns=lines[0], dtype=str), part, file)
     return frame.astype({
         c.name: "int64" for c in part.columns
         if c.kind == "integer" and frame[c.name].notna().all()
     })
+
+
+def _refuse_formulas(lines, part, file):
+    """What :func:`to_csv` disarms, left armed by a sender: a spreadsheet would run it."""
+    problems = [
+        Problem(file, row, name, cell, "a text that no spreadsheet runs as a formula",
+                "Do not open this file in a spreadsheet.")
+        for row, line in enumerate(lines[1:], start=2)
+        for name, cell in zip(lines[0], line, strict=True)
+        if name in part.names and part[name].kind == "text" and disarmed(armed(cell)) != cell
+    ]
+    if problems:
+        raise DataError(problems)
 
 
 def fractions_to_rows(fractions):

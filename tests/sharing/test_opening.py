@@ -167,6 +167,14 @@ HOSTILE = {
     "JSON that is a list": (lambda f: zipped({**f, "settings.json": b"[]"}), "holds no object"),
     "broken letters": (lambda f: zipped({**f, "settings.json": b'{"a": "\xff"}'}),
                        "no readable JSON"),
+    "a formula in a note": (
+        lambda f: edited_cell(f, "pours", "note", "=HYPERLINK(1)"),
+        "column note: found '=HYPERLINK(1)', expected a text that no spreadsheet runs as a formula",
+    ),
+    "a formula behind a space": (
+        lambda f: edited_cell(f, "pick", "reason", " +1"), "no spreadsheet runs as a formula"),
+    "a heat cycle upside down": (
+        lambda f: edited_cell(f, "heats", "low_c", "79"), "expected at most high_c, which is 39"),
     "a newer format": (lambda f: settings_with(f, format=3), "update scentlab"),
     "an older format": (lambda f: settings_with(f, format=1), "scentlab 0.1.0 wrote this"),
     "no format": (lambda f: settings_with(f, format="one"), "names no format"),
