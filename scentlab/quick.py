@@ -122,7 +122,8 @@ class QuickCheck:
     def write_sheets(self, paper="A4", pots=1):
         """Write the sheet of each of the last pots; returns their paths."""
         paths = []
-        for pot in list(dict.fromkeys(p.pot for p in self.plan.pour_rows))[-pots:]:
+        own = dict.fromkeys(p.pot for p in self.plan.pour_rows if not p.lot)
+        for pot in list(own)[-pots:]:
             paths.append(self.store.folder / EXPORTS_NAME / f"quick-sheet-{pot}.html")
             paths[-1].parent.mkdir(exist_ok=True)
             write_whole(paths[-1], quick_sheet_html(self.plan, paper, [pot]))
@@ -182,10 +183,16 @@ class QuickCheck:
         return f"{said} There is no answer before they are.", True
 
     def answer(self, seed=1):
-        """The answer in three lines, and the :class:`NextStep` that the third is about."""
+        """The answer in three lines, and the :class:`NextStep` that the third is about; None in
+        its place while a pot that was planned is not poured."""
         rules = rules_here(self.store.folder).rules
         analysis = analyse(read_series(self.store), rules, seed=seed)
-        step, so_far = next_step(analysis, seed=seed), loads_so_far(analysis)
+        so_far = loads_so_far(analysis)
+        planned = dict.fromkeys(p.pot for p in self.left if not p.lot)
+        if planned:
+            return (*so_far.lines, f"Next: pour what is planned ({', '.join(planned)}); its pieces "
+                    "show what to do then."), None
+        step = next_step(analysis, seed=seed)
         last = step.sentence
         if step.step == STOP and len({p.pot for p in self.plan.pour_rows}) == 1:
             last += " Pour it once more before you sell much of it."
@@ -215,6 +222,11 @@ class QuickCheck:
         return f"{melt[:1].upper()}{melt[1:]}." + (
             f" {count_of(over, 'load')} over the wax maker's limit: for testing, not for sale."
             if over else "")
+
+
+def say_batch(pour):
+    """A planned test batch by its load, and by its lot where it checks one."""
+    return say_load_oz(pour.load_pct) + (f", lot {pour.lot}" if pour.lot else "")
 
 
 def weighed(pour, wax_g, fragrance_g):

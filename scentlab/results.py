@@ -142,8 +142,8 @@ def say_chance(chance, least, digits=1):
 def say_odds(chance, least):
     """A small chance as one in so many, a larger one in per cent; none finer than ``least``.
 
-    >>> say_odds(0.002, 0.01), say_odds(0.024, 0.01), say_odds(0.3, 0.01)
-    ('less than 1 chance in 100', 'about 1 chance in 40', 'about 30 %')
+    >>> say_odds(0.002, 0.01), say_odds(0.024, 0.01), say_odds(0.052, 0.01), say_odds(0.3, 0.01)
+    ('less than 1 chance in 100', 'about 1 chance in 40', 'about 1 chance in 15', 'about 30 %')
     """
     if chance < least:
         return f"less than 1 chance in {_rounded(1.0 / least)}"
@@ -153,6 +153,8 @@ def say_odds(chance, least):
 
 
 def _rounded(number):
-    """A whole number of one digit and noughts, at most as large: 1 in 100, not 1 in 137."""
-    size = 10 ** (len(str(int(number))) - 1)
-    return int(number * (1.0 + 1e-9)) // size * size
+    """A whole number of one digit and noughts (or 15, 150 ...), at most as large: 100, not 137."""
+    whole = int(number * (1.0 + 1e-9))
+    size = 10 ** (len(str(whole)) - 1)
+    size = size // 2 if 15 * size <= 10 * whole < 20 * size and size > 1 else size
+    return whole // size * size

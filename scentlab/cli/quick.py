@@ -130,6 +130,8 @@ def _each(things, ask, void):
 def _log_pours(check):
     """Ask what was weighed for each test batch that is not stored, and store each at once; whether
     any is stored."""
+    from scentlab.quick import say_batch
+
     left = check.left
     if not left:
         return True
@@ -138,7 +140,7 @@ def _log_pours(check):
     checked = _scale_check()
 
     def ask(pour):
-        print(f"{pour.pour}, {say_load_oz(pour.load_pct)}:")
+        print(f"{pour.pour}, {say_batch(pour)}:")
         weights = _weights(pour)
         return weights if weights in (None, UNDO) else check.log(pour, *weights, checked).entry_id
 
@@ -259,7 +261,7 @@ def _answer(arguments, check):
     """The answer in three lines, and the next step."""
     lines, step = check.answer(arguments.seed or 1)
     print(*lines, sep="\n")
-    if not step.worth_it:
+    if step is None or not step.worth_it:
         return
     try:
         wanted = _asked("Add this to the plan? y/N ").lower() in ("y", "yes")

@@ -2,6 +2,8 @@
 
 from dataclasses import replace
 
+import ipywidgets as w
+
 from scentlab.forms.fields import Field, in_a_row, past_day, read_all, side_by_side
 from scentlab.forms.frame import Form
 from scentlab.recording.records import heat_problem
@@ -36,7 +38,8 @@ class HeatForm(Form):
                           options={"": "not noted", "open": "open", "shut": "shut"}),
         }
         self.save = self._button("Save the heat cycle", "save-heat", self._save, saves=True)
-        self._lay_out(side_by_side(self.fields.values()), in_a_row([self.save, self.undo]),
+        self._lay_out(w.HTML("<h3>Heat cycle: what the thermometer showed</h3>"),
+                      side_by_side(self.fields.values()), in_a_row([self.save, self.undo]),
                       self.message)
 
     def _save(self):

@@ -33,9 +33,9 @@ from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
-from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, weighed
+from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, say_batch, weighed
 from scentlab.recording.store import FILE_NAME
-from scentlab.units import say_load_oz, say_weight, show_in, shown
+from scentlab.units import say_weight, show_in, shown
 
 MAIN = 5  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]
@@ -117,7 +117,7 @@ class QuickWeightsForm(Form):
                 column = schema.Column(f"{what}-{n}", "number", f"{what}, {pour.pour}", "g", 0,
                                        required=False)
                 self.fields[what, n] = Field(
-                    f"{what}-{n}", column, f"{say_load_oz(pour.load_pct)}: {what}, {unit}",
+                    f"{what}-{n}", column, f"{say_batch(pour)}: {what}, {unit}",
                     example=f"planned {say_weight(grams)}", short=True, wide=True)
         self.fields["scale", 0] = Field(
             "scale", _SCALE, f"Scale under a 100 g check weight, {unit}", example="empty: none",
@@ -137,7 +137,7 @@ class QuickWeightsForm(Form):
                               in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)))
             found = weighed(pour, wax, fragrance)
             for words, kept in zip(found, (wrong, doubts), strict=True):
-                kept += [f"{say_load_oz(pour.load_pct)}: {words}"] if words else []
+                kept += [f"{say_batch(pour)}: {words}"] if words else []
             rows.append((pour, wax, fragrance))
         if wrong:
             raise ValueError(" ".join(wrong))
@@ -174,7 +174,7 @@ class QuickAnswerForm(Form):
         self._say("flag", "Working: this takes some seconds.")
         lines, self.step = self._answer()
         self.lines.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)
-        show_if(self.step.worth_it, self.add)
+        show_if(self.step is not None and self.step.worth_it, self.add)
         self.message.value = ""
 
     def _accept(self):

@@ -103,6 +103,11 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     assert len(Store.open(folder).rows("grades")) == 12
     assert quick(folder, day="2026-11-12") == 1  # asks for the new pot's weights, and no grade
     assert f"{len(new)} test batches are not logged" in capsys.readouterr().out
+    # no step is added to one that waits
+    typed += ["", *["-"] * len(new)]
+    assert quick(folder, day="2026-11-12") == 0
+    said = capsys.readouterr().out
+    assert "Next: pour what is planned (P02" in said and Store.open(folder).plan() == after
 
 
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
