@@ -17,7 +17,7 @@ from scentlab.cli.frame import (
     units_of,
 )
 from scentlab.schema import HEATS, POURS, SWEAT_GRADES
-from scentlab.units import say_load_oz, say_weight, shown
+from scentlab.units import say_weight, shown
 
 UNDO = "u"
 
