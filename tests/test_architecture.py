@@ -71,6 +71,7 @@ OWNERS = {
     "tornado": {"panel.server", "panel.bench", "lab.contents"},
     "segno": {"panel.server", "planning.labels"},
     "PIL": {"recording.photos", "sharing.photos"},
+    "matplotlib": {"sharing.axes"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
     "tqdm": {"foresight.running", "cli.frame"},

@@ -7,6 +7,7 @@ error stream and exit code 2; nothing is left half-written.
 import argparse
 import contextlib
 import sys
+import textwrap
 
 from scentlab import __version__
 from scentlab.cli import (
@@ -22,7 +23,7 @@ from scentlab.cli import (
     records,
     series,
 )
-from scentlab.cli.frame import CannotDo, Page
+from scentlab.cli.frame import WIDTH, CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 from scentlab.units import showing
@@ -34,7 +35,8 @@ COMMANDS = (
     *completion.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary", "completion")
+RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary", "answer",
+        "completion")
 
 
 def main(argv=None):
@@ -90,7 +92,8 @@ def parser():
         formatter_class=Page,
         epilog="\n".join([
             *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.name not in RARE),
-            f"  also      {', '.join(RARE)}",
+            *textwrap.wrap(f"also {', '.join(RARE)}", WIDTH, initial_indent="  ",
+                           subsequent_indent="            "),
             "To begin: scentlab demo demo-series. No safety assessment: local law holds.",
         ]),
     )

@@ -171,7 +171,7 @@ def _dossier(arguments):
 
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
-    wax_g = amount("--wax", "read_weight", arguments.wax, "g")
+    wax_g = amount("--wax", "g", arguments.wax)
     analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
     batch = make_batch(known_load(analysis, arguments.blend), materials_of(analysis.series),
                        wax_g=wax_g, recipe=recipe_here(folder))

@@ -1,5 +1,6 @@
 """The pictures once more as matplotlib figures, for a paper or to be changed in a script."""
 
+import io
 import textwrap
 
 import numpy as np
@@ -14,6 +15,15 @@ LINES = {"use": "-", "safe": "--"}
 PER_POINT = 0.017  # inches of a figure to a pixel of a page
 
 
+class Shown(Figure):
+    """A Figure that a notebook shows as the last value of a cell, without a setting."""
+
+    def _repr_png_(self):
+        out = io.BytesIO()
+        self.savefig(out, format="png", dpi=110)
+        return out.getvalue()
+
+
 def as_figure(pictures):
     """A matplotlib Figure of pictures side by side, each with its panels below each other.
 
@@ -26,7 +36,7 @@ def as_figure(pictures):
     Figure, made without pyplot: nothing stays open and no setting of the caller is touched.
     """
     tall = max((sum(p.height for p in f["data"]["panels"]) for f in pictures), default=96)
-    whole = Figure(figsize=(4.6 * len(pictures), 1.4 + PER_POINT * tall * 1.5),
+    whole = Shown(figsize=(4.6 * len(pictures), 1.4 + PER_POINT * tall * 1.5),
                    layout="constrained")
     for part, one in zip(np.ravel(whole.subfigures(1, len(pictures))), pictures, strict=True):
         _draw(part, **one["data"])

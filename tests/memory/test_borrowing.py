@@ -15,7 +15,7 @@ from scentlab.maths.graded import CapacityPrior
 from scentlab.memory.borrowing import _share, fit_borrowing, log_prior_density
 from scentlab.memory.cells import fit_cells
 from scentlab.memory.learning import learn
-from scentlab.results import FitError, Result
+from scentlab.results import FitError
 
 QUICK = {"draws": 1000, "precise": None}
 
@@ -100,8 +100,6 @@ def test_an_analysis_shows_the_answer_without_it(memory, new):
     alone = table.loc[table["assumption"] == ALONE, "ceiling_load_pct"].iloc[0]
     usual = analyse(new, **QUICK).ceiling.table["ceiling_load_pct"].iloc[0]
     assert np.array_equal([alone], [usual], equal_nan=True)
-    back = Result.from_dict(analysis.sweat.to_dict())
-    assert np.array_equal(back.alone.draws, analysis.sweat.alone.draws)
 
 
 def test_two_blends_borrow_at_once(memory):
