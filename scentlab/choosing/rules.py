@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -142,7 +142,7 @@ class Rules:
             return self.override_reason
         return "; ".join(f"{blend}: {reason}" for blend, reason in self.override_reason)
 
-    def spelt(self, blends) -> Rules:
+    def spelt(self, blends: Iterable[str]) -> Rules:
         """The rules with the names of blends in the spelling of these, where only the look differs.
         """
         spell, reason, today = spelling(blends), self.override_reason, self.today_load_pct

@@ -208,8 +208,8 @@ COMMANDS = (
         "units", _units, "choose g or oz, °C or °F",
         """
         Choose what every screen, sheet, answer and report of a workshop, or of one series, says
-        first: g or oz, C or F. The other form stands beside it, and any unit can be typed anywhere.
-        Without a choice, what the maker types first is taken. What is stored does not change.
+        first: g or oz, C or F. The other form is shown beside it, and any unit can be typed
+        anywhere. Without a choice, what the maker types first is taken. What is stored stays.
         """,
         """
         scentlab units oz F

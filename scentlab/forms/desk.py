@@ -207,6 +207,9 @@ class PlanDesk:
         links, address = [], panel_address(self._bench.folder)
         for name, (words, write) in SHEETS.items():
             path = self._bench.exports / f"{name}.html"
+            if name == "throw-slips" and not plan.smelling_rows:
+                path.unlink(missing_ok=True)  # of a plan that had sessions
+                continue
             more = {"address": address} if name == "labels" else {}
             path.write_text(write(plan, paper=paper, **more), encoding="utf-8")
             links.append((words, path))

@@ -87,10 +87,11 @@
         method: "POST", headers: { "Content-Type": picture ? "image/jpeg" : "application/json" },
         body: picture ? body : JSON.stringify(body), signal: stop.signal, cache: "no-store",
       });
-      const told = await answer.json().catch(() => null);
-      return { status: answer.status, told: told || { error: "The computer does not know this link "
+      const reply = await answer.json().catch(() => null);
+      return { status: answer.status, reply: reply || {
+        error: "The computer does not know this link "
         + "any more, or something between changes what is sent. Open the link that it shows now "
-        + "on this phone; what waits here is sent then." }, understood: told !== null };
+        + "on this phone; what waits here is sent then." }, understood: reply !== null };
     } finally { clearTimeout(timer); }
   }
 
@@ -100,21 +101,21 @@
     try {
       while (queue.length) {
         const score = queue[0];
-        const { status, told, understood } = await post("save", { ...score.body,
+        const { status, reply, understood } = await post("save", { ...score.body,
           waited_s: Math.max(0, (Date.now() - score.at) / 1000) });
         line(true);
-        if (status >= 500 || !understood) { say("NOT SAVED YET. " + told.error, "warn"); break; }
+        if (status >= 500 || !understood) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         queue.shift(); forget(box + score.body.key); showQueue();
         if (status === 200) {
-          last = { table: told.table, entry_id: told.entry_id, item: score.item };
+          last = { table: reply.table, entry_id: reply.entry_id, item: score.item };
           $("undo").disabled = false;
           keep(refusedBox, read(refusedBox, []).filter((other) => !same(other.item, score.item)));
           showRefused();
           if (!current()) show();
-          say(told.words, "saved");
+          say(reply.words, "saved");
         } else {
-          refuse(score, told.error);
-          if (told.items) { adopt(told); show(); } else putBack(score.item);
+          refuse(score, reply.error);
+          if (reply.items) { adopt(reply); show(); } else putBack(score.item);
         }
       }
     } catch { line(false); }
@@ -149,19 +150,19 @@
         const { item, at, key, blob } = shots[0];
         const query = new URLSearchParams({ key, assessor: data.assessor, code: item.code,
           test: item.test, waited_s: String(Math.max(0, Date.now() - at) / 1000) });
-        const { status, told, understood } = await post("photo?" + query, blob);
+        const { status, reply, understood } = await post("photo?" + query, blob);
         line(true);
-        if (status >= 500 || !understood) { say("NOT SAVED YET. " + told.error, "warn"); break; }
+        if (status >= 500 || !understood) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         shots.shift();
         if (status !== 200) {
-          say("NOT SAVED: the photo of piece " + item.code + ". " + told.error + ".", "warn");
+          say("NOT SAVED: the photo of piece " + item.code + ". " + reply.error + ".", "warn");
           continue;
         }
-        last = { table: told.table, entry_id: told.entry_id, item: null,
-          photo: { code: item.code, name: told.name } };
+        last = { table: reply.table, entry_id: reply.entry_id, item: null,
+          photo: { code: item.code, name: reply.name } };
         $("undo").disabled = false;
-        photos[item.code] = [...(photos[item.code] || []).filter((n) => n !== told.name), told.name];
-        showPhotos(); say(told.words, "saved");
+        photos[item.code] = [...(photos[item.code] || []).filter((n) => n !== reply.name), reply.name];
+        showPhotos(); say(reply.words, "saved");
       }
     } catch { line(false); }
     shooting = false;
@@ -354,10 +355,10 @@
     if (!last) return;
     const undone = last;
     try {
-      const { status, told } = await post("undo", { table: undone.table,
+      const { status, reply } = await post("undo", { table: undone.table,
         entry_id: undone.entry_id, assessor: data.assessor });
       line(true);
-      if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
+      if (status !== 200) { say("NOT UNDONE. " + reply.error, "warn"); return; }
       last = null; $("undo").disabled = true;
       if (undone.item) putBack(undone.item);
       else {
@@ -365,7 +366,7 @@
         photos[code] = photos[code].filter((other) => other !== name);
         showPhotos();
       }
-      say(told.words, "saved");
+      say(reply.words, "saved");
     } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
 
@@ -375,10 +376,10 @@
     try { await post("alive", {}); line(true); } catch { line(false); }
   }
   // What waits by the computer's word, but for what waits on this phone to be sent.
-  function adopt(told) {
-    scored = told.scored;
-    todo = told.items.filter((item) => !queue.some((s) => same(s.item, item)));
-    for (const item of told.items) {
+  function adopt(reply) {
+    scored = reply.scored;
+    todo = reply.items.filter((item) => !queue.some((s) => same(s.item, item)));
+    for (const item of reply.items) {
       if (!todo.includes(item)) scored[item.turn] = (scored[item.turn] || 0) + 1;
     }
   }
