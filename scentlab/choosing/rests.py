@@ -12,6 +12,7 @@ import pandas as pd
 from scentlab.fitting.checks import unlike_pots
 from scentlab.results import FitError, Result
 from scentlab.text import capital
+from scentlab.units import in_maker_units, say_one_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -95,7 +96,8 @@ def stress_words(stress, plan=None):
     if not cycle:
         return "heat-cycled (cycle not recorded)"
     return (
-        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at {cycle['temp_c']:g} °C"
+        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
+        + say_one_temperature(cycle["temp_c"])
         + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
     )
 
@@ -176,15 +178,15 @@ def _heat(own, stress, series):
     if series.heats.empty:
         return [("heat reached", "not recorded", "", 9)]
     low, high = float(series.heats["low_c"].min()), float(series.heats["high_c"].max())
-    runs = [f"{r.cycles} x {r.hours:g} h at {r.low_c:g} to {r.high_c:g} °C" + (
+    runs = [f"{r.cycles} x {r.hours:g} h at {in_maker_units(f'{r.low_c:g} to {r.high_c:g} °C')}" + (
         f" in the {r.pack} pack" if isinstance(r.pack, str) else "")
         for r in series.heats.itertuples()]
     planned = ((series.plan or {}).get("rules") or {}).get("heat_cycle") or {}
-    short = []
+    goal, short = say_one_temperature(planned["temp_c"]) if planned else "", []
     if planned and low < planned["temp_c"] - HEAT_OFF_C:
-        short.append(f"as cold as {low:g} °C, planned {planned['temp_c']:g} °C")
+        short.append(f"as cold as {say_one_temperature(low)}, planned {goal}")
     if planned and high > planned["temp_c"] + HEAT_OFF_C:
-        short.append(f"as hot as {high:g} °C, planned {planned['temp_c']:g} °C")
+        short.append(f"as hot as {say_one_temperature(high)}, planned {goal}")
     hours = (series.heats["hours"] * series.heats["cycles"]).min()
     if planned and hours < 0.9 * planned["hours"] * planned["cycles"]:
         short.append(f"{hours:g} h of {planned['hours'] * planned['cycles']:g} h warm")
@@ -242,7 +244,7 @@ def _scale(pours):
     if shown.empty:
         return "scale", "not recorded", "", 9
     worst = shown.loc[(shown - CHECK_G).abs().idxmax()]
-    off, value = worst / CHECK_G - 1.0, f"{worst:g} g under {CHECK_G:g} g"
+    off, value = worst / CHECK_G - 1.0, f"{say_weighed(worst)} under {CHECK_G:g} g"
     if abs(off) < SCALE_OFF:
         return "scale", value, "", 9
     side = "high" if off > 0 else "low"

@@ -71,8 +71,9 @@ class PlanningForm(Form):
         self.plan = self.found = None
         loads = partial(_loads, bare="%" if units_shown().weight == "g" else None)
         self._planned = {
-            row["name"]: Field.of({**row, "read": {**_READERS, "loads": loads}.get(
-                row.get("read"))}, short=True, other=other_loads if row["name"] == "loads" else None)
+            row["name"]: Field.of(
+                {**row, "read": {**_READERS, "loads": loads}.get(row.get("read"))}, short=True,
+                other=other_loads if row["name"] == "loads" else None)
             for row in _ROWS}
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
