@@ -13,7 +13,7 @@ from typing import Any
 
 from scentlab.schema import MOST_LOAD_PCT, POURS
 from scentlab.text import kept, twins, unseen
-from scentlab.units import load_from_content
+from scentlab.units import load_from_content, say_one_temperature
 
 
 class Refusal(ValueError):
@@ -85,8 +85,9 @@ class Wax:
             value = getattr(self, field)
             if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
                 raise MaterialError(
-                    f"wax {self.name}: {_DOES[field]} {value:g} °C is above the wax maker's "
-                    f"maximum of {self.max_temp_c:g} °C", "lower it or correct the maximum",
+                    f"wax {self.name}: {_DOES[field]} {say_one_temperature(value)} is above the "
+                    f"wax maker's maximum of {say_one_temperature(self.max_temp_c)}",
+                    "lower it or correct the maximum",
                     field=field, value=value,
                 )
 
@@ -164,8 +165,9 @@ class Blend:
         if self.add_temp_c is not None and self.max_temp_c is not None:
             if self.add_temp_c > self.max_temp_c:
                 raise MaterialError(
-                    f"blend {self.name}: one wax asks for fragrance at {self.add_temp_c:g} °C, "
-                    f"another must stay below {self.max_temp_c:g} °C",
+                    f"blend {self.name}: one wax asks for fragrance at "
+                    f"{say_one_temperature(self.add_temp_c)}, another must stay below "
+                    f"{say_one_temperature(self.max_temp_c)}",
                     "choose waxes whose sheets agree or correct the temperatures",
                     field="add_temp_c", value=self.add_temp_c,
                 )

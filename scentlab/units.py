@@ -321,6 +321,15 @@ def say_one_weight(grams, digits=1):
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
 
 
+def say_weighed(grams):
+    """A weight as it was weighed, in the maker's unit alone.
+
+    >>> say_weighed(24.31)
+    '24.31 g'
+    """
+    return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:g} g"
+
+
 def scale_ounces(grams):
     """Ounces as a scale of 0.01 oz shows them.
 
@@ -385,9 +394,9 @@ def say_one_temperature(degrees_c):
     >>> say_one_temperature(38.5), say_one_temperature(38.0)
     ('38.5 °C', '38 °C')
     """
-    in_f = _chosen.temperature == "F"
-    degrees = fahrenheit_from_celsius(degrees_c) if in_f else degrees_c
-    return f"{round(degrees, 1):g} °{_chosen.temperature}"
+    if _chosen.temperature == "F":
+        return f"{round(fahrenheit_from_celsius(degrees_c), 1):g} °F"
+    return f"{degrees_c:g} °C"
 
 
 _HEAT = re.compile(

@@ -14,6 +14,7 @@ from scentlab.results import FitError, Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
 from scentlab.text import capital
+from scentlab.units import say_one_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -96,7 +97,8 @@ def stress_words(stress, plan=None):
     if not cycle:
         return "heat-cycled (cycle not recorded)"
     return (
-        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at {cycle['temp_c']:g} °C"
+        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
+        + say_one_temperature(cycle["temp_c"])
         + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
     )
 
@@ -179,11 +181,11 @@ def _heat(own, stress, series):
     low, high = float(series.heats["low_c"].min()), float(series.heats["high_c"].max())
     runs = [heat_words(row) for row in series.heats.to_dict("records")]
     planned = ((series.plan or {}).get("rules") or {}).get("heat_cycle") or {}
-    short = []
+    goal, short = say_one_temperature(planned["temp_c"]) if planned else "", []
     if planned and low < planned["temp_c"] - HEAT_OFF_C:
-        short.append(f"as cold as {low:g} °C, planned {planned['temp_c']:g} °C")
+        short.append(f"as cold as {say_one_temperature(low)}, planned {goal}")
     if planned and high > planned["temp_c"] + HEAT_OFF_C:
-        short.append(f"as hot as {high:g} °C, planned {planned['temp_c']:g} °C")
+        short.append(f"as hot as {say_one_temperature(high)}, planned {goal}")
     hours = (series.heats["hours"] * series.heats["cycles"]).min()
     if planned and hours < 0.9 * planned["hours"] * planned["cycles"]:
         short.append(f"{hours:g} h of {planned['hours'] * planned['cycles']:g} h warm")
@@ -241,7 +243,7 @@ def _scale(pours):
     if shown.empty:
         return "scale", "not recorded", "", 9
     worst = shown.loc[(shown - CHECK_G).abs().idxmax()]
-    off, value = worst / CHECK_G - 1.0, f"{worst:g} g under {CHECK_G:g} g"
+    off, value = worst / CHECK_G - 1.0, f"{say_weighed(worst)} under {CHECK_G:g} g"
     if abs(off) < SCALE_OFF:
         return "scale", value, "", 9
     side = "high" if off > 0 else "low"

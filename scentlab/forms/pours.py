@@ -39,6 +39,7 @@ from scentlab.units import (
     say_one_temperature,
     say_one_weight,
     say_temperature,
+    say_weighed,
     scale_ounces,
     shown,
 )
@@ -178,7 +179,7 @@ class PourForm(Form):
             self.load.value = note("error", error)
             return
         plan, kind = self._plan["load_pct"], "saved"
-        words = (f"{_weighed(fragrance)} of fragrance in {_weighed(wax)} of wax: true load "
+        words = (f"{say_weighed(fragrance)} of fragrance in {say_weighed(wax)} of wax: true load "
                  f"{say_load(load, 2)}, planned {say_load(plan, 2)}.")
         if abs(load - plan) > LOAD_TOLERANCE + 1e-9:
             kind = "flag"
@@ -218,8 +219,8 @@ class PourForm(Form):
         row = check_row(POURS, row)
         load = _possible_load(row["fragrance_g"], row["wax_g"])
         words = (
-            f"pour {row['pour']} at {say_load(load, 2)}, {_weighed(row['fragrance_g'])} of "
-            f"fragrance in {_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}"
+            f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
+            f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}"
         )
         if not self._is_sure(load, row):
             return
@@ -262,16 +263,11 @@ def _planned_day(plan):
     return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
 
-def _weighed(grams):
-    """A weight as it was weighed."""
-    return say_one_weight(grams) if shown().weight == "oz" else f"{grams:g} g"
-
-
 def _possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
-        raise ValueError(f"{_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for a "
-                         "slipped decimal point, or for the two weights the wrong way round.")
+        raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
+                         "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
 
 
@@ -280,8 +276,8 @@ def _doubts(plan, load, row):
     if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
         yield (
             f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
-            f"wax: is {_weighed(row['fragrance_g'])} of fragrance in {_weighed(row['wax_g'])} of "
-            "wax right?"
+            f"wax: is {say_weighed(row['fragrance_g'])} of fragrance in "
+            f"{say_weighed(row['wax_g'])} of wax right?"
         )
     for name in ("add_temp_c", "pour_temp_c"):
         heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))

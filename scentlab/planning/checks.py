@@ -7,7 +7,7 @@ from scentlab.materials import Blend, Fragrance
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.schema import MOST_LOAD_PCT, THROWS
 from scentlab.text import kept, twins, unseen
-from scentlab.units import say_temperature
+from scentlab.units import in_maker_units, say_temperature
 
 MOST_PIECES = 900  # three-digit codes
 _RENAME = "give one thing one name, or two things names that differ plainly"
@@ -119,7 +119,7 @@ def check_whole(plan):
         need(cycle.temp_c < blend.melt_temp_c,
              f"the heat cycle at {say_temperature(cycle.temp_c)} melts blend {blend.name} (melts "
              f"at {say_temperature(blend.melt_temp_c)})",
-             "choose a temperature at least 10 °C below the melting point",
+             in_maker_units("choose a temperature at least 10 °C below the melting point"),
              field="heat_cycle.temp_c", value=cycle.temp_c)
 
 

@@ -8,6 +8,7 @@ from scentlab.planning.panel import session_minutes
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PURPOSES
 from scentlab.schema import THROW_WORDS
+from scentlab.units import add_up, say_one_weight
 
 
 def diary(plan):
@@ -21,8 +22,8 @@ def _pour_days(plan):
     for day, rows in plan.pours.groupby("poured_on"):
         yield day, "Pour", (
             f"{count_of(rows['pot'].nunique(), 'pot')}, {count_of(len(rows), 'pour')}, "
-            f"{rows['pieces'].sum()} pieces, {rows['wax_g'].sum():.0f} g of wax, "
-            f"{rows['fragrance_g'].sum():.1f} g of fragrance"
+            f"{rows['pieces'].sum()} pieces, {say_one_weight(add_up(rows['wax_g']), 0)} of wax, "
+            f"{say_one_weight(add_up(rows['fragrance_g']))} of fragrance"
         )
 
 

@@ -1,7 +1,7 @@
 """What a plan cannot do, or only with care: its notes in plain sentences."""
 
 from scentlab.planning.refusal import count_of
-from scentlab.units import say_load_oz, say_temperature
+from scentlab.units import in_maker_units, say_load_oz, say_temperature
 
 
 def plan_notes(plan):
@@ -64,5 +64,6 @@ def _blend_notes(plan, blend):
     if plan.piece_numbers.sweat_heat and blend.melt_temp_c is not None:
         if plan.heat_cycle.temp_c > blend.melt_temp_c - 10:
             yield (f"Blend {blend.name}: the heat cycle at "
-                   f"{say_temperature(plan.heat_cycle.temp_c)} is within 10 °C of melting "
+                   f"{say_temperature(plan.heat_cycle.temp_c)} is "
+                   f"{in_maker_units('within 10 °C')} of melting "
                    f"({say_temperature(blend.melt_temp_c)}); pieces may slump.")

@@ -22,6 +22,7 @@ from scentlab.schema import (
 )
 from scentlab.series import heat_words
 from scentlab.text import kept, spelling
+from scentlab.units import in_maker_units, say_weighed
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
@@ -130,8 +131,8 @@ def refuse_what_cannot_be(table, row, today):
 def _words(table, row):
     if table == "pours":
         return (
-            f"pour {row['pour']} of {row['poured_on']}: {row['fragrance_g']:g} g of fragrance in "
-            f"{row['wax_g']:g} g of wax{_warmth(row)}"
+            f"pour {row['pour']} of {row['poured_on']}: {say_weighed(row['fragrance_g'])} of "
+            f"fragrance in {say_weighed(row['wax_g'])} of wax{_warmth(row)}"
         )
     who = f" by {row['assessor']}" if row.get("assessor") else ""
     if table == "photos":
@@ -158,5 +159,5 @@ def _warmth(row):
     """The temperatures and the stirring of a pour, as far as they were noted."""
     said = (("add_temp_c", "added at {} °C"), ("stir_min", "stirred for {} min"),
             ("pour_temp_c", "poured at {} °C"), ("room_temp_c", "room at {} °C"))
-    return "".join(f", {words.format(f'{row[name]:g}')}" for name, words in said
-                   if row.get(name) is not None)
+    return in_maker_units("".join(f", {words.format(f'{row[name]:g}')}" for name, words in said
+                                  if row.get(name) is not None))

@@ -6,6 +6,7 @@ A file holds one row per look, a store one row per grade: a look at sweat and fr
 from scentlab import schema
 from scentlab.schema import Column, Table
 from scentlab.schema import check_row as check_row
+from scentlab.units import say_weighed
 
 PIECES = Table(
     "pieces",
@@ -46,7 +47,7 @@ def warming_words(row):
     >>> warming_words({"hours": 4.0, "weight_g": 24.31, "assessor": None, "throw": None})
     'after 4 h on the warmer: 24.31 g'
     """
-    seen = [] if row["weight_g"] is None else [f"{row['weight_g']:g} g"]
+    seen = [] if row["weight_g"] is None else [say_weighed(row["weight_g"])]
     seen += [] if row["throw"] is None else [f"throw {row['throw']:g} of 10"]
     who = f" by {row['assessor']}" if row["assessor"] else ""
     return f"after {row['hours']:g} h on the warmer: {', '.join(seen)}{who}"

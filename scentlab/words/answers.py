@@ -13,7 +13,7 @@ from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_percent
 from scentlab.text import capital
-from scentlab.units import load_from_content, say_load_oz
+from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -229,7 +229,7 @@ def method_sentences(series):
     frames = {"pours": pours, "sweat": sweat}
     words = ", ".join(filter(None, (_span(frames[f][c], w) for f, c, w in _RECORDED)))
     if words:
-        yield f"{capital(words)}."
+        yield f"{in_maker_units(capital(words))}."
     yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."
 
 

@@ -12,6 +12,7 @@ from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
 from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
+from scentlab.units import fahrenheit_from_celsius, scale_ounces, shown
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -337,17 +338,33 @@ def _bend_limits(lower, upper):
     return "open" if ends == ["open", "open"] else " to ".join(ends)
 
 
+def _in_unit(name, column, unit, digits, turn):
+    """A numeric column of a table in the maker's unit."""
+    return f"{name}, {unit}", lambda r: (
+        MISSING if is_missing(r[column]) else f"{turn(r[column]):.{digits}f}")
+
+
+def weight(name, column, digits):
+    own = shown().weight
+    return _in_unit(name, column, own, *((2, scale_ounces) if own == "oz" else (digits, float)))
+
+
+def heat(name, column):
+    own = shown().temperature
+    return _in_unit(name, column, f"°{own}", 0, fahrenheit_from_celsius if own == "F" else float)
+
+
 def pour_table(pours):
     """What was poured beside what was planned."""
     return view(
         "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
-        ("*Poured on", lambda r: _cell(r["poured_on"])), ("Wax, g", number("wax_g", 1)),
-        ("Fragrance, g", number("fragrance_g")),
+        ("*Poured on", lambda r: _cell(r["poured_on"])), weight("Wax", "wax_g", 1),
+        weight("Fragrance", "fragrance_g", 2),
         ("Planned load, % of wax", number("planned_load_pct")),
         ("Load, % of wax", number("load_pct")), ("Content, % of total", number("content_pct")),
-        ("Fragrance added at, °C", number("add_temp_c", 0)),
-        ("Poured at, °C", number("pour_temp_c", 0)), ("Stirred, min", number("stir_min", 1)),
-        ("Room, °C", number("room_temp_c", 0)), ("*Note", lambda r: _cell(r["note"])),
+        heat("Fragrance added at", "add_temp_c"),
+        heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
+        heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),
     )
 
 
