@@ -16,8 +16,8 @@ from scentlab.text import visible
 
 # In the order in which they are listed: as the work goes.
 COMMANDS = (
-    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS, *photos.COMMANDS,
-    *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
+    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
+    *photos.COMMANDS, *answers.COMMANDS, *batch.COMMANDS, *packages.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
 RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary")
