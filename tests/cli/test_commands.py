@@ -716,3 +716,25 @@ def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
     assert len(Store.open(tmp_path / "mine").rows("heats")) == 1
     assert cli.main(heat) == 0
     assert "No oven, no flame" in capsys.readouterr().out
+
+
+def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
+    from recording.test_photos import camera_jpeg, segments
+
+    from scentlab.recording.photos import photos_of
+
+    folder, taken = tmp_path / "mine", tmp_path / "IMG_1.jpg"
+    store = workshop.make_series(folder, title="Mine")
+    store.add("pieces", {"code": "417", "pour": "P1"})
+    taken.write_bytes(camera_jpeg())
+    assert main(["photo", str(folder), "417", str(taken), "--test", "sweat", "--choose"]) == 0
+    assert "photo of piece 417 stored, without place and device, and chosen for the report" in (
+        capsys.readouterr().out)
+    (photo,) = photos_of(store)
+    assert photo.chosen and photo.test == "sweat" and 0xE1 not in segments(photo.read())[0]
+    for wrong, words in ((["999", str(taken)], "nobody knows a piece 999"),
+                         (["417", str(folder)], "there is no file"),
+                         (["417", str(folder / "series.sqlite")], "the file is no whole JPEG"),
+                         (["417", str(taken)], "is kept already")):
+        assert main(["photo", str(folder), *wrong]) == 2
+        assert words in capsys.readouterr().err
