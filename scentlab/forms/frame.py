@@ -2,8 +2,9 @@
 
 A form catches its own errors and shows them, for an exception in a click callback never reaches
 anybody. In the browser a small part of our own (``pages/form.js``) keeps the notebook's single-key
-commands away from the form, takes the keys 0 to 4 for grades and 0 to 10 for throw, and says NOT SAVED when the kernel
-does not answer a tap that was to save. Without a browser a form is driven by ``.click()``.
+commands away from the form, takes the keys 0 to 4 for grades and 0 to 10 for throw, and says NOT
+SAVED when the kernel does not answer a tap that was to save. Without a browser a form is driven by
+``.click()``.
 """
 
 import base64

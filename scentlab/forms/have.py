@@ -70,8 +70,8 @@ class HaveForm(Form):
 
     def _taken(self, proposal):
         self._take(proposal.plan)
-        self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then keep "
-                          "it at the end of this page. Nothing is kept yet.")
+        self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then "
+                          "keep it at the end of this page. Nothing is kept yet.")
 
 
 def _ends(text):

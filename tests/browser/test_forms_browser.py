@@ -117,7 +117,8 @@ def test_a_key_held_down_taps_once(page, store):
 def test_names_states_and_sizes(page):
     page.wait_for_selector("h3:has-text('Test batch 1 of 1: P01')")
     found = page.evaluate("""() => [...document.querySelectorAll(
-        '.scent-form button[class*=scent-press], .scent-form input')].filter(e => e.offsetParent).map(e => {
+        '.scent-form button[class*=scent-press], .scent-form input')]
+        .filter(e => e.offsetParent).map(e => {
         const b = e.getBoundingClientRect();
         return [e.tagName, e.getAttribute('aria-label'), e.getAttribute('aria-pressed'),
                 b.width, b.height]; })""")
@@ -179,7 +180,8 @@ def test_readable_at_390_pixels(page):
     page.evaluate("() => window.jupyterapp.shell.collapseLeft()")
     page.wait_for_timeout(500)
     wide = page.evaluate("""() => [...document.querySelectorAll(
-        '.scent-form button[class*=scent-press], .scent-form input')].filter(e => e.offsetParent).map(e =>
+        '.scent-form button[class*=scent-press], .scent-form input')]
+        .filter(e => e.offsetParent).map(e =>
         [e.getAttribute('aria-label'), e.scrollWidth - e.clientWidth, e.clientWidth])""")
     page.set_viewport_size({"width": 1200, "height": 900})
     for name, hidden, width in wide:
