@@ -19,7 +19,7 @@ from scentlab.planning.refusal import count_of, need
 from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
-from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS, THROWS
+from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS
 from scentlab.units import (
     add_up,
     fahrenheit_from_celsius,
@@ -56,12 +56,10 @@ CAUTIONS = (
     "Labels, classification and limits follow local law and licensed practice; this sheet is no "
     "safety assessment.",
 )
-# Read from where the scales stand, at arm's length; a pot of more pours needs the smaller print.
-_POURS_IN_LARGE_PRINT = 6
 
 
 def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
-    """One printed page per pot: what to melt, weigh, add, stir and pour, with blanks to fill in.
+    """A printed sheet per pot, its pours overleaf: what to melt, weigh, add, stir and pour.
 
     Parameters
     ----------
@@ -192,10 +190,8 @@ def throw_slips_html(plan, paper="A4"):
     slips = {}
     for row in plan.smelling_rows:
         slips.setdefault(row.sitting, {}).setdefault(row.assessor, []).append(row)
-    column = THROWS["throw"]
-    scores = [(str(score), 9) for score in range(int(column.lower), int(column.upper) + 1)]
     sessions = [(name, list(own.values()), timetable(plan, name)) for name, own in slips.items()]
-    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions, scores=scores,
+    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions,
                  words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
 
 
@@ -259,7 +255,7 @@ def _page(name, title, plan, paper, **more):
     template = _TEMPLATES.get_template(f"{name}.html.j2")
     text = template.render(
         title=f"{title}: {plan.title}", plan=plan, paper=paper, key_rule=KEY_RULE,
-        cautions=CAUTIONS, large_print=_POURS_IN_LARGE_PRINT, units=shown(), **more,
+        cautions=CAUTIONS, units=shown(), **more,
     )
     return " ".join(text.split()) + "\n"
 

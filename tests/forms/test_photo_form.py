@@ -31,7 +31,8 @@ def form(bench):
 def choose(form, data):
     """What the browser sends when a file is chosen."""
     form.photo.pick.value = ({"name": "DSC9.jpg", "type": "image/jpeg", "size": len(data),
-                              "content": memoryview(data), "last_modified": dt.datetime(2026, 3, 1)},)
+                              "content": memoryview(data),
+                              "last_modified": dt.datetime(2026, 3, 1)},)
 
 
 def said(form):

@@ -1,0 +1,79 @@
+"""Sheets as they are printed: type, boxes and pages, read off the PDF and the page's own boxes.
+
+11 points and boxes of 20 mm are for hands that are warm and waxy (common practice, no source).
+"""
+
+import subprocess
+
+import pytest
+
+from scentlab.planning import sheets
+from scentlab.planning.plan import Plan
+from scentlab.workshop import demo_plan
+
+pytestmark = pytest.mark.browser
+PAPERS = {"A4": (595, 842), "letter": (612, 792)}  # points: ISO 216 and ANSI Y14.1
+SHEETS = (sheets.pour_sheets_html, sheets.shopping_list_html, sheets.labels_html,
+          sheets.grade_sheets_html, sheets.throw_slips_html, sheets.code_key_html)
+
+
+def printed(chromium, html, tmp_path):
+    """The PDF of a sheet, the sizes of its text in points, its empty cells in mm, and its pages."""
+    page = chromium.new_page(viewport={"width": 1040, "height": 720})
+    page.set_content(html)
+    page.emulate_media(media="print")
+    sizes = page.evaluate("""() => { const walk = document.createTreeWalker(document.body,
+            NodeFilter.SHOW_TEXT), found = [];
+        while (walk.nextNode()) if (walk.currentNode.textContent.trim()) found.push([0.75 *
+            parseFloat(getComputedStyle(walk.currentNode.parentElement).fontSize),
+            walk.currentNode.textContent.trim().slice(0, 40)]);
+        return found; }""")
+    path = tmp_path / "sheet.pdf"
+    page.pdf(path=path, prefer_css_page_size=True)
+    page.close()
+    info = subprocess.run(["pdfinfo", "-l", "99", path], check=True, capture_output=True, text=True)
+    return path, sizes, info.stdout
+
+
+def paper_of(info):
+    """The sizes of the pages in points, the shorter side first."""
+    lines = [line.split("size:")[1].split() for line in info.splitlines() if " size:" in line
+             and line.startswith("Page ") and "Page size:" not in line]
+    return {tuple(sorted((round(float(x[0])), round(float(x[2]))))) for x in lines}
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("write", SHEETS, ids=lambda f: f.__name__)
+def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper):
+    plan = Plan.from_dict(demo_plan())
+    path, sizes, info = printed(chromium, write(plan, paper), tmp_path)
+    small = [said for said in sizes if said[0] < 10.99]
+    assert len(sizes) > 5 and not small, small[:5]
+    assert {tuple(abs(a - b) <= 1 for a, b in zip(found, PAPERS[paper], strict=True))
+            for found in paper_of(info)} == {(True, True)}
+    box = subprocess.run(["pdftotext", "-bbox", path, "-"], check=True, capture_output=True,
+                         text=True).stdout
+    words = [dict(part.split("=") for part in line.split(">")[0].replace("<word ", "").split())
+             for line in box.splitlines() if "<word " in line]
+    edge = max(float(w["xMax"].strip('"')) for w in words)
+    assert edge <= max(max(paper_of(info)) if write is sheets.pour_sheets_html else
+                       [PAPERS[paper][0]]) - 20
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+@pytest.mark.parametrize("write", [sheets.pour_sheets_html, sheets.grade_sheets_html,
+                                   sheets.throw_slips_html], ids=lambda f: f.__name__)
+def test_a_box_to_write_in_is_20_mm_wide_and_12_high(chromium, tmp_path, write, paper):
+    plan = Plan.from_dict(demo_plan())
+    width = {"A4": 210, "letter": 215.9}[paper] - 22
+    if write is sheets.pour_sheets_html:
+        width = {"A4": 297, "letter": 279.4}[paper] - 22
+    page = chromium.new_page(viewport={"width": round(width / 25.4 * 96), "height": 800})
+    page.set_content(write(plan, paper))
+    page.emulate_media(media="print")
+    boxes = page.evaluate("""() => [...document.querySelectorAll(
+        'tr.hand td:empty, tr.tall td:empty')]
+        .map(e => [e.offsetWidth, e.offsetHeight].map(x => x * 25.4 / 96))""")
+    page.close()
+    assert len(boxes) > 20
+    assert min(w for w, _ in boxes) >= 20 and min(h for _, h in boxes) >= 12
