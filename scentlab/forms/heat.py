@@ -17,10 +17,10 @@ class HeatForm(Form):
     """The heat cycle as it was reached: a row of ``heats`` per save.
 
     ``planned`` is the plan's heat cycle as a dict with hours and cycles, which empty fields take;
-    ``day`` the day on which it was to begin, None for today.
+    ``day`` the day on which it was to begin, None for today; ``title`` stands above it.
     """
 
-    def __init__(self, planned, on_save, on_undo, day=None):
+    def __init__(self, planned, on_save, on_undo, day=None, title=""):
         super().__init__(on_save, on_undo)
         self.fields = {
             name: Field(name, replace(HEATS[name], required=True), words, example=example,
@@ -38,7 +38,7 @@ class HeatForm(Form):
                           options={"": "not noted", "open": "open", "shut": "shut"}),
         }
         self.save = self._button("Save the heat cycle", "save-heat", self._save, saves=True)
-        self._lay_out(w.HTML("<h3>Heat cycle: what the thermometer showed</h3>"),
+        self._lay_out(w.HTML(f"<h3>{title}</h3>" if title else ""),
                       side_by_side(self.fields.values()), in_a_row([self.save, self.undo]),
                       self.message)
 

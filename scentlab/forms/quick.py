@@ -238,7 +238,7 @@ class QuickPage(w.VBox):
         return self.check.heat_day and HeatForm(
             {"hours": cycle.hours, "cycles": cycle.cycles},
             self.check.log_heat, lambda r: self.check.undo("heats", r.entry_id),
-            day=self.check.heat_day)
+            day=self.check.heat_day, title="Heat cycle: what the thermometer showed")
 
     def _say_now(self, words):
         left, due = len(self.check.left), len(self.check.due())

@@ -75,8 +75,8 @@ def quick_costs(plan):
         + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
         f"About {minutes} minutes of one evening. The answer comes after about "
         f"{costs['days'] - 1 + cycle.cycles} days: {costs['days'] - 1} of rest, then the heat "
-        f"cycle of two pieces of each load, {cycle.words}. One pot gives a load in about two of "
-        "three checks; else it shows which pot to pour next.",
+        f"cycle of two pieces of each load, {cycle.words}. One pot gives a load in about six of "
+        "ten checks; else it shows which pot to pour next.",
         "Loads: " + ", ".join(say_load_oz(x) for x in plan.loads_pct) + ".",
     )
 

@@ -43,7 +43,7 @@ def test_costs_in_words():
     assert second == (
         "About 72 minutes of one evening. The answer comes after about 10 days: 7 of rest, then "
         "the heat cycle of two pieces of each load, 3 x 12 h at 38 °C (100 °F). One pot gives a "
-        "load in about two of three checks; else it shows which pot to pour next.")
+        "load in about six of ten checks; else it shows which pot to pour next.")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
     cheap = quick_plan(Wax("wax"), Fragrance("fig"), [6, 8], start="2026-12-01", seed=1)
