@@ -8,6 +8,7 @@ stand for it, without days.
 from __future__ import annotations
 
 import datetime as dt
+import functools
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -294,10 +295,8 @@ def _grades_waiting(store, pieces, test, assessor, today, looks):
 
     Not by the day that a late pour is moved to, for that would set its pieces apart.
     """
-    since, seen = {p.code: p.since_days for p in pieces}, {}
-    for code, who, age in store.distinct("grades", ("code", "assessor", "age_days"), test=test):
-        if age is None or age >= since.get(code, 0.0):
-            seen.setdefault(code, set()).add(who)
+    since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
+    seen = _who_saw(store.distinct("grades", ("code", "assessor", "age_days"), test=test), since)
     mine = [
         p for p in pieces
         if p.test == test and (p.logged or not p.planned)
@@ -307,6 +306,16 @@ def _grades_waiting(store, pieces, test, assessor, today, looks):
     for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max, p.code)):
         yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on, _age(p, today),
                p.planned_age_days)
+
+
+@functools.lru_cache(maxsize=4)  # one page asks for every tester
+def _who_saw(grades, since):
+    """Per code who graded it, at the age from which a look counts or later; not to be changed."""
+    since, seen = dict(since), {}
+    for code, who, age in grades:
+        if age is None or age >= since.get(code, 0.0):
+            seen.setdefault(code, set()).add(who)
+    return seen
 
 
 def _throws_waiting(store, sittings, pieces, assessor, today):

@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import datetime as dt
+import functools
 import itertools
 import json
 import os
@@ -43,6 +44,7 @@ NAMED = {
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 # What SQLite says of a damaged file may itself be no text.
 _FAILED = (sqlite3.Error, UnicodeDecodeError)
+_MOST_FOUND = 32  # answers to questions that are kept
 _OPENING_S = 0.5  # s to look for damage on opening; only some 100,000 scores take longer
 BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
@@ -190,6 +192,7 @@ class Store:
         self._path = self.folder / FILE_NAME
         self._busy_timeout_s = busy_timeout_s
         self._held = None  # connections that rest, where some are kept
+        self._found = {}  # what was asked for, with the last row of its table then
         self._own = threading.local()  # of a thread that stores several together, its connection
 
     def __repr__(self):
@@ -394,19 +397,32 @@ class Store:
             query = f"SELECT {names} FROM {table} WHERE {where} ORDER BY entry_id"
             return _frame(connection.execute(query).fetchall(), RECORDS[table])
 
-    def distinct(self, table: str, columns: Iterable[str], **where: Any) -> set[tuple]:
+    def distinct(self, table: str, columns: Iterable[str], **where: Any) -> frozenset[tuple]:
         """The distinct values of some columns among the rows that stand, as a set of tuples.
 
-        ``where`` names columns and the value that they must have. Reads only what it needs, so
-        it stays fast in a store of a million scores.
+        ``where`` names columns and the value that they must have. Reads only what it needs, and
+        nothing twice before a row is added, so it stays fast in a store of a million scores.
         """
         _known(table)
         same = [f"{name} IS ?" for name in where] + [_standing(table)]
         query = f"SELECT DISTINCT {', '.join(columns)} FROM {table} WHERE {' AND '.join(same)}"
+        asked, last = (query, *where.values()), f"SELECT entry_id, saved_at FROM {table}"
         with self._reading() as connection:
+            # What only appends is as it was while its last row is.
+            state = _first(connection, f"{last} ORDER BY entry_id DESC LIMIT 1")
+            state = None if state is None else tuple(state)
+            known = self._found.get(asked)
+            if known is not None and known[0] == state:
+                return known[1]
             found = connection.execute(query, list(where.values())).fetchall()
             days = {n for n, c in enumerate(columns) if RECORDS[table][c].kind == "date"}
-            return {tuple(_day(v) if n in days else v for n, v in enumerate(row)) for row in found}
+            found = frozenset(tuple(_day(v) if n in days else v for n, v in enumerate(row))
+                              for row in found)
+            if getattr(self._own, "connection", None) is None:  # what may be taken back is not kept
+                if len(self._found) >= _MOST_FOUND:
+                    self._found.clear()
+                self._found[asked] = state, found
+            return found
 
     def check(self) -> tuple[str, ...]:
         """Look for damage; returns a tuple of sentences, empty when all is well."""
@@ -784,11 +800,16 @@ def _last_plan(connection):
 
 def _plan_of(row):
     """The plan of a row, None when it is none."""
+    document = row["document"]
+    return json.loads(document) if isinstance(document, str) and _is_plan(document) else None
+
+
+@functools.lru_cache(maxsize=4)
+def _is_plan(document):
     try:
-        plan = json.loads(row["document"])
+        return not plan_problem(json.loads(document))
     except (ValueError, TypeError, RecursionError):
-        return None
-    return None if plan_problem(plan) else plan
+        return False
 
 
 def _known(*tables):

@@ -8,7 +8,8 @@ import time
 
 import pytest
 
-from scentlab.recording.progress import waiting
+from scentlab.panel.scoring import Panel
+from scentlab.recording.progress import known_assessors, see_progress, waiting
 from scentlab.recording.store import FILE_NAME, Store
 
 pytestmark = pytest.mark.benchmark
@@ -63,9 +64,19 @@ def test_1800_grades_cost_at_most_ten_times_the_bare_rows(store):
 def test_no_page_waits_a_second_with_a_hundred_thousand_grades(store):
     for n in range(56):
         bare(store.folder / FILE_NAME, grades(f"A{n + 1}"), f"a{n}-")
+    store.save_plan({
+        "assessors": [f"A{n}" for n in range(1, 13)],
+        "pours": [{"pour": "P01", "pot": "A", "blend": "mix", "poured_on": "2026-03-01"}],
+        "pieces": [{"code": c, "pour": "P01", "test": "sweat", "due_on": "2026-03-08"}
+                   for c in CODES],
+    })
+    panel = Panel(store, looks_per_piece=60)
     steps = {
         "opened": lambda: Store.open(store.folder),
         "what waits": lambda: waiting(store, "A60", "sweat"),
+        "the phone's first page": lambda: [panel.items(a) for a in known_assessors(store)],
+        "a tester's page": lambda: (panel.items("A3"), panel.scored("A3")),
+        "progress": lambda: see_progress(store),
         "one more": lambda: store.add("grades", {"code": "100", "test": "sweat", "grade": 1,
                                                  "assessor": "A99"}),
     }

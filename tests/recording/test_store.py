@@ -439,3 +439,24 @@ def test_a_sign_that_cannot_be_seen_is_refused(store):
         "Type it anew: it holds U+200B.\npours, column poured_on: found '1926-03-01', expected a "
         "day from 2000-01-01 to 2099-12-31. Look at the year."
     )
+
+
+def test_what_is_asked_again_is_what_stands_now(store, folder):
+    def grades():
+        return store.distinct("grades", ("code", "grade"))
+
+    receipt = store.add("grades", sweat("417", 2))
+    assert grades() == grades() == {("417", 2)}
+    corrected = store.correct("grades", receipt.entry_id, {"grade": 3})
+    assert grades() == {("417", 3)}
+    Store.open(folder).add("grades", sweat("211", 1))  # another program's
+    assert grades() == {("417", 3), ("211", 1)}
+    store.void("grades", corrected.entry_id, "a slip")
+    assert grades() == {("211", 1)}
+    with pytest.raises(RuntimeError), store.together():
+        store.add("grades", sweat("417", 4))
+        assert grades() == {("211", 1), ("417", 4)}
+        raise RuntimeError("all of it is taken back")
+    assert grades() == {("211", 1)}
+    store.add("grades", sweat("417", 0))  # has the number of the one that was taken back
+    assert grades() == {("211", 1), ("417", 0)}
