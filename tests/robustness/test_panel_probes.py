@@ -1,9 +1,9 @@
 """What a broken or hostile device sends to the panel's pages, each with what must come of it.
 
 ``run.py`` beside this makes them a row of the table in DEVELOPERS.md. Handled: the answer is one of
-those expected (a closed connection counts as one), the next score is answered within a second (five where the machine has more work than processors), no
-score that was acknowledged is missing and none that was refused is there. All of it stays on
-127.0.0.1.
+those expected (a closed connection counts as one), the next score is answered within a second (five
+where the machine has more work than processors), no score that was acknowledged is missing and none
+that was refused is there. All of it stays on 127.0.0.1.
 """
 
 import contextlib
