@@ -700,7 +700,7 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
     store = workshop.make_series(folder, title="Mine")
     store.add("pieces", {"code": "417", "pour": "P1"})
     taken.write_bytes(camera_jpeg())
-    assert main(["photo", str(folder), "417", str(taken), "--test", "sweat", "--choose"]) == 0
+    assert cli.main(["photo", str(folder), "417", str(taken), "--test", "sweat", "--choose"]) == 0
     assert "photo of piece 417 stored, without place and device, and chosen for the report" in (
         capsys.readouterr().out)
     (photo,) = photos_of(store)
@@ -709,5 +709,5 @@ def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
                          (["417", str(folder)], "there is no file"),
                          (["417", str(folder / "series.sqlite")], "the file is no whole JPEG"),
                          (["417", str(taken)], "is kept already")):
-        assert main(["photo", str(folder), *wrong]) == 2
+        assert cli.main(["photo", str(folder), *wrong]) == 2
         assert words in capsys.readouterr().err

@@ -154,7 +154,8 @@
         if (status >= 500 || !understood) { say("NOT SAVED YET. " + told.error, "warn"); break; }
         shots.shift();
         if (status !== 200) {
-          say("NOT SAVED: the photo of piece " + item.code + ". " + told.error + ".", "warn");
+          const why = told.error;
+          say("NOT SAVED: the photo of piece " + item.code + ". " + why, "warn");
           continue;
         }
         last = { table: told.table, entry_id: told.entry_id, item: null,
