@@ -171,7 +171,12 @@ def readings(data):
 
 
 def _picture_words(data):
-    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG."""
+    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG.
+
+    A photo is kept as pixels alone, among whose bytes short words arise by chance.
+    """
+    if data.startswith(b"\xff\xd8"):
+        return ""
     if data.startswith(b"\x89PNG"):
         return "\n".join(_png_words(data))
     return html.unescape(_TAG.sub(" ", data.decode("utf-8", "replace")))
