@@ -26,6 +26,7 @@ def analysed(folder, rules, seed):
 
 def write_the_report(folder, path, rules, seed):
     """Fit a series, write its report and print what it recommends."""
+    from scentlab.recording.photos import chosen_photos
     from scentlab.sharing.report import write_report
     from scentlab.words.answers import pick_notes, ranking_sentences
 
@@ -33,7 +34,7 @@ def write_the_report(folder, path, rules, seed):
         begin()
         analysis = analysed(folder, rules, seed)
         begin()
-        write_report(analysis, path)
+        write_report(analysis, path, chosen_photos(opened(folder)))
     print(*map(item, analysis.pick.sentences.values()), sep="\n")
     said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
     for words in filter(None, said):

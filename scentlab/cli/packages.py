@@ -11,6 +11,7 @@ from scentlab.cli.frame import (
     Command,
     item,
     new_file,
+    opened,
     option,
     out_page,
     page_path,
@@ -27,6 +28,7 @@ PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_los
 
 
 def _share(arguments):
+    from scentlab.recording.photos import chosen_photos
     from scentlab.sharing.package import prepare_package
 
     folder, choices = series_folder(arguments.folder), _choices(arguments)
@@ -34,7 +36,8 @@ def _share(arguments):
     # A file that is shown is printed alone.
     announce = (lambda words: None) if arguments.show else print
     rules = read_rules(arguments, folder, announce)
-    package = prepare_package(analysed(folder, rules, arguments.seed), choices)
+    package = prepare_package(analysed(folder, rules, arguments.seed), choices,
+                              chosen_photos(opened(folder)))
     if arguments.show:
         print(package.text(arguments.show))
         return

@@ -16,6 +16,7 @@ from scentlab.forms.share import ShareForm
 from scentlab.planning.batch import make_batch, materials_of, recipe_here
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.recording.importing import export_csvs
+from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
@@ -54,7 +55,7 @@ def _build(page, seed):
     series = read_series(bench.store)
     analysis = page.analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
     page.share = ShareForm(
-        lambda choices: prepare_package(analysis, Choices(**choices)),
+        lambda choices: prepare_package(analysis, Choices(**choices), chosen_photos(bench.store)),
         lambda package: package.write(bench.exports / PACKAGE_NAME), series.blends["blend"],
     )
     return [
@@ -72,7 +73,7 @@ def _build(page, seed):
 
 
 def _report(analysis, bench):
-    path = write_report(analysis, bench.exports / "report.html")
+    path = write_report(analysis, bench.exports / "report.html", chosen_photos(bench.store))
     size = f"{path.stat().st_size / 1000:.0f} kB, nothing hidden"
     return w.HTML(f"<p>{file_link(path, f'The report, to open and print ({size})')}</p>")
 

@@ -173,7 +173,12 @@ def readings(data):
 
 def _picture_words(data):
     """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG, and
-    what any other kind holds as text of one or of two bytes a letter (JPEG, WebP: EXIF, XMP)."""
+    what any other kind holds as text of one or of two bytes a letter (WebP: EXIF, XMP).
+
+    Of a JPEG only what is before its pixels, among whose bytes short words arise by chance.
+    """
+    if data.startswith(b"\xff\xd8"):
+        data = data[: data.find(b"\xff\xda")]
     if data.startswith(b"\x89PNG"):
         return "\n".join(_png_words(data))
     text = data.decode("utf-8", "replace")

@@ -12,8 +12,10 @@ import json
 import platform
 import re
 import zipfile
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 
@@ -99,7 +101,9 @@ class Package(Result):
 EVERYTHING = Choices()
 
 
-def prepare_package(analysis: Analysis, choices: Choices = EVERYTHING) -> Package:
+def prepare_package(
+    analysis: Analysis, choices: Choices = EVERYTHING, photos: Sequence[Any] = (),
+) -> Package:
     """Make a share package of an analysis, in memory.
 
     Parameters
@@ -107,6 +111,8 @@ def prepare_package(analysis: Analysis, choices: Choices = EVERYTHING) -> Packag
     analysis : Analysis
     choices : Choices, what to hold back. The analysis is made again from what is shared, so that
         the package agrees with itself.
+    photos : of pieces, as :func:`report_html` takes them; they leave within the report alone, and
+        those of a blend that is left out do not.
 
     Returns
     -------
@@ -123,7 +129,7 @@ def prepare_package(analysis: Analysis, choices: Choices = EVERYTHING) -> Packag
     rules = redacted_rules(analysis.rules, choices)
     shared = through_files(series, rules, analysis.seed, analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
-    files = _files(shared, notices)
+    files = _files(shared, notices, photos)
     finds = [(hit, name) for name, data in files.items()
              for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
     if finds:
@@ -178,9 +184,9 @@ def _changed_pick(own, shared):
     )
 
 
-def _files(analysis, notices):
+def _files(analysis, notices, photos=()):
     """Every file of the package, the descriptor first."""
-    files = {"report.html": report_html(analysis, notices).encode("utf-8")}
+    files = {"report.html": report_html(analysis, notices, photos=photos).encode("utf-8")}
     files |= _data_files(analysis.series)
     files["pick.csv"] = parts.to_csv(analysis.pick.table, parts.PICK_PART)
     if analysis.series.plan:

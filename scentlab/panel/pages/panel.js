@@ -155,7 +155,7 @@
         if (status >= 500 || !understood) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         shots.shift();
         if (status !== 200) {
-          say("NOT SAVED: the photo of piece " + item.code + ". " + reply.error + ".", "warn");
+          say("NOT SAVED: the photo of piece " + item.code + ". " + reply.error, "warn");
           continue;
         }
         last = { table: reply.table, entry_id: reply.entry_id, item: null,
