@@ -1,0 +1,219 @@
+"""The workshop's choice of units: typed, kept, and followed by every text.
+
+Factors as in NIST Special Publication 811, appendix B: 1 lb = 453.59237 g, 1 oz = 1/16 lb (exact),
+t/°C = (t/°F - 32) / 1.8.
+"""
+
+import json
+import re
+
+import pytest
+
+from scentlab import amounts, units
+from scentlab.amounts import AmountError, Shown, read_amount
+from scentlab.cli import main
+from scentlab.forms.fields import Field, FieldError
+from scentlab.materials import Fragrance, Wax
+from scentlab.planning.plan import Plan
+from scentlab.planning.quick import quick_plan
+from scentlab.planning.sheets import pour_sheets_html, quick_sheet_html, shopping_list_html
+from scentlab.planning.weights import melt_weights, pour_weights
+from scentlab.schema import POURS, Column
+from scentlab.words import say_loads
+
+OZ = 28.349523125
+US = Shown("oz", "F")
+TIMES = {
+    90.0: "90 min|1 h 30 min|1.5 h|1½ hours|1 1/2 h|5400 s|1h30min|1 hour and 30 minutes",
+    30.0: "30 min|half an hour|½ h|0.5 hr|1800 seconds|30 minutes|30 mins.",
+    1.5: "90 s|1.5 min|1 min 30 s|90 sec", 720.0: "12 h|half a day|720 min|12 hours",
+}
+CONTENTS = {8.0: "8|8 %|8 % of total|8% of the finished product|8 percent",
+            5.882353: "1 oz/lb|6.25 % of wax", 20.0: "20 %|4 oz/lb|25 % of wax"}
+PRICES = {1000 * 3.5 / 453.59237: "3.50 / lb|$3.50/lb|3.5 per lb|3.50 a pound|7 for 2 lb",
+          12.0: "12 per kg|12/kg|6 for 500 g|EUR 12 / kg|12"}
+REFUSED = [("min", t) for t in ("1:30", "soon", "2 h 3 h", "-5 min", "1,5 h", "30 min 1 h")] + [
+    ("% of total", t) for t in ("100 %", "8 % of", "lots")] + [
+    ("per kg", t) for t in ("18 for", "3.50 / cup", "18 for 0 oz")] + [
+    ("%", t) for t in ("5 g", "5 % of wax", "five")]
+
+
+def spellings(table):
+    return [(text, value) for value, texts in table.items() for text in texts.split("|")]
+
+
+@pytest.mark.parametrize(("unit", "text", "value"), [
+    (u, t, v) for u, table in (("min", TIMES), ("% of total", CONTENTS), ("per kg", PRICES))
+    for t, v in spellings(table)])
+def test_times_contents_and_prices(unit, text, value):
+    assert read_amount(text, unit) == pytest.approx(value, rel=1e-6)
+
+
+@pytest.mark.parametrize(("unit", "text"), REFUSED)
+def test_what_is_ambiguous_or_no_amount_is_refused_with_the_remedy(unit, text):
+    with pytest.raises(AmountError, match="write it as"):
+        read_amount(text, unit)
+
+
+@pytest.mark.parametrize(("text", "unit", "choice", "value"), [
+    ("9.45", "g", US, 9.45 * OZ), ("9.45", "g", Shown(), 9.45), ("268 g", "g", US, 268.0),
+    ("180", "°C", US, 148 / 1.8), ("82 C", "°C", US, 82.0), ("82", "°C", Shown(), 82.0),
+    ("1.5 oz/lb", "% of wax", US, 9.375), ("8 %", "% of wax", US, 8.0),
+    ("8", "% of wax", Shown(), 8.0),
+])
+def test_a_bare_number_is_in_the_workshops_unit(text, unit, choice, value):
+    assert read_amount(text, unit, choice) == pytest.approx(value, abs=1e-6)
+
+
+def test_a_bare_load_of_an_ounce_workshop_could_be_two_things():
+    with pytest.raises(AmountError, match="could be oz/lb or %; write it as 4 oz/lb or 4 %"):
+        read_amount("4", "% of wax", US)
+
+
+def field(column, text, choice):
+    with units.showing(choice):
+        one = Field("f", column)
+    one.box.value = text  # as a maker types it
+    return one
+
+
+@pytest.mark.parametrize(("name", "text", "choice", "value", "beside"), [
+    ("wax_g", "9.45", US, 267.9, "267.9 g"), ("wax_g", "268", Shown(), 268.0, "9.45 oz"),
+    ("wax_g", "2 lb 3 oz", Shown(), 992.23, "992.23 g"),
+    ("add_temp_c", "185", US, 85.0, "85 °C"), ("add_temp_c", "85", Shown(), 85.0, "185 °F"),
+    ("stir_min", "90 s", Shown(), 1.5, "1.5 min"), ("stir_min", "2", US, 2.0, ""),
+])
+def test_the_other_form_stands_beside_the_field_at_once(name, text, choice, value, beside):
+    one = field(POURS[name], text, choice)
+    assert re.sub("<.*?>", "", one.also.value) == (f"= {beside}" if beside else "")
+    assert one.read() == value
+
+
+def test_a_field_says_its_bounds_in_the_makers_unit_and_keeps_what_it_meant():
+    one = field(POURS["add_temp_c"], "400", US)
+    assert one.label == "Wax temperature when the fragrance went in, °F"
+    with pytest.raises(FieldError, match="from 20 to 150 .°C., that is 68 °F to 302 °F"):
+        one.read()
+    weighed = field(POURS["wax_g"], "9.45", US)
+    assert weighed.value == "9.45 oz", "a draft keeps the unit, whatever is chosen later"
+    other = Field("f", POURS["wax_g"])
+    other.value = weighed.value
+    assert other.read() == weighed.read() == 267.9
+
+
+@pytest.mark.parametrize("grams", [28.349523125, 25.0, 15.0, 453.59237, 42.5])
+def test_what_the_program_puts_into_a_field_comes_out_as_it_was(grams):
+    column = Column("piece_g", "number", "weight of a piece", "g", 0.1, 5000)
+    for choice in (US, Shown()):
+        with units.showing(choice):
+            one = Field("f", column, digits=9, usual=f"{grams:.10g}")
+        assert one.read() == pytest.approx(grams, abs=1e-7)
+
+
+# --- the choice is kept
+
+
+def test_a_choice_goes_before_what_was_typed_and_a_series_before_its_workshop(tmp_path):
+    shop, series = tmp_path / "shop", tmp_path / "shop" / "fig"
+    series.mkdir(parents=True)
+    assert amounts.units_here(series) == (Shown(), "")
+    amounts.keep_units(US, series, chosen=False)
+    assert amounts.units_here(series) == (US, "typed")
+    assert amounts.keep_units(Shown(), series, chosen=False) is None
+    amounts.keep_units(Shown("g", "F"), shop)
+    assert amounts.units_here(series) == (Shown("g", "F"), "chosen")
+    amounts.keep_units(Shown("oz", "C"), series)
+    assert amounts.units_here(series) == (Shown("oz", "C"), "chosen")
+    (shop / "units.json").write_text("{", encoding="utf-8")
+    assert amounts.units_here(shop) == (Shown(), ""), "a damaged file decides nothing"
+
+
+@pytest.mark.parametrize(("texts", "found"), [
+    (["soft wax 2", "1, 1.5 oz/lb"], US), (["3 lb", "25 g"], US), (["25 g", "1 oz"], Shown()),
+    (["180 F"], Shown("g", "F")), (["1 oz/lb", "82 C"], Shown("oz", "C")), (["8 %", "2"], None),
+    (["80 g/kg"], Shown()),
+])
+def test_the_first_unit_that_is_typed_decides(texts, found):
+    assert amounts.units_typed(texts) == found
+
+
+def test_the_command_keeps_shows_and_refuses(tmp_path, capsys, monkeypatch):
+    monkeypatch.chdir(tmp_path)
+    assert main(["units", "oz", "F"]) == 0 and "oz and °F from now on" in capsys.readouterr().out
+    assert json.loads((tmp_path / "units.json").read_text())["weight"] == "oz"
+    assert main(["units"]) == 0 and "oz and °F (chosen)" in capsys.readouterr().out
+    assert main(["units", "C", str(tmp_path)]) == 0
+    assert amounts.units_here(tmp_path) == (Shown("oz", "C"), "chosen")
+    assert main(["units", "stone", "cups"]) == 2
+    assert "expected g or oz, C or F" in capsys.readouterr().err
+    assert units.shown() == Shown(), "a command leaves nothing behind"
+
+
+# --- what follows from it
+
+
+def test_weights_in_ounces_are_whole_steps_and_never_above_the_load():
+    for load in (2.0, 6.25, 9.375, 12.5, 18.75):
+        for pieces in (3, 11, 40):
+            wax, fragrance = (g / OZ for g in pour_weights(pieces, OZ, load, 5.0, "oz"))
+            assert wax * 10 == pytest.approx(round(wax * 10), abs=1e-9)
+            assert fragrance * 100 == pytest.approx(round(fragrance * 100), abs=1e-9)
+            assert load - 0.25 - 1e-9 <= 100 * fragrance / wax <= load + 1e-9
+            assert wax + fragrance >= pieces * 1.05 - 1e-9
+    melt = melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3}, "oz")
+    assert sum(melt.values()) / OZ == pytest.approx(37.1, abs=1e-9)  # 1050 g are 37.04 oz
+
+
+def us_plan(loads=(6.25, 9.375, 12.5)):
+    with units.showing(US):
+        return quick_plan(Wax("soft wax", add_temp_c=85.0), Fragrance("fig"), loads,
+                          start="2026-12-01", seed=1)
+
+
+def test_sums_of_a_sheet_in_ounces_add_up_as_on_a_scale():
+    with units.showing(US):
+        page = re.sub(r"<.*?>", " ", pour_sheets_html(us_plan()))
+    ounces = [float(x) for x in re.findall(r"([\d.]+)&nbsp;oz +[\d.]+&nbsp;g", page)]
+    rows, total = ounces[:-2], ounces[-2:]
+    assert len(rows) == 6
+    assert [round(sum(rows[k::2]), 2) for k in (0, 1)] == total
+    assert "185&nbsp;°F" in page and "oz/lb" in page and "weighed oz" in page
+
+
+def test_a_plan_in_grams_shown_in_ounces_adds_up_too():
+    plan = quick_plan(Wax("soft wax"), Fragrance("fig"), (6, 7, 9), start="2026-12-01", seed=1)
+    with units.showing(US):
+        weights = [units.scale_ounces(p.wax_g) for p in plan.pour_rows]
+        said = units.say_one_weight(units.add_up(p.wax_g for p in plan.pour_rows))
+        assert said == f"{round(sum(weights), 2):g} oz"
+
+
+def test_the_scale_is_kept_with_the_plan_and_plans_in_grams_read_as_before():
+    plan = us_plan()
+    assert Plan.from_dict(plan.to_dict()) == plan and plan.pouring.scale == "oz"
+    grams = quick_plan(Wax("soft wax"), Fragrance("fig"), (6, 9), start="2026-12-01", seed=1)
+    assert "scale" not in grams.to_dict()["rules"]["pouring"]
+    assert Plan.from_dict(grams.to_dict()) == grams
+
+
+def test_sheets_and_texts_say_the_makers_unit_first():
+    plan = us_plan()
+    with units.showing(US):
+        quick, shop = quick_sheet_html(plan), shopping_list_html(plan)
+        assert "1 oz/lb (6.25 %)" in quick and "185 °F (85 °C)" in quick
+        assert "scales to 0.1 oz and to 0.01 oz" in shop
+        assert plan.sentence.count(" oz") >= 3 and " kg" not in plan.sentence
+        load = say_loads(9.0)
+        assert (load, load.wax, load.oz) == ("1.44 oz/lb (9.0 %)", "9.0 % (1.4 oz/lb)",
+                                             "1.44 oz/lb")
+
+
+@pytest.mark.parametrize(("text", "said"), [
+    ("Let it set at 20 to 27 °C.", "Let it set at 68 to 81 °F."),
+    ("until it falls 2 °C", "until it falls 3.6 °F"), ("within 10 °C of it", "within 18 °F of it"),
+    ("about 10 °C below", "about 18 °F below"), ("38 °C (100 °F)", "38 °C (100 °F)"),
+])
+def test_texts_of_the_kit_in_fahrenheit_differences_as_differences(text, said):
+    assert units.in_maker_units(text) == text
+    with units.showing(US):
+        assert units.in_maker_units(text) == said
