@@ -35,9 +35,12 @@ PORT = 8947
 
 
 def make_workshop(folder):
-    """The demo, and a series that is still to be planned."""
+    """The demo, a series that is still to be planned, and one that is still to be poured."""
     from scentlab import workshop
+    from scentlab.recording.store import Store
 
+    workshop.make_series(folder / "planned", title="A planned one")
+    Store.open(folder / "planned").save_plan(workshop.demo_plan())
     workshop.make_demo_series(folder / "demo")
     workshop.make_series(folder / "new", title="A new one")
 
@@ -74,8 +77,8 @@ def measure(browser, folder):
     begun, lab = time.monotonic(), start_lab(folder)
     try:
         for name, sign in SIGNS.items():
-            place = {"start": "start.ipynb", "plan": "new/plan.ipynb"}.get(
-                name, f"demo/{name}.ipynb")
+            place = {"start": "start.ipynb", "plan": "new/plan.ipynb",
+                     "pour": "planned/pour.ipynb"}.get(name, f"demo/{name}.ipynb")
             begun = begun if name == "start" else time.monotonic()
             page = open_page(browser, place, sign)
             seconds = time.monotonic() - begun
