@@ -7,7 +7,7 @@ import shutil
 import subprocess
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 from markupsafe import escape
 
@@ -76,7 +76,11 @@ def test_one_page_per_pot_with_what_to_weigh_on_both_bases_and_in_both_unit_syst
     piece_g=st.floats(10, 120), seed=st.integers(0, 99), confirm=st.booleans(),
 )
 def test_printed_weights_add_up_to_the_plan(loads, piece_g, seed, confirm):
-    one = plan(loads_pct=loads, piece_g=piece_g, seed=seed, pouring=Pouring(confirm=confirm))
+    try:
+        one = plan(loads_pct=loads, piece_g=piece_g, seed=seed, pouring=Pouring(confirm=confirm))
+    except PlanError as refused:  # a pour too small for the scale of fragrance
+        assert "which misses the load by" in str(refused)
+        reject()
     for page, pot in zip(pages(pour_sheets_html(one)), one.pots.itertuples(), strict=True):
         *rows, total = cells(page)
         weights = [re.match(r"([\d.]+) g +([\d.]+) oz", row[4]).groups() for row in rows]

@@ -1,4 +1,4 @@
-"""Photos chosen for the report: on its first page and in the package, of loads that decide, bare."""
+"""Photos chosen for the report: on its first page and in the package, of loads that decide."""
 
 import base64
 import re
