@@ -29,8 +29,9 @@ def made_once():
         return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
 
     @functools.wraps(prepare)
-    def prepared(analysis, choices):
-        return once((id(analysis), choices), lambda: prepare(analysis, choices))
+    def prepared(analysis, choices, photos=()):
+        key = id(analysis), choices, tuple(p.code for p in photos)
+        return once(key, lambda: prepare(analysis, choices, photos))
 
     @functools.wraps(open_package)
     def opened(path):
