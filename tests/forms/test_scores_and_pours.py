@@ -524,6 +524,24 @@ def log_pour(form, pour="P01", fragrance="18", **typed):
 
 
 @pytest.mark.parametrize("typed, asked", [
+    ({"wax_g": "20", "fragrance": "1.8"},
+     "20 g of wax is far from the planned 200.0 g. Is that right?"),
+    ({"wax_g": "410", "fragrance": "36.9"},
+     "410 g of wax is far from the planned 200.0 g. Is that right?"),
+    ({"poured_on": "2025-03-14"},
+     "Poured on 2025-03-14 is far from the planned 2026-03-14. Is the year right?"),
+])
+def test_a_weight_or_a_year_that_is_likely_a_slip_is_asked_about(desk, typed, asked):
+    form = PourForm([p | {"poured_on": dt.date(2026, 3, 14)} for p in PLANNED], desk.save)
+    log_pour(form, **typed)
+    assert text(form.message) == (
+        f"NOT SAVED YET. {asked} Tap Save again to store it, or correct it."
+    )
+    form.save.click()
+    assert len(desk.rows) == 1
+
+
+@pytest.mark.parametrize("typed, asked", [
     ({"add_temp_c": "95"}, f"{ADDED}: 95 °C is above the wax maker's maximum of 90 °C, above the "
      "closed-cup flash point of the fragrance, 88 °C (no flame or spark near), and 15 °C above the "
      "planned 80 °C. Is 95 °C right?"),
