@@ -217,3 +217,14 @@ def test_texts_of_the_kit_in_fahrenheit_differences_as_differences(text, said):
     assert units.in_maker_units(text) == text
     with units.showing(US):
         assert units.in_maker_units(text) == said
+
+
+def test_the_axis_of_a_picture_has_its_marks_at_round_ounces():
+    from scentlab.sharing.pictures.drawing import load_axis, new_axes
+
+    with units.showing(US):
+        axes = new_axes()
+        load_axis(axes, [4.0, 14.0])
+    marks = [label.get_text() for label in axes.get_xticklabels()]
+    assert axes.get_xlabel().startswith("load, oz of fragrance per lb of wax")
+    assert "1.5\n(9.4)" in marks and axes.get_xlim() == (3.6, 14.4)
