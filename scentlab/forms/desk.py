@@ -207,11 +207,13 @@ class PlanDesk:
         links, address = [], panel_address(self._bench.folder)
         for name, (words, write) in SHEETS.items():
             path = self._bench.exports / f"{name}.html"
-            if name == "throw-slips" and not plan.smelling_rows:
-                path.unlink(missing_ok=True)  # of a plan that had sessions
-                continue
             more = {"address": address} if name == "labels" else {}
-            path.write_text(write(plan, paper=paper, **more), encoding="utf-8")
+            try:
+                text = write(plan, paper=paper, **more)
+            except PlanError:  # a plan without throw has no slips: an older one must not stay
+                path.unlink(missing_ok=True)
+                continue
+            path.write_text(text, encoding="utf-8")
             links.append((words, path))
         return links
 
@@ -264,11 +266,12 @@ class RecordDesk:
                                                         "undone in the form"),
         }
 
-    def _waiting(self, assessor, test=None):
+    def waiting(self, assessor, test=None):
+        """The pieces that wait for a tester, of one test or of all, as a frame."""
         return waiting(self._store, assessor, test, looks_per_piece=self._looks)
 
     def _grades(self, test, assessor):
-        return GradeForm(self._waiting(assessor, test), test, assessor, **self._saving("grades"),
+        return GradeForm(self.waiting(assessor, test), test, assessor, **self._saving("grades"),
                          photos=self._photos(assessor))
 
     def _photos(self, assessor):
@@ -280,7 +283,7 @@ class RecordDesk:
 
     def _throw(self, assessor):
         """The first sitting that waits."""
-        todo = self._waiting(assessor, "throw")
+        todo = self.waiting(assessor, "throw")
         sitting, kind = ("none", "warm") if todo.empty else todo[["sitting", "kind"]].iloc[0]
         todo = todo[(todo["sitting"] == sitting) & (todo["kind"] == kind)]
         return ThrowForm(todo, assessor, sitting, kind, **self._saving("throws"),
@@ -293,7 +296,7 @@ class RecordDesk:
     def _paper(self, assessor):
         form, folder = f"paper-{assessor}", self._bench.folder
         return PaperForm(
-            self._waiting(assessor), assessor, self._store.add_all,
+            self.waiting(assessor), assessor, self._store.add_all,
             works_with_fragrance=assessor in self._plan.works_with_fragrance,
             draft=read_draft(folder, form), on_change=lambda typed: keep_draft(folder, typed, form),
         )

@@ -53,6 +53,8 @@ _LABELS = {
     "room_temp_c": "Room, °C", "poured_on": "Day of pouring", "note": "Anything that was seen",
     "scale_check_g": f"It shows, under a {CHECK_G:g} g check weight (empty without one), g",
 }
+_EXAMPLES = {"wax_g": "or 7.05 oz", "fragrance_g": "or 0.64 oz", "add_temp_c": "or 180 F",
+             "pour_temp_c": "or 160 F", "room_temp_c": "or 70 F"}
 _STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
 _BURNS = ("<b>Hot wax burns.</b> Never leave it alone, never water on burning wax; lid at hand, "
           "gloves on, fresh air. Local fire codes come first.")
@@ -79,8 +81,8 @@ class PourForm(Form):
         self._done, self._asked = set(done), []
         self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
         self.pours = self._chooser.buttons
-        self.fields = {n: Field(n, POURS[n], label, short=n != "scale_check_g")
-                       for n, label in _LABELS.items()}
+        self.fields = {n: Field(n, POURS[n], label, short=n != "scale_check_g",
+                                example=_EXAMPLES.get(n, "")) for n, label in _LABELS.items()}
         self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], _LABELS["poured_on"],
                                          empty=None, read=self._day, short=True)
         self._watch([self.fields["poured_on"]], self._tell_day)

@@ -14,6 +14,7 @@ from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.workshop import series_here
 
+TESTS = ("sweat", "frost", "throw")
 _TAKEN_OUT = "taken out to show the form"
 
 
@@ -44,14 +45,12 @@ def _build(page, own, looks):
     bench = page.bench
     desk = page.desk = RecordDesk(bench, looks,
                                   series_here(folder=own or ".") if bench.demo else None)
-    tests = [Fold(title, partial(_scored, topic, form), topic) for topic, title, form in (
-        ("sweat", "Sweat", desk.sweat), ("frost", "Frost", desk.frost),
-        ("throw", "Throw, a session at a time", desk.throw),
-    )]
-    tests[0].turn(True)
+    tests = [Fold(title, partial(_scored, topic, form), topic) for topic, title, form in zip(
+        TESTS, ("Sweat", "Frost", "Throw, a session at a time"),
+        (desk.sweat, desk.frost, desk.throw), strict=True)]
     return [
-        desk.who, *tests,
-        Fold("Heat cycle: what the thermometer showed", lambda: heat_form(bench), "heat"),
+        desk.who, desk.who.show(partial(_waits, desk, dict(zip(TESTS, tests, strict=True)))),
+        *tests, Fold("Heat cycle: what the thermometer showed", lambda: heat_form(bench), "heat"),
         Fold("Hours on the warmer", lambda: desk.warmer, "warmer"),
         Fold("Scored on paper", lambda: desk.paper, "paper"),
         Fold("Something was scored wrong", desk.correct, "wrong"),
@@ -68,6 +67,14 @@ def heat_form(bench):
                    f"<ul>{hints}</ul>"),
             HeatForm(planned, partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
+
+
+def _waits(desk, folds, assessor):
+    """How many pieces wait for a tester, in words; the first test of them is opened."""
+    left = {test: len(desk.waiting(assessor, test)) for test in folds}
+    folds[next((test for test in folds if left[test]), "sweat")].turn(True)
+    said = ", ".join(f"{number} for {test}" for test, number in left.items() if number)
+    return f"{assessor} has pieces to score: {said}." if said else f"Nothing waits for {assessor}."
 
 
 def _scored(topic, form):

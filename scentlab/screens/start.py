@@ -191,7 +191,7 @@ def due_html(store, folder, today):
         rows.append(f"{link_html('score', f'{len(progress.overdue)} pieces to score', folder)}")
     if not rows:
         return "<p>Nothing is due today.</p>"
-    return f"<p>Due: {', '.join(rows)}</p>"
+    return f"<p>Due: {'<br>'.join(rows)}</p>"
 
 
 CAUTIONS = """<ul>

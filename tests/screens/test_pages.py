@@ -75,7 +75,9 @@ def test_at_most_twelve_fields_stand_before_the_first_proposal(own):
     assert fields_in_sight(page) == [*first, page.desk.keeping._paper]
     page.desk.keeping.keep.click()
     page.desk.keeping.confirm.click()
-    assert own[1].plan() is not None
+    assert own[1].plan() is not None, page.desk.keeping.message.value
+    sheets = {path.name for path in (own[0] / "exports").glob("*.html")}
+    assert "pour-sheets.html" in sheets and "throw-slips.html" not in sheets, "nobody smells"
     page.again.click()
     assert len(fields_in_sight(page)) == 1, "what is kept is folded, but for the paper"
 
@@ -132,6 +134,7 @@ def test_a_piece_is_scored_in_each_form_of_the_demo():
     store = page.bench.store
     before = len(store.rows("grades")), len(store.rows("throws"))
     page.desk.who.choose("A6")
+    assert "A6 has pieces to score: " in said(page)
     assert open_folds(page) == []
     sweat, frost = (w for w in widgets(page) if type(w).__name__ == "GradeForm")
     throw, warmer = of_kind(page, "ThrowForm"), of_kind(page, "WarmingForm")
