@@ -139,12 +139,14 @@ class QuickCheck:
 
     @property
     def heat_day(self):
-        """The day on which the heat cycle of pieces now due was to begin; None where none is due,
-        or where it is on record what it reached."""
-        hot = self.due().query("stress == 'heat'")
-        if hot.empty:
+        """The day on which the newest heat cycle was to begin; None where none has begun, or where
+        it is on record what it reached."""
+        poured = set(self.store.rows("pours")["pour"])
+        days = [p.due_on for p in self.plan.piece_rows
+                if p.stress == "heat" and p.pour in poured and p.due_on < self.today]
+        if not days:
             return None
-        day = min(p.due_on for p in self.plan.piece_rows if p.code in set(hot["code"]))
+        day = max(days)
         begun = [pd.Timestamp(x).date() for x in self.store.rows("heats")["started_on"]]
         return None if any(x >= day for x in begun) else day
 

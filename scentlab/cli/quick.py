@@ -205,8 +205,12 @@ def _heat(check):
     cycle, row = check.plan.heat_cycle, {}
     print(f"Heat cycle, {cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
     for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
-        row[name] = _temperature(words, HEATS[name])
+        try:
+            row[name] = _temperature(words, HEATS[name])
+        except _Stopped:
+            row[name] = None
         if row[name] is None:
+            print()
             return
     if wrong := heat_problem(row):
         print(f"  {wrong}")
