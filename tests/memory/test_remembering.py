@@ -1,0 +1,140 @@
+"""The memory of a folder: kept, brought up to date, and of that folder alone."""
+
+import shutil
+from dataclasses import replace
+
+import numpy as np
+import pytest
+from earlier_series import poured
+from storing import store_series
+
+from scentlab import cli
+from scentlab.memory import remembering
+from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
+from scentlab.memory.remembering import remember
+from scentlab.results import FitError
+
+
+@pytest.fixture(scope="module")
+def remembered(workshop):
+    return remember(workshop, without=["fennel-soft"])
+
+
+def same(one, other):
+    return all(np.array_equal(a, b) for a, b in
+               zip(one.prior("soft", "new").capacity_centre + one.learnt.draws.points.tolist(),
+                   other.prior("soft", "new").capacity_centre + other.learnt.draws.points.tolist(),
+                   strict=True))
+
+
+def test_a_second_time_nothing_is_fitted_and_the_numbers_are_the_same(
+        workshop, remembered, monkeypatch):
+    def forbidden(*given, **options):
+        raise AssertionError("fitted again")
+
+    monkeypatch.setattr(remembering, "fit_cells", forbidden)
+    assert same(remember(workshop, without=["fennel-soft"]), remembered)
+
+
+def test_workers_and_an_interruption_change_no_number(workshop, remembered, tmp_path):
+    copy = tmp_path / "copy"
+    shutil.copytree(workshop, copy)
+    kept = sorted((copy / "memory").glob("*.npz"))
+    for path in kept[:2]:
+        path.unlink()
+    kept[2].write_bytes(kept[2].read_bytes()[:100])  # torn
+    seen = []
+    again = remember(copy, without=["fennel-soft"], workers=2,
+                     progress=lambda done, total: seen.append((done, total)))
+    assert same(again, remembered)
+    assert seen[0] == (0, 8)
+    assert seen[-1] == (8, 8)
+
+
+def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
+    """A neighbour's folder and a folder further down are no part of the workshop."""
+    copy = tmp_path / "mine"
+    shutil.copytree(workshop, copy)
+    store_series(poured("soft", "other", 3.0, 1), tmp_path / "other")
+    (copy / "below").mkdir()
+    store_series(poured("soft", "other", 3.0, 2), copy / "below" / "other")
+    assert same(remember(copy, without=["fennel-soft"]), remembered)
+
+
+def test_real_series_leave_invented_ones_out(workshop, tmp_path):
+    copy = tmp_path / "mixed"
+    shutil.copytree(workshop, copy)
+    store_series(replace(poured("soft", "real", 9.0, 5), invented=False), copy / "real")
+    found = remember(copy)
+    assert found.series == ("real",)
+    assert not found.invented
+    assert "Invented series are left out beside real ones." in found.notes
+
+
+def test_errors_say_what_to_do(workshop, tmp_path):
+    with pytest.raises(FitError, match="has no series basil to leave out; it has cedar-soft, "):
+        remember(workshop, without=["basil"])
+    with pytest.raises(FitError, match="has no earlier series to learn from"):
+        remember(tmp_path)
+
+
+def test_a_series_that_disagrees_is_named(workshop, tmp_path):
+    copy = tmp_path / "odd"
+    shutil.copytree(workshop, copy)
+    store_series(poured("soft", "anise", 2.5, [3, 55], (1, 2, 3, 4), 3, 6), copy / "anise-soft")
+    found = remember(copy, without=["fennel-soft"])
+    assert "anise-soft" in set(found.odd["series"])
+    assert "half-sweat load" in set(found.odd["what"])
+    assert remember(copy, without=["fennel-soft", "anise-soft"]).odd.empty
+
+
+def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
+    table = memory_map(remembered, fragrances=["thyme"])
+    assert len(table) == 2 * 7
+    states = table.set_index(["wax", "fragrance"])["state"]
+    assert states["soft", "fig"] == "known"
+    assert states["soft", "oak"] == "guessed"
+    assert states["hard", "thyme"] == "untested"
+    width = table["load_at_risk_upper_pct"] - table["load_at_risk_lower_pct"]
+    by_state = width.groupby(table["state"]).mean()
+    assert by_state["known"] < by_state["guessed"] < by_state["untested"]
+    assert next_pair(table)["state"] != KNOWN
+    assert next_pair(table[table["state"] == KNOWN]) is None
+
+
+def test_a_foreseen_load_has_the_risk_that_it_is_foreseen_for(remembered):
+    """Draws of the loads against the middle of the prior, by the link's own definition."""
+    at_5, at_50 = foreseen(remembered, "soft", "thyme", (0.05, 0.5)).T
+    prior = remembered.prior("soft", "thyme")
+    gap = np.median(at_50 - at_5)
+    assert 2.0 * prior.spread_median < gap < 6.0 * prior.spread_median
+    assert np.median(at_50) == pytest.approx(
+        prior.capacity_centre[0] + prior.spread_median * (prior.gap_median[0]
+                                                          - prior.stress_centre), abs=0.4)
+
+
+def test_three_loads_hold_what_is_foreseen_between_them(remembered):
+    low, middle, high = three_loads(remembered, "soft", "thyme")
+    at_5, at_50 = np.median(foreseen(remembered, "soft", "thyme", (0.05, 0.5)), axis=0)
+    assert 1.0 <= low < at_5
+    assert high > at_50
+    assert middle == pytest.approx(0.5 * (low + high), abs=0.1)
+
+
+def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
+    folder = str(workshop)
+    assert cli.main(["workshop", folder, "--leave-out", "fennel-soft"]) == 0
+    said = capsys.readouterr().out
+    assert "from 8 earlier series" in said
+    assert "What is expected is no safe load" in said
+    assert cli.main(["workshop", folder, "--wax", "soft", "--oil", "thyme",
+                     "--leave-out", "fennel-soft"]) == 0
+    assert "three test batches" in capsys.readouterr().out
+    assert cli.main(["workshop", folder, "--series", "fennel-soft"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "with nothing borrowed" in said
+    assert "Borrowed from this workshop" in said
+    report = (workshop / "fennel-soft" / "exports" / "report.html").read_text()
+    assert "nothing borrowed from earlier series" in report
+    assert cli.main(["workshop", folder, "--oil", "thyme"]) == 2
+    assert "--wax is missing" in capsys.readouterr().err
