@@ -106,7 +106,7 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
     found = page.evaluate("""() => {
         const form = document.querySelector('.scent-rules');
         const edge = form.closest('.jp-OutputArea-output').getBoundingClientRect();
-        return [...form.querySelectorAll('button, input, label, dd, h4, img')]
+        return [...form.querySelectorAll('button, input, label, dd, h4, figure')]
           .filter(e => e.offsetParent).map(e => {
             const b = e.getBoundingClientRect();
             return [e.tagName, e.getAttribute('aria-label') || e.alt || e.innerText, b.height,
@@ -123,11 +123,12 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
 def test_another_blend_is_a_tap_away(page):
     page.locator(".scent-press-fold-blend").click()
     page.wait_for_selector("[class*='scent-press-blend-'][aria-label]")
-    shown = "img[alt^='Throw and sweat risk over load: ']"
-    first = page.locator(shown).get_attribute("alt")
+    shown = "[aria-label^='Throw, risk of sweat and pieces over load: ']"
+    first = page.locator(shown).get_attribute("aria-label")
+    assert page.locator(f"{shown} svg").count() == 1
     page.locator("[class*='scent-press-blend-']").nth(1).click()
     page.wait_for_function(
-        "([s, a]) => document.querySelector(s).alt !== a", arg=[shown, first])
+        "([s, a]) => document.querySelector(s).ariaLabel !== a", arg=[shown, first])
     page.wait_for_selector("[class*='scent-press-blend-'] + [aria-pressed='true']")
 
 
