@@ -186,6 +186,8 @@ def test_a_plan_in_grams_shown_in_ounces_adds_up_too():
         weights = [units.scale_ounces(p.wax_g) for p in plan.pour_rows]
         said = units.say_one_weight(units.add_up(p.wax_g for p in plan.pour_rows))
         assert said == f"{round(sum(weights), 2):g} oz"
+        # three times 3.53 oz on the scale, though 300 g alone are 10.58 oz
+        assert units.say_one_weight(units.add_up([100.0] * 3)) == "10.59 oz"
 
 
 def test_the_scale_is_kept_with_the_plan_and_plans_in_grams_read_as_before():
