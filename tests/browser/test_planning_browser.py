@@ -28,11 +28,15 @@ def folder(lab):
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
     page = lab.open_page(chromium, "plan/plan.ipynb", ".scent-press-keep[aria-label]")
+    open_parts(page)
+    yield page
+    lab.close(page)
+
+
+def open_parts(page):
     for part in ("waxes", "poured"):
         page.locator(f".scent-press-fold-{part}").click()
         page.wait_for_selector(f".scent-press-fold-{part}[aria-label$='close']")
-    yield page
-    lab.close(page)
 
 
 def field(page, name):
@@ -176,6 +180,7 @@ def test_a_restart_of_the_kernel_brings_the_draft_back(page, lab, folder):
         "() => !window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel")
     page.reload()
     page.wait_for_selector(".scent-press-keep[aria-label]")
+    open_parts(page)
     shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
     assert field(page, "loads").input_value() == "4, 8, 12"
     assert field(page, f"wax-{cards(page, 'wax')[1]}-name").input_value() == "firm wax"
