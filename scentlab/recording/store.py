@@ -34,7 +34,7 @@ from scentlab.series import plan_problem
 from scentlab.text import spelling, unseen, visible
 
 FILE_NAME = "series.sqlite"
-VERSION = 5
+VERSION = 6
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
     "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",),
@@ -164,7 +164,7 @@ def _as_now(connection):
 
 
 # Per old version the statements to the next one, from a connection; 3 was the first to be released.
-MIGRATIONS = {3: _as_now, 4: _as_now}
+MIGRATIONS = {3: _as_now, 4: _as_now, 5: _as_now}
 
 
 def _standing(table):
