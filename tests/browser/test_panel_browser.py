@@ -141,7 +141,8 @@ def test_sizes_and_names_at_390_pixels(phone, server):
     for _ in range(3):
         wide = phone.evaluate("document.documentElement.scrollWidth")
         assert wide <= 390
-        shown = phone.evaluate("""() => [...document.querySelectorAll('button, a, input')]
+        shown = phone.evaluate("""() => [...document.querySelectorAll(
+            'button, a, input:not([type=file]), label:has([type=file])')]
             .filter(e => e.offsetParent).map(e => { const b = e.getBoundingClientRect();
             const name = (e.getAttribute('aria-label') || e.innerText
               || (e.labels && e.labels[0] ? e.labels[0].innerText : '')).trim();
@@ -345,7 +346,8 @@ def at(page):
 
 def fits(page):
     assert page.evaluate("document.documentElement.scrollWidth") <= 390
-    sizes = page.evaluate("""() => [...document.querySelectorAll('button, a, input')]
+    sizes = page.evaluate("""() => [...document.querySelectorAll(
+            'button, a, input:not([type=file]), label:has([type=file])')]
         .filter(e => e.offsetParent).map(e => { const b = e.getBoundingClientRect();
         return [e.innerText, b.width, b.height, parseFloat(getComputedStyle(e).fontSize)]; })""")
     assert all(w >= 44 and h >= 44 and size >= 16 for _, w, h, size in sizes), sizes
