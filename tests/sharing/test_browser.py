@@ -39,7 +39,7 @@ def batch_of(analysis):
 
 
 def photos_of(analysis):
-    """A photo of every other heat-cycled piece of the first blend, of a pattern that packs badly."""
+    """Photos of every other heat-cycled piece of the first blend, which pack badly."""
     blend = analysis.pick.table["blend"].iloc[0]
     looks = analysis.series.sweat()
     looks = looks[(looks["blend"] == blend) & (looks["stress"] == "heat")]
