@@ -2,10 +2,12 @@
 
 import argparse
 import datetime as dt
+import sys
+import textwrap
 from dataclasses import replace
 
 from scentlab.amounts import keep_units, units_here
-from scentlab.cli.answers import write_the_report
+from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
     FOLDER,
     LOOKS,
@@ -19,6 +21,8 @@ from scentlab.cli.frame import (
     program,
     quoted,
     series_folder,
+    text_table,
+    working,
     workshop_folder,
 )
 from scentlab.schema import THROW_WORDS
@@ -37,21 +41,38 @@ def _new(arguments):
 
 def _demo(arguments):
     from scentlab.choosing.pick import Rules
+    from scentlab.sharing.report import write_report
+    from scentlab.words.answers import ranking_sentences
+    from scentlab.words.tables import pick_table
     from scentlab.workshop import make_demo_series
 
     folder = empty_folder(arguments.folder)
-    make_demo_series(folder)
-    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
     report = folder / "report.html"
-    write_the_report(folder, report, Rules(), arguments.seed)
-    print(f"Next: open {report} in a browser, or type")
+    with working("the record", "the fits", "the report") as begin:
+        begin()
+        make_demo_series(folder)
+        begin()
+        analysis = analysed(folder, Rules(), arguments.seed)
+        begin()
+        write_report(analysis, report)
+    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
+    print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
+    print(*(textwrap.fill(w, 100, subsequent_indent="  ") for w in ranking_sentences(analysis)),
+          sep="\n")
+    print(f"Report: {report}\nNext: open it in a browser, or type")
     print(f"  {program()} lab {quoted(folder)}")
 
 
 def _lab(arguments):
-    from scentlab.lab import run_lab
+    from scentlab.lab import is_here, run_lab
 
     folder = workshop_folder(arguments.folder)
+    if not is_here():
+        raise CannotDo(
+            "the pages need JupyterLab, which is not installed here; install the kit once more, "
+            "with [lab] behind its folder or wheel, as in: "
+            f"{quoted(sys.executable)} -m pip install '.[lab]'. All other commands work without."
+        )
     code = run_lab(folder, arguments.extra)
     if code:
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
@@ -187,8 +208,8 @@ COMMANDS = (
         "units", _units, "choose g or oz, °C or °F",
         """
         Choose what every screen, sheet, answer and report of a workshop, or of one series, says
-        first: g or oz, C or F. The other form is beside it, and any unit can be typed anywhere.
-        Without a choice, what the maker types first is taken. What is stored does not change.
+        first: g or oz, C or F. The other form is shown beside it, and any unit can be typed
+        anywhere. Without a choice, what the maker types first is taken. What is stored stays.
         """,
         """
         scentlab units oz F
