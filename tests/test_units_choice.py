@@ -222,11 +222,12 @@ def test_texts_of_the_kit_in_fahrenheit_differences_as_differences(text, said):
 
 
 def test_the_axis_of_a_picture_has_its_marks_at_round_ounces():
-    from scentlab.sharing.pictures.drawing import load_axis, new_axes
+    from scentlab.sharing.figures import figure
 
     with units.showing(US):
-        axes = new_axes()
-        load_axis(axes, [4.0, 14.0])
-    marks = [label.get_text() for label in axes.get_xticklabels()]
-    assert axes.get_xlabel().startswith("load, oz of fragrance per lb of wax")
-    assert "1.5\n(9.4)" in marks and axes.get_xlim() == (3.6, 14.4)
+        ticks = figure("", [4.0, 14.0], ())["ticks"]
+    # 16 oz are a lb
+    assert [(said, loads.oz) for _, said, loads in ticks] == [
+        ("6.25", "1 oz/lb"), ("9.38", "1.5 oz/lb"), ("12.5", "2 oz/lb")]
+    assert [said for _, said, _ in figure("", [4.0, 14.0], ())["ticks"]] == [
+        "4", "6", "8", "10", "12", "14"]

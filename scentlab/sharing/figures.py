@@ -17,7 +17,14 @@ from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError
 from scentlab.schema import SWEAT_GRADES
-from scentlab.units import percent_of_wax, say_load_oz, say_percent_of_wax
+from scentlab.units import (
+    load_from_ounces_per_pound,
+    ounces_per_pound_from_load,
+    percent_of_wax,
+    say_load_oz,
+    say_percent_of_wax,
+    shown,
+)
 from scentlab.words import STRESS_WORDS, THROW_WORDS, is_missing, say_loads
 from scentlab.words.answers import storage_words
 
@@ -79,8 +86,8 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
     return {
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
         "first": drawn[0]["top"] if drawn else top, "axis": axis, "panels": drawn, "title": title,
-        "ticks": [(across(v), f"{v:g}", say_loads(v) if axis == LOAD and v else None)
-                  for v in _ticks(low, high)],
+        "ticks": [(across(v), f"{v:.3g}", say_loads(v) if axis == LOAD and v else None)
+                  for v in (_load_ticks if axis == LOAD else _ticks)(low, high)],
         "shade": (across(low), across(high)) if shaded else None,
         "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
         "data": data, "alt": _in_words(title, axis, panels, marks),
@@ -150,6 +157,14 @@ def _ticks(low, high):
     step = next(step * k for k in (1, 2, 5, 10) if (high - low) / (step * k) <= 6.001)
     first, last = np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9)
     return [float(f"{k * step:.6g}") for k in np.arange(first, last + 1)]
+
+
+def _load_ticks(low, high):
+    """Loads (% of wax) for the axis, round in the maker's unit."""
+    if shown().weight != "oz":
+        return _ticks(low, high)
+    ends = ounces_per_pound_from_load(np.array([low, high]))
+    return [float(load_from_ounces_per_pound(v)) for v in _ticks(*ends)]
 
 
 def _in_words(title, axis, panels, marks):
