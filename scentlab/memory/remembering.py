@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import replace
 from functools import partial
@@ -96,7 +97,7 @@ def _read(path, key, seed):
     try:
         with np.load(path, allow_pickle=False) as kept:
             return cells_from_arrays(kept, key, seed)
-    except (OSError, ValueError, KeyError):
+    except (OSError, ValueError, KeyError, zipfile.BadZipFile):
         return None  # torn or of another version: it is made anew
 
 
