@@ -1,20 +1,17 @@
 """Every page in JupyterLab for those who use no mouse, other eyes, or a screen reader.
 
-axe-core (Deque, rules for WCAG 2.1 A and AA) looks at the kit's own part of each page, light and
-dark; it is found in node_modules/axe-core (npm install --no-save axe-core@4) or where
-SCENTLAB_TEST_AXE says. Contrast, names of controls and zoom follow WCAG 2.1 (W3C 2018): 1.4.3,
-4.1.2 and 1.4.10.
+axe-core (rules for WCAG 2.1 A and AA; it comes in the test library axe-playwright-python) looks at
+the kit's own part of each page, light and dark. Contrast, names of controls and zoom follow WCAG
+2.1 (W3C 2018): 1.4.3, 4.1.2 and 1.4.10.
 """
 
-import os
-from pathlib import Path
+from importlib.resources import files
 
 import pytest
 
 from scentlab import workshop
 
 pytestmark = pytest.mark.browser
-AXE = Path(os.environ.get("SCENTLAB_TEST_AXE", "node_modules/axe-core/axe.min.js"))
 SIGNS = {
     "start": ".scent-go", "plan": ".scent-press-keep[aria-label]", "pour": ".scent-timer",
     "score": ".scent-press-assessor-A1[aria-label]", "answer": ".noUi-handle[aria-label]",
@@ -61,10 +58,8 @@ def theme(page, name):
 
 @pytest.mark.parametrize("shade", ["Dark", "Light"])
 def test_axe_finds_nothing_serious(page, shade):
-    if not AXE.is_file():
-        pytest.skip("needs axe-core: npm install --no-save axe-core@4")
     theme(page, shade)
-    page.evaluate(AXE.read_text(encoding="utf-8"))
+    page.evaluate(files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8"))
     page.evaluate("""() => { const bad = document.createElement('button'); bad.id = 'bad';
         document.querySelector('.scent-page').append(bad); }""")
     assert [rule for rule, *_ in page.evaluate(FOUND)] == ["button-name"], "it sees what is wrong"
