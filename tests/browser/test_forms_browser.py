@@ -234,11 +234,11 @@ def test_number_keys_grade(page, store):
         page.wait_for_timeout(250)
     page.keyboard.up("0")
     message(page, "piece 601, sweat grade 0")
-    page.locator(".scent-field-note input").fill("")
-    page.locator(".scent-field-note input").focus()
+    page.locator(".scent-timer input").fill("")
+    page.locator(".scent-timer input").focus()
     page.keyboard.type("0123")
     page.wait_for_timeout(800)
-    assert page.locator(".scent-field-note input").input_value() == "0123"
+    assert page.locator(".scent-timer input").input_value() == "0123"
     assert grades(store) == [*before, ["500", 2], ["601", 0]]
     assert page.locator(".jp-Notebook .jp-Cell").count() == cells
     assert page.locator(".jp-CodeCell").count() == cells, "no cell became a heading"
