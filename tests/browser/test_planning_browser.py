@@ -103,18 +103,18 @@ def test_type_the_materials(page):
     said(page, "adding fragrance at 93.33 °C is above the wax maker's maximum of 93 °C", "error")
     field(page, f"wax-{cards(page, 'wax')[0]}-add_temp_c").fill("176 F")
     said(page, "soft wax: 100 % soft wax; highest load 10.0 % of wax (9.1 % of total); add "
-         "fragrance at 80 °C (176 °F)")
+         "fragrance at 176 °F (80 °C)")  # as the first that was typed
 
 
 def test_type_the_series_and_see_what_it_takes(page):
     for name, text in SERIES.items():
         field(page, name).fill(text)
     field(page, "loads").fill("4 to 12 in 3")
-    shown(page, "loads, % of wax", "^4, 8, 12$")
+    shown(page, "loads", r"^4\.0 % \(0\.6 oz/lb\), 8\.0 % \(1\.3 oz/lb\), 12\.0 % \(1\.9 oz/lb\)$")
     # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each
     # pour, and 12 to open sessions
     shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
-    for name, pattern in (("wax to buy", r"^\d+ g$"), ("wax and fragrance", r"^\d+\.\d\d EUR$"),
+    for name, pattern in (("wax to buy", r"^\d+ g \("), ("wax and fragrance", r"^\d+\.\d\d EUR$"),
                           ("days", r"^\d+, first"),
                           ("throw", r"^\d+ sessions, \d+\.\d h by the clock")):
         shown(page, name, pattern)
@@ -218,7 +218,7 @@ def test_every_field_has_a_name_of_its_own(page):
             e => e.getAttribute('aria-label'))""")
     assert len(names) >= 45 and None not in names
     assert len(set(names)) == len(names)
-    assert "wax 2 (firm wax): Add fragrance at, °C" in names
+    assert "wax 2 (firm wax): Add fragrance at, °F" in names
     assert "blend 2: firm wax, % of the blend" in names
 
 

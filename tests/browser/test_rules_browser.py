@@ -104,7 +104,7 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
     page.set_viewport_size({"width": width, "height": 844})
     page.wait_for_timeout(500)
     found = page.evaluate("""() => {
-        const form = document.querySelector('.scent-rules');
+        const form = document.querySelector('.scent-press-fold-throw').closest('.scent-rules');
         const edge = form.closest('.jp-OutputArea-output').getBoundingClientRect();
         return [...form.querySelectorAll('button, input, label, dd, h4, figure')]
           .filter(e => e.offsetParent).map(e => {
