@@ -21,22 +21,17 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form, KitchenTimer
+from scentlab.recording.pouring import doubts, known, planned_day, possible_load
 from scentlab.schema import (
     CHECK_G,
-    FAR_OFF,
     POURS,
     SCALE_OFF,
-    YEAR_OFF,
     check_row,
-    impossible_load,
 )
 from scentlab.text import capital
 from scentlab.units import (
-    in_maker_units,
-    load_from_weights,
     say_load,
     say_load_oz,
-    say_one_temperature,
     say_one_weight,
     say_temperature,
     say_weighed,
@@ -45,7 +40,6 @@ from scentlab.units import (
 )
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
-FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 # The fields of a card by their labels; those of the first row are large in the eye.
 _LABELS = {
     "wax_g": "Wax weighed, g", "fragrance_g": "Fragrance weighed, g",
@@ -129,7 +123,7 @@ class PourForm(Form):
         show_if(self._plan, self._card, self.scale)
         self.planned_view.value = self._card_html()
         if self._plan is not None:
-            self.timer.minutes = _known(self._plan, "stir_min") or self.timer.minutes
+            self.timer.minutes = known(self._plan, "stir_min") or self.timer.minutes
             self.timer.now = str(self._plan["pour"])
         self.scale.say()
         self.all.say()
@@ -176,7 +170,7 @@ class PourForm(Form):
             return
         try:
             fragrance, wax = (field.read() for field in weighed)
-            load = _possible_load(fragrance, wax)
+            load = possible_load(fragrance, wax)
         except ValueError as error:
             self.load.value = note("error", error)
             return
@@ -190,13 +184,13 @@ class PourForm(Form):
         self.load.value = note(kind, words)
 
     def _day(self, text):
-        planned = _planned_day(self._plan)
+        planned = planned_day(self._plan)
         usual = planned if planned and planned < dt.date.today() else None
         return past_day(text, POURS["poured_on"], usual)
 
     def _tell_day(self):
         """Which day is stored, beside the field; flagged when it is not the obvious one."""
-        field, planned, today = self.fields["poured_on"], _planned_day(self._plan), dt.date.today()
+        field, planned, today = self.fields["poured_on"], planned_day(self._plan), dt.date.today()
         field.box.placeholder, text = f"{planned or today}", field.text
         field.tell()
         if self._plan is None and not text:
@@ -219,7 +213,7 @@ class PourForm(Form):
         row = {k: self._plan[k] for k in ("pour", "pot", "blend")} | read_all(self.fields)
         row["poured_on"] = row["poured_on"] or self._day("")
         row = check_row(POURS, row)
-        load = _possible_load(row["fragrance_g"], row["wax_g"])
+        load = possible_load(row["fragrance_g"], row["wax_g"])
         words = (
             f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
             f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}"
@@ -237,14 +231,14 @@ class PourForm(Form):
 
     def _is_sure(self, load, row):
         """Whether the row may be stored: what is likely a slip is asked about first, once."""
-        doubts = list(_doubts(self._plan, load, row))
-        if doubts == self._asked:
+        asked = list(doubts(self._plan, load, row))
+        if asked == self._asked:
             return True
-        self._asked = doubts
-        if doubts:
-            self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap Save again to store it, or "
+        self._asked = asked
+        if asked:
+            self._say("flag", f"NOT SAVED YET. {' '.join(asked)} Tap Save again to store it, or "
                               "correct it.")
-        return not doubts
+        return not asked
 
     def _fill(self, texts):
         for name, text in texts.items():
@@ -257,62 +251,6 @@ class PourForm(Form):
         self._done.discard(pour)
         self._fill(typed)
         self._show()
-
-
-def _planned_day(plan):
-    """The planned day of a pour, None where there is none."""
-    day = (plan or {}).get("poured_on")
-    return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
-
-
-def _possible_load(fragrance_g, wax_g):
-    """The load in % of wax, or a ValueError when no wax takes it."""
-    if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
-        raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
-                         "a slipped decimal point, or for the two weights the wrong way round.")
-    return load_from_weights(fragrance_g, wax_g)
-
-
-def _doubts(plan, load, row):
-    """Questions about what is likely a slip of the scale, the thermometer or the key."""
-    if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
-        yield (
-            f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
-            f"wax: is {say_weighed(row['fragrance_g'])} of fragrance in "
-            f"{say_weighed(row['wax_g'])} of wax right?"
-        )
-    for name in ("add_temp_c", "pour_temp_c"):
-        heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
-        if heard:
-            words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
-            degrees = say_one_temperature(row[name])
-            yield f"{capital(POURS[name].meaning)}: {degrees} is {words}. Is {degrees} right?"
-    yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
-    planned, wax = _known(plan, "wax_g"), row["wax_g"]
-    if planned and not planned / 2 <= wax <= 2 * planned:
-        yield f"{wax:g} g of wax is far from the planned {planned:.1f} g. Is that right?"
-    day = _planned_day(plan)
-    if day and abs(row["poured_on"] - day) > YEAR_OFF:
-        yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
-
-
-def _heat_doubts(plan, value, name):
-    highest, flash, planned = (_known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
-    if highest is not None and value > highest:
-        yield f"above the wax maker's maximum of {say_one_temperature(highest)}"
-    # Where the plan itself goes above the flash point, the plan of the pour says so.
-    if flash is not None and value > flash and not (planned is not None and planned > flash):
-        yield ("above the closed-cup flash point of the fragrance, "
-               f"{say_one_temperature(flash)} (no flame or spark near)")
-    if planned is not None and abs(value - planned) > FAR_OFF_C:
-        side = "above" if value > planned else "below"
-        off = in_maker_units(f"{abs(value - planned):g} °C {side}")
-        yield f"{off} the planned {say_one_temperature(planned)}"
-
-
-def _known(plan, name):
-    value = plan.get(name)
-    return None if value is None or pd.isna(value) else float(value)
 
 
 def _planned_view(plan):
@@ -333,16 +271,16 @@ def _weight(grams, digits):
 
 def _planned_heat(plan):
     """The planned temperatures and what is against them, as far as they are known."""
-    known = ", ".join(
+    heat = ", ".join(
         f"{words} {say_temperature(value)}"
         for words, name in (("add the fragrance at", "add_temp_c"), ("pour at", "pour_temp_c"),
                             ("the wax maker's maximum is", "max_temp_c"))
-        if (value := _known(plan, name)) is not None
+        if (value := known(plan, name)) is not None
     )
-    stir = _known(plan, "stir_min")
-    said = f"{capital(known)}." if known else ""
+    stir = known(plan, "stir_min")
+    said = f"{capital(heat)}." if heat else ""
     said += f" Stir {stir:g} min once the fragrance is in." if stir else ""
-    add, flash = _known(plan, "add_temp_c"), _known(plan, "flash_point_c")
+    add, flash = known(plan, "add_temp_c"), known(plan, "flash_point_c")
     if add is not None and flash is not None and add > flash:
         said += (f" CAUTION: the fragrance's closed-cup flash point is {say_temperature(flash)}, "
                  "and the vapour can be ignited above it: no flame or spark near.")

@@ -1,17 +1,25 @@
 """What is likely a slip on a pour day: asked about before it is stored, wherever it is typed."""
 
-from scentlab.schema import FAR_OFF, POURS, impossible_load
+import pandas as pd
+
+from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, impossible_load
 from scentlab.text import capital
-from scentlab.units import load_from_weights
+from scentlab.units import in_maker_units, load_from_weights, say_one_temperature, say_weighed
 
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
+
+
+def planned_day(plan):
+    """The planned day of a pour, None where there is none."""
+    day = (plan or {}).get("poured_on")
+    return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
 
 def possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
-        raise ValueError(f"{fragrance_g:g} g of fragrance: expected {wrong[0]}. Look for a slipped "
-                         "decimal point, or for the two weights the wrong way round.")
+        raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
+                         "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
 
 
@@ -20,31 +28,39 @@ def doubts(plan, load, row):
     if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
         yield (
             f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
-            f"wax: is {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of wax right?"
+            f"wax: is {say_weighed(row['fragrance_g'])} of fragrance in "
+            f"{say_weighed(row['wax_g'])} of wax right?"
         )
     for name in ("add_temp_c", "pour_temp_c"):
         heard = [] if row[name] is None else list(_heat_doubts(plan, row[name], name))
         if heard:
             words = ", ".join([*heard[:-1], f"and {heard[-1]}"] if heard[1:] else heard)
-            yield (f"{capital(POURS[name].meaning)}: {row[name]:g} °C is {words}. Is "
-                   f"{row[name]:g} °C right?")
+            degrees = say_one_temperature(row[name])
+            yield f"{capital(POURS[name].meaning)}: {degrees} is {words}. Is {degrees} right?"
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
+    planned, wax = known(plan, "wax_g"), row["wax_g"]
+    if planned and not planned / 2 <= wax <= 2 * planned:
+        yield f"{wax:g} g of wax is far from the planned {planned:.1f} g. Is that right?"
+    day = planned_day(plan)
+    if day and abs(row["poured_on"] - day) > YEAR_OFF:
+        yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
 
 
 def _heat_doubts(plan, value, name):
     highest, flash, planned = (known(plan, n) for n in ("max_temp_c", "flash_point_c", name))
     if highest is not None and value > highest:
-        yield f"above the wax maker's maximum of {highest:g} °C"
+        yield f"above the wax maker's maximum of {say_one_temperature(highest)}"
     # Where the plan itself goes above the flash point, the plan of the pour says so.
     if flash is not None and value > flash and not (planned is not None and planned > flash):
-        yield (f"above the closed-cup flash point of the fragrance, {flash:g} °C (no flame or "
-               "spark near)")
+        yield ("above the closed-cup flash point of the fragrance, "
+               f"{say_one_temperature(flash)} (no flame or spark near)")
     if planned is not None and abs(value - planned) > FAR_OFF_C:
         side = "above" if value > planned else "below"
-        yield f"{abs(value - planned):g} °C {side} the planned {planned:g} °C"
+        off = in_maker_units(f"{abs(value - planned):g} °C {side}")
+        yield f"{off} the planned {say_one_temperature(planned)}"
 
 
 def known(plan, name):
     """A number of a planned pour, None where it has none."""
     value = plan.get(name)
-    return None if value is None or value != value else float(value)
+    return None if value is None or pd.isna(value) else float(value)

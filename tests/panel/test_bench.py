@@ -246,6 +246,12 @@ class TestPourDay:
         assert self.save(maker, typed=typed, sure=["something else"])[0] == 409
         assert self.save(maker, typed=typed, sure=told["doubts"])[0] == 200
 
+    def test_ten_times_the_wax_at_the_planned_load_is_asked_about(self, maker, store):
+        status, told = self.save(maker, typed={**self.TYPED, "wax_g": "2000",
+                                               "fragrance_g": "125"})
+        assert status == 409 and "2000 g of wax is far from the planned" in told["doubts"][0]
+        assert len(store.rows("pours")) == 1
+
     @pytest.mark.parametrize("change, words", [
         ({"pour": "P99"}, "the plan has no pour P99; load the page again"),
         ({"pour": ["a"]}, "the plan has no pour ['a']; load the page again"),
