@@ -23,7 +23,7 @@ PLAN = {
     "title": "phone", "assessors": ["A1", "A2"], "fragrance": {"name": "fig", "flash_point_c": 90},
     "blends": [{"name": "soft", "parts": [{"wax": {"name": "wax", "max_temp_c": 92},
                                            "fraction": 1.0}]}],
-    "pours": [{"pour": f"P77-{n}", "pot": "P77", "blend": "soft", "poured_on": "2026-03-01",
+    "pours": [{"pour": f"P77-{n}", "pot": "P77", "blend": "soft", "poured_on": str(dt.date.today()),
                "load_pct": 6.25, "wax_g": 200.0, "fragrance_g": 12.5} for n in (1, 2, 3)],
     "pieces": [{"code": c, "pour": "P77-1", "test": t, "stress": "rest", "due_on": "2026-03-08"}
                for c, t in (("417", "sweat"), ("418", "sweat"), ("305", "frost"),
