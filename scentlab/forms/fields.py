@@ -175,6 +175,11 @@ def shown(value):
 # --- what is on the page
 
 
+def in_unit(words, column):
+    """A label with the unit in which a bare number in its field is read."""
+    return f"{words}, {units_shown().label(column.unit)}" if column.unit else words
+
+
 def note(kind, text):
     """A line for the form: kind is saved, flag or error."""
     role = "alert" if kind == "error" else "status"

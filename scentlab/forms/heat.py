@@ -1,16 +1,17 @@
 """What a max-min thermometer showed beside the pieces while they were warm."""
 
+import datetime as dt
 from dataclasses import replace
 
 import ipywidgets as w
 
-from scentlab.forms.fields import Field, in_a_row, past_day, read_all, side_by_side
+from scentlab.forms.fields import Field, in_a_row, in_unit, past_day, read_all, side_by_side
 from scentlab.forms.frame import Form
 from scentlab.recording.records import heat_problem
 from scentlab.schema import HEATS
 from scentlab.series import heat_words
 
-_NUMBERS = {"low_c": ("Coldest, °C", "as 37 or 99 F"), "high_c": ("Hottest, °C", "as 40 or 104 F")}
+_NUMBERS = {"low_c": ("Coldest", "37 C or 99 F"), "high_c": ("Hottest", "40 C or 104 F")}
 
 
 class HeatForm(Form):
@@ -22,9 +23,11 @@ class HeatForm(Form):
 
     def __init__(self, planned, on_save, on_undo, day=None, title=""):
         super().__init__(on_save, on_undo)
+        self._day = day
         self.fields = {
-            name: Field(name, replace(HEATS[name], required=True), words, example=example,
-                        short=True) for name, (words, example) in _NUMBERS.items()
+            name: Field(name, replace(HEATS[name], required=True), in_unit(words, HEATS[name]),
+                        example=f"as {example}", short=True)
+            for name, (words, example) in _NUMBERS.items()
         } | {
             name: Field(name, HEATS[name], words, empty=planned.get(name), short=True,
                         example=f"empty: {planned[name]:g}" if planned else "")
@@ -32,8 +35,9 @@ class HeatForm(Form):
         } | {
             "started_on": Field(
                 "started_on", HEATS["started_on"], "Day it began", short=True,
-                read=lambda text: past_day(text, HEATS["started_on"]), empty=day or past_day(
-                    "", HEATS["started_on"]), example=f"empty: {day or 'today'}"),
+                empty=None,
+                read=lambda text: past_day(text, HEATS["started_on"]),
+                example=f"empty: {day or 'today'}"),
             "pack": Field("pack", HEATS["pack"], "The pack was", short=True,
                           options={"": "not noted", "open": "open", "shut": "shut"}),
         }
@@ -46,7 +50,12 @@ class HeatForm(Form):
         row = read_all(self.fields)
         if wrong := heat_problem(row):
             raise ValueError(wrong)
-        self._store(row, heat_words(row), None)
+        row["started_on"] = row["started_on"] or self._day or dt.date.today()
+        typed = {name: field.value for name, field in self.fields.items()}
+        self._store(row, heat_words(row), typed)
+        for name in _NUMBERS:  # needed, so that a second tap stores nothing
+            self.fields[name].value = ""
 
-    def _return_to(self, place):
-        pass
+    def _return_to(self, typed):
+        for name, text in typed.items():
+            self.fields[name].value = text

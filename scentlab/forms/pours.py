@@ -12,6 +12,7 @@ from scentlab.forms.fields import (
     FieldError,
     Section,
     in_a_row,
+    in_unit,
     note,
     past_day,
     read_all,
@@ -42,13 +43,15 @@ from scentlab.units import (
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
 # The fields of a card by their labels; those of the first row are large in the eye.
 _LABELS = {
-    "wax_g": "Wax weighed, g", "fragrance_g": "Fragrance weighed, g",
-    "add_temp_c": "Fragrance in at, °C", "stir_min": "Stirred, min", "pour_temp_c": "Poured at, °C",
-    "room_temp_c": "Room, °C", "poured_on": "Day of pouring", "note": "Anything that was seen",
-    "scale_check_g": f"It shows, under a {CHECK_G:g} g check weight (empty without one), g",
+    "wax_g": "Wax weighed", "fragrance_g": "Fragrance weighed",
+    "add_temp_c": "Fragrance in at", "stir_min": "Stirred", "pour_temp_c": "Poured at",
+    "room_temp_c": "Room", "poured_on": "Day of pouring", "note": "Anything that was seen",
+    "scale_check_g": f"It shows, under a {CHECK_G:g} g check weight (empty without one)",
 }
-_EXAMPLES = {"wax_g": "or 7.05 oz", "fragrance_g": "or 0.64 oz", "add_temp_c": "or 180 F",
-             "pour_temp_c": "or 160 F", "room_temp_c": "or 70 F"}
+# In the unit that the label does not name: by field, for g and °C and for oz and °F.
+_EXAMPLES = {"wax_g": ("7.05 oz", "200 g"), "fragrance_g": ("0.64 oz", "18 g"),
+             "add_temp_c": ("180 F", "82 C"), "pour_temp_c": ("160 F", "71 C"),
+             "room_temp_c": ("70 F", "21 C")}
 _STAYS = ("stir_min", "room_temp_c", "scale_check_g")  # what the pours of a day share is typed once
 _BURNS = ("<b>Hot wax burns.</b> Never leave it alone, never water on burning wax; lid at hand, "
           "gloves on, fresh air. Local fire codes come first.")
@@ -75,8 +78,8 @@ class PourForm(Form):
         self._done, self._asked = set(done), []
         self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
         self.pours = self._chooser.buttons
-        self.fields = {n: Field(n, POURS[n], label, short=n != "scale_check_g",
-                                example=_EXAMPLES.get(n, "")) for n, label in _LABELS.items()}
+        self.fields = {n: Field(n, POURS[n], in_unit(label, POURS[n]), short=n != "scale_check_g",
+                                example=_example(n)) for n, label in _LABELS.items()}
         self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], _LABELS["poured_on"],
                                          empty=None, read=self._day, short=True)
         self._watch([self.fields["poured_on"]], self._tell_day)
@@ -251,6 +254,14 @@ class PourForm(Form):
         self._done.discard(pour)
         self._fill(typed)
         self._show()
+
+
+def _example(name):
+    """What may be typed in the other unit than that of the label, '' where there is none."""
+    if name not in _EXAMPLES:
+        return ""
+    unit = POURS[name].unit
+    return f"or {_EXAMPLES[name][shown().label(unit) != unit]}"
 
 
 def _planned_view(plan):

@@ -46,6 +46,25 @@ def test_what_cannot_be_is_not_saved(kept, low, high, words):
     assert words in form.message.value and "NOT SAVED" in form.message.value and not rows
 
 
+def test_a_second_tap_stores_nothing_and_undo_brings_back_what_was_typed(kept):
+    form, rows = kept
+    form._on_undo = lambda receipt: rows.clear()
+    typed(form, low_c="99 F", high_c="40", pack="shut")
+    form.save.click()
+    assert len(rows) == 1 and "nothing is filled in" in form.message.value
+    form.undo.click()
+    assert (form.fields["low_c"].value, form.fields["pack"].value) == ("99 F", "shut")
+    form.save.click()
+    assert len(rows) == 1
+
+
+def test_an_empty_day_is_the_day_of_the_tap():
+    rows = []
+    form = HeatForm(PLANNED, lambda row: rows.append(row) or len(rows), None)
+    typed(form, low_c="37", high_c="40")
+    assert rows[0]["started_on"] == dt.date.today()
+
+
 def test_on_the_quick_page_until_it_is_known(tmp_path):
     page = quick_page(tmp_path / "fig", DAY)
     for name, text in {"wax": "soft", "oil": "fig", "loads": "1, 2 oz/lb"}.items():
