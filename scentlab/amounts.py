@@ -450,8 +450,9 @@ def _kept(folder):
         return None
 
 
-def keep_units(choice, folder, *, chosen=True):
-    """Keep a choice in a folder; one that was only typed does not replace another.
+def keep_units(choice, folder, *, chosen=True, over=""):
+    """Keep a choice in a folder; one that was only typed does not replace another, or with ``over``
+    "typed" only such another.
 
     >>> import tempfile
     >>> with tempfile.TemporaryDirectory() as folder:
@@ -459,7 +460,7 @@ def keep_units(choice, folder, *, chosen=True):
     ...     keep_units(Shown(), folder, chosen=False), units_here(folder)
     (None, (Shown(weight='oz', temperature='F'), 'chosen'))
     """
-    if choice is None or not (chosen or not units_here(folder)[1]):
+    if choice is None or not (chosen or units_here(folder)[1] in ("", over)):
         return None
     return write_whole(Path(folder) / UNITS_NAME,
                        json.dumps(asdict(choice) | {"chosen": chosen}) + "\n")

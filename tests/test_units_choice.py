@@ -4,6 +4,7 @@ Factors as in NIST Special Publication 811, appendix B: 1 lb = 453.59237 g, 1 oz
 t/°C = (t/°F - 32) / 1.8.
 """
 
+import datetime as dt
 import json
 import re
 
@@ -12,7 +13,11 @@ import pytest
 from scentlab import amounts, units
 from scentlab.amounts import AmountError, Shown, read_amount
 from scentlab.cli import main
+from scentlab.forms.desk import PlanDesk
 from scentlab.forms.fields import Field, FieldError
+from scentlab.forms.heat import HeatForm
+from scentlab.forms.pours import PourForm
+from scentlab.forms.quick import quick_page
 from scentlab.materials import Fragrance, Wax
 from scentlab.planning.plan import Plan
 from scentlab.planning.quick import quick_plan
@@ -20,6 +25,7 @@ from scentlab.planning.sheets import pour_sheets_html, quick_sheet_html, shoppin
 from scentlab.planning.weights import melt_weights, pour_weights
 from scentlab.schema import POURS, Column
 from scentlab.words import say_loads
+from scentlab.workshop import make_series, series_here
 
 OZ = 28.349523125
 US = Shown("oz", "F")
@@ -231,3 +237,55 @@ def test_the_axis_of_a_picture_has_its_marks_at_round_ounces():
         ("6.25", "1 oz/lb"), ("9.38", "1.5 oz/lb"), ("12.5", "2 oz/lb")]
     assert [said for _, said, _ in figure("", [4.0, 14.0], ())["ticks"]] == [
         "4", "6", "8", "10", "12", "14"]
+
+
+# --- fields in the maker's unit
+
+
+def desk_of(folder):
+    make_series(folder, title="Mine")
+    return PlanDesk(series_here(folder=folder))
+
+
+def test_a_bare_number_is_in_the_unit_of_its_label(tmp_path):
+    planned = [{"pour": "P1", "pot": "A", "blend": "soft", "wax_g": 283.5, "fragrance_g": 28.35,
+                "load_pct": 10.0}]
+    with units.showing(US):
+        for form in (PourForm(planned, None), HeatForm({}, None, None)):
+            for field in form.fields.values():
+                unit = US.label(field.column.unit)
+                if unit in ("oz", "°F"):
+                    assert field.label.endswith(f", {unit}")
+        pour = PourForm(planned, None).fields["wax_g"]
+        pour.box.value = "10"
+        assert pour.label == "Wax weighed, oz" and pour.read() == 283.5
+
+
+def test_a_quick_check_opens_in_the_units_of_its_folder(tmp_path):
+    amounts.keep_units(US, tmp_path)
+    page = quick_page(tmp_path / "fig", dt.date(2026, 12, 1))
+    assert units.shown() == US
+    for name, text in {"wax": "soft", "oil": "fig", "loads": "1, 2 oz/lb"}.items():
+        page.plan.fields[name].value = text
+    page.plan.make.click()
+    assert page.check.plan.pouring.scale == "oz"
+    units.show_in(Shown())
+    page.again.click()
+    assert page.weights.fields["wax", 0].label.endswith(": wax, oz")
+
+
+def test_what_is_typed_in_a_plan_is_heard_out(tmp_path):
+    """A name is no amount, and a weight that comes after a temperature still counts."""
+    desk = desk_of(tmp_path / "mine")
+    for name, text, found in (("title", "Cedar 2 f", None), ("add_temp", "180 F", Shown("g", "F")),
+                              ("loads", "1, 2, 3 oz/lb", US)):
+        desk.planning.fields[name].box.value = text
+        assert amounts.units_here(tmp_path / "mine") == ((found, "typed") if found else
+                                                         (Shown(), ""))
+    assert desk.planning.fields["scale"].value == "oz"
+
+
+def test_a_new_plan_is_weighed_in_the_chosen_unit(tmp_path):
+    amounts.keep_units(US, tmp_path)
+    with units.showing(US):
+        assert desk_of(tmp_path / "mine").planning.fields["scale"].value == "oz"

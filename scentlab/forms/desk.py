@@ -159,12 +159,12 @@ class PlanDesk:
             keep_draft(self._bench.folder, draft)
 
     def _units_typed(self, texts):
-        """Where no units are chosen, those that are typed first hold from now on."""
-        folder = self._bench.folder
-        if not units_here(folder)[1] and keep_units(units_typed(texts), folder, chosen=False):
-            show_in(units_here(folder)[0])
-            if self.kept is None:
-                self.planning.fields["scale"].value = shown().weight
+        """Where no units are chosen and no plan is kept, those that are typed first hold."""
+        folder, typed = self._bench.folder, units_typed(texts)
+        if self.kept is None and typed != units_here(folder)[0] and keep_units(
+                typed, folder, chosen=False, over="typed"):
+            show_in(typed)
+            self.planning.fields["scale"].value = typed.weight
 
     def _show(self):
         self.keeping.take(self.plan)
@@ -302,10 +302,15 @@ class RecordDesk:
         )
 
 
+_NO_AMOUNTS = {"piece_g", "name", "title", "lot", "allergens", "currency", "assessors",
+               "works_with"}  # the weight of a piece is often the usual one
+
+
 def _texts(draft):
-    """The texts of a draft that a maker has typed; the weight of a piece is often the usual one."""
+    """The amounts of a draft that a maker has typed."""
     if isinstance(draft, dict):
-        return [text for name, part in draft.items() if name != "piece_g" for text in _texts(part)]
+        return [text for name, part in draft.items() if name not in _NO_AMOUNTS
+                for text in _texts(part)]
     return [text for part in draft for text in _texts(part)] if isinstance(draft, list) else [draft]
 
 

@@ -77,6 +77,7 @@ class PlanningForm(Form):
             for row in _ROWS}
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
+        self._planned["scale"].usual = self._planned["scale"].value = units_shown().weight
         self.fields = {**self._planned, "series": series}
         self._watch(self._planned.values(), self._changed)
         self._watch([series], self._noted)

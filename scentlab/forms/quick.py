@@ -195,6 +195,7 @@ class QuickPage(w.VBox):
     def __init__(self, folder, today=None):
         super().__init__()
         self._folder, self._today, self.check = Path(folder), today, None
+        self._show_units()
         self.now, self.sheets, self._places = w.HTML(), w.HTML(), [w.VBox() for _ in range(4)]
         self.plan = self.weights = self.heat = self.grades = self.answer = None
         self.again = w.Button(description="Look again", layout=w.Layout(width="auto"))
@@ -206,6 +207,10 @@ class QuickPage(w.VBox):
             self.plan = QuickPlanForm(self._folder, today or dt.date.today(), self._begin)
             self.children = [self.plan]
 
+    def _show_units(self):
+        choice, how = units_here(self._folder)
+        show_in(choice if how else None)
+
     def _begin(self, plan):
         if self._folder.is_dir() and any(self._folder.iterdir()):
             raise Refusal(f"the folder {self._folder} is not empty", "name a new one")
@@ -214,6 +219,7 @@ class QuickPage(w.VBox):
 
     def look(self):
         """Show what is to do now, as the record has it."""
+        self._show_units()
         left, due = self.check.left, self.check.due()
         words, held = self.check.waits()
         self._show_sheets()

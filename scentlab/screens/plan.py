@@ -42,5 +42,5 @@ def _build(page):
         have, heading("The plan, to look at and to change"), *whole,
         Fold("What to buy, the pots, and what falls on which day", lambda: desk.asks, "asks"),
         heading("Sheets to print, and the plan to keep"), desk.keeping,
-        units_fold(page.bench.folder, page),
+        *([] if page.bench.demo else [units_fold(page.bench.folder, page)]),
     ]

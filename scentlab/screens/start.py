@@ -53,12 +53,12 @@ def _series(page, folder, today):
 
 def units_fold(folder, page):
     """The choice of units for a folder; what is on the page follows at once."""
-    choice = units_here(folder)[0]
-    show_in(choice)
-    return Fold(f"Units: {choice.words}", lambda: UnitsForm(folder, page.renew), "units")
+    return Fold(f"Units: {units_here(folder)[0].words}", lambda: UnitsForm(folder, page.renew),
+                "units")
 
 
 def _workshop(page, folder, today):
+    show_in(units_here(folder)[0])
     cards = [card_html(place, today) for place in series_in(folder)]
     page.new = NewSeries(folder, page.renew)
     new = Fold("A new series", lambda: page.new, "new")
