@@ -20,7 +20,7 @@ from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero
 from scentlab.planning.rules import Calendar, CureDays, HeatCycle, PieceNumbers, Pouring
 from scentlab.planning.weights import melt_weights
 from scentlab.text import alike
-from scentlab.units import add_up, say_load_oz, say_one_weight, shown
+from scentlab.units import add_up, say_load_oz, say_one_weight, say_weighed, shown
 
 __all__ = [
     "Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece",
@@ -131,7 +131,7 @@ class Plan:
         """The plan in words, with what it uses up."""
         pots = len({p.pot for p in self.pour_rows})
         days = sorted({p.poured_on for p in self.pour_rows})
-        wax = sum(p.wax_g for p in self.pour_rows)
+        wax = add_up(p.wax_g for p in self.pour_rows)
         fragrance = add_up(p.fragrance_g for p in self.pour_rows)
         wax = say_one_weight(wax) if shown().weight == "oz" else f"{wax / 1000:.1f} kg"
         low, high = self.loads_pct[0], self.loads_pct[-1]
@@ -142,7 +142,7 @@ class Plan:
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
             f"{len(self.loads_pct)} loads from {say_load_oz(low)} to {say_load_oz(high)}: "
             f"{len(self.pour_rows)} test batches and {len(self.piece_rows)} pieces of "
-            f"{say_one_weight(self.piece_g, 2).replace('.00', '')}, {wax} of wax and "
+            f"{say_weighed(round(self.piece_g, 2))}, {wax} of wax and "
             f"{say_one_weight(fragrance, 0)} of fragrance, poured "
             f"on {when}."
         )

@@ -1,6 +1,7 @@
 """The page of the answer: the load in a few lines, what it rests on, other rules, the details."""
 
 import html
+from dataclasses import replace
 from functools import partial
 from pathlib import Path
 
@@ -55,7 +56,7 @@ def _build(page, seed):
     decide = decider(analysis, brief=True)
     page.sliders = SliderForm(
         analysis.rules, lambda rules: analysis if rules == analysis.rules else decide(rules),
-        lines_html, lambda found: plot(found.pick), partial(keep_rules, folder=bench.folder))
+        lines_html, lambda found: plot(found.pick), partial(_keep_two, folder=bench.folder))
     return [
         page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)),
@@ -65,6 +66,12 @@ def _build(page, seed):
         *_details(analysis, bench),
         show_guide("confirm"),
     ]
+
+
+def _keep_two(chosen, folder):
+    """Keep risk and confidence; the other rules stay as they are kept by now."""
+    kept = rules_here(folder).rules
+    return keep_rules(replace(kept, risk=chosen.risk, confidence=chosen.confidence), folder)
 
 
 def lines_html(analysis):
@@ -97,7 +104,7 @@ def rules_form(analysis, folder):
     """The form of the rules, which shows at once what other rules would choose."""
     limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
     return RulesForm(
-        analysis.rules, make=Rules, decide=lambda rules: decide(rules).pick,
+        rules_here(folder).rules, make=Rules, decide=lambda rules: decide(rules).pick,
         keep=lambda chosen: keep_rules(chosen, folder),
         limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
         stresses=analysis.sweat.stresses, draw=plot,

@@ -5,6 +5,7 @@ import html
 import ipywidgets as w
 
 from scentlab.forms.fields import Tick
+from scentlab.forms.frame import Form
 from scentlab.forms.photo import photo_html
 from scentlab.recording.photos import choose_photo, photos_of
 from scentlab.schema import GRADE_WORDS
@@ -22,10 +23,8 @@ def photo_parts(analysis, bench):
         return NONE
     known = _origins(analysis.series, bench.store)
     photos.sort(key=lambda p: (*known.get(p.code, ("", 0.0)), p.code, p.age_days or 0.0))
-    return [w.HTML(f"<p>{WHICH}</p>"), w.Box(
-        [_Figure(p, told_words(p, known.get(p.code), analysis.series), bench.store)
-         for p in photos],
-        layout=w.Layout(flex_flow="row wrap", grid_gap="12px"))]
+    return PhotosForm(
+        photos, lambda p: told_words(p, known.get(p.code), analysis.series), bench.store)
 
 
 def told_words(photo, origin, series):
@@ -51,17 +50,29 @@ def _grade_words(photo, grades):
                    for grade in found)
 
 
-class _Figure(w.VBox):
-    """A photo with its words and the tick that chooses it."""
+class PhotosForm(Form):
+    """Photos with their words and a tick each, which chooses one for the report."""
 
-    def __init__(self, photo, words, store):
-        super().__init__(layout=w.Layout(width="260px"))
-        self._entry, self._store = photo.entry_id, store
-        self.tick = Tick("In the report", f"photo-{photo.code}-{photo.sha256[:8]}", self._choose)
-        self.tick.tooltip = f"In the report: {photo.words}"
-        self.tick.set(photo.chosen)
-        self.children = [w.HTML(photo_html(photo, words)),
-                         w.HTML(f"<p>{html.escape(words)}</p>"), self.tick]
+    def __init__(self, photos, words, store):
+        super().__init__()
+        self._store, self._entries = store, {}
+        self.figures = w.Box([self._figure(p, words(p)) for p in photos],
+                             layout=w.Layout(flex_flow="row wrap", grid_gap="12px"))
+        self._lay_out(w.HTML(f"<p>{WHICH}</p>"), self.message, self.figures)
 
-    def _choose(self):
-        self._entry = choose_photo(self._store, self._entry, self.tick.on).entry_id
+    def _figure(self, photo, words):
+        tick = Tick("In the report", f"photo-{photo.code}-{photo.sha256[:8]}",
+                    lambda: self._guarded(lambda: self._choose(tick)))
+        tick.tooltip = f"In the report: {photo.words}"
+        tick.set(photo.chosen)
+        self._entries[tick] = photo.entry_id
+        return w.VBox([w.HTML(photo_html(photo, words)), w.HTML(f"<p>{html.escape(words)}</p>"),
+                       tick], layout=w.Layout(width="260px"))
+
+    def _choose(self, tick):
+        try:
+            self._entries[tick] = choose_photo(self._store, self._entries[tick], tick.on).entry_id
+        except Exception:
+            tick.set(not tick.on)  # it shows what is stored
+            raise
+        self.message.value = ""

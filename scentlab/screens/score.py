@@ -12,6 +12,7 @@ from scentlab.guide.showing import show_guide
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of
+from scentlab.units import in_maker_units
 from scentlab.workshop import series_here
 
 TESTS = ("sweat", "frost", "throw")
@@ -62,7 +63,7 @@ def _build(page, own, looks):
 def heat_form(bench):
     """The form for the heat cycle as it was reached, with the usual hints and cautions."""
     planned = ((bench.store.plan() or {}).get("rules") or {}).get("heat_cycle") or {}
-    hints = "".join(f"<li>{html.escape(hint)}</li>" for hint in HEAT_HINTS)
+    hints = "".join(f"<li>{html.escape(in_maker_units(hint))}</li>" for hint in HEAT_HINTS)
     return [w.HTML(f"<p>How a home holds the heat (common practice, no source):</p>"
                    f"<ul>{hints}</ul>"),
             HeatForm(planned, partial(bench.store.add, "heats"),
@@ -71,7 +72,8 @@ def heat_form(bench):
 
 def _waits(desk, folds, assessor):
     """How many pieces wait for a tester, in words; the first test of them is opened."""
-    left = {test: len(desk.waiting(assessor, test)) for test in folds}
+    waits = list(desk.waiting(assessor)["test"])
+    left = {test: waits.count(test) for test in folds}
     folds[next((test for test in folds if left[test]), "sweat")].turn(True)
     said = ", ".join(f"{number} for {test}" for test, number in left.items() if number)
     return f"{assessor} has pieces to score: {said}." if said else f"Nothing waits for {assessor}."

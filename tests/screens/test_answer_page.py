@@ -4,9 +4,9 @@ import pytest
 from storing import store_series
 from walking import of_kind, open_folds, said
 
-from scentlab.choosing.kept import keep_rules
+from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.rules import Rules
-from scentlab.screens.answer import answer_page
+from scentlab.screens.answer import answer_page, rules_form
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 
@@ -54,6 +54,16 @@ def test_kept_rules_hold_and_a_page_follows_new_ones(tmp_path):
     keep_rules(Rules(risk=0.02), folder)
     page.again.click()
     assert page.analysis.rules.risk == 0.02
+
+
+def test_sliders_and_all_rules_keep_beside_each_other(tmp_path):
+    folder = own(tmp_path / "mine", {"soft": 10.0})
+    page = answer_page(folder)
+    keep_rules(Rules(ship_age_days=60), folder)  # as the form of all rules does
+    page.sliders.sliders["risk"].value = 0.1
+    page.sliders.keep.click()
+    assert rules_here(folder).rules == Rules(ship_age_days=60, risk=0.1)
+    assert rules_form(page.analysis, folder).rules == Rules(ship_age_days=60, risk=0.1)
 
 
 def test_what_other_rules_choose_is_shown_at_once(tmp_path):

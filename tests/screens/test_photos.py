@@ -24,7 +24,7 @@ def test_photos_come_by_blend_and_load_with_their_grade(page):
     sweat = grades[grades["test"] == "sweat"].drop_duplicates("code").iloc[:12:4]
     for row in sweat.to_dict("records"):
         add_photo(store, row["code"], camera_jpeg(), test="sweat", age_days=row["age_days"])
-    shown = photo_parts(page.analysis, page.bench)[1].children
+    shown = photo_parts(page.analysis, page.bench).figures.children
     rows = sorted(sweat.to_dict("records"), key=lambda r: (r["blend"], r["load_pct"], r["code"]))
     assert len(shown) == len(rows) == 3
     for figure, row in zip(shown, rows, strict=True):
@@ -38,7 +38,7 @@ def test_a_tick_chooses_it_and_takes_it_back(page):
     store = page.bench.store
     code = page.analysis.series.throws["code"].iloc[0]  # a piece that nobody graded
     add_photo(store, code, camera_jpeg(quarters(70, 50)))
-    parts = photo_parts(page.analysis, page.bench)[1]
+    parts = photo_parts(page.analysis, page.bench).figures
     figure = next(f for f in parts.children if f"piece {code}" in f.children[1].value)
     assert "grade" not in figure.children[1].value
     tick = of_kind(figure, "Tick")
@@ -46,6 +46,11 @@ def test_a_tick_chooses_it_and_takes_it_back(page):
         tick.click()
         assert tick.on is wanted
         assert [p.code for p in chosen_photos(store)] == [code] * wanted
+    refused = photo_parts(page.analysis, page.bench)
+    refused._store = None
+    tick = of_kind(refused, "Tick")
+    tick.click()
+    assert tick.on and "NOT SAVED" in refused.message.value, "it shows what is stored"
     photos_of(store, code)[0].path.write_bytes(b"another")
     assert chosen_photos(store) == []
 
