@@ -6,11 +6,12 @@ import re
 
 import tornado.web
 
-from scentlab.panel.pouring import FIELDS, Doubtful, PourDay
+from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, PourDay
 from scentlab.panel.server import _Page, _Static, sound_json
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError, StoreError
 from scentlab.schema import DataError
+from scentlab.units import shown
 
 LARGEST_PHOTO, PHOTO_S = 8_000_000, 60  # bytes, which the phone scales before; seconds to send it
 _SAID = ("assessor", "code", "test", "key")
@@ -99,7 +100,7 @@ class _Pours(_PourPage):
     async def get(self):
         pours = await self.work(self.day.pours)
         data = json.dumps({"token": self.token, "pours": pours}).replace("<", "\\u003c")
-        self.show("pours.html", fields=FIELDS, data=data)
+        self.show("pours.html", fields=FIELDS, units=UNITS, shown=shown(), data=data)
 
 
 class _SavePour(_PourPage):

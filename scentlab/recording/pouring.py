@@ -4,7 +4,14 @@ import pandas as pd
 
 from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, impossible_load
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_weights, say_one_temperature, say_weighed
+from scentlab.units import (
+    in_maker_units,
+    load_from_weights,
+    say_load,
+    say_one_temperature,
+    say_temperature,
+    say_weighed,
+)
 
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 
@@ -21,6 +28,24 @@ def possible_load(fragrance_g, wax_g):
         raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
                          "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
+
+
+def pour_words(row, load):
+    """A pour that was stored, in words."""
+    return (f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
+            f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}")
+
+
+_HEAT = {"add_temp_c": "add the fragrance at", "pour_temp_c": "pour at",
+         "max_temp_c": "the wax maker's maximum is",
+         "flash_point_c": "closed-cup flash point of the fragrance"}
+
+
+def heat_sentence(plan, names=tuple(_HEAT)):
+    """The planned temperatures and what is against them, as far as they are known."""
+    said = ", ".join(f"{_HEAT[name]} {say_temperature(value)}" for name in names
+                     if (value := known(plan, name)) is not None)
+    return f"{capital(said)}." if said else ""
 
 
 def doubts(plan, load, row):

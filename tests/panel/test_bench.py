@@ -14,6 +14,7 @@ from scentlab.panel.scoring import Panel
 from scentlab.recording.address import panel_address, remembered
 from scentlab.recording.photos import photos_of
 from scentlab.recording.store import Store
+from scentlab.units import Shown, showing
 
 TODAY = dt.date(2026, 3, 20)
 WAX = {"name": "soft wax", "max_temp_c": 90.0}
@@ -232,6 +233,39 @@ class TestPourDay:
         assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
         assert row["fragrance_g"] == pytest.approx(0.44 * 28.349523125, abs=0.005)
         assert (row["add_temp_c"], row["poured_on"]) == (70.0, dt.date(2026, 3, 19))
+
+    def test_the_page_is_in_the_units_of_the_workshop(self, maker, store):
+        with showing(Shown("oz", "F")):
+            text = maker.ask("pours/")[1]
+            pours = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
+            assert re.findall(r"<option.* selected>(.*?)</option>", text) == ["oz and °F"]
+            assert pours[1]["weigh"] == ["Wax 7.05 oz (200.0 g)", "Fragrance 0.44 oz (12.50 g)"]
+            assert pours[1]["heat"].startswith("Add the fragrance at 158 °F (70 °C), the wax")
+            _, told = self.save(maker)
+        assert "pour P78 at 1 oz/lb (6.25 % of wax, 5.88 % of total), 0.44 oz of fragrance in " \
+            "7.05 oz of wax" in told["words"]
+        assert re.findall(r"<option.* selected>(.*?)</option>", maker.ask("pours/")[1]) == [
+            "g and °C"]
+
+    def test_a_bare_number_is_in_the_units_that_the_page_shows(self, maker, store):
+        typed = {"wax_g": "7.05", "fragrance_g": "0,44", "add_temp_c": "158", "stir_min": "2",
+                 "room_temp_c": "70", "scale_check_g": "100.2"}
+        assert self.save(maker, typed=typed, units=1)[0] == 200
+        (row,) = store.rows("pours").query("pour == 'P78'").to_dict("records")
+        # 1 oz is 28.349523125 g (international avoirdupois ounce, NIST Handbook 44, appendix C)
+        assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
+        assert (row["add_temp_c"], row["room_temp_c"]) == (70.0, 21.11)
+        assert (row["stir_min"], row["scale_check_g"]) == (2.0, 100.2)
+
+    def test_degrees_below_zero_are_of_the_scale_that_the_page_shows(self, maker, store):
+        typed = {**self.TYPED, "add_temp_c": "158", "room_temp_c": "-5"}
+        status, told = self.save(maker, typed=typed, units=2)  # -5 °F is -20.56 °C
+        assert status == 409 and told["error"].startswith("Room temperature: found -20.56,")
+
+    @pytest.mark.parametrize("units", [None, -1, 4, True, "1", [1]])
+    def test_other_choices_of_units_are_g_and_celsius(self, maker, store, units):
+        assert self.save(maker, units=units)[0] == 200
+        assert store.rows("pours")["wax_g"].tolist() == [200, 200]
 
     def test_a_likely_slip_is_asked_about_first(self, maker, store):
         typed = {**self.TYPED, "fragrance_g": "1.25", "add_temp_c": "95"}

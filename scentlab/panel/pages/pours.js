@@ -80,22 +80,11 @@
   function keepTyped() { if (chosen) keep(box, { ...read(box, {}), [chosen]: typed() }); }
 
   // A bare number is in the unit that the page shows beside it.
-  function withUnits() {
-    const found = typed();
-    for (const span of form.querySelectorAll("[data-units]")) {
-      const name = span.closest("label").querySelector("input").name;
-      if (/^[\d.,\s]+$/.test(found[name]) && ["oz", "\u00b0F"].includes(span.textContent)) {
-        found[name] = found[name].trim() + " " + span.textContent;
-      }
-    }
-    return found;
-  }
   function showUnits() {
     const place = Number($("units").value);
     form.querySelectorAll("[data-units]").forEach((span) => {
       span.textContent = span.dataset.units.split(",")[place];
     });
-    keep(unitBox, place);
   }
 
   async function post(path, body) {
@@ -147,11 +136,11 @@
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     if (waits || !chosen) return;
-    const { day, ...values } = withUnits();
-    waits = { key: newKey(), pour: chosen, typed: values, day, sure };
+    const { day, ...values } = typed();
+    waits = { key: newKey(), pour: chosen, typed: values, units: Number($("units").value), day, sure };
     keep(waitBox, waits); showWaiting(); send();
   });
-  $("units").addEventListener("change", showUnits);
+  $("units").addEventListener("change", () => { showUnits(); keep(unitBox, $("units").value); });
   $("undo").addEventListener("click", async () => {
     if (!last) return;
     try {
@@ -164,7 +153,8 @@
       choose(pour); say(told.words, "saved");
     } catch { say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
-  $("units").value = String(read(unitBox, 0));
+  // What was chosen on this phone, or else the units of the workshop.
+  $("units").value = read(unitBox, "") || $("units").value;
   showUnits(); show(); send();
   setInterval(send, RETRY);
   addEventListener("beforeunload", (event) => { if (waits) event.preventDefault(); });
