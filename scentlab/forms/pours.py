@@ -28,6 +28,7 @@ from scentlab.recording.pouring import (
     planned_day,
     possible_load,
     pour_words,
+    usual_day,
 )
 from scentlab.schema import (
     CHECK_G,
@@ -190,9 +191,7 @@ class PourForm(Form):
         self.load.value = note(kind, words)
 
     def _day(self, text):
-        planned = planned_day(self._plan)
-        usual = planned if planned and planned < dt.date.today() else None
-        return past_day(text, POURS["poured_on"], usual)
+        return past_day(text, POURS["poured_on"], usual_day(self._plan, dt.date.today()))
 
     def _tell_day(self):
         """Which day is stored, beside the field; flagged when it is not the obvious one."""

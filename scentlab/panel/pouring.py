@@ -10,7 +10,14 @@ from dataclasses import dataclass
 from scentlab.amounts import AmountError, read_amount
 from scentlab.panel.scoring import is_entry, key_of
 from scentlab.panel.turns import Turns
-from scentlab.recording.pouring import doubts, heat_sentence, known, possible_load, pour_words
+from scentlab.recording.pouring import (
+    doubts,
+    heat_sentence,
+    known,
+    possible_load,
+    pour_words,
+    usual_day,
+)
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import CHECK_G, ONE_DAY, POURS, check_clock, check_row
 from scentlab.text import capital
@@ -56,11 +63,12 @@ class PourDay:
 
     def _shown(self, row, plan, logged, today):
         row = _with_heat(row, plan)
-        day = row.get("poured_on")
+        day, usual = row.get("poured_on"), usual_day(row, today)
         return {
             "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
             "logged": row["pour"] in logged, "day": day or "",
             "due": not day or dt.date.fromisoformat(day) <= today,
+            "usual": "today" if usual == today else f"{usual}, as planned",
             "weigh": [
                 f"{what} {_weight(grams, digits)}"
                 for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
@@ -83,7 +91,7 @@ class PourDay:
                                "load the page again")
         planned = _with_heat(planned, plan)
         row = check_row(POURS, {
-            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said)})
+            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said, planned)})
         try:
             load = possible_load(row["fragrance_g"], row["wax_g"])
         except ValueError as error:
@@ -103,7 +111,7 @@ class PourDay:
             return stored[1]
         return self.store.add("pours", row, key=key)
 
-    def _typed(self, said):
+    def _typed(self, said, planned):
         """The values of what was typed, each wrong one told by its name; the day is checked."""
         typed, found, wrong = said.get("typed"), {}, []
         typed, place = typed if isinstance(typed, dict) else {}, said.get("units")
@@ -114,7 +122,7 @@ class PourDay:
             except RefusedError as error:
                 wrong.append(str(error))
         today = self.today or dt.date.today()
-        day, fault = POURS["poured_on"].check(said.get("day") or today)
+        day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))
         if fault or day > today + ONE_DAY:
             wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
                          f"Day of pouring: {day} is still to come. {check_clock(today)}")

@@ -22,6 +22,12 @@ def planned_day(plan):
     return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
 
+def usual_day(plan, today):
+    """The day of pouring where none is typed: the planned one when that is past, or else today."""
+    planned = planned_day(plan)
+    return planned if planned and planned < today else today
+
+
 def possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):

@@ -267,6 +267,19 @@ class TestPourDay:
         assert self.save(maker, units=units)[0] == 200
         assert store.rows("pours")["wax_g"].tolist() == [200, 200]
 
+    def test_an_empty_day_is_the_planned_one_when_that_is_past(self, maker, store, panel):
+        def usual():
+            text = maker.ask("pours/")[1]
+            found = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
+            return [p["usual"] for p in found]
+
+        assert usual() == ["2026-03-01, as planned", "today", "today"]
+        panel.today = TODAY + dt.timedelta(days=3)
+        assert usual() == ["2026-03-01, as planned", "2026-03-20, as planned", "today"]
+        assert self.save(maker, day="")[1]["words"].endswith("poured on 2026-03-20.")
+        assert self.save(maker, "P79", "pour-00002", {"wax_g": "200", "fragrance_g": "16"})[
+            1]["words"].endswith("poured on 2026-03-23.")
+
     def test_a_likely_slip_is_asked_about_first(self, maker, store):
         typed = {**self.TYPED, "fragrance_g": "1.25", "add_temp_c": "95"}
         status, told = self.save(maker, typed=typed)

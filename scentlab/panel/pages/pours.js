@@ -61,6 +61,7 @@
     form.hidden = !pour;
     if (pour) {
       $("what").textContent = "Pour " + pour.pour;
+      $("usual").textContent = pour.usual;
       $("plan").textContent = "Plan: " + [pour.blend, ...pour.weigh, pour.load].filter(Boolean).join("; ")
         + ". " + pour.heat;
     }
