@@ -7,13 +7,13 @@ import re
 import tornado.web
 
 from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, PourDay
-from scentlab.panel.server import _Page, _Static, sound_json
+from scentlab.panel.server import LARGEST_PHOTO, _Page, _Static, sound_json
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError, StoreError
 from scentlab.schema import DataError
 from scentlab.units import shown
 
-LARGEST_PHOTO, PHOTO_S = 8_000_000, 60  # bytes, which the phone scales before; seconds to send it
+PHOTO_S = 60  # seconds to send one
 _SAID = ("assessor", "code", "test", "key")
 NO_LINK = (
     "This label belongs to a piece of the panel.\nOpen the link of the panel on this phone first "

@@ -35,6 +35,7 @@ from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, DataError
 
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
+LARGEST_PHOTO = 8_000_000  # bytes, which the phone scales before
 # Seconds for a request's headers, between two requests of a connection (pages ask every 3 s), and
 # for a body.
 IDLE_S, BODY_S = 15, 10
@@ -150,7 +151,8 @@ class _Score(_Page):
                         samesite="Lax")
         # What is done now and what was left for later stand in the link: a reload keeps them.
         data = {"token": self.panel.token, "assessor": assessor, "items": items, "scored": scored,
-                "photos": photos, "scanned": self.get_query_argument("piece", ""),
+                "photos": photos, "largest_photo": LARGEST_PHOTO,
+                "scanned": self.get_query_argument("piece", ""),
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,

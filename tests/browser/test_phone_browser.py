@@ -15,6 +15,7 @@ import pytest
 from PIL import Image, ImageDraw
 from recording.test_photos import camera_jpeg, quarters, segments
 
+from scentlab.panel.server import LARGEST_PHOTO
 from scentlab.recording.photos import photos_of
 from scentlab.recording.store import Store
 
@@ -155,6 +156,21 @@ def test_what_the_browser_cannot_read_is_refused_in_words(phone, links):
     phone.set_input_files("#camera", {"name": "a.heic", "mimeType": "image/heic",
                                       "buffer": b"\x00\x00\x00\x18ftypheic" + bytes(99)})
     said(phone, "^NOT SAVED: the photo of piece 417. this is a film, or a photo of a format")
+
+
+def test_a_photo_that_is_too_large_is_refused_and_holds_up_no_other(phone, links, store):
+    before = len(photos_of(store))
+    phone.goto(links["panel"] + "score/A1")
+    phone.set_input_files("#camera", {"name": "a.heic", "mimeType": "image/heic",
+                                      "buffer": b"\x00\x00\x00\x18ftypheic" + bytes(LARGEST_PHOTO)})
+    said(phone, "^NOT SAVED: the photo of piece 417. It has 9 MB, .* at most 8 MB are taken")
+    assert phone.locator("#waiting").is_hidden()
+    phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg",
+                                      "buffer": picture(720 if phone.scheme == "dark" else 820)})
+    said(phone, "^Saved at .* photo of piece 417")
+    assert len(photos_of(store)) == before + 1
+    phone.get_by_role("button", name="Undo the last one").tap()
+    said(phone, "^Undone")
 
 
 def test_a_photo_waits_for_the_connection(phone, links, store):

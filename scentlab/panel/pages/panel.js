@@ -124,7 +124,7 @@
   }
 
   // A photo is made small here, so that it takes a second to send; what this browser cannot read is
-  // sent as it is, and the computer says what to do.
+  // sent as it is, and the computer says what to do; but not what it would not take in.
   async function scaled(file) {
     try {
       const image = await createImageBitmap(file, { imageOrientation: "from-image" });
@@ -139,7 +139,14 @@
   async function shoot(file) {
     const item = current(), at = Date.now();
     say("The photo of piece " + item.code + " is made ready to send.");
-    shots.push({ item, at, key: newKey(), blob: await scaled(file) });
+    const blob = await scaled(file);
+    if (blob.size > data.largest_photo) {
+      say("NOT SAVED: the photo of piece " + item.code + ". It has " + Math.ceil(blob.size / 1e6)
+        + " MB, this browser cannot make it smaller, and at most " + data.largest_photo / 1e6
+        + " MB are taken. Set the camera to JPEG and to smaller photos, and take it anew.", "warn");
+      return;
+    }
+    shots.push({ item, at, key: newKey(), blob });
     showQueue(); sendShots();
   }
   async function sendShots() {
