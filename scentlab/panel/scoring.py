@@ -15,6 +15,7 @@ from scentlab.recording.progress import age_words, known_assessors, pairs_waitin
 from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
+from scentlab.text import count_of
 
 _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
@@ -68,23 +69,6 @@ class Panel:
         receipt = self._turns.take(lambda: self._stored(table, row, key))
         at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
         return table, receipt, f"Saved at {at}: {_score_words(row)}."
-
-    def due(self):
-        """What is due today in words, in the order of the work; of sessions the first that waits.
-        """
-        found = {}
-        for assessor in known_assessors(self.store):
-            for item in self.items(assessor):
-                kind, _, session = item["name"].partition(", ")
-                place = item["code"], item["position"] if item["test"] == "pair" else None
-                found.setdefault(kind, {}).setdefault(session, set()).add(place)
-        for kind, sessions in found.items():
-            first, *others = sorted(sessions)
-            what = "pair" if kind == "Pairs" else "piece"
-            words = f"{kind}{first and f', session {first}'}: "
-            words += f"{len(sessions[first])} {what}{'s' * (len(sessions[first]) != 1)}"
-            yield words + (f", then {len(others)} more session{'s' * (len(others) != 1)}"
-                           if others else "")
 
     def photos(self, assessor):
         """The names of the pictures that an assessor took, by code: nobody sees another's."""
@@ -213,6 +197,21 @@ class Panel:
         waited = waited if isinstance(waited, (int, float)) and 0 <= waited < 3e7 else 0
         today = self.today or (dt.datetime.now() - dt.timedelta(seconds=waited)).date()
         return float(max(0, (today - days[0]).days))
+
+
+def due_today(lists):
+    """What testers' lists of items hold, in words and in the order of the work; of sessions the
+    first that waits."""
+    found = {}
+    for item in (item for items in lists for item in items):
+        kind, _, session = item["name"].partition(", ")
+        place = item["code"], item["position"] if item["test"] == "pair" else None
+        found.setdefault(kind, {}).setdefault(session, set()).add(place)
+    for kind, sessions in found.items():
+        first, *others = sorted(sessions)
+        number = count_of(len(sessions[first]), "pair" if kind == "Pairs" else "piece")
+        yield f"{kind}{first and f', session {first}'}: {number}" + (
+            f", then {count_of(len(others), 'more session')}" if others else "")
 
 
 def key_of(said):

@@ -27,7 +27,7 @@ import tornado.template
 import tornado.web
 
 from scentlab.files import write_whole
-from scentlab.panel.scoring import Panel
+from scentlab.panel.scoring import Panel, due_today
 from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import due_words, known_assessors
@@ -136,8 +136,10 @@ class _Choose(_Page):
 
     def _counts(self):
         panel = self.panel
-        return ([(c, len(panel.items(c))) for c in known_assessors(panel.store)],
-                due_words(panel.store, panel.today, panel.looks_per_piece), list(panel.due()))
+        waits = {c: panel.items(c) for c in known_assessors(panel.store)}
+        return ([(c, len(items)) for c, items in waits.items()],
+                due_words(panel.store, panel.today, panel.looks_per_piece),
+                list(due_today(waits.values())))
 
 
 class _Score(_Page):

@@ -331,7 +331,11 @@ class TestPourDay:
         assert len(store.rows("pours", history=True)) == 4
 
 
-def test_what_is_due_today_stands_on_the_first_page(phone):
+def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
+    built = []
+    monkeypatch.setattr(Panel, "items", lambda self, a, items=Panel.items: (
+        built.append(a) or items(self, a)))
     text = phone.ask("")[1]
+    assert built == ["A1", "A2"], "once for each, though two things are told of them"
     assert re.findall(r"<li>(.*?)</li>", text) == [
         "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, session S1: 2 pieces"]
