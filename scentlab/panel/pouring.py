@@ -99,8 +99,7 @@ class PourDay:
         asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
         sure = not asked or asked == said.get("sure")
         receipt = self.turns.take(lambda: self._stored(row, key, () if sure else asked))
-        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
-        return receipt, f"Saved at {at}: {pour_words(row, load)}."
+        return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}."
 
     def _stored(self, row, key, asked):
         """The receipt of a pour, new or sent again."""

@@ -67,8 +67,7 @@ class Panel:
         key = key_of(said)
         table, row = self._row(said, assessor)
         receipt = self._turns.take(lambda: self._stored(table, row, key))
-        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
-        return table, receipt, f"Saved at {at}: {_score_words(row)}."
+        return table, receipt, f"Saved at {receipt.clock}: {_score_words(row)}."
 
     def photos(self, assessor):
         """The names of the pictures that an assessor took, by code: nobody sees another's."""
@@ -99,8 +98,7 @@ class Panel:
         row, receipt = known
         name = next((p.path.name for p in photos_of(self.store, row["code"])
                      if p.sha256 == row["sha256"]), "")
-        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
-        return receipt, f"Saved at {at}: {photo_words(row)}.", name
+        return receipt, f"Saved at {receipt.clock}: {photo_words(row)}.", name
 
     def _stored(self, table, row, key):
         """The receipt of a score, new or sent again."""

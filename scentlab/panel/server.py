@@ -93,6 +93,21 @@ class _Page(tornado.web.RequestHandler):
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self.workers, action, *arguments)
 
+    async def tell(self, action, said):
+        """Finish with what ``action(said)`` tells, or with why it was refused (409) and what the
+        page must know then; a fault that may pass is one to try again (503)."""
+        try:
+            told = await self.work(action, said)
+        except (DataError, StoreError) as error:
+            wrong = isinstance(error, (DataError, RefusedError))
+            self.set_status(409 if wrong else 503)
+            told = {"error": str(error)} | (await self.work(self.news, said) if wrong else {})
+        self.finish(told)
+
+    def news(self, said):
+        """What the page of a refused request takes to be otherwise, perhaps: nothing."""
+        return {}
+
     def write_error(self, status_code, exc_info=(None, None), **kwargs):
         """What cannot be shown. A fault of ours or of the disk may pass: the phone tries again."""
         if status_code == 500:
@@ -169,26 +184,18 @@ class _Save(_Score):
         raise tornado.web.HTTPError(405)
 
     async def post(self):
-        said = sound_json(self.request.body)
-        try:
-            told = await self.work(self.store, said)
-        except (DataError, StoreError) as error:
-            told = await self.refusal(error, said)
-        self.finish(told)
+        await self.tell(self.store, sound_json(self.request.body))
 
     def store(self, said):
         table, receipt, words = self.panel.save(said)
         return {"table": table, "entry_id": receipt.entry_id, "words": words}
 
-    async def refusal(self, error, said):
-        """Why a score was not stored; a fault that may pass is one to try again (503)."""
-        wrong, told = isinstance(error, (DataError, RefusedError)), {"error": str(error)}
-        self.set_status(409 if wrong else 503)
+    def news(self, said):
+        """What waits: it may be scored from another phone."""
         assessor = said.get("assessor")
-        if wrong and assessor in await self.work(known_assessors, self.panel.store):
-            # What the page takes to wait may be scored from another phone.
-            told["items"], told["scored"] = await self.work(self.waits, assessor)
-        return told
+        if assessor not in known_assessors(self.panel.store):
+            return {}
+        return dict(zip(("items", "scored"), self.waits(assessor), strict=True))
 
 
 def sound_json(body):
