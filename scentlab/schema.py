@@ -225,6 +225,10 @@ class Table:
         names = " or ".join(self.one_of)
         return f"a value in {names}", f"Give {names}, or both, or leave the row out."
 
+    def falling(self, row):
+        """The pairs of ``rising`` whose first value lies above the second in a row."""
+        return [(low, high) for low, high in self.rising if row[low] > row[high]]
+
     def __getitem__(self, name):
         for column in self.columns:
             if column.name == name:
@@ -495,10 +499,9 @@ def _row_problems(table, row):
     """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
     if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
         yield table.one_of[0], "", *table.one_of_words
-    for low, high in table.rising:
-        if row[low] > row[high]:
-            yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
-                   "Look at both again: they may be the wrong way round.")
+    for low, high in table.falling(row):
+        yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
+               "Look at both again: they may be the wrong way round.")
 
 
 def parse_table(text, table, file, rows=None):
