@@ -16,7 +16,7 @@ from functools import cached_property, partial
 import pandas as pd
 
 from scentlab.text import alike, kept, unseen
-from scentlab.units import load_from_weights
+from scentlab.units import load_from_weights, say_in
 
 SWEAT_GRADES = (
     "dry",
@@ -107,7 +107,7 @@ class Column:
         """The question about a value that is more likely a slip; '' where it is usual."""
         if value is None or not self.usual or self.usual[0] <= value <= self.usual[1]:
             return ""
-        return f"Is a {self.meaning} of {value:g} {self.unit} right?"
+        return f"Is a {self.meaning} of {say_in(value, self.unit)} right?"
 
     def series(self, values):
         """Checked values as a Series: numbers as float, whole ones as Int64, others as objects."""

@@ -9,6 +9,7 @@ from scentlab.units import (
     load_from_weights,
     say_load,
     say_one_temperature,
+    say_one_weight,
     say_temperature,
     say_weighed,
 )
@@ -71,7 +72,8 @@ def doubts(plan, load, row):
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
     planned, wax = known(plan, "wax_g"), row["wax_g"]
     if planned and not planned / 2 <= wax <= 2 * planned:
-        yield f"{wax:g} g of wax is far from the planned {planned:.1f} g. Is that right?"
+        yield (f"{say_weighed(wax)} of wax is far from the planned {say_one_weight(planned)}. Is "
+               "that right?")
     day = planned_day(plan)
     if day and abs(row["poured_on"] - day) > YEAR_OFF:
         yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
