@@ -94,7 +94,7 @@ class _PourPage(_Page):
 class _Pours(_PourPage):
     async def get(self):
         pours = await self.work(self.day.pours)
-        data = json.dumps({"token": self.token, "pours": pours}).replace("<", "\\u003c")
+        data = json.dumps({"pours": pours}).replace("<", "\\u003c")
         self.show("pours.html", fields=FIELDS, units=UNITS, shown=shown(), data=data)
 
 
@@ -133,5 +133,5 @@ def routes(shared):
         (r"/[^/]+/pours/", _Pours, shared),
         (r"/[^/]+/pours/save", _SavePour, shared),
         (r"/[^/]+/pours/undo", _UndoPour, shared),
-        (r"/[^/]+/pours/(panel\.css|pours\.js)", _PourStatic, shared),
+        (r"/[^/]+/pours/(panel\.css|phone\.js|pours\.js)", _PourStatic, shared),
     ]

@@ -55,7 +55,7 @@ HEADERS = {
 _PAGES = Path(__file__).parent / "pages"
 _TEMPLATES = tornado.template.Loader(str(_PAGES))
 _drawn = functools.cache(grade_svg)
-_STATIC = {"panel.css": "text/css", "panel.js": "text/javascript", "pours.js": "text/javascript"}
+_STATIC = {".css": "text/css", ".js": "text/javascript"}
 
 
 class _Page(tornado.web.RequestHandler):
@@ -138,7 +138,7 @@ class _Nothing(_Page):
 
 class _Static(_Page):
     def get(self, name):
-        self.set_header("Content-Type", f"{_STATIC[name]}; charset=utf-8")
+        self.set_header("Content-Type", f"{_STATIC[Path(name).suffix]}; charset=utf-8")
         self.finish((_PAGES / name).read_bytes())
 
 
@@ -167,7 +167,7 @@ class _Score(_Page):
         self.set_cookie("panel", f"{self.token}.{assessor}", path="/piece/", httponly=True,
                         samesite="Lax")
         # What is done now and what was left for later stand in the link: a reload keeps them.
-        data = {"token": self.panel.token, "assessor": assessor, "items": items, "scored": scored,
+        data = {"assessor": assessor, "items": items, "scored": scored,
                 "photos": photos, "largest_photo": LARGEST_PHOTO,
                 "scanned": self.get_query_argument("piece", ""),
                 "now": self.get_query_argument("now", ""),
@@ -298,7 +298,7 @@ def make_app(panel, host="127.0.0.1"):
             (r"/[^/]+/save", _Save, shared),
             (r"/[^/]+/undo", _Undo, shared),
             (r"/[^/]+/alive", _Alive, shared),
-            (r"/[^/]+/(panel\.css|panel\.js)", _Static, shared),
+            (r"/[^/]+/(panel\.css|phone\.js|panel\.js)", _Static, shared),
             *routes(shared),
         ],
     )

@@ -203,6 +203,8 @@ class TestPourDay:
         status, text, _ = maker.ask("pours/")
         pours = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
         assert status == 200
+        for script in re.findall(r'<script src="(/[^"]+)"', text):
+            assert maker.ask(script, raw=True)[0] == 200
         assert [(p["pour"], p["logged"], p["due"]) for p in pours] == [
             ("P77", True, True), ("P78", False, True), ("P79", False, False)]
         assert pours[1]["weigh"] == ["Wax 200.0 g (7.05 oz)", "Fragrance 12.50 g (0.441 oz)"]

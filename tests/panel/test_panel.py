@@ -153,6 +153,17 @@ def test_no_other_file_is_reachable(phone, path):
     assert "SQLite" not in text and "root:" not in text and "{%" not in text
 
 
+def test_the_page_has_its_scripts_and_style(phone):
+    page = phone.ask("score/A1")[1]
+    found = re.findall(r'<(?:script src|link rel="stylesheet" href)="(/[^"]+)"', page)
+    assert [where.split("/")[-1] for where in found] == ["panel.css", "phone.js", "panel.js"]
+    for where in found:
+        status, text, headers = phone.ask(where, raw=True)
+        assert status == 200 and len(text) > 500
+        assert headers["Content-Type"].startswith("text/css" if "css" in where else "text/javasc")
+    assert phone.ask("pours.js")[0] == 404
+
+
 def test_the_page_shows_codes_and_no_key(phone):
     status, text, _ = phone.ask("")
     assert status == 200
@@ -174,7 +185,7 @@ def test_the_age_of_a_piece_to_be_graded_stands_beside_its_code(phone):
 
 
 def test_headers_keep_the_page_to_itself(phone):
-    for path in ("", "score/A1", "panel.js", "panel.css", "nothing"):
+    for path in ("", "score/A1", "phone.js", "panel.js", "panel.css", "nothing"):
         headers = phone.ask(path)[2]
         policy = headers["Content-Security-Policy"]
         assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self';")
