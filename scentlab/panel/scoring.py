@@ -133,8 +133,14 @@ class Panel:
             raise RefusedError("only your own score can be undone")
         # No page can send such a key for a score.
         self._turns.take(lambda: self.store.void(
-            table, entry_id, f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
+            table, self._standing(table, entry_id, row),
+            f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
         return f"Undone: {_score_words(row)}. It stays in the history as void."
+
+    def _standing(self, table, entry_id, row):
+        """The entry that stands now: a photo chosen for the report meanwhile has another one."""
+        return next((p.entry_id for p in photos_of(self.store, row["code"])
+                     if p.sha256 == row["sha256"]), entry_id) if table == "photos" else entry_id
 
     def _known_assessor(self, code):
         if code not in known_assessors(self.store):

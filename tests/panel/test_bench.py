@@ -12,7 +12,7 @@ from recording.test_photos import camera_jpeg, png, quarters, segments
 from scentlab.panel.bench import LARGEST_PHOTO, NO_LINK
 from scentlab.panel.scoring import Panel
 from scentlab.recording.address import panel_address, remembered
-from scentlab.recording.photos import photos_of
+from scentlab.recording.photos import choose_photo, photos_of
 from scentlab.recording.store import Store
 from scentlab.units import Shown, showing
 
@@ -113,6 +113,16 @@ class TestPhoto:
             "Undone: photo of piece 417, sweat, day 19. It stays in the history as void.")
         assert photos_of(store) == [] and len(store.rows("photos", history=True)) == 2
         assert binary(phone, f"/{phone.token}/photo/{told['name']}")[0] == 404
+
+    def test_it_is_undone_though_the_maker_chose_it_for_the_report(self, phone, store):
+        _, told = send(phone, camera_jpeg())
+        other = send(phone, camera_jpeg(quarters(80, 60)), key="photo-0002")[1]
+        choose_photo(store, told["entry_id"], True)
+        body = {"table": "photos", "entry_id": told["entry_id"], "assessor": "A1"}
+        for _ in range(2):  # an answer may be lost
+            status, text, _ = phone.ask("undo", body)
+            assert status == 200 and json.loads(text)["words"].startswith("Undone: photo of piece")
+        assert [p.entry_id for p in photos_of(store)] == [other["entry_id"]]
 
     @pytest.mark.parametrize("data, change, words", [
         (b"no picture", {}, "the file is no whole JPEG"),
