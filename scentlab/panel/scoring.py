@@ -10,7 +10,7 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from scentlab.panel.turns import Turns
-from scentlab.recording.photos import add_photo, photos_of
+from scentlab.recording.photos import add_photo, photo_path, photos_of, whole_picture
 from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
 from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
 from scentlab.recording.store import RefusedError, Store
@@ -79,8 +79,12 @@ class Panel:
 
     def picture(self, name):
         """The bytes of a picture that stands, by its name; None where there is none."""
-        photo = next((p for p in photos_of(self.store, name[:3]) if p.path.name == name), None)
-        return photo and photo.read()
+        code = name[:3]
+        for (sha256,) in self.store.distinct("photos", ("sha256",), code=code):
+            path = photo_path(self.store.folder, code, sha256)
+            if path.name == name:
+                return whole_picture(path, sha256, photo_words({"code": code}))
+        return None
 
     def keep_photo(self, said, data):
         """Store a photo of a piece; returns the receipt, the words, and the picture's name."""
@@ -96,8 +100,7 @@ class Panel:
                 age_days=self._age(found[0][0], said), assessor=assessor)
             known = self.store.entry("photos", receipt.entry_id), receipt
         row, receipt = known
-        name = next((p.path.name for p in photos_of(self.store, row["code"])
-                     if p.sha256 == row["sha256"]), "")
+        name = photo_path(self.store.folder, row["code"], row["sha256"]).name
         return receipt, f"Saved at {receipt.clock}: {photo_words(row)}.", name
 
     def _stored(self, table, row, key):

@@ -56,17 +56,20 @@ class Photo:
 
     def read(self):
         """The picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
-        try:
-            data = self.path.read_bytes()
-        except OSError as error:
-            raise RefusedError(
-                f"the {self.words} is not there ({error.strerror}: {self.path})",
-                "put it back from a copy of the folder, or take it anew",
-            ) from error
-        if hashlib.sha256(data).hexdigest() != self.sha256:
-            raise RefusedError(f"the {self.words} was changed since it was taken ({self.path})",
-                               "put it back from a copy of the folder, or take it anew")
-        return data
+        return whole_picture(self.path, self.sha256, self.words)
+
+
+def whole_picture(path, sha256, words):
+    """A kept picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
+    remedy = "put it back from a copy of the folder, or take it anew"
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RefusedError(f"the {words} is not there ({error.strerror}: {path})",
+                           remedy) from error
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise RefusedError(f"the {words} was changed since it was taken ({path})", remedy)
+    return data
 
 
 def plain_picture(data):
