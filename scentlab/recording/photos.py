@@ -121,8 +121,8 @@ def _upright(image):
     return image.convert("RGB")
 
 
-def _as_jpeg(image, edge=LONGEST):
-    image.thumbnail((edge, edge))
+def _as_jpeg(image):
+    image.thumbnail((LONGEST, LONGEST))
     bare, out = Image.new("RGB", image.size), io.BytesIO()
     bare.paste(image)  # pixels alone: what else came with the file stays behind
     bare.save(out, "JPEG", quality=85, optimize=True)
@@ -170,12 +170,6 @@ def add_photo(store, code, data, *, key=None, **more):
                                          sha256=row["sha256"]):
             path.unlink(missing_ok=True)
         raise
-
-
-def small(picture, edge=480):
-    """A kept picture as a smaller JPEG, for a page: at most ``edge`` pixels an edge."""
-    with Image.open(io.BytesIO(picture), formats=("JPEG",)) as image:
-        return _as_jpeg(image, edge)
 
 
 def photo_path(folder, code, sha256):
