@@ -321,8 +321,8 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     """
     store = Store.open(folder)
     store.hold()
-    token, last_port = _remembered(store)
-    panel = Panel(store, token, looks_per_piece, today, **_pour_token(store))
+    token, last_port, pours = _remembered(store)
+    panel = Panel(store, token, looks_per_piece, today, pours)
     log = BoundedLog(token, panel.pour_token)
     logging.getLogger().addHandler(log)
     try:
@@ -410,23 +410,20 @@ def _listen(host, port, last_port):
 
 
 def _remembered(store):
-    """Token and port of the last time: phones with scores that wait find the pages again."""
+    """Token and port of the last time, and the token of the pour day: phones with scores that wait
+    find the pages again."""
     kept = remembered(store.folder)
+    pours = kept.get("pours")
+    pours = pours if _is_token(pours) else secrets.token_urlsafe(16)
     with contextlib.suppress(KeyError, TypeError):
         token, port = kept["token"], kept["port"]
         if _is_token(token) and 0 < port < 65536:
-            return token, port
-    return secrets.token_urlsafe(16), 0
+            return token, port, pours
+    return secrets.token_urlsafe(16), 0, pours
 
 
 def _is_token(text):
     return isinstance(text, str) and re.fullmatch(r"[0-9A-Za-z_-]{20,}", text)
-
-
-def _pour_token(store):
-    """The token of the pour day of the last time, if there was one."""
-    token = remembered(store.folder).get("pours")
-    return {"pour_token": token} if _is_token(token) else {}
 
 
 def _remember(store, token, port, **more):

@@ -465,10 +465,10 @@ def test_the_announcement():
 
 
 def test_link_and_port_are_remembered_for_the_next_time(store, folder):
-    token, port = _remembered(store)
-    assert port == 0 and len(token) >= 20
-    _remember(store, token, 40123)
-    assert _remembered(store) == (token, 40123)
+    token, port, pours = _remembered(store)
+    assert port == 0 and len(token) >= 20 and len(pours) >= 20 and pours != token
+    _remember(store, token, 40123, pours=pours)
+    assert _remembered(store) == (token, 40123, pours)
     assert (folder / "panel.json").stat().st_mode & 0o777 == 0o600
     for spoilt in ("", "[]", '{"token": "short", "port": 1}', '{"token": 7, "port": "x"}'):
         (folder / "panel.json").write_text(spoilt)
