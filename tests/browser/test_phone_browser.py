@@ -7,17 +7,14 @@ import datetime as dt
 import io
 import json
 import re
-import signal
-import subprocess
-import sys
 
 import pytest
+from camera import camera_jpeg, quarters, segments
 from PIL import Image, ImageDraw
-from recording.test_photos import camera_jpeg, quarters, segments
+from serving import Server, poured
 
 from scentlab.panel.server import LARGEST_PHOTO
 from scentlab.recording.photos import photos_of
-from scentlab.recording.store import Store
 
 pytestmark = pytest.mark.browser
 PLAN = {
@@ -32,31 +29,20 @@ PLAN = {
     "smellings": [{"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": "A1",
                    "position": 1, "code": "500"}],
 }
-SERVER = (
-    "import sys; from scentlab.panel.server import serve;"
-    "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
-)
 
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
-    store = Store.create(tmp_path_factory.mktemp("phone") / "series")
-    store.save_plan(PLAN)
-    store.add("pours", {"pour": "P77-1", "pot": "P77", "blend": "soft", "wax_g": 200,
-                        "fragrance_g": 12.5, "poured_on": "2026-03-01"})
-    return store
+    return poured(tmp_path_factory.mktemp("phone") / "series", PLAN, fragrance_g=12.5)
 
 
 @pytest.fixture(scope="module")
 def links(store):
-    server = subprocess.Popen([sys.executable, "-c", SERVER, str(store.folder)],
-                              stdout=subprocess.PIPE, text=True)
-    link = server.stdout.readline().split()[-1]
-    base = link.rsplit("/", 2)[0]
+    server = Server(store.folder)
+    base = server.link.rsplit("/", 2)[0]
     pours = json.loads((store.folder / "panel.json").read_text())["pours"]
-    yield {"panel": link, "base": base, "pours": f"{base}/{pours}/pours/"}
-    server.send_signal(signal.SIGKILL)
-    server.wait(20)
+    yield {"panel": server.link, "base": base, "pours": f"{base}/{pours}/pours/"}
+    server.kill()
 
 
 @pytest.fixture(params=["light", "dark"])

@@ -6,17 +6,15 @@ import json
 import re
 
 import pytest
-from panel.test_panel import PLAN, Phone, serving
-from recording.test_photos import camera_jpeg, png, quarters, segments
+from camera import camera_jpeg, png, quarters, segments
+from serving import PLAN, TODAY, Phone
 
 from scentlab.panel.bench import LARGEST_PHOTO, NO_LINK
 from scentlab.panel.scoring import Panel
 from scentlab.recording.address import panel_address, remembered
 from scentlab.recording.photos import choose_photo, photos_of
-from scentlab.recording.store import Store
 from scentlab.units import Shown, showing
 
-TODAY = dt.date(2026, 3, 20)
 WAX = {"name": "soft wax", "max_temp_c": 90.0}
 POURS = {
     **PLAN,
@@ -31,23 +29,8 @@ POURS = {
 
 
 @pytest.fixture
-def store(folder):
-    store = Store.create(folder)
-    store.save_plan(POURS)
-    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
-                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
-    return store
-
-
-@pytest.fixture
-def panel(store):
-    return Panel(store, "right-token-of-22-char", today=TODAY, pour_token="pour-token-of-22-chars")
-
-
-@pytest.fixture
-def phone(panel):
-    with serving(panel) as port:
-        yield Phone(port, panel.token)
+def plan():
+    return POURS
 
 
 @pytest.fixture
