@@ -194,10 +194,12 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     phone.select_option("#units", "1")
     phone.get_by_role("button", name="P77-2", exact=True).tap()
     assert "Fragrance, oz" in phone.inner_text("#form")
+    assert "check weight, g" in phone.inner_text("#form")  # as the weight itself is
+    assert "Day of pouring (empty: today)" in phone.inner_text("#form")
     phone.fill("[name=wax_g]", "7.05")
     phone.reload()  # what was typed is kept on the phone
     phone.get_by_role("button", name="P77-2", exact=True).tap()
-    assert phone.input_value("[name=wax_g]") == "7.05"
+    assert phone.input_value("[name=wax_g]") == "7.05" and phone.input_value("#units") == "1"
     phone.fill("[name=fragrance_g]", "0.44")
     phone.fill("[name=add_temp_c]", "180")
     phone.get_by_role("button", name="Save this pour").tap()
