@@ -16,7 +16,7 @@ from functools import cached_property, partial
 import pandas as pd
 
 from scentlab.text import alike, kept, unseen
-from scentlab.units import load_from_weights
+from scentlab.units import load_from_weights, say_in
 
 SWEAT_GRADES = (
     "dry",
@@ -107,7 +107,7 @@ class Column:
         """The question about a value that is more likely a slip; '' where it is usual."""
         if value is None or not self.usual or self.usual[0] <= value <= self.usual[1]:
             return ""
-        return f"Is a {self.meaning} of {value:g} {self.unit} right?"
+        return f"Is a {self.meaning} of {say_in(value, self.unit)} right?"
 
     def series(self, values):
         """Checked values as a Series: numbers as float, whole ones as Int64, others as objects."""
@@ -224,6 +224,10 @@ class Table:
         """What a row must fill one of, and the remedy, in words."""
         names = " or ".join(self.one_of)
         return f"a value in {names}", f"Give {names}, or both, or leave the row out."
+
+    def falling(self, row):
+        """The pairs of ``rising`` whose first value lies above the second in a row."""
+        return [(low, high) for low, high in self.rising if row[low] > row[high]]
 
     def __getitem__(self, name):
         for column in self.columns:
@@ -495,10 +499,9 @@ def _row_problems(table, row):
     """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
     if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
         yield table.one_of[0], "", *table.one_of_words
-    for low, high in table.rising:
-        if row[low] > row[high]:
-            yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
-                   "Look at both again: they may be the wrong way round.")
+    for low, high in table.falling(row):
+        yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
+               "Look at both again: they may be the wrong way round.")
 
 
 def parse_table(text, table, file, rows=None):

@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 import pandas as pd
 
 from scentlab.text import unseen
-from scentlab.units import content_from_load, in_maker_units, load_from_weights
+from scentlab.units import content_from_load, load_from_weights, say_one_temperature
 
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 POUR_COLUMNS = (
@@ -162,8 +162,8 @@ def heat_words(row):
     '3 x 12 h at 37.2 to 39 °C in the shut pack'
     """
     pack = f" in the {row['pack']} pack" if isinstance(row.get("pack"), str) else ""
-    heat = in_maker_units(f"{row['low_c']:g} to {row['high_c']:g} °C")
-    return f"{row['cycles']} x {row['hours']:g} h at {heat}{pack}"
+    low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
+    return f"{row['cycles']} x {row['hours']:g} h at {low.split()[0]} to {high}{pack}"
 
 
 # Names, and the kind of what stands under them, of a plan as data; "!" marks what must be there.

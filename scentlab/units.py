@@ -399,6 +399,16 @@ def say_one_temperature(degrees_c):
     return f"{degrees_c:g} °C"
 
 
+def say_in(value, unit):
+    """A value of a column in its unit, a weight and a temperature in the maker's alone.
+
+    >>> say_in(48.0, "°C"), say_in(2.5, "min")
+    ('48 °C', '2.5 min')
+    """
+    say = {"g": say_weighed, "°C": say_one_temperature}.get(unit)
+    return say(value) if say else f"{value:g} {unit}"
+
+
 _HEAT = re.compile(
     r"(?P<by>(?:falls|within|by) )?(?P<low>-?\d+(?:\.\d+)?)(?: to (?P<high>\d+(?:\.\d+)?))?"
     r" °C(?! \(\d+ (?:to \d+ )?°F\))(?P<off> (?:below|under|above|more|less|off)\b)?")

@@ -23,7 +23,10 @@ from scentlab.planning.plan import Plan
 from scentlab.planning.quick import quick_plan
 from scentlab.planning.sheets import pour_sheets_html, quick_sheet_html, shopping_list_html
 from scentlab.planning.weights import melt_weights, pour_weights
+from scentlab.recording.correcting import _words
+from scentlab.recording.pouring import doubts
 from scentlab.schema import POURS, Column
+from scentlab.series import heat_words
 from scentlab.words import say_loads
 from scentlab.workshop import make_series, series_here
 
@@ -214,6 +217,35 @@ def test_sheets_and_texts_say_the_makers_unit_first():
         load = say_loads(9.0)
         assert (load, load.wax, load.oz) == ("1.44 oz/lb (9.0 %)", "9.0 % (1.4 oz/lb)",
                                              "1.44 oz/lb")
+
+
+def test_what_was_measured_keeps_its_tenths_in_fahrenheit():
+    # 37.2 °C are 98.96 °F, 39 are 102.2, 82.22 are 179.996, 21.6 are 70.88
+    heat = {"cycles": 3, "hours": 12.0, "low_c": 37.2, "high_c": 39.0, "pack": None}
+    pour = {"pour": "P1", "poured_on": "2026-03-01", "fragrance_g": 12.5, "wax_g": 200.0,
+            "add_temp_c": 82.22, "stir_min": 2.0, "room_temp_c": 21.6}
+    bleed = {"bleed_mg": 12.5, "hours": 24.0, "temp_c": 38.5}
+    assert heat_words(heat) == "3 x 12 h at 37.2 to 39 °C"
+    assert _words("pours", pour).endswith("added at 82.22 °C, stirred for 2 min, room at 21.6 °C")
+    assert _words("bleeds", bleed) == "bleed 12.5 mg in 24 h at 38.5 °C"
+    with units.showing(US):
+        assert heat_words(heat) == "3 x 12 h at 99 to 102.2 °F"
+        assert _words("pours", pour).endswith("added at 180 °F, stirred for 2 min, room at 70.9 °F")
+        assert _words("bleeds", bleed) == "bleed 12.5 mg in 24 h at 101.3 °F"
+
+
+def test_doubts_of_a_pour_are_in_the_makers_units():
+    row = {"wax_g": 2000.0, "fragrance_g": 125.0, "add_temp_c": None, "pour_temp_c": None,
+           "room_temp_c": 48.0, **dict.fromkeys(set(POURS.names) - {
+               "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "room_temp_c"})}
+    plan = {"load_pct": 6.25, "wax_g": 200.0}
+    assert list(doubts(plan, 6.25, row)) == [
+        "Is a room temperature of 48 °C right?",
+        "2000 g of wax is far from the planned 200.0 g. Is that right?"]
+    with units.showing(US):  # 48 °C are 118.4 °F, 2000 g are 70.55 oz
+        assert list(doubts(plan, 6.25, row)) == [
+            "Is a room temperature of 118.4 °F right?",
+            "70.55 oz of wax is far from the planned 7.05 oz. Is that right?"]
 
 
 @pytest.mark.parametrize(("text", "said"), [

@@ -1,23 +1,22 @@
 """Photos beside the grade: those of the piece that is shown, and a field to add one."""
 
-import base64
 import html
 
 import ipywidgets as w
 
 from scentlab.forms.fields import in_a_row, make_button, note, show_if
 from scentlab.forms.frame import clock_of
-from scentlab.recording.photos import small
 from scentlab.recording.store import RefusedError
+from scentlab.sharing.photos import small
 
 
 def photo_html(photo, words):
     """A photo, made small, with its words; in its place what is wrong with it."""
     try:
-        data = base64.b64encode(small(photo.read())).decode("ascii")
+        source = small(photo.read())
     except RefusedError as error:
         return note("error", error)
-    return (f'<img src="data:image/jpeg;base64,{data}" alt="{html.escape(words)}" '
+    return (f'<img src="{source}" alt="{html.escape(words)}" '
             'style="max-width:100%;height:120px;border-radius:6px">')
 
 

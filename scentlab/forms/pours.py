@@ -22,14 +22,21 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form, KitchenTimer
-from scentlab.recording.pouring import doubts, known, planned_day, possible_load
+from scentlab.recording.pouring import (
+    doubts,
+    heat_sentence,
+    known,
+    planned_day,
+    possible_load,
+    pour_words,
+    usual_day,
+)
 from scentlab.schema import (
     CHECK_G,
     POURS,
     SCALE_OFF,
     check_row,
 )
-from scentlab.text import capital
 from scentlab.units import (
     say_load,
     say_load_oz,
@@ -187,9 +194,7 @@ class PourForm(Form):
         self.load.value = note(kind, words)
 
     def _day(self, text):
-        planned = planned_day(self._plan)
-        usual = planned if planned and planned < dt.date.today() else None
-        return past_day(text, POURS["poured_on"], usual)
+        return past_day(text, POURS["poured_on"], usual_day(self._plan, dt.date.today()))
 
     def _tell_day(self):
         """Which day is stored, beside the field; flagged when it is not the obvious one."""
@@ -217,14 +222,10 @@ class PourForm(Form):
         row["poured_on"] = row["poured_on"] or self._day("")
         row = check_row(POURS, row)
         load = possible_load(row["fragrance_g"], row["wax_g"])
-        words = (
-            f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
-            f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}"
-        )
         if not self._is_sure(load, row):
             return
         typed = {name: field.value for name, field in self.fields.items()}
-        self._store(row, words, (row["pour"], typed))
+        self._store(row, pour_words(row, load), (row["pour"], typed))
         self._done.add(row["pour"])
         self._chooser.mark(self._next(row["pour"]))
         self._fill(dict.fromkeys(set(self.fields) - set(_STAYS), ""))
@@ -282,14 +283,8 @@ def _weight(grams, digits):
 
 def _planned_heat(plan):
     """The planned temperatures and what is against them, as far as they are known."""
-    heat = ", ".join(
-        f"{words} {say_temperature(value)}"
-        for words, name in (("add the fragrance at", "add_temp_c"), ("pour at", "pour_temp_c"),
-                            ("the wax maker's maximum is", "max_temp_c"))
-        if (value := known(plan, name)) is not None
-    )
+    said = heat_sentence(plan, ("add_temp_c", "pour_temp_c", "max_temp_c"))
     stir = known(plan, "stir_min")
-    said = f"{capital(heat)}." if heat else ""
     said += f" Stir {stir:g} min once the fragrance is in." if stir else ""
     add, flash = known(plan, "add_temp_c"), known(plan, "flash_point_c")
     if add is not None and flash is not None and add > flash:

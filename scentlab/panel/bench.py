@@ -6,13 +6,13 @@ import re
 
 import tornado.web
 
-from scentlab.panel.pouring import FIELDS, Doubtful, PourDay
-from scentlab.panel.server import _Page, _Static, sound_json
+from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, PourDay
+from scentlab.panel.server import LARGEST_PHOTO, _Page, _Static, sound_json
 from scentlab.recording.progress import known_assessors
-from scentlab.recording.store import RefusedError, StoreError
-from scentlab.schema import DataError
+from scentlab.recording.store import RefusedError
+from scentlab.units import shown
 
-LARGEST_PHOTO, PHOTO_S = 8_000_000, 60  # bytes, which the phone scales before; seconds to send it
+PHOTO_S = 60  # seconds to send one
 _SAID = ("assessor", "code", "test", "key")
 NO_LINK = (
     "This label belongs to a piece of the panel.\nOpen the link of the panel on this phone first "
@@ -38,15 +38,11 @@ class _TakePhoto(_Page):
         said = sound_json(json.dumps({n: self.get_query_argument(n, "") for n in _SAID}))
         waited = self.get_query_argument("waited_s", "")
         said["waited_s"] = float(waited) if re.fullmatch(r"\d{1,8}(\.\d{1,6})?", waited) else 0
-        try:
-            receipt, words, name = await self.work(
-                self.panel.keep_photo, said, bytes(self._data))
-        except (DataError, StoreError) as error:
-            self.set_status(409 if isinstance(error, (DataError, RefusedError)) else 503)
-            self.finish({"error": str(error)})
-            return
-        self.finish({"table": "photos", "entry_id": receipt.entry_id, "words": words,
-                     "name": name})
+        await self.tell(self.keep, said)
+
+    def keep(self, said):
+        receipt, words, name = self.panel.keep_photo(said, bytes(self._data))
+        return {"table": "photos", "entry_id": receipt.entry_id, "words": words, "name": name}
 
 
 class _Picture(_Page):
@@ -98,22 +94,20 @@ class _PourPage(_Page):
 class _Pours(_PourPage):
     async def get(self):
         pours = await self.work(self.day.pours)
-        data = json.dumps({"token": self.token, "pours": pours}).replace("<", "\\u003c")
-        self.show("pours.html", fields=FIELDS, data=data)
+        data = json.dumps({"pours": pours}).replace("<", "\\u003c")
+        self.show("pours.html", fields=FIELDS, units=UNITS, shown=shown(), data=data)
 
 
 class _SavePour(_PourPage):
     async def post(self):
-        said = sound_json(self.request.body)
         try:
-            self.finish(await self.work(self.said, said))
+            await self.tell(self.said, sound_json(self.request.body))
         except Doubtful as error:
             self.set_status(409)
             self.finish({"doubts": error.doubts})
-        except (DataError, StoreError) as error:
-            self.set_status(409 if isinstance(error, (DataError, RefusedError)) else 503)
-            pours = await self.work(self.day.pours) if self.get_status() == 409 else None
-            self.finish({"error": str(error), "pours": pours})
+
+    def news(self, said):
+        return {"pours": self.day.pours()}
 
     def said(self, said):
         receipt, words = self.day.save(said)
@@ -139,5 +133,5 @@ def routes(shared):
         (r"/[^/]+/pours/", _Pours, shared),
         (r"/[^/]+/pours/save", _SavePour, shared),
         (r"/[^/]+/pours/undo", _UndoPour, shared),
-        (r"/[^/]+/pours/(panel\.css|pours\.js)", _PourStatic, shared),
+        (r"/[^/]+/pours/(panel\.css|phone\.js|pours\.js)", _PourStatic, shared),
     ]

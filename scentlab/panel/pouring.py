@@ -7,24 +7,33 @@ import datetime as dt
 import re
 from dataclasses import dataclass
 
-from scentlab.amounts import AmountError, read_temperature, read_weight
+from scentlab.amounts import AmountError, read_amount
 from scentlab.panel.scoring import is_entry, key_of
 from scentlab.panel.turns import Turns
-from scentlab.recording.pouring import doubts, known, possible_load
+from scentlab.recording.pouring import (
+    doubts,
+    heat_sentence,
+    known,
+    possible_load,
+    pour_words,
+    usual_day,
+)
 from scentlab.recording.store import RefusedError, Store
-from scentlab.schema import ONE_DAY, POURS, check_clock, check_row
+from scentlab.schema import CHECK_G, ONE_DAY, POURS, check_clock, check_row
 from scentlab.text import capital
-from scentlab.units import ounces_from_grams, say_load, say_temperature
+from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
 
-# What is typed: its words on the page, and what a bare number is in, by the unit that is chosen.
-FIELDS = {
-    "wax_g": ("Wax", ("g", "oz")), "fragrance_g": ("Fragrance", ("g", "oz")),
-    "add_temp_c": ("Fragrance added at", ("°C", "°F")), "pour_temp_c": ("Poured at", ("°C", "°F")),
-    "stir_min": ("Stirred", ("min", "min")), "room_temp_c": ("Room", ("°C", "°F")),
-    "scale_check_g": ("Scale under a 100 g check weight", ("g", "g")),
-    "note": ("Anything that was seen", ()),
+UNITS = (Shown(), Shown("oz", "F"), Shown("g", "F"), Shown("oz", "C"))  # to choose from, by place
+IN_GRAMS = ("scale_check_g",)  # whatever is chosen, as its check weight is
+_WORDS = {
+    "wax_g": "Wax", "fragrance_g": "Fragrance", "add_temp_c": "Fragrance added at",
+    "pour_temp_c": "Poured at", "stir_min": "Stirred", "room_temp_c": "Room",
+    "scale_check_g": f"Scale under a {CHECK_G:g} g check weight", "note": "Anything that was seen",
 }
-_READERS = {"g": (read_weight, "g"), "°C": (read_temperature, "C")}
+# What is typed: its words on the page, and what a bare number is in, by the place of the choice.
+FIELDS = {name: (words, [(Shown() if name in IN_GRAMS else choice).label(POURS[name].unit)
+                         for choice in UNITS if POURS[name].unit])
+          for name, words in _WORDS.items()}
 
 
 class Doubtful(Exception):
@@ -54,22 +63,18 @@ class PourDay:
 
     def _shown(self, row, plan, logged, today):
         row = _with_heat(row, plan)
-        day, heat = row.get("poured_on"), [
-            f"{words} {say_temperature(known(row, name))}" for name, words in (
-                ("add_temp_c", "Add the fragrance at"), ("pour_temp_c", "pour at"),
-                ("max_temp_c", "the wax maker's maximum is"),
-                ("flash_point_c", "closed-cup flash point of the fragrance"))
-            if known(row, name) is not None]
+        day, usual = row.get("poured_on"), usual_day(row, today)
         return {
             "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
             "logged": row["pour"] in logged, "day": day or "",
             "due": not day or dt.date.fromisoformat(day) <= today,
+            "usual": "today" if usual == today else f"{usual}, as planned",
             "weigh": [
-                f"{what} {grams:.{digits}f} g ({ounces_from_grams(grams):.{digits + 1}f} oz)"
+                f"{what} {_weight(grams, digits)}"
                 for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
                 if (grams := known(row, name)) is not None],
             "load": f"Load {say_load(row['load_pct'], 2)}" if known(row, "load_pct") else "",
-            "heat": f"{', '.join(heat)}." if heat else "",
+            "heat": heat_sentence(row),
         }
 
     def save(self, said):
@@ -86,7 +91,7 @@ class PourDay:
                                "load the page again")
         planned = _with_heat(planned, plan)
         row = check_row(POURS, {
-            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said)})
+            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said, planned)})
         try:
             load = possible_load(row["fragrance_g"], row["wax_g"])
         except ValueError as error:
@@ -94,11 +99,7 @@ class PourDay:
         asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
         sure = not asked or asked == said.get("sure")
         receipt = self.turns.take(lambda: self._stored(row, key, () if sure else asked))
-        return receipt, (
-            f"Saved at {receipt.saved_at.astimezone():%H:%M:%S}: pour {row['pour']} at "
-            f"{say_load(load, 2)}, {row['fragrance_g']:g} g of fragrance in {row['wax_g']:g} g of "
-            f"wax, poured on {row['poured_on']}."
-        )
+        return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}."
 
     def _stored(self, row, key, asked):
         """The receipt of a pour, new or sent again."""
@@ -109,17 +110,18 @@ class PourDay:
             return stored[1]
         return self.store.add("pours", row, key=key)
 
-    def _typed(self, said):
+    def _typed(self, said, planned):
         """The values of what was typed, each wrong one told by its name; the day is checked."""
         typed, found, wrong = said.get("typed"), {}, []
+        typed, place = typed if isinstance(typed, dict) else {}, said.get("units")
+        choice = UNITS[place if type(place) is int and 0 <= place < len(UNITS) else 0]
         for name in FIELDS:
             try:
-                found[name] = _value(POURS[name], (typed or {}).get(name)
-                                     if isinstance(typed, dict) else None)
+                found[name] = _value(POURS[name], typed.get(name), choice)
             except RefusedError as error:
                 wrong.append(str(error))
         today = self.today or dt.date.today()
-        day, fault = POURS["poured_on"].check(said.get("day") or today)
+        day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))
         if fault or day > today + ONE_DAY:
             wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
                          f"Day of pouring: {day} is still to come. {check_clock(today)}")
@@ -146,13 +148,22 @@ def _with_heat(row, plan):
             "flash_point_c": (plan.get("fragrance") or {}).get("flash_point_c")}
 
 
-def _value(column, typed):
+def _weight(grams, digits):
+    """A weight to set on a scale, in the maker's unit and in the other one."""
+    said = f"{grams:.{digits}f} g"
+    if shown().weight == "oz":
+        return f"{say_one_weight(grams)} ({said})"
+    return f"{said} ({ounces_from_grams(grams):.{digits + 1}f} oz)"
+
+
+def _value(column, typed, choice):
     """A typed text as a value of its column: 9,5 is understood, and 9.45 oz, and 180 °F."""
     text = re.sub(r"^(-?\d+),(\d{1,2})(?=\D|$)", r"\1.\2", str(typed or "").strip()[:300])
-    if column.unit in _READERS and re.search(r"\d.*[A-Za-z°]", text):
-        read, usual = _READERS[column.unit]
+    choice = Shown() if column.name in IN_GRAMS else choice
+    amount = r"\d.*[A-Za-z°]" if choice.label(column.unit) == column.unit else r"\d"
+    if column.unit in ("g", "°C") and re.search(amount, text):
         try:
-            text = round(read(text, usual), 2)
+            text = round(read_amount(text, column.unit, choice), 2)
         except AmountError as error:
             raise RefusedError(f"{capital(column.meaning)}: {error}.") from None
     value, wrong = column.check(text)

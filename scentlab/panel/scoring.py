@@ -10,11 +10,12 @@ from collections import Counter
 from dataclasses import dataclass, field, replace
 
 from scentlab.panel.turns import Turns
-from scentlab.recording.photos import add_photo, photos_of
+from scentlab.recording.photos import add_photo, photo_path, photos_of, whole_picture
 from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
 from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
+from scentlab.text import count_of
 
 _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
 # A page offers whole points of throw, and asks for the minutes of a piece on the warmer.
@@ -66,25 +67,7 @@ class Panel:
         key = key_of(said)
         table, row = self._row(said, assessor)
         receipt = self._turns.take(lambda: self._stored(table, row, key))
-        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
-        return table, receipt, f"Saved at {at}: {_score_words(row)}."
-
-    def due(self):
-        """What is due today in words, in the order of the work; of sessions the first that waits.
-        """
-        found = {}
-        for assessor in known_assessors(self.store):
-            for item in self.items(assessor):
-                kind, _, session = item["name"].partition(", ")
-                place = item["code"], item["position"] if item["test"] == "pair" else None
-                found.setdefault(kind, {}).setdefault(session, set()).add(place)
-        for kind, sessions in found.items():
-            first, *others = sorted(sessions)
-            what = "pair" if kind == "Pairs" else "piece"
-            words = f"{kind}{first and f', session {first}'}: "
-            words += f"{len(sessions[first])} {what}{'s' * (len(sessions[first]) != 1)}"
-            yield words + (f", then {len(others)} more session{'s' * (len(others) != 1)}"
-                           if others else "")
+        return table, receipt, f"Saved at {receipt.clock}: {_score_words(row)}."
 
     def photos(self, assessor):
         """The names of the pictures that an assessor took, by code: nobody sees another's."""
@@ -96,8 +79,12 @@ class Panel:
 
     def picture(self, name):
         """The bytes of a picture that stands, by its name; None where there is none."""
-        photo = next((p for p in photos_of(self.store, name[:3]) if p.path.name == name), None)
-        return photo and photo.read()
+        code = name[:3]
+        for (sha256,) in self.store.distinct("photos", ("sha256",), code=code):
+            path = photo_path(self.store.folder, code, sha256)
+            if path.name == name:
+                return whole_picture(path, sha256, photo_words({"code": code}))
+        return None
 
     def keep_photo(self, said, data):
         """Store a photo of a piece; returns the receipt, the words, and the picture's name."""
@@ -113,10 +100,8 @@ class Panel:
                 age_days=self._age(found[0][0], said), assessor=assessor)
             known = self.store.entry("photos", receipt.entry_id), receipt
         row, receipt = known
-        name = next((p.path.name for p in photos_of(self.store, row["code"])
-                     if p.sha256 == row["sha256"]), "")
-        at = f"{receipt.saved_at.astimezone():%H:%M:%S}"
-        return receipt, f"Saved at {at}: {photo_words(row)}.", name
+        name = photo_path(self.store.folder, row["code"], row["sha256"]).name
+        return receipt, f"Saved at {receipt.clock}: {photo_words(row)}.", name
 
     def _stored(self, table, row, key):
         """The receipt of a score, new or sent again."""
@@ -151,8 +136,14 @@ class Panel:
             raise RefusedError("only your own score can be undone")
         # No page can send such a key for a score.
         self._turns.take(lambda: self.store.void(
-            table, entry_id, f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
+            table, self._standing(table, entry_id, row),
+            f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
         return f"Undone: {_score_words(row)}. It stays in the history as void."
+
+    def _standing(self, table, entry_id, row):
+        """The entry that stands now: a photo chosen for the report meanwhile has another one."""
+        return next((p.entry_id for p in photos_of(self.store, row["code"])
+                     if p.sha256 == row["sha256"]), entry_id) if table == "photos" else entry_id
 
     def _known_assessor(self, code):
         if code not in known_assessors(self.store):
@@ -213,6 +204,21 @@ class Panel:
         waited = waited if isinstance(waited, (int, float)) and 0 <= waited < 3e7 else 0
         today = self.today or (dt.datetime.now() - dt.timedelta(seconds=waited)).date()
         return float(max(0, (today - days[0]).days))
+
+
+def due_today(lists):
+    """What testers' lists of items hold, in words and in the order of the work; of sessions the
+    first that waits."""
+    found = {}
+    for item in (item for items in lists for item in items):
+        kind, _, session = item["name"].partition(", ")
+        place = item["code"], item["position"] if item["test"] == "pair" else None
+        found.setdefault(kind, {}).setdefault(session, set()).add(place)
+    for kind, sessions in found.items():
+        first, *others = sorted(sessions)
+        number = count_of(len(sessions[first]), "pair" if kind == "Pairs" else "piece")
+        yield f"{kind}{first and f', session {first}'}: {number}" + (
+            f", then {count_of(len(others), 'more session')}" if others else "")
 
 
 def key_of(said):

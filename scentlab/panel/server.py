@@ -27,7 +27,7 @@ import tornado.template
 import tornado.web
 
 from scentlab.files import write_whole
-from scentlab.panel.scoring import Panel
+from scentlab.panel.scoring import Panel, due_today
 from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import due_words, known_assessors
@@ -35,6 +35,7 @@ from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import GRADE_WORDS, DataError
 
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
+LARGEST_PHOTO = 8_000_000  # bytes, which the phone scales before
 # Seconds for a request's headers, between two requests of a connection (pages ask every 3 s), and
 # for a body.
 IDLE_S, BODY_S = 15, 10
@@ -54,7 +55,7 @@ HEADERS = {
 _PAGES = Path(__file__).parent / "pages"
 _TEMPLATES = tornado.template.Loader(str(_PAGES))
 _drawn = functools.cache(grade_svg)
-_STATIC = {"panel.css": "text/css", "panel.js": "text/javascript", "pours.js": "text/javascript"}
+_STATIC = {".css": "text/css", ".js": "text/javascript"}
 
 
 class _Page(tornado.web.RequestHandler):
@@ -92,6 +93,21 @@ class _Page(tornado.web.RequestHandler):
         loop = asyncio.get_running_loop()
         return await loop.run_in_executor(self.workers, action, *arguments)
 
+    async def tell(self, action, said):
+        """Finish with what ``action(said)`` tells, or with why it was refused (409) and what the
+        page must know then; a fault that may pass is one to try again (503)."""
+        try:
+            told = await self.work(action, said)
+        except (DataError, StoreError) as error:
+            wrong = isinstance(error, (DataError, RefusedError))
+            self.set_status(409 if wrong else 503)
+            told = {"error": str(error)} | (await self.work(self.news, said) if wrong else {})
+        self.finish(told)
+
+    def news(self, said):
+        """What the page of a refused request takes to be otherwise, perhaps: nothing."""
+        return {}
+
     def write_error(self, status_code, exc_info=(None, None), **kwargs):
         """What cannot be shown. A fault of ours or of the disk may pass: the phone tries again."""
         if status_code == 500:
@@ -122,7 +138,7 @@ class _Nothing(_Page):
 
 class _Static(_Page):
     def get(self, name):
-        self.set_header("Content-Type", f"{_STATIC[name]}; charset=utf-8")
+        self.set_header("Content-Type", f"{_STATIC[Path(name).suffix]}; charset=utf-8")
         self.finish((_PAGES / name).read_bytes())
 
 
@@ -135,8 +151,10 @@ class _Choose(_Page):
 
     def _counts(self):
         panel = self.panel
-        return ([(c, len(panel.items(c))) for c in known_assessors(panel.store)],
-                due_words(panel.store, panel.today, panel.looks_per_piece), list(panel.due()))
+        waits = {c: panel.items(c) for c in known_assessors(panel.store)}
+        return ([(c, len(items)) for c, items in waits.items()],
+                due_words(panel.store, panel.today, panel.looks_per_piece),
+                list(due_today(waits.values())))
 
 
 class _Score(_Page):
@@ -149,8 +167,9 @@ class _Score(_Page):
         self.set_cookie("panel", f"{self.token}.{assessor}", path="/piece/", httponly=True,
                         samesite="Lax")
         # What is done now and what was left for later stand in the link: a reload keeps them.
-        data = {"token": self.panel.token, "assessor": assessor, "items": items, "scored": scored,
-                "photos": photos, "scanned": self.get_query_argument("piece", ""),
+        data = {"assessor": assessor, "items": items, "scored": scored,
+                "photos": photos, "largest_photo": LARGEST_PHOTO,
+                "scanned": self.get_query_argument("piece", ""),
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
@@ -165,26 +184,18 @@ class _Save(_Score):
         raise tornado.web.HTTPError(405)
 
     async def post(self):
-        said = sound_json(self.request.body)
-        try:
-            told = await self.work(self.store, said)
-        except (DataError, StoreError) as error:
-            told = await self.refusal(error, said)
-        self.finish(told)
+        await self.tell(self.store, sound_json(self.request.body))
 
     def store(self, said):
         table, receipt, words = self.panel.save(said)
         return {"table": table, "entry_id": receipt.entry_id, "words": words}
 
-    async def refusal(self, error, said):
-        """Why a score was not stored; a fault that may pass is one to try again (503)."""
-        wrong, told = isinstance(error, (DataError, RefusedError)), {"error": str(error)}
-        self.set_status(409 if wrong else 503)
+    def news(self, said):
+        """What waits: it may be scored from another phone."""
         assessor = said.get("assessor")
-        if wrong and assessor in await self.work(known_assessors, self.panel.store):
-            # What the page takes to wait may be scored from another phone.
-            told["items"], told["scored"] = await self.work(self.waits, assessor)
-        return told
+        if assessor not in known_assessors(self.panel.store):
+            return {}
+        return dict(zip(("items", "scored"), self.waits(assessor), strict=True))
 
 
 def sound_json(body):
@@ -287,7 +298,7 @@ def make_app(panel, host="127.0.0.1"):
             (r"/[^/]+/save", _Save, shared),
             (r"/[^/]+/undo", _Undo, shared),
             (r"/[^/]+/alive", _Alive, shared),
-            (r"/[^/]+/(panel\.css|panel\.js)", _Static, shared),
+            (r"/[^/]+/(panel\.css|phone\.js|panel\.js)", _Static, shared),
             *routes(shared),
         ],
     )
@@ -310,8 +321,8 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     """
     store = Store.open(folder)
     store.hold()
-    token, last_port = _remembered(store)
-    panel = Panel(store, token, looks_per_piece, today, **_pour_token(store))
+    token, last_port, pours = _remembered(store)
+    panel = Panel(store, token, looks_per_piece, today, pours)
     log = BoundedLog(token, panel.pour_token)
     logging.getLogger().addHandler(log)
     try:
@@ -399,23 +410,20 @@ def _listen(host, port, last_port):
 
 
 def _remembered(store):
-    """Token and port of the last time: phones with scores that wait find the pages again."""
+    """Token and port of the last time, and the token of the pour day: phones with scores that wait
+    find the pages again."""
     kept = remembered(store.folder)
+    pours = kept.get("pours")
+    pours = pours if _is_token(pours) else secrets.token_urlsafe(16)
     with contextlib.suppress(KeyError, TypeError):
         token, port = kept["token"], kept["port"]
         if _is_token(token) and 0 < port < 65536:
-            return token, port
-    return secrets.token_urlsafe(16), 0
+            return token, port, pours
+    return secrets.token_urlsafe(16), 0, pours
 
 
 def _is_token(text):
     return isinstance(text, str) and re.fullmatch(r"[0-9A-Za-z_-]{20,}", text)
-
-
-def _pour_token(store):
-    """The token of the pour day of the last time, if there was one."""
-    token = remembered(store.folder).get("pours")
-    return {"pour_token": token} if _is_token(token) else {}
 
 
 def _remember(store, token, port, **more):

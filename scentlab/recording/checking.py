@@ -8,6 +8,7 @@ import re
 from dataclasses import replace
 
 from scentlab.recording.kept_plan import kept_plan
+from scentlab.recording.pouring import planned_day
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import NAMED
 from scentlab.schema import (
@@ -266,13 +267,12 @@ def _doubts(frames, sheets, store):
         for column in (c for c in sheet.table.columns if c.usual):
             odd = [(place, f"{row[column.name]:g}") for place, row in _placed(name, frames, sheets)
                    if column.doubt(row[column.name])]
-            low, high = column.usual or (0, 0)
             if odd:
+                low, high = column.usual
                 usual = f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual"
                 yield from _grouped(sheet.file, column.name, odd, usual, TRULY)
     rows, plan = list(_placed("pours", frames, sheets)), (store and store.plan()) or {}
-    planned = {p["pour"]: dt.date.fromisoformat(p["poured_on"])
-               for p in plan.get("pours", ()) if p.get("poured_on")}
+    planned = {p["pour"]: day for p in plan.get("pours", ()) if (day := planned_day(p))}
     days = [row["poured_on"] for _, row in rows]
     days += [day for (day,) in store.distinct("pours", ("poured_on",))] if store else []
     for place, row in rows:

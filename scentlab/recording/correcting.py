@@ -22,7 +22,7 @@ from scentlab.schema import (
 )
 from scentlab.series import heat_words
 from scentlab.text import kept, spelling
-from scentlab.units import in_maker_units, say_weighed
+from scentlab.units import say_in, say_weighed
 
 # What was seen or weighed can be mended; which piece or pour it was is another entry.
 MENDABLE = {
@@ -152,12 +152,13 @@ def _words(table, row):
         return f"heat cycle begun on {row['started_on']}: {heat_words(row)}"
     if table == "pairs":
         return f"{pair_words(row)}{who}, session {row['sitting']}"
-    return f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at {row['temp_c']:g} °C"
+    return (f"bleed {row['bleed_mg']:g} mg in {row['hours']:g} h at "
+            f"{say_in(row['temp_c'], '°C')}")
 
 
 def _warmth(row):
     """The temperatures and the stirring of a pour, as far as they were noted."""
-    said = (("add_temp_c", "added at {} °C"), ("stir_min", "stirred for {} min"),
-            ("pour_temp_c", "poured at {} °C"), ("room_temp_c", "room at {} °C"))
-    return in_maker_units("".join(f", {words.format(f'{row[name]:g}')}" for name, words in said
-                                  if row.get(name) is not None))
+    said = (("add_temp_c", "added at"), ("stir_min", "stirred for"), ("pour_temp_c", "poured at"),
+            ("room_temp_c", "room at"))
+    return "".join(f", {words} {say_in(row[name], RECORDS['pours'][name].unit)}"
+                   for name, words in said if row.get(name) is not None)

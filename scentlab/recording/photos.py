@@ -56,17 +56,20 @@ class Photo:
 
     def read(self):
         """The picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
-        try:
-            data = self.path.read_bytes()
-        except OSError as error:
-            raise RefusedError(
-                f"the {self.words} is not there ({error.strerror}: {self.path})",
-                "put it back from a copy of the folder, or take it anew",
-            ) from error
-        if hashlib.sha256(data).hexdigest() != self.sha256:
-            raise RefusedError(f"the {self.words} was changed since it was taken ({self.path})",
-                               "put it back from a copy of the folder, or take it anew")
-        return data
+        return whole_picture(self.path, self.sha256, self.words)
+
+
+def whole_picture(path, sha256, words):
+    """A kept picture as bytes of a JPEG; RefusedError when it is gone or is another one."""
+    remedy = "put it back from a copy of the folder, or take it anew"
+    try:
+        data = path.read_bytes()
+    except OSError as error:
+        raise RefusedError(f"the {words} is not there ({error.strerror}: {path})",
+                           remedy) from error
+    if hashlib.sha256(data).hexdigest() != sha256:
+        raise RefusedError(f"the {words} was changed since it was taken ({path})", remedy)
+    return data
 
 
 def plain_picture(data):
@@ -118,8 +121,8 @@ def _upright(image):
     return image.convert("RGB")
 
 
-def _as_jpeg(image, edge=LONGEST):
-    image.thumbnail((edge, edge))
+def _as_jpeg(image):
+    image.thumbnail((LONGEST, LONGEST))
     bare, out = Image.new("RGB", image.size), io.BytesIO()
     bare.paste(image)  # pixels alone: what else came with the file stays behind
     bare.save(out, "JPEG", quality=85, optimize=True)
@@ -167,12 +170,6 @@ def add_photo(store, code, data, *, key=None, **more):
                                          sha256=row["sha256"]):
             path.unlink(missing_ok=True)
         raise
-
-
-def small(picture, edge=480):
-    """A kept picture as a smaller JPEG, for a page: at most ``edge`` pixels an edge."""
-    with Image.open(io.BytesIO(picture), formats=("JPEG",)) as image:
-        return _as_jpeg(image, edge)
 
 
 def photo_path(folder, code, sha256):

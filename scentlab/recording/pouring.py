@@ -4,7 +4,15 @@ import pandas as pd
 
 from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, impossible_load
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_weights, say_one_temperature, say_weighed
+from scentlab.units import (
+    in_maker_units,
+    load_from_weights,
+    say_load,
+    say_one_temperature,
+    say_one_weight,
+    say_temperature,
+    say_weighed,
+)
 
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
 
@@ -15,12 +23,36 @@ def planned_day(plan):
     return None if day is None or pd.isna(day) else pd.Timestamp(day).date()
 
 
+def usual_day(plan, today):
+    """The day of pouring where none is typed: the planned one when that is past, or else today."""
+    planned = planned_day(plan)
+    return planned if planned and planned < today else today
+
+
 def possible_load(fragrance_g, wax_g):
     """The load in % of wax, or a ValueError when no wax takes it."""
     if wrong := impossible_load({"wax_g": wax_g, "fragrance_g": fragrance_g}):
         raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
                          "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
+
+
+def pour_words(row, load):
+    """A pour that was stored, in words."""
+    return (f"pour {row['pour']} at {say_load(load, 2)}, {say_weighed(row['fragrance_g'])} of "
+            f"fragrance in {say_weighed(row['wax_g'])} of wax, poured on {row['poured_on']}")
+
+
+_HEAT = {"add_temp_c": "add the fragrance at", "pour_temp_c": "pour at",
+         "max_temp_c": "the wax maker's maximum is",
+         "flash_point_c": "closed-cup flash point of the fragrance"}
+
+
+def heat_sentence(plan, names=tuple(_HEAT)):
+    """The planned temperatures and what is against them, as far as they are known."""
+    said = ", ".join(f"{_HEAT[name]} {say_temperature(value)}" for name in names
+                     if (value := known(plan, name)) is not None)
+    return f"{capital(said)}." if said else ""
 
 
 def doubts(plan, load, row):
@@ -40,7 +72,8 @@ def doubts(plan, load, row):
     yield from filter(None, (POURS[name].doubt(row[name]) for name in POURS.names))
     planned, wax = known(plan, "wax_g"), row["wax_g"]
     if planned and not planned / 2 <= wax <= 2 * planned:
-        yield f"{wax:g} g of wax is far from the planned {planned:.1f} g. Is that right?"
+        yield (f"{say_weighed(wax)} of wax is far from the planned {say_one_weight(planned)}. Is "
+               "that right?")
     day = planned_day(plan)
     if day and abs(row["poured_on"] - day) > YEAR_OFF:
         yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"

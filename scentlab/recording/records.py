@@ -6,7 +6,7 @@ A file holds one row per look, a store one row per grade: a look at sweat and fr
 from scentlab import schema
 from scentlab.schema import Column, Table
 from scentlab.schema import check_row as check_row
-from scentlab.units import say_weighed
+from scentlab.units import say_one_temperature, say_weighed
 
 PIECES = Table(
     "pieces",
@@ -55,10 +55,9 @@ def warming_words(row):
 
 def heat_problem(row):
     """What is wrong with a heat cycle beyond the bounds of its columns, or nothing."""
-    if row["low_c"] <= row["high_c"]:
-        return ""
-    return (f"the coldest, {row['low_c']:g} °C, is above the hottest, {row['high_c']:g} °C; look "
-            "at both again")
+    low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
+    return (f"the coldest, {low}, is above the hottest, {high}; look at both again"
+            if schema.HEATS.falling(row) else "")
 
 
 def pair_words(row):

@@ -77,6 +77,11 @@ class Receipt:
     key: str
     saved_at: dt.datetime
 
+    @property
+    def clock(self):
+        """The time of day here when it was saved."""
+        return f"{self.saved_at.astimezone():%H:%M:%S}"
+
 
 # --- the tables in SQL --------------------------------------------------------------------------
 

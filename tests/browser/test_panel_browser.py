@@ -1,13 +1,9 @@
 """The panel's pages in a real browser, as wide as a phone."""
 
 import re
-import signal
-import subprocess
-import sys
 
 import pytest
-
-from scentlab.recording.store import Store
+from serving import Server, poured
 
 pytestmark = pytest.mark.browser
 NASTY = "<img src=x onerror=alert(1)>"
@@ -20,36 +16,10 @@ PLAN = {
     "smellings": [{"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": "A1",
                    "position": 1, "code": "500"}],
 }
-SERVER = (
-    "import sys; from scentlab.panel.server import serve;"
-    "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
-)
-
-
-class Server:
-    """The panel in a process of its own, which a test may kill and start again."""
-
-    def __init__(self, folder):
-        self.folder = folder
-        self.start()
-
-    def start(self):
-        self.process = subprocess.Popen([sys.executable, "-c", SERVER, str(self.folder)],
-                                        stdout=subprocess.PIPE, text=True)
-        self.link = self.process.stdout.readline().split()[-1]
-
-    def kill(self):
-        self.process.send_signal(signal.SIGKILL)
-        self.process.wait(20)
-
 
 @pytest.fixture
 def store(tmp_path):
-    store = Store.create(tmp_path / "series")
-    store.save_plan(PLAN)
-    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
-                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
-    return store
+    return poured(tmp_path / "series", PLAN)
 
 
 @pytest.fixture

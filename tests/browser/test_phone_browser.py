@@ -7,16 +7,14 @@ import datetime as dt
 import io
 import json
 import re
-import signal
-import subprocess
-import sys
 
 import pytest
+from camera import camera_jpeg, quarters, segments
 from PIL import Image, ImageDraw
-from recording.test_photos import camera_jpeg, quarters, segments
+from serving import Server, poured
 
+from scentlab.panel.server import LARGEST_PHOTO
 from scentlab.recording.photos import photos_of
-from scentlab.recording.store import Store
 
 pytestmark = pytest.mark.browser
 PLAN = {
@@ -31,31 +29,20 @@ PLAN = {
     "smellings": [{"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": "A1",
                    "position": 1, "code": "500"}],
 }
-SERVER = (
-    "import sys; from scentlab.panel.server import serve;"
-    "serve(sys.argv[1], announce=lambda text: print(text.splitlines()[0], flush=True))"
-)
 
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
-    store = Store.create(tmp_path_factory.mktemp("phone") / "series")
-    store.save_plan(PLAN)
-    store.add("pours", {"pour": "P77-1", "pot": "P77", "blend": "soft", "wax_g": 200,
-                        "fragrance_g": 12.5, "poured_on": "2026-03-01"})
-    return store
+    return poured(tmp_path_factory.mktemp("phone") / "series", PLAN, fragrance_g=12.5)
 
 
 @pytest.fixture(scope="module")
 def links(store):
-    server = subprocess.Popen([sys.executable, "-c", SERVER, str(store.folder)],
-                              stdout=subprocess.PIPE, text=True)
-    link = server.stdout.readline().split()[-1]
-    base = link.rsplit("/", 2)[0]
+    server = Server(store.folder)
+    base = server.link.rsplit("/", 2)[0]
     pours = json.loads((store.folder / "panel.json").read_text())["pours"]
-    yield {"panel": link, "base": base, "pours": f"{base}/{pours}/pours/"}
-    server.send_signal(signal.SIGKILL)
-    server.wait(20)
+    yield {"panel": server.link, "base": base, "pours": f"{base}/{pours}/pours/"}
+    server.kill()
 
 
 @pytest.fixture(params=["light", "dark"])
@@ -157,6 +144,21 @@ def test_what_the_browser_cannot_read_is_refused_in_words(phone, links):
     said(phone, "^NOT SAVED: the photo of piece 417. this is a film, or a photo of a format")
 
 
+def test_a_photo_that_is_too_large_is_refused_and_holds_up_no_other(phone, links, store):
+    before = len(photos_of(store))
+    phone.goto(links["panel"] + "score/A1")
+    phone.set_input_files("#camera", {"name": "a.heic", "mimeType": "image/heic",
+                                      "buffer": b"\x00\x00\x00\x18ftypheic" + bytes(LARGEST_PHOTO)})
+    said(phone, "^NOT SAVED: the photo of piece 417. It has 9 MB, .* at most 8 MB are taken")
+    assert phone.locator("#waiting").is_hidden()
+    phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg",
+                                      "buffer": picture(720 if phone.scheme == "dark" else 820)})
+    said(phone, "^Saved at .* photo of piece 417")
+    assert len(photos_of(store)) == before + 1
+    phone.get_by_role("button", name="Undo the last one").tap()
+    said(phone, "^Undone")
+
+
 def test_a_photo_waits_for_the_connection(phone, links, store):
     phone.goto(links["panel"] + "score/A1")
     phone.context.set_offline(True)
@@ -192,10 +194,12 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     phone.select_option("#units", "1")
     phone.get_by_role("button", name="P77-2", exact=True).tap()
     assert "Fragrance, oz" in phone.inner_text("#form")
+    assert "check weight, g" in phone.inner_text("#form")  # as the weight itself is
+    assert "Day of pouring (empty: today)" in phone.inner_text("#form")
     phone.fill("[name=wax_g]", "7.05")
     phone.reload()  # what was typed is kept on the phone
     phone.get_by_role("button", name="P77-2", exact=True).tap()
-    assert phone.input_value("[name=wax_g]") == "7.05"
+    assert phone.input_value("[name=wax_g]") == "7.05" and phone.input_value("#units") == "1"
     phone.fill("[name=fragrance_g]", "0.44")
     phone.fill("[name=add_temp_c]", "180")
     phone.get_by_role("button", name="Save this pour").tap()

@@ -719,7 +719,7 @@ def test_heat_records_what_the_thermometer_showed(tmp_path, capsys):
 
 
 def test_a_photo_is_taken_in_from_a_file(tmp_path, capsys):
-    from recording.test_photos import camera_jpeg, segments
+    from camera import camera_jpeg, segments
 
     from scentlab.recording.photos import photos_of
 

@@ -66,7 +66,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Type a grade from 0 to 4" in said
-    assert "'40' has no unit" in said and "is above the hottest, 37.2 °C" in said
+    assert "'40' has no unit" in said and "is above the hottest, 99 °F" in said
     heat = Store.open(folder).rows("heats").iloc[0]
     assert (heat["low_c"], heat["high_c"], heat["cycles"]) == (37.2, 40.0, 3)
     assert str(heat["started_on"])[:10] == "2026-11-08"

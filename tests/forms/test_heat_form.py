@@ -8,6 +8,7 @@ from scentlab.forms.heat import HeatForm
 from scentlab.forms.quick import quick_page
 from scentlab.recording.reading import read_series
 from scentlab.screens.score import heat_form
+from scentlab.units import Shown, showing
 from scentlab.workshop import series_here
 
 DAY, LATER = dt.date(2026, 11, 1), dt.date(2026, 11, 12)
@@ -80,6 +81,14 @@ def test_on_the_quick_page_until_it_is_known(tmp_path):
     page.heat.undo.click()
     assert page.check.store.rows("heats").empty
     assert quick_page(tmp_path / "fig", LATER).heat is not None
+
+
+def test_what_cannot_be_is_told_in_the_scale_of_the_maker(kept):
+    with showing(Shown("oz", "F")):
+        form, rows = kept
+        typed(form, low_c="104 F", high_c="98.6 F")
+        assert ("the coldest, 104 °F, is above the hottest, 98.6 °F; look at both again"
+                in form.message.value) and not rows
 
 
 def test_on_the_page_of_scores_it_reaches_what_an_answer_rests_on():

@@ -5,7 +5,7 @@ import html
 import re
 
 import pytest
-from recording.test_photos import camera_jpeg, quarters
+from camera import camera_jpeg, quarters
 
 from scentlab.forms.desk import RecordDesk
 from scentlab.planning.plan import Plan

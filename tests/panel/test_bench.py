@@ -6,16 +6,15 @@ import json
 import re
 
 import pytest
-from panel.test_panel import PLAN, Phone, serving
-from recording.test_photos import camera_jpeg, png, quarters, segments
+from camera import camera_jpeg, png, quarters, segments
+from serving import PLAN, TODAY, Phone
 
 from scentlab.panel.bench import LARGEST_PHOTO, NO_LINK
 from scentlab.panel.scoring import Panel
 from scentlab.recording.address import panel_address, remembered
-from scentlab.recording.photos import photos_of
-from scentlab.recording.store import Store
+from scentlab.recording.photos import choose_photo, photos_of
+from scentlab.units import Shown, showing
 
-TODAY = dt.date(2026, 3, 20)
 WAX = {"name": "soft wax", "max_temp_c": 90.0}
 POURS = {
     **PLAN,
@@ -30,23 +29,8 @@ POURS = {
 
 
 @pytest.fixture
-def store(folder):
-    store = Store.create(folder)
-    store.save_plan(POURS)
-    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
-                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
-    return store
-
-
-@pytest.fixture
-def panel(store):
-    return Panel(store, "right-token-of-22-char", today=TODAY, pour_token="pour-token-of-22-chars")
-
-
-@pytest.fixture
-def phone(panel):
-    with serving(panel) as port:
-        yield Phone(port, panel.token)
+def plan():
+    return POURS
 
 
 @pytest.fixture
@@ -112,6 +96,16 @@ class TestPhoto:
             "Undone: photo of piece 417, sweat, day 19. It stays in the history as void.")
         assert photos_of(store) == [] and len(store.rows("photos", history=True)) == 2
         assert binary(phone, f"/{phone.token}/photo/{told['name']}")[0] == 404
+
+    def test_it_is_undone_though_the_maker_chose_it_for_the_report(self, phone, store):
+        _, told = send(phone, camera_jpeg())
+        other = send(phone, camera_jpeg(quarters(80, 60)), key="photo-0002")[1]
+        choose_photo(store, told["entry_id"], True)
+        body = {"table": "photos", "entry_id": told["entry_id"], "assessor": "A1"}
+        for _ in range(2):  # an answer may be lost
+            status, text, _ = phone.ask("undo", body)
+            assert status == 200 and json.loads(text)["words"].startswith("Undone: photo of piece")
+        assert [p.entry_id for p in photos_of(store)] == [other["entry_id"]]
 
     @pytest.mark.parametrize("data, change, words", [
         (b"no picture", {}, "the file is no whole JPEG"),
@@ -202,6 +196,8 @@ class TestPourDay:
         status, text, _ = maker.ask("pours/")
         pours = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
         assert status == 200
+        for script in re.findall(r'<script src="(/[^"]+)"', text):
+            assert maker.ask(script, raw=True)[0] == 200
         assert [(p["pour"], p["logged"], p["due"]) for p in pours] == [
             ("P77", True, True), ("P78", False, True), ("P79", False, False)]
         assert pours[1]["weigh"] == ["Wax 200.0 g (7.05 oz)", "Fragrance 12.50 g (0.441 oz)"]
@@ -232,6 +228,52 @@ class TestPourDay:
         assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
         assert row["fragrance_g"] == pytest.approx(0.44 * 28.349523125, abs=0.005)
         assert (row["add_temp_c"], row["poured_on"]) == (70.0, dt.date(2026, 3, 19))
+
+    def test_the_page_is_in_the_units_of_the_workshop(self, maker, store):
+        with showing(Shown("oz", "F")):
+            text = maker.ask("pours/")[1]
+            pours = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
+            assert re.findall(r"<option.* selected>(.*?)</option>", text) == ["oz and °F"]
+            assert pours[1]["weigh"] == ["Wax 7.05 oz (200.0 g)", "Fragrance 0.44 oz (12.50 g)"]
+            assert pours[1]["heat"].startswith("Add the fragrance at 158 °F (70 °C), the wax")
+            _, told = self.save(maker)
+        assert "pour P78 at 1 oz/lb (6.25 % of wax, 5.88 % of total), 0.44 oz of fragrance in " \
+            "7.05 oz of wax" in told["words"]
+        assert re.findall(r"<option.* selected>(.*?)</option>", maker.ask("pours/")[1]) == [
+            "g and °C"]
+
+    def test_a_bare_number_is_in_the_units_that_the_page_shows(self, maker, store):
+        typed = {"wax_g": "7.05", "fragrance_g": "0,44", "add_temp_c": "158", "stir_min": "2",
+                 "room_temp_c": "70", "scale_check_g": "100.2"}
+        assert self.save(maker, typed=typed, units=1)[0] == 200
+        (row,) = store.rows("pours").query("pour == 'P78'").to_dict("records")
+        # 1 oz is 28.349523125 g (international avoirdupois ounce, NIST Handbook 44, appendix C)
+        assert row["wax_g"] == pytest.approx(7.05 * 28.349523125, abs=0.005)
+        assert (row["add_temp_c"], row["room_temp_c"]) == (70.0, 21.11)
+        assert (row["stir_min"], row["scale_check_g"]) == (2.0, 100.2)
+
+    def test_degrees_below_zero_are_of_the_scale_that_the_page_shows(self, maker, store):
+        typed = {**self.TYPED, "add_temp_c": "158", "room_temp_c": "-5"}
+        status, told = self.save(maker, typed=typed, units=2)  # -5 °F is -20.56 °C
+        assert status == 409 and told["error"].startswith("Room temperature: found -20.56,")
+
+    @pytest.mark.parametrize("units", [None, -1, 4, True, "1", [1]])
+    def test_other_choices_of_units_are_g_and_celsius(self, maker, store, units):
+        assert self.save(maker, units=units)[0] == 200
+        assert store.rows("pours")["wax_g"].tolist() == [200, 200]
+
+    def test_an_empty_day_is_the_planned_one_when_that_is_past(self, maker, store, panel):
+        def usual():
+            text = maker.ask("pours/")[1]
+            found = json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["pours"]
+            return [p["usual"] for p in found]
+
+        assert usual() == ["2026-03-01, as planned", "today", "today"]
+        panel.today = TODAY + dt.timedelta(days=3)
+        assert usual() == ["2026-03-01, as planned", "2026-03-20, as planned", "today"]
+        assert self.save(maker, day="")[1]["words"].endswith("poured on 2026-03-20.")
+        assert self.save(maker, "P79", "pour-00002", {"wax_g": "200", "fragrance_g": "16"})[
+            1]["words"].endswith("poured on 2026-03-23.")
 
     def test_a_likely_slip_is_asked_about_first(self, maker, store):
         typed = {**self.TYPED, "fragrance_g": "1.25", "add_temp_c": "95"}
@@ -284,7 +326,11 @@ class TestPourDay:
         assert len(store.rows("pours", history=True)) == 4
 
 
-def test_what_is_due_today_stands_on_the_first_page(phone):
+def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
+    built = []
+    monkeypatch.setattr(Panel, "items", lambda self, a, items=Panel.items: (
+        built.append(a) or items(self, a)))
     text = phone.ask("")[1]
+    assert built == ["A1", "A2"], "once for each, though two things are told of them"
     assert re.findall(r"<li>(.*?)</li>", text) == [
         "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, session S1: 2 pieces"]

@@ -1,9 +1,7 @@
 """The panel's pages over real HTTP: the door, the blind, acknowledgement and resending."""
 
-import asyncio
 import contextlib
 import datetime as dt
-import http.client
 import json
 import logging
 import re
@@ -12,10 +10,10 @@ import subprocess
 import sys
 import threading
 from pathlib import Path
-from urllib.parse import urlencode
 
 import pytest
 import tornado.netutil
+from serving import PLAN, TODAY, Phone, poured, serving
 
 from scentlab.panel import server as panel_server
 from scentlab.panel.scoring import Panel
@@ -32,103 +30,6 @@ from scentlab.panel.server import (
     qr_svg,
 )
 from scentlab.recording.store import Store, StoreError
-
-TODAY = dt.date(2026, 3, 20)
-PLAN = {
-    "title": "Cedar <b>loads</b>", "assessors": ["A1", "A2"], "works_with_fragrance": ["A1"],
-    "pours": [{"pour": "P77", "pot": "A", "blend": "secretmix", "poured_on": "2026-03-01",
-               "load_pct": 13.37}],
-    "pieces": [
-        {"code": c, "pour": "P77", "test": t, "stress": s, "due_on": "2026-03-08"}
-        for c, t, s in (("417", "sweat", "heat"), ("305", "frost", "rest"), ("500", "throw", None),
-                        ("501", "throw", None))
-    ],
-    "smellings": [
-        {"sitting": "S1", "sitting_on": "2026-03-15", "kind": "warm", "assessor": a,
-         "position": n, "code": c}
-        for a, codes in (("A1", ("500", "501")), ("A2", ("501", "500")))
-        for n, c in enumerate(codes, 1)
-    ],
-}
-
-
-@contextlib.contextmanager
-def serving(panel):
-    """The pages of a panel served in a thread; yields the port."""
-    ready, done = threading.Event(), {}
-
-    async def run():
-        sockets = tornado.netutil.bind_sockets(0, "127.0.0.1")
-        server = Door(make_app(panel))
-        server.add_sockets(sockets)
-        done.update(port=sockets[0].getsockname()[1], loop=asyncio.get_running_loop(),
-                    stop=asyncio.Event())
-        ready.set()
-        await done["stop"].wait()
-        server.stop()
-        await server.close_all_connections()
-
-    thread = threading.Thread(target=lambda: asyncio.run(run()), daemon=True)
-    thread.start()
-    assert ready.wait(10)
-    try:
-        yield done["port"]
-    finally:
-        done["loop"].call_soon_threadsafe(done["stop"].set)
-        thread.join(10)
-
-
-class Phone:
-    """Sends requests as a browser would, with the token unless told otherwise."""
-
-    def __init__(self, port, token):
-        self.port, self.token = port, token
-
-    def ask(self, path, body=None, headers=(), method=None, raw=False):
-        connection = http.client.HTTPConnection("127.0.0.1", self.port, timeout=20)
-        headers = dict(headers)
-        if isinstance(body, dict):
-            headers.setdefault("Content-Type", "application/json")
-            if headers["Content-Type"] == "application/json":
-                body = json.dumps(body)
-            else:
-                body = urlencode(body)
-        where = path if raw else f"/{self.token}/{path}"
-        connection.request(method or ("GET" if body is None else "POST"), where, body, headers)
-        answer = connection.getresponse()
-        text = answer.read().decode()
-        connection.close()
-        return answer.status, text, answer.headers
-
-    def save(self, code="417", test="sweat", value=2, assessor="A1", key="key-00001", **more):
-        body = {"key": key, "assessor": assessor, "code": code, "test": test, "value": value,
-                **more}
-        status, text, _ = self.ask("save", body)
-        return status, json.loads(text)
-
-    def items(self, assessor):
-        _, text, _ = self.ask(f"score/{assessor}")
-        return json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["items"]
-
-
-@pytest.fixture
-def store(folder):
-    store = Store.create(folder)
-    store.save_plan(PLAN)
-    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
-                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
-    return store
-
-
-@pytest.fixture
-def panel(store):
-    return Panel(store, "right-token-of-22-char", today=TODAY)
-
-
-@pytest.fixture
-def phone(panel):
-    with serving(panel) as port:
-        yield Phone(port, panel.token)
 
 
 def test_without_the_token_nothing_is_served(phone, store):
@@ -153,6 +54,17 @@ def test_no_other_file_is_reachable(phone, path):
     assert "SQLite" not in text and "root:" not in text and "{%" not in text
 
 
+def test_the_page_has_its_scripts_and_style(phone):
+    page = phone.ask("score/A1")[1]
+    found = re.findall(r'<(?:script src|link rel="stylesheet" href)="(/[^"]+)"', page)
+    assert [where.split("/")[-1] for where in found] == ["panel.css", "phone.js", "panel.js"]
+    for where in found:
+        status, text, headers = phone.ask(where, raw=True)
+        assert status == 200 and len(text) > 500
+        assert headers["Content-Type"].startswith("text/css" if "css" in where else "text/javasc")
+    assert phone.ask("pours.js")[0] == 404
+
+
 def test_the_page_shows_codes_and_no_key(phone):
     status, text, _ = phone.ask("")
     assert status == 200
@@ -174,7 +86,7 @@ def test_the_age_of_a_piece_to_be_graded_stands_beside_its_code(phone):
 
 
 def test_headers_keep_the_page_to_itself(phone):
-    for path in ("", "score/A1", "panel.js", "panel.css", "nothing"):
+    for path in ("", "score/A1", "phone.js", "panel.js", "panel.css", "nothing"):
         headers = phone.ask(path)[2]
         policy = headers["Content-Security-Policy"]
         assert policy.startswith("default-src 'none'; script-src 'self'; style-src 'self';")
@@ -454,10 +366,10 @@ def test_the_announcement():
 
 
 def test_link_and_port_are_remembered_for_the_next_time(store, folder):
-    token, port = _remembered(store)
-    assert port == 0 and len(token) >= 20
-    _remember(store, token, 40123)
-    assert _remembered(store) == (token, 40123)
+    token, port, pours = _remembered(store)
+    assert port == 0 and len(token) >= 20 and len(pours) >= 20 and pours != token
+    _remember(store, token, 40123, pours=pours)
+    assert _remembered(store) == (token, 40123, pours)
     assert (folder / "panel.json").stat().st_mode & 0o777 == 0o600
     for spoilt in ("", "[]", '{"token": "short", "port": 1}', '{"token": 7, "port": "x"}'):
         (folder / "panel.json").write_text(spoilt)
@@ -534,12 +446,9 @@ def test_a_port_that_is_taken(store):
 @pytest.fixture
 def paired(folder):
     """The plan with two pairs of tester A1."""
-    store = Store.create(folder)
     pairs = [{"sitting": "Q1", "kind": "warm", "assessor": "A1", "position": n, "first": a,
               "second": b} for n, (a, b) in enumerate((("500", "501"), ("501", "500")), 1)]
-    store.save_plan({**PLAN, "pairs": pairs})
-    store.add("pours", {"pour": "P77", "pot": "A", "blend": "secretmix", "wax_g": 200,
-                        "fragrance_g": 26.74, "poured_on": "2026-03-01"})
+    store = poured(folder, {**PLAN, "pairs": pairs})
     with serving(Panel(store, "right-token-of-22-char", today=TODAY)) as port:
         yield Phone(port, "right-token-of-22-char"), store
 

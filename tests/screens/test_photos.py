@@ -1,7 +1,7 @@
 """The photos on the page of the answer: beside load and grade, chosen for the report by a tick."""
 
 import pytest
-from recording.test_photos import camera_jpeg, quarters
+from camera import camera_jpeg, quarters
 from walking import of_kind
 
 from scentlab.recording.photos import add_photo, chosen_photos, photos_of

@@ -4,7 +4,7 @@ import base64
 import re
 
 import pytest
-from recording.test_photos import camera_jpeg, quarters, segments
+from camera import camera_jpeg, quarters, segments
 
 from scentlab.cli import main
 from scentlab.recording.photos import add_photo, choose_photo, chosen_photos

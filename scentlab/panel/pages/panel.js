@@ -3,24 +3,15 @@
 // of its own in the phone's memory, so that two pages of one tester do not lose each other's.
 "use strict";
 (function () {
-  const data = JSON.parse(document.getElementById("data").textContent);
-  const base = "/" + data.token + "/";
+  const { data, base, $, read, keep, newKey, say, post } = phone;
   const box = "scentlab-score-" + data.assessor + "-";
   const timerBox = "scentlab-timer-" + data.assessor, refusedBox = "scentlab-refused-" + data.assessor;
   // The second tap of a double tap would meet the next piece.
-  const TIMEOUT = 4000, RETRY = 3000, PHOTO_TIMEOUT = 60000, LONGEST = 1600, DOUBLE_TAP = 600, HINT = 4000;
-  const $ = (id) => document.getElementById(id);
+  const RETRY = 3000, LONGEST = 1600, DOUBLE_TAP = 600, HINT = 4000;
   const queue = waitingScores(), shots = [], photos = data.photos;
   let todo, last = null, sending = false, shooting = false, first = null, tapped = 0, hinted = null, forgetful = false;
   let now = data.now, left = data.later, scored = data.scored;
 
-  function read(name, otherwise) {
-    try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
-  }
-  // A private window may refuse to keep things: then the score waits in the page alone.
-  function keep(name, value) {
-    try { localStorage.setItem(name, JSON.stringify(value)); return true; } catch { return false; }
-  }
   function forget(name) {
     try { localStorage.removeItem(name); } catch { /* it keeps nothing */ }
   }
@@ -31,14 +22,6 @@
   }
   function same(a, b) {
     return ["code", "test", "sitting", "kind"].every((k) => (a[k] || "") === (b[k] || ""));
-  }
-  function newKey() {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
-  }
-  function say(text, kind) {
-    $("said").hidden = !text; $("said").textContent = text;
-    $("said").className = "note " + (kind || "");
   }
   function showQueue() {
     const codes = [...queue.map((s) => s.code), ...shots.map((s) => "photo of " + s.item.code)];
@@ -78,33 +61,16 @@
       + "nothing is saved until the connection is back.";
   }
 
-  async function post(path, body) {
-    const stop = new AbortController();
-    const picture = body instanceof Blob;
-    const timer = setTimeout(() => stop.abort(), picture ? PHOTO_TIMEOUT : TIMEOUT);
-    try {
-      const answer = await fetch(base + path, {
-        method: "POST", headers: { "Content-Type": picture ? "image/jpeg" : "application/json" },
-        body: picture ? body : JSON.stringify(body), signal: stop.signal, cache: "no-store",
-      });
-      const reply = await answer.json().catch(() => null);
-      return { status: answer.status, reply: reply || {
-        error: "The computer does not know this link "
-        + "any more, or something between changes what is sent. Open the link that it shows now "
-        + "on this phone; what waits here is sent then." }, understood: reply !== null };
-    } finally { clearTimeout(timer); }
-  }
-
   async function flush() {
     if (sending) return;
     sending = true;
     try {
       while (queue.length) {
         const score = queue[0];
-        const { status, reply, understood } = await post("save", { ...score.body,
+        const { status, reply } = await post("save", { ...score.body,
           waited_s: Math.max(0, (Date.now() - score.at) / 1000) });
         line(true);
-        if (status >= 500 || !understood) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
+        if (status >= 500) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         queue.shift(); forget(box + score.body.key); showQueue();
         if (status === 200) {
           last = { table: reply.table, entry_id: reply.entry_id, item: score.item };
@@ -124,7 +90,7 @@
   }
 
   // A photo is made small here, so that it takes a second to send; what this browser cannot read is
-  // sent as it is, and the computer says what to do.
+  // sent as it is, and the computer says what to do; but not what it would not take in.
   async function scaled(file) {
     try {
       const image = await createImageBitmap(file, { imageOrientation: "from-image" });
@@ -139,7 +105,14 @@
   async function shoot(file) {
     const item = current(), at = Date.now();
     say("The photo of piece " + item.code + " is made ready to send.");
-    shots.push({ item, at, key: newKey(), blob: await scaled(file) });
+    const blob = await scaled(file);
+    if (blob.size > data.largest_photo) {
+      say("NOT SAVED: the photo of piece " + item.code + ". It has " + Math.ceil(blob.size / 1e6)
+        + " MB, this browser cannot make it smaller, and at most " + data.largest_photo / 1e6
+        + " MB are taken. Set the camera to JPEG and to smaller photos, and take it anew.", "warn");
+      return;
+    }
+    shots.push({ item, at, key: newKey(), blob });
     showQueue(); sendShots();
   }
   async function sendShots() {
@@ -150,9 +123,9 @@
         const { item, at, key, blob } = shots[0];
         const query = new URLSearchParams({ key, assessor: data.assessor, code: item.code,
           test: item.test, waited_s: String(Math.max(0, Date.now() - at) / 1000) });
-        const { status, reply, understood } = await post("photo?" + query, blob);
+        const { status, reply } = await post("photo?" + query, blob);
         line(true);
-        if (status >= 500 || !understood) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
+        if (status >= 500) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         shots.shift();
         if (status !== 200) {
           say("NOT SAVED: the photo of piece " + item.code + ". " + reply.error, "warn");

@@ -2,31 +2,15 @@
 // pour has a key of its own, so that sending it again stores nothing twice.
 "use strict";
 (function () {
-  const data = JSON.parse(document.getElementById("data").textContent);
-  const base = "/" + data.token + "/pours/";
-  const TIMEOUT = 4000, RETRY = 3000;
+  const { data, $, read, keep, newKey, say, post } = phone;
+  const RETRY = 3000;
   // What the pours of a day share is typed once.
   const STAYS = ["stir_min", "room_temp_c", "scale_check_g", "day"];
-  const $ = (id) => document.getElementById(id);
   const form = $("form"), names = [...form.elements].map((e) => e.name).filter(Boolean);
   const box = "scentlab-pour-typed", waitBox = "scentlab-pour-waits", unitBox = "scentlab-units";
   let pours = data.pours, chosen = null, sure = [], last = null, sending = false;
   let waits = read(waitBox, null);
 
-  function read(name, otherwise) {
-    try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
-  }
-  function keep(name, value) {
-    try { localStorage.setItem(name, JSON.stringify(value)); } catch { /* it keeps nothing */ }
-  }
-  function newKey() {
-    const bytes = crypto.getRandomValues(new Uint8Array(16));
-    return Array.from(bytes, (b) => b.toString(16).padStart(2, "0")).join("");
-  }
-  function say(text, kind) {
-    $("said").hidden = !text; $("said").textContent = text;
-    $("said").className = "note " + (kind || "");
-  }
   function showWaiting() {
     $("waiting").hidden = !waits;
     $("waiting").textContent = waits ? "NOT SAVED YET: pour " + waits.pour + " waits on this phone "
@@ -61,6 +45,7 @@
     form.hidden = !pour;
     if (pour) {
       $("what").textContent = "Pour " + pour.pour;
+      $("usual").textContent = pour.usual;
       $("plan").textContent = "Plan: " + [pour.blend, ...pour.weigh, pour.load].filter(Boolean).join("; ")
         + ". " + pour.heat;
     }
@@ -80,42 +65,18 @@
   function keepTyped() { if (chosen) keep(box, { ...read(box, {}), [chosen]: typed() }); }
 
   // A bare number is in the unit that the page shows beside it.
-  function withUnits() {
-    const found = typed();
-    for (const span of form.querySelectorAll("[data-units]")) {
-      const name = span.closest("label").querySelector("input").name;
-      if (/^[\d.,\s]+$/.test(found[name]) && ["oz", "\u00b0F"].includes(span.textContent)) {
-        found[name] = found[name].trim() + " " + span.textContent;
-      }
-    }
-    return found;
-  }
   function showUnits() {
     const place = Number($("units").value);
     form.querySelectorAll("[data-units]").forEach((span) => {
       span.textContent = span.dataset.units.split(",")[place];
     });
-    keep(unitBox, place);
   }
 
-  async function post(path, body) {
-    const stop = new AbortController();
-    const timer = setTimeout(() => stop.abort(), TIMEOUT);
-    try {
-      const answer = await fetch(base + path, {
-        method: "POST", headers: { "Content-Type": "application/json" },
-        body: JSON.stringify(body), signal: stop.signal, cache: "no-store",
-      });
-      const told = await answer.json().catch(() => null);
-      return { status: told ? answer.status : 503, told: told || { error: "The computer does not know "
-        + "this link any more. Open the link that it shows now on this phone." } };
-    } finally { clearTimeout(timer); }
-  }
   async function send() {
     if (sending || !waits) return;
     sending = true;
     try {
-      const sent = waits, { status, told } = await post("save", sent);
+      const sent = waits, { status, reply: told } = await post("save", sent);
       if (status >= 500) { say("NOT SAVED YET. " + told.error, "warn"); }
       else {
         waits = null; keep(waitBox, null);
@@ -147,15 +108,15 @@
   form.addEventListener("submit", (event) => {
     event.preventDefault();
     if (waits || !chosen) return;
-    const { day, ...values } = withUnits();
-    waits = { key: newKey(), pour: chosen, typed: values, day, sure };
+    const { day, ...values } = typed();
+    waits = { key: newKey(), pour: chosen, typed: values, units: Number($("units").value), day, sure };
     keep(waitBox, waits); showWaiting(); send();
   });
-  $("units").addEventListener("change", showUnits);
+  $("units").addEventListener("change", () => { showUnits(); keep(unitBox, $("units").value); });
   $("undo").addEventListener("click", async () => {
     if (!last) return;
     try {
-      const { status, told } = await post("undo", { entry_id: last.entry_id });
+      const { status, reply: told } = await post("undo", { entry_id: last.entry_id });
       if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
       pours = told.pours;
       keep(box, { ...read(box, {}), [last.pour]: last.typed });
@@ -164,7 +125,8 @@
       choose(pour); say(told.words, "saved");
     } catch { say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
-  $("units").value = String(read(unitBox, 0));
+  // What was chosen on this phone, or else the units of the workshop.
+  $("units").value = read(unitBox, "") || $("units").value;
   showUnits(); show(); send();
   setInterval(send, RETRY);
   addEventListener("beforeunload", (event) => { if (waits) event.preventDefault(); });
