@@ -1,6 +1,5 @@
 """The command of a workshop as a whole: what its earlier series say, and what to pour next."""
 
-import sys
 import textwrap
 
 from scentlab.cli.frame import (
@@ -26,26 +25,13 @@ def _workshop(arguments):
     if arguments.series:
         series = series_folder(folder / arguments.series)
         without += [series.name] * (series.name not in without)
-    memory = remember(folder, without=without, workers=arguments.workers, progress=_progress())
+    memory = remember(folder, without=without, workers=arguments.workers)
     if series is not None:
         _answer(arguments, series, memory)
     elif arguments.oil:
         _new(arguments, memory)
     else:
         _show(arguments, memory)
-
-
-def _progress():
-    """A bar where somebody looks on, and nothing where the output goes to a file."""
-    if not sys.stderr.isatty():
-        return None
-
-    def show(done, total):
-        bar = "#" * (30 * done // total)
-        sys.stderr.write(f"\r[{bar:<30}] {done} of {total} series" + "\n" * (done == total))
-        sys.stderr.flush()
-
-    return show
 
 
 def _show(arguments, memory):
