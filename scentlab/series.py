@@ -96,6 +96,11 @@ class Series:
         """The sweat looks (rows of ``grades``)."""
         return self.grades[self.grades["test"] == "sweat"].reset_index(drop=True)
 
+    def sweat_seen(self) -> frozenset:
+        """The sweat looks as texts: what a copy of the series has in common with it."""
+        names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
+        return frozenset(self.sweat()[names].astype(str).itertuples(index=False, name=None))
+
     def frost(self) -> pd.DataFrame:
         """The frost looks (rows of ``grades``)."""
         return self.grades[self.grades["test"] == "frost"].reset_index(drop=True)

@@ -173,9 +173,7 @@ def _invented(analyses):
 
 def _records(analyses):
     """Records that are the same twice are no two series."""
-    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
-    rows = [set(a.series.sweat()[names].astype(str).itertuples(index=False, name=None))
-            for a in analyses]
+    rows = [a.series.sweat_seen() for a in analyses]
     for i, j in itertools.combinations(range(len(rows)), 2):
         if rows[i] <= rows[j] or rows[j] <= rows[i]:
             return f"{i + 1} and {j + 1} hold the same records"

@@ -59,6 +59,25 @@ def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
     assert same(remember(copy, without=["fennel-soft"]), remembered)
 
 
+def test_a_copy_of_a_series_counts_once(workshop, remembered, tmp_path):
+    root = tmp_path / "backed-up"
+    shutil.copytree(workshop, root)
+    shutil.copytree(root / "fig-soft", root / "a-backup")
+    shutil.copytree(root / "fennel-soft", root / "fennel-soft copy")
+    store_series(poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).of_pours(
+        poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).pours.head(2)), root / "older")
+    found = remember(root, without=["fennel-soft"])
+    assert set(found.notes) == {
+        "fig-soft holds the same records as a-backup and is left out.",
+        "fennel-soft copy holds the same records as fennel-soft and is left out.",
+        "older holds the same records as fennel-soft and is left out."}
+    assert len(found.series) == 8
+    assert found.sentence == remembered.sentence
+    assert "older holds the same records as fennel-soft and is left out." in remember(root).notes
+    assert len(remember(root).series) == 9
+    assert len(remember(root, without=["older"]).series) == 8
+
+
 def test_real_series_leave_invented_ones_out(workshop, tmp_path):
     copy = tmp_path / "mixed"
     shutil.copytree(workshop, copy)
