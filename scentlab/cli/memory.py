@@ -2,6 +2,7 @@
 
 import textwrap
 
+from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
     CannotDo,
     Command,
@@ -62,20 +63,8 @@ def _new(arguments, memory):
 
 
 def _answer(arguments, folder, memory):
-    from scentlab.choosing.analysis import analyse
-    from scentlab.memory.saying import beside_alone, odd_sentences
-    from scentlab.recording.reading import read_series
-    from scentlab.recording.store import Store
-    from scentlab.sharing.report import write_report
-
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
-    rules = read_rules(arguments, folder)
-    series = read_series(Store.open(folder))
-    analysis = analyse(series, rules, seed=arguments.seed, memory=memory)
-    write_report(analysis, path)
-    said = [*analysis.pick.sentences.values(), *beside_alone(analysis)]
-    print(*map(item, [*said, *odd_sentences(memory)]), sep="\n")
-    print(f"Report: {path}")
+    write_the_report(folder, path, read_rules(arguments, folder), arguments.seed, memory)
 
 
 COMMANDS = (

@@ -62,13 +62,12 @@ def new_sentences(memory, wax, fragrance, loads):
 
 
 def beside_alone(analysis):
-    """The answer with and without what was borrowed, and what that was."""
+    """The answer with and without what was borrowed; what that was stands in the notes."""
     table = analysis.sensitivity.table
     alone = table[table["assumption"] == ALONE].set_index("blend")["ceiling_load_pct"]
     for row in analysis.ceiling.table.itertuples():
         yield capital(f"{row.blend}: highest safe load {_said(row.ceiling_load_pct)}; "
                       f"with nothing borrowed {_said(alone[row.blend])}.")
-    yield from (n for n in analysis.sweat.notes if n.startswith("Borrowed"))
 
 
 def _said(load):

@@ -6,12 +6,15 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from earlier_series import poured
+from recording.test_photos import camera_jpeg
 from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
 from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
 from scentlab.memory.remembering import remember
+from scentlab.recording.photos import add_photo, choose_photo
+from scentlab.recording.store import Store
 from scentlab.results import FitError
 
 
@@ -147,11 +150,15 @@ def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
     assert cli.main(["workshop", folder, "--wax", "soft", "--oil", "thyme",
                      "--leave-out", "fennel-soft"]) == 0
     assert "three test batches" in capsys.readouterr().out
+    store = Store.open(workshop / "fennel-soft")
+    for code in dict.fromkeys(store.rows("pieces").groupby("pour")["code"].first()):
+        choose_photo(store, add_photo(store, code, camera_jpeg()).entry_id, True)
     assert cli.main(["workshop", folder, "--series", "fennel-soft"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "with nothing borrowed" in said
-    assert "Borrowed from this workshop" in said
+    assert said.count("Borrowed from this workshop") == 1
     report = (workshop / "fennel-soft" / "exports" / "report.html").read_text()
     assert "nothing borrowed from earlier series" in report
+    assert '<img src="data:image/jpeg;base64,' in report
     assert cli.main(["workshop", folder, "--oil", "thyme"]) == 2
     assert "--wax is missing" in capsys.readouterr().err
