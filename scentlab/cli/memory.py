@@ -58,8 +58,8 @@ def _new(arguments, memory):
 
     if not arguments.wax:
         raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
-    loads = three_loads(memory, arguments.wax, arguments.oil)
-    print(*map(item, new_sentences(memory, arguments.wax, arguments.oil, loads)), sep="\n")
+    pair = memory.spelt(arguments.wax, arguments.oil)
+    print(*map(item, new_sentences(memory, *pair, three_loads(memory, *pair))), sep="\n")
 
 
 def _answer(arguments, folder, memory):

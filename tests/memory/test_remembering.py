@@ -133,6 +133,16 @@ def test_a_foreseen_load_has_the_risk_that_it_is_foreseen_for(remembered):
                                                           - prior.stress_centre), abs=0.4)
 
 
+def test_a_name_is_found_however_it_is_typed(workshop, remembered, capsys):
+    assert remembered.prior("Soft ", "FIG") == remembered.prior("soft", "fig")
+    assert len(memory_map(remembered, ["SOFT", "Pillar", "pillar"], ["Fig"])) == 3 * 6
+    assert cli.main(["workshop", str(workshop), "--wax", "Soft", "--oil", "thyme",
+                     "--leave-out", "fennel-soft"]) == 0
+    said = capsys.readouterr().out
+    assert "rough guess" not in said
+    assert "Pour thyme in soft as three" in said
+
+
 def test_three_loads_hold_what_is_foreseen_between_them(remembered):
     low, middle, high = three_loads(remembered, "soft", "thyme")
     at_5, at_50 = np.median(foreseen(remembered, "soft", "thyme", (0.05, 0.5)), axis=0)
