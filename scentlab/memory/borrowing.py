@@ -16,7 +16,7 @@ from scipy import special, stats
 from scentlab.fitting.sweat import PRECISE, fit_sweat
 from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
-from scentlab.memory.cells import fragrance_of, looks_key, wax_of
+from scentlab.memory.cells import looks_key, wax_of
 from scentlab.results import FitError, say_percent
 
 UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop has seen
@@ -47,7 +47,7 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     if alone.stresses[0] != memory.kept:
         raise FitError("the earlier series were kept in another way than this one, so nothing "
                        "can be borrowed; leave the workshop's earlier series out")
-    waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), fragrance_of(series))
+    waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), series.fragrance_name)
                               for blend in alone.blends), strict=True)
     prior = memory.prior(waxes, fragrances[0])
     lent = fit_sweat(looks, pooled=False, prior=prior, **options)

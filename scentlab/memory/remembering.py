@@ -18,7 +18,6 @@ from scentlab.memory.cells import (
     cells_from_arrays,
     cells_to_arrays,
     fit_cells,
-    fragrance_of,
     looks_key,
 )
 from scentlab.memory.learning import Memory, learn
@@ -99,7 +98,7 @@ def _seen(place):
         series = read_series(Store.open(place))
     except StoreError:
         return frozenset()
-    return frozenset((alike(fragrance_of(series)), *look) for look in series.sweat_seen())
+    return frozenset((alike(series.fragrance_name), *look) for look in series.sweat_seen())
 
 
 def _cells_of_place(places, kept, seed, number):
