@@ -11,7 +11,6 @@ import hashlib
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from scentlab.fitting.looks import settle_looks
@@ -212,9 +211,3 @@ def cells_from_arrays(kept, key, seed):
             int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"], key,
         ))
     return found
-
-
-def cells_table(cells):
-    """One row per cell: series, wax, fragrance, pots, pieces."""
-    return pd.DataFrame([{n: getattr(c, n) for n in ("series", "wax", "fragrance", "pots",
-                                                     "pieces")} for c in cells])
