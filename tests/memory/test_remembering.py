@@ -1,5 +1,6 @@
 """The memory of a folder: kept, brought up to date, and of that folder alone."""
 
+import re
 import shutil
 from dataclasses import replace
 
@@ -13,9 +14,11 @@ from scentlab import cli
 from scentlab.memory import remembering
 from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
 from scentlab.memory.remembering import remember
+from scentlab.memory.saying import map_table
 from scentlab.recording.photos import add_photo, choose_photo
 from scentlab.recording.store import Store
 from scentlab.results import FitError
+from scentlab.units import Shown, showing
 
 
 @pytest.fixture(scope="module")
@@ -120,6 +123,19 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
     assert by_state["known"] < by_state["guessed"] < by_state["untested"]
     assert next_pair(table)["state"] != KNOWN
     assert next_pair(table[table["state"] == KNOWN]) is None
+
+
+def test_the_map_is_told_in_the_makers_unit(remembered):
+    table = memory_map(remembered)
+    head, *lines = map_table(table)
+    with showing(Shown("oz")):
+        oz_head, *oz_lines = map_table(table)
+    assert "sweat at, % of wax (" in head and "sweat at, oz/lb (" in oz_head
+    for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
+        percent, ounces = (re.search(r"([\d.]+) \([\d.]+ to [\d.]+\)$", x)[1]
+                           for x in (line, other))
+        assert percent == f"{max(row.load_at_risk_pct, 0.0):.1f}"
+        assert float(ounces) == pytest.approx(max(row.load_at_risk_pct, 0.0) * 0.16, abs=0.006)
 
 
 def test_a_foreseen_load_has_the_risk_that_it_is_foreseen_for(remembered):
