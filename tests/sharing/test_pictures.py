@@ -215,6 +215,18 @@ def test_a_figure_and_its_words_are_in_the_makers_unit(analysis, blend):
     assert all(f" at {0.16 * load:.1f}" in repr(pictures[0]) for load in ends)
 
 
+def test_templates_are_read_once_for_each_unit(analysis, blend):
+    from scentlab.sharing import pages
+
+    picture = plot(analysis, blend)
+    grams = picture._repr_html_()
+    with showing(Shown("oz")):
+        ounces = picture._repr_html_()
+    before = pages._environment.cache_info().misses
+    assert picture._repr_html_() == grams != ounces
+    assert pages._environment.cache_info().misses == before
+
+
 def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels, tmp_path):
     picture = plot(analysis, blend)
     axes = picture.figure().axes
