@@ -63,7 +63,7 @@ def _draw(part, title, places, panels, marks, axis, shaded):
     rows[-1].set_xlabel(LOAD_OZ if in_oz else axis, fontsize=9)
     if marks:
         part.legend(*rows[0].get_legend_handles_labels(), fontsize=7.5, frameon=False,
-                    loc="outside lower center", ncols=3)
+                    loc="outside lower center", ncols=2 if in_oz else 3)  # oz/lb is longer
 
 
 def _said(load):
