@@ -24,7 +24,7 @@ def main(which, tests, said):
     python = platform.python_version()
     versions = ", ".join(importlib.metadata.version(name) for name in SHOWN)
     closing = Path(said).read_text(encoding="utf-8").strip().splitlines()[-1:]
-    ended = re.sub(r" in \d.*| warnings?|=+", "", (closing or ["nothing"])[0]).strip(" ,")
+    ended = re.sub(r" in \d.*|, \d+ warnings?|=+", "", (closing or ["nothing"])[0]).strip(" ,")
     start = f"| {python} | {which} | "
     line = f"{start}{versions} | {tests} | {ended} | {dt.date.today()} |\n"
     path = Path(__file__).with_name("lowest-runs.md")

@@ -64,7 +64,6 @@ _ALSO = {
     "materials": ("MaterialError",),
     "planning.plan": ("Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Pouring", "Sittings"),
     "planning.costs": ("plan_costs",),
-    "planning.quick": ("grow_plan",),
     "planning.pairs": ("plan_pairs",),
     "planning.sheets": ("code_key_html", "labels_html", "quick_sheet_html"),
     "foresight.guess": ("guess_truth",),

@@ -13,6 +13,7 @@ import pandas as pd
 from scentlab.text import unseen
 from scentlab.units import content_from_load, load_from_weights, say_one_temperature
 
+HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
 POUR_COLUMNS = (
     "pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g", "load_pct", "content_pct",
@@ -95,6 +96,25 @@ class Series:
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
         return self.grades[self.grades["test"] == "sweat"].reset_index(drop=True)
+
+    def sweat_seen(self) -> frozenset:
+        """The sweat looks as texts: what a copy of the series has in common with it."""
+        names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
+        return frozenset(self.sweat()[names].astype(str).itertuples(index=False, name=None))
+
+    @property
+    def fragrance_name(self) -> str:
+        """The name of the fragrance; empty where it is not on record or not shared."""
+        plan = (self.plan or {}).get("fragrance") or {}
+        name = str(plan.get("name") or self.fragrance or "").strip()
+        return "" if name == HIDDEN_FRAGRANCE else name
+
+    def wax_parts(self, blend: str) -> dict | None:
+        """Fraction per wax of a blend, without those that are not in it; None when not known."""
+        if self.fractions.empty or blend not in self.fractions.index:
+            return None
+        own = self.fractions.loc[blend]
+        return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
     def frost(self) -> pd.DataFrame:
         """The frost looks (rows of ``grades``)."""

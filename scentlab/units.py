@@ -321,6 +321,17 @@ def say_one_weight(grams, digits=1):
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
 
 
+def say_grams(grams, digits=1):
+    """A weight as a scale of the bench shows it, in g and in oz, the maker's own first.
+
+    >>> say_grams(42.5), say_grams(454, 0)
+    ('42.5 g (1.50 oz)', '454 g (16.0 oz)')
+    """
+    said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"
+    first, other = reversed(said) if _chosen.weight == "oz" else said
+    return f"{first} ({other})"
+
+
 def say_weighed(grams):
     """A weight as it was weighed, in the maker's unit alone.
 
@@ -328,6 +339,18 @@ def say_weighed(grams):
     '24.31 g'
     """
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:g} g"
+
+
+def fine_weight(grams):
+    """The number of what a piece lost or held in the maker's unit: to 0.01 g or 0.001 oz.
+
+    >>> fine_weight(1.234)
+    '1.23'
+    >>> with showing(Shown("oz")):
+    ...     fine_weight(1.234)
+    '0.044'
+    """
+    return f"{ounces_from_grams(grams):.3f}" if _chosen.weight == "oz" else f"{grams:.2f}"
 
 
 def scale_ounces(grams):

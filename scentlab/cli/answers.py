@@ -16,26 +16,29 @@ from scentlab.cli.frame import (
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
 
 
-def analysed(folder, rules, seed):
-    """The analysis of the record in a series folder."""
+def analysed(folder, rules, seed, memory=None):
+    """The analysis of the record in a series folder, with what it borrows from a memory."""
     from scentlab.choosing.analysis import analyse
     from scentlab.recording.reading import read_series
 
-    return analyse(read_series(opened(folder)), rules, seed=seed)
+    return analyse(read_series(opened(folder)), rules, seed=seed, memory=memory)
 
 
-def write_the_report(folder, path, rules, seed):
-    """Fit a series, write its report and print what it recommends."""
+def write_the_report(folder, path, rules, seed, memory=None):
+    """Fit a series, write its report and print what it recommends, with a memory beside the answer
+    without it."""
+    from scentlab.memory.saying import beside_alone, odd_sentences
     from scentlab.recording.photos import chosen_photos
     from scentlab.sharing.report import write_report
     from scentlab.words.answers import pick_notes, ranking_sentences
 
     with working("the fits", "the report") as begin:
         begin()
-        analysis = analysed(folder, rules, seed)
+        analysis = analysed(folder, rules, seed, memory)
         begin()
         write_report(analysis, path, chosen_photos(opened(folder)))
-    print(*map(item, analysis.pick.sentences.values()), sep="\n")
+    borrowed = () if memory is None else (*beside_alone(analysis), *odd_sentences(memory))
+    print(*map(item, [*analysis.pick.sentences.values(), *borrowed]), sep="\n")
     said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
     for words in filter(None, said):
         print(textwrap.fill(words, 100, subsequent_indent="  "))

@@ -1,8 +1,8 @@
 """The command of a workshop as a whole: what its earlier series say, and what to pour next."""
 
-import sys
 import textwrap
 
+from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
     CannotDo,
     Command,
@@ -26,26 +26,13 @@ def _workshop(arguments):
     if arguments.series:
         series = series_folder(folder / arguments.series)
         without += [series.name] * (series.name not in without)
-    memory = remember(folder, without=without, workers=arguments.workers, progress=_progress())
+    memory = remember(folder, without=without, workers=arguments.workers)
     if series is not None:
         _answer(arguments, series, memory)
     elif arguments.oil:
         _new(arguments, memory)
     else:
         _show(arguments, memory)
-
-
-def _progress():
-    """A bar where somebody looks on, and nothing where the output goes to a file."""
-    if not sys.stderr.isatty():
-        return None
-
-    def show(done, total):
-        bar = "#" * (30 * done // total)
-        sys.stderr.write(f"\r[{bar:<30}] {done} of {total} series" + "\n" * (done == total))
-        sys.stderr.flush()
-
-    return show
 
 
 def _show(arguments, memory):
@@ -71,25 +58,13 @@ def _new(arguments, memory):
 
     if not arguments.wax:
         raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
-    loads = three_loads(memory, arguments.wax, arguments.oil)
-    print(*map(item, new_sentences(memory, arguments.wax, arguments.oil, loads)), sep="\n")
+    pair = memory.spelt(arguments.wax, arguments.oil)
+    print(*map(item, new_sentences(memory, *pair, three_loads(memory, *pair))), sep="\n")
 
 
 def _answer(arguments, folder, memory):
-    from scentlab.choosing.analysis import analyse
-    from scentlab.memory.saying import beside_alone, odd_sentences
-    from scentlab.recording.reading import read_series
-    from scentlab.recording.store import Store
-    from scentlab.sharing.report import write_report
-
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
-    rules = read_rules(arguments, folder)
-    series = read_series(Store.open(folder))
-    analysis = analyse(series, rules, seed=arguments.seed, memory=memory)
-    write_report(analysis, path)
-    said = [*analysis.pick.sentences.values(), *beside_alone(analysis)]
-    print(*map(item, [*said, *odd_sentences(memory)]), sep="\n")
-    print(f"Report: {path}")
+    write_the_report(folder, path, read_rules(arguments, folder), arguments.seed, memory)
 
 
 COMMANDS = (

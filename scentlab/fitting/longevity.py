@@ -29,7 +29,7 @@ from scentlab.fitting.throw_model import FLOOR, MEDIANS, SPREAD
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.text import capital
-from scentlab.units import content_from_load
+from scentlab.units import content_from_load, fine_weight, shown
 
 THROW_SOURCES = {
     "assessor": "between assessors",
@@ -133,7 +133,7 @@ class Longevity(Result):
         said = [] if self.throw_life is None else [self.throw_life.sentence]
         if len(self.weights):
             parts = [
-                f"{arm_words(r)} {r['loss_g']:.2f} g in {r['hours']:g} h ({_pieces(r)}), "
+                f"{arm_words(r)} {_grams(r['loss_g'])} in {r['hours']:g} h ({_pieces(r)}), "
                 f"{r['share_pct']:.0f} % of the fragrance in the piece"
                 for _, r in longest(self.weights).iterrows()
             ]
@@ -144,7 +144,12 @@ class Longevity(Result):
 def _pieces(row):
     if row["pieces"] == 1:
         return "one piece"
-    return f"{row['pieces']} pieces, {row['least_g']:.2f} to {row['most_g']:.2f} g"
+    return f"{row['pieces']} pieces, {_grams(row['least_g'], row['most_g'])}"
+
+
+def _grams(*grams):
+    """Weights of a piece, and from one to another, in the maker's unit."""
+    return f"{' to '.join(map(fine_weight, grams))} {shown().label('g')}"
 
 
 def longest(weights):

@@ -1,11 +1,10 @@
-"""Curves over hours on the warmer: arms, forms, rates and their draws, for whatever is measured.
+"""Curves over hours on the warmer: arms, forms, rates and their draws.
 
-An arm is one blend at one load: pieces of it share a level. Nothing is assumed of how a level
-goes with the load, since a warmer test has few loads. What leaves in proportion to what is left
-fades as exp(-k t), and what has left comes up to its end as 1 - exp(-k t); a straight line is
-beside each, for what is no curve yet. Each blend has a rate of its own. Levels and effects at
-random are integrated out by :mod:`scentlab.maths.marginal`; form and rate lie on a grid, which is
-drawn closer about what the data say.
+An arm is one blend at one load: pieces of it share a level. Nothing is assumed of how a level goes
+with the load, since a warmer test has few loads. What leaves in proportion to what is left fades as
+exp(-k t); a straight line is beside it, for what is no curve yet. Each blend has a rate of its own.
+Levels and effects at random are integrated out by :mod:`scentlab.maths.marginal`; form and rate lie
+on a grid, which is drawn closer about what the data say.
 """
 
 from dataclasses import dataclass, field
@@ -28,8 +27,8 @@ RATE_SCALE, CELLS, ZOOMS, OF_ACCOUNT = 2.0, 40, 4, 12.0
 
 
 class Form(NamedTuple):
-    """A curve f(t, k, end) of the time t since the first check; ``low`` and ``high`` bound
-    k times the end of time, alike for a form without a rate."""
+    """A curve f(t, k) of the time t since the first check; ``low`` and ``high`` bound k times the
+    end of time."""
 
     name: str
     formula: str
@@ -38,8 +37,8 @@ class Form(NamedTuple):
     high: float
 
 
-FADING = Form("fading", "A exp(-k t)", lambda t, k, end: np.exp(-k * t), -2.0, 60.0)
-FALLING = Form("straight fall", "A (1 - k t)", lambda t, k, end: 1.0 - k * t, -2.0, 1.5)
+FADING = Form("fading", "A exp(-k t)", lambda t, k: np.exp(-k * t), -2.0, 60.0)
+FALLING = Form("straight fall", "A (1 - k t)", lambda t, k: 1.0 - k * t, -2.0, 1.5)
 FORMS = {f.name: f for f in (FADING, FALLING)}
 
 
@@ -82,8 +81,7 @@ class OverTime(Result):
         values = np.empty((len(self.rate), len(time)))
         for name in np.unique(self.draw_form[:, blend]):
             own = self.draw_form[:, blend] == name
-            rate, end = self.rate[own, blend][:, None], self.longest_h - self.first_h
-            values[own] = FORMS[name].curve(time, rate, end)
+            values[own] = FORMS[name].curve(time, self.rate[own, blend][:, None])
         return self.level[:, [place]] * values
 
     def curve(self, place, hours):
@@ -170,13 +168,13 @@ class _Blend:
         self.cells, chances, curves = [], [], []
         for form, (low, high) in self.spans.items():
             width = (high - low) / CELLS
-            for at in [low] if width == 0 else low + width * (np.arange(CELLS) + 0.5):
+            for at in low + width * (np.arange(CELLS) + 0.5):
                 u = np.sinh(at)
                 self.cells.append((form, at, width))
-                curves.append(form.curve(self.times, u / self.end, self.end))
+                curves.append(form.curve(self.times, u / self.end))
                 density = np.cosh(at) / (RATE_SCALE * (1.0 + (u / RATE_SCALE) ** 2))
                 whole = np.ptp(np.arctan([form.low / RATE_SCALE, form.high / RATE_SCALE]))
-                chances.append(self.setting.forms[form] * (width * density / whole if width else 1))
+                chances.append(self.setting.forms[form] * width * density / whole)
         self.mixes = np.array(curves)[:, None, :]
         self.names, groups, slopes = tellable(self.wanted, self.arms)
         sds = self.setting.medians

@@ -13,7 +13,6 @@ from scipy import special
 
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
-from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
@@ -724,12 +723,8 @@ def _by_link(fit, function):
     return np.concatenate(parts)
 
 
-def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, effects=None):
-    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load.
-
-    ``effects`` : array (S, L), of the pot at each load in its standard deviations, where they are
-    known and not to be averaged over.
-    """
+def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
+    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load."""
     named = fit.named
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     place = _place(fit, blend)
@@ -737,9 +732,6 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, effects=None
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
     location = reach + shift[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
-    if effects is not None:
-        reached = location + sigma * effects
-        return _by_link(fit, lambda link, own: find_link(link).sf(-reached[own]))
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 

@@ -10,9 +10,9 @@ from scentlab.planning.refusal import need_whole
 _PER_WORKER = 4  # series of a chunk: enough to keep workers busy, few enough to stop soon
 
 
-def _is_seen():
+def _is_seen(out):
     shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
-    return hasattr(shell, "kernel") or (sys.stderr is not None and sys.stderr.isatty())
+    return hasattr(shell, "kernel") or (out is not None and out.isatty())
 
 
 def run_series(work, series, *, workers=None, progress=None, stop=None):
@@ -33,7 +33,9 @@ def run_series(work, series, *, workers=None, progress=None, stop=None):
     need_whole(series, "number of series", 1, 1_000_000, "series")
     workers = cpu_count() if workers is None else workers
     workers = min(need_whole(workers, "number of workers", 1, 10_000), series)
-    bar = tqdm(total=series, unit=" series", disable=progress is not None or not _is_seen())
+    out = sys.__stderr__  # the terminal itself: a bar moves its cursor
+    bar = tqdm(total=series, unit=" series", file=out,
+               disable=progress is not None or not _is_seen(out))
     tell = progress or (lambda finished, total: bar.update(finished - bar.n))
     tell(0, series)
     done = []

@@ -18,7 +18,7 @@ from scipy import linalg
 
 from scentlab.maths.graded import half_student_of_score
 from scentlab.maths.optimum import climb, steepened
-from scentlab.maths.sampling import Draws, Sampler
+from scentlab.maths.sampling import Draws, Sampler, even_places
 
 _STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
 
@@ -150,8 +150,7 @@ class Learnt:
     def kept(self):
         """Some draws of alike weight: their sds (K, G), means (K, q) and covariances (K, q, q) of
         the effects."""
-        steps = (np.arange(_KEPT) + 0.5) / _KEPT
-        at = np.searchsorted(np.cumsum(self.draws.weights), steps).clip(max=len(self.sds) - 1)
+        at = even_places(self.draws.weights, _KEPT)
         found = [self.hierarchy.given(sd) for sd in self.sds[at]]
         eye = np.eye(len(self.hierarchy.centre))
         return (self.sds[at], np.array([f[1] for f in found]),

@@ -16,7 +16,7 @@ from scipy import special, stats
 from scentlab.fitting.sweat import PRECISE, fit_sweat
 from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
-from scentlab.memory.cells import fragrance_of, looks_key, wax_of
+from scentlab.memory.cells import looks_key, wax_of
 from scentlab.results import FitError, say_percent
 
 UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop has seen
@@ -47,13 +47,14 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     if alone.stresses[0] != memory.kept:
         raise FitError("the earlier series were kept in another way than this one, so nothing "
                        "can be borrowed; leave the workshop's earlier series out")
-    waxes = [wax_of(series, blend) for blend in alone.blends]
-    prior = memory.prior(waxes, fragrance_of(series))
+    waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), series.fragrance_name)
+                              for blend in alone.blends), strict=True)
+    prior = memory.prior(waxes, fragrances[0])
     lent = fit_sweat(looks, pooled=False, prior=prior, **options)
     usual = alone if len(waxes) == 1 else fit_sweat(looks, limits, pooled=False, **options)
     share = _share(lent, usual, prior, unlike)
     return replace(mixed(lent, usual, share), alone=alone,
-                   notes=alone.notes + says(memory, waxes, fragrance_of(series), share),
+                   notes=alone.notes + says(memory, waxes, fragrances[0], share),
                    prior={**lent.prior, "unlike the workshop": say_percent(unlike)})
 
 

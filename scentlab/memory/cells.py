@@ -11,13 +11,13 @@ import hashlib
 from dataclasses import dataclass
 
 import numpy as np
-import pandas as pd
 from scipy import special
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.maths.graded import CapacityPrior
 from scentlab.results import FitError
+from scentlab.text import alike
 
 # What series have in common, as free parameters of the sweat model: normal beforehand.
 KEYS = ("capacity", "log_spread", "stress", "gap2", "gap3", "gap4", "sigma", "misread")
@@ -75,18 +75,12 @@ def wax_of(series, blend):
     >>> wax_of(simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1), "soft")
     'soft'
     """
-    if blend not in series.fractions.index:
+    parts = series.wax_parts(blend)
+    if not parts:
         return str(blend)
-    parts = {w: f for w, f in series.fractions.loc[blend].items() if f > 0}
     if len(parts) == 1:
         return str(next(iter(parts)))
-    return " + ".join(f"{100 * f:g} % {w}" for w, f in sorted(parts.items()))
-
-
-def fragrance_of(series):
-    """The name of a series' fragrance, empty when it is not on record."""
-    plan = (series.plan or {}).get("fragrance") or {}
-    return str(plan.get("name") or series.fragrance or "").strip()
+    return " + ".join(f"{100 * parts[w]:g} % {w}" for w in sorted(parts, key=alike))
 
 
 def fit_cells(series, name, *, seed=1):
@@ -108,7 +102,7 @@ def _fit_cell(series, name, blend, looks, seed):
     fit = fit_sweat(looks, prior=prior, draws=DRAWS, precise=None, seed=seed)
     return Cell(
         series=name, blend=str(blend), wax=wax_of(series, blend),
-        fragrance=fragrance_of(series) or f"{UNKNOWN} ({name})", stresses=fit.stresses,
+        fragrance=series.fragrance_name or f"{UNKNOWN} ({name})", stresses=fit.stresses,
         pots=int(fit.tested["pots"].iloc[0]), pieces=int(fit.tested["pieces"].iloc[0]),
         centre=centre, draws=shared_draws(fit).astype(np.float32),
         weights=fit.weights.astype(np.float32), key=looks_key(series),
@@ -183,7 +177,7 @@ def _no_less_than_none(precision, sd):
 def looks_key(series):
     """A fingerprint of what was seen of the sweat of a series."""
     columns = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "grade"]
-    text = series.sweat()[columns].to_csv() + series.fractions.to_csv() + fragrance_of(series)
+    text = series.sweat()[columns].to_csv() + series.fractions.to_csv() + series.fragrance_name
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -202,7 +196,7 @@ def cells_to_arrays(cells, key, seed):
 
 
 def _made(key, seed):
-    return f"{key} {seed} {DRAWS} {WIDE_SD} 1"  # the last number is that of the model
+    return f"{key} {seed} {DRAWS} {WIDE_SD} 2"  # the last number is that of the model
 
 
 def cells_from_arrays(kept, key, seed):
@@ -217,9 +211,3 @@ def cells_from_arrays(kept, key, seed):
             int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"], key,
         ))
     return found
-
-
-def cells_table(cells):
-    """One row per cell: series, wax, fragrance, pots, pieces."""
-    return pd.DataFrame([{n: getattr(c, n) for n in ("series", "wax", "fragrance", "pots",
-                                                     "pieces")} for c in cells])

@@ -10,7 +10,7 @@ what follows for a new wax and fragrance is the prior of its fit.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -23,6 +23,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.memory.borrowing import fit_borrowing
 from scentlab.memory.cells import KEYS, Cell, site, usual_normals
 from scentlab.results import FitError, Result
+from scentlab.text import spelling
 
 # How far things differ, beforehand: half Student t with 3 degrees of freedom and these scales, in
 # points of load or in units of the free parameters. Common sense of this project, no source.
@@ -151,10 +152,15 @@ class Memory(Result):
 
         return rows, variances
 
+    def spelt(self, wax, fragrance):
+        """Names of a wax and a fragrance as they are spelt here."""
+        return spelling(self.waxes)(wax), spelling(self.fragrances)(fragrance)
+
     def capacity_row(self, wax, fragrance):
         """Coefficients (q,) of the effects in a pair's capacity, and names of what is not known of
         it (wax, fragrance, own)."""
         row, more, at = np.zeros(len(self.learnt.hierarchy.centre)), [], _METHOD
+        wax, fragrance = self.spelt(wax, fragrance)
         for what, known, name in (("wax", self.waxes, wax),
                                   ("fragrance", self.fragrances, fragrance),
                                   ("own", self.pairs, (wax, fragrance))):
@@ -200,6 +206,7 @@ def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
     ------
     FitError without a cell.
     """
+    cells = _spelt(cells)
     if not cells:
         raise FitError("no earlier series has sweat grades that can be fitted; grade one first")
     kept = Counter(c.stresses[0] for c in cells).most_common(1)[0][0]
@@ -220,6 +227,13 @@ def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
     learnt = model.fit(size=draws, seed=seed, start=start)
     return Memory(alike, kept, *names, learnt, _odd(alike, sites, model, learnt),
                   notes=notes)
+
+
+def _spelt(cells):
+    """The cells with one spelling of each wax and each fragrance."""
+    wax, fragrance = (spelling([], [getattr(c, name) for c in cells])
+                      for name in ("wax", "fragrance"))
+    return [replace(c, wax=wax(c.wax), fragrance=fragrance(c.fragrance)) for c in cells]
 
 
 def _hierarchy(cells, sites, names):

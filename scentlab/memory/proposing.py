@@ -8,6 +8,7 @@ import pandas as pd
 from scentlab.fitting.sweat import LINKS_BELIEVED
 from scentlab.maths.graded import half_student_of_score
 from scentlab.maths.ordinal import marginal_location
+from scentlab.text import spelling
 
 # Where three batches lie: quantiles of the load at risk and of the load at which half of the
 # pieces reach the limit grade, as they are foreseen.
@@ -65,8 +66,9 @@ def memory_map(memory, waxes=(), fragrances=(), *, limit_grade=2, seed=1):
     much a full series of the pair would teach of all the others (0 to 1). None of it is a safe
     load: that takes test batches.
     """
-    waxes = tuple(dict.fromkeys([*memory.waxes, *waxes]))
-    fragrances = tuple(dict.fromkeys([*memory.fragrances, *fragrances]))
+    waxes, fragrances = (
+        tuple(dict.fromkeys(map(spelling(known, more), (*known, *more))))
+        for known, more in ((memory.waxes, waxes), (memory.fragrances, fragrances)))
     pairs = [(w, f) for f in fragrances for w in waxes]
     rows = []
     for (wax, fragrance), gain in zip(pairs, _gains(memory, pairs), strict=True):

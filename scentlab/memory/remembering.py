@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import io
+import itertools
 import zipfile
 from collections.abc import Callable, Iterable
 from dataclasses import replace
@@ -23,6 +24,7 @@ from scentlab.memory.learning import Memory, learn
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.results import FitError
+from scentlab.text import alike
 from scentlab.workshop import series_in
 
 FOLDER = "memory"
@@ -39,7 +41,8 @@ def remember(
 
     Parameters
     ----------
-    folder : of the workshop. without : names of series folders that are left out.
+    folder : of the workshop. without : names of series folders that are left out, and with them
+        their copies. Of other copies the one that holds most counts.
     workers : processes that fit; None for all cores; the numbers are the same.
     progress : callable(done, total). seed : int.
 
@@ -59,7 +62,8 @@ def remember(
     if strange:
         raise FitError(f"{folder} has no series {strange[0]} to leave out; it has "
                        f"{', '.join(p.name for p in places) or 'none'}")
-    places = [p for p in places if p.name not in set(without)]
+    copies = _copies(places, set(without))
+    places = [p for p in places if p.name not in {*without, *copies}]
     if not places:
         raise FitError(f"{folder} has no earlier series to learn from")
     work = partial(_cells_of_place, places, Path(folder) / FOLDER, seed)
@@ -67,10 +71,34 @@ def remember(
     real = any(cells and not invented for cells, invented, _ in found)
     used = [c for cells, invented, _ in found for c in cells if invented != real]
     memory = learn(used, seed=seed)
-    notes = [note for _, _, note in found if note]
+    notes = [f"{name} holds the same records as {other} and is left out."
+             for name, other in copies.items()]
+    notes += [note for _, _, note in found if note]
     if real and any(cells and invented for cells, invented, _ in found):
         notes.append("Invented series are left out beside real ones.")
     return replace(memory, invented=not real, notes=memory.notes + tuple(notes))
+
+
+def _copies(places, without):
+    """Names of series with the name of another that holds the same of one fragrance, or more."""
+    seen = [_seen(place) for place in places]
+    found = {}
+    for i, j in itertools.permutations(range(len(places)), 2):
+        own, other = seen[i], seen[j]
+        left_out = places[j].name in without
+        if places[i].name in without or not own or not other:
+            continue
+        if own < other or own == other and (left_out or j < i) or left_out and other < own:
+            found.setdefault(places[i].name, places[j].name)
+    return found
+
+
+def _seen(place):
+    try:
+        series = read_series(Store.open(place))
+    except StoreError:
+        return frozenset()
+    return frozenset((alike(series.fragrance_name), *look) for look in series.sweat_seen())
 
 
 def _cells_of_place(places, kept, seed, number):

@@ -7,7 +7,12 @@ import pandas as pd
 from scentlab.choosing.sensitivity import ALONE
 from scentlab.memory.proposing import GUESSED, KNOWN, UNTESTED
 from scentlab.text import capital, in_sentences
-from scentlab.units import say_load_oz, say_percent_of_wax
+from scentlab.units import (
+    ounces_per_pound_from_load,
+    say_load_oz,
+    say_percent_of_wax,
+    shown,
+)
 
 NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
 _STATE = {KNOWN: "tested", GUESSED: "guess", UNTESTED: "not tested"}
@@ -36,13 +41,16 @@ def odd_sentences(memory):
 
 def map_table(table):
     """The map as lines of text, one per pair."""
+    in_oz = shown().weight == "oz"
+    say = (lambda v: f"{ounces_per_pound_from_load(v):.2f}") if in_oz else (lambda v: f"{v:.1f}")
     width = [max(map(len, [*table[name], name])) for name in ("wax", "fragrance")]
     yield (f"{'wax':<{width[0]}}  {'fragrance':<{width[1]}}  {'state':<10}  "
-           "5 % of pieces sweat at, % of wax (90 % interval)")
+           f"5 % of pieces sweat at, {'oz/lb' if in_oz else '% of wax'} (90 % interval)")
     for row in table.itertuples():
-        low, high = max(row.load_at_risk_lower_pct, 0.0), max(row.load_at_risk_upper_pct, 0.0)
+        middle, low, high = (say(max(v, 0.0)) for v in (
+            row.load_at_risk_pct, row.load_at_risk_lower_pct, row.load_at_risk_upper_pct))
         yield (f"{row.wax:<{width[0]}}  {row.fragrance:<{width[1]}}  {_STATE[row.state]:<10}  "
-               f"{max(row.load_at_risk_pct, 0.0):4.1f} ({low:.1f} to {high:.1f})")
+               f"{middle:>4} ({low} to {high})")
     yield NO_SAFE_LOAD
 
 
@@ -62,13 +70,12 @@ def new_sentences(memory, wax, fragrance, loads):
 
 
 def beside_alone(analysis):
-    """The answer with and without what was borrowed, and what that was."""
+    """The answer with and without what was borrowed; what that was stands in the notes."""
     table = analysis.sensitivity.table
     alone = table[table["assumption"] == ALONE].set_index("blend")["ceiling_load_pct"]
     for row in analysis.ceiling.table.itertuples():
         yield capital(f"{row.blend}: highest safe load {_said(row.ceiling_load_pct)}; "
                       f"with nothing borrowed {_said(alone[row.blend])}.")
-    yield from (n for n in analysis.sweat.notes if n.startswith("Borrowed"))
 
 
 def _said(load):

@@ -22,7 +22,7 @@ from scentlab.schema import MOST_LOAD_PCT
 from scentlab.units import (
     GRAMS_PER_OUNCE,
     content_from_load,
-    ounces_from_grams,
+    say_grams,
     say_load_oz,
     say_weight,
     shown,
@@ -187,17 +187,6 @@ def read_much(text: str) -> dict:
     """
     packs = re.fullmatch(r"\s*(\d+)\s*packs?\s*", text, re.IGNORECASE)
     return {"packs": int(packs[1])} if packs else {"wax_g": read_weight(text)}
-
-
-def say_grams(grams, digits=1):
-    """A weight as a scale of the bench shows it, in g and in oz, the maker's own first.
-
-    >>> say_grams(42.5), say_grams(454, 0)
-    ('42.5 g (1.50 oz)', '454 g (16.0 oz)')
-    """
-    said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"
-    first, other = reversed(said) if shown().weight == "oz" else said
-    return f"{first} ({other})"
 
 
 def make_batch(

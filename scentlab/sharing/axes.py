@@ -6,7 +6,8 @@ import textwrap
 import numpy as np
 from matplotlib.figure import Figure
 
-from scentlab.sharing.figures import LOAD
+from scentlab.sharing.figures import LOAD, LOAD_OZ, load_ticks
+from scentlab.units import ounces_per_pound_from_load, say_percent_of_wax, shown
 
 # Hues of the palette by Okabe and Ito (2008), told apart with every common colour vision.
 HUES = {"throw": "#0072B2", "sweat": "#B24700", "frost": "#7A4988"}
@@ -44,6 +45,7 @@ def as_figure(pictures):
 
 
 def _draw(part, title, places, panels, marks, axis, shaded):
+    in_oz = axis == LOAD and shown().weight == "oz"
     part.suptitle("\n".join(textwrap.wrap(title, 50)), fontsize=10, color=INK)
     rows = part.subplots(len(panels), 1, sharex=True, squeeze=False,
                          height_ratios=[p.height for p in panels])[:, 0]
@@ -54,11 +56,18 @@ def _draw(part, title, places, panels, marks, axis, shaded):
         for kind, words, load in (*marks, *panel.marks):
             if load is not None and np.isfinite(load):
                 ax.axvline(load, color=INK, lw=1, ls=LINES.get(kind, "-."),
-                           label=f"{words} {load:.3g} %" if axis == LOAD else words)
-    rows[-1].set_xlabel(axis, fontsize=9)
+                           label=f"{words} {_said(load)}" if axis == LOAD else words)
+    if in_oz:
+        loads = load_ticks(*rows[-1].get_xlim())
+        rows[-1].set_xticks(loads, [f"{ounces_per_pound_from_load(v):g}" for v in loads])
+    rows[-1].set_xlabel(LOAD_OZ if in_oz else axis, fontsize=9)
     if marks:
         part.legend(*rows[0].get_legend_handles_labels(), fontsize=7.5, frameon=False,
-                    loc="outside lower center", ncols=3)
+                    loc="outside lower center", ncols=2 if in_oz else 3)  # oz/lb is longer
+
+
+def _said(load):
+    return say_percent_of_wax(load) if shown().weight == "oz" else f"{load:.3g} %"
 
 
 def _panel(ax, panel):

@@ -16,7 +16,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
-from scentlab.sharing.redaction import HIDDEN_FRAGRANCE
+from scentlab.text import alike
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 DRAWS = 4000
@@ -173,9 +173,7 @@ def _invented(analyses):
 
 def _records(analyses):
     """Records that are the same twice are no two series."""
-    names = ["code", "pour", "blend", "load_pct", "stress", "age_days", "grade"]
-    rows = [set(a.series.sweat()[names].astype(str).itertuples(index=False, name=None))
-            for a in analyses]
+    rows = [a.series.sweat_seen() for a in analyses]
     for i, j in itertools.combinations(range(len(rows)), 2):
         if rows[i] <= rows[j] or rows[j] <= rows[i]:
             return f"{i + 1} and {j + 1} hold the same records"
@@ -183,15 +181,10 @@ def _records(analyses):
 
 
 def _fragrances(analyses):
-    names = [
-        str(((a.series.plan or {}).get("fragrance") or {}).get("name") or a.series.fragrance
-            or "").strip()
-        for a in analyses
-    ]
-    for number, name in enumerate(names, start=1):
-        if name in ("", HIDDEN_FRAGRANCE):
-            return f"the fragrance of {number} is not given, so it may be another"
-    if len({n.casefold() for n in names}) > 1:
+    names = [a.series.fragrance_name for a in analyses]
+    if "" in names:
+        return f"the fragrance of {names.index('') + 1} is not given, so it may be another"
+    if len(set(map(alike, names))) > 1:
         return f"the fragrances differ ({_numbered(names)})"
     return ""
 
@@ -215,7 +208,7 @@ def _why_not_blend(analyses, blend):
     """Why a blend cannot be pooled, in words; empty when it can."""
     if not all(blend in a.sweat.blends for a in analyses):
         return f"{blend} is not in all of them"
-    parts = [_parts(a.series, blend) for a in analyses]
+    parts = [a.series.wax_parts(blend) for a in analyses]
     for number, own in enumerate(parts, start=1):
         if own is None:
             return f"the wax fractions of {blend} in {number} are not known"
@@ -229,14 +222,6 @@ def _why_not_blend(analyses, blend):
         loads = [f"{say_range(*span, lambda v: f'{v:.1f}')} % of wax" for span in spans]
         return f"the loads tested of {blend} do not overlap ({_numbered(loads)})"
     return ""
-
-
-def _parts(series, blend):
-    """Fraction per wax of a blend, without those that are not in it; None when not known."""
-    if series.fractions.empty or blend not in series.fractions.index:
-        return None
-    own = series.fractions.loc[blend]
-    return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
 
 def _say_parts(parts):

@@ -18,7 +18,7 @@ from scentlab.sharing.pages import place_for, render, write_page
 from scentlab.sharing.photos import Shown
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
-from scentlab.units import ounces_from_grams, say_load_oz, say_temperature
+from scentlab.units import say_grams, say_load_oz, say_temperature
 from scentlab.words import MISSING, STRESS_WORDS, THROW_WORDS, count, is_missing, say_loads, tables
 from scentlab.words.answers import regulatory_limit, storage_words
 
@@ -165,7 +165,7 @@ def weigh_table(batch):
         f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0]),
         ("*Part", lambda r: r[1]),
         ("*Lot", lambda r: say_lot(r[2].lot) if r[2].lot else "not recorded"),
-        ("Weigh", lambda r: f"{r[3]:.{r[4]}f} g ({ounces_from_grams(r[3]):.{r[4] + 1}f} oz)"),
+        ("Weigh", lambda r: say_grams(r[3], r[4])),
     )
 
 

@@ -2,6 +2,7 @@
 
 import numpy as np
 
+from scentlab.maths.sampling import even_places
 from scentlab.schema import SWEAT_GRADES
 
 
@@ -37,7 +38,7 @@ def draws_tree(analysis, draws=2000):
         raise ImportError(
             "the draws need arviz-base; install it with: pip install arviz-base") from error
     sweat, throw = analysis.sweat, analysis.throw
-    places = _systematic(sweat.weights, draws, analysis.seed)
+    places = even_places(sweat.weights, draws, np.random.default_rng(analysis.seed).random())
     drawn = {name: sweat.named[key][places] for name, key in _SWEAT.items()
              if np.size(sweat.named[key])}
     groups = {"posterior": drawn}
@@ -65,10 +66,3 @@ def draws_tree(analysis, draws=2000):
 # What each posterior array of the sweat fit is called here.
 _SWEAT = {"half_sweat_load": "capacity", "spread": "spread", "pot_sd": "sigma",
           "threshold": "tau", "stress_effect": "stress"}
-
-
-def _systematic(weights, size, seed):
-    """Places of draws, each as often as its weight asks for, to within one."""
-    start = np.random.default_rng(seed).random()
-    places = np.searchsorted(np.cumsum(weights), (np.arange(size) + start) / size)
-    return np.minimum(places, len(weights) - 1)

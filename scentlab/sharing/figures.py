@@ -32,7 +32,7 @@ WIDTH, LEFT, RIGHT = 380, 42, 372
 STEPS = 21
 MARK_ROW, GAP, FOOT = 14, 28, 34
 DOT, ACROSS = 6.5, 7  # pixels between points at one place, and how many lie side by side
-LOAD = "load, % of wax"
+LOAD, LOAD_OZ = "load, % of wax", "load, oz of fragrance per lb of wax"
 _RISKS = tuple((v, f"{100 * v:g} %") for v in (0, 0.05, 0.25, 0.5, 1))
 _THROWS = tuple((v, str(v)) for v in range(0, 11, 5))
 _GRADES = tuple((v, str(v)) for v in range(5))
@@ -87,7 +87,7 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
         "first": drawn[0]["top"] if drawn else top, "axis": axis, "panels": drawn, "title": title,
         "ticks": [(across(v), f"{v:.3g}", say_loads(v) if axis == LOAD and v else None)
-                  for v in (_load_ticks if axis == LOAD else _ticks)(low, high)],
+                  for v in (load_ticks if axis == LOAD else _ticks)(low, high)],
         "shade": (across(low), across(high)) if shaded else None,
         "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
         "data": data, "alt": _in_words(title, axis, panels, marks),
@@ -159,7 +159,7 @@ def _ticks(low, high):
     return [float(f"{k * step:.6g}") for k in np.arange(first, last + 1)]
 
 
-def _load_ticks(low, high):
+def load_ticks(low, high):
     """Loads (% of wax) for the axis, round in the maker's unit."""
     if shown().weight != "oz":
         return _ticks(low, high)
@@ -169,10 +169,12 @@ def _load_ticks(low, high):
 
 def _in_words(title, axis, panels, marks):
     """What a picture shows, for who cannot see it."""
-    said = [f"{title}, over {axis}"]
+    in_oz = axis == LOAD and shown().weight == "oz"
+    place = ounces_per_pound_from_load if in_oz else float
+    said = [f"{title}, over {LOAD_OZ if in_oz else axis}"]
     for panel in panels:
         if panel.curve is not None:
-            ends = [f"{panel.curve['y'].iloc[i]:.2f} at {panel.curve['x'].iloc[i]:.1f}"
+            ends = [f"{panel.curve['y'].iloc[i]:.2f} at {place(panel.curve['x'].iloc[i]):.1f}"
                     for i in (0, -1)]
             said.append(f"{panel.label}: {ends[0]} to {ends[1]}")
         said += [panel.label] if panel.marks else []

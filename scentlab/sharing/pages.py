@@ -2,6 +2,7 @@
 
 import base64
 import datetime as dt
+import functools
 import hashlib
 import json
 from importlib.resources import files
@@ -16,7 +17,7 @@ from scentlab.units import shown
 def render(name, **context):
     """A page from its template; text from outside is escaped, and the page's policy allows its own
     style sheet and script alone, each by its hash."""
-    environment = _environment()
+    environment = _environment(shown().weight == "oz")
     css, script = environment.get_template("report.css.j2").render(), _source("report.js")
     return environment.get_template(name).render(
         made_on=dt.date.today().isoformat(), css=css, css_hash=_hash(css),
@@ -26,7 +27,7 @@ def render(name, **context):
 
 def draw(template, **context):
     """A picture or several as a part of a page, or as a file of its own (``picture.svg.j2``)."""
-    return _environment().get_template(template).render(**context).strip()
+    return _environment(shown().weight == "oz").get_template(template).render(**context).strip()
 
 
 def _hash(text):
@@ -54,12 +55,13 @@ def place_for(path, what):
     return path
 
 
-def _environment():
+@functools.cache
+def _environment(in_oz):
     environment = jinja2.Environment(
         loader=jinja2.DictLoader({name: _source(name) for name in _names()}),
         autoescape=True, undefined=jinja2.StrictUndefined, trim_blocks=True, lstrip_blocks=True,
     )
-    environment.globals["in_oz"] = shown().weight == "oz"
+    environment.globals["in_oz"] = in_oz
     return environment
 
 

@@ -2,7 +2,7 @@
 
 import io
 from dataclasses import dataclass
-from functools import partial
+from operator import attrgetter
 from pathlib import Path
 from typing import Any
 
@@ -11,15 +11,15 @@ from scentlab.results import Result
 from scentlab.sharing import figures
 from scentlab.sharing.pages import draw
 
-# What draws a blend of a result, and where the result names its blends.
+# What draws a blend of a result and where it names its blends, or what draws it whole.
 _DRAW = {
-    "Analysis": (figures.blend_figure, lambda r: r.pick.table["blend"]),
-    "SweatFit": (figures.sweat_figure, lambda r: r.blends),
-    "ThrowFit": (figures.throw_figure, lambda r: r.blends),
-    "FrostFit": (figures.frost_figure, lambda r: r.blends),
-    "ThrowLife": (figures.warmer_figure, lambda r: r.blends),
-    "Pick": (lambda pick, _: figures.pick_figure(pick), lambda r: [None]),
-    "SweatCheck": (lambda check, _: figures.check_figure(check), lambda r: [None]),
+    "Analysis": (figures.blend_figure, attrgetter("pick.table.blend")),
+    "SweatFit": (figures.sweat_figure, attrgetter("blends")),
+    "ThrowFit": (figures.throw_figure, attrgetter("blends")),
+    "FrostFit": (figures.frost_figure, attrgetter("blends")),
+    "ThrowLife": (figures.warmer_figure, attrgetter("blends")),
+    "Pick": (figures.pick_figure, None),
+    "SweatCheck": (figures.check_figure, None),
 }
 
 
@@ -86,8 +86,9 @@ def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
     if kind not in _DRAW:
         raise TypeError(f"there is no picture of a {kind}; plot takes one of {', '.join(_DRAW)}")
     one, blends = _DRAW[kind]
-    names = list(blends(result))
+    names = list(blends(result)) if blends else []
     if blend not in (None, *names):
         raise ValueError(
-            f"blend {blend!r} is not in this result; it has {', '.join(map(str, names))}")
-    return Picture(tuple(map(partial(one, result, **choices), names if blend is None else [blend])))
+            f"blend {blend!r} is not in this result; it has {', '.join(names) or 'one picture'}")
+    each = [(n,) for n in names if blend in (None, n)] if blends else [()]
+    return Picture(tuple(one(result, *name, **choices) for name in each))

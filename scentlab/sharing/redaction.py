@@ -11,10 +11,10 @@ import re
 
 import pandas as pd
 
+from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.guard import STAND_IN, Guard, SharingError, holds
 from scentlab.text import spelling
 
-HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
 # The frames of what was seen, and the columns that give their rows an order.
 _SEEN = {

@@ -130,14 +130,17 @@ def _asked(analysis, ask):
 
 
 def page_fingerprint(analysis):
-    """What an answer to a page names: SHA-256 of the grades, scores, batches and rules behind it.
+    """What an answer to a page names: SHA-256 of the grades, scores, pairs, heat cycles, batches
+    and rules behind it.
 
     Returns
     -------
     str of 64 hexadecimal digits, the same wherever the same series is analysed by the same rules.
     """
     series, rules = analysis.series, dataclasses.asdict(analysis.rules)
-    parts = [f.to_csv(index=False) for f in (series.pours, series.grades, series.throws)]
+    frames = [series.pours, series.grades, series.throws]
+    frames += [f for f in (series.pairs, series.heats) if len(f)]
+    parts = [f.to_csv(index=False) for f in frames]
     return hashlib.sha256("\n".join([*parts, to_json(rules).decode()]).encode()).hexdigest()
 
 

@@ -12,7 +12,13 @@ from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
 from scentlab.results import heading, in_trade_words, say_percent
 from scentlab.text import capital
-from scentlab.units import fahrenheit_from_celsius, scale_ounces, shown
+from scentlab.units import (
+    fahrenheit_from_celsius,
+    fine_weight,
+    ounces_per_pound_from_load,
+    scale_ounces,
+    shown,
+)
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -284,7 +290,7 @@ def lives_table(fit):
         for place, arm in enumerate(fit.arms.to_dict("records"))
     ]
     return view(
-        "Throw over hours on the warmer", rows, *_ARM, ("Testers", "assessors"),
+        "Throw over hours on the warmer", rows, *_arm(), ("Testers", "assessors"),
         ("Throw at the first check, 0–10 (90 % interval)",
          lambda r: f"{_THROW_AT(r)}\nat {r['first_h']:g} h"),
         ("*Hours until it is half (90 % interval)", "half"),
@@ -292,17 +298,30 @@ def lives_table(fit):
 
 
 _THROW_AT = ranged("throw", "lower", "upper")
-_ARM = (("*Blend", "blend"), ("Load, % of wax", number("load_pct", 1)),
-        ("Content, % of total", number("content_pct", 1)), ("Pieces", "pieces"))
+
+
+def _arm():
+    """The columns that tell a blend at a load, the load in the maker's unit."""
+    load = ("Load, % of wax", number("load_pct", 1))
+    if shown().weight == "oz":
+        load = ("Load, oz/lb", lambda r: f"{ounces_per_pound_from_load(r['load_pct']):.2f}")
+    return (("*Blend", "blend"), load, ("Content, % of total", number("content_pct", 1)),
+            ("Pieces", "pieces"))
 
 
 def losses_table(weights):
-    """One row per blend and load: weight lost by the longest time, in g and of the fragrance."""
+    """One row per blend and load: weight lost by the longest time, as such and of the fragrance."""
+    unit = shown().label("g")
+
+    def weight(grams):
+        return MISSING if is_missing(grams) else fine_weight(grams)
+
     return view(
-        "Weight lost on the warmer", longest(weights), *_ARM,
-        ("Hours", lambda r: f"{r['hours']:g}"), ("Fragrance in a piece, g", number("fragrance_g")),
-        ("Weight lost, g (lowest to highest piece)",
-         ranged("loss_g", "least_g", "most_g", say_number)),
+        "Weight lost on the warmer", longest(weights), *_arm(),
+        ("Hours", lambda r: f"{r['hours']:g}"),
+        (f"Fragrance in a piece, {unit}", lambda r: weight(r["fragrance_g"])),
+        (f"Weight lost, {unit} (lowest to highest piece)",
+         ranged("loss_g", "least_g", "most_g", weight)),
         ("Fragrance gone, % of what was in the piece", number("share_pct", 0)),
     )
 

@@ -18,13 +18,10 @@ lost as little as the plan, as a share of the plan's wax; its limits are of 2,00
 of series.
 """
 
-import argparse
-import json
-import time
 from dataclasses import replace
-from pathlib import Path
 from types import SimpleNamespace
 
+import finished
 import numpy as np
 import pandas as pd
 
@@ -160,23 +157,15 @@ def shares(results):
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
-    parser.add_argument("--world", choices=WORLDS, default="ordinary")
-    parser.add_argument("--series", type=int, default=24)
-    parser.add_argument("--steps", type=int, default=4)
-    parser.add_argument("--first", type=int, default=1, help="seed of the first of a new file")
-    parser.add_argument("--minutes", type=float, default=60.0, help="begin none after")
-    parser.add_argument("--out", default="grown.jsonl", help="file of the finished series")
-    asked = parser.parse_args()
-    path, end = Path(asked.out), time.monotonic() + 60.0 * asked.minutes
-    done = [json.loads(text) for text in path.read_text().splitlines()] if path.exists() else []
-    with path.open("a") as file:
-        for seed in range(asked.first + len(done), asked.first + asked.series):
-            if time.monotonic() > end:
-                break
-            done.append(one_series(seed, asked.world, asked.steps))
-            file.write(json.dumps(done[-1]) + "\n")
-            file.flush()
+    options = finished.parser(__doc__, "grown.jsonl", 60.0)
+    options.add_argument("--world", choices=WORLDS, default="ordinary")
+    options.add_argument("--series", type=int, default=24)
+    options.add_argument("--steps", type=int, default=4)
+    options.add_argument("--first", type=int, default=1, help="seed of the first of a new file")
+    asked = options.parse_args()
+    done = finished.go_on(
+        asked, lambda rows: zip(range(asked.first + len(rows), asked.first + asked.series)),
+        lambda seed: [one_series(seed, asked.world, asked.steps)])
     print("| plan | series | a load given | above the true load at risk | below it, median | lost, "
           "mean | wax | evenings |\n" + "| --- " * 8 + "|")
     print(*table(done), *shares(done), sep="\n")

@@ -10,12 +10,9 @@ the old lot. A wrong accept is one where more than the accepted share of pieces 
 the load. Limits are exact 95 % ones. Finished studies are kept in the file.
 """
 
-import argparse
-import json
-import time
 from dataclasses import replace
-from pathlib import Path
 
+import finished
 import numpy as np
 import pandas as pd
 
@@ -99,23 +96,13 @@ HEAD = ("| world | below the highest safe load | shift | studies | truly over | 
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
-    parser.add_argument("--studies", type=int, default=200)
-    parser.add_argument("--world", choices=list(WORLDS), action="append")
-    parser.add_argument("--out", default="lots.jsonl", help="file of the finished studies")
-    parser.add_argument("--minutes", type=float, default=600.0, help="stop after")
-    asked = parser.parse_args()
-    path, end = Path(asked.out), time.monotonic() + 60 * asked.minutes
-    rows = [json.loads(x) for x in path.read_text().splitlines()] if path.exists() else []
-    done = {(r["world"], r["seed"]) for r in rows}
-    for seed in range(1, asked.studies + 1):
-        for world in asked.world or WORLDS:
-            if (world, seed) in done or time.monotonic() > end:
-                continue
-            found = list(one_study(seed, world))
-            rows += found
-            with path.open("a") as file:
-                file.writelines(json.dumps(r) + "\n" for r in found)
+    options = finished.parser(__doc__, "lots.jsonl", 600.0)
+    options.add_argument("--studies", type=int, default=200)
+    options.add_argument("--world", choices=list(WORLDS), action="append")
+    asked = options.parse_args()
+    seeds = range(1, asked.studies + 1)
+    rows = finished.go_on(asked, lambda rows: finished.not_among(rows, seeds, "world",
+                                                                 asked.world or WORLDS), one_study)
     print(HEAD, *summary(rows), sep="\n")
 
 

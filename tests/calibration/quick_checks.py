@@ -10,12 +10,9 @@ where it lies above the true load at risk (5 % of the heat-cycled pieces of a ne
 Limits are exact 95 % ones.
 """
 
-import argparse
-import json
-import time
 from dataclasses import replace
-from pathlib import Path
 
+import finished
 import numpy as np
 from grown_series import LOADS, drawn_truth
 
@@ -87,22 +84,14 @@ HEAD = ("| world | checks | a load given | the load is over the risk | the load 
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
-    parser.add_argument("--series", type=int, default=200, help="checks of each world")
-    parser.add_argument("--world", choices=list(WORLDS), action="append")
-    parser.add_argument("--minutes", type=float, default=60.0, help="begin none after")
-    parser.add_argument("--out", default="quick.jsonl", help="file of the finished checks")
-    asked = parser.parse_args()
-    path, end = Path(asked.out), time.monotonic() + 60.0 * asked.minutes
-    rows = [json.loads(x) for x in path.read_text().splitlines()] if path.exists() else []
-    done = {(r["world"], r["seed"]) for r in rows}
-    for seed in range(1, asked.series + 1):
-        for world in asked.world or WORLDS:
-            if (world, seed) in done or time.monotonic() > end:
-                continue
-            rows.append(one_check(seed, world))
-            with path.open("a") as file:
-                file.write(json.dumps(rows[-1]) + "\n")
+    options = finished.parser(__doc__, "quick.jsonl", 60.0)
+    options.add_argument("--series", type=int, default=200, help="checks of each world")
+    options.add_argument("--world", choices=list(WORLDS), action="append")
+    asked = options.parse_args()
+    seeds = range(1, asked.series + 1)
+    rows = finished.go_on(asked, lambda rows: finished.not_among(rows, seeds, "world",
+                                                                 asked.world or WORLDS),
+                          lambda seed, world: [one_check(seed, world)])
     print(HEAD, *summary(rows), sep="\n")
 
 

@@ -12,12 +12,9 @@ series leniently (limits of the grades 1.8 times as far apart); pots of the new 
 unlike. Limits are exact 95 % ones; finished workshops are kept in the file.
 """
 
-import argparse
-import json
-import time
 from dataclasses import replace
-from pathlib import Path
 
+import finished
 import numpy as np
 import pandas as pd
 
@@ -114,25 +111,16 @@ HEAD = ("| workshop | fit | series | answered | false-safe | below the truth, po
 
 
 def main():
-    parser = argparse.ArgumentParser(description=__doc__.split("\n\n")[0])
-    parser.add_argument("--workshops", type=int, default=30)
-    parser.add_argument("--new", type=int, default=4, help="new fragrances a workshop")
-    parser.add_argument("--kind", choices=KINDS, action="append")
-    parser.add_argument("--out", default="workshops.jsonl")
-    parser.add_argument("--first", type=int, default=1)
-    parser.add_argument("--minutes", type=float, default=600.0, help="stop after")
-    asked = parser.parse_args()
-    path, end = Path(asked.out), time.monotonic() + 60 * asked.minutes
-    rows = [json.loads(x) for x in path.read_text().splitlines()] if path.exists() else []
-    done = {(r["kind"], r["seed"]) for r in rows}
-    for seed in range(asked.first, asked.first + asked.workshops):
-        for kind in asked.kind or KINDS:
-            if (kind, seed) in done or time.monotonic() > end:
-                continue
-            found = list(one_workshop(seed, kind, asked.new))
-            rows += found
-            with path.open("a") as file:
-                file.writelines(json.dumps(r) + "\n" for r in found)
+    options = finished.parser(__doc__, "workshops.jsonl", 600.0)
+    options.add_argument("--workshops", type=int, default=30)
+    options.add_argument("--new", type=int, default=4, help="new fragrances a workshop")
+    options.add_argument("--kind", choices=KINDS, action="append")
+    options.add_argument("--first", type=int, default=1)
+    asked = options.parse_args()
+    seeds = range(asked.first, asked.first + asked.workshops)
+    rows = finished.go_on(asked, lambda rows: finished.not_among(rows, seeds, "kind",
+                                                                 asked.kind or KINDS),
+                          lambda seed, kind: one_workshop(seed, kind, asked.new))
     print(HEAD, *summary(rows), sep="\n")
 
 

@@ -24,7 +24,9 @@ def made_once():
             made[key] = make()
         return made[key]
 
-    def analysed(folder, rules, seed):
+    def analysed(folder, rules, seed, memory=None):
+        if memory is not None:
+            return fit(folder, rules, seed, memory)
         changed = (folder / "series.sqlite").stat().st_mtime_ns
         return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
 

@@ -46,6 +46,15 @@ def test_it_shows_the_commands_that_are_tried():
     assert set(inline) <= {c.name for c in cli.COMMANDS}
 
 
+def test_what_it_says_of_a_quick_check_is_what_the_command_says(clone, capsys):
+    line, = (x for x in SHOWN if "quick fig --wax" in x)
+    assert cli.main(shlex.split(line)[1:]) == 0
+    said = capsys.readouterr().out
+    wax, = re.findall(r"\(([\d.]+ oz) of wax, about 70 minutes", README)
+    share, = re.findall(r"One pot gives a load in (about \S+ of \S+ checks)", README)
+    assert f": {wax} (" in said and share in said
+
+
 def test_it_is_short():
     assert len(README.split()) <= 900
     assert README.count("![") == 1

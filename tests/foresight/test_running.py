@@ -4,9 +4,11 @@ import io
 import math
 import re
 import sys
+from types import SimpleNamespace
 
 import pytest
 
+from scentlab import cli
 from scentlab.foresight.running import run_series
 from scentlab.planning.refusal import PlanError
 
@@ -46,6 +48,28 @@ def test_a_bar_is_shown_where_somebody_sees_it_and_nobody_else_takes_the_progres
             return True
 
     for out, progress in ((Terminal(), None), (Terminal(), print), (io.StringIO(), None)):
-        monkeypatch.setattr(sys, "stderr", out)
+        monkeypatch.setattr(sys, "__stderr__", out)
         run_series(math.factorial, 9, workers=1, progress=progress)
         assert ("9/9" in out.getvalue()) == (out.isatty() and progress is None)
+
+
+def test_the_bar_of_a_command_moves_over_its_line(monkeypatch):
+    """Commands write what a terminal obeys as signs, which a bar must not be."""
+    class Terminal(io.StringIO):
+        def isatty(self):
+            return True
+
+    class Asks:
+        command = "workshop"
+
+        @staticmethod
+        def run(arguments):
+            run_series(math.factorial, 9, workers=1)
+
+    out = Terminal()
+    for name in ("stderr", "__stderr__"):
+        monkeypatch.setattr(sys, name, out)
+    monkeypatch.setattr(cli, "parser", lambda: SimpleNamespace(parse_args=lambda argv: Asks))
+    assert cli.main([]) == 0
+    assert "9/9" in out.getvalue()
+    assert "\\r" not in out.getvalue()

@@ -125,6 +125,19 @@ def test_a_series_is_no_evidence_of_itself(memory, series):
         fit_borrowing(memory, next(iter(series.values())), **QUICK)
 
 
+def test_names_that_only_look_unlike_are_one(memory, cells, new):
+    typed = [replace(c, wax=c.wax.title() if i % 2 else c.wax, fragrance=c.fragrance.upper())
+             for i, c in enumerate(cells)]
+    found = learn(typed)
+    assert len(found.waxes) == len(memory.waxes)
+    assert len(found.pairs) == len(memory.pairs)
+    assert found.prior("soft", "fig") == memory.prior("soft", "fig")
+    fit = fit_borrowing(replace(found, invented=True), replace(new, fragrance="FIG"), **QUICK)
+    assert any("FIG itself was tested before." in n for n in fit.notes)
+    fit = fit_borrowing(memory, replace(new, fragrance="Fig "), **QUICK)
+    assert any("fig itself was tested before." in n for n in fit.notes)
+
+
 def test_invented_series_are_no_evidence_of_real_ones(memory, new):
     with pytest.raises(FitError, match="invented series are no evidence of real ones"):
         fit_borrowing(memory, replace(new, invented=False), **QUICK)

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from scipy import stats
 
@@ -11,13 +12,17 @@ from scentlab.maths.graded import CapacityPrior
 from scentlab.memory.borrowing import log_prior_density
 from scentlab.memory.cells import (
     KEYS,
+    UNKNOWN,
     Cell,
     cells_from_arrays,
     cells_to_arrays,
+    fit_cells,
     looks_key,
     site,
     usual_normals,
+    wax_of,
 )
+from scentlab.series import HIDDEN_FRAGRANCE
 
 
 def normal_cell(mean, sd, size=40_000, seed=1):
@@ -77,6 +82,25 @@ def test_cells_come_back_from_a_file_and_only_for_the_same_looks(cells, series, 
         assert cells_from_arrays(kept, key, 2) is None
     grades = own.grades.assign(grade=own.grades["grade"].mask(own.grades.index == 0, 4))
     assert looks_key(replace(own, grades=grades)) != key
+
+
+def test_a_fragrance_that_is_not_shared_is_no_name(series):
+    one = next(iter(series.values()))
+    hidden = replace(one, fragrance=HIDDEN_FRAGRANCE)
+    assert hidden.fragrance_name == ""
+    names = {c.fragrance for place in "ab" for c in fit_cells(hidden, place)}
+    assert names == {f"{UNKNOWN} (a)", f"{UNKNOWN} (b)"}
+
+
+def test_a_blend_of_waxes_is_told_by_its_parts_in_one_order(series):
+    one = next(iter(series.values()))
+    for names in (("hard", "soft", "other"), ("Soft", "hard", "other")):
+        parts = pd.DataFrame([(0.4, 0.6, 0.0)], index=["mix"], columns=names)
+        blend = replace(one, fractions=parts)
+        soft = 60 if names[1] == "soft" else 40
+        assert wax_of(blend, "mix").lower() == f"{100 - soft} % hard + {soft} % soft"
+        assert blend.wax_parts("mix") == {names[0]: 0.4, names[1]: 0.6}
+    assert wax_of(one, "no such blend") == "no such blend"
 
 
 def test_the_prior_density_is_that_of_the_model_up_to_a_constant(series):

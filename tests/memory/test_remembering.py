@@ -1,18 +1,24 @@
 """The memory of a folder: kept, brought up to date, and of that folder alone."""
 
+import re
 import shutil
 from dataclasses import replace
 
 import numpy as np
 import pytest
 from earlier_series import poured
+from recording.test_photos import camera_jpeg
 from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
 from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
 from scentlab.memory.remembering import remember
+from scentlab.memory.saying import map_table
+from scentlab.recording.photos import add_photo, choose_photo
+from scentlab.recording.store import Store
 from scentlab.results import FitError
+from scentlab.units import Shown, showing
 
 
 @pytest.fixture(scope="module")
@@ -59,6 +65,25 @@ def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
     assert same(remember(copy, without=["fennel-soft"]), remembered)
 
 
+def test_a_copy_of_a_series_counts_once(workshop, remembered, tmp_path):
+    root = tmp_path / "backed-up"
+    shutil.copytree(workshop, root)
+    shutil.copytree(root / "fig-soft", root / "a-backup")
+    shutil.copytree(root / "fennel-soft", root / "fennel-soft copy")
+    store_series(poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).of_pours(
+        poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).pours.head(2)), root / "older")
+    found = remember(root, without=["fennel-soft"])
+    assert set(found.notes) == {
+        "fig-soft holds the same records as a-backup and is left out.",
+        "fennel-soft copy holds the same records as fennel-soft and is left out.",
+        "older holds the same records as fennel-soft and is left out."}
+    assert len(found.series) == 8
+    assert found.sentence == remembered.sentence
+    assert "older holds the same records as fennel-soft and is left out." in remember(root).notes
+    assert len(remember(root).series) == 9
+    assert len(remember(root, without=["older"]).series) == 8
+
+
 def test_real_series_leave_invented_ones_out(workshop, tmp_path):
     copy = tmp_path / "mixed"
     shutil.copytree(workshop, copy)
@@ -100,6 +125,19 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
     assert next_pair(table[table["state"] == KNOWN]) is None
 
 
+def test_the_map_is_told_in_the_makers_unit(remembered):
+    table = memory_map(remembered)
+    head, *lines = map_table(table)
+    with showing(Shown("oz")):
+        oz_head, *oz_lines = map_table(table)
+    assert "sweat at, % of wax (" in head and "sweat at, oz/lb (" in oz_head
+    for row, line, other in zip(table.itertuples(), lines, oz_lines, strict=False):
+        percent, ounces = (re.search(r"([\d.]+) \([\d.]+ to [\d.]+\)$", x)[1]
+                           for x in (line, other))
+        assert percent == f"{max(row.load_at_risk_pct, 0.0):.1f}"
+        assert float(ounces) == pytest.approx(max(row.load_at_risk_pct, 0.0) * 0.16, abs=0.006)
+
+
 def test_a_foreseen_load_has_the_risk_that_it_is_foreseen_for(remembered):
     """Draws of the loads against the middle of the prior, by the link's own definition."""
     at_5, at_50 = foreseen(remembered, "soft", "thyme", (0.05, 0.5)).T
@@ -109,6 +147,16 @@ def test_a_foreseen_load_has_the_risk_that_it_is_foreseen_for(remembered):
     assert np.median(at_50) == pytest.approx(
         prior.capacity_centre[0] + prior.spread_median * (prior.gap_median[0]
                                                           - prior.stress_centre), abs=0.4)
+
+
+def test_a_name_is_found_however_it_is_typed(workshop, remembered, capsys):
+    assert remembered.prior("Soft ", "FIG") == remembered.prior("soft", "fig")
+    assert len(memory_map(remembered, ["SOFT", "Pillar", "pillar"], ["Fig"])) == 3 * 6
+    assert cli.main(["workshop", str(workshop), "--wax", "Soft", "--oil", "thyme",
+                     "--leave-out", "fennel-soft"]) == 0
+    said = capsys.readouterr().out
+    assert "rough guess" not in said
+    assert "Pour thyme in soft as three" in said
 
 
 def test_three_loads_hold_what_is_foreseen_between_them(remembered):
@@ -128,11 +176,15 @@ def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
     assert cli.main(["workshop", folder, "--wax", "soft", "--oil", "thyme",
                      "--leave-out", "fennel-soft"]) == 0
     assert "three test batches" in capsys.readouterr().out
+    store = Store.open(workshop / "fennel-soft")
+    for code in dict.fromkeys(store.rows("pieces").groupby("pour")["code"].first()):
+        choose_photo(store, add_photo(store, code, camera_jpeg()).entry_id, True)
     assert cli.main(["workshop", folder, "--series", "fennel-soft"]) == 0
     said = " ".join(capsys.readouterr().out.split())
     assert "with nothing borrowed" in said
-    assert "Borrowed from this workshop" in said
+    assert said.count("Borrowed from this workshop") == 1
     report = (workshop / "fennel-soft" / "exports" / "report.html").read_text()
     assert "nothing borrowed from earlier series" in report
+    assert '<img src="data:image/jpeg;base64,' in report
     assert cli.main(["workshop", folder, "--oil", "thyme"]) == 2
     assert "--wax is missing" in capsys.readouterr().err

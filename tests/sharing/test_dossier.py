@@ -12,9 +12,10 @@ from PIL import Image
 
 from scentlab.choosing.known_load import known_load
 from scentlab.planning.batch import make_batch, materials_of
-from scentlab.sharing.dossier import counts_table, dossier_html, write_dossier
+from scentlab.sharing.dossier import counts_table, dossier_html, weigh_table, write_dossier
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.photos import shown_photos
+from scentlab.units import Shown, showing
 from scentlab.workshop import demo_folder, demo_plan
 
 HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
@@ -28,6 +29,15 @@ def batch(analysis):
 def rows_of(name):
     with open(demo_folder() / f"{name}.csv", encoding="utf-8", newline="") as file:
         return list(csv.DictReader(file))
+
+
+def test_weights_are_said_in_the_makers_unit_first(batch):
+    weighed = [row[-1] for row in weigh_table(batch).rows]
+    with showing(Shown("oz")):
+        ounces = [row[-1] for row in weigh_table(batch).rows]
+    for one, other in zip(weighed, ounces, strict=True):
+        assert re.fullmatch(r"[\d.]+ g \([\d.]+ oz\)", one)
+        assert other == "{} ({})".format(*re.match(r"(.*) \((.*)\)", one).groups()[::-1])
 
 
 def test_counts_are_those_of_the_files(analysis):

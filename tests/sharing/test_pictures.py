@@ -13,6 +13,7 @@ from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.sharing import figures
 from scentlab.sharing.pictures import plot
+from scentlab.units import Shown, showing
 
 ALL = ("pick", "sweat", "frost", "throw")
 
@@ -192,6 +193,38 @@ def test_a_thing_without_a_picture_is_refused(analysis):
 def test_an_unknown_blend_is_refused(analysis):
     with pytest.raises(ValueError, match=r"^blend 'tallow' is not in this result; it has "):
         plot(analysis.sweat, "tallow")
+
+
+def test_a_figure_and_its_words_are_in_the_makers_unit(analysis, blend):
+    """16 oz to the lb: a load of 6.25 % of wax is 1 oz/lb."""
+    grams = plot(analysis, blend).figure()
+    with showing(Shown("oz")):
+        pictures = plot(analysis, blend), plot(analysis.pick)
+        ounces = pictures[0].figure(), pictures[1].figure()
+    assert grams.axes[-1].get_xlabel() == "load, % of wax"
+    for picture, figure in zip(pictures, ounces, strict=True):
+        ax = figure.axes[-1]
+        assert ax.get_xlabel() == "load, oz of fragrance per lb of wax"
+        said = [float(t.get_text()) for t in ax.get_xticklabels()]
+        np.testing.assert_allclose(said, np.asarray(ax.get_xticks()) * 0.16, atol=1e-6)
+        assert len(said) > 2 and all(v == round(v, 2) for v in said)
+        assert "% of wax" not in repr(picture)
+    labels = [line.get_label() for line in ounces[0].axes[0].lines]
+    assert any(re.fullmatch(r"recommended [\d.]+ oz/lb", label) for label in labels)
+    ends = plot(analysis, blend).figures[0]["data"]["panels"][1].curve["x"].iloc[[0, -1]]
+    assert all(f" at {0.16 * load:.1f}" in repr(pictures[0]) for load in ends)
+
+
+def test_templates_are_read_once_for_each_unit(analysis, blend):
+    from scentlab.sharing import pages
+
+    picture = plot(analysis, blend)
+    grams = picture._repr_html_()
+    with showing(Shown("oz")):
+        ounces = picture._repr_html_()
+    before = pages._environment.cache_info().misses
+    assert picture._repr_html_() == grams != ounces
+    assert pages._environment.cache_info().misses == before
 
 
 def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels, tmp_path):

@@ -2,13 +2,16 @@
 
 import copy
 import dataclasses
+import hashlib
 import html
 import re
 
+import pandas as pd
 import pytest
 
 from scentlab.sharing.beside import differences, series_names
 from scentlab.sharing.opening import PackageError, package_fingerprint
+from scentlab.sharing.pages import to_json
 from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.report import check_questions, page_fingerprint, write_supplier_summary
 from scentlab.words import answers
@@ -73,6 +76,23 @@ def test_a_page_is_named_by_what_is_behind_it(analysis):
         analysis, dataclasses.replace(analysis, series=other),
         dataclasses.replace(analysis, rules=dataclasses.replace(analysis.rules, risk=0.1)))}
     assert len(found) == 3
+
+
+def test_pairs_and_heat_cycles_are_behind_a_page_where_there_are_any(analysis):
+    bare = dataclasses.replace(analysis, series=dataclasses.replace(
+        analysis.series, pairs=analysis.series.pairs[:0], heats=analysis.series.heats[:0]))
+    heat = {"low_c": 37.0, "high_c": 39.0, "hours": 12.0, "cycles": 3}
+    found = [page_fingerprint(bare)]
+    for name, row in (("heats", heat), ("heats", heat | {"high_c": 45.0}),
+                      ("pairs", {"code": "101", "second": "102", "stronger": "first"})):
+        frame = getattr(bare.series, name)
+        more = pd.DataFrame([row]).reindex(columns=frame.columns)
+        found.append(page_fingerprint(dataclasses.replace(
+            bare, series=dataclasses.replace(bare.series, **{name: more}))))
+    assert len(set(found)) == 4
+    series, rules = bare.series, to_json(dataclasses.asdict(bare.rules)).decode()
+    text = [f.to_csv(index=False) for f in (series.pours, series.grades, series.throws)]
+    assert found[0] == hashlib.sha256("\n".join([*text, rules]).encode()).hexdigest()
 
 
 def test_a_page_without_questions_has_no_form(html, tmp_path):

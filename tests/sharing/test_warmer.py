@@ -1,6 +1,7 @@
 """Pieces left on the warmer in what is shared: pictures, report, package, what is held back."""
 
 import dataclasses
+import re
 
 import pytest
 
@@ -8,6 +9,7 @@ from scentlab.choosing.analysis import analyse
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices, redact
+from scentlab.units import Shown, showing
 from scentlab.words.tables import lives_table, losses_table
 
 
@@ -27,6 +29,17 @@ class TestReport:
         lives, losses = lives_table(fitted.throw_life), losses_table(fitted.weights)
         assert lives.headings[-1] == "Hours until it is half (90 % interval)"
         assert losses.headings[-2] == "Weight lost, g (lowest to highest piece)"
+        with showing(Shown("oz")):
+            in_oz, said = losses_table(fitted.weights), fitted.sentence
+        assert in_oz.headings[1:6:4] == ("Load, oz/lb", "Fragrance in a piece, oz")
+        assert in_oz.headings[-2] == "Weight lost, oz (lowest to highest piece)"
+        for row, one in zip(in_oz.rows, losses.rows, strict=True):
+            assert float(row[1]) == pytest.approx(float(one[1]) * 0.16, abs=0.014)
+            for cell, grams in zip(row[5:7], one[5:7], strict=True):
+                numbers = (list(map(float, re.findall(r"[\d.]+", c))) for c in (cell, grams))
+                for ounces, weight in zip(*numbers, strict=True):
+                    assert ounces == pytest.approx(weight / 28.349523125, abs=0.0008)
+        assert " g in " in fitted.sentence and " oz in " in said and " g" not in said
         assert len(lives.rows) == len(losses.rows) == 3
 
     def test_the_report_has_them(self, html):
