@@ -5,6 +5,7 @@ import html
 import re
 import tomllib
 from dataclasses import replace
+from functools import cache
 from pathlib import Path
 
 import ipywidgets as w
@@ -187,6 +188,22 @@ def note(kind, text):
     return f'<div class="scent-{kind}" role="{role}">{lines}</div>'
 
 
+@cache
+def _layout(**look):
+    """A layout that all who look alike share: what a page is made of goes to the browser singly."""
+    return w.Layout(**look)
+
+
+@cache
+def _style(kind, **look):
+    return kind(style=look).style
+
+
+def plain_html(value="", css=()):
+    """Words as they are, without a look of their own."""
+    return w.HTML(value, layout=_layout(), style=_style(w.HTML), _dom_classes=css)
+
+
 class Field(w.VBox):
     """A text to type, its label, and below it what is wrong with it or how it is understood.
 
@@ -212,30 +229,29 @@ class Field(w.VBox):
     def __init__(self, name, column, label="", *, usual="", example="", empty=NEEDED, read=None,
                  options=None, short=False, wide=False, hint="", at="", css="scent-box", digits=2,
                  other=None):
-        super().__init__()
         self.name, self.column, self.usual, self.at = name, column, usual, at
         self.empty = None if empty is NEEDED and not column.required else empty
         self._units, self.options = units_shown(), options
         self._digits = digits if column.unit in _FINE else 2
         self._reader = read or (lambda text: read_text(text, column, self._units, self._digits))
-        look = {"style": {"description_width": "55%"},
-                "layout": w.Layout(width=None if short else "100%")}
-        self.box = w.Text(placeholder=example, **look) if options is None else w.Dropdown(
-            options=[(words, text) for text, words in options.items()], **look)
-        self.box.add_class(f"scent-field-{name}")
-        if short:
-            self.box.add_class("scent-short")
-        self.add_class(css)
-        if wide:
-            self.add_class("scent-wide")
+        classes = (f"scent-field-{name}", *(["scent-short"] if short else []))
         unit = self._units.label(column.unit)
-        self.call(label or capital(column.meaning) + (f", {unit}" if unit else ""))
-        self.said, self.wrong, self.also = w.HTML(), False, w.HTML()
-        self.children = [self.box, self.also, *([w.HTML(hint_html(hint))] if hint else []),
-                         self.said]
+        self.label = label or capital(column.meaning) + (f", {unit}" if unit else "")
+        look = {"description": self.label, "tooltip": self.label, "_dom_classes": classes,
+                "layout": _layout(width=None if short else "100%")}
+        self.box = w.Text(
+            placeholder=example, value=self._as_typed(str(usual)),
+            style=_style(w.Text, description_width="55%"), **look,
+        ) if options is None else w.Dropdown(
+            options=[(words, text) for text, words in options.items()],
+            value=usual if usual in options else next(iter(options)),
+            style=_style(w.Dropdown, description_width="55%"), **look)
+        self.said, self.wrong, self.also = plain_html(), False, plain_html()
+        super().__init__([self.box, self.also, *([plain_html(hint_html(hint))] if hint else []),
+                          self.said], _dom_classes=(css, *(["scent-wide"] if wide else [])))
         self._other = other or (lambda value, text: other_form(value, column.unit, text))
         self.box.observe(lambda _: self._tell_other(), "value")
-        self.value = usual
+        self._tell_other()
         self.usual = self.box.value
 
     @classmethod
@@ -350,13 +366,12 @@ class Section(w.VBox):
     """
 
     def __init__(self, title, children, name="", words=None, shut=True):
-        super().__init__()
         self._title, self._words = title, words
-        self.body = w.VBox(list(children), layout=w.Layout(grid_gap="6px"))
-        self.fold = make_button("", f"fold-{name}") if name else w.HTML(f"<h3>{title}</h3>")
-        self.children = [self.fold, self.body]
+        self.body = w.VBox(list(children), layout=w.Layout(grid_gap="6px"),
+                           _dom_classes=["scent-part"] if name else [])
+        self.fold = make_button("", f"fold-{name}") if name else plain_html(f"<h3>{title}</h3>")
+        super().__init__([self.fold, self.body])
         if name:
-            self.body.add_class("scent-part")
             self.fold.on_click(lambda _: self.turn(not self.is_open))
             self.turn(not shut)
 
@@ -426,11 +441,10 @@ class Tick(w.Button):
 
 def make_button(words, name, saves=False):
     """A button; ``saves`` when a tap is to store something: without an answer it is NOT SAVED."""
-    button = w.Button(description=words, tooltip=words, layout=w.Layout(width="auto"))
-    button.add_class(f"scent-press-{name}")
+    classes = (f"scent-press-{name}", *(["scent-saves"] if saves else []))
+    button = w.Button(description=words, tooltip=words, layout=w.Layout(width="auto"),
+                      style=_style(w.Button), _dom_classes=classes)
     button.on = False
-    if saves:
-        button.add_class("scent-saves")
     return button
 
 
@@ -439,17 +453,12 @@ _ROW = {"flex_flow": "row wrap", "grid_gap": "6px"}
 
 
 def stacked(children=(), css=""):
-    box = w.VBox(list(children), layout=_STACK)
-    for name in css.split():
-        box.add_class(name)
-    return box
+    return w.VBox(list(children), layout=_STACK, _dom_classes=css.split())
 
 
 def side_by_side(children=()):
     """Short fields beside one another, as many as the page is wide for."""
-    box = w.Box(list(children))
-    box.add_class("scent-cells")
-    return box
+    return w.Box(list(children), _dom_classes=["scent-cells"])
 
 
 def in_a_row(children):

@@ -15,11 +15,28 @@ from pathlib import Path
 import anywidget
 import ipywidgets as w
 import traitlets
+import zmq
+from IPython import get_ipython
 
-from scentlab.forms.fields import NotYet, Section, make_button, note
+from scentlab.forms.fields import NotYet, Section, make_button, note, plain_html
 
 PAGES = Path(__file__).parent / "pages"
 STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
+
+
+def hold_all():
+    """Let the kernel hold all that a page is made of until the browser has it.
+
+    A page is a thousand messages at once. The kernel's socket holds 1,000 for a slow reader and
+    drops the rest without a word, so that parts of a form would be missing.
+    """
+    socket = getattr(getattr(get_ipython(), "kernel", None), "iopub_socket", None)
+    thread = getattr(socket, "io_thread", None)
+    if thread is not None:
+        thread.schedule(lambda: thread.socket.set(zmq.SNDHWM, 0))
+
+
+hold_all()
 
 
 class BrowserPart(anywidget.AnyWidget):
@@ -60,21 +77,19 @@ class Form(w.VBox):
     """
 
     def __init__(self, on_save=None, on_undo=None):
-        super().__init__()
-        self.add_class("scent-form")
+        super().__init__(_dom_classes=["scent-form"])
         self.browser = BrowserPart()
         self.browser.on_msg(lambda _, content, __: self._heard(content))
         self._heard_keys, self._controls, self._saved = [], {}, []
         self._on_save, self._on_undo = on_save, on_undo
         self._key = uuid.uuid4().hex
-        self.message = w.HTML()
-        self.message.add_class("scent-message")
+        self.message = plain_html(css=["scent-message"])
         self.undo = self._button("Undo the last one", "undo", self._undo_last, saves=True)
         self.undo.layout.display = "none"
 
     def _lay_out(self, *children):
         """Show the children between style and browser part, and name what they hold."""
-        self.children = [w.HTML(STYLE), *children, self.browser]
+        self.children = [plain_html(STYLE), *children, self.browser]
         self._refresh()
 
     def _button(self, words, name, action, saves=False):

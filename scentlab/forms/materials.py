@@ -16,6 +16,7 @@ from scentlab.forms.fields import (
     make_button,
     note,
     placed,
+    plain_html,
     read_all,
     show_if,
     shown,
@@ -39,8 +40,6 @@ class Card(w.VBox):
     """
 
     def __init__(self, kind, number, texts, on_gone=None, waxes=0):
-        super().__init__()
-        self.add_class("scent-card")
         self.kind = kind
         self.fields = {
             row["name"]: Field.of(row, f"{kind}-{number}-{row['name']}", at=row["name"], short=True,
@@ -52,10 +51,12 @@ class Card(w.VBox):
                                    usual=text) for place, text in enumerate(parts)}
         name, *rest = self.fields.values()
         self.all = [name, *self.parts.values(), *rest]
-        self.said = w.HTML()
+        self.said = plain_html()
         self.gone = make_button(f"Remove this {kind}", f"gone-{kind}-{number}")
         self.gone.on_click(lambda _: on_gone(self))
-        self.children = [side_by_side(self.all), self.said, *([self.gone] if on_gone else [])]
+        super().__init__(
+            [side_by_side(self.all), self.said, *([self.gone] if on_gone else [])],
+            _dom_classes=["scent-card"])
 
     @property
     def texts(self):

@@ -29,6 +29,8 @@ def run_lab(folder, extra=()):
         sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={root}",
         "--ServerApp.contents_manager_class=scentlab.lab.contents.KitContents",
         f"--LabApp.extra_labextensions_path={HERE / 'extension'}",
+        # What a server drops of a page that comes at once is missing in it, without a word.
+        "--ZMQChannelsWebsocketConnection.limit_rate=False",
         # Open tabs are remembered for each folder: those of another would not be found here.
         f"--LabApp.workspaces_dir={Path(root) / '.tabs'}",
         f"--LabApp.default_url=/lab/tree/{START}", *extra,
