@@ -21,7 +21,7 @@ from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
-from scentlab.recording.progress import waiting
+from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
@@ -141,9 +141,8 @@ class QuickCheck:
     def heat_day(self):
         """The day on which the newest heat cycle was to begin; None where none has begun, or where
         it is on record what it reached."""
-        poured = set(self.store.rows("pours")["pour"])
-        days = [p.due_on for p in self.plan.piece_rows
-                if p.stress == "heat" and p.pour in poured and p.due_on < self.today]
+        days = [p.due_on for p in sweat_pieces(self.store)
+                if p.stress == "heat" and p.due_on < self.today]
         if not days:
             return None
         day = max(days)
@@ -172,15 +171,15 @@ class QuickCheck:
     def waits(self):
         """What keeps the answer back, in words, and what is still to come; and whether it does."""
         graded = {code for (code,) in self.store.distinct("grades", ("code",))}
-        logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
+        pieces = sweat_pieces(self.store)
         pot = {p.pour: p.pot for p in self.plan.pour_rows}
-        left = [p for p in self.plan.piece_rows if p.pour in logged and p.code not in graded]
+        left = [p for p in pieces if p.code not in graded]
         if not left:
             return "", not graded
-        begun = {pot[p.pour] for p in self.plan.piece_rows if p.code in graded}
+        begun = {pot.get(p.pour) for p in pieces if p.code in graded}
         said = (f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
                 f"{self.plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}.")
-        if begun and not begun & {pot[p.pour] for p in left}:
+        if begun and not begun & {pot.get(p.pour) for p in left}:
             return said, False
         return f"{said} There is no answer before they are.", True
 

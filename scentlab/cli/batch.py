@@ -160,8 +160,9 @@ def _plan_lot(arguments, store, plan, analysis, load):
           f"{say_weight(add_up(p.fragrance_g for p in rows))} of fragrance, "
           f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
-    print(f"When they are graded, ask again: {program()} lot {quoted(arguments.folder)} --lot "
-          f"{quoted(lot)}")
+    print(f"After pouring, and when they are due, log and grade them: {program()} quick "
+          f"{quoted(arguments.folder)}, or the pages. Then ask again: {program()} lot "
+          f"{quoted(arguments.folder)} --lot {quoted(lot)}")
 
 
 def _dossier(arguments):

@@ -81,7 +81,7 @@ class NextStep(Result):
         if not self.worth_it:
             why = f"more work would move the load by less than {WORTH_PCT:g} points"
             if self.held_by_limit:
-                why = ("the load given is as high as the wax maker's limit, "
+                why = ("the highest load to use is as high as the wax maker's limit, "
                        f"{say_load_oz(self.limit_pct)}, allows")
             elif self.given_pct <= 0:
                 why = "no load is shown to be safe, and two more pots would hardly show one"
@@ -118,7 +118,7 @@ class NextStep(Result):
         if self.given_pct <= 0:
             return (f"no load is given now; after it there is one in about "
                     f"{10 * round(10 * best['p_given']):.0f} of 100 such cases")
-        return (f"the load given is {self.given_pct:.1f} % now and would be about "
+        return (f"the highest load to use is {self.given_pct:.1f} % now and would be about "
                 f"{best['given_after_pct']:.1f} %, on average over what it may show")
 
     def _beyond_words(self, loads):

@@ -104,7 +104,8 @@ def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) ->
     pot = _pot(plan, *(pots or [plan.pour_rows[-1].pot]))
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]
-    return _page("quick-sheet", "Quick check", plan, paper, pot=pot, pieces=pieces,
+    subject = f"New {say_lot(pot['lot'])}" if pot["lot"] else "Quick check"
+    return _page("quick-sheet", subject, plan, paper, pot=pot, pieces=pieces,
                  each=len(pieces) // len(pours), grades=SWEAT_GRADES,
                  due_on=max(p.due_on for p in pieces))
 

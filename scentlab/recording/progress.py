@@ -150,6 +150,14 @@ def pairs_waiting(store, assessor):
     return [p for p in (store.plan() or {}).get("pairs", ())
             if p["assessor"] == assessor and {p["first"], p["second"]} <= there
             and tuple(p[n] for n in PAIRS.key) not in done]
+
+
+def sweat_pieces(store):
+    """The sweat pieces of logged test batches, with the day that each is ready on."""
+    found = _pieces(store, store.plan() or {})
+    return [p for p in found if p.test == "sweat" and p.logged and p.due_on]
+
+
 def due_words(store, today=None, looks_per_piece=1):
     """What is due on a day, in words: pieces to grade now or next, and test batches not logged."""
     today = today or dt.date.today()

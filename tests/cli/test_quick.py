@@ -1,11 +1,17 @@
 """The quick check from the terminal: from the question to the answer and to one more pot."""
 
+import datetime as dt
 import json
 
 import pytest
 
 from scentlab.cli import main
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning.plan import make_plan
+from scentlab.planning.rules import PieceNumbers
+from scentlab.quick import QuickCheck
 from scentlab.recording.store import Store
+from scentlab.workshop import make_series
 
 LOADS = "1, 1.5, 2, 3 oz/lb"
 ASKED = ["--wax", "soft wax", "--oil", "fig", "--loads", LOADS, "--seed", "1", "--limit",
@@ -89,7 +95,8 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     typed += ["", *["0"] * 12, "y"]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
-    assert "The load given is" in said and "Nothing sweated, so no load above 2.99 oz/lb" in said
+    assert "The highest load to use is" in said
+    assert "Nothing sweated, so no load above 2.99 oz/lb" in said
     assert (folder / "exports" / "quick-sheet-P02.html").is_file()
     after = Store.open(folder).plan()
     new = after["pours"][4:]
@@ -192,9 +199,9 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
     typed += ["", *["0"] * 12]
     quick(folder, day="2026-11-12")
     assert capsys.readouterr().out.splitlines()[-1] == (
-        "Next: stop here: the load given is as high as the wax maker's limit, 1 oz/lb (6.25 %), "
-        "allows. Pour it once more before you sell much of it. If the limit is only what the sheet "
-        "recommends, it can be set aside in writing: page Answer, rules.")
+        "Next: stop here: the highest load to use is as high as the wax maker's limit, 1 oz/lb "
+        "(6.25 %), allows. Pour it once more before you sell much of it. If the limit is only what "
+        "the sheet recommends, it can be set aside in writing: page Answer, rules.")
 
 
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):
@@ -211,3 +218,22 @@ def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, a
     assert "The wax maker's sheet says 1 oz/lb (6.25 %)." in said
     assert "limit" not in said and "for testing" not in said
     assert float(said.split("soft wax: use ")[1].split("(")[1].split(" %")[0]) > 6.25
+
+
+def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tmp_path):
+    """A pot poured five days after its day, in a series that also has pieces to smell."""
+    folder = tmp_path / "late"
+    plan = make_plan("late", Fragrance("fig"), [Blend("soft", {Wax("soft"): 1.0})], [6.0, 9.0],
+                     start="2026-03-02", pots_per_blend=1, assessors=("A1",), seed=3,
+                     piece_g=25,
+                     pieces=PieceNumbers(sweat=1, sweat_heat=1, frost=1, throw=1, reserve=1))
+    make_series(folder, title="late").save_plan(plan.to_dict())
+    check = QuickCheck(folder, dt.date(2026, 3, 7))
+    for pour in check.left:
+        check.log(pour, pour.wax_g, pour.fragrance_g)
+    planned = max(p.due_on for p in plan.piece_rows if p.stress == "heat")
+    day = planned + dt.timedelta(days=5)
+    said, held = check.waits()
+    assert held and said.startswith("4 pieces are not graded yet.") and f"begin on {day}." in said
+    assert QuickCheck(folder, day).heat_day is None
+    assert QuickCheck(folder, day + dt.timedelta(days=1)).heat_day == day

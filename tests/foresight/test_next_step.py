@@ -108,8 +108,8 @@ def test_the_expected_load_is_that_of_fits_to_drawn_grades():
 def test_where_the_limit_holds_the_load_it_stops():
     found = next_step(checked(wet_from=99.0, limit=6.25), seed=1)
     assert found.step == STOP and not found.worth_it
-    assert found.sentence == ("Stop here: the load given is as high as the wax maker's limit, "
-                              "6.25 % (1 oz/lb), allows.")
+    assert found.sentence == ("Stop here: the highest load to use is as high as the wax maker's "
+                              "limit, 6.25 % (1 oz/lb), allows.")
     assert replace(found, limit_pct=np.nan).sentence == (
         "Stop here: more work would move the load by less than 0.3 points.")
     assert replace(found, given_pct=0.0).sentence == (
