@@ -75,9 +75,13 @@ def plan_asked(texts, folder, today, seed=None):
         asked["loads"], start=today, seed=seed, currency=asked["currency"] or "",
         **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
     )
-    over = sum(p.test_only for p in plan.pour_rows)
-    said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's limit, "
-            f"{say_load_oz(asked['limit'])}: for testing, not for sale."] if over else []
+    said = []
+    for name, words, end in (("limit", "limit", ": for testing, not for sale"),
+                             ("sheet", "recommended load", "")):
+        over = sum(p.load_pct > (asked[name] or 100) + 1e-9 for p in plan.pour_rows)
+        if over and not said:
+            said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's {words}, "
+                    f"{say_load_oz(asked[name])}{end}."]
     return plan, (*quick_costs(plan), *said)
 
 
@@ -119,7 +123,7 @@ class QuickCheck:
         logged = set(self.store.rows("pours")["pour"])
         return [p for p in self.plan.pour_rows if p.pour not in logged]
 
-    def write_sheets(self, paper="A4", pots=1):
+    def write_sheets(self, paper="", pots=1):
         """Write the sheet of each of the last pots; returns their paths."""
         paths = []
         own = dict.fromkeys(p.pot for p in self.plan.pour_rows if not p.lot)
@@ -129,10 +133,11 @@ class QuickCheck:
             write_whole(paths[-1], quick_sheet_html(self.plan, paper, [pot]))
         return paths
 
-    def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None):
+    def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None, poured_on=None):
         """Store what was weighed of a planned test batch; returns the receipt."""
         return self.store.add("pours", {
-            "pour": pour.pour, "pot": pour.pot, "blend": pour.blend, "poured_on": self.today,
+            "pour": pour.pour, "pot": pour.pot, "blend": pour.blend,
+            "poured_on": poured_on or self.today,
             "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g,
             "limit_load_pct": pour.limit_load_pct,
         }, key)
@@ -155,7 +160,7 @@ class QuickCheck:
 
     def due(self):
         """The pieces that are ready to grade, in the order of the sheet."""
-        return waiting(self.store, TESTER, "sweat", self.today).sort_values("code")
+        return waiting(self.store, TESTER, "sweat", self.today)
 
     def grade(self, piece, grade, key=None):
         """Store the sweat grade of a piece of :meth:`due`; returns the receipt."""
@@ -178,7 +183,8 @@ class QuickCheck:
             return "", not graded
         begun = {pot.get(p.pour) for p in pieces if p.code in graded}
         said = (f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
-                f"{self.plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}.")
+                f"{self.plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}, "
+                "counted from the day of pouring on record.")
         if begun and not begun & {pot.get(p.pour) for p in left}:
             return said, False
         return f"{said} There is no answer before they are.", True

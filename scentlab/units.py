@@ -412,13 +412,13 @@ def say_temperature(degrees_c):
 
 
 def say_one_temperature(degrees_c):
-    """A temperature in the maker's scale alone, to a tenth where it has one.
+    """A temperature in the maker's scale alone: to a tenth of a °C where it has one, or to a °F.
 
     >>> say_one_temperature(38.5), say_one_temperature(38.0)
     ('38.5 °C', '38 °C')
     """
     if _chosen.temperature == "F":
-        return f"{round(fahrenheit_from_celsius(degrees_c), 1):g} °F"
+        return f"{fahrenheit_from_celsius(degrees_c):.0f} °F"
     return f"{degrees_c:g} °C"
 
 

@@ -16,6 +16,7 @@ from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
+from scentlab.schema import SWEAT_GRADES
 from scentlab.text import in_sentences
 from scentlab.units import say_load_oz
 
@@ -39,12 +40,14 @@ class LoadsSoFar(Result):
         would, of these pieces alone), risk_pct (the model's mean, with its upper 95 % point
         risk_upper_pct), word (sweated, dry so far or recommended) and meaning.
     answer : str, the recommended load in words. stress : how the pieces were kept, in words.
+    limit_words : the grade from which a piece counts as sweated, in words.
     """
 
     blend: str
     table: pd.DataFrame
     answer: str
     stress: str
+    limit_words: str
     notes: tuple = field(default=())
 
     @property
@@ -58,17 +61,22 @@ class LoadsSoFar(Result):
 
     def _seen(self):
         rows = {SWEATED: [], DRY: [], USE: []}
+        used = self.table.loc[self.table["word"] == USE, "load_pct"].max()  # nan where none is
         for r in self.table.itertuples():
             seen = r.sweated if r.word == SWEATED else r.pieces
-            rows[r.word].append(f"{say_load_oz(r.load_pct)}, {seen} of {r.pieces}")
+            within = r.word == DRY and r.load_pct <= used
+            rows[USE if within else r.word].append(
+                f"{say_load_oz(r.load_pct)}, {seen} of {r.pieces}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
-        said = [f"Pieces {self.stress}, loads as weighed"]
+        said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
-            ("recommended, all dry", USE), ("dry so far", DRY), ("sweated, not for sale", SWEATED),
+            ("within the load to use, all dry", USE), ("above it, dry so far", DRY),
+            ("sweated, not for sale", SWEATED),
         ) if rows[name]]
         if could:
             after = ", ".join(f"{could[n]:.0f} % after {n:.0f} dry pieces" for n in sorted(could))
-            said.append(f"taken by itself, a load could still sweat in up to {after}")
+            said.append(f"alone, a load could still sweat in up to {after}; the load to use "
+                        "weighs all of them together")
         if not rows[SWEATED]:
             top = self.table.iloc[-1]
             said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "
@@ -121,7 +129,17 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
         table.loc[admitted[-1], "word"] = USE
     table["meaning"] = [_meaning(r, rules) for r in table.itertuples()]
     return LoadsSoFar(blend, table, _answer(analysis, blend),
-                      stress_words(stress, analysis.series.plan), (BOUND,))
+                      stress_words(stress, analysis.series.plan), limit_words(rules.limit_grade),
+                      (BOUND,))
+
+
+def limit_words(grade):
+    """The grade from which a piece counts as sweated.
+
+    >>> limit_words(2)
+    'grade 2 (visible film) or worse'
+    """
+    return f"grade {grade} ({SWEAT_GRADES[grade]})" + (" or worse" if grade < 4 else "")
 
 
 def recommended_by_maker(series, blend):

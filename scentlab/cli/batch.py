@@ -8,6 +8,7 @@ from dataclasses import replace
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
     FOLDER,
+    PAPER,
     CannotDo,
     Command,
     amount,
@@ -22,7 +23,6 @@ from scentlab.files import write_whole
 from scentlab.text import spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
-_PAPER = option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)")
 _BLEND = option("--blend", metavar="NAME", help="the blend (the best one)")
 # Options of a recipe: its field, the option, how it is read, the words.
 _RECIPE = (
@@ -199,7 +199,7 @@ COMMANDS = (
             option("--load", metavar="LOAD", help="another load, as 8 %% or 1.5 oz/lb"),
             *(option(name, dest=field, metavar=kind, help=words)
               for field, name, kind, words in _RECIPE),
-            _PAPER, *rule_options(shown=False),
+            PAPER, *rule_options(shown=False),
         ),
     ),
     Command(
@@ -229,7 +229,7 @@ COMMANDS = (
         (
             FOLDER, option("--lot", metavar="NAME", required=True, help="what its label says"),
             _BLEND, option("--load", metavar="LOAD", help="the load in use (the recommended one)"),
-            option("--more", action="store_true", help="plan three more pots of it"), _PAPER,
+            option("--more", action="store_true", help="plan three more pots of it"), PAPER,
             option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
             *rule_options(shown=False),
         ),

@@ -79,6 +79,7 @@ def repeated(name, metavar, words):
 
 
 FOLDER = option("folder", metavar="FOLDER")
+PAPER = option("--paper", choices=("A4", "letter"), help="to print on (letter with oz, else A4)")
 SEED = option("--seed", type=int, default=1, help="seed of the chance in the intervals (1)")
 LOOKS = option("--looks-per-piece", type=int, default=1, metavar="NUMBER",
                help="testers who grade each sweat and frost piece (1)")

@@ -4,6 +4,7 @@ import zlib
 
 from scentlab.cli.frame import (
     FOLDER,
+    PAPER,
     CannotDo,
     Command,
     opened,
@@ -165,7 +166,7 @@ COMMANDS = (
             option("--number", type=int, metavar="NUMBER", help="of pairs, in place of --points"),
             option("--blend", metavar="NAME", help="the wax (the first)"),
             option("--tester", metavar="CODE", help="ask for this tester's answers"),
-            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)"),
+            PAPER,
         ),
     ),
 )

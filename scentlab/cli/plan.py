@@ -5,6 +5,7 @@ import zlib
 
 from scentlab import amounts
 from scentlab.cli.frame import (
+    PAPER,
     CannotDo,
     Command,
     amount,
@@ -137,7 +138,7 @@ COMMANDS = (
             option("--take", choices=("small", "medium", "large"), help="keep this one"),
             option("--start", type=dt.date.fromisoformat, metavar="DATE",
                    help="first evening (today)"),
-            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheets (A4)"),
+            PAPER,
         ),
     ),
 )

@@ -6,6 +6,7 @@ from pathlib import Path
 from scentlab.amounts import AmountError, keep_units, read_amount
 from scentlab.cli.frame import (
     FOLDER,
+    PAPER,
     STORE_NAME,
     CannotDo,
     Command,
@@ -137,17 +138,28 @@ def _log_pours(check):
         return True
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
           f"batch for later, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
-    checked = _scale_check()
+    day, checked = _poured_on(check.today), _scale_check()
 
     def ask(pour):
         print(f"{pour.pour}, {say_batch(pour)}:")
         weights = _weights(pour)
-        return weights if weights in (None, UNDO) else check.log(pour, *weights, checked).entry_id
+        return weights if weights in (None, UNDO) else check.log(
+            pour, *weights, checked, poured_on=day).entry_id
 
     _each(left, ask, lambda entry: check.undo("pours", entry))
     logged = len(check.plan.pour_rows) - len(check.left)
     print(f"{logged} of {len(check.plan.pour_rows)} test batches are stored.")
     return logged > 0
+
+
+def _poured_on(today):
+    """The day of pouring, which the pieces' age counts from."""
+    while True:
+        said = _asked(f"Poured on [{today}]: ") or str(today)
+        day, wrong = POURS["poured_on"].check(said)
+        if not wrong and day <= today:
+            return day
+        print(f"  {said}: type a day up to today, such as {today}.")
 
 
 def _weights(pour):
@@ -302,7 +314,7 @@ COMMANDS = (
             option("--wax-price", metavar="PRICE", help='as "3.50 / lb"; with the next: the costs'),
             option("--oil-price", metavar="PRICE", help='as "18 for 16 oz"'),
             option("--currency"),
-            option("--paper", choices=("A4", "letter"), default="A4", help="of the sheet (A4)"),
+            PAPER,
             option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
             option("--seed", type=int),
         ),

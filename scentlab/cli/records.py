@@ -1,13 +1,16 @@
 """Commands of the record: import, entries, correct, void, export, columns."""
 
+import re
 import sys
 import textwrap
 from pathlib import Path
 
+from scentlab.amounts import READERS
 from scentlab.cli.frame import (
     FOLDER,
     CannotDo,
     Command,
+    amount,
     count,
     opened,
     option,
@@ -90,7 +93,7 @@ def _entries(arguments):
 def _correct(arguments):
     from scentlab.recording.correcting import mend
 
-    changes = dict(_change(text) for text in arguments.changes)
+    changes = dict(_change(arguments.table, text) for text in arguments.changes)
     receipt = mend(opened(arguments.folder), arguments.table, arguments.entry, changes,
                    arguments.reason)
     print(
@@ -99,11 +102,16 @@ def _correct(arguments):
     )
 
 
-def _change(text):
-    name, equals, value = text.partition("=")
-    if not equals or not name.strip():
+def _change(table, text):
+    from scentlab.recording.records import RECORDS
+
+    name, equals, value = (part.strip() for part in text.partition("="))
+    if not equals or not name:
         raise CannotDo(f"{text!r} is not understood; write it as column=value, such as grade=2")
-    return name.strip(), value.strip()
+    unit = next((c.unit for c in RECORDS[table].columns if c.name == name), "")
+    if unit in READERS and re.search(r"\d.*[A-Za-z°]", value):
+        value = str(amount(name, unit, value))
+    return name, value
 
 
 def _void(arguments):
@@ -215,11 +223,11 @@ COMMANDS = (
         """
         Write a new row into the record in place of an old one; the old one and the reason stay in
         the history. `scentlab entries` shows tables, numbers and columns. An empty value after =
-        means not known.
+        means not known; a bare number is in the unit of the column.
         """,
         """
         scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
-        scentlab correct cedar-2026 pours 4 wax_g=198.4 note= --reason "no zero"
+        scentlab correct cedar-2026 pours 4 wax_g="7 oz" note= --reason "no zero"
         """,
         (*_ENTRY, option("changes", metavar="COLUMN=VALUE", nargs="+"), _REASON),
     ),

@@ -27,6 +27,7 @@ SAME, OTHER, MORE, TWO, PAIR, STOP = (
 )
 WORTH_PCT = 0.3  # points of load; a step that moves the load by less is not worth its evening
 NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no load is worth
+SPARE = 1.05  # of wax to melt for what is poured, as plans have it
 EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
@@ -262,8 +263,8 @@ class _Case:
             given = self._given(safe, lowest, highest)
             after = np.maximum(given, self.none).mean(axis=0)
             gain = float((after - np.maximum(self.given, self.none)).sum())
-            wax = pots * sum(pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100)
-                             for x in loads)
+            wax = pots * SPARE * sum(
+                pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100) for x in loads)
             rows.append((
                 kind, self.fit.blends[blend], loads, pieces, pots, wax, pots, after[blend],
                 float((given[:, blend] > 0).mean()), gain, 100 * gain / wax, gain / pots,

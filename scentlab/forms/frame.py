@@ -9,14 +9,13 @@ driven by ``.click()``.
 
 import datetime as dt
 import html
+import sys
 import uuid
 from pathlib import Path
 
 import anywidget
 import ipywidgets as w
 import traitlets
-import zmq
-from IPython import get_ipython
 
 from scentlab.forms.fields import NotYet, Section, make_button, note, plain_html
 
@@ -30,10 +29,11 @@ def hold_all():
     A page is a thousand messages at once. The kernel's socket holds 1,000 for a slow reader and
     drops the rest without a word, so that parts of a form would be missing.
     """
-    socket = getattr(getattr(get_ipython(), "kernel", None), "iopub_socket", None)
+    shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
+    socket = getattr(getattr(shell, "kernel", None), "iopub_socket", None)
     thread = getattr(socket, "io_thread", None)
     if thread is not None:
-        thread.schedule(lambda: thread.socket.set(zmq.SNDHWM, 0))
+        thread.schedule(lambda: setattr(thread.socket, "sndhwm", 0))
 
 
 hold_all()

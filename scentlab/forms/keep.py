@@ -5,6 +5,7 @@ import ipywidgets as w
 from scentlab.files import file_link
 from scentlab.forms.fields import Chooser, in_a_row, note, show_if, stacked
 from scentlab.forms.frame import Form, clock_of, note_of
+from scentlab.planning.sheets import usual_paper
 
 PAPERS = {"A4": "A4", "letter": "Letter"}
 NO_PLAN = "There is no plan yet: begin above, and take one of the plans that are shown."
@@ -23,7 +24,7 @@ class KeepForm(Form):
         super().__init__()
         self._look, self._write, self._keep, self._place = look, write, keep, place
         self._paper = Chooser("paper", {p: f"Paper {words}" for p, words in PAPERS.items()},
-                              lambda _: self._refresh(), "A4")
+                              lambda _: self._refresh(), usual_paper())
         self.papers = self._paper.buttons
         self.sheets = self._button("Write the sheets to print", "sheets", self._write_sheets, True)
         self.keep = self._button("Keep this plan", "keep", self._ask)

@@ -24,6 +24,7 @@ from scentlab.forms.fields import (
     Section,
     in_a_row,
     note,
+    past_day,
     read_all,
     show_if,
     side_by_side,
@@ -108,7 +109,7 @@ class QuickPlanForm(Form):
 class QuickWeightsForm(Form):
     """What was weighed of each load of a pot, all saved by one tap; empty is as planned."""
 
-    def __init__(self, left, on_save, on_undo):
+    def __init__(self, left, on_save, on_undo, today):
         super().__init__(on_save, on_undo)
         self._left, self._asked = left, []
         self.fields, unit = {}, shown().weight
@@ -122,6 +123,9 @@ class QuickWeightsForm(Form):
         self.fields["scale", 0] = Field(
             "scale", _SCALE, f"Scale under a 100 g check weight, {unit}", example="empty: none",
             empty=None, short=True, wide=True)
+        self.fields["day", 0] = Field(
+            "poured-on", schema.POURS["poured_on"], "Poured on", example=f"empty: {today}",
+            read=lambda text: past_day(text, schema.POURS["poured_on"]), empty=today, short=True)
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
             w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
@@ -145,7 +149,7 @@ class QuickWeightsForm(Form):
             self._asked = doubts
             self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} Tap again if that is right.")
             return
-        self._store({"rows": rows, "scale_g": typed["scale", 0]},
+        self._store({"rows": rows, "scale_g": typed["scale", 0], "day": typed["day", 0]},
                     f"{len(rows)} test batches", None)
         show_if(False, self._body)
 
@@ -223,8 +227,8 @@ class QuickPage(w.VBox):
         left, due = self.check.left, self.check.due()
         words, held = self.check.waits()
         self._show_sheets()
-        self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights) if left \
-            else None
+        self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights,
+                                        self.check.today) if left else None
         self.heat = self._heat_form()
         self.grades = None if due.empty else GradeForm(
             due, "sweat", TESTER, self._save_grade, lambda r: self._undone("grades", r))
@@ -263,7 +267,7 @@ class QuickPage(w.VBox):
             for path in self.check.write_sheets(pots=pots))
 
     def _save_weights(self, row):
-        receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}")
+        receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}", row["day"])
                     for n, batch in enumerate(row["rows"])]
         self._say_now(self.check.waits()[0])
         return receipts

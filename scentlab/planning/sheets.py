@@ -58,13 +58,13 @@ CAUTIONS = (
 )
 
 
-def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
+def pour_sheets_html(plan: Plan, paper: str = "") -> str:
     """A printed sheet per pot, its pours overleaf: what to melt, weigh, add, stir and pour.
 
     Parameters
     ----------
     plan : Plan
-    paper : "A4" or "letter"; the text of a page fits both.
+    paper : "A4" or "letter", whose text fits both; "" takes letter with oz, else A4.
 
     Returns
     -------
@@ -83,7 +83,7 @@ def pour_sheets_html(plan: Plan, paper: str = "A4") -> str:
     return _page("pour-sheets", "Pour sheets", plan, paper, pots=pots)
 
 
-def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) -> str:
+def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> str:
     """A pot of a quick check on three pages in large type: pouring, labels, grades.
 
     Parameters
@@ -110,7 +110,7 @@ def quick_sheet_html(plan: Plan, paper: str = "A4", pots: Iterable[str] = ()) ->
                  due_on=max(p.due_on for p in pieces))
 
 
-def batch_sheet_html(batch, paper="A4"):
+def batch_sheet_html(batch, paper=""):
     """One page of a :class:`Batch` in large type, which also reads well on a phone."""
     blend, pouring = batch.blend, batch.pouring
     add = blend.add_temp_c if pouring.add_temp_c is None else pouring.add_temp_c
@@ -123,7 +123,7 @@ def batch_sheet_html(batch, paper="A4"):
     )
 
 
-def code_key_html(plan: Plan, paper: str = "A4") -> str:
+def code_key_html(plan: Plan, paper: str = "") -> str:
     """The key: which codes belong to which pour, with :data:`KEY_RULE` above.
 
     Parameters
@@ -150,7 +150,7 @@ def code_key_html(plan: Plan, paper: str = "A4") -> str:
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
 
-def labels_html(plan: Plan, paper: str = "A4", address: str = "") -> str:
+def labels_html(plan: Plan, paper: str = "", address: str = "") -> str:
     """Labels to cut, with blind code and QR code, as the pieces are cast, and a list to stick by.
 
     Neither labels nor list show a load.
@@ -175,7 +175,7 @@ def labels_html(plan: Plan, paper: str = "A4", address: str = "") -> str:
                  qr=lambda code: label_svg(code, address))
 
 
-def shopping_list_html(plan, paper="A4"):
+def shopping_list_html(plan, paper=""):
     """What to have at hand before the first pour day, spare included."""
     wax_g = float(plan.pots["melt_g"].sum())
     return _page(
@@ -185,7 +185,7 @@ def shopping_list_html(plan, paper="A4"):
     )
 
 
-def throw_slips_html(plan, paper="A4"):
+def throw_slips_html(plan, paper=""):
     """A page per session: what happens when, and a slip for each tester to be cut apart."""
     need(plan.smelling_rows, "the plan has no session", "plan throw pieces and testers first")
     slips = {}
@@ -196,7 +196,7 @@ def throw_slips_html(plan, paper="A4"):
                  words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
 
 
-def pair_sheets_html(plan, paper="A4", sittings=None):
+def pair_sheets_html(plan, paper="", sittings=None):
     """One page per session and tester of a pair test, or of those ``sittings`` of it."""
     sheets = {}
     for row in plan.pair_rows:
@@ -207,7 +207,7 @@ def pair_sheets_html(plan, paper="A4", sittings=None):
                  words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
 
 
-def grade_sheets_html(plan, paper="A4"):
+def grade_sheets_html(plan, paper=""):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
     due = {}
     for piece in plan.piece_rows:
@@ -250,12 +250,23 @@ def _heat(fragrance, blend, add_temp_c, pour_temp_c):
     ]
 
 
+def usual_paper():
+    """The paper of a workshop by its units.
+
+    >>> usual_paper()
+    'A4'
+    """
+    return "letter" if shown().weight == "oz" else "A4"
+
+
 def _page(name, title, plan, paper, **more):
+    paper = paper or usual_paper()
     need(paper in PAPERS, f"the paper is {paper!r}", f"give one of {', '.join(PAPERS)}",
          field="paper", value=paper)
     template = _TEMPLATES.get_template(f"{name}.html.j2")
+    title = plan.title if plan.title.startswith(title) else f"{title}: {plan.title}"
     text = template.render(
-        title=f"{title}: {plan.title}", plan=plan, paper=paper, key_rule=KEY_RULE,
+        title=title, plan=plan, paper=paper, key_rule=KEY_RULE,
         cautions=CAUTIONS, units=shown(), **more,
     )
     return " ".join(text.split()) + "\n"

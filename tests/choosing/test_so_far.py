@@ -48,11 +48,12 @@ def test_counts_and_exact_bounds(checked):
 def test_the_words(checked):
     answer, seen = checked.lines
     assert answer.startswith("soft wax: use 10.") or answer.startswith("soft wax: use 9.")
-    assert re.search(r"Recommended, all dry: 9\.\d % \(1\.5 oz/lb\), 2 of 2\. "
-                     r"Dry so far: 6\.\d+ % \(1 oz/lb\), 2 of 2;", seen)
+    assert "loads as weighed; grade 2 (visible film) or worse is sweat. Within the" in seen
+    assert re.search(r"load to use, all dry: 6\.\d+ % \(1\S* oz/lb\), 2 of 2; "
+                     r"9\.\d % \(1\.\d+ oz/lb\), 2 of 2\. Above it, dry so far: 12", seen)
     assert "Sweated, not for sale: 18." in seen and seen.endswith(
-        "(3 oz/lb), 2 of 2. Taken by itself, a load could still sweat in up to 78 % after 2 dry "
-        "pieces.")
+        "oz/lb), 2 of 2. Alone, a load could still sweat in up to 78 % after 2 dry pieces; the "
+        "load to use weighs all of them together.")
     assert "At most 5 % of pieces of a new pot would sweat (95 % sure)." in answer
     assert "Nobody scored hot throw" in answer and "independent" in checked.notes[0]
     assert checked.sentence == f"{answer} {seen}"

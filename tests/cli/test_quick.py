@@ -33,6 +33,12 @@ def answers(monkeypatch):
     return typed, asked
 
 
+def in_order(plan):
+    """The codes as they are asked for, and as they stand on the sheet."""
+    pieces = sorted(plan["pieces"], key=lambda p: (p["stress"] == "heat", p["code"]))
+    return [p["code"] for p in pieces]
+
+
 def quick(folder, *more, day="2026-11-01"):
     return main(["quick", str(folder), *more, "--today", day])
 
@@ -47,7 +53,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "size: letter" in sheet and "3 oz/lb (18.75 %)" in sheet
 
     # What cannot be is asked again.
-    typed += ["50 g", "100.2 g", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
+    typed += ["", "50 g", "100.2 g", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
               "5.3 g", "85 g", "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
@@ -55,7 +61,8 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "4 of 4 test batches are stored." in said
     assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
     assert "That would be 1604 % of wax, which cannot be: weigh again." in said
-    assert "can begin on 2026-11-08. There is no answer before they are." in said
+    assert ("can begin on 2026-11-08, counted from the day of pouring on record. There is no answer "
+            "before they are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     # 3.2, 3, 2.8 and 3 oz of 28.3495 g
@@ -68,7 +75,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     asked.clear()
     typed += ["40", "40 C", "99 F", "99 F", "104 F"]  # no unit; coldest above hottest
     typed += ["7"]  # no grade: the piece is asked for again
-    typed += ["3" if pours_of[code] in wet else "0" for code in sorted(pours_of)]
+    typed += ["3" if pours_of[code] in wet else "0" for code in in_order(plan)]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Type a grade from 0 to 4" in said
@@ -89,7 +96,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
 def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED[:8])  # without a limit more can be gained
-    typed += [""] * 9
+    typed += [""] * 10
     quick(folder)
     before = Store.open(folder).plan()
     typed += ["", *["0"] * 12, "y"]
@@ -111,7 +118,7 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     assert quick(folder, day="2026-11-12") == 1  # asks for the new pot's weights, and no grade
     assert f"{len(new)} test batches are not logged" in capsys.readouterr().out
     # no step is added to one that waits
-    typed += ["", *["-"] * len(new)]
+    typed += ["", "", *["-"] * len(new)]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Next: pour what is planned (P02" in said and Store.open(folder).plan() == after
@@ -120,12 +127,12 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += ["", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
+    typed += ["", "", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
     assert quick(folder) == 1
     assert "Stopped; all that was finished is stored." in capsys.readouterr().out
     pours = Store.open(folder).rows("pours")
     assert list(pours["pour"]) == ["P01-1"] and list(pours["fragrance_g"]) == [5.3]
-    typed += [""] * 7
+    typed += [""] * 8
     assert quick(folder) == 0
     typed += ["", *["0"] * 3]
     assert quick(folder, day="2026-11-12") == 1
@@ -139,7 +146,7 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
 def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
     folder, (typed, asked) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += ["", "80 g", "", "u", "85 g", "", *[""] * 6]
+    typed += ["2026-10-30", "", "80 g", "", "u", "85 g", "", *[""] * 6]
     assert quick(folder) == 0
     pours = Store.open(folder).rows("pours")
     assert pours["wax_g"].iloc[0] != 80 and len(pours) == 4 and 85.0 in set(pours["wax_g"])
@@ -194,7 +201,7 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
 def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += [""] * 9
+    typed += [""] * 10
     quick(folder)
     typed += ["", *["0"] * 12]
     quick(folder, day="2026-11-12")
@@ -207,12 +214,12 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED[:8], "--sheet", "1 oz/lb")
-    typed += [""] * 9
+    typed += [""] * 10
     quick(folder)
     plan = Store.open(folder).plan()
     wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 15}
     of = {p["code"]: p["pour"] for p in plan["pieces"]}
-    typed += ["", *["3" if of[code] in wet else "0" for code in sorted(of)]]
+    typed += ["", *["3" if of[code] in wet else "0" for code in in_order(plan)]]
     quick(folder, day="2026-11-12")
     said = capsys.readouterr().out
     assert "The wax maker's sheet says 1 oz/lb (6.25 %)." in said
@@ -234,6 +241,6 @@ def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tm
     planned = max(p.due_on for p in plan.piece_rows if p.stress == "heat")
     day = planned + dt.timedelta(days=5)
     said, held = check.waits()
-    assert held and said.startswith("4 pieces are not graded yet.") and f"begin on {day}." in said
+    assert held and said.startswith("4 pieces are not graded yet.") and f"begin on {day}," in said
     assert QuickCheck(folder, day).heat_day is None
     assert QuickCheck(folder, day + dt.timedelta(days=1)).heat_day == day
