@@ -13,8 +13,8 @@ from scentlab.fitting.checks import unlike_pots
 from scentlab.results import FitError, Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
-from scentlab.text import capital
-from scentlab.units import say_one_temperature, say_weighed
+from scentlab.text import capital, count_of
+from scentlab.units import say_load_oz, say_one_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -26,6 +26,7 @@ HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen the
 UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}
 _MEANINGS = {
     "storage": "how the pieces that decide were kept; other storage is not answered for",
+    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide did",
     "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
                     "colder or shorter than planned tests less",
     "oldest inspection": "the answer on sweat holds up to this age, and nothing is known beyond",
@@ -123,7 +124,8 @@ def find_rests(series, rules, stress, odd_pots=()):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
-                _storage(own, stress, series.plan), *_heat(own, stress, series),
+                _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
+                *_heat(own, stress, series),
                 _age(own, stress, rules), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
@@ -170,6 +172,20 @@ def _storage(own, stress, plan):
         return "storage", words, "", 0
     asked = "heat-cycled pieces do not count here" if "heat" in seen else "not tested in heat"
     return "storage", "room temperature only", f"room temperature only: {asked}", 0
+
+
+def _otherwise(own, stress, rules):
+    """A row where pieces kept otherwise sweated at a load at which no piece that decides did."""
+    wet = own["grade"].astype(int) >= rules.limit_grade
+    decides = own["stress"] == stress
+    seen = own.loc[wet & decides, "load_pct"]
+    odd = own[wet & ~decides & (own["load_pct"] < seen.min() if len(seen) else True)]
+    if odd.empty or not decides.any():
+        return []
+    kept = "heat-cycled" if odd["stress"].iloc[0] == "heat" else "room-temperature"
+    words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
+             f"{say_load_oz(odd['load_pct'].min())} on, where no piece that decides did")
+    return [("sweat otherwise", words, words, -1)]
 
 
 def _heat(own, stress, series):
@@ -286,7 +302,7 @@ def _assumed(own, stress):
     """The assumption that weighs most: where nothing sweated, or where pots are few."""
     here = own[own["stress"] == stress]
     if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
-        return "assumed", "where sweat begins, for no piece sweated", "", 7
+        return "assumed", "where sweat begins, for no piece that decides sweated", "", 7
     pots = here["pot"].nunique()
     if pots < 3:
         words = f"how unlike pots are, for {pots} say little of it"

@@ -12,7 +12,7 @@ from scentlab.choosing.ceiling import DRY as CEILING_DRY
 from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
 from scentlab.choosing.rests import stress_words
-from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
@@ -63,10 +63,11 @@ class LoadsSoFar(Result):
         rows = {SWEATED: [], DRY: [], USE: []}
         used = self.table.loc[self.table["word"] == USE, "load_pct"].max()  # nan where none is
         for r in self.table.itertuples():
-            seen = r.sweated if r.word == SWEATED else r.pieces
             within = r.word == DRY and r.load_pct <= used
-            rows[USE if within else r.word].append(
-                f"{say_load_oz(r.load_pct)}, {seen} of {r.pieces}")
+            seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
+            if r.word == SWEATED and not r.sweated:
+                seen = "pieces kept otherwise"
+            rows[USE if within else r.word].append(f"{say_load_oz(r.load_pct)}, {seen}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
@@ -116,14 +117,17 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     rows = []
     for group, load, modelled in zip(groups, loads, risk.itertuples(), strict=True):
         here = own[own["load_pct"].between(group[0], group[-1])]
-        pieces = int(here["n"].sum())
-        wet = int(here[[f"g{g}" for g in range(rules.limit_grade, 5)]].to_numpy().sum())
+        pieces, wet = int(here["n"].sum()), int(reached(here, rules.limit_grade).sum())
         could = binomial_limits(wet, pieces, 2.0 * CONFIDENCE - 1.0)[1]
         rows.append((load, pieces, wet, 100.0 * float(could), 100.0 * modelled.risk,
                      100.0 * modelled.upper))
     columns = ["load_pct", "pieces", "sweated", "could_pct", "risk_pct", "risk_upper_pct"]
     table = pd.DataFrame(rows, columns=columns)
-    table["word"] = np.where(table["sweated"] > 0, SWEATED, DRY)
+    counts = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] != stress)]
+    odd = counts[reached(counts, rules.limit_grade) > 0]
+    table["word"] = np.where(
+        (table["sweated"] > 0) | (table["load_pct"] >= odd["load_pct"].min() - NEAR_PCT / 2),
+        SWEATED, DRY)
     admitted = table.index[table["load_pct"] <= chosen + NEAR_PCT / 2] if chosen > 0 else []
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
@@ -176,6 +180,8 @@ def _answer(analysis, blend):
 
 
 def _meaning(row, rules):
+    if row.word == SWEATED and not row.sweated:
+        return "pieces kept otherwise reached the limit grade at this load or a lower one"
     if row.word == SWEATED:
         return f"{row.sweated} of {row.pieces} pieces reached sweat grade {rules.limit_grade}"
     dry = f"none of {row.pieces} pieces reached sweat grade {rules.limit_grade}"

@@ -200,7 +200,8 @@ def test_nothing_sweated(looked):
     series = looked()
     grades = series.grades.assign(grade=0)
     rests = find_rests(replace(series, grades=grades), Rules(), "heat")
-    assert value(rests, "assumed")["value"] == "where sweat begins, for no piece sweated"
+    assert value(rests, "assumed")["value"] == (
+        "where sweat begins, for no piece that decides sweated")
 
 
 def test_words_of_the_storage():

@@ -83,3 +83,17 @@ def test_what_a_word_means(checked):
                    "most 5 % of pieces would (95 % sure)")
     assert dry == "none of 2 pieces reached sweat grade 2; up to 78 % of pieces could still"
     assert sweated == "2 of 2 pieces reached sweat grade 2"
+
+
+def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
+    """Room-temperature pieces that sweat at 12.5 % while no heat-cycled one does."""
+    analysis = quick(99.0)
+    series = analysis.series
+    odd = (series.grades["stress"] == "rest") & (series.grades["load_pct"] > 12)
+    grades = series.grades.assign(grade=series.grades["grade"].mask(odd, 3))
+    analysis = analyse(replace(series, grades=grades), draws=1000, precise=None)
+    found = loads_so_far(analysis)
+    assert list(found.table["word"][2:]) == [SWEATED, SWEATED]
+    answer, seen = found.lines
+    assert "thing sweated" not in seen and seen.count("pieces kept otherwise") == 2
+    assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) on, where" in answer

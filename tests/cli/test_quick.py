@@ -61,8 +61,8 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "4 of 4 test batches are stored." in said
     assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
     assert "That would be 1604 % of wax, which cannot be: weigh again." in said
-    assert ("can begin on 2026-11-08, counted from the day of pouring on record. There is no answer "
-            "before they are.") in said
+    assert ("can begin on 2026-11-08, counted from the day of pouring on record. There is no "
+            "answer before they are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     # 3.2, 3, 2.8 and 3 oz of 28.3495 g
