@@ -35,6 +35,11 @@ def _workshop(arguments):
         _show(arguments, memory)
 
 
+def _workers(text):
+    """A number of processes, or the address of a scheduler."""
+    return text if "://" in text else int(text)
+
+
 def _show(arguments, memory):
     from scentlab.memory.proposing import memory_map, next_pair
     from scentlab.memory.saying import known_sentences, map_table, next_sentence, odd_sentences
@@ -87,8 +92,8 @@ COMMANDS = (
          option("--wax", metavar="WAX", help="wax of a new fragrance"),
          option("--oil", metavar="OIL", help="the new fragrance"),
          repeated("--leave-out", "NAME", "earlier series not to learn from (may be repeated)"),
-         option("--workers", type=int, default=1, metavar="NUMBER",
-                help="fits at the same time (1)"),
+         option("--workers", type=_workers, default=1, metavar="NUMBER",
+                help="fits at the same time (1), or tcp://HOST:PORT of a Dask scheduler"),
          option("--out", metavar="FILE.html", help="page (SERIES/exports/report.html)"),
          *rule_options(shown=False)),
     ),

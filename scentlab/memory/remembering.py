@@ -31,7 +31,7 @@ FOLDER = "memory"
 
 
 def remember(
-    folder: str | Path, *, without: Iterable[str] = (), workers: int | None = 1,
+    folder: str | Path, *, without: Iterable[str] = (), workers: int | str | None = 1,
     progress: Callable | None = None, seed: int = 1,
 ) -> Memory:
     """Learn from the series of a workshop, and of no other folder.
@@ -43,7 +43,8 @@ def remember(
     ----------
     folder : of the workshop. without : names of series folders that are left out, and with them
         their copies. Of other copies the one that holds most counts.
-    workers : processes that fit; None for all cores; the numbers are the same.
+    workers : processes that fit; None for all cores; the address of a Dask scheduler for other
+        machines, which see the folder at the same path; the numbers are the same.
     progress : callable(done, total). seed : int.
 
     Returns

@@ -55,6 +55,20 @@ def test_workers_and_an_interruption_change_no_number(workshop, remembered, tmp_
     assert seen[-1] == (8, 8)
 
 
+def test_other_machines_change_no_number(workshop, remembered, tmp_path):
+    """Two processes of Dask's own, on the folder as if nothing had been fitted."""
+    distributed = pytest.importorskip("dask.distributed", reason="the extra 'cluster' is not here")
+    copy = tmp_path / "copy"
+    shutil.copytree(workshop, copy, ignore=shutil.ignore_patterns("memory"))
+    seen = []
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None,
+                                  local_directory=tmp_path) as cluster:
+        again = remember(copy, without=["fennel-soft"], workers=cluster.scheduler_address,
+                         progress=lambda done, total: seen.append((done, total)))
+    assert same(again, remembered)
+    assert seen == [(0, 8), (8, 8)]
+
+
 def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
     """A neighbour's folder and a folder further down are no part of the workshop."""
     copy = tmp_path / "mine"
