@@ -74,6 +74,7 @@ OWNERS = {
     "matplotlib": {"sharing.axes"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
+    "dask": {"foresight.running"},
     "tqdm": {"foresight.running", "cli.frame"},
     "arviz_base": {"sharing.draws"},
     "statsmodels": {"maths.intervals"},

@@ -42,10 +42,16 @@ def _workers(text):
 
 def _show(arguments, memory):
     from scentlab.memory.proposing import memory_map, next_pair
-    from scentlab.memory.saying import known_sentences, map_table, next_sentence, odd_sentences
+    from scentlab.memory.saying import (
+        known_sentences,
+        map_table,
+        next_sentence,
+        odd_sentences,
+        said_of_testers,
+    )
 
     table = memory_map(memory)
-    print(*map(item, known_sentences(memory)), sep="\n")
+    print(*map(item, [*known_sentences(memory), *said_of_testers(memory)]), sep="\n")
     print(*map(item, odd_sentences(memory)), sep="\n", end="\n" * bool(len(memory.odd)))
     for note in memory.notes:
         print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
@@ -77,10 +83,10 @@ COMMANDS = (
         "workshop", _workshop, "what earlier series say, and borrow it for a new one",
         f"""
         Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
-        Print that, a map of waxes and fragrances and what to pour next. With --wax and --oil,
-        propose three test batches of a new fragrance. With --series, fit that series with what
-        the others say, show the answer without it too, and write its report. Fits are kept in
-        FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
+        Print that, how testers differ, a map of waxes and fragrances and what to pour next. With
+        --wax and --oil, propose three test batches of a new fragrance. With --series, fit that
+        series with what the others say, show the answer without it too, and write its report. Fits
+        are kept in FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
         """,
         """
         scentlab workshop my-workshop

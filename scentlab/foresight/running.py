@@ -64,7 +64,7 @@ def _running(workers, series):
                         "pip install 'scentlab[cluster]'") from None
     try:
         client = Client(workers, timeout="10s")
-    except (OSError, ValueError) as error:
+    except (OSError, ValueError):
         raise PlanError(f"no Dask scheduler answers at {workers}; start one with: "
                         "dask scheduler") from None
     with client, parallel_config("dask", wait_for_workers_timeout=30):

@@ -6,6 +6,8 @@ import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
 from scentlab.memory.proposing import GUESSED, KNOWN, UNTESTED
+from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
+from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
 from scentlab.units import (
     ounces_per_pound_from_load,
@@ -37,6 +39,56 @@ def odd_sentences(memory):
             f"{series} ({wax}, {fragrance}) differs from the others: {what}",
             f"Look whether its wax, lot, heat or testers were others, or leave it out with "
             f"--leave-out {series}"])
+
+
+def said_of_testers(memory):
+    """Testers who differ clearly from the others, kindly and by code."""
+    found = [*_graders(memory), *_scorers(memory.testers)]
+    if found:
+        yield from found
+    elif memory.testers is not None or memory.graders:
+        yield "No tester differs clearly from the others."
+
+
+def _graders(memory):
+    for tester in memory.graders:
+        (load, gaps), (load_sd, gaps_sd) = memory.of_grader(tester)
+        if abs(load) > CLEAR * load_sd:
+            yield (f"{tester} sees sweat {'later' if load > 0 else 'sooner'} than the others, by "
+                   f"about {abs(load):.1f} points of load {_range(load, load_sd)}.")
+        if abs(gaps) > CLEAR * gaps_sd:
+            yield (f"{tester} keeps grades {'further apart' if gaps > 0 else 'closer'} than the "
+                   f"others, by about {100 * abs(gaps):.0f} % {_range(100 * gaps, 100 * gaps_sd)}.")
+
+
+def _range(value, sd):
+    low, high = sorted(abs(value + z * sd) for z in (-1.645, 1.645))
+    return f"({low:.1f} to {high:.1f})"
+
+
+_CLEAR = {
+    LEVEL: ("{} scores {} about {} lower than the others {}. The fits allow for it.",
+            "{} scores {} about {} higher than the others {}. The fits allow for it."),
+    SCALE: ("{} uses less of the scale for {}, by about {} {}. The fits allow for it.",
+            "{} uses more of the scale for {}, by about {} {}. The fits allow for it."),
+    DRIFT: ("{} scores {} lower from year to year, by about {} against the others {}. The piece "
+            "that opens each session helps against it.",
+            "{} scores {} higher from year to year, by about {} against the others {}. The piece "
+            "that opens each session helps against it."),
+    REPEATS: ("{} repeats {} closely, within {} {}; {} is usual.",
+              "{} repeats {} within {} {}, where {} is usual. More pieces of one batch make these "
+              "scores surer."),
+}
+
+
+def _scorers(testers):
+    table = () if testers is None else testers.table[testers.table["clear"]].itertuples()
+    for row in table:
+        what = "sweat" if row.measure == GRADES else f"{THROW_WORDS[row.measure]} throw"
+        low, high = sorted((abs(row.lower), abs(row.upper)))
+        yield _CLEAR[row.what][row.estimate > row.usual].format(
+            row.tester, what, f"{abs(row.estimate):.1f} {row.unit}", f"({low:.1f} to {high:.1f})",
+            f"{row.usual:.1f}")
 
 
 def map_table(table):

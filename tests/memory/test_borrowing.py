@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from earlier_series import poured
+from earlier_series import THREE_LOADS, poured
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
@@ -22,7 +22,7 @@ QUICK = {"draws": 1000, "precise": None}
 
 @pytest.fixture(scope="module")
 def new():
-    return poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6)
+    return poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6)
 
 
 @pytest.fixture(scope="module")

@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from earlier_series import poured
+from earlier_series import THREE_LOADS, poured
 from recording.test_photos import camera_jpeg
 from storing import store_series
 
@@ -51,8 +51,8 @@ def test_workers_and_an_interruption_change_no_number(workshop, remembered, tmp_
     again = remember(copy, without=["fennel-soft"], workers=2,
                      progress=lambda done, total: seen.append((done, total)))
     assert same(again, remembered)
-    assert seen[0] == (0, 8)
-    assert seen[-1] == (8, 8)
+    assert seen[0] == (0, 9)
+    assert seen[-1] == (9, 9)
 
 
 def test_other_machines_change_no_number(workshop, remembered, tmp_path):
@@ -66,7 +66,7 @@ def test_other_machines_change_no_number(workshop, remembered, tmp_path):
         again = remember(copy, without=["fennel-soft"], workers=cluster.scheduler_address,
                          progress=lambda done, total: seen.append((done, total)))
     assert same(again, remembered)
-    assert seen == [(0, 8), (8, 8)]
+    assert (seen[0], seen[-1]) == ((0, 9), (9, 9))
 
 
 def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
@@ -84,8 +84,8 @@ def test_a_copy_of_a_series_counts_once(workshop, remembered, tmp_path):
     shutil.copytree(workshop, root)
     shutil.copytree(root / "fig-soft", root / "a-backup")
     shutil.copytree(root / "fennel-soft", root / "fennel-soft copy")
-    store_series(poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).of_pours(
-        poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).pours.head(2)), root / "older")
+    store_series(poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6).of_pours(
+        poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6).pours.head(2)), root / "older")
     found = remember(root, without=["fennel-soft"])
     assert set(found.notes) == {
         "fig-soft holds the same records as a-backup and is left out.",
