@@ -41,7 +41,7 @@ def _workers(text):
 
 
 def _show(arguments, memory):
-    from scentlab.memory.proposing import memory_map, next_pair
+    from scentlab.memory.proposing import memory_map, next_pairs
     from scentlab.memory.saying import (
         known_sentences,
         map_table,
@@ -56,9 +56,10 @@ def _show(arguments, memory):
     for note in memory.notes:
         print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
     print("\n" + "\n".join(map_table(table)))
-    row = next_pair(table)
-    if row is not None:
-        print(item(next_sentence(row)))
+    rows = next_pairs(table)
+    if len(rows):
+        row = rows.iloc[0]
+        print(item(next_sentence(rows)))
         print(f"  {program()} workshop {quoted(arguments.folder)} --wax {quoted(row['wax'])} "
               f"--oil {quoted(row['fragrance'])}")
 

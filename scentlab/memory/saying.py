@@ -42,12 +42,11 @@ def odd_sentences(memory):
 
 
 def said_of_testers(memory):
-    """Testers who differ clearly from the others, kindly and by code."""
+    """A list of sentences on testers who differ clearly from the others, kindly and by code; empty
+    where nothing can be compared."""
     found = [*_graders(memory), *_scorers(memory.testers)]
-    if found:
-        yield from found
-    elif memory.testers is not None or memory.graders:
-        yield "No tester differs clearly from the others."
+    compared = memory.testers is not None or memory.graders
+    return found or ["No tester differs clearly from the others."] * bool(compared)
 
 
 def _graders(memory):
@@ -91,25 +90,35 @@ def _scorers(testers):
             f"{row.usual:.1f}")
 
 
-def map_table(table):
-    """The map as lines of text, one per pair."""
+def map_head():
+    """What the loads of a map are, in the maker's unit."""
+    return (f"5 % of pieces sweat at, {'oz/lb' if shown().weight == 'oz' else '% of wax'} "
+            "(90 % interval)")
+
+
+def map_rows(table):
+    """Wax, fragrance, state and load of each pair of a map, as texts."""
     in_oz = shown().weight == "oz"
     say = (lambda v: f"{ounces_per_pound_from_load(v):.2f}") if in_oz else (lambda v: f"{v:.1f}")
-    width = [max(map(len, [*table[name], name])) for name in ("wax", "fragrance")]
-    yield (f"{'wax':<{width[0]}}  {'fragrance':<{width[1]}}  {'state':<10}  "
-           f"5 % of pieces sweat at, {'oz/lb' if in_oz else '% of wax'} (90 % interval)")
     for row in table.itertuples():
         middle, low, high = (say(max(v, 0.0)) for v in (
             row.load_at_risk_pct, row.load_at_risk_lower_pct, row.load_at_risk_upper_pct))
-        yield (f"{row.wax:<{width[0]}}  {row.fragrance:<{width[1]}}  {_STATE[row.state]:<10}  "
-               f"{middle:>4} ({low} to {high})")
+        yield row.wax, row.fragrance, _STATE[row.state], f"{middle:>4} ({low} to {high})"
+
+
+def map_table(table):
+    """The map as lines of text, one per pair."""
+    wax, fragrance = (max(map(len, [*table[name], name])) for name in ("wax", "fragrance"))
+    for row in (("wax", "fragrance", "state", map_head()), *map_rows(table)):
+        yield f"{row[0]:<{wax}}  {row[1]:<{fragrance}}  {row[2]:<10}  {row[3]}"
     yield NO_SAFE_LOAD
 
 
-def next_sentence(row):
-    """Which pair teaches most."""
-    return in_sentences([f"To learn most from one more series, pour {row['fragrance']} in "
-                         f"{row['wax']}"])
+def next_sentence(rows):
+    """Which pairs teach most, the best first."""
+    first, *others = [f"{row.fragrance} in {row.wax}" for row in rows.itertuples()]
+    return in_sentences([f"To learn most from one more series, pour {first}",
+                         *([f"Next best: {', then '.join(others)}"] * bool(others))])
 
 
 def new_sentences(memory, wax, fragrance, loads):

@@ -12,7 +12,7 @@ from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
-from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
+from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pairs, three_loads
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import map_table
 from scentlab.recording.photos import add_photo, choose_photo
@@ -135,8 +135,11 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
     width = table["load_at_risk_upper_pct"] - table["load_at_risk_lower_pct"]
     by_state = width.groupby(table["state"]).mean()
     assert by_state["known"] < by_state["guessed"] < by_state["untested"]
-    assert next_pair(table)["state"] != KNOWN
-    assert next_pair(table[table["state"] == KNOWN]) is None
+    rows = next_pairs(table)
+    assert len(rows) == 3 and KNOWN not in set(rows["state"])
+    assert rows["gain"].is_monotonic_decreasing
+    assert rows["gain"].iloc[0] == table.loc[table["state"] != KNOWN, "gain"].max()
+    assert next_pairs(table[table["state"] == KNOWN]).empty
 
 
 def test_the_map_is_told_in_the_makers_unit(remembered):

@@ -170,15 +170,15 @@ def test_one_grader_leaves_the_numbers_as_they_were(cells, memory):
     assert memory.graders == ()
     assert memory.learnt.sds.shape[1] == 8
     assert memory.prior("soft", "new", tester="A1") == memory.prior("soft", "new")
-    assert not list(said_of_testers(memory))
+    assert said_of_testers(memory) == []
 
 
 def test_testers_are_told_by_code_with_an_interval(many, memory):
     known = replace(memory, testers=learn_testers([s for m in many for s in shared_scores(m)]))
-    said = list(said_of_testers(known))
+    said = said_of_testers(known)
     assert any(s.startswith("A2 scores hot throw about 1.") and "higher" in s and " to " in s
                for s in said)
     same = learn_testers([s for n in range(4)
                           for s in shared_scores(series_of(n, dict.fromkeys(ADDED, 0.0)))])
-    assert list(said_of_testers(replace(memory, testers=same))) == [
+    assert said_of_testers(replace(memory, testers=same)) == [
         "No tester differs clearly from the others."]
