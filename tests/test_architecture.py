@@ -55,7 +55,7 @@ MAY_IMPORT = {
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
     "screens": VOCABULARY | {
         "workshop", "forms", "guide", "planning", "recording", "choosing", "foresight", "words",
-        "sharing", "quick",
+        "sharing", "quick", "memory",
     },
     "lab": {"files", "workshop"},
 }

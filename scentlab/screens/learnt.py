@@ -17,7 +17,9 @@ from scentlab.memory.saying import (
     odd_sentences,
     said_of_testers,
 )
+from scentlab.results import FitError
 from scentlab.screens.frame import Fold, heading
+from scentlab.text import capital
 
 TITLE = "What this workshop has learnt"
 _MARKS = {"tested": "●", "guess": "◐", "not tested": "○"}
@@ -38,7 +40,10 @@ def _learnt(folder, body):
         bar.max, bar.value = total, done
         words.value = f"<p>{done} of {total} series read, and fitted where new.</p>"
 
-    memory = remember(folder, progress=progress)
+    try:
+        memory = remember(folder, progress=progress)
+    except FitError as error:
+        return w.HTML(note("flag", f"{capital(str(error))}."))
     table = memory_map(memory)
     rows = next_pairs(table)
     said = [*known_sentences(memory), *odd_sentences(memory)]
