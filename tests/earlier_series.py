@@ -7,6 +7,7 @@ import numpy as np
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 WAXES = {"soft": 9.0, "hard": 11.0}
+THREE_LOADS = (3.5, 7.0, 10.5)
 FRAGRANCES = {"fig": 0.9, "cedar": -1.1, "rose": 0.3, "mint": -0.6, "lime": 1.4, "oak": -0.2}
 
 

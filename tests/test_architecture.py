@@ -55,7 +55,7 @@ MAY_IMPORT = {
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
     "screens": VOCABULARY | {
         "workshop", "forms", "guide", "planning", "recording", "choosing", "foresight", "words",
-        "sharing", "quick",
+        "sharing", "quick", "memory",
     },
     "lab": {"files", "workshop"},
 }
@@ -74,6 +74,7 @@ OWNERS = {
     "matplotlib": {"sharing.axes"},
     "threadpoolctl": {"maths.threads"},
     "joblib": {"foresight.running"},
+    "dask": {"foresight.running"},
     "tqdm": {"foresight.running", "cli.frame"},
     "arviz_base": {"sharing.draws"},
     "statsmodels": {"maths.intervals"},

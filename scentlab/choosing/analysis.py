@@ -125,6 +125,7 @@ def analyse(
     ['soft']
     """
     rules, notes = (rules or Rules()).spelt(series.blends["blend"]), []
+    series = _with_known_testers(series, memory)
     frost, no_frost = _fit(notes, "frost", "grade", len(series.frost()), fit_frost,
                            series.frost(), series.fractions, draws=draws // 2, seed=seed)
     throw, no_throw = _fit_throw(series, rules.throw_kind, notes, draws, seed)
@@ -156,6 +157,14 @@ def _fit_sweat(series, others, memory, **options):
     except FitError as error:
         seen = "".join(f" {fit.sentence}" for fit in others if fit)
         raise FitError(f"no load can be given, because {error}.{seen}") from error
+
+
+def _with_known_testers(series, memory):
+    """The series with what testers are known to add to their scores of throw."""
+    testers = getattr(memory, "testers", None)
+    if testers is None or series.throws.empty:
+        return series
+    return replace(series, throws=series.throws.assign(known=testers.known(series.throws)))
 
 
 def _fit_throw(series, kind, notes, draws, seed):

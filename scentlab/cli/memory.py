@@ -35,19 +35,31 @@ def _workshop(arguments):
         _show(arguments, memory)
 
 
+def _workers(text):
+    """A number of processes, or the address of a scheduler."""
+    return text if "://" in text else int(text)
+
+
 def _show(arguments, memory):
-    from scentlab.memory.proposing import memory_map, next_pair
-    from scentlab.memory.saying import known_sentences, map_table, next_sentence, odd_sentences
+    from scentlab.memory.proposing import memory_map, next_pairs
+    from scentlab.memory.saying import (
+        known_sentences,
+        map_table,
+        next_sentence,
+        odd_sentences,
+        said_of_testers,
+    )
 
     table = memory_map(memory)
-    print(*map(item, known_sentences(memory)), sep="\n")
+    print(*map(item, [*known_sentences(memory), *said_of_testers(memory)]), sep="\n")
     print(*map(item, odd_sentences(memory)), sep="\n", end="\n" * bool(len(memory.odd)))
     for note in memory.notes:
         print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
     print("\n" + "\n".join(map_table(table)))
-    row = next_pair(table)
-    if row is not None:
-        print(item(next_sentence(row)))
+    rows = next_pairs(table)
+    if len(rows):
+        row = rows.iloc[0]
+        print(item(next_sentence(rows)))
         print(f"  {program()} workshop {quoted(arguments.folder)} --wax {quoted(row['wax'])} "
               f"--oil {quoted(row['fragrance'])}")
 
@@ -72,10 +84,10 @@ COMMANDS = (
         "workshop", _workshop, "what earlier series say, and borrow it for a new one",
         f"""
         Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
-        Print that, a map of waxes and fragrances and what to pour next. With --wax and --oil,
-        propose three test batches of a new fragrance. With --series, fit that series with what
-        the others say, show the answer without it too, and write its report. Fits are kept in
-        FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
+        Print that, how testers differ, a map of waxes and fragrances and what to pour next. With
+        --wax and --oil, propose three test batches of a new fragrance. With --series, fit that
+        series with what the others say, show the answer without it too, and write its report. Fits
+        are kept in FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
         """,
         """
         scentlab workshop my-workshop
@@ -87,8 +99,8 @@ COMMANDS = (
          option("--wax", metavar="WAX", help="wax of a new fragrance"),
          option("--oil", metavar="OIL", help="the new fragrance"),
          repeated("--leave-out", "NAME", "earlier series not to learn from (may be repeated)"),
-         option("--workers", type=int, default=1, metavar="NUMBER",
-                help="fits at the same time (1)"),
+         option("--workers", type=_workers, default=1, metavar="NUMBER",
+                help="fits at the same time (1), or tcp://HOST:PORT of a Dask scheduler"),
          option("--out", metavar="FILE.html", help="page (SERIES/exports/report.html)"),
          *rule_options(shown=False)),
     ),

@@ -123,8 +123,8 @@ def fit_throw(
     ----------
     throws : DataFrame
         Columns code, pour, pot, blend, load_pct (% of wax), assessor, sitting, kind, throw (0 to
-        10), and where known minutes (on the warmer), position (in the session) and
-        works_with_fragrance (yes or no).
+        10), and where known minutes (on the warmer), position (in the session),
+        works_with_fragrance (yes or no) and known (points that the tester is known to add).
     kind : str
         cold or warm; the two are never mixed.
     pairs : DataFrame or None
@@ -452,6 +452,10 @@ def _panel_notes(scores):
             f"Every {said} throw score is {scores['throw'].iloc[0]:g}: either no load smells "
             "different, or the pieces were not smelt one against the other."
         )
+    added = scores.get("known", pd.Series(0.0, scores.index)).groupby(scores["assessor"]).mean()
+    if added.abs().max() >= 0.05:
+        each = ", ".join(f"{tester} {by:+.1f}" for tester, by in added.items())
+        notes.append(f"Scores are taken less what testers added in earlier series: {each} points.")
     people = scores["assessor"].nunique()
     if people == 1:
         notes.append(

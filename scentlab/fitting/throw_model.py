@@ -89,7 +89,7 @@ def arrange(scores, blends, covariates, more_loads=()):
         np.array([MEDIANS[n] for n in (*names, "score")]), SPREAD, FLOOR,
         np.append(sds, [EXTRAS[e] for e in extras]),
     )  # fmt: skip
-    y = scores["throw"].to_numpy(float) - MIDDLE
+    y = (scores["throw"] - scores.get("known", 0.0)).to_numpy(float) - MIDDLE
     marginal = Marginal(y, columns, arms, extra, mixes, chances, groups, slopes, priors)
     return Scored(lo, hi, tuple(names), tuple(groups), extras, designs, marginal)
 

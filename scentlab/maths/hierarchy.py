@@ -14,13 +14,15 @@ from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
-from scipy import linalg
+from scipy import sparse
+from scipy.sparse.linalg import splu
 
 from scentlab.maths.graded import half_student_of_score
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.sampling import Draws, Sampler, even_places
 
 _STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
+_AT_ONCE = 256  # columns of a covariance
 
 
 @dataclass(frozen=True)
@@ -64,8 +66,8 @@ class Hierarchy:
 
         Returns
         -------
-        (value, mean (q,), root of the precision (q, q), the evidence as it tells of the mean of
-        each theta: precision (J, p, p) and information (J, p))
+        (value, mean (q,), solve: callable of (q,) or (q, n) that divides by the precision, the
+        evidence as it tells of the mean of each theta: precision (J, p, p) and information (J, p))
         """
         size, q = self.precision.shape[1], len(self.centre)
         variance = self.deviation_variance(sd)
@@ -78,19 +80,30 @@ class Hierarchy:
         turned = self.design.transpose(0, 2, 1)
         blocks, pulls = turned @ own @ self.design, (turned @ pull[..., None])[..., 0]
         before = np.where(self.effect >= 0, sd[self.effect], self.fixed_sd) ** -2.0
-        precision = np.bincount(self._cells, blocks.ravel(), q * q).reshape(q, q) + np.diag(before)
+        rows, starts, place, diagonal = self._pattern
+        entries = np.bincount(place, blocks.ravel(), len(rows))
+        entries[diagonal] += before
         right = np.bincount(self.place.ravel(), pulls.ravel(), q) + before * self.centre
-        root = np.linalg.cholesky(precision)
-        half = linalg.solve_triangular(root, right, lower=True)
-        value += 0.5 * (np.log(before) - before * self.centre**2).sum() + 0.5 * half @ half
-        value -= np.log(np.diag(root)).sum()
-        mean = linalg.solve_triangular(root.T, half, lower=False)
-        return value, mean, root, own, pull
+        root = splu(sparse.csc_array((entries, rows, starts), shape=(q, q)),
+                    permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
+                    options={"SymmetricMode": True})
+        mean = root.solve(right)
+        value += 0.5 * (np.log(before) - before * self.centre**2).sum() + 0.5 * right @ mean
+        value -= 0.5 * np.log(root.U.diagonal()).sum()
+        return value, mean, root.solve, own, pull
 
     @cached_property
-    def _cells(self):
+    def _pattern(self):
+        """Where the precision of the effects has entries: most pairs of effects share no piece, so
+        it is sparse. Rows and starts of its columns, the place of each piece's entries, and the
+        diagonal's."""
         q = len(self.centre)
-        return (self.place[:, :, None] * q + self.place[:, None, :]).ravel()
+        cells = (self.place[:, :, None] * q + self.place[:, None, :]).ravel()
+        whole = np.append(cells, np.arange(q) * (q + 1))
+        found, place = np.unique(whole, return_inverse=True)
+        starts = np.searchsorted(found, np.arange(q + 1) * q)
+        return ((found % q).astype(np.int32), starts.astype(np.int32), place[: len(cells)],
+                place[len(cells):])
 
     def log_posterior(self, scores):
         """Log posterior (S,) of scores (S, G), up to a constant."""
@@ -119,15 +132,25 @@ class Hierarchy:
     def cavities(self, sd):
         """What all others say of each theta under learnt sds (G,): mean (J, p), covariance
         (J, p, p)."""
-        _, mean, root, own, pull = self.given(sd)
-        covariance = linalg.cho_solve((root, True), np.eye(len(mean)))
-        local = covariance[self.place[:, :, None], self.place[:, None, :]]
+        _, mean, solve, own, pull = self.given(sd)
+        local = self._local(solve)
         about = self.design @ local @ self.design.transpose(0, 2, 1)
         middle = (self.design @ mean[self.place][..., None])[..., 0]
         without = np.eye(own.shape[1]) - about @ own
         away = middle - (about @ pull[..., None])[..., 0]
         told = np.linalg.solve(without, np.concatenate([about, away[..., None]], axis=2))
         return told[..., -1], told[..., :-1] + np.diag(self.deviation_variance(sd))
+
+    def _local(self, solve):
+        """The covariance (J, m, m) of the effects of each piece, some columns at a time."""
+        q, (pieces, size) = len(self.centre), self.place.shape
+        local = np.empty((pieces, size, size))
+        for first in range(0, q, _AT_ONCE):
+            columns = solve(np.eye(q, min(_AT_ONCE, q - first), -first))
+            piece, own = np.nonzero((self.place >= first) & (self.place < first + _AT_ONCE))
+            at = self.place[piece, own] - first
+            local[piece, :, own] = columns[self.place[piece], at[:, None]]
+        return local
 
 
 @dataclass(frozen=True)
@@ -148,20 +171,18 @@ class Learnt:
 
     @cached_property
     def kept(self):
-        """Some draws of alike weight: their sds (K, G), means (K, q) and covariances (K, q, q) of
-        the effects."""
+        """Some draws of alike weight: their sds (K, G), and of the effects the means (K, q) and
+        what divides by each precision."""
         at = even_places(self.draws.weights, _KEPT)
         found = [self.hierarchy.given(sd) for sd in self.sds[at]]
-        eye = np.eye(len(self.hierarchy.centre))
-        return (self.sds[at], np.array([f[1] for f in found]),
-                np.array([linalg.cho_solve((f[2], True), eye) for f in found]))
+        return self.sds[at], np.array([f[1] for f in found]), [f[2] for f in found]
 
     def predict(self, rows, more=None):
         """Mean (n,) and covariance (n, n) of linear combinations ``rows`` (n, q) of the effects,
         with independent variances ``more(sds)`` (K, n) added."""
-        sds, means, covariances = self.kept
-        middle = means @ rows.T
-        within = np.mean(rows @ covariances @ rows.T, axis=0)
+        sds, means, solves = self.kept
+        middle, turned = means @ rows.T, np.ascontiguousarray(rows.T)
+        within = sum(rows @ solve(turned) for solve in solves) / len(solves)
         away = middle - middle.mean(axis=0)
         covariance = within + away.T @ away / len(away)
         if more is not None:

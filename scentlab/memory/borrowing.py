@@ -16,9 +16,10 @@ from scipy import special, stats
 from scentlab.fitting.sweat import PRECISE, fit_sweat
 from scentlab.maths.graded import CapacityPrior
 from scentlab.maths.threads import one_thread
-from scentlab.memory.cells import looks_key, wax_of
+from scentlab.memory.cells import grader, looks_key, wax_of
 from scentlab.results import FitError, say_percent
 
+_NOTICED = 0.05  # points, or share of the gaps between grades, that a tester is milder
 UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop has seen
 
 
@@ -49,13 +50,23 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
                        "can be borrowed; leave the workshop's earlier series out")
     waxes, fragrances = zip(*(memory.spelt(wax_of(series, blend), series.fragrance_name)
                               for blend in alone.blends), strict=True)
-    prior = memory.prior(waxes, fragrances[0])
+    tester = grader(looks)
+    prior = with_pots_of_its_own(memory.prior(waxes, fragrances[0], tester=tester))
     lent = fit_sweat(looks, pooled=False, prior=prior, **options)
     usual = alone if len(waxes) == 1 else fit_sweat(looks, limits, pooled=False, **options)
     share = _share(lent, usual, prior, unlike)
-    return replace(mixed(lent, usual, share), alone=alone,
-                   notes=alone.notes + says(memory, waxes, fragrances[0], share),
+    found, said = as_others_grade(mixed(lent, usual, share), memory, tester)
+    return replace(found, alone=alone,
+                   notes=alone.notes + says(memory, waxes, fragrances[0], share) + said,
                    prior={**lent.prior, "unlike the workshop": say_percent(unlike)})
+
+
+def with_pots_of_its_own(prior):
+    """The prior in which pots are never supposed more alike than without earlier series, and may be
+    as unlike: a few single pots cannot show it, so that what is supposed of them decides."""
+    usual = CapacityPrior()
+    return replace(prior, sigma_centre=max(prior.sigma_centre, usual.sigma_centre),
+                   sigma_sd=usual.sigma_sd)
 
 
 def _check(memory, series):
@@ -70,7 +81,8 @@ def _check(memory, series):
 def says(memory, waxes, fragrance, share):
     """What was borrowed, in sentences."""
     known = [w for w in dict.fromkeys(waxes) if w in memory.waxes]
-    what = [memory.sentence]
+    what = [memory.sentence, "The pots of this series may differ more, so it never counts on less "
+            "than without earlier series."]
     if known:
         seen = sum(c.wax in known for c in memory.cells)
         what.append(f"Half-sweat loads in {' and '.join(known)} were seen {seen} times, "
@@ -80,6 +92,22 @@ def says(memory, waxes, fragrance, share):
     if share < 0.5:
         what.append("This series is unlike the earlier ones, so it rests mostly on its own pieces.")
     return (f"Borrowed from this workshop: {' '.join(what)}",)
+
+
+def as_others_grade(fit, memory, tester):
+    """The fit as the workshop's other testers would grade, where this one sees sweat later or calls
+    it less than they do, and a note; never the other way round."""
+    more = np.maximum(memory.of_grader(tester)[0], 0.0)
+    if more.max() < _NOTICED:
+        return fit, ()
+    draws = fit.draws.copy()
+    for key, shift in zip(("capacity", "log_gaps"), more, strict=True):
+        draws[:, slice(*fit.layout[key])] -= shift
+    fewer = -np.expm1(-more[1])
+    return replace(fit, draws=draws), (
+        f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
+        f"given as the others would grade: half-sweat load {more[0]:.1f} points lower, further "
+        f"grades {100 * fewer:.0f} % closer together.",)
 
 
 def _of(memory, what):

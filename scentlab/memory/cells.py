@@ -37,7 +37,8 @@ class Cell:
     series, blend, wax, fragrance : str; the wax is told by its parts. stresses : tuple.
     pots, pieces : int. centre : the middle of its loads (% of wax), where its prior lies.
     draws (S, 8) : posterior draws of ``KEYS``, nan where there is none. weights (S,).
-    key : str, of the looks that it follows from (:func:`looks_key`).
+    tester : str, who alone graded it; empty for several. key : str, of the looks that it follows
+        from (:func:`looks_key`).
     """
 
     series: str
@@ -51,6 +52,7 @@ class Cell:
     draws: np.ndarray
     weights: np.ndarray
     key: str = ""
+    tester: str = ""
 
     @property
     def name(self):
@@ -105,8 +107,14 @@ def _fit_cell(series, name, blend, looks, seed):
         fragrance=series.fragrance_name or f"{UNKNOWN} ({name})", stresses=fit.stresses,
         pots=int(fit.tested["pots"].iloc[0]), pieces=int(fit.tested["pieces"].iloc[0]),
         centre=centre, draws=shared_draws(fit).astype(np.float32),
-        weights=fit.weights.astype(np.float32), key=looks_key(series),
+        weights=fit.weights.astype(np.float32), key=looks_key(series), tester=grader(looks),
     )
+
+
+def grader(looks):
+    """The code of the one tester who graded; empty for several, and where none is on record."""
+    found = looks["assessor"].unique() if "assessor" in looks else []
+    return str(found[0]) if len(found) == 1 and isinstance(found[0], str) else ""
 
 
 def shared_draws(fit, blend=0):
@@ -176,12 +184,13 @@ def _no_less_than_none(precision, sd):
 
 def looks_key(series):
     """A fingerprint of what was seen of the sweat of a series."""
-    columns = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "grade"]
+    columns = ["code", "pour", "pot", "blend", "load_pct", "stress", "age_days", "assessor",
+               "grade"]
     text = series.sweat()[columns].to_csv() + series.fractions.to_csv() + series.fragrance_name
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-_TEXTS = ("series", "blend", "wax", "fragrance")
+_TEXTS = ("series", "blend", "wax", "fragrance", "tester")
 
 
 def cells_to_arrays(cells, key, seed):
@@ -196,7 +205,7 @@ def cells_to_arrays(cells, key, seed):
 
 
 def _made(key, seed):
-    return f"{key} {seed} {DRAWS} {WIDE_SD} 2"  # the last number is that of the model
+    return f"{key} {seed} {DRAWS} {WIDE_SD} 3"  # the last number is that of the model
 
 
 def cells_from_arrays(kept, key, seed):
@@ -206,8 +215,9 @@ def cells_from_arrays(kept, key, seed):
     found = []
     for i in range(int(kept["cells"])):
         pots, pieces, centre = kept[f"{i}.numbers"].tolist()
+        *texts, tester = map(str, kept[f"{i}.texts"])
         found.append(Cell(
-            *map(str, kept[f"{i}.texts"]), tuple(map(str, kept[f"{i}.stresses"])), int(pots),
-            int(pieces), centre, kept[f"{i}.draws"], kept[f"{i}.weights"], key,
+            *texts, tuple(map(str, kept[f"{i}.stresses"])), int(pots), int(pieces), centre,
+            kept[f"{i}.draws"], kept[f"{i}.weights"], key, tester,
         ))
     return found

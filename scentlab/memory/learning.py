@@ -22,6 +22,7 @@ from scentlab.maths.hierarchy import Hierarchy, Learnt
 from scentlab.maths.threads import one_thread
 from scentlab.memory.borrowing import fit_borrowing
 from scentlab.memory.cells import KEYS, Cell, site, usual_normals
+from scentlab.memory.testers import Testers
 from scentlab.results import FitError, Result
 from scentlab.text import spelling
 
@@ -29,9 +30,13 @@ from scentlab.text import spelling
 # points of load or in units of the free parameters. Common sense of this project, no source.
 SDS = {"fragrance": 1.5, "own": 0.6, "lot": 0.6, "log_spread": 0.3, "stress": 0.5, "gaps": 0.3,
        "sigma": 0.5, "misread": 0.5}
+# What a tester's way of grading adds, where two or more graded: to where the first trace is seen,
+# to how far apart the further grades are, and to misreading.
+TESTER_SDS = {"tester_load": 0.3, "tester_gaps": 0.2, "tester_misread": 0.3}
 _DF, _WAX_SD, _PASSES = 3.0, 5.0, 2
 _DEVIATIONS = ("lot", "log_spread", "stress", "gaps", "gaps", "gaps", "sigma", "misread")
-_GROUPS = list(SDS)
+_GROUPS = [*SDS, *TESTER_SDS]
+_OF_TESTER = ((0,), (3, 4, 5), (7,))  # which of KEYS each of a tester's effects moves
 CAPACITY_DF = 4.0
 # What earlier series say is taken wider than they show, the way of working and the half-sweat
 # load: found on simulated workshops in which something changed unnoticed.
@@ -48,8 +53,11 @@ class Memory(Result):
     ----------
     cells : tuple of Cell, those that were kept alike. kept : the stress that their capacities are
         told for, rest or heat.
-    waxes, fragrances, pairs : tuples, those that are known.
-    learnt : Learnt, over the effects: of the way of working (7), waxes, fragrances, pairs.
+    waxes, fragrances, pairs : tuples, those that are known. graders : tuple of the testers who
+        graded sweat alone, where there are two or more.
+    learnt : Learnt, over the effects: of the way of working (7), waxes, fragrances, pairs, and of
+        each grader (3).
+    testers : Testers, how they scored pieces that others scored as well; None where nobody did.
     invented : bool, whether its series are, which are no evidence of real ones.
     odd : DataFrame, one row per series and quantity that disagrees with what the others say:
         series, wax, fragrance, what, distance (in standard deviations, signed).
@@ -60,10 +68,12 @@ class Memory(Result):
     waxes: tuple
     fragrances: tuple
     pairs: tuple
+    graders: tuple
     learnt: Learnt
     odd: pd.DataFrame
     invented: bool = False
     notes: tuple = field(default=())
+    testers: Testers | None = None
 
     @property
     def series(self):
@@ -107,15 +117,15 @@ class Memory(Result):
         return (f"Pots of this workshop differ by about {row['estimate']:.1f} points, "
                 f"from {_series(len(self.series))}.")
 
-    def prior(self, wax, fragrance, *, wider=True):
+    def prior(self, wax, fragrance, *, wider=True, tester=""):
         """What is expected of a wax with a fragrance before it is poured: a CapacityPrior.
 
         ``wax`` : a name, or names of all blends of the series. A wax that is not known has the
         wide capacity of no memory about the middle of those that are. ``wider`` : whether it is
-        taken wider than the earlier series show, as answers take it.
+        taken wider than the earlier series show, as answers take it. ``tester`` : who grades.
         """
         waxes = (wax,) if isinstance(wax, str) else tuple(wax)
-        each = [self._of(w, fragrance, wider) for w in waxes]
+        each = [self._of(w, fragrance, wider, tester) for w in waxes]
         mean, sd = each[0]
         return CapacityPrior(
             capacity_centre=tuple(float(m[0]) for m, _ in each),
@@ -132,22 +142,42 @@ class Memory(Result):
         :func:`scentlab.memory.borrowing.fit_borrowing`."""
         return fit_borrowing(self, series, **options)
 
-    def _of(self, wax, fragrance, wider=False):
+    def of_grader(self, tester):
+        """What a grader adds to the half-sweat load (points) and to the log gaps between grades:
+        means (2,) and sds (2,), 0 for one who is not known."""
+        if tester not in self.graders:
+            return np.zeros(2), np.zeros(2)
+        rows = np.zeros((2, len(self.learnt.hierarchy.centre)))
+        rows[[0, 1], self._place_of(tester) + np.arange(2)] = 1.0
+        mean, covariance = self.learnt.predict(rows)
+        return mean, np.sqrt(np.diag(covariance))
+
+    def _place_of(self, tester):
+        first = _METHOD + len(self.waxes) + len(self.fragrances) + len(self.pairs)
+        return first + len(_OF_TESTER) * self.graders.index(tester)
+
+    def _of(self, wax, fragrance, wider=False, tester=""):
         """Mean and sd (8,) of ``KEYS`` in a new series of a pair."""
-        rows, more = self._rows(wax, fragrance)
+        rows, more = self._rows(wax, fragrance, tester)
         mean, covariance = self.learnt.predict(rows, more)
         times = np.array([WIDER_LOAD] + [WIDER] * _METHOD) if wider else 1.0
         return mean, np.minimum(times * np.sqrt(np.diag(covariance)), usual_normals(0.0)[1])
 
-    def _rows(self, wax, fragrance):
+    def _rows(self, wax, fragrance, tester):
         own, more = self.capacity_row(wax, fragrance)
         rows = np.zeros((len(KEYS), len(own)))
         rows[0], rows[np.arange(1, len(KEYS)), np.arange(_METHOD)] = own, 1.0
         deviations = [_GROUPS.index(name) for name in _DEVIATIONS]
+        known = tester in self.graders
+        for i, keys in enumerate(_OF_TESTER * known):
+            rows[keys, self._place_of(tester) + i] = 1.0
 
         def variances(sds):
             found = sds[:, deviations] ** 2
             found[:, 0] += self.unknown_variance(sds, more)
+            if self.graders and not known:
+                for keys, sd in zip(_OF_TESTER, sds[:, len(SDS):].T, strict=True):
+                    found[:, keys] += sd[:, None] ** 2
             return found
 
         return rows, variances
@@ -213,9 +243,11 @@ def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
     alike = tuple(c for c in cells if c.stresses[0] == kept)
     notes = tuple(f"{c.name} was not kept like the others and is not used."
                   for c in cells if c not in alike)
+    graders = tuple(dict.fromkeys(c.tester for c in alike if c.tester))
     names = (tuple(dict.fromkeys(c.wax for c in alike)),
              tuple(dict.fromkeys(c.fragrance for c in alike)),
-             tuple(dict.fromkeys((c.wax, c.fragrance) for c in alike)))
+             tuple(dict.fromkeys((c.wax, c.fragrance) for c in alike)),
+             graders if len(graders) > 1 else ())
     sites = [site(c) for c in alike]
     model, start = _hierarchy(alike, sites, names), None
     for _ in range(_PASSES):
@@ -237,25 +269,30 @@ def _spelt(cells):
 
 
 def _hierarchy(cells, sites, names):
-    waxes, fragrances, pairs = names
-    q = _METHOD + sum(map(len, names))
-    usual, sd = usual_normals(float(np.mean([c.centre for c in cells])))
+    graders = len(names[3])
+    ends = np.cumsum([_METHOD, *map(len, names[:3]), len(_OF_TESTER) * graders])
+    q, (usual, sd) = ends[-1], usual_normals(float(np.mean([c.centre for c in cells])))
     centre, fixed, effect = np.zeros(q), np.ones(q), np.full(q, -1)
     centre[:_METHOD], fixed[:_METHOD] = usual[1:], sd[1:]
-    ends = np.cumsum([_METHOD, *map(len, names)])
     centre[ends[0] : ends[1]], fixed[ends[0] : ends[1]] = usual[0], _WAX_SD
-    effect[ends[1] : ends[2]], effect[ends[2] :] = 0, 1
-    design = np.zeros((len(KEYS), len(KEYS) + 2))
-    design[np.arange(1, len(KEYS)), np.arange(_METHOD)] = 1.0
-    design[0, _METHOD:] = 1.0
-    place = [[*range(_METHOD), ends[0] + waxes.index(c.wax),
-              ends[1] + fragrances.index(c.fragrance), ends[2] + pairs.index((c.wax, c.fragrance))]
-             for c in cells]
+    effect[ends[1] : ends[2]], effect[ends[2] : ends[3]] = 0, 1
+    effect[ends[3] :] = np.tile(len(SDS) + np.arange(len(_OF_TESTER)), graders)
+    at = [{name: end + i for i, name in enumerate(own)}
+          for end, own in zip(ends[:3], names[:3], strict=True)]
+    first = {name: ends[3] + len(_OF_TESTER) * i for i, name in enumerate(names[3])}
+    scales = [*SDS.values(), *(TESTER_SDS.values() if graders else ())]
+    place = np.array([
+        [*range(_METHOD), at[0][c.wax], at[1][c.fragrance], at[2][c.wax, c.fragrance],
+         *(first.get(c.tester, 0) + np.arange(len(_OF_TESTER) * bool(graders)))] for c in cells])
+    design = np.zeros((len(cells), len(KEYS), place.shape[1]))
+    design[:, np.arange(1, len(KEYS)), np.arange(_METHOD)] = 1.0
+    design[:, 0, _METHOD : _METHOD + 3] = 1.0
+    for i, keys in enumerate(_OF_TESTER * bool(graders)):
+        design[:, keys, _METHOD + 3 + i] = np.array([[c.tester in first] for c in cells])
     return Hierarchy(
-        np.array([s[0] for s in sites]), np.array([s[1] for s in sites]),
-        np.broadcast_to(design, (len(cells), *design.shape)), np.array(place), centre, fixed,
-        effect, np.array([_GROUPS.index(name) for name in _DEVIATIONS]),
-        np.array(list(SDS.values())), np.full(len(SDS), _DF),
+        np.array([s[0] for s in sites]), np.array([s[1] for s in sites]), design, place, centre,
+        fixed, effect, np.array([_GROUPS.index(name) for name in _DEVIATIONS]), np.array(scales),
+        np.full(len(scales), _DF),
     )
 
 

@@ -97,8 +97,7 @@ def _gains(memory, pairs):
     return (covariance**2).sum(axis=0) / told / np.trace(covariance)
 
 
-def next_pair(table):
-    """The row of a :func:`memory_map` whose pair teaches most, of those that are not known; None
-    where all are."""
-    left = table[table["state"] != KNOWN]
-    return None if left.empty else left.loc[left["gain"].idxmax()]
+def next_pairs(table, number=3):
+    """The rows of a :func:`memory_map` whose pairs teach most, of those that are not known, the
+    best first; empty where all are."""
+    return table[table["state"] != KNOWN].nlargest(number, "gain")

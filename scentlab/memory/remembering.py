@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+import hashlib
 import io
-import itertools
 import zipfile
+from collections import defaultdict
 from collections.abc import Callable, Iterable
-from dataclasses import replace
+from dataclasses import dataclass, field, replace
 from functools import partial
 from pathlib import Path
 
@@ -21,6 +22,7 @@ from scentlab.memory.cells import (
     looks_key,
 )
 from scentlab.memory.learning import Memory, learn
+from scentlab.memory.testers import learn_testers, shared_scores
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store, StoreError
 from scentlab.results import FitError
@@ -31,7 +33,7 @@ FOLDER = "memory"
 
 
 def remember(
-    folder: str | Path, *, without: Iterable[str] = (), workers: int | None = 1,
+    folder: str | Path, *, without: Iterable[str] = (), workers: int | str | None = 1,
     progress: Callable | None = None, seed: int = 1,
 ) -> Memory:
     """Learn from the series of a workshop, and of no other folder.
@@ -43,7 +45,8 @@ def remember(
     ----------
     folder : of the workshop. without : names of series folders that are left out, and with them
         their copies. Of other copies the one that holds most counts.
-    workers : processes that fit; None for all cores; the numbers are the same.
+    workers : processes that fit; None for all cores; the address of a Dask scheduler for other
+        machines, which see the folder at the same path; the numbers are the same.
     progress : callable(done, total). seed : int.
 
     Returns
@@ -62,53 +65,67 @@ def remember(
     if strange:
         raise FitError(f"{folder} has no series {strange[0]} to leave out; it has "
                        f"{', '.join(p.name for p in places) or 'none'}")
-    copies = _copies(places, set(without))
-    places = [p for p in places if p.name not in {*without, *copies}]
-    if not places:
+    work = partial(_found_in, places, set(without), Path(folder) / FOLDER, seed)
+    found = run_series(work, len(places), workers=workers, progress=progress) if places else []
+    copies = _copies([p.name for p in places], [f.seen for f in found], set(without))
+    found = [f for p, f in zip(places, found, strict=True) if p.name not in {*without, *copies}]
+    if not found:
         raise FitError(f"{folder} has no earlier series to learn from")
-    work = partial(_cells_of_place, places, Path(folder) / FOLDER, seed)
-    found = run_series(work, len(places), workers=workers, progress=progress)
-    real = any(cells and not invented for cells, invented, _ in found)
-    used = [c for cells, invented, _ in found for c in cells if invented != real]
-    memory = learn(used, seed=seed)
+    real = any(f.cells and not f.invented for f in found)
+    used = [f for f in found if f.invented != real]
+    memory = learn([c for f in used for c in f.cells], seed=seed)
+    testers = learn_testers([s for f in used for s in f.shared], seed=seed)
     notes = [f"{name} holds the same records as {other} and is left out."
              for name, other in copies.items()]
-    notes += [note for _, _, note in found if note]
-    if real and any(cells and invented for cells, invented, _ in found):
+    notes += [f.note for f in found if f.note]
+    if real and any(f.cells and f.invented for f in found):
         notes.append("Invented series are left out beside real ones.")
-    return replace(memory, invented=not real, notes=memory.notes + tuple(notes))
+    return replace(memory, invented=not real, testers=testers, notes=memory.notes + tuple(notes))
 
 
-def _copies(places, without):
+def _copies(names, seen, without):
     """Names of series with the name of another that holds the same of one fragrance, or more."""
-    seen = [_seen(place) for place in places]
-    found = {}
-    for i, j in itertools.permutations(range(len(places)), 2):
-        own, other = seen[i], seen[j]
-        left_out = places[j].name in without
-        if places[i].name in without or not own or not other:
+    holders, found = defaultdict(list), {}
+    apart = [j for j, name in enumerate(names) if name in without and seen[j]]
+    for i, looks in enumerate(seen):
+        for look in looks:
+            holders[look].append(i)
+    for i, own in enumerate(seen):
+        if names[i] in without or not own:
             continue
-        if own < other or own == other and (left_out or j < i) or left_out and other < own:
-            found.setdefault(places[i].name, places[j].name)
+        rarest = min((holders[look] for look in own), key=len)
+        for j in sorted({*rarest, *apart}):
+            other, left_out = seen[j], names[j] in without
+            if i != j and (own < other or own == other and (left_out or j < i)
+                           or left_out and other < own):
+                found.setdefault(names[i], names[j])
     return found
 
 
-def _seen(place):
-    try:
-        series = read_series(Store.open(place))
-    except StoreError:
-        return frozenset()
-    return frozenset((alike(series.fragrance_name), *look) for look in series.sweat_seen())
+@dataclass(frozen=True)
+class _Found:
+    """What a series folder holds: its cells and whether it is invented, a note where it has none,
+    what was seen of the sweat of its fragrance, and what it says of testers."""
+
+    cells: list = field(default_factory=list)
+    invented: bool = False
+    note: str = ""
+    seen: frozenset = frozenset()
+    shared: list = field(default_factory=list)
 
 
-def _cells_of_place(places, kept, seed, number):
-    """The cells of a series folder, whether it is invented, and a note where it has none."""
+def _found_in(places, without, kept, seed, number):
     place = places[number]
     try:
         store = Store.open(place)
         series = read_series(store)
     except StoreError as error:
-        return [], False, f"{place.name} is left out: {error}."
+        return _Found(note=f"{place.name} is left out: {error}.")
+    fragrance = alike(series.fragrance_name)
+    seen = frozenset(hashlib.sha256(repr((fragrance, *look)).encode()).digest()[:8]
+                     for look in series.sweat_seen())
+    if place.name in without:
+        return _Found(seen=seen)
     key = looks_key(series)
     cells = _read(kept / f"{place.name}.npz", key, seed)
     if cells is None:
@@ -116,7 +133,7 @@ def _cells_of_place(places, kept, seed, number):
         kept.mkdir(exist_ok=True)
         _write(kept / f"{place.name}.npz", cells_to_arrays(cells, key, seed))
     note = "" if cells else f"{place.name} is left out: it has no sweat grades that can be fitted."
-    return cells, bool(series.invented), note
+    return _Found(cells, bool(series.invented), note, seen, shared_scores(series))
 
 
 def _read(path, key, seed):

@@ -6,6 +6,8 @@ import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
 from scentlab.memory.proposing import GUESSED, KNOWN, UNTESTED
+from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
+from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
 from scentlab.units import (
     ounces_per_pound_from_load,
@@ -39,25 +41,84 @@ def odd_sentences(memory):
             f"--leave-out {series}"])
 
 
-def map_table(table):
-    """The map as lines of text, one per pair."""
+def said_of_testers(memory):
+    """A list of sentences on testers who differ clearly from the others, kindly and by code; empty
+    where nothing can be compared."""
+    found = [*_graders(memory), *_scorers(memory.testers)]
+    compared = memory.testers is not None or memory.graders
+    return found or ["No tester differs clearly from the others."] * bool(compared)
+
+
+def _graders(memory):
+    for tester in memory.graders:
+        (load, gaps), (load_sd, gaps_sd) = memory.of_grader(tester)
+        if abs(load) > CLEAR * load_sd:
+            yield (f"{tester} sees sweat {'later' if load > 0 else 'sooner'} than the others, by "
+                   f"about {abs(load):.1f} points of load {_range(load, load_sd)}.")
+        if abs(gaps) > CLEAR * gaps_sd:
+            yield (f"{tester} keeps grades {'further apart' if gaps > 0 else 'closer'} than the "
+                   f"others, by about {100 * abs(gaps):.0f} % {_range(100 * gaps, 100 * gaps_sd)}.")
+
+
+def _range(value, sd):
+    low, high = sorted(abs(value + z * sd) for z in (-1.645, 1.645))
+    return f"({low:.1f} to {high:.1f})"
+
+
+_CLEAR = {
+    LEVEL: ("{} scores {} about {} lower than the others {}. The fits allow for it.",
+            "{} scores {} about {} higher than the others {}. The fits allow for it."),
+    SCALE: ("{} uses less of the scale for {}, by about {} {}. The fits allow for it.",
+            "{} uses more of the scale for {}, by about {} {}. The fits allow for it."),
+    DRIFT: ("{} scores {} lower from year to year, by about {} against the others {}. The piece "
+            "that opens each session helps against it.",
+            "{} scores {} higher from year to year, by about {} against the others {}. The piece "
+            "that opens each session helps against it."),
+    REPEATS: ("{} repeats {} closely, within {} {}; {} is usual.",
+              "{} repeats {} within {} {}, where {} is usual. More pieces of one batch make these "
+              "scores surer."),
+}
+
+
+def _scorers(testers):
+    table = () if testers is None else testers.table[testers.table["clear"]].itertuples()
+    for row in table:
+        what = "sweat" if row.measure == GRADES else f"{THROW_WORDS[row.measure]} throw"
+        low, high = sorted((abs(row.lower), abs(row.upper)))
+        yield _CLEAR[row.what][row.estimate > row.usual].format(
+            row.tester, what, f"{abs(row.estimate):.1f} {row.unit}", f"({low:.1f} to {high:.1f})",
+            f"{row.usual:.1f}")
+
+
+def map_head():
+    """What the loads of a map are, in the maker's unit."""
+    return (f"5 % of pieces sweat at, {'oz/lb' if shown().weight == 'oz' else '% of wax'} "
+            "(90 % interval)")
+
+
+def map_rows(table):
+    """Wax, fragrance, state and load of each pair of a map, as texts."""
     in_oz = shown().weight == "oz"
     say = (lambda v: f"{ounces_per_pound_from_load(v):.2f}") if in_oz else (lambda v: f"{v:.1f}")
-    width = [max(map(len, [*table[name], name])) for name in ("wax", "fragrance")]
-    yield (f"{'wax':<{width[0]}}  {'fragrance':<{width[1]}}  {'state':<10}  "
-           f"5 % of pieces sweat at, {'oz/lb' if in_oz else '% of wax'} (90 % interval)")
     for row in table.itertuples():
         middle, low, high = (say(max(v, 0.0)) for v in (
             row.load_at_risk_pct, row.load_at_risk_lower_pct, row.load_at_risk_upper_pct))
-        yield (f"{row.wax:<{width[0]}}  {row.fragrance:<{width[1]}}  {_STATE[row.state]:<10}  "
-               f"{middle:>4} ({low} to {high})")
+        yield row.wax, row.fragrance, _STATE[row.state], f"{middle:>4} ({low} to {high})"
+
+
+def map_table(table):
+    """The map as lines of text, one per pair."""
+    wax, fragrance = (max(map(len, [*table[name], name])) for name in ("wax", "fragrance"))
+    for row in (("wax", "fragrance", "state", map_head()), *map_rows(table)):
+        yield f"{row[0]:<{wax}}  {row[1]:<{fragrance}}  {row[2]:<10}  {row[3]}"
     yield NO_SAFE_LOAD
 
 
-def next_sentence(row):
-    """Which pair teaches most."""
-    return in_sentences([f"To learn most from one more series, pour {row['fragrance']} in "
-                         f"{row['wax']}"])
+def next_sentence(rows):
+    """Which pairs teach most, the best first."""
+    first, *others = [f"{row.fragrance} in {row.wax}" for row in rows.itertuples()]
+    return in_sentences([f"To learn most from one more series, pour {first}",
+                         *([f"Next best: {', then '.join(others)}"] * bool(others))])
 
 
 def new_sentences(memory, wax, fragrance, loads):

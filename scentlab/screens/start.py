@@ -18,6 +18,7 @@ from scentlab.quick import is_quick
 from scentlab.recording.progress import see_progress
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
+from scentlab.screens.learnt import learnt_fold
 from scentlab.units import show_in
 from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
 
@@ -66,8 +67,8 @@ def _workshop(page, folder, today):
     quick = Fold("A quick check: one pot, one evening",
                  lambda: quick_page(_free_name(folder, f"quick-{today}"), today), "quick")
     return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
-                   "<p>No series is here yet.</p>"), quick, new, _cautions(),
-            units_fold(folder, page)]
+                   "<p>No series is here yet.</p>"), quick, new,
+            *([learnt_fold(folder)] * bool(cards)), _cautions(), units_fold(folder, page)]
 
 
 def _free_name(folder, name):

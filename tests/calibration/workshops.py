@@ -8,8 +8,9 @@ test batches at the loads that the memory proposes, fitted with and without it, 
 full series of its own (4 loads, 2 pots). False-safe: a highest safe load above the true load at
 risk. Hostile: the new fragrance 4 points lower than its like (one of the earlier ones is as well);
 a wax that became 1.5 points lower halfway, unnoticed; a tester who graded half of the earlier
-series leniently (limits of the grades 1.8 times as far apart); pots of the new series twice as
-unlike. Limits are exact 95 % ones; finished workshops are kept in the file.
+series leniently (limits of the grades 1.8 times as far apart), under the code of the others or one
+of his own; pots of the new series twice as unlike. Limits are exact 95 % ones; finished workshops
+are kept in the file.
 """
 
 from dataclasses import replace
@@ -28,7 +29,8 @@ from scentlab.memory.proposing import three_loads
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 WAXES = {"soft": 9.0, "hard": 11.0}
-KINDS = ("honest", "odd fragrance", "wax change", "lenient tester", "pots unlike")
+KINDS = ("honest", "odd fragrance", "wax change", "lenient tester", "pots unlike",
+         "lenient tester by code")
 TAU, LENIENT = (0.0, 1.5, 3.0, 4.5), (0.0, 2.7, 5.4, 8.1)
 STEPS = (-4.0, -2.0, 0.0, 2.0)  # of the loads of a full series about the middle
 
@@ -60,9 +62,11 @@ def past(kind, rng, seed):
         late = i >= len(pairs) / 2
         capacity = WAXES[wax] + fragrances[fragrance] + np.hypot(0.5, 0.3) * rng.standard_normal()
         capacity -= 1.5 * (kind == "wax change" and wax == "soft" and late)
-        tau = LENIENT if kind == "lenient tester" and late else TAU
+        tau = LENIENT if kind.startswith("lenient") and late else TAU
         truth = truth_of(wax, capacity, rng, tau)
         series = pour(truth, wax, fragrance, full_loads(wax), 2, [seed, i])
+        if late and kind.endswith("by code"):
+            series = replace(series, grades=series.grades.assign(assessor="A2"))
         cells += fit_cells(series, f"{i} {wax} {fragrance}")
     return cells
 

@@ -35,6 +35,8 @@ def test_progress_tells_from_none_to_all_and_a_stop_returns_what_is_done():
          "number of series is 0; give a whole number from 1 to 1000000 series"),
         ({"series": 3, "workers": 0},
          "number of workers is 0; give a whole number from 1 to 10000"),
+        ({"series": 3, "workers": "nowhere"},
+         "no Dask scheduler answers at nowhere; start one with: dask scheduler"),
     ],
 )
 def test_refusals_of_a_run(options, words):

@@ -3,7 +3,7 @@
 from dataclasses import replace
 
 import pytest
-from earlier_series import earlier, poured
+from earlier_series import THREE_LOADS, earlier, poured
 from storing import store_series
 
 from scentlab.memory.cells import fit_cells
@@ -31,5 +31,5 @@ def workshop(series, tmp_path_factory):
     root = tmp_path_factory.mktemp("workshop")
     for name, own in series.items():
         store_series(own, root / name)
-    store_series(poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6), root / "fennel-soft")
+    store_series(poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6), root / "fennel-soft")
     return root

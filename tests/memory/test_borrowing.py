@@ -5,14 +5,21 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 import pytest
-from earlier_series import poured
+from earlier_series import THREE_LOADS, poured
+from scipy import stats
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.sensitivity import ALONE, AS_IS
 from scentlab.fitting.sweat import fit_sweat
-from scentlab.maths.graded import CapacityPrior
-from scentlab.memory.borrowing import _share, fit_borrowing, log_prior_density
+from scentlab.maths.graded import CapacityPrior, half_student_of_score
+from scentlab.maths.sampling import weighted_quantile
+from scentlab.memory.borrowing import (
+    _share,
+    fit_borrowing,
+    log_prior_density,
+    with_pots_of_its_own,
+)
 from scentlab.memory.cells import fit_cells, shared_draws
 from scentlab.memory.learning import learn
 from scentlab.results import FitError
@@ -22,7 +29,7 @@ QUICK = {"draws": 1000, "precise": None}
 
 @pytest.fixture(scope="module")
 def new():
-    return poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6)
+    return poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6)
 
 
 @pytest.fixture(scope="module")
@@ -50,6 +57,20 @@ def test_borrowing_narrows_what_three_batches_cannot_say(lent):
         return np.sqrt(fit.weights @ (own - fit.weights @ own) ** 2)
 
     assert np.mean(sds(lent) / sds(lent.alone)) < 0.9
+
+
+def test_pots_are_never_supposed_more_alike_than_without_earlier_series(memory, new, lent):
+    """Against the half Student quantiles of scipy: 0.6 points, 3 degrees of freedom."""
+    usual = 0.6 * stats.t(3).ppf(0.5 + np.array([0.5, 0.95]) / 2)
+    for centre, factor in ((-1.0, 1.0), (0.8, 1.5)):
+        prior = with_pots_of_its_own(CapacityPrior(sigma_centre=centre, sigma_sd=0.3))
+        scores = prior.sigma_centre + prior.sigma_sd * stats.norm.ppf([0.5, 0.95])
+        sds = half_student_of_score(scores, prior.sigma_scale, prior.sigma_df)[0]
+        assert np.all(sds > 0.999 * factor * usual)
+    alike = fit_sweat(new.sweat(), prior=replace(
+        memory.prior("soft", "fennel"), sigma_centre=-1.5, sigma_sd=0.2), **QUICK)
+    high = [weighted_quantile(f.named["sigma"], f.weights, 0.9) for f in (lent, lent.alone, alike)]
+    assert high[0] > 0.7 * high[1] > 1.5 * high[2]
 
 
 def test_where_nothing_can_be_alike_nothing_is_borrowed(memory, new):

@@ -6,13 +6,13 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from earlier_series import poured
+from earlier_series import THREE_LOADS, poured
 from recording.test_photos import camera_jpeg
 from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
-from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pair, three_loads
+from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pairs, three_loads
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import map_table
 from scentlab.recording.photos import add_photo, choose_photo
@@ -51,8 +51,22 @@ def test_workers_and_an_interruption_change_no_number(workshop, remembered, tmp_
     again = remember(copy, without=["fennel-soft"], workers=2,
                      progress=lambda done, total: seen.append((done, total)))
     assert same(again, remembered)
-    assert seen[0] == (0, 8)
-    assert seen[-1] == (8, 8)
+    assert seen[0] == (0, 9)
+    assert seen[-1] == (9, 9)
+
+
+def test_other_machines_change_no_number(workshop, remembered, tmp_path):
+    """Two processes of Dask's own, on the folder as if nothing had been fitted."""
+    distributed = pytest.importorskip("dask.distributed", reason="the extra 'cluster' is not here")
+    copy = tmp_path / "copy"
+    shutil.copytree(workshop, copy, ignore=shutil.ignore_patterns("memory"))
+    seen = []
+    with distributed.LocalCluster(n_workers=2, threads_per_worker=1, dashboard_address=None,
+                                  local_directory=tmp_path) as cluster:
+        again = remember(copy, without=["fennel-soft"], workers=cluster.scheduler_address,
+                         progress=lambda done, total: seen.append((done, total)))
+    assert same(again, remembered)
+    assert (seen[0], seen[-1]) == ((0, 9), (9, 9))
 
 
 def test_only_series_of_this_folder_count(workshop, remembered, tmp_path):
@@ -70,8 +84,8 @@ def test_a_copy_of_a_series_counts_once(workshop, remembered, tmp_path):
     shutil.copytree(workshop, root)
     shutil.copytree(root / "fig-soft", root / "a-backup")
     shutil.copytree(root / "fennel-soft", root / "fennel-soft copy")
-    store_series(poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).of_pours(
-        poured("soft", "fennel", 9.3, [3, 99], (5, 7.5, 10), 1, 6).pours.head(2)), root / "older")
+    store_series(poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6).of_pours(
+        poured("soft", "fennel", 9.3, [3, 99], THREE_LOADS, 1, 6).pours.head(2)), root / "older")
     found = remember(root, without=["fennel-soft"])
     assert set(found.notes) == {
         "fig-soft holds the same records as a-backup and is left out.",
@@ -121,8 +135,11 @@ def test_the_map_says_what_is_known_and_pours_what_is_not(remembered):
     width = table["load_at_risk_upper_pct"] - table["load_at_risk_lower_pct"]
     by_state = width.groupby(table["state"]).mean()
     assert by_state["known"] < by_state["guessed"] < by_state["untested"]
-    assert next_pair(table)["state"] != KNOWN
-    assert next_pair(table[table["state"] == KNOWN]) is None
+    rows = next_pairs(table)
+    assert len(rows) == 3 and KNOWN not in set(rows["state"])
+    assert rows["gain"].is_monotonic_decreasing
+    assert rows["gain"].iloc[0] == table.loc[table["state"] != KNOWN, "gain"].max()
+    assert next_pairs(table[table["state"] == KNOWN]).empty
 
 
 def test_the_map_is_told_in_the_makers_unit(remembered):

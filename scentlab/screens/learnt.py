@@ -1,0 +1,78 @@
+"""What a workshop's series say together, on the page where the work begins."""
+
+import html
+
+import ipywidgets as w
+
+from scentlab.forms.fields import note
+from scentlab.memory.proposing import memory_map, next_pairs, three_loads
+from scentlab.memory.remembering import remember
+from scentlab.memory.saying import (
+    NO_SAFE_LOAD,
+    known_sentences,
+    map_head,
+    map_rows,
+    new_sentences,
+    next_sentence,
+    odd_sentences,
+    said_of_testers,
+)
+from scentlab.results import FitError
+from scentlab.screens.frame import Fold, heading
+from scentlab.text import capital
+
+TITLE = "What this workshop has learnt"
+_MARKS = {"tested": "●", "guess": "◐", "not tested": "○"}
+
+
+def learnt_fold(folder):
+    """A part, shut at first, of what the series of a workshop say; opened, it fits what is new."""
+    fold = Fold(TITLE, lambda: _learnt(folder, fold.body), "learnt")
+    return fold
+
+
+def _learnt(folder, body):
+    bar = w.IntProgress(layout=w.Layout(width="100%"))
+    words = w.HTML("<p>Each series is read, and fitted if it is new.</p>")
+    body.children = [words, bar]
+
+    def progress(done, total):
+        bar.max, bar.value = total, done
+        words.value = f"<p>{done} of {total} series read, and fitted where new.</p>"
+
+    try:
+        memory = remember(folder, progress=progress)
+    except FitError as error:
+        return w.HTML(note("flag", f"{capital(str(error))}."))
+    table = memory_map(memory)
+    rows = next_pairs(table)
+    said = [*known_sentences(memory), *odd_sentences(memory)]
+    parts = [w.HTML(_list(said) + "".join(note("flag", words) for words in memory.notes)),
+             heading("Testers"), w.HTML(_list(said_of_testers(memory) or [ONE_TESTER]))]
+    if len(rows):
+        parts += [heading("What to pour next"), w.HTML(_list(_next(memory, rows)))]
+    return [*parts, heading("Waxes and fragrances"), w.HTML(map_html(table))]
+
+
+ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
+
+
+def _next(memory, rows):
+    pair = tuple(rows.iloc[0][["wax", "fragrance"]])
+    yield next_sentence(rows)
+    yield from new_sentences(memory, *pair, three_loads(memory, *pair))
+
+
+def _list(sentences):
+    return f"<ul>{''.join(f'<li>{html.escape(words)}</li>' for words in sentences)}</ul>"
+
+
+def map_html(table):
+    """The map as a table that a phone shows too: one pair a row."""
+    rows = "".join(
+        f"<tr><th scope='row'>{html.escape(fragrance)}<br><small>{html.escape(wax)}</small></th>"
+        f"<td>{_MARKS[state]} {state}</td><td>{load}</td></tr>"
+        for wax, fragrance, state, load in map_rows(table))
+    return (f"<p><b>{NO_SAFE_LOAD}</b></p><table class='scent-map'><thead><tr>"
+            "<th scope='col'>fragrance, wax</th><th scope='col'>state</th>"
+            f"<th scope='col'>{map_head()}</th></tr></thead><tbody>{rows}</tbody></table>")
