@@ -248,6 +248,9 @@ class Store:
                 known = _about_word(connection, "tables") is not None
                 raise store._newer(words) if known else store._damaged(words)
             older = version < VERSION or _made(connection) != _TABLES
+            # All rows, however long it takes: those of tables built again get sums anew.
+            if older and (words := next(_changed_rows(connection, _TABLES), None)):
+                raise store._damaged(words)
         if older:
             store._migrate()
         with store._reading() as connection:

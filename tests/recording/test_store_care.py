@@ -370,6 +370,15 @@ def test_an_older_store_that_is_damaged_is_not_built_again(store, folder):
     assert not list(folder.glob("before-version-*"))
 
 
+def test_no_row_that_was_changed_gets_a_new_sum(scored, folder, kit, monkeypatch):
+    from_outside(folder, "UPDATE grades SET grade = 0 WHERE entry_id = 3")
+    kit("pours", humidity_pct=HUMID)
+    monkeypatch.setattr(store_module, "_OPENING_S", -1.0)
+    with pytest.raises(DamagedError, match=f"entry 3 of grades {NOT_FIT}"):
+        Store.open(folder)
+    assert not copies(folder)
+
+
 def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
     store.add_many("grades", [sweat("417", 2, age_days=n) for n in range(3000)])
     from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
