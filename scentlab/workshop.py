@@ -38,12 +38,6 @@ def demo_plan():
     return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
 
 
-def demo_truth():
-    """The truth behind the invented scores: by stress and blend, the load (% of wax) at which 5 %
-    of the pieces of a new pot show a visible film or more."""
-    return json.loads((demo_folder() / "truth.json").read_text(encoding="utf-8"))
-
-
 def _shipped(name):
     for folder in (_PACKAGE / name, _PACKAGE.parent / name):
         if folder.is_dir():

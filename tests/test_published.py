@@ -46,11 +46,10 @@ def wine(data):
 def benchmark(data):
     """Dose with 10 % extra risk by the sweat model with two grades, and its profile limits."""
     data = data.query("set == 'ddataset2'")
-    x = np.tile(data["x"].to_numpy(float), 2)
-    seen = count_looks(
-        np.repeat([0, 1], len(data)), np.column_stack([x, np.ones_like(x)]), 0 * x, 2,
-        np.concatenate([data["n"] - data["y"], data["y"]]),
-    )
+    each = np.concatenate([data["n"] - data["y"], data["y"]])
+    x = np.repeat(np.tile(data["x"].to_numpy(float), 2), each)
+    grades = np.repeat(np.repeat([0, 1], len(data)), each)
+    seen = count_looks(grades, np.column_stack([x, np.ones_like(x)]), 0 * x, 2)
     found = []
     for name in ("logit", "probit"):
         link = find_link(name)

@@ -265,14 +265,9 @@ RISKS, CONFIDENCES = (0.01, 0.02, 0.05, 0.1), (0.8, 0.9, 0.95, 0.99)
 def choices(analysis):
     """The recommended and the highest safe loads under other risks and confidences.
 
-    Parameters
-    ----------
-    analysis : Analysis
-
-    Returns
-    -------
-    DataFrame with risk, confidence (shares), blend, load_pct and ceiling_load_pct (% of wax;
-    missing where none qualifies), those of :func:`what_if`, the rules of the analysis among them.
+    Returns DataFrame with risk, confidence (shares), blend, load_pct and ceiling_load_pct (% of
+    wax; missing where none qualifies), those of :func:`what_if`, the rules of the analysis among
+    them.
     """
     rules, evidence, rows = analysis.rules, analysis.evidence, []
     fit = at_age(evidence.sweat, rules.ship_age_days)

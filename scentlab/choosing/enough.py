@@ -45,14 +45,9 @@ class Enough:
 def enough_throw(draws, loss):
     """The lowest load whose throw will do.
 
-    Parameters
-    ----------
     draws : array (D, L), throw at loads in rising order. loss : points that may be given up.
-
-    Returns
-    -------
-    Enough. Where no load is sure enough, the highest of those whose chance comes within ``NEAR`` of
-    the greatest: what cannot be told is not taken for a reason to pour less.
+    Returns Enough. Where no load is sure enough, the highest of those whose chance comes within
+    ``NEAR`` of the greatest: what cannot be told is not taken for a reason to pour less.
 
     >>> flat, rising = np.full((10, 3), 5.0), np.tile([4.0, 6.0, 6.2], (10, 1))
     >>> enough_throw(flat, 0.5).place, enough_throw(rising, 0.5).place
@@ -78,8 +73,6 @@ def enough_throw(draws, loss):
 def enough_words(found, loads, kind, loss):
     """Why the load will do, in one or two sentences without the last full stop.
 
-    Parameters
-    ----------
     found : Enough. loads : array (L,), % of wax. kind : warm or cold. loss : points.
     """
     if len(loads) == 1:

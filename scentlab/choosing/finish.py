@@ -64,18 +64,10 @@ class FinishCheck(Result):
 def compare_finish(series, rules, blend, stress):
     """Whether pieces as sold sweat more than plain ones of the same pot and load.
 
-    Parameters
-    ----------
     series : Series with pours as sold beside it. rules : Rules (limit_grade). blend : str.
     stress : rest or heat, the pieces that are compared.
-
-    Returns
-    -------
-    FinishCheck
-
-    Raises
-    ------
-    FitError where no pot has graded pieces of both at one load.
+    Returns FinishCheck.
+    Raises FitError where no pot has graded pieces of both at one load.
     """
     sold = series.apart
     pours = [] if sold is None else sold.pours.loc[sold.pours["finish"] == "as sold", "pour"]
@@ -117,14 +109,9 @@ def _strata(looks, sold, limit_grade):
 def exact_chances(wet, pieces, other_wet, other_pieces):
     """Chances of so many hits or more, and of so many or fewer, if both kinds are alike.
 
-    Parameters
-    ----------
     wet, pieces : int arrays (n,), hits and pieces of one kind in each stratum. other_wet,
         other_pieces : those of the other kind.
-
-    Returns
-    -------
-    (more, less), conditional on the margins of each stratum: sums of hypergeometric counts.
+    Returns (more, less), conditional on the margins of each stratum: sums of hypergeometric counts.
 
     >>> [round(p, 4) for p in exact_chances([3], [4], [1], [4])]
     [0.2429, 0.9857]

@@ -16,14 +16,9 @@ CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the re
 def headline(row, rules, evidence, ceiling, rests):
     """The answer for one blend.
 
-    Parameters
-    ----------
     row : of the table of a Pick. rules : Rules. evidence : Evidence. ceiling : Ceiling.
     rests : Rests, or None where only the fits are known.
-
-    Returns
-    -------
-    str: the load, the highest safe load, what is missing, and why it is that load.
+    Returns str: the load, the highest safe load, what is missing, and why it is that load.
     """
     warning = "" if rests is None else rests.headline(row["blend"]).removesuffix(".")
     if pd.isna(row["load_pct"]):

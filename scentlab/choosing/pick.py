@@ -54,7 +54,7 @@ class Pick(Result):
     tradeoff : DataFrame of the same measures at every load tested.
     sentences : dict of a few short sentences per blend.
     changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
-    rules : dict of the rules. override : str, the written reasons when limits were set aside.
+    rules : dict of the rules.
     orders : DataFrame, order of the blends by throw and its chance, over all blends at once.
     rests : Rests, what the answer rests on; None without the records. throw_least : the smallest
         chance that the draws of throw tell.
@@ -65,7 +65,6 @@ class Pick(Result):
     sentences: dict
     changes: pd.DataFrame
     rules: dict
-    override: str
     notes: tuple = field(default=())
     orders: pd.DataFrame = field(default_factory=lambda: order_chances(np.empty((0, 0)), ()))
     rests: Rests | None = None
@@ -131,7 +130,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
         tradeoff=(tested(evidence, ceiling) if brief else
                   trade_off(evidence, rules, ceiling, at_risk)),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling, at_risk),
-        override=rules.reason_words, notes=tuple(_notes(evidence, rules, table)),
+        notes=tuple(_notes(evidence, rules, table)),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )
@@ -166,9 +165,7 @@ def caps(blend, evidence, rules, ceiling):
 def chosen_loads(evidence, rules, ceiling):
     """The load chosen for each blend without its measures, as :func:`choose_load` chooses it.
 
-    Returns
-    -------
-    list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
+    Returns list of dicts with blend, load_pct (% of wax; missing when none qualifies), held_by,
     throw_behind, throw_chance and reason.
     """
     none = {"load_pct": np.nan, "held_by": "", "throw_behind": np.nan, "throw_chance": np.nan}

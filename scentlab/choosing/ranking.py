@@ -24,13 +24,8 @@ def throw_at_picks(fit, table):
 def order_chances(draws, blends):
     """The chance of each order of the blends by throw, most likely first.
 
-    Parameters
-    ----------
     draws : array (D, K). blends : K names.
-
-    Returns
-    -------
-    DataFrame with order (names, the strongest first, joined by " > ") and chance.
+    Returns DataFrame with order (names, the strongest first, joined by " > ") and chance.
 
     >>> order_chances(np.array([[3.0, 2.0], [3.0, 1.0], [1.0, 2.0], [2.0, 1.0]]), ("a", "b"))
        order  chance

@@ -107,14 +107,9 @@ def stress_words(stress, plan=None):
 def find_rests(series, rules, stress, odd_pots=()):
     """What an analysis of a series rests on.
 
-    Parameters
-    ----------
     series : Series. rules : Rules. stress : rest or heat, the one that decides.
     odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
-
-    Returns
-    -------
-    Rests
+    Returns Rests.
     """
     looks = series.sweat()
     stresses = looks["stress"].astype(object)

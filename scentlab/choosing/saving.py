@@ -21,8 +21,6 @@ LEFT_OUT = (
 def piece_costs(prices, piece_g, loads):
     """Cost of wax and fragrance of a piece at each load; missing when a price or its weight is.
 
-    Parameters
-    ----------
     prices : dict or Series with wax_price_per_kg and fragrance_price_per_kg. piece_g : float or
         None, g. loads : array (L,) or a number, % of wax.
 

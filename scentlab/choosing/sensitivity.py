@@ -53,17 +53,9 @@ def find_sensitivity(evidence, rules):
 
     Nothing is fitted again: each draw weighs by how much likelier the other assumption makes it.
 
-    Parameters
-    ----------
     evidence : Evidence. rules : Rules.
-
-    Returns
-    -------
-    Sensitivity
-
-    Raises
-    ------
-    FitError where the fit has no prior.
+    Returns Sensitivity.
+    Raises FitError where the fit has no prior.
     """
     fit = at_age(evidence.sweat, rules.ship_age_days)
     if fit.scales is None:

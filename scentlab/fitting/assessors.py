@@ -24,8 +24,6 @@ class Agreement:
 def agreements(scores, shifts):
     """dict of assessor to :class:`Agreement`, for those who scored enough pours with others.
 
-    Parameters
-    ----------
     scores : DataFrame with assessor, pour, throw. shifts : dict of assessor to his shift, so that
         the others' mean does not depend on who of them smelt a pour.
     """

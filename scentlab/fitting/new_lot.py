@@ -25,20 +25,13 @@ LOT_SD_MEDIAN, LOT_SD_LOG_SD = 0.8, 0.8  # points of load
 def fit_new_lot(fit, looks, blend, *, seed=1):
     """A sweat fit of the blend with a new lot.
 
-    Parameters
-    ----------
     fit : SweatFit of the old lot. looks : DataFrame of sweat looks at pieces of the new lot, as
         ``fit_sweat`` takes them. blend : str, of the fit. seed : int, of the shifts.
-
-    Returns
-    -------
-    (SweatFit, shift) : the fit, whose counts are those of the new lot alone and whose ``k_hat``
-    says how far its draws reach, and the shift of the capacity (points of load, % of wax; below 0
-    it sweats earlier) as an array (S,) with the weights of the fit.
-
-    Raises
-    ------
-    FitError without a grade of the new lot, for another blend, or a stress that was never graded.
+    Returns (SweatFit, shift) : the fit, whose counts are those of the new lot alone and whose
+    ``k_hat`` says how far its draws reach, and the shift of the capacity (points of load, % of wax;
+    below 0 it sweats earlier) as an array (S,) with the weights of the fit.
+    Raises FitError without a grade of the new lot, for another blend, or a stress that was never
+    graded.
     """
     if blend not in fit.blends:
         raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")

@@ -114,11 +114,8 @@ class Setting:
 def fit_blends(rows, y, time, arm, wanted, setting, draws, seed):
     """Fit every blend by itself: fields of an :class:`OverTime`.
 
-    Parameters
-    ----------
     rows : DataFrame with blend. y, time : arrays (n,), time since the first check. arm : int
         array (n,). wanted : dict of source to (labels, slope), slope an array (n,) or None.
-        setting : Setting.
     """
     end = float(time.max())
     forms, rates, levels, tables, sds = [], [], [], [], []

@@ -17,7 +17,6 @@ from scentlab.series import Series
 from scentlab.units import say_percent_of_wax
 
 LEVEL, BOUND = 0.05, 0.90
-_COUNTS = ["pairs", "higher", "first", "testers"]
 
 
 @dataclass(frozen=True, repr=False)

@@ -48,14 +48,9 @@ class Rounds(Result):
 def fit_rounds(fit, pours):
     """How far each round (day of pouring) lies from the others, beyond what its pots explain.
 
-    Parameters
-    ----------
     fit : SweatFit of all rounds together. pours : DataFrame with pot and poured_on.
-
-    Returns
-    -------
-    Rounds, by the likelihood of the round's grades with its loads moved, averaged over the fit's
-    draws, with a normal prior of 1 point about no difference.
+    Returns Rounds, by the likelihood of the round's grades with its loads moved, averaged over the
+    fit's draws, with a normal prior of 1 point about no difference.
     """
     fit, day = _fewer(fit), pours.drop_duplicates("pot").set_index("pot")["poured_on"]
     rounds = fit.counts["pot"].map(day)

@@ -289,15 +289,10 @@ class Drawn:
 def average_links(make_model, links, draws, seed, precise=None, wanted=None, ranges=()):
     """Draw the posterior under each link and weigh the links by their evidence.
 
-    Parameters
-    ----------
     make_model : callable, link to GradedModel. links, draws, seed : as in :func:`fit_sweat`.
     precise, wanted, ranges : how small the Monte Carlo error of the 5 % points of ``wanted(model,
         points)`` (S, B) within ``ranges`` (B, 2) must become; None for as many draws as asked for.
-
-    Returns
-    -------
-    Drawn
+    Returns Drawn.
     """
     believed = _beliefs(links)
     models = [make_model(link) for link in believed]
@@ -676,8 +671,6 @@ def _stress_effect(fit, named, stress):
 def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
     """Posterior draws (S, B) of the load (% of wax) where a piece of a new pot passes the risk.
 
-    Parameters
-    ----------
     fit : SweatFit, whose blends are the columns.
     risk : P(grade >= limit_grade), averaged over pots.
     stress : rest or heat; None takes the harshest tested.

@@ -45,8 +45,6 @@ def settle_pairs(pairs, kind):
 def pair_log_likelihood(pairs, difference, ends, scale, seed):
     """Log-likelihood (D,) of settled pairs under draws of a curve.
 
-    Parameters
-    ----------
     pairs : of :func:`settle_pairs`. difference : callable, (blend, load, other blend, other load)
         to draws (D,) of the throw of the one less that of the other. ends : lowest and highest
         load of the curve. scale : draws (D,) of the sd of testers' slopes, or None where no score

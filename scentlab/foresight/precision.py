@@ -67,11 +67,6 @@ class Precision(Result):
     guess: dict
     notes: tuple = field(default=())
 
-    @property
-    def complete(self):
-        """False when the run was stopped before all series were finished."""
-        return self.series == self.asked
-
     def row(self, measure, blend=ALL):
         """The row of a measure; estimate and se are missing where it was not simulated."""
         own = self.table[(self.table["measure"] == measure) & (self.table["blend"] == blend)]

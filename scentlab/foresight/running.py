@@ -19,8 +19,6 @@ def _is_seen(out):
 def run_series(work, series, *, workers=None, progress=None, stop=None):
     """Run ``work(number)`` for series 0 ... series - 1, in chunks.
 
-    Parameters
-    ----------
     work : callable that can be pickled; returns plain data.
     series : int. workers : processes; None for all cores; or the address of a Dask scheduler
         (``"tcp://10.0.0.5:8786"``), whose machines have the kit, and the files of ``work`` at the
@@ -28,10 +26,7 @@ def run_series(work, series, *, workers=None, progress=None, stop=None):
     progress : callable(done, total), after each chunk; None for a bar, where somebody sees it:
         in a terminal or a notebook. stop : callable() asked between chunks;
         when true, what is done is returned.
-
-    Returns
-    -------
-    list of outcomes of the finished series, in their order.
+    Returns list of outcomes of the finished series, in their order.
     """
     need_whole(series, "number of series", 1, 1_000_000, "series")
     out = sys.__stderr__  # the terminal itself: a bar moves its cursor

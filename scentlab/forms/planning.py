@@ -268,9 +268,9 @@ def _listed(notes):
     return f"<ul>{''.join(f'<li>{html.escape(n)}</li>' for n in notes)}</ul>"
 
 
-def _past(start, today=None):
+def _past(start):
     """A note on a first pour day that is well past: a slip, or a series that is poured already."""
-    days = ((today or dt.date.today()) - start).days
+    days = (dt.date.today() - start).days
     if days > _DAYS_PAST:
         yield (
             f"The first pour day, {spoken_day(start)}, was {days} days ago, and every day of the "

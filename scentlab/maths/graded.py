@@ -84,8 +84,6 @@ class LinearPrior(GradePrior):
 class GradedModel:
     """Likelihood and prior over the free parameters; subclasses give the location.
 
-    Parameters
-    ----------
     data : Counts, its design as the subclass reads it.
     prior : GradePrior of the subclass's kind, or None for plain maximum likelihood.
     link : logit, probit or cloglog. mixed : False leaves the pot effects out.
@@ -467,14 +465,9 @@ def student_density(x, centre, scale, df):
 def pooled_density(away, log_pool, shared_variance, shared_axes):
     """Log density of capacities about their centres, normal with covariance pool^2 I + shared.
 
-    Parameters
-    ----------
     away : array (..., B). log_pool : array (..., 1).
     shared_variance, shared_axes : eigenvalues (B,) and eigenvectors (B, B) of the shared part.
-
-    Returns
-    -------
-    (log density (..., 1), gradient in away (..., B)), gradient in log_pool (..., 1)
+    Returns (log density (..., 1), gradient in away (..., B)), gradient in log_pool (..., 1)
     """
     pool2 = np.exp(2.0 * log_pool)
     variance = pool2 + np.maximum(shared_variance, 0.0)

@@ -19,8 +19,6 @@ class Groupings:
     The largest grouping is eliminated first: its own block of Z'Z is diagonal, so that a factor
     costs the cube of the other effects only.
 
-    Parameters
-    ----------
     groups : list of int arrays (n,), the level of each observation in each grouping,
         0 ... levels - 1. slopes : list of None or array (n,), what the effects of each grouping
         are multiplied by (None: by 1). n : int, observations.

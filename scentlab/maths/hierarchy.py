@@ -64,10 +64,8 @@ class Hierarchy:
     def given(self, sd):
         """Log marginal likelihood, and what is known of the effects, under learnt sds (G,).
 
-        Returns
-        -------
-        (value, mean (q,), solve: callable of (q,) or (q, n) that divides by the precision, the
-        evidence as it tells of the mean of each theta: precision (J, p, p) and information (J, p))
+        Returns (value, mean (q,), solve: callable of (q,) or (q, n) that divides by the precision,
+        the evidence as it tells of the mean of each theta: precision (J, p, p), information (J, p))
         """
         size, q = self.precision.shape[1], len(self.centre)
         variance = self.deviation_variance(sd)

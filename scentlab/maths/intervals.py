@@ -8,14 +8,9 @@ def binomial_limits(hits, trials, confidence=0.95):
 
     They hold at least as often as the confidence says, and none of n seen is not never.
 
-    Parameters
-    ----------
     hits : number or array. Simulated series whose blends are alike count as one trial each, and a
         part of a hit is then the share of its blends. trials : int.
-
-    Returns
-    -------
-    (lower, upper), floats or arrays.
+    Returns (lower, upper), floats or arrays.
 
     >>> [round(x, 4) for x in binomial_limits(0, 20)]
     [0.0, 0.1684]

@@ -89,17 +89,12 @@ def find_link(name):
 class GradeTerms:
     """Probabilities of the K grades and what their derivatives need, the grade axis FIRST.
 
-    ``p`` and ``log_p`` (K, ...); ``density`` (K - 1, ...), at each cut point. Each grade lies
-    together in memory, which is what makes the evaluation over many draws and nodes fast; the
-    logarithms are taken only when asked for.
+    ``p`` (K, ...); ``density`` (K - 1, ...), at each cut point. Each grade lies together in memory,
+    which is what makes the evaluation over many draws and nodes fast.
     """
 
     p: np.ndarray
     density: np.ndarray | None
-
-    @property
-    def log_p(self):
-        return np.log(self.p)
 
 
 def grade_terms(link, theta, eta, densities=True):
@@ -107,9 +102,6 @@ def grade_terms(link, theta, eta, densities=True):
 
     Differences of two distribution values are formed without losing digits in either tail.
 
-    Parameters
-    ----------
-    link : Link
     theta : array (K - 1, ...), thresholds rising along the first axis, broadcast against ``eta``.
     eta : array (...), locations.
     densities : bool, False leaves the densities out.

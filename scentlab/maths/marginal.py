@@ -57,8 +57,6 @@ def tellable(wanted, fixed):
     Left out is what has one group, a group for each observation, the groups of an effect before
     it with the same slope, or what the fixed columns take up.
 
-    Parameters
-    ----------
     wanted : dict of name to labels (n,) and slope, an array (n,) or None. fixed : array (n, p).
     """
     kept, known = [], set()
@@ -81,8 +79,6 @@ def tellable(wanted, fixed):
 class Marginal:
     """The marginal density of scores in the sds and the design.
 
-    Parameters
-    ----------
     y : array (n,). columns : array (n, R). arms : array (n, B) of 0 and 1. extra : array (n, E).
     mixes : array (C, J, R), how each design combines the columns. chances : array (C,), prior.
     groups, slopes : see :class:`~scentlab.maths.groupings.Groupings`. priors : Priors.
@@ -227,13 +223,8 @@ class Marginal:
 def draw_posterior(marginal, draws, seed):
     """Draws of coefficients, design and log sds.
 
-    Parameters
-    ----------
     marginal : Marginal. draws : int. seed : int.
-
-    Returns
-    -------
-    Posterior
+    Returns Posterior.
     """
     rng, kept = np.random.default_rng(seed), []
 
@@ -244,7 +235,7 @@ def draw_posterior(marginal, draws, seed):
         return special.logsumexp(kept[-1][1], axis=1) + marginal.log_prior(at)
 
     centre, bend = marginal.best()
-    peak = Peak(centre, np.nan, None, -bend, True)
+    peak = Peak(centre, np.nan, -bend, True)
     sampler = Sampler(log_density, peak, rng)
     for rounds in range(1, _MOST_ROUNDS + 1):
         sampler.grow(rounds * _A_ROUND)

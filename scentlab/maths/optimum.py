@@ -8,11 +8,10 @@ from scipy import optimize
 
 @dataclass(frozen=True)
 class Peak:
-    """A maximum: ``point`` (p,), ``value``, ``gradient`` (p,), ``hessian`` (p, p)."""
+    """A maximum: ``point`` (p,), ``value``, ``hessian`` (p, p)."""
 
     point: np.ndarray
     value: float
-    gradient: np.ndarray
     hessian: np.ndarray
     converged: bool
 
@@ -24,23 +23,17 @@ class Peak:
 
 
 def climb(
-    function, start, gradient_tolerance=1e-6, hessian=True, restarts=4, gradients=None, near=None,
-    step=1e-4,
+    function, start, gradient_tolerance=1e-6, restarts=4, gradients=None, near=None, step=1e-4
 ):
     """Maximise ``function(point) -> (value, gradient)`` from ``start`` by BFGS.
 
     A climb that gets stuck, where far from the peak a quadrature is rough, starts afresh from
     where it is, at most ``restarts`` times.
 
-    Parameters
-    ----------
     gradients : callable, points (n, p) to gradients (n, p), which serves the Hessian at once.
     near : array (p, p), about the covariance at the peak, such as that of a like function.
     step : of the differences of gradients that make the Hessian; wide where the function has kinks.
-
-    Returns
-    -------
-    Peak; ``converged`` is False when the gradient at the end is not small against the
+    Returns Peak; ``converged`` is False when the gradient at the end is not small against the
     curvature. The Hessian is the central difference of the gradient.
     """
     start = np.asarray(start, dtype=float)
@@ -63,11 +56,8 @@ def climb(
         converged = bool(np.isfinite(value) and steepest < 1e3 * gradient_tolerance)
         if converged or not np.isfinite(value):
             break
-    curvature = np.full((len(point),) * 2, np.nan)
-    if hessian:
-        each = gradients or (lambda points: np.array([function(p)[1] for p in points]))
-        curvature = difference_gradient(each, point, step)
-    return Peak(point, float(value), gradient, curvature, converged)
+    each = gradients or (lambda points: np.array([function(p)[1] for p in points]))
+    return Peak(point, float(value), difference_gradient(each, point, step), converged)
 
 
 def steepened(peak, least=0.1):

@@ -103,16 +103,13 @@ class Histories:
     patterns: np.ndarray
 
 
-def count_looks(grades, design, group, n_grades, weights=None, piece=None):
+def count_looks(grades, design, group, n_grades, piece=None):
     """Reduce looks to :class:`Counts`.
 
-    Parameters
-    ----------
     grades : int array (n,), 0 ... n_grades - 1.
     design : array (n, p).
     group : array (n,) of labels; looks of one group share a random effect.
     n_grades : int, K.
-    weights : array (n,), how many looks each row stands for; default 1 each.
     piece : array (n,) of labels; looks at one piece share all of their noise. None: each look is
         at a piece of its own.
     """
@@ -122,14 +119,13 @@ def count_looks(grades, design, group, n_grades, weights=None, piece=None):
     key = np.column_stack([group_index, design])
     cells, cell_index = np.unique(key, axis=0, return_inverse=True)
     cell_index = cell_index.ravel()
-    times = np.ones(len(grades)) if weights is None else np.asarray(weights, dtype=float)
     alone, histories = np.ones(len(grades), dtype=bool), None
     if piece is not None:
         alone, histories = _histories(
             np.asarray(piece), grades, cell_index, group_index, n_grades
         )
     counts = np.zeros((len(cells), n_grades))
-    np.add.at(counts, (cell_index[alone], grades[alone]), times[alone])
+    np.add.at(counts, (cell_index[alone], grades[alone]), 1)
     starts = np.searchsorted(cells[:, 0], np.arange(len(labels)))
     return Counts(counts, cells[:, 1:], starts, labels, histories)
 
@@ -202,9 +198,6 @@ def log_likelihood(
 ):
     """Marginal log-likelihood of counts, with analytic derivatives.
 
-    Parameters
-    ----------
-    data : Counts
     theta : array (..., K - 1), rising thresholds.
     eta : array (..., C), location of each cell.
     sigma : array (..., G), standard deviation of each group's effect, or (..., 1), one for all, or
@@ -213,10 +206,7 @@ def log_likelihood(
     exact : bool, nodes finer than any printed digit asks for, in double precision.
     derivatives : bool. Without them (and not ``exact``) the trapezoid rule is rougher and in single
         precision (errors of about 0.01, which move a 5 % point by 0.002 points of load at most).
-
-    Returns
-    -------
-    Evaluation
+    Returns Evaluation.
     """
     rule = _EXACT if exact else _FINE if derivatives else _ROUGH
     kind = np.float64 if exact or derivatives else np.float32
@@ -463,14 +453,9 @@ def marginal_location(probability, sigma, link="logit"):
     scale: the typical group's risk at m is lower (for small probabilities) the larger sigma is.
     Many values of sigma are served by a spline.
 
-    Parameters
-    ----------
     probability : float in (0, 1), P(grade above the threshold).
     sigma : array (...), standard deviation of the group effects.
-
-    Returns
-    -------
-    array (...), m; the threshold is passed with the stated probability where
+    Returns array (...), m; the threshold is passed with the stated probability where
     eta - theta equals m.
     """
     sigma = np.asarray(sigma, dtype=float)

@@ -66,8 +66,6 @@ def log_likelihoods(differences, shares, named, scale, noise):
     A tester's own difference is the panel's plus a slope of the tester times the pair's share,
     normal about 0 and integrated by the trapezoid rule; noise as drawn.
 
-    Parameters
-    ----------
     differences : array (D, K), throw of the one less the other, points, of each two loads.
     shares : array (K,), share of the whole rise that lies between the two.
     named : array (T, K, 2), how often each tester named the one and the other.

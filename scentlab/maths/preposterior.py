@@ -45,8 +45,6 @@ class SweatDraws:
     def chances(self, blend, load, effects):
         """Chance of each recorded grade: array (S, Q, K).
 
-        Parameters
-        ----------
         blend : int, column of the capacities. load : float.
         effects : array (S, Q), effects of the pot in units of sigma.
         """
@@ -63,8 +61,6 @@ class SweatDraws:
 class PotBank:
     """Log-likelihoods of simulated looks at pots that might be poured.
 
-    Parameters
-    ----------
     true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
         second (N).
     pieces : int, looks of each pour where a pot has no number of its own. seed : int.
@@ -126,8 +122,6 @@ def _look(chances, luck):
 def moments_after(log_likelihood, weights, values):
     """Posterior mean and standard deviation (J, B) of values after each simulated set of looks.
 
-    Parameters
-    ----------
     log_likelihood : array (J, N), of J simulated sets of looks under N draws.
     weights : array (N,), of the draws before. values : array (N, B).
     """

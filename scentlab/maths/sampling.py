@@ -39,15 +39,10 @@ class Draws:
 def adaptive_draws(log_density, peak, *, size, seed):
     """About ``size`` draws from a density known up to a constant, as :class:`Draws`.
 
-    Parameters
-    ----------
     log_density : callable, points (S, p) to log density (S,).
     peak : Peak of that density (``point``, ``covariance``), which shapes the first proposal.
     size : int. seed : int, sequence of ints or numpy Generator.
-
-    Raises
-    ------
-    numpy.linalg.LinAlgError when the Hessian of the peak is not negative definite.
+    Raises numpy.linalg.LinAlgError when the Hessian of the peak is not negative definite.
     """
     sampler = Sampler(log_density, peak, seed)
     sampler.grow(size)
@@ -145,8 +140,6 @@ def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_
 
     For posteriors that importance sampling cannot hold. Slower by an order of magnitude.
 
-    Parameters
-    ----------
     value_and_gradient : callable, points (S, p) to log density (S,) and gradient (S, p).
     start : Draws near the density: where the chains set out, and the metric of their steps.
     size : int, draws to keep, all of the steps after ``warm_up``. The chain is the lot.
@@ -204,10 +197,8 @@ def summary(values, weights):
 def mixed_draws(samples, shares):
     """Lots of Draws as one mixture.
 
-    Returns
-    -------
-    (points (S, p), weights (S,), which (S,), lot (S,)) : which of the samples each draw belongs
-    to, and the number of its lot among all.
+    Returns (points (S, p), weights (S,), which (S,), lot (S,)) : which of the samples each draw
+    belongs to, and the number of its lot among all.
     """
     sizes = [len(s.weights) for s in samples]
     first = _OF_ONE * np.cumsum([0] + [s.lot.max() // _OF_ONE + 1 for s in samples])[:-1]
@@ -222,8 +213,6 @@ def mixed_draws(samples, shares):
 def quantile_error(values, weights, lot, chance):
     """Monte Carlo standard error of a weighted quantile, from how the lots differ.
 
-    Parameters
-    ----------
     values, weights : arrays (S,). lot : int array (S,). chance : float.
 
     Each lot's share of the weight below the quantile varies about that of the lots of the same
@@ -279,8 +268,6 @@ def smooth_weights(log_ratio):
 def fit_pareto(excess):
     """Shape k and scale of a generalised Pareto distribution (Zhang & Stephens 2009).
 
-    Parameters
-    ----------
     excess : array (n,), sorted, positive: how far each value lies above the cut-off.
 
     The shape is drawn towards 0.5 with the weight of ten observations, as the smoothing of

@@ -18,19 +18,11 @@ def lot_plan(
 ) -> Plan:
     """The plan with the test batches that check a new lot: each load from a pot of its own.
 
-    Parameters
-    ----------
     plan : Plan with the blend. loads_pct : % of wax, as ``lot_loads`` gives them.
     lot : str, its name. stress : rest or heat, how the pieces that decide are kept.
     start : date or str, day of pouring. seed : int, for the new codes.
-
-    Returns
-    -------
-    Plan, whose pots, pours, pieces and codes so far stay as they are.
-
-    Raises
-    ------
-    PlanError when it cannot be poured, or the lot has no name.
+    Returns Plan, whose pots, pours, pieces and codes so far stay as they are.
+    Raises PlanError when it cannot be poured, or the lot has no name.
     """
     need(lot.strip(), "the new lot has no name", "give what its label says", field="lot", value=lot)
     kind = "sweat_heat" if stress == "heat" else "sweat"

@@ -48,18 +48,10 @@ def pairs_needed(
 ) -> int:
     """How many pairs find a difference of so many points of throw.
 
-    Parameters
-    ----------
     points : difference worth noticing, points of throw (0 to 10), 0.3 or more.
     noise : of one comparison, points. power : chance to find it. level : of the one-sided test.
-
-    Returns
-    -------
-    int, the number from which on the exact binomial test has that power.
-
-    Raises
-    ------
-    PlanError for a difference that no test of this kind finds.
+    Returns int, the number from which on the exact binomial test has that power.
+    Raises PlanError for a difference that no test of this kind finds.
 
     >>> pairs_needed(1.0), pairs_needed(0.5)
     (26, 89)

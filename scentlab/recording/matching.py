@@ -166,15 +166,10 @@ def units_of(column):
 def match_by_heading(sources, matches):
     """Sources (by table) with their columns from a flat list of matches.
 
-    Parameters
-    ----------
     sources : dict of table name to :class:`Source`.
     matches : list of (heading, column, unit); the column as it is called, or as table.column. It
         goes to each table that has the column and whose file has the heading.
-
-    Returns
-    -------
-    The sources; in a file with a match, the columns that bear their own name are kept too.
+    Returns the sources; in a file with a match, the columns that bear their own name are kept too.
     Raises DataError when a match fits no file.
     """
     headings = {name: _headings(source, name) for name, source in sources.items()}

@@ -75,17 +75,9 @@ def whole_picture(path, sha256, words):
 def plain_picture(data):
     """A picture file as a JPEG of its pixels alone: upright, at most ``LONGEST`` pixels an edge.
 
-    Parameters
-    ----------
     data : bytes of a JPEG, PNG or WebP file of at most ``MOST_BYTES`` and ``MOST_PIXELS``.
-
-    Returns
-    -------
-    bytes of a JPEG without EXIF, comment, colour profile or preview.
-
-    Raises
-    ------
-    RefusedError for what is too large, broken or no such picture, with what to do.
+    Returns bytes of a JPEG without EXIF, comment, colour profile or preview.
+    Raises RefusedError for what is too large, broken or no such picture, with what to do.
     """
     if len(data) > MOST_BYTES:
         raise RefusedError(f"the photo has {len(data) / 1e6:.0f} MB, and at most "
@@ -132,18 +124,12 @@ def _as_jpeg(image):
 def add_photo(store, code, data, *, key=None, **more):
     """Take in a photo of a piece: its picture goes into the folder, then its row into the store.
 
-    Parameters
-    ----------
-    store : Store
     code : blind code of the piece.
     data : bytes of the file, as :func:`plain_picture` takes them, with its errors.
     key : of the row, so that sending it again stores nothing twice.
     more : test ("sweat" or "frost"), age_days (d), assessor, note.
-
-    Returns
-    -------
-    Receipt of the row. RefusedError or DataError where piece or photo are none, StoreError where
-    the picture cannot be written; then nothing is kept.
+    Returns Receipt of the row. RefusedError or DataError where piece or photo are none, StoreError
+    where the picture cannot be written; then nothing is kept.
     """
     picture = plain_picture(data)
     row = check_row(RECORDS["photos"], {
@@ -193,10 +179,10 @@ def chosen_photos(store):
     return [photo for photo in photos_of(store) if photo.chosen and photo.is_whole]
 
 
-def choose_photo(store, entry_id, chosen, key=None):
+def choose_photo(store, entry_id, chosen):
     """Choose a photo for the report, or leave it out again; returns the receipt.
 
     As every correction it is a new row: the photo has another entry afterwards.
     """
-    return store.correct("photos", entry_id, {"chosen": "yes" if chosen else "no"}, key=key,
+    return store.correct("photos", entry_id, {"chosen": "yes" if chosen else "no"},
                          reason=_ON_REQUEST if chosen else _DROPPED)

@@ -5,7 +5,6 @@ A file holds one row per look, a store one row per grade: a look at sweat and fr
 
 from scentlab import schema
 from scentlab.schema import Column, Table
-from scentlab.schema import check_row as check_row
 from scentlab.units import say_one_temperature, say_weighed
 
 PIECES = Table(

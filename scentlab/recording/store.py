@@ -111,13 +111,6 @@ def _table_sql(table):
     return f"CREATE TABLE {name} ({', '.join(parts)})"
 
 
-def _append_only_sql(name):
-    """Triggers that make a table refuse updates and deletes."""
-    for verb in ("UPDATE", "DELETE"):
-        yield (f"CREATE TRIGGER {name}_no_{verb.lower()} BEFORE {verb} ON {name} BEGIN "
-               f"SELECT RAISE(ABORT, 'the table {name} only appends'); END")
-
-
 def _records_sql(name):
     """What belongs to a table: indexes, and the triggers of what only appends."""
     if name in RECORDS:
@@ -145,8 +138,8 @@ def _as_now(connection):
 
     A table whose columns or constraints differ is built again beside itself; new columns are empty.
     """
-    made = dict(connection.execute("SELECT name, sql FROM sqlite_master WHERE type = 'table'"))
-    if "about" not in made:
+    made = _made(connection)
+    if not _columns(connection, "about"):
         yield "CREATE TABLE about (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
     for name, wanted in _TABLES.items():
         if made.get(name) == wanted:
@@ -168,8 +161,15 @@ def _as_now(connection):
         yield from _records_sql(name)
 
 
-# Per old version the statements to the next one, from a connection; 3 was the first to be released.
-MIGRATIONS = {3: _as_now, 4: _as_now, 5: _as_now}
+def _made(connection):
+    """What made the tables of a file, by their names."""
+    return dict(connection.execute(
+        "SELECT name, sql FROM sqlite_master WHERE type = 'table' AND name <> 'about' AND name NOT "
+        "LIKE 'sqlite%' ORDER BY name"))
+
+
+def _made_sum(connection):
+    return str(_row_sum(*_made(connection).items()))
 
 
 def _standing(table):
@@ -227,9 +227,7 @@ class Store:
         with store._connected() as connection:  # a journal is not changed within a transaction
             connection.execute("PRAGMA journal_mode=WAL")
         with store._writing() as connection:
-            for statement in _as_now(connection):
-                connection.execute(statement)
-            _write_about(connection, about)
+            _bring_up(connection, about)
         return store
 
     @classmethod
@@ -244,13 +242,18 @@ class Store:
         store._need_file()
         version = store._version()
         with store._reading() as connection:
-            words = _first_fault(connection)
-        if not words and version < VERSION:
+            if words := _first_fault(connection):
+                raise store._damaged(words)
+            if words := next(_strange_parts(connection), None):
+                known = _about_word(connection, "tables") is not None
+                raise store._newer(words) if known else store._damaged(words)
+            older = version < VERSION or _made(connection) != _TABLES
+            # All rows, however long it takes: those of tables built again get sums anew.
+            if older and (words := next(_changed_rows(connection, _TABLES), None)):
+                raise store._damaged(words)
+        if older:
             store._migrate()
         with store._reading() as connection:
-            words = words or next(_missing_parts(connection), None)
-            if words:
-                raise store._damaged(words)
             _last_plan(connection)
         return store
 
@@ -434,7 +437,7 @@ class Store:
         with self._reading() as connection:
             problems = [f"series.sqlite is damaged: {w}"
                         for w in _broken_pages(connection, "integrity_check")]
-            problems += _changed_rows(connection, ("plan",))
+            problems += (*_changed_words(connection), *_changed_rows(connection, ("plan",)))
             for table in RECORDS.values():
                 for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
                     wrong = _fault(table, dict(row))
@@ -565,34 +568,31 @@ class Store:
                 raise StoreError(
                     f"{self.place} holds no series, for its {FILE_NAME} is another program's",
                     "look at the folder's name, or start a series in another folder")
-            version = _stored_version(connection)
+            version = _about_word(connection, "version")
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
             raise self._damaged(f"its version is {version!r}, no number")
         if int(version) > VERSION:
-            raise StoreError(
-                f"{self.place} was written by a newer scentlab (store version {version}, this "
-                f"one knows up to {VERSION})", "update scentlab, or write its files where it was "
-                "written, with: scentlab export FOLDER --out OTHER-FOLDER"
-            )
+            raise self._newer(f"store version {version}, this one knows up to {VERSION}")
         return int(version)
 
     def _migrate(self):
-        """Bring an older store to this version: a copy first, then all steps or none."""
+        """Give an older store the tables of today: a copy first, then all steps or none."""
         copy = self.folder / f"before-version-{VERSION}-{_now()[:19].replace(':', '')}.sqlite"
         with self._connected() as source, contextlib.closing(sqlite3.connect(copy)) as target:
             source.backup(target)
         try:
             with self._writing() as connection:
-                # Read again: another program may have been faster.
-                for version in range(int(_stored_version(connection)), VERSION):
-                    for statement in MIGRATIONS[version](connection):
-                        connection.execute(statement)
-                _write_about(connection, {"version": str(VERSION)})
+                _bring_up(connection, {"version": str(VERSION)})
         except Exception as error:
             raise StoreError(
                 f"{self.place} could not be brought to store version {VERSION} ({error}); it is "
                 f"as it was", f"a copy from before is {copy}"
             ) from error
+
+    def _newer(self, what):
+        return StoreError(
+            f"{self.place} was written by a newer scentlab ({what})", "update scentlab, or write "
+            "its files where it was written, with: scentlab export FOLDER --out OTHER-FOLDER")
 
     def _damaged(self, what):
         """The error of a damaged store, in one sentence with the way out."""
@@ -832,14 +832,17 @@ def _by_key(connection, table, key):
     return _first(connection, f"SELECT * FROM {table} WHERE key = ?", key)
 
 
-def _stored_version(connection):
-    found = _first(connection, "SELECT value FROM about WHERE name = 'version'")
+def _about_word(connection, name):
+    found = _first(connection, "SELECT value FROM about WHERE name = ?", name)
     return None if found is None else found["value"]
 
 
-def _write_about(connection, words):
+def _bring_up(connection, words):
+    """Make the tables those of today, and keep what is known about the series and its tables."""
+    for statement in _as_now(connection):
+        connection.execute(statement)
     query = "INSERT OR REPLACE INTO about VALUES (?, ?)"
-    connection.executemany(query, words.items())
+    connection.executemany(query, {**words, "tables": _made_sum(connection)}.items())
     connection.execute(query, ["digest", _about_sum(connection)])
 
 
@@ -856,6 +859,8 @@ def _columns(connection, table):
 def _first_fault(connection):
     """The first damage that a short look finds, in words; what is left over :meth:`Store.check`s.
     """
+    if words := next(_changed_words(connection), None):
+        return words
     until = time.monotonic() + _OPENING_S
     connection.set_progress_handler(lambda: time.monotonic() > until, 10_000)
     try:
@@ -879,11 +884,16 @@ def _broken_pages(connection, look):
             yield words
 
 
+def _changed_words(connection):
+    """What is known about the series or its tables and does not fit its sum, in words."""
+    for name, own, what in (("digest", _about_sum, "its title or another word about it"),
+                            ("tables", _made_sum, "what its tables may hold")):
+        if _about_word(connection, name) not in (None, own(connection)):
+            yield f"{what} {_NOT_FIT}"
+
+
 def _changed_rows(connection, tables):
-    """Rows whose sum does not fit, in words, and what is known about the series."""
-    kept = _first(connection, "SELECT value FROM about WHERE name = 'digest'")
-    if kept is not None and kept[0] != _about_sum(connection):
-        yield f"its title or another word about it {_NOT_FIT}"
+    """Rows whose sum does not fit, in words."""
     for name in tables:
         columns = _columns(connection, name)
         if "digest" not in columns:  # a store from before
@@ -898,14 +908,14 @@ def _changed_rows(connection, tables):
 _NOT_FIT = "was changed from outside: its check sum does not fit"
 
 
-def _missing_parts(connection):
-    """Tables and columns that every store has and this one lacks, in words."""
-    for name in _TABLES:
-        columns, found = ("entry_id", *_summed(name), "digest"), _columns(connection, name)
-        if not found:
-            yield f"the table {name} is missing"
-        for column in sorted({*columns} - {*found}):
-            yield f"the column {column} of {name} is missing"
+def _strange_parts(connection):
+    """Tables and columns that no store of this version has, in words."""
+    for name in _made(connection):
+        known = {"entry_id", *_summed(name), "digest"} if name in _TABLES else ()
+        if not known:
+            yield f"the table {name} is not known here"
+        elif strange := [c for c in _columns(connection, name) if c not in known]:
+            yield f"the column {strange[0]} of {name} is not known here"
 
 
 def _values(table, stored):
@@ -946,13 +956,9 @@ def _frame(found, table):
 def whole_rows(folder):
     """Of a damaged store what can be read and is right: frames by table, and what is lost.
 
-    Parameters
-    ----------
     folder : series folder. Its file is opened for reading alone and is not changed.
-
-    Returns
-    -------
-    (dict of table name to frame as of :meth:`Store.rows`, tuple of sentences on what is lost).
+    Returns (dict of table name to frame as of :meth:`Store.rows`, tuple of sentences on what is
+    lost).
     Raises StoreError when nothing can be read.
     """
     store, frames, lost = Store(folder), {}, []

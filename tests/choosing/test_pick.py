@@ -59,7 +59,6 @@ class TestCaps:
         )
         pick = choose_load(with_blends(limit_load_pct=6.0), rules)
         assert row(pick)["load_pct"] > 6.0 and row(pick, "hard")["load_pct"] <= 6.0
-        assert pick.override == "maker agreed 1 March"
         assert (
             "The wax maker's limit was set aside for soft. Reason given: maker agreed 1 March"
         ) in pick.notes
@@ -76,7 +75,7 @@ class TestCaps:
         assert [n for n in pick.notes if "was set aside" in n] == [
             f"The wax maker's limit was set aside for {b}. Reason given: {r}"
             for b, r in reasons.items()]
-        assert pick.override == "soft: a letter of 1 March; hard: tested by the maker"
+        assert rules.reason_words == "soft: a letter of 1 March; hard: tested by the maker"
 
     def test_setting_aside_the_limit_of_an_unknown_blend(self, analysis):
         rules = Rules(override_blends=("none",), override_reason="a reason")

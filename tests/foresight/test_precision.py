@@ -145,7 +145,7 @@ def test_a_stopped_run_says_so(plan, guess, monkeypatch):
     outcomes = [{"soft": (5.0, 5.0, 0.1), "firm": (6.0, 6.0, 0.1)}] * 9
     found = made_up(outcomes, plan, guess, monkeypatch,
                     stop=lambda: bool(asked) or asked.append(1))
-    assert (found.series, found.asked, found.complete) == (4, 9, False)
+    assert (found.series, found.asked) == (4, 9)
     assert found.notes[0] == "The run was stopped: 4 of 9 series are finished."
 
 

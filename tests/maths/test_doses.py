@@ -20,11 +20,11 @@ from scentlab.maths.ordinal import count_looks
 
 def two_grades(frame, scale=1.0, link="logit", flip=False):
     """The kit's sweat model, with two grades, on x / scale, and the peak of its likelihood."""
-    x = np.tile(frame["x"].to_numpy(float) / scale, 2)
-    grades = np.repeat([0, 1], len(frame))
-    weights = np.concatenate([frame["n"] - frame["y"], frame["y"]])
+    each = np.concatenate([frame["n"] - frame["y"], frame["y"]])
+    x = np.repeat(np.tile(frame["x"].to_numpy(float) / scale, 2), each)
+    grades = np.repeat(np.repeat([0, 1], len(frame)), each)
     design = np.column_stack([-x if flip else x, np.ones_like(x)])
-    data = count_looks(1 - grades if flip else grades, design, np.zeros_like(x), 2, weights)
+    data = count_looks(1 - grades if flip else grades, design, np.zeros_like(x), 2)
     model = CapacityModel(data, 1, None, link=link, mixed=False)
     return model, climb(model.value_and_gradient, model.start())
 
@@ -115,11 +115,10 @@ def test_budworm_loads_at_three_risks(reference):
     both = reference("budworm")
     x, grades = np.tile(both["x"].to_numpy(float), 2), np.repeat([0, 1], 12)
     sex = np.tile((both["sex"] == "F").to_numpy(float), 2)
-    design = np.column_stack([x, sex, 1.0 - sex])
-    weights = np.concatenate([both["n"] - both["y"], both["y"]])
-    model = CapacityModel(
-        count_looks(grades, design, np.zeros(24), 2, weights), 2, None, mixed=False
-    )
+    each = np.concatenate([both["n"] - both["y"], both["y"]])
+    design = np.repeat(np.column_stack([x, sex, 1.0 - sex]), each, axis=0)
+    looks = count_looks(np.repeat(grades, each), design, np.zeros(len(design)), 2)
+    model = CapacityModel(looks, 2, None, mixed=False)
     peak = climb(model.value_and_gradient, model.start())
     for risk, value in expected.items():
         target = with_slope(lambda f, r=risk: f[0] + np.exp(f[2]) * np.log(r / (1 - r)))

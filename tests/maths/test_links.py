@@ -43,7 +43,6 @@ class TestAgainstScipy:
         assert found.p.T == pytest.approx(np.diff(below, axis=1), rel=1e-9)
         assert found.p.sum(axis=0) == pytest.approx(np.ones(3), abs=1e-12)
         assert found.density.T == pytest.approx(OUTSIDE[name].pdf(z), rel=1e-9)
-        assert np.exp(found.log_p) == pytest.approx(found.p, rel=1e-12)
 
     def test_middle_grades_keep_their_digits_in_both_tails(self, name):
         """Density times a small gap, where a plain difference would give 0."""
@@ -51,14 +50,14 @@ class TestAgainstScipy:
         for eta in (-25.0, 25.0) if name in ("logit", "probit") else (-3.0, 3.0):
             found = grade_terms(link, np.array([[0.0], [gap]]), np.array([eta]))
             middle = OUTSIDE[name].logpdf(0.5 * gap - eta) + np.log(gap)
-            assert found.log_p[1, 0] == pytest.approx(middle, abs=1e-4)
+            assert np.log(found.p[1, 0]) == pytest.approx(middle, abs=1e-4)
 
 
 def test_far_out_nothing_overflows():
     with np.errstate(over="raise", invalid="raise", divide="raise"):
         for link in LINKS.values():
             found = grade_terms(link, np.array([[0.0], [2.0]]), np.array([-500.0, 500.0]))
-            assert np.isfinite(found.log_p).all() and np.isfinite(found.density).all()
+            assert np.isfinite(np.log(found.p)).all() and np.isfinite(found.density).all()
 
 
 def test_an_unknown_link():

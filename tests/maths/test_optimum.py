@@ -56,10 +56,6 @@ def test_no_peak_is_said():
         saddle.covariance  # noqa: B018
 
 
-def test_hessian_can_be_left_out():
-    assert np.isnan(climb(bowl, [0.0, 0.0], hessian=False).hessian).all()
-
-
 def test_difference_of_the_gradient():
     got = difference_gradient(lambda p: np.array([banana(q)[1] for q in p]), np.ones(2))
     assert -got == pytest.approx(np.array([[802.0, -400.0], [-400.0, 200.0]]), rel=1e-6)

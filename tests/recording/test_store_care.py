@@ -5,12 +5,15 @@ import shutil
 import sqlite3
 import subprocess
 import sys
+from dataclasses import replace
 
 import pandas as pd
 import pytest
 
 from scentlab.recording import store as store_module
+from scentlab.recording.records import RECORDS
 from scentlab.recording.store import FILE_NAME, DamagedError, Store, StoreError, whole_rows
+from scentlab.schema import POURS, Column, Table
 
 
 def sweat(code, grade, assessor="A1", **more):
@@ -19,50 +22,140 @@ def sweat(code, grade, assessor="A1", **more):
 
 
 @pytest.fixture
-def next_version(monkeypatch):
-    """A newer scentlab, whose stores have a table more."""
-    def step(connection):
-        yield "CREATE TABLE rooms (name TEXT)"
+def kit(monkeypatch):
+    """Another scentlab, in which a table has other columns, or none."""
+    def change(name, **columns):
+        table = RECORDS[name]
+        kept = [columns.pop(c.name, c) for c in table.columns]
+        other = replace(table, columns=(*filter(None, kept), *columns.values()))
+        monkeypatch.setitem(RECORDS, name, other)
+        monkeypatch.setitem(store_module._TABLES, name, store_module._table_sql(other))
+        return store_module._TABLES
 
-    monkeypatch.setattr(store_module, "VERSION", store_module.VERSION + 1)
-    monkeypatch.setitem(store_module.MIGRATIONS, store_module.VERSION - 1, step)
-    return store_module.VERSION
+    change.back = monkeypatch.undo
+    return change
 
 
-def test_an_older_store_is_brought_up_with_a_backup_first(store, folder, next_version):
-    store.add("grades", sweat("417", 2))
+@pytest.fixture
+def scored(store):
+    """Two pieces with a score, one of which was corrected."""
+    first = store.add("grades", sweat("417", 2, age_days=7))
+    store.add("grades", sweat("211", 1))
+    store.correct("grades", first.entry_id, {"grade": 3}, reason="looked again")
+    return store
+
+
+HUMID = Column("humidity_pct", "number", "of the room", "%", 0, 100, required=False)
+EVERY = ("pours", "pieces", "grades")
+
+
+def all_of(store):
+    return {name: store.rows(name, history=True) for name in EVERY}
+
+
+def copies(folder):
+    return list(folder.glob("before-version-*.sqlite"))
+
+
+def test_a_column_more_comes_into_a_series_that_is_there(scored, folder, kit):
+    before = all_of(scored)
+    kit("pours", humidity_pct=HUMID)
     opened = Store.open(folder)
-    assert opened.about()["version"] == next_version
-    assert list(opened.rows("grades")["grade"]) == [2]
-    with sqlite3.connect(folder / FILE_NAME) as raw:
-        assert raw.execute("SELECT count(*) FROM rooms").fetchone() == (0,)
-    (backup,) = folder.glob("before-version-*.sqlite")
-    with sqlite3.connect(backup) as raw:
-        assert raw.execute("SELECT count(*) FROM grades").fetchone() == (1,)
-        assert raw.execute("SELECT value FROM about WHERE name = 'version'").fetchone() == (
-            str(next_version - 1),
-        )
-    Store.open(folder)
-    assert len(list(folder.glob("before-version-*.sqlite"))) == 1
+    opened.correct("pours", 1, {"humidity_pct": 55})
+    for name, rows in all_of(opened).items():
+        pd.testing.assert_frame_equal(rows[before[name].columns].head(len(before[name])),
+                                      before[name])
+    assert opened.rows("pours")["humidity_pct"].tolist() == [55.0]
+    assert Store.open(folder).check() == ()
+    (copy,) = copies(folder)
+    with sqlite3.connect(copy) as raw:
+        assert raw.execute("SELECT count(*) FROM grades").fetchone() == (3,)
+        assert "humidity_pct" not in str(raw.execute("PRAGMA table_info(pours)").fetchall())
 
 
-def test_a_migration_that_fails_changes_nothing(store, folder, next_version, monkeypatch):
-    def step(connection):
-        yield "CREATE TABLE rooms (name TEXT)"
-        raise ValueError("no room")
+def test_a_table_more_comes_into_a_series_that_is_there(scored, folder, kit, monkeypatch):
+    before = all_of(scored)
+    rooms = Table("rooms", "rooms", (HUMID,), key=("humidity_pct",))
+    monkeypatch.setitem(RECORDS, "rooms", rooms)
+    kit("rooms")
+    opened = Store.open(folder)
+    opened.add("rooms", {"humidity_pct": 40})
+    assert len(opened.rows("rooms")) == 1 and opened.check() == ()
+    for name, rows in all_of(opened).items():
+        pd.testing.assert_frame_equal(rows, before[name])
 
-    monkeypatch.setitem(store_module.MIGRATIONS, next_version - 1, step)
+
+def test_a_bound_that_was_widened_holds_for_a_correction_too(scored, folder, kit):
+    kit("pours", wax_g=replace(POURS["wax_g"], upper=150000.0))
+    opened = Store.open(folder)
+    opened.correct("pours", 1, {"wax_g": 120000})
+    assert opened.rows("pours")["wax_g"].tolist() == [120000.0]
+    assert Store.open(folder).check() == () and len(copies(folder)) == 1
+
+
+def test_a_bound_that_a_row_does_not_keep_changes_nothing(scored, folder, kit):
+    before = all_of(scored)
+    kit("pours", wax_g=replace(POURS["wax_g"], upper=150.0))
     with pytest.raises(StoreError) as error:
         Store.open(folder)
-    (backup,) = folder.glob("before-version-*.sqlite")
+    (copy,) = copies(folder)
     assert str(error.value) == (
-        f"{folder} could not be brought to store version {next_version} (no room); it is as it "
-        f"was; a copy from before is {backup}"
+        f"{folder} could not be brought to store version {store_module.VERSION} (the store "
+        f"{folder} answers: CHECK constraint failed: pours_wax_g_in_range); it is as it was; a "
+        f"copy from before is {copy}"
     )
-    with sqlite3.connect(folder / FILE_NAME) as raw:
-        names = {n for (n,) in raw.execute("SELECT name FROM sqlite_master")}
-        version = raw.execute("SELECT value FROM about WHERE name = 'version'").fetchone()
-    assert "rooms" not in names and version == (str(next_version - 1),)
+    kit.back()
+    for name, rows in all_of(Store.open(folder)).items():
+        pd.testing.assert_frame_equal(rows, before[name])
+
+
+def test_a_column_of_a_newer_scentlab_is_not_lost(scored, folder, kit):
+    kit("pours", humidity_pct=HUMID)
+    Store.open(folder)
+    kit.back()
+    with pytest.raises(StoreError) as error:
+        Store.open(folder)
+    assert str(error.value) == (
+        f"{folder} was written by a newer scentlab (the column humidity_pct of pours is not known "
+        "here); update scentlab, or write its files where it was written, with: scentlab export "
+        "FOLDER --out OTHER-FOLDER"
+    )
+    assert len(copies(folder)) == 1
+
+
+@pytest.mark.parametrize("statement", [
+    "DROP TABLE bleeds", "CREATE TABLE rooms (name TEXT)", "ALTER TABLE bleeds RENAME TO bled",
+    "ALTER TABLE pours RENAME COLUMN note TO noted", "ALTER TABLE grades ADD COLUMN more TEXT",
+])
+@pytest.mark.parametrize("seconds", [0.5, -1.0])
+def test_tables_that_no_scentlab_made_are_damage(scored, folder, statement, seconds, monkeypatch):
+    monkeypatch.setattr(store_module, "_OPENING_S", seconds)
+    from_outside(folder, statement)
+    with pytest.raises(DamagedError) as error:
+        Store.open(folder)
+    assert f"{folder} is damaged (what its tables may hold {NOT_FIT}): " in str(error.value)
+    assert not copies(folder)
+
+
+def test_a_renamed_column_of_a_store_from_before_is_not_lost(scored, folder):
+    from_outside(folder, "DELETE FROM about WHERE name IN ('digest', 'tables')",
+                 "UPDATE about SET value = '4' WHERE name = 'version'",
+                 "ALTER TABLE pours RENAME COLUMN note TO noted")
+    with pytest.raises(DamagedError, match="the column noted of pours is not known here"):
+        Store.open(folder)
+    assert not copies(folder)
+
+
+def test_an_older_store_is_brought_up_once_with_a_backup_first(scored, folder, monkeypatch):
+    monkeypatch.setattr(store_module, "VERSION", store_module.VERSION + 1)
+    assert Store.open(folder).about()["version"] == store_module.VERSION
+    (backup,) = copies(folder)
+    with sqlite3.connect(backup) as raw:
+        assert raw.execute("SELECT value FROM about WHERE name = 'version'").fetchone() == (
+            str(store_module.VERSION - 1),
+        )
+    Store.open(folder)
+    assert len(copies(folder)) == 1
 
 
 def test_damage_is_found(store, folder):
@@ -193,6 +286,7 @@ def test_a_table_of_an_older_layout_is_built_again_with_its_rows(store, folder):
         raw.execute("UPDATE sqlite_master SET sql = replace(sql, 'grade BETWEEN 0 AND 4', "
                     "'grade BETWEEN 0 AND 3') WHERE name = 'grades'")
         raw.execute("UPDATE about SET value = '4' WHERE name = 'version'")
+        raw.execute("DELETE FROM about WHERE name IN ('digest', 'tables')")
     opened = Store.open(folder)
     assert opened.check() == ()
     pd.testing.assert_frame_equal(opened.rows("grades", history=True), before)
@@ -257,7 +351,7 @@ def test_rows_from_before_get_their_sums(store, folder):
     store.void("grades", first.entry_id, "wrong piece")
     before = store.rows("grades", history=True)
     from_outside(folder, "ALTER TABLE grades DROP COLUMN digest", "ALTER TABLE plan DROP COLUMN "
-                 "digest", "DELETE FROM about WHERE name = 'digest'",
+                 "digest", "DELETE FROM about WHERE name IN ('digest', 'tables')",
                  "UPDATE about SET value = '4' WHERE name = 'version'")
     opened = Store.open(folder)
     assert opened.check() == () and opened.plan() == {"title": "spring"}
@@ -274,6 +368,15 @@ def test_an_older_store_that_is_damaged_is_not_built_again(store, folder):
     with pytest.raises(DamagedError):
         Store.open(folder)
     assert not list(folder.glob("before-version-*"))
+
+
+def test_no_row_that_was_changed_gets_a_new_sum(scored, folder, kit, monkeypatch):
+    from_outside(folder, "UPDATE grades SET grade = 0 WHERE entry_id = 3")
+    kit("pours", humidity_pct=HUMID)
+    monkeypatch.setattr(store_module, "_OPENING_S", -1.0)
+    with pytest.raises(DamagedError, match=f"entry 3 of grades {NOT_FIT}"):
+        Store.open(folder)
+    assert not copies(folder)
 
 
 def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
