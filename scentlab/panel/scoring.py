@@ -52,9 +52,9 @@ class Panel:
             for r, age in zip(rows, ages, strict=True)
         ]
         # Who compared two pieces would smell each of them later with that in mind.
-        smelt_first = self._to_smell(assessor)
+        later = self._to_smell(assessor) - {i["code"] for i in found}
         return found + [_pair_item(p, minutes) for p in pairs_waiting(self.store, assessor)
-                        if not smelt_first & {p["first"], p["second"]}]
+                        if not later & {p["first"], p["second"]}]
 
     def _warm_min(self):
         """Minutes of a hot piece on its warmer, as planned; None where the plan says none."""
@@ -252,10 +252,12 @@ class Panel:
 
 
 def due_now(items):
-    """What a tester's items are, in words and in the order of the work; of sessions the next."""
-    found = {}
+    """What a tester's items are, in words and in the order of the work; of sessions the next, and
+    pairs once their pieces were smelt."""
+    found, smelt_first = {}, {i["code"] for i in items if i["test"] == "throw"}
     for item in items:
-        found.setdefault(item["test"], {}).setdefault(item["turn"], []).append(item)
+        if not smelt_first & set(item["code"].split(" then ")) or item["test"] == "throw":
+            found.setdefault(item["test"], {}).setdefault(item["turn"], []).append(item)
     for test, turns in found.items():
         first, *others = turns.values()
         number = count_of(len(first), "pair" if test == "pair" else "piece")

@@ -1,5 +1,6 @@
 """The panel's pages in a real browser, as wide as a phone."""
 
+import datetime as dt
 import re
 
 import pytest
@@ -186,8 +187,8 @@ def test_a_refused_score_is_explained_on_the_page_of_its_tester(phone, server, s
     tap(phone, "4: pooled")
     phone.wait_for_selector("#line:not([hidden])")
     phone.goto(server.link)
-    store.add("grades", {"code": "417", "test": "sweat", "stress": None, "age_days": 9,
-                         "assessor": "A1", "grade": 1})
+    store.add("grades", {"code": "417", "test": "sweat", "stress": None, "assessor": "A1",
+                         "age_days": (dt.date.today() - dt.date(2026, 3, 1)).days, "grade": 1})
     phone.unroute("**/save")
     said(phone, "^NOT SAVED: a score of A1. The page of A1 says why.$")
     phone.goto(server.link + "score/A1")
@@ -609,10 +610,18 @@ def test_minutes_are_typed_with_a_comma_and_kept_when_they_are_wrong(hot, store)
 
 
 def test_hot_pairs_say_how_and_come_after_the_scores(hot, store, server):
-    for code in ("500", "501"):
-        store.add("throws", {"code": code, "assessor": "A1", "sitting": "S02", "kind": "warm",
-                             "throw": 5, "minutes": 30})
-    hot.goto(server.link + "score/A1")
+    hot.goto(server.link + "score/A1?now=pairs+Q1")
+    for code in ("501", "500"):
+        assert hot.inner_text("#code") == code
+        assert hot.locator("#choices a").count() == 1
+        hot.fill("[name=minutes]", "30")
+        hot.tap("button:text-is('7')")
+        said(hot, f"piece {code}, hot throw 7")
+        later(hot, 0.1)
+    assert hot.inner_text("#what") == "Session S02 is done"
+    assert hot.inner_text("#air") == "Air the room before the next one, session Q1."
+    hot.tap("text=Begin session Q1")
+    later(hot, 0.1)
     assert hot.inner_text("#code") == "500 then 501"
     assert hot.inner_text("#how") == (
         "Warm both for 30 minutes. Smell the first, then the second. Leave them on their warmers: "
@@ -626,6 +635,15 @@ def test_hot_pairs_say_how_and_come_after_the_scores(hot, store, server):
     later(hot, 30)
     hot.tap("text=The second is stronger")
     said(hot, "^Saved at [0-9:]+: pair 500 then 501.$")
+    later(hot, 0.1)
+    hot.tap("#undo")
+    said(hot, "^Undone: pair 500 then 501. It no longer counts.$")
+    later(hot, 0.1)
+    hot.tap("#start")
+    later(hot, 30)
+    hot.tap("text=The second is stronger")
+    hot.wait_for_function("() => code.textContent === '501 then 500'")
+    hot.wait_for_function("() => said.textContent.startsWith('Saved')")
     assert store.rows("pairs")["stronger"].tolist() == ["second"]
 
 

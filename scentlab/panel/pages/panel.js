@@ -39,7 +39,7 @@
     },
     undone({ item }, reply) {  // after a reload it may be missing
       if (reply.items) { adopt(reply); show(); }
-      else if (![...todo, ...queue.mine().map((s) => s.item)].some((other) => same(other, item))) putBack(item);
+      else if (!queue.mine().some((s) => same(s.item, item)) && !todo.some((other) => same(other, item))) putBack(item);
     },
     beat() { if (shots.length) sendShots(); },
   });
@@ -133,7 +133,7 @@
     const typed = item.test === "pair" ? "" : form.elements.minutes.value.trim(), since = timerSince(item);
     if (typed === "") {
       const wrong = since === null && item.test !== "pair";
-      return { minutes: since === null ? null : Math.round((Date.now() - since) / 6000) / 10,
+      return { minutes: since === null ? null : Math.max(0, Date.now() - since) / 60000,
         wrong: wrong ? "Start the timer when the warmer goes on, or type the minutes." : "" };
     }
     const minutes = /^\d+([.,]\d*)?$/.test(typed) ? Number(typed.replace(",", ".")) : NaN;
@@ -156,7 +156,7 @@
     if (wrong) { say("NOT SAVED. " + wrong, "warn"); return; }
     if (doubted(item, minutes, value)) return;
     const body = { key: newKey(), assessor: data.assessor, value: String(value),
-      minutes: minutes === null ? null : String(minutes) };
+      minutes: minutes === null ? null : String(Math.round(minutes * 100) / 100) };
     for (const k of ["code", "test", "sitting", "kind", "position"]) body[k] = item[k];
     const score = { code: item.code, at: Date.now(), item, body };
     now = item.turn;
@@ -173,10 +173,15 @@
     later.forEach((code) => query.append("later", code));
     return base + "score/" + data.assessor + "?" + query;
   }
+  // Pairs come when their pieces were smelt one by one.
+  function ready() {
+    const smelt = new Set(todo.filter((item) => item.test === "throw").map((item) => item.code));
+    return todo.filter((item) => item.test !== "pair" || !item.code.split(" then ").some((c) => smelt.has(c)));
+  }
   // What can be done now, a list of items a turn: of sessions the first.
   function choices() {
     const found = new Map();
-    for (const item of todo) found.set(item.test, [...(found.get(item.test) || []), item]);
+    for (const item of ready()) found.set(item.test, [...(found.get(item.test) || []), item]);
     return [...found.values()].map((items) => items.filter((item) => item.turn === items[0].turn));
   }
   function turnWords(turn) {
@@ -185,10 +190,10 @@
   }
   // What is over stays on the page until the next thing is begun: the hand rests, the room is aired.
   function ended() {
-    return scored[now] > 0 && todo.length > 0 && !todo.some((item) => item.turn === now);
+    return scored[now] > 0 && todo.length > 0 && !ready().some((item) => item.turn === now);
   }
   function waits() {
-    const mine = todo.filter((item) => item.turn === now);
+    const mine = ready().filter((item) => item.turn === now);
     const place = (item) => (item.code === first ? -2 : left.indexOf(item.code));
     return mine.sort((a, b) => place(a) - place(b));
   }
@@ -196,9 +201,9 @@
   // The piece of a label that was scanned comes next; what is smelt keeps its planned order.
   function scan({ code, head, why }) {
     const mine = todo.filter((item) => item.code.split(" then ").includes(code));
-    const ready = mine.find((item) => RANK.indexOf(item.test) < 2)
+    const due = mine.find((item) => RANK.indexOf(item.test) < 2)
       || choices().map(([item]) => item).find((item) => item.code === code);
-    if (ready) { now = ready.turn; first = code; return; }
+    if (due) { now = due.turn; first = code; return; }
     if (mine.length) { head = "not now"; why = "It is smelt in its turn (" + mine[0].name + ")."; }
     if (queue.mine().some((s) => s.code === code)) {
       head = "scored already"; why = "Its score waits on this phone.";
@@ -211,7 +216,7 @@
     now = turn; first = stop = null; say(""); show();
   }
   function putBack(item) {
-    todo.unshift(item);
+    todo = [item, ...todo.filter((other) => !same(other, item))];
     todo.sort((a, b) => RANK.indexOf(a.test) - RANK.indexOf(b.test));  // what is due keeps its order
     scored[item.turn] = Math.max(0, (scored[item.turn] || 0) - 1);
     now = item.turn; stop = null;
