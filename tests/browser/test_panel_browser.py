@@ -105,7 +105,7 @@ def test_score_see_it_saved_and_undo_it(phone, server, store):
 def test_undo_goes_back_step_by_step_also_after_a_reload(phone, server, store):
     choose(phone, server)
     tap(phone, "Undo")
-    said(phone, "^Nothing more of this visit can be undone here. For an older one tell the maker")
+    said(phone, "^Nothing more of this visit can be undone here. For an older one give the maker")
     tap(phone, "2: visible film")
     said(phone, "sweat grade 2")
     begin(phone, "Begin frost")
@@ -655,5 +655,5 @@ def test_at_twice_the_size_nothing_is_cut_off(hot, server):
     hot.goto(server.link + "score/A1")
     widths = hot.evaluate("""() => [...document.querySelectorAll('.scores button')].map(
         b => Math.round(b.getBoundingClientRect().width))""")
-    assert len(widths) == 11 and len(set(widths)) == 1 and widths[0] >= 34
+    assert len(widths) == 11 and len(set(widths)) == 1 and widths[0] >= 44
     assert hot.inner_text("#answers p") == "0 nothing, 5 clear, 10 overpowering"

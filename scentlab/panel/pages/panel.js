@@ -346,7 +346,7 @@
     undoneAt = Date.now();
     const last = done[done.length - 1];
     if (!last) {
-      say("Nothing more of this visit can be undone here. For an older one tell the maker its code.");
+      say("Nothing more of this visit can be undone here. For an older one give the maker its code.");
       return;
     }
     if (last.item && queue.undo(last.key)) {
