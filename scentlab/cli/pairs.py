@@ -57,6 +57,7 @@ def _plan(arguments, store, plan):
     new = more.pair_rows[len(plan.pair_rows):]
     sittings = tuple(dict.fromkeys(p.sitting for p in new))
     path = store.folder / "exports" / f"pair-sheet-{sittings[0]}.html"
+    path.parent.mkdir(exist_ok=True)
     write_whole(path, pair_sheets_html(more, arguments.paper, sittings))
     store.save_plan(more.to_dict())
     print(*pair_words(len(new), arguments.points), sep="\n")

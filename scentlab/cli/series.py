@@ -84,6 +84,7 @@ def _panel(arguments):
     serve(
         series_folder(arguments.folder), arguments.host, arguments.port,
         looks_per_piece=arguments.looks_per_piece, today=arguments.today,
+        pour_qr=arguments.pour_qr,
         announce=lambda words: print(words, flush=True),
     )
 
@@ -234,6 +235,8 @@ COMMANDS = (
             LOOKS,
             option("--today", type=_date, metavar="DATE",
                    help="what is due on that day (today)"),
+            option("--pour-qr", action="store_true",
+                   help="show the QR code of the pour day too (its page shows loads)"),
         ),
     ),
     Command(

@@ -15,8 +15,8 @@ from scentlab.units import shown
 PHOTO_S = 60  # seconds to send one
 _SAID = ("assessor", "code", "test", "key")
 NO_LINK = (
-    "This label belongs to a piece of the panel.\nOpen the link of the panel on this phone first "
-    "and choose your code: the computer shows it. Then scan the label again.\n"
+    "Open the link of the panel on this phone first and choose your code. The computer shows it. "
+    "Then scan the label again."
 )
 
 
@@ -72,11 +72,18 @@ class _Piece(_Page):
         right = hmac.compare_digest(token.encode("utf-8", "replace"), self.token.encode())
         if not right or assessor not in await self.work(known_assessors, self.panel.store):
             self.set_status(403)
-            self.set_header("Content-Type", "text/plain; charset=utf-8")
-            self.finish(NO_LINK)
+            self.show("panel.html", page="stop", title="Label of a piece", token="piece",
+                      why=NO_LINK)
             return
         self.request.connection.stream.has_link = True
         self.redirect(f"/{self.token}/score/{assessor}?piece={code}")
+
+
+class _PieceStyle(_Static):
+    """The look of the page for who has no link; it says nothing of the series."""
+
+    def prepare(self):
+        return None
 
 
 class _PourPage(_Page):
@@ -130,6 +137,7 @@ def routes(shared):
         (r"/[^/]+/photo", _TakePhoto, shared),
         (r"/[^/]+/photo/([0-9]{3}-[0-9a-f]{16}\.jpg)", _Picture, shared),
         (r"/piece/([0-9]{3})", _Piece, shared),
+        (r"/piece/(panel\.css)", _PieceStyle, shared),
         (r"/[^/]+/pours/", _Pours, shared),
         (r"/[^/]+/pours/save", _SavePour, shared),
         (r"/[^/]+/pours/undo", _UndoPour, shared),

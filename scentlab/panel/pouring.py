@@ -137,7 +137,7 @@ class PourDay:
             raise RefusedError("there is no such entry")
         self.turns.take(lambda: self.store.void(
             "pours", entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
-        return f"Undone: pour {row['pour']}. It stays in the history as void."
+        return f"Undone: pour {row['pour']}. It no longer counts."
 
 
 def _with_heat(row, plan):

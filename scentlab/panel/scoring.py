@@ -11,8 +11,8 @@ from dataclasses import dataclass, field, replace
 
 from scentlab.panel.turns import Turns
 from scentlab.recording.photos import add_photo, photo_path, photos_of, whole_picture
-from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
-from scentlab.recording.records import GRADES, RECORDS, pair_words, photo_words
+from scentlab.recording.progress import known_assessors, pairs_waiting, waiting
+from scentlab.recording.records import GRADES, RECORDS, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
 from scentlab.text import count_of
@@ -46,11 +46,42 @@ class Panel:
         keep = ["code", "test", "sitting", "kind", "position"]
         rows = frame[keep].to_dict("records")
         ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
+        minutes = self._warm_min()
         found = [
-            {**r, **_names(r), "age": "" if r["test"] == "throw" else age_words(*age)}
+            {**r, **_names(r, minutes), "age": "" if r["test"] == "throw" else _age_words(*age)}
             for r, age in zip(rows, ages, strict=True)
         ]
-        return found + [_pair_item(p) for p in pairs_waiting(self.store, assessor)]
+        # Who compared two pieces would smell each of them later with that in mind.
+        later = self._to_smell(assessor) - {i["code"] for i in found}
+        return found + [_pair_item(p, minutes) for p in pairs_waiting(self.store, assessor)
+                        if not later & {p["first"], p["second"]}]
+
+    def _warm_min(self):
+        """Minutes of a hot piece on its warmer, as planned; None where the plan says none."""
+        rules = (self.store.plan() or {}).get("rules") or {}
+        return (rules.get("sittings") or {}).get("warm_min")
+
+    def _to_smell(self, assessor):
+        """Codes of the pieces whose throw a tester has still to score, on this day or later."""
+        done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
+        return {s["code"] for s in (self.store.plan() or {}).get("smellings", ())
+                if s["assessor"] == assessor and (s["sitting"], s["kind"], s["code"]) not in done}
+
+    def not_now(self, assessor, code):
+        """Why nothing of a piece whose label was scanned waits for a tester: a head and a sentence
+        that name no pour and no day."""
+        found = list(self.store.distinct("pieces", ("test",), code=code))
+        if not found:
+            return "no such piece", f"This series has no piece {code}. Look at its label again."
+        if code in self._to_smell(assessor):
+            return "still to come", "It is smelt in a later session."
+        graded = found[0][0] in GRADE_WORDS
+        done = self.store.distinct("grades" if graded else "throws", ("assessor",), code=code)
+        if (assessor,) in done:
+            return "scored already", f"{assessor} has scored it. No more of it is due today."
+        if graded and len(done) < self.looks_per_piece:
+            return "still to come", "It is not ready yet."
+        return "not for " + assessor, "Others score it, or it is kept back."
 
     def scored(self, assessor):
         """How many pieces an assessor has scored, per turn: a test, or the throw of a sitting."""
@@ -126,19 +157,33 @@ class Panel:
             )
 
     def undo(self, said):
-        """Void a tester's own score, once however often it is sent; returns the words."""
+        """Void a tester's own score, once however often it is sent; returns the words.
+
+        A page names it by the key that it was sent with, which it may have been in vain.
+        """
         assessor = self._known_assessor(said.get("assessor"))
-        table, entry_id = said.get("table"), said.get("entry_id")
-        if table not in _UNDONE or not is_entry(entry_id):
+        table = said.get("table")
+        if table not in _UNDONE:
+            raise RefusedError("there is no such score")
+        # In its turn: the score itself may still wait for one.
+        return self._turns.take(lambda: self._undone(table, said, assessor))
+
+    def _undone(self, table, said, assessor):
+        entry_id = said.get("entry_id")
+        if "key" in said:
+            known = self.store.find(table, key_of(said))
+            if known is None:
+                return "Undone before it was saved."
+            entry_id = known[1].entry_id
+        if not is_entry(entry_id):
             raise RefusedError("there is no such score")
         row = self.store.entry(table, entry_id)
         if row is None or row["assessor"] != assessor:
             raise RefusedError("only your own score can be undone")
         # No page can send such a key for a score.
-        self._turns.take(lambda: self.store.void(
-            table, self._standing(table, entry_id, row),
-            f"undone on the panel page by {assessor}", key=f"undo:{entry_id}"))
-        return f"Undone: {_score_words(row)}. It stays in the history as void."
+        self.store.void(table, self._standing(table, entry_id, row),
+                        f"undone on the panel page by {assessor}", key=f"undo:{entry_id}")
+        return f"Undone: {_score_words(row)}. It no longer counts."
 
     def _standing(self, table, entry_id, row):
         """The entry that stands now: a photo chosen for the report meanwhile has another one."""
@@ -206,18 +251,17 @@ class Panel:
         return float(max(0, (today - days[0]).days))
 
 
-def due_today(lists):
-    """What testers' lists of items hold, in words and in the order of the work; of sessions the
-    first that waits."""
-    found = {}
-    for item in (item for items in lists for item in items):
-        kind, _, session = item["name"].partition(", ")
-        place = item["code"], item["position"] if item["test"] == "pair" else None
-        found.setdefault(kind, {}).setdefault(session, set()).add(place)
-    for kind, sessions in found.items():
-        first, *others = sorted(sessions)
-        number = count_of(len(sessions[first]), "pair" if kind == "Pairs" else "piece")
-        yield f"{kind}{first and f', session {first}'}: {number}" + (
+def due_now(items):
+    """What a tester's items are, in words and in the order of the work; of sessions the next, and
+    pairs once their pieces were smelt."""
+    found, smelt_first = {}, {i["code"] for i in items if i["test"] == "throw"}
+    for item in items:
+        if not smelt_first & set(item["code"].split(" then ")) or item["test"] == "throw":
+            found.setdefault(item["test"], {}).setdefault(item["turn"], []).append(item)
+    for test, turns in found.items():
+        first, *others = turns.values()
+        number = count_of(len(first), "pair" if test == "pair" else "piece")
+        yield f"{first[0]['name']}: {number}" + (
             f", then {count_of(len(others), 'more session')}" if others else "")
 
 
@@ -234,24 +278,38 @@ def is_entry(number):
     return type(number) is int and 0 < number < 2**63
 
 
-def _names(item):
-    """What is scored, by its name on the page, in the list of choices, and among the turns."""
+def _age_words(age_days, planned_age_days):
+    if age_days is None:
+        return ""
+    planned = "" if planned_age_days is None else f" (planned: {planned_age_days:g})"
+    return f"{age_days:g} days old{planned}"
+
+
+def _names(item, minutes):
+    """What is scored, by its name on the page, in the list of choices, and among the turns; and
+    the planned minutes on the warmer of what is hot."""
     if item["test"] != "throw":
         test = item["test"]
         return {"what": f"{test.capitalize()} grade", "name": test.capitalize(), "turn": test}
-    kind, sitting = _THROWS[item["kind"]], item["sitting"]
+    kind, sitting, hot = _THROWS[item["kind"]], item["sitting"], item["kind"] == "warm"
     return {"what": f"{kind}, session {sitting}", "name": f"{kind}, {sitting}",
-            "turn": f"throw {sitting}"}
+            "turn": f"throw {sitting}", "hot": hot, "warm_min": minutes if hot else None}
 
 
 def _both(pair):
     return f"{pair['first']} then {pair['second']}"
 
 
-def _pair_item(pair):
-    """A pair as the page shows it. It has no minutes on the warmer, so no kind is sent."""
-    sitting = pair["sitting"]
+def _pair_item(pair, minutes):
+    """A pair as the page shows it. It stores no minutes on the warmer, so no kind is sent."""
+    sitting, hot = pair["sitting"], pair["kind"] == "warm"
+    how = "Smell the first, then the second."
+    if hot:
+        how = (f"Warm both{f' for {minutes:g} minutes' if minutes else ''}. {how} Leave them on "
+               "their warmers: hot wax burns.")
     return {
+        "hot": hot, "warm_min": minutes if hot else None,
+        "how": f"{how} If unsure, guess. Rest before the next pair.",
         "code": _both(pair), "test": "pair", "sitting": sitting, "kind": "", "age": "",
         "position": pair["position"], "turn": f"pairs {sitting}", "name": f"Pairs, {sitting}",
         "what": f"Which smells stronger? {_THROWS[pair['kind']]}, session {sitting}",
@@ -262,7 +320,7 @@ def _score_words(row):
     if "sha256" in row:
         return photo_words(row)
     if "stronger" in row:
-        return pair_words(row)
+        return f"pair {_both(row)}"  # not which: the next one of these two is to be smelt anew
     if "grade" in row:
         seen = f"{row['grade']} ({GRADE_WORDS[row['test']][row['grade']]})"
         return f"piece {row['code']}, {row['test']} grade {seen}"

@@ -27,12 +27,12 @@ import tornado.template
 import tornado.web
 
 from scentlab.files import write_whole
-from scentlab.panel.scoring import Panel, due_today
+from scentlab.panel.scoring import Panel, due_now
 from scentlab.recording.address import MEMORY_FILE, panel_address, remembered
 from scentlab.recording.drawings import grade_svg
 from scentlab.recording.progress import due_words, known_assessors
 from scentlab.recording.store import RefusedError, Store, StoreError
-from scentlab.schema import GRADE_WORDS, DataError
+from scentlab.schema import GRADE_WORDS, THROWS, DataError
 
 LARGEST_BODY, LARGEST_HEAD = 64 * 1024, 16 * 1024  # bytes
 LARGEST_PHOTO = 8_000_000  # bytes, which the phone scales before
@@ -41,6 +41,8 @@ LARGEST_PHOTO = 8_000_000  # bytes, which the phone scales before
 IDLE_S, BODY_S = 15, 10
 # Connections: a phone has one or two, seldom six; many shells allow 256 open files in all.
 PER_ADDRESS, IN_ALL = 48, 128
+COOKIE_DAYS = 60  # a series is scored by then
+MOST_MIN = THROWS["minutes"].upper
 WORKERS, LET_GO_S = 8, 2  # threads that use the store; seconds until its file is whole again
 LOG_RECORDS, LOG_EVERY_S, LOG_LETTERS = 20, 3600, 2000
 HEADERS = {
@@ -128,7 +130,7 @@ class _Page(tornado.web.RequestHandler):
             logging.getLogger(__name__).error("%s failed", what, exc_info=(typ, value, tb))
 
     def show(self, template, **values):
-        self.finish(_TEMPLATES.load(template).generate(token=self.token, **values))
+        self.finish(_TEMPLATES.load(template).generate(**{"token": self.token, **values}))
 
 
 class _Nothing(_Page):
@@ -144,17 +146,17 @@ class _Static(_Page):
 
 class _Choose(_Page):
     async def get(self):
-        assessors, due, today = await self.work(self._counts)
+        assessors, due = await self.work(self._counts)
         link = f"{self.request.protocol}://{self.request.host}/{self.panel.token}/"
         self.show("panel.html", page="choose", title="Panel", assessors=assessors,
-                  due=due, today=today, qr=qr_svg(link))
+                  due=due, qr=qr_svg(link))
 
     def _counts(self):
         panel = self.panel
         waits = {c: panel.items(c) for c in known_assessors(panel.store)}
-        return ([(c, len(items)) for c, items in waits.items()],
-                due_words(panel.store, panel.today, panel.looks_per_piece),
-                list(due_today(waits.values())))
+        nothing = not any(waits.values())
+        return ([(c, len(items), list(due_now(items))) for c, items in waits.items()],
+                nothing and due_words(panel.store, panel.today, panel.looks_per_piece))
 
 
 class _Score(_Page):
@@ -162,14 +164,17 @@ class _Score(_Page):
         if assessor not in await self.work(known_assessors, self.panel.store):
             raise tornado.web.HTTPError(404)
         items, scored = await self.work(self.waits, assessor)
+        scanned = re.fullmatch(r"[0-9]{3}|", self.get_query_argument("piece", ""))
+        scanned = scanned[0] if scanned else ""
+        head, why = await self.work(self.panel.not_now, assessor, scanned) if scanned else ("", "")
         photos = await self.work(self.panel.photos, assessor)
         # Who scans a label finds the page again by this, which leaves the address to no one else.
         self.set_cookie("panel", f"{self.token}.{assessor}", path="/piece/", httponly=True,
-                        samesite="Lax")
+                        samesite="Lax", expires_days=COOKIE_DAYS)
         # What is done now and what was left for later stand in the link: a reload keeps them.
         data = {"assessor": assessor, "items": items, "scored": scored,
                 "photos": photos, "largest_photo": LARGEST_PHOTO,
-                "scanned": self.get_query_argument("piece", ""),
+                "scanned": {"code": scanned, "head": head, "why": why}, "most_min": MOST_MIN,
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
@@ -293,19 +298,20 @@ def make_app(panel, host="127.0.0.1"):
     app.add_handlers(
         rf"(\d+\.\d+\.\d+\.\d+|\[[0-9a-f:.]+\]|({names})(\.[a-z]+)?)",
         [
+            *routes(shared),
             (r"/[^/]+/", _Choose, shared),
             (r"/[^/]+/score/([A-Za-z][0-9]{1,3})", _Score, shared),
             (r"/[^/]+/save", _Save, shared),
             (r"/[^/]+/undo", _Undo, shared),
             (r"/[^/]+/alive", _Alive, shared),
-            (r"/[^/]+/(panel\.css|phone\.js|panel\.js)", _Static, shared),
-            *routes(shared),
+            (r"/[^/]+/(panel\.css|phone\.js|queue\.js|panel\.js)", _Static, shared),
         ],
     )
     return app
 
 
-def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, announce=print):
+def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, pour_qr=False,
+          announce=print):
     """Serve the panel's pages of a series until interrupted.
 
     Parameters
@@ -315,6 +321,7 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     port : 0 takes the port of the last time if it is free, so that phones find it again.
     looks_per_piece : number of assessors who grade each sweat and frost piece.
     today : a fixed date for a demonstration; the machine's day when absent.
+    pour_qr : whether the QR code of the pour day, whose page shows loads, is shown too.
     announce : callable that takes the lines to show: link, QR code, warning.
 
     Raises StoreError when the series cannot be opened or the port is taken.
@@ -327,12 +334,12 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, an
     logging.getLogger().addHandler(log)
     try:
         with contextlib.suppress(KeyboardInterrupt):  # Ctrl+C is how it is meant to end
-            asyncio.run(_serve(panel, host, port, last_port, announce))
+            asyncio.run(_serve(panel, host, port, last_port, pour_qr, announce))
     finally:
         logging.getLogger().removeHandler(log)
 
 
-async def _serve(panel, host, port, last_port, announce):
+async def _serve(panel, host, port, last_port, pour_qr, announce):
     sockets = _listen(host, port, last_port)
     bound = sockets[0].getsockname()[1]
     if last_port not in (0, bound) and not port:
@@ -343,7 +350,7 @@ async def _serve(panel, host, port, last_port, announce):
     server = Door(make_app(panel, host=host))
     server.add_sockets(sockets)
     announce("\n".join([*announcement(host, bound, panel.token),
-                        *pour_announcement(host, bound, panel.pour_token)]))
+                        *pour_announcement(host, bound, panel.pour_token, pour_qr)]))
     try:
         while True:  # whoever copies the file in between finds all scores in it
             await asyncio.sleep(LET_GO_S)
@@ -365,11 +372,11 @@ def announcement(host, port, token):
     yield _in_terminal(link)
 
 
-def pour_announcement(host, port, token):
+def pour_announcement(host, port, token, qr=False):
     """The lines for whoever weighs: another link, for its page shows the loads."""
     link = f"{_address(host, port)}/{token}/pours/"
-    yield f"The weights of the pour day are typed at {link} (not for testers: it shows the loads)"
-    yield _in_terminal(link)
+    yield f"NOT for testers, it shows the loads: the weights of the pour day are typed at {link}"
+    yield _in_terminal(link) if qr else "(--pour-qr shows the QR code of that link too.)"
 
 
 def _address(host, port):

@@ -1,5 +1,6 @@
 """The panel's pages in a real browser, as wide as a phone."""
 
+import datetime as dt
 import re
 
 import pytest
@@ -72,22 +73,126 @@ def tap(page, words):
     page.get_by_role("button", name=re.compile(words)).tap()
 
 
+def begin(page, words):
+    """On from the page that stands between two tests or sessions."""
+    page.wait_for_selector("#begin")
+    page.wait_for_timeout(650)
+    page.get_by_role("link", name=words, exact=True).tap()
+
+
 def test_score_see_it_saved_and_undo_it(phone, server, store):
     choose(phone, server)
     assert phone.inner_text("#code") == "417"
     tap(phone, "2: visible film")
     said(phone, r"^Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2 \(visible film\)\.$")
     assert stored(store) == [["417", 2]]
-    assert phone.inner_text("#code") == "305"
-    tap(phone, "Undo")
+    assert phone.inner_text("#what") == "Sweat is done"
+    assert phone.inner_text("#air") == "Next: Frost."
+    tap(phone, "Undo 417")
     said(phone, "^Undone: piece 417")
     assert phone.inner_text("#code") == "417"
     assert store.rows("grades").empty
     tap(phone, "0: dry")
     said(phone, "sweat grade 0")
+    begin(phone, "Begin frost")
+    assert phone.inner_text("#code") == "305"
     tap(phone, "3: up to 50")
     said(phone, "frost grade 3")
+    begin(phone, "Begin session S1")
     assert phone.inner_text("#code") == "500"
+
+
+def test_undo_goes_back_step_by_step_also_after_a_reload(phone, server, store):
+    choose(phone, server)
+    tap(phone, "Undo")
+    said(phone, "^Nothing more of this visit can be undone here. For an older one give the maker")
+    tap(phone, "2: visible film")
+    said(phone, "sweat grade 2")
+    begin(phone, "Begin frost")
+    tap(phone, "3: up to 50")
+    said(phone, "frost grade 3")
+    turns = phone.inner_text("#choices")
+    phone.reload()
+    for code, words in (("305", "Frost"), ("417", "Sweat")):
+        tap(phone, "Undo " + code)
+        said(phone, "^Undone: piece " + code)
+        assert phone.inner_text("#code") == code
+        assert words in phone.inner_text("[aria-current]")
+    assert store.rows("grades").empty and turns == "Hot throw, S1\n1 to score"
+    assert phone.locator("#choices a").all_inner_texts()[0].startswith("Sweat")
+    tap(phone, "Undo")
+    said(phone, "^Nothing more of this visit")
+
+
+def test_undo_drops_a_score_that_waits_on_the_phone(phone, server, store):
+    choose(phone, server)
+    phone.context.set_offline(True)
+    tap(phone, "4: pooled")
+    phone.wait_for_selector("#waiting:not([hidden])")
+    tap(phone, "Undo 417")
+    said(phone, "^Undone: 417. It was not saved yet.")
+    assert phone.locator("#waiting").is_hidden() and phone.inner_text("#code") == "417"
+    tap(phone, "1: trace")
+    phone.wait_for_selector("#waiting:not([hidden])")
+    phone.context.set_offline(False)
+    said(phone, "^Saved at .* piece 417, sweat grade 1")
+    assert stored(store) == [["417", 1]]
+
+
+def test_undo_reaches_a_score_whose_answer_was_lost(phone, server, store):
+    """The phone takes it to be waiting; the series has it."""
+    choose(phone, server)
+    lost = []
+
+    def lose(route):
+        lost.append(route.fetch().status)
+        route.abort()
+
+    phone.route("**/save", lose)
+    tap(phone, "3: beads")
+    phone.wait_for_selector("#line:not([hidden])")
+    assert stored(store) == [["417", 3]] and lost[0] == 200
+    tap(phone, "Undo 417")
+    said(phone, "^Undone: 417. It was not saved yet.")
+    phone.unroute("**/save")
+    phone.wait_for_selector("#line", state="hidden")
+    phone.reload()
+    assert phone.inner_text("#code") == "417"
+    tap(phone, "1: trace")
+    said(phone, "^Saved at .* piece 417, sweat grade 1")
+    assert store.rows("grades")["grade"].tolist() == [1]
+
+
+def test_scores_of_a_tester_are_sent_from_every_page_of_the_phone(phone, server, store):
+    choose(phone, server)
+    phone.route("**/save", lambda route: route.abort())
+    tap(phone, "4: pooled")
+    begin(phone, "Begin frost")
+    tap(phone, "2: up to 25")
+    phone.goto(server.link)
+    assert phone.inner_text("#waiting").startswith(
+        "NOT SAVED YET: 2 scores of A1 wait on this phone and are sent again by themselves.")
+    phone.goto(server.link + "score/A2")
+    assert "2 scores of A1 wait" in phone.inner_text("#waiting")
+    phone.unroute("**/save")
+    said(phone, "^All 2 saved.$")
+    assert "grade" not in phone.inner_text("#said"), "what A1 gave is not for A2"
+    assert phone.locator("#waiting").is_hidden()
+    assert stored(store) == [["417", 4], ["305", 2]]
+
+
+def test_a_refused_score_is_explained_on_the_page_of_its_tester(phone, server, store):
+    choose(phone, server)
+    phone.route("**/save", lambda route: route.abort())
+    tap(phone, "4: pooled")
+    phone.wait_for_selector("#line:not([hidden])")
+    phone.goto(server.link)
+    store.add("grades", {"code": "417", "test": "sweat", "stress": None, "assessor": "A1",
+                         "age_days": (dt.date.today() - dt.date(2026, 3, 1)).days, "grade": 1})
+    phone.unroute("**/save")
+    said(phone, "^NOT SAVED: a score of A1. The page of A1 says why.$")
+    phone.goto(server.link + "score/A1")
+    assert phone.inner_text("#refusals").startswith("NOT SAVED: piece 417, 4. piece 417, sweat g")
 
 
 def test_the_page_is_blind_quiet_and_unmoved_by_markup(phone, server, store):
@@ -98,10 +203,14 @@ def test_the_page_is_blind_quiet_and_unmoved_by_markup(phone, server, store):
         assert secret not in content
     tap(phone, "0: dry")
     said(phone, "sweat grade 0")
+    begin(phone, "Begin frost")
     host = server.link.split("/")[2]
     assert {u.split("/")[2] for u in phone.asked if not u.startswith("data:")} == {host}
     tap(phone, "0: none")
     said(phone, "frost grade 0")
+    assert "Begin session " + NASTY == phone.inner_text("#begin")
+    phone.wait_for_timeout(650)
+    phone.locator("#begin").tap()
     assert NASTY in phone.inner_text("#what")
     assert phone.dialogs == [] and phone.locator("img").count() == 0
 
@@ -120,8 +229,10 @@ def test_sizes_and_names_at_390_pixels(phone, server):
         assert len(shown) >= 6
         for name, width, height, size in shown:
             assert name and width >= 44 and height >= 44 and float(size[:-2]) >= 16, shown
+        phone.wait_for_timeout(650)
         phone.evaluate("document.querySelector('#answers button').click()")
-        phone.wait_for_timeout(400)
+        phone.wait_for_timeout(650)
+        phone.evaluate("document.querySelector('#begin').click()")
 
 
 def test_the_keyboard_alone(phone, server, store):
@@ -130,6 +241,9 @@ def test_the_keyboard_alone(phone, server, store):
     phone.keyboard.press("Enter")
     said(phone, "sweat grade 3")
     phone.wait_for_timeout(650)
+    phone.locator("#begin").focus()
+    phone.keyboard.press("Enter")
+    phone.wait_for_timeout(650)
     phone.locator("#answers button").nth(1).focus()
     phone.keyboard.press("Space")
     said(phone, "frost grade 1")
@@ -137,17 +251,21 @@ def test_the_keyboard_alone(phone, server, store):
 
 
 def test_a_double_tap_scores_one_piece(phone, server, store, at_once):
-    choose(phone, server)
+    store.save_plan(LONG)
+    phone.goto(server.link + "score/A1")
     with at_once(phone):
         phone.get_by_role("button", name=re.compile("2: visible film")).tap()
         said(phone, "piece 417, sweat grade 2")
-        phone.get_by_role("button", name=re.compile("2: up to 25")).tap()  # the next piece's
+        assert phone.evaluate("getComputedStyle(document.querySelector('.grade')).opacity") < "1"
+        phone.get_by_role("button", name=re.compile("2: visible film")).tap()  # the next piece's
         phone.wait_for_timeout(500)
-    assert phone.inner_text("#code") == "305"
+    assert phone.inner_text("#code") == "611"
     assert stored(store) == [["417", 2]]
     assert phone.inner_text("#hint").startswith("Too soon after the last tap: not counted.")
-    tap(phone, "2: up to 25")
-    said(phone, "frost grade 2")
+    tap(phone, "3: beads")
+    said(phone, "piece 611, sweat grade 3")
+    phone.wait_for_selector("body:not(.soon)")
+    assert phone.evaluate("getComputedStyle(document.querySelector('.grade')).opacity") == "1"
     assert phone.locator("#hint").is_hidden()
 
 
@@ -160,6 +278,7 @@ def test_two_phones_of_one_tester(chromium, phone, server, store):
     phone.context.set_offline(True)
     tap(phone, "4: pooled")
     phone.wait_for_selector("#waiting:not([hidden])")
+    begin(phone, "Begin frost")
     tap(phone, "2: up to 25")
     tap(other, "2: visible film")
     said(other, "piece 417, sweat grade 2")
@@ -171,7 +290,7 @@ def test_two_phones_of_one_tester(chromium, phone, server, store):
         "NOT SAVED: piece 417, 4. piece 417, sweat grade 2 (visible film) is stored already for "
         "A1, from another phone or page perhaps; it stays as it is"
     )
-    assert phone.inner_text("#code") == "500"
+    assert phone.inner_text("#begin") == "Begin session S1"
     tap(phone, "I have seen this")
     assert phone.locator("#refused").is_hidden()
     assert stored(store) == [["417", 2], ["305", 2]]
@@ -191,6 +310,7 @@ def test_two_pages_of_one_phone_lose_nothing(phone, server, store):
     phone.context.set_offline(False)
     said(phone, "^Saved at .* piece 417, sweat grade 4")
     phone.reload()
+    begin(phone, "Begin session S1")
     phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
     phone.wait_for_selector("#waiting", state="hidden")
     assert sorted(stored(store)) == [["305", 2], ["417", 4]]
@@ -231,12 +351,16 @@ def test_a_score_outlives_the_server_and_a_reload(phone, server, store):
     server.kill()
     tap(phone, "1: trace")
     phone.wait_for_selector("#line:not([hidden])")
+    begin(phone, "Begin frost")
     tap(phone, "2: up to 25")
-    assert phone.inner_text("#waiting").startswith("NOT SAVED YET: 417, 305 waits")
+    assert phone.inner_text("#waiting").startswith(
+        "NOT SAVED YET: 417, 305 wait on this phone and are sent again by themselves.")
     assert stored(store) == []
     server.start()
     phone.reload()
+    said(phone, "^All 2 saved.$")
     phone.wait_for_selector("#waiting", state="hidden")
+    begin(phone, "Begin session S1")
     phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
     assert stored(store) == [["417", 1], ["305", 2]]
 
@@ -262,9 +386,10 @@ def test_a_lost_answer_is_sent_again_and_stored_once(phone, server, store):
 
 def test_the_timer_counts_for_one_piece(phone, server, store):
     choose(phone, server)
-    for words in ("0: dry", "0: none"):
+    for words, on in (("0: dry", "frost"), ("0: none", "session S1")):
         tap(phone, words)
         said(phone, words[3:])
+        begin(phone, "Begin " + on)
     tap(phone, "^7$")
     said(phone, "^NOT SAVED. Start the timer when the warmer goes on, or type the minutes.$")
     tap(phone, "^5$")
@@ -273,6 +398,7 @@ def test_the_timer_counts_for_one_piece(phone, server, store):
     assert len(colours) == 11 and len(set(colours)) == 1, "a refused score marks no button"
     tap(phone, "The warmer is on")
     phone.wait_for_function("() => /^0:0[1-9] on/.test(clock.textContent)")
+    assert phone.inner_text("#said") == "", "it is mended"
     assert phone.locator("#start").is_hidden(), "a second tap would put the timer back"
     phone.reload()
     phone.wait_for_function("() => /^0:0[2-9] on/.test(clock.textContent)")
@@ -340,7 +466,7 @@ def test_choose_what_to_do_now_and_leave_pieces_for_later(busy, store):
         said(busy, words[3:])
     assert at(busy) == ("417", "piece 3 of 3 (1 left for later)")
     assert busy.locator("#later").is_hidden(), "there is no other piece to go on to"
-    tap(busy, "Undo")
+    tap(busy, "Undo 822")
     said(busy, "^Undone: piece 822")
     assert at(busy) == ("822", "piece 2 of 3 (1 left for later)")
     choose_turn(busy, "Frost")
@@ -374,7 +500,7 @@ def test_a_sitting_that_ends_without_connection_pauses_too(busy, store):
     tap(busy, "^7$")
     tap(busy, "^6$")
     assert busy.inner_text("#what") == "Session S01 is done"
-    assert busy.inner_text("#waiting").startswith("NOT SAVED YET: 501, 500 waits")
+    assert busy.inner_text("#waiting").startswith("NOT SAVED YET: 501, 500 wait on")
     busy.context.set_offline(False)
     busy.wait_for_selector("#waiting", state="hidden")
     assert busy.inner_text("#what") == "Session S01 is done"
@@ -411,3 +537,123 @@ def test_a_browser_without_scripts(chromium, server, store):
     assert page.get_by_role("button", name=re.compile("2: visible film")).count() == 0
     assert stored(store) == []
     context.close()
+
+
+HOT = {**LONG, "rules": {"sittings": {"warm_min": 30.0}},
+       "pieces": [p for p in LONG["pieces"] if p["test"] == "throw"],
+       "smellings": [s for s in LONG["smellings"] if s["kind"] == "warm"],
+       "pairs": [{"sitting": "Q1", "kind": "warm", "assessor": "A1", "position": n, "first": a,
+                  "second": b} for n, (a, b) in enumerate((("500", "501"), ("501", "500")), 1)]}
+
+
+@pytest.fixture
+def hot(phone, server, store):
+    """A hot session of two pieces, with a clock that the test moves; their pairs come after it."""
+    store.save_plan(HOT)
+    phone.clock.install()
+    phone.goto(server.link + "score/A1")
+    return phone
+
+
+def later(page, minutes):
+    page.clock.fast_forward(int(60_000 * minutes))
+
+
+def test_a_hot_piece_is_smelt_at_the_planned_minute(hot, store):
+    tapped = "button:text-is('7')"
+    assert hot.inner_text("#clock") == "Smell at 30:00"
+    assert hot.locator("#choices a").count() == 1, "pairs of these pieces come after"
+    hot.tap("#start")
+    later(hot, 0.45)
+    hot.wait_for_function(
+        "() => /^0:[23][0-9] on the warmer, smell at 30:00$/.test(clock.textContent)")
+    hot.tap(tapped)
+    said(hot, "^NOT SAVED YET. Only 0:[23][0-9] on the warmer, really. The plan says 30:00. "
+              "Tap the same answer again to save it as it is.$")
+    assert store.rows("throws").empty
+    later(hot, 30)
+    hot.wait_for_function("() => clock.textContent.endsWith(': smell it now')")
+    assert "due" in hot.get_attribute("#clock", "class")
+    hot.tap("button:text-is('6')")
+    said(hot, "piece 501, hot throw 6 of 10")
+    assert 30 <= store.rows("throws")["minutes"][0] < 32
+    # Confirmed, it is stored as it is.
+    later(hot, 0.1)
+    hot.tap("#start")
+    later(hot, 1)
+    for _ in range(2):
+        hot.tap(tapped)
+        later(hot, 0.1)
+    said(hot, "piece 500, hot throw 7 of 10")
+    assert store.rows("throws")["minutes"][1] < 3
+
+
+def test_minutes_are_typed_with_a_comma_and_kept_when_they_are_wrong(hot, store):
+    for wrong in ("half", "3000", "1e3", "-1"):
+        hot.fill("[name=minutes]", wrong)
+        assert hot.inner_text("#said") == ""
+        later(hot, 0.1)
+        hot.tap("button:text-is('7')")
+        said(hot, "^NOT SAVED. The minutes must be a number from 0 to 1440, such as 30 or 30.5.$")
+        assert hot.input_value("[name=minutes]") == wrong
+    assert hot.locator("#refused").is_hidden()
+    for typed in ("3", "300"):  # asked about each, though the answer is the same
+        hot.fill("[name=minutes]", typed)
+        later(hot, 0.1)
+        hot.tap("button:text-is('7')")
+        said(hot, f"^NOT SAVED YET. .*{typed}:00 on the warmer, really")
+    hot.fill("[name=minutes]", "30,5")
+    later(hot, 0.1)
+    hot.tap("button:text-is('7')")
+    said(hot, "^Saved at .* piece 501, hot throw 7")
+    assert store.rows("throws")["minutes"].tolist() == [30.5]
+
+
+def test_hot_pairs_say_how_and_come_after_the_scores(hot, store, server):
+    hot.goto(server.link + "score/A1?now=pairs+Q1")
+    for code in ("501", "500"):
+        assert hot.inner_text("#code") == code
+        assert hot.locator("#choices a").count() == 1
+        hot.fill("[name=minutes]", "30")
+        hot.tap("button:text-is('7')")
+        said(hot, f"piece {code}, hot throw 7")
+        later(hot, 0.1)
+    assert hot.inner_text("#what") == "Session S02 is done"
+    assert hot.inner_text("#air") == "Air the room before the next one, session Q1."
+    hot.tap("text=Begin session Q1")
+    later(hot, 0.1)
+    assert hot.inner_text("#code") == "500 then 501"
+    assert hot.inner_text("#how") == (
+        "Warm both for 30 minutes. Smell the first, then the second. Leave them on their warmers: "
+        "hot wax burns. If unsure, guess. Rest before the next pair.")
+    assert hot.inner_text("#later") == "Leave this pair for later"
+    assert hot.locator("[name=minutes]").is_hidden()
+    hot.tap("#start")
+    later(hot, 1)
+    hot.tap("text=The second is stronger")
+    said(hot, "^NOT SAVED YET. Only 1:0")
+    later(hot, 30)
+    hot.tap("text=The second is stronger")
+    said(hot, "^Saved at [0-9:]+: pair 500 then 501.$")
+    later(hot, 0.1)
+    hot.tap("#undo")
+    said(hot, "^Undone: pair 500 then 501. It no longer counts.$")
+    later(hot, 0.1)
+    hot.tap("#start")
+    later(hot, 30)
+    hot.tap("text=The second is stronger")
+    hot.wait_for_function("() => code.textContent === '501 then 500'")
+    hot.wait_for_function("() => said.textContent.startsWith('Saved')")
+    assert store.rows("pairs")["stronger"].tolist() == ["second"]
+
+
+def test_at_twice_the_size_nothing_is_cut_off(hot, server):
+    hot.set_viewport_size({"width": 195, "height": 420})
+    for path in ("score/A1", ""):
+        hot.goto(server.link + path)
+        assert hot.evaluate("document.documentElement.scrollWidth") <= 195
+    hot.goto(server.link + "score/A1")
+    widths = hot.evaluate("""() => [...document.querySelectorAll('.scores button')].map(
+        b => Math.round(b.getBoundingClientRect().width))""")
+    assert len(widths) == 11 and len(set(widths)) == 1 and widths[0] >= 44
+    assert hot.inner_text("#answers p") == "0 nothing, 5 clear, 10 overpowering"

@@ -1,5 +1,7 @@
 """The pair test from the terminal: planned, answered by keys, said."""
 
+import shutil
+
 import pytest
 
 from scentlab.cli import main
@@ -46,6 +48,7 @@ def pairs(folder, *more):
 
 
 def test_from_the_question_to_the_words(folder, capsys, answers):
+    shutil.rmtree(folder / "exports")  # as in a folder that was copied without its pages
     assert pairs(folder, "--kind", "cold", "--testers", "A1,A2", "--number", "20") == 0
     said = capsys.readouterr().out
     assert "20 pairs find a difference of 1 point of throw with a chance of" in said

@@ -1,6 +1,7 @@
 """Photos, scanned labels and the pour day over real HTTP: blind, bounded, stored once."""
 
 import datetime as dt
+import email.utils
 import http.client
 import json
 import re
@@ -93,7 +94,7 @@ class TestPhoto:
         status, text, _ = phone.ask("undo", {**body, "assessor": "A1"})
         assert status == 200
         assert json.loads(text)["words"] == (
-            "Undone: photo of piece 417, sweat, day 19. It stays in the history as void.")
+            "Undone: photo of piece 417, sweat, day 19. It no longer counts.")
         assert photos_of(store) == [] and len(store.rows("photos", history=True)) == 2
         assert binary(phone, f"/{phone.token}/photo/{told['name']}")[0] == 404
 
@@ -148,20 +149,53 @@ class TestScannedLabel:
     def test_it_leads_to_the_piece_on_the_phone_of_a_tester(self, phone):
         cookie = phone.ask("score/A1")[2]["Set-Cookie"]
         assert "HttpOnly" in cookie and "Path=/piece/" in cookie and "SameSite=Lax" in cookie
+        until = email.utils.parsedate_to_datetime(re.search("expires=([^;]+)", cookie, re.I)[1])
+        assert abs((until - dt.datetime.now(dt.UTC)).days - 60) <= 1  # not only this visit
         status, _, headers = phone.ask("/piece/305", headers={"Cookie": cookie.split(";")[0]},
                                        raw=True)
         assert status == 302
         assert headers["Location"] == f"/{phone.token}/score/A1?piece=305"
-        text = phone.ask("score/A1?piece=305")[1]
-        assert json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["scanned"] == "305"
+        assert self.scanned(phone, "305")["code"] == "305"
+
+    def scanned(self, phone, code, assessor="A1"):
+        text = phone.ask(f"score/{assessor}?piece={code}")[1]
+        return json.loads(re.search(r'id="data">(.*?)</script>', text, re.S)[1])["scanned"]
+
+    def test_it_says_why_a_piece_is_not_scored_now(self, phone, store):
+        store.save_plan({**POURS, "pieces": POURS["pieces"] + [
+            {"code": "640", "pour": "P77", "test": "reserve", "stress": None},
+            {"code": "641", "pour": "P77", "test": "sweat", "stress": "rest",
+             "due_on": "2026-04-30"}]})
+        phone.save("305", "frost", 0)
+        phone.save("501", "throw", 7, "A1", "key-00002", sitting="S1", kind="warm", minutes="30")
+        told = {code: (found["head"], found["why"]) for code in ("999", "305", "501", "641", "640")
+                for found in [self.scanned(phone, code)]}
+        assert told == {
+            "999": ("no such piece", "This series has no piece 999. Look at its label again."),
+            "305": ("scored already", "A1 has scored it. No more of it is due today."),
+            "501": ("scored already", "A1 has scored it. No more of it is due today."),
+            "641": ("still to come", "It is not ready yet."),
+            "640": ("not for A1", "Others score it, or it is kept back."),
+        }
+        assert self.scanned(phone, "305", "A2")["head"] == "not for A2"  # one look is planned
+        assert self.scanned(phone, "501", "A2")["head"] == "still to come"
+        for odd in ("x", "3055", "%00", "<b>"):
+            assert self.scanned(phone, odd) == {"code": "", "head": "", "why": ""}
 
     @pytest.mark.parametrize("cookie", ["", "panel=", "panel=wrong.A1", "panel=.A1", "panel=x",
                                         "panel=right-token-of-22-char.A7",
                                         "panel=pour-token-of-22-chars.A1"])
     def test_without_the_link_it_says_the_same_of_every_code(self, phone, cookie):
+        pages = []
         for code in ("417", "999"):
             status, text, _ = phone.ask(f"/piece/{code}", headers={"Cookie": cookie}, raw=True)
-            assert (status, text) == (403, NO_LINK)
+            assert status == 403 and NO_LINK in text and 'name="viewport"' in text
+            assert phone.token not in text and "417" not in text
+            pages.append(text)
+        assert pages[0] == pages[1]
+        style = re.search(r'rel="stylesheet" href="([^"]+)"', text)[1]
+        assert phone.ask(style, raw=True)[0] == 200
+        assert phone.ask("/piece/panel.js", raw=True)[0] == 404
 
     def test_the_address_is_known_once_the_panel_was_open_to_the_network(self, folder, store):
         from scentlab.panel.server import _remember
@@ -321,7 +355,7 @@ class TestPourDay:
         status, text, _ = maker.ask("pours/undo", {"entry_id": told["entry_id"]})
         assert status == 200
         assert json.loads(text)["words"] == (
-            "Undone: pour P78. It stays in the history as void.")
+            "Undone: pour P78. It no longer counts.")
         assert self.save(maker, key="pour-00002")[0] == 200
         assert len(store.rows("pours", history=True)) == 4
 
@@ -332,5 +366,24 @@ def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
         built.append(a) or items(self, a)))
     text = phone.ask("")[1]
     assert built == ["A1", "A2"], "once for each, though two things are told of them"
-    assert re.findall(r"<li>(.*?)</li>", text) == [
-        "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, session S1: 2 pieces"]
+    assert re.findall(r'<span class="due">(.*?)</span>', text) == 2 * [
+        "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, S1: 2 pieces"]
+    assert "ready to grade" not in text
+
+
+def test_each_tester_has_an_own_list_and_of_sessions_the_next(phone, store):
+    later = [{**s, "sitting": "S2", "kind": "cold"} for s in PLAN["smellings"]]
+    store.save_plan({**POURS, "smellings": PLAN["smellings"] + later})
+    for n, code in enumerate(("500", "501")):
+        phone.save(code, "throw", 7, "A1", f"key-0000{n}", sitting="S1", kind="warm", minutes="30")
+    phone.save("417", "sweat", 0, "A1", "key-00003")
+    first, second = re.findall(r'<a class="choice".*?</a>', phone.ask("")[1], re.S)
+    assert re.findall(r'"due">(.*?)<', first) == ["Frost: 1 piece", "Cold throw, S2: 2 pieces"]
+    assert re.findall(r'"due">(.*?)<', second) == [
+        "Frost: 1 piece", "Hot throw, S1: 2 pieces, then 1 more session"]
+
+
+def test_where_nothing_is_due_it_says_what_comes(phone, panel, store):
+    panel.today = dt.date(2026, 3, 5)
+    assert "<p>No pieces are ready to grade; 2 more from 2026-03-08; 2 test batches are not " in (
+        phone.ask("")[1])

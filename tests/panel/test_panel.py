@@ -16,7 +16,7 @@ import tornado.netutil
 from serving import PLAN, TODAY, Phone, poured, serving
 
 from scentlab.panel import server as panel_server
-from scentlab.panel.scoring import Panel
+from scentlab.panel.scoring import Panel, due_now
 from scentlab.panel.server import (
     IN_ALL,
     LARGEST_BODY,
@@ -57,7 +57,8 @@ def test_no_other_file_is_reachable(phone, path):
 def test_the_page_has_its_scripts_and_style(phone):
     page = phone.ask("score/A1")[1]
     found = re.findall(r'<(?:script src|link rel="stylesheet" href)="(/[^"]+)"', page)
-    assert [where.split("/")[-1] for where in found] == ["panel.css", "phone.js", "panel.js"]
+    assert [where.split("/")[-1] for where in found] == [
+        "panel.css", "phone.js", "queue.js", "panel.js"]
     for where in found:
         status, text, headers = phone.ask(where, raw=True)
         assert status == 200 and len(text) > 500
@@ -69,7 +70,6 @@ def test_the_page_shows_codes_and_no_key(phone):
     status, text, _ = phone.ask("")
     assert status == 200
     assert "A1: 4 to score" in text and "A2: 4 to score" in text
-    assert "2 pieces are ready to grade." in text
     status, text, _ = phone.ask("score/A1")
     assert status == 200
     for secret in ("P77", "secretmix", "13.37", "heat", "Cedar", str(phone.port)):
@@ -82,7 +82,7 @@ def test_the_page_shows_codes_and_no_key(phone):
 
 def test_the_age_of_a_piece_to_be_graded_stands_beside_its_code(phone):
     """Poured on 1 March, looked at on 20 March, planned for 8 March."""
-    assert [i["age"] for i in phone.items("A1")] == ["day 19, planned 7"] * 2 + [""] * 2
+    assert [i["age"] for i in phone.items("A1")] == ["19 days old (planned: 7)"] * 2 + [""] * 2
 
 
 def test_headers_keep_the_page_to_itself(phone):
@@ -279,7 +279,7 @@ def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
     assert (status, json.loads(text)["error"]) == (409, "only your own score can be undone")
     status, text, _ = phone.ask("undo", {**undo, "assessor": "A1"})
     assert json.loads(text)["words"] == (
-        "Undone: piece 417, sweat grade 2 (visible film). It stays in the history as void."
+        "Undone: piece 417, sweat grade 2 (visible film). It no longer counts."
     )
     assert store.rows("grades").empty
     assert store.rows("grades", history=True)["void_reason"].tolist()[1] == (
@@ -290,6 +290,22 @@ def test_undo_is_a_new_row_of_the_same_assessor(phone, store):
     assert again[0] == 200 and len(store.rows("grades", history=True)) == 2
     for wrong in ({"table": "about"}, {"table": "pours"}, {"entry_id": "1"}, {"entry_id": 99}):
         assert phone.ask("undo", {**undo, "assessor": "A1", **wrong})[0] == 409
+
+
+def test_undo_by_the_key_of_a_score_that_may_have_been_stored(phone, store):
+    """A phone that heard no answer does not know."""
+    undo = {"table": "grades", "key": "key-00001", "assessor": "A1"}
+    status, text, _ = phone.ask("undo", undo)
+    assert (status, json.loads(text)) == (200, {"words": "Undone before it was saved."})
+    phone.save()
+    assert phone.ask("undo", {**undo, "assessor": "A2"})[0] == 409
+    assert not store.rows("grades").empty
+    for _ in range(2):
+        status, text, _ = phone.ask("undo", undo)
+        assert status == 200 and json.loads(text)["words"].startswith("Undone: piece 417, sweat")
+    assert store.rows("grades").empty and len(store.rows("grades", history=True)) == 2
+    for wrong in ({"key": ["a"]}, {"key": ""}, {"table": ["grades"]}, {"table": "pours"}):
+        assert phone.ask("undo", {**undo, **wrong})[0] == 409
 
 
 @pytest.mark.parametrize("headers", [
@@ -445,10 +461,13 @@ def test_a_port_that_is_taken(store):
 
 @pytest.fixture
 def paired(folder):
-    """The plan with two pairs of tester A1."""
+    """The plan with two pairs of tester A1, who has smelt both pieces."""
     pairs = [{"sitting": "Q1", "kind": "warm", "assessor": "A1", "position": n, "first": a,
               "second": b} for n, (a, b) in enumerate((("500", "501"), ("501", "500")), 1)]
-    store = poured(folder, {**PLAN, "pairs": pairs})
+    store = poured(folder, {**PLAN, "pairs": pairs, "rules": {"sittings": {"warm_min": 25.0}}})
+    for code in ("500", "501"):
+        store.add("throws", {"code": code, "assessor": "A1", "sitting": "S1", "kind": "warm",
+                             "throw": 7, "minutes": 30})
     with serving(Panel(store, "right-token-of-22-char", today=TODAY)) as port:
         yield Phone(port, "right-token-of-22-char"), store
 
@@ -459,10 +478,14 @@ def test_a_pair_is_named_on_a_phone(paired):
     first, second = (i for i in phone.items("A1") if i["test"] == "pair")
     assert first["code"] == "500 then 501" and first["turn"] == "pairs Q1"
     assert first["what"] == "Which smells stronger? Hot throw, session Q1"
+    assert (first["hot"], first["warm_min"], first["kind"]) == (True, 25.0, "")
+    assert first["how"] == (
+        "Warm both for 25 minutes. Smell the first, then the second. Leave them on their warmers: "
+        "hot wax burns. If unsure, guess. Rest before the next pair.")
     sent = {n: first[n] for n in ("code", "test", "sitting", "position")}
     status, told = phone.save(value="second", **sent)
     assert status == 200 and re.fullmatch(
-        r"Saved at \S+: pieces 500 and 501, stronger hot throw: 501\.", told["words"])
+        r"Saved at \S+: pair 500 then 501\.", told["words"])  # not which was stronger
     row = store.rows("pairs").iloc[0]
     assert (row["first"], row["second"], row["stronger"], row["kind"]) == (
         "500", "501", "second", "warm")
@@ -485,5 +508,41 @@ def test_a_pair_is_undone(paired):
                                                                 "position")})
     body = {"assessor": "A1", "table": told["table"], "entry_id": told["entry_id"]}
     status, text, _ = phone.ask("undo", body)
-    assert status == 200 and "Undone: pieces 500 and 501" in json.loads(text)["words"]
+    assert status == 200 and "Undone: pair 500 then 501. It" in json.loads(text)["words"]
     assert store.rows("pairs").empty
+
+
+def test_pairs_wait_for_the_throw_scores_of_their_pieces(paired):
+    phone, store = paired
+    plan = store.plan()
+    later = {"sitting": "S9", "sitting_on": "2026-05-01", "kind": "warm", "assessor": "A1",
+             "position": 1, "code": "500"}
+    store.save_plan({**plan, "smellings": [*plan["smellings"], later]})
+    assert phone.items("A1")[2:] == []
+    due = {**later, "sitting_on": "2026-03-15"}  # today its page has both, and says the pair later
+    store.save_plan({**plan, "smellings": [*plan["smellings"], due]})
+    assert [i["test"] for i in phone.items("A1")] == ["sweat", "frost", "throw", "pair", "pair"]
+    assert [words.split(":")[0] for words in due_now(phone.items("A1"))] == [
+        "Sweat", "Frost", "Hot throw, S9"]
+    store.save_plan({**plan, "smellings": [*plan["smellings"], later]})
+    assert [i for i in phone.items("A1") if i["test"] == "pair"] == []
+    store.add("throws", {**{n: later[n] for n in ("code", "assessor", "sitting", "kind")},
+                         "throw": 5, "minutes": 30})
+    assert [i["position"] for i in phone.items("A1") if i["test"] == "pair"] == [1, 2]
+
+
+def test_hot_pieces_bear_the_planned_minutes_and_nothing_of_the_load(phone, store):
+    assert [i.get("warm_min") for i in phone.items("A1")] == [None] * 4
+    store.save_plan({**PLAN, "rules": {"sittings": {"warm_min": 30.0}}})
+    assert [(i.get("hot"), i.get("warm_min")) for i in phone.items("A1")] == [
+        (None, None), (None, None), (True, 30.0), (True, 30.0)]
+
+
+def test_the_code_of_the_pour_day_is_drawn_on_request_alone():
+    asked, unasked = (list(panel_server.pour_announcement("127.0.0.1", 8000, "tok", qr))
+                      for qr in (True, False))
+    assert asked[0] == unasked[0] == (
+        "NOT for testers, it shows the loads: the weights of the pour day are typed at "
+        "http://127.0.0.1:8000/tok/pours/")
+    assert unasked[1:] == ["(--pour-qr shows the QR code of that link too.)"]
+    assert len(asked[1].splitlines()) > 10

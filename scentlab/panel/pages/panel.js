@@ -1,38 +1,18 @@
-// Keeps a score on the phone until the store has acknowledged it, and never shows it as saved
-// before. Each score has a key of its own, so that sending it again stores nothing twice, and a place
-// of its own in the phone's memory, so that two pages of one tester do not lose each other's.
+// What a tester scores: what is due, its order, the timers, photos, and what can be undone.
 "use strict";
 (function () {
-  const { data, base, $, read, keep, newKey, say, post } = phone;
-  const box = "scentlab-score-" + data.assessor + "-";
-  const timerBox = "scentlab-timer-" + data.assessor, refusedBox = "scentlab-refused-" + data.assessor;
+  const { data, base, $, read, keep, newKey, say, post, queue } = phone;
+  const { same } = queue, timerBox = "scentlab-timer-" + data.assessor;
   // The second tap of a double tap would meet the next piece.
-  const RETRY = 3000, LONGEST = 1600, DOUBLE_TAP = 600, HINT = 4000;
-  const queue = waitingScores(), shots = [], photos = data.photos;
-  let todo, last = null, sending = false, shooting = false, first = null, tapped = 0, hinted = null, forgetful = false;
-  let now = data.now, left = data.later, scored = data.scored;
+  const LONGEST = 1600, DOUBLE_TAP = 600, HINT = 4000;
+  const RANK = ["sweat", "frost", "throw", "pair"];
+  // What was scored in this visit, which a reload does not end.
+  const doneBox = "scentlab-done-" + data.assessor, done = read(doneBox, [], "sessionStorage");
+  const shots = queue.page.more, photos = data.photos;
+  let todo, shooting = false, first = null, tapped = 0, undoneAt = 0, hinted = null, rested = null;
+  let now = data.now, left = data.later, scored = data.scored, sure = null, stop = null;
 
-  function forget(name) {
-    try { localStorage.removeItem(name); } catch { /* it keeps nothing */ }
-  }
-  function waitingScores() {
-    let names = [];
-    try { names = Object.keys(localStorage).filter((name) => name.startsWith(box)); } catch { /**/ }
-    return names.map((name) => read(name, null)).filter(Boolean).sort((a, b) => a.at - b.at);
-  }
-  function same(a, b) {
-    return ["code", "test", "sitting", "kind"].every((k) => (a[k] || "") === (b[k] || ""));
-  }
-  function showQueue() {
-    const codes = [...queue.map((s) => s.code), ...shots.map((s) => "photo of " + s.item.code)];
-    $("waiting").hidden = !codes.length;
-    $("waiting").textContent = codes.length
-      ? "NOT SAVED YET: " + codes.join(", ") + " waits on this phone and is sent again by itself. "
-        + (shots.length ? "A photo is lost when the page is closed." : forgetful ? "This browser keeps nothing: what waits is lost when the page is closed."
-          : "Leave this page open.") : "";
-  }
-  // Scores that were refused for good stand here until the tester has seen them.
-  function showRefused(list = read(refusedBox, [])) {
+  function showRefused(list = queue.refusedOf(data.assessor)) {
     $("refused").hidden = !list.length;
     $("refusals").replaceChildren(...list.map(({ words }) => {
       const line = document.createElement("li");
@@ -40,55 +20,47 @@
       return line;
     }));
   }
-  function refuse(score, why) {
-    const words = "NOT SAVED: piece " + score.code + ", " + score.body.value + ". " + why;
-    const list = [...read(refusedBox, []), { words, item: score.item }];
-    if (!keep(refusedBox, list)) say(words, "warn");
-    showRefused(list);
+  function showDone() {
+    keep(doneBox, done.slice(-50), "sessionStorage");
+    const last = done[done.length - 1];
+    $("undo").textContent = last ? "Undo " + last.words : "Undo";
+  }
+  Object.assign(queue.page, {
+    saved(score, reply) {
+      if (!done.some((d) => d.key === score.body.key)) noteDone(score);  // of an earlier visit
+      showRefused();
+      if (!current()) show();
+      say(reply.words, "saved");
+    },
+    refused(score, reply) {
+      done.splice(0, done.length, ...done.filter((d) => d.key !== score.body.key));
+      showDone(); showRefused();
+      if (reply.items) { adopt(reply); show(); } else putBack(score.item);
+    },
+    undone({ item }, reply) {  // after a reload it may be missing
+      if (reply.items) { adopt(reply); show(); }
+      else if (!queue.mine().some((s) => same(s.item, item)) && !todo.some((other) => same(other, item))) putBack(item);
+    },
+    beat() { if (shots.length) sendShots(); },
+  });
+  function noteDone({ item, body }) {
+    done.push({ table: queue.table(item.test), key: body.key, item, words: item.code });
+    showDone();
   }
   // A tap that comes too soon would meet a piece that was not looked at yet.
   function tooSoon() {
     const soon = Date.now() - tapped < DOUBLE_TAP;
-    if (!soon) tapped = Date.now();
+    if (!soon) {
+      tapped = Date.now();
+      document.body.classList.add("soon");
+      clearTimeout(rested);
+      rested = setTimeout(() => document.body.classList.remove("soon"), DOUBLE_TAP);
+    }
     clearTimeout(hinted);
     $("hint").hidden = !soon;
     hinted = setTimeout(() => { $("hint").hidden = true; }, HINT);
     return soon;
   }
-  function line(ok) {
-    $("line").hidden = ok;
-    $("line").textContent = ok ? "" : "No connection. Scores wait on this phone; "
-      + "nothing is saved until the connection is back.";
-  }
-
-  async function flush() {
-    if (sending) return;
-    sending = true;
-    try {
-      while (queue.length) {
-        const score = queue[0];
-        const { status, reply } = await post("save", { ...score.body,
-          waited_s: Math.max(0, (Date.now() - score.at) / 1000) });
-        line(true);
-        if (status >= 500) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
-        queue.shift(); forget(box + score.body.key); showQueue();
-        if (status === 200) {
-          last = { table: reply.table, entry_id: reply.entry_id, item: score.item };
-          $("undo").disabled = false;
-          keep(refusedBox, read(refusedBox, []).filter((other) => !same(other.item, score.item)));
-          showRefused();
-          if (!current()) show();
-          say(reply.words, "saved");
-        } else {
-          refuse(score, reply.error);
-          if (reply.items) { adopt(reply); show(); } else putBack(score.item);
-        }
-      }
-    } catch { line(false); }
-    sending = false;
-    showQueue();
-  }
-
   // A photo is made small here, so that it takes a second to send; what this browser cannot read is
   // sent as it is, and the computer says what to do; but not what it would not take in.
   async function scaled(file) {
@@ -113,7 +85,7 @@
       return;
     }
     shots.push({ item, at, key: newKey(), blob });
-    showQueue(); sendShots();
+    queue.show(); sendShots();
   }
   async function sendShots() {
     if (shooting) return;
@@ -124,22 +96,22 @@
         const query = new URLSearchParams({ key, assessor: data.assessor, code: item.code,
           test: item.test, waited_s: String(Math.max(0, Date.now() - at) / 1000) });
         const { status, reply } = await post("photo?" + query, blob);
-        line(true);
+        queue.line(true);
         if (status >= 500) { say("NOT SAVED YET. " + reply.error, "warn"); break; }
         shots.shift();
         if (status !== 200) {
           say("NOT SAVED: the photo of piece " + item.code + ". " + reply.error, "warn");
           continue;
         }
-        last = { table: reply.table, entry_id: reply.entry_id, item: null,
-          photo: { code: item.code, name: reply.name } };
-        $("undo").disabled = false;
+        done.push({ table: "photos", key, photo: { code: item.code, name: reply.name },
+          words: "photo of " + item.code });
+        showDone();
         photos[item.code] = [...(photos[item.code] || []).filter((n) => n !== reply.name), reply.name];
         showPhotos(); say(reply.words, "saved");
       }
-    } catch { line(false); }
+    } catch { queue.line(false); }
     shooting = false;
-    showQueue();
+    queue.show();
   }
   function showPhotos() {
     const item = current(), names = (item && photos[item.code]) || [];
@@ -152,28 +124,47 @@
     }));
   }
 
-  function answer(value) {
-    const item = current();
-    let minutes = null;
-    if (item.kind === "warm") {
-      const typed = form.elements.minutes.value.trim();
-      const since = timerSince(item);
-      if (typed === "" && since === null) {
-        say("NOT SAVED. Start the timer when the warmer goes on, or type the minutes.", "warn");
-        return;
-      }
-      minutes = typed !== "" ? typed : String(Math.round((Date.now() - since) / 6000) / 10);
+  function clock(seconds) {
+    const s = Math.max(0, Math.floor(seconds));
+    return Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0");
+  }
+  // Minutes on the warmer, typed or timed; null where nobody knows them, and a word of what is wrong.
+  function warmed(item) {
+    const typed = item.test === "pair" ? "" : form.elements.minutes.value.trim(), since = timerSince(item);
+    if (typed === "") {
+      const wrong = since === null && item.test !== "pair";
+      return { minutes: since === null ? null : Math.max(0, Date.now() - since) / 60000,
+        wrong: wrong ? "Start the timer when the warmer goes on, or type the minutes." : "" };
     }
-    const body = { key: newKey(), assessor: data.assessor, value: String(value), minutes };
+    const minutes = /^\d+([.,]\d*)?$/.test(typed) ? Number(typed.replace(",", ".")) : NaN;
+    return { minutes, wrong: minutes <= data.most_min ? "" : "The minutes must be a number from 0 to "
+      + data.most_min + ", such as 30 or 30.5." };
+  }
+  // A score far from the planned minutes is asked about once, and stored as it is when tapped again.
+  function doubted(item, minutes, value) {
+    const plan = item.warm_min;
+    if (!plan || minutes === null || (minutes >= 0.8 * plan && minutes <= 2 * plan)) return false;
+    if (sure && sure.item === item && sure.value === value) return false;
+    sure = { item, value };
+    say("NOT SAVED YET. " + (minutes < plan ? "Only " : "") + clock(60 * minutes)
+      + " on the warmer, really? The plan says " + clock(60 * plan) + ". Tap the same answer again to "
+      + "save it as it is.", "warn");
+    return true;
+  }
+  function answer(value) {
+    const item = current(), { minutes, wrong } = item.hot ? warmed(item) : { minutes: null };
+    if (wrong) { say("NOT SAVED. " + wrong, "warn"); return; }
+    if (doubted(item, minutes, value)) return;
+    const body = { key: newKey(), assessor: data.assessor, value: String(value),
+      minutes: minutes === null ? null : String(Math.round(minutes * 100) / 100) };
     for (const k of ["code", "test", "sitting", "kind", "position"]) body[k] = item[k];
-    queue.push({ code: item.code, at: Date.now(), item, body });
-    forgetful = !keep(box + body.key, queue[queue.length - 1]);
+    const score = { code: item.code, at: Date.now(), item, body };
     now = item.turn;
     todo = todo.filter((other) => other !== item);
     scored[item.turn] = (scored[item.turn] || 0) + 1;
     keep(timerBox, timers().filter((t) => !same(t.item, item)));
-    say("");
-    showQueue(); show(); flush();
+    say(""); noteDone(score);
+    queue.add(score); show();
   }
 
   // What is done now and what was left for later stand in the link, so that a reload keeps them.
@@ -182,40 +173,53 @@
     later.forEach((code) => query.append("later", code));
     return base + "score/" + data.assessor + "?" + query;
   }
+  // Pairs come when their pieces were smelt one by one.
+  function ready() {
+    const smelt = new Set(todo.filter((item) => item.test === "throw").map((item) => item.code));
+    return todo.filter((item) => item.test !== "pair" || !item.code.split(" then ").some((c) => smelt.has(c)));
+  }
+  // What can be done now, a list of items a turn: of sessions the first.
   function choices() {
     const found = new Map();
-    for (const item of todo) found.set(item.turn, [...(found.get(item.turn) || []), item]);
-    const next = [...found.keys()].find((turn) => turn.startsWith("throw "));
-    return { next, offered: [...found].filter(([turn, items]) =>
-      items[0].test !== "throw" || turn === next) };
+    for (const item of ready()) found.set(item.test, [...(found.get(item.test) || []), item]);
+    return [...found.values()].map((items) => items.filter((item) => item.turn === items[0].turn));
   }
-  // A session that is over stays on the page until something else is chosen: the room is aired.
+  function turnWords(turn) {
+    const at = turn.indexOf(" ");
+    return at < 0 ? turn : "session " + turn.slice(at + 1);
+  }
+  // What is over stays on the page until the next thing is begun: the hand rests, the room is aired.
   function ended() {
-    return now.startsWith("throw ") && scored[now] > 0 && todo.length > 0
-      && !todo.some((item) => item.turn === now);
+    return scored[now] > 0 && todo.length > 0 && !ready().some((item) => item.turn === now);
   }
   function waits() {
-    const mine = todo.filter((item) => item.turn === now);
+    const mine = ready().filter((item) => item.turn === now);
     const place = (item) => (item.code === first ? -2 : left.indexOf(item.code));
     return mine.sort((a, b) => place(a) - place(b));
   }
-  function current() { return waits()[0]; }
+  function current() { return stop ? undefined : waits()[0]; }
   // The piece of a label that was scanned comes next; what is smelt keeps its planned order.
-  function scan(code) {
-    const mine = todo.filter((item) => item.code.includes(code));
-    const graded = mine.find((item) => item.test !== "throw" && item.test !== "pair");
-    if (graded) { now = graded.turn; first = code; }
-    else if (mine.length) say("Piece " + code + " is smelt in its turn: keep to the order of this page.");
-    else say("Nothing of piece " + code + " waits for " + data.assessor + " today.");
+  function scan({ code, head, why }) {
+    const mine = todo.filter((item) => item.code.split(" then ").includes(code));
+    const due = mine.find((item) => RANK.indexOf(item.test) < 2)
+      || choices().map(([item]) => item).find((item) => item.code === code);
+    if (due) { now = due.turn; first = code; return; }
+    if (mine.length) { head = "not now"; why = "It is smelt in its turn (" + mine[0].name + ")."; }
+    if (queue.mine().some((s) => s.code === code)) {
+      head = "scored already"; why = "Its score waits on this phone.";
+    }
+    stop = { head: code + ": " + head, why };
   }
   function turnTo(turn) {
     if (tooSoon()) return;
-    now = turn; left = []; first = null; say(""); show();
+    if (turn !== now) left = [];
+    now = turn; first = stop = null; say(""); show();
   }
   function putBack(item) {
-    todo.unshift(item);
+    todo = [item, ...todo.filter((other) => !same(other, item))];
+    todo.sort((a, b) => RANK.indexOf(a.test) - RANK.indexOf(b.test));  // what is due keeps its order
     scored[item.turn] = Math.max(0, (scored[item.turn] || 0) - 1);
-    now = item.turn;
+    now = item.turn; stop = null;
     left = left.filter((code) => code !== item.code);
     show();
   }
@@ -230,68 +234,80 @@
     return kept ? kept.since : null;
   }
   function tick() {
-    const item = current(), since = item ? timerSince(item) : null;
-    if (!$("clock")) return;
-    $("clock").hidden = since === null;
+    const item = current(), since = item ? timerSince(item) : null, plan = item && item.warm_min;
+    const passed = (Date.now() - since) / 1000, due = since !== null && plan && passed >= 60 * plan;
+    $("clock").hidden = since === null && !plan;
     $("start").hidden = since !== null;  // a second tap would put the timer back
-    if (since !== null) {
-      const s = Math.max(0, Math.floor((Date.now() - since) / 1000));
-      $("clock").textContent = Math.floor(s / 60) + ":" + String(s % 60).padStart(2, "0")
-        + " on the warmer";
-    }
+    $("clock").classList.toggle("due", Boolean(due));
+    $("clock").textContent = (since === null ? "" : clock(passed) + " on the warmer")
+      + (due ? ": smell it now" : plan ? (since === null ? "Smell at " : ", smell at ") + clock(60 * plan) : "");
   }
 
-  function showChoices({ next, offered }) {
+  function showChoices(offered) {
     $("choices").hidden = !offered.length;
-    $("choices").replaceChildren(...offered.map(([turn, items]) => {
-      const a = document.createElement("a"), item = items[0];
+    $("choices").replaceChildren(...offered.map(([item, ...more]) => {
+      const a = document.createElement("a"), { turn } = item;
       a.className = "choice turn"; a.href = link(turn, []);
-      if (turn === now) a.setAttribute("aria-current", "true");
-      a.append(item.name, document.createElement("br"), items.length + " to score");
+      if (turn === now && !stop) a.setAttribute("aria-current", "true");
+      a.append(item.name, document.createElement("br"), 1 + more.length + " to score");
       a.addEventListener("click", (event) => { event.preventDefault(); turnTo(turn); });
       return a;
     }));
-    $("pause").hidden = !ended();
+  }
+  // Between two turns, and after a label that is not to be scored now: nothing can be tapped here that
+  // scores another piece.
+  function showPause(offered, next) {
+    const session = now.includes(" ") && next && next.turn.includes(" ");
+    $("pause").hidden = !stop && !ended();
     $("begin").hidden = !next;
-    $("air").textContent = next ? "Air the room before the next one, session " + next.slice(6) + "."
-      : "No other session waits for " + data.assessor + " today.";
-    if (next) {
-      $("begin").textContent = "Begin session " + next.slice(6);
-      $("begin").href = link(next, []);
-    }
+    $("air").textContent = stop ? stop.why + (next ? "" : " Nothing else waits for " + data.assessor + " today.")
+      : session ? "Air the room before the next one, " + turnWords(next.turn) + "."
+        : next ? "Next: " + next.name + "." : "";
+    if (!next) return;
+    $("begin").textContent = stop ? "Go on with " + next.code : "Begin " + turnWords(next.turn);
+    $("begin").href = link(next.turn, []);
+    $("begin").dataset.turn = next.turn;
   }
 
   const form = $("form");
   function show() {
-    const found = choices();
-    if (!found.offered.some(([turn]) => turn === now) && !ended()) {
-      now = found.offered.length ? found.offered[0][0] : now;
+    const offered = choices();
+    if (!offered.some(([item]) => item.turn === now) && !ended()) {
+      now = offered.length ? offered[0][0].turn : now;
     }
-    const pieces = waits(), item = pieces[0];
-    left = left.filter((code) => pieces.some((piece) => piece.code === code));
+    const pieces = waits(), item = current();
+    const next = (offered.find(([other]) => other.test === now.split(" ")[0].replace("pairs", "pair"))
+      || offered[0] || [])[0];
+    left = left.filter((code) => pieces.some((piece) => piece.code === code)); sure = null;
     history.replaceState(null, "", link(now, left));
-    showChoices(found);
+    showChoices(offered); showPause(offered, pieces[0] || next);
     form.hidden = !item;
     $("count").textContent = "";
     if (!item) {
-      $("what").textContent = ended() ? "Session " + now.slice(6) + " is done"
-        : queue.length ? "Nothing more to score, but not all is saved yet"
-          : "All done: nothing waits for " + data.assessor + " today";
+      const over = turnWords(now);
+      $("what").textContent = stop ? stop.head
+        : ended() ? over[0].toUpperCase() + over.slice(1) + " is done"
+          : queue.mine().length ? "Nothing more to score, but not all is saved yet"
+            : $("refused").hidden ? "All done: nothing waits for " + data.assessor + " today"
+              : "Nothing more to score; read above what was not saved";
       $("code").textContent = $("age").textContent = "";
       $("shoot").hidden = true; showPhotos();
       return;
     }
-    const done = scored[now] || 0;
-    $("count").textContent = (item.test === "pair" ? "pair " : "piece ") + (done + 1) + " of " + (done + pieces.length)
+    const number = scored[now] || 0, pair = item.test === "pair", name = pair ? "pair" : "piece";
+    $("count").textContent = name + " " + (number + 1) + " of " + (number + pieces.length)
       + (left.length ? " (" + left.length + " left for later)" : "");
     $("later").hidden = pieces.length < 2;
+    $("later").textContent = "Leave this " + name + " for later";
     $("what").textContent = item.what;
     $("code").textContent = item.code;
     $("age").textContent = item.age || "";
+    $("how").hidden = !item.how; $("how").textContent = item.how || "";
     form.elements.minutes.value = "";
-    $("shoot").hidden = item.test === "pair";
+    $("shoot").hidden = pair;
     showPhotos();
-    $("warmer").hidden = item.kind !== "warm";
+    $("warmer").hidden = !item.hot;
+    $("typed").hidden = pair;
     $("answers").replaceChildren($("answers-" + item.test).content.cloneNode(true));
     tick();
   }
@@ -302,10 +318,11 @@
     if (!button || button.name !== "value" || !current()) return;
     if (!tooSoon()) answer(button.value);
   });
+  form.addEventListener("input", () => { sure = null; say(""); });
   $("start").addEventListener("click", () => {
     const item = current();
     if (timerSince(item) === null) keep(timerBox, [...timers(), { item, since: Date.now() }]);
-    tick();
+    say(""); tick();
   });
   $("camera").addEventListener("change", () => {
     const [file] = $("camera").files;
@@ -322,47 +339,50 @@
   });
   $("begin").addEventListener("click", (event) => {
     event.preventDefault();
-    turnTo(choices().next);
+    turnTo($("begin").dataset.turn);
   });
   $("undo").addEventListener("click", async () => {
-    if (!last) return;
-    const undone = last;
+    if (Date.now() - undoneAt < DOUBLE_TAP) return;
+    undoneAt = Date.now();
+    const last = done[done.length - 1];
+    if (!last) {
+      say("Nothing more of this visit can be undone here. For an older one give the maker its code.");
+      return;
+    }
+    if (last.item && queue.undo(last.key)) {
+      takeBack(last, "Undone: " + last.words + ". It was not saved yet.");
+      return;
+    }
     try {
-      const { status, reply } = await post("undo", { table: undone.table,
-        entry_id: undone.entry_id, assessor: data.assessor });
-      line(true);
-      if (status !== 200) { say("NOT UNDONE. " + reply.error, "warn"); return; }
-      last = null; $("undo").disabled = true;
-      if (undone.item) putBack(undone.item);
-      else {
-        const { code, name } = undone.photo;
-        photos[code] = photos[code].filter((other) => other !== name);
-        showPhotos();
-      }
-      say(reply.words, "saved");
-    } catch { line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
+      const { status, reply } = await post("undo", { table: last.table, key: last.key,
+        assessor: data.assessor });
+      queue.line(true);
+      if (status === 200) takeBack(last, reply.words);
+      else say("NOT UNDONE. " + reply.error, "warn");
+    } catch { queue.line(false); say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
-
-  async function beat() {
-    if (shots.length) sendShots();
-    if (queue.length) { await flush(); return; }
-    try { await post("alive", {}); line(true); } catch { line(false); }
+  function takeBack(last, words) {
+    done.splice(done.indexOf(last), 1); showDone();
+    if (last.item) putBack(last.item);
+    else {
+      const { code, name } = last.photo;
+      photos[code] = (photos[code] || []).filter((other) => other !== name);
+      showPhotos();
+    }
+    say(words, "saved");
   }
+
   // What waits by the computer's word, but for what waits on this phone to be sent.
   function adopt(reply) {
     scored = reply.scored;
-    todo = reply.items.filter((item) => !queue.some((s) => same(s.item, item)));
+    todo = reply.items.filter((item) => !queue.mine().some((s) => same(s.item, item)));
     for (const item of reply.items) {
       if (!todo.includes(item)) scored[item.turn] = (scored[item.turn] || 0) + 1;
     }
   }
-  $("seen").addEventListener("click", () => { forget(refusedBox); showRefused([]); });
+  $("seen").addEventListener("click", () => { queue.seen(); showRefused([]); show(); });
   adopt(data);
-  if (data.scanned) scan(data.scanned);
-  show(); showQueue(); showRefused(); flush();
-  setInterval(beat, RETRY);
+  if (data.scanned.code) scan(data.scanned);
+  showRefused(); show(); showDone();
   setInterval(tick, 500);
-  addEventListener("online", beat);
-  addEventListener("offline", () => line(false));
-  addEventListener("beforeunload", (event) => { if (queue.length || shots.length) event.preventDefault(); });
 })();

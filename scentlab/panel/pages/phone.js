@@ -6,12 +6,15 @@ const phone = (function () {
   const $ = (id) => document.getElementById(id);
   const data = JSON.parse($("data").textContent);
 
-  function read(name, otherwise) {
-    try { return JSON.parse(localStorage.getItem(name)) || otherwise; } catch { return otherwise; }
+  function read(name, otherwise, place = "localStorage") {
+    try { return JSON.parse(window[place].getItem(name)) || otherwise; } catch { return otherwise; }
   }
   // A private window may refuse to keep things: then what is typed waits in the page alone.
-  function keep(name, value) {
-    try { localStorage.setItem(name, JSON.stringify(value)); return true; } catch { return false; }
+  function keep(name, value, place = "localStorage") {
+    try { window[place].setItem(name, JSON.stringify(value)); return true; } catch { return false; }
+  }
+  function forget(name) {
+    try { localStorage.removeItem(name); } catch { /* it keeps nothing */ }
   }
   function newKey() {
     const bytes = crypto.getRandomValues(new Uint8Array(16));
@@ -38,5 +41,5 @@ const phone = (function () {
         + "on this phone; what waits here is sent then." } };
     } finally { clearTimeout(timer); }
   }
-  return { data, base, $, read, keep, newKey, say, post };
+  return { data, base, $, read, keep, forget, newKey, say, post };
 })();
