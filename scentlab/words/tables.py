@@ -10,12 +10,13 @@ from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
-from scentlab.results import heading, in_trade_words, say_percent
+from scentlab.results import heading, in_trade_words, say_odds, say_percent
 from scentlab.text import capital
 from scentlab.units import (
     fahrenheit_from_celsius,
     fine_weight,
     ounces_per_pound_from_load,
+    say_load_oz,
     scale_ounces,
     shown,
 )
@@ -81,6 +82,21 @@ def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
 SWEAT_RISK = ranged("sweat_risk", "sweat_lower", "sweat_upper", say_share)
 _FROST = ranged("frost_risk", "frost_lower", "frost_upper", say_share)
 _THROW = ranged("throw", "throw_lower", "throw_upper")
+
+
+def costs_table(found):
+    """The loads of a :class:`LoadCosts` side by side."""
+    pieces, money = found.costs.pieces, found.currency or "your currency"
+    return view(
+        f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
+        ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'])}"),
+        ("Materials", number("materials")), ("Complaints", number("complaints")),
+        ("Lost sales", number("lost_sales")),
+        ("Together (90 % interval)", ranged("cost", "cost_lower", "cost_upper",
+                                            lambda v: say_number(v, 2))),
+        ("Sweating pieces expected", number("sweating", 1)),
+        (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
+    )
 
 
 def _bought(rules, least):
