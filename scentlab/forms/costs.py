@@ -39,7 +39,8 @@ class CostsForm(Form):
         self.blend = Chooser("costs-blend", blends, lambda _: self._guarded(self._show), blends[0])
         self.said = w.VBox()
         self._watch(self.fields.values(), self._typed)
-        self._lay_out(side_by_side(self.fields.values()),
+        asked = list(self.fields.values())
+        self._lay_out(side_by_side(asked[:3]), side_by_side(asked[3:]),
                       *([self.blend] if len(blends) > 1 else []), self.message, self.said)
         self._guarded(self._show)
 
