@@ -36,7 +36,7 @@ COMMANDS = (
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
 RARE = ("heat", "entries", "void", "columns", "photo", "costs", "compare", "weigh", "summary",
-        "answer", "completion")
+        "answer", "shelf", "completion")
 
 
 def main(argv=None):

@@ -17,6 +17,7 @@ from scentlab.units import (
     fine_weight,
     ounces_per_pound_from_load,
     say_load_oz,
+    say_temperature,
     scale_ounces,
     shown,
 )
@@ -97,6 +98,44 @@ def costs_table(found):
         ("Sweating pieces expected", number("sweating", 1)),
         (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
     )
+
+
+def shelf_table(shelf):
+    """What is on the shelf of a workshop now, a row a thing."""
+    return view(
+        "On the shelf now. A change adds a row to the file; the old ones stay.", shelf.now,
+        ("*What", lambda r: r["kind"]), ("*Name", "name"),
+        ("*Lot", lambda r: _lot(r, shelf.lots(r["kind"], r["name"]))),
+        ("*Highest load or limit", lambda r: _from_sheet(r, "limit_load_pct", "limit")
+         or _from_sheet(r, "limit_content_pct", "limit")),
+        ("*Recommended load", lambda r: _from_sheet(r, "recommended_load_pct", "recommended")),
+        ("*More", _more_of), ("*Since", "since"),
+    )
+
+
+def _lot(row, lots):
+    """The lot in use, and those before it."""
+    before = [lot for lot in lots if lot != row.get("lot")]
+    return row.get("lot", "") + (f" (before: {', '.join(before)})" if before else "")
+
+
+def _from_sheet(row, name, start):
+    """A limit with its basis, the day of its sheet and where it is from."""
+    if name not in row:
+        return ""
+    value = f"{row[name]:g} % of total" if "content" in name else say_load_oz(row[name])
+    known = [str(row[f"{start}_{part}"]) for part in ("on", "source") if f"{start}_{part}" in row]
+    return value + (f" ({', '.join(known)})" if known else "")
+
+
+def _more_of(row):
+    price = row.get("price_per_kg")
+    said = [row.get("parts"), row.get("recipe"), row.get("note")]
+    said += [f"{words} {say_temperature(row[n])}" for n, words in (
+        ("add_temp_c", "add at"), ("max_temp_c", "never over"), ("flash_point_c", "flash point"))
+        if n in row]
+    said += [] if price is None else [f"{say_money(price, row.get('currency', ''))} per kg"]
+    return "; ".join(filter(None, said))
 
 
 def _bought(rules, least):
