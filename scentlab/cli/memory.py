@@ -71,7 +71,7 @@ def _answer(arguments, folder, memory):
 
 def _shelf(arguments):
     from scentlab.recording.shelf import SHELF_NAME, export_shelf, gather, import_shelf
-    from scentlab.words.tables import shelf_table
+    from scentlab.words.tables import shelf_lines
 
     folder = workshop_folder(arguments.folder)
     if arguments.export:
@@ -83,11 +83,7 @@ def _shelf(arguments):
     if not shelf.now:
         print("Nothing is on the shelf yet: what is planned in a series goes there by itself.")
     else:
-        table = shelf_table(shelf)
-        for kind, name, *cells in table.rows:
-            known = [f"{words.lower()} {cell}" for words, cell in
-                     zip(table.headings[2:], cells, strict=True) if cell]
-            print(item(f"{kind} {name}: {'; '.join(known)}"))
+        print(*map(item, shelf_lines(shelf)), sep="\n")
         print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")
     if arguments.export:
         print(f"Written: {export_shelf(folder, out)}")

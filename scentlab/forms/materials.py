@@ -156,7 +156,7 @@ class MaterialsForm(Form):
                      for place in range(len(draft["waxes"]))]
             _put_in(draft["blends"], _texts("blend", blend) | {"parts": parts})
         self.fill(draft, self.draft)
-        self._say("flag", f"From the shelf: {name}.")
+        self._say("flag", f"From the shelf: {name}. What was here before can be brought back.")
 
     def _remove(self, card):
         words, draft, before = self._called(card), self.draft, self.draft

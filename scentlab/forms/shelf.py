@@ -30,14 +30,17 @@ class ShelfForm(Form):
     def fill(self, name=""):
         """Show the fields of the kind that is chosen, with what is known of a name."""
         kind, shelf = self.kind.value, read_shelf(self._folder)
-        self._row = shelf.find(kind, name) or {}
+        known = shelf.find(kind, name) or {}
         rows = [*TABLES["materials"].get(kind, ()), *TABLES["shelf"][kind]]
         self.fields = {row["name"]: Field.of(
             row, f"put-{row['name']}", at=row["name"], short=True,
-            usual=as_text(self._row.get(row["name"]))) for row in rows}
-        self.offer.children = self._offer(kind, shelf.names(kind), self.fill)
+            usual=as_text(known.get(row["name"]))) for row in rows}
+        self._offer_all(shelf)
         self.asked.children = [side_by_side(self.fields.values())]
         self._refresh()
+
+    def _offer_all(self, shelf):
+        self.offer.children = self._offer(self.kind.value, shelf.names(self.kind.value), self.fill)
 
     def _put(self):
         row = read_all(self.fields)
@@ -54,5 +57,7 @@ class ShelfForm(Form):
         self._renew_key()
         self._say("saved" if added else "flag", f"On the shelf at {clock_of(None)}: {row['name']}."
                   if added else f"{row['name']} is on the shelf like that already.")
+        if added:
+            self._offer_all(read_shelf(self._folder))
         if added and self._on_put is not None:
             self._on_put()

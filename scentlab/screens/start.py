@@ -11,7 +11,7 @@ import ipywidgets as w
 from scentlab.amounts import units_here
 from scentlab.files import file_link
 from scentlab.forms.fields import Field, note, read_all, text_column
-from scentlab.forms.frame import Form, as_widget, clock_of
+from scentlab.forms.frame import Form, clock_of
 from scentlab.forms.quick import quick_page
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
@@ -22,7 +22,7 @@ from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
 from scentlab.units import show_in
-from scentlab.words.tables import shelf_table
+from scentlab.words.tables import shelf_lines
 from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
@@ -78,15 +78,18 @@ def _workshop(page, folder, today):
 
 def shelf_parts(folder):
     """What is on the shelf of a workshop, and the form to put something there."""
-    table = w.VBox()
+    said = w.HTML()
 
     def look():
         now = gather(folder)
-        table.children = [as_widget(shelf_table(now), "what is on the shelf"), w.HTML(
-            f"<p>{file_link(folder / SHELF_NAME, 'The file')} opens in any spreadsheet.</p>")]
+        lines = "".join(f"<li>{html.escape(line)}</li>" for line in shelf_lines(now))
+        link = file_link(folder / SHELF_NAME, "its file")
+        said.value = (f"<ul>{lines}</ul><p>A change adds a row to {link}, which opens in any "
+                      "spreadsheet; the old ones stay.</p>" if lines else
+                      "<p>Nothing is here yet: what is planned in a series comes by itself.</p>")
 
     look()
-    return [table, ShelfForm(folder, look)]
+    return [said, ShelfForm(folder, look)]
 
 
 def _free_name(folder, name):

@@ -100,42 +100,39 @@ def costs_table(found):
     )
 
 
-def shelf_table(shelf):
-    """What is on the shelf of a workshop now, a row a thing."""
-    return view(
-        "On the shelf now. A change adds a row to the file; the old ones stay.", shelf.now,
-        ("*What", lambda r: r["kind"]), ("*Name", "name"),
-        ("*Lot", lambda r: _lot(r, shelf.lots(r["kind"], r["name"]))),
-        ("*Highest load or limit", lambda r: _from_sheet(r, "limit_load_pct", "limit")
-         or _from_sheet(r, "limit_content_pct", "limit")),
-        ("*Recommended load", lambda r: _from_sheet(r, "recommended_load_pct", "recommended")),
-        ("*More", _more_of), ("*Since", "since"),
-    )
+def shelf_lines(shelf):
+    """What is on the shelf of a workshop now, a line a thing; one for all with nothing to say."""
+    plain = {}
+    for row in shelf.now:
+        said = list(_known(row, shelf.lots(row["kind"], row["name"])))
+        if said:
+            yield f"{row['kind']} {row['name']}: {'; '.join(said)}; since {row['since']}"
+        else:
+            plain.setdefault(row["kind"], []).append(row["name"])
+    for kind, names in plain.items():
+        yield f"{kind} {', '.join(names)}"
 
 
-def _lot(row, lots):
-    """The lot in use, and those before it."""
+def _known(row, lots):
+    """What is known of a thing of the shelf, with the sheet that a limit is from."""
     before = [lot for lot in lots if lot != row.get("lot")]
-    return row.get("lot", "") + (f" (before: {', '.join(before)})" if before else "")
-
-
-def _from_sheet(row, name, start):
-    """A limit with its basis, the day of its sheet and where it is from."""
-    if name not in row:
-        return ""
-    value = f"{row[name]:g} % of total" if "content" in name else say_load_oz(row[name])
-    known = [str(row[f"{start}_{part}"]) for part in ("on", "source") if f"{start}_{part}" in row]
-    return value + (f" ({', '.join(known)})" if known else "")
-
-
-def _more_of(row):
-    price = row.get("price_per_kg")
-    said = [row.get("parts"), row.get("recipe"), row.get("note")]
-    said += [f"{words} {say_temperature(row[n])}" for n, words in (
-        ("add_temp_c", "add at"), ("max_temp_c", "never over"), ("flash_point_c", "flash point"))
-        if n in row]
-    said += [] if price is None else [f"{say_money(price, row.get('currency', ''))} per kg"]
-    return "; ".join(filter(None, said))
+    if "lot" in row:
+        yield f"lot {row['lot']}" + (f" (before: {', '.join(before)})" if before else "")
+    for name, start, words in (("limit_load_pct", "limit", "highest load"),
+                               ("limit_content_pct", "limit", "regulatory limit"),
+                               ("recommended_load_pct", "recommended", "recommended load")):
+        if name in row:
+            value = f"{row[name]:g} % of total" if "content" in name else say_load_oz(row[name])
+            known = [str(row[f"{start}_{part}"]) for part in ("source", "on")
+                     if f"{start}_{part}" in row]
+            yield f"{words} {value}" + (f" ({', '.join(known)})" if known else "")
+    for name, words in (("add_temp_c", "add at"), ("max_temp_c", "never over"),
+                        ("flash_point_c", "flash point")):
+        if name in row:
+            yield f"{words} {say_temperature(row[name])}"
+    if "price_per_kg" in row:
+        yield f"{say_money(row['price_per_kg'], row.get('currency', ''))} per kg"
+    yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
 
 
 def _bought(rules, least):
