@@ -1,9 +1,11 @@
 """The command of a workshop as a whole: what its earlier series say, and what to pour next."""
 
 import textwrap
+from pathlib import Path
 
 from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
+    STORE_NAME,
     CannotDo,
     Command,
     count,
@@ -70,10 +72,17 @@ def _answer(arguments, folder, memory):
 
 
 def _shelf(arguments):
-    from scentlab.recording.shelf import SHELF_NAME, export_shelf, gather, import_shelf
+    from scentlab.recording.shelf import (
+        SHELF_NAME,
+        export_shelf,
+        gather,
+        import_shelf,
+        shelf_of,
+    )
     from scentlab.words.tables import shelf_lines
 
-    folder = workshop_folder(arguments.folder)
+    folder = Path(arguments.folder)
+    folder = workshop_folder(shelf_of(folder) if (folder / STORE_NAME).is_file() else folder)
     if arguments.export:
         out = new_file(arguments.export, ".csv", "the shelf is a CSV file", "--export")
     if arguments.taken:

@@ -133,8 +133,7 @@ class PlanDesk:
                 "series": series_draft(kept)}
 
     def _propose(self, asked):
-        """Plans of what there is; of a wax and fragrance that materials or shelf know, as they are
-        """
+        """Plans of what there is; wax and fragrance as the materials or the shelf know them."""
         blend = next((b for b in self.materials.blends or () if b.name == asked["wax"]),
                      None) or self._shelf.blend(asked["wax"])
         fragrance = self.materials.fragrance

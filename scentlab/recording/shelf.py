@@ -79,11 +79,6 @@ _OWN = {  # what a kind may have beside
 _PART = re.compile(r"\s*(\d+\.?\d*) % (\S.*?)\s*")
 
 
-def may_have(kind):
-    """The names of the columns that a kind of thing may fill, in the order of the file."""
-    return tuple(name for name in SHELF.names if name in _ALL | _OWN[kind])
-
-
 @dataclass(frozen=True)
 class Shelf:
     """What a workshop knows: ``rows`` is a frame of all versions, in the columns of ``SHELF``."""
@@ -96,8 +91,8 @@ class Shelf:
         return cls(pd.DataFrame(columns=list(SHELF.names), dtype=object))
 
     @cached_property
-    def _last(self):
-        """The row that holds, by kind and name: the last of the newest day."""
+    def last(self):
+        """What is known, as a dict by kind and name: the last row of the newest day."""
         found = {}
         for row in _plain(self.rows):
             key = row["kind"], alike(row["name"])
@@ -113,12 +108,12 @@ class Shelf:
 
     def names(self, kind):
         """The names of a kind, in alphabetical order."""
-        return sorted((row["name"] for (k, _), row in self._last.items() if k == kind),
+        return sorted((row["name"] for (k, _), row in self.last.items() if k == kind),
                       key=str.casefold)
 
     def find(self, kind, name):
         """The row that holds for a name, as a dict of what is known; None where there is none."""
-        return self._last.get((kind, alike(name)))
+        return self.last.get((kind, alike(name)))
 
     @property
     def now(self):
@@ -127,9 +122,14 @@ class Shelf:
 
     def lots(self, kind, name):
         """All lots of a name, as they came."""
-        own = [row["lot"] for row in _plain(self.rows)
-               if (row["kind"], alike(row["name"])) == (kind, alike(name)) and "lot" in row]
-        return list(dict.fromkeys(own))
+        return list(self._lots.get((kind, alike(name)), ()))
+
+    @cached_property
+    def _lots(self):
+        found = {}
+        for row in (row for row in _plain(self.rows) if "lot" in row):
+            found.setdefault((row["kind"], alike(row["name"])), {})[row["lot"]] = True
+        return found
 
     def wax(self, name):
         """A :class:`Wax` as it is on the shelf; of its name alone where it is not."""
@@ -189,16 +189,18 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
     DataError for a row that cannot be, or a file that cannot be read; nothing is written then.
     """
     shelf, added = read_shelf(folder), []
+    known = dict(shelf.last)
     for row in map(_checked, rows):
-        before = shelf.find(row["kind"], row["name"]) or {}
+        key = row["kind"], alike(row["name"])
+        before = known.get(key, {})
         new = row if over else _joined(before, row)
         new |= {"name": before.get("name", row["name"])}
         if not _same(new, before):
             new["since"] = row.get("since", today or dt.date.today())
             added.append(new)
-            shelf = shelf.with_rows([new])
+            known[key] = new
     if added:
-        _write(Path(folder) / SHELF_NAME, shelf.rows)
+        _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
     return added
 
 

@@ -10,6 +10,7 @@ from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
+from scentlab.materials import say_lot
 from scentlab.results import heading, in_trade_words, say_odds, say_percent
 from scentlab.text import capital
 from scentlab.units import (
@@ -117,7 +118,7 @@ def _known(row, lots):
     """What is known of a thing of the shelf, with the sheet that a limit is from."""
     before = [lot for lot in lots if lot != row.get("lot")]
     if "lot" in row:
-        yield f"lot {row['lot']}" + (f" (before: {', '.join(before)})" if before else "")
+        yield say_lot(row["lot"]) + (f" (before: {', '.join(before)})" if before else "")
     for name, start, words in (("limit_load_pct", "limit", "highest load"),
                                ("limit_content_pct", "limit", "regulatory limit"),
                                ("recommended_load_pct", "recommended", "recommended load")):

@@ -7,13 +7,11 @@ import pytest
 
 from scentlab.materials import BOUNDS, Blend, Fragrance, Wax
 from scentlab.recording.shelf import (
-    KINDS,
     SHELF,
     SHELF_NAME,
     export_shelf,
     gather,
     import_shelf,
-    may_have,
     plan_rows,
     put_on_shelf,
     read_shelf,
@@ -176,8 +174,7 @@ def test_series_of_a_workshop_are_gathered_and_a_later_plan_goes_there_by_itself
     assert len(read_shelf(tmp_path).rows) == len(shelf.rows) + 1
 
 
-def test_bounds_are_those_of_the_materials_and_every_kind_says_what_it_may_have():
+def test_bounds_are_those_of_the_materials():
     for name, (lower, upper, _) in BOUNDS.items():
         if name in SHELF.names:
             assert (SHELF[name].lower, SHELF[name].upper) == (lower, upper)
-    assert {n for kind in KINDS for n in may_have(kind)} == set(SHELF.names)
