@@ -4,6 +4,7 @@ from typing import Any
 from scentlab.amounts import read_loads as read_loads
 from scentlab.choosing.analysis import analyse as analyse
 from scentlab.choosing.analysis import what_if as what_if
+from scentlab.choosing.costs import load_costs as load_costs
 from scentlab.choosing.diagnosis import diagnose as diagnose
 from scentlab.choosing.lot import check_lot as check_lot
 from scentlab.choosing.pick import Rules as Rules

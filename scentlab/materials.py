@@ -271,7 +271,7 @@ def say_lot(lot):
 
 _POT = POURS["pour_temp_c"]  # wax in a pot is as warm when it is planned as when it is poured
 # Bounds and unit of each number of a material; None is allowed everywhere.
-_BOUNDS = {
+BOUNDS = {
     "limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
     "recommended_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
     "own_limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
@@ -296,8 +296,8 @@ def _settle(material, kind):
             "type it anew", field="name", value=name,
         )
     object.__setattr__(material, "name", kept(name))
-    for field in (f.name for f in fields(material) if f.name in _BOUNDS):
-        value, (lower, upper, unit) = getattr(material, field), _BOUNDS[field]
+    for field in (f.name for f in fields(material) if f.name in BOUNDS):
+        value, (lower, upper, unit) = getattr(material, field), BOUNDS[field]
         if not (value is None or isinstance(value, (int, float)) and lower <= value <= upper):
             raise MaterialError(
                 f"{kind} {material.name}: {field} is {value!r}", field=field, value=value,

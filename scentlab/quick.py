@@ -5,6 +5,7 @@ It begins with one pot at two to four loads and grows pot by pot, as :func:`next
 
 import datetime as dt
 import zlib
+from dataclasses import replace
 from pathlib import Path
 
 import pandas as pd
@@ -15,7 +16,7 @@ from scentlab.choosing.kept import rules_here
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.files import write_whole
 from scentlab.foresight.next_step import STOP, next_step
-from scentlab.materials import Fragrance, Refusal, Wax
+from scentlab.materials import Refusal
 from scentlab.planning.plan import Plan
 from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
 from scentlab.planning.refusal import count_of
@@ -23,6 +24,7 @@ from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
 from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import read_series
+from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
@@ -60,7 +62,8 @@ def read_asked(texts):
 def plan_asked(texts, folder, today, seed=None):
     """The plan of a new check from texts, and the sentences of what it takes.
 
-    The codes follow from the folder's name, so that pieces of two checks on one shelf differ.
+    What is left out of a wax or fragrance is taken from the shelf of the workshop. The codes follow
+    from the folder's name, so that pieces of two checks side by side differ.
     """
     asked = read_asked(texts)
     for name in ("wax", "oil", "loads"):
@@ -68,21 +71,36 @@ def plan_asked(texts, folder, today, seed=None):
             raise Refusal(f"{name} is missing", field=name)
     if seed is None:
         seed = zlib.crc32(f"{Path(folder).resolve().name} {asked['wax']} {asked['oil']}".encode())
+    shelf = shelf_beside(folder)
+    wax = _with(shelf.wax(asked["wax"]), limit_load_pct=asked["limit"], add_temp_c=asked["add"],
+                recommended_load_pct=asked["sheet"], price_per_kg=asked["wax_price"])
+    fragrance = _with(shelf.fragrance(asked["oil"]), flash_point_c=asked["flash"],
+                      price_per_kg=asked["oil_price"])
+    known = {kind: shelf.find(kind, made.name) or {} for kind, made in
+             (("wax", wax), ("fragrance", fragrance))}
+    currency = asked["currency"] or next(
+        (row["currency"] for row in known.values() if "currency" in row), "")
     plan = quick_plan(
-        Wax(asked["wax"], limit_load_pct=asked["limit"], recommended_load_pct=asked["sheet"],
-            add_temp_c=asked["add"], price_per_kg=asked["wax_price"]),
-        Fragrance(asked["oil"], flash_point_c=asked["flash"], price_per_kg=asked["oil_price"]),
-        asked["loads"], start=today, seed=seed, currency=asked["currency"] or "",
+        wax, fragrance, asked["loads"], start=today, seed=seed, currency=currency,
         **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
     )
     said = []
-    for name, words, end in (("limit", "limit", ": for testing, not for sale"),
-                             ("sheet", "recommended load", "")):
-        over = sum(p.load_pct > (asked[name] or 100) + 1e-9 for p in plan.pour_rows)
+    for load, words, end in (
+            (wax.limit_load_pct, "limit", ": for testing, not for sale"),
+            (wax.recommended_load_pct, "recommended load", "")):
+        over = sum(p.load_pct > (load or 100) + 1e-9 for p in plan.pour_rows)
         if over and not said:
             said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's {words}, "
-                    f"{say_load_oz(asked[name])}{end}."]
+                    f"{say_load_oz(load)}{end}."]
+    taken = [row["name"] for row in known.values() if row]
+    if taken:
+        said.append(f"From the shelf, where nothing else is typed: {' and '.join(taken)}.")
     return plan, (*quick_costs(plan), *said)
+
+
+def _with(material, **typed):
+    """A material with what is typed of it."""
+    return replace(material, **{n: v for n, v in typed.items() if v is not None})
 
 
 def is_quick(plan):
@@ -112,6 +130,7 @@ class QuickCheck:
     def begin(cls, folder, plan, today=None):
         """Make the series folder of a plan."""
         make_series(folder, title=plan.title).save_plan(plan.to_dict())
+        shelve(folder, plan.to_dict())
         return cls(folder, today)
 
     @property

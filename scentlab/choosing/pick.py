@@ -197,6 +197,11 @@ def _choose(blend, evidence, rules, ceiling):
             **_with_throw(blend, evidence, rules, float(lowest), top, _ALLOWS[held_by])}
 
 
+def loads_between(lowest, limit):
+    """The loads (% of wax) that may be chosen from the lowest tested up to a limit."""
+    return _steps(float(lowest), _highest_within(limit))
+
+
 def _highest_within(limit):
     """The highest load that a limit admits: itself where somebody typed it, else whole steps."""
     if is_typed(limit):

@@ -35,8 +35,8 @@ COMMANDS = (
     *completion.COMMANDS,
 )
 # Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "photo", "compare", "weigh", "summary", "answer",
-        "completion")
+RARE = ("heat", "entries", "void", "columns", "photo", "costs", "compare", "weigh", "summary",
+        "answer", "shelf", "completion")
 
 
 def main(argv=None):

@@ -1,5 +1,6 @@
-"""Commands that fit and recommend: report, compare, weigh."""
+"""Commands that fit and recommend: report, costs, compare, weigh."""
 
+import dataclasses
 import textwrap
 
 from scentlab.cli.frame import (
@@ -11,6 +12,7 @@ from scentlab.cli.frame import (
     option,
     page_path,
     series_folder,
+    text_table,
     working,
 )
 from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
@@ -50,6 +52,25 @@ def _report(arguments):
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
     rules = read_rules(arguments, folder)
     write_the_report(folder, path, rules, arguments.seed)
+
+
+def _costs(arguments):
+    from scentlab.choosing.costs import Costs, coster
+    from scentlab.words.tables import costs_table
+
+    folder = series_folder(arguments.folder)
+    costs = Costs(**{f.name: getattr(arguments, f.name) for f in dataclasses.fields(Costs)})
+    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
+    if blends.empty:
+        raise CannotDo(f"no load can be weighed: {analysis.pick.sentence}")
+    weigh = coster(analysis)
+    for blend in blends:
+        found = weigh(blend, costs)
+        rows = text_table(costs_table(found), range(7))
+        print(item(found.sentence), "", *rows, "", sep="\n")
+    for note in found.notes:
+        print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
 
 
 def _compare(arguments):
@@ -110,6 +131,27 @@ COMMANDS = (
         "scentlab report cedar-2026 --risk-pct 2 --stress heat",
         (FOLDER, option("--out", metavar="FILE.html", help="page (FOLDER/exports/report.html)"),
          *rule_options()),
+    ),
+    Command(
+        "costs", _costs, "what a load costs, and the chance of a sweating batch",
+        f"""
+        Of each blend, print the load that costs least beside the recommended one, with your own
+        numbers for complaints and lost sales (none are given by the kit), and the chance that too
+        many pieces of a batch sweat. No load above the highest safe one is weighed.
+        Nothing is written. {OTHER_RULES}
+        """,
+        "scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4",
+        (FOLDER,
+         option("--complaint", type=float, metavar="MONEY",
+                help="cost of a sold piece that sweats"),
+         option("--lost-sale", type=float, metavar="MONEY", help="what a lost sale costs"),
+         option("--lost-pct", type=float, metavar="NUMBER",
+                help="of 100 sales, lost for a point of throw less"),
+         option("--pieces", type=int, default=100, metavar="NUMBER", help="in a batch (100)"),
+         option("--pots", type=int, default=4, metavar="NUMBER", help="they come from (4)"),
+         option("--many", type=int, default=3, metavar="NUMBER",
+                help="sweating pieces that are too many (3)"),
+         *rule_options(shown=False)),
     ),
     Command(
         "compare", _compare, "set two or more series side by side",

@@ -3,7 +3,7 @@
 import datetime as dt
 import re
 import zlib
-from dataclasses import replace
+from dataclasses import asdict, replace
 
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
@@ -39,6 +39,9 @@ _RECIPE = (
 )
 
 
+_READ = {"NUMBER": int, "NAME": str}  # from the shelf; all else there is a number in g or %
+
+
 def _batch(arguments):
     from scentlab.choosing.known_load import known_load
     from scentlab.planning.batch import make_batch, materials_of
@@ -63,16 +66,35 @@ def _batch(arguments):
 
 def _recipe(arguments, folder):
     """The recipe kept in the folder with what the options change, which is then kept."""
-    from scentlab.planning.batch import keep_recipe, recipe_here
+    from scentlab.planning.batch import Recipe, keep_recipe, recipe_here
+    from scentlab.recording.shelf import put_on_shelf, shelf_of
 
     given = {field: getattr(arguments, field) for field, *_ in _RECIPE}
     given = {field: _typed(name, kind, given[field]) for field, name, kind, _ in _RECIPE
              if given[field] is not None}
-    found = recipe_here(folder)
-    if given:
+    found = _from_shelf(arguments.recipe, folder, given) or recipe_here(folder)
+    if given or arguments.recipe:
         found = replace(found, **given)
         print(f"Recipe: kept in {keep_recipe(found, folder)}; the next batch takes it.")
+    if given and arguments.recipe:
+        usual = asdict(Recipe())
+        text = "; ".join(f"{n} {v}" for n, v in asdict(found).items() if v != usual[n])
+        put_on_shelf(shelf_of(folder), [{"kind": "recipe", "name": arguments.recipe,
+                                         "recipe": text}])
+        print(f"On the shelf: recipe {arguments.recipe}.")
     return found
+
+
+def _from_shelf(name, folder, given):
+    """The recipe of a name; None where none was named, or it is new and ``given`` says it."""
+    from scentlab.planning.batch import Recipe
+    from scentlab.recording.shelf import shelf_beside
+
+    texts = name and shelf_beside(folder).recipe(name)
+    if name and not texts and not given:
+        raise CannotDo(f"no recipe {name!r} is on the shelf; give its options with the name once")
+    return texts and Recipe(**{field: _READ.get(kind, float)(texts[field])
+                               for field, _, kind, _ in _RECIPE if field in texts})
 
 
 def _typed(name, kind, text):
@@ -185,9 +207,9 @@ COMMANDS = (
         "batch", _batch, "what to weigh for a batch at the recommended load",
         f"""
         Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against
-        the limits, cautions. A recipe (pieces a pack, topping, decoration, overfill) is kept in the
-        folder. A load that was not recommended must be typed; the sheet then says what is known of
-        it. {OTHER_RULES}
+        the limits, cautions. A recipe (pieces a pack, topping, decoration) is kept in the folder. A
+        load that was not recommended must be typed; the sheet then says what is known of it.
+        {OTHER_RULES}
         """,
         """
         scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
@@ -199,6 +221,7 @@ COMMANDS = (
             option("--load", metavar="LOAD", help="another load, as 8 %% or 1.5 oz/lb"),
             *(option(name, dest=field, metavar=kind, help=words)
               for field, name, kind, words in _RECIPE),
+            option("--recipe", metavar="NAME", help="recipe of the shelf, or a name for this one"),
             PAPER, *rule_options(shown=False),
         ),
     ),

@@ -1,12 +1,16 @@
 """The command of a workshop as a whole: what its earlier series say, and what to pour next."""
 
 import textwrap
+from pathlib import Path
 
 from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
+    STORE_NAME,
     CannotDo,
     Command,
+    count,
     item,
+    new_file,
     option,
     page_path,
     program,
@@ -79,7 +83,50 @@ def _answer(arguments, folder, memory):
     write_the_report(folder, path, read_rules(arguments, folder), arguments.seed, memory)
 
 
+def _shelf(arguments):
+    from scentlab.recording.shelf import (
+        SHELF_NAME,
+        export_shelf,
+        gather,
+        import_shelf,
+        shelf_of,
+    )
+    from scentlab.words.tables import shelf_lines
+
+    folder = Path(arguments.folder)
+    folder = workshop_folder(shelf_of(folder) if (folder / STORE_NAME).is_file() else folder)
+    if arguments.export:
+        out = new_file(arguments.export, ".csv", "the shelf is a CSV file", "--export")
+    if arguments.taken:
+        added = import_shelf(folder, arguments.taken)
+        print(f"Put on the shelf: {count(len(added), 'row')} of {arguments.taken}.")
+    shelf = gather(folder)
+    if not shelf.now:
+        print("Nothing is on the shelf yet: what is planned in a series goes there by itself.")
+    else:
+        print(*map(item, shelf_lines(shelf)), sep="\n")
+        print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")
+    if arguments.export:
+        print(f"Written: {export_shelf(folder, out)}")
+
+
 COMMANDS = (
+    Command(
+        "shelf", _shelf, "waxes, fragrances, limits, testers and recipes of a workshop",
+        """
+        Show what a workshop knows: waxes, fragrances and blends with their limits, prices and
+        lots, testers by code, recipes. What is planned in a series of the folder is written there
+        by itself, and plans offer it. It is the file shelf.csv, a row a thing and version; a
+        change adds a row with its day. The import adds the rows of a file that are not there yet.
+        """,
+        """
+        scentlab shelf my-workshop
+        scentlab shelf my-workshop --import price-list.csv
+        """,
+        (option("folder", metavar="FOLDER"),
+         option("--import", dest="taken", metavar="FILE", help="CSV or XLSX to add"),
+         option("--export", metavar="FILE.csv", help="write all versions into a new file")),
+    ),
     Command(
         "workshop", _workshop, "what earlier series say, and borrow it for a new one",
         f"""

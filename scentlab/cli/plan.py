@@ -2,6 +2,7 @@
 
 import datetime as dt
 import zlib
+from dataclasses import replace
 
 from scentlab import amounts
 from scentlab.cli.frame import (
@@ -24,15 +25,21 @@ from scentlab.units import in_maker_units
 
 
 def _plan(arguments):
-    from scentlab.materials import Blend, Fragrance, Wax
     from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
+    from scentlab.recording.shelf import shelf_beside
 
     folder = empty_folder(arguments.folder)
     arguments.units = units_of(folder, [arguments.loads, arguments.limit, arguments.have])
     limit = amount("--limit", "% of wax", arguments.limit)
-    wax = Wax(arguments.wax, limit_load_pct=limit)
+    shelf = shelf_beside(folder)
+    blend = shelf.blend(arguments.wax)
+    if limit is not None and len(blend.parts) > 1:
+        blend = replace(blend, own_limit_load_pct=limit)
+    elif limit is not None:
+        wax = replace(blend.parts[0][0], limit_load_pct=limit)
+        blend = replace(blend, parts={wax: 1.0})
     found = propose_plans(
-        arguments.have, Blend(arguments.wax, {wax: 1.0}), Fragrance(arguments.oil),
+        arguments.have, blend, shelf.fragrance(arguments.oil),
         _read("--loads", read_ends, arguments.loads), start=arguments.start or dt.date.today(),
         seed=zlib.crc32(str(folder.resolve()).encode()),
         piece_g=amount("--piece", "g", arguments.piece),
@@ -51,6 +58,7 @@ def _plan(arguments):
 
 def _keep(proposal, folder, arguments):
     from scentlab.planning import sheets
+    from scentlab.recording.shelf import shelve
     from scentlab.workshop import make_series
 
     if proposal.plan is None:
@@ -58,6 +66,7 @@ def _keep(proposal, folder, arguments):
     plan = proposal.plan
     store = make_series(folder, title=plan.title)
     store.save_plan(plan.to_dict())
+    shelve(folder, plan.to_dict())
     amounts.keep_units(arguments.units, folder, chosen=False)
     print(proposal.sentence)
     written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,

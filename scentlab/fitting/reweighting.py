@@ -37,6 +37,17 @@ def _weighted(fit, weights):
     )
 
 
+def resampled(fit, number):
+    """A sweat fit of so many draws of equal weight, in their order (systematic resampling)."""
+    places = (np.arange(number) + 0.5) / number
+    rows = np.searchsorted(np.cumsum(fit.weights / fit.weights.sum()), places)
+    rows = np.minimum(rows, len(fit.weights) - 1)
+    return replace(
+        fit, draws=fit.draws[rows], draw_link=fit.draw_link[rows], draw_lot=fit.draw_lot[rows],
+        weights=np.full(number, 1.0 / number), effective_size=min(fit.effective_size, number),
+    )
+
+
 def without_pot(fit, pot):
     """A sweat fit as it would be without the evidence of one pot, and k-hat, as :func:`reweighted`.
     The counts lack the pot.

@@ -13,6 +13,7 @@ from scipy import special
 
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
+from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
 from scentlab.maths.sampling import (
@@ -716,8 +717,12 @@ def _by_link(fit, function):
     return np.concatenate(parts)
 
 
-def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
-    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load."""
+def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, pot=None):
+    """Posterior draws (S, L) of P(grade >= limit_grade) for a piece of a new pot at each load.
+
+    ``pot`` : array (L,) of the effect of the pot at each load, in sds between pots, where it is
+    known and not to be averaged over.
+    """
     named = fit.named
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     place = _place(fit, blend)
@@ -725,6 +730,9 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None):
     shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
     location = reach + shift[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
+    if pot is not None:
+        location = location + sigma * pot
+        return _by_link(fit, lambda link, own: find_link(link).sf(-location[own]))
     return _by_link(fit, lambda link, own: marginal_risk(location[own], sigma[own], link))
 
 

@@ -25,7 +25,6 @@ from scentlab.forms.paper import PaperForm
 from scentlab.forms.planning import PlanningForm, series_draft
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
-from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning import plan as planner
 from scentlab.planning import sheets
 from scentlab.planning.costs import plan_costs
@@ -40,6 +39,7 @@ from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import waiting, warmer_pieces
+from scentlab.recording.shelf import Shelf, shelf_beside, shelve
 from scentlab.units import say_one_weight, show_in, shown
 
 SHEETS = {
@@ -78,9 +78,12 @@ class PlanDesk:
     def __init__(self, bench: Any) -> None:
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
+        self._shelf, problem = self._read_shelf()
         draft = self._first_draft()
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
-        self.materials = MaterialsForm(draft.get("materials"), self._materials_changed)
+        self.materials = MaterialsForm(draft.get("materials"), self._materials_changed, self._shelf)
+        if problem:
+            self.materials._say("error", problem)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
                                      on_change=self._changed)
         self.keeping = KeepForm(
@@ -123,17 +126,19 @@ class PlanDesk:
     def _kept_draft(self):
         kept = self.kept
         if kept is None:
-            return {"series": {"title": self._about["title"]}}
+            testers = self._shelf.names("tester")
+            return {"series": {"title": self._about["title"]}
+                    | ({"assessors": ", ".join(testers)} if testers else {})}
         return {"materials": materials_draft(kept.fragrance, kept.blends),
                 "series": series_draft(kept)}
 
     def _propose(self, asked):
-        """Plans of what there is; of a wax and fragrance that the materials know, as they are."""
+        """Plans of what there is; wax and fragrance as the materials or the shelf know them."""
         blend = next((b for b in self.materials.blends or () if b.name == asked["wax"]),
-                     Blend(asked["wax"], {Wax(asked["wax"]): 1.0}))
+                     None) or self._shelf.blend(asked["wax"])
         fragrance = self.materials.fragrance
         if fragrance is None or fragrance.name != asked["oil"]:
-            fragrance = Fragrance(asked["oil"])
+            fragrance = self._shelf.fragrance(asked["oil"])
         self._units_typed([self.have.fields[n].text for n in ("loads", "wax_g")])
         kitchen = Kitchen(**{f.name: asked[f.name] for f in dataclasses.fields(Kitchen)})
         return propose_plans(kitchen, blend, fragrance, asked["loads"], start=asked["start"],
@@ -219,7 +224,20 @@ class PlanDesk:
 
     def _keep(self, plan, key):
         self._look(plan)
-        return self._store.save_plan(plan.to_dict(), key=key)
+        receipt = self._store.save_plan(plan.to_dict(), key=key)
+        if not self._bench.demo:
+            try:
+                shelve(self._bench.folder, plan.to_dict())
+            except (ValueError, OSError) as error:  # the plan is kept all the same
+                self.materials._say("error", f"Kept, but not put on the shelf. {error}")
+        return receipt
+
+    def _read_shelf(self):
+        """The shelf of the workshop; an empty one and why, where it cannot be read."""
+        try:
+            return (Shelf.empty() if self._bench.demo else shelf_beside(self._bench.folder)), ""
+        except (ValueError, OSError) as error:
+            return Shelf.empty(), f"The shelf cannot be used. {error}"
 
 
 class RecordDesk:

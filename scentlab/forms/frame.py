@@ -17,7 +17,15 @@ import anywidget
 import ipywidgets as w
 import traitlets
 
-from scentlab.forms.fields import NotYet, Section, make_button, note, plain_html
+from scentlab.forms.fields import (
+    Field,
+    NotYet,
+    Section,
+    make_button,
+    note,
+    plain_html,
+    text_column,
+)
 
 PAGES = Path(__file__).parent / "pages"
 STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
@@ -96,6 +104,25 @@ class Form(w.VBox):
         button = make_button(words, name, saves)
         button.on_click(lambda _: self._guarded(action))
         return button
+
+    def _offer(self, kind, names, take):
+        """A list of what the shelf has of a kind, in a list; none where it has nothing.
+
+        ``take`` is called with the name that is chosen.
+        """
+        if not names:
+            return []
+        words = {name: name for name in names}
+        field = Field(f"shelf-{kind}", text_column(kind, f"{kind} from the shelf"), short=True,
+                      options={"": "choose"} | words)
+
+        def taken():
+            name, field.box.value = field.box.value, ""
+            if name:
+                take(name)
+
+        self._watch([field], taken)
+        return [field]
 
     def _refresh(self):
         """Name the buttons and fields there are now, and tell the browser which ones are on."""

@@ -5,6 +5,7 @@ What is wrong is shown beside its field; what the materials refuse, they refuse 
 """
 
 import html
+from functools import partial
 
 import ipywidgets as w
 
@@ -81,24 +82,28 @@ class MaterialsForm(Form):
     ----------
     draft : what was in the form before, a dict such as ``draft`` gives, or None.
     on_change : callable() for whenever something was typed or tapped, or None.
+    shelf : what the workshop knows, to choose from, or None.
 
     ``waxes``, ``fragrance`` and ``blends`` are the materials as they are now; while something is
     missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty. A temperature
     may be typed in °F, with an F behind it.
     """
 
-    def __init__(self, draft=None, on_change=None):
+    def __init__(self, draft=None, on_change=None, shelf=None):
         super().__init__()
-        self._on_change, self._count, self._before = on_change, 0, None
+        self._on_change, self._count, self._before, self._shelf = on_change, 0, None, shelf
+        offers = {kind: self._offer(kind, shelf.names(kind) if shelf else (), partial(
+            self._take, kind)) for kind in ("wax", "fragrance", "blend")}
         self.add_wax = self._button("Add a wax", "add-wax", lambda: self._more("waxes"))
         self.add_blend = self._button("Add a blend", "add-blend", lambda: self._more("blends"))
         self.back = self._button("Bring it back", "back", lambda: self.fill(self._before))
         self._waxes, self._blends, self._scent = stacked(), stacked(), stacked()
         self._lay_out(
             w.HTML("<h3>Waxes</h3>Weights, loads and temperatures in any unit, "
-                   "with the unit behind the number."), self._waxes,
-            self.add_wax, w.HTML("<h3>Fragrance</h3>"), self._scent,
-            w.HTML("<h3>Blends, parts by weight in %</h3>"), self._blends, self.add_blend,
+                   "with the unit behind the number."), *offers["wax"], self._waxes,
+            self.add_wax, w.HTML("<h3>Fragrance</h3>"), *offers["fragrance"], self._scent,
+            w.HTML("<h3>Blends, parts by weight in %</h3>"), *offers["blend"], self._blends,
+            self.add_blend,
             self.message, self.back,
         )
         self.fill(draft or {})
@@ -136,6 +141,23 @@ class MaterialsForm(Form):
         draft = self.draft
         draft[what].append({})
         self.fill(draft)
+
+    def _take(self, kind, name):
+        """Put a thing of the shelf into the card of its name, or else into an empty one."""
+        draft = self.draft
+        if kind == "fragrance":
+            draft["fragrance"] = _texts(kind, self._shelf.fragrance(name))
+        elif kind == "wax":
+            _put_in(draft["waxes"], _texts(kind, self._shelf.wax(name)))
+        else:
+            blend = self._shelf.blend(name)
+            shares = {_put_in(draft["waxes"], _texts("wax", wax)): share
+                      for wax, share in blend.parts}
+            parts = [shown(100.0 * shares.get(place, 0) or None)
+                     for place in range(len(draft["waxes"]))]
+            _put_in(draft["blends"], _texts("blend", blend) | {"parts": parts})
+        self.fill(draft, self.draft)
+        self._say("flag", f"From the shelf: {name}. What was here before can be brought back.")
 
     def _remove(self, card):
         words, draft, before = self._called(card), self.draft, self.draft
@@ -230,6 +252,22 @@ def materials_draft(fragrance, blends):
             for blend in blends
         ],
     }
+
+
+def _put_in(cards, texts):
+    """Put texts into the card of their name, an empty one or a new one; returns its place."""
+    names = [alike(card.get("name", "")) for card in cards]
+    for name in (alike(texts["name"]), ""):
+        if name in names and (name or not any(_flat(cards[names.index("")]))):
+            cards[names.index(name)] = texts
+            return names.index(name)
+    cards.append(texts)
+    return len(cards) - 1
+
+
+def _flat(card):
+    return [text for value in card.values() for text in (value if isinstance(value, list)
+                                                         else [value])]
 
 
 def _texts(kind, material):

@@ -30,11 +30,13 @@ from scentlab.forms.fields import (
     side_by_side,
     stacked,
 )
+from scentlab.forms.fields import shown as shown_text
 from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
 from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.recording.shelf import Shelf, shelf_beside
 from scentlab.recording.store import FILE_NAME
 from scentlab.units import say_weight, show_in, shown
 
@@ -62,6 +64,14 @@ def _other(name, value, text):
     return other_form(value, UNITS_ASKED[name], text) if name in UNITS_ASKED else ""
 
 
+def _shelf_or_none(folder):
+    """The shelf beside a folder; an empty one where it cannot be read, which the plan will say."""
+    try:
+        return shelf_beside(folder)
+    except (ValueError, OSError):
+        return Shelf.empty()
+
+
 class QuickPlanForm(Form):
     """What is asked of a new check; what it takes is said at each change, before wax is melted.
 
@@ -75,12 +85,15 @@ class QuickPlanForm(Form):
             {**row, "read": _reads(row["name"], row["meaning"])}, short=True,
             other=partial(_other, row["name"])) for row in TABLES["quick"]["fields"]}
         self._watch(self.fields.values(), self._tell)
-        self.takes = w.HTML()
+        self._shelf, self.takes = _shelf_or_none(folder), w.HTML()
+        offers = [field for kind, take in (("wax", self._take_wax), ("fragrance", self._take_oil))
+                  for field in self._offer(kind, self._shelf.names(kind), take)]
         self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)
         asked = [self.fields[row["name"]] for row in TABLES["quick"]["fields"]]
         self.more = Section("More: weights, temperatures, prices", [side_by_side(asked[MAIN:])],
                             "more")
         self._lay_out(w.HTML("<h3>Quick check: one pot, one evening</h3>"),
+                      *([side_by_side(offers)] if offers else []),
                       side_by_side(asked[:MAIN]), self.more, self.takes, self.make, self.message)
         self._tell()
 
@@ -99,6 +112,21 @@ class QuickPlanForm(Form):
             kind, words = "error", getattr(error, "beside", error)
         self.takes.value = note(kind, words)
         self.make.disabled = self.plan is None
+
+    def _take_wax(self, name):
+        wax = self._shelf.wax(name)
+        self._put(wax=name, sheet=(wax.recommended_load_pct, "%"), limit=(wax.limit_load_pct, "%"),
+                  add=(wax.add_temp_c, "C"), wax_price=(wax.price_per_kg, "/ kg"))
+
+    def _take_oil(self, name):
+        oil = self._shelf.fragrance(name)
+        self._put(oil=name, flash=(oil.flash_point_c, "C"), oil_price=(oil.price_per_kg, "/ kg"))
+
+    def _put(self, **given):
+        for name, value in given.items():
+            number, unit = (value, "") if isinstance(value, str) else value
+            words = f"{shown_text(number)} {unit}".strip()
+            self.fields[name].value = "" if number is None else words
 
     def _make(self):
         self._on_plan(self.plan)

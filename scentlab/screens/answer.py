@@ -8,14 +8,17 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.choosing.analysis import analyse, decider, what_if
+from scentlab.choosing.costs import Costs, coster
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import use_words
 from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
+from scentlab.forms.costs import CostsForm
 from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import show_guide
+from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.screens.photos import photo_parts
@@ -24,7 +27,13 @@ from scentlab.text import in_sentences
 from scentlab.units import say_load_oz
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
-from scentlab.words.tables import ceiling_table, pick_table, pot_table, tradeoff_table
+from scentlab.words.tables import (
+    ceiling_table,
+    costs_table,
+    pick_table,
+    pot_table,
+    tradeoff_table,
+)
 
 DEMO_TODAY_PCT = 12  # what the demo takes for the load that is poured today, % of wax
 DRAWS = 500  # of the diagnosis
@@ -143,6 +152,8 @@ def _details(analysis, bench):
         yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
     yield Fold("What it saves", lambda: saved_table(analysis, bench.demo), "saving")
+    yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
+               lambda: costs_form(analysis, bench), "costs")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
     yield Fold("Does the fit describe what was seen?", partial(_diagnosis, analysis), "diagnosis",
                "Test batches beside what the fit expects of them")
@@ -173,6 +184,17 @@ def saved_table(analysis, demo=False):
     saved.columns = ["blend", "recommended", "recommended, % of total",
                      f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
     return saved.style.hide().format(precision=1).format("{:.2f}", saved.columns[3:])
+
+
+def costs_form(analysis, bench):
+    """The form of the maker's own costs; what is typed comes back with the next run."""
+    weigh, folder = coster(analysis), bench.folder
+    blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
+    if blends.empty:
+        return "No load can be given yet, so none can be weighed."
+    return CostsForm(blends, lambda blend, **numbers: weigh(blend, Costs(**numbers)), costs_table,
+                     read_draft(folder, "costs"),
+                     lambda typed: keep_draft(folder, typed, "costs"))
 
 
 def notes_html(analysis):

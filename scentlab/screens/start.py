@@ -9,17 +9,21 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import units_here
+from scentlab.files import file_link
 from scentlab.forms.fields import Field, note, read_all, text_column
 from scentlab.forms.frame import Form, clock_of
 from scentlab.forms.quick import quick_page
+from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
 from scentlab.quick import is_quick
 from scentlab.recording.progress import see_progress
+from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
 from scentlab.screens.learnt import learnt_fold
 from scentlab.units import show_in
+from scentlab.words.tables import shelf_lines
 from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
@@ -68,7 +72,25 @@ def _workshop(page, folder, today):
                  lambda: quick_page(_free_name(folder, f"quick-{today}"), today), "quick")
     return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
                    "<p>No series is here yet.</p>"), quick, new,
+            Fold("The shelf: waxes, fragrances, blends, testers, recipes",
+                 lambda: shelf_parts(folder), "shelf"),
             *([learnt_fold(folder)] * bool(cards)), _cautions(), units_fold(folder, page)]
+
+
+def shelf_parts(folder):
+    """What is on the shelf of a workshop, and the form to put something there."""
+    said = w.HTML()
+
+    def look():
+        now = gather(folder)
+        lines = "".join(f"<li>{html.escape(line)}</li>" for line in shelf_lines(now))
+        link = file_link(folder / SHELF_NAME, "its file")
+        said.value = (f"<ul>{lines}</ul><p>A change adds a row to {link}, which opens in any "
+                      "spreadsheet; the old ones stay.</p>" if lines else
+                      "<p>Nothing is here yet: what is planned in a series comes by itself.</p>")
+
+    look()
+    return [said, ShelfForm(folder, look)]
 
 
 def _free_name(folder, name):

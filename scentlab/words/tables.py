@@ -10,12 +10,15 @@ from scentlab.choosing.diagnosis import say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
-from scentlab.results import heading, in_trade_words, say_percent
+from scentlab.materials import say_lot
+from scentlab.results import heading, in_trade_words, say_odds, say_percent
 from scentlab.text import capital
 from scentlab.units import (
     fahrenheit_from_celsius,
     fine_weight,
     ounces_per_pound_from_load,
+    say_load_oz,
+    say_temperature,
     scale_ounces,
     shown,
 )
@@ -81,6 +84,56 @@ def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
 SWEAT_RISK = ranged("sweat_risk", "sweat_lower", "sweat_upper", say_share)
 _FROST = ranged("frost_risk", "frost_lower", "frost_upper", say_share)
 _THROW = ranged("throw", "throw_lower", "throw_upper")
+
+
+def costs_table(found):
+    """The loads of a :class:`LoadCosts` side by side."""
+    pieces, money = found.costs.pieces, found.currency or "your currency"
+    return view(
+        f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
+        ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'])}"),
+        ("Materials", number("materials")), ("Complaints", number("complaints")),
+        ("Lost sales", number("lost_sales")),
+        ("Together (90 % interval)", ranged("cost", "cost_lower", "cost_upper",
+                                            lambda v: say_number(v, 2))),
+        ("Sweating pieces expected", number("sweating", 1)),
+        (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
+    )
+
+
+def shelf_lines(shelf):
+    """What is on the shelf of a workshop now, a line a thing; one for all with nothing to say."""
+    plain = {}
+    for row in shelf.now:
+        said = list(_known(row, shelf.lots(row["kind"], row["name"])))
+        if said:
+            yield f"{row['kind']} {row['name']}: {'; '.join(said)}; since {row['since']}"
+        else:
+            plain.setdefault(row["kind"], []).append(row["name"])
+    for kind, names in plain.items():
+        yield f"{kind} {', '.join(names)}"
+
+
+def _known(row, lots):
+    """What is known of a thing of the shelf, with the sheet that a limit is from."""
+    before = [lot for lot in lots if lot != row.get("lot")]
+    if "lot" in row:
+        yield say_lot(row["lot"]) + (f" (before: {', '.join(before)})" if before else "")
+    for name, start, words in (("limit_load_pct", "limit", "highest load"),
+                               ("limit_content_pct", "limit", "regulatory limit"),
+                               ("recommended_load_pct", "recommended", "recommended load")):
+        if name in row:
+            value = f"{row[name]:g} % of total" if "content" in name else say_load_oz(row[name])
+            known = [str(row[f"{start}_{part}"]) for part in ("source", "on")
+                     if f"{start}_{part}" in row]
+            yield f"{words} {value}" + (f" ({', '.join(known)})" if known else "")
+    for name, words in (("add_temp_c", "add at"), ("max_temp_c", "never over"),
+                        ("flash_point_c", "flash point")):
+        if name in row:
+            yield f"{words} {say_temperature(row[name])}"
+    if "price_per_kg" in row:
+        yield f"{say_money(row['price_per_kg'], row.get('currency', ''))} per kg"
+    yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
 
 
 def _bought(rules, least):

@@ -143,3 +143,15 @@ def test_kept_rules_come_back_when_the_page_is_brought_up_to_date(page, folder):
         "() => document.querySelector('.scent-field-risk input')?.value === '1.5'")
     picks(page, "the same load")
     assert risk(page) == "1.5" and rules_here(folder).rules == Rules(risk=0.015)
+
+
+def test_own_costs_say_at_once_which_load_costs_least(page):
+    page.locator(".scent-press-fold-costs").click()
+    page.wait_for_selector(".scent-field-costs-complaint input[aria-label]")
+    assert not page.locator("text=/costs least: /").count()
+    for name, text in (("complaint", "8"), ("lost_sale", "6"), ("lost_pct", "4")):
+        fill(page, f"costs-{name}", text)
+    page.wait_for_selector("text=/costs least: .* EUR/")
+    page.wait_for_selector("text=/No load above .* is weighed/")
+    fill(page, "costs-pieces", "60")
+    page.wait_for_selector("text=/Of 60 pieces from 4 pots, 3 or more/")

@@ -26,6 +26,7 @@ ROOT = Path(__file__).parents[2]
 COMMANDS = (
     "new", "lab", "panel", "progress", "import", "entries", "correct", "void", "export", "columns",
     "report", "share", "open", "compare", "summary", "demo", "answer", "weigh",
+    "costs",
 )
 
 
@@ -50,7 +51,7 @@ def demo_files():
 def test_help_lists_every_command(capsys):
     text = help_of(capsys)
     for command in COMMANDS:
-        assert re.search(rf"^  {command} |^  also .*\b{command}\b", text, re.M), command
+        assert re.search(rf"^  {command} |^  also [^.]*\b{command}\b", text, re.M), command
 
 
 @pytest.mark.parametrize("command", COMMANDS)
@@ -557,6 +558,20 @@ def test_a_limit_is_passed_over_only_with_a_reason(run, demo):
         "scentlab report: --override-blend passes over a wax maker's limit, which needs a reason "
         'in writing: add --override-reason "..."\n'
     )
+
+
+def test_costs_are_those_of_the_makers_own_numbers(run, demo):
+    code, out, err = run("costs", demo, "--complaint", 8, "--lost-sale", 6, "--lost-pct", 4,
+                         "--pieces", 120, "--pots", 5)
+    assert (code, err) == (0, "")
+    for words in ("* soft: ", "costs least: ", " EUR (90 % sure: ", "Of 120 pieces from 5 pots, "
+                  "3 or more reach sweat grade 2, heat-cycled", "Least cost: ", "Highest allowed: ",
+                  "Note: No load above ", "Loads are in % of the wax."):
+        assert words in " ".join(out.split()), words
+    code, out, _ = run("costs", demo)
+    assert code == 0 and "costs least: " not in out and "Recommended: " in out
+    code, _, err = run("costs", demo, "--lost-sale", 6)
+    assert code == 2 and "lost_pct is missing; give both or neither" in err
 
 
 def test_a_report_is_never_written_over_something_else(run, demo):

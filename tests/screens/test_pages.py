@@ -200,6 +200,22 @@ def test_a_name_that_leads_elsewhere_makes_nothing(tmp_path, name):
     assert list(folder.iterdir()) == [] and [p.name for p in tmp_path.iterdir()] == ["shop"]
 
 
+def test_what_a_plan_keeps_is_on_the_shelf_of_the_workshop_and_offered_to_the_next(own):
+    folder, store = own
+    plan = planned(store)
+    page = start_page(folder.parent)
+    assert open_folds(page) == []
+    assert "creamy wax" in said(page) and "10.0 % (1.6 oz/lb) (plan: Mine)" in said(page)
+    workshop.make_series(folder.parent / "next", title="Next")
+    desk = plan_page(folder.parent / "next").desk
+    assert desk.planning.fields["assessors"].text == ", ".join(plan.assessors)
+    box = next(x for x in widgets(desk.materials)
+               if "scent-field-shelf-blend" in getattr(x, "_dom_classes", ()))
+    box.value = "soft-firm 70/30"
+    desk.materials.fill({**desk.materials.draft, "fragrance": {"name": "rose"}})
+    assert desk.materials.blends == (plan.blend("soft-firm 70/30"),)
+
+
 def test_a_damaged_series_does_not_hide_the_others(tmp_path):
     workshop.make_series(tmp_path / "whole", title="Whole")
     workshop.make_series(tmp_path / "broken")

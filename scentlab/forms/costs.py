@@ -1,0 +1,66 @@
+"""What a load costs: the maker's own numbers in, the load that costs least out, at each key."""
+
+import html
+
+import ipywidgets as w
+
+from scentlab.forms.fields import (
+    TABLES,
+    Chooser,
+    Field,
+    placed,
+    read_all,
+    side_by_side,
+)
+from scentlab.forms.frame import Form, as_widget, note_of
+
+
+class CostsForm(Form):
+    """Type what a complaint and a lost sale cost; what follows for a blend is shown at once.
+
+    Parameters
+    ----------
+    blends : names. weigh : callable(blend, **numbers) -> result with ``lines`` and ``notes``; it
+        may refuse with a ValueError that names the ``field``. table : callable(result) -> a table.
+    draft : texts by field for a new form. on_change : callable(texts) for whenever one is typed.
+
+    ``found`` is the result that is shown, None while a number is refused.
+    """
+
+    def __init__(self, blends, weigh, table, draft=None, on_change=None):
+        super().__init__()
+        self._weigh, self._table, self._on_change, self.found = weigh, table, on_change, None
+        self.fields = {row["name"]: Field.of(row, f"costs-{row['name']}", short=True)
+                       for row in TABLES["costs"]["fields"]}
+        for name, text in (draft or {}).items():
+            if name in self.fields:
+                self.fields[name].value = text
+        blends = list(blends)
+        self.blend = Chooser("costs-blend", blends, lambda _: self._guarded(self._show), blends[0])
+        self.said = w.VBox()
+        self._watch(self.fields.values(), self._typed)
+        asked = list(self.fields.values())
+        self._lay_out(side_by_side(asked[:3]), side_by_side(asked[3:]),
+                      *([self.blend] if len(blends) > 1 else []), self.message, self.said)
+        self._guarded(self._show)
+
+    def _refuse(self, error):
+        self.message.value = note_of(error)
+
+    def _typed(self):
+        if self._on_change is not None:
+            self._on_change({name: field.value for name, field in self.fields.items()})
+        self._show()
+
+    def _show(self):
+        self.found, self.said.children, self.message.value = None, (), ""
+        numbers = read_all(self.fields)
+        try:
+            self.found = self._weigh(self.blend.value, **numbers)
+        except ValueError as error:
+            raise placed(error, self.fields.values()) from error
+        lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.found.lines)
+        notes = "".join(f"<li>{html.escape(words)}</li>" for words in self.found.notes)
+        self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
+                              as_widget(self._table(self.found), "what loads cost"),
+                              w.HTML(f"<ul>{notes}</ul>")]

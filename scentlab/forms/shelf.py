@@ -1,0 +1,63 @@
+"""The shelf by hand: a wax, a fragrance or a tester, new or as it is known from today on."""
+
+import ipywidgets as w
+
+from scentlab.forms.fields import TABLES, Chooser, Field, NotYet, placed, read_all, side_by_side
+from scentlab.forms.fields import shown as as_text
+from scentlab.forms.frame import Form, clock_of
+from scentlab.materials import Fragrance, Wax
+from scentlab.recording.shelf import put_on_shelf, read_shelf
+
+KINDS = ("wax", "fragrance", "tester")
+_MADE = {"wax": Wax, "fragrance": Fragrance}
+
+
+class ShelfForm(Form):
+    """Type a thing, or choose one and change it; each change is a version of its own.
+
+    ``folder`` is that of the workshop; ``on_put`` is called when something was added.
+    """
+
+    def __init__(self, folder, on_put=None):
+        super().__init__()
+        self._folder, self._on_put = folder, on_put
+        self.kind = Chooser("shelf-kind", KINDS, lambda kind: self._guarded(self.fill), KINDS[0])
+        self.offer, self.asked = w.VBox(), w.VBox()
+        self.put = self._button("Put it on the shelf", "put", self._put, saves=True)
+        self._lay_out(self.kind, self.offer, self.asked, self.put, self.message)
+        self.fill()
+
+    def fill(self, name=""):
+        """Show the fields of the kind that is chosen, with what is known of a name."""
+        kind, shelf = self.kind.value, read_shelf(self._folder)
+        known = shelf.find(kind, name) or {}
+        rows = [*TABLES["materials"].get(kind, ()), *TABLES["shelf"][kind]]
+        self.fields = {row["name"]: Field.of(
+            row, f"put-{row['name']}", at=row["name"], short=True,
+            usual=as_text(known.get(row["name"]))) for row in rows}
+        self._offer_all(shelf)
+        self.asked.children = [side_by_side(self.fields.values())]
+        self._refresh()
+
+    def _offer_all(self, shelf):
+        self.offer.children = self._offer(self.kind.value, shelf.names(self.kind.value), self.fill)
+
+    def _put(self):
+        row = read_all(self.fields)
+        if not row["name"]:
+            raise NotYet(f"The name of the {self.kind.value} is still to be filled in.")
+        made = _MADE.get(self.kind.value)
+        if made:
+            try:
+                made(**{n: row[n] for n in made.__dataclass_fields__ if n != "allergens"
+                        and n in row})
+            except ValueError as error:
+                raise placed(error, self.fields.values()) from error
+        added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
+        self._renew_key()
+        self._say("saved" if added else "flag", f"On the shelf at {clock_of(None)}: {row['name']}."
+                  if added else f"{row['name']} is on the shelf like that already.")
+        if added:
+            self._offer_all(read_shelf(self._folder))
+        if added and self._on_put is not None:
+            self._on_put()

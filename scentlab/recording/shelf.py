@@ -1,0 +1,383 @@
+"""The shelf of a workshop: waxes, fragrances, blends, testers and recipes, each typed once.
+
+It is one CSV file in the folder of the workshop, which a person can open: a row is a thing as it
+was known from a day on. A change adds a row, none is ever taken out, and the last of a name holds.
+"""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from dataclasses import dataclass, fields
+from functools import cached_property
+from pathlib import Path
+
+import pandas as pd
+
+from scentlab.files import write_whole
+from scentlab.materials import BOUNDS, Blend, Fragrance, MaterialError, Wax
+from scentlab.recording.sheets import read_sheet
+from scentlab.recording.store import FILE_NAME, Store, StoreError
+from scentlab.schema import THROWS, Column, Findings, Table, check_row, parse_table
+from scentlab.text import alike, capital, disarmed, kept
+
+SHELF_NAME = "shelf.csv"
+KINDS = ("wax", "fragrance", "blend", "tester", "recipe")
+_LONG = {"pattern": r"(?s).{1,1000}", "pattern_words": "a text of 1 to 1,000 characters"}
+
+
+def _number(name, meaning):
+    lower, upper, unit = BOUNDS[name]
+    return Column(name, "number", meaning, unit, lower, upper, required=False)
+
+
+def _text(name, meaning, kind="text", **more):
+    return Column(name, kind, meaning, required=False, **more)
+
+
+SHELF = Table(
+    "shelf",
+    "one row per thing and version: the last row of a name holds",
+    (
+        Column("kind", "choice", "what it is", choices=KINDS),
+        Column("name", "text", "its name; of a tester the code", pattern=r"\S(.{0,78}\S)?",
+               pattern_words="a name of 1 to 80 characters"),
+        _text("since", "day from which it was known so; empty: the day of the import", "date"),
+        _text("lot", "lot in use"),
+        _number("limit_load_pct", "highest load by the maker of the wax, or of the blend itself"),
+        _number("limit_content_pct", "regulatory limit of the fragrance"),
+        _text("limit_on", "day of the sheet that gives this highest load or limit", "date"),
+        _text("limit_source", "where this highest load or limit is from"),
+        _number("recommended_load_pct", "load that the maker of the wax recommends"),
+        _text("recommended_on", "day of the sheet that recommends it", "date"),
+        _text("recommended_source", "where the recommended load is from"),
+        _number("melt_temp_c", "melts at"),
+        _number("add_temp_c", "takes fragrance at"),
+        _number("pour_temp_c", "is poured at"),
+        _number("max_temp_c", "never over"),
+        _number("flash_point_c", "flash point, closed cup"),
+        _number("density_g_per_ml", "density"),
+        _number("price_per_kg", "price"),
+        _text("currency", "of the price"),
+        _text("allergens", "with commas between", **_LONG),
+        _text("parts", "of a blend by weight, as 70 % soft wax; 30 % hard wax", **_LONG),
+        _text("recipe", "how a piece is finished, as piece_g 20; pieces 6", **_LONG),
+        _text("note", "anything to know"),
+    ),
+)
+_ALL = {"kind", "name", "since", "note"}
+# What is known from a sheet, with the columns that say from which: they change together.
+_FROM = {("limit_load_pct", "limit_content_pct"): ("limit_on", "limit_source"),
+         ("recommended_load_pct",): ("recommended_on", "recommended_source")}
+_LIMIT = {"limit_on", "limit_source"}
+_OWN = {  # what a kind may have beside
+    "wax": {f.name for f in fields(Wax)} | _LIMIT | {"recommended_on", "recommended_source",
+                                                     "currency"},
+    "fragrance": {f.name for f in fields(Fragrance)} | _LIMIT | {"currency"},
+    "blend": {"parts", "limit_load_pct"} | _LIMIT, "tester": set(), "recipe": {"recipe"},
+}
+_PART = re.compile(r"\s*(\d+\.?\d*) % (\S.*?)\s*")
+
+
+@dataclass(frozen=True)
+class Shelf:
+    """What a workshop knows: ``rows`` is a frame of all versions, in the columns of ``SHELF``."""
+
+    rows: pd.DataFrame
+
+    @classmethod
+    def empty(cls):
+        """A shelf with nothing on it."""
+        return cls(pd.DataFrame(columns=list(SHELF.names), dtype=object))
+
+    @cached_property
+    def last(self):
+        """What is known, as a dict by kind and name: the last row of the newest day."""
+        found = {}
+        for row in _plain(self.rows):
+            key = row["kind"], alike(row["name"])
+            before = found.get(key, row)
+            if row.setdefault("since", before.get("since", dt.date.min)) >= before["since"]:
+                found[key] = row
+        return found
+
+    def with_rows(self, rows):
+        """The shelf with more rows below."""
+        more = pd.DataFrame(rows, dtype=object)
+        return Shelf(pd.concat([self.rows, more], ignore_index=True) if len(self.rows) else more)
+
+    def names(self, kind):
+        """The names of a kind, in alphabetical order."""
+        return sorted((row["name"] for (k, _), row in self.last.items() if k == kind),
+                      key=str.casefold)
+
+    def find(self, kind, name):
+        """The row that holds for a name, as a dict of what is known; None where there is none."""
+        return self.last.get((kind, alike(name)))
+
+    @property
+    def now(self):
+        """The rows that hold, by kind and name."""
+        return [self.find(kind, name) for kind in KINDS for name in self.names(kind)]
+
+    def lots(self, kind, name):
+        """All lots of a name, as they came."""
+        return list(self._lots.get((kind, alike(name)), ()))
+
+    @cached_property
+    def _lots(self):
+        found = {}
+        for row in (row for row in _plain(self.rows) if "lot" in row):
+            found.setdefault((row["kind"], alike(row["name"])), {})[row["lot"]] = True
+        return found
+
+    def wax(self, name):
+        """A :class:`Wax` as it is on the shelf; of its name alone where it is not."""
+        return Wax(**_given(Wax, self.find("wax", name) or {"name": name}))
+
+    def fragrance(self, name):
+        """A :class:`Fragrance` as it is on the shelf; of its name alone where it is not."""
+        given = _given(Fragrance, self.find("fragrance", name) or {"name": name})
+        return Fragrance(**given | {"allergens": _listed(given.get("allergens", ""))})
+
+    def blend(self, name):
+        """A :class:`Blend` as it is on the shelf, of its waxes as they are there; else of the wax
+        of its name."""
+        row = self.find("blend", name)
+        if row is None:
+            wax = self.wax(name)
+            return Blend(wax.name, {wax: 1.0})
+        return _blend(row, self.wax)
+
+    def recipe(self, name):
+        """The fields of a recipe as texts, by name; None where there is none."""
+        row = self.find("recipe", name)
+        return row and dict(part.strip().split(" ", 1) for part in row["recipe"].split(";"))
+
+
+def shelf_of(folder):
+    """The folder of the workshop that a series folder lies in."""
+    return Path(folder).resolve().parent
+
+
+def read_shelf(folder):
+    """The shelf of a workshop; an empty one where its folder has none.
+
+    Raises
+    ------
+    DataError for a file that cannot be used, with row, column, value and remedy of every problem.
+    """
+    path = Path(folder) / SHELF_NAME
+    return Shelf(_read(path)) if path.is_file() else Shelf.empty()
+
+
+def put_on_shelf(folder, rows, today=None, *, over=False):
+    """Add rows to the shelf of a workshop, where they say something new.
+
+    Parameters
+    ----------
+    folder : of the workshop. rows : dicts in the columns of ``SHELF``. today : date of those
+        without ``since``. over : bool, whether what a row leaves out is not known any more; else it
+        stays as it was known.
+
+    Returns
+    -------
+    list of dict, the rows that were added.
+
+    Raises
+    ------
+    DataError for a row that cannot be, or a file that cannot be read; nothing is written then.
+    """
+    shelf, added = read_shelf(folder), []
+    known = dict(shelf.last)
+    for row in map(_checked, rows):
+        key = row["kind"], alike(row["name"])
+        before = known.get(key, {})
+        new = row if over else _joined(before, row)
+        new |= {"name": before.get("name", row["name"])}
+        if not _same(new, before):
+            new["since"] = row.get("since", today or dt.date.today())
+            added.append(new)
+            known[key] = new
+    if added:
+        _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
+    return added
+
+
+def _joined(before, row):
+    """A row with what was known before; a new number does not keep the sheet of the old one."""
+    new = {**before, **row}
+    for numbers, sources in _FROM.items():
+        same = all(new.get(n) == before.get(n) for n in numbers)
+        for name in sources if before else ():
+            new.pop(name, None)
+            new |= {n: v for n, v in (before if same else row).items() if n == name}
+    return new
+
+
+def _checked(row):
+    """What is filled in of a row of a form or a plan, or every problem of it."""
+    row = {n: v for n, v in check_row(SHELF, row).items() if v is not None}
+    findings = Findings("shelf")
+    for problem in _problems(row):
+        findings.add(None, *problem)
+    findings.stop()
+    return row
+
+
+def import_shelf(folder, path, today=None):
+    """Add the rows of a file (CSV or XLSX) that are not on the shelf, old versions too.
+
+    Returns
+    -------
+    list of dict, the rows that were added; a row without ``since`` holds from ``today`` on.
+    """
+    shelf, added = read_shelf(folder), []
+    there = _plain(shelf.rows)
+    for row in _plain(_read(Path(path))):
+        if row in there or ("since" not in row and any(_same(row, one) for one in there)):
+            continue
+        added.append({"since": today or dt.date.today(), **row})
+    if added:
+        _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
+    return added
+
+
+def export_shelf(folder, path):
+    """Write all versions of all things into a CSV file."""
+    return _write(Path(path), read_shelf(folder).rows)
+
+
+def plan_rows(plan):
+    """What a plan (a dict) knows, as rows for the shelf; none of an invented one.
+
+    A blend of one wax and of its name is that wax. A limit says that it is from this plan.
+    """
+    if plan.get("invented"):
+        return []
+    blends = [Blend.from_dict(blend) for blend in plan["blends"]]
+    waxes = {wax.name: wax for blend in blends for wax, _ in blend.parts}
+    source, money = f"plan: {plan['title']}"[:200], plan.get("currency") or None
+    rows = [_material_row("wax", wax, money, source) for wax in waxes.values()]
+    rows.append(_material_row("fragrance", Fragrance(**plan["fragrance"]), money, source))
+    for blend in blends:
+        if len(blend.parts) > 1 or alike(blend.name) != alike(blend.parts[0][0].name):
+            rows.append({
+                "kind": "blend", "name": blend.name, "limit_load_pct": blend.own_limit_load_pct,
+                "parts": "; ".join(f"{100 * f:.10g} % {w.name}" for w, f in blend.parts),
+                "limit_source": source if blend.own_limit_load_pct else None,
+            })
+    testers = plan.get("assessors") or ()
+    return rows + [{"kind": "tester", "name": code} for code in testers]
+
+
+def shelve(folder, plan):
+    """Put what a plan of a series folder knows on the shelf of its workshop; returns new rows."""
+    rows = plan_rows(plan)
+    return put_on_shelf(shelf_of(folder), rows) if rows else []
+
+
+def gather(folder):
+    """Put on the shelf of a workshop what the plans of its series name and it does not have.
+
+    Returns
+    -------
+    Shelf. A series that cannot be read is passed over: its own pages say why.
+    """
+    shelf, rows = read_shelf(folder), []
+    for path in sorted(Path(folder).glob(f"*/{FILE_NAME}")):
+        try:
+            plan = Store.open(path.parent).plan()
+        except StoreError:
+            continue
+        rows += [r for r in plan_rows(plan or {"invented": True})
+                 if shelf.find(r["kind"], r["name"]) is None]
+    return read_shelf(folder) if rows and put_on_shelf(folder, rows) else shelf
+
+
+def shelf_beside(folder):
+    """The shelf of the workshop that a series folder lies in; gathered where there is none yet."""
+    workshop = shelf_of(folder)
+    return (read_shelf if (workshop / SHELF_NAME).is_file() else gather)(workshop)
+
+
+def _material_row(kind, material, currency, source):
+    row = {f.name: getattr(material, f.name) for f in fields(material)}
+    row |= {n: round(v, 4) for n, v in row.items() if isinstance(v, float)}
+    row |= {"kind": kind, "lot": material.lot or None}
+    if kind == "fragrance":
+        row["allergens"] = ", ".join(material.allergens) or None
+    if material.price_per_kg is not None:
+        row["currency"] = currency
+    for numbers, (_, name) in _FROM.items():
+        row |= {name: source} if any(row.get(n) is not None for n in numbers) else {}
+    return row
+
+
+def _plain(rows):
+    """Rows as dicts of what is filled in."""
+    return [{n: v for n, v in row.items() if not pd.isna(v)} for row in rows.to_dict("records")]
+
+
+def _same(one, other):
+    return {**one, "since": None} == {**other, "since": None}
+
+
+def _given(kind, row):
+    return {f.name: row[f.name] for f in fields(kind) if f.name in row}
+
+
+def _listed(text):
+    return tuple(part.strip() for part in text.split(",") if part.strip())
+
+
+def _blend(row, wax):
+    parts = [_PART.fullmatch(part) for part in re.split(r";(?=\s*\d+\.?\d* % )", row["parts"])]
+    if not all(parts):
+        raise MaterialError("its parts are not understood", "write them as 70 % soft wax; 30 % "
+                            "hard wax", field="parts", value=row["parts"])
+    mixed = [(wax(kept(part[2])), float(part[1]) / 100) for part in parts]
+    return Blend(row["name"], tuple(mixed), row.get("limit_load_pct"))
+
+
+def _read(path):
+    findings = Findings(path.name)
+    sheet = read_sheet(path, SHELF, findings)
+    findings.stop()
+    if sheet.text.empty:
+        return Shelf.empty().rows
+    frame = parse_table(sheet.text, SHELF, path.name, sheet.rows)
+    for number, row in zip(sheet.rows, _plain(frame), strict=True):
+        for problem in _problems(row):
+            findings.add(number, *problem)
+    findings.stop()
+    return frame.astype(object)
+
+
+def _problems(row):
+    """Column, value, expected and remedy of what cannot be in a row."""
+    kind = row["kind"]
+    for name in (n for n in row if n not in _ALL | _OWN[kind]):
+        yield name, str(row[name]), f"nothing, for a {kind} has no such thing", "Empty the cell."
+    try:
+        if kind in ("wax", "fragrance"):
+            made = {"wax": Wax, "fragrance": Fragrance}[kind]
+            made(**_given(made, {n: v for n, v in row.items() if n != "allergens"}))
+        elif kind == "blend":
+            _blend({"parts": "", **row}, Wax)
+    except MaterialError as error:
+        yield (error.field, str(row.get(error.field, "")), f"a {kind} that can be: "
+               f"{error.problem}", f"{capital(error.remedy or 'correct it')}.")
+    if kind == "tester":
+        wrong = THROWS["assessor"].check(row["name"])[1]
+        if wrong:
+            yield "name", row["name"], *wrong
+    if kind == "recipe" and not re.fullmatch(r"(\s*\w+ [^;]+(;|$))+", row.get("recipe", "")):
+        yield "recipe", row.get("recipe", ""), "a recipe as piece_g 20; pieces 6", "Correct it."
+
+
+def _write(path, rows):
+    cells = rows.reindex(columns=list(SHELF.names)).astype(object)
+    for name in (c.name for c in SHELF.columns if c.kind == "text"):
+        cells[name] = [cell if pd.isna(cell) else disarmed(str(cell)) for cell in cells[name]]
+    return write_whole(path, cells.to_csv(index=False, lineterminator="\r\n"))

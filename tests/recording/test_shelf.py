@@ -1,0 +1,180 @@
+"""The shelf of a workshop: one file that a person can open, and that forgets nothing."""
+
+import csv
+import datetime as dt
+
+import pytest
+
+from scentlab.materials import BOUNDS, Blend, Fragrance, Wax
+from scentlab.recording.shelf import (
+    SHELF,
+    SHELF_NAME,
+    export_shelf,
+    gather,
+    import_shelf,
+    plan_rows,
+    put_on_shelf,
+    read_shelf,
+    shelve,
+)
+from scentlab.schema import DataError
+from scentlab.workshop import demo_plan, make_demo_series, make_series
+
+DAY = dt.date(2026, 3, 1)
+
+
+def own_plan(**more):
+    return {**demo_plan(), "title": "Own", "invented": False, **more}
+
+
+def later(days):
+    return DAY + dt.timedelta(days=days)
+
+
+def test_what_a_plan_knows_comes_back_as_it_was(tmp_path):
+    plan = own_plan()
+    put_on_shelf(tmp_path, plan_rows(plan), DAY)
+    shelf = read_shelf(tmp_path)
+    for blend in map(Blend.from_dict, plan["blends"]):
+        assert shelf.blend(blend.name) == blend
+    fragrance = Fragrance(**plan["fragrance"])
+    assert shelf.fragrance(fragrance.name) == fragrance
+    assert shelf.names("tester") == plan["assessors"]
+    assert shelf.find("wax", "soft wax")["currency"] == plan["currency"]
+
+
+def test_an_invented_plan_stays_off_the_shelf(tmp_path):
+    assert plan_rows(demo_plan()) == []
+    make_demo_series(tmp_path / "demo")
+    assert gather(tmp_path).now == [] and not (tmp_path / SHELF_NAME).exists()
+
+
+def test_a_change_adds_a_row_and_the_old_one_stays(tmp_path):
+    def put(day, **more):
+        return put_on_shelf(tmp_path, [{"kind": "wax", "name": "soft wax", **more}], later(day))
+
+    put(0, limit_load_pct=10, limit_on="2025-01-05", limit_source="sheet 4", lot="A",
+        max_temp_c=93)
+    assert put(1, limit_load_pct=10, limit_source="plan: fig") == []  # nothing new of the limit
+    assert len(put(2, lot="B")) == 1
+    assert len(put(3, limit_load_pct=12)) == 1
+    rows = list(csv.DictReader((tmp_path / SHELF_NAME).open(encoding="utf-8")))
+    assert [(r["lot"], r["limit_load_pct"], r["limit_on"], r["since"]) for r in rows] == [
+        ("A", "10.0", "2025-01-05", "2026-03-01"), ("B", "10.0", "2025-01-05", "2026-03-03"),
+        ("B", "12.0", "", "2026-03-04")]
+    shelf = read_shelf(tmp_path)
+    assert shelf.wax("soft wax") == Wax("soft wax", "B", limit_load_pct=12, max_temp_c=93)
+    assert shelf.lots("wax", "soft wax") == ["A", "B"]
+
+
+def test_one_comparison_of_names_holds_and_the_first_spelling_stays(tmp_path):
+    put_on_shelf(tmp_path, [{"kind": "wax", "name": "Soft  wax", "lot": "A"}], DAY)
+    added = put_on_shelf(tmp_path, [{"kind": "wax", "name": "s\u043eft WAX", "lot": "B"}], DAY)
+    assert added[0]["name"] == "Soft  wax"
+    assert read_shelf(tmp_path).wax("soft wax").lot == "B"
+    assert read_shelf(tmp_path).wax("firm wax") == Wax("firm wax")
+
+
+def test_what_a_form_leaves_out_is_not_known_any_more_and_what_a_plan_does_is(tmp_path):
+    known = {"kind": "fragrance", "name": "fig", "flash_point_c": 90, "limit_content_pct": 12}
+    put_on_shelf(tmp_path, [known], DAY)
+    put_on_shelf(tmp_path, [{"kind": "fragrance", "name": "fig", "lot": "7"}], DAY)
+    assert read_shelf(tmp_path).fragrance("fig").flash_point_c == 90
+    put_on_shelf(tmp_path, [{"kind": "fragrance", "name": "fig", "lot": "7"}], DAY, over=True)
+    assert read_shelf(tmp_path).fragrance("fig") == Fragrance("fig", "7")
+
+
+def test_export_and_import_carry_every_version_once(tmp_path):
+    here, there = tmp_path / "here", tmp_path / "there"
+    here.mkdir()
+    there.mkdir()
+    put_on_shelf(here, plan_rows(own_plan()), DAY)
+    put_on_shelf(here, [{"kind": "wax", "name": "soft wax", "lot": "new"},
+                        {"kind": "recipe", "name": "clam", "recipe": "piece_g 20; pieces 6"}],
+                 later(4))
+    out = export_shelf(here, tmp_path / "out.csv")
+    assert len(import_shelf(there, out)) == len(read_shelf(here).rows)
+    assert import_shelf(there, out) == []
+    assert (there / SHELF_NAME).read_bytes() == (here / SHELF_NAME).read_bytes()
+    assert read_shelf(there).recipe("Clam") == {"piece_g": "20", "pieces": "6"}
+
+
+def test_a_list_typed_in_a_spreadsheet_comes_in_and_older_versions_do_not_hold(tmp_path):
+    put_on_shelf(tmp_path, [{"kind": "wax", "name": "soft wax", "lot": "B"}], DAY)
+    typed = tmp_path / "list.csv"
+    typed.write_text("name;kind;lot;since;recommended_load_pct\n"
+                     "soft wax;wax;A;2025-01-01;6\nfirm wax;wax;;;6.25\n", encoding="utf-8")
+    assert len(import_shelf(tmp_path, typed, later(9))) == 2
+    shelf = read_shelf(tmp_path)
+    assert shelf.wax("soft wax").lot == "B"
+    assert shelf.find("wax", "firm wax")["since"] == later(9)
+    assert shelf.wax("firm wax").recommended_load_pct == 6.25
+    assert import_shelf(tmp_path, typed, later(20)) == []
+
+
+def test_no_cell_is_run_as_a_formula_and_each_comes_back(tmp_path):
+    row = {"kind": "wax", "name": "=1+1", "note": "-cmd", "limit_source": "@x",
+           "limit_load_pct": 8}
+    put_on_shelf(tmp_path, [row], DAY)
+    text = (tmp_path / SHELF_NAME).read_text(encoding="utf-8")
+    assert "'=1+1" in text and "'-cmd" in text and "'@x" in text
+    found = read_shelf(tmp_path).find("wax", "=1+1")
+    assert (found["note"], found["limit_source"]) == ("-cmd", "@x")
+
+
+PROBLEMS = {
+    "wax,a,90,,,,,": (
+        "limit_load_pct: found '90', expected a number with a decimal point from 0.1 to 40 (% of "
+        "wax). Correct the value or leave it empty."),
+    "wax,b,,90,80,,,": (
+        "add_temp_c: found '90.0', expected a wax that can be: wax b: adding fragrance at 90 °C is "
+        "above the wax maker's maximum of 80 °C. Lower it or correct the maximum."),
+    "wax,c,,,,90,,": (
+        "flash_point_c: found '90.0', expected nothing, for a wax has no such thing. Empty the "
+        "cell."),
+    "blend,d,,,,,60 % a; 30 % b,": (
+        "parts: found '60 % a; 30 % b', expected a blend that can be: blend d: the fractions add "
+        "up to 0.9, not 1. Give fractions by weight, such as 0.7 and 0.3."),
+    "blend,e,,,,,half and half,": (
+        "parts: found 'half and half', expected a blend that can be: its parts are not "
+        "understood. Write them as 70 % soft wax; 30 % hard wax."),
+    "tester,Anna,,,,,,": (
+        "name: found 'Anna', expected a tester's code, never a name, such as A1. Correct the "
+        "text."),
+    "recipe,f,,,,,,six": (
+        "recipe: found 'six', expected a recipe as piece_g 20; pieces 6. Correct it."),
+    "jar,g,,,,,,": (
+        "kind: found 'jar', expected one of wax, fragrance, blend, tester, recipe. Use one of "
+        "these words."),
+}
+
+
+@pytest.mark.parametrize("line", PROBLEMS)
+def test_what_cannot_be_is_named_with_its_place_and_remedy(tmp_path, line):
+    head = "kind,name,limit_load_pct,add_temp_c,max_temp_c,flash_point_c,parts,recipe\n"
+    (tmp_path / SHELF_NAME).write_text(head + line + "\n", encoding="utf-8")
+    before = (tmp_path / SHELF_NAME).read_bytes()
+    with pytest.raises(DataError) as wrong:
+        put_on_shelf(tmp_path, [{"kind": "wax", "name": "new"}], DAY)
+    assert str(wrong.value) == f"shelf.csv, row 2, column {PROBLEMS[line]}"
+    assert (tmp_path / SHELF_NAME).read_bytes() == before
+
+
+def test_series_of_a_workshop_are_gathered_and_a_later_plan_goes_there_by_itself(tmp_path):
+    store = make_series(tmp_path / "one")
+    store.save_plan(own_plan())
+    (tmp_path / "broken").mkdir()
+    (tmp_path / "broken" / "series.sqlite").write_text("no database")
+    shelf = gather(tmp_path)
+    assert shelf.names("wax") == ["creamy wax", "firm wax", "soft wax"]
+    plan = own_plan()
+    plan["fragrance"] = {**plan["fragrance"], "name": "rose"}
+    shelve(tmp_path / "two", plan)
+    assert read_shelf(tmp_path).names("fragrance") == ["cedar and fig (invented)", "rose"]
+    assert len(read_shelf(tmp_path).rows) == len(shelf.rows) + 1
+
+
+def test_bounds_are_those_of_the_materials():
+    for name, (lower, upper, _) in BOUNDS.items():
+        if name in SHELF.names:
+            assert (SHELF[name].lower, SHELF[name].upper) == (lower, upper)
