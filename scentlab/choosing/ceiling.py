@@ -77,13 +77,13 @@ def _say_open(row):
 
 
 @one_thread()
-def find_ceiling(fit, rules=None, draws=None):
-    """The ceiling of every blend of a sweat fit.
+def find_ceiling(fit, rules=None, draws=None, blends=None):
+    """The ceiling of the blends of a sweat fit.
 
     Parameters
     ----------
     fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress). draws : array (S, B), of
-        the loads at risk where they are at hand.
+        the loads at risk where they are at hand. blends : names, all if None.
 
     Returns
     -------
@@ -98,9 +98,10 @@ def find_ceiling(fit, rules=None, draws=None):
     if draws is None:
         draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
-    for b, blend in enumerate(fit.blends):
+    for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
-        row, more = _of_blend(blend, own, draws[:, b], fit, rules, stress)
+        at_risk = draws[:, fit.blends.index(blend)]
+        row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
         held = _held_below_sweat(own, row, rules)
         rows.append(row if held is None else held[0])
         notes += more if held is None else held[1]

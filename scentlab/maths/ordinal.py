@@ -178,15 +178,20 @@ def misread_flow(values):
 
 @dataclass(frozen=True)
 class Evaluation:
-    """The log-likelihood and its derivatives; ``d_log_sigma`` (..., G) is per group, and ``modes``
-    are the means of the groups' effects (z)."""
+    """The log-likelihood ``each`` group adds (..., G) and the derivatives of their sum;
+    ``d_log_sigma`` (..., G) is per group, and ``modes`` are the means of the groups' effects (z).
+    """
 
-    value: np.ndarray
+    each: np.ndarray
     d_theta: np.ndarray | None
     d_eta: np.ndarray | None
     d_log_sigma: np.ndarray | None
     d_misread: np.ndarray | None
     modes: np.ndarray | None
+
+    @property
+    def value(self):
+        return self.each.sum(axis=-1)
 
 
 def log_likelihood(
@@ -365,19 +370,18 @@ class _Problem:
 
     def evaluation(self, terms, share, modes, shift, batch):
         """:class:`Evaluation` of terms averaged over nodes with weights ``share`` (G, Q, S)."""
-        if terms.d_eta is None:
-            return Evaluation(terms.value[:, 0].sum(axis=0).reshape(batch), *[None] * 5)
-        each = np.broadcast_shapes(share.shape, terms.value.shape)
-        groups = self.spread_groups(np.broadcast_to(share, each))
-
         def back(values):
             return np.moveaxis(values, 0, -1).reshape(batch + (len(values),))
 
+        if terms.d_eta is None:
+            return Evaluation(back(terms.value[:, 0]), *[None] * 5)
+        each = np.broadcast_shapes(share.shape, terms.value.shape)
+        groups = self.spread_groups(np.broadcast_to(share, each))
         d_misread = terms.d_misread
         if d_misread is not None:
             d_misread = (share * d_misread).sum(axis=(0, 1)).reshape(batch)
         return Evaluation(
-            terms.value[:, 0].sum(axis=0).reshape(batch),
+            back(terms.value[:, 0]),
             back((groups * terms.d_theta).sum(axis=(1, 2))),
             back((groups * terms.d_eta).sum(axis=1)),
             back(self.sum_groups((groups * terms.d_eta * self.spread_groups(shift)).sum(axis=1))),
