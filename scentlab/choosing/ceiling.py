@@ -15,7 +15,7 @@ from scipy import special
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
-from scentlab.maths.sampling import quantile_error, weighted_quantile
+from scentlab.maths.sampling import Ranked, quantile_error
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
 from scentlab.units import content_from_load, say_load
@@ -129,9 +129,9 @@ def _unseen_note(fit, limit_grade):
 
 
 def _of_blend(blend, counts, draws, fit, rules, stress):
-    weights, counts = fit.weights, counts[counts["stress"] == stress]
+    weights, counts, draws = fit.weights, counts[counts["stress"] == stress], Ranked.of(draws)
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
-    quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
+    quantile, lower, middle, upper = map(float, draws.quantile(weights, places))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,
@@ -185,14 +185,13 @@ def _held_below_sweat(own, row, rules):
     """
     if row["state"] == NONE:
         return None
-    below = np.nan
-    for group in planned_loads(own["load_pct"], NEAR_PCT):
+    below, loads = np.nan, own["load_pct"].to_numpy(float)
+    over, of = reached(own, rules.limit_grade).to_numpy(), own["n"].to_numpy()
+    for group in planned_loads(loads, NEAR_PCT):
         high = float(group[-1])
         if float(group[0]) > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
-        seen = own[own["load_pct"] <= high]
-        pieces = int(seen["n"].sum())
-        wet = int(reached(seen, rules.limit_grade).sum())
+        wet, pieces = (int(n[loads <= high].sum()) for n in (over, of))
         if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
             return _held(row, below, high, wet, pieces, rules)
         below = high

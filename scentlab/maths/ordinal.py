@@ -17,7 +17,7 @@ from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy import special
+from scipy import ndimage, special
 from scipy.interpolate import CubicSpline
 
 from scentlab.maths.links import find_link, grade_terms
@@ -528,7 +528,10 @@ def marginal_risk(location, sigma, link="logit"):
     if location.size <= _GRID_SIZE**2:
         return _sum_risk(location, sigma, find_link(link))
     reach = np.clip(location / np.sqrt(1.0 + 0.35 * sigma**2), -_FAR, _FAR)
-    return special.expit(_risk_spline(str(link)).ev(reach, np.minimum(np.arcsinh(sigma), _WIDE)))
+    spline = _risk_spline(str(link))
+    places = (reach + _FAR) / (2.0 * _FAR), np.minimum(np.arcsinh(sigma), _WIDE) / _WIDE
+    places = [place * (n - 1) for place, n in zip(places, spline.shape, strict=True)]
+    return special.expit(ndimage.map_coordinates(spline, places, mode="mirror", prefilter=False))
 
 
 def _sum_risk(location, sigma, link):
@@ -538,11 +541,10 @@ def _sum_risk(location, sigma, link):
 
 @lru_cache(maxsize=8)
 def _risk_spline(link):
-    """Logit of the risk over location, in units of about its total scale, and asinh of sigma."""
-    from scipy.interpolate import RectBivariateSpline
-
+    """Coefficients of the logit of the risk over location, in units of about its total scale, and
+    asinh of sigma, in which it is even."""
     reach, wide = np.linspace(-_FAR, _FAR, 121), np.linspace(0.0, _WIDE, 49)
     sigma = np.sinh(wide)
     z = -(reach[:, None] * np.sqrt(1.0 + 0.35 * sigma**2))[..., None] - sigma[:, None] * _Z
     risk = np.clip(find_link(link).sf(z) @ _Z_WEIGHTS, 1e-9, 1.0 - 1e-9)
-    return RectBivariateSpline(reach, wide, special.logit(risk))
+    return ndimage.spline_filter(special.logit(risk), mode="mirror")

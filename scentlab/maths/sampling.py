@@ -228,14 +228,14 @@ def quantile_error(values, weights, lot, chance):
 
     Parameters
     ----------
-    values, weights : arrays (S,). lot : int array (S,). chance : float.
+    values, weights : arrays (S,), the values or Ranked. lot : int array (S,). chance : float.
 
     Each lot's share of the weight below the quantile varies about that of the lots of the same
     proposal (Owen 2013, "Monte Carlo theory, methods and examples", batching); over the density
     there.
     """
-    ranked = Ranked(values)
-    below = values < ranked.quantile(weights, chance)
+    ranked = Ranked.of(values)
+    below = ranked.given < ranked.quantile(weights, chance)
     lots, own = np.unique(lot, return_inverse=True)
     each = np.bincount(own, weights * (below - chance))
     _, proposal, number = np.unique(lots // _OF_ONE, return_inverse=True, return_counts=True)
@@ -318,8 +318,13 @@ class Ranked:
     """Values (S,) put in order once, for quantiles under any weights."""
 
     def __init__(self, values):
-        self.order = np.argsort(values)
-        self.values = np.asarray(values)[self.order]
+        self.given, self.order = np.asarray(values), np.argsort(values)
+        self.values = self.given[self.order]
+
+    @classmethod
+    def of(cls, values):
+        """The values in order, if they are not yet."""
+        return values if isinstance(values, cls) else cls(values)
 
     def quantile(self, weights, chance):
         """The smallest value(s) whose cumulative weight reaches the chance(s)."""
@@ -330,4 +335,4 @@ class Ranked:
 
 def weighted_quantile(values, weights, chance):
     """Quantile(s) of weighted draws: the smallest value whose cumulative weight reaches chance."""
-    return Ranked(values).quantile(weights, chance)
+    return Ranked.of(values).quantile(weights, chance)
