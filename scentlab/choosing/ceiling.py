@@ -15,7 +15,7 @@ from scipy import special
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
-from scentlab.maths.sampling import quantile_error, weighted_quantile
+from scentlab.maths.sampling import Ranked, quantile_error
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
 from scentlab.units import content_from_load, say_load
@@ -77,13 +77,13 @@ def _say_open(row):
 
 
 @one_thread()
-def find_ceiling(fit, rules=None, draws=None):
-    """The ceiling of every blend of a sweat fit.
+def find_ceiling(fit, rules=None, draws=None, blends=None):
+    """The ceiling of the blends of a sweat fit.
 
     Parameters
     ----------
     fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress). draws : array (S, B), of
-        the loads at risk where they are at hand.
+        the loads at risk where they are at hand. blends : names, all if None.
 
     Returns
     -------
@@ -98,9 +98,10 @@ def find_ceiling(fit, rules=None, draws=None):
     if draws is None:
         draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
-    for b, blend in enumerate(fit.blends):
+    for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
-        row, more = _of_blend(blend, own, draws[:, b], fit, rules, stress)
+        at_risk = draws[:, fit.blends.index(blend)]
+        row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
         held = _held_below_sweat(own, row, rules)
         rows.append(row if held is None else held[0])
         notes += more if held is None else held[1]
@@ -128,9 +129,9 @@ def _unseen_note(fit, limit_grade):
 
 
 def _of_blend(blend, counts, draws, fit, rules, stress):
-    weights, counts = fit.weights, counts[counts["stress"] == stress]
+    weights, counts, draws = fit.weights, counts[counts["stress"] == stress], Ranked.of(draws)
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
-    quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
+    quantile, lower, middle, upper = map(float, draws.quantile(weights, places))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,
@@ -184,14 +185,13 @@ def _held_below_sweat(own, row, rules):
     """
     if row["state"] == NONE:
         return None
-    below = np.nan
-    for group in planned_loads(own["load_pct"], NEAR_PCT):
+    below, loads = np.nan, own["load_pct"].to_numpy(float)
+    over, of = reached(own, rules.limit_grade).to_numpy(), own["n"].to_numpy()
+    for group in planned_loads(loads, NEAR_PCT):
         high = float(group[-1])
         if float(group[0]) > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
-        seen = own[own["load_pct"] <= high]
-        pieces = int(seen["n"].sum())
-        wet = int(reached(seen, rules.limit_grade).sum())
+        wet, pieces = (int(n[loads <= high].sum()) for n in (over, of))
         if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
             return _held(row, below, high, wet, pieces, rules)
         below = high

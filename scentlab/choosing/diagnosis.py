@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from contextlib import suppress
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -10,9 +11,10 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
-from scentlab.fitting.reweighting import draw_error, leave_out_draws, without_pot
+from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.reweighting import draw_error, leave_out_draws, moved_without, without_pot
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
-from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.sampling import Ranked
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 
@@ -93,7 +95,7 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     """Check the sweat fit of an analysis and take the evidence of each pot out in turn.
 
     Ceilings with and without the pot rest on the same draws with other weights; where those do not
-    reach that far (k-hat above 0.5) the fit is made anew without the pot.
+    reach that far (k-hat above 0.5), on fewer that are moved, and if need be on a fit made anew.
 
     Parameters
     ----------
@@ -115,14 +117,15 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     """
     grades, rules = analysis.series.sweat(), analysis.rules
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
-    before = _ceilings(analysis.sweat, rules)
+    whole = _Whole(analysis, draws or analysis.draws)
+    before = find_ceiling(whole.fit, rules, whole.at_risk)
     rows = []
     for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
-        found, error, sure = _without(analysis, pot, blend, draws or analysis.draws)
-        change = found - before[blend]
+        found, error, sure = whole.without(str(pot), blend)
+        change = found - before.of(blend)["ceiling_load_pct"]
         # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
         hangs = change - ERRORS * error > 0 and change > TELLING
-        appears = sure and np.isnan(before[blend])
+        appears = sure and np.isnan(found - change)
         rows.append({
             "pot": pot, "blend": blend, "ceiling_load_pct": found, "change_pct": change,
             "error_pct": error, "hangs": bool(hangs or appears),
@@ -132,48 +135,59 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     return Diagnosis(sweat=check, pots_left_out=table, notes=check.notes + tuple(notes))
 
 
-def _at_risk(fit, rules):
-    return load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+class _Whole:
+    """The fit of all pots, and what is found without each of them."""
 
+    def __init__(self, analysis, draws):
+        self.analysis, self.fit, self.rules = analysis, analysis.sweat, analysis.rules
+        self.draws, self.at_risk = draws, self._at_risk(analysis.sweat)
+        self.looks = settle_looks(analysis.series.sweat(), "sweat", ages=True)[0]
+        self.points = {
+            blend: self._points(self.fit, own)
+            for blend, own in zip(self.fit.blends, self.at_risk.T, strict=True)
+        }
 
-def _ceilings(fit, rules, at_risk=None):
-    return find_ceiling(fit, rules, at_risk).table.set_index("blend")["ceiling_load_pct"]
-
-
-def _without(analysis, pot, blend, draws):
-    """The ceiling without a pot, the error of its change, and whether all draws have it."""
-    whole, rules, counts = analysis.sweat, analysis.rules, analysis.sweat.counts
-    if not ((counts["blend"] == blend) & (counts["pot"] != pot)).any():
-        return np.nan, np.nan, False
-    at_risk = _at_risk(whole, rules)
-    before = _points(whole, at_risk, blend, rules)
-    fit, k_hat = without_pot(whole, pot)
-    # The counts hold the last look of each piece, and not what those before it tell of age.
-    first, stop = whole.layout["ageing"]
-    anew = stop > first or not k_hat <= FINITE
-    if anew:
-        fit = _fit_anew(analysis, pot, draws)
-        if fit is None:
+    def without(self, pot, blend):
+        """The ceiling without a pot, the error of its change, and whether all draws have it."""
+        pots = self.fit.counts["pot"].astype(str)
+        if not ((self.fit.counts["blend"] == blend) & (pots != pot)).any():
             return np.nan, np.nan, False
-        at_risk = _at_risk(fit, rules)
-    after = _points(fit, at_risk, blend, rules)
-    error = np.hypot(draw_error(after), draw_error(before)) if anew else draw_error(after - before)
-    found = float(_ceilings(fit, rules, at_risk)[blend])
-    lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
-    return found, float(error), bool(np.isfinite(found) and after.min() > lowest)
+        fit, k_hat = without_pot(self.fit, pot)
+        anew = not k_hat <= FINITE
+        if anew:
+            fit = self._anew(pot)
+            if fit is None:
+                return np.nan, np.nan, False
+        at_risk = self._at_risk(fit) if anew else self.at_risk
+        before, after = self.points[blend], self._points(fit, at_risk[:, fit.blends.index(blend)])
+        error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)
+        found = find_ceiling(fit, self.rules, at_risk, [blend]).of(blend)["ceiling_load_pct"]
+        lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
+        return float(found), float(error), bool(np.isfinite(found) and after.min() > lowest)
 
+    def _at_risk(self, fit):
+        return load_at_risk_draws(fit, self.rules.risk, self.rules.limit_grade, self.rules.stress)
 
-def _points(fit, at_risk, blend, rules):
-    """The ceiling of a blend by the curve alone, without each tenth of the draws (10,)."""
-    own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - rules.confidence
-    return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))
+    def _points(self, fit, at_risk):
+        """The ceiling by the curve alone, without each tenth of the draws (10,)."""
+        ranked, chance = Ranked(at_risk), 1.0 - self.rules.confidence
+        return leave_out_draws(fit, lambda f: ranked.quantile(f.weights, chance))
+
+    def _anew(self, pot):
+        """A fit without a pot on draws of its own; None where there is none."""
+        if self.fit.alone is None:
+            with suppress(np.linalg.LinAlgError):  # hardly any draw is left where the others point
+                fit, k_hat = moved_without(self.fit, self.looks, pot, 2 * self.draws, FINITE)
+                if k_hat <= FINITE:
+                    return fit
+        return _fit_anew(self.analysis, pot, self.draws)
 
 
 def _fit_anew(analysis, pot, draws):
     blends, grades = analysis.series.blends, analysis.series.sweat()
     limits = dict(zip(blends["blend"], blends["limit_load_pct"], strict=True))
     try:
-        rest = grades[grades["pot"] != pot]
+        rest = grades[grades["pot"].astype(str) != pot]
         return fit_sweat(rest, limits, draws=draws, precise=None, seed=analysis.seed)
     except FitError:
         return None

@@ -70,8 +70,8 @@ def _known_ages(looks):
 
 def reached(counts, grade):
     """Pieces of each row of :func:`count_pours` that reached a grade or a higher one: int (n,)."""
-    return counts[[c for c in counts if c[:1] == "g" and c[1:].isdigit() and int(c[1:]) >= grade]
-                  ].sum(axis=1).astype(int)
+    grades = [c for c in counts if c[:1] == "g" and c[1:].isdigit() and int(c[1:]) >= grade]
+    return pd.Series(counts[grades].to_numpy(int).sum(axis=1), counts.index)
 
 
 def count_pours(looks, n_grades):

@@ -9,11 +9,13 @@ from dataclasses import replace
 
 import numpy as np
 
+from scentlab.fitting.sweat import rebuild_model
 from scentlab.maths.ordinal import Counts, log_likelihood
-from scentlab.maths.sampling import smooth_weights
+from scentlab.maths.sampling import even_places, smooth_weights
 
 GRADES = [f"g{g}" for g in range(5)]
 GROUPS = 10
+MOVES, FEW_BLENDS = 5, 4
 
 
 def reweighted(fit, log_ratio):
@@ -23,7 +25,7 @@ def reweighted(fit, log_ratio):
     By so much a draw's new log-posterior exceeds the old one. k-hat is the shape of the largest
     weights: above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
     """
-    with np.errstate(divide="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore"):  # draws of no weight keep none
         log_weights, k_hat = smooth_weights(np.log(fit.weights) + log_ratio)
     return replace(_weighted(fit, np.exp(log_weights)), k_hat=k_hat), k_hat
 
@@ -52,9 +54,77 @@ def without_pot(fit, pot):
     """A sweat fit as it would be without the evidence of one pot, and k-hat, as :func:`reweighted`.
     The counts lack the pot.
     """
-    left_out = fit.counts["pot"] == pot
-    found, k_hat = reweighted(fit, -pot_log_likelihood(fit, fit.counts[left_out])[:, 0])
-    return replace(found, counts=fit.counts[~left_out].reset_index(drop=True)), k_hat
+    found, k_hat = reweighted(fit, -fit.told[pot])
+    kept = fit.counts["pot"].astype(str) != pot
+    return replace(found, counts=fit.counts[kept].reset_index(drop=True)), k_hat
+
+
+def moved_without(fit, looks, pot, size, enough):
+    """As :func:`without_pot`, of so many draws that are moved to where the other pots put them.
+
+    The draws take the mean and covariance that they have without the pot, and are weighed by the
+    likelihood of the others there; again until k-hat is ``enough`` (Paananen, Piironen, Buerkner &
+    Vehtari 2021, "Implicitly adaptive importance sampling").
+
+    Parameters
+    ----------
+    fit : SweatFit under the weak prior. looks : DataFrame, the settled looks of the fit.
+    pot : str. size : int, draws. enough : float.
+    """
+    blend = looks.loc[looks["pot"].astype(str) == pot, "blend"].iloc[0]
+    (found, k_hat), few = without_pot(fit, pot), _thinned(fit, size)
+    for places, own in _scopes(fit, looks, blend):
+        found, k_hat = _moved(few, found, pot, places, own, enough)
+        if k_hat <= enough:
+            break
+    return found, k_hat
+
+
+def _scopes(fit, looks, blend):
+    """Parameters that are moved together, and the looks that tell of them: of many blends those of
+    the pot's own alone, if they will do."""
+    if len(fit.blends) > FEW_BLENDS:
+        keys = ("capacity", "log_spread_shift")
+        first = [start for start, stop in map(fit.layout.get, keys) if stop > start]
+        yield np.array(first) + fit.blends.index(blend), looks[looks["blend"] == blend]
+    yield np.arange(fit.draws.shape[1]), looks
+
+
+def _moved(few, found, pot, places, looks, enough):
+    """The draws of ``few`` with parameters moved to where they are in ``found``, weighed anew; from
+    there again."""
+    pots, counts = looks["pot"].astype(str), found.counts
+    models = [rebuild_model(few, looks[pots != pot], link) for link in few.links["link"]]
+    before = sum(few.told[p] for p in pots.unique()) + models[0].log_prior(few.draws)[0]
+    mean, root = _moments(few, places)
+    steps = np.linalg.solve(root, (few.draws[:, places] - mean).T).T
+    for _ in range(MOVES):
+        there, spread = _moments(found, places)
+        draws = few.draws.copy()
+        draws[:, places] = there + steps @ spread.T
+        after = np.concatenate([
+            model.log_posterior(draws[few.draw_link == i]) for i, model in enumerate(models)])
+        stretch = np.log(np.diag(spread) / np.diag(root)).sum()
+        found, k_hat = reweighted(replace(few, draws=draws, told={}), after - before + stretch)
+        if k_hat <= enough:
+            break
+    return replace(found, counts=counts), k_hat
+
+
+def _thinned(fit, size):
+    """The fit by so many draws of like weight."""
+    own = even_places(fit.weights, size)
+    return replace(
+        fit, draws=fit.draws[own], weights=np.full(size, 1.0 / size), draw_link=fit.draw_link[own],
+        draw_lot=fit.draw_lot[own], told={pot: v[own] for pot, v in fit.told.items()},
+    )
+
+
+def _moments(fit, places):
+    """Mean (k,) and root of the covariance (k, k) of some parameters."""
+    mean = fit.weights @ fit.draws[:, places]
+    away = fit.draws[:, places] - mean
+    return mean, np.linalg.cholesky((fit.weights * away.T) @ away)
 
 
 def pot_log_likelihood(fit, counts=None):

@@ -76,6 +76,7 @@ class SweatFit(Result):
         logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
         plain maximum likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
+    told : dict of pot to the log-likelihood (S,) of its looks under each draw.
     alone : SweatFit with nothing borrowed from other series, where this one borrows.
     """
 
@@ -100,6 +101,7 @@ class SweatFit(Result):
     shared: dict
     scales: dict | None
     prior: dict
+    told: dict
     notes: tuple = field(default=())
     alone: SweatFit | None = None
 
@@ -246,6 +248,7 @@ def fit_sweat(
         shared,
         used and scales_of(used),
         describe_prior(used, blends),
+        dict(zip(data.groups, drawn.told.T, strict=True)),
         notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
     )
 
@@ -254,7 +257,8 @@ def fit_sweat(
 class Drawn:
     """Posterior draws averaged over links, and what :class:`SweatFit` keeps beside them.
 
-    ``model`` and ``peak`` are those of the best link; the rest is named as there.
+    ``model`` and ``peak`` are those of the best link, ``told`` (S, G) has a column for each of its
+    groups; the rest is named as there.
     """
 
     model: object
@@ -266,6 +270,7 @@ class Drawn:
     k_hat: float
     links: pd.DataFrame
     models: tuple
+    told: np.ndarray
     notes: tuple = ()
 
     @property
@@ -332,7 +337,7 @@ def average_links(make_model, links, draws, seed, precise=None, wanted=None, ran
     note = f"{why} the posterior was drawn by a Hamiltonian sampler instead."
     size = draws if precise is None else 2 * draws
     found = [
-        hamiltonian_draws(model.values_and_gradients, sample, size=size, seed=[seed, i])
+        _by_steps(model, sample, size, [seed, i])
         if (many or sample.k_hat > K_HAT_LIMIT) and share > MATTERS else sample
         for i, (model, sample, share) in enumerate(zip(models, found, weight, strict=True))
     ]
@@ -345,9 +350,17 @@ def _sampler(model, peak, seed):
 
     def density(points):
         moved, log_jacobian = model.unfunnelled(points, peak.point)
-        return model.log_posterior(moved) + log_jacobian
+        parts = model.log_parts(moved)
+        parts[:, -1] += log_jacobian
+        return parts
 
     return Sampler(density, peak, seed)
+
+
+def _by_steps(model, start, size, seed):
+    """Draws of a model's posterior by a sampler that importance cannot fail."""
+    drawn = hamiltonian_draws(model.values_and_gradients, start, size=size, seed=seed)
+    return replace(drawn, parts=model.log_parts(drawn.points))
 
 
 def _joined(models, peaks, found, weight, believed):
@@ -360,6 +373,7 @@ def _joined(models, peaks, found, weight, believed):
         max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS),
         _link_table(tuple(believed), weight, models, peaks),
         models=tuple(models),
+        told=np.concatenate([sample.parts[:, :-1] for sample in found]),
     )
 
 
@@ -368,10 +382,11 @@ def ages_apart(looks):
     return bool(looks["age_days"].max() >= 1.5 * looks["age_days"].min())
 
 
-def look_counts(looks, blends, stresses, aged=False):
+def look_counts(looks, blends, stresses, aged=False, oldest=None):
     """Settled looks as :class:`Counts` with the design of the sweat model.
 
-    Unless it is ``aged``, each piece counts by its last look.
+    Unless it is ``aged``, each piece counts by its last look; then ages count in doublings of the
+    ``oldest`` (days).
     """
     if not aged:
         looks = looks.drop_duplicates(["code", "stress"], keep="last")
@@ -382,21 +397,23 @@ def look_counts(looks, blends, stresses, aged=False):
     )
     piece = None
     if aged:
-        columns.append(np.log2(looks["age_days"] / looks["age_days"].max()).to_numpy(float))
+        oldest = oldest or looks["age_days"].max()
+        columns.append(np.log2(looks["age_days"] / oldest).to_numpy(float))
         piece = (looks["code"].astype(str) + "\n" + looks["stress"]).to_numpy(str)
     grades, pots = looks["grade"].to_numpy(int), looks["pot"].to_numpy(str)
     return count_looks(grades, np.column_stack(columns), pots, N_GRADES, piece=piece)
 
 
-def rebuild_model(fit, looks):
-    """The sweat model of a fit's best link on settled looks, under the weak prior."""
-    best = fit.links["link"].iloc[int(fit.links["weight"].argmax())]
+def rebuild_model(fit, looks, link=None):
+    """The sweat model of a fit on settled looks, under the weak prior and its best link or
+    another."""
+    link = link or fit.links["link"].iloc[int(fit.links["weight"].argmax())]
     prior = _weak_prior(fit.shared)
     if not fit.misread:
         prior = replace(prior, misread_median=None)
     first, stop = fit.layout["ageing"]
-    data = look_counts(looks, fit.blends, fit.stresses, stop > first)
-    return CapacityModel(data, len(fit.blends), prior, link=best, aged=stop > first)
+    data = look_counts(looks, fit.blends, fit.stresses, stop > first, fit.ages[1])
+    return CapacityModel(data, len(fit.blends), prior, link=link, aged=stop > first)
 
 
 def _peaks(models):

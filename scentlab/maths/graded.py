@@ -175,12 +175,18 @@ class GradedModel:
         """Log-likelihood (...) at free parameters (..., p)."""
         return self._evaluate(free, False).value
 
+    def log_parts(self, free):
+        """Log-likelihood of each group, and log prior, (S, G + 1) at points (S, p); minus infinity
+        out of reach."""
+        reach = ~self.out_of_reach(free)
+        parts = np.full((len(free), len(self.data.starts) + 1), -np.inf)
+        parts[reach, :-1] = self._evaluate(free[reach], False).each
+        parts[reach, -1] = self.log_prior(free[reach])[0]
+        return parts
+
     def log_posterior(self, free):
         """Log-likelihood plus log prior (S,) at points (S, p); minus infinity out of reach."""
-        reach = ~self.out_of_reach(free)
-        value = np.full(len(free), -np.inf)
-        value[reach] = self.log_likelihood(free[reach]) + self.log_prior(free[reach])[0]
-        return value
+        return self.log_parts(free).sum(axis=1)
 
     def value_and_gradient(self, free):
         """Log posterior (log likelihood without a prior) and its gradient at one point (p,)."""

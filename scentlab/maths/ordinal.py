@@ -17,7 +17,7 @@ from dataclasses import dataclass, fields, replace
 from functools import cached_property, lru_cache
 
 import numpy as np
-from scipy import special
+from scipy import ndimage, special
 from scipy.interpolate import CubicSpline
 
 from scentlab.maths.links import find_link, grade_terms
@@ -174,15 +174,20 @@ def misread_flow(values):
 
 @dataclass(frozen=True)
 class Evaluation:
-    """The log-likelihood and its derivatives; ``d_log_sigma`` (..., G) is per group, and ``modes``
-    are the means of the groups' effects (z)."""
+    """The log-likelihood ``each`` group adds (..., G) and the derivatives of their sum;
+    ``d_log_sigma`` (..., G) is per group, and ``modes`` are the means of the groups' effects (z).
+    """
 
-    value: np.ndarray
+    each: np.ndarray
     d_theta: np.ndarray | None
     d_eta: np.ndarray | None
     d_log_sigma: np.ndarray | None
     d_misread: np.ndarray | None
     modes: np.ndarray | None
+
+    @property
+    def value(self):
+        return self.each.sum(axis=-1)
 
 
 def log_likelihood(
@@ -355,19 +360,18 @@ class _Problem:
 
     def evaluation(self, terms, share, modes, shift, batch):
         """:class:`Evaluation` of terms averaged over nodes with weights ``share`` (G, Q, S)."""
-        if terms.d_eta is None:
-            return Evaluation(terms.value[:, 0].sum(axis=0).reshape(batch), *[None] * 5)
-        each = np.broadcast_shapes(share.shape, terms.value.shape)
-        groups = self.spread_groups(np.broadcast_to(share, each))
-
         def back(values):
             return np.moveaxis(values, 0, -1).reshape(batch + (len(values),))
 
+        if terms.d_eta is None:
+            return Evaluation(back(terms.value[:, 0]), *[None] * 5)
+        each = np.broadcast_shapes(share.shape, terms.value.shape)
+        groups = self.spread_groups(np.broadcast_to(share, each))
         d_misread = terms.d_misread
         if d_misread is not None:
             d_misread = (share * d_misread).sum(axis=(0, 1)).reshape(batch)
         return Evaluation(
-            terms.value[:, 0].sum(axis=0).reshape(batch),
+            back(terms.value[:, 0]),
             back((groups * terms.d_theta).sum(axis=(1, 2))),
             back((groups * terms.d_eta).sum(axis=1)),
             back(self.sum_groups((groups * terms.d_eta * self.spread_groups(shift)).sum(axis=1))),
@@ -509,7 +513,10 @@ def marginal_risk(location, sigma, link="logit"):
     if location.size <= _GRID_SIZE**2:
         return _sum_risk(location, sigma, find_link(link))
     reach = np.clip(location / np.sqrt(1.0 + 0.35 * sigma**2), -_FAR, _FAR)
-    return special.expit(_risk_spline(str(link)).ev(reach, np.minimum(np.arcsinh(sigma), _WIDE)))
+    spline = _risk_spline(str(link))
+    places = (reach + _FAR) / (2.0 * _FAR), np.minimum(np.arcsinh(sigma), _WIDE) / _WIDE
+    places = [place * (n - 1) for place, n in zip(places, spline.shape, strict=True)]
+    return special.expit(ndimage.map_coordinates(spline, places, mode="mirror", prefilter=False))
 
 
 def _sum_risk(location, sigma, link):
@@ -519,11 +526,10 @@ def _sum_risk(location, sigma, link):
 
 @lru_cache(maxsize=8)
 def _risk_spline(link):
-    """Logit of the risk over location, in units of about its total scale, and asinh of sigma."""
-    from scipy.interpolate import RectBivariateSpline
-
+    """Coefficients of the logit of the risk over location, in units of about its total scale, and
+    asinh of sigma, in which it is even."""
     reach, wide = np.linspace(-_FAR, _FAR, 121), np.linspace(0.0, _WIDE, 49)
     sigma = np.sinh(wide)
     z = -(reach[:, None] * np.sqrt(1.0 + 0.35 * sigma**2))[..., None] - sigma[:, None] * _Z
     risk = np.clip(find_link(link).sf(z) @ _Z_WEIGHTS, 1e-9, 1.0 - 1e-9)
-    return RectBivariateSpline(reach, wide, special.logit(risk))
+    return ndimage.spline_filter(special.logit(risk), mode="mirror")

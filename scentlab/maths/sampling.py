@@ -22,14 +22,16 @@ _DF, _STRETCH = 8.0, 1.1
 @dataclass(frozen=True)
 class Draws:
     """Weighted draws: ``points`` (S, p), ``weights`` (S,) summing to 1, ``lot`` (S,), the number of
-    the lot that each was drawn in (lots of one proposal share their thousands), k-hat, and
-    ``log_evidence``, the log of the integral of the density that was drawn from."""
+    the lot that each was drawn in (lots of one proposal share their thousands), k-hat,
+    ``log_evidence``, the log of the integral of the density that was drawn from, and the ``parts``
+    (S, k) of its log at the points."""
 
     points: np.ndarray
     weights: np.ndarray
     lot: np.ndarray
     k_hat: float
     log_evidence: float
+    parts: np.ndarray
 
     @property
     def effective_size(self):
@@ -39,7 +41,7 @@ class Draws:
 def adaptive_draws(log_density, peak, *, size, seed):
     """About ``size`` draws from a density known up to a constant, as :class:`Draws`.
 
-    log_density : callable, points (S, p) to log density (S,).
+    log_density : callable, points (S, p) to log density (S,), or to parts (S, k) that add up to it.
     peak : Peak of that density (``point``, ``covariance``), which shapes the first proposal.
     size : int. seed : int, sequence of ints or numpy Generator.
     Raises numpy.linalg.LinAlgError when the Hessian of the peak is not negative definite.
@@ -57,7 +59,7 @@ class Sampler:
         self.rng = np.random.default_rng(seed)
         self.proposals, self.sizes, self.under, self.lots = [], [], [], []
         self.points = np.empty((0, len(peak.point)))
-        self.density = np.empty(0)
+        self.density, self.parts = np.empty(0), []
         self.next = _Student(peak.point, _STRETCH**2 * peak.covariance)
 
     def grow(self, size):
@@ -77,7 +79,8 @@ class Sampler:
             for old, p in zip(self.under, self.proposals, strict=True)
         ]
         self.points = np.concatenate([self.points, new])
-        self.density = np.append(self.density, self.log_density(new))
+        self.parts.append(self.log_density(new).reshape(len(new), -1))
+        self.density = np.append(self.density, self.parts[-1].sum(axis=1))
         self.proposals.append(self.next)
         self.under.append(self.next.log_density(self.points))
         self.lots += [_OF_ONE * len(self.sizes) + i for i, n in enumerate(lots) for _ in range(n)]
@@ -97,7 +100,8 @@ class Sampler:
         usable = log_ratio[np.isfinite(log_ratio)]
         log_evidence = float(np.logaddexp.reduce(usable) - np.log(len(log_ratio)))
         log_weights, k_hat = smooth_weights(log_ratio)
-        return Draws(self.points, np.exp(log_weights), np.array(self.lots), k_hat, log_evidence)
+        return Draws(self.points, np.exp(log_weights), np.array(self.lots), k_hat, log_evidence,
+                     np.concatenate(self.parts))
 
 
 class _Student:
@@ -213,13 +217,14 @@ def mixed_draws(samples, shares):
 def quantile_error(values, weights, lot, chance):
     """Monte Carlo standard error of a weighted quantile, from how the lots differ.
 
-    values, weights : arrays (S,). lot : int array (S,). chance : float.
+    values, weights : arrays (S,), the values or Ranked. lot : int array (S,). chance : float.
 
     Each lot's share of the weight below the quantile varies about that of the lots of the same
     proposal (Owen 2013, "Monte Carlo theory, methods and examples", batching); over the density
     there.
     """
-    below = values < weighted_quantile(values, weights, chance)
+    ranked = Ranked.of(values)
+    below = ranked.given < ranked.quantile(weights, chance)
     lots, own = np.unique(lot, return_inverse=True)
     each = np.bincount(own, weights * (below - chance))
     _, proposal, number = np.unique(lots // _OF_ONE, return_inverse=True, return_counts=True)
@@ -227,7 +232,7 @@ def quantile_error(values, weights, lot, chance):
     error = np.sqrt(np.sum(away**2 * (number / np.maximum(number - 1.0, 1.0))[proposal]))
     width = max(2.0 * error, 0.02)
     around = np.clip((chance - width, chance + width), 0.002, 0.998)
-    low, high = weighted_quantile(values, weights, around)
+    low, high = ranked.quantile(weights, around)
     return float((high - low) * error / (around[1] - around[0]))
 
 
@@ -296,9 +301,25 @@ def pareto_quantile(chance, k, scale):
     return scale * np.expm1(-k * np.log1p(-chance)) / k
 
 
+class Ranked:
+    """Values (S,) put in order once, for quantiles under any weights."""
+
+    def __init__(self, values):
+        self.given, self.order = np.asarray(values), np.argsort(values)
+        self.values = self.given[self.order]
+
+    @classmethod
+    def of(cls, values):
+        """The values in order, if they are not yet."""
+        return values if isinstance(values, cls) else cls(values)
+
+    def quantile(self, weights, chance):
+        """The smallest value(s) whose cumulative weight reaches the chance(s)."""
+        cumulative = np.cumsum(np.asarray(weights)[self.order])
+        place = np.searchsorted(cumulative / cumulative[-1], np.asarray(chance) - 1e-12)
+        return self.values[np.minimum(place, len(self.values) - 1)]
+
+
 def weighted_quantile(values, weights, chance):
     """Quantile(s) of weighted draws: the smallest value whose cumulative weight reaches chance."""
-    order = np.argsort(values, kind="stable")
-    cumulative = np.cumsum(np.asarray(weights)[order])
-    place = np.searchsorted(cumulative / cumulative[-1], np.asarray(chance) - 1e-12)
-    return np.asarray(values)[order][np.minimum(place, len(order) - 1)]
+    return Ranked.of(values).quantile(weights, chance)

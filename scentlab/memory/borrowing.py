@@ -125,6 +125,7 @@ def mixed(lent, usual, share):
         usual, draws=np.vstack([lent.draws, usual.draws])[order], weights=weights,
         draw_link=link[order], draw_lot=lots[order], k_hat=max(lent.k_hat, usual.k_hat),
         effective_size=float(1.0 / np.sum(weights**2)),
+        told={pot: np.concatenate([lent.told[pot], own])[order] for pot, own in usual.told.items()},
         links=usual.links.assign(weight=np.bincount(link[order], weights, len(usual.links))),
     )
 

@@ -12,8 +12,8 @@ QUALITY = 78
 
 @dataclass(frozen=True)
 class Shown:
-    """A photo on a page: the code of its piece, its load, its words, and its picture as a data
-    address."""
+    """A photo on a page: the code of its piece, its load in the maker's unit, its words, and its
+    picture as a data address."""
 
     code: str
     load: str
@@ -44,8 +44,8 @@ def shown_photos(photos, series, load_pct, blend, most=MOST):
         seen[load] = seen.get(load, 0) + 1
         turns.append((seen[load], load, photo))
     turns.sort(key=lambda t: t[:2])
-    return [Shown(p.code, say_load_oz(load), f"{p.words}, {say_load_oz(load)}", small(p.read()))
-            for _, load, p in turns[:most]]
+    return [Shown(p.code, words.split(" (")[0], f"{p.words}, {words}", small(p.read()))
+            for words, p in ((say_load_oz(load), p) for _, load, p in turns[:most])]
 
 
 def small(picture):

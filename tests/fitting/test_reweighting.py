@@ -4,9 +4,11 @@ import numpy as np
 import pytest
 from scipy import integrate, special, stats
 
+from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.reweighting import (
     draw_error,
     leave_out_draws,
+    moved_without,
     pot_log_likelihood,
     reweighted,
     without_pot,
@@ -85,6 +87,37 @@ class TestPots:
             room = 4.0 * np.hypot(*errors) + 0.03
             assert np.all(np.abs(points(found) - points(other)) < room), pot
             assert np.abs(points(found) - points(fit)).max() > 0
+
+
+    def test_what_the_fit_keeps_is_the_likelihood_of_each_pot(self, fit):
+        """Within the error of rough nodes (:func:`log_likelihood`), where the weight is."""
+        found, own = pot_log_likelihood(fit), fit.weights > 1e-6
+        for p, pot in enumerate(dict.fromkeys(fit.counts["pot"])):
+            assert np.abs(fit.told[pot] - found[:, p])[own].max() < 0.05
+
+
+@pytest.mark.parametrize("blends", [2, 6])
+def test_moved_draws_are_the_fit_of_the_other_pots(blends):
+    """5 % and 50 % points of the capacity of a blend whose pot is unlike its others, against a fit
+    of the rest, within four joint errors of the draws (and 0.03 points)."""
+    truth = Truth({f"b{i}": BlendTruth(9.0 + i / 2) for i in range(blends)}, spoiled_pots=1)
+    series = simulate_series(even_layout(list(truth.blends), [5, 7, 9, 11, 13], pots=3), truth, 5)
+    looks, limits = settle_looks(series.sweat(), "sweat", ages=True)[0], dict.fromkeys(
+        truth.blends, 12.0)
+    fit = fit_sweat(looks, limits, precise=None)
+    without = {pot: without_pot(fit, pot)[1] for pot in fit.told}
+    pot = max(without, key=without.get)
+    place = fit.blends.index(looks.loc[looks["pot"] == pot, "blend"].iloc[0])
+    found, k_hat = moved_without(fit, looks, pot, 6000, 0.5)
+    other = fit_sweat(looks[looks["pot"] != pot], limits, draws=6000, seed=8)
+
+    def points(fit):
+        return weighted_quantile(fit.named["capacity"][:, place], fit.weights, [0.05, 0.5])
+
+    errors = [draw_error(leave_out_draws(f, points)) for f in (found, other)]
+    assert k_hat <= 0.5 < without[pot]
+    assert np.all(np.abs(points(found) - points(other)) < 4.0 * np.hypot(*errors) + 0.03)
+    assert pot not in set(found.counts["pot"]) and len(found.draws) == 6000
 
 
 class TestWeights:

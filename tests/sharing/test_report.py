@@ -4,14 +4,18 @@ import base64
 import copy
 import dataclasses
 import hashlib
+import io
 import re
 from html.parser import HTMLParser
+from types import SimpleNamespace
 
 import pandas as pd
 import pytest
+from PIL import Image
 
 from scentlab.choosing.analysis import analyse, choices, what_if
 from scentlab.choosing.diagnosis import diagnose
+from scentlab.choosing.rules import Rules
 from scentlab.results import say_odds
 from scentlab.sharing import figures, report
 from scentlab.sharing.pages import write_page
@@ -28,7 +32,8 @@ from scentlab.words.tables import (
     tradeoff_table,
 )
 
-HOSTILE = '<script>alert("1")</script>&"\'{{ 7 * 7 }}<img src=x onerror=alert(2)>'
+HOSTILE = ('<script>alert("1")</script>&"\'{{ 7 * 7 }}{% raw %}<img src=x onerror=alert(2)>'
+           "\u202e\u2066" + "W" * 90)  # with marks that turn the direction, and one long word
 LOADING = {"src", "href", "data", "action", "poster", "srcset", "background", "formaction"}
 
 
@@ -286,14 +291,40 @@ def test_invented_data_are_marked_and_measured_data_are_not(analysis, page):
     assert "Invented" not in Page(text).text
 
 
+def photos_of(*codes):
+    """Photos of pieces, one grey pixel each."""
+    out = io.BytesIO()
+    Image.new("RGB", (1, 1)).save(out, "JPEG")
+    return [SimpleNamespace(code=c, words=f"photo of piece {c}", read=out.getvalue) for c in codes]
+
+
+def wettest(analysis, number=1):
+    """Codes of pieces of the first blend at its highest loads."""
+    looks = analysis.series.sweat().sort_values("load_pct", ascending=False)
+    own = looks[looks["blend"] == analysis.pick.table["blend"].iloc[0]]
+    return own["code"].unique()[:number]
+
+
+def with_hostile_blends(series):
+    """The series with blends of hostile names, no two alike, in every frame and in the plan."""
+    names = {b: f"{HOSTILE} {i}" for i, b in enumerate(series.blends["blend"])}
+    frames = {f.name: getattr(series, f.name) for f in dataclasses.fields(series)}
+    frames = {n: f.assign(blend=f["blend"].map(names).fillna(f["blend"])) for n, f in frames.items()
+              if isinstance(f, pd.DataFrame) and "blend" in f}
+    plan = copy.deepcopy(series.plan)
+    for planned in plan["blends"]:
+        planned["name"] = names[planned["name"]]
+    return dataclasses.replace(series, plan=plan, **frames)
+
+
 def series_frame(frame):
     """The same grades or scores, of pieces and batches with hostile names."""
-    return frame.assign(code=HOSTILE, pour=HOSTILE, assessor=HOSTILE)
+    return frame.assign(**{c: frame[c].astype(str) + HOSTILE for c in ("code", "pour", "assessor")})
 
 
 @pytest.mark.usefixtures("quick")
 def test_hostile_text_stays_text(analysis):
-    series = analysis.series
+    series = with_hostile_blends(analysis.series)
     pours = series.pours.copy()
     pours["note"] = pours["note"].astype(object)
     pours.loc[pours.index[0], "note"] = HOSTILE
@@ -304,9 +335,14 @@ def test_hostile_text_stays_text(analysis):
         series, title=HOSTILE, fragrance=HOSTILE, pours=pours, plan=plan, currency=HOSTILE,
         blends=series.blends.assign(composition=HOSTILE), **named,
     )
-    text = report_html(dataclasses.replace(analysis, series=nasty), (HOSTILE,), (HOSTILE,))
-    page = Page(text)
-    assert len(page.all("script")) == 1 and not page.all("img")
+    found = analyse(nasty, Rules(override_blends=tuple(series.blends["blend"][:1]),
+                                 override_reason=HOSTILE), draws=300, precise=None)
+    page = Page(report_html(found, (HOSTILE,), (HOSTILE,), photos_of(*wettest(found))))
+    assert all(f"{HOSTILE} {i}" in page.text for i in range(len(series.blends)))
+    assert HOSTILE in found.pick.override
+    assert len(page.all("script")) == 1
+    shown, = page.all("img")
+    assert shown["src"].startswith("data:image/jpeg;base64,") and HOSTILE in shown["alt"]
     assert page.text.count("{{ 7 * 7 }}") > 4
     assert not any("onerror" in attrs for _, attrs in page.tags)
 
