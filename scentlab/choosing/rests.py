@@ -170,7 +170,8 @@ def _storage(own, stress, plan):
 
 
 def _otherwise(own, stress, rules):
-    """A row where pieces kept otherwise sweated at a load at which no piece that decides did."""
+    """A row where pieces kept otherwise sweated at a load at which no piece that decides did; in
+    the headline where none of these sweated at all."""
     wet = own["grade"].astype(int) >= rules.limit_grade
     decides = own["stress"] == stress
     seen = own.loc[wet & decides, "load_pct"]
@@ -180,7 +181,7 @@ def _otherwise(own, stress, rules):
     kept = "heat-cycled" if odd["stress"].iloc[0] == "heat" else "room-temperature"
     words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
              f"{say_load_oz(odd['load_pct'].min())} on, where no piece that decides did")
-    return [("sweat otherwise", words, words, -1)]
+    return [("sweat otherwise", words, "" if len(seen) else words, -1)]
 
 
 def _heat(own, stress, series):
