@@ -358,7 +358,6 @@ def test_a_score_outlives_the_server_and_a_reload(phone, server, store):
     assert stored(store) == []
     server.start()
     phone.reload()
-    said(phone, "^All 2 saved.$")
     phone.wait_for_selector("#waiting", state="hidden")
     begin(phone, "Begin session S1")
     phone.wait_for_function("() => document.getElementById('code').textContent === '500'")
