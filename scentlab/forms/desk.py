@@ -187,7 +187,8 @@ class PlanDesk:
         """A plan of what is typed."""
         materials = self.materials
         if not materials.blends or materials.fragrance is None:
-            raise NotYet(f"What goes into the pots, above: {materials.problem}.")
+            raise NotYet(f"What goes into the pots, above: "
+                         f"{str(materials.problem).rstrip('.')}.")
         given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")

@@ -42,6 +42,7 @@ from scentlab.units import (
     say_load,
     say_load_oz,
     say_one_weight,
+    say_points,
     say_temperature,
     say_weighed,
     scale_ounces,
@@ -199,8 +200,9 @@ class PourForm(Form):
                  f"{say_load(load, 2)}, planned {say_load(plan, 2)}.")
         if abs(load - plan) > LOAD_TOLERANCE + 1e-9:
             kind = "flag"
-            words += (f" Off by {load - plan:+.2f} points of wax basis: weigh again, or keep it "
-                      "and say why in “Anything that was seen”.")
+            words += (f" Too {'much' if load > plan else 'little'} by "
+                      f"{say_points(abs(load - plan), 2)}: weigh again, or keep it and say why in "
+                      "“Anything that was seen”.")
         self.load.value = note(kind, words)
 
     def _day(self, text):

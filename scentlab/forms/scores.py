@@ -124,7 +124,8 @@ class GradeForm(_PieceForm):
                        f"{reference_strip(test)}</details>")
         self.photo = photos and PhotoStrip(photos.of, self._add_photo, photos.undo)
         self._photos = photos
-        self._lay_out(strip, self.heading, *filter(None, [self.photo]), stacked(self.choices),
+        self._lay_out(strip, self.heading, *filter(None, [self.photo]),
+                      w.Box(self.choices, _dom_classes=["scent-choices"]),
                       self.message, in_a_row([self.undo, self.later]))
         self._show()
 

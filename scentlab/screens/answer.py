@@ -70,9 +70,9 @@ def _build(page, seed):
         page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)),
         Fold("All rules: grades, storage, throw, limits, today's load",
-             lambda: rules_form(analysis, bench.folder), "rules"),
+             lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules"),
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
-        *_details(analysis, bench),
+        *_details(page, analysis, bench),
         show_guide("confirm"),
     ]
 
@@ -109,12 +109,17 @@ def rests_html(analysis):
     return f'<table class="scent-rests">{"".join(rows)}</table>'
 
 
-def rules_form(analysis, folder):
+def rules_form(analysis, folder, on_keep=lambda: None):
     """The form of the rules, which shows at once what other rules would choose."""
+    def keep(chosen):
+        where = keep_rules(chosen, folder)
+        on_keep()
+        return where
+
     limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
     return RulesForm(
         rules_here(folder).rules, make=Rules, decide=lambda rules: decide(rules).pick,
-        keep=lambda chosen: keep_rules(chosen, folder),
+        keep=keep,
         limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
         stresses=analysis.sweat.stresses, draw=plot,
     )
@@ -136,7 +141,7 @@ def one_blend(analysis):
     ]
 
 
-def _details(analysis, bench):
+def _details(page, analysis, bench):
     rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
@@ -151,7 +156,9 @@ def _details(analysis, bench):
     if analysis.longevity and analysis.longevity.throw_life:
         yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
-    yield Fold("What it saves", lambda: saved_table(analysis, bench.demo), "saving")
+    page.saving = Fold("What it saves", lambda: saved_table(
+        analysis, rules_here(bench.folder).rules.today_load_pct, bench.demo), "saving")
+    yield page.saving
     yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
                lambda: costs_form(analysis, bench), "costs")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
@@ -172,11 +179,11 @@ def _meanings(fit):
     return w.HTML(f"<ul>{rows}</ul>")
 
 
-def saved_table(analysis, demo=False):
+def saved_table(analysis, today_pct=None, demo=False):
     """What is saved against today's load, for 1,000 pieces, as a frame to show or in words."""
-    pick = analysis.pick
-    if demo and analysis.rules.today_load_pct is None:
-        pick = what_if(analysis, today_load_pct=DEMO_TODAY_PCT)
+    pick, today_pct = analysis.pick, today_pct or (DEMO_TODAY_PCT if demo else None)
+    if today_pct != analysis.rules.today_load_pct:
+        pick = what_if(analysis, today_load_pct=today_pct)
     saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
