@@ -245,7 +245,6 @@ class SliderForm(Form):
         self.back.tooltip = "Back to the rules that are kept"
         asked = stacked([w.HTML("<b>What if?</b>"), *self.sliders.values(),
                          in_a_row([self.keep, self.back]), self.message], "scent-side")
-        self.lines.add_class("scent-lines")
         self.add_class("scent-rules")
         self._lay_out(self.lines, stacked([self.picture, asked], "scent-sides"))
         self._guarded(self._changed)
@@ -272,7 +271,7 @@ class SliderForm(Form):
         # A line at each place of the sliders: one that came and went would move them.
         self._say("saved" if kept else "flag", "These are the rules that are kept: move a slider "
                   "to see what others would choose." if kept else "Lines and picture follow the "
-                  "sliders; the rest of this page and the report the rules that are kept.")
+                  "sliders; page and report follow the rules that are kept.")
 
     def _go_back(self):
         for name, slider in self.sliders.items():

@@ -13,6 +13,7 @@ from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import use_words
 from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
+from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
@@ -23,7 +24,7 @@ from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import plot
-from scentlab.text import in_sentences
+from scentlab.text import capital, in_sentences
 from scentlab.units import say_load_oz
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
@@ -104,9 +105,15 @@ def rests_html(analysis):
     rows = []
     for row in analysis.rests.table.to_dict("records"):
         mark = "<b>!</b> " if row["warning"] else ""
-        rows.append(f'<tr><th scope="row">{html.escape(row["blend"])}: {html.escape(row["name"])}'
+        rows.append(f'<tr><th scope="row">{_of_which(row)}'
                     f"</th><td>{mark}{html.escape(str(row['value']))}</td></tr>")
     return f'<table class="scent-rests">{"".join(rows)}</table>'
+
+
+def _of_which(row):
+    """What a row is about; that it is about all blends is not said at each."""
+    name = row["name"] if row["blend"] == ALL else f"{row['blend']}: {row['name']}"
+    return html.escape(capital(name))
 
 
 def rules_form(analysis, folder, on_keep=lambda: None):

@@ -239,8 +239,8 @@ def test_a_pour_beside_its_plan(desk):
     form.fields["fragrance_g"].value = "19"
     assert text(form.load) == (
         "19 g of fragrance in 200 g of wax: true load 9.50 % of wax (8.68 % of total), planned "
-        "9.00 % of wax (8.26 % of total). Off by +0.50 points of wax basis: weigh again, or keep "
-        "it and say why in “Anything that was seen”."
+        "9.00 % of wax (8.26 % of total). Too much by 0.50 points of load (% of wax): weigh "
+        "again, or keep it and say why in “Anything that was seen”."
     )
     assert "scent-flag" in form.load.value
     form.fields["poured_on"].value = "2026-03-01"
