@@ -198,15 +198,15 @@ class Shown:
         """The unit of a column as its field and its heading have it.
 
         >>> Shown("oz", "F").label("°C"), Shown("oz").label("% of wax"), Shown().label("g")
-        ('°F', 'oz/lb or %', 'g')
+        ('°F', 'with oz/lb or %', 'g')
         """
         if unit == "°C":
             return f"°{self.temperature}"
         return _IN_OUNCES.get(unit, unit) if self.weight == "oz" else unit
 
 
-_IN_OUNCES = {"g": "oz", "% of wax": "oz/lb or %",
-              "g of fragrance per 100 g of wax": "oz/lb or %"}
+_IN_OUNCES = {"g": "oz", "% of wax": "with oz/lb or %",
+              "g of fragrance per 100 g of wax": "with oz/lb or %"}
 _chosen = Shown()
 
 
@@ -297,6 +297,20 @@ def say_load_oz(load_pct):
     quarter = round(4.0 * ounces) / 4.0
     ounces = quarter if abs(quarter - ounces) < 1e-9 else round(ounces, 1)
     return f"{percent} ({ounces:g} oz/lb)"
+
+
+def say_points(points, digits=1):
+    """A difference of two loads, given in points of % of wax, in the maker's unit.
+
+    >>> say_points(0.75, 2)
+    '0.75 points of load (% of wax)'
+    >>> with showing(Shown("oz")):
+    ...     say_points(-0.75)
+    '-0.12 oz/lb'
+    """
+    if _chosen.weight == "oz":
+        return f"{round(points * OUNCES_PER_POUND / 100.0, 2) + 0.0:g} oz/lb"
+    return f"{points:.{digits}f} points of load (% of wax)"
 
 
 def say_weight(grams):
@@ -452,7 +466,7 @@ def in_maker_units(text):
     def said(found):
         by, off = found["by"] or "", found["off"] or ""
         ends = [float(x) for x in (found["low"], found["high"]) if x]
-        ends = [f"{1.8 * x:g}" if by or off else f"{fahrenheit_from_celsius(x):.0f}" for x in ends]
+        ends = [f"{1.8 * x if by or off else fahrenheit_from_celsius(x):.0f}" for x in ends]
         return f"{by}{' to '.join(ends)} °F{off}"
 
     return _HEAT.sub(said, text)

@@ -5,6 +5,7 @@ import datetime as dt
 import sys
 import textwrap
 from dataclasses import replace
+from pathlib import Path
 
 from scentlab.amounts import keep_units, units_here
 from scentlab.cli.answers import analysed
@@ -66,14 +67,17 @@ def _demo(arguments):
 def _lab(arguments):
     from scentlab.lab import is_here, run_lab
 
-    folder = workshop_folder(arguments.folder)
     if not is_here():
         raise CannotDo(
             "the pages need JupyterLab, which is not installed here; install the kit once more, "
             "with [lab] behind its folder or wheel, as in: "
             f"{quoted(sys.executable)} -m pip install '.[lab]'. All other commands work without."
         )
-    code = run_lab(folder, arguments.extra)
+    folder = Path(arguments.folder)
+    if not folder.exists() and folder.absolute().parent.is_dir():
+        folder.mkdir()
+        print(f"Made the folder {folder} for your series.", flush=True)
+    code = run_lab(workshop_folder(folder), arguments.extra)
     if code:
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 

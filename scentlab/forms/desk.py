@@ -38,7 +38,7 @@ from scentlab.recording.correcting import make_void, mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.recording.progress import waiting, warmer_pieces
+from scentlab.recording.progress import score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelf_beside, shelve
 from scentlab.units import say_one_weight, show_in, shown
 
@@ -149,7 +149,8 @@ class PlanDesk:
         self._ready = False
         self.materials.fill(materials_draft(plan.fragrance, plan.blends))
         self._ready = True
-        self.planning.fill(series_draft(plan))
+        title = self.planning.fields["title"].text or plan.title
+        self.planning.fill(series_draft(plan) | {"title": title})
         self._changed()
 
     def _materials_changed(self):
@@ -186,7 +187,8 @@ class PlanDesk:
         """A plan of what is typed."""
         materials = self.materials
         if not materials.blends or materials.fragrance is None:
-            raise NotYet(f"What goes into the pots, above: {materials.problem}.")
+            raise NotYet(f"What goes into the pots, above: "
+                         f"{str(materials.problem).rstrip('.')}.")
         given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")
@@ -288,9 +290,13 @@ class RecordDesk:
         """The pieces that wait for a tester, of one test or of all, as a frame."""
         return waiting(self._store, assessor, test, looks_per_piece=self._looks)
 
+    def later(self, assessor):
+        """What comes next for a tester, with its day; '' for nothing."""
+        return score_words(self._store, None, self._looks, assessor)[1]
+
     def _grades(self, test, assessor):
         return GradeForm(self.waiting(assessor, test), test, assessor, **self._saving("grades"),
-                         photos=self._photos(assessor))
+                         photos=self._photos(assessor), heated=len(self._store.rows("heats")) > 0)
 
     def _photos(self, assessor):
         """What a form needs of photos; each tester sees those that they took themselves."""

@@ -12,8 +12,9 @@ import ipywidgets as w
 import pandas as pd
 
 from scentlab.amounts import READERS, AmountError, as_typed, other_form, read_amount
-from scentlab.schema import ONE_DAY, THROWS, Column, check_clock
+from scentlab.schema import ONE_DAY, POURS, THROWS, Column, check_clock
 from scentlab.text import capital
+from scentlab.units import ounces_per_pound_from_load
 from scentlab.units import shown as units_shown
 
 NEEDED = object()
@@ -21,8 +22,9 @@ NEEDED = object()
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
 LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
 _FINE = ("g", "% of wax")  # what a plan is made of is taken as it is typed, not to 0.01
-_DATE_WORDS = ("expected a date as year-month-day, or day.month.year with dots, such as 2026-03-14 "
-               "or 14.03.2026")
+_DATE_WORDS = "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026"
+_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august",
+           "september", "october", "november", "december")
 
 
 class NotYet(ValueError):
@@ -113,19 +115,45 @@ def _bounds(column, choice):
     return f", that is {' to '.join(ends)}" if ends[1:] else ""
 
 
-def read_day(text, what):
-    """A day written as year-month-day, or as day.month.year with dots.
+def scale_reading(text):
+    """What the scale shows under the check weight, in g; a bare number can be only one of g and oz.
 
-    >>> read_day("26.10.2026", "day") == read_day("2026-10-26", "day") == dt.date(2026, 10, 26)
+    >>> scale_reading("100"), scale_reading("3.53")
+    (100.0, 100.07)
+    """
+    column = POURS["scale_check_g"]
+    bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
+    unit = ("oz" if float(text.replace(",", ".")) < column.lower / 4 else "g") if bare else ""
+    return read_text(f"{text} {unit}".replace(",", ".") if bare else text, column, units_shown())
+
+
+def read_day(text, what):
+    """A day as 2026-10-26, 26.10.2026, or with its month in words; without a year the nearest.
+
+    >>> read_day("26.10.2026", "day") == read_day("Oct 26, 2026", "day") == dt.date(2026, 10, 26)
     True
     """
     text = text.strip()
     found = (re.fullmatch(r"(?P<y>\d{4})-(?P<m>\d\d)-(?P<d>\d\d)", text)
              or re.fullmatch(r"(?P<d>\d\d?)\. ?(?P<m>\d\d?)\. ?(?P<y>\d{4})", text))
-    day = found and _day_or_none(found["y"], found["m"], found["d"])
+    day = _day_or_none(found["y"], found["m"], found["d"]) if found else _day_in_words(text)
     if day is None:
         raise FieldError(what, text, f"{_how_to_write(text)}.")
     return day
+
+
+def _day_in_words(text):
+    """A day such as 5 Dec 2026, Dec 5 or December 5th, 2026; None for any other text."""
+    day, month = r"(?P<d>\d\d?)(?:st|nd|rd|th|\.)?", r"(?P<m>[a-z]{3,9})\.?"
+    both = (rf"{a} ?{b}(?:,? (?P<y>\d{{4}}))?" for a, b in ((day, month), (month, day)))
+    found = next(filter(None, (re.fullmatch(way, text.lower()) for way in both)), None)
+    names = [n for n, name in enumerate(_MONTHS, 1) if found and name.startswith(found["m"])]
+    if not names:
+        return None
+    today = dt.date.today()
+    years = [found["y"]] if found["y"] else range(today.year - 1, today.year + 2)
+    days = [d for d in (_day_or_none(year, names[0], found["d"]) for year in years) if d]
+    return min(days, key=lambda d: abs(d - today), default=None)
 
 
 def _day_or_none(year, month, day):
@@ -233,6 +261,7 @@ class Field(w.VBox):
         self.empty = None if empty is NEEDED and not column.required else empty
         self._units, self.options = units_shown(), options
         self._digits = digits if column.unit in _FINE else 2
+        self._has_reader = read is not None
         self._reader = read or (lambda text: read_text(text, column, self._units, self._digits))
         classes = (f"scent-field-{name}", *(["scent-short"] if short else []))
         unit = self._units.label(column.unit)
@@ -249,7 +278,9 @@ class Field(w.VBox):
         self.said, self.wrong, self.also = plain_html(), False, plain_html()
         super().__init__([self.box, self.also, *([plain_html(hint_html(hint))] if hint else []),
                           self.said], _dom_classes=(css, *(["scent-wide"] if wide else [])))
-        self._other = other or (lambda value, text: other_form(value, column.unit, text))
+        self._other = other or (lambda value, text: (
+            other_form(value, column.unit, text) if column.kind != "date" else
+            spoken_day(value) if re.search("[a-z]", text) else ""))
         self.box.observe(lambda _: self._tell_other(), "value")
         self._tell_other()
         self.usual = self.box.value
@@ -270,8 +301,9 @@ class Field(w.VBox):
     def value(self):
         """The text as it is typed; with its unit where that is not the unit of the column."""
         text, unit = self.box.value, self._units.label(self.column.unit)
-        bare = unit != self.column.unit and re.fullmatch(r"\s*-?[\d.,]*\d[\d.,]*\s*", text)
-        return f"{text.strip()} {unit}" if bare and unit in ("oz", "°F") else text
+        bare = re.fullmatch(r"\s*-?[\d.,]*\d[\d.,]*\s*", text) and not self._has_reader
+        other = unit != self.column.unit and unit in ("oz", "°F")
+        return f"{text.strip()} {unit}" if bare and other else text
 
     @value.setter
     def value(self, text):
@@ -283,7 +315,7 @@ class Field(w.VBox):
         """What the program puts in, which is in the unit of the column, as the maker would."""
         if self.options is None and self._units.weight == "oz" and re.fullmatch(_LOADS, text) and (
                 self.column.unit == LOADS_UNIT):
-            return f"{text} %"
+            return _loads_in_ounces(text)
         return as_typed(text, self.column.unit, self._units, self._digits)
 
     def _tell_other(self):
@@ -328,6 +360,17 @@ class Field(w.VBox):
         """Show something below the field; what is wrong is put away when it is read anew."""
         self.said.value, self.wrong = html_text, wrong
         (self.add_class if html_text else self.remove_class)("scent-told")
+
+
+def _loads_in_ounces(text):
+    """Loads in % of wax as a maker in ounces types them, where 0.01 oz/lb say the same.
+
+    >>> _loads_in_ounces("6.25, 7.5"), _loads_in_ounces("6.3")
+    ('1, 1.2 oz/lb', '6.3 %')
+    """
+    ounces = [ounces_per_pound_from_load(float(load)) for load in text.split(",")]
+    exact = all(abs(x - round(x, 2)) < 1e-9 for x in ounces)
+    return f"{', '.join(f'{x:.4g}' for x in ounces)} oz/lb" if exact else f"{text} %"
 
 
 def hint_html(words):

@@ -219,7 +219,7 @@ class PlanningForm(Form):
         self._guesses |= {b: f.value for b, f in self.guess.items()}
         self.guess = {}
         for place, blend in enumerate(blends):
-            field = Field(f"guess-{place}", _GUESS, short=True, example="such as 9",
+            field = Field(f"guess-{place}", _GUESS, short=True, example="9 % or 1.5 oz/lb",
                           usual=self._guesses.get(blend, ""))
             unit = units_shown().label("% of wax")
             field.call(f"{blend}, {unit}",

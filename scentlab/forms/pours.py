@@ -16,6 +16,7 @@ from scentlab.forms.fields import (
     note,
     past_day,
     read_all,
+    scale_reading,
     show_if,
     side_by_side,
     spoken_day,
@@ -41,6 +42,7 @@ from scentlab.units import (
     say_load,
     say_load_oz,
     say_one_weight,
+    say_points,
     say_temperature,
     say_weighed,
     scale_ounces,
@@ -85,10 +87,15 @@ class PourForm(Form):
         self._done, self._asked = set(done), []
         self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
         self.pours = self._chooser.buttons
-        self.fields = {n: Field(n, POURS[n], in_unit(label, POURS[n]), short=n != "scale_check_g",
+        self.fields = {n: Field(n, POURS[n], in_unit(label, POURS[n]), short=True,
                                 example=_example(n)) for n, label in _LABELS.items()}
         self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], _LABELS["poured_on"],
                                          empty=None, read=self._day, short=True)
+        self.fields["scale_check_g"] = Field(
+            "scale_check_g", POURS["scale_check_g"], f"{_LABELS['scale_check_g']}, g or oz",
+            read=scale_reading, short=True, wide=True)
+        # The first digits of a number are another number: judged when it is typed whole.
+        self.fields["scale_check_g"].box.continuous_update = False
         self._watch([self.fields["poured_on"]], self._tell_day)
         self._watch([self.fields["wax_g"], self.fields["fragrance_g"]], self._tell_load)
         self._watch([self.fields["scale_check_g"]], self._tell_scale)
@@ -96,8 +103,8 @@ class PourForm(Form):
         self.timer = KitchenTimer()
         self.save = self._button("Save this test batch", "save", self._save, saves=True)
         self.later = self._button("Pour this one later", "later", self._postpone)
-        self.scale = Section("Check the scale", [self.fields["scale_check_g"]], "scale",
-                             self._scale_words, shut=False)
+        self.scale = Section("Check the scale", [side_by_side([self.fields["scale_check_g"]])],
+                             "scale", self._scale_words, shut=False)
         self.all = Section("All test batches", [self._chooser], "batches", self._how_far)
         for section in (self.scale, self.all):
             section.fold.on_click(lambda _: self._refresh())
@@ -148,7 +155,11 @@ class PourForm(Form):
 
     def _tell_scale(self):
         field = self.fields["scale_check_g"]
-        shown = field.read()
+        field.tell()
+        try:
+            shown = field.read()
+        except FieldError:
+            return  # which is said there
         off = 0.0 if shown is None else shown / CHECK_G - 1.0
         if abs(off) >= SCALE_OFF:
             field.tell(note("flag", f"The scale reads {abs(100 * off):.1f} % too "
@@ -189,8 +200,9 @@ class PourForm(Form):
                  f"{say_load(load, 2)}, planned {say_load(plan, 2)}.")
         if abs(load - plan) > LOAD_TOLERANCE + 1e-9:
             kind = "flag"
-            words += (f" Off by {load - plan:+.2f} points of wax basis: weigh again, or keep it "
-                      "and say why in “Anything that was seen”.")
+            words += (f" Too {'much' if load > plan else 'little'} by "
+                      f"{say_points(abs(load - plan), 2)}: weigh again, or keep it and say why in "
+                      "“Anything that was seen”.")
         self.load.value = note(kind, words)
 
     def _day(self, text):

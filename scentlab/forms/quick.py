@@ -26,6 +26,7 @@ from scentlab.forms.fields import (
     note,
     past_day,
     read_all,
+    scale_reading,
     show_if,
     side_by_side,
     stacked,
@@ -149,8 +150,8 @@ class QuickWeightsForm(Form):
                     f"{what}-{n}", column, f"{say_batch(pour)}: {what}, {unit}",
                     example=f"planned {say_weight(grams)}", short=True, wide=True)
         self.fields["scale", 0] = Field(
-            "scale", _SCALE, f"Scale under a 100 g check weight, {unit}", example="empty: none",
-            empty=None, short=True, wide=True)
+            "scale", _SCALE, "Scale under a 100 g check weight, g or oz", example="empty: none",
+            empty=None, short=True, wide=True, read=scale_reading)
         self.fields["day", 0] = Field(
             "poured-on", schema.POURS["poured_on"], "Poured on", example=f"empty: {today}",
             read=lambda text: past_day(text, schema.POURS["poured_on"]), empty=today, short=True)

@@ -28,7 +28,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, as_widget, clock_of
 from scentlab.schema import GRADE_WORDS, THROW_KINDS, THROW_WORDS
-from scentlab.units import say_load, say_load_oz
+from scentlab.units import say_load, say_load_oz, say_points
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
 _STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
@@ -268,11 +268,10 @@ class SliderForm(Form):
         self.rules, self.lines.value = rules, self._say_found(found)
         self.picture.children = [as_widget(self._draw(found), _PICTURE)]
         self.keep.disabled = self.back.disabled = kept
-        if not kept:
-            self._say("flag", "The lines and the picture follow the sliders. The rest of this page "
-                      "and the report follow the rules that are kept.")
-        else:
-            self.message.value = ""
+        # A line at each place of the sliders: one that came and went would move them.
+        self._say("saved" if kept else "flag", "These are the rules that are kept: move a slider "
+                  "to see what others would choose." if kept else "Lines and picture follow the "
+                  "sliders; page and report follow the rules that are kept.")
 
     def _go_back(self):
         for name, slider in self.sliders.items():
@@ -313,7 +312,7 @@ def _change_words(old, new):
     points = round(now, 1) - round(was, 1)
     if abs(points) < 0.05:
         return "the same load"
-    return f"{abs(points):.1f} points of load {'more' if points > 0 else 'less'} (% of wax)"
+    return f"{say_points(abs(points))} {'more' if points > 0 else 'less'}"
 
 
 def _load_words(row):

@@ -13,6 +13,7 @@ from scentlab.forms.fields import (
     hint_html,
     in_a_row,
     make_button,
+    note,
     one_of,
     piece_list,
     read_all,
@@ -27,6 +28,9 @@ from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
 from scentlab.schema import GRADE_WORDS, WARMINGS, check_row
 
+_KEPT = {"rest": "room temperature", "heat": "heat-cycled"}
+_NO_HEAT = ("No heat cycle is written down yet. Was this piece in the warmth? Write it under “Heat "
+            "cycle” below; a piece that was not can wait: “Leave this piece for later”.")
 _ENDS = {0: "0: nothing", 10: "10: overpowering"}
 
 
@@ -108,9 +112,11 @@ class GradeForm(_PieceForm):
     ``codes`` may be a frame with the ages, which are shown beside them; ``test`` is "sweat" or
     "frost" and ``assessor`` a code such as "A1". ``photos`` are callables ``of``, ``add`` (of the
     piece's code, the bytes, and what is known of it) and ``undo``, or None for a form without.
+    ``heated`` is whether a heat cycle is recorded; where none is, the first heated piece says so.
     """
 
-    def __init__(self, codes, test, assessor, on_save, on_undo=None, photos=None):
+    def __init__(self, codes, test, assessor, on_save, on_undo=None, photos=None, heated=True):
+        self._not_heated, self._hinted = not heated, None
         self._test, self._assessor = one_of(test, GRADE_WORDS, "test"), assessor_code(assessor)
         super().__init__(f"{test.capitalize()} grade by {assessor}", codes, on_save, on_undo)
         self._taps("grade", [f"{grade}: {words}" for grade, words in enumerate(GRADE_WORDS[test])])
@@ -118,7 +124,8 @@ class GradeForm(_PieceForm):
                        f"{reference_strip(test)}</details>")
         self.photo = photos and PhotoStrip(photos.of, self._add_photo, photos.undo)
         self._photos = photos
-        self._lay_out(strip, self.heading, *filter(None, [self.photo]), stacked(self.choices),
+        self._lay_out(strip, self.heading, *filter(None, [self.photo]),
+                      w.Box(self.choices, _dom_classes=["scent-choices"]),
                       self.message, in_a_row([self.undo, self.later]))
         self._show()
 
@@ -132,7 +139,12 @@ class GradeForm(_PieceForm):
                                 age_days=self._age(self.piece), assessor=self._assessor)
 
     def _beside(self, piece):
-        words = age_words(self._age(piece), piece.get("planned_age_days"))
+        stress, age = piece.get("stress"), age_words(self._age(piece),
+                                                     piece.get("planned_age_days"))
+        words = ", ".join(filter(None, [_KEPT.get(stress), age]))
+        if stress == "heat" and self._not_heated and self._hinted in (None, piece["code"]):
+            self._hinted = piece["code"]
+            return f", {words}{note('flag', _NO_HEAT)}"
         return f", {words}" if words else ""
 
     def _save(self, grade):

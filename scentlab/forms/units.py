@@ -25,7 +25,8 @@ class UnitsForm(Form):
                                    "Temperatures")
         self._lay_out(
             w.HTML("<p>Screens, sheets and reports say this first, with the other beside it. Any "
-                   "unit can be typed anywhere; a bare number is in the unit of its label.</p>"),
+                   "unit can be typed anywhere; a bare number is in the unit of its label. With oz "
+                   "a load needs its unit, oz/lb or %.</p>"),
             self.weight, self.temperature, self.message)
 
     def _keep(self):

@@ -77,8 +77,10 @@ def see_stages(store, folder, today=None):
     progress = see_progress(store, today)
     known = [_planned(plan, poured), _poured(plan, poured, progress), _scored(poured, progress)]
     report, package = _written(store, folder)
-    known += [report or (False, "all scores are in, scorers may open the key" if known[2][0] else
-                         "no scorer opens the key before every piece is scored"), package]
+    if not known[2][0]:  # a report of half of the scores is no answer yet
+        report = report and (False, report[1] + ", from the scores so far" * report[0])
+    known += [report or (False, "all scores are in: the sealed key may be opened" if known[2][0]
+                         else "the key stays sealed until every piece is scored"), package]
     first_open = next((i for i, (done, _) in enumerate(known) if not done), len(known))
     rows = [
         (s.title, s.notebook, DONE if done else NOW if i == first_open else LATER, words)

@@ -1,6 +1,7 @@
 """JupyterLab over a workshop: opened at the kit's start page, its own notebooks running."""
 
 import os
+import signal
 import subprocess
 import sys
 from importlib.util import find_spec
@@ -35,8 +36,14 @@ def run_lab(folder, extra=()):
         f"--LabApp.workspaces_dir={Path(root) / '.tabs'}",
         f"--LabApp.default_url=/lab/tree/{START}", *extra,
     ]
+    lab = subprocess.Popen(command, env=os.environ | {
+        "JUPYTER_CONFIG_PATH": config, ROOT_VARIABLE: root})
+    before = signal.signal(signal.SIGTERM, lambda *_: lab.terminate())  # its kernels end with it
     try:
-        return subprocess.run(command, check=False, env=os.environ | {
-            "JUPYTER_CONFIG_PATH": config, ROOT_VARIABLE: root}).returncode
+        return lab.wait()
     except KeyboardInterrupt:
+        lab.terminate()
+        lab.wait()
         return 0
+    finally:
+        signal.signal(signal.SIGTERM, before)

@@ -37,8 +37,9 @@ _NUMBERS = ("moulds", "warmers", "rooms", "testers", "evenings")
 # What is true of all rows of the table.
 TABLE_NOTE = (
     "What is expected comes from a table of simulated series (about a hundred for each design, so "
-    "a chance is known to about 5 points): loads from 4 to 14 % of wax and waxes that begin to "
-    "sweat within them. A run on the own plan (scentlab.precision, or the form) refines it."
+    "a chance is known to about 5 points): loads from 0.64 to 2.24 oz/lb (4 to 14 % of wax) "
+    "and waxes that begin to sweat within them. “How precise would it be?” below the plan tries "
+    "your own plan."
 )
 _HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenings 6, no weekends"'
 

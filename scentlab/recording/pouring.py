@@ -10,8 +10,10 @@ from scentlab.units import (
     say_load,
     say_one_temperature,
     say_one_weight,
+    say_ounces_per_pound,
     say_temperature,
     say_weighed,
+    shown,
 )
 
 FAR_OFF_C = 10.0  # °C that a pot may miss its planned temperature by before it is asked about
@@ -59,8 +61,8 @@ def doubts(plan, load, row):
     """Questions about what is likely a slip of the scale, the thermometer or the key."""
     if abs(load - plan["load_pct"]) > FAR_OFF + 1e-9:
         yield (
-            f"The weighed load is {load:.2f} % of wax, planned {plan['load_pct']:.2f} % of "
-            f"wax: is {say_weighed(row['fragrance_g'])} of fragrance in "
+            f"The weighed load is {_say(load)}, planned {_say(plan['load_pct'])}: is "
+            f"{say_weighed(row['fragrance_g'])} of fragrance in "
             f"{say_weighed(row['wax_g'])} of wax right?"
         )
     for name in ("add_temp_c", "pour_temp_c"):
@@ -77,6 +79,11 @@ def doubts(plan, load, row):
     day = planned_day(plan)
     if day and abs(row["poured_on"] - day) > YEAR_OFF:
         yield f"Poured on {row['poured_on']} is far from the planned {day}. Is the year right?"
+
+
+def _say(load_pct):
+    own = shown().weight == "oz"
+    return say_ounces_per_pound(load_pct) if own else f"{load_pct:.2f} % of wax"
 
 
 def _heat_doubts(plan, value, name):

@@ -158,6 +158,54 @@ def sweat_pieces(store):
     return [p for p in found if p.test == "sweat" and p.logged and p.due_on]
 
 
+def score_days(store, today=None, looks_per_piece=1, assessor=None):
+    """What waits for a score: of pieces in hand, by the day from which they wait.
+
+    Parameters
+    ----------
+    today : a date; pieces and sessions without a day wait from then.
+    assessor : a code, for the sessions of that tester alone.
+
+    Returns
+    -------
+    dict of date, in rising order, to (number of pieces to grade, tuple of sessions).
+    """
+    today, plan = today or dt.date.today(), store.plan() or {}
+    pieces, sittings, grades, smell = _pieces(store, plan), _sittings(plan), [], {}
+    for test in ("sweat", "frost"):
+        due = list(_again(pieces, plan, today)) if test == "sweat" else pieces
+        grades += [p.due_on or today for p, seen in _open_grades(store, due, test)
+                   if len(seen) < looks_per_piece]
+    there = {p.code for p in pieces if p.logged or not p.planned}
+    done = store.distinct("throws", ("sitting", "assessor", "code", "kind"))
+    days = _sitting_days(sittings, pieces)
+    for name, rows in sittings.items():
+        if any(r["code"] in there and assessor in (None, r["assessor"])
+               and (name, r["assessor"], r["code"], r["kind"]) not in done for r in rows):
+            smell.setdefault(days[name] or today, []).append(name)
+    return {day: (grades.count(day), tuple(smell.get(day, ())))
+            for day in sorted({*grades, *smell})}
+
+
+def score_words(store, today=None, looks_per_piece=1, assessor=None):
+    """What is to be scored now, and what comes next with its day: two texts, '' for nothing."""
+    today, now, later = today or dt.date.today(), [0, ()], []
+    for day, (grades, sessions) in score_days(store, today, looks_per_piece, assessor).items():
+        if day <= today:
+            now = [now[0] + grades, now[1] + sessions]
+        else:
+            later.append(f"{_scores(grades, sessions)} on {day.day} {day:%B}")
+    return _scores(*now), "; ".join(later[:2])
+
+
+def _scores(grades, sessions):
+    said = [f"{grades} {'piece' if grades == 1 else 'pieces'} to grade"] if grades else []
+    if sessions:
+        last = f" to {sessions[-1]}" if sessions[1:] else ""
+        said.append(f"session{'s' * bool(last)} {sessions[0]}{last} to smell")
+    return " and ".join(said)
+
+
 def due_words(store, today=None, looks_per_piece=1):
     """What is due on a day, in words: pieces to grade now or next, and test batches not logged."""
     today = today or dt.date.today()
@@ -181,13 +229,13 @@ def due_words(store, today=None, looks_per_piece=1):
 def age_words(age_days, planned_age_days=None):
     """The age of a piece beside the planned one; '' where it is not known.
 
-    >>> age_words(50.0, 7.0)
-    'day 50, planned 7'
+    >>> age_words(50.0, 7.0), age_words(7.0, 7.0)
+    ('50 days old (planned: 7)', '7 days old')
     """
     if age_days is None:
         return ""
-    return f"day {age_days:g}" + ("" if planned_age_days is None else
-                                  f", planned {planned_age_days:g}")
+    return f"{age_days:g} days old" + ("" if planned_age_days in (None, age_days) else
+                                       f" (planned: {planned_age_days:g})")
 
 
 def warmer_pieces(store):
@@ -303,17 +351,21 @@ def _grades_waiting(store, pieces, test, assessor, today, looks):
 
     Not by the day that a late pour is moved to, for that would set its pieces apart.
     """
-    since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
-    seen = _who_saw(store.distinct("grades", ("code", "assessor", "age_days"), test=test), since)
-    mine = [
-        p for p in pieces
-        if p.test == test and (p.logged or not p.planned)
-        and (p.due_on is None or p.due_on <= today)
-        and len(seen.get(p.code, ())) < looks and assessor not in seen.get(p.code, ())
-    ]
+    mine = [p for p, seen in _open_grades(store, pieces, test)
+            if (p.due_on is None or p.due_on <= today)
+            and len(seen) < looks and assessor not in seen]
     for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max, p.code)):
         yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on, _age(p, today),
                p.planned_age_days)
+
+
+def _open_grades(store, pieces, test):
+    """The pieces of a test that are in hand, each with those who graded it at the look that counts.
+    """
+    since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
+    seen = _who_saw(store.distinct("grades", ("code", "assessor", "age_days"), test=test), since)
+    return [(p, seen.get(p.code, ())) for p in pieces
+            if p.test == test and (p.logged or not p.planned)]
 
 
 @functools.lru_cache(maxsize=4)  # one page asks for every tester

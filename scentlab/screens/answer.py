@@ -13,6 +13,7 @@ from scentlab.choosing.diagnosis import diagnose
 from scentlab.choosing.headline import use_words
 from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
+from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
@@ -23,7 +24,7 @@ from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, heading
 from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import plot
-from scentlab.text import in_sentences
+from scentlab.text import capital, in_sentences
 from scentlab.units import say_load_oz
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
@@ -70,9 +71,9 @@ def _build(page, seed):
         page.sliders,
         heading("What it rests on"), w.HTML(rests_html(analysis)),
         Fold("All rules: grades, storage, throw, limits, today's load",
-             lambda: rules_form(analysis, bench.folder), "rules"),
+             lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules"),
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
-        *_details(analysis, bench),
+        *_details(page, analysis, bench),
         show_guide("confirm"),
     ]
 
@@ -104,17 +105,28 @@ def rests_html(analysis):
     rows = []
     for row in analysis.rests.table.to_dict("records"):
         mark = "<b>!</b> " if row["warning"] else ""
-        rows.append(f'<tr><th scope="row">{html.escape(row["blend"])}: {html.escape(row["name"])}'
+        rows.append(f'<tr><th scope="row">{_of_which(row)}'
                     f"</th><td>{mark}{html.escape(str(row['value']))}</td></tr>")
     return f'<table class="scent-rests">{"".join(rows)}</table>'
 
 
-def rules_form(analysis, folder):
+def _of_which(row):
+    """What a row is about; that it is about all blends is not said at each."""
+    name = row["name"] if row["blend"] == ALL else f"{row['blend']}: {row['name']}"
+    return html.escape(capital(name))
+
+
+def rules_form(analysis, folder, on_keep=lambda: None):
     """The form of the rules, which shows at once what other rules would choose."""
+    def keep(chosen):
+        where = keep_rules(chosen, folder)
+        on_keep()
+        return where
+
     limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
     return RulesForm(
         rules_here(folder).rules, make=Rules, decide=lambda rules: decide(rules).pick,
-        keep=lambda chosen: keep_rules(chosen, folder),
+        keep=keep,
         limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
         stresses=analysis.sweat.stresses, draw=plot,
     )
@@ -136,7 +148,7 @@ def one_blend(analysis):
     ]
 
 
-def _details(analysis, bench):
+def _details(page, analysis, bench):
     rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
@@ -151,7 +163,9 @@ def _details(analysis, bench):
     if analysis.longevity and analysis.longevity.throw_life:
         yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
-    yield Fold("What it saves", lambda: saved_table(analysis, bench.demo), "saving")
+    page.saving = Fold("What it saves", lambda: saved_table(
+        analysis, rules_here(bench.folder).rules.today_load_pct, bench.demo), "saving")
+    yield page.saving
     yield Fold("What a load costs: complaints, lost sales, sweating pieces in a batch",
                lambda: costs_form(analysis, bench), "costs")
     yield Fold("What the results say against themselves", lambda: notes_html(analysis), "notes")
@@ -172,11 +186,11 @@ def _meanings(fit):
     return w.HTML(f"<ul>{rows}</ul>")
 
 
-def saved_table(analysis, demo=False):
+def saved_table(analysis, today_pct=None, demo=False):
     """What is saved against today's load, for 1,000 pieces, as a frame to show or in words."""
-    pick = analysis.pick
-    if demo and analysis.rules.today_load_pct is None:
-        pick = what_if(analysis, today_load_pct=DEMO_TODAY_PCT)
+    pick, today_pct = analysis.pick, today_pct or (DEMO_TODAY_PCT if demo else None)
+    if today_pct != analysis.rules.today_load_pct:
+        pick = what_if(analysis, today_load_pct=today_pct)
     saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."

@@ -78,6 +78,11 @@ class Fold(w.VBox):
         self._head._refresh()  # what screen readers say
         if to_open and not self._made:
             self._made = True
+            self.renew()
+
+    def renew(self):
+        """Make anew what it shows, if it was opened before."""
+        if self._made:
             self.body.children = [w.HTML(STYLE + WORKING)]
             self.body.children = shown(self._make, self._words)
 
@@ -113,8 +118,10 @@ def _head_html(name, bench):
         return f"<h2>{html.escape(PAGES[name])}</h2>"
     steps = "".join(
         f'<li>{link_html(page, words, bench.folder, here=page == name)}</li>'
-        for page, words in PAGES.items()
+        for page, words in (PAGES | {"start": "This series"}).items()
     )
+    if not bench.demo and in_lab(bench.folder) not in (None, "."):
+        steps = f"<li>{link_html('start', 'All series', bench.folder.parent)}</li>{steps}"
     title = html.escape(bench.store.about()["title"] or bench.folder.name)
     box = bench._repr_html_() if bench.demo else ""
     return (f'<nav aria-label="pages of this series"><ol class="scent-way">{steps}</ol></nav>'

@@ -89,5 +89,5 @@ def weighed_table(store, plan):
         f"wax, {unit}": weights_in_unit(rows["wax_g"]),
         f"fragrance, {unit}": weights_in_unit(rows["fragrance_g"]),
         f"planned load, {basis}": loads[0], f"weighed load, {basis}": loads[1],
-        "off, points of % of wax": weighed - planned,
-    }).round(2).set_index("test batch")
+        f"off, {'points of ' * (unit == 'g')}{basis}": loads[1] - loads[0],
+    }).round(2).replace(-0.0, 0.0).set_index("test batch")

@@ -76,7 +76,9 @@ def _waits(desk, folds, assessor):
     left = {test: waits.count(test) for test in folds}
     folds[next((test for test in folds if left[test]), "sweat")].turn(True)
     said = ", ".join(f"{number} for {test}" for test, number in left.items() if number)
-    return f"{assessor} has pieces to score: {said}." if said else f"Nothing waits for {assessor}."
+    later = desk.later(assessor)
+    return (f"{assessor} has pieces to score: {said}." if said else
+            f"Nothing waits for {assessor} today.") + (f" Next: {later}." if later else "")
 
 
 def _scored(topic, form):

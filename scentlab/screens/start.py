@@ -2,6 +2,7 @@
 
 import datetime as dt
 import html
+import re
 from functools import partial
 from itertools import count
 from pathlib import Path
@@ -17,7 +18,7 @@ from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
 from scentlab.quick import is_quick
-from scentlab.recording.progress import see_progress
+from scentlab.recording.progress import score_words, see_progress
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
@@ -58,8 +59,11 @@ def _series(page, folder, today):
 
 def units_fold(folder, page):
     """The choice of units for a folder; what is on the page follows at once."""
-    return Fold(f"Units: {units_here(folder)[0].words}", lambda: UnitsForm(folder, page.renew),
-                "units")
+    before = getattr(page, "units", None)
+    page.units = Fold(f"Units: {units_here(folder)[0].words}",
+                      lambda: UnitsForm(folder, page.renew), "units")
+    page.units.turn(before is not None and before.is_open)  # two choices are made there
+    return page.units
 
 
 def _workshop(page, folder, today):
@@ -113,10 +117,10 @@ class NewSeries(Form):
         super().__init__()
         self._folder, self._on_made = folder, on_made
         self.fields = {
-            "name": Field("name", text_column("name", "name of its folder"),
-                          example="cedar-2026"),
             "title": Field("title", text_column("title", "title"), empty=None,
                            example="Cedar in two soft waxes"),
+            "name": Field("name", text_column("name", "name of its folder"), empty=None,
+                          example="empty: as the title"),
         }
         self.make = self._button("Begin the series", "make", self._make, saves=True)
         self.demo = self._button("Look at the invented demo", "demo", self._demo, saves=True)
@@ -124,7 +128,11 @@ class NewSeries(Form):
 
     def _make(self):
         given = read_all(self.fields)
-        place = _inside(self._folder, given["name"])
+        named = "-".join(re.findall(r"\w+", (given["title"] or "").lower()))
+        if not (given["name"] or named):
+            raise ValueError("The series has no name yet: type a title.")
+        place = (_inside(self._folder, given["name"]) if given["name"] else
+                 _free_name(self._folder, named))
         make_series(place, given["title"])
         self._made()
 
@@ -206,15 +214,15 @@ _FILL = {"done": "currentColor", "now": "#e8a33d", "later": "none"}
 def due_html(store, folder, today):
     """What is due today, a line each with the link to where it is done."""
     progress, rows = see_progress(store, today), []
+    now, later = score_words(store, today)
     due = progress.pours[progress.pours["planned_on"].map(
         lambda day: day is not None and day <= today)]
     if len(due):
         rows.append(f"{link_html('pour', f'{len(due)} test batches to pour', folder)}")
-    if len(progress.overdue):
-        rows.append(f"{link_html('score', f'{len(progress.overdue)} pieces to score', folder)}")
-    if not rows:
-        return "<p>Nothing is due today.</p>"
-    return f"<p>Due: {'<br>'.join(rows)}</p>"
+    if now:
+        rows.append(link_html("score", now, folder))
+    said = f"Due: {'<br>'.join(rows)}" if rows else "Nothing is due today."
+    return f"<p>{said}</p>" + (f"<p>Next: {later}.</p>" if later else "")
 
 
 CAUTIONS = """<ul>

@@ -51,7 +51,9 @@ class View:
 
     def _repr_html_(self):
         frame = pd.DataFrame(self.rows, columns=self.headings)
-        return f"<p>{html.escape(self.caption)}</p>{frame.to_html(index=False, border=0)}"
+        table = frame.map(lambda cell: html.escape(str(cell)).replace("\n", "<br>")).to_html(
+            index=False, border=0, escape=False)
+        return f"<p>{html.escape(self.caption)}</p>{table}"
 
 
 def view(caption, rows, *columns):
@@ -136,6 +138,22 @@ def _known(row, lots):
     yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
 
 
+def _load_unit():
+    return "oz/lb" if shown().weight == "oz" else "% of wax"
+
+
+def _own_number(load_pct, digits=2):
+    """The number of a load in the maker's unit; one of oz/lb always to 0.01."""
+    if shown().weight == "oz" and not is_missing(load_pct):
+        return say_number(ounces_per_pound_from_load(load_pct))
+    return say_number(load_pct, digits)
+
+
+def own_load(words, name, digits=2):
+    """A column of a load, in the maker's unit."""
+    return f"{words}, {_load_unit()}", lambda row: _own_number(row[name], digits)
+
+
 def _bought(rules, least):
     """Columns of what a load risks and gives, shared by the pick and the trade-off."""
     return (
@@ -210,25 +228,26 @@ def choice_table(choices, blends):
 def pot_table(diagnosis):
     """The highest safe load of each blend without each of its pots."""
     return view(
-        "Highest safe loads without each pot, in points of load (% of wax)", diagnosis.table,
+        "Highest safe loads without each pot; changes in points of % of wax", diagnosis.table,
         ("*Pot left out", "pot"), ("*Blend", "blend"),
-        ("Highest safe load without it, % of wax", number("ceiling_load_pct", 1)),
+        own_load("Highest safe load without it", "ceiling_load_pct", 1),
         ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r, "+")),
     )
 
 
 def ceiling_table(ceiling):
     """One row per blend: load at the limit risk with interval, safe load, and what was tested."""
+    unit = _load_unit()
     return view(
         "Highest safe load of each blend", ceiling.table,
         ("*Blend", "blend"),
-        (f"{SAFE}, % of wax", number("ceiling_load_pct")),
+        own_load(SAFE, "ceiling_load_pct"),
         (f"{SAFE}, % of total", number("ceiling_content_pct")),
-        ("Load at the limit risk, % of wax", lambda r: _among_tested(r["load_at_risk_pct"], r)),
-        ("Its 90 % interval, % of wax", lambda r: _range_among_tested(
+        (f"Load at the limit risk, {unit}", lambda r: _among_tested(r["load_at_risk_pct"], r)),
+        (f"Its 90 % interval, {unit}", lambda r: _range_among_tested(
             r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r)),
-        ("Loads tested, % of wax",
-         lambda r: say_range(r["lowest_tested_pct"], r["highest_tested_pct"])),
+        (f"Loads tested, {unit}", lambda r: say_range(
+            r["lowest_tested_pct"], r["highest_tested_pct"], _own_number)),
         ("*State", "state"),
     )
 
@@ -239,8 +258,8 @@ def _among_tested(load, row):
     if is_missing(lowest) or is_missing(load):
         return MISSING
     if load < lowest:
-        return f"below {lowest:.1f}"
-    return f"above {highest:.1f}" if load > highest else say_number(load)
+        return f"below {_own_number(lowest, 1)}"
+    return f"above {_own_number(highest, 1)}" if load > highest else _own_number(load)
 
 
 def _range_among_tested(lower, upper, row):
@@ -257,17 +276,23 @@ def tradeoff_table(analysis, blend):
     own = analysis.pick.tradeoff
     own = own[own["blend"] == blend].sort_values("load_pct")
     groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
-    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"]), "content": _ends(g["content_pct"])}
-            for _, g in groups]
+    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"]), "content": _ends(g["content_pct"]),
+             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load))} for _, g in groups]
     caption = "Trade-off at the tested loads"
     if len(rows) < len(own):
         caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
                     "numbers of the highest")
     return view(
-        caption, rows, ("Load, % of wax", "load"), ("Content, % of total", "content"),
+        caption, rows, *_in_ounces("Load", "ounces"), ("Load, % of wax", "load"),
+        ("Content, % of total", "content"),
         *_bought(analysis.rules, least_shown(analysis.pick)),
         *_frost_and_cost(analysis.rules, analysis.series.currency),
     )
+
+
+def _in_ounces(words, name):
+    """The column of a load in oz/lb, for makers who use them; no column for others."""
+    return [(f"{words}, oz/lb", name)] if shown().weight == "oz" else []
 
 
 def _ends(values):
@@ -355,11 +380,8 @@ _THROW_AT = ranged("throw", "lower", "upper")
 
 def _arm():
     """The columns that tell a blend at a load, the load in the maker's unit."""
-    load = ("Load, % of wax", number("load_pct", 1))
-    if shown().weight == "oz":
-        load = ("Load, oz/lb", lambda r: f"{ounces_per_pound_from_load(r['load_pct']):.2f}")
-    return (("*Blend", "blend"), load, ("Content, % of total", number("content_pct", 1)),
-            ("Pieces", "pieces"))
+    return (("*Blend", "blend"), own_load("Load", "load_pct", 1),
+            ("Content, % of total", number("content_pct", 1)), ("Pieces", "pieces"))
 
 
 def losses_table(weights):
@@ -432,8 +454,8 @@ def pour_table(pours):
         "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
         ("*Poured on", lambda r: _cell(r["poured_on"])), weight("Wax", "wax_g", 1),
         weight("Fragrance", "fragrance_g", 2),
-        ("Planned load, % of wax", number("planned_load_pct")),
-        ("Load, % of wax", number("load_pct")), ("Content, % of total", number("content_pct")),
+        own_load("Planned load", "planned_load_pct"), own_load("Load", "load_pct"),
+        ("Content, % of total", number("content_pct")),
         heat("Fragrance added at", "add_temp_c"),
         heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
         heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),

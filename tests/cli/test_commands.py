@@ -10,6 +10,7 @@ import subprocess
 import sys
 import urllib.request
 from pathlib import Path
+from types import SimpleNamespace
 
 import pytest
 
@@ -156,11 +157,11 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, run, demo)
     folder = demo
     seen = []
 
-    def pretend(command, check, env):
+    def pretend(command, env):
         seen.extend([command, env])
-        return subprocess.CompletedProcess(command, 0)
+        return SimpleNamespace(wait=lambda: 0)
 
-    monkeypatch.setattr(lab.subprocess, "run", pretend)
+    monkeypatch.setattr(lab.subprocess, "Popen", pretend)
     assert run("lab", folder, "--", "--no-browser", "--port=8899")[0] == 0
     command, environment = seen
     assert command[:4] == [
@@ -170,10 +171,15 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, run, demo)
     assert environment["SCENTLAB_LAB_ROOT"] == str(folder.resolve())
 
 
-def test_lab_of_a_folder_that_is_not_there_says_so(run, tmp_path):
-    code, out, err = run("lab", tmp_path / "none")
-    assert (code, out) == (2, "")
-    assert f"there is no folder {tmp_path / 'none'}; look at its name" in err
+def test_lab_makes_its_folder_and_says_so(monkeypatch, run, tmp_path):
+    monkeypatch.setattr(lab.subprocess, "Popen",
+                        lambda command, env: SimpleNamespace(wait=lambda: 0))
+    folder = tmp_path / "melts"
+    assert run("lab", folder) == (0, f"Made the folder {folder} for your series.\n", "")
+    assert folder.is_dir() and run("lab", folder) == (0, "", "")
+    code, out, err = run("lab", tmp_path / "none" / "melts")  # more likely a slip
+    assert (code, out) == (2, "") and not (tmp_path / "none").exists()
+    assert f"there is no folder {tmp_path / 'none' / 'melts'}; look at its name" in err
 
 
 def test_lab_without_jupyterlab_says_how_to_install_it(monkeypatch, run, tmp_path):

@@ -5,6 +5,7 @@ import pytest
 import scentlab
 from scentlab.forms.desk import PlanDesk
 from scentlab.forms.fields import TABLES
+from scentlab.units import Shown, showing
 from scentlab.workshop import make_series
 
 TYPED = {"wax": "soft wax", "oil": "fig", "loads": "1 to 3 oz/lb", "wax_g": "4 lb", "warmers": "2",
@@ -34,10 +35,20 @@ def test_three_plans_are_shown_and_one_is_taken_into_the_forms_below(desk):
     assert "Small: 1 pot of 4 loads" in shown and "no answer: about" in shown
     desk.have.takes["medium"].click()
     plan = next(p.plan for p in desk.have.proposals if p.size == "medium")
-    assert desk.plan.to_dict() == plan.to_dict()
+    assert desk.plan.to_dict() == plan.to_dict() | {"title": "mine"}  # which was given before
     assert desk.materials.wax_cards[0].fields["name"].value == "soft wax"
     assert desk.sentence == "The plan is NOT kept yet."
     assert "Nothing is kept yet" in desk.have.message.value
+
+
+def test_what_is_taken_is_typed_in_the_units_of_the_workshop(tmp_path):
+    with showing(Shown("oz", "F")):
+        make_series(tmp_path / "mine")
+        desk = PlanDesk(scentlab.series_here(folder=tmp_path / "mine"))
+        fill(desk.have)
+        desk.have.takes["medium"].click()
+        loads = desk.planning.fields["loads"]
+        assert loads.value.endswith(" oz/lb") and loads.read() == desk.plan.loads_pct
 
 
 def test_what_cannot_be_held_has_no_button_and_says_why(desk):

@@ -8,11 +8,13 @@ import pandas as pd
 import pytest
 
 from scentlab.forms import scores
+from scentlab.forms.fields import FieldError, read_day
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm
 from scentlab.forms.share import ShareForm
 from scentlab.recording.store import Receipt, Store
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
+from scentlab.units import Shown, showing
 
 MOMENT = dt.datetime(2026, 3, 1, 12, 0, 0, tzinfo=dt.UTC)
 PLANNED = [
@@ -193,8 +195,8 @@ def test_the_age_and_the_planned_one_stand_beside_the_code(desk):
         shown.append(text(form.heading))
         form.choices[0].click()
     assert shown == [
-        "Sweat grade by A1: piece 417 (1 of 3), day 50, planned 7",
-        "Sweat grade by A1: piece 211 (2 of 3), day 9",
+        "Sweat grade by A1: piece 417 (1 of 3), 50 days old (planned: 7)",
+        "Sweat grade by A1: piece 211 (2 of 3), 9 days old",
         "Sweat grade by A1: piece 305 (3 of 3)",
     ]
     assert "planned_age_days" not in desk.rows[0]
@@ -237,8 +239,8 @@ def test_a_pour_beside_its_plan(desk):
     form.fields["fragrance_g"].value = "19"
     assert text(form.load) == (
         "19 g of fragrance in 200 g of wax: true load 9.50 % of wax (8.68 % of total), planned "
-        "9.00 % of wax (8.26 % of total). Off by +0.50 points of wax basis: weigh again, or keep "
-        "it and say why in “Anything that was seen”."
+        "9.00 % of wax (8.26 % of total). Too much by 0.50 points of load (% of wax): weigh "
+        "again, or keep it and say why in “Anything that was seen”."
     )
     assert "scent-flag" in form.load.value
     form.fields["poured_on"].value = "2026-03-01"
@@ -325,7 +327,7 @@ def test_the_cards_come_one_after_another_and_one_can_wait(desk):
 
 @pytest.mark.parametrize("shown, words", [
     ("100.4", None), ("98", "reads 2.0 % too little"), ("101.5", "reads 1.5 % too much"),
-])
+])  # the last digit decides: what its first digits say is gone when it is whole
 def test_the_scale_is_checked_once_a_day_and_what_is_off_is_said(desk, shown, words):
     form = PourForm(PLANNED, desk.save)
     assert form.scale.is_open and "not checked yet" in form.scale.fold.description
@@ -336,6 +338,57 @@ def test_the_scale_is_checked_once_a_day_and_what_is_off_is_said(desk, shown, wo
         form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", fragrance
         form.save.click()
     assert [r["scale_check_g"] for r in desk.rows] == [float(shown)] * 2
+
+
+@pytest.mark.parametrize("typed", [
+    "5 Dec 2026", "Dec 5, 2026", "December 5th 2026", "5. December 2026", "5dec 2026", "05.12.2026",
+])
+def test_a_month_in_words_is_no_riddle(typed):
+    assert read_day(typed, "day") == dt.date(2026, 12, 5)
+
+
+def test_a_day_without_a_year_is_the_nearest_one():
+    for days in (-150, -1, 0, 1, 150):
+        day = dt.date.today() + dt.timedelta(days)
+        assert read_day(f"{day.day} {day:%B}", "day") == day
+    for typed in ("5 Mai", "32 Dec", "Dec", "5 D 2026", "5 12"):
+        with pytest.raises(FieldError, match="such as 14 Mar 2026"):
+            read_day(typed, "day")
+    with pytest.raises(FieldError):
+        read_day("30 Feb", "day")
+
+
+@pytest.mark.parametrize("units", [Shown(), Shown("oz", "F")])
+def test_a_right_scale_is_no_alarm_at_any_digit(desk, units):
+    with showing(units):
+        form = PourForm(PLANNED, desk.save)
+        field = form.fields["scale_check_g"]
+        assert field.box.continuous_update is False  # the browser sends what is typed whole
+        # 100 g are 3.527 oz (NIST SP 811: 1 oz = 28.349523125 g); a bare 3.53 or 100 is one of both
+        for whole, said in (("3.53", "= 3.53 oz"), ("100", ""), ("3.53 oz", "= 100.07 g")):
+            for end in range(1, len(whole) + 1):
+                field.box.value = whole[:end]
+            assert not field.said.value and not form.message.value
+            assert said in text(field.also)
+        field.box.value = "3.4"
+        assert "reads 3.6 % too little" in text(field.said)
+        field.box.value = "1"
+        assert "from 80 to 120 (g)" in text(field.said) and not form.message.value
+
+
+def test_a_heated_piece_is_named_and_asks_once_for_its_heat_cycle(desk):
+    pieces = pd.DataFrame({"code": ["417", "211", "305"], "stress": ["rest", "heat", "heat"],
+                           "age_days": 7.0, "planned_age_days": 7.0})
+    form = GradeForm(pieces, "sweat", "A1", desk.save, heated=False)
+    seen = []
+    for _ in range(3):
+        seen.append(text(form.heading))
+        form.choices[0].click()
+    assert seen[0].endswith("piece 417 (1 of 3), room temperature, 7 days old")
+    assert "heat-cycled" in seen[1] and "No heat cycle is written down yet" in seen[1]
+    assert seen[2].endswith("piece 305 (3 of 3), heat-cycled, 7 days old")
+    form = GradeForm(pieces[1:], "sweat", "A1", desk.save)
+    assert "No heat cycle" not in text(form.heading)
 
 
 def test_the_timer_offers_the_planned_minutes_and_outlasts_a_card(desk):
@@ -386,8 +439,7 @@ def test_a_day_of_pouring_to_come_is_refused_but_for_a_wrong_clock(desk, days, t
     ("45/45/2026", None),
 ])
 def test_a_day_that_is_not_surely_understood_is_told(desk, typed, words):
-    words = words or ("expected a date as year-month-day, or day.month.year with dots, such as "
-                      "2026-03-14 or 14.03.2026.")
+    words = words or "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026."
     form = PourForm(PLANNED, desk.save)
     form.pours["P01"].click()
     form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "18"

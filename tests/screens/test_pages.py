@@ -1,5 +1,6 @@
 """The pages in a maker's own series folder, at every state in which they may be opened."""
 
+import datetime as dt
 from dataclasses import replace
 
 import nbformat
@@ -190,6 +191,26 @@ def test_a_workshop_shows_its_series_and_begins_new_ones(tmp_path):
     assert (tmp_path / DEMO_NAME).is_dir() and "Demo: cedar and fig" in said(page)
 
 
+def test_a_title_alone_names_the_folder_too(tmp_path):
+    page = start_page(tmp_path)
+    for _ in range(2):
+        page.new.fields["title"].value = "Cedar & fig: 2 waxes"
+        page.new.make.click()
+    assert {p.name for p in tmp_path.iterdir()} == {"cedar-fig-2-waxes", "cedar-fig-2-waxes-2"}
+    page.new.fields["title"].value = " & "
+    page.new.make.click()
+    assert "NOT SAVED. The series has no name yet: type a title." in page.new.message.value
+
+
+def test_units_stay_open_for_the_second_choice(tmp_path):
+    page = start_page(tmp_path)
+    page.units.turn(True)
+    page.units.body.children[0].weight.choose("oz")
+    assert page.units.is_open and "oz and °C" in page.units.button.description
+    page.units.body.children[0].temperature.choose("F")
+    assert page.units.is_open and "oz and °F" in page.units.button.description
+
+
 @pytest.mark.parametrize("name", ["../out", "a/b", ".hidden", ""])
 def test_a_name_that_leads_elsewhere_makes_nothing(tmp_path, name):
     folder = tmp_path / "shop"
@@ -230,8 +251,16 @@ def test_what_is_due_is_said_on_the_card(own):
     day = max(plan.pours["poured_on"])
     assert "36 test batches to pour" in said(start_page(folder.parent, day))
     log(store, plan.pours)
+    assert "Nothing is due today." in said(start_page(folder, day))
+    # the first session is the day after the last piece is ready to smell
+    first = min(s["sitting_on"] for s in store.plan()["smellings"])
+    graded = sum(p["test"] in ("sweat", "frost") for p in store.plan()["pieces"])
     late = day.replace(year=day.year + 1)
-    assert "pieces to score" in said(start_page(folder, late))
+    shown = said(start_page(folder, late))
+    assert f"{graded} pieces to grade and sessions S01 to " in shown and "Next:" not in shown
+    early = said(start_page(folder, dt.date.fromisoformat(first) - dt.timedelta(1)))
+    assert "pieces to grade</a>" in early
+    assert f"and session S01 to smell on {int(first[-2:])} " in early.partition("Next: ")[2]
 
 
 def test_the_notebooks_are_short_and_hold_no_outputs():

@@ -29,6 +29,14 @@ export default {
     clock.setAttribute("role", "timer");
     clock.className = "scent-clock";
     el.append(banner, clock);
+    // A note that goes by itself; what the kernel answers does not wipe it away unread.
+    let told = "", going = null;
+    function tell(words) {
+      clearTimeout(going);
+      banner.textContent = told = words;
+      banner.scrollIntoView({ block: "nearest" });
+      going = setTimeout(() => { if (banner.textContent === words) banner.textContent = ""; }, 4000);
+    }
     let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "", one = null;
 
     function label() {
@@ -106,14 +114,14 @@ export default {
       if (button.disabled) return;
       if (pending) {
         // Not kept for later: the piece on the screen may change when the answer comes.
-        if (!banner.textContent) banner.textContent = "Wait: the last entry is on its way.";
+        if (!banner.textContent) {
+          tell("Not taken: the entry before was on its way. Look at the piece, then once more.");
+        }
         return;
       }
       const name = nameOf(button, "scent-press-");
       if (Date.now() - tapped < DOUBLE_TAP && kindOf(name) === kindOf(last)) {
-        const words = "Two taps at once: counted as one.";
-        banner.textContent = words;
-        setTimeout(() => { if (banner.textContent === words) banner.textContent = ""; }, 3000);
+        tell("Two taps at once: counted as one.");
         return;
       }
       tapped = Date.now();
@@ -129,7 +137,7 @@ export default {
       if (!pending || message.ack !== pending.key) return;
       clearTimeout(timer);
       pending = null;
-      banner.textContent = "";
+      if (banner.textContent !== told) banner.textContent = "";
       label();
       setTimeout(bringIntoView, 200);
     }
@@ -137,6 +145,15 @@ export default {
     function focusField(name) {
       const input = form && form.querySelector(`.scent-field-${name} input`);
       if (input && matchMedia("(pointer: fine)").matches) input.focus({ preventScroll: true });
+    }
+    // Where pieces are scored the keys are scores from the start, not after a click into the form.
+    function takeKeys(tries) {
+      if (!form.querySelector("button.scent-press-grade-0, button.scent-press-throw-0")) return;
+      if (form.offsetParent === null) {
+        if (tries) setTimeout(() => takeKeys(tries - 1), 100);
+      } else if (!document.activeElement?.matches("input, select, textarea")) {
+        form.focus({ preventScroll: true });
+      }
     }
     // A form that has shrunk must not leave its answer out of sight.
     function bringIntoView() {
@@ -160,6 +177,7 @@ export default {
       form.addEventListener("click", press, true);
       watcher.observe(form, { childList: true, subtree: true });
       label();
+      takeKeys(20);
     }, 30);
     const watcher = new MutationObserver(label);
     const ticker = setInterval(tick, 500);
@@ -167,7 +185,7 @@ export default {
     model.on("change:names change:pressed", label);
     return () => {
       clearInterval(seek); clearInterval(ticker); clearTimeout(timer); clearTimeout(one);
-      watcher.disconnect();
+      clearTimeout(going); watcher.disconnect();
       model.off("msg:custom", heard);
       model.off("change:names change:pressed", label);
       if (form) {

@@ -13,11 +13,19 @@
     await panel.context.ready;
     await panel.sessionContext.ready;
     panel.addClass("scentlab-page");
+    nameTab(panel);
     app.shell.activateById(panel.id);
     await app.commands.execute("notebook:run-all-cells");
     panel.content.activeCellIndex = 0;
     panel.content.node.scrollTop = 0;
     panel.content.node.querySelector(".jp-WindowedPanel-outer")?.scrollTo(0, 0);
+  }
+
+  // Two series have a page of the same name: the tab says which it is of.
+  function nameTab(panel) {
+    const [name, folder] = panel.context.path.split("/").reverse();
+    const page = name.replace(".ipynb", "");
+    panel.title.label = page[0].toUpperCase() + page.slice(1) + (folder ? `: ${folder}` : "");
   }
 
   function look(app) {
