@@ -21,11 +21,13 @@
     panel.content.node.querySelector(".jp-WindowedPanel-outer")?.scrollTo(0, 0);
   }
 
-  // Two series have a page of the same name: the tab says which it is of.
+  // Two series have a page of the same name: the tab says which it is of. A label of another name
+  // would be taken for a new name of the file, so the words stand in the tab's data.
   function nameTab(panel) {
     const [name, folder] = panel.context.path.split("/").reverse();
     const page = name.replace(".ipynb", "");
-    panel.title.label = page[0].toUpperCase() + page.slice(1) + (folder ? `: ${folder}` : "");
+    const words = page[0].toUpperCase() + page.slice(1) + (folder ? `: ${folder}` : "");
+    panel.title.dataset = { ...panel.title.dataset, scentlab: words };
   }
 
   function look(app) {
@@ -58,7 +60,11 @@
         .scentlab-page .jp-OutputPrompt, .scentlab-page .jp-OutputArea-promptOverlay,
         .scentlab-page .jp-OutputCollapser,
         .scentlab-page .jp-NotebookPanel-toolbar, .scentlab-page .jp-cell-toolbar,
-        .scentlab-page .jp-Notebook-footer { display: none }`;
+        .scentlab-page .jp-Notebook-footer,
+        .lm-TabBar-tab[data-scentlab] .lm-TabBar-tabLabel { display: none }
+        .lm-TabBar-tab[data-scentlab]::after { content: attr(data-scentlab); flex: 1 1 auto;
+          order: 1; overflow: hidden; text-overflow: ellipsis; white-space: nowrap }
+        .lm-TabBar-tab[data-scentlab] .lm-TabBar-tabCloseIcon { order: 2 }`;
       document.head.append(style);
     },
   };
