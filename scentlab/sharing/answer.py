@@ -43,7 +43,7 @@ _HEX = re.compile(r"[0-9a-f]{64}")
 
 @dataclass(frozen=True)
 class LotFact:
-    """Something the supplier knows of a lot, such as LotFact("hard wax", "L7", "oil", "0.4", "%")."""
+    """What the supplier knows of a lot, such as LotFact("hard wax", "L7", "oil", "0.4", "%")."""
 
     material: str
     lot: str

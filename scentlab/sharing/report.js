@@ -2,6 +2,7 @@
 // What the page offers beside its text: other units, the words of a point, other rules, an answer.
 const all = (what, within = document) => [...within.querySelectorAll(what)];
 all(".live").forEach((part) => { part.hidden = false; });
+all(".dead").forEach((part) => { part.hidden = true; });
 
 // Units: a load that is said in both is turned round; what is said in one carries its other words.
 const both = /([\d.]+ (%|oz\/lb)) \(([\d.]+ (?:%|oz\/lb))\)/g;

@@ -165,7 +165,9 @@ def _limit_words(series, best):
     limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
     yield "maximum "
     yield say_loads(limit)
-    if not is_missing(limit):
+    if is_missing(limit):
+        yield ";"
+    else:
         parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
                  if b["name"] == best["blend"] for part in b["parts"]]
         names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
@@ -231,8 +233,8 @@ def heat_words(fit):
     found = "sweat sooner" if low > 0 else "sweat later" if high < 0 else (
         "are not shown to sweat sooner or later")
     return (f"Heat-cycled pieces {found} than those kept at room temperature: "
-            f"{float(row['estimate'].iloc[0]):.2f} (90 %: {low:.2f} to {high:.2f}) times the spread "
-            "of a blend, in points of load.")
+            f"{float(row['estimate'].iloc[0]):.2f} (90 %: {low:.2f} to {high:.2f}) times the "
+            "spread of a blend, in points of load.")
 
 
 def without_pots(diagnosis, blends):

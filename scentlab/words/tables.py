@@ -327,7 +327,7 @@ def _ends(values):
 
 
 def seen_table(analysis):
-    """For a supplier, per blend: the pieces that sweated at each load, and the safe load."""
+    """For a supplier, per blend: the pieces that sweated at each load."""
     grade, counts = analysis.rules.limit_grade, analysis.sweat.counts
     counts = counts[counts["stress"] == analysis.ceiling.stress]
     counts = counts.assign(
@@ -342,8 +342,6 @@ def seen_table(analysis):
         f"Pieces with sweat grade {grade} or more / pieces inspected, by load in % of wax, rounded",
         analysis.ceiling.table, ("*Blend", "blend"),
         *((f"{x:.0f} %", seen(x)) for x in sorted(counts.index.unique("near"))),
-        (f"{SAFE}, % of wax", sold("ceiling_load_pct", 1)),
-        (f"{SAFE}, % of total", sold_content("ceiling_load_pct")),
     )
 
 
