@@ -118,12 +118,7 @@ def say_percent(probability, digits=0):
     >>> say_percent(0.0004), say_percent(0.032, 1)
     ('under 1 %', '3.2 %')
     """
-    least = 10.0**-digits
-    if 100 * probability < least:
-        return f"under {least:g} %"
-    if 100 * probability > 100 - least:
-        return f"over {100 - least:g} %"
-    return f"{100 * probability:.{digits}f} %"
+    return say_chance(probability, 10.0 ** (-digits - 2), digits)
 
 
 def say_chance(chance, least, digits=1):
@@ -131,12 +126,16 @@ def say_chance(chance, least, digits=1):
 
     >>> say_chance(0.006, 0.01), say_chance(0.021, 0.01), say_chance(1.0, 0.01)
     ('under 1.0 %', '2.1 %', 'over 99.0 %')
+    >>> say_chance(0.0001, 0.0004), say_chance(1.0, 0.0004)
+    ('under 0.1 %', 'over 99.9 %')
     """
+    least = max(least, 10.0 ** (-digits - 2))
+    bound = f"{100 * least:.{digits}f}"
     if chance < least:
-        return f"under {say_percent(least, digits)}"
+        return f"under {bound} %"
     if chance > 1.0 - least:
-        return f"over {say_percent(1.0 - least, digits)}"
-    return say_percent(chance, digits)
+        return f"over {100 - float(bound):.{digits}f} %"
+    return f"{100 * chance:.{digits}f} %"
 
 
 def say_odds(chance, least):

@@ -237,40 +237,70 @@ def showing(choice=None):
         show_in(before)
 
 
-def say_load(load_pct, digits=1):
+def say_load(load_pct, digits=1, sold=False):
     """A load in words, with both bases; a half is rounded up, as 1 oz per lb to 6.3 %.
 
     >>> say_load(6.25, 2), say_load(6.25)
     ('6.25 % of wax (5.88 % of total)', '6.3 % of wax (5.9 % of total)')
+    >>> say_load(9.478, sold=True)
+    '9.4 % of wax (8.5 % of total)'
     """
-    content = f"{_half_up(content_from_load(load_pct), digits)} % of total"
-    wax = f"{_half_up(load_pct, digits)} % of wax"
+    load = sold_load(load_pct) if sold else load_pct
+    content = f"{in_digits(content_from_load(load), digits, sold)} % of total"
+    wax = f"{in_digits(load, digits, sold)} % of wax"
     if _chosen.weight == "oz":
-        return f"{say_ounces_per_pound(load_pct)} ({wax}, {content})"
+        return f"{say_ounces_per_pound(load, sold)} ({wax}, {content})"
     return f"{wax} ({content})"
 
 
-def say_ounces_per_pound(load_pct):
+def sold_load(load_pct):
+    """A load that pieces are sold by (recommended, highest safe) as it is said: never above itself.
+
+    As it was typed where it was typed, else down to a tenth of % of wax. ``sold`` of the functions
+    beside says its other bases from that, rounded down too, so that one load has one set of words.
+
+    >>> sold_load(9.478), sold_load(9.375), sold_load(7.8)
+    (9.4, 9.375, 7.8)
+    """
+    load = float(load_pct)
+    return load if np.isnan(load) or is_typed(load) else float(in_digits(load, 1, down=True))
+
+
+def in_digits(value, digits, down=False):
+    """A number that is not negative in so many decimals; Python's own takes 6.25 to 6.2.
+
+    >>> in_digits(6.25, 1), in_digits(9.99, 1, down=True), in_digits(1.16 * 100, 0, down=True)
+    ('6.3', '9.9', '116')
+    """
+    value = float(value) + 1e-9
+    return f"{np.floor(value * 10**digits) / 10**digits if down else value:.{digits}f}"
+
+
+def say_ounces_per_pound(load_pct, sold=False):
     """A load to 0.01 oz per lb, which is 0.06 points of % of wax.
 
-    >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5)
-    ('1.44 oz/lb', '2 oz/lb')
+    >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5), say_ounces_per_pound(7.8, sold=True)
+    ('1.44 oz/lb', '2 oz/lb', '1.24 oz/lb')
     """
-    return f"{float(_half_up(ounces_per_pound_from_load(load_pct), 2)):g} oz/lb"
+    load = sold_load(load_pct) if sold else load_pct
+    return f"{float(in_digits(ounces_per_pound_from_load(load), 2, sold)):g} oz/lb"
 
 
-def percent_of_wax(load_pct):
+def percent_of_wax(load_pct, sold=False):
     """A load in % of wax: to a tenth, or as it was typed where it was typed more finely.
 
     >>> percent_of_wax(9.0), percent_of_wax(6.25), percent_of_wax(9.8342)
     ('9.0 %', '6.25 %', '9.8 %')
+    >>> percent_of_wax(9.478, sold=True), percent_of_wax(9.375), percent_of_wax(9.375, sold=True)
+    ('9.4 %', '9.4 %', '9.37 %')
     """
-    typed = is_typed(load_pct) and abs(load_pct - round(load_pct, 2)) < 1e-9
-    fine = typed and abs(load_pct - round(load_pct, 1)) > 1e-9
-    return f"{_half_up(load_pct, 2 if fine else 1)} %"
+    load = sold_load(load_pct) if sold else load_pct
+    typed = is_typed(load) and (sold or abs(load - round(load, 2)) < 1e-9)
+    fine = typed and abs(load - round(load, 1)) > 1e-9
+    return f"{in_digits(load, 2 if fine else 1, sold)} %"
 
 
-def say_percent_of_wax(load_pct):
+def say_percent_of_wax(load_pct, sold=False):
     """A load in the maker's unit alone.
 
     >>> say_percent_of_wax(9.0)
@@ -279,24 +309,23 @@ def say_percent_of_wax(load_pct):
     ...     say_percent_of_wax(9.0)
     '1.44 oz/lb'
     """
-    return (say_ounces_per_pound if _chosen.weight == "oz" else percent_of_wax)(load_pct)
+    say = say_ounces_per_pound if _chosen.weight == "oz" else percent_of_wax
+    return say(load_pct, sold)
 
 
-def say_load_oz(load_pct):
+def say_load_oz(load_pct, sold=False):
     """A load in words as workshops say it: per cent of the wax, and ounces to the pound.
 
-    The workshop's own unit comes first.
+    The workshop's own unit comes first. ``sold``: down, as :func:`sold_load` says.
 
     >>> say_load_oz(6.25), say_load_oz(9.0), say_load_oz(9.375)
-    ('6.25 % (1 oz/lb)', '9.0 % (1.4 oz/lb)', '9.4 % (1.5 oz/lb)')
+    ('6.25 % (1 oz/lb)', '9.0 % (1.44 oz/lb)', '9.4 % (1.5 oz/lb)')
+    >>> say_load_oz(9.478, sold=True), say_load_oz(8.6, sold=True)
+    ('9.4 % (1.5 oz/lb)', '8.6 % (1.37 oz/lb)')
     """
-    percent = percent_of_wax(load_pct)
-    if _chosen.weight == "oz":
-        return f"{say_ounces_per_pound(load_pct)} ({percent})"
-    ounces = ounces_per_pound_from_load(load_pct)
-    quarter = round(4.0 * ounces) / 4.0
-    ounces = quarter if abs(quarter - ounces) < 1e-9 else round(ounces, 1)
-    return f"{percent} ({ounces:g} oz/lb)"
+    said = percent_of_wax(load_pct, sold), say_ounces_per_pound(load_pct, sold)
+    first, other = reversed(said) if _chosen.weight == "oz" else said
+    return f"{first} ({other})"
 
 
 def say_points(points, digits=1):
@@ -407,11 +436,6 @@ def is_typed(load_pct):
     """
     ounces = 4.0 * ounces_per_pound_from_load(load_pct)
     return any(abs(x - round(x)) < 1e-6 for x in (100.0 * load_pct, ounces))
-
-
-def _half_up(value, digits):
-    """A number that is not negative in so many decimals; Python's own takes 6.25 to 6.2."""
-    return f"{float(value) + 1e-9:.{digits}f}"
 
 
 def say_temperature(degrees_c):

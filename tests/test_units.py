@@ -6,6 +6,9 @@ degree Fahrenheit t/°C = (t/°F - 32)/1.8. The exact definitions behind them: 1
 1 oz = 1/16 lb.
 """
 
+import re
+from decimal import Decimal
+
 import numpy as np
 import pytest
 from hypothesis import given
@@ -110,6 +113,33 @@ def test_arrays_stay_arrays_and_numbers_become_plain_floats():
 def test_loads_and_temperatures_in_words_name_both():
     assert units.say_load(6.25, 2) == "6.25 % of wax (5.88 % of total)"
     assert units.say_temperature(60) == "60 °C (140 °F)"
+
+
+@given(st.floats(0.1, 40))
+def test_a_load_to_sell_by_is_never_said_higher_than_it_is(load):
+    """Every basis of the words, held to exact decimals (16 oz to the lb, NIST SP 811, appendix B).
+    """
+    exact = Decimal(load) + Decimal("1e-8")  # a typed 7.8 is a hair off 7.8 in binary
+    for shown in (units.Shown("g", "C"), units.Shown("oz", "F")):
+        with units.showing(shown):
+            words = units.say_load_oz(load, sold=True), units.say_load(load, sold=True)
+        percent, = re.findall(r"([\d.]+) %", words[0])
+        ounces, = re.findall(r"([\d.]+) oz/lb", words[0])
+        wax, content = re.findall(r"([\d.]+) % of (?:wax|total)", words[1])
+        assert max(Decimal(percent), Decimal(wax)) <= exact
+        assert Decimal(ounces) * 100 / 16 <= exact and Decimal(ounces) > exact * 16 / 100 - Decimal(
+            "0.027")  # at most a tenth of % and 0.01 oz/lb below
+        assert Decimal(content) <= 100 * exact / (100 + exact)
+
+
+@pytest.mark.parametrize("load, words", [
+    (9.478, "9.4 % (1.5 oz/lb)"), (9.376204, "9.3 % (1.48 oz/lb)"), (8.6, "8.6 % (1.37 oz/lb)"),
+    (7.8, "7.8 % (1.24 oz/lb)"), (7.84321, "7.8 % (1.24 oz/lb)"), (6.25, "6.25 % (1 oz/lb)"),
+    (9.375, "9.37 % (1.5 oz/lb)"),
+])
+def test_a_load_to_sell_by_has_one_set_of_words(load, words):
+    """By hand: 16 times the load as said, in hundredths, rounded down."""
+    assert units.say_load_oz(load, sold=True) == words
 
 
 @pytest.mark.parametrize("content", [100, 120.5])

@@ -54,7 +54,7 @@ class Ceiling(Result):
             elif r.state in (OPEN_ABOVE, DRY):
                 parts.append(_say_open(r))
             else:
-                parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct)}")
+                parts.append(f"{r.blend}: {say_load(r.ceiling_load_pct, sold=True)}")
         return (
             f"Highest load with at most {say_percent(self.risk)} chance of sweat grade "
             f"{self.limit_grade} or worse for a piece of a new pot ({self.stress}), held with "
@@ -73,7 +73,8 @@ class Ceiling(Result):
 def _say_open(row):
     """Words for a ceiling that no sweat bounds from above."""
     dry = f"dry up to {row.highest_tested_pct:.1f} %, " if row.state == DRY else ""
-    return f"{row.blend}: at least {say_load(row.ceiling_load_pct)}, {dry}nothing tested above"
+    safe = say_load(row.ceiling_load_pct, sold=True)
+    return f"{row.blend}: at least {safe}, {dry}nothing tested above"
 
 
 @one_thread()
@@ -202,7 +203,7 @@ def _held(row, below, high, wet, pieces, rules):
     held = below if below >= row["lowest_tested_pct"] else np.nan
     where = "no load below them is left to choose"
     if not np.isnan(held):
-        where = f"the highest safe load is held at {say_load(held)}, below them"
+        where = f"the highest safe load is held at {say_load(held, sold=True)}, below them"
     note = (
         f"{wet} of {pieces} pieces of {row['blend']} at {say_load(high)} or less reached sweat "
         f"grade {rules.limit_grade}: more than a risk of {say_percent(rules.risk)} allows, so "

@@ -17,6 +17,7 @@ from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import Ranked
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
+from scentlab.units import percent_of_wax
 
 TELLING = 0.5
 # Above this k-hat the weights without a pot have no finite variance (Vehtari et al. 2024), so that
@@ -195,7 +196,7 @@ def _fit_anew(analysis, pot, draws):
 
 def _say(row):
     def words(load):
-        return "no tested load" if np.isnan(load) else f"{load:.1f} % of wax"
+        return "no tested load" if np.isnan(load) else f"{percent_of_wax(load, sold=True)} of wax"
 
     before = row.ceiling_load_pct - row.change_pct
     error = "" if np.isnan(before) else (

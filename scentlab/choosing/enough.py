@@ -11,7 +11,7 @@ import numpy as np
 
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.results import say_chance
-from scentlab.units import say_percent_of_wax
+from scentlab.units import say_load_oz, say_percent_of_wax
 
 SURE = 0.80
 # Where no load is sure enough, chances as near as this to the greatest are taken for no worse.
@@ -78,14 +78,14 @@ def enough_words(found, loads, kind, loss):
     if len(loads) == 1:
         return ""
     throw, points = f"{THROW_WORDS[kind]} throw", say_points(loss)
-    own, low, high = (say_percent_of_wax(loads[i]) for i in (found.place, 0, -1))
+    low, high = (say_load_oz(loads[i], sold=True) for i in (0, -1))
     first, last = found.place == 0, found.place == len(loads) - 1
     chance = say_chance(found.chance, found.least, 0)
     if found.chance < SURE - 1e-9:
         return (
             f"The scores leave open which load from {low} to {high} smells strongest: the chance "
-            f"that {own} comes within {points} of the best is {chance}. More testers or another "
-            "session would help"
+            f"that this one comes within {points} of the best is {chance}. More testers or "
+            "another session would help"
         )
     if found.more >= SURE and not last:
         said = (
@@ -97,17 +97,17 @@ def enough_words(found, loads, kind, loss):
         others = f"any load from {low} to {high}"
         others = f"any load up to {high}" if first else f"any load from {low}" if last else others
         said = (
-            f"{own} smells the same to your testers as {others}: the chance that the difference is "
+            f"It smells the same to your testers as {others}: the chance that the difference is "
             f"under {points} is {chance}"
         )
     elif last:
         said = f"Up to {high} more fragrance may add more than {points} of {throw}"
     else:
-        said = f"More than {own} adds less than {points} of {throw} (chance {chance})"
-    return ". ".join([said, *_below(found, low, own, points)])
+        said = f"Going on to {high} adds less than {points} of {throw} (chance {chance})"
+    return ". ".join([said, *_below(found, say_percent_of_wax(loads[0], sold=True), points)])
 
 
-def _below(found, low, own, points):
+def _below(found, low, points):
     """What is known of less fragrance."""
     if found.place == 0:
         yield "Nothing lower was tested: a test batch below it would show whether less will do"

@@ -54,13 +54,13 @@ def pair_sentences(blend, evidence, rules):
 
 def use_words(row, found, evidence):
     """The load of a blend and its highest safe load, the first two sentences of its answer."""
-    return [f"{row['blend']}: use {say_load_oz(row['load_pct'])}",
+    return [f"{row['blend']}: use {say_load_oz(row['load_pct'], sold=True)}",
             _highest_safe(row, found, evidence)]
 
 
 def _highest_safe(row, found, evidence):
     """The ceiling in words, and the limit that holds the loads below it."""
-    high, words = say_percent_of_wax(row["ceiling_load_pct"]), ""
+    high, words = say_percent_of_wax(row["ceiling_load_pct"], sold=True), ""
     if found["state"] in (OPEN_ABOVE, DRY):
         words = "at least "
         if row["ceiling_load_pct"] >= found["highest_tested_pct"] - 0.05:
@@ -84,8 +84,8 @@ def _seen_words(row, rules, storage, rests):
         until = f", seen up to {own}" if own.startswith("day") else ""
     said = (
         f"{row['stressed_wet'] or 'None'} of {row['stressed_below']} pieces {storage} sweated "
-        f"(grade {rules.limit_grade} or more) at {say_percent_of_wax(row['load_pct'])} or below"
-        f"{until}"
+        f"(grade {rules.limit_grade} or more) at the "
+        f"loads tested up to {say_percent_of_wax(row['load_pct'], sold=True)}{until}"
     )
     others = row["pieces_below"] - row["stressed_below"]
     wet = row["wet_below"] - row["stressed_wet"]

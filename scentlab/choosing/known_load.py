@@ -57,13 +57,13 @@ def known_load(
                        "sheet all the same, which then says what is known of it")
     safe = "Highest safe load: none was found."
     if not pd.isna(row["ceiling_load_pct"]):
-        safe = f"Highest safe load: {say_load_oz(row['ceiling_load_pct'])}."
+        safe = f"Highest safe load: {say_load_oz(row['ceiling_load_pct'], sold=True)}."
     rests, as_sold = analysis.rests.headline(blend), _as_sold(analysis, blend)
     if load_pct is None or load_pct == chosen:
         return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)
     advised = "No load is recommended."
     if not pd.isna(chosen):
-        advised = f"Recommended: {say_load_oz(chosen)}."
+        advised = f"Recommended: {say_load_oz(chosen, sold=True)}."
     said = ("This load was typed and is not the recommended one.", advised, safe,
             _tested(analysis, blend, load_pct), rests)
     return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), as_sold)

@@ -77,7 +77,7 @@ class LotCheck(Result):
         return " ".join(self.lines)
 
     def _answer(self):
-        load = say_load_oz(self.load_pct)
+        load = say_load_oz(self.load_pct, sold=True)
         said = {
             ACCEPT: f"Lot {self.lot}: accept. Use {load} as before",
             REJECT: f"Lot {self.lot}: reject at {load}",
@@ -86,11 +86,11 @@ class LotCheck(Result):
         if self.verdict != ACCEPT:
             known = not np.isnan(self.safe_load_pct)
             said += ". Highest safe load with this lot now: " + (
-                say_load_oz(self.safe_load_pct) if known else "none is known")
+                say_load_oz(self.safe_load_pct, sold=True) if known else "none is known")
         odds = say_odds(self.chance_over, 0.01)
         return in_sentences([
             said, f"{odds} that more than {say_percent(self.risk)} of its pieces would sweat at "
-            f"{say_percent_of_wax(self.load_pct)}"])
+            f"{say_percent_of_wax(self.load_pct, sold=True)}"])
 
     def _pieces(self):
         rows = [f"{say_percent_of_wax(r.load_pct)}: {r.sweated} of {r.pieces}"

@@ -189,9 +189,10 @@ def _choose(blend, evidence, rules, ceiling):
     top = _highest_within(limits[held_by])
     # A pour is weighed to a few hundredths of a point; that much below counts as tested.
     if top < lowest - 0.05:
+        limit = say_load_oz(limits[held_by], sold=True)
         return {"held_by": held_by, "reason": (
-            f"no tested load qualifies: {held_by} is {say_load_oz(limits[held_by])} and the "
-            f"lowest load tested is {say_load_oz(lowest)}"
+            f"no tested load qualifies: {held_by} is {limit} and the lowest load tested is "
+            f"{say_load_oz(lowest)}"
         )}
     return {"held_by": held_by,
             **_with_throw(blend, evidence, rules, float(lowest), top, _ALLOWS[held_by])}

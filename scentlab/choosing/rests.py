@@ -226,8 +226,9 @@ def _pots(own, stress):
     return "pots", f"{number}", "one pot" if number == 1 else "", 4
 
 
-def _lots(series, blend):
-    """Lots by the plan and, where the pours have them, by what was poured."""
+def lots_of(series, blend):
+    """Lots by the plan and, where the pours have them, by what was poured: dict of material to a
+    set of lots, empty where none is on record."""
     plan, lots = series.plan or {}, {}
     for planned in plan.get("blends") or ():
         if planned["name"] == blend:
@@ -237,7 +238,11 @@ def _lots(series, blend):
     for column, name in (("wax_lot", "wax"), ("fragrance_lot", "fragrance")):
         if column in pours and pours[column].notna().any():
             lots[name] = set(pours[column].dropna())
-    known = {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
+    return {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
+
+
+def _lots(series, blend):
+    known = lots_of(series, blend)
     several = max((len(found) for found in known.values()), default=0)
     if several > 1:
         said = {2: "two"}.get(several, str(several))

@@ -47,7 +47,7 @@ def saving_words(saving, today_pct, currency):
     """A saving per 1,000 pieces in words; why not, where it is not known.
 
     >>> saving_words(12.4, 12.0, "EUR")
-    "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.9 oz/lb)"
+    "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.92 oz/lb)"
     """
     today = f"today's {say_load_oz(today_pct)}"
     if pd.isna(saving):

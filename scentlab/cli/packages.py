@@ -113,7 +113,7 @@ def _found(opened):
         yield f"{row['blend']}: {'the same' if row['same'] else 'NOT the same'}"
         for name, words in (("load_pct", "recommended"), ("ceiling_load_pct", "highest safe")):
             loads = (row[f"{name}_{where}"] for where in ("in_package", "here"))
-            there, here = ("none" if load != load else say_load(load, 2) for load in loads)
+            there, here = ("none" if load != load else say_load(load, sold=True) for load in loads)
             yield f"  {words:<12} in the package {there}, found here {here}"
     here = versions()
     other = [f"{n} {v} (here {here.get(n, 'none')})" for n, v in opened.versions.items()
@@ -169,8 +169,8 @@ def _lot(text):
 
     parts = [part.strip() for part in text.split("=")]
     return LotFact(*understood(
-        parts if len(parts) == 4 else None, text, "--lot",
-        'MATERIAL=LOT=WHAT=VALUE, such as "hard wax=L7=oil content=0.4 %"',
+        parts if len(parts) in (4, 5) else None, text, "--lot",
+        'MATERIAL=LOT=WHAT=VALUE=UNIT, such as "hard wax=L7=oil content=0.4=%"',
     ))
 
 

@@ -145,7 +145,8 @@ class SweatFit(Result):
             tested = self.tested.set_index("blend").loc[blend]
             parts.append(f"{blend} {_say_capacity(lower, middle, upper, tested)}")
         return (
-            f"Half of the pieces of a typical pot show any sweat ({self.stresses[0]}) at: "
+            "Half of the pieces of a typical pot show any sweat, grade 1 or more "
+            f"({self.stresses[0]}), at: "
             + "; ".join(parts) + "."
         )
 

@@ -19,7 +19,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.results import Result
 from scentlab.text import in_sentences
-from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_weight
+from scentlab.units import GRAMS_PER_OUNCE, percent_of_wax, say_load_oz, say_weight
 
 SAME, OTHER, MORE, TWO, PAIR, STOP = (
     "another pot, same loads", "another pot, other loads", "another pot, more pieces",
@@ -119,8 +119,8 @@ class NextStep(Result):
         if self.given_pct <= 0:
             return (f"no load is given now; after it there is one in about "
                     f"{10 * round(10 * best['p_given']):.0f} of 100 such cases")
-        return (f"the highest load to use is {self.given_pct:.1f} % now and would be about "
-                f"{best['given_after_pct']:.1f} %, on average over what it may show")
+        return (f"the highest load to use is {percent_of_wax(self.given_pct, sold=True)} now and "
+                f"would be about {best['given_after_pct']:.1f} %, on average over what it may show")
 
     def _beyond_words(self, loads):
         """What is said of loads that nobody tested, and of those over the wax maker's limit."""

@@ -316,4 +316,4 @@ def _change_words(old, new):
 
 
 def _load_words(row):
-    return "none" if math.isnan(row["load_pct"]) else say_load_oz(row["load_pct"])
+    return "none" if math.isnan(row["load_pct"]) else say_load_oz(row["load_pct"], sold=True)

@@ -140,4 +140,4 @@ def beside_alone(analysis):
 
 
 def _said(load):
-    return "none is known" if pd.isna(load) else say_percent_of_wax(load)
+    return "none is known" if pd.isna(load) else say_percent_of_wax(load, sold=True)

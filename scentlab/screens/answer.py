@@ -33,6 +33,7 @@ from scentlab.words.tables import (
     costs_table,
     pick_table,
     pot_table,
+    sold_content,
     tradeoff_table,
 )
 
@@ -194,10 +195,11 @@ def saved_table(analysis, today_pct=None, demo=False):
     saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
-    saved["load_pct"] = saved["load_pct"].map(say_load_oz)
+    saved["content_pct"] = [sold_content("load_pct")(r) for _, r in saved.iterrows()]
+    saved["load_pct"] = saved["load_pct"].map(partial(say_load_oz, sold=True))
     saved.columns = ["blend", "recommended", "recommended, % of total",
                      f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
-    return saved.style.hide().format(precision=1).format("{:.2f}", saved.columns[3:])
+    return saved.style.hide().format("{:.2f}", saved.columns[3:])
 
 
 def costs_form(analysis, bench):
@@ -224,4 +226,5 @@ def notes_html(analysis):
 
 def _diagnosis(analysis):
     found = diagnose(analysis, draws=DRAWS)
-    return [plot(found.sweat), found.sentence, *found.notes, pot_table(found)]
+    return [plot(found.sweat), found.sentence, *found.notes,
+            pot_table(found, analysis.pick.table["blend"])]

@@ -26,6 +26,7 @@ from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
 from scentlab.units import GRAMS_PER_POUND, say_load_oz
+from scentlab.words.tables import sold_content
 from scentlab.workshop import series_beside
 
 PACKAGE_NAME = "for-the-supplier.zip"
@@ -104,10 +105,12 @@ def _answers(analysis, bench):
 def costs_table(analysis):
     """Materials of a piece at the recommended loads, as a frame to show."""
     costs = analysis.pick.table[["blend", "load_pct", "content_pct", "cost_per_piece"]].copy()
-    costs["load_pct"] = costs["load_pct"].map(say_load_oz, na_action="ignore")
+    costs["content_pct"] = [sold_content("load_pct")(r) for _, r in costs.iterrows()]
+    costs["load_pct"] = costs["load_pct"].map(
+        partial(say_load_oz, sold=True), na_action="ignore")
     costs.columns = ["blend", "load", "content, % of total",
                      f"materials of a piece, {analysis.series.currency or 'your currency'}"]
-    return costs.style.hide().format("{:.1f}", costs.columns[2:3]).format(
+    return costs.style.hide().format(
         "{:.2f}", subset=costs.columns[3:], na_rep="no price")
 
 

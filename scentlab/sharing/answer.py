@@ -20,12 +20,14 @@ from scentlab.results import Result, say_percent
 from scentlab.sharing.guard import SharingError
 from scentlab.sharing.pages import place_for, to_json, write_whole
 from scentlab.units import say_load
-from scentlab.words import is_missing, say_both
+from scentlab.words import is_missing
 from scentlab.words.tables import view
 
-FORMAT = 1
+FORMAT = 2
+FORMATS = (1, 2)  # in the first one answers stood in the note, and no unit and no day was told
 KIND = "answer to a share package"
 MOST_BYTES = 200_000
+MOST_REPLY = 1000  # characters of an answer to one question
 _RULES = {
     "risk": "risk",
     "confidence": "confidence",
@@ -41,20 +43,37 @@ _HEX = re.compile(r"[0-9a-f]{64}")
 
 @dataclass(frozen=True)
 class LotFact:
-    """Something the supplier knows of a lot, such as LotFact("hard wax", "L7", "oil", "0.4 %")."""
+    """What the supplier knows of a lot, such as LotFact("hard wax", "L7", "oil", "0.4", "%")."""
 
     material: str
     lot: str
     what: str
     value: str
+    unit: str = ""
 
     def __post_init__(self):
         for field in dataclasses.fields(self):
             value = getattr(self, field.name)
-            if not isinstance(value, str) or not value.strip() or len(value) > 200:
+            empty = field.name != "unit" and isinstance(value, str) and not value.strip()
+            if not isinstance(value, str) or empty or len(value) > 200:
                 raise SharingError(
                     f"{field.name} of a lot is {value!r}; give a text of 1 to 200 characters"
                 )
+
+
+@dataclass(frozen=True)
+class Reply:
+    """The answer to one question of the page, beside its question."""
+
+    question: str
+    answer: str
+
+    def __post_init__(self):
+        for name in ("question", "answer"):
+            value = getattr(self, name)
+            if not isinstance(value, str) or not value.strip() or len(value) > MOST_REPLY:
+                raise SharingError(
+                    f"{name} is {value!r}; give a text of 1 to {MOST_REPLY} characters")
 
 
 @dataclass(frozen=True)
@@ -69,7 +88,9 @@ class Answer:
     rules : dict, a counter-proposal: any of risk, confidence, limit_grade, frost_limit_grade,
         throw_loss.
     limits : dict of blend name to another highest load, % of wax.
-    note : str.
+    note : str, anything else.
+    answers : tuple of Reply, each with its question.
+    answered_on : str, the day as YYYY-MM-DD, or empty.
     """
 
     package: str
@@ -78,16 +99,22 @@ class Answer:
     rules: dict = dataclasses.field(default_factory=dict)
     limits: dict = dataclasses.field(default_factory=dict)
     note: str = ""
+    answers: tuple = ()
+    answered_on: str = ""
 
     def __post_init__(self):
         object.__setattr__(self, "lots", tuple(self.lots))
+        object.__setattr__(self, "answers", tuple(self.answers))
         if not isinstance(self.package, str) or not _HEX.fullmatch(self.package):
             raise SharingError("an answer names its package by the fingerprint of open_package()")
-        for name, value, most in (("sender", self.sender, 200), ("note", self.note, 2000)):
+        for name, value, most in (("sender", self.sender, 200), ("note", self.note, 2000),
+                                  ("answered_on", self.answered_on, 10)):
             if not isinstance(value, str) or len(value) > most:
                 raise SharingError(f"{name} is no text of at most {most} characters")
         if not all(isinstance(fact, LotFact) for fact in self.lots):
             raise SharingError("lots hold LotFact(material, lot, what, value) and nothing else")
+        if not all(isinstance(reply, Reply) for reply in self.answers):
+            raise SharingError("answers hold Reply(question, answer) and nothing else")
         _check_numbers(self.rules, self.limits)
 
     def write(self, path):
@@ -128,14 +155,15 @@ def read_answer(path):
         version = data.pop("format", None)
     except (ValueError, RecursionError) as problem:
         raise SharingError(f"{path.name} cannot be read ({problem}); ask for it again") from None
-    if version != FORMAT:
+    if version not in FORMATS:
         raise SharingError(
             f"{path.name} has format {version!r}, this version reads {FORMAT}: update scentlab "
             "or ask for it again"
         )
     try:
         lots = tuple(LotFact(**fact) for fact in data.pop("lots", ()))
-        return Answer(**data, lots=lots)
+        replies = tuple(Reply(**reply) for reply in data.pop("answers", ()))
+        return Answer(**data, lots=lots, answers=replies)
     except (TypeError, AttributeError) as problem:
         raise SharingError(f"{path.name} is damaged ({problem}); ask for it again") from None
 
@@ -178,7 +206,7 @@ class Weighed(Result):
         for row in self.table.to_dict("records"):
             yield f"{row['blend']}:"
             for name, words in _SHOWN.items():
-                own, other = (_say(row[f"{who}_{name}"]) for who in ("own", "proposed"))
+                own, other = (_say(row[f"{who}_{name}"], name) for who in ("own", "proposed"))
                 yield f"  {words:<18} own {own}, by the answer {other}"
 
     @property
@@ -194,7 +222,7 @@ class Weighed(Result):
     def _repr_html_(self):
         said = [f"Proposed: {words}." for words in self.proposed] + list(self.notes)
         shown = view(self.sentence, self.table, ("*Blend", "blend"), *(
-            (f"{words}, {who}", lambda row, c=f"{key}_{name}": _say(row[c]))
+            (f"{words}, {who}", lambda row, n=name, c=f"{key}_{name}": _say(row[c], n))
             for name, words in _SHOWN.items()
             for key, who in (("own", "own"), ("proposed", "by the answer"))
         ))
@@ -234,11 +262,13 @@ def weigh_answer(analysis, answer, package=None):
     proposal = choose_load(evidence, rules)
     names = ["rank", *_SHOWN, "throw", "sweat_risk"]
     own, other = (pick.table.set_index("blend")[names] for pick in (analysis.pick, proposal))
-    notes = [f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value}."
-             for fact in answer.lots] + [answer.note] * bool(answer.note)
+    notes = [f"Answered on {answer.answered_on}."] * bool(answer.answered_on)
+    notes += [f"{reply.question} {reply.answer}" for reply in answer.answers]
+    notes += [f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value} {fact.unit}".rstrip()
+              + "." for fact in answer.lots] + [answer.note] * bool(answer.note)
     table = own.add_prefix("own_").join(other.add_prefix("proposed_")).reset_index()
     return Weighed(answer, proposal, table, tuple(notes))
 
 
-def _say(load):
-    return "none" if is_missing(load) else say_both(load)
+def _say(load, name="load_pct"):
+    return "none" if is_missing(load) else say_load(load, sold=name != "limit_load_pct")

@@ -88,6 +88,10 @@ def _panel(ax, panel):
         ax.barh(0, panel.span[1] - panel.span[0], left=panel.span[0], color=TESTED, ec=INK, lw=0.6)
     ax.set_yticks([v for v, _ in panel.ticks], [words for _, words in panel.ticks])
     ax.minorticks_off()
+    for load, words in panel.counts:
+        ax.annotate(words, (load, 1), xycoords=("data", "axes fraction"), ha="center", va="top",
+                    fontsize=8, color=INK)
+        ax.set_ymargin(0.3)
     said = "\n".join(filter(None, (panel.label, panel.note)))
     ax.set_title("\n".join(textwrap.wrap(said, 60)), fontsize=8.5, color=INK, loc="left")
     ax.tick_params(labelsize=8, colors=INK)

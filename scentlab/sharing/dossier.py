@@ -58,7 +58,8 @@ def dossier_html(
         raise FitError(f"no blend is called {name!r}; there are {', '.join(rows.index)}")
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
-        load=say_loads(batch.known.load_pct), answer=list(_answer(analysis, rows.loc[name], batch)),
+        load=say_loads(batch.known.load_pct, sold=True),
+        answer=list(_answer(analysis, rows.loc[name], batch)),
         protocol=list(_protocol(analysis, name)), counts=counts_table(analysis, name),
         weigh=weigh_table(batch), how=" ".join(_how(batch)), photos=list(photos)[:3],
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
@@ -95,7 +96,7 @@ def write_dossier(
 def _answer(analysis, row, batch):
     """What was decided about the blend, as pairs of name and words."""
     rules, known = analysis.rules, batch.known
-    yield "Load", (f"{say_load_oz(known.load_pct)}, {say_loads(known.load_pct).content}; "
+    yield "Load", (f"{_load(known.load_pct)}; "
                    + ("recommended" if known.recommended else "typed, not the recommended one"))
     yield "Highest safe load", _load(row["ceiling_load_pct"])
     yield "Rule", (
@@ -108,12 +109,13 @@ def _answer(analysis, row, batch):
     if known.recommended and not is_missing(row["throw"]):
         yield f"{THROW_WORDS[rules.throw_kind].capitalize()} throw", (
             f"{row['throw']:.1f} of 10 ({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
-    yield "Wax maker’s maximum", _load(row["limit_load_pct"])
+    yield "Wax maker’s maximum", _load(row["limit_load_pct"], sold=False)
     yield "Regulatory limit", regulatory_limit(analysis.series.blends, row["blend"])
 
 
-def _load(load):
-    return MISSING if is_missing(load) else f"{say_load_oz(load)}, {say_loads(load).content}"
+def _load(load, sold=True):
+    said = say_loads(load, sold)
+    return said if is_missing(load) else f"{said}, {said.content}"
 
 
 def _protocol(analysis, blend):
@@ -159,8 +161,8 @@ def weigh_table(batch):
     of = {wax.name: wax for wax, _ in batch.blend.parts}
     rows = [(name, f"{100 * batch.blend.fractions[name]:g} % of the wax", of[name], grams, 0)
             for name, grams in batch.waxes]
-    rows.append((batch.fragrance.name, say_load_oz(batch.known.load_pct), batch.fragrance,
-                 batch.fragrance_g, 1))
+    load = say_load_oz(batch.known.load_pct, sold=True)
+    rows.append((batch.fragrance.name, load, batch.fragrance, batch.fragrance_g, 1))
     return tables.view(
         f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0]),
         ("*Part", lambda r: r[1]),

@@ -15,7 +15,7 @@ from scentlab.fitting.frost import frost_risk
 from scentlab.fitting.looks import reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
-from scentlab.results import FitError
+from scentlab.results import FitError, say_percent
 from scentlab.schema import SWEAT_GRADES
 from scentlab.units import (
     load_from_ounces_per_pound,
@@ -25,14 +25,16 @@ from scentlab.units import (
     say_percent_of_wax,
     shown,
 )
-from scentlab.words import STRESS_WORDS, THROW_WORDS, is_missing, say_loads
+from scentlab.words import STRESS_WORDS, THROW_WORDS, count, is_missing, say_loads, say_share
 from scentlab.words.answers import storage_words
 
 WIDTH, LEFT, RIGHT = 380, 42, 372
 STEPS = 21
 MARK_ROW, GAP, FOOT = 14, 28, 34
+COUNTS = 14  # pixels of a row of counts
 DOT, ACROSS = 6.5, 7  # pixels between points at one place, and how many lie side by side
 LOAD, LOAD_OZ = "load, % of wax", "load, oz of fragrance per lb of wax"
+SOLD = ("use", "safe")  # marks of loads that pieces are sold by
 _RISKS = tuple((v, f"{100 * v:g} %") for v in (0, 0.05, 0.25, 0.5, 1))
 _THROWS = tuple((v, str(v)) for v in range(0, 11, 5))
 _GRADES = tuple((v, str(v)) for v in range(5))
@@ -53,6 +55,7 @@ class Panel:
     height: int = 96
     root: bool = False  # a square-root scale, on which a few per cent can be read
     spread: bool = False  # points at one place lie side by side
+    counts: tuple = ()  # words at a load, in a row between the label and the panel
     span: tuple = ()  # a bar from a load to another, and upright lines in this panel alone
     marks: tuple = ()
 
@@ -74,14 +77,13 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
     low, high = float(np.min(places)), float(np.max(places))
     pad = 0.05 * max(high - low, 1.0)
     across = _scale(low - pad, high + pad, LEFT, RIGHT)
-    # The highest load in the first row: its words at the side cross no line of a lower one.
     data = {"title": title, "places": places, "panels": panels, "marks": marks, "axis": axis,
             "shaded": shaded}
-    marks = sorted((m for m in marks if not is_missing(m[2])
-                    and low - 0.06 <= m[2] <= high + 0.06), key=lambda m: -m[2])
+    marks = [m for m in marks if not is_missing(m[2]) and low - 0.06 <= m[2] <= high + 0.06]
+    marks, on_left = _in_rows(marks, across)
     top, drawn = 4 + MARK_ROW * len(marks), []
     for panel in panels:
-        drawn.append(_panel(panel, across, top + GAP - 6))
+        drawn.append(_panel(panel, across, top + GAP - 6 + COUNTS * bool(panel.counts)))
         top = drawn[-1]["bottom"]
     return {
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
@@ -89,7 +91,8 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
         "ticks": [(across(v), f"{v:.3g}", say_loads(v) if axis == LOAD and v else None)
                   for v in (load_ticks if axis == LOAD else _ticks)(low, high)],
         "shade": (across(low), across(high)) if shaded else None,
-        "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, *m) for i, m in enumerate(marks)],
+        "marks": [_mark(across(m[2]), 4 + MARK_ROW * (i + 1) - 3, on_left, *m)
+                  for i, m in enumerate(marks)],
         "data": data, "alt": _in_words(title, axis, panels, marks),
     }
 
@@ -102,7 +105,8 @@ def _panel(panel, across, top):
         "ticks": [(level(v), words) for v, words in panel.ticks],
         "rule": None if panel.rule is None else level(panel.rule),
         "points": _dots(panel, across, level), "line": "", "band": "",
-        "span": tuple(map(across, panel.span)),
+        "name_y": top - 6 - COUNTS * bool(panel.counts), "span": tuple(map(across, panel.span)),
+        "counts": [(across(load), words) for load, words in panel.counts],
         "marks": [(across(load), kind) for kind, _, load in panel.marks if not is_missing(load)],
     }
     if panel.curve is not None:
@@ -137,12 +141,30 @@ def _dots(panel, across, level):
     return dots
 
 
-def _mark(x, y, kind, words, load):
+def _in_rows(marks, across):
+    """Marks in the rows of their words, and whether those stand on the left of their lines.
+
+    A line begins at its own words: on the left the highest load comes first, on the right the
+    lowest, so that words cross no line of another. On the right only where the left has no room.
+    """
+    rising = sorted(marks, key=lambda m: m[2])
+    on_left = not rising or not (_room(across, rising[0]) < 0 <= _room(across, rising[-1], RIGHT))
+    return (rising[::-1] if on_left else rising), on_left
+
+
+def _room(across, mark, end=None):
+    """Pixels between the words of a mark and an end of the picture: the left one, or this."""
+    words, x = 6 * (len(mark[1]) + 8), across(mark[2])
+    return x - LEFT - words if end is None else end - x - words
+
+
+def _mark(x, y, on_left, kind, words, load):
     """An upright line; its words stand on its left where there is room."""
-    loads = say_loads(load)
-    return {"x": x, "y": y, "kind": kind, "words": words, "wax": percent_of_wax(load),
-            "oz": loads.oz, "content": loads.content.split("of")[0].strip(),
-            "end": x > LEFT + 6 * (len(words) + 8)}
+    sold = kind in SOLD
+    loads = say_loads(load, sold)
+    return {"x": x, "y": y, "kind": kind, "words": words, "wax": percent_of_wax(load, sold),
+            "oz": loads.oz,
+            "end": on_left and x > LEFT + 6 * (len(words) + 8)}
 
 
 def _ticks(low, high):
@@ -156,7 +178,7 @@ def _ticks(low, high):
     step = 10.0 ** floor(log10((high - low) / 6.0))
     step = next(step * k for k in (1, 2, 5, 10) if (high - low) / (step * k) <= 6.001)
     first, last = np.ceil(low / step - 1e-9), np.floor(high / step + 1e-9)
-    return [float(f"{k * step:.6g}") for k in np.arange(first, last + 1)]
+    return [float(f"{k * step:.6g}") + 0.0 for k in np.arange(first, last + 1)]
 
 
 def load_ticks(low, high):
@@ -179,8 +201,9 @@ def _in_words(title, axis, panels, marks):
             said.append(f"{panel.label}: {ends[0]} to {ends[1]}")
         said += [panel.label] if panel.marks else []
         said += [f"{len(panel.points)} points"] if panel.points else []
+        said += [f"{words} at {place(load):.3g}" for load, words in panel.counts]
         said += [panel.note] if panel.note else []
-    said += [f"{words} {say_percent_of_wax(load)}" for _, words, load in marks]
+    said += [f"{words} {say_percent_of_wax(load, kind in SOLD)}" for kind, words, load in marks]
     return ". ".join(said) + "."
 
 
@@ -206,10 +229,29 @@ def blend_figure(analysis, blend):
         (_throw_panel(analysis, blend, smelt),
          _risk_panel(rules.limit_grade, stress, curve, rule=rules.risk,
                      note="" if len(graded) else f"no piece {kept} was inspected"),
-         Panel(f"pieces by sweat grade, {kept}", _GRADES, height=74, spread=True,
+         Panel(f"grade {rules.limit_grade}+ of all: {count(own['code'].nunique(), 'piece')} {kept},"
+               f" {count(own['pot'].nunique(), 'pot')}", _GRADES, height=74, spread=True,
+               counts=tuple(_reached(own, rules.limit_grade)),
                points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
         _decide(_of(analysis.pick.table, blend).iloc[0]),
     )
+
+
+def legend(analysis):
+    """The legend of the first page's picture in lines: what its marks mean, and the risk itself."""
+    best, rules = analysis.pick.table.iloc[0], analysis.rules
+    grade = rules.limit_grade
+    words = (w.removeprefix("visible ").split()[0] for w in SWEAT_GRADES)
+    words = ", ".join(f"{g} {w}" for g, w in enumerate(words))
+    lines = [
+        "bands: 90 % intervals; shaded: loads tested",
+        f"dotted: accepted risk, {say_percent(rules.risk)}; scale of risk: square root",
+        f"grades: {words}; filled: {grade}+",
+    ]
+    if not is_missing(best["sweat_risk"]):
+        risk, low, high = (say_share(best[f"sweat_{c}"]) for c in ("risk", "lower", "upper"))
+        lines.append(f"risk as recommended: {risk} (90 %: {low} to {high})")
+    return lines
 
 
 def _decide(row):
@@ -255,6 +297,15 @@ def _pieces(own, limit_grade, storage):
                f"{grade} ({SWEAT_GRADES[grade]}), {storage}{age}")
 
 
+def _reached(own, limit_grade):
+    """How many pieces of how many reached the grade at each load, at the mean of what was weighed:
+    a piece counts by its worst grade."""
+    worst = own.groupby("code")[["load_pct", "grade"]].max()
+    for _, here in worst.groupby(worst["load_pct"].round()):
+        yield (float(here["load_pct"].mean()),
+               f"{int((here['grade'] >= limit_grade).sum())}/{len(here)}")
+
+
 def pick_figure(pick):
     """A row for each blend, best first: the loads tested, and those that decide."""
     rows, every = [], []
@@ -262,7 +313,7 @@ def pick_figure(pick):
         loads, marks = _loads(_of(pick.tradeoff, row["blend"])), _decide(row)
         if not len(loads):
             continue
-        said = [f"{words} {say_percent_of_wax(load)}" for words, load in (
+        said = [f"{words} {say_percent_of_wax(load, sold=True)}" for words, load in (
             ("use", row["load_pct"]), ("safe up to", row["ceiling_load_pct"]))
             if not is_missing(load)]
         said = ", ".join(said if len(said) > 1 else ["no load qualifies", *said])

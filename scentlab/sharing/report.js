@@ -2,11 +2,22 @@
 // What the page offers beside its text: other units, the words of a point, other rules, an answer.
 const all = (what, within = document) => [...within.querySelectorAll(what)];
 all(".live").forEach((part) => { part.hidden = false; });
+all(".dead").forEach((part) => { part.hidden = true; });
 
-// Units: every load carries its words in the other bases.
-const loads = all("[data-oz]").map((part) => [part, part.dataset]);
+// Units: a load that is said in both is turned round; what is said in one carries its other words.
+const both = /([\d.]+ (%|oz\/lb)) \(([\d.]+ (?:%|oz\/lb))\)/g;
+const turned = all("[data-oz]").map((part) => [part, part.dataset]);
+let lookAgain = () => {};
 all("input[name=unit]").forEach((choice) => choice.addEventListener("change", () => {
-  for (const [part, words] of loads) part.textContent = words[choice.value];
+  for (const [part, words] of turned) part.textContent = words[choice.value];
+  const texts = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT);
+  while (texts.nextNode()) {
+    const text = texts.currentNode;
+    if (text.parentNode.closest("script, style, .asked")) continue;
+    text.data = text.data.replace(both, (said, first, unit, other) =>
+      (unit === "%") === (choice.value === "wax") ? said : `${other} (${first})`);
+  }
+  lookAgain();
 }));
 
 // Points: those of a picture are reached by the pointer, a finger, or the arrow keys.
@@ -25,8 +36,16 @@ for (const figure of all("figure")) {
     const photo = all("img[data-code]").find((picture) => picture.dataset.code === code);
     if (photo) said.append(photo.cloneNode());
   };
+  const near = (event) => {
+    const away = dots.map((dot) => {
+      const box = dot.getBoundingClientRect();
+      return Math.hypot(box.x + box.width / 2 - event.clientX, box.y + box.height / 2 - event.clientY);
+    });
+    const least = Math.min(...away);
+    return least <= 22 ? away.indexOf(least) : -1;
+  };
   figure.addEventListener("pointerover", (event) => show(dots.indexOf(event.target)));
-  figure.addEventListener("click", (event) => show(dots.indexOf(event.target)));
+  figure.addEventListener("click", (event) => show(near(event)));
   figure.addEventListener("keydown", (event) => {
     const step = { ArrowRight: 1, ArrowLeft: -1 }[event.key];
     if (!step) return;
@@ -38,13 +57,14 @@ for (const figure of all("figure")) {
 // Other rules: two sliders look up a row of the table that was computed with the report.
 const choices = document.getElementById("choices");
 if (choices) {
-  const rows = all("tbody tr", choices).map((row) => all("td", row).map((c) => c.textContent));
+  const cells = () => all("tbody tr", choices).map((row) => all("td", row).map((c) => c.textContent));
+  const rows = cells();
   const names = all("thead th", choices).map((head) => head.textContent);
   const steps = [0, 1].map((column) => [...new Set(rows.map((row) => row[column]))]);
   const sliders = [document.getElementById("risk"), document.getElementById("sure")];
   const look = () => {
     const rule = sliders.map((slider, i) => steps[i][slider.value]);
-    const row = rows.find((cells) => cells[0] === rule[0] && cells[1] === rule[1]);
+    const row = cells().find((found) => found[0] === rule[0] && found[1] === rule[1]);
     sliders.forEach((slider, i) => {
       slider.setAttribute("aria-valuetext", rule[i]);
       slider.nextElementSibling.textContent = rule[i];
@@ -57,33 +77,60 @@ if (choices) {
     }));
   };
   sliders.forEach((slider) => slider.addEventListener("input", look));
+  lookAgain = look;
   look();
 }
 
 // The answer to the maker: a small file, as the maker's own program reads it.
 const reply = document.getElementById("reply");
+const value = (field) => field.value.trim();
+const more = (part) => {
+  const next = part.querySelector(".fact").cloneNode(true);
+  all("input", next).forEach((field) => { field.value = ""; });
+  part.insertBefore(next, part.querySelector(".more"));
+  return next;
+};
 const answer = () => {
   const data = { kind: reply.dataset.kind, format: Number(reply.dataset.format),
     package: reply.dataset.page, sender: reply.elements.sender.value, lots: [], rules: {},
-    limits: {}, note: "" };
-  const said = all("[data-question]", reply).map((field, i) => [`${i + 1}. `, field.value.trim()]);
-  said.push(["", reply.elements.note.value.trim()]);
-  data.note = said.filter((words) => words[1]).map((words) => words.join("")).join("\n");
+    limits: {}, note: value(reply.elements.note), answers: [],
+    answered_on: new Date(Date.now() - 6e4 * new Date().getTimezoneOffset()).toISOString().slice(0, 10) };
+  for (const field of all("[data-question]", reply)) {
+    if (value(field)) data.answers.push({ question: field.dataset.question, answer: value(field) });
+  }
   for (const field of all("[data-share]", reply)) {
-    if (field.value.trim()) data.rules[field.dataset.share] = Number(field.value) / 100;
+    if (value(field)) data.rules[field.dataset.share] = Number(field.value) / 100;
   }
   for (const field of all("[data-limit]", reply)) {
-    if (field.value.trim()) data.limits[field.dataset.limit] = Number(field.value);
+    if (value(field)) data.limits[field.dataset.limit] = Number(field.value);
   }
-  for (const part of all("[data-lot]", reply)) {
-    const [lot, what, value] = all("input", part).map((f) => f.value.trim() || "not given");
-    if (all("input", part).some((f) => f.value.trim())) {
-      data.lots.push({ material: part.dataset.lot, lot, what, value });
+  for (const part of all(".fact", reply)) {
+    const [lot, what, found, unit] = all("input", part).map(value);
+    if (lot || what || found || unit) {
+      data.lots.push({ material: part.parentNode.dataset.lot, lot: lot || "not given",
+        what: what || "not given", value: found.replace(/^(-?\d+),(\d+)$/, "$1.$2") || "not given", unit });
     }
   }
   return data;
 };
+// What was typed is kept until the tab is closed, so that it outlives a reload of the page.
+const store = (work) => { try { return work(sessionStorage); } catch { return null; } };
+const fields = () => all("input, textarea", reply);
 if (reply) {
+  const name = `answer ${reply.dataset.page}`;
+  const kept = JSON.parse(store((s) => s.getItem(name)) || "null");
+  if (kept) {
+    all("[data-lot]", reply).forEach((part, i) => { for (let n = 1; n < kept.rows[i]; n += 1) more(part); });
+    fields().forEach((field, i) => { field.value = kept.typed[i] ?? ""; });
+  }
+  const keep = () => store((s) => s.setItem(name, JSON.stringify({
+    rows: all("[data-lot]", reply).map((part) => all(".fact", part).length),
+    typed: fields().map((field) => field.value) })));
+  reply.addEventListener("input", keep);
+  all(".more", reply).forEach((button) => button.addEventListener("click", () => {
+    more(button.parentNode).querySelector("input").focus();
+    keep();
+  }));
   reply.addEventListener("submit", (event) => {
     event.preventDefault();
     const text = new Blob([`${JSON.stringify(answer(), null, 1)}\n`], { type: "application/json" });

@@ -25,7 +25,7 @@ from scentlab.units import shown
 from scentlab.words import answers, is_missing, rows, tables
 
 MOST_QUESTIONS = 6
-UNITS = (("wax", "% of wax"), ("oz", "oz/lb"), ("content", "% of piece"))  # of the switch
+UNITS = (("wax", "% of wax"), ("oz", "oz/lb"))  # of the switch
 _OPEN = Guard()
 LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
 _RULES = {
@@ -69,18 +69,20 @@ def report_html(analysis, notices=(), ask=(), photos=()):
     return render(
         "report.html.j2",
         series=series,
-        units=UNITS if shown().weight == "g" else (UNITS[1], UNITS[0], UNITS[2]),
+        units=UNITS if shown().weight == "g" else UNITS[::-1],
         analysis=analysis,
         rules=analysis.rules,
         notices=notices,
         first=answers.headline(analysis),
+        legend=figures.legend(analysis), heat=answers.heat_words(analysis.sweat),
         photos=_photos(analysis, photos),
         **(_asked(analysis, ask) if ask else {"ask": ()}),
         ranked=answers.ranked_words(analysis),
         ranking=answers.ranking_sentences(analysis),
         rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
         picked=tables.pick_table(analysis),
-        choices=tables.choice_table(other, names),
+        choices=tables.choice_table(
+            other, dict(pick.table[["blend", "limit_load_pct"]].to_numpy())),
         sliders=[_slider(other[c], now) for c, now in
                  (("risk", analysis.rules.risk), ("confidence", analysis.rules.confidence))],
         ceilings=tables.ceiling_table(ceiling),
@@ -121,10 +123,8 @@ def _slider(values, now):
 
 def _asked(analysis, ask):
     """What the form of the questions needs: materials, and what an answer names."""
-    series = analysis.series
-    waxes = {p["wax"]["name"] for b in (series.plan or {}).get("blends", ()) for p in b["parts"]}
     return {
-        "ask": check_questions(ask), "materials": [*sorted(waxes), series.fragrance or "fragrance"],
+        "ask": check_questions(ask), "materials": answers.materials_asked(analysis.series),
         "answer_kind": KIND, "answer_format": FORMAT, "fingerprint": page_fingerprint(analysis),
     }
 
@@ -245,7 +245,9 @@ def _check_section(analysis):
     """Whether the sweat fit describes what was seen, and whether one pot carries an answer."""
     found = diagnose(analysis)
     return {"sentence": found.sentence, "notes": found.notes,
-            "picture": figures.check_figure(found.sweat), "pots": tables.pot_table(found)}
+            "picture": figures.check_figure(found.sweat),
+            "pots": tables.pot_table(found, list(analysis.pick.table["blend"])),
+            "without": answers.without_pots(found, list(analysis.pick.table["blend"]))}
 
 
 def _notes(analysis):

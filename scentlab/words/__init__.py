@@ -8,7 +8,15 @@ import math
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
 from scentlab.text import count_of as count  # noqa: F401
-from scentlab.units import Shown, content_from_load, say_load, say_load_oz, showing
+from scentlab.units import (
+    content_from_load,
+    in_digits,
+    say_load,
+    say_load_oz,
+    say_ounces_per_pound,
+    shown,
+    sold_load,
+)
 
 MISSING = "–"
 STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
@@ -77,15 +85,16 @@ def say_range(lower, upper, say=say_number):
 
 
 class Loads(str):
-    """A load in words, with its words in each basis: ``wax``, ``oz`` and ``content``."""
+    """A load in words, with its ``oz`` and ``content``; a distance has ``wax`` and ``oz``, which a
+    page shows in turn."""
 
     wax: str
     oz: str
     content: str
 
 
-def say_loads(load_pct):
-    """A load as workshops say it, with what a page shows for it in other units.
+def say_loads(load_pct, sold=False):
+    """A load as workshops say it, with its words in other bases.
 
     >>> load = say_loads(6.25)
     >>> load, load.oz, load.content
@@ -93,10 +102,23 @@ def say_loads(load_pct):
     """
     if is_missing(load_pct):
         return MISSING
-    with showing(Shown()):
-        percent = say_load_oz(float(load_pct))
-    said = Loads(say_load_oz(float(load_pct)))
-    said.wax, own = percent, said != percent
-    said.oz = said.partition(" (")[0] if own else percent.partition("(")[2].rstrip(")")
-    said.content = f"{content_from_load(load_pct):.1f} % of the finished piece"
+    said = Loads(say_load_oz(float(load_pct), sold))
+    said.oz = say_ounces_per_pound(float(load_pct), sold)
+    content = content_from_load(sold_load(load_pct) if sold else load_pct)
+    said.content = f"{in_digits(content, 1, sold)} % of the finished piece"
+    return said
+
+
+def say_gap(points, end=""):
+    """How far a limit lies above a load, in the maker's unit, with the mark that follows.
+
+    >>> say_gap(2.2), say_gap(2.2).oz, say_gap(-1.0)
+    ('2.2 points higher', '0.35 oz/lb higher', '1.0 points lower')
+    """
+    if abs(points) < 0.05:
+        return Loads(f"the same{end}")
+    size, way = abs(float(points)), "higher" if points > 0 else "lower"
+    wax, oz = f"{size:.1f} points {way}{end}", f"{say_ounces_per_pound(size)} {way}{end}"
+    said = Loads(oz if shown().weight == "oz" else wax)
+    said.wax, said.oz = wax, oz
     return said

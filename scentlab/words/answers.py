@@ -3,29 +3,34 @@
 The same words are in the report, in the terminal and in the supplier's summary.
 """
 
+import re
+
 import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
-from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rests import lots_of, stress_words
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
-from scentlab.results import say_odds, say_percent
+from scentlab.results import say_percent
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_content, say_load_oz
+from scentlab.units import in_maker_units, load_from_content, say_load_oz, sold_load
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
+    Loads,
     count,
     is_missing,
     say_both,
+    say_gap,
     say_loads,
     say_number,
     say_range,
-    say_share,
 )
 
+_BOTH = re.compile(r"([\d.]+ (?:%|oz/lb)) \(([\d.]+ (?:%|oz/lb))\)")  # of say_load_oz
+SAME_PCT = 0.1  # points of load within which a load was poured itself
 _RECORDED = (
     ("pours", "add_temp_c", "fragrance added at {} °C"), ("pours", "stir_min", "stirred {} min"),
     ("pours", "pour_temp_c", "poured at {} °C"), ("pours", "room_temp_c", "room at {} °C"),
@@ -69,7 +74,7 @@ def ranked_words(analysis):
     """The blends in order with their loads; "" when fewer than two have one."""
     picked = _picked(analysis)
     return "" if len(picked) < 2 else "; ".join(
-        f"{place}. {row.blend} at {say_load_oz(row.load_pct)}"
+        f"{place}. {row.blend} at {say_load_oz(row.load_pct, sold=True)}"
         for place, row in enumerate(picked.itertuples(), start=1)
     )
 
@@ -111,7 +116,7 @@ def headline(analysis):
     rests = analysis.rests
     return {
         "blend": best["blend"],
-        "load": say_loads(best["load_pct"]),
+        "load": say_loads(best["load_pct"], sold=True),
         "warning": "" if rests is None else rests.headline(best["blend"]),
         "facts": list(_facts(analysis, best)),
     }
@@ -120,44 +125,126 @@ def headline(analysis):
 def _facts(analysis, best):
     rules, series, blend = analysis.rules, analysis.series, best["blend"]
     state = analysis.ceiling.of(blend)["state"]
-    yield "Highest safe load", ("at least " if state in (OPEN_ABOVE, DRY) else "",
-                                say_loads(best["ceiling_load_pct"]))
-    usual = recommended_by_maker(series, blend)
-    yield "Wax maker", (
-        "maximum ", say_loads(best["limit_load_pct"]), ", recommended ",
-        "not recorded" if usual is None else say_loads(usual))
+    yield "Highest safe load", (
+        "at least " if state in (OPEN_ABOVE, DRY) else "",
+        say_loads(best["ceiling_load_pct"], sold=True),
+        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of a new pot’s "
+        f"pieces sweat (grade {rules.limit_grade}+), {storage_words(analysis)}")
+    yield "Wax maker", tuple(_limit_words(series, best))
+    throw = THROW_WORDS[rules.throw_kind]
     if is_missing(best["throw"]):
         yield "Why this load", (f"{best['reason']}.",)
     else:
-        kept = say_number(best["throw"], 1), _say_limits(best, "throw", lambda v: f"{v:.1f}")
-        yield (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw kept",
-               (f"{kept[0]} of 10 ({kept[1]}). {best['reason'].split('. ')[0]}.",))
-    yield "Sweat risk", (
-        f"{say_share(best['sweat_risk'])} ({_say_limits(best, 'sweat', say_share)}), "
-        f"{storage_words(analysis)}; {say_odds(best['p_over'], best['least_told'])} of more than "
-        f"{say_percent(rules.risk)}",)
+        limits = say_range(best["throw_lower"], best["throw_upper"], lambda v: f"{v:.1f}")
+        why = best["reason"].split(". ")[0].replace(f" of {throw} throw", "")
+        yield f"{throw.capitalize()} throw", (
+            f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). ", *_in_turn(f"{why}."))
     today = rules.today_of(blend)
     if today is not None:
         words = saving_words(best["saving_per_1000"], today, series.currency)
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
-    yield "Rests on", (_rests_on(analysis, best),)
+    yield "Lots", (_lot_words(series, blend),)
+    yield "Not tested", (", ".join(_not_tested(analysis, blend, best["load_pct"])) + ".",)
 
 
-def _say_limits(row, name, say):
-    return say_range(row[f"{name}_lower"], row[f"{name}_upper"], say)
+def _in_turn(text):
+    """A text in parts, its loads in the maker's unit alone, which a page shows in turn with oz/lb.
+    """
+    parts = _BOTH.split(text)
+    yield parts[0]
+    for first, other, rest in zip(parts[1::3], parts[2::3], parts[3::3], strict=True):
+        said = Loads(first)
+        said.wax, said.oz = sorted((first, other), key=lambda words: "oz" in words)
+        yield said
+        yield rest
 
 
-def _rests_on(analysis, best):
-    """The pieces that decide up to the load, until when they were seen, pots and lots."""
-    said = (f"{int(best['stressed_wet']) or 'none'} of {int(best['stressed_below'])} such pieces "
-            "sweated up to this load")
-    if analysis.rests is not None:
-        found = analysis.rests.of(best["blend"]).set_index("name")["value"]
-        age, lots = found["oldest inspection"], found["lots"]
-        said += (f" {'by ' if age.startswith('day') else '('}{age}"
-                 f"{'' if age.startswith('day') else ')'}; {count(int(found['pots']), 'pot')}, "
-                 f"{'lots ' if lots == 'not recorded' else ''}{lots}")
-    return f"{capital(said)}."
+def _limit_words(series, best):
+    """The wax maker's maximum, for which wax of the blend and how far it is, and what he advises.
+    """
+    limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
+    yield "maximum "
+    yield say_loads(limit)
+    if is_missing(limit):
+        yield ";"
+    else:
+        parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
+                 if b["name"] == best["blend"] for part in b["parts"]]
+        names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
+        yield f" for {' and '.join(names)}" if len(parts) > 1 and names else ""
+        yield ", "
+        yield say_gap(limit - sold_load(best["load_pct"]), ";")
+    yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
+
+
+def _lot_words(series, blend):
+    """The lots of a blend by name."""
+    known = lots_of(series, blend)
+    if not any(known.values()):
+        return "not recorded"
+    said = (f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items())
+    return "; ".join(said) + "."
+
+
+def _bare(lots):
+    """Lots without the word, which stands before them already."""
+    return ", ".join(re.sub(r"(?i)\blots?\b ?", "", lot) for lot in sorted(lots))
+
+
+def materials_asked(series):
+    """Waxes and fragrance with the lots that were tested, as pairs of words."""
+    known = {}
+    for blend in series.blends["blend"]:
+        for name, lots in lots_of(series, blend).items():
+            known[name] = known.get(name, set()) | lots
+    scent = known.pop("fragrance")
+    known = [(name, _bare(lots)) for name, lots in sorted(known.items())]
+    return [*known, (series.fragrance or "fragrance", _bare(scent))]
+
+
+def _not_tested(analysis, blend, load):
+    """What nobody looked at, of what a buyer of the wax would ask, as short words."""
+    series, stress = analysis.series, analysis.ceiling.stress
+    counts = analysis.sweat.counts
+    poured = counts.loc[(counts["blend"] == blend) & (counts["stress"] == stress), "load_pct"]
+    if (poured - load).abs().min() > SAME_PCT:
+        yield "this load itself"
+    found = {} if analysis.rests is None else dict(
+        analysis.rests.of(blend)[["name", "value"]].to_numpy())
+    if (age := found.get("oldest inspection", "")).startswith("day "):
+        yield f"after {age.partition(' (')[0]}"
+    yield "other lots"
+    if stress == "rest":
+        yield "heat"
+    yield from (f"{THROW_WORDS[kind]} throw" for kind in ("warm", "cold")
+                if kind not in set(series.throws["kind"]))
+    if analysis.frost is None:
+        yield "frost"
+    if series.sweat()["assessor"].nunique() == 1:
+        yield "a second grader"
+
+
+def heat_words(fit):
+    """Whether the heat cycle is shown to bring sweat sooner, in a sentence; empty without one."""
+    row = fit.table[fit.table["parameter"] == "effect of heat"]
+    if row.empty:
+        return ""
+    low, high = float(row["lower"].iloc[0]), float(row["upper"].iloc[0])
+    found = "sweat sooner" if low > 0 else "sweat later" if high < 0 else (
+        "are not shown to sweat sooner or later")
+    return (f"Heat-cycled pieces {found} than those kept at room temperature: "
+            f"{float(row['estimate'].iloc[0]):.2f} (90 %: {low:.2f} to {high:.2f}) times the "
+            "spread of a blend, in points of load.")
+
+
+def without_pots(diagnosis, blends):
+    """The lowest of the highest safe loads of each blend without one of its pots, in a sentence;
+    empty where there is none."""
+    lowest = diagnosis.table.groupby("blend")["ceiling_load_pct"].min()
+    said = [f"{b} {say_load_oz(lowest[b], sold=True)}" for b in blends if lowest.get(b, 0) > 0]
+    if not said:
+        return ""
+    return f"Without one of its pots the highest safe load can be as low as: {'; '.join(said)}."
 
 
 def regulatory_limit(blends, blend):

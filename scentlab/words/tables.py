@@ -14,13 +14,17 @@ from scentlab.materials import say_lot
 from scentlab.results import heading, in_trade_words, say_odds, say_percent
 from scentlab.text import capital
 from scentlab.units import (
+    content_from_load,
     fahrenheit_from_celsius,
     fine_weight,
+    in_digits,
     ounces_per_pound_from_load,
     say_load_oz,
+    say_ounces_per_pound,
     say_temperature,
     scale_ounces,
     shown,
+    sold_load,
 )
 from scentlab.words import (
     MISSING,
@@ -37,6 +41,7 @@ from scentlab.words.rows import shape_meaning
 NOT_GIVEN = "not given"
 # Points of load: what is weighed differs by less from what was planned, and plans by more.
 NEAR = 0.25
+NEAR_LIMIT, OVER = 0.05, "over the maker’s maximum"
 SAFE, RECOMMENDED = "Highest safe load", "Recommended load"
 
 
@@ -75,6 +80,17 @@ def view(caption, rows, *columns):
 def number(name, digits=2):
     """A cell with a number of a row."""
     return lambda row: say_number(row[name], digits)
+
+
+def sold(name, digits=2):
+    """A cell with a load that pieces are sold by, rounded down."""
+    return lambda row: MISSING if is_missing(row[name]) else in_digits(row[name], digits, down=True)
+
+
+def sold_content(name):
+    """A cell with the content of a load as it is said."""
+    return lambda row: MISSING if is_missing(row[name]) else (
+        in_digits(content_from_load(sold_load(row[name])), 1, down=True))
 
 
 def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
@@ -149,9 +165,13 @@ def _own_number(load_pct, digits=2):
     return say_number(load_pct, digits)
 
 
-def own_load(words, name, digits=2):
-    """A column of a load, in the maker's unit."""
-    return f"{words}, {_load_unit()}", lambda row: _own_number(row[name], digits)
+def own_load(words, name, digits=2, down=False):
+    """A column of a load, in the maker's unit; ``down`` for one that pieces are sold by."""
+    if down and shown().weight == "oz":
+        return f"{words}, {_load_unit()}", lambda row: MISSING if is_missing(row[name]) else (
+            say_ounces_per_pound(row[name], sold=True).removesuffix(" oz/lb"))
+    return f"{words}, {_load_unit()}", sold(name, digits) if down else (
+        lambda row: _own_number(row[name], digits))
 
 
 def _bought(rules, least):
@@ -197,23 +217,27 @@ def pick_table(analysis):
         table,
         ("Rank", lambda r: MISSING if is_missing(r["load_pct"]) else str(int(r["rank"]))),
         ("*Blend", "blend"),
-        (RECOMMENDED, lambda r: say_loads(r["load_pct"])),
-        (SAFE, lambda r: say_loads(r["ceiling_load_pct"])),
+        (RECOMMENDED, lambda r: say_loads(r["load_pct"], sold=True)),
+        (SAFE, lambda r: say_loads(r["ceiling_load_pct"], sold=True)),
         ("Wax maker’s maximum", lambda r: say_loads(r["limit_load_pct"])),
         *_bought(rules, least_shown(analysis.pick)),
         *_frost_and_cost(rules, analysis.series.currency),
     )
 
 
-def choice_table(choices, blends):
-    """The loads of each blend under other rules: a row for each risk and confidence."""
+def choice_table(choices, limits):
+    """The loads of each blend under other rules: a row for each risk and confidence.
+
+    ``limits`` : dict of blend to the wax maker's limit (% of wax), which such a load can pass.
+    """
     found = choices.set_index(["risk", "confidence", "blend"])
 
     def cell(blend):
         def loads(rule):
             row = found.loc[(*rule, blend)]
-            use, safe = (say_loads(row[c]) for c in ("load_pct", "ceiling_load_pct"))
-            return f"{use} / {safe}"
+            use, safe = (say_loads(row[c], sold=True) for c in ("load_pct", "ceiling_load_pct"))
+            over = row["ceiling_load_pct"] > limits.get(blend, math.inf) + NEAR_LIMIT
+            return f"{use} / {safe}{', ' + OVER if over else ''}"
         return loads
 
     return view(
@@ -221,16 +245,18 @@ def choice_table(choices, blends):
         list(dict.fromkeys(zip(choices["risk"], choices["confidence"], strict=True))),
         ("Risk at most", lambda rule: f"{100 * rule[0]:g} %"),
         ("How sure", lambda rule: f"{100 * rule[1]:g} %"),
-        *((b, cell(b)) for b in blends),
+        *((b, cell(b)) for b in limits),
     )
 
 
-def pot_table(diagnosis):
-    """The highest safe load of each blend without each of its pots."""
+def pot_table(diagnosis, blends):
+    """The highest safe load of each blend, in this order, without each of its pots."""
+    found = diagnosis.table.sort_values("pot", kind="stable")
     return view(
-        "Highest safe loads without each pot; changes in points of % of wax", diagnosis.table,
+        "Highest safe loads without each pot; changes in points of % of wax",
+        found.sort_values("blend", key=lambda b: b.map(list(blends).index), kind="stable"),
         ("*Pot left out", "pot"), ("*Blend", "blend"),
-        own_load("Highest safe load without it", "ceiling_load_pct", 1),
+        own_load("Highest safe load without it", "ceiling_load_pct", 1, down=True),
         ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r, "+")),
     )
 
@@ -241,8 +267,8 @@ def ceiling_table(ceiling):
     return view(
         "Highest safe load of each blend", ceiling.table,
         ("*Blend", "blend"),
-        own_load(SAFE, "ceiling_load_pct"),
-        (f"{SAFE}, % of total", number("ceiling_content_pct")),
+        own_load(SAFE, "ceiling_load_pct", down=True),
+        (f"{SAFE}, % of total", sold("ceiling_content_pct")),
         (f"Load at the limit risk, {unit}", lambda r: _among_tested(r["load_at_risk_pct"], r)),
         (f"Its 90 % interval, {unit}", lambda r: _range_among_tested(
             r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r)),
@@ -301,7 +327,7 @@ def _ends(values):
 
 
 def seen_table(analysis):
-    """For a supplier, per blend: the pieces that sweated at each load, and the safe load."""
+    """For a supplier, per blend: the pieces that sweated at each load."""
     grade, counts = analysis.rules.limit_grade, analysis.sweat.counts
     counts = counts[counts["stress"] == analysis.ceiling.stress]
     counts = counts.assign(
@@ -316,8 +342,6 @@ def seen_table(analysis):
         f"Pieces with sweat grade {grade} or more / pieces inspected, by load in % of wax, rounded",
         analysis.ceiling.table, ("*Blend", "blend"),
         *((f"{x:.0f} %", seen(x)) for x in sorted(counts.index.unique("near"))),
-        (f"{SAFE}, % of wax", number("ceiling_load_pct", 1)),
-        (f"{SAFE}, % of total", number("ceiling_content_pct", 1)),
     )
 
 
@@ -336,7 +360,7 @@ def sensitivity_table(found):
     def loads(blend):
         def cell(name):
             row = rows[name].set_index("blend").loc[blend]
-            ends = (say_number(row[c], 1) for c in ("ceiling_load_pct", "load_pct"))
+            ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
             return " / ".join(ends) if row["reached"] else MISSING
         return cell
 
@@ -352,11 +376,11 @@ def sensitivity_table(found):
 
 def change_table(changes):
     """What would change the answer: one row per changed rule, one column per blend."""
-    loads = changes.set_index(["change", "blend"])["load_pct"]
+    loads = changes.set_index(["change", "blend"])
     return view(
         "What would change the recommended loads", list(dict.fromkeys(changes["change"])),
         ("*Had the rule been", str),
-        *((f"{b}, % of wax", lambda words, b=b: say_number(loads.get((words, b)), 1))
+        *((f"{b}, % of wax", lambda words, b=b: sold("load_pct", 1)(loads.loc[(words, b)]))
           for b in dict.fromkeys(changes["blend"])),
     )
 
@@ -464,15 +488,19 @@ def pour_table(pours):
 
 def assessor_table(series):
     """Who scored what, by code only."""
-    graded = series.grades["assessor"].value_counts()
-    smelt = series.throws["assessor"].value_counts()
+    scored = {
+        **{f"{test.capitalize()} grades": own["assessor"].value_counts()
+           for test, own in series.grades.groupby("test", sort=False)},
+        "Throw scores": series.throws["assessor"].value_counts(),
+        "Throw scores over hours on the warmer": series.warmings.loc[
+            series.warmings["throw"].notna(), "assessor"].value_counts(),
+    }
     works = series.throws.dropna(subset=["works_with_fragrance"])
     works = works.groupby("assessor")["works_with_fragrance"].last()
-    codes = sorted({*graded.index, *smelt.index}, key=lambda c: (len(c), c))
+    codes = sorted({c for n in scored.values() for c in n.index}, key=lambda c: (len(c), c))
     return view(
         "Who scored, by code", codes, ("*Tester", str),
-        ("Grades given", lambda c: str(int(graded.get(c, 0)))),
-        ("Throw scores given", lambda c: str(int(smelt.get(c, 0)))),
+        *((words, lambda c, n=number: str(int(n.get(c, 0)))) for words, number in scored.items()),
         ("*Works with this fragrance", lambda c: works.get(c, "not recorded")),
     )
 

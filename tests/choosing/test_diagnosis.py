@@ -60,8 +60,8 @@ def test_a_spoiled_pot_that_holds_the_ceiling_down_is_named(spoiled):
     assert row["change_pct"] > 2
     assert row["change_pct"] > 4 * row["error_pct"]
     assert found.notes[-1] == (
-        f"The highest safe load of hard hangs on pot hard1: {before:.1f} % of wax with it, "
-        f"{row['ceiling_load_pct']:.1f} % of wax without it (give or take "
+        f"The highest safe load of hard hangs on pot hard1: {int(10 * before) / 10} % of wax with "
+        f"it, {int(10 * row['ceiling_load_pct']) / 10} % of wax without it (give or take "
         f"{max(2 * row['error_pct'], 0.1):.1f} between the two). Pour another pot of that blend "
         "before trusting either."
     )

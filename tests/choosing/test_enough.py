@@ -69,23 +69,24 @@ def test_what_cannot_be_told_goes_up_and_a_likely_fall_does_not():
 
 
 @pytest.mark.parametrize(("draws", "words"), [
-    (RISING, "Up to 10.0 % more fragrance may add more than half a point of hot throw. 6.0 % "
-             "smells 2.0 points weaker"),
-    (LEVELLED, "More than 8.0 % adds less than half a point of hot throw (chance 90 %). 6.0 % "
-               "smells 2.5 points weaker"),
-    (FLAT, "6.0 % smells the same to your testers as any load up to 10.0 %: the chance that the "
-           "difference is under half a point is 90 %. Nothing lower was tested: a test batch "
-           "below it would show whether less will do"),
-    (PEAKED, "Above it hot throw falls: 10.0 % smells 1.8 points weaker than the best. 6.0 % "
-             "smells 2.7 points weaker"),
-    (FALLING, "Above it hot throw falls: 10.0 % smells 2.0 points weaker than the best. Nothing "
-              "lower was tested: a test batch below it would show whether less will do"),
-    (EITHER, "The scores leave open which load from 6.0 % to 10.0 % smells strongest: the chance "
-             "that 10.0 % comes within half a point of the best is 50 %. More testers or another "
-             "session would help"),
-    (UNSURE, "Up to 10.0 % more fragrance may add more than half a point of hot throw. The scores "
-             "leave open whether 6.0 % smells more than half a point weaker (chance 60 %): more "
-             "testers or another session would help"),
+    (RISING, "Up to 10.0 % (1.6 oz/lb) more fragrance may add more than half a point of hot throw. "
+             "6.0 % smells 2.0 points weaker"),
+    (LEVELLED, "Going on to 10.0 % (1.6 oz/lb) adds less than half a point of hot throw (chance "
+               "90 %). 6.0 % smells 2.5 points weaker"),
+    (FLAT, "It smells the same to your testers as any load up to 10.0 % (1.6 oz/lb): the chance "
+           "that the difference is under half a point is 90 %. Nothing lower was tested: a test "
+           "batch below it would show whether less will do"),
+    (PEAKED, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 1.8 points weaker than the best. "
+             "6.0 % smells 2.7 points weaker"),
+    (FALLING, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 2.0 points weaker than the "
+              "best. Nothing lower was tested: a test batch below it would show whether less will "
+              "do"),
+    (EITHER, "The scores leave open which load from 6.0 % (0.96 oz/lb) to 10.0 % (1.6 oz/lb) "
+             "smells strongest: the chance that this one comes within half a point of the best is "
+             "50 %. More testers or another session would help"),
+    (UNSURE, "Up to 10.0 % (1.6 oz/lb) more fragrance may add more than half a point of hot throw. "
+             "The scores leave open whether 6.0 % smells more than half a point weaker (chance "
+             "60 %): more testers or another session would help"),
 ])
 def test_the_words(draws, words):
     many = np.repeat(draws, 30, axis=0)

@@ -118,7 +118,7 @@ def test_the_rules_in_words_have_every_unit():
                  override_reason="a letter", today_load_pct={"soft": 12}).sentence
     for words in ("at most 2.5 %", "at room temperature", "at 30 days of age",
                   "set aside for soft (a letter)",
-                  "today's load is 12.0 % (1.9 oz/lb) of soft."):
+                  "today's load is 12.0 % (1.92 oz/lb) of soft."):
         assert words in told
 
 

@@ -31,15 +31,15 @@ def test_what_is_not_known_is_missing():
 @pytest.mark.parametrize(
     "saving, words",
     [
-        (12.4, "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.9 oz/lb)"),
+        (12.4, "saves 12.40 EUR per 1,000 pieces against today's 12.0 % (1.92 oz/lb)"),
         (
             -3456.4,
-            "costs 3,456 EUR more per 1,000 pieces against today's 12.0 % (1.9 oz/lb)",
+            "costs 3,456 EUR more per 1,000 pieces against today's 12.0 % (1.92 oz/lb)",
         ),
-        (0.004, "costs the same as today's 12.0 % (1.9 oz/lb)"),
+        (0.004, "costs the same as today's 12.0 % (1.92 oz/lb)"),
         (
             np.nan,
-            "the saving against today's 12.0 % (1.9 oz/lb) is not known, for a price "
+            "the saving against today's 12.0 % (1.92 oz/lb) is not known, for a price "
             "or a piece's weight is not",
         ),
     ],
@@ -59,7 +59,7 @@ class TestPick:
         assert rows.at["soft", "saving_per_1000"] == pytest.approx(1000 * (cost[0] - cost[1]))
         assert pick.sentences["soft"].endswith(
             f". Saves {1000 * (cost[0] - cost[1]):.2f} EUR per 1,000 pieces against today's 12.0 % "
-            "(1.9 oz/lb)."
+            "(1.92 oz/lb)."
         )
         assert "per 1,000 pieces" not in pick.sentences["hard"]
         assert np.isnan(rows.at["hard", "saving_per_1000"])

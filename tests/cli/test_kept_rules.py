@@ -67,7 +67,7 @@ def test_the_report_follows_the_kept_rules_and_tells_the_reason_of_each_blend(ke
     out = capsys.readouterr().out
     assert out.startswith("Rules: kept in ") and " that more than 2 % of pieces" in (
         " ".join(out.split()))
-    assert "against today's 12.0 % (1.9 oz/lb)" in " ".join(out.split())
+    assert "against today's 12.0 % (1.92 oz/lb)" in " ".join(out.split())
     page = (kept / "exports" / "report.html").read_text(encoding="utf-8").replace("&#39;", "'")
     for blend, reason in SET_ASIDE.reasons.items():
         assert f"limit was set aside for {blend}. Reason given: {reason}" in page

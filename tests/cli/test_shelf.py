@@ -23,7 +23,7 @@ def test_what_one_check_types_the_next_ones_take(run, tmp_path):
     assert code == 0
     assert Store.open(tmp_path / "rose").plan()["blends"][0]["parts"][0]["wax"] == wax
     code, out, _ = run("shelf", tmp_path / "fig")  # of a series: that of its workshop
-    for words in ("* wax soft wax: highest load 12.0 % (1.9 oz/lb) (plan: Quick check of fig in "
+    for words in ("* wax soft wax: highest load 12.0 % (1.92 oz/lb) (plan: Quick check of fig in "
                   "soft wax); add at 85 °C", "; 8.00 EUR per kg; since ",
                   "* fragrance cedar, fig, rose ", "* tester A1 "):
         assert words in " ".join(out.split()), words

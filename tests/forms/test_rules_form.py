@@ -70,8 +70,8 @@ def test_a_changed_risk_decides_at_once_and_stands_beside_the_first_pick(form, c
     form.fields["risk"].value = "10"
     assert form.rules == Rules(risk=0.10) and calls.decided[-1] == form.rules
     assert picked(form) == (
-        "1.0 points of load (% of wax) more</h4><dl><dt>first</dt><dd>8.0 % (1.3 oz/lb)</dd>"
-        "<dt>now</dt><dd>9.0 % (1.4 oz/lb)<small>soft: pour</small></dd></dl>"
+        "1.0 points of load (% of wax) more</h4><dl><dt>first</dt><dd>8.0 % (1.28 oz/lb)</dd>"
+        "<dt>now</dt><dd>9.0 % (1.44 oz/lb)<small>soft: pour</small></dd></dl>"
     )
     assert "Not kept: these rules hold in this form alone" in form.message.value
     assert calls.kept == []

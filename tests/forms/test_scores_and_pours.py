@@ -223,7 +223,7 @@ def test_a_pour_beside_its_plan(desk):
     assert form.pours["P02"].disabled and form.pours["P01"].on
     # 1 oz is 28.349523125 g (NIST Handbook 44, appendix C): 200 g is 7.0548 oz, 18 g 0.6349.
     assert text(form.planned_view) == (
-        "Test batch 1 of 2: P01Pot A, soft <mix>, 9.0 % (1.4 oz/lb) of fragrance on the wax."
+        "Test batch 1 of 2: P01Pot A, soft <mix>, 9.0 % (1.44 oz/lb) of fragrance on the wax."
         "Weigh 200.0 g (7.05 oz) of wax and 18.00 g (0.63 oz) of fragrance.Hot wax burns. Never "
         "leave it alone, never water on burning wax; lid at hand, gloves on, fresh air. Local fire "
         "codes come first."

@@ -92,11 +92,11 @@ def test_the_whole_piece_is_held_against_the_limits():
     assert topped.warnings == (
         "The base alone has 8.26 %, over that limit: ask whoever assesses your product whether "
         "the whole piece counts.",
-        "The topping, 7.0 % (1.1 oz/lb), is over its wax maker's limit of 6.0 % (1 oz/lb): test "
-        "only, not for sale, until the maker agrees.")
+        "The topping, 7.0 % (1.12 oz/lb), is over its wax maker's limit of 6.0 % (0.96 oz/lb): "
+        "test only, not for sale, until the maker agrees.")
     assert topped.lines[-1] == "No piece was tested as it is sold."
     over = batch(12.0, packs=10)
-    assert "The base, 12.0 % (1.9 oz/lb), is over its wax maker's limit of 10.0 %" in over.sentence
+    assert "The base, 12.0 % (1.92 oz/lb), is over its wax maker's limit of 10.0 %" in over.sentence
 
 
 def test_a_typed_load_is_warned_about_first_and_limits_that_nobody_knows_are_said():

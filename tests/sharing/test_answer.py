@@ -7,7 +7,14 @@ import numpy as np
 import pytest
 
 from scentlab.choosing.pick import choose_load
-from scentlab.sharing.answer import Answer, LotFact, answers_in, read_answer, weigh_answer
+from scentlab.sharing.answer import (
+    Answer,
+    LotFact,
+    Reply,
+    answers_in,
+    read_answer,
+    weigh_answer,
+)
 from scentlab.sharing.redaction import SharingError
 
 PRINT = "0123456789abcdef" * 4
@@ -47,6 +54,29 @@ def test_the_maker_sees_both_picks_side_by_side(analysis, answer):
     assert weighed.notes == ("firm wax, lot F-03: oil content 0.4 %.", "<b>Pour hotter</b>")
     assert "&lt;b&gt;Pour hotter&lt;/b&gt;" in weighed._repr_html_()
     assert weighed.sentence.startswith("the wax maker: for ")
+
+
+def test_an_answer_of_the_first_format_is_still_read(answer, tmp_path):
+    """As the page of 0.2.0 before wrote it: no unit, no day, the answers in the note."""
+    old = {"kind": "answer to a share package", "format": 1, "package": PRINT, "sender": "a",
+           "lots": [{"material": "firm wax", "lot": "F-03", "what": "oil", "value": "0.4 %"}],
+           "rules": {}, "limits": {}, "note": "1. No."}
+    (tmp_path / "old.json").write_text(json.dumps(old), encoding="utf-8")
+    found = read_answer(tmp_path / "old.json")
+    assert found.note == "1. No." and found.lots[0].unit == "" and found.answers == ()
+
+
+def test_answers_stand_beside_their_questions(analysis, answer):
+    replies = (Reply("Did the lot change?", "No."),)
+    lots = (LotFact("firm wax", "F-03", "melting point", "54.5", "°C"),)
+    more = dataclasses.replace(answer, answers=replies, answered_on="2026-11-30", lots=lots)
+    assert weigh_answer(analysis, more).notes == (
+        "Answered on 2026-11-30.", "Did the lot change? No.",
+        "firm wax, lot F-03: melting point 54.5 °C.", "<b>Pour hotter</b>")
+    with pytest.raises(SharingError, match=r"^answers hold Reply\(question, answer\) and nothing"):
+        dataclasses.replace(answer, answers=("No.",))
+    with pytest.raises(SharingError, match=r"^answer is ' '; give a text of 1 to 1000 characters$"):
+        Reply("Did it change?", " ")
 
 
 def test_an_answer_to_another_package_is_refused(analysis, answer):
@@ -90,7 +120,7 @@ def test_a_proposal_out_of_range_or_of_an_unknown_blend_is_refused(analysis, ans
         (b"[]", "it is not the answer to a share package"),
         (b'{"kind": "letter"}', "it is not the answer to a share package"),
         (b"[" * 50_000, "cannot be read"),
-        (b'{"kind": "answer to a share package", "format": 2}', "format 2, this version reads 1"),
+        (b'{"kind": "answer to a share package", "format": 3}', "format 3, this version reads 2"),
         (b'{"kind": "answer to a share package", "format": 1, "to": "x"}', "is damaged"),
         (b"x" * 300_000, "is no file of at most 200 kB"),
     ],

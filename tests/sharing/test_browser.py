@@ -1,7 +1,9 @@
 """The pages in a real browser: nothing leaves, nothing fails, everyone can read and use them."""
 
 import dataclasses
+import datetime as dt
 import io
+import re
 import shutil
 import subprocess
 from types import SimpleNamespace
@@ -16,6 +18,7 @@ from scentlab.sharing.answer import read_answer, weigh_answer
 from scentlab.sharing.dossier import dossier_html
 from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint, report_html
+from scentlab.units import Shown, say_load_oz, showing
 
 pytestmark = pytest.mark.browser
 
@@ -145,6 +148,42 @@ def test_a_piece_is_named_where_it_is_pointed_at(chromium, pages, analysis):
     assert figure.locator("output").inner_text() not in ("", words)
 
 
+@pytest.mark.parametrize("width, height", [(1366, 768), (390, 844)])
+def test_a_tap_beside_a_point_is_enough_and_its_words_are_in_view(chromium, pages, width, height):
+    page = opened_at(chromium, pages / "report.html", width, height)
+    dot = page.locator("#answer .dot.sweat").last
+    dot.scroll_into_view_if_needed()
+    box = dot.bounding_box()
+    tall = page.evaluate("document.documentElement.scrollHeight")
+    page.mouse.click(box["x"] + box["width"] / 2 + 12, box["y"] + box["height"] / 2 - 8)
+    words = page.locator("#answer output")
+    assert words.inner_text().startswith("Piece ")
+    seen = words.bounding_box()
+    assert 0 <= seen["y"] and seen["y"] + seen["height"] <= height + 1
+    assert page.evaluate("document.documentElement.scrollHeight") == tall  # nothing is pushed
+
+
+def test_the_words_of_a_mark_cross_no_line_of_another(chromium, pages):
+    page = opened_at(chromium, pages / "report.html")
+    crossed = page.evaluate("""[...document.querySelectorAll('.many svg, #answer svg')].flatMap(
+        svg => { const lines = [...svg.querySelectorAll(':scope > .mark')].map(
+            line => line.getBoundingClientRect());
+            return [...svg.querySelectorAll('text:has(tspan[data-oz])')].filter(text => {
+                const box = text.getBoundingClientRect();
+                return lines.some(line => line.left > box.left + 1 && line.left < box.right - 1
+                    && line.top < box.bottom - 4); }).map(text => text.textContent); })""")
+    assert crossed == []
+
+
+def test_the_counts_fit_a_phone(chromium, pages):
+    page = opened_at(chromium, pages / "report.html", 390, 844)
+    page.locator("#seen").click()
+    fits = page.evaluate("""(() => { const box = [...document.querySelectorAll('.wide')].find(
+        e => e.ariaLabel.startsWith('Pieces with sweat grade'));
+        return box.scrollWidth - box.clientWidth; })()""")
+    assert fits <= 1
+
+
 def test_a_piece_shows_its_photo_where_there_is_one(chromium, pages):
     page = opened_at(chromium, pages / "photos.html")
     code = page.locator("img[data-code]").first.get_attribute("data-code")
@@ -170,13 +209,22 @@ def test_sliders_show_rows_of_the_table(chromium, pages, analysis):
 
 def test_units_change_together_and_back(chromium, pages, analysis):
     page = opened_at(chromium, pages / "report.html")
-    before = page.inner_text("#answer .use")
-    content = f"{analysis.pick.table['content_pct'].iloc[0]:.1f} % of the finished piece"
-    page.get_by_role("radio", name="% of piece").check()
-    assert page.inner_text("#answer .use").startswith(content)
-    assert "content, % of the finished piece" in page.locator("#answer svg").text_content()
+    def said():
+        return page.locator("header").inner_text() + page.locator("main").inner_text()
+    before, percents = said(), r"[\d.]+ % \([\d.]+ oz/lb\)"
+    load = analysis.pick.table["load_pct"].iloc[0]
+    page.get_by_role("radio", name="oz/lb").check()
+    with showing(Shown("oz")):
+        assert page.inner_text("#answer .use").startswith(say_load_oz(load, sold=True))
+    assert "load, oz of fragrance per lb of wax" in page.locator("#answer svg").text_content()
+    assert re.search(percents, before) and not re.search(percents, said())
+    assert "points higher" in before and "points higher" not in said()
+    assert not re.search(percents, " ".join(page.locator("svg title").all_text_contents()))
+    page.locator("#risk").fill("0")
+    assert "oz/lb (" in page.locator("#then").inner_text()
+    page.locator("#risk").fill("2")
     page.get_by_role("radio", name="% of wax").check()
-    assert page.inner_text("#answer .use") == before
+    assert said() == before
 
 
 @pytest.mark.parametrize("scheme", ["light", "dark"])
@@ -201,6 +249,8 @@ def test_without_scripts_everything_is_there(chromium, pages):
     assert (shown, page.locator(".folded:visible").count()) == (0, page.locator("summary").count())
     assert page.locator("#choices").is_visible()
     assert page.get_by_text("Did the wax change?", exact=True).is_visible()
+    assert page.get_by_text("answer by mail: each question").is_visible()
+    assert page.get_by_text("answers under other rules are in the table below").is_visible()
 
 
 def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, analysis, tmp_path):
@@ -211,14 +261,26 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
     name = analysis.pick.table["blend"].iloc[0]
     page.get_by_label(f"Highest load for {name}").fill("6.25")
     lot = page.locator("[data-lot]").first
-    lot.get_by_label("Value").fill("0.4 % oil")
+    assert "tested: invented C-41" in lot.inner_text()
+    lot.get_by_label("What").fill("melting point")
+    lot.get_by_label("Value", exact=True).fill("54,5")
+    lot.get_by_label("Unit").fill("°C")
+    lot.get_by_role("button", name="One more").click()
+    lot.get_by_label("Value", exact=True).last.fill("0.4 % oil")
+    page.get_by_label("Anything else").fill("See you.")
+    page.reload()  # what was typed is still there
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save the answer").click()
     saved.value.save_as(tmp_path / "answer.json")
     found = read_answer(tmp_path / "answer.json")
-    assert found.sender == 'The "wax" <maker>' and found.note == "1. No, but lot 8 will."
+    assert found.sender == 'The "wax" <maker>' and found.note == "See you."
+    assert [(r.question, r.answer) for r in found.answers] == [
+        ("Did the wax change?", "No, but lot 8 will.")]
+    today = dt.date.today()
+    assert abs(dt.date.fromisoformat(found.answered_on) - today) <= dt.timedelta(days=1)
     assert found.rules == {"risk": 0.02} and found.limits == {name: 6.25}
-    assert [(f.lot, f.value) for f in found.lots] == [("not given", "0.4 % oil")]
+    assert [(f.lot, f.what, f.value, f.unit) for f in found.lots] == [
+        ("not given", "melting point", "54.5", "°C"), ("not given", "not given", "0.4 % oil", "")]
     weighed = weigh_answer(analysis, found, page_fingerprint(analysis))
     assert weighed.table.set_index("blend").loc[name, "proposed_load_pct"] <= 6.25
 
@@ -289,7 +351,7 @@ def test_the_fullest_dossier_is_one_page(chromium, analysis, paper, tmp_path):
         batch, blend=Blend(batch.blend.name, waxes), waxes=tuple((w.name, 91) for w in waxes),
         fragrance=dataclasses.replace(batch.fragrance, allergens=tuple(
             f"an allergen of long name {n}" for n in range(15))),
-        warnings=("The base, 7.8 % (1.2 oz/lb), is over its maker's limit: test only. " * 2,) * 2
+        warnings=("The base, 7.8 % (1.24 oz/lb), is over its maker's limit: test only. " * 2,) * 2
     )
     shown = shown_photos(photos_of(analysis), analysis.series, 7.8, batch.known.blend)
     path = tmp_path / "full.html"

@@ -73,7 +73,7 @@ def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
     text = re.sub(r"\s+", " ", text)
     pick = analysis.pick.table.iloc[0]
     days = sorted(r["poured_on"] for r in rows_of("pours") if r["blend"] == pick["blend"])
-    for words in (f"{pick['load_pct']:.1f} % (", f"{pick['ceiling_load_pct']:.1f} % (",
+    for words in (f"{pick['load_pct']:.1f} % (", f"{int(10 * pick['ceiling_load_pct']) / 10} % (",
                   f"{days[0]} to {days[-1]}", "3 x 12 h at 38 °C", "lot C-41", "M. K., 2026-12-01",
                   f"{batch.fragrance_g:.1f} g", "No photos", "Invented demonstration data"):
         assert words in text, words

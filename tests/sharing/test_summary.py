@@ -58,7 +58,7 @@ def test_the_summary_is_the_report_with_questions(analysis, tmp_path):
     page = path.read_text(encoding="utf-8")
     text = words_of(page)
     assert ask[0] in text and HOSTILE in text and page.count("<script") == 1
-    assert text.index("Use in ") < text.index("What is asked") < text.index("Blends side by side")
+    assert text.index("Use in ") < text.index("Blends side by side") < text.index("Who answers")
     pours = analysis.series.pours
     added = pours["add_temp_c"]
     assert f"{pours['pot'].nunique()} pots, {len(pours)} test batches from " in text
