@@ -254,7 +254,8 @@ def pot_table(diagnosis, blends):
     found = diagnosis.table.sort_values("pot", kind="stable")
     return view(
         "Highest safe loads without each pot; changes in points of % of wax",
-        found.sort_values("blend", key=lambda b: b.map(list(blends).index), kind="stable"),
+        found.sort_values("blend", key=lambda b: b.map({n: i for i, n in enumerate(blends)}),
+                          kind="stable"),
         ("*Pot left out", "pot"), ("*Blend", "blend"),
         own_load("Highest safe load without it", "ceiling_load_pct", 1, down=True),
         ("Change", lambda r: MISSING if is_missing(r["change_pct"]) else say_change(r, "+")),
