@@ -450,13 +450,17 @@ def say_temperature(degrees_c):
 
 
 def say_one_temperature(degrees_c):
-    """A temperature in the maker's scale alone: to a tenth of a °C where it has one, or to a °F.
+    """A temperature in the maker's scale alone, to a tenth where it has one.
+
+    What is stored to 0.1 °C is whole in °F where it may have been typed so.
 
     >>> say_one_temperature(38.5), say_one_temperature(38.0)
     ('38.5 °C', '38 °C')
     """
     if _chosen.temperature == "F":
-        return f"{fahrenheit_from_celsius(degrees_c):.0f} °F"
+        degrees = fahrenheit_from_celsius(degrees_c)
+        whole = abs(degrees - round(degrees)) < 0.1
+        return f"{round(degrees, 0 if whole else 1):g} °F"
     return f"{degrees_c:g} °C"
 
 

@@ -14,7 +14,7 @@ from scentlab.results import FitError, Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
 from scentlab.text import capital, count_of
-from scentlab.units import say_load_oz, say_one_temperature, say_weighed
+from scentlab.units import say_load_oz, say_one_temperature, say_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -99,7 +99,7 @@ def stress_words(stress, plan=None):
         return "heat-cycled (cycle not recorded)"
     return (
         f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
-        + say_one_temperature(cycle["temp_c"])
+        + say_temperature(cycle["temp_c"]).split(" (")[0]
         + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
     )
 

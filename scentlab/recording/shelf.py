@@ -287,11 +287,10 @@ def gather(folder):
     shelf, rows = read_shelf(folder), []
     for path in sorted(Path(folder).glob(f"*/{FILE_NAME}")):
         try:
-            plan = Store.open(path.parent).plan()
-        except StoreError:
+            found = plan_rows(Store.open(path.parent).plan() or {"invented": True})
+        except (StoreError, KeyError, TypeError, ValueError):  # damaged, or no plan as ours are
             continue
-        rows += [r for r in plan_rows(plan or {"invented": True})
-                 if shelf.find(r["kind"], r["name"]) is None]
+        rows += [r for r in found if shelf.find(r["kind"], r["name"]) is None]
     return read_shelf(folder) if rows and put_on_shelf(folder, rows) else shelf
 
 
