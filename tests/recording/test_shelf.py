@@ -181,5 +181,5 @@ def test_bounds_are_those_of_the_materials():
 
 
 def test_a_plan_that_is_not_of_the_kit_is_passed_over(tmp_path):
-    Store.create(tmp_path / "foreign").save_plan({"title": "of another program"})
+    make_series(tmp_path / "foreign").save_plan({"title": "of another program"})
     assert gather(tmp_path).now == []
