@@ -112,16 +112,16 @@ export default {
       event.stopImmediatePropagation();
       event.preventDefault();
       if (button.disabled) return;
+      const name = nameOf(button, "scent-press-");
+      if (Date.now() - tapped < DOUBLE_TAP && kindOf(name) === kindOf(last)) {
+        tell("Two taps at once: counted as one.");
+        return;
+      }
       if (pending) {
         // Not kept for later: the piece on the screen may change when the answer comes.
         if (!banner.textContent) {
           tell("Not taken: the entry before was on its way. Look at the piece, then once more.");
         }
-        return;
-      }
-      const name = nameOf(button, "scent-press-");
-      if (Date.now() - tapped < DOUBLE_TAP && kindOf(name) === kindOf(last)) {
-        tell("Two taps at once: counted as one.");
         return;
       }
       tapped = Date.now();
