@@ -49,8 +49,8 @@ def page(request, chromium, lab, folder):
 
 
 def theme(page, name):
-    page.evaluate("n => { window.jupyterapp.commands.execute('apputils:change-theme', "
-                  "{ theme: n }); }", f"JupyterLab {name}")
+    """The lab follows the system's light or dark."""
+    page.emulate_media(color_scheme=name.lower())
     page.wait_for_function("d => document.body.dataset.jpThemeLight === d",
                            arg=str(name == "Light").lower())
     page.wait_for_timeout(800)

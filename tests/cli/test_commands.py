@@ -22,6 +22,7 @@ from scentlab.cli.rules import read_rules
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
+from scentlab.units import say_load_oz
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = (
@@ -650,8 +651,8 @@ def test_demo_makes_the_whole_way(made):
     analysis = analyse(read_series(Store.open(folder)))
     for row in analysis.pick.table.itertuples():
         line, = (line for line in said if line.startswith(f"{row.blend}  "))
-        assert f"  {row.load_pct:.1f} % (" in line
-        assert f"  {row.ceiling_load_pct:.1f} % (" in line
+        assert f"  {say_load_oz(row.load_pct, sold=True)}" in line
+        assert f"  {say_load_oz(row.ceiling_load_pct, sold=True)}" in line
     assert len(analysis.pick.table) == len(workshop.demo_plan()["blends"])
 
 

@@ -119,7 +119,7 @@ def test_open_finds_the_same_pick_and_saves_the_checked_files(run, sent, tmp_pat
     assert "its loads are found again to the printed digits" in re.sub(r"\s+", " ", out)
     pick = pd.read_csv(io.BytesIO(files["pick.csv"]))
     for row in pick.to_dict("records"):
-        load, blend = say_load(row["load_pct"], 2), row["blend"]
+        load, blend = say_load(row["load_pct"], sold=True), row["blend"]
         assert f"{blend}: the same\n  recommended  in the package {load}, found here {load}" in out
     saved = {p.name: p.read_bytes() for p in (tmp_path / "from-the-maker").iterdir()}
     assert b"<iframe sandbox" in saved.pop("report-of-the-sender.html")
@@ -150,7 +150,7 @@ def test_open_says_when_the_pick_is_another(run, whole, tmp_path):
     other = changed(whole, tmp_path / "other.zip", f",{load},".encode(), b",2.5,")
     code, out, err = run("open", other)
     assert (code, err) == (1, "")
-    assert "NOT the same\n  recommended  in the package 2.50 % of wax" in out
+    assert "NOT the same\n  recommended  in the package 2.5 % of wax" in out
 
 
 def test_a_damaged_package_is_refused(run, whole, tmp_path):
