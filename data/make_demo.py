@@ -115,7 +115,7 @@ def first_screen(analysis, path):
         page = write_report(analysis, Path(folder) / "report.html").as_uri()
         browser = playwright.chromium.launch(executable_path=shutil.which("chromium"),
                                              args=["--no-sandbox"])
-        shown = browser.new_page(viewport={"width": 1200, "height": 680})
+        shown = browser.new_page(viewport={"width": 1200, "height": 750})
         shown.goto(page)
         shown.screenshot(path=path)
         browser.close()
