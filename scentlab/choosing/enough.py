@@ -112,7 +112,7 @@ def _below(found, low, points):
     if found.place == 0:
         yield "Nothing lower was tested: a test batch below it would show whether less will do"
     elif found.less >= SURE:
-        yield f"{low} smells {found.less_behind:.1f} points weaker"
+        yield f"{low} smells {found.less_behind:.1f} points weaker than the best"
     elif found.same < SURE:
         chance = say_chance(found.less, found.least, 0)
         yield (

@@ -84,6 +84,8 @@ if (choices) {
 // The answer to the maker: a small file, as the maker's own program reads it.
 const reply = document.getElementById("reply");
 const value = (field) => field.value.trim();
+// A box of numbers would drop a comma in silence, so that 2,5 became 25.
+const number = (field) => Number(value(field).replace(",", "."));
 const more = (part) => {
   const next = part.querySelector(".fact").cloneNode(true);
   all("input", next).forEach((field) => { field.value = ""; });
@@ -99,10 +101,10 @@ const answer = () => {
     if (value(field)) data.answers.push({ question: field.dataset.question, answer: value(field) });
   }
   for (const field of all("[data-share]", reply)) {
-    if (value(field)) data.rules[field.dataset.share] = Number(field.value) / 100;
+    if (value(field)) data.rules[field.dataset.share] = number(field) / 100;
   }
   for (const field of all("[data-limit]", reply)) {
-    if (value(field)) data.limits[field.dataset.limit] = Number(field.value);
+    if (value(field)) data.limits[field.dataset.limit] = number(field);
   }
   for (const part of all(".fact", reply)) {
     const [lot, what, found, unit] = all("input", part).map(value);
@@ -126,7 +128,12 @@ if (reply) {
   const keep = () => store((s) => s.setItem(name, JSON.stringify({
     rows: all("[data-lot]", reply).map((part) => all(".fact", part).length),
     typed: fields().map((field) => field.value) })));
-  reply.addEventListener("input", keep);
+  const check = () => all("[data-low]", reply).forEach((field) => {
+    const { low, high } = field.dataset, right = number(field) >= low && number(field) <= high;
+    field.setCustomValidity(!value(field) || right ? "" : `Type a number from ${low} to ${high}.`);
+  });
+  check();
+  reply.addEventListener("input", () => { keep(); check(); });
   all(".more", reply).forEach((button) => button.addEventListener("click", () => {
     more(button.parentNode).querySelector("input").focus();
     keep();

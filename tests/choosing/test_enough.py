@@ -70,14 +70,14 @@ def test_what_cannot_be_told_goes_up_and_a_likely_fall_does_not():
 
 @pytest.mark.parametrize(("draws", "words"), [
     (RISING, "Up to 10.0 % (1.6 oz/lb) more fragrance may add more than half a point of hot throw. "
-             "6.0 % smells 2.0 points weaker"),
+             "6.0 % smells 2.0 points weaker than the best"),
     (LEVELLED, "Going on to 10.0 % (1.6 oz/lb) adds less than half a point of hot throw (chance "
-               "90 %). 6.0 % smells 2.5 points weaker"),
+               "90 %). 6.0 % smells 2.5 points weaker than the best"),
     (FLAT, "It smells the same to your testers as any load up to 10.0 % (1.6 oz/lb): the chance "
            "that the difference is under half a point is 90 %. Nothing lower was tested: a test "
            "batch below it would show whether less will do"),
     (PEAKED, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 1.8 points weaker than the best. "
-             "6.0 % smells 2.7 points weaker"),
+             "6.0 % smells 2.7 points weaker than the best"),
     (FALLING, "Above it hot throw falls: 10.0 % (1.6 oz/lb) smells 2.0 points weaker than the "
               "best. Nothing lower was tested: a test batch below it would show whether less will "
               "do"),

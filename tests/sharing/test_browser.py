@@ -257,9 +257,13 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
     page = opened_at(chromium, pages / "summary.html")
     page.get_by_label("Who answers").fill('The "wax" <maker>')
     page.get_by_label("Answer 1", exact=True).fill("No, but lot 8 will.")
-    page.get_by_label("Risk at most, %").fill("2")
+    page.get_by_label("Risk at most, %").press_sequentially("2,5")
+    assert page.evaluate("() => document.getElementById('reply').checkValidity()")
+    page.get_by_label("How sure, %").fill("20")
+    assert not page.evaluate("() => document.getElementById('reply').checkValidity()")
+    page.get_by_label("How sure, %").fill("")
     name = analysis.pick.table["blend"].iloc[0]
-    page.get_by_label(f"Highest load for {name}").fill("6.25")
+    page.get_by_label(f"Highest load for {name}").press_sequentially("6,25")
     lot = page.locator("[data-lot]").first
     assert "tested: invented C-41" in lot.inner_text()
     lot.get_by_label("What").fill("melting point")
@@ -278,7 +282,7 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
         ("Did the wax change?", "No, but lot 8 will.")]
     today = dt.date.today()
     assert abs(dt.date.fromisoformat(found.answered_on) - today) <= dt.timedelta(days=1)
-    assert found.rules == {"risk": 0.02} and found.limits == {name: 6.25}
+    assert found.rules == {"risk": 0.025} and found.limits == {name: 6.25}
     assert [(f.lot, f.what, f.value, f.unit) for f in found.lots] == [
         ("not given", "melting point", "54.5", "°C"), ("not given", "not given", "0.4 % oil", "")]
     weighed = weigh_answer(analysis, found, page_fingerprint(analysis))
