@@ -110,7 +110,8 @@ def test_type_the_series_and_see_what_it_takes(page):
     for name, text in SERIES.items():
         field(page, name).fill(text)
     field(page, "loads").fill("4 to 12 in 3")
-    shown(page, "loads", r"^4\.0 % \(0\.6 oz/lb\), 8\.0 % \(1\.3 oz/lb\), 12\.0 % \(1\.9 oz/lb\)$")
+    shown(page, "loads",
+          r"^4\.0 % \(0\.64 oz/lb\), 8\.0 % \(1\.28 oz/lb\), 12\.0 % \(1\.92 oz/lb\)$")
     # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each
     # pour, and 12 to open sessions
     shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")

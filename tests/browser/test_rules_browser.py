@@ -8,6 +8,7 @@ from scentlab.choosing.rules import Rules
 
 pytestmark = pytest.mark.browser
 NAME = "rules/answer.ipynb"
+LESS = r"points of load \(% of wax\) less"
 
 
 @pytest.fixture(scope="module")
@@ -45,7 +46,7 @@ def risk(page):
 def test_a_changed_risk_changes_the_pick_and_nothing_is_kept(page, folder):
     picks(page, "the same load")
     fill(page, "risk", "1,5")
-    assert "points of load less (% of wax)" in picks(page, "points of load less")
+    assert "points of load (% of wax) less" in picks(page, LESS)
     page.wait_for_selector(".scent-flag:has-text('Not kept')")
     assert not rules_here(folder).kept
 
@@ -56,7 +57,7 @@ def test_what_is_refused_stands_beside_its_field(page):
         ".scent-rule:has(.scent-field-risk) .scent-error:has-text('expected a share from')")
     page.wait_for_selector(".scent-press-keep:disabled")
     fill(page, "risk", "1.5")
-    picks(page, "points of load less")
+    picks(page, LESS)
 
 
 def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
@@ -68,13 +69,13 @@ def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
     page.wait_for_selector(".scent-rule:has(.scent-field-reason-0) .scent-error:has-text('"
                            "Nothing is filled in')")
     fill(page, "reason-0", "a letter of 2 March")
-    picks(page, "points of load less")
+    picks(page, LESS)
     page.locator(".scent-press-aside-1").click()
     page.wait_for_selector(".scent-rule:has(.scent-field-reason-1) .scent-error:has-text('"
                            "Nothing is filled in')")
     page.wait_for_selector(".scent-press-keep:disabled")
     fill(page, "reason-1", "tested by the maker")
-    picks(page, "points of load less")
+    picks(page, LESS)
     page.locator(".scent-rules summary").click()
     for words in ("Reason given: a letter of 2 March", "Reason given: tested by the maker"):
         page.wait_for_selector(f".scent-rules li:has-text('{words}'):visible")
