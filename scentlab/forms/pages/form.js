@@ -151,7 +151,8 @@ export default {
       if (!form.querySelector("button.scent-press-grade-0, button.scent-press-throw-0")) return;
       if (form.offsetParent === null) {
         if (tries) setTimeout(() => takeKeys(tries - 1), 100);
-      } else if (!document.activeElement?.matches("input, select, textarea")) {
+      } else if (form.closest(".scent-page") // in a notebook of one's own the next cell has them
+          && !document.activeElement?.matches("input, select, textarea")) {
         form.focus({ preventScroll: true });
       }
     }
