@@ -1,6 +1,6 @@
 """What the memory of many series takes: a supplier with packages of one way of working.
 
-    python tests/calibration/many_series.py --series 200 --series 1000 --workers 2
+    PYTHONPATH=tests python tests/calibration/many_series.py --series 200 --series 1000 --workers 2
 
 Makes so many light series (2 pots of 4 loads, 1 piece of each at room temperature, 4 heat-cycled)
 in 3 waxes with a fragrance for every fourth of them, learns from the folder, adds one series and
