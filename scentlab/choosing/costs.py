@@ -128,12 +128,13 @@ class LoadCosts(Result):
         if least is None:
             return ("Say what a complaint or a lost sale costs you: then it is said which load "
                     "costs least.")
-        said = f"{say_load_oz(least['load_pct'])} costs least: {self._money(least)} for {batch}"
+        load = say_load_oz(least["load_pct"], sold=True)
+        said = f"{load} costs least: {self._money(least)} for {batch}"
         low, high = map(say_percent_of_wax, self.nearly)
         near = "" if low == high else f" From {low} to {high} of wax the cost is nearly the same."
         if least["load_pct"] == chosen["load_pct"]:
             return f"{said}. It is the recommended load.{near}"
-        return (f"{said}. The recommended {say_load_oz(chosen['load_pct'])} costs "
+        return (f"{said}. The recommended {say_load_oz(chosen['load_pct'], sold=True)} costs "
                 f"{self._money(chosen)}; the chance that it truly costs more is "
                 f"{say_chance(self.cheaper, 0.01, 0)}.{near}")
 
@@ -290,8 +291,8 @@ class _Known:
     def _said(self, costs):
         """What the numbers take for granted."""
         top = self.loads[-1]
-        yield (f"No load above {say_load_oz(top)} is weighed, the highest that sweat and limits "
-               "allow. Loads are in % of the wax.")
+        yield (f"No load above {say_load_oz(top, sold=True)} is weighed, the highest that sweat "
+               "and limits allow. Loads are in % of the wax.")
         yield ("Pieces of a pot sweat together, so few pots make many sweating pieces likelier "
                "than pieces that sweat each on their own. What the test leaves open is counted.")
         if costs.complaint:

@@ -109,7 +109,7 @@ def costs_table(found):
     pieces, money = found.costs.pieces, found.currency or "your currency"
     return view(
         f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
-        ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'])}"),
+        ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),
         ("Together (90 % interval)", ranged("cost", "cost_lower", "cost_upper",
