@@ -14,7 +14,7 @@ from scentlab.results import FitError, Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
 from scentlab.text import capital, count_of
-from scentlab.units import say_load_oz, say_one_temperature, say_temperature, say_weighed
+from scentlab.units import in_maker_units, say_load_oz, say_one_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -89,6 +89,8 @@ def stress_words(stress, plan=None):
 
     >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 38, "hours": 12, "cycles": 3}}})
     'heat-cycled (3 x 12 h at 38 °C)'
+    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 37.5, "hours": 8, "cycles": 2}}})
+    'heat-cycled (2 x 8 h at 37.5 °C)'
     >>> stress_words("heat"), stress_words("rest")
     ('heat-cycled (cycle not recorded)', 'at room temperature')
     """
@@ -99,7 +101,7 @@ def stress_words(stress, plan=None):
         return "heat-cycled (cycle not recorded)"
     return (
         f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
-        + say_temperature(cycle["temp_c"]).split(" (")[0]
+        + in_maker_units(f"{cycle['temp_c']:g} °C")
         + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
     )
 
