@@ -4,7 +4,7 @@ import base64
 import io
 from dataclasses import dataclass
 
-from scentlab.units import say_load_oz
+from scentlab.units import say_load_oz, say_percent_of_wax
 
 WIDTH, MOST = 480, 6  # pixels of the longer edge on a page: some 40 kB each
 QUALITY = 78
@@ -44,8 +44,8 @@ def shown_photos(photos, series, load_pct, blend, most=MOST):
         seen[load] = seen.get(load, 0) + 1
         turns.append((seen[load], load, photo))
     turns.sort(key=lambda t: t[:2])
-    return [Shown(p.code, words.split(" (")[0], f"{p.words}, {words}", small(p.read()))
-            for words, p in ((say_load_oz(load), p) for _, load, p in turns[:most])]
+    return [Shown(p.code, say_percent_of_wax(load), f"{p.words}, {say_load_oz(load)}",
+                  small(p.read())) for _, load, p in turns[:most]]
 
 
 def small(picture):
