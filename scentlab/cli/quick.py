@@ -3,7 +3,7 @@
 import datetime as dt
 from pathlib import Path
 
-from scentlab.amounts import AmountError, keep_units, read_amount
+from scentlab.amounts import keep_units, read_amount, read_temperature
 from scentlab.cli.frame import (
     FOLDER,
     PAPER,
@@ -110,6 +110,15 @@ def _asked(words):
         raise _Stopped from None
 
 
+def _until(words, read):
+    """Ask until ``read`` takes what is typed; why it does not, by a ValueError, is said."""
+    while True:
+        try:
+            return read(_asked(words))
+        except ValueError as error:
+            print(f"  {error}")
+
+
 def _each(things, ask, void):
     """Ask for each thing in turn and store it: ``ask`` gives the number of its entry, None where it
     is left for later, or ``UNDO``, at which the last one stored is made void and asked again."""
@@ -154,12 +163,13 @@ def _log_pours(check):
 
 def _poured_on(today):
     """The day of pouring, which the pieces' age counts from."""
-    while True:
-        said = _asked(f"Poured on [{today}]: ") or str(today)
-        day, wrong = POURS["poured_on"].check(said)
-        if not wrong and day <= today:
-            return day
-        print(f"  {said}: type a day up to today, such as {today}.")
+    def read(said):
+        day, wrong = POURS["poured_on"].check(said or str(today))
+        if wrong or day > today:
+            raise ValueError(f"{said}: type a day up to today, such as {today}.")
+        return day
+
+    return _until(f"Poured on [{today}]: ", read)
 
 
 def _weights(pour):
@@ -180,31 +190,22 @@ def _weights(pour):
 
 
 def _weight(what, planned):
-    while True:
-        said = _asked(f"  {what} [{say_weight(planned)}] ")
-        if said in ("", "-", UNDO):
-            return {"": planned, "-": None, UNDO: UNDO}[said]
-        try:
-            return read_amount(said, "g", shown())
-        except AmountError as error:
-            print(f"  {error}")
+    usual = {"": planned, "-": None, UNDO: UNDO}
+    return _until(f"  {what} [{say_weight(planned)}] ", lambda said: usual[said] if said in usual
+                  else read_amount(said, "g", shown()))
 
 
 def _scale_check():
     """What the scale shows under the check weight, in g; None where there is none."""
-    while True:
-        said = _asked(f"Scale under a check weight of {say_weight(100.0)}, in {shown().weight}, "
-                      "Enter if you have none: ")
-        if not said:
-            return None
-        try:
-            weight = read_amount(said, "g", shown())
-        except AmountError as error:
-            print(f"  {error}")
-            continue
-        if not POURS["scale_check_g"].check(weight)[1]:
-            return weight
-        print("  That is far from 100 g: look whether the weight or the scale is the right one.")
+    def read(said):
+        weight = read_amount(said, "g", shown()) if said else None
+        if said and POURS["scale_check_g"].check(weight)[1]:
+            raise ValueError("That is far from 100 g: look whether the weight or the scale is the "
+                             "right one.")
+        return weight
+
+    return _until(f"Scale under a check weight of {say_weight(100.0)}, in {shown().weight}, "
+                  "Enter if you have none: ", read)
 
 
 def _heat(check):
@@ -235,20 +236,13 @@ def _heat(check):
 
 def _temperature(words, column):
     """A temperature in °C, None where nothing is typed."""
-    from scentlab.amounts import AmountError, read_temperature
+    def read(said):
+        degrees = round(read_temperature(said), 1) if said else None
+        if said and column.check(degrees)[1]:
+            raise ValueError("That cannot be: look at the thermometer again.")
+        return degrees
 
-    while True:
-        said = _asked(f"  {words}, as 38 C or 100 F ")
-        if not said:
-            return None
-        try:
-            degrees = round(read_temperature(said), 1)
-        except AmountError as error:
-            print(f"  {error}")
-            continue
-        if not column.check(degrees)[1]:
-            return degrees
-        print("  That cannot be: look at the thermometer again.")
+    return _until(f"  {words}, as 38 C or 100 F ", read)
 
 
 def _grade(check):
