@@ -7,6 +7,19 @@ import tomllib
 from pathlib import Path
 
 ROOT_VARIABLE = "SCENTLAB_LAB_ROOT"  # names the folder that a lab started by the kit shows
+# The kit's own notebooks, one a stage, in the order of the work, with what each is called.
+PAGES = {"start": "Start", "plan": "Plan", "pour": "Pour", "score": "Score", "answer": "Answer",
+         "share": "Share"}
+PAGE_NAMES = tuple(f"{name}.ipynb" for name in (*PAGES, "quick", "in-python"))
+_PACKAGE = Path(__file__).parent
+
+
+def shipped(name):
+    """A folder that travels with the package: beside it in a checkout, inside it in a wheel."""
+    for folder in (_PACKAGE / name, _PACKAGE.parent / name):
+        if folder.is_dir():
+            return folder
+    raise FileNotFoundError(f"the folder {name} of scentlab is missing; install scentlab anew")
 
 
 def in_lab(path):

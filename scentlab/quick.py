@@ -28,9 +28,8 @@ from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
-from scentlab.workshop import EXPORTS_NAME, make_series
+from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
 
-TESTER = "A1"
 # What is asked of a new check, by name: how its text is read, and a unit where none is typed.
 UNITS_ASKED = {"sheet": "% of wax", "limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
                "wax_price": "per kg", "oil_price": "per kg"}
@@ -103,15 +102,6 @@ def _with(material, **typed):
     return replace(material, **{n: v for n, v in typed.items() if v is not None})
 
 
-def is_quick(plan):
-    """Whether a plan (dict or None) is that of a quick check: one tester, and nobody smells.
-
-    >>> is_quick({"assessors": ["A1"], "smellings": []}), is_quick(None)
-    (True, False)
-    """
-    return bool(plan) and list(plan.get("assessors", ())) == [TESTER] and not plan.get("smellings")
-
-
 class QuickCheck:
     """A quick check in a folder: what is to do, what was seen, and the next step.
 
@@ -179,13 +169,13 @@ class QuickCheck:
 
     def due(self):
         """The pieces that are ready to grade, in the order of the sheet."""
-        return waiting(self.store, TESTER, "sweat", self.today)
+        return waiting(self.store, QUICK_TESTER, "sweat", self.today)
 
     def grade(self, piece, grade, key=None):
         """Store the sweat grade of a piece of :meth:`due`; returns the receipt."""
         return self.store.add("grades", {
             "code": piece["code"], "test": "sweat", "stress": piece["stress"],
-            "age_days": piece["age_days"], "assessor": TESTER, "grade": int(grade),
+            "age_days": piece["age_days"], "assessor": QUICK_TESTER, "grade": int(grade),
         }, key)
 
     def undo(self, table, entry_id):

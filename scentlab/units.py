@@ -4,11 +4,11 @@ Two bases are in use for "how much fragrance". The **load** is grams of fragranc
 wax; the **content** is grams of fragrance in 100 g of finished product. Wax makers mostly speak
 of the first, regulatory limits of the second. Every number a person sees names its basis.
 
-The factors are those of NIST Special Publication 811 (appendix B), taken from
-:mod:`scipy.constants` rather than typed here. All functions accept numbers or numpy arrays, and
-refuse with ValueError what no balance and no thermometer shows: text, infinite values, weights and
-loads under 0, temperatures below absolute zero. A missing value (NaN) is refused too, but for the
-loads and contents of a frame, where it marks what was not weighed and stays missing.
+The factors are exact (NIST Special Publication 811, appendix B). All functions accept numbers or
+numpy arrays, and refuse with ValueError what no balance and no thermometer shows: text, infinite
+values, weights and loads under 0, temperatures below absolute zero. A missing value (NaN) is
+refused too, but for the loads and contents of a frame, where it marks what was not weighed and
+stays missing.
 
 What a person reads is in the workshop's units (:class:`Shown`), the other form beside it.
 """
@@ -20,15 +20,14 @@ from numbers import Real
 from typing import Any, TypeVar
 
 import numpy as np
-from scipy import constants
 
 # A number, or an array of them.
 Amount = TypeVar("Amount", float, np.ndarray)
 
-GRAMS_PER_POUND = constants.pound * 1000.0
-GRAMS_PER_OUNCE = constants.ounce * 1000.0
-OUNCES_PER_POUND = constants.pound / constants.ounce
-_COLDEST_F = 32.0 - constants.zero_Celsius / constants.degree_Fahrenheit
+GRAMS_PER_POUND, OUNCES_PER_POUND = 453.59237, 16.0
+GRAMS_PER_OUNCE = GRAMS_PER_POUND / OUNCES_PER_POUND
+_COLDEST_C, _PER_DEGREE_F = -273.15, 1.8
+_COLDEST_F = 32.0 + _COLDEST_C * _PER_DEGREE_F
 
 
 def content_from_load(load_pct: Amount) -> Amount:
@@ -158,7 +157,7 @@ def celsius_from_fahrenheit(degrees_f):
     85.0
     """
     degrees = _checked(degrees_f, "a temperature", "°F", least=_COLDEST_F)
-    return _plain((degrees - 32.0) * constants.degree_Fahrenheit)
+    return _plain((degrees - 32.0) / _PER_DEGREE_F)
 
 
 def fahrenheit_from_celsius(degrees_c):
@@ -167,8 +166,8 @@ def fahrenheit_from_celsius(degrees_c):
     >>> round(fahrenheit_from_celsius(60.0), 2)
     140.0
     """
-    degrees = _checked(degrees_c, "a temperature", "°C", least=-constants.zero_Celsius)
-    return _plain(degrees / constants.degree_Fahrenheit + 32.0)
+    degrees = _checked(degrees_c, "a temperature", "°C", least=_COLDEST_C)
+    return _plain(degrees * _PER_DEGREE_F + 32.0)
 
 
 @dataclass(frozen=True)

@@ -11,38 +11,23 @@ import tempfile
 from dataclasses import dataclass
 from pathlib import Path
 
+from scentlab.files import shipped
 from scentlab.recording.importing import import_csvs
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
 EXPORTS_NAME = "exports"
-# The kit's own notebooks, one a stage, in the order of the work, with what each is called.
-PAGES = {"start": "Start", "plan": "Plan", "pour": "Pour", "score": "Score", "answer": "Answer",
-         "share": "Share"}
-PAGE_NAMES = tuple(f"{name}.ipynb" for name in (*PAGES, "quick", "in-python"))
-_PACKAGE = Path(__file__).parent
-
-
-def notebooks_folder():
-    """The folder of the shipped notebooks."""
-    return _shipped("notebooks")
+QUICK_TESTER = "A1"
 
 
 def demo_folder():
     """The folder with the invented demo series: plan.json and its CSV files."""
-    return _shipped("data") / "demo"
+    return shipped("data") / "demo"
 
 
 def demo_plan():
     """The plan of the demo series, as a dict."""
     return json.loads((demo_folder() / "plan.json").read_text(encoding="utf-8"))
-
-
-def _shipped(name):
-    for folder in (_PACKAGE / name, _PACKAGE.parent / name):
-        if folder.is_dir():
-            return folder
-    raise FileNotFoundError(f"the folder {name} of scentlab is missing; install scentlab anew")
 
 
 def make_series(folder, title=None):
@@ -135,6 +120,15 @@ class Bench:
             f'<div style="padding:0.8em;background:{colour};color:#222;border:1px solid #666">'
             f"{html.escape(self.sentence)}</div>"
         )
+
+
+def is_quick(plan):
+    """Whether a plan (dict or None) is that of a quick check: one tester, and nobody smells.
+
+    >>> is_quick({"assessors": ["A1"], "smellings": []}), is_quick(None)
+    (True, False)
+    """
+    return bool(plan) and plan.get("assessors") == [QUICK_TESTER] and not plan.get("smellings")
 
 
 def series_here(*needs, folder="."):

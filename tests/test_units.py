@@ -13,6 +13,7 @@ import numpy as np
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
+from scipy import constants
 
 from scentlab import units
 
@@ -26,6 +27,13 @@ def test_factors_are_the_exact_definitions():
     assert units.GRAMS_PER_POUND == pytest.approx(453.59237, rel=1e-14)
     assert units.GRAMS_PER_OUNCE == pytest.approx(28.349523125, rel=1e-14)
     assert units.OUNCES_PER_POUND == pytest.approx(16, rel=1e-14)
+
+
+def test_factors_are_those_of_scipy():
+    assert pytest.approx(constants.pound * 1000, rel=1e-14) == units.GRAMS_PER_POUND
+    assert pytest.approx(constants.ounce * 1000, rel=1e-14) == units.GRAMS_PER_OUNCE
+    assert units.fahrenheit_from_celsius(25.0) == pytest.approx(
+        constants.convert_temperature(25.0, "Celsius", "Fahrenheit"), rel=1e-14)
 
 
 @pytest.mark.parametrize("ounces, of_wax, of_total", [(1, 6.25, 5.88), (3, 18.75, 15.79)])

@@ -5,16 +5,16 @@ import json
 import pandas as pd
 import pytest
 
-from scentlab import workshop
+from scentlab import files, workshop
 from scentlab.planning.plan import Plan
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
 
-NOTEBOOKS = sorted([*workshop.PAGE_NAMES, "published.ipynb"])
+NOTEBOOKS = sorted([*files.PAGE_NAMES, "published.ipynb"])
 
 
 def test_the_notebooks_and_the_demo_files_are_there():
-    assert sorted(p.name for p in workshop.notebooks_folder().glob("*.ipynb")) == NOTEBOOKS
+    assert sorted(p.name for p in files.shipped("notebooks").glob("*.ipynb")) == NOTEBOOKS
     for table in (t for t in IMPORT_TABLES if t.name != "pairs"):  # nobody compared any
         assert (workshop.demo_folder() / f"{table.name}.csv").is_file()
 
@@ -56,12 +56,12 @@ def test_a_series_folder_with_something_in_it_is_refused(tmp_path):
 
 
 def test_a_missing_folder_of_the_package_is_told(monkeypatch, tmp_path):
-    monkeypatch.setattr(workshop, "_PACKAGE", tmp_path / "scentlab")
+    monkeypatch.setattr(files, "_PACKAGE", tmp_path / "scentlab")
     with pytest.raises(
         FileNotFoundError,
         match="^the folder notebooks of scentlab is missing; install scentlab anew$",
     ):
-        workshop.notebooks_folder()
+        files.shipped("notebooks")
 
 
 def test_a_notebook_without_a_series_gets_a_copy_of_the_demo(tmp_path):
@@ -101,7 +101,7 @@ def test_each_demo_copy_is_its_own(tmp_path):
 
 
 def test_the_notebooks_carry_no_outputs_and_no_long_cell():
-    for path in workshop.notebooks_folder().glob("*.ipynb"):
+    for path in files.shipped("notebooks").glob("*.ipynb"):
         notebook = json.loads(path.read_text())
         for cell in notebook["cells"]:
             if cell["cell_type"] == "code":

@@ -36,10 +36,11 @@ from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
-from scentlab.quick import ASKED, TESTER, UNITS_ASKED, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.quick import ASKED, UNITS_ASKED, QuickCheck, plan_asked, say_batch, weighed
 from scentlab.recording.shelf import Shelf, shelf_beside
 from scentlab.recording.store import FILE_NAME
 from scentlab.units import say_weight, show_in, shown
+from scentlab.workshop import QUICK_TESTER
 
 MAIN = 5  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]
@@ -260,7 +261,7 @@ class QuickPage(w.VBox):
                                         self.check.today) if left else None
         self.heat = self._heat_form()
         self.grades = None if due.empty else GradeForm(
-            due, "sweat", TESTER, self._save_grade, lambda r: self._undone("grades", r))
+            due, "sweat", QUICK_TESTER, self._save_grade, lambda r: self._undone("grades", r))
         self.answer = None if held else QuickAnswerForm(self.check.answer, self._accept)
         for place, form in zip(self._places, (self.weights, self.heat, self.grades, self.answer),
                                strict=True):

@@ -10,12 +10,19 @@ from pathlib import Path
 from scentlab.files import ROOT_VARIABLE
 
 START = "start.ipynb"
+PLACE = "JPY_SESSION_NAME"  # where a kernel's notebook lies, in its environment
 HERE = Path(__file__).parent
 
 
 def is_here():
     """Whether what the pages need is installed; the core of the kit comes without."""
     return all(find_spec(name) for name in ("jupyterlab", "ipywidgets", "anywidget"))
+
+
+def enter(place=None):
+    """Let this kernel be that of the notebook at a place, or of the one it was started for."""
+    os.environ[PLACE] = place = place or os.environ[PLACE]
+    os.chdir(os.path.dirname(place))
 
 
 def run_lab(folder, extra=()):
@@ -27,8 +34,9 @@ def run_lab(folder, extra=()):
     root = str(folder.resolve())
     config = os.pathsep.join(filter(None, [str(HERE), os.environ.get("JUPYTER_CONFIG_PATH")]))
     command = [
-        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={root}",
+        sys.executable, "-m", "scentlab.lab", f"--ServerApp.root_dir={root}",
         "--ServerApp.contents_manager_class=scentlab.lab.contents.KitContents",
+        "--ServerApp.kernel_manager_class=scentlab.lab.kernels.KitKernels",
         f"--LabApp.extra_labextensions_path={HERE / 'extension'}",
         # What a server drops of a page that comes at once is missing in it, without a word.
         "--ZMQChannelsWebsocketConnection.limit_rate=False",

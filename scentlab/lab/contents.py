@@ -8,7 +8,7 @@ a browser saves of it is dropped.
 from jupyter_server.services.contents.largefilemanager import AsyncLargeFileManager
 from traitlets import default
 
-from scentlab.workshop import PAGE_NAMES, notebooks_folder
+from scentlab.files import PAGE_NAMES, shipped
 
 
 class KitContents(AsyncLargeFileManager):
@@ -20,7 +20,7 @@ class KitContents(AsyncLargeFileManager):
 
     def _get_os_path(self, path):
         name = _page(path)
-        return str(notebooks_folder() / name) if name else super()._get_os_path(path)
+        return str(shipped("notebooks") / name) if name else super()._get_os_path(path)
 
     async def save(self, model, path=""):
         return await self.get(path, content=False) if _page(path) else await super().save(

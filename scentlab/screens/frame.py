@@ -6,11 +6,11 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import units_here
-from scentlab.files import in_lab
+from scentlab.files import PAGES, in_lab
 from scentlab.forms.fields import note, show_if
 from scentlab.forms.frame import STYLE, Form, as_widget, note_of
 from scentlab.units import show_in
-from scentlab.workshop import PAGES, series_here
+from scentlab.workshop import series_here
 
 CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
 WORKING = note("flag", "Working ...")
@@ -21,7 +21,7 @@ class Page(w.VBox):
 
     Parameters
     ----------
-    name : of the page, a key of ``workshop.PAGES``.
+    name : of the page, a key of ``files.PAGES``.
     build : callable(page) -> the parts: widgets, or what a cell would show. It is called once more
         by the button that brings the page up to date.
     bench : Bench, or None without a series.

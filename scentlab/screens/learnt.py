@@ -18,20 +18,14 @@ from scentlab.memory.saying import (
     said_of_testers,
 )
 from scentlab.results import FitError
-from scentlab.screens.frame import Fold, heading
+from scentlab.screens.frame import heading
 from scentlab.text import capital
 
-TITLE = "What this workshop has learnt"
 _MARKS = {"tested": "●", "guess": "◐", "not tested": "○"}
 
 
-def learnt_fold(folder):
-    """A part, shut at first, of what the series of a workshop say; opened, it fits what is new."""
-    fold = Fold(TITLE, lambda: _learnt(folder, fold.body), "learnt")
-    return fold
-
-
-def _learnt(folder, body):
+def learnt_parts(folder, body):
+    """What the series of a workshop say, fitted where new; ``body`` shows how far that is."""
     bar = w.IntProgress(layout=w.Layout(width="100%"))
     words = w.HTML("<p>Each series is read, and fitted if it is new.</p>")
     body.children = [words, bar]

@@ -10,22 +10,18 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import units_here
-from scentlab.files import file_link
+from scentlab.files import PAGES, file_link
 from scentlab.forms.fields import Field, note, read_all, text_column
 from scentlab.forms.frame import Form, clock_of
-from scentlab.forms.quick import quick_page
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
-from scentlab.quick import is_quick
 from scentlab.recording.progress import score_words, see_progress
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
-from scentlab.screens.learnt import learnt_fold
 from scentlab.units import show_in
-from scentlab.words.tables import shelf_lines
-from scentlab.workshop import PAGES, make_demo_series, make_series, series_in
+from scentlab.workshop import is_quick, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
 
@@ -73,16 +69,37 @@ def _workshop(page, folder, today):
     new = Fold("A new series", lambda: page.new, "new")
     new.turn(not cards)
     quick = Fold("A quick check: one pot, one evening",
-                 lambda: quick_page(_free_name(folder, f"quick-{today}"), today), "quick")
+                 lambda: _quick(folder, today), "quick")
     return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
                    "<p>No series is here yet.</p>"), quick, new,
             Fold("The shelf: waxes, fragrances, blends, testers, recipes",
                  lambda: shelf_parts(folder), "shelf"),
-            *([learnt_fold(folder)] * bool(cards)), _cautions(), units_fold(folder, page)]
+            *([_learnt(folder)] * bool(cards)), _cautions(), units_fold(folder, page)]
+
+
+# What fits and draws is imported when a part is opened: the page is there a second sooner.
+
+
+def _quick(folder, today):
+    from scentlab.forms.quick import quick_page
+
+    return quick_page(_free_name(folder, f"quick-{today}"), today)
+
+
+def _learnt(folder):
+    def parts():
+        from scentlab.screens.learnt import learnt_parts
+
+        return learnt_parts(folder, fold.body)
+
+    fold = Fold("What this workshop has learnt", parts, "learnt")
+    return fold
 
 
 def shelf_parts(folder):
     """What is on the shelf of a workshop, and the form to put something there."""
+    from scentlab.words.tables import shelf_lines
+
     said = w.HTML()
 
     def look():

@@ -6,7 +6,7 @@ import os
 import pandas as pd
 import pytest
 
-from scentlab import workshop
+from scentlab import files, workshop
 from scentlab.guide.stages import DONE, LATER, NOW, STAGES, see_stages
 from scentlab.planning.plan import Plan
 from scentlab.recording.importing import import_csvs
@@ -148,4 +148,4 @@ def test_imported_data_have_no_plan(own):
 
 def test_every_stage_has_its_notebook():
     for stage in STAGES:
-        assert (workshop.notebooks_folder() / stage.notebook).is_file()
+        assert (files.shipped("notebooks") / stage.notebook).is_file()

@@ -9,7 +9,7 @@ from storing import store_series
 from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
-from scentlab import workshop
+from scentlab import files, workshop
 from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
@@ -264,10 +264,10 @@ def test_what_is_due_is_said_on_the_card(own):
 
 
 def test_the_notebooks_are_short_and_hold_no_outputs():
-    names = {p.name for p in workshop.notebooks_folder().glob("*.ipynb")}
-    assert set(workshop.PAGE_NAMES) <= names
-    for name in workshop.PAGE_NAMES:
-        notebook = nbformat.read(workshop.notebooks_folder() / name, as_version=4)
+    names = {p.name for p in files.shipped("notebooks").glob("*.ipynb")}
+    assert set(files.PAGE_NAMES) <= names
+    for name in files.PAGE_NAMES:
+        notebook = nbformat.read(files.shipped("notebooks") / name, as_version=4)
         code = [c for c in notebook.cells if c.cell_type == "code"]
         words = sum(len(c.source.split()) for c in notebook.cells if c.cell_type == "markdown")
         assert not any(c.outputs or c.execution_count for c in code)
