@@ -8,6 +8,7 @@ the kit's own part of each page, light and dark. Contrast, names of controls and
 from importlib.resources import files
 
 import pytest
+from tapping import tap
 
 from scentlab import workshop
 
@@ -36,7 +37,7 @@ def page(request, chromium, lab, folder):
     page = lab.open_page(chromium, where, SIGNS[request.param], 1366, 768)
     page.name = request.param
     if page.name == "score":
-        page.locator(".scent-press-assessor-A6").click()
+        tap(page, ".scent-press-assessor-A6")
         page.wait_for_selector(".scent-press-grade-0[aria-label]")
     shut = page.locator("button[class*='scent-press-fold-'][aria-label$=': open']:visible")
     for _ in range(12):

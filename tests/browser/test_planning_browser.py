@@ -3,6 +3,7 @@
 import json
 
 import pytest
+from tapping import tap
 
 from scentlab import workshop
 from scentlab.recording.draft import read_draft
@@ -35,7 +36,7 @@ def page(chromium, lab, folder):
 
 def open_parts(page):
     for part in ("waxes", "poured"):
-        page.locator(f".scent-press-fold-{part}").click()
+        tap(page, f".scent-press-fold-{part}")
         page.wait_for_selector(f".scent-press-fold-{part}[aria-label$='close']")
 
 
@@ -51,7 +52,7 @@ def cards(page, kind):
 
 
 def press(page, name):
-    page.locator(f".scent-press-{name}:visible").click()
+    tap(page, f".scent-press-{name}:visible")
 
 
 def shown(page, name, pattern):

@@ -7,6 +7,7 @@ import os
 from pathlib import Path
 
 import pytest
+from tapping import tap
 
 from scentlab.recording.store import Store
 
@@ -51,14 +52,14 @@ def test_from_three_fields_to_the_weights(chromium, lab, folder):
         page.locator(f".scent-field-{name} input").press("Tab")
     wait_for(page, "About 72 minutes of one evening")
     picture(page, "plan-desktop")
-    page.locator(".scent-press-make").click()
+    tap(page, ".scent-press-make")
     wait_for(page, "Sheet of pot P01 to print", ".jp-OutputArea-output")
     with page.context.expect_page() as sheet:
         page.locator("a:has-text('Sheet of pot P01')").click()
     sheet.value.wait_for_selector("h1")
     sheet.value.close()
     page.locator(".scent-field-wax-0 input").fill("3 oz")
-    page.locator(".scent-press-save-weights").click()
+    tap(page, ".scent-press-save-weights")
     wait_for(page, "4 test batches", ".scent-saved")
     picture(page, "weights-desktop")
     assert len(Store.open(folder).rows("pours")) == 4
@@ -77,10 +78,10 @@ def test_keys_grade_and_a_tap_adds_the_next_step(chromium, lab, folder):
         page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
     wait_for(page, "all 12 pieces are done")
     assert len(Store.open(folder).rows("grades")) == 12
-    page.locator(".scent-press-answer").click()
+    tap(page, ".scent-press-answer")
     wait_for(page, "Next: ")
     picture(page, "answer-desktop")
-    page.locator(".scent-press-accept").click()
+    tap(page, ".scent-press-accept")
     wait_for(page, "melt", ".scent-saved")
     wait_for(page, "Sheet of pot P02 to print", ".jp-OutputArea-output")
     picture(page, "next-desktop")

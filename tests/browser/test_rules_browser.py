@@ -1,6 +1,7 @@
 """The answer in JupyterLab: change the risk, see the pick change, keep it, run from the top."""
 
 import pytest
+from tapping import tap
 
 from scentlab import workshop
 from scentlab.choosing.kept import rules_here
@@ -21,7 +22,7 @@ def folder(lab):
 @pytest.fixture(scope="module")
 def page(chromium, lab, folder):
     page = lab.open_page(chromium, NAME, ".scent-press-fold-rules[aria-label]")
-    page.locator(".scent-press-fold-rules").click()
+    tap(page, ".scent-press-fold-rules")
     page.wait_for_selector(".scent-field-risk input[aria-label]")
     yield page
     lab.close(page)
@@ -62,15 +63,15 @@ def test_what_is_refused_stands_beside_its_field(page):
 
 def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
     if page.locator(".scent-press-fold-limits").text_content().startswith("▸"):
-        page.locator(".scent-press-fold-limits").click()
+        tap(page, ".scent-press-fold-limits")
     page.wait_for_selector(".scent-press-aside-0:visible")
     assert page.locator(".scent-field-reason-0:visible").count() == 0
-    page.locator(".scent-press-aside-0").click()
+    tap(page, ".scent-press-aside-0")
     page.wait_for_selector(".scent-rule:has(.scent-field-reason-0) .scent-error:has-text('"
                            "Nothing is filled in')")
     fill(page, "reason-0", "a letter of 2 March")
     picks(page, LESS)
-    page.locator(".scent-press-aside-1").click()
+    tap(page, ".scent-press-aside-1")
     page.wait_for_selector(".scent-rule:has(.scent-field-reason-1) .scent-error:has-text('"
                            "Nothing is filled in')")
     page.wait_for_selector(".scent-press-keep:disabled")
@@ -81,7 +82,7 @@ def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
         page.wait_for_selector(f".scent-rules li:has-text('{words}'):visible")
     for place in (0, 1):
         page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
-        page.locator(f".scent-press-aside-{place}").click()
+        tap(page, f".scent-press-aside-{place}")
         page.wait_for_selector(f".scent-press-aside-{place}[aria-pressed='false']")
 
 
@@ -122,24 +123,24 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
 
 
 def test_another_blend_is_a_tap_away(page):
-    page.locator(".scent-press-fold-blend").click()
+    tap(page, ".scent-press-fold-blend")
     page.wait_for_selector("[class*='scent-press-blend-'][aria-label]")
     shown = "[aria-label^='Throw, risk of sweat and pieces over load: ']"
     first = page.locator(shown).get_attribute("aria-label")
     assert page.locator(f"{shown} svg").count() == 1
-    page.locator("[class*='scent-press-blend-']").nth(1).click()
+    tap(page, page.locator("[class*='scent-press-blend-']").nth(1))
     page.wait_for_function(
         "([s, a]) => document.querySelector(s).ariaLabel !== a", arg=[shown, first])
     page.wait_for_selector("[class*='scent-press-blend-'] + [aria-pressed='true']")
 
 
 def test_kept_rules_come_back_when_the_page_is_brought_up_to_date(page, folder):
-    page.locator(".scent-press-keep").click()
+    tap(page, ".scent-press-keep")
     page.wait_for_selector(".scent-saved:has-text('rules.json')")
     assert rules_here(folder).rules == Rules(risk=0.015)
-    page.locator(".scent-press-again").click()
+    tap(page, ".scent-press-again")
     page.wait_for_selector(".scent-press-fold-rules:has-text('▸')")
-    page.locator(".scent-press-fold-rules").click()
+    tap(page, ".scent-press-fold-rules")
     page.wait_for_function(
         "() => document.querySelector('.scent-field-risk input')?.value === '1.5'")
     picks(page, "the same load")
@@ -147,7 +148,7 @@ def test_kept_rules_come_back_when_the_page_is_brought_up_to_date(page, folder):
 
 
 def test_own_costs_say_at_once_which_load_costs_least(page):
-    page.locator(".scent-press-fold-costs").click()
+    tap(page, ".scent-press-fold-costs")
     page.wait_for_selector(".scent-field-costs-complaint input[aria-label]")
     assert not page.locator("text=/costs least: /").count()
     for name, text in (("complaint", "8"), ("lost_sale", "6"), ("lost_pct", "4")):

@@ -1,6 +1,7 @@
 """The shelf in JupyterLab: typed on the start page, taken into the plan of a series."""
 
 import pytest
+from tapping import tap
 
 from scentlab import workshop
 from scentlab.recording.shelf import read_shelf
@@ -23,11 +24,11 @@ def fill(page, **texts):
 
 def test_a_wax_is_put_on_the_shelf_by_hand(chromium, lab, folder):
     page = lab.open_page(chromium, "shelf/start.ipynb", ".scent-press-fold-shelf[aria-label]")
-    page.locator(".scent-press-fold-shelf").click()
+    tap(page, ".scent-press-fold-shelf")
     page.wait_for_selector(".scent-press-put[aria-label]")
     fill(page, put_name="palm wax", put_limit_load_pct="10", put_limit_on="05.01.2026",
          put_limit_source="sheet 4", put_recommended_load_pct="1 oz/lb")
-    page.locator(".scent-press-put").click()
+    tap(page, ".scent-press-put")
     page.wait_for_selector("li:has-text('wax palm wax: highest load 10.0 %')")
     page.wait_for_selector(".scent-saved:has-text('On the shelf at')")
     lab.close(page)
@@ -38,7 +39,7 @@ def test_a_wax_is_put_on_the_shelf_by_hand(chromium, lab, folder):
 
 def test_the_plan_takes_it_and_its_fields_are_filled(chromium, lab, folder):
     page = lab.open_page(chromium, "shelf/fresh/plan.ipynb", ".scent-press-fold-waxes[aria-label]")
-    page.locator(".scent-press-fold-waxes").click()
+    tap(page, ".scent-press-fold-waxes")
     page.locator(".scent-field-shelf-wax select").select_option("palm wax")
     page.wait_for_selector(".scent-flag:has-text('From the shelf: palm wax.')")
     card = page.locator(".scent-card").first

@@ -5,6 +5,7 @@ import re
 import time
 
 import pytest
+from tapping import tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 from scentlab.recording.store import Store
@@ -45,7 +46,7 @@ def store(folder):
 def pour_page(chromium, lab, folder):
     page = lab.open_page(chromium, "walk/pour.ipynb", ".scent-press-save[aria-label]")
     for part in ("wrong", "files"):
-        page.locator(f".scent-press-fold-{part}").click()
+        tap(page, f".scent-press-fold-{part}")
     yield page
     lab.close(page)
 
@@ -60,11 +61,11 @@ def page(chromium, lab, folder, pour_page):
 
 def open_parts(page):
     for part in ("frost", "throw", "paper", "wrong", "files"):
-        page.locator(f".scent-press-fold-{part}").click()
+        tap(page, f".scent-press-fold-{part}")
 
 
 def press(page, name, nth=0):
-    page.locator(f".scent-press-{name}:visible").nth(nth).click()
+    tap(page, page.locator(f".scent-press-{name}:visible").nth(nth))
 
 
 def fill(page, name, value, nth=0):
@@ -128,7 +129,7 @@ def test_mend_the_pour(pour_page, store):
     press(page, f"entry-pours-{store.rows('pours')['entry_id'].max()}")
     page.locator(".scent-field-new-wax_g input").fill("201,5")
     fill(page, "reason", "read the display wrong")
-    page.locator(".scent-press-save:visible").last.click()
+    tap(page, page.locator(".scent-press-save:visible").last)
     said(page, "Corrected: pour .* now wax weighed into this pour 201.5")
     in_sight(page, "Corrected: pour")  # though the form has shrunk by its ten fields
     assert store.rows("pours").query("pour == @name")["wax_g"].tolist() == [201.5]
@@ -138,25 +139,25 @@ def test_grade_with_a_double_tap_and_undo(page, store, at_once):
     press(page, "assessor-A1")
     first = heading(page, r"^Sweat grade by A1: piece (\d{3}) \(1 of 4\)")
     with at_once(page):  # the second tap comes when the next piece is shown already
-        page.locator(".scent-press-grade-2").first.click()
+        tap(page, page.locator(".scent-press-grade-2").first)
         second = heading(page, r"^Sweat grade by A1: piece (\d{3}) \(2 of 4\)")
         said(page, rf"piece {first}, sweat grade 2 \(visible film\)")
         page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
-        page.locator(".scent-press-grade-3").first.click()  # the finger slipped
+        tap(page, page.locator(".scent-press-grade-3").first)  # the finger slipped
         page.wait_for_selector(".scent-banner:has-text('Two taps at once: counted as one.')")
     settled(page)
     assert store.rows("grades")[["code", "grade"]].to_numpy().tolist() == [[first, 2]]
-    page.locator(".scent-press-grade-0").first.click()
+    tap(page, page.locator(".scent-press-grade-0").first)
     said(page, f"piece {second}, sweat grade 0")
-    page.locator(".scent-press-undo:visible").first.click()
+    tap(page, page.locator(".scent-press-undo:visible").first)
     said(page, f"Undone: piece {second}")
     assert heading(page, r"^Sweat grade by A1: piece (\d{3}) \(2 of 4\)") == second
     settled(page)
-    page.locator(".scent-press-grade-1").first.click()
+    tap(page, page.locator(".scent-press-grade-1").first)
     said(page, f"piece {second}, sweat grade 1")
     frost = heading(page, r"^Frost grade by A1: piece (\d{3}) \(1 of 2\)")
     settled(page)
-    page.locator(".scent-press-grade-3").nth(1).click()
+    tap(page, page.locator(".scent-press-grade-3").nth(1))
     said(page, f"piece {frost}, frost grade 3")
     found = store.rows("grades")[["code", "test", "grade"]].to_numpy().tolist()
     assert found == [[first, "sweat", 2], [second, "sweat", 1], [frost, "frost", 3]]

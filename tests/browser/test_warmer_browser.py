@@ -3,6 +3,7 @@
 import datetime as dt
 
 import pytest
+from tapping import tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 
@@ -38,8 +39,8 @@ def codes(store):
 @pytest.fixture(scope="module")
 def page(chromium, lab, store):
     page = lab.open_page(chromium, "warmer/score.ipynb", ".scent-press-assessor-A1[aria-label]")
-    page.locator(".scent-press-fold-warmer").click()
-    page.locator(".scent-press-assessor-A1[aria-label]").click()
+    tap(page, ".scent-press-fold-warmer")
+    tap(page, ".scent-press-assessor-A1[aria-label]")
     page.wait_for_selector(".scent-press-put-on[aria-label]")
     yield page
     lab.close(page)
@@ -53,14 +54,14 @@ def form(page):
 def put_on(form, code):
     form.locator(".scent-field-add input").fill(code)
     form.page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
-    form.locator(".scent-press-put-on").click()
+    tap(form.page, form.locator(".scent-press-put-on"))
 
 
 def check(form, said, **typed):
     for name, text in typed.items():
         form.locator(f".scent-field-{name} input").fill(text)
     form.page.wait_for_timeout(650)
-    form.locator(".scent-press-save").click()
+    tap(form.page, form.locator(".scent-press-save"))
     form.locator(f".scent-saved:has-text('{said}')").wait_for()
 
 
@@ -83,7 +84,7 @@ def test_weigh_and_smell_and_another_round(form, store, codes):
     put_on(form, codes[1])
     form.locator(f"h3:has-text('{codes[1]}')").wait_for()
     check(form, f"piece {codes[1]}", weight_g="25,0")
-    form.locator(".scent-press-again").click()
+    tap(form.page, form.locator(".scent-press-again"))
     form.locator(f"h3:has-text('{codes[0]} (1 of 2)')").wait_for()
     assert form.locator(".scent-field-hours input").input_value() == ""
     check(form, f"piece {codes[0]}, after 2.5 h on the warmer: 24.9 g, throw 7 of 10 by A1",
@@ -123,5 +124,5 @@ def test_all_is_named_large_enough_and_within_the_page(page, form, width):
 
 
 def test_the_checks_come_back_when_the_form_is_made_anew(page, codes):
-    page.locator(".scent-press-assessor-A2").click()
+    tap(page, ".scent-press-assessor-A2")
     page.wait_for_selector(f"h3:has-text('On the warmer, by A2: piece {codes[0]} (1 of 2)')")

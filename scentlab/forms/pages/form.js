@@ -42,6 +42,7 @@ export default {
     function label() {
       if (!form) return;
       const names = model.get("names"), pressed = model.get("pressed");
+      form.setAttribute("aria-busy", pending ? "true" : "false");  // a tap is on its way
       for (const button of form.querySelectorAll("button[class*='scent-press-']")) {
         const name = nameOf(button, "scent-press-");
         if (names[name]) button.setAttribute("aria-label", names[name]);

@@ -1,0 +1,7 @@
+"""A tap as a person does it: not before the page has answered the one before."""
+
+
+def tap(page, target):
+    """Click a button of a form: a selector, or a locator."""
+    page.wait_for_function("() => !document.querySelector('.scent-form[aria-busy=true]')")
+    (page.locator(target) if isinstance(target, str) else target).click()
