@@ -6,13 +6,13 @@ Three made-up blends are planned as a maker would plan them and scored under a k
 is kept beside the data in truth.json so that a notebook can hold the answers against it.
 """
 
-import dataclasses
 import json
 import shutil
 import tempfile
 from pathlib import Path
 
 import numpy as np
+from warmed import warmed
 
 from scentlab.choosing.analysis import analyse
 from scentlab.materials import Blend, Fragrance, Wax
@@ -22,13 +22,7 @@ from scentlab.recording.reading import read_series
 from scentlab.recording.store import Store
 from scentlab.schema import POURS, WARMINGS
 from scentlab.sharing.report import write_report
-from scentlab.simulate import (
-    BlendTruth,
-    Truth,
-    layout_of_plan,
-    simulate_series,
-    warmer_checks,
-)
+from scentlab.simulate import BlendTruth, Truth, layout_of_plan, simulate_series
 
 FOLDER = Path(__file__).parent / "demo"
 SEED = 20260907
@@ -75,12 +69,12 @@ def plan():
     )
 
 
-def layout(planned):
+def simulated(planned):
     laid = layout_of_plan(planned)
     pours = laid.pours.loc[laid.pours["load_pct"] == WARMED_PCT, "pour"]
     pieces = laid.pieces
     codes = pieces.loc[pieces["pour"].isin(pours) & (pieces["test"] == "reserve"), "code"]
-    return dataclasses.replace(laid, checks=warmer_checks(codes, WARMED_H, WARMED_BY))
+    return warmed(simulate_series(laid, TRUTH, SEED), codes, TRUTH, WARMED_H, WARMED_BY, SEED)
 
 
 def logged_pours(series, rng):
@@ -123,7 +117,7 @@ def first_screen(analysis, path):
 
 def main():
     planned = plan().to_dict()
-    series = simulate_series(layout(planned), TRUTH, SEED)
+    series = simulated(planned)
     throws = series.throws.drop(columns=["pour", "pot", "blend", "load_pct"])
     throws["works_with_fragrance"] = np.where(throws["assessor"] == "A1", "yes", "no")
     grades = series.grades[["code", "test", "stress", "age_days", "assessor", "grade"]]

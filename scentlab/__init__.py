@@ -55,44 +55,16 @@ _PUBLIC = {
     "workshop": ("make_demo_series",),
 }
 
-# What the notebooks call beside, and those that an earlier version laid into a series folder.
+# What the notebooks call beside, and what the public functions take or raise.
 _ALSO = {
-    "units": (
-        "celsius_from_fahrenheit", "content_from_load", "fahrenheit_from_celsius",
-        "grams_from_ounces", "grams_from_pounds", "load_from_content", "load_from_weights",
-        "ounces_from_grams", "ounces_per_pound_from_load",
-    ),
     "materials": ("MaterialError",),
     "planning.plan": ("Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Pouring", "Sittings"),
-    "planning.costs": ("plan_costs",),
-    "planning.pairs": ("plan_pairs",),
-    "planning.sheets": ("code_key_html", "labels_html", "quick_sheet_html"),
+    "simulate": ("Truth",),
     "foresight.guess": ("guess_truth",),
-    "simulate": ("Truth", "simulate_series"),
-    "recording.importing": ("dry_run", "read_csvs"),
-    "recording.progress": ("see_progress", "waiting", "warmer_pieces"),
-    "recording.correcting": ("make_void", "mend", "stored_about"),
-    "fitting.longevity": ("fit_longevity",),
-    "fitting.throw": ("throw_curve",),
-    "choosing.ceiling": ("find_ceiling",),
-    "choosing.pick": ("choose_load",),
-    "choosing.analysis": ("decider",),
     "choosing.costs": ("Costs",),
-    "choosing.known_load": ("known_load",),
-    "planning.batch": ("materials_of", "recipe_here"),
-    "choosing.kept": ("keep_rules", "rules_here"),
-    "sharing.report": ("report_html", "write_supplier_summary"),
     "sharing.draws": ("draws_tree",),
     "sharing.redaction": ("Choices",),
-    "sharing.answer": ("Answer", "LotFact", "answers_in", "read_answer", "weigh_answer"),
-    "guide.showing": ("show_guide",),
-    "guide.stages": ("see_stages",),
-    "forms.batch": ("BatchForm",),
-    "forms.desk": ("PlanDesk", "RecordDesk"),
-    "forms.choose": ("ChooseForm",),
-    "forms.rules": ("RulesForm",),
-    "forms.share": ("ShareForm",),
-    "workshop": ("series_beside", "series_here"),
+    "workshop": ("series_here",),
 }
 
 _HOME = {

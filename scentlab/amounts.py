@@ -37,25 +37,27 @@ class AmountError(ValueError):
         self.value, self.remedy = value, remedy
 
 
-_WEIGHTS = {
-    "g": 1.0, "gm": 1.0, "gms": 1.0, "gram": 1.0, "grams": 1.0, "gramme": 1.0,
-    "grammes": 1.0, "kg": 1000.0, "kilo": 1000.0, "kilos": 1000.0, "kilogram": 1000.0,
-    "kilograms": 1000.0, "mg": 0.001, "oz": GRAMS_PER_OUNCE, "ozs": GRAMS_PER_OUNCE,
-    "ounce": GRAMS_PER_OUNCE, "ounces": GRAMS_PER_OUNCE, "lb": GRAMS_PER_POUND,
-    "lbs": GRAMS_PER_POUND, "pound": GRAMS_PER_POUND, "pounds": GRAMS_PER_POUND,
-    "#": GRAMS_PER_POUND,
-}
+
+def _by_name(factors):
+    """The factor of each name, from the names (parted by spaces) of each factor."""
+    return {name: factor for factor, names in factors.items() for name in names.split()}
+
+
+_WEIGHTS = _by_name({
+    0.001: "mg", 1.0: "g gm gms gram grams gramme grammes",
+    1000.0: "kg kilo kilos kilogram kilograms", GRAMS_PER_OUNCE: "oz ozs ounce ounces",
+    GRAMS_PER_POUND: "lb lbs pound pounds #",
+})
+_MINUTES = _by_name({1 / 60: "s sec secs second seconds", 1.0: "min mins minute minutes",
+                     60.0: "h hr hrs hour hours", 1440.0: "d day days"})
 _PER_CENT = r"(?:%|percent|per cent|pct|pc)"
 _OF_WHOLE = r"of (?:the )?(?:total|finished(?: product| piece)?|product|whole|piece)"
 _OF_WAX = r"(?:of (?:the )?(?:wax|wax weight)|(?:fo|fragrance|oil|load|fragrance load))"
-_CELSIUS = {"c", "°c", "ºc", "deg c", "degree c", "degrees c", "celsius", "degrees celsius"}
-_FAHRENHEIT = {
-    "f", "°f", "ºf", "deg f", "degree f", "degrees f", "fahrenheit", "degrees fahrenheit",
-}
+_DEGREES = re.compile(r"(?:°|deg(?:rees?)? )?(c|f|celsius|fahrenheit)")
 _WORDS = {"a": 1.0, "an": 1.0, "one": 1.0, "half": 0.5, "half a": 0.5, "half an": 0.5,
           "a half": 0.5, "quarter": 0.25, "a quarter": 0.25, "quarter of a": 0.25}
 _NUMBER = re.compile(
-    r"(?P<whole>\d+)[ -]+(?P<over>\d+)/(?P<under>\d+)|(?P<top>\d+)/(?P<below>\d+)"
+    r"(?:(?P<whole>\d+)[ -]+)?(?P<over>\d+)/(?P<under>\d+)"
     r"|(?P<plain>\d+\.?\d*|\.\d+)"
     r"|(?P<word>half an?|a half|a quarter|quarter of a|half|quarter|one|an?)(?![a-z])"
 )
@@ -63,24 +65,10 @@ _LOAD_REMEDY = "write it as 1.5 oz/lb, 8 % or 80 g/kg"
 _WEIGHT_REMEDY = "write it as 450 g, 9.5 oz or 1 lb 2 oz"
 _TEMPERATURE_REMEDY = "write it as 180 F or 82 C"
 _TIME_REMEDY = "write it as 90 min, 2 h or 1 h 30 min"
-_MINUTES = {
-    **dict.fromkeys(("s", "sec", "secs", "second", "seconds"), 1 / 60),
-    **dict.fromkeys(("min", "mins", "minute", "minutes"), 1.0),
-    **dict.fromkeys(("h", "hr", "hrs", "hour", "hours"), 60.0),
-    **dict.fromkeys(("d", "day", "days"), 1440.0),
-}
 
 
 def read_weight(text, unit=None):
-    """Grams of a weight as written.
-
-    Parameters
-    ----------
-    text : str or number. unit : what a number without one is in, such as "g"; None refuses it.
-
-    Raises
-    ------
-    AmountError for what is no weight, or could be several.
+    """Grams of a weight as written; ``unit`` is what a bare number is in, None refuses it.
 
     >>> round(read_weight("1 lb 2 oz"), 1), round(read_weight("9.45 oz"), 1), read_weight("½ kg")
     (510.3, 267.9, 500.0)
@@ -128,10 +116,6 @@ def _no_weight(left):
 
 def read_load(text, unit=None):
     """Load (g of fragrance per 100 g of wax) as written; a content is turned into one.
-
-    Parameters
-    ----------
-    text : str or number. unit : what a number without one is in, "%" or "oz/lb"; None refuses it.
 
     >>> read_load("1.5 oz per lb"), read_load("8 %"), round(read_load("8 % of total"), 3)
     (9.375, 8.0, 8.696)
@@ -191,8 +175,7 @@ def read_loads(text: str, unit: str | None = None) -> tuple[float, ...]:
     if not parts:
         raise AmountError(text, "names no load", _LOAD_REMEDY)
     own = re.sub(r"^[\d\s./½¼¾]+", "", parts[-1]) or unit
-    loads = sorted({round(read_load(part, own), 9) for part in parts})
-    return tuple(loads)
+    return tuple(sorted({round(read_load(part, own), 9) for part in parts}))
 
 
 def read_content(text, unit=None):
@@ -256,12 +239,12 @@ def read_temperature(text, unit=None):
     sign = -1.0 if left[:1] in "-−" else 1.0
     number, left = _take_number(left.lstrip("-− "), text, _TEMPERATURE_REMEDY)
     scale = (left or (unit or "").lower()).rstrip(".")
-    if scale in _CELSIUS:
-        return sign * number
-    if scale in _FAHRENHEIT:
-        return celsius_from_fahrenheit(sign * number)
-    why = "has no unit" if not scale else "is no temperature"
-    raise AmountError(text, why, _TEMPERATURE_REMEDY)
+    found = _DEGREES.fullmatch(scale)
+    if not found:
+        why = "has no unit" if not scale else "is no temperature"
+        raise AmountError(text, why, _TEMPERATURE_REMEDY)
+    fahrenheit = found[1][0] == "f"
+    return celsius_from_fahrenheit(sign * number) if fahrenheit else sign * number
 
 
 def _plain(text, remedy):
@@ -281,14 +264,12 @@ def _take_number(plain, text, remedy):
     if found is None:
         raise AmountError(text, "does not begin with a number of 0 or more", remedy)
     got = found.groupdict()
-    if "0" in (got["under"], got["below"]):
+    if got["under"] == "0":
         raise AmountError(text, "is divided by 0", remedy)
-    if got["whole"]:
-        number = int(got["whole"]) + int(got["over"]) / int(got["under"])
-    elif got["top"]:
-        number = int(got["top"]) / int(got["below"])
-    else:
+    if got["word"] or got["plain"]:
         number = _WORDS[got["word"]] if got["word"] else float(got["plain"])
+    else:
+        number = int(got["whole"] or 0) + int(got["over"]) / int(got["under"])
     return number, plain[found.end():].strip()
 
 
@@ -313,11 +294,8 @@ def read_amount(text, unit, choice=None):
     """
     read, usual = READERS[unit]
     choice = choice or Shown()
-    if unit == "g":
-        usual = choice.weight
-    elif unit == "°C":
-        usual = choice.temperature
-    elif unit == "% of wax" and choice.weight == "oz":
+    usual = {"g": choice.weight, "°C": choice.temperature}.get(unit, usual)
+    if unit == "% of wax" and choice.weight == "oz":
         usual = None
         if re.fullmatch(r"[\d. /½¼¾]+", str(text).strip()):
             raise AmountError(text, "could be oz/lb or %",
@@ -425,13 +403,8 @@ def units_typed(texts):
 
 
 def units_here(folder):
-    """The units of a series folder or workshop: chosen for it or for the workshop that it lies in,
-    or else as its maker typed first.
-
-    Returns
-    -------
-    (Shown, str): "chosen", "typed", or "" where nothing is kept and g and °C hold.
-    """
+    """The units of a series folder or workshop, chosen or else typed first there, and which:
+    (Shown, "chosen"), "typed", or "" where nothing is kept and g and °C hold."""
     kept = [_kept(Path(folder)), _kept(Path(folder).resolve().parent)]
     for how in ("chosen", "typed"):
         for found in kept:
@@ -441,7 +414,7 @@ def units_here(folder):
 
 
 def _kept(folder):
-    """The choice in a folder; None where there is none, or what is there cannot be read."""
+    """The choice in a folder and how it came; None where there is none, or none that is good."""
     try:
         found = json.loads((folder / UNITS_NAME).read_text(encoding="utf-8"))
         return (Shown(found["weight"], found["temperature"]),
@@ -452,14 +425,7 @@ def _kept(folder):
 
 def keep_units(choice, folder, *, chosen=True, over=""):
     """Keep a choice in a folder; one that was only typed does not replace another, or with ``over``
-    "typed" only such another.
-
-    >>> import tempfile
-    >>> with tempfile.TemporaryDirectory() as folder:
-    ...     path = keep_units(Shown("oz", "F"), folder)
-    ...     keep_units(Shown(), folder, chosen=False), units_here(folder)
-    (None, (Shown(weight='oz', temperature='F'), 'chosen'))
-    """
+    "typed" only such another."""
     if choice is None or not (chosen or units_here(folder)[1] in ("", over)):
         return None
     return write_whole(Path(folder) / UNITS_NAME,

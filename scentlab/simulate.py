@@ -15,14 +15,7 @@ from scipy import integrate, optimize, special
 
 from scentlab.materials import Blend
 from scentlab.maths.threads import one_thread
-from scentlab.series import (
-    BLEND_COLUMNS,
-    Series,
-    tidy_grades,
-    tidy_pours,
-    tidy_throws,
-    tidy_warmings,
-)
+from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
 
 _LATENT = {
     "logit": (lambda rng, n: rng.logistic(size=n), lambda z: special.expit(-z)),
@@ -86,9 +79,6 @@ class Truth:
     when above tau_g. A spoiled pot has its capacity moved by ``spoiled_shift`` (% of wax), a pot
     of the worse lot, which every pot is with chance ``worse_lot``, by ``worse_shift``, and a pour
     by a normal effect of its own (``sweat_pour_sd``, % of wax).
-    warmer: of a piece's fragrance the part ``warm_volatile`` leaves as 1 - exp(-warm_rate hours),
-    a share ``warm_piece_sd`` more or less in each piece; warm throw falls from that at the load as
-    exp(-fade_rate hours).
 
     >>> round(Truth({"soft": BlendTruth(9.0)}).load_at_risk("soft", risk=0.05), 2)
     8.07
@@ -116,13 +106,6 @@ class Truth:
     score_sd: float = 0.9
     rogues: int = 0
     weighing_sd_g: float = 0.05
-    warm_volatile: float = 0.55
-    warm_rate: float = 0.15
-    warm_piece_sd: float = 0.06
-    warm_scale_sd_g: float = 0.02
-    piece_sd_g: float = 0.3
-    fade_rate: float = 0.09
-    fade_piece_sd: float = 0.3
 
     def spread_of(self, blend: str) -> float:
         """Points of load per latent unit of a blend."""
@@ -166,8 +149,7 @@ class Layout:
     """What is poured and scored: frames like those of a plan.
 
     pours: pour, pot, blend, load_pct, wax_g, poured_on. pieces: code, pour, test, stress.
-    smellings: assessor, sitting, kind, position, code. checks: code, hours, assessor of each check
-    on the warmer; a piece is weighed where the assessor is missing, else smelt.
+    smellings: assessor, sitting, kind, position, code.
     """
 
     pours: pd.DataFrame
@@ -175,9 +157,6 @@ class Layout:
     smellings: pd.DataFrame
     blends: pd.DataFrame
     details: dict = field(default_factory=dict)
-    checks: pd.DataFrame = field(
-        default_factory=lambda: pd.DataFrame(columns=["code", "hours", "assessor"])
-    )
 
 
 def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, throw=0, assessors=0,
@@ -236,12 +215,10 @@ def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generato
     moved = _spoiled(pieces, truth, rng)
     looks = pd.concat([_sweat_looks(pieces, truth, rng, moved), _frost_looks(pieces, truth, rng)])
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
-    # A stream of its own: what is done on the warmer changes nothing of the rest.
-    warmings = _warmer_checks(layout, pieces, truth, rng.spawn(1)[0])
     details = {"title": "simulated series", "fragrance": "invented fragrance", **layout.details}
     return Series(
         pours=pours, grades=tidy_grades(looks, pours), throws=tidy_throws(scores, pours),
-        blends=layout.blends, warmings=tidy_warmings(warmings, pours), invented=True, **details,
+        blends=layout.blends, invented=True, **details,
     )
 
 
@@ -307,36 +284,6 @@ def _frost_looks(pieces, truth, rng):
     latent = _of(own, truth, "frost") + truth.frost_per_load * (own["load_pct"].to_numpy() - 10.0)
     latent = latent + _effects(own, truth.frost_pot_sd, rng) + rng.logistic(size=len(own))
     return _looks(own, (latent[:, None] > np.asarray(truth.frost_tau)).sum(axis=1))
-
-
-def warmer_checks(codes, hours, assessors=(), smelt_from_h=1.0):
-    """Checks for a :class:`Layout`: each piece weighed at all hours, and smelt by the assessors."""
-    rows = [(c, float(h), None) for c in codes for h in hours]
-    rows += [(c, float(h), a) for c in codes for h in hours if h >= smelt_from_h for a in assessors]
-    return pd.DataFrame(rows, columns=["code", "hours", "assessor"])
-
-
-def _warmer_checks(layout, pieces, truth, rng):
-    checks = layout.checks.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
-    if checks.empty:
-        return pd.DataFrame(columns=["code", "pour", "hours", "weight_g", "assessor", "throw"])
-    place, codes = pd.factorize(checks["code"])
-    person, people = pd.factorize(checks["assessor"])  # -1 where nobody smells
-    hours, load = checks["hours"].to_numpy(float), checks["load_pct"].to_numpy(float)
-    grams = float(layout.details.get("piece_g") or 25.0)
-    start = (grams + truth.piece_sd_g * rng.standard_normal(len(codes)))[place]
-    own = (1.0 + truth.warm_piece_sd * rng.standard_normal(len(codes)))[place]
-    gone = -truth.warm_volatile * own * np.expm1(-truth.warm_rate * hours)
-    weight = start * (1.0 - gone * load / (100.0 + load))
-    weight = weight + truth.warm_scale_sd_g * rng.standard_normal(len(checks))
-    shift = np.append(truth.assessor_sd * rng.standard_normal(len(people)), 0.0)
-    score = _true_throw(checks, truth) * np.exp(-truth.fade_rate * hours) + shift[person]
-    score = score + (truth.fade_piece_sd * rng.standard_normal(len(codes)))[place]
-    score = score + truth.score_sd * rng.standard_normal(len(checks))
-    smelt = person >= 0
-    checks["weight_g"] = np.where(smelt, np.nan, np.round(weight, 2))
-    checks["throw"] = np.where(smelt, _scored(score), np.nan)
-    return checks[["code", "pour", "hours", "weight_g", "assessor", "throw"]]
 
 
 def _looks(own, grade):

@@ -31,19 +31,7 @@ _COLDEST_F = 32.0 + _COLDEST_C * _PER_DEGREE_F
 
 
 def content_from_load(load_pct: Amount) -> Amount:
-    """Content (g in 100 g of finished product) of a load (g per 100 g of wax).
-
-    Parameters
-    ----------
-    load_pct : float or ndarray, g of fragrance per 100 g of wax, 0 or more; NaN stays NaN.
-
-    Returns
-    -------
-    float or ndarray of the same shape.
-
-    Raises
-    ------
-    ValueError for text, an infinite load or one under 0.
+    """Content (g in 100 g of finished product) of a load (g per 100 g of wax), float or array.
 
     >>> round(content_from_load(6.25), 2)
     5.88
@@ -53,19 +41,7 @@ def content_from_load(load_pct: Amount) -> Amount:
 
 
 def load_from_content(content_pct: Amount) -> Amount:
-    """Load (g per 100 g of wax) of a content (g in 100 g of finished product).
-
-    Parameters
-    ----------
-    content_pct : float or ndarray, g in 100 g of finished product, from 0 to under 100.
-
-    Returns
-    -------
-    float or ndarray of the same shape.
-
-    Raises
-    ------
-    ValueError at a content of 100 % or more, which no load reaches, and for what is no number.
+    """Load (g per 100 g of wax) of a content, which must be under 100 g in 100 g of product.
 
     >>> round(load_from_content(10.0), 3)
     11.111
@@ -101,21 +77,12 @@ def load_from_ounces_per_pound(oz_per_lb: Amount) -> Amount:
 
 
 def ounces_per_pound_from_load(load_pct):
-    """Ounces (weight) of fragrance per pound of wax at a load in g per 100 g of wax.
-
-    >>> ounces_per_pound_from_load(18.75)
-    3.0
-    """
-    load = _checked(load_pct, "a load", "g per 100 g of wax")
-    return _plain(load * OUNCES_PER_POUND / 100.0)
+    """Ounces (weight) of fragrance per pound of wax at a load in g per 100 g of wax."""
+    return _plain(_checked(load_pct, "a load", "g per 100 g of wax") * OUNCES_PER_POUND / 100.0)
 
 
 def load_from_weights(fragrance_g, wax_g):
-    """Load (g per 100 g of wax) of what was weighed, both in grams.
-
-    >>> load_from_weights(18.0, 200.0)
-    9.0
-    """
+    """Load (g per 100 g of wax) of what was weighed, both in grams: 9 for 18 g in 200 g."""
     fragrance = _checked(fragrance_g, "the fragrance", "g", missing=True)
     wax = _checked(wax_g, "the wax", "g", missing=True)
     if np.any(wax == 0):
@@ -124,48 +91,28 @@ def load_from_weights(fragrance_g, wax_g):
 
 
 def grams_from_ounces(ounces):
-    """Grams of so many avoirdupois ounces.
-
-    >>> round(grams_from_ounces(1.0), 3)
-    28.35
-    """
+    """Grams of so many avoirdupois ounces: 28.35 for one."""
     return _plain(_checked(ounces, "a weight", "oz") * GRAMS_PER_OUNCE)
 
 
 def ounces_from_grams(grams):
-    """Avoirdupois ounces of so many grams.
-
-    >>> round(ounces_from_grams(100.0), 3)
-    3.527
-    """
+    """Avoirdupois ounces of so many grams."""
     return _plain(_checked(grams, "a weight", "g") / GRAMS_PER_OUNCE)
 
 
 def grams_from_pounds(pounds):
-    """Grams of so many pounds.
-
-    >>> round(grams_from_pounds(1.0), 2)
-    453.59
-    """
+    """Grams of so many pounds: 453.59 for one."""
     return _plain(_checked(pounds, "a weight", "lb") * GRAMS_PER_POUND)
 
 
 def celsius_from_fahrenheit(degrees_f):
-    """Degrees Celsius of degrees Fahrenheit.
-
-    >>> round(celsius_from_fahrenheit(185.0), 2)
-    85.0
-    """
+    """Degrees Celsius of degrees Fahrenheit: 85 for 185."""
     degrees = _checked(degrees_f, "a temperature", "°F", least=_COLDEST_F)
     return _plain((degrees - 32.0) / _PER_DEGREE_F)
 
 
 def fahrenheit_from_celsius(degrees_c):
-    """Degrees Fahrenheit of degrees Celsius.
-
-    >>> round(fahrenheit_from_celsius(60.0), 2)
-    140.0
-    """
+    """Degrees Fahrenheit of degrees Celsius: 140 for 60."""
     degrees = _checked(degrees_c, "a temperature", "°C", least=_COLDEST_C)
     return _plain(degrees * _PER_DEGREE_F + 32.0)
 
@@ -300,14 +247,7 @@ def percent_of_wax(load_pct, sold=False):
 
 
 def say_percent_of_wax(load_pct, sold=False):
-    """A load in the maker's unit alone.
-
-    >>> say_percent_of_wax(9.0)
-    '9.0 %'
-    >>> with showing(Shown("oz")):
-    ...     say_percent_of_wax(9.0)
-    '1.44 oz/lb'
-    """
+    """A load in the maker's unit alone, as 9.0 % or 1.44 oz/lb."""
     say = say_ounces_per_pound if _chosen.weight == "oz" else percent_of_wax
     return say(load_pct, sold)
 
@@ -323,7 +263,12 @@ def say_load_oz(load_pct, sold=False):
     ('9.4 % (1.5 oz/lb)', '8.6 % (1.37 oz/lb)')
     """
     said = percent_of_wax(load_pct, sold), say_ounces_per_pound(load_pct, sold)
-    first, other = reversed(said) if _chosen.weight == "oz" else said
+    return _both(said, _chosen.weight == "oz")
+
+
+def _both(said, turned):
+    """Two forms of an amount, the maker's own before the other."""
+    first, other = reversed(said) if turned else said
     return f"{first} ({other})"
 
 
@@ -347,19 +292,14 @@ def say_weight(grams):
     >>> say_weight(28.35), say_weight(453.6), say_weight(5.31)
     ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)')
     """
-    ounces, fine = ounces_from_grams(grams), grams < 20.0
-    said = f"{grams:.{int(fine)}f} g"
-    if _chosen.weight == "oz":
-        return f"{scale_ounces(grams):g} oz ({said})"
-    return f"{said} ({round(ounces, 2 if fine else 1):g} oz)"
+    fine, own = grams < 20.0, _chosen.weight == "oz"
+    said = (f"{grams:.{int(fine)}f} g",
+            f"{round(ounces_from_grams(grams), 2 if fine or own else 1):g} oz")
+    return _both(said, own)
 
 
 def say_one_weight(grams, digits=1):
-    """A weight in the maker's unit alone: g with so many decimals, or oz to 0.01.
-
-    >>> say_one_weight(42.5), say_one_weight(454, 0)
-    ('42.5 g', '454 g')
-    """
+    """A weight in the maker's unit alone: g with so many decimals, or oz to 0.01."""
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
 
 
@@ -370,16 +310,11 @@ def say_grams(grams, digits=1):
     ('42.5 g (1.50 oz)', '454 g (16.0 oz)')
     """
     said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"
-    first, other = reversed(said) if _chosen.weight == "oz" else said
-    return f"{first} ({other})"
+    return _both(said, _chosen.weight == "oz")
 
 
 def say_weighed(grams):
-    """A weight as it was weighed, in the maker's unit alone.
-
-    >>> say_weighed(24.31)
-    '24.31 g'
-    """
+    """A weight as it was weighed, in the maker's unit alone: 24.31 g."""
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:g} g"
 
 
@@ -396,11 +331,7 @@ def fine_weight(grams):
 
 
 def scale_ounces(grams):
-    """Ounces as a scale of 0.01 oz shows them.
-
-    >>> scale_ounces(100.0)
-    3.53
-    """
+    """Ounces as a scale of 0.01 oz shows them."""
     return round(ounces_from_grams(grams), 2)
 
 
@@ -438,14 +369,9 @@ def is_typed(load_pct):
 
 
 def say_temperature(degrees_c):
-    """A temperature in words, in both scales.
-
-    >>> say_temperature(85.0)
-    '85 °C (185 °F)'
-    """
+    """A temperature in words, in both scales: 85 °C (185 °F)."""
     said = f"{degrees_c:.0f} °C", f"{fahrenheit_from_celsius(degrees_c):.0f} °F"
-    first, other = reversed(said) if _chosen.temperature == "F" else said
-    return f"{first} ({other})"
+    return _both(said, _chosen.temperature == "F")
 
 
 def say_one_temperature(degrees_c):

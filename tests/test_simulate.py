@@ -1,20 +1,12 @@
 """Simulated series against their own truth, computed another way."""
 
-import dataclasses
-
 import numpy as np
 import pandas as pd
 import pytest
 from scipy import stats
+from warmed import RATE, VOLATILE, warmed
 
-from scentlab.simulate import (
-    BlendTruth,
-    Truth,
-    even_layout,
-    layout_of_plan,
-    simulate_series,
-    warmer_checks,
-)
+from scentlab.simulate import BlendTruth, Truth, even_layout, layout_of_plan, simulate_series
 
 BLENDS = {"soft": BlendTruth(9.0), "hard": BlendTruth(12.0)}
 # Scaled to the variance of the logistic, pi^2 / 3; "skewed" has mean 0.
@@ -178,26 +170,20 @@ def test_layout_of_a_plan_keeps_its_blends_and_prices():
 
 
 class TestWarmer:
-    def series(self, checked, seed=3):
+    def series(self, seed=3):
         layout = even_layout(["soft"], [6, 10], pots=20, sweat=1, throw=1, assessors=2)
         codes = layout.pieces.loc[layout.pieces["test"] == "throw", "code"]
-        if checked:
-            layout = dataclasses.replace(layout, checks=warmer_checks(codes, (0, 4, 8), ("A1",)))
-        return simulate_series(layout, Truth(BLENDS), seed)
-
-    def test_checks_change_nothing_else(self):
-        """The demo data keep their numbers: chance on the warmer is a stream of its own."""
-        with_, without = self.series(True), self.series(False)
-        assert without.warmings.empty and len(with_.warmings) == 40 * (3 + 2)
-        for name in ("pours", "grades", "throws"):
-            pd.testing.assert_frame_equal(getattr(with_, name), getattr(without, name))
+        series = simulate_series(layout, Truth(BLENDS), seed)
+        assert series.warmings.empty
+        return warmed(series, codes, Truth(BLENDS), (0, 4, 8), ("A1",), seed)
 
     def test_what_is_gone_is_the_volatile_part(self):
-        truth, rows = Truth(BLENDS), self.series(True).warmings
+        rows = self.series().warmings
+        assert len(rows) == 40 * (3 + 2)
         wide = rows.pivot_table(index=["code", "load_pct"], columns="hours", values="weight_g")
         content = wide.index.get_level_values("load_pct") / (
             100 + wide.index.get_level_values("load_pct")
         )
         share = ((wide[0.0] - wide[8.0]) / (wide[0.0] * content)).mean()
-        expected = truth.warm_volatile * (1 - np.exp(-8 * truth.warm_rate))
+        expected = VOLATILE * (1 - np.exp(-8 * RATE))
         assert share == pytest.approx(expected, abs=4 * 0.06 * expected / np.sqrt(40) + 0.005)

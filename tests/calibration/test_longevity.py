@@ -4,13 +4,12 @@ Three blends, two pots each, one piece a pot, weighed and smelt by three assesso
 scores are rounded to half points and cut at 0 and 10, weights to 0.01 g.
 """
 
-import dataclasses
-
 import numpy as np
 import pytest
+from warmed import FADE, warmed
 
 from scentlab.fitting.longevity import fit_longevity
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series, warmer_checks
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 SERIES = 100
 HOURS = (0, 1, 2, 4, 6, 9, 12)
@@ -21,15 +20,13 @@ TRUTH = Truth({b: BlendTruth(12.0) for b in ("soft", "firm", "creamy")}, assesso
 def held():
     """Per series and blend: are the hours until half in their interval?"""
     layout = even_layout(list(TRUTH.blends), [10], pots=2, throw=1)
-    layout = dataclasses.replace(
-        layout, checks=warmer_checks(
-            layout.pieces.drop_duplicates("pour")["code"], HOURS, ("A1", "A2", "A3")
-        ),
-    )
-    half = 1.0 + np.log(2) / TRUTH.fade_rate
+    codes = layout.pieces.drop_duplicates("pour")["code"]
+    half = 1.0 + np.log(2) / FADE
     rows = []
     for seed in range(SERIES):
-        fit = fit_longevity(simulate_series(layout, TRUTH, seed).warmings, seed=seed)
+        series = simulate_series(layout, TRUTH, seed)
+        series = warmed(series, codes, TRUTH, HOURS, ("A1", "A2", "A3"), seed)
+        fit = fit_longevity(series.warmings, seed=seed)
         for place in range(len(TRUTH.blends)):
             hours = fit.throw_life.half_life(place)
             rows.append(hours["lower"] <= half <= hours["upper"])
