@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pandas as pd
 
-from scentlab.series import tidy_warmings
+from scentlab.series import tidy
 
 # Of a piece's fragrance the part VOLATILE leaves as 1 - exp(-RATE hours), a share PIECE_SD more or
 # less in each piece; hot throw falls from that at the load as exp(-FADE hours).
@@ -41,4 +41,4 @@ def warmed(series, codes, truth, hours, assessors, seed, smelt_from_h=1.0):
     smelt = person >= 0
     checks["weight_g"] = np.where(smelt, np.nan, np.round(weight, 2))
     checks["throw"] = np.where(smelt, np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0), np.nan)
-    return replace(series, warmings=tidy_warmings(checks, series.pours))
+    return replace(series, warmings=tidy("warmings", checks, series.pours))

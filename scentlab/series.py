@@ -27,6 +27,8 @@ BLEED_COLUMNS = (*_OF_POUR, "bleed_mg", "hours", "temp_c", "assessor")
 PAIR_COLUMNS = (*_OF_POUR, "second", *(f"second_{n}" for n in _OF_POUR[1:]), "assessor", "sitting",
                 "kind", "position", "stronger")
 WARMING_COLUMNS = (*_OF_POUR, "hours", "weight_g", "assessor", "throw")
+_SEEN = {"grades": GRADE_COLUMNS, "throws": THROW_COLUMNS, "bleeds": BLEED_COLUMNS,
+         "warmings": WARMING_COLUMNS, "pairs": PAIR_COLUMNS}
 HEAT_COLUMNS = ("started_on", "low_c", "high_c", "hours", "cycles", "pack")
 BLEND_COLUMNS = ("blend", "composition", "limit_load_pct", "limit_content_pct",
                  "wax_price_per_kg", "fragrance_price_per_kg")
@@ -93,9 +95,16 @@ class Series:
         kept["pairs"] = self.pairs[both].reset_index(drop=True)
         return replace(self, pours=pours.reset_index(drop=True), **kept)
 
+    def _looks(self, test):
+        return self.grades[self.grades["test"] == test].reset_index(drop=True)
+
     def sweat(self) -> pd.DataFrame:
         """The sweat looks (rows of ``grades``)."""
-        return self.grades[self.grades["test"] == "sweat"].reset_index(drop=True)
+        return self._looks("sweat")
+
+    def frost(self) -> pd.DataFrame:
+        """The frost looks (rows of ``grades``)."""
+        return self._looks("frost")
 
     def sweat_seen(self) -> frozenset:
         """The sweat looks as texts: what a copy of the series has in common with it."""
@@ -116,18 +125,12 @@ class Series:
         own = self.fractions.loc[blend]
         return {wax: round(float(f), 6) for wax, f in own.items() if f > 0}
 
-    def frost(self) -> pd.DataFrame:
-        """The frost looks (rows of ``grades``)."""
-        return self.grades[self.grades["test"] == "frost"].reset_index(drop=True)
-
     def __repr__(self):
-        bleeds = f", {len(self.bleeds)} bleed weighings" if len(self.bleeds) else ""
-        checks = f", {len(self.warmings)} checks on the warmer" if len(self.warmings) else ""
-        pairs = f", {len(self.pairs)} pairs" if len(self.pairs) else ""
-        return (
-            f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
-            f"{len(self.throws)} throw scores{bleeds}{checks}{pairs})"
-        )
+        seen = ((self.bleeds, "bleed weighings"), (self.warmings, "checks on the warmer"),
+                (self.pairs, "pairs"))
+        more = "".join(f", {len(frame)} {words}" for frame, words in seen if len(frame))
+        return (f"Series({self.title!r}: {len(self.pours)} pours, {len(self.grades)} grades, "
+                f"{len(self.throws)} throw scores{more})")
 
 
 def tidy_pours(pours):
@@ -138,40 +141,22 @@ def tidy_pours(pours):
     return pours.reindex(columns=list(POUR_COLUMNS))
 
 
-def tidy_grades(looks, pours):
-    """Looks in long form (code, pour, test, stress, age_days, assessor, grade) joined to pours."""
-    return _joined(looks, pours, GRADE_COLUMNS, "pour_temp_c")
-
-
-def tidy_throws(scores, pours):
-    """Throw scores (with code and pour) joined to the loads of their pours."""
-    return _joined(scores, pours, THROW_COLUMNS)
-
-
-def tidy_bleeds(weighings, pours):
-    """Blotter weighings (with code and pour) joined to the loads of their pours."""
-    return _joined(weighings, pours, BLEED_COLUMNS)
-
-
-def tidy_warmings(checks, pours):
-    """Checks on the warmer (with code and pour) joined to the loads of their pours."""
-    return _joined(checks, pours, WARMING_COLUMNS)
-
-
 def tidy_pairs(pairs, pours):
     """Pairs (with pour and second_pour) joined to the loads of both their pours."""
-    second = pours[["pour", "pot", "blend", "load_pct"]].add_prefix("second_")
+    second = pours[list(_OF_POUR[1:])].add_prefix("second_")
     pairs = pairs.rename(columns={"first": "code"})
     if not pairs.empty:
         pairs = pairs.merge(second, on="second_pour", how="left", validate="many_to_one")
-    return _joined(pairs, pours, PAIR_COLUMNS)
+    return tidy("pairs", pairs, pours)
 
 
-def _joined(rows, pours, columns, *more):
-    """What was seen with what is known of its pour, in the columns of its frame."""
-    keep = pours[["pour", "pot", "blend", "load_pct", *more]]
+def tidy(name, rows, pours):
+    """What was seen (rows with code and pour) with what is known of its pour, in the columns of
+    that frame of a series."""
+    columns = _SEEN[name]
     if not rows.empty:
-        rows = rows.merge(keep, on="pour", how="left", validate="many_to_one")
+        known = [name for name in (*_OF_POUR[1:], "pour_temp_c") if name in columns]
+        rows = rows.merge(pours[known], on="pour", how="left", validate="many_to_one")
     return rows.reindex(columns=list(columns))
 
 
@@ -220,9 +205,8 @@ _KINDS = {str: "a text", _NUMBER: "a number", bool: "yes or no", _DAY: "a date"}
 
 
 def plan_problem(plan, seen=False):
-    """What is wrong with the shape of a plan as data, in words; None for a good one.
-
-    With ``seen`` its texts may hold no sign that nobody can see.
+    """What is wrong with the shape of a plan as data, in words, with ``seen`` also a sign that
+    nobody can see; None for a good one.
 
     >>> plan_problem({"pours": [{"pot": "P01"}]}), plan_problem({"title": "spring"})
     ('pours 1 has no pour', None)

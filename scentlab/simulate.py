@@ -15,7 +15,7 @@ from scipy import integrate, optimize, special
 
 from scentlab.materials import Blend
 from scentlab.maths.threads import one_thread
-from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+from scentlab.series import BLEND_COLUMNS, Series, tidy, tidy_pours
 
 _LATENT = {
     "logit": (lambda rng, n: rng.logistic(size=n), lambda z: special.expit(-z)),
@@ -217,7 +217,7 @@ def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generato
     scores = _throw_scores(layout.smellings, pieces, truth, rng)
     details = {"title": "simulated series", "fragrance": "invented fragrance", **layout.details}
     return Series(
-        pours=pours, grades=tidy_grades(looks, pours), throws=tidy_throws(scores, pours),
+        pours=pours, grades=tidy("grades", looks, pours), throws=tidy("throws", scores, pours),
         blends=layout.blends, invented=True, **details,
     )
 

@@ -11,10 +11,8 @@ from scentlab.series import (
     POUR_COLUMNS,
     THROW_COLUMNS,
     Series,
-    tidy_bleeds,
-    tidy_grades,
+    tidy,
     tidy_pours,
-    tidy_throws,
 )
 
 
@@ -57,7 +55,7 @@ def test_load_is_what_was_weighed_not_what_was_planned(pours):
 
 
 def test_looks_take_the_load_of_their_pour(pours, looks):
-    grades = tidy_grades(looks, pours)
+    grades = tidy("grades", looks, pours)
     assert list(grades.columns) == list(GRADE_COLUMNS)
     assert grades["load_pct"].tolist()[:2] == [9.0, 10.0]
     assert len(grades) == 3 and np.isnan(grades["load_pct"][2])  # a pour that was never logged
@@ -65,12 +63,12 @@ def test_looks_take_the_load_of_their_pour(pours, looks):
 
 def test_a_pour_logged_twice_is_no_load(pours, looks):
     with pytest.raises(pd.errors.MergeError):
-        tidy_grades(looks, pd.concat([pours, pours]))
+        tidy("grades", looks, pd.concat([pours, pours]))
 
 
 def test_scores_take_the_load_of_their_pour(pours):
     scores = pd.DataFrame({"code": ["104"], "pour": ["P2"], "assessor": ["A1"], "throw": [4.5]})
-    throws = tidy_throws(scores, pours)
+    throws = tidy("throws", scores, pours)
     assert list(throws.columns) == list(THROW_COLUMNS)
     assert throws["load_pct"].tolist() == [10.0] and throws["throw"].tolist() == [4.5]
 
@@ -81,8 +79,8 @@ def test_sweat_and_frost_looks(pours, looks):
         "a test",
         "invented",
         pours,
-        tidy_grades(looks, pours),
-        tidy_throws(pd.DataFrame(columns=["code", "pour", "assessor", "throw"]), pours),
+        tidy("grades", looks, pours),
+        tidy("throws", pd.DataFrame(columns=["code", "pour", "assessor", "throw"]), pours),
         blends,
     )
     assert series.sweat()["code"].tolist() == ["101", "103"]
@@ -92,7 +90,7 @@ def test_sweat_and_frost_looks(pours, looks):
 
 def test_weighings_take_the_load_of_their_pour(pours):
     weighings = pd.DataFrame({"code": ["101", "102"], "pour": ["P2", "P1"], "bleed_mg": [9.0, 3.0]})
-    bleeds = tidy_bleeds(weighings, pours)
+    bleeds = tidy("bleeds", weighings, pours)
     assert list(bleeds.columns) == list(BLEED_COLUMNS)
     assert bleeds["load_pct"].tolist() == [10.0, 9.0]
     assert bleeds["hours"].isna().all()

@@ -87,8 +87,8 @@ class PaperForm(FoldedForm):
     the planned one, or a later one when a pour was late. A throw slip has none, for a score of
     throw is stored with its sitting.
 
-    ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`. ``on_save_all`` takes a dict of
-    table (grades, throws) to rows in its columns, and stores all of them or none. ``draft`` is what
+    ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`. ``on_save_all`` takes a
+    dict of table (grades, throws) to rows, and stores all of them or none. ``draft`` is what
     was in the form and not saved; ``on_change`` is called with it whenever something was typed.
     """
 

@@ -10,18 +10,11 @@ import pandas as pd
 
 from scentlab.materials import Blend
 from scentlab.recording.store import Store, StoreError
-from scentlab.series import (
-    BLEND_COLUMNS,
-    HEAT_COLUMNS,
-    Series,
-    tidy_bleeds,
-    tidy_grades,
-    tidy_pairs,
-    tidy_pours,
-    tidy_throws,
-    tidy_warmings,
-)
+from scentlab.series import BLEND_COLUMNS, HEAT_COLUMNS, Series, tidy, tidy_pairs, tidy_pours
 
+# What is seen of a piece, and what it is called.
+_SEEN = {"grades": "grades", "throws": "throw scores", "bleeds": "bleed weighings",
+         "warmings": "checks on the warmer"}
 LIMITS = {
     "limit_load_pct": "g per 100 g of wax",
     "limit_content_pct": "g in 100 g of finished product",
@@ -49,7 +42,7 @@ def read_series(store: Store) -> Series:
     >>> len(read_series(make_demo_series(tempfile.mkdtemp())).pours)
     36
     """
-    plan, about = store.plan(), store.about()
+    plan, about = store.plan() or {}, store.about()
     logged = store.rows("pours")
     if logged.empty:
         raise StoreError(
@@ -57,29 +50,26 @@ def read_series(store: Store) -> Series:
         )
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
     pours = tidy_pours(_with_planned_load(logged, plan))
-    looks = _with_origin(store.rows("grades"), pieces, pours, "grades")
-    scores = _with_origin(store.rows("throws"), pieces, pours, "throw scores")
-    bleeds = _with_origin(store.rows("bleeds"), pieces, pours, "bleed weighings")
-    checks = _with_origin(store.rows("warmings"), pieces, pours, "checks on the warmer")
+    seen = {name: _with_origin(store.rows(name), pieces, pours, words)
+            for name, words in _SEEN.items()}
+    seen["grades"] = _with_stress(seen["grades"])
     pairs = _with_origin(store.rows("pairs"), pieces, pours, "pairs", "second", "second_pour")
     pairs = _with_origin(pairs, pieces, pours, "pairs", "first")
-    planned = [Blend.from_dict(b) for b in (plan or {}).get("blends", ())]
+    planned = {b["name"]: Blend.from_dict(b) for b in plan.get("blends", ())}
+    fragrance = plan.get("fragrance") or {}
     series = Series(
-        title=(plan or {}).get("title") or about["title"] or store.folder.absolute().name,
-        fragrance=_fragrance(plan).get("name") or about["fragrance"],
+        title=plan.get("title") or about["title"] or store.folder.absolute().name,
+        fragrance=fragrance.get("name") or about["fragrance"],
         pours=pours,
-        grades=tidy_grades(_with_stress(looks), pours),
-        throws=tidy_throws(scores, pours),
-        blends=_blends(logged, planned, plan),
+        blends=_blends(logged, planned, fragrance),
         fractions=_fractions(logged, planned),
-        piece_g=(plan or {}).get("piece_g"),
-        currency=(plan or {}).get("currency") or "",
-        plan=plan,
-        invented=bool((plan or {}).get("invented")) or about["invented"],
-        bleeds=tidy_bleeds(bleeds, pours),
-        warmings=tidy_warmings(checks, pours),
+        piece_g=plan.get("piece_g"),
+        currency=plan.get("currency") or "",
+        plan=plan or None,
+        invented=bool(plan.get("invented")) or about["invented"],
         heats=store.rows("heats").reindex(columns=list(HEAT_COLUMNS)),
         pairs=tidy_pairs(pairs, pours),
+        **{name: tidy(name, rows, pours) for name, rows in seen.items()},
     )
     return _set_apart(series, logged, plan)
 
@@ -89,7 +79,7 @@ def _set_apart(series, logged, plan):
 
     Where every pour is one of them, the series is of that lot, or as sold, and stays whole.
     """
-    planned = {p["pour"]: p for p in (plan or {}).get("pours", ())}
+    planned = {p["pour"]: p for p in plan.get("pours", ())}
     marks = {
         name: [own if isinstance(own, str) else planned.get(pour, {}).get(name) or ""
                for pour, own in zip(logged["pour"], logged[name], strict=True)]
@@ -103,12 +93,8 @@ def _set_apart(series, logged, plan):
     return replace(own, apart=series.of_pours(pours[apart]))
 
 
-def _fragrance(plan):
-    return (plan or {}).get("fragrance") or {}
-
-
 def _with_planned_load(pours, plan):
-    planned = {p["pour"]: p.get("load_pct") for p in (plan or {}).get("pours", ())}
+    planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
     loads = pd.Series([planned.get(p) for p in pours["pour"]], dtype="float64")
     return pours.assign(planned_load_pct=loads.to_numpy())
 
@@ -139,28 +125,19 @@ def _with_stress(looks):
     return looks.assign(stress=stress.astype(object).where(stress.notna(), None))
 
 
-def _blends(pours, planned, plan):
-    known = {b.name: b for b in planned}
-    fragrance = _fragrance(plan)
+def _blends(pours, planned, fragrance):
     rows = []
-    for name in dict.fromkeys([*known, *pours["blend"]]):
-        blend = known.get(name)
-        own = pours[pours["blend"] == name]
-        rows.append({
-            "blend": name,
-            "composition": blend.composition if blend else None,
-            "limit_load_pct": _limit(
-                name, "limit_load_pct", own, blend.limit_load_pct if blend else None
-            ),
-            "limit_content_pct": _limit(
-                name, "limit_content_pct", own, fragrance.get("limit_content_pct")
-            ),
-            "wax_price_per_kg": blend.price_per_kg if blend else None,
-            "fragrance_price_per_kg": fragrance.get("price_per_kg"),
-        })
+    for name in dict.fromkeys([*planned, *pours["blend"]]):
+        blend, own = planned.get(name), pours[pours["blend"] == name]
+        content = fragrance.get("limit_content_pct")
+        rows.append((
+            name, getattr(blend, "composition", None),
+            _limit(name, "limit_load_pct", own, getattr(blend, "limit_load_pct", None)),
+            _limit(name, "limit_content_pct", own, content),
+            getattr(blend, "price_per_kg", None), fragrance.get("price_per_kg"),
+        ))
     frame = pd.DataFrame(rows, columns=list(BLEND_COLUMNS))
-    numbers = [c for c in BLEND_COLUMNS if c not in ("blend", "composition")]
-    return frame.astype({**dict.fromkeys(numbers, "float64"), "composition": object})
+    return frame.astype({**dict.fromkeys(BLEND_COLUMNS[2:], "float64"), "composition": object})
 
 
 def _limit(name, column, pours, planned):
@@ -182,8 +159,7 @@ def _limit(name, column, pours, planned):
 
 def _fractions(pours, planned):
     """Wax fractions by weight; empty unless the composition of every poured blend is known."""
-    known = {b.name: b.fractions for b in planned}
-    if not known or not set(pours["blend"]) <= set(known):
+    if not planned or not set(pours["blend"]) <= set(planned):
         return pd.DataFrame()
-    frame = pd.DataFrame.from_dict(known, orient="index").fillna(0.0)
-    return frame.rename_axis("blend")
+    known = {name: blend.fractions for name, blend in planned.items()}
+    return pd.DataFrame.from_dict(known, orient="index").fillna(0.0).rename_axis("blend")

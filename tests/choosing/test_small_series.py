@@ -12,7 +12,7 @@ from hypothesis import strategies as st
 
 from scentlab.choosing.analysis import analyse
 from scentlab.results import FitError
-from scentlab.series import BLEND_COLUMNS, Series, tidy_grades, tidy_pours, tidy_throws
+from scentlab.series import BLEND_COLUMNS, Series, tidy, tidy_pours
 from scentlab.sharing.report import report_html
 
 DRAWS = 1000  # fewer send many small series to the slow sampler
@@ -55,8 +55,8 @@ class Shape:
         blends["limit_load_pct"] = 10.0 if known else np.nan
         return Series(
             "a small series", "invented fragrance", pours,
-            tidy_grades(self._grades(pieces, rng), pours),
-            tidy_throws(self._throws(pieces, rng), pours), blends, invented=True,
+            tidy("grades", self._grades(pieces, rng), pours),
+            tidy("throws", self._throws(pieces, rng), pours), blends, invented=True,
             piece_g=20.0 if known else None,
         )
 
