@@ -10,7 +10,7 @@ import sys
 import textwrap
 
 from scentlab import __version__
-from scentlab.cli import (
+from scentlab.cli import (  # noqa: F401 - each makes its commands
     answers,
     batch,
     completion,
@@ -23,20 +23,18 @@ from scentlab.cli import (
     records,
     series,
 )
+from scentlab.cli.frame import COMMANDS as MADE
 from scentlab.cli.frame import WIDTH, CannotDo, Page
 from scentlab.schema import DataError
 from scentlab.text import visible
 from scentlab.units import showing
 
-# In the order in which they are listed: as the work goes.
-COMMANDS = (
-    *quick.COMMANDS, *plan.COMMANDS, *series.COMMANDS, *pairs.COMMANDS, *records.COMMANDS,
-    *photos.COMMANDS, *answers.COMMANDS, *batch.COMMANDS, *memory.COMMANDS, *packages.COMMANDS,
-    *completion.COMMANDS,
-)
-# Seldom wanted: in the list by name alone, so that it fits a screen.
-RARE = ("heat", "entries", "void", "columns", "photo", "costs", "compare", "weigh", "summary",
-        "answer", "shelf", "completion")
+# In the order in which they are listed, as the work goes; those that are seldom wanted by name
+# alone, so that the list fits a screen.
+SHOWN = ("quick plan new lab units panel progress demo pairs import correct export report batch "
+         "dossier lot workshop share open").split()
+RARE = tuple(name for name in MADE if name not in SHOWN)
+COMMANDS = tuple(MADE[name] for name in (*SHOWN, *RARE))
 
 
 def main(argv=None):

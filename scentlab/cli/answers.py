@@ -4,18 +4,16 @@ import dataclasses
 import textwrap
 
 from scentlab.cli.frame import (
-    FOLDER,
     CannotDo,
-    Command,
+    command,
     item,
     opened,
-    option,
     page_path,
     series_folder,
     text_table,
     working,
 )
-from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+from scentlab.cli.rules import read_rules
 
 
 def analysed(folder, rules, seed, memory=None):
@@ -47,6 +45,18 @@ def write_the_report(folder, path, rules, seed, memory=None):
     print(f"Report: {path}")
 
 
+@command("""fit, recommend a load per blend and write the report
+
+    Fit sweat, frost and throw, print the recommended load of each blend and write a report: one
+    web page that opens without a network; an earlier one is replaced. Rules that are not given
+    come from rules.json in the folder, else they are those in brackets.
+
+    scentlab report cedar-2026 --risk-pct 2 --stress heat
+
+    FOLDER
+    --out FILE.html: page (FOLDER/exports/report.html)
+    @rules shown
+    """)
 def _report(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
@@ -54,6 +64,24 @@ def _report(arguments):
     write_the_report(folder, path, rules, arguments.seed)
 
 
+@command("""what a load costs, and the chance of a sweating batch
+
+    Of each blend, print the load that costs least beside the recommended one, with your own
+    numbers for complaints and lost sales (none are given by the kit), and the chance that too
+    many pieces of a batch sweat. No load above the highest safe one is weighed. Nothing is
+    written.
+
+    scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4
+
+    FOLDER
+    --complaint MONEY: cost of a sold piece that sweats
+    --lost-sale MONEY: what a lost sale costs
+    --lost-pct PERCENT: of 100 sales, lost for a point of throw less
+    --pieces NUMBER = 100: in a batch (100)
+    --pots NUMBER = 4: they come from (4)
+    --many NUMBER = 3: sweating pieces that are too many (3)
+    @rules
+    """)
 def _costs(arguments):
     from scentlab.choosing.costs import Costs, coster
     from scentlab.words.tables import costs_table
@@ -73,6 +101,18 @@ def _costs(arguments):
         print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
 
 
+@command("""set two or more series side by side
+
+    Fit two or more series by the same rules. Print the loads of each and what makes the series
+    unlike (fragrance, panel, storage), and of the same blends, fragrance and storage how much
+    earlier one lot sweats than another. Where that cannot be, the reason is printed. Nothing is
+    written.
+
+    scentlab compare cedar-2025 cedar-2026
+
+    FOLDER...
+    @rules
+    """)
 def _compare(arguments):
     from scentlab.sharing.beside import (
         compare_sweat,
@@ -81,9 +121,9 @@ def _compare(arguments):
         why_not_compared,
     )
 
-    if len(arguments.folders) < 2:
+    if len(arguments.folder) < 2:
         raise CannotDo("a comparison needs two or more series folders")
-    folders = [series_folder(name) for name in arguments.folders]
+    folders = [series_folder(name) for name in arguments.folder]
     rules = rules_of_all(folders, arguments)
     analyses = [analysed(folder, rules, arguments.seed) for folder in folders]
     why_not = why_not_compared(analyses)
@@ -107,6 +147,19 @@ def rules_of_all(folders, arguments):
     return read_rules(arguments)
 
 
+@command("""see a supplier's answer beside your own recommended loads
+
+    Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for
+    each blend, the recommended and highest safe load by your own rules beside those of the
+    counter-proposal, with what the answer says of lots. Nothing of the record is changed.
+
+    scentlab weigh cedar-2026 answer.json --package cedar.zip
+
+    FOLDER
+    FILE.json
+    --package FILE: package or page that was sent; an answer to another is refused
+    @rules
+    """)
 def _weigh(arguments):
     from scentlab.sharing.answer import read_answer, weigh_answer
     from scentlab.sharing.opening import package_fingerprint
@@ -118,64 +171,3 @@ def _weigh(arguments):
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")
     print("Nothing of the series was changed.")
-
-
-COMMANDS = (
-    Command(
-        "report", _report, "fit, recommend a load per blend and write the report",
-        """
-        Fit sweat, frost and throw, print the recommended load of each blend and write a report:
-        one web page that opens without a network; an earlier one is replaced. Rules that are not
-        given come from rules.json in the folder, else they are those in brackets.
-        """,
-        "scentlab report cedar-2026 --risk-pct 2 --stress heat",
-        (FOLDER, option("--out", metavar="FILE.html", help="page (FOLDER/exports/report.html)"),
-         *rule_options()),
-    ),
-    Command(
-        "costs", _costs, "what a load costs, and the chance of a sweating batch",
-        f"""
-        Of each blend, print the load that costs least beside the recommended one, with your own
-        numbers for complaints and lost sales (none are given by the kit), and the chance that too
-        many pieces of a batch sweat. No load above the highest safe one is weighed.
-        Nothing is written. {OTHER_RULES}
-        """,
-        "scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4",
-        (FOLDER,
-         option("--complaint", type=float, metavar="MONEY",
-                help="cost of a sold piece that sweats"),
-         option("--lost-sale", type=float, metavar="MONEY", help="what a lost sale costs"),
-         option("--lost-pct", type=float, metavar="NUMBER",
-                help="of 100 sales, lost for a point of throw less"),
-         option("--pieces", type=int, default=100, metavar="NUMBER", help="in a batch (100)"),
-         option("--pots", type=int, default=4, metavar="NUMBER", help="they come from (4)"),
-         option("--many", type=int, default=3, metavar="NUMBER",
-                help="sweating pieces that are too many (3)"),
-         *rule_options(shown=False)),
-    ),
-    Command(
-        "compare", _compare, "set two or more series side by side",
-        f"""
-        Fit two or more series by the same rules. Print the loads of each and what makes the
-        series unlike (fragrance, panel, storage), and of the same blends, fragrance and storage
-        how much earlier one lot sweats than another. Where that cannot be, the reason is printed.
-        Nothing is written. {OTHER_RULES}
-        """,
-        "scentlab compare cedar-2025 cedar-2026",
-        (option("folders", metavar="FOLDER", nargs="+"), *rule_options(shown=False)),
-    ),
-    Command(
-        "weigh", _weigh, "see a supplier's answer beside your own recommended loads",
-        f"""
-        Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for
-        each blend, the recommended and highest safe load by your own rules beside those of the
-        counter-proposal, with what the answer says of lots. Nothing of the record is changed.
-        {OTHER_RULES}
-        """,
-        "scentlab weigh cedar-2026 answer.json --package cedar.zip",
-        (FOLDER, option("file", metavar="FILE.json"),
-         option("--package", metavar="FILE",
-                help="package or page that was sent; an answer to another is refused"),
-         *rule_options(shown=False)),
-    ),
-)

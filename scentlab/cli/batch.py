@@ -7,23 +7,21 @@ from dataclasses import asdict, replace
 
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
-    FOLDER,
-    PAPER,
+    GROUPS,
     CannotDo,
-    Command,
     amount,
+    command,
     option,
     page_path,
     program,
     quoted,
     series_folder,
 )
-from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+from scentlab.cli.rules import read_rules
 from scentlab.files import write_whole
 from scentlab.text import spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
-_BLEND = option("--blend", metavar="NAME", help="the blend (the best one)")
 # Options of a recipe: its field, the option, how it is read, the words.
 _RECIPE = (
     ("piece_g", "--piece", "WEIGHT", "weight of a piece by its label"),
@@ -37,11 +35,30 @@ _RECIPE = (
     ("decoration_g", "--decoration", "WEIGHT", "sugar, mica ... of a piece"),
     ("decoration", "--decoration-name", "NAME", "what it is"),
 )
-
-
+GROUPS["recipe"] = tuple(option(name, dest=field, metavar=kind, help=words)
+                         for field, name, kind, words in _RECIPE)
 _READ = {"NUMBER": int, "NAME": str}  # from the shelf; all else there is a number in g or %
 
 
+@command("""what to weigh for a batch at the recommended load
+
+    Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against
+    the limits, cautions. A recipe (pieces a pack, topping, decoration) is kept in the folder. A
+    load that was not recommended must be typed; the sheet then says what is known of it.
+
+    scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
+    scentlab batch cedar-2026 --wax "1 lb"
+
+    FOLDER
+    --packs NUMBER: packs to fill
+    --wax WEIGHT: or wax to use, as "1 lb"
+    --blend NAME: the blend (the best one)
+    --load LOAD: another load, as 8 % or 1.5 oz/lb
+    @recipe
+    --recipe NAME: recipe of the shelf, or a name for this one
+    @paper
+    @rules
+    """)
 def _batch(arguments):
     from scentlab.choosing.known_load import known_load
     from scentlab.planning.batch import make_batch, materials_of
@@ -112,6 +129,23 @@ def _typed(name, kind, text):
         raise CannotDo(f"{name} {text!r} is no number") from None
 
 
+@command("""check a new lot of wax or fragrance: accept, reject, test more
+
+    Plan three test batches of a new lot about the recommended load and write their sheet; when
+    they are graded, say whether the lot can be used as before. They join the record of the
+    series under the name of the lot and count in no other answer.
+
+    scentlab lot cedar-2026 --lot B-7
+
+    FOLDER
+    --lot! NAME: what its label says
+    --blend NAME: the blend (the best one)
+    --load LOAD: the load in use (the recommended one)
+    --more: plan three more pots of it
+    @paper
+    --today DATE: as 2026-03-14
+    @rules
+    """)
 def _lot(arguments):
     from scentlab.choosing.lot import check_lot
     from scentlab.planning.lot import pots_of_lot
@@ -187,6 +221,21 @@ def _plan_lot(arguments, store, plan, analysis, load):
           f"{quoted(arguments.folder)} --lot {quoted(lot)}")
 
 
+@command("""one page of one blend for a technical file
+
+    Write one page for a supplier or a technical file: load, limits, heat cycle, counts by load,
+    lots, days, what to weigh, and who checked it. A browser prints it or saves it as PDF. An
+    earlier page is replaced.
+
+    scentlab dossier cedar-2026 --blend soft --checked "M. K., 2026-12-01"
+
+    FOLDER
+    --blend NAME: the blend (the best one)
+    --wax WEIGHT = 1 lb: wax of the batch (1 lb)
+    --checked TEXT = : who checked it, and when
+    --out FILE.html: page (FOLDER/exports/dossier.html)
+    @rules
+    """)
 def _dossier(arguments):
     from scentlab.choosing.known_load import known_load
     from scentlab.planning.batch import make_batch, materials_of, recipe_here
@@ -200,61 +249,3 @@ def _dossier(arguments):
                        wax_g=wax_g, recipe=recipe_here(folder))
     write_dossier(analysis, path, batch, arguments.checked)
     print(f"Dossier, one page to print or to save as PDF in a browser: {path}")
-
-
-COMMANDS = (
-    Command(
-        "batch", _batch, "what to weigh for a batch at the recommended load",
-        f"""
-        Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against
-        the limits, cautions. A recipe (pieces a pack, topping, decoration) is kept in the folder. A
-        load that was not recommended must be typed; the sheet then says what is known of it.
-        {OTHER_RULES}
-        """,
-        """
-        scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
-        scentlab batch cedar-2026 --wax "1 lb"
-        """,
-        (
-            FOLDER, option("--packs", type=int, metavar="NUMBER", help="packs to fill"),
-            option("--wax", metavar="WEIGHT", help='or wax to use, as "1 lb"'), _BLEND,
-            option("--load", metavar="LOAD", help="another load, as 8 %% or 1.5 oz/lb"),
-            *(option(name, dest=field, metavar=kind, help=words)
-              for field, name, kind, words in _RECIPE),
-            option("--recipe", metavar="NAME", help="recipe of the shelf, or a name for this one"),
-            PAPER, *rule_options(shown=False),
-        ),
-    ),
-    Command(
-        "dossier", _dossier, "one page of one blend for a technical file",
-        f"""
-        Write one page for a supplier or a technical file: load, limits, heat cycle, counts by load,
-        lots, days, what to weigh, and who checked it. A browser prints it or saves it as PDF. An
-        earlier page is replaced. {OTHER_RULES}
-        """,
-        'scentlab dossier cedar-2026 --blend soft --checked "M. K., 2026-12-01"',
-        (
-            FOLDER, _BLEND,
-            option("--wax", metavar="WEIGHT", default="1 lb", help="wax of the batch (1 lb)"),
-            option("--checked", metavar="TEXT", default="", help="who checked it, and when"),
-            option("--out", metavar="FILE.html", help="page (FOLDER/exports/dossier.html)"),
-            *rule_options(shown=False),
-        ),
-    ),
-    Command(
-        "lot", _lot, "check a new lot of wax or fragrance: accept, reject, test more",
-        f"""
-        Plan three test batches of a new lot about the recommended load and write their sheet; when
-        they are graded, say whether the lot can be used as before. They join the record of the
-        series under the name of the lot and count in no other answer. {OTHER_RULES}
-        """,
-        "scentlab lot cedar-2026 --lot B-7",
-        (
-            FOLDER, option("--lot", metavar="NAME", required=True, help="what its label says"),
-            _BLEND, option("--load", metavar="LOAD", help="the load in use (the recommended one)"),
-            option("--more", action="store_true", help="plan three more pots of it"), PAPER,
-            option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
-            *rule_options(shown=False),
-        ),
-    ),
-)

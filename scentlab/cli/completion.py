@@ -1,6 +1,8 @@
 """A script by which a shell completes the commands and options of the kit."""
 
-from scentlab.cli.frame import Command, option
+from scentlab.cli.frame import GROUPS, command, option
+
+GROUPS["shell"] = (option("shell", choices=("bash", "zsh", "fish")),)
 
 _BASH = """\
 {first}_scentlab() {{
@@ -17,7 +19,7 @@ complete -o default -F _scentlab scentlab"""
 
 def script(shell, commands):
     """The script of a shell (bash, zsh or fish) for these commands."""
-    options = {c.name: [n for names, _ in c.options for n in names if n.startswith("--")]
+    options = {c.name: [n for n, _ in c.options if n.startswith("--")]
                for c in commands}
     if shell == "fish":
         ask = "complete -c scentlab -n '__fish_{}'"
@@ -36,23 +38,17 @@ def _quoted(words):
     return "'" + words.replace("'", "\\'") + "'"
 
 
+@command("""let the shell complete commands and options
+
+    Print a script for bash, zsh or fish. Read once in a terminal, it completes the names of
+    commands, their options and files with the Tab key.
+
+    source <(scentlab completion bash)
+    scentlab completion fish > ~/.config/fish/completions/scentlab.fish
+
+    @shell
+    """)
 def _completion(arguments):
     from scentlab.cli import COMMANDS as ALL
 
     print(script(arguments.shell, ALL))
-
-
-COMMANDS = (
-    Command(
-        "completion", _completion, "let the shell complete commands and options",
-        """
-        Print a script for bash, zsh or fish. Read once in a terminal, it completes the names of
-        commands, their options and files with the Tab key.
-        """,
-        """
-        source <(scentlab completion bash)
-        scentlab completion fish > ~/.config/fish/completions/scentlab.fish
-        """,
-        (option("shell", choices=("bash", "zsh", "fish")),),
-    ),
-)

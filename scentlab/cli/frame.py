@@ -2,6 +2,9 @@
 
 import argparse
 import contextlib
+import datetime as dt
+import inspect
+import re
 import shlex
 import shutil
 import sys
@@ -24,34 +27,31 @@ class CannotDo(Exception):
 
 @dataclass(frozen=True)
 class Command:
-    """A command: what runs it, what it does in a line and in a few, an example, its options.
-
-    ``options`` are made by :func:`option`.
-    """
+    """A command: what runs it, what it does in a line and in a few, examples, its options."""
 
     name: str
     run: Callable
     short: str
     long: str
     example: str
-    options: tuple = ()
+    options: tuple
 
     def add_to(self, commands):
         """Add the command to argparse's commands."""
-        needed = [o for o in self.options if not o[0][0].startswith("-")]
+        needed = [o for o in self.options if not o[0].startswith("-")]
         needed += [o for o in self.options if o[1].get("required")]
         usage = " ".join(filter(None, [
-            "scentlab", self.name, *(_usage(names, more) for names, more in needed),
+            "scentlab", self.name, *(_usage(name, more) for name, more in needed),
             "[options]" if len(needed) < len(self.options) else "",
         ]))
         parser = commands.add_parser(
             self.name, help=self.short, usage=usage, add_help=False, formatter_class=Page,
             description=textwrap.fill(" ".join(self.long.split()), WIDTH),
-            epilog="examples:\n" + textwrap.indent(textwrap.dedent(self.example).strip(), "  "),
+            epilog=f"examples:\n{textwrap.indent(self.example, '  ')}",
         )
         parser.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)
-        for names, more in self.options:
-            parser.add_argument(*names, **more)
+        for name, more in self.options:
+            parser.add_argument(name, **more)
         parser.set_defaults(run=self.run)
 
 
@@ -62,31 +62,93 @@ class Page(argparse.RawDescriptionHelpFormatter):
         super().__init__(prog, max_help_position=34, width=WIDTH)
 
 
-def _usage(names, more):
-    value = more.get("metavar", names[0])
-    value = f"{names[0]} {value}" if names[0].startswith("-") else value
+def _usage(name, more):
+    value = more.get("metavar", name)
+    value = f"{name} {value}" if name.startswith("-") else value
     return value + (" ..." if more.get("nargs") == "+" else "")
 
 
-def option(*names, **more):
-    """An option of a :class:`Command`, as argparse takes it; without ``help`` none is shown."""
-    return names, {"help": argparse.SUPPRESS, **more}
+COMMANDS = {}  # by name
 
 
-def repeated(name, metavar, words):
-    """An option that may be given several times."""
-    return option(name, action="append", default=[], metavar=metavar, help=words)
+def command(text):
+    """Make a command of a function, called as the command is behind a dash below.
+
+    ``text`` has four parts with empty lines between them: what it does in a line and in a few,
+    examples, and a line for each option, as :func:`options` reads them.
+    """
+    def made(run):
+        name = run.__name__.strip("_")
+        short, long, example, *lines = inspect.cleandoc(text).split("\n\n")
+        if re.search(r"@rules$", text, re.MULTILINE):
+            long = f"{long} {OTHER_RULES}"
+        COMMANDS[name] = Command(name, run, short, long, example, options(*lines))
+        return run
+
+    return made
 
 
-FOLDER = option("folder", metavar="FOLDER")
-PAPER = option("--paper", choices=("A4", "letter"), help="to print on (letter with oz, else A4)")
-SEED = option("--seed", type=int, default=1, help="seed of the chance in the intervals (1)")
-LOOKS = option("--looks-per-piece", type=int, default=1, metavar="NUMBER",
-               help="testers who grade each sweat and frost piece (1)")
+OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
 
 
-def out_page(words="the page to write"):
-    return option("--out", metavar="FILE.html", required=True, help=words)
+def options(text=""):
+    """Options as argparse takes them, each a line ``--name! VALUE = USUAL...: words``.
+
+    ``!`` marks one that is needed and ``...`` one that may be given several times; a|b are choices,
+    and without a value it is yes or no. A line that begins with no dash names a file, a folder or
+    a word. One without words is on no page. ``@name`` stands for the options of ``GROUPS``.
+    """
+    found = []
+    for line in filter(None, inspect.cleandoc(text).split("\n")):
+        found += GROUPS[line[1:]] if line[0] == "@" else [_option(line)]
+    return tuple(found)
+
+
+def option(name, **more):
+    """An option as argparse takes it; without ``help`` it is on no page."""
+    return name, {"help": argparse.SUPPRESS, **more}
+
+
+def _option(line):
+    left, _, words = line.partition(": ")
+    left, equals, usual = left.partition(" = ")
+    name, _, value = left.partition(" ")
+    more = {"help": words.replace("%", "%%")} if words else {}
+    if not name.startswith("-"):
+        nargs = {".": "+", "*": "*"}.get(name[-1])
+        more |= {"metavar": name.rstrip(".*")} | ({"nargs": nargs} if nargs else {})
+        return option(re.match("[A-Z]+", name)[0].lower(), **more)
+    if name.endswith("!"):
+        more["required"] = True
+    if not value:
+        return option(name.rstrip("!"), action="store_true", **more)
+    if value.endswith("..."):
+        more |= {"action": "append", "default": []}
+    elif equals:
+        more["default"] = usual
+    if "|" in value:
+        kind = int if value[0].isdigit() else str
+        more |= {"choices": tuple(map(kind, value.split("|"))), "type": kind}
+    else:
+        more |= {"metavar": value.removesuffix("..."), "type": _TYPES.get(value, str)}
+    return option(name.rstrip("!"), **more)
+
+
+def _date(text):
+    try:
+        return dt.date.fromisoformat(text)
+    except ValueError:
+        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-14") from None
+
+
+_TYPES = {"NUMBER": int, "DATE": _date,
+          **dict.fromkeys(("MONEY", "DAYS", "POINTS", "PERCENT"), float)}
+GROUPS = {
+    "seed": options("--seed NUMBER = 1: seed of the chance in the intervals (1)"),
+    "paper": options("--paper A4|letter: to print on (letter with oz, else A4)"),
+    "looks": options("--looks-per-piece NUMBER = 1: testers who grade each sweat and frost piece "
+                     "(1)"),
+}
 
 
 def series_folder(name):

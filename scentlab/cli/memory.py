@@ -5,9 +5,10 @@ from pathlib import Path
 
 from scentlab.cli.answers import write_the_report
 from scentlab.cli.frame import (
+    GROUPS,
     STORE_NAME,
     CannotDo,
-    Command,
+    command,
     count,
     item,
     new_file,
@@ -15,13 +16,43 @@ from scentlab.cli.frame import (
     page_path,
     program,
     quoted,
-    repeated,
     series_folder,
     workshop_folder,
 )
-from scentlab.cli.rules import OTHER_RULES, read_rules, rule_options
+from scentlab.cli.rules import read_rules
 
 
+def _workers(text):
+    """A number of processes, or the address of a scheduler."""
+    return text if "://" in text else int(text)
+
+
+GROUPS["workers"] = (option("--workers", type=_workers, default=1, metavar="NUMBER",
+                            help="fits at the same time (1), or tcp://HOST:PORT of a Dask "
+                            "scheduler"),)
+
+
+@command("""what earlier series say, and borrow it for a new one
+
+    Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
+    Print that, how testers differ, a map of waxes and fragrances and what to pour next. With
+    --wax and --oil, propose three test batches of a new fragrance. With --series, fit that
+    series with what the others say, show the answer without it too, and write its report. Fits
+    are kept in FOLDER/memory; nothing of another folder is read.
+
+    scentlab workshop my-workshop
+    scentlab workshop my-workshop --wax "soft wax" --oil fig
+    scentlab workshop my-workshop --series fig-2026 --leave-out cedar-2024
+
+    FOLDER
+    --series NAME: series of the folder to answer for
+    --wax WAX: wax of a new fragrance
+    --oil OIL: the new fragrance
+    --leave-out NAME...: earlier series not to learn from (may be repeated)
+    @workers
+    --out FILE.html: page (SERIES/exports/report.html)
+    @rules
+    """)
 def _workshop(arguments):
     from scentlab.memory.remembering import remember
 
@@ -37,11 +68,6 @@ def _workshop(arguments):
         _new(arguments, memory)
     else:
         _show(arguments, memory)
-
-
-def _workers(text):
-    """A number of processes, or the address of a scheduler."""
-    return text if "://" in text else int(text)
 
 
 def _show(arguments, memory):
@@ -83,6 +109,20 @@ def _answer(arguments, folder, memory):
     write_the_report(folder, path, read_rules(arguments, folder), arguments.seed, memory)
 
 
+@command("""waxes, fragrances, limits, testers and recipes of a workshop
+
+    Show what a workshop knows: waxes, fragrances and blends with their limits, prices and lots,
+    testers by code, recipes. What is planned in a series of the folder is written there by
+    itself, and plans offer it. It is the file shelf.csv, a row a thing and version; a change
+    adds a row with its day. The import adds the rows of a file that are not there yet.
+
+    scentlab shelf my-workshop
+    scentlab shelf my-workshop --import price-list.csv
+
+    FOLDER
+    --import FILE: CSV or XLSX to add
+    --export FILE.csv: write all versions into a new file
+    """)
 def _shelf(arguments):
     from scentlab.recording.shelf import (
         SHELF_NAME,
@@ -93,13 +133,13 @@ def _shelf(arguments):
     )
     from scentlab.words.tables import shelf_lines
 
-    folder = Path(arguments.folder)
+    folder, taken = Path(arguments.folder), getattr(arguments, "import")
     folder = workshop_folder(shelf_of(folder) if (folder / STORE_NAME).is_file() else folder)
     if arguments.export:
         out = new_file(arguments.export, ".csv", "the shelf is a CSV file", "--export")
-    if arguments.taken:
-        added = import_shelf(folder, arguments.taken)
-        print(f"Put on the shelf: {count(len(added), 'row')} of {arguments.taken}.")
+    if taken:
+        added = import_shelf(folder, taken)
+        print(f"Put on the shelf: {count(len(added), 'row')} of {taken}.")
     shelf = gather(folder)
     if not shelf.now:
         print("Nothing is on the shelf yet: what is planned in a series goes there by itself.")
@@ -108,47 +148,3 @@ def _shelf(arguments):
         print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")
     if arguments.export:
         print(f"Written: {export_shelf(folder, out)}")
-
-
-COMMANDS = (
-    Command(
-        "shelf", _shelf, "waxes, fragrances, limits, testers and recipes of a workshop",
-        """
-        Show what a workshop knows: waxes, fragrances and blends with their limits, prices and
-        lots, testers by code, recipes. What is planned in a series of the folder is written there
-        by itself, and plans offer it. It is the file shelf.csv, a row a thing and version; a
-        change adds a row with its day. The import adds the rows of a file that are not there yet.
-        """,
-        """
-        scentlab shelf my-workshop
-        scentlab shelf my-workshop --import price-list.csv
-        """,
-        (option("folder", metavar="FOLDER"),
-         option("--import", dest="taken", metavar="FILE", help="CSV or XLSX to add"),
-         option("--export", metavar="FILE.csv", help="write all versions into a new file")),
-    ),
-    Command(
-        "workshop", _workshop, "what earlier series say, and borrow it for a new one",
-        f"""
-        Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
-        Print that, how testers differ, a map of waxes and fragrances and what to pour next. With
-        --wax and --oil, propose three test batches of a new fragrance. With --series, fit that
-        series with what the others say, show the answer without it too, and write its report. Fits
-        are kept in FOLDER/memory; nothing of another folder is read. {OTHER_RULES}
-        """,
-        """
-        scentlab workshop my-workshop
-        scentlab workshop my-workshop --wax "soft wax" --oil fig
-        scentlab workshop my-workshop --series fig-2026 --leave-out cedar-2024
-        """,
-        (option("folder", metavar="FOLDER"),
-         option("--series", metavar="NAME", help="series of the folder to answer for"),
-         option("--wax", metavar="WAX", help="wax of a new fragrance"),
-         option("--oil", metavar="OIL", help="the new fragrance"),
-         repeated("--leave-out", "NAME", "earlier series not to learn from (may be repeated)"),
-         option("--workers", type=_workers, default=1, metavar="NUMBER",
-                help="fits at the same time (1), or tcp://HOST:PORT of a Dask scheduler"),
-         option("--out", metavar="FILE.html", help="page (SERIES/exports/report.html)"),
-         *rule_options(shown=False)),
-    ),
-)

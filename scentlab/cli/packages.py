@@ -6,27 +6,46 @@ from pathlib import Path
 
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
-    FOLDER,
+    GROUPS,
     CannotDo,
-    Command,
+    command,
     item,
     new_file,
     opened,
-    option,
-    out_page,
+    options,
     page_path,
     quoted,
-    repeated,
     series_folder,
     understood,
 )
-from scentlab.cli.rules import OTHER_RULES, given_rules, read_rules, rule_options
+from scentlab.cli.rules import PROPOSED, given_rules, read_rules
 
 HIDEABLE = ("fragrance", "costs", "notes")
-# What an answer may propose instead, of the fields of Rules.
-PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
+GROUPS["holding"] = options("""--hide WORDS...: of fragrance,costs,notes (names, prices, notes)
+    --renumber-assessors: give the testers new codes
+    --leave-out BLEND...: leave a blend out (repeat)
+    --also-hide WORD...: a word that gives the fragrance away (repeat)
+    --may-stay WORD...: a word with a hidden name in it (repeat)
+    """)
 
 
+@command("""put a series into one zip for a supplier or a colleague
+
+    Put the report, the records as CSV, the plan, the rules and the seed into one zip. Whoever
+    has scentlab opens it with `scentlab open` and finds the same loads. What is held back is
+    left out of every file, and the fits are made again from what is shared. Nothing is sent,
+    and a package that is there already is not replaced.
+
+    scentlab share cedar-2026 --preview --hide fragrance,costs,notes
+    scentlab share cedar-2026 --out cedar.zip --leave-out "house blend"
+
+    FOLDER
+    --out FILE.zip: the package to write
+    --preview: print what would leave, write nothing
+    --show NAME: print one file of it, such as pours.csv
+    @holding
+    @rules
+    """)
 def _share(arguments):
     from scentlab.recording.photos import chosen_photos
     from scentlab.sharing.package import prepare_package
@@ -87,6 +106,18 @@ def _leaving(package):
     yield item(package.analysis.pick.sentence)
 
 
+@command("""check a package that was sent, and repeat its analysis
+
+    Check every file of a zip that `scentlab share` wrote, fit the records again with the rules
+    and the seed of the sender, and say whether each recommended and highest safe load is the
+    same to the printed digits. Nothing is unpacked or written unless --save names a new folder.
+    Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
+
+    scentlab open cedar.zip --save cedar-from-the-maker
+
+    FILE.zip
+    --save FOLDER: new folder for the checked files
+    """)
 def _open(arguments):
     from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 
@@ -122,6 +153,21 @@ def _found(opened):
         yield f"Made with other versions: {', '.join(other)}"
 
 
+@command("""write the report for a supplier, with what you ask
+
+    Fit a series and write its report for a supplier, with what you ask (1 to 6 times --ask) and
+    a form. The supplier opens it in a browser and saves an answer there, which `scentlab weigh`
+    reads. What is held back is left out as in `scentlab share`. An earlier page of the same
+    name is replaced.
+
+    scentlab summary cedar-2026 --out cedar.html --ask "Did lot 7 change?"
+
+    FOLDER
+    --out! FILE.html: the page to write
+    --ask! TEXT...: what the supplier is asked (repeat)
+    @holding
+    @rules
+    """)
 def _summary(arguments):
     from scentlab.sharing.package import prepare_package
     from scentlab.sharing.redaction import Choices
@@ -138,6 +184,23 @@ def _summary(arguments):
     print(f"Summary: {path}")
 
 
+@command("""answer a package that was sent, in a small file
+
+    For a supplier: check a package, then write an answer to it with what is known of a lot,
+    another rule, or another highest load for a blend. What these would recommend is printed
+    beside the package's own. The maker reads it with `scentlab weigh`.
+
+    scentlab answer cedar.zip --out answer.json --from "the wax maker" \\
+        --lot "hard wax=L7=oil content=0.4 %" --limit soft=8.5
+
+    FILE.zip
+    --out! FILE.json: the answer to write
+    --from! TEXT: who answers
+    --note TEXT = : anything else, in words
+    --lot MATERIAL=LOT=WHAT=VALUE...: known of a lot (repeat)
+    --limit BLEND=LOAD...: highest load, in % of wax (repeat)
+    @proposed
+    """)
 def _answer(arguments):
     from scentlab.sharing.answer import Answer, weigh_answer
     from scentlab.sharing.opening import open_package
@@ -145,7 +208,7 @@ def _answer(arguments):
     path = new_file(arguments.out, ".json", "an answer is a small JSON file")
     opened = open_package(arguments.file)
     answer = Answer(
-        opened.fingerprint, arguments.sender, tuple(map(_lot, arguments.lot)),
+        opened.fingerprint, getattr(arguments, "from"), tuple(map(_lot, arguments.lot)),
         given_rules(arguments, PROPOSED), dict(map(_limit, arguments.limit)), arguments.note,
     )
     print(*weigh_answer(opened.analysis, answer).lines, sep="\n")
@@ -172,84 +235,3 @@ def _lot(text):
         parts if len(parts) in (4, 5) else None, text, "--lot",
         'MATERIAL=LOT=WHAT=VALUE=UNIT, such as "hard wax=L7=oil content=0.4=%"',
     ))
-
-
-_HOLDING = (
-    repeated("--hide", "WORDS", "of fragrance,costs,notes (names, prices, notes)"),
-    option("--renumber-assessors", action="store_true", help="give the testers new codes"),
-    repeated("--leave-out", "BLEND", "leave a blend out (repeat)"),
-    repeated("--also-hide", "WORD", "a word that gives the fragrance away (repeat)"),
-    repeated("--may-stay", "WORD", "a word with a hidden name in it (repeat)"),
-)
-
-COMMANDS = (
-    Command(
-        "share", _share, "put a series into one zip for a supplier or a colleague",
-        f"""
-        Put the report, the records as CSV, the plan, the rules and the seed into one zip. Whoever
-        has scentlab opens it with `scentlab open` and finds the same loads. What is held back is
-        left out of every file, and the fits are made again from what is shared. Nothing is sent,
-        and a package that is there already is not replaced. {OTHER_RULES}
-        """,
-        """
-        scentlab share cedar-2026 --preview --hide fragrance,costs,notes
-        scentlab share cedar-2026 --out cedar.zip --leave-out "house blend"
-        """,
-        (
-            FOLDER,
-            option("--out", metavar="FILE.zip", help="the package to write"),
-            option("--preview", action="store_true", help="print what would leave, write nothing"),
-            option("--show", metavar="NAME", help="print one file of it, such as pours.csv"),
-            *_HOLDING, *rule_options(shown=False),
-        ),
-    ),
-    Command(
-        "open", _open, "check a package that was sent, and repeat its analysis",
-        """
-        Check every file of a zip that `scentlab share` wrote, fit the records again with the rules
-        and the seed of the sender, and say whether each recommended and highest safe load is the
-        same to the printed digits. Nothing is unpacked or written unless --save names a new
-        folder. Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
-        """,
-        "scentlab open cedar.zip --save cedar-from-the-maker",
-        (option("file", metavar="FILE.zip"),
-         option("--save", metavar="FOLDER", help="new folder for the checked files")),
-    ),
-    Command(
-        "summary", _summary, "write the report for a supplier, with what you ask",
-        f"""
-        Fit a series and write its report for a supplier, with what you ask (1 to 6 times --ask)
-        and a form. The supplier opens it in a browser and saves an answer there, which
-        `scentlab weigh` reads. What is held back is left out as in `scentlab share`. An earlier
-        page of the same name is replaced. {OTHER_RULES}
-        """,
-        'scentlab summary cedar-2026 --out cedar.html --ask "Did lot 7 change?"',
-        (
-            FOLDER, out_page(),
-            option("--ask", action="append", required=True, metavar="TEXT",
-                   help="what the supplier is asked (repeat)"),
-            *_HOLDING, *rule_options(shown=False),
-        ),
-    ),
-    Command(
-        "answer", _answer, "answer a package that was sent, in a small file",
-        """
-        For a supplier: check a package, then write an answer to it with what is known of a lot,
-        another rule, or another highest load for a blend. What these would recommend is printed
-        beside the package's own. The maker reads it with `scentlab weigh`.
-        """,
-        """
-        scentlab answer cedar.zip --out answer.json --from "the wax maker" \\
-            --lot "hard wax=L7=oil content=0.4 %" --limit soft=8.5
-        """,
-        (
-            option("file", metavar="FILE.zip"),
-            option("--out", metavar="FILE.json", required=True, help="the answer to write"),
-            option("--from", dest="sender", metavar="TEXT", required=True, help="who answers"),
-            option("--note", default="", metavar="TEXT", help="anything else, in words"),
-            repeated("--lot", "MATERIAL=LOT=WHAT=VALUE", "known of a lot (repeat)"),
-            repeated("--limit", "BLEND=LOAD", "highest load, in %% of wax (repeat)"),
-            *rule_options(PROPOSED),
-        ),
-    ),
-)

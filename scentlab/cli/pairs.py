@@ -3,12 +3,9 @@
 import zlib
 
 from scentlab.cli.frame import (
-    FOLDER,
-    PAPER,
     CannotDo,
-    Command,
+    command,
     opened,
-    option,
     program,
     quoted,
 )
@@ -20,6 +17,26 @@ _KINDS = {"hot": "warm", "cold": "cold"}
 _KEYS = {"1": "first", "2": "second"}
 
 
+@command("""which of two dry loads smells stronger, side by side
+
+    Plan a pair test of two loads that are dry: how many pairs find a difference worth noticing,
+    which pieces, in which blind and balanced order; writes a sheet to print. Later it asks for
+    the answers of a tester (1 the first, 2 the second), stores them in the record and says what
+    the pairs show: stronger, not smelt (with the most it could be), or open.
+
+    scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
+    scentlab pairs fig --tester A1
+
+    FOLDER
+    --loads TEXT: two loads (lowest and highest that is dry)
+    --testers CODES: such as A1,A2 (those of the plan)
+    --kind hot|cold = hot: of throw (hot, which the recommended load goes by)
+    --points POINTS = 1: of throw that are worth noticing (1)
+    --number NUMBER: of pairs, in place of --points
+    --blend NAME: the wax (the first)
+    --tester CODE: ask for this tester's answers
+    @paper
+    """)
 def _pairs(arguments):
     from scentlab.planning.plan import Plan
 
@@ -141,33 +158,3 @@ def _show(arguments, store, plan):
     print(found.sentence, *(f"Note: {note}" for note in found.notes), sep="\n")
     print(f"Still to compare: {waits}." if waits else
           f"All pairs are in. Next: {program()} report {quoted(arguments.folder)}")
-
-
-COMMANDS = (
-    Command(
-        "pairs", _pairs, "which of two dry loads smells stronger, side by side",
-        """
-        Plan a pair test of two loads that are dry: how many pairs find a difference worth
-        noticing, which pieces, in which blind and balanced order; writes a sheet to print. Later
-        it asks for the answers of a tester (1 the first, 2 the second), stores them in the record
-        and says what the pairs show: stronger, not smelt (with the most it could be), or open.
-        """,
-        """
-        scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
-        scentlab pairs fig --tester A1
-        """,
-        (
-            FOLDER,
-            option("--loads", metavar="TEXT", help="two loads (lowest and highest that is dry)"),
-            option("--testers", metavar="CODES", help="such as A1,A2 (those of the plan)"),
-            option("--kind", choices=tuple(_KINDS), default="hot",
-                   help="of throw (hot, which the recommended load goes by)"),
-            option("--points", type=float, default=1.0, metavar="NUMBER",
-                   help="of throw that are worth noticing (1)"),
-            option("--number", type=int, metavar="NUMBER", help="of pairs, in place of --points"),
-            option("--blend", metavar="NAME", help="the wax (the first)"),
-            option("--tester", metavar="CODE", help="ask for this tester's answers"),
-            PAPER,
-        ),
-    ),
-)

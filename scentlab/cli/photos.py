@@ -2,9 +2,25 @@
 
 from pathlib import Path
 
-from scentlab.cli.frame import FOLDER, CannotDo, Command, opened, option
+from scentlab.cli.frame import CannotDo, command, opened
 
 
+@command("""take in a photo of a piece
+
+    Take in a photo (JPEG, PNG or WebP) of the piece with the blind code CODE: scaled, turned
+    upright, and without the place, the device or anything else that a camera writes into it.
+    The file itself is left as it is. The picture is kept in FOLDER/photos.
+
+    scentlab photo cedar-2026 417 IMG_0412.jpg --test sweat --age 7 --choose
+
+    FOLDER
+    CODE
+    FILE
+    --test sweat|frost: what it shows
+    --age DAYS: age of the piece when it was taken
+    --tester CODE: who took it, such as A1
+    --choose: choose it for the report
+    """)
 def _photo(arguments):
     from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
 
@@ -19,23 +35,3 @@ def _photo(arguments):
         receipt = choose_photo(store, receipt.entry_id, True)
     print(f"photos {receipt.entry_id}: photo of piece {arguments.code} stored, without place and "
           f"device{', and chosen for the report' if arguments.choose else ''}")
-
-
-COMMANDS = (
-    Command(
-        "photo", _photo, "take in a photo of a piece",
-        """
-        Take in a photo (JPEG, PNG or WebP) of the piece with the blind code CODE: scaled, turned
-        upright, and without the place, the device or anything else that a camera writes into it.
-        The file itself is left as it is. The picture is kept in FOLDER/photos.
-        """,
-        "scentlab photo cedar-2026 417 IMG_0412.jpg --test sweat --age 7 --choose",
-        (
-            FOLDER, option("code", metavar="CODE"), option("file", metavar="FILE"),
-            option("--test", choices=("sweat", "frost"), help="what it shows"),
-            option("--age", type=float, metavar="DAYS", help="age of the piece when it was taken"),
-            option("--tester", metavar="CODE", help="who took it, such as A1"),
-            option("--choose", action="store_true", help="choose it for the report"),
-        ),
-    ),
-)

@@ -6,24 +6,42 @@ from dataclasses import replace
 
 from scentlab import amounts
 from scentlab.cli.frame import (
-    PAPER,
     CannotDo,
-    Command,
     amount,
+    command,
     empty_folder,
     item,
     opened,
-    option,
     program,
     quoted,
     units_of,
 )
 from scentlab.files import write_whole
 from scentlab.planning.rules import HEAT_HINTS
-from scentlab.schema import PACKS
 from scentlab.units import in_maker_units
 
 
+@command("""plan from what there is: small, medium, large
+
+    Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
+    with what each takes and is expected to find. With --take one of them is kept in a new
+    series folder, with its sheets. What cannot be held is refused, with what would do. Later
+    `scentlab heat FOLDER` records the heat cycle as it was reached.
+
+    scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\
+          --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"
+
+    FOLDER
+    --wax! NAME: the wax
+    --oil! NAME: the fragrance oil
+    --have! TEXT: wax, moulds, warmers, rooms, testers, evenings
+    --loads TEXT: "1 to 3 oz/lb" (by the limit)
+    --limit LOAD: the wax maker's highest load
+    --piece WEIGHT = 1 oz: weight of a piece (1 oz)
+    --take small|medium|large: keep this one
+    --start DATE: first evening (today)
+    @paper
+    """)
 def _plan(arguments):
     from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
     from scentlab.recording.shelf import shelf_beside
@@ -40,7 +58,7 @@ def _plan(arguments):
         blend = replace(blend, parts={wax: 1.0})
     found = propose_plans(
         arguments.have, blend, shelf.fragrance(arguments.oil),
-        _read("--loads", read_ends, arguments.loads), start=arguments.start or dt.date.today(),
+        _read("--loads", read_ends, arguments.loads or ""), start=arguments.start or dt.date.today(),
         seed=zlib.crc32(str(folder.resolve()).encode()),
         piece_g=amount("--piece", "g", arguments.piece),
     )
@@ -87,6 +105,21 @@ def _read(name, reader, text):
         raise CannotDo(f"{name} {error}") from error
 
 
+@command("""record a heat cycle as it was reached
+
+    Record what a max-min thermometer showed while the pieces were warm, so that an answer says
+    what it rests on. Without temperatures it shows how a home can hold the heat.
+
+    scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut
+
+    FOLDER
+    --coldest TEMP: as 37 C or 99 F
+    --hottest TEMP: as 39 C or 102 F
+    --hours TIME = 12 h: warm each time (12 h)
+    --times NUMBER = 3: how many times (3)
+    --pack open|shut: was the pack open or shut
+    --start DATE: day it began (today)
+    """)
 def _heat(arguments):
     from scentlab.recording.correcting import refuse_what_cannot_be
     from scentlab.series import heat_words
@@ -104,50 +137,3 @@ def _heat(arguments):
     refuse_what_cannot_be("heats", row, dt.date.today())
     entry = store.add("heats", row).entry_id
     print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")
-
-
-COMMANDS = (
-    Command(
-        "heat", _heat, "",
-        """
-        Record what a max-min thermometer showed while the pieces were warm, so that an answer says
-        what it rests on. Without temperatures it shows how a home can hold the heat.
-        """,
-        "scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut",
-        (
-            option("folder", metavar="FOLDER"),
-            option("--coldest", metavar="TEMP", help="as 37 C or 99 F"),
-            option("--hottest", metavar="TEMP", help="as 39 C or 102 F"),
-            option("--hours", metavar="TIME", default="12 h", help="warm each time (12 h)"),
-            option("--times", type=int, default=3, help="how many times (3)"),
-            option("--pack", choices=PACKS, help="was the pack open or shut"),
-            option("--start", type=dt.date.fromisoformat, metavar="DATE",
-                   help="day it began (today)"),
-        ),
-    ),
-    Command(
-        "plan", _plan, "plan from what there is: small, medium, large",
-        """
-        Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
-        with what each takes and is expected to find. With --take one of them is kept in a new
-        series folder, with its sheets. What cannot be held is refused, with what would do. Later
-        `scentlab heat FOLDER` records the heat cycle as it was reached.
-        """,
-        'scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\\n'
-        '      --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"',
-        (
-            option("folder", metavar="FOLDER"),
-            option("--wax", metavar="NAME", required=True, help="the wax"),
-            option("--oil", metavar="NAME", required=True, help="the fragrance oil"),
-            option("--have", metavar="TEXT", required=True,
-                   help="wax, moulds, warmers, rooms, testers, evenings"),
-            option("--loads", metavar="TEXT", default="", help='"1 to 3 oz/lb" (by the limit)'),
-            option("--limit", metavar="LOAD", default="", help="the wax maker's highest load"),
-            option("--piece", metavar="WEIGHT", default="1 oz", help="weight of a piece (1 oz)"),
-            option("--take", choices=("small", "medium", "large"), help="keep this one"),
-            option("--start", type=dt.date.fromisoformat, metavar="DATE",
-                   help="first evening (today)"),
-            PAPER,
-        ),
-    ),
-)

@@ -5,13 +5,10 @@ from pathlib import Path
 
 from scentlab.amounts import keep_units, read_amount, read_temperature
 from scentlab.cli.frame import (
-    FOLDER,
-    PAPER,
     STORE_NAME,
     CannotDo,
-    Command,
+    command,
     empty_folder,
-    option,
     program,
     quoted,
     series_folder,
@@ -27,6 +24,32 @@ class _Stopped(Exception):
     """Whoever is asked has left; what was stored before stays."""
 
 
+@command("""one pot, one evening: how much is too much?
+
+    Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of
+    each load to heat and one to leave. Says what it takes, makes the folder and a sheet to
+    print. Without options it goes on with the folder: asks what was weighed, then the grades,
+    and gives the answer and the next step that is worth most for its wax.
+
+    scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
+    scentlab quick fig
+
+    FOLDER
+    --wax NAME: the wax
+    --oil NAME: the fragrance oil
+    --loads TEXT: two to four, as "1, 2, 3 oz/lb" or "6, 9 %"
+    --sheet LOAD: what the wax maker's sheet recommends
+    --limit LOAD: the maximum, if it names one: never above it
+    --piece WEIGHT: weight of a piece (1 oz)
+    --add TEMP: add the fragrance at, as 185 F
+    --flash TEMP: flash point of the fragrance
+    --wax-price PRICE: as "3.50 / lb"; with the next: the costs
+    --oil-price PRICE: as "18 for 16 oz"
+    --currency CURRENCY
+    @paper
+    --today DATE: as 2026-03-14
+    --seed NUMBER
+    """)
 def _quick(arguments):
     if not (Path(arguments.folder) / STORE_NAME).is_file():
         return _start(arguments)
@@ -280,37 +303,3 @@ def _answer(arguments, check):
     if wanted:
         print(check.accept(step, arguments.seed))
         _say_sheets(check, arguments, int(step.table["pots"].iloc[0]))
-
-
-COMMANDS = (
-    Command(
-        "quick", _quick, "one pot, one evening: how much is too much?",
-        """
-        Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of
-        each load to heat and one to leave. Says what it takes, makes the folder and a sheet to
-        print. Without options it goes on with the folder: asks what was weighed, then the grades,
-        and gives the answer and the next step that is worth most for its wax.
-        """,
-        """
-        scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
-        scentlab quick fig
-        """,
-        (
-            FOLDER,
-            option("--wax", metavar="NAME", help="the wax"),
-            option("--oil", metavar="NAME", help="the fragrance oil"),
-            option("--loads", metavar="TEXT", help='two to four, as "1, 2, 3 oz/lb" or "6, 9 %%"'),
-            option("--sheet", metavar="LOAD", help="what the wax maker's sheet recommends"),
-            option("--limit", metavar="LOAD", help="the maximum, if it names one: never above it"),
-            option("--piece", metavar="WEIGHT", help="weight of a piece (1 oz)"),
-            option("--add", metavar="TEMP", help="add the fragrance at, as 185 F"),
-            option("--flash", metavar="TEMP", help="flash point of the fragrance"),
-            option("--wax-price", metavar="PRICE", help='as "3.50 / lb"; with the next: the costs'),
-            option("--oil-price", metavar="PRICE", help='as "18 for 16 oz"'),
-            option("--currency"),
-            PAPER,
-            option("--today", type=dt.date.fromisoformat, metavar="DATE", help="as 2026-03-14"),
-            option("--seed", type=int),
-        ),
-    ),
-)

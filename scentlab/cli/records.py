@@ -7,22 +7,49 @@ from pathlib import Path
 
 from scentlab.amounts import READERS
 from scentlab.cli.frame import (
-    FOLDER,
+    GROUPS,
     CannotDo,
-    Command,
     amount,
+    command,
     count,
     opened,
     option,
     program,
     quoted,
-    repeated,
     series_folder,
     understood,
 )
 from scentlab.schema import IMPORT_TABLES, DataError
 
+_TABLES = "pours grades throws bleeds warmings pairs heats photos"
+GROUPS["entry"] = (option("table", metavar="TABLE", choices=_TABLES.split()),
+                   option("entry", metavar="ENTRY", type=int))
 
+
+@command("""import pours, pieces and throw scores from CSV or XLSX files
+
+    Check CSV or XLSX files and put them into the record of a series folder: all of them or
+    nothing. `scentlab columns` shows every column and the units a file may use. What is wrong
+    is shown with file, row, column, value and remedy. Where a plan is kept, what is not planned
+    is refused, and pieces need no column pour.
+
+    scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --dry-run
+    scentlab import cedar-2026 --pours book.xlsx --sheet pours=Weights \\
+        --match "Wax weighed=wax_g:oz" --match "Day=poured_on:day.month.year"
+
+    FOLDER
+    --pours FILE: test batches, as weighed
+    --pieces FILE: sweat and frost grades
+    --throws FILE: throw scores
+    --warmings FILE: checks on the warmer
+    --pairs FILE: pairs, which of two is stronger
+    --heats FILE: heat cycles, as they were reached
+    --match HEADING=COLUMN[:UNIT]...: a heading of the file (repeat)
+    --sheet TABLE=NAME...: sheet of an XLSX file (repeat)
+    --decimal .|, = .: decimal sign (.)
+    --beyond-plan: take what is unplanned or unusual too
+    --dry-run: check the files, write nothing
+    """)
 def _import(arguments):
     from scentlab.recording.importing import dry_run
     from scentlab.recording.matching import left_out
@@ -81,6 +108,17 @@ def _sheet(text, files):
     )
 
 
+@command("""show what is stored of a piece or a pour, with numbers
+
+    Print the entries of the record for NAME, the blind code of a piece, the name of a pour, or
+    "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void`
+    take, and what can be corrected. Scores are shown without pour and load. Writes nothing.
+
+    scentlab entries cedar-2026 417
+
+    FOLDER
+    NAME
+    """)
 def _entries(arguments):
     from scentlab.recording.correcting import stored_about
 
@@ -90,10 +128,24 @@ def _entries(arguments):
             print(f"    {name} = {'' if value is None else value}")
 
 
+@command("""correct an entry of the record, with a reason
+
+    Write a new row into the record in place of an old one; the old one and the reason stay in
+    the history. `scentlab entries` shows tables, numbers and columns. An empty value after =
+    means not known; a bare number is in the unit of the column.
+
+    scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
+    scentlab correct cedar-2026 pours 4 wax_g="7 oz" note= --reason "no zero"
+
+    FOLDER
+    @entry
+    COLUMN=VALUE...
+    --reason! TEXT: why, kept with the change
+    """)
 def _correct(arguments):
     from scentlab.recording.correcting import mend
 
-    changes = dict(_change(arguments.table, text) for text in arguments.changes)
+    changes = dict(_change(arguments.table, text) for text in arguments.column)
     receipt = mend(opened(arguments.folder), arguments.table, arguments.entry, changes,
                    arguments.reason)
     print(
@@ -114,6 +166,17 @@ def _change(table, text):
     return name, value
 
 
+@command("""take an entry out of the record, with a reason
+
+    Write into the record that an entry does not count, and why. Nothing is erased: the entry
+    and the reason stay in the history. `scentlab entries` shows tables and numbers.
+
+    scentlab void cedar-2026 throws 31 --reason "the warmer was off"
+
+    FOLDER
+    @entry
+    --reason! TEXT: why, kept with the change
+    """)
 def _void(arguments):
     from scentlab.recording.correcting import make_void
 
@@ -121,6 +184,20 @@ def _void(arguments):
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
 
 
+@command("""write the record as CSV files
+
+    Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv, pairs.csv and
+    heats.csv where there are any, as `scentlab import` reads them (bleeds.csv too, which
+    nothing reads). In FOLDER/exports earlier ones are replaced; in another folder nothing is.
+    --whole-rows is the way out of a damaged record: what is right is written, what is lost is
+    listed, and the exit code is 1.
+
+    scentlab export cedar-2026 --out saved --whole-rows
+
+    FOLDER
+    --out OUT: folder to write into (FOLDER/exports)
+    --whole-rows: of a damaged record the rows that are whole
+    """)
 def _export(arguments):
     from scentlab.recording.importing import FILES, export_csvs, export_rows
     from scentlab.recording.store import Store, whole_rows
@@ -147,6 +224,15 @@ def _export(arguments):
     return 1 if wrong else 0
 
 
+@command("""show the columns of the CSV files
+
+    Print every column of the files that `scentlab import` reads, with its meaning, unit and
+    range, and the units that a file may use instead. Writes nothing.
+
+    scentlab columns
+
+
+    """)
 def _columns(arguments):
     from scentlab.recording.matching import units_of
 
@@ -168,101 +254,3 @@ def _columns(arguments):
                 initial_indent=f"  {'*' if column.required else ' '} {column.name:<{width}}  ",
                 subsequent_indent=" " * (width + 6),
             ))
-
-
-_ENTRY = (
-    FOLDER,
-    option("table", metavar="TABLE", choices=(
-        "pours", "grades", "throws", "bleeds", "warmings", "pairs", "heats", "photos")),
-    option("entry", metavar="ENTRY", type=int),
-)
-_REASON = option("--reason", metavar="TEXT", required=True, help="why, kept with the change")
-
-COMMANDS = (
-    Command(
-        "import", _import, "import pours, pieces and throw scores from CSV or XLSX files",
-        """
-        Check CSV or XLSX files and put them into the record of a series folder: all of them or
-        nothing. `scentlab columns` shows every column and the units a file may use. What is wrong
-        is shown with file, row, column, value and remedy. Where a plan is kept, what is not
-        planned is refused, and pieces need no column pour.
-        """,
-        """
-        scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --dry-run
-        scentlab import cedar-2026 --pours book.xlsx --sheet pours=Weights \\
-            --match "Wax weighed=wax_g:oz" --match "Day=poured_on:day.month.year"
-        """,
-        (
-            FOLDER,
-            option("--pours", metavar="FILE", help="test batches, as weighed"),
-            option("--pieces", metavar="FILE", help="sweat and frost grades"),
-            option("--throws", metavar="FILE", help="throw scores"),
-            option("--warmings", metavar="FILE", help="checks on the warmer"),
-            option("--pairs", metavar="FILE", help="pairs, which of two is stronger"),
-            option("--heats", metavar="FILE", help="heat cycles, as they were reached"),
-            repeated("--match", "HEADING=COLUMN[:UNIT]", "a heading of the file (repeat)"),
-            repeated("--sheet", "TABLE=NAME", "sheet of an XLSX file (repeat)"),
-            option("--decimal", choices=(".", ","), default=".", help="decimal sign (.)"),
-            option("--beyond-plan", action="store_true",
-                   help="take what is unplanned or unusual too"),
-            option("--dry-run", action="store_true", help="check the files, write nothing"),
-        ),
-    ),
-    Command(
-        "entries", _entries, "show what is stored of a piece or a pour, with numbers",
-        """
-        Print the entries of the record for NAME, the blind code of a piece, the name of a pour, or
-        "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void`
-        take, and what can be corrected. Scores are shown without pour and load. Writes nothing.
-        """,
-        "scentlab entries cedar-2026 417",
-        (FOLDER, option("name", metavar="NAME")),
-    ),
-    Command(
-        "correct", _correct, "correct an entry of the record, with a reason",
-        """
-        Write a new row into the record in place of an old one; the old one and the reason stay in
-        the history. `scentlab entries` shows tables, numbers and columns. An empty value after =
-        means not known; a bare number is in the unit of the column.
-        """,
-        """
-        scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
-        scentlab correct cedar-2026 pours 4 wax_g="7 oz" note= --reason "no zero"
-        """,
-        (*_ENTRY, option("changes", metavar="COLUMN=VALUE", nargs="+"), _REASON),
-    ),
-    Command(
-        "void", _void, "take an entry out of the record, with a reason",
-        """
-        Write into the record that an entry does not count, and why. Nothing is erased: the entry
-        and the reason stay in the history. `scentlab entries` shows tables and numbers.
-        """,
-        'scentlab void cedar-2026 throws 31 --reason "the warmer was off"',
-        (*_ENTRY, _REASON),
-    ),
-    Command(
-        "export", _export, "write the record as CSV files",
-        """
-        Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv, pairs.csv and
-        heats.csv where there are any, as `scentlab import` reads them (bleeds.csv too, which
-        nothing reads). In FOLDER/exports earlier ones are
-        replaced; in another folder nothing is. --whole-rows is the way out of a damaged record:
-        what is right is written, what is lost is listed, and the exit code is 1.
-        """,
-        "scentlab export cedar-2026 --out saved --whole-rows",
-        (
-            FOLDER,
-            option("--out", metavar="OUT", help="folder to write into (FOLDER/exports)"),
-            option("--whole-rows", action="store_true",
-                   help="of a damaged record the rows that are whole"),
-        ),
-    ),
-    Command(
-        "columns", _columns, "show the columns of the CSV files",
-        """
-        Print every column of the files that `scentlab import` reads, with its meaning, unit and
-        range, and the units that a file may use instead. Writes nothing.
-        """,
-        "scentlab columns",
-    ),
-)

@@ -2,68 +2,46 @@
 
 import argparse
 import dataclasses
-from dataclasses import dataclass
 
-from scentlab.cli.frame import SEED, CannotDo, option, understood
+from scentlab.cli.frame import GROUPS, CannotDo, options, understood
 from scentlab.text import spelling
 
-
-def percent(text):
-    return float(text) / 100
-
-
-@dataclass(frozen=True)
-class _Rule:
-    """An option of a field of Rules: its name, what argparse is told, its help."""
-
-    field: str
-    name: str
-    more: dict
-    words: str
-
-
-_GRADE = {"type": int, "choices": (1, 2, 3, 4)}
-_PERCENT = {"type": percent, "metavar": "PERCENT"}
-_TABLE = tuple(_Rule(*row) for row in (
-    ("risk", "--risk-pct", _PERCENT, "most pieces that may sweat, in %% (5)"),
-    ("confidence", "--confidence-pct", _PERCENT, "how sure of that, in %% (95)"),
-    ("limit_grade", "--limit-grade", _GRADE, "sweat grade that is a fault (2)"),
-    ("frost_limit_grade", "--frost-limit-grade", _GRADE, "frost grade that is a fault (2)"),
-    ("throw_loss", "--throw-loss", {"type": float, "metavar": "POINTS"},
-     "points of throw (of 10) to give up (0.5)"),
-    ("throw_kind", "--throw-kind", {"choices": ("warm", "jar", "cold")},
-     "throw to choose by; warm is hot throw (warm)"),
-    ("stress", "--stress", {"choices": ("rest", "heat")},
-     "room temperature or heat-cycled (the harshest)"),
-    ("ship_age_days", "--ship-age-days", {"type": float, "metavar": "DAYS"},
-     "age at which pieces are sold (as seen)"),
-    ("override_blends", "--override-blend", {"action": "append", "metavar": "BLEND"},
-     "set this blend's wax maker's limit aside"),
-    ("override_reason", "--override-reason", {"action": "append", "metavar": "[BLEND=]TEXT"},
-     "why, printed in the report"),
-    ("today_load_pct", "--today-load-pct", {"action": "append", "metavar": "[BLEND=]LOAD"},
-     "load poured today, in %% of wax"),
-))
-FIELDS = tuple(rule.field for rule in _TABLE)
+# The option of each field of Rules.
+_TABLE = {
+    "risk": "--risk-pct PERCENT: most pieces that may sweat, in % (5)",
+    "confidence": "--confidence-pct PERCENT: how sure of that, in % (95)",
+    "limit_grade": "--limit-grade 1|2|3|4: sweat grade that is a fault (2)",
+    "frost_limit_grade": "--frost-limit-grade 1|2|3|4: frost grade that is a fault (2)",
+    "throw_loss": "--throw-loss POINTS: points of throw (of 10) to give up (0.5)",
+    "throw_kind": "--throw-kind warm|jar|cold: throw to choose by; warm is hot throw (warm)",
+    "stress": "--stress rest|heat: room temperature or heat-cycled (the harshest)",
+    "ship_age_days": "--ship-age-days DAYS: age at which pieces are sold (as seen)",
+    "override_blends": "--override-blend BLEND...: set this blend's wax maker's limit aside",
+    "override_reason": "--override-reason [BLEND=]TEXT...: why, printed in the report",
+    "today_load_pct": "--today-load-pct [BLEND=]LOAD...: load poured today, in % of wax",
+}
+FIELDS = tuple(_TABLE)
+# What an answer may propose instead.
+PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
 
 
 def rule_options(fields=FIELDS, shown=True):
     """The options of these fields of Rules; those that are not shown are taken all the same."""
-    options = [option(r.name, dest=r.field, **r.more,
-                      help=r.words if shown else argparse.SUPPRESS)
-               for r in _TABLE if r.field in fields]
-    if fields == FIELDS:
-        options.append(option(*SEED[0], **SEED[1] | ({} if shown else {"help": argparse.SUPPRESS})))
-    return tuple(options)
+    found = [(*options(_TABLE[field]), field) for field in fields]
+    found = [(name, {**more, "dest": field}) for (name, more), field in found]
+    found += options("@seed") * (fields == FIELDS)
+    return tuple(found if shown else [(n, {**m, "help": argparse.SUPPRESS}) for n, m in found])
 
 
-OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
+GROUPS |= {"rules": rule_options(shown=False), "rules shown": rule_options(),
+           "proposed": rule_options(PROPOSED)}
 
 
 def given_rules(arguments, fields=FIELDS):
     """The fields of Rules that options gave, as they were typed."""
     given = {name: getattr(arguments, name) for name in fields}
-    return {name: value for name, value in given.items() if value is not None}
+    return {name: value / 100 if name in ("risk", "confidence") else value
+            for name, value in given.items() if value not in (None, [])}
 
 
 def read_rules(arguments, folder=None, announce=print):

@@ -1,7 +1,6 @@
 """Commands of a series as a whole: new, demo, lab, panel, progress."""
 
 import argparse
-import datetime as dt
 import sys
 import textwrap
 from dataclasses import replace
@@ -10,11 +9,9 @@ from pathlib import Path
 from scentlab.amounts import keep_units, units_here
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
-    FOLDER,
-    LOOKS,
-    SEED,
+    GROUPS,
     CannotDo,
-    Command,
+    command,
     count,
     empty_folder,
     opened,
@@ -28,7 +25,19 @@ from scentlab.cli.frame import (
 )
 from scentlab.schema import THROW_WORDS
 
+GROUPS["extra"] = (option("--extra", nargs=argparse.REMAINDER, default=[]),)
 
+
+@command("""make a new series folder
+
+    Make a folder for one load test (a series), with the record (series.sqlite) and exports/ for
+    what is written. The folder must be new or empty: nothing that exists is overwritten.
+
+    scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"
+
+    FOLDER
+    --title TEXT: title (the folder's name)
+    """)
 def _new(arguments):
     from scentlab.workshop import make_series
 
@@ -40,6 +49,17 @@ def _new(arguments):
     print(f"Next: {program()} lab {quoted(folder)}")
 
 
+@command("""make a series folder with invented data, and its report
+
+    Make a series folder from the invented data that come with the kit, fit them, print the
+    recommended load of each blend and write FOLDER/report.html: the whole way in under half a
+    minute. The folder must be new or empty. The data are made up and are no evidence.
+
+    scentlab demo demo-series
+
+    FOLDER
+    @seed
+    """)
 def _demo(arguments):
     from scentlab.choosing.pick import Rules
     from scentlab.sharing.report import write_report
@@ -64,6 +84,19 @@ def _demo(arguments):
     print(f"  {program()} lab {quoted(folder)}")
 
 
+@command("""open a workshop or a series in JupyterLab
+
+    Open a workshop (a folder of series) or a single series in JupyterLab, in the web browser of
+    this computer, at its start page. What is saved there goes to series.sqlite and exports/ of
+    the series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab as it
+    is.
+
+    scentlab lab my-workshop
+    scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
+
+    FOLDER
+    @extra
+    """)
 def _lab(arguments):
     from scentlab.lab import is_here, run_lab
 
@@ -82,6 +115,22 @@ def _lab(arguments):
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 
 
+@command("""let the panel score on phones or tablets
+
+    Serve plain pages on which testers score by blind code; what they score is written to
+    series.sqlite. Prints a link and its QR code: who has the link can score. By default only
+    this computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a
+    network that you trust. End it with Ctrl+C in this window.
+
+    scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2
+
+    FOLDER
+    --host HOST = 127.0.0.1: address to listen on (127.0.0.1, this computer only)
+    --port NUMBER = 0: port (that of the last time, or free)
+    @looks
+    --today DATE: what is due on that day (today)
+    --pour-qr: show the QR code of the pour day too (its page shows loads)
+    """)
 def _panel(arguments):
     from scentlab.panel.server import serve
 
@@ -93,9 +142,20 @@ def _panel(arguments):
     )
 
 
+@command("""choose g or oz, °C or °F
+
+    Choose what every screen, sheet, answer and report of a workshop, or of one series, says
+    first: g or oz, C or F. The other form is shown beside it, and any unit can be typed
+    anywhere. Without a choice, what the maker types first is taken. What is stored stays.
+
+    scentlab units oz F
+    scentlab units g C my-workshop/cedar-2026
+
+    UNIT*: g or oz, C or F, and a folder (this)
+    """)
 def _units(arguments):
     named, rest = {}, []
-    for word in arguments.words:
+    for word in arguments.unit:
         plain = word.strip("°,").lower()
         known = {"g": "weight", "oz": "weight", "c": "temperature", "f": "temperature"}
         if plain in known:
@@ -117,6 +177,18 @@ def _units(arguments):
 # --- progress ----------------------------------------------------------------------------------
 
 
+@command("""show outstanding scores
+
+    Show from the record how far a series is: what each tester can score today, which scores are
+    outstanding, which pieces are past their cure date without a score, and which planned test
+    batches are not logged. Shows no load and writes nothing.
+
+    scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2
+
+    FOLDER
+    --today DATE: as 2026-03-14 (today)
+    @looks
+    """)
 def _progress(arguments):
     from scentlab.recording.progress import see_progress
 
@@ -177,91 +249,3 @@ def _open_pours(pours):
 
 _TESTS = {"warm throw": "hot throw"}
 
-
-def _date(text):
-    try:
-        return dt.date.fromisoformat(text)
-    except ValueError:
-        raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-14") from None
-
-
-COMMANDS = (
-    Command(
-        "new", _new, "make a new series folder",
-        """
-        Make a folder for one load test (a series), with the record (series.sqlite) and exports/
-        for what is written. The folder must be new or empty: nothing that exists is overwritten.
-        """,
-        'scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"',
-        (FOLDER, option("--title", metavar="TEXT", help="title (the folder's name)")),
-    ),
-    Command(
-        "lab", _lab, "open a workshop or a series in JupyterLab",
-        """
-        Open a workshop (a folder of series) or a single series in JupyterLab, in the web browser
-        of this computer, at its start page. What is saved there goes to series.sqlite and exports/
-        of the series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab
-        as it is.
-        """,
-        """
-        scentlab lab my-workshop
-        scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
-        """,
-        (FOLDER, option("--extra", nargs=argparse.REMAINDER, default=[])),
-    ),
-    Command(
-        "units", _units, "choose g or oz, °C or °F",
-        """
-        Choose what every screen, sheet, answer and report of a workshop, or of one series, says
-        first: g or oz, C or F. The other form is shown beside it, and any unit can be typed
-        anywhere. Without a choice, what the maker types first is taken. What is stored stays.
-        """,
-        """
-        scentlab units oz F
-        scentlab units g C my-workshop/cedar-2026
-        """,
-        (option("words", metavar="UNIT", nargs="*", help="g or oz, C or F, and a folder (this)"),),
-    ),
-    Command(
-        "panel", _panel, "let the panel score on phones or tablets",
-        """
-        Serve plain pages on which testers score by blind code; what they score is written to
-        series.sqlite. Prints a link and its QR code: who has the link can score. By default only
-        this computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a
-        network that you trust. End it with Ctrl+C in this window.
-        """,
-        "scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2",
-        (
-            FOLDER,
-            option("--host", default="127.0.0.1",
-                   help="address to listen on (127.0.0.1, this computer only)"),
-            option("--port", type=int, default=0, help="port (that of the last time, or free)"),
-            LOOKS,
-            option("--today", type=_date, metavar="DATE",
-                   help="what is due on that day (today)"),
-            option("--pour-qr", action="store_true",
-                   help="show the QR code of the pour day too (its page shows loads)"),
-        ),
-    ),
-    Command(
-        "progress", _progress, "show outstanding scores",
-        """
-        Show from the record how far a series is: what each tester can score today, which scores
-        are outstanding, which pieces are past their cure date without a score, and which planned
-        test batches are not logged. Shows no load and writes nothing.
-        """,
-        "scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2",
-        (FOLDER, option("--today", type=_date, metavar="DATE", help="as 2026-03-14 (today)"),
-         LOOKS),
-    ),
-    Command(
-        "demo", _demo, "make a series folder with invented data, and its report",
-        """
-        Make a series folder from the invented data that come with the kit, fit them, print the
-        recommended load of each blend and write FOLDER/report.html: the whole way in under half
-        a minute. The folder must be new or empty. The data are made up and are no evidence.
-        """,
-        "scentlab demo demo-series",
-        (FOLDER, SEED),
-    ),
-)
