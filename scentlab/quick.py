@@ -142,13 +142,14 @@ class QuickCheck:
             write_whole(paths[-1], quick_sheet_html(self.plan, paper, [pot]))
         return paths
 
-    def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None, poured_on=None):
-        """Store what was weighed of a planned test batch; returns the receipt."""
+    def log(self, pour, wax_g, fragrance_g, scale_check_g=None, key=None, poured_on=None, **more):
+        """Store what was weighed of a planned test batch, and ``more`` of it; returns the receipt.
+        """
         return self.store.add("pours", {
             "pour": pour.pour, "pot": pour.pot, "blend": pour.blend,
             "poured_on": poured_on or self.today,
             "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g,
-            "limit_load_pct": pour.limit_load_pct,
+            "limit_load_pct": pour.limit_load_pct, **more,
         }, key)
 
     @property

@@ -1,12 +1,13 @@
 """Commands that fit and recommend: report, costs, compare, weigh."""
 
 import dataclasses
-import textwrap
 
 from scentlab.cli.frame import (
     CannotDo,
     command,
     item,
+    listed,
+    noted,
     opened,
     page_path,
     series_folder,
@@ -24,6 +25,12 @@ def analysed(folder, rules, seed, memory=None):
     return analyse(read_series(opened(folder)), rules, seed=seed, memory=memory)
 
 
+def analysed_by(arguments):
+    """The analysis of the series of a command by the rules and the seed of its options."""
+    folder = series_folder(arguments.folder)
+    return analysed(folder, read_rules(arguments, folder), arguments.seed)
+
+
 def write_the_report(folder, path, rules, seed, memory=None):
     """Fit a series, write its report and print what it recommends, with a memory beside the answer
     without it."""
@@ -38,10 +45,9 @@ def write_the_report(folder, path, rules, seed, memory=None):
         begin()
         write_report(analysis, path, chosen_photos(opened(folder)))
     borrowed = () if memory is None else (*beside_alone(analysis), *odd_sentences(memory))
-    print(*map(item, [*analysis.pick.sentences.values(), *borrowed]), sep="\n")
-    said = [*ranking_sentences(analysis), *(f"Note: {note}" for note in pick_notes(analysis))]
-    for words in filter(None, said):
-        print(textwrap.fill(words, 100, subsequent_indent="  "))
+    listed([*analysis.pick.sentences.values(), *borrowed])
+    noted(ranking_sentences(analysis), "")
+    noted(pick_notes(analysis))
     print(f"Report: {path}")
 
 
@@ -53,15 +59,13 @@ def write_the_report(folder, path, rules, seed, memory=None):
 
     scentlab report cedar-2026 --risk-pct 2 --stress heat
 
-    FOLDER
+    FOLDER @all-rules
     --out FILE.html: page (FOLDER/exports/report.html)
-    @rules shown
     """)
 def _report(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
-    rules = read_rules(arguments, folder)
-    write_the_report(folder, path, rules, arguments.seed)
+    write_the_report(folder, path, read_rules(arguments, folder), arguments.seed)
 
 
 @command("""what a load costs, and the chance of a sweating batch
@@ -73,22 +77,21 @@ def _report(arguments):
 
     scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4
 
-    FOLDER
+    FOLDER @rules
     --complaint MONEY: cost of a sold piece that sweats
     --lost-sale MONEY: what a lost sale costs
     --lost-pct PERCENT: of 100 sales, lost for a point of throw less
     --pieces NUMBER = 100: in a batch (100)
     --pots NUMBER = 4: they come from (4)
     --many NUMBER = 3: sweating pieces that are too many (3)
-    @rules
     """)
 def _costs(arguments):
     from scentlab.choosing.costs import Costs, coster
     from scentlab.words.tables import costs_table
 
-    folder = series_folder(arguments.folder)
+    series_folder(arguments.folder)
     costs = Costs(**{f.name: getattr(arguments, f.name) for f in dataclasses.fields(Costs)})
-    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    analysis = analysed_by(arguments)
     blends = analysis.pick.table.dropna(subset="load_pct")["blend"]
     if blends.empty:
         raise CannotDo(f"no load can be weighed: {analysis.pick.sentence}")
@@ -97,8 +100,7 @@ def _costs(arguments):
         found = weigh(blend, costs)
         rows = text_table(costs_table(found), range(7))
         print(item(found.sentence), "", *rows, "", sep="\n")
-    for note in found.notes:
-        print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
+    noted(found.notes)
 
 
 @command("""set two or more series side by side
@@ -110,8 +112,7 @@ def _costs(arguments):
 
     scentlab compare cedar-2025 cedar-2026
 
-    FOLDER...
-    @rules
+    FOLDER... @rules
     """)
 def _compare(arguments):
     from scentlab.sharing.beside import (
@@ -126,14 +127,13 @@ def _compare(arguments):
     folders = [series_folder(name) for name in arguments.folder]
     rules = rules_of_all(folders, arguments)
     analyses = [analysed(folder, rules, arguments.seed) for folder in folders]
-    why_not = why_not_compared(analyses)
     named = zip(series_names(analyses), analyses, strict=True)
-    said = [f"{name}: {analysis.pick.sentence}" for name, analysis in named]
-    said += [*differences(analyses), *([why_not] if why_not else [])]
-    if not why_not:
+    said = [why_not_compared(analyses)]
+    if not said[0]:
         found = compare_sweat(analyses, arguments.seed)
-        said += [found.sentence, *found.notes]
-    print(*map(item, said), sep="\n")
+        said = found.sentence, *found.notes
+    listed([*(f"{name}: {analysis.pick.sentence}" for name, analysis in named),
+            *differences(analyses), *said])
 
 
 def rules_of_all(folders, arguments):
@@ -155,18 +155,17 @@ def rules_of_all(folders, arguments):
 
     scentlab weigh cedar-2026 answer.json --package cedar.zip
 
-    FOLDER
-    FILE.json
+    FOLDER FILE.json @rules
     --package FILE: package or page that was sent; an answer to another is refused
-    @rules
     """)
 def _weigh(arguments):
     from scentlab.sharing.answer import read_answer, weigh_answer
     from scentlab.sharing.opening import package_fingerprint
 
-    folder, answer = series_folder(arguments.folder), read_answer(arguments.file)
+    series_folder(arguments.folder)
+    answer = read_answer(arguments.file)
     package = package_fingerprint(arguments.package) if arguments.package else None
-    own = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    own = analysed_by(arguments)
     print(*weigh_answer(own, answer, package).lines, sep="\n")
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")

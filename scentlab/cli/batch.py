@@ -2,23 +2,23 @@
 
 import datetime as dt
 import re
-import zlib
 from dataclasses import asdict, replace
 
-from scentlab.cli.answers import analysed
+from scentlab.cli.answers import analysed_by
 from scentlab.cli.frame import (
     GROUPS,
     CannotDo,
     amount,
     command,
+    exported,
+    opened,
     option,
     page_path,
     program,
     quoted,
+    seed_of,
     series_folder,
 )
-from scentlab.cli.rules import read_rules
-from scentlab.files import write_whole
 from scentlab.text import spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
@@ -49,15 +49,12 @@ _READ = {"NUMBER": int, "NAME": str}  # from the shelf; all else there is a numb
     scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
     scentlab batch cedar-2026 --wax "1 lb"
 
-    FOLDER
+    FOLDER @recipe @paper @rules
     --packs NUMBER: packs to fill
     --wax WEIGHT: or wax to use, as "1 lb"
     --blend NAME: the blend (the best one)
     --load LOAD: another load, as 8 % or 1.5 oz/lb
-    @recipe
     --recipe NAME: recipe of the shelf, or a name for this one
-    @paper
-    @rules
     """)
 def _batch(arguments):
     from scentlab.choosing.known_load import known_load
@@ -68,15 +65,13 @@ def _batch(arguments):
     recipe, wax_g = _recipe(arguments, folder), amount("--wax", "g", arguments.wax)
     if wax_g is None and arguments.packs is None:
         raise CannotDo('say how much: --packs 40, or --wax "1 lb"')
-    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    analysis = analysed_by(arguments)
     load = amount("--load", "% of wax", arguments.load)
     known = known_load(analysis, arguments.blend, load)
     batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
                        recipe=recipe)
     name = re.sub(r"[^\w-]+", "-", known.blend).strip("-") or "blend"
-    path = folder / "exports" / f"batch-{name}.html"
-    path.parent.mkdir(exist_ok=True)
-    write_whole(path, batch_sheet_html(batch, arguments.paper))
+    path = exported(folder, f"batch-{name}.html", batch_sheet_html(batch, arguments.paper))
     print(batch.sentence)
     print(f"Sheet to print, or to open on a phone: {path}")
 
@@ -115,14 +110,11 @@ def _from_shelf(name, folder, given):
 
 
 def _typed(name, kind, text):
-    if kind == "WEIGHT":
-        return amount(name, "g", text)
-    if kind == "LOAD":
-        return 0.0 if text.strip() == "0" else amount(name, "% of wax", text)
-    if kind == "NAME":
-        return text.strip()
-    if kind == "PERCENT":
-        return amount(name, "%", text)
+    unit = {"WEIGHT": "g", "LOAD": "% of wax", "PERCENT": "%"}.get(kind)
+    if kind == "NAME" or text.strip() == "0":
+        return text.strip() if kind == "NAME" else _READ.get(kind, float)(text)
+    if unit:
+        return amount(name, unit, text)
     try:
         return int(text)
     except ValueError:
@@ -137,25 +129,21 @@ def _typed(name, kind, text):
 
     scentlab lot cedar-2026 --lot B-7
 
-    FOLDER
+    FOLDER @paper @rules
     --lot! NAME: what its label says
     --blend NAME: the blend (the best one)
     --load LOAD: the load in use (the recommended one)
     --more: plan three more pots of it
-    @paper
     --today DATE: as 2026-03-14
-    @rules
     """)
 def _lot(arguments):
     from scentlab.choosing.lot import check_lot
     from scentlab.planning.lot import pots_of_lot
     from scentlab.planning.plan import Plan
-    from scentlab.recording.store import Store
 
-    folder = series_folder(arguments.folder)
-    store, rules = Store.open(folder), read_rules(arguments, folder)
+    store = opened(arguments.folder)
     arguments.lot = lot = spelling(store.known_names("lot"))(arguments.lot)
-    analysis = analysed(folder, rules, arguments.seed)
+    analysis = analysed_by(arguments)
     load = amount("--load", "% of wax", arguments.load)
     plan = store.plan() and Plan.from_dict(store.plan())
     pots = pots_of_lot(plan, lot) if plan else ()
@@ -163,8 +151,8 @@ def _lot(arguments):
     if plan and (arguments.more or not (pots or logged)):
         return _plan_lot(arguments, store, plan, analysis, load)
     if not pots and not logged:
-        raise CannotDo(f"{folder} has no plan, so log the test batches of lot {lot} with its name "
-                       "in the column lot, and ask again")
+        raise CannotDo(f"{store.folder} has no plan, so log the test batches of lot {lot} with "
+                       "its name in the column lot, and ask again")
     left = _ungraded(store, plan, pots)
     if left:
         print(f"{left} pieces of lot {lot} (pots {', '.join(pots)}) are not graded yet. Log what "
@@ -202,13 +190,12 @@ def _plan_lot(arguments, store, plan, analysis, load):
     grown = lot_plan(
         plan, known.blend, loads, lot, stress=analysis.ceiling.stress,
         start=arguments.today or dt.date.today(),
-        seed=zlib.crc32(f"{lot} {len(plan.pour_rows)} {arguments.seed}".encode()),
+        seed=seed_of(lot, len(plan.pour_rows), arguments.seed),
     )
     pots = [p for p in pots_of_lot(grown, lot) if p not in before]
     store.save_plan(grown.to_dict())
-    path = store.folder / "exports" / f"lot-sheet-{pots[0]}.html"
-    path.parent.mkdir(exist_ok=True)
-    write_whole(path, quick_sheet_html(grown, arguments.paper, pots))
+    path = exported(store.folder, f"lot-sheet-{pots[0]}.html",
+                    quick_sheet_html(grown, arguments.paper, pots))
     rows = [p for p in grown.pour_rows if p.pot in pots]
     print(f"Lot {lot} of {known.blend}: three test batches, each in a pot of its own: "
           + ", ".join(say_load_oz(x) for x in loads)
@@ -229,12 +216,11 @@ def _plan_lot(arguments, store, plan, analysis, load):
 
     scentlab dossier cedar-2026 --blend soft --checked "M. K., 2026-12-01"
 
-    FOLDER
+    FOLDER @rules
     --blend NAME: the blend (the best one)
     --wax WEIGHT = 1 lb: wax of the batch (1 lb)
     --checked TEXT = : who checked it, and when
     --out FILE.html: page (FOLDER/exports/dossier.html)
-    @rules
     """)
 def _dossier(arguments):
     from scentlab.choosing.known_load import known_load
@@ -244,7 +230,7 @@ def _dossier(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
     wax_g = amount("--wax", "g", arguments.wax)
-    analysis = analysed(folder, read_rules(arguments, folder), arguments.seed)
+    analysis = analysed_by(arguments)
     batch = make_batch(known_load(analysis, arguments.blend), materials_of(analysis.series),
                        wax_g=wax_g, recipe=recipe_here(folder))
     write_dossier(analysis, path, batch, arguments.checked)

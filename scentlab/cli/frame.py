@@ -9,11 +9,13 @@ import shlex
 import shutil
 import sys
 import textwrap
+import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
 from scentlab import amounts
+from scentlab.files import write_whole
 from scentlab.text import count_of as count  # noqa: F401 - for the commands
 from scentlab.units import show_in, shown
 
@@ -80,7 +82,7 @@ def command(text):
     def made(run):
         name = run.__name__.strip("_")
         short, long, example, *lines = inspect.cleandoc(text).split("\n\n")
-        if re.search(r"@rules$", text, re.MULTILINE):
+        if re.search(r"@rules\b", text):
             long = f"{long} {OTHER_RULES}"
         COMMANDS[name] = Command(name, run, short, long, example, options(*lines))
         return run
@@ -95,13 +97,15 @@ def options(text=""):
     """Options as argparse takes them, each a line ``--name! VALUE = USUAL...: words``.
 
     ``!`` marks one that is needed and ``...`` one that may be given several times; a|b are choices,
-    and without a value it is yes or no. A line that begins with no dash names a file, a folder or
-    a word. One without words is on no page. ``@name`` stands for the options of ``GROUPS``.
+    and without a value it is yes or no. What begins with no dash is a file, a folder or a word, and
+    ``@name`` the options of ``GROUPS``; such may share a line. One without words is on no page.
     """
-    found = []
-    for line in filter(None, inspect.cleandoc(text).split("\n")):
-        found += GROUPS[line[1:]] if line[0] == "@" else [_option(line)]
-    return tuple(found)
+    lines, own, shared = inspect.cleandoc(text).split("\n") if text else (), [], []
+    for line in lines:
+        for part in line.split() if line[0] != "-" and ": " not in line else [line]:
+            more = GROUPS[part[1:]] if part[0] == "@" else [_option(part)]
+            (shared if more[0][0].startswith("-") and part[0] == "@" else own).extend(more)
+    return (*own, *shared)
 
 
 def option(name, **more):
@@ -175,10 +179,15 @@ def units_of(folder, typed=()):
 def amount(name, unit, text):
     """An amount of an option in the unit of a column, None where it is not given, or the error that
     names the option. A bare number is in the units of the folder."""
-    if not text:
-        return None
+    with reading(name):
+        return amounts.read_amount(text, unit, shown()) if text else None
+
+
+@contextlib.contextmanager
+def reading(name):
+    """An amount of an option that cannot be read is an error that names the option."""
     try:
-        return amounts.read_amount(text, unit, shown())
+        yield
     except amounts.AmountError as error:
         raise CannotDo(f"{name} {error}") from error
 
@@ -202,13 +211,11 @@ def opened(name):
 def empty_folder(name):
     """The path of a folder to make, which must be new or empty."""
     folder = Path(name)
-    if folder.exists() and not folder.is_dir():
-        raise CannotDo(f"{folder} is a file; give the name of a new or empty folder")
+    wrong = f"{folder} is a file" if folder.is_file() else ""
     if folder.is_dir() and any(folder.iterdir()):
-        raise CannotDo(
-            f"the folder {folder} is not empty and nothing in it was touched; "
-            "give the name of a new or empty folder"
-        )
+        wrong = f"the folder {folder} is not empty and nothing in it was touched"
+    if wrong:
+        raise CannotDo(f"{wrong}; give the name of a new or empty folder")
     return folder
 
 
@@ -258,6 +265,30 @@ def program():
 def item(words):
     """A paragraph of a list, as wide as a screen."""
     return textwrap.fill(words, 100, initial_indent="* ", subsequent_indent="  ")
+
+
+def listed(words):
+    """Print paragraphs as a list."""
+    for one in words:
+        print(item(one))
+
+
+def noted(notes, kind="Note: "):
+    """Print notes, each as wide as a screen."""
+    for words in filter(None, notes):
+        print(textwrap.fill(f"{kind}{words}", 100, subsequent_indent="  "))
+
+
+def exported(folder, name, text):
+    """Write a page into the exports of a series; returns its path."""
+    path = Path(folder) / "exports" / name
+    path.parent.mkdir(exist_ok=True)
+    return write_whole(path, text)
+
+
+def seed_of(*words):
+    """A seed that follows from what something is about."""
+    return zlib.crc32(" ".join(map(str, words)).encode())
 
 
 def text_table(view, columns):

@@ -1,6 +1,5 @@
 """The command of a workshop as a whole: what its earlier series say, and what to pour next."""
 
-import textwrap
 from pathlib import Path
 
 from scentlab.cli.answers import write_the_report
@@ -11,7 +10,9 @@ from scentlab.cli.frame import (
     command,
     count,
     item,
+    listed,
     new_file,
+    noted,
     option,
     page_path,
     program,
@@ -44,14 +45,12 @@ GROUPS["workers"] = (option("--workers", type=_workers, default=1, metavar="NUMB
     scentlab workshop my-workshop --wax "soft wax" --oil fig
     scentlab workshop my-workshop --series fig-2026 --leave-out cedar-2024
 
-    FOLDER
+    FOLDER @workers @rules
     --series NAME: series of the folder to answer for
     --wax WAX: wax of a new fragrance
     --oil OIL: the new fragrance
     --leave-out NAME...: earlier series not to learn from (may be repeated)
-    @workers
     --out FILE.html: page (SERIES/exports/report.html)
-    @rules
     """)
 def _workshop(arguments):
     from scentlab.memory.remembering import remember
@@ -81,10 +80,8 @@ def _show(arguments, memory):
     )
 
     table = memory_map(memory)
-    print(*map(item, [*known_sentences(memory), *said_of_testers(memory)]), sep="\n")
-    print(*map(item, odd_sentences(memory)), sep="\n", end="\n" * bool(len(memory.odd)))
-    for note in memory.notes:
-        print(textwrap.fill(f"Note: {note}", 100, subsequent_indent="  "))
+    listed([*known_sentences(memory), *said_of_testers(memory), *odd_sentences(memory)])
+    noted(memory.notes)
     print("\n" + "\n".join(map_table(table)))
     rows = next_pairs(table)
     if len(rows):
@@ -101,7 +98,7 @@ def _new(arguments, memory):
     if not arguments.wax:
         raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
     pair = memory.spelt(arguments.wax, arguments.oil)
-    print(*map(item, new_sentences(memory, *pair, three_loads(memory, *pair))), sep="\n")
+    listed(new_sentences(memory, *pair, three_loads(memory, *pair)))
 
 
 def _answer(arguments, folder, memory):
@@ -144,7 +141,7 @@ def _shelf(arguments):
     if not shelf.now:
         print("Nothing is on the shelf yet: what is planned in a series goes there by itself.")
     else:
-        print(*map(item, shelf_lines(shelf)), sep="\n")
+        listed(shelf_lines(shelf))
         print(f"All versions are in {folder / SHELF_NAME}, which opens in any spreadsheet.")
     if arguments.export:
         print(f"Written: {export_shelf(folder, out)}")

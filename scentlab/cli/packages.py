@@ -4,12 +4,13 @@ import json
 import textwrap
 from pathlib import Path
 
-from scentlab.cli.answers import analysed
+from scentlab.cli.answers import analysed, analysed_by
 from scentlab.cli.frame import (
     GROUPS,
     CannotDo,
     command,
     item,
+    listed,
     new_file,
     opened,
     options,
@@ -39,12 +40,10 @@ GROUPS["holding"] = options("""--hide WORDS...: of fragrance,costs,notes (names,
     scentlab share cedar-2026 --preview --hide fragrance,costs,notes
     scentlab share cedar-2026 --out cedar.zip --leave-out "house blend"
 
-    FOLDER
+    FOLDER @holding @rules
     --out FILE.zip: the package to write
     --preview: print what would leave, write nothing
     --show NAME: print one file of it, such as pours.csv
-    @holding
-    @rules
     """)
 def _share(arguments):
     from scentlab.recording.photos import chosen_photos
@@ -126,7 +125,8 @@ def _open(arguments):
     opened = open_package(arguments.file)
     if arguments.save:
         opened.save(arguments.save)
-    print(*map(item, (opened.sentence, *opened.notices)), *_found(opened), sep="\n")
+    listed((opened.sentence, *opened.notices))
+    print(*_found(opened), sep="\n")
     print(f"Fingerprint: {opened.fingerprint}")
     print(f"To answer it: scentlab answer {quoted(arguments.file)} --out answer.json --from NAME "
           "(--help shows what an answer may hold)")
@@ -162,21 +162,20 @@ def _found(opened):
 
     scentlab summary cedar-2026 --out cedar.html --ask "Did lot 7 change?"
 
-    FOLDER
+    FOLDER @holding @rules
     --out! FILE.html: the page to write
     --ask! TEXT...: what the supplier is asked (repeat)
-    @holding
-    @rules
     """)
 def _summary(arguments):
     from scentlab.sharing.package import prepare_package
     from scentlab.sharing.redaction import Choices
     from scentlab.sharing.report import check_questions, write_supplier_summary
 
-    folder, path = series_folder(arguments.folder), page_path(arguments.out)
+    series_folder(arguments.folder)
+    path = page_path(arguments.out)
     check_questions(arguments.ask)
     choices = _choices(arguments)
-    analysis, guard = analysed(folder, read_rules(arguments, folder), arguments.seed), {}
+    analysis, guard = analysed_by(arguments), {}
     if choices != Choices():
         package = prepare_package(analysis, choices)
         analysis, guard = package.analysis, {"guard": package.guard}
@@ -193,13 +192,12 @@ def _summary(arguments):
     scentlab answer cedar.zip --out answer.json --from "the wax maker" \\
         --lot "hard wax=L7=oil content=0.4 %" --limit soft=8.5
 
-    FILE.zip
+    FILE.zip @proposed
     --out! FILE.json: the answer to write
     --from! TEXT: who answers
     --note TEXT = : anything else, in words
     --lot MATERIAL=LOT=WHAT=VALUE...: known of a lot (repeat)
     --limit BLEND=LOAD...: highest load, in % of wax (repeat)
-    @proposed
     """)
 def _answer(arguments):
     from scentlab.sharing.answer import Answer, weigh_answer

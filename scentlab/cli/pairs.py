@@ -1,15 +1,17 @@
 """The pair test from the terminal: planned in one line, answered by two keys, counted."""
 
-import zlib
 
 from scentlab.cli.frame import (
     CannotDo,
     command,
+    count,
+    exported,
     opened,
     program,
     quoted,
+    reading,
+    seed_of,
 )
-from scentlab.files import write_whole
 from scentlab.schema import THROWS
 from scentlab.text import spelling
 
@@ -27,7 +29,7 @@ _KEYS = {"1": "first", "2": "second"}
     scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
     scentlab pairs fig --tester A1
 
-    FOLDER
+    FOLDER @paper
     --loads TEXT: two loads (lowest and highest that is dry)
     --testers CODES: such as A1,A2 (those of the plan)
     --kind hot|cold = hot: of throw (hot, which the recommended load goes by)
@@ -35,7 +37,6 @@ _KEYS = {"1": "first", "2": "second"}
     --number NUMBER: of pairs, in place of --points
     --blend NAME: the wax (the first)
     --tester CODE: ask for this tester's answers
-    @paper
     """)
 def _pairs(arguments):
     from scentlab.planning.plan import Plan
@@ -69,18 +70,17 @@ def _plan(arguments, store, plan):
     more = plan_pairs(
         plan, loads, kind=_KINDS[arguments.kind], blend=arguments.blend,
         testers=testers, number=number, sweated=sweated,
-        seed=zlib.crc32(f"{store.folder.name} {len(plan.pair_rows)}".encode()),
+        seed=seed_of(store.folder.name, len(plan.pair_rows)),
     )
     new = more.pair_rows[len(plan.pair_rows):]
     sittings = tuple(dict.fromkeys(p.sitting for p in new))
-    path = store.folder / "exports" / f"pair-sheet-{sittings[0]}.html"
-    path.parent.mkdir(exist_ok=True)
-    write_whole(path, pair_sheets_html(more, arguments.paper, sittings))
+    path = exported(store.folder, f"pair-sheet-{sittings[0]}.html",
+                    pair_sheets_html(more, arguments.paper, sittings))
     store.save_plan(more.to_dict())
     print(*pair_words(len(new), arguments.points), sep="\n")
     people = len({p.assessor for p in new})
-    print(f"{' against '.join(map(say_load_oz, loads))}: {len(new)} pairs by {people} "
-          f"tester{'s' * (people > 1)} in {len(sittings)} session{'s' * (len(sittings) > 1)} each, "
+    print(f"{' against '.join(map(say_load_oz, loads))}: {len(new)} pairs by "
+          f"{count(people, 'tester')} in {count(len(sittings), 'session')} each, "
           "both orders of every two pieces.")
     if len(sittings) > 2:
         print("With more pieces of these two loads fewer sessions would do.")
@@ -103,13 +103,11 @@ def _graded(store):
 
 def _loads(arguments, plan, graded, sweated):
     """The two loads, by default the lowest and the highest that are dry."""
-    from scentlab.amounts import AmountError, read_loads
+    from scentlab.amounts import read_loads
 
     if arguments.loads:
-        try:
+        with reading("--loads"):
             return read_loads(arguments.loads)
-        except AmountError as error:
-            raise CannotDo(f"--loads {error}") from error
     names = [b.name for b in plan.blends]
     blend = spelling(names)(arguments.blend or names[0])
     own = [p for p in plan.pour_rows if p.blend == blend and p.pour in graded and not p.lot]

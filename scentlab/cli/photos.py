@@ -13,9 +13,7 @@ from scentlab.cli.frame import CannotDo, command, opened
 
     scentlab photo cedar-2026 417 IMG_0412.jpg --test sweat --age 7 --choose
 
-    FOLDER
-    CODE
-    FILE
+    FOLDER CODE FILE
     --test sweat|frost: what it shows
     --age DAYS: age of the piece when it was taken
     --tester CODE: who took it, such as A1

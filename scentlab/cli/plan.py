@@ -1,7 +1,6 @@
 """The planner from what there is, from the terminal: three plans shown, one of them kept."""
 
 import datetime as dt
-import zlib
 from dataclasses import replace
 
 from scentlab import amounts
@@ -10,13 +9,15 @@ from scentlab.cli.frame import (
     amount,
     command,
     empty_folder,
-    item,
+    exported,
+    listed,
     opened,
     program,
     quoted,
+    reading,
+    seed_of,
     units_of,
 )
-from scentlab.files import write_whole
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.units import in_maker_units
 
@@ -31,7 +32,7 @@ from scentlab.units import in_maker_units
     scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\
           --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"
 
-    FOLDER
+    FOLDER @paper
     --wax! NAME: the wax
     --oil! NAME: the fragrance oil
     --have! TEXT: wax, moulds, warmers, rooms, testers, evenings
@@ -40,7 +41,6 @@ from scentlab.units import in_maker_units
     --piece WEIGHT = 1 oz: weight of a piece (1 oz)
     --take small|medium|large: keep this one
     --start DATE: first evening (today)
-    @paper
     """)
 def _plan(arguments):
     from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
@@ -56,16 +56,16 @@ def _plan(arguments):
     elif limit is not None:
         wax = replace(blend.parts[0][0], limit_load_pct=limit)
         blend = replace(blend, parts={wax: 1.0})
+    with reading("--loads"):
+        loads = read_ends(arguments.loads or "")
     found = propose_plans(
-        arguments.have, blend, shelf.fragrance(arguments.oil),
-        _read("--loads", read_ends, arguments.loads or ""), start=arguments.start or dt.date.today(),
-        seed=zlib.crc32(str(folder.resolve()).encode()),
+        arguments.have, blend, shelf.fragrance(arguments.oil), loads,
+        start=arguments.start or dt.date.today(), seed=seed_of(folder.resolve()),
         piece_g=amount("--piece", "g", arguments.piece),
     )
     if arguments.take:
         return _keep(next(p for p in found if p.size == arguments.take), folder, arguments)
-    for proposal in found:
-        print(item(" ".join([proposal.sentence, *proposal.notes])))
+    listed(" ".join([proposal.sentence, *proposal.notes]) for proposal in found)
     print(TABLE_NOTE)
     held = [p.size for p in found if p.plan]
     if not held:
@@ -89,20 +89,12 @@ def _keep(proposal, folder, arguments):
     print(proposal.sentence)
     written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,
                "shopping-list": sheets.shopping_list_html, "sealed-key": sheets.code_key_html,
-               "grade-sheets": sheets.grade_sheets_html}
-    if plan.smelling_rows:
-        written["throw-slips"] = sheets.throw_slips_html
+               "grade-sheets": sheets.grade_sheets_html,
+               **({"throw-slips": sheets.throw_slips_html} if plan.smelling_rows else {})}
     for name, write in written.items():
-        write_whole(folder / "exports" / f"{name}.html", write(plan, paper=arguments.paper))
+        exported(folder, f"{name}.html", write(plan, paper=arguments.paper))
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
     print(f"Next: {program()} lab {quoted(folder)}")
-
-
-def _read(name, reader, text):
-    try:
-        return reader(text)
-    except amounts.AmountError as error:
-        raise CannotDo(f"{name} {error}") from error
 
 
 @command("""record a heat cycle as it was reached
@@ -127,8 +119,7 @@ def _heat(arguments):
     store = opened(arguments.folder)
     if not (arguments.coldest and arguments.hottest):
         print("How a home holds the heat (common practice, no source):")
-        print("\n".join(item(in_maker_units(words)) for words in HEAT_HINTS))
-        return
+        return listed(map(in_maker_units, HEAT_HINTS))
     row = {"started_on": arguments.start or dt.date.today(),
            "low_c": round(amount("--coldest", "°C", arguments.coldest), 1),
            "high_c": round(amount("--hottest", "°C", arguments.hottest), 1),
@@ -136,4 +127,4 @@ def _heat(arguments):
            "pack": arguments.pack}
     refuse_what_cannot_be("heats", row, dt.date.today())
     entry = store.add("heats", row).entry_id
-    print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")
+    return print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")

@@ -1,5 +1,6 @@
 """The quick check from the terminal: planned in one line, then carried on by questions."""
 
+import contextlib
 import datetime as dt
 from pathlib import Path
 
@@ -34,7 +35,7 @@ class _Stopped(Exception):
     scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
     scentlab quick fig
 
-    FOLDER
+    FOLDER @paper
     --wax NAME: the wax
     --oil NAME: the fragrance oil
     --loads TEXT: two to four, as "1, 2, 3 oz/lb" or "6, 9 %"
@@ -46,7 +47,6 @@ class _Stopped(Exception):
     --wax-price PRICE: as "3.50 / lb"; with the next: the costs
     --oil-price PRICE: as "18 for 16 oz"
     --currency CURRENCY
-    @paper
     --today DATE: as 2026-03-14
     --seed NUMBER
     """)
@@ -170,13 +170,13 @@ def _log_pours(check):
         return True
     print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
           f"batch for later, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
-    day, checked = _poured_on(check.today), _scale_check()
+    day, checked, heat = _poured_on(check.today), _scale_check(), _temperatures()
 
     def ask(pour):
         print(f"{pour.pour}, {say_batch(pour)}:")
         weights = _weights(pour)
         return weights if weights in (None, UNDO) else check.log(
-            pour, *weights, checked, poured_on=day).entry_id
+            pour, *weights, checked, poured_on=day, **heat).entry_id
 
     _each(left, ask, lambda entry: check.undo("pours", entry))
     logged = len(check.plan.pour_rows) - len(check.left)
@@ -231,41 +231,50 @@ def _scale_check():
                   "Enter if you have none: ", read)
 
 
+_HEAT = ("add_temp_c", "pour_temp_c", "room_temp_c")
+
+
+def _temperatures():
+    """What was measured on the pour day, in °C by column."""
+    def read(said):
+        if said.count(",") >= len(_HEAT):
+            raise ValueError("Three temperatures at the most, parted by commas.")
+        return {name: _degrees(part.strip(), POURS[name])
+                for name, part in zip(_HEAT, said.split(","), strict=False)}
+
+    return _until("Fragrance added at, poured at, room, as 185 F, 150 F, 70 F (or as many as you "
+                  "measured; Enter for none): ", read)
+
+
+def _degrees(said, column):
+    """A temperature in °C, None where nothing is typed."""
+    degrees = round(read_temperature(said), 1) if said else None
+    if said and column.check(degrees)[1]:
+        raise ValueError("That cannot be: look at the thermometer again.")
+    return degrees
+
+
 def _heat(check):
     """Ask once what the thermometer beside the heated pieces showed."""
     from scentlab.recording.records import heat_problem
     from scentlab.series import heat_words
 
     if check.heat_day is None:
-        return
+        return None
     cycle, row = check.plan.heat_cycle, {}
     print(f"Heat cycle, {cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
     for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
-        try:
-            row[name] = _temperature(words, HEATS[name])
-        except _Stopped:
-            row[name] = None
-        if row[name] is None:
-            print()
-            return
+        with contextlib.suppress(_Stopped):
+            row[name] = _until(f"  {words}, as 38 C or 100 F ",
+                               lambda said, column=HEATS[name]: _degrees(said, column))
+        if row.get(name) is None:
+            return print()
     if wrong := heat_problem(row):
         print(f"  {wrong}")
-        _heat(check)
-        return
+        return _heat(check)
     row |= {"started_on": check.heat_day, "hours": cycle.hours, "cycles": cycle.cycles}
     check.log_heat(row)
-    print(f"  Stored: {heat_words(row)}.")
-
-
-def _temperature(words, column):
-    """A temperature in °C, None where nothing is typed."""
-    def read(said):
-        degrees = round(read_temperature(said), 1) if said else None
-        if said and column.check(degrees)[1]:
-            raise ValueError("That cannot be: look at the thermometer again.")
-        return degrees
-
-    return _until(f"  {words}, as 38 C or 100 F ", read)
+    return print(f"  Stored: {heat_words(row)}.")
 
 
 def _grade(check):

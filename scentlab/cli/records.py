@@ -116,8 +116,7 @@ def _sheet(text, files):
 
     scentlab entries cedar-2026 417
 
-    FOLDER
-    NAME
+    FOLDER NAME
     """)
 def _entries(arguments):
     from scentlab.recording.correcting import stored_about
@@ -137,9 +136,7 @@ def _entries(arguments):
     scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
     scentlab correct cedar-2026 pours 4 wax_g="7 oz" note= --reason "no zero"
 
-    FOLDER
-    @entry
-    COLUMN=VALUE...
+    FOLDER @entry COLUMN=VALUE...
     --reason! TEXT: why, kept with the change
     """)
 def _correct(arguments):
@@ -173,8 +170,7 @@ def _change(table, text):
 
     scentlab void cedar-2026 throws 31 --reason "the warmer was off"
 
-    FOLDER
-    @entry
+    FOLDER @entry
     --reason! TEXT: why, kept with the change
     """)
 def _void(arguments):

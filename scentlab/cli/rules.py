@@ -33,7 +33,7 @@ def rule_options(fields=FIELDS, shown=True):
     return tuple(found if shown else [(n, {**m, "help": argparse.SUPPRESS}) for n, m in found])
 
 
-GROUPS |= {"rules": rule_options(shown=False), "rules shown": rule_options(),
+GROUPS |= {"rules": rule_options(shown=False), "all-rules": rule_options(),
            "proposed": rule_options(PROPOSED)}
 
 

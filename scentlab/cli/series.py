@@ -2,7 +2,6 @@
 
 import argparse
 import sys
-import textwrap
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,6 +13,7 @@ from scentlab.cli.frame import (
     command,
     count,
     empty_folder,
+    noted,
     opened,
     option,
     program,
@@ -57,8 +57,7 @@ def _new(arguments):
 
     scentlab demo demo-series
 
-    FOLDER
-    @seed
+    FOLDER @seed
     """)
 def _demo(arguments):
     from scentlab.choosing.pick import Rules
@@ -78,8 +77,7 @@ def _demo(arguments):
         write_report(analysis, report)
     print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
     print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
-    print(*(textwrap.fill(w, 100, subsequent_indent="  ") for w in ranking_sentences(analysis)),
-          sep="\n")
+    noted(ranking_sentences(analysis), "")
     print(f"Report: {report}\nNext: open it in a browser, or type")
     print(f"  {program()} lab {quoted(folder)}")
 
@@ -94,8 +92,7 @@ def _demo(arguments):
     scentlab lab my-workshop
     scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
 
-    FOLDER
-    @extra
+    FOLDER @extra
     """)
 def _lab(arguments):
     from scentlab.lab import is_here, run_lab
@@ -124,10 +121,9 @@ def _lab(arguments):
 
     scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2
 
-    FOLDER
+    FOLDER @looks
     --host HOST = 127.0.0.1: address to listen on (127.0.0.1, this computer only)
     --port NUMBER = 0: port (that of the last time, or free)
-    @looks
     --today DATE: what is due on that day (today)
     --pour-qr: show the QR code of the pour day too (its page shows loads)
     """)
@@ -185,9 +181,8 @@ def _units(arguments):
 
     scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2
 
-    FOLDER
+    FOLDER @looks
     --today DATE: as 2026-03-14 (today)
-    @looks
     """)
 def _progress(arguments):
     from scentlab.recording.progress import see_progress

@@ -53,8 +53,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "size: letter" in sheet and "3 oz/lb (18.75 %)" in sheet
 
     # What cannot be is asked again.
-    typed += ["", "50 g", "100.2 g", "", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y",
-              "5.3 g", "85 g", "", "", "", ""]
+    typed += ["", "50 g", "100.2 g", "185", "185 F, 500 F", "185 F, ,70 F"]
+    typed += ["", "", "3 oz", "lots", "0.25 oz", "n", "3 oz", "0.25 oz", "y", "5.3 g", "85 g",
+              "", "", "", ""]
     assert quick(folder) == 0
     said = capsys.readouterr().out
     assert "'lots' does not begin with a number" in said
@@ -65,6 +66,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
             "answer before they are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
+    assert "'185' has no unit" in said and "look at the thermometer again" in said
+    assert set(pours["add_temp_c"]) == {85.0} and set(pours["room_temp_c"]) == {21.1}  # 70 F
+    assert pours["pour_temp_c"].isna().all()
     # 3.2, 3, 2.8 and 3 oz of 28.3495 g
     assert list(pours["wax_g"].round(1)) == [90.7, 85.0, 79.4, 85.0]
     assert pours["fragrance_g"].iloc[1] == pytest.approx(7.09, abs=0.01)
@@ -96,7 +100,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
 def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED[:8])  # without a limit more can be gained
-    typed += [""] * 10
+    typed += [""] * 11
     quick(folder)
     before = Store.open(folder).plan()
     typed += ["", *["0"] * 12, "y"]
@@ -118,7 +122,7 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     assert quick(folder, day="2026-11-12") == 1  # asks for the new pot's weights, and no grade
     assert f"{len(new)} test batches are not logged" in capsys.readouterr().out
     # no step is added to one that waits
-    typed += ["", "", *["-"] * len(new)]
+    typed += ["", "", "", *["-"] * len(new)]
     assert quick(folder, day="2026-11-12") == 0
     said = capsys.readouterr().out
     assert "Next: pour what is planned (P02" in said and Store.open(folder).plan() == after
@@ -127,12 +131,12 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += ["", "", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
+    typed += ["", "", "", "85 g", "5.3 g", "82 g"]  # gone before the fragrance of the second batch
     assert quick(folder) == 1
     assert "Stopped; all that was finished is stored." in capsys.readouterr().out
     pours = Store.open(folder).rows("pours")
     assert list(pours["pour"]) == ["P01-1"] and list(pours["fragrance_g"]) == [5.3]
-    typed += [""] * 8
+    typed += [""] * 9
     assert quick(folder) == 0
     typed += ["", *["0"] * 3]
     assert quick(folder, day="2026-11-12") == 1
@@ -146,7 +150,7 @@ def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, cap
 def test_u_undoes_the_last_one_and_asks_it_again(tmp_path, capsys, answers):
     folder, (typed, asked) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += ["2026-10-30", "", "80 g", "", "u", "85 g", "", *[""] * 6]
+    typed += ["2026-10-30", "", "", "80 g", "", "u", "85 g", "", *[""] * 6]
     assert quick(folder) == 0
     pours = Store.open(folder).rows("pours")
     assert pours["wax_g"].iloc[0] != 80 and len(pours) == 4 and 85.0 in set(pours["wax_g"])
@@ -201,7 +205,7 @@ def test_options_for_a_folder_that_is_there(tmp_path, capsys):
 def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)
-    typed += [""] * 10
+    typed += [""] * 11
     quick(folder)
     typed += ["", *["0"] * 12]
     quick(folder, day="2026-11-12")
@@ -214,7 +218,7 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED[:8], "--sheet", "1 oz/lb")
-    typed += [""] * 10
+    typed += [""] * 11
     quick(folder)
     plan = Store.open(folder).plan()
     wet = {p["pour"] for p in plan["pours"] if p["load_pct"] > 15}
