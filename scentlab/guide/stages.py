@@ -5,7 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from scentlab.recording.progress import see_progress
+from scentlab.recording.progress import Progress, see_progress
 from scentlab.recording.records import RECORDS
 from scentlab.results import Result
 
@@ -44,6 +44,7 @@ class Stages(Result):
 
     title: str
     table: pd.DataFrame
+    progress: Progress
     notes: tuple = ()
 
     @property
@@ -87,7 +88,7 @@ def see_stages(store, folder, today=None):
         for i, (s, (done, words)) in enumerate(zip(STAGES, known, strict=True))
     ]
     table = pd.DataFrame(rows, columns=["stage", "notebook", "state", "told"])
-    return Stages(store.about()["title"] or "This series", table)
+    return Stages(store.about()["title"] or "This series", table, progress)
 
 
 def _planned(plan, poured):

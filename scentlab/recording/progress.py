@@ -17,7 +17,7 @@ import pandas as pd
 from scentlab.recording.store import Store
 from scentlab.results import Result
 from scentlab.schema import PAIRS
-from scentlab.text import spelling
+from scentlab.text import count_of, spelling
 
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
@@ -69,34 +69,117 @@ class _Piece(NamedTuple):
     planned: bool
     since_days: float = 0.0  # the age from which a grade is of the look that is due
 
+    @property
+    def is_there(self):
+        return self.logged or not self.planned
+
+    def age_on(self, day):
+        return None if self.poured_on is None else float(max(0, (day - self.poured_on).days))
+
+
+class _Day:
+    """A series on a day: its plan, its pieces and its sittings, the planned smellings in order."""
+
+    def __init__(self, store, today=None, looks=1):
+        self.store, self.today, self.looks = store, today or dt.date.today(), looks
+        self.plan = store.plan() or {}
+        self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
+        self.pieces = list(_pieces(store, self.plan, self.logged))
+        self.sittings = {}
+        for smelling in sorted(self.plan.get("smellings", ()),
+                               key=lambda s: (s["sitting_on"], s["sitting"], s["position"])):
+            self.sittings.setdefault(smelling["sitting"], []).append(smelling)
+
+    @property
+    def sitting_days(self):
+        """The day of each sitting: the planned one, or later when a piece of it cures later.
+
+        A sitting is held as a whole, for its pieces are compared with each other in one room. A
+        pour that was never logged holds nobody up.
+        """
+        cured = {p.code: p.due_on for p in self.pieces if p.logged}
+        return {
+            sitting: max(filter(None, [*(_date(r["sitting_on"]) for r in rows),
+                                       *(cured.get(r["code"]) for r in rows)]), default=None)
+            for sitting, rows in self.sittings.items()
+        }
+
+    def missing_pours(self):
+        for pour in (p for p in self.plan.get("pours", ()) if p["pour"] not in self.logged):
+            day = _date(pour.get("poured_on"))
+            late = None if day is None else max(0, (self.today - day).days)
+            yield (pour["pour"], pour.get("pot"), pour.get("blend"), day, late)
+
+    def to_grade(self, test):
+        """The pieces of a test that are in hand, each with those who graded it at the look that
+        counts: of sweat the latest of the planned later looks that is due, if one is."""
+        pieces = [p for p in self.pieces if p.test == test]
+        if test == "sweat":
+            ages = ((self.plan.get("rules") or {}).get("cure_days") or {}).get("again") or ()
+            pieces = [self._again(p, ages) for p in pieces]
+        since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
+        found = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
+        seen = _who_saw(found, since)
+        return [(p, seen.get(p.code, ())) for p in pieces if p.is_there]
+
+    def _again(self, p, ages):
+        reached = [age for age in ages if p.poured_on and p.age_on(self.today) >= age]
+        if not reached:
+            return p
+        late = (p.due_on - p.sheet_on) if p.due_on and p.sheet_on else dt.timedelta(0)
+        due_on = p.poured_on + dt.timedelta(days=reached[-1])
+        return p._replace(due_on=due_on, sheet_on=due_on - late, since_days=float(reached[-1]),
+                          planned_age_days=float(reached[-1]))
+
+    def grades_waiting(self, test, assessor):
+        """Rest before heat, then by planned day and code: the order of a printed sheet.
+
+        Not by the day that a late pour is moved to, for that would set its pieces apart.
+        """
+        mine = [p for p, seen in self.to_grade(test)
+                if (p.due_on is None or p.due_on <= self.today)
+                and len(seen) < self.looks and assessor not in seen]
+        for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max,
+                                             p.code)):
+            yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on,
+                   p.age_on(self.today), p.planned_age_days)
+
+    def throws_waiting(self, assessor):
+        by_code = {p.code: p for p in self.pieces if p.is_there}
+        done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
+        for sitting, due_on in self.sitting_days.items():
+            for r in self.sittings[sitting] if due_on is None or due_on <= self.today else ():
+                piece = by_code.get(r["code"])
+                if piece and r["assessor"] == assessor and (
+                        sitting, r["kind"], r["code"]) not in done:
+                    yield (r["code"], "throw", None, sitting, r["kind"], r["position"], due_on,
+                           _date(r["sitting_on"]), piece.age_on(self.today), None)
+
 
 def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
-    """How far a series is on a day.
-
-    Parameters
-    ----------
-    store : Store
-    today : date; None takes the machine's day.
-    looks_per_piece : int, grades planned of a piece and test.
-
-    Returns
-    -------
-    Progress
+    """How far a series is on a day (date; None takes the machine's), with so many grades planned of
+    a piece and test.
 
     >>> import tempfile
     >>> from scentlab.recording.store import Store
     >>> see_progress(Store.create(tempfile.mkdtemp())).overdue.empty
     True
     """
-    today, plan = today or dt.date.today(), store.plan() or {}
-    pieces, sittings = _pieces(store, plan), _sittings(plan)
-    graded = store.distinct("grades", ("code", "test", "assessor"))
-    smelt = store.distinct("throws", ("sitting", "assessor", "code", "kind"))
-    counts = [*_grade_counts(pieces, graded, looks_per_piece), *_throw_counts(sittings, smelt),
-              *_pair_counts(store, plan)]
-    scored = {(test, code) for code, test, _ in graded} | {("throw", s[2]) for s in smelt}
+    on = _Day(store, today, looks_per_piece)
+    today, seen = on.today, {}
+    for code, test, assessor in store.distinct("grades", ("code", "test", "assessor")):
+        seen.setdefault((test, code), set()).add(assessor)
+    smelt, compared = _smelt(store), store.distinct("pairs", PAIRS.key)
+    smellings = [r for rows in on.sittings.values() for r in rows]
+    counts = [
+        *_grade_counts(on, seen),
+        *_panel_counts("throw", smellings, [_place(r) in smelt for r in smellings]),
+        *_panel_counts("pairs", on.plan.get("pairs", ()), [
+            tuple(p[n] for n in PAIRS.key) in compared for p in on.plan.get("pairs", ())]),
+    ]
+    scored = {*seen, *(("throw", code) for _, _, code, _ in smelt)}
     overdue = [
-        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in pieces
+        (p.code, p.test, p.stress, p.due_on, (today - p.due_on).days) for p in on.pieces
         if p.test in ("sweat", "frost", "throw") and p.logged and p.due_on is not None
         and p.due_on < today and (p.test, p.code) not in scored
     ]
@@ -104,9 +187,46 @@ def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: in
         today=today,
         scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
         overdue=pd.DataFrame(overdue, columns=list(OVERDUE_COLUMNS), dtype=object),
-        pours=pd.DataFrame(_missing_pours(store, plan, today), columns=list(POUR_COLUMNS)),
-        notes=tuple(_moved_sittings(sittings, pieces, today)),
+        pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
+        notes=tuple(_moved_sittings(on)),
     )
+
+
+def _smelt(store):
+    return store.distinct("throws", ("sitting", "assessor", "code", "kind"))
+
+
+def _place(row):
+    return row["sitting"], row["assessor"], row["code"], row["kind"]
+
+
+def _grade_counts(on, seen):
+    for test in ("sweat", "frost"):
+        codes = {p.code for p in on.pieces if p.test == test}
+        wanted = on.looks * len(codes)
+        done = sum(min(len(seen.get((test, code), ())), on.looks) for code in codes)
+        if codes:
+            yield (test, "", "", wanted, done, wanted - done)
+
+
+def _panel_counts(what, rows, done):
+    """How many planned rows of a sitting, kind and assessor there are, are done, and wait."""
+    found = {}
+    for row, is_done in zip(rows, done, strict=True):
+        found.setdefault((row["kind"], row["sitting"], row["assessor"]), []).append(is_done)
+    for (kind, sitting, assessor), own in found.items():
+        yield (f"{kind} {what}", sitting, assessor, len(own), sum(own), len(own) - sum(own))
+
+
+def _moved_sittings(on):
+    """A sentence for each sitting that waits longer than planned."""
+    for sitting, day in on.sitting_days.items():
+        planned = _date(on.sittings[sitting][0]["sitting_on"])
+        if planned is not None and day > max(planned, on.today):
+            yield (
+                f"Session {sitting} was planned for {planned} and waits until {day}: a test batch "
+                "was late, and its pieces have not cured before."
+            )
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
@@ -117,7 +237,6 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
 
     Parameters
     ----------
-    assessor : the assessor's code.
     test : "sweat", "frost" or "throw"; all three when absent.
     today : a date; pieces that are not cured and later sittings are left out.
     looks_per_piece : number of assessors who grade each sweat and frost piece.
@@ -128,15 +247,13 @@ def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
     planned_age_days is the age at which the plan wants the look, due_on is moved by as many days as
     the pour was late, and sheet_on is the planned day, which the printed sheet bears.
     """
-    today, plan = today or dt.date.today(), store.plan() or {}
+    on, rows = _Day(store, today, looks_per_piece), []
     assessor = spelling(known_assessors(store))(assessor)
-    pieces, rows = _pieces(store, plan), []
     for name in ("sweat", "frost"):
         if test in (None, name):
-            due = list(_again(pieces, plan, today)) if name == "sweat" else pieces
-            rows += _grades_waiting(store, due, name, assessor, today, looks_per_piece)
+            rows += on.grades_waiting(name, assessor)
     if test in (None, "throw"):
-        rows += _throws_waiting(store, _sittings(plan), pieces, assessor, today)
+        rows += on.throws_waiting(assessor)
     found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
     return found.where(found.notna(), None)
 
@@ -146,7 +263,7 @@ def pairs_waiting(store, assessor):
     for both its test batches to be logged."""
     poured = {pour for (pour,) in store.distinct("pours", ("pour",))}
     there = {c for c, pour in store.distinct("pieces", ("code", "pour")) if pour in poured}
-    done = _pairs_done(store)
+    done = store.distinct("pairs", PAIRS.key)
     return [p for p in (store.plan() or {}).get("pairs", ())
             if p["assessor"] == assessor and {p["first"], p["second"]} <= there
             and tuple(p[n] for n in PAIRS.key) not in done]
@@ -154,8 +271,7 @@ def pairs_waiting(store, assessor):
 
 def sweat_pieces(store):
     """The sweat pieces of logged test batches, with the day that each is ready on."""
-    found = _pieces(store, store.plan() or {})
-    return [p for p in found if p.test == "sweat" and p.logged and p.due_on]
+    return [p for p in _Day(store).pieces if p.test == "sweat" and p.logged and p.due_on]
 
 
 def score_days(store, today=None, looks_per_piece=1, assessor=None):
@@ -170,19 +286,14 @@ def score_days(store, today=None, looks_per_piece=1, assessor=None):
     -------
     dict of date, in rising order, to (number of pieces to grade, tuple of sessions).
     """
-    today, plan = today or dt.date.today(), store.plan() or {}
-    pieces, sittings, grades, smell = _pieces(store, plan), _sittings(plan), [], {}
-    for test in ("sweat", "frost"):
-        due = list(_again(pieces, plan, today)) if test == "sweat" else pieces
-        grades += [p.due_on or today for p, seen in _open_grades(store, due, test)
-                   if len(seen) < looks_per_piece]
-    there = {p.code for p in pieces if p.logged or not p.planned}
-    done = store.distinct("throws", ("sitting", "assessor", "code", "kind"))
-    days = _sitting_days(sittings, pieces)
-    for name, rows in sittings.items():
-        if any(r["code"] in there and assessor in (None, r["assessor"])
-               and (name, r["assessor"], r["code"], r["kind"]) not in done for r in rows):
-            smell.setdefault(days[name] or today, []).append(name)
+    on, smell = _Day(store, today, looks_per_piece), {}
+    grades = [p.due_on or on.today for test in ("sweat", "frost")
+              for p, seen in on.to_grade(test) if len(seen) < looks_per_piece]
+    there, done = {p.code for p in on.pieces if p.is_there}, _smelt(store)
+    for name, day in on.sitting_days.items():
+        if any(r["code"] in there and assessor in (None, r["assessor"]) and _place(r) not in done
+               for r in on.sittings[name]):
+            smell.setdefault(day or on.today, []).append(name)
     return {day: (grades.count(day), tuple(smell.get(day, ())))
             for day in sorted({*grades, *smell})}
 
@@ -199,7 +310,7 @@ def score_words(store, today=None, looks_per_piece=1, assessor=None):
 
 
 def _scores(grades, sessions):
-    said = [f"{grades} {'piece' if grades == 1 else 'pieces'} to grade"] if grades else []
+    said = [f"{count_of(grades, 'piece')} to grade"] if grades else []
     if sessions:
         last = f" to {sessions[-1]}" if sessions[1:] else ""
         said.append(f"session{'s' * bool(last)} {sessions[0]}{last} to smell")
@@ -207,20 +318,10 @@ def _scores(grades, sessions):
 
 
 def due_words(store, today=None, looks_per_piece=1):
-    """What is due on a day, in words: pieces to grade now or next, and test batches not logged."""
-    today = today or dt.date.today()
-    pieces = [p for p in _pieces(store, store.plan() or {}) if p.test in ("sweat", "frost")]
-    seen = {}
-    for code, who in store.distinct("grades", ("code", "assessor")):
-        seen.setdefault(code, set()).add(who)
-    days = [p.due_on or today for p in pieces if len(seen.get(p.code, ())) < looks_per_piece
-            and (p.logged or not p.planned)]
-    ready, later = sum(day <= today for day in days), [day for day in days if day > today]
-    said = [f"{ready or 'No'} {'piece is' if ready == 1 else 'pieces are'} ready to grade"]
-    if later:
-        said.append(f"{later.count(min(later))} more from {min(later)}")
-    open_pours = len(list(_missing_pours(store, store.plan() or {}, today)))
-    if open_pours:
+    """What is to be scored now and next, and how many test batches are not logged, in words."""
+    now, later = score_words(store, today, looks_per_piece)
+    said = [now or "Nothing is ready to score", *([f"then {later}"] if later else [])]
+    if open_pours := len(list(_Day(store, today).missing_pours())):
         said.append(f"{open_pours} test {'batch is' if open_pours == 1 else 'batches are'} not "
                     "logged yet")
     return "; ".join(said) + "."
@@ -263,109 +364,24 @@ def known_assessors(store):
     return found or [f"A{n}" for n in range(1, 9)]
 
 
-def _pieces(store, plan):
+def _pieces(store, plan, logged):
     """The pieces of a store in the plan's order, then the others by code.
 
     Codes are random, so neither order gives a load away.
     """
     planned = {p["code"]: _date(p.get("due_on")) for p in plan.get("pieces", ())}
     intended = {p["pour"]: _date(p.get("poured_on")) for p in plan.get("pours", ())}
-    logged, found = dict(store.distinct("pours", ("pour", "poured_on"))), []
-    for code, pour, test, stress in store.distinct("pieces", ("code", "pour", "test", "stress")):
+    place = {code: n for n, code in enumerate(planned)}
+    for code, pour, test, stress in sorted(
+            store.distinct("pieces", ("code", "pour", "test", "stress")),
+            key=lambda p: (place.get(p[0], len(place)), p[0])):
         due_on, meant, done = planned.get(code), intended.get(pour), logged.get(pour)
         known = None not in (due_on, meant)
         late = done - meant if known and done is not None else dt.timedelta(0)
-        found.append(_Piece(
+        yield _Piece(
             code, pour, test, stress, None if due_on is None else due_on + late, due_on, done,
             float((due_on - meant).days) if known else None, pour in logged, code in planned,
-        ))
-    place = {code: n for n, code in enumerate(planned)}
-    return sorted(found, key=lambda p: (place.get(p.code, len(place)), p.code))
-
-
-def _sittings(plan):
-    """The planned smellings in order, by sitting."""
-    found = {}
-    for smelling in sorted(plan.get("smellings", ()),
-                           key=lambda s: (s["sitting_on"], s["sitting"], s["position"])):
-        found.setdefault(smelling["sitting"], []).append(smelling)
-    return found
-
-
-def _grade_counts(pieces, graded, looks):
-    for test in ("sweat", "frost"):
-        codes, seen = {p.code for p in pieces if p.test == test}, {}
-        for code, name, assessor in graded:
-            if name == test and code in codes:
-                seen.setdefault(code, set()).add(assessor)
-        wanted, done = looks * len(codes), sum(min(len(a), looks) for a in seen.values())
-        if codes:
-            yield (test, "", "", wanted, done, wanted - done)
-
-
-def _throw_counts(sittings, smelt):
-    for sitting, rows in sittings.items():
-        for kind, assessor in dict.fromkeys((r["kind"], r["assessor"]) for r in rows):
-            mine = [r["code"] for r in rows if (r["kind"], r["assessor"]) == (kind, assessor)]
-            done = sum((sitting, assessor, code, kind) in smelt for code in mine)
-            yield (f"{kind} throw", sitting, assessor, len(mine), done, len(mine) - done)
-
-
-def _pairs_done(store):
-    return store.distinct("pairs", PAIRS.key)
-
-
-def _pair_counts(store, plan):
-    done, rows = _pairs_done(store), {}
-    for p in plan.get("pairs", ()):
-        rows.setdefault((p["kind"], p["sitting"], p["assessor"]), []).append(
-            tuple(p[n] for n in PAIRS.key) in done)
-    for (kind, sitting, assessor), seen in rows.items():
-        yield (f"{kind} pairs", sitting, assessor, len(seen), sum(seen), len(seen) - sum(seen))
-
-
-def _missing_pours(store, plan, today):
-    logged = {pour for (pour,) in store.distinct("pours", ("pour",))}
-    for pour in (p for p in plan.get("pours", ()) if p["pour"] not in logged):
-        day = _date(pour.get("poured_on"))
-        late = None if day is None else max(0, (today - day).days)
-        yield (pour["pour"], pour.get("pot"), pour.get("blend"), day, late)
-
-
-def _again(pieces, plan, today):
-    """Sweat pieces with the latest of their planned later looks that is due, if one is."""
-    ages = ((plan.get("rules") or {}).get("cure_days") or {}).get("again") or ()
-    for p in pieces:
-        reached = [age for age in ages if p.poured_on and _age(p, today) >= age]
-        if not reached:
-            yield p
-            continue
-        late = (p.due_on - p.sheet_on) if p.due_on and p.sheet_on else dt.timedelta(0)
-        due_on = p.poured_on + dt.timedelta(days=reached[-1])
-        yield p._replace(due_on=due_on, sheet_on=due_on - late, since_days=float(reached[-1]),
-                         planned_age_days=float(reached[-1]))
-
-
-def _grades_waiting(store, pieces, test, assessor, today, looks):
-    """Rest before heat, then by planned day and code: the order of a printed sheet.
-
-    Not by the day that a late pour is moved to, for that would set its pieces apart.
-    """
-    mine = [p for p, seen in _open_grades(store, pieces, test)
-            if (p.due_on is None or p.due_on <= today)
-            and len(seen) < looks and assessor not in seen]
-    for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max, p.code)):
-        yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on, _age(p, today),
-               p.planned_age_days)
-
-
-def _open_grades(store, pieces, test):
-    """The pieces of a test that are in hand, each with those who graded it at the look that counts.
-    """
-    since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
-    seen = _who_saw(store.distinct("grades", ("code", "assessor", "age_days"), test=test), since)
-    return [(p, seen.get(p.code, ())) for p in pieces
-            if p.test == test and (p.logged or not p.planned)]
+        )
 
 
 @functools.lru_cache(maxsize=4)  # one page asks for every tester
@@ -376,50 +392,6 @@ def _who_saw(grades, since):
         if age is None or age >= since.get(code, 0.0):
             seen.setdefault(code, set()).add(who)
     return seen
-
-
-def _throws_waiting(store, sittings, pieces, assessor, today):
-    by_code = {p.code: p for p in pieces if p.logged or not p.planned}
-    days = _sitting_days(sittings, pieces)
-    done = store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
-    for sitting, rows in sittings.items():
-        due_on = days[sitting]
-        for r in rows:
-            piece, key = by_code.get(r["code"]), (sitting, r["kind"], r["code"])
-            if piece and r["assessor"] == assessor and key not in done and (
-                    due_on is None or due_on <= today):
-                yield (r["code"], "throw", None, sitting, r["kind"], r["position"], due_on,
-                       _date(r["sitting_on"]), _age(piece, today), None)
-
-
-def _age(piece, today):
-    day = piece.poured_on
-    return None if day is None else float(max(0, (today - day).days))
-
-
-def _sitting_days(sittings, pieces):
-    """The day of each sitting: the planned one, or later when a piece of it cures later.
-
-    A sitting is held as a whole, for its pieces are compared with each other in one room. A pour
-    that was never logged holds nobody up.
-    """
-    cured = {p.code: p.due_on for p in pieces if p.logged}
-    return {
-        sitting: max(filter(None, [*(_date(r["sitting_on"]) for r in rows),
-                                   *(cured.get(r["code"]) for r in rows)]), default=None)
-        for sitting, rows in sittings.items()
-    }
-
-
-def _moved_sittings(sittings, pieces, today):
-    """A sentence for each sitting that waits longer than planned."""
-    for sitting, day in _sitting_days(sittings, pieces).items():
-        planned = _date(sittings[sitting][0]["sitting_on"])
-        if planned is not None and day > max(planned, today):
-            yield (
-                f"Session {sitting} was planned for {planned} and waits until {day}: a test batch "
-                "was late, and its pieces have not cured before."
-            )
 
 
 def _date(value):

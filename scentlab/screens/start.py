@@ -16,7 +16,7 @@ from scentlab.forms.frame import Form, clock_of
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
-from scentlab.recording.progress import score_words, see_progress
+from scentlab.recording.progress import score_words
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, link_html
@@ -49,8 +49,10 @@ def start_page(folder: str | Path | None = None, today: dt.date | None = None) -
 
 def _series(page, folder, today):
     store = page.bench.store
-    return [w.HTML(stages_html(see_stages(store, folder, today), folder)),
-            w.HTML(due_html(store, folder, today)), _cautions(), units_fold(folder, page)]
+    stages = see_stages(store, folder, today)
+    return [w.HTML(stages_html(stages, folder)),
+            w.HTML(due_html(stages.progress, store, folder)), _cautions(),
+            units_fold(folder, page)]
 
 
 def units_fold(folder, page):
@@ -192,7 +194,7 @@ def card_html(place, today):
         f'<article class="scent-series"><h3>{html.escape(stages.title)}</h3>'
         f"{progress_svg(list(table['state']))}"
         f"<p>{html.escape(stages.told)}</p>"
-        f"{due_html(store, place, today)}"
+        f"{due_html(stages.progress, store, place)}"
         f'<p class="scent-go">{link_html(next_page, f"Go on: {words}", place)}</p>'
         f"<p>{links}</p></article>"
     )
@@ -228,9 +230,9 @@ _MARKS = {"done": "✓", "now": "▶", "later": "○"}
 _FILL = {"done": "currentColor", "now": "#e8a33d", "later": "none"}
 
 
-def due_html(store, folder, today):
+def due_html(progress, store, folder):
     """What is due today, a line each with the link to where it is done."""
-    progress, rows = see_progress(store, today), []
+    today, rows = progress.today, []
     now, later = score_words(store, today)
     due = progress.pours[progress.pours["planned_on"].map(
         lambda day: day is not None and day <= today)]

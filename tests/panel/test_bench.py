@@ -368,7 +368,7 @@ def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
     assert built == ["A1", "A2"], "once for each, though two things are told of them"
     assert re.findall(r'<span class="due">(.*?)</span>', text) == 2 * [
         "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, S1: 2 pieces"]
-    assert "ready to grade" not in text
+    assert "to score" not in text and "to grade" not in text
 
 
 def test_each_tester_has_an_own_list_and_of_sessions_the_next(phone, store):
@@ -385,5 +385,5 @@ def test_each_tester_has_an_own_list_and_of_sessions_the_next(phone, store):
 
 def test_where_nothing_is_due_it_says_what_comes(phone, panel, store):
     panel.today = dt.date(2026, 3, 5)
-    assert "<p>No pieces are ready to grade; 2 more from 2026-03-08; 2 test batches are not " in (
+    assert "<p>Nothing is ready to score; then 2 pieces to grade on 8 March; " in (
         phone.ask("")[1])

@@ -229,17 +229,17 @@ def test_what_is_due_in_words(tmp_path):
     from scentlab.recording.progress import due_words
 
     store, day = Store.create(tmp_path), dt.date(2026, 12, 1)
-    assert due_words(store, day) == "No pieces are ready to grade."
+    assert due_words(store, day) == "Nothing is ready to score."
     plan = quick_plan(Wax("wax"), Fragrance("fig"), [6, 9], start=day, seed=1)
     store.save_plan(plan.to_dict())
     open_ = "{} test batches are not logged yet."
-    assert due_words(store, day) == f"No pieces are ready to grade; {open_.format(2)}"
+    assert due_words(store, day) == f"Nothing is ready to score; {open_.format(2)}"
     first = plan.pour_rows[0]
     store.add("pours", {"pour": first.pour, "pot": first.pot, "blend": first.blend,
                         "poured_on": day, "wax_g": 80.0, "fragrance_g": 5.0})
     assert due_words(store, day).startswith(
-        "No pieces are ready to grade; 3 more from 2026-12-08; 1 test batch is")
+        "Nothing is ready to score; then 3 pieces to grade on 8 December; 1 test batch is")
     code = next(p for p in plan.piece_rows if p.pour == first.pour)
     store.add("grades", {"code": code.code, "test": "sweat", "stress": code.stress,
                          "age_days": 8.0, "assessor": "A1", "grade": 0})
-    assert due_words(store, dt.date(2026, 12, 9)).startswith("2 pieces are ready to grade; 1 ")
+    assert due_words(store, dt.date(2026, 12, 9)).startswith("2 pieces to grade; 1 ")
