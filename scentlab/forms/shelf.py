@@ -5,11 +5,10 @@ import ipywidgets as w
 from scentlab.forms.fields import TABLES, Chooser, Field, NotYet, placed, read_all, side_by_side
 from scentlab.forms.fields import shown as as_text
 from scentlab.forms.frame import Form, clock_of
-from scentlab.materials import Fragrance, Wax
+from scentlab.materials import MaterialError
 from scentlab.recording.shelf import put_on_shelf, read_shelf
 
 KINDS = ("wax", "fragrance", "tester")
-_MADE = {"wax": Wax, "fragrance": Fragrance}
 
 
 class ShelfForm(Form):
@@ -46,14 +45,10 @@ class ShelfForm(Form):
         row = read_all(self.fields)
         if not row["name"]:
             raise NotYet(f"The name of the {self.kind.value} is still to be filled in.")
-        made = _MADE.get(self.kind.value)
-        if made:
-            try:
-                made(**{n: row[n] for n in made.__dataclass_fields__ if n != "allergens"
-                        and n in row})
-            except ValueError as error:
-                raise placed(error, self.fields.values()) from error
-        added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
+        try:
+            added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
+        except MaterialError as error:
+            raise placed(error, self.fields.values()) from error
         self._renew_key()
         self._say("saved" if added else "flag", f"On the shelf at {clock_of(None)}: {row['name']}."
                   if added else f"{row['name']} is on the shelf like that already.")

@@ -14,10 +14,9 @@ from scentlab.recording.checking import check_sheets, grade_rows, records
 from scentlab.recording.matching import TABLES, Source, matched, plain_headings, unit_in, units_of
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
-from scentlab.recording.sheets import read_sheet
+from scentlab.recording.sheets import csv_text, read_sheet
 from scentlab.recording.store import Store, StoreError
 from scentlab.schema import DataError, Findings
-from scentlab.text import disarmed
 
 # Written only where there are any. Nothing reads bleeds any more, but what was recorded is kept.
 IF_ANY = ("warmings", "pairs", "heats", "bleeds")
@@ -251,7 +250,7 @@ def export_rows(rows, folder):
         "throws": rows["throws"],
     }
     frames |= {name: rows[name] for name in IF_ANY if len(rows[name])}
-    texts = {name: _csv_text(frame, FILES[name]) for name, frame in frames.items()}
+    texts = {name: csv_text(frame, FILES[name]) for name, frame in frames.items()}
     try:
         folder.mkdir(parents=True, exist_ok=True)
         return [write_whole(folder / f"{name}.csv", text) for name, text in texts.items()]
@@ -282,10 +281,3 @@ def _looks(pieces, grades):
     # Of a damaged record a grade may be whole whose piece is not.
     joined = pd.concat([joined, looks[~looks["code"].isin(pieces["code"])]])
     return joined.reindex(columns=list(TABLES["pieces"].names))
-
-
-def _csv_text(frame, table):
-    cells = frame[list(table.names)].astype(object)
-    for name in (c.name for c in table.columns if c.kind == "text"):
-        cells[name] = [cell if pd.isna(cell) else disarmed(str(cell)) for cell in cells[name]]
-    return cells.to_csv(index=False, lineterminator="\r\n")

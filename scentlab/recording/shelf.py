@@ -16,10 +16,10 @@ import pandas as pd
 
 from scentlab.files import write_whole
 from scentlab.materials import BOUNDS, Blend, Fragrance, MaterialError, Wax
-from scentlab.recording.sheets import read_sheet
+from scentlab.recording.sheets import csv_text, read_sheet
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.schema import THROWS, Column, Findings, Table, check_row, parse_table
-from scentlab.text import alike, capital, disarmed, kept
+from scentlab.text import alike, capital, kept
 
 SHELF_NAME = "shelf.csv"
 KINDS = ("wax", "fragrance", "blend", "tester", "recipe")
@@ -133,21 +133,19 @@ class Shelf:
 
     def wax(self, name):
         """A :class:`Wax` as it is on the shelf; of its name alone where it is not."""
-        return Wax(**_given(Wax, self.find("wax", name) or {"name": name}))
+        return _material(self.find("wax", name) or {"kind": "wax", "name": name})
 
     def fragrance(self, name):
         """A :class:`Fragrance` as it is on the shelf; of its name alone where it is not."""
-        given = _given(Fragrance, self.find("fragrance", name) or {"name": name})
-        return Fragrance(**given | {"allergens": _listed(given.get("allergens", ""))})
+        return _material(self.find("fragrance", name) or {"kind": "fragrance", "name": name})
 
     def blend(self, name):
         """A :class:`Blend` as it is on the shelf, of its waxes as they are there; else of the wax
         of its name."""
-        row = self.find("blend", name)
-        if row is None:
-            wax = self.wax(name)
-            return Blend(wax.name, {wax: 1.0})
-        return _blend(row, self.wax)
+        if row := self.find("blend", name):
+            return _blend(row, self.wax)
+        wax = self.wax(name)
+        return Blend(wax.name, {wax: 1.0})
 
     def recipe(self, name):
         """The fields of a recipe as texts, by name; None where there is none."""
@@ -161,32 +159,19 @@ def shelf_of(folder):
 
 
 def read_shelf(folder):
-    """The shelf of a workshop; an empty one where its folder has none.
-
-    Raises
-    ------
-    DataError for a file that cannot be used, with row, column, value and remedy of every problem.
-    """
+    """The shelf of a workshop; an empty one where its folder has none. Raises DataError for a file
+    that cannot be used, with row, column, value and remedy of every problem."""
     path = Path(folder) / SHELF_NAME
     return Shelf(_read(path)) if path.is_file() else Shelf.empty()
 
 
 def put_on_shelf(folder, rows, today=None, *, over=False):
-    """Add rows to the shelf of a workshop, where they say something new.
+    """Add rows (dicts in the columns of ``SHELF``) to the shelf of a workshop, where they say
+    something new; returns those that were added.
 
-    Parameters
-    ----------
-    folder : of the workshop. rows : dicts in the columns of ``SHELF``. today : date of those
-        without ``since``. over : bool, whether what a row leaves out is not known any more; else it
-        stays as it was known.
-
-    Returns
-    -------
-    list of dict, the rows that were added.
-
-    Raises
-    ------
-    DataError for a row that cannot be, or a file that cannot be read; nothing is written then.
+    ``today`` is the day of those without ``since``. With ``over`` what a row leaves out is not
+    known any more, else it stays as it was known. Raises MaterialError or DataError for a row that
+    cannot be, or a file that cannot be read; nothing is written then.
     """
     shelf, added = read_shelf(folder), []
     known = dict(shelf.last)
@@ -199,6 +184,10 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
             new["since"] = row.get("since", today or dt.date.today())
             added.append(new)
             known[key] = new
+    return _add(folder, shelf, added)
+
+
+def _add(folder, shelf, added):
     if added:
         _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
     return added
@@ -217,6 +206,7 @@ def _joined(before, row):
 
 def _checked(row):
     """What is filled in of a row of a form or a plan, or every problem of it."""
+    _material({n: v for n, v in row.items() if v is not None})
     row = {n: v for n, v in check_row(SHELF, row).items() if v is not None}
     findings = Findings("shelf")
     for problem in _problems(row):
@@ -226,21 +216,15 @@ def _checked(row):
 
 
 def import_shelf(folder, path, today=None):
-    """Add the rows of a file (CSV or XLSX) that are not on the shelf, old versions too.
-
-    Returns
-    -------
-    list of dict, the rows that were added; a row without ``since`` holds from ``today`` on.
-    """
+    """Add the rows of a file (CSV or XLSX) that are not on the shelf, old versions too; a row
+    without ``since`` holds from ``today`` on. Returns those that were added."""
     shelf, added = read_shelf(folder), []
     there = _plain(shelf.rows)
     for row in _plain(_read(Path(path))):
         if row in there or ("since" not in row and any(_same(row, one) for one in there)):
             continue
         added.append({"since": today or dt.date.today(), **row})
-    if added:
-        _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
-    return added
+    return _add(folder, shelf, added)
 
 
 def export_shelf(folder, path):
@@ -278,16 +262,13 @@ def shelve(folder, plan):
 
 
 def gather(folder):
-    """Put on the shelf of a workshop what the plans of its series name and it does not have.
-
-    Returns
-    -------
-    Shelf. A series that cannot be read is passed over: its own pages say why.
-    """
+    """Put on the shelf of a workshop what the plans of its series name and it does not have;
+    returns the shelf. A series that cannot be read is passed over, for its own pages say why, and
+    one of an older kit stays as it is."""
     shelf, rows = read_shelf(folder), []
     for path in sorted(Path(folder).glob(f"*/{FILE_NAME}")):
         try:
-            found = plan_rows(Store.open(path.parent).plan() or {"invented": True})
+            found = plan_rows(Store(path.parent).plan() or {"invented": True})
         except (StoreError, KeyError, TypeError, ValueError):  # damaged, or no plan as ours are
             continue
         rows += [r for r in found if shelf.find(r["kind"], r["name"]) is None]
@@ -322,12 +303,16 @@ def _same(one, other):
     return {**one, "since": None} == {**other, "since": None}
 
 
-def _given(kind, row):
-    return {f.name: row[f.name] for f in fields(kind) if f.name in row}
-
-
-def _listed(text):
-    return tuple(part.strip() for part in text.split(",") if part.strip())
+def _material(row):
+    """The wax, fragrance or blend of a row, None of another kind; MaterialError where it cannot
+    be."""
+    if row["kind"] == "blend":
+        return _blend({"parts": "", **row}, Wax)
+    made = {"wax": Wax, "fragrance": Fragrance}.get(row["kind"])
+    given = {f.name: row[f.name] for f in fields(made) if f.name in row} if made else {}
+    if "allergens" in given:
+        given["allergens"] = [a.strip() for a in given["allergens"].split(",") if a.strip()]
+    return made and made(**given)
 
 
 def _blend(row, wax):
@@ -359,11 +344,7 @@ def _problems(row):
     for name in (n for n in row if n not in _ALL | _OWN[kind]):
         yield name, str(row[name]), f"nothing, for a {kind} has no such thing", "Empty the cell."
     try:
-        if kind in ("wax", "fragrance"):
-            made = {"wax": Wax, "fragrance": Fragrance}[kind]
-            made(**_given(made, {n: v for n, v in row.items() if n != "allergens"}))
-        elif kind == "blend":
-            _blend({"parts": "", **row}, Wax)
+        _material(row)
     except MaterialError as error:
         yield (error.field, str(row.get(error.field, "")), f"a {kind} that can be: "
                f"{error.problem}", f"{capital(error.remedy or 'correct it')}.")
@@ -376,7 +357,4 @@ def _problems(row):
 
 
 def _write(path, rows):
-    cells = rows.reindex(columns=list(SHELF.names)).astype(object)
-    for name in (c.name for c in SHELF.columns if c.kind == "text"):
-        cells[name] = [cell if pd.isna(cell) else disarmed(str(cell)) for cell in cells[name]]
-    return write_whole(path, cells.to_csv(index=False, lineterminator="\r\n"))
+    return write_whole(path, csv_text(rows.reindex(columns=list(SHELF.names)), SHELF))

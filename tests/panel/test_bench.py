@@ -368,7 +368,7 @@ def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
     assert built == ["A1", "A2"], "once for each, though two things are told of them"
     assert re.findall(r'<span class="due">(.*?)</span>', text) == 2 * [
         "Sweat: 1 piece", "Frost: 1 piece", "Hot throw, S1: 2 pieces"]
-    assert "to score" not in text and "to grade" not in text
+    assert "ready to score" not in text and "not logged" not in text
 
 
 def test_each_tester_has_an_own_list_and_of_sessions_the_next(phone, store):

@@ -1,7 +1,9 @@
 """The shelf of a workshop: one file that a person can open, and that forgets nothing."""
 
+import contextlib
 import csv
 import datetime as dt
+import sqlite3
 
 import pytest
 
@@ -183,3 +185,15 @@ def test_bounds_are_those_of_the_materials():
 def test_a_plan_that_is_not_of_the_kit_is_passed_over(tmp_path):
     make_series(tmp_path / "foreign").save_plan({"title": "of another program"})
     assert gather(tmp_path).now == []
+
+
+def test_gathering_leaves_a_series_of_an_older_kit_as_it_is(tmp_path):
+    path = tmp_path / "old" / "series.sqlite"
+    make_series(path.parent).save_plan(own_plan())
+    with contextlib.closing(sqlite3.connect(path)) as raw:
+        raw.execute("UPDATE about SET value = '5' WHERE name = 'version'")
+        raw.commit()
+    assert "soft wax" in gather(tmp_path).names("wax")
+    with contextlib.closing(sqlite3.connect(path)) as raw:
+        assert raw.execute("SELECT value FROM about WHERE name = 'version'").fetchone() == ("5",)
+    assert [p.name for p in path.parent.glob("*.sqlite")] == [path.name]  # no copy from before
