@@ -62,7 +62,7 @@ MAY_IMPORT = {
 
 # An outside library and the modules or folders that may import it.
 OWNERS = {
-    "sqlite3": {"recording.store"},
+    "sqlite3": {"recording.store", "recording.damage"},
     "ipywidgets": {"forms", "screens"},
     "anywidget": {"forms.frame", "forms.paper"},
     "traitlets": {"forms.frame", "forms.paper", "lab.contents"},

@@ -30,7 +30,7 @@ ALLOWED = {
     ("scentlab/fitting/sweat.py", ""): "such names, and notes in the part for a statistician",
     ("scentlab/choosing/ceiling.py", ""): "notes in the part for a statistician",
     ("scentlab/panel/pages/panel.js", " + data.assessor"): "code between two texts",
-    ("scentlab/recording/store.py", "assessor, sitting"): "columns of the database",
+    ("scentlab/recording/tables.py", "assessor, sitting"): "columns of the database",
 }
 
 

@@ -65,15 +65,12 @@ def stored_about(store, name, what=None):
     pours = store.known_names("pour")
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
-    found = []
-    for table in SCORES if blind else ("heats",) if heat else ("pours",):
-        rows = store.rows(table).astype(object)
-        if not heat:
-            columns = RECORDS[table].codes if blind else ("pour",)
-            rows = rows[rows[list(columns)].eq(name).any(axis=1)]
-        for row in rows.where(rows.notna(), None).to_dict("records"):
-            values = {n: row[n] for n in MENDABLE[table]}
-            found.append(Entry(table, int(row["entry_id"]), _words(table, row), values))
+    found = [
+        Entry(table, row["entry_id"], _words(table, row), {n: row[n] for n in MENDABLE[table]})
+        for table in (SCORES if blind else ("heats",) if heat else ("pours",))
+        for row in store.records(table)
+        if heat or name in [row[c] for c in (RECORDS[table].codes if blind else ("pour",))]
+    ]
     if not found:
         what = f"piece {name}" if blind else "a heat cycle" if heat else f"pour {name}"
         remedy = "record it with: scentlab heat FOLDER" if heat else "look at its label again"

@@ -165,13 +165,9 @@ def photo_path(folder, code, sha256):
 
 def photos_of(store, code=None):
     """The photos that stand, of one piece or of all, oldest first: a list of :class:`Photo`."""
-    rows = store.rows("photos").astype(object)
-    rows = rows.where(rows.notna(), None)
-    return [
-        Photo(int(r["entry_id"]), r["code"], r["test"], r["age_days"], r["assessor"], r["sha256"],
-              r["chosen"] == "yes", r["note"], photo_path(store.folder, r["code"], r["sha256"]))
-        for r in rows.to_dict("records") if code in (None, r["code"])
-    ]
+    return [Photo(**{**row, "chosen": row["chosen"] == "yes"},
+                  path=photo_path(store.folder, row["code"], row["sha256"]))
+            for row in store.records("photos") if code in (None, row["code"])]
 
 
 def chosen_photos(store):

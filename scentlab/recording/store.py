@@ -11,15 +11,12 @@ from __future__ import annotations
 import contextlib
 import datetime as dt
 import functools
-import itertools
 import json
 import os
 import re
 import sqlite3
 import threading
-import time
 import uuid
-import zlib
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
@@ -28,10 +25,35 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from scentlab.recording.damage import (
+    FAILED,
+    broken_pages,
+    changed_rows,
+    changed_words,
+    fault,
+    first_fault,
+    rescued,
+)
 from scentlab.recording.records import RECORDS, SCORES
+from scentlab.recording.tables import (
+    BOOKKEEPING,
+    TABLES,
+    about_word,
+    as_day,
+    as_frame,
+    bring_up,
+    columns_of,
+    first_row,
+    made_of,
+    row_of,
+    row_sum,
+    standing,
+    strange_parts,
+    summed,
+)
 from scentlab.schema import check_row
 from scentlab.series import plan_problem
-from scentlab.text import spelling, unseen, visible
+from scentlab.text import spelling, visible
 
 FILE_NAME = "series.sqlite"
 VERSION = 6
@@ -42,11 +64,7 @@ NAMED = {
     "lot": ("pours",), "room": ("throws",), "warmer": ("throws",),
 }
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
-# What SQLite says of a damaged file may itself be no text.
-_FAILED = (sqlite3.Error, UnicodeDecodeError)
 _MOST_FOUND = 32  # answers to questions that are kept
-_OPENING_S = 0.5  # s to look for damage on opening; only some 100,000 scores take longer
-BOOKKEEPING = ("entry_id", "key", "saved_at", "replaces", "void_reason", "reason")
 
 
 class StoreError(RuntimeError):
@@ -81,101 +99,6 @@ class Receipt:
     def clock(self):
         """The time of day here when it was saved."""
         return f"{self.saved_at.astimezone():%H:%M:%S}"
-
-
-# --- the tables in SQL --------------------------------------------------------------------------
-
-
-def _table_sql(table):
-    """What makes a table of records; what its columns may hold is a constraint of the database."""
-    name, columns, checks = table.name, [], []
-    for c in table.columns:
-        kind = {"number": "FLOAT", "integer": "INTEGER", "date": "DATE"}.get(c.kind, "TEXT")
-        columns.append(f"{c.name} {kind}{' NOT NULL' if c.required else ''}")
-        rule = {
-            "choice": f"{c.name} IN ({', '.join(repr(w) for w in c.choices)})",
-            "text": f"length({c.name}) BETWEEN 1 AND 200",
-            "date": "",
-        }.get(c.kind, f"{c.name} BETWEEN {c.lower} AND {c.upper}")
-        if rule:
-            checks.append(f"CONSTRAINT {name}_{c.name}_in_range CHECK ({rule})")
-    parts = [
-        "entry_id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT", "key TEXT NOT NULL UNIQUE",
-        "saved_at TEXT NOT NULL",
-        # Unique: a row can be replaced once, so history is a line and never a fork.
-        f"replaces INTEGER UNIQUE REFERENCES {name} (entry_id)",
-        "void_reason TEXT", "reason TEXT", *columns,
-        # The sum of all the others. At the end: what damages the head of a row moves all behind it.
-        "digest INTEGER", *checks,
-    ]
-    return f"CREATE TABLE {name} ({', '.join(parts)})"
-
-
-def _records_sql(name):
-    """What belongs to a table: indexes, and the triggers of what only appends."""
-    if name in RECORDS:
-        first = RECORDS[name].key[0]
-        yield f"CREATE INDEX {name}_by_{first} ON {name} ({first})"
-    if name in _SCORED:
-        yield f"CREATE INDEX {name}_scored ON {name} ({_SCORED[name]}, void_reason)"
-    for verb in ("UPDATE", "DELETE"):
-        yield (f"CREATE TRIGGER {name}_no_{verb.lower()} BEFORE {verb} ON {name} BEGIN "
-               f"SELECT RAISE(ABORT, 'the table {name} only appends'); END")
-
-
-# "What has been scored" is asked at every page, also among a million scores: these indexes answer
-# it without the rows themselves.
-_SCORED = {"grades": "test, code, assessor", "throws": "assessor, sitting, kind, code"}
-_TABLES = {
-    "plan": "CREATE TABLE plan (entry_id INTEGER NOT NULL PRIMARY KEY AUTOINCREMENT, key TEXT NOT "
-    "NULL UNIQUE, saved_at TEXT NOT NULL, document TEXT NOT NULL, digest INTEGER)",
-    **{name: _table_sql(table) for name, table in RECORDS.items()},
-}
-
-
-def _as_now(connection):
-    """What makes the tables those of today, of a new store or an older one, whose rows stay.
-
-    A table whose columns or constraints differ is built again beside itself; new columns are empty.
-    """
-    made = _made(connection)
-    if not _columns(connection, "about"):
-        yield "CREATE TABLE about (name TEXT NOT NULL PRIMARY KEY, value TEXT NOT NULL)"
-    for name, wanted in _TABLES.items():
-        if made.get(name) == wanted:
-            continue
-        there = _columns(connection, name)
-        if there:
-            for kind, part in connection.execute(
-                "SELECT type, name FROM sqlite_master WHERE tbl_name = ? AND type IN "
-                "('index', 'trigger') AND sql IS NOT NULL", [name]
-            ).fetchall():
-                yield f"DROP {kind.upper()} {part}"
-            yield f"ALTER TABLE {name} RENAME TO old_{name}"
-        yield wanted
-        if there:
-            kept = ", ".join(c for c in ("entry_id", *_summed(name)) if c in there)
-            yield f"INSERT INTO {name} ({kept}) SELECT {kept} FROM old_{name} ORDER BY entry_id"
-            yield f"UPDATE {name} SET digest = row_sum({', '.join(_summed(name))})"
-            yield f"DROP TABLE old_{name}"
-        yield from _records_sql(name)
-
-
-def _made(connection):
-    """What made the tables of a file, by their names."""
-    return dict(connection.execute(
-        "SELECT name, sql FROM sqlite_master WHERE type = 'table' AND name <> 'about' AND name NOT "
-        "LIKE 'sqlite%' ORDER BY name"))
-
-
-def _made_sum(connection):
-    return str(_row_sum(*_made(connection).items()))
-
-
-def _standing(table):
-    """The condition that a row is neither replaced nor void."""
-    return (f"void_reason IS NULL AND entry_id NOT IN "
-            f"(SELECT replaces FROM {table} WHERE replaces IS NOT NULL)")
 
 
 class Store:
@@ -227,7 +150,7 @@ class Store:
         with store._connected() as connection:  # a journal is not changed within a transaction
             connection.execute("PRAGMA journal_mode=WAL")
         with store._writing() as connection:
-            _bring_up(connection, about)
+            bring_up(connection, about)
         return store
 
     @classmethod
@@ -242,14 +165,14 @@ class Store:
         store._need_file()
         version = store._version()
         with store._reading() as connection:
-            if words := _first_fault(connection):
+            if words := first_fault(connection):
                 raise store._damaged(words)
-            if words := next(_strange_parts(connection), None):
-                known = _about_word(connection, "tables") is not None
+            if words := next(strange_parts(connection), None):
+                known = about_word(connection, "tables") is not None
                 raise store._newer(words) if known else store._damaged(words)
-            older = version < VERSION or _made(connection) != _TABLES
+            older = version < VERSION or made_of(connection) != TABLES
             # All rows, however long it takes: those of tables built again get sums anew.
-            if older and (words := next(_changed_rows(connection, _TABLES), None)):
+            if older and (words := next(changed_rows(connection, TABLES), None)):
                 raise store._damaged(words)
         if older:
             store._migrate()
@@ -283,11 +206,10 @@ class Store:
         pieces = [check_row(RECORDS["pieces"], {n: p.get(n) for n in RECORDS["pieces"].names})
                   for p in plan.get("pieces", ())]
         with self._writing() as connection:
-            known = _first(connection, "SELECT * FROM plan WHERE key = ?", key)
-            if known is not None:
+            if known := row_of(connection, "plan", "key", key):
                 return _receipt(known)
-            last = _first(connection, "SELECT * FROM plan ORDER BY entry_id DESC LIMIT 1")
-            before = None if last is None else _plan_of(last)
+            last = first_row(connection, _LAST_PLAN)
+            before = last and _plan_of(last)
             same = before is not None and before == json.loads(document)
             gone = [] if same else [p["code"] for p in (before or {}).get("pieces", ())]
             # Pieces that were mended by hand since go back to the plan, as with any plan.
@@ -364,8 +286,7 @@ class Store:
         _known(table)
         key = key or uuid.uuid4().hex
         with self._writing() as connection:
-            known = _by_key(connection, table, key)
-            if known is not None:
+            if known := row_of(connection, table, "key", key):
                 return _receipt(known)
             row = change(connection, _values(table, _changeable(connection, table, entry_id)))
             return _insert(connection, table, {**row, "replaces": int(entry_id)}, key)
@@ -381,16 +302,15 @@ class Store:
         """The stored row under a client's key and its receipt, or None when there is none."""
         _known(table)
         with self._reading() as connection:
-            stored = _by_key(connection, table, key)
-            return None if stored is None else (_values(table, stored), _receipt(stored))
+            stored = row_of(connection, table, "key", key)
+            return stored and (_values(table, stored), _receipt(stored))
 
     def entry(self, table: str, entry_id: int) -> dict | None:
         """The values of one entry, whether or not it stands; None when there is none."""
         _known(table)
         with self._reading() as connection:
-            query = f"SELECT * FROM {table} WHERE entry_id = ?"
-            stored = _first(connection, query, int(entry_id))
-            return None if stored is None else _values(table, stored)
+            stored = row_of(connection, table, "entry_id", int(entry_id))
+            return stored and _values(table, stored)
 
     def rows(self, table: str, history: bool = False) -> pd.DataFrame:
         """The rows that stand, or with ``history=True`` every row ever stored, oldest first.
@@ -399,11 +319,19 @@ class Store:
         replaces, void_reason and reason (of a correction).
         """
         _known(table)
-        where = "1" if history else _standing(table)
+        where = "1" if history else standing(table)
         names = ", ".join(RECORDS[table].names + BOOKKEEPING)
         with self._reading() as connection:
             query = f"SELECT {names} FROM {table} WHERE {where} ORDER BY entry_id"
-            return _frame(connection.execute(query).fetchall(), RECORDS[table])
+            return as_frame(connection.execute(query).fetchall(), RECORDS[table])
+
+    def records(self, table: str) -> list[dict]:
+        """The rows that stand as dicts of their values and entry_id, oldest first."""
+        _known(table)
+        with self._reading() as connection:
+            query = f"SELECT * FROM {table} WHERE {standing(table)} ORDER BY entry_id"
+            return [{**_values(table, row), "entry_id": row["entry_id"]}
+                    for row in connection.execute(query)]
 
     def distinct(self, table: str, columns: Iterable[str], **where: Any) -> frozenset[tuple]:
         """The distinct values of some columns among the rows that stand, as a set of tuples.
@@ -412,19 +340,18 @@ class Store:
         nothing twice before a row is added, so it stays fast in a store of a million scores.
         """
         _known(table)
-        same = [f"{name} IS ?" for name in where] + [_standing(table)]
+        same = [f"{name} IS ?" for name in where] + [standing(table)]
         query = f"SELECT DISTINCT {', '.join(columns)} FROM {table} WHERE {' AND '.join(same)}"
         asked, last = (query, *where.values()), f"SELECT entry_id, saved_at FROM {table}"
         with self._reading() as connection:
             # What only appends is as it was while its last row is.
-            state = _first(connection, f"{last} ORDER BY entry_id DESC LIMIT 1")
-            state = None if state is None else tuple(state)
+            state = first_row(connection, f"{last} ORDER BY entry_id DESC LIMIT 1")
             known = self._found.get(asked)
             if known is not None and known[0] == state:
                 return known[1]
             found = connection.execute(query, list(where.values())).fetchall()
             days = {n for n, c in enumerate(columns) if RECORDS[table][c].kind == "date"}
-            found = frozenset(tuple(_day(v) if n in days else v for n, v in enumerate(row))
+            found = frozenset(tuple(as_day(v) if n in days else v for n, v in enumerate(row))
                               for row in found)
             if getattr(self._own, "connection", None) is None:  # what may be taken back is not kept
                 if len(self._found) >= _MOST_FOUND:
@@ -436,15 +363,15 @@ class Store:
         """Look for damage; returns a tuple of sentences, empty when all is well."""
         with self._reading() as connection:
             problems = [f"series.sqlite is damaged: {w}"
-                        for w in _broken_pages(connection, "integrity_check")]
-            problems += (*_changed_words(connection), *_changed_rows(connection, ("plan",)))
+                        for w in broken_pages(connection, "integrity_check")]
+            problems += (*changed_words(connection), *changed_rows(connection, ("plan",)))
             for table in RECORDS.values():
                 for row in connection.execute(f"SELECT * FROM {table.name} ORDER BY entry_id"):
-                    wrong = _fault(table, dict(row))
+                    wrong = fault(table, dict(row))
                     problems += [f"entry {row['entry_id']} of {table.name}: {wrong}"] * bool(wrong)
             for name, column in ((n, c) for n in SCORES for c in RECORDS[n].codes):
-                query = (f"SELECT entry_id, {column} FROM {name} WHERE {_standing(name)} AND "
-                         f"{column} NOT IN (SELECT code FROM pieces WHERE {_standing('pieces')})")
+                query = (f"SELECT entry_id, {column} FROM {name} WHERE {standing(name)} AND "
+                         f"{column} NOT IN (SELECT code FROM pieces WHERE {standing('pieces')})")
                 problems += [f"entry {n} of {name} is a score of piece {code}, which is void"
                              for n, code in connection.execute(f"{query} ORDER BY entry_id")]
         return tuple(problems)
@@ -481,7 +408,7 @@ class Store:
                 connection.close()
             else:
                 self._held.append(connection)
-        except _FAILED as error:
+        except FAILED as error:
             raise self._clear_error(error) from error
 
     def _connect(self):
@@ -496,7 +423,7 @@ class Store:
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA synchronous=FULL")
         connection.execute("PRAGMA foreign_keys=ON")
-        connection.create_function("row_sum", -1, _row_sum, deterministic=True)
+        connection.create_function("row_sum", -1, row_sum, deterministic=True)
         return connection
 
     @contextlib.contextmanager
@@ -549,26 +476,24 @@ class Store:
     # --- a file that is not as it should be -------------------------------------------------
 
     def _need_file(self):
-        folder = self.folder
-        start = "check the name or start a new series there"
+        folder, start = self.folder, "check the name or start a new series there"
         try:
-            if not folder.exists():
-                raise StoreError(f"there is no folder {folder}", start)
-            if not folder.is_dir():
+            if folder.is_file():
                 raise StoreError(f"{folder} is a file",
                                  f"give the series folder that holds {FILE_NAME}")
             if not self._path.is_file():
-                raise StoreError(f"{folder} is not a series folder, it holds no {FILE_NAME}", start)
+                raise StoreError(f"{folder} is not a series folder, it holds no {FILE_NAME}"
+                                 if folder.exists() else f"there is no folder {folder}", start)
         except OSError as error:
             raise _outside("SQLITE_CANTOPEN", self.place) from error
 
     def _version(self):
         with self._reading() as connection:
-            if _columns(connection, "about")[:2] != ("name", "value"):
+            if columns_of(connection, "about")[:2] != ("name", "value"):
                 raise StoreError(
                     f"{self.place} holds no series, for its {FILE_NAME} is another program's",
                     "look at the folder's name, or start a series in another folder")
-            version = _about_word(connection, "version")
+            version = about_word(connection, "version")
         if not re.fullmatch(r"[1-9][0-9]{0,5}", str(version)):
             raise self._damaged(f"its version is {version!r}, no number")
         if int(version) > VERSION:
@@ -582,7 +507,7 @@ class Store:
             source.backup(target)
         try:
             with self._writing() as connection:
-                _bring_up(connection, {"version": str(VERSION)})
+                bring_up(connection, {"version": str(VERSION)})
         except Exception as error:
             raise StoreError(
                 f"{self.place} could not be brought to store version {VERSION} ({error}); it is "
@@ -642,12 +567,12 @@ def _add_rows(connection, table, entries):
 
 def _insert_all(connection, table, rows):
     """Insert rows by key, all with one time."""
-    names, saved_at = _summed(table), _now()
+    names, saved_at = summed(table), _now()
     values = ([key, saved_at, *(_stored(row.get(n)) for n in names[2:])]
               for key, row in rows.items())
     connection.executemany(
         f"INSERT INTO {table} ({', '.join(names)}, digest) VALUES ({'?, ' * len(names)}?)",
-        ([*row, _row_sum(*row)] for row in values),
+        ([*row, row_sum(*row)] for row in values),
     )
 
 
@@ -657,21 +582,9 @@ def _stored(value):
     return value.isoformat() if isinstance(value, dt.date) else value
 
 
-def _row_sum(*values):
-    """The sum of a row as it is stored; a changed bit, also a few beside each other, changes it."""
-    return zlib.crc32(repr(values).encode())
-
-
-def _summed(table):
-    """The columns that a row's sum is taken over, in their order in the file."""
-    if table == "plan":
-        return ("key", "saved_at", "document")
-    return BOOKKEEPING[1:] + RECORDS[table].names
-
-
 def _insert(connection, table, row, key):
     _insert_all(connection, table, {key: row})
-    return _receipt(_by_key(connection, table, key))
+    return _receipt(row_of(connection, table, "key", key))
 
 
 def _where_in(connection, query, column, values):
@@ -689,7 +602,7 @@ def _spell(connection, table, rows):
         given = list(dict.fromkeys(row[column] for row in rows if row[column] is not None))
         # A spelling that this table has already needs no look at all the names.
         query = f"SELECT 1 FROM {table} WHERE {column} = ? LIMIT 1"
-        if all(_first(connection, query, name) for name in given):
+        if all(first_row(connection, query, name) for name in given):
             continue
         spell = spelling(_known_names(connection, column), given)
         for row in rows:
@@ -713,7 +626,7 @@ def _known_names(connection, column):
 def _refuse_twins(connection, table, rows, but=None):
     """Refuse a row whose key another row has, of those that stand or of these."""
     names = RECORDS[table].key
-    query = f"SELECT {', '.join(names)}, entry_id FROM {table} WHERE {_standing(table)}"
+    query = f"SELECT {', '.join(names)}, entry_id FROM {table} WHERE {standing(table)}"
     heads = list(dict.fromkeys(row[names[0]] for row in rows))
     taken = {tuple(place): f"stored already (entry {n})" for *place, n
              in _where_in(connection, query, names[0], heads) if but is None or n != int(but)}
@@ -728,11 +641,9 @@ def _refuse_twins(connection, table, rows, but=None):
 
 
 def _need_pieces(connection, table, rows):
-    if table not in SCORES:
-        return
-    names = RECORDS[table].codes
+    names = RECORDS[table].codes if table in SCORES else ()
     codes = list(dict.fromkeys(row[name] for row in rows for name in names))
-    query = f"SELECT code FROM pieces WHERE {_standing('pieces')}"
+    query = f"SELECT code FROM pieces WHERE {standing('pieces')}"
     known = {code for (code,) in _where_in(connection, query, "code", codes)}
     for code in codes:
         if code not in known:
@@ -744,13 +655,13 @@ def _need_pieces(connection, table, rows):
 
 def _changeable(connection, table, entry_id):
     """The row to be corrected or voided; it must exist and not be replaced or void itself."""
-    old = _first(connection, f"SELECT * FROM {table} WHERE entry_id = ?", int(entry_id))
+    old = row_of(connection, table, "entry_id", int(entry_id))
     if old is None:
         raise RefusedError(f"the table {table} has no entry {entry_id}")
-    later = _first(connection, f"SELECT entry_id FROM {table} WHERE replaces = ?", int(entry_id))
-    if later is not None:
-        raise RefusedError(f"entry {entry_id} of {table} was replaced by entry {later[0]}",
-                           "change that one")
+    if later := row_of(connection, table, "replaces", int(entry_id)):
+        raise RefusedError(
+            f"entry {entry_id} of {table} was replaced by entry {later['entry_id']}",
+            "change that one")
     if old["void_reason"] is not None:
         raise RefusedError(f"entry {entry_id} of {table} is a void", "add a new row instead")
     return old
@@ -761,44 +672,37 @@ def _keep_pieces(connection, pieces, gone, plan_key):
 
     Nobody will ever score a piece that no plan has; one with scores cannot change its origin.
     """
-    query = f"SELECT * FROM pieces WHERE {_standing('pieces')}"
+    query = f"SELECT * FROM pieces WHERE {standing('pieces')}"
     current = {row["code"]: dict(row) for row in connection.execute(query)}
     scored = {code for name in SCORES for column in RECORDS[name].codes
               for (code,) in connection.execute(
-                  f"SELECT DISTINCT {column} FROM {name} WHERE {_standing(name)}")}
-    new = {}
-    planned = {piece["code"] for piece in pieces}
-    for code in (c for c in gone if c in current and c not in planned):
-        old = current[code]
-        if code in scored:
-            raise StoreError(
-                f"piece {code} has scores as a piece of pour {old['pour']}, and the new plan has "
-                "no such piece", "keep its code in the plan, or void its scores first",
-                field="code", value=code,
-            )
-        new[f"{plan_key}:void:{code}"] = {
-            **_values("pieces", old), "replaces": old["entry_id"],
-            "void_reason": "not in the plan that was kept later",
-        }
-    for row in pieces:
-        old = current.get(row["code"])
-        if old is not None and _values("pieces", old) == row:
+                  f"SELECT DISTINCT {column} FROM {name} WHERE {standing(name)}")}
+    new, planned = {}, {piece["code"]: piece for piece in pieces}
+    for code in dict.fromkeys([*gone, *planned]):
+        old, row = current.get(code), planned.get(code)
+        if old is None and row is None or old and _values("pieces", old) == row:
             continue
-        if old is not None and row["code"] in scored:
-            was, to_be = (f"a piece of pour {r['pour']} for {r['test'] or 'any test'}"
+        if old and code in scored:
+            was, to_be = (r and f"a piece of pour {r['pour']} for {r['test'] or 'any test'}"
                           for r in (old, row))
             raise StoreError(
-                f"piece {row['code']} has scores as {was}, and the new plan makes it {to_be}",
-                "give the plan new codes", field="code", value=row["code"],
-            )
-        new[f"{plan_key}:{row['code']}"] = {**row, "replaces": old and old["entry_id"]}
+                f"piece {code} has scores as {was}, and the new plan "
+                + (f"makes it {to_be}" if row else "has no such piece"),
+                "give the plan new codes" if row else
+                "keep its code in the plan, or void its scores first", field="code", value=code)
+        new[f"{plan_key}:{code}"] = {
+            **(row or _values("pieces", old)), "replaces": old and old["entry_id"],
+            "void_reason": None if row else "not in the plan that was kept later"}
     _insert_all(connection, "pieces", new)
 
 
+_LAST_PLAN = "SELECT * FROM plan ORDER BY entry_id DESC LIMIT 1"
+
+
 def _last_plan(connection):
-    row = _first(connection, "SELECT * FROM plan ORDER BY entry_id DESC LIMIT 1")
-    plan = None if row is None else _plan_of(row)
-    if row is not None and plan is None:
+    row = first_row(connection, _LAST_PLAN)
+    plan = row and _plan_of(row)
+    if row and plan is None:
         raise ValueError(f"the plan (entry {row['entry_id']}) cannot be read")
     return plan
 
@@ -818,136 +722,21 @@ def _is_plan(document):
 
 
 def _known(*tables):
-    for table in tables:
-        if table not in RECORDS:
-            raise StoreError(f"there is no table {table!r}",
-                             f"the tables are {', '.join(RECORDS)}")
-
-
-def _first(connection, query, *values):
-    return connection.execute(query, values).fetchone()
-
-
-def _by_key(connection, table, key):
-    return _first(connection, f"SELECT * FROM {table} WHERE key = ?", key)
-
-
-def _about_word(connection, name):
-    found = _first(connection, "SELECT value FROM about WHERE name = ?", name)
-    return None if found is None else found["value"]
-
-
-def _bring_up(connection, words):
-    """Make the tables those of today, and keep what is known about the series and its tables."""
-    for statement in _as_now(connection):
-        connection.execute(statement)
-    query = "INSERT OR REPLACE INTO about VALUES (?, ?)"
-    connection.executemany(query, {**words, "tables": _made_sum(connection)}.items())
-    connection.execute(query, ["digest", _about_sum(connection)])
-
-
-def _about_sum(connection):
-    query = "SELECT name, value FROM about WHERE name NOT IN ('version', 'digest') ORDER BY name"
-    return str(_row_sum(*map(tuple, connection.execute(query))))
-
-
-def _columns(connection, table):
-    """The columns of a table in their order; none when there is no such table."""
-    return tuple(row["name"] for row in connection.execute(f"PRAGMA table_info({table})"))
-
-
-def _first_fault(connection):
-    """The first damage that a short look finds, in words; what is left over :meth:`Store.check`s.
-    """
-    if words := next(_changed_words(connection), None):
-        return words
-    until = time.monotonic() + _OPENING_S
-    connection.set_progress_handler(lambda: time.monotonic() > until, 10_000)
-    try:
-        return next(itertools.chain(
-            _broken_pages(connection, "quick_check"),
-            _changed_rows(connection, _TABLES),
-            _broken_pages(connection, "integrity_check"),
-        ), None)
-    except sqlite3.OperationalError as error:
-        if getattr(error, "sqlite_errorname", "") != "SQLITE_INTERRUPT":
-            raise
-        return None
-    finally:
-        connection.set_progress_handler(None, 0)
-
-
-def _broken_pages(connection, look):
-    """What SQLite finds wrong in its file, in its words."""
-    for (words,) in connection.execute(f"PRAGMA {look}(20)"):
-        if words != "ok":
-            yield words
-
-
-def _changed_words(connection):
-    """What is known about the series or its tables and does not fit its sum, in words."""
-    for name, own, what in (("digest", _about_sum, "its title or another word about it"),
-                            ("tables", _made_sum, "what its tables may hold")):
-        if _about_word(connection, name) not in (None, own(connection)):
-            yield f"{what} {_NOT_FIT}"
-
-
-def _changed_rows(connection, tables):
-    """Rows whose sum does not fit, in words."""
-    for name in tables:
-        columns = _columns(connection, name)
-        if "digest" not in columns:  # a store from before
-            continue
-        summed = ", ".join(c for c in columns if c not in ("entry_id", "digest"))
-        for (number,) in connection.execute(
-            f"SELECT entry_id FROM {name} WHERE digest <> row_sum({summed})"
-        ):
-            yield f"entry {number} of {name} {_NOT_FIT}"
-
-
-_NOT_FIT = "was changed from outside: its check sum does not fit"
-
-
-def _strange_parts(connection):
-    """Tables and columns that no store of this version has, in words."""
-    for name in _made(connection):
-        known = {"entry_id", *_summed(name), "digest"} if name in _TABLES else ()
-        if not known:
-            yield f"the table {name} is not known here"
-        elif strange := [c for c in _columns(connection, name) if c not in known]:
-            yield f"the column {strange[0]} of {name} is not known here"
+    for table in (t for t in tables if t not in RECORDS):
+        raise StoreError(f"there is no table {table!r}", f"the tables are {', '.join(RECORDS)}")
 
 
 def _values(table, stored):
-    return {c.name: _day(stored[c.name]) if c.kind == "date" else stored[c.name]
+    return {c.name: as_day(stored[c.name]) if c.kind == "date" else stored[c.name]
             for c in RECORDS[table].columns}
 
 
-def _day(text):
-    return None if text is None else dt.date.fromisoformat(text)
-
-
 def _receipt(stored):
-    return Receipt(stored["entry_id"], stored["key"], _moment(stored["saved_at"]))
+    return Receipt(stored["entry_id"], stored["key"], dt.datetime.fromisoformat(stored["saved_at"]))
 
 
 def _now():
     return dt.datetime.now(dt.UTC).isoformat(timespec="microseconds")
-
-
-def _moment(text):
-    return dt.datetime.fromisoformat(text)
-
-
-def _frame(found, table):
-    """Fetched rows with the column types of :func:`scentlab.schema.parse_table`."""
-    frame = pd.DataFrame(list(map(tuple, found)), columns=table.names + BOOKKEEPING, dtype=object)
-    for column in table.columns:
-        cells = frame[column.name]
-        frame[column.name] = column.series(map(_day, cells) if column.kind == "date" else cells)
-    frame = frame.astype({"entry_id": "int64", "replaces": "Int64"})
-    frame["saved_at"] = pd.to_datetime(frame["saved_at"], utc=True).astype("datetime64[us, UTC]")
-    return frame
 
 
 # --- what is whole of a damaged store ------------------------------------------------------------
@@ -970,9 +759,9 @@ def whole_rows(folder):
             raw.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
             raw.row_factory = sqlite3.Row
             lost += [visible(f"{FILE_NAME}: {' '.join(words.split())}")
-                     for words in _broken_pages(raw, "integrity_check")]
-            frames = {name: _rescued(raw, table, lost) for name, table in RECORDS.items()}
-    except _FAILED as error:
+                     for words in broken_pages(raw, "integrity_check")]
+            frames = {name: rescued(raw, table, lost) for name, table in RECORDS.items()}
+    except FAILED as error:
         raise StoreError(f"{store._path} cannot be read at all ({error})",
                          "restore it from a copy") from error
     for name, code in ((n, c) for n in SCORES for c in RECORDS[n].codes):
@@ -981,59 +770,6 @@ def whole_rows(folder):
         lost += [f"{name}, entry {n}: its piece {c} is not there"
                  for n, c in zip(orphans["entry_id"], orphans[code], strict=True)]
     return frames, tuple(lost)
-
-
-def _rescued(raw, table, lost):
-    good, standing, columns = [], {}, table.names + BOOKKEEPING
-    for row in _from_both_ends(raw, table.name, lost):
-        wrong = _fault(table, row)
-        if wrong:
-            lost.append(f"{table.name}, entry {row['entry_id']}: {visible(wrong)}")
-        else:
-            good.append(row)
-    replaced = {row.get("replaces") for row in good}
-    for row in sorted(good, key=lambda row: row["entry_id"]):
-        if row["entry_id"] in replaced or row.get("void_reason") is not None:
-            continue
-        first = standing.setdefault(tuple(row.get(n) for n in table.key), row)
-        if first is not row:  # what told them apart is gone
-            lost.append(f"{table.name}, entry {row['entry_id']}: the same as entry "
-                        f"{first['entry_id']}")
-    return _frame([[row.get(n) for n in columns] for row in standing.values()], table)
-
-
-def _from_both_ends(raw, table, lost):
-    """The rows that can be read: a broken page stops the one way and the other behind it."""
-    names, found, problem = ("entry_id", *_summed(table), "digest"), {}, None
-    for order in ("ASC", "DESC"):
-        try:
-            for row in raw.execute(f"SELECT * FROM {table} ORDER BY rowid {order}"):
-                if row["entry_id"] in found:
-                    break
-                # By place, for the name of a column may be damaged; the row's sum is the judge.
-                same = names if len(row) == len(names) else row.keys()
-                found[row["entry_id"]] = dict(zip(same, row, strict=True))
-        except (*_FAILED, IndexError) as error:
-            problem = error
-    if problem is not None:
-        lost.append(f"{table}: not all can be read ({problem})")
-    return found.values()
-
-
-def _fault(table, row):
-    """What is wrong with a stored row, which only a change from outside can have made; or ''."""
-    try:
-        check_row(table, {n: row.get(n) for n in table.names})
-        _moment(row.get("saved_at"))
-        int(row["entry_id"]), int(row.get("replaces") or 0)
-        if unseen(f"{row.get('void_reason')}{row.get('reason')}{row.get('key')}", lines=True):
-            raise ValueError("its reason or key is no text")
-        values = [v for n, v in row.items() if n not in ("entry_id", "digest")]
-        if row.get("digest") not in (None, _row_sum(*values)):
-            raise ValueError(f"it {_NOT_FIT}")
-    except (ValueError, TypeError) as error:
-        return str(error).splitlines()[0]
-    return ""
 
 
 _LOCKED = (

@@ -238,8 +238,8 @@ def test_a_plan_cannot_leave_out_a_scored_piece(folder):
     with pytest.raises(StoreError) as error:
         store.save_plan({"title": "new", "pieces": [piece("101"), piece("102")]})
     assert str(error.value) == (
-        "piece 100 has scores as a piece of pour P01, and the new plan has no such piece; keep "
-        "its code in the plan, or void its scores first"
+        "piece 100 has scores as a piece of pour P01 for sweat, and the new plan has no such "
+        "piece; keep its code in the plan, or void its scores first"
     )
     assert store.plan() == first and sorted(store.rows("pieces")["code"]) == ["100", "101"]
 

@@ -10,6 +10,7 @@ from dataclasses import replace
 import pandas as pd
 import pytest
 
+from scentlab.recording import damage, tables
 from scentlab.recording import store as store_module
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import FILE_NAME, DamagedError, Store, StoreError, whole_rows
@@ -29,8 +30,8 @@ def kit(monkeypatch):
         kept = [columns.pop(c.name, c) for c in table.columns]
         other = replace(table, columns=(*filter(None, kept), *columns.values()))
         monkeypatch.setitem(RECORDS, name, other)
-        monkeypatch.setitem(store_module._TABLES, name, store_module._table_sql(other))
-        return store_module._TABLES
+        monkeypatch.setitem(tables.TABLES, name, tables.table_sql(other))
+        return tables.TABLES
 
     change.back = monkeypatch.undo
     return change
@@ -129,7 +130,7 @@ def test_a_column_of_a_newer_scentlab_is_not_lost(scored, folder, kit):
 ])
 @pytest.mark.parametrize("seconds", [0.5, -1.0])
 def test_tables_that_no_scentlab_made_are_damage(scored, folder, statement, seconds, monkeypatch):
-    monkeypatch.setattr(store_module, "_OPENING_S", seconds)
+    monkeypatch.setattr(damage, "OPENING_S", seconds)
     from_outside(folder, statement)
     with pytest.raises(DamagedError) as error:
         Store.open(folder)
@@ -373,7 +374,7 @@ def test_an_older_store_that_is_damaged_is_not_built_again(store, folder):
 def test_no_row_that_was_changed_gets_a_new_sum(scored, folder, kit, monkeypatch):
     from_outside(folder, "UPDATE grades SET grade = 0 WHERE entry_id = 3")
     kit("pours", humidity_pct=HUMID)
-    monkeypatch.setattr(store_module, "_OPENING_S", -1.0)
+    monkeypatch.setattr(damage, "OPENING_S", -1.0)
     with pytest.raises(DamagedError, match=f"entry 3 of grades {NOT_FIT}"):
         Store.open(folder)
     assert not copies(folder)
@@ -382,5 +383,5 @@ def test_no_row_that_was_changed_gets_a_new_sum(scored, folder, kit, monkeypatch
 def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
     store.add_many("grades", [sweat("417", 2, age_days=n) for n in range(3000)])
     from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
-    monkeypatch.setattr(store_module, "_OPENING_S", -1.0)
+    monkeypatch.setattr(damage, "OPENING_S", -1.0)
     assert Store.open(folder).check() == (f"entry 2999 of grades: it {NOT_FIT}",)
