@@ -219,21 +219,15 @@ class Table:
         """The columns that hold the blind code of a piece."""
         return tuple(c.name for c in self.columns if c.pattern == _CODE)
 
-    @property
-    def one_of_words(self):
-        """What a row must fill one of, and the remedy, in words."""
-        names = " or ".join(self.one_of)
-        return f"a value in {names}", f"Give {names}, or both, or leave the row out."
-
     def falling(self, row):
         """The pairs of ``rising`` whose first value lies above the second in a row."""
         return [(low, high) for low, high in self.rising if row[low] > row[high]]
 
     def __getitem__(self, name):
-        for column in self.columns:
-            if column.name == name:
-                return column
-        raise KeyError(f"table {self.name} has no column {name}; it has {', '.join(self.names)}")
+        if name not in self.names:
+            raise KeyError(f"table {self.name} has no column {name}; it has "
+                           + ", ".join(self.names))
+        return self.columns[self.names.index(name)]
 
 
 _text = partial(Column, kind="text")
@@ -467,6 +461,11 @@ class Findings:
     def add(self, row, column, value, expected, remedy):
         self.problems.append(Problem(self.file, row, column, value, expected, remedy))
 
+    def fail(self, *problem):
+        """Add a problem that ends the reading, and raise :class:`DataError` with all of them."""
+        self.add(*problem)
+        self.stop()
+
     def stop(self):
         """Raise :class:`DataError` if anything was found."""
         if self.problems:
@@ -498,30 +497,21 @@ def check_row(table, row):
 def _row_problems(table, row):
     """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
     if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
-        yield table.one_of[0], "", *table.one_of_words
+        names = " or ".join(table.one_of)
+        yield (table.one_of[0], "", f"a value in {names}",
+               f"Give {names}, or both, or leave the row out.")
     for low, high in table.falling(row):
         yield (low, f"{row[low]:g}", f"at most {high}, which is {row[high]:g}",
                "Look at both again: they may be the wrong way round.")
 
 
 def parse_table(text, table, file, rows=None):
-    """Turn a frame of text cells into a typed frame, or name everything that is wrong.
+    """Turn a frame of text cells into a typed frame with all columns of the table, or raise a
+    DataError with everything that is wrong.
 
-    Parameters
-    ----------
-    text : DataFrame of str, one column per header of the file, empty cells as ''.
-    table : Table to check against.
-    file : str, the file's name for the messages.
-    rows : the number of each row as a spreadsheet shows it; 2, 3, ... when absent.
-
-    Returns
-    -------
-    DataFrame with all columns of the table in its order: numbers as float, whole numbers as
-    ``Int64``, dates as ``datetime.date``, absent optional cells as missing.
-
-    Raises
-    ------
-    DataError with every problem found.
+    ``file`` is the file's name for the messages, and ``rows`` the number of each row as a
+    spreadsheet shows it; 2, 3, ... when absent. Numbers are floats, whole ones ``Int64``, dates
+    ``datetime.date``; absent optional cells are missing.
     """
     findings = Findings(file)
     rows = range(2, len(text) + 2) if rows is None else rows

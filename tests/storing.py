@@ -2,8 +2,10 @@
 
 import pandas as pd
 
+from scentlab.recording.importing import dry_run
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
+from scentlab.schema import DataError
 
 
 def store_series(series, folder):
@@ -44,3 +46,12 @@ def _pieces(series, planned):
 def _rows(frame, table):
     frame = frame.reindex(columns=list(RECORDS[table].names)).astype(object)
     return frame.where(frame.notna(), None).to_dict("records")
+
+
+def read_csvs(*paths, **how):
+    """The frames of files of pours, pieces and throws that are in order, by table."""
+    files = dict(zip(("pours", "pieces", "throws"), paths, strict=False))
+    tried = dry_run(**files, **how)
+    if tried.problems:
+        raise DataError(tried.problems)
+    return tried.frames

@@ -18,7 +18,8 @@ from scentlab.forms.fields import (
     text_column,
 )
 from scentlab.forms.frame import FoldedForm
-from scentlab.recording.matching import From, Source, left_out, suggest_columns, workbook_sheets
+from scentlab.recording.matching import From, Source, left_out, suggest_columns
+from scentlab.recording.spreadsheets import sheet_names
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.text import capital
 
@@ -63,7 +64,7 @@ class FileMatch(w.VBox):
     def take(self, path):
         """Take a file and propose what matches; that it cannot be read is said."""
         self.path, label = Path(path), _LABELS[self.table.name]
-        names = workbook_sheets(self.path)
+        names = sheet_names(self.path)
         self.sheet = self._list("sheet", "Sheet", names, names[0] if names else "", self._match,
                                 f"{label}: Sheet") if names else None
         words = "Numbers are written with"

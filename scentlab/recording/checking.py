@@ -40,30 +40,30 @@ def check_sheets(sheets, store=None, problems=(), *, unread=(), today=None, beyo
     With ``beyond_plan`` pours, pieces, assessors and sittings need not be in the kept plan.
     Raises DataError with every problem, after the ``problems`` that were known before.
     """
-    problems, frames, plan = list(problems), {}, kept_plan(store)
+    problems, plan = list(problems), kept_plan(store)
     sheets = _one_spelling(sheets, store)
     if plan is not None and "pieces" in sheets:
         sheets = {**sheets, "pieces": plan.fill_in(sheets["pieces"])}
+    new = _Import(sheets, store)
     for name, sheet in sheets.items():
         try:
-            frames[name] = parse_table(sheet.text, sheet.table, sheet.file, sheet.rows)
+            new.frames[name] = parse_table(sheet.text, sheet.table, sheet.file, sheet.rows)
         except DataError as error:
-            problems.extend(_pours_left_open(error.problems, sheet, plan, beyond_plan))
-        problems.extend(_doubtful_weights(sheet))
+            problems += _pours_left_open(error.problems, sheet, plan, beyond_plan)
+        problems += _doubtful_weights(sheet)
     unplanned = [] if plan is None or beyond_plan else list(plan.beyond(sheets))
-    problems.extend(_beyond_plan(unplanned))
-    problems.extend(_across(sheets, store, unread, {value for _, _, value, *_ in unplanned}))
-    if "pours" in frames:
-        problems.extend(_impossible_pours(frames["pours"], sheets["pours"], store))
+    problems += _beyond_plan(unplanned)
+    problems += new.across(unread, {value for _, _, value, *_ in unplanned})
+    problems += new.impossible_pours()
     if not beyond_plan:
-        problems.extend(_doubts(frames, sheets, store))
+        problems += [*new.unusual(), *new.other_years()]
     if store is None or not store.about()["invented"]:  # invented days may lie anywhere
-        problems.extend(_days_to_come(frames, sheets, store, today or dt.date.today()))
+        problems += new.days_to_come(today or dt.date.today())
     if store is not None and not problems:
-        problems.extend(_stored_already(frames, sheets, store))
+        problems += new.stored_already()
     if problems:
         raise DataError(problems)
-    return frames
+    return new.frames
 
 
 def records(frame):
@@ -165,160 +165,160 @@ def _beyond_plan(unplanned):
                                 f"{remedy} {BEYOND}")
 
 
-def _across(sheets, store, unread, unplanned):
-    """What is wrong between the files: a code of two pours, unknown pours and codes.
+class _Import:
+    """Sheets, the frames of those that are in order, and the store that they go into, if any."""
 
-    ``unplanned`` holds names that are shown already, for the kept plan does not have them.
-    """
-    stored = {} if store is None else dict(store.distinct("pieces", ("code", "pour")))
-    origins, pieces = dict(stored), sheets.get("pieces")
-    codes, pours = (pieces.cells(n) if pieces else [] for n in ("code", "pour"))
-    for (row, code), (_, pour) in zip(codes, pours, strict=False):
-        first = origins.setdefault(code, pour)
-        if code and pour and first != pour:
-            where = "is stored" if code in stored else "is given above"
-            yield Problem(
-                pieces.file, row, "pour", pour,
-                f"pour {first}, for code {code} {where} as a piece of it",
-                "A code belongs to one pour: correct the pour or the code.",
-            )
-    if pieces and "pours" not in unread and ("pours" in sheets or store is not None):
-        yield from _unknown_pours(pieces, sheets.get("pours"), store)
-    known = set(origins) | {code for _, code in codes} | unplanned
-    scoring = [s for n, s in sheets.items() if n in ("throws", "warmings", "pairs")]
-    for sheet, name in ((s, name) for s in scoring for name in s.table.codes):
-        scored = [] if "pieces" in unread else sheet.cells(name)
-        lost = [(row, code) for row, code in scored if code and code not in known]
-        whole = "Give the file of pieces as well, or save the plan first."
-        yield from _grouped(
-            sheet.file, name, lost, "a code that the file of pieces or the store holds",
-            "Correct the code or add the piece.", whole if len(lost) == len(scored) else "",
-        )
+    def __init__(self, sheets, store):
+        self.sheets, self.store, self.frames = sheets, store, {}
 
+    def stored(self, table, *columns):
+        return frozenset() if self.store is None else self.store.distinct(table, columns)
 
-def _unknown_pours(pieces, pours, store):
-    known = {pour for _, pour in pours.cells("pour")} if pours else set()
-    known |= {pour for (pour,) in store.distinct("pours", ("pour",))} if store else set()
-    given = pieces.cells("pour")
-    lost = [(row, pour) for row, pour in given if pour and pour not in known]
-    whole = "Give the file of pours as well, or log the pours first."
-    named = [(row, pour) for row, pour in lost if row not in pieces.filled]
-    yield from _grouped(
-        pieces.file, "pour", named, "a pour that the file of pours or the store holds",
-        "Correct the name or add the pour.", whole if len(named) == len(given) else "",
-    )
-    # Of a pour that the plan filled in the name stays sealed: the code is shown instead.
-    sealed = {row for row, _ in lost} & pieces.filled
-    codes = [(row, code) for row, code in pieces.cells("code") if row in sealed]
-    yield from _grouped(pieces.file, "code", codes, "a piece whose pour is logged", whole)
+    def cells(self, name, column):
+        return self.sheets[name].cells(column) if name in self.sheets else []
 
+    def rows(self, name):
+        """Pairs of row number and row of a table; none when it is not there or not in order."""
+        found = records(self.frames[name]) if name in self.frames else ()
+        return list(zip(self.sheets[name].rows, found, strict=True)) if found else []
 
-def _impossible_pours(pours, sheet, store):
-    """Loads that no wax takes, pots of two blends, and limits that contradict each other."""
-    said = {}  # the first value of a column for a pot or a blend, and where
-    if store is not None:
-        for pot, blend in store.distinct("pours", ("pot", "blend")):
-            said["blend", pot] = blend, "in the store"
-    for place, row in zip(sheet.rows, records(pours), strict=True):
-        if wrong := impossible_load(row):
-            yield Problem(sheet.file, place, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
-        for column, of in (("blend", row["pot"]), ("limit_load_pct", row["blend"]),
-                           ("limit_content_pct", row["blend"])):
-            value = row[column]
-            first, where = said.setdefault((column, of), (value, f"in row {place}"))
-            if value is None or first == value:
-                continue
-            if first is None:
-                said[column, of] = value, f"in row {place}"
-            elif column == "blend":
-                yield Problem(sheet.file, place, column, value,
-                              f"blend {first}, which pot {of} holds {where}",
-                              "A pot is one melt of one blend: correct the pot or the blend.")
-            else:
-                yield Problem(sheet.file, place, column, f"{value:g}",
-                              f"{first:g}, the limit of blend {of} {where}",
-                              "A blend has one limit: correct the value or leave it empty.")
+    def alike(self, name, column, places, expected, remedy, whole=""):
+        return places and _grouped(self.sheets[name].file, column, places, expected, remedy, whole)
 
+    def across(self, unread, unplanned):
+        """What is wrong between the files: a code of two pours, unknown pours and codes.
 
-def _days_to_come(frames, sheets, store, today):
-    """Pours, heat cycles and looks on days that have not come; one day is let pass."""
-    poured, remedy = {}, check_clock(today)
-    if store is not None:
-        poured = dict(store.distinct("pours", ("pour", "poured_on")))
-    poured |= {row["pour"]: row["poured_on"] for _, row in _placed("pours", frames, sheets)}
-    for name, day in (("pours", "poured_on"), ("heats", "started_on")):
-        late = [(place, str(row[day])) for place, row in _placed(name, frames, sheets)
-                if row[day] > today + ONE_DAY]
-        if late:
-            yield from _grouped(sheets[name].file, day, late, "a day that has come", remedy)
-    late = []
-    for place, row in _placed("pieces", frames, sheets):
-        age, day = row["age_days"], poured.get(row["pour"])
-        if None not in (age, day) and day + dt.timedelta(days=age) > today + ONE_DAY:
-            late.append((place, f"{age:g}"))
-    if late:
-        expected = "an age that the piece has reached since its day of pouring"
-        yield from _grouped(sheets["pieces"].file, "age_days", late, expected, remedy)
+        ``unplanned`` holds names that are shown already, for the kept plan does not have them.
+        """
+        stored = dict(self.stored("pieces", "code", "pour"))
+        origins, codes = dict(stored), self.cells("pieces", "code")
+        for (row, code), (_, pour) in zip(codes, self.cells("pieces", "pour"), strict=False):
+            first = origins.setdefault(code, pour)
+            if code and pour and first != pour:
+                where = "is stored" if code in stored else "is given above"
+                yield Problem(
+                    self.sheets["pieces"].file, row, "pour", pour,
+                    f"pour {first}, for code {code} {where} as a piece of it",
+                    "A code belongs to one pour: correct the pour or the code.",
+                )
+        if "pours" not in unread and ("pours" in self.sheets or self.store is not None):
+            yield from self._unknown_pours()
+        known = set(origins) | {code for _, code in codes} | unplanned
+        scores = () if "pieces" in unread else ("throws", "warmings", "pairs")
+        for name in (n for n in self.sheets if n in scores):
+            for column in self.sheets[name].table.codes:
+                scored = self.cells(name, column)
+                lost = [(row, code) for row, code in scored if code and code not in known]
+                whole = "Give the file of pieces as well, or save the plan first."
+                yield from self.alike(
+                    name, column, lost, "a code that the file of pieces or the store holds",
+                    "Correct the code or add the piece.", whole * (len(lost) == len(scored)))
 
+    def _unknown_pours(self):
+        known = {pour for _, pour in self.cells("pours", "pour")}
+        known |= {pour for (pour,) in self.stored("pours", "pour")}
+        given = self.cells("pieces", "pour")
+        lost = [(row, pour) for row, pour in given if pour and pour not in known]
+        filled = self.sheets["pieces"].filled if lost else ()
+        whole = "Give the file of pours as well, or log the pours first."
+        named = [(row, pour) for row, pour in lost if row not in filled]
+        yield from self.alike(
+            "pieces", "pour", named, "a pour that the file of pours or the store holds",
+            "Correct the name or add the pour.", whole * (len(named) == len(given)))
+        # Of a pour that the plan filled in the name stays sealed: the code is shown instead.
+        sealed = {row for row, _ in lost if row in filled}
+        codes = [(row, code) for row, code in self.cells("pieces", "code") if row in sealed]
+        yield from self.alike("pieces", "code", codes, "a piece whose pour is logged", whole)
 
-def _doubts(frames, sheets, store):
-    """What can be and is more likely a slip: unusual numbers, and a year off."""
-    for name, sheet in sheets.items():
-        for column in (c for c in sheet.table.columns if c.usual):
-            odd = [(place, f"{row[column.name]:g}") for place, row in _placed(name, frames, sheets)
-                   if column.doubt(row[column.name])]
-            if odd:
+    def impossible_pours(self):
+        """Loads that no wax takes, pots of two blends, and limits that contradict each other."""
+        # the first value of a column for a pot or a blend, and where
+        said = {("blend", pot): (blend, "in the store")
+                for pot, blend in self.stored("pours", "pot", "blend")}
+        for place, row in self.rows("pours"):
+            file = self.sheets["pours"].file
+            if wrong := impossible_load(row):
+                yield Problem(file, place, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
+            for column, of in (("blend", row["pot"]), ("limit_load_pct", row["blend"]),
+                               ("limit_content_pct", row["blend"])):
+                value = row[column]
+                if value is None:
+                    continue
+                first, where = said.setdefault((column, of), (value, f"in row {place}"))
+                if first == value:
+                    continue
+                if column == "blend":
+                    yield Problem(file, place, column, value,
+                                  f"blend {first}, which pot {of} holds {where}",
+                                  "A pot is one melt of one blend: correct the pot or the blend.")
+                else:
+                    yield Problem(file, place, column, f"{value:g}",
+                                  f"{first:g}, the limit of blend {of} {where}",
+                                  "A blend has one limit: correct the value or leave it empty.")
+
+    def days_to_come(self, today):
+        """Pours, heat cycles and looks on days that have not come; one day is let pass."""
+        remedy, latest = check_clock(today), today + ONE_DAY
+        for name, day in (("pours", "poured_on"), ("heats", "started_on")):
+            late = [(place, str(row[day])) for place, row in self.rows(name) if row[day] > latest]
+            yield from self.alike(name, day, late, "a day that has come", remedy)
+        poured = dict(self.stored("pours", "pour", "poured_on"))
+        poured |= {row["pour"]: row["poured_on"] for _, row in self.rows("pours")}
+        late = [(place, f"{row['age_days']:g}") for place, row in self.rows("pieces")
+                if None not in (row["age_days"], poured.get(row["pour"]))
+                and poured[row["pour"]] + dt.timedelta(days=row["age_days"]) > latest]
+        yield from self.alike("pieces", "age_days", late, "an age that the piece has reached since "
+                              "its day of pouring", remedy)
+
+    def unusual(self):
+        """Numbers that can be and are more likely a slip."""
+        for name, sheet in self.sheets.items():
+            for column in (c for c in sheet.table.columns if c.usual):
                 low, high = column.usual
+                odd = [(place, f"{row[column.name]:g}") for place, row in self.rows(name)
+                       if column.doubt(row[column.name])]
                 usual = f"a {column.meaning} of {low:g} to {high:g} {column.unit}, as is usual"
-                yield from _grouped(sheet.file, column.name, odd, usual, TRULY)
-    rows, plan = list(_placed("pours", frames, sheets)), (store and store.plan()) or {}
-    planned = {p["pour"]: day for p in plan.get("pours", ()) if (day := planned_day(p))}
-    days = [row["poured_on"] for _, row in rows]
-    days += [day for (day,) in store.distinct("pours", ("poured_on",))] if store else []
-    for place, row in rows:
-        pour, day = row["pour"], row["poured_on"]
-        others = list(days)
-        others.remove(day)
-        near = [planned[pour]] if pour in planned else others
-        if near and min(abs(day - other) for other in near) > YEAR_OFF:
-            about = f"{planned[pour]}, as planned" if pour in planned else "that of another pour"
-            yield Problem(sheets["pours"].file, place, "poured_on", str(day),
-                          f"a day within {YEAR_OFF.days} days of {about}",
-                          f"Look at the year. {TRULY}")
+                yield from self.alike(name, column.name, odd, usual, TRULY)
 
+    def other_years(self):
+        """Days of pouring so far from the planned one, or all others, that the year is a slip."""
+        plan = (self.store and self.store.plan()) or {}
+        planned = {p["pour"]: day for p in plan.get("pours", ()) if (day := planned_day(p))}
+        days = [row["poured_on"] for _, row in self.rows("pours")]
+        days += [day for (day,) in self.stored("pours", "poured_on")]
+        for place, row in self.rows("pours"):
+            meant, day, others = planned.get(row["pour"]), row["poured_on"], list(days)
+            others.remove(day)
+            near = [meant] if meant else others
+            if near and min(abs(day - other) for other in near) > YEAR_OFF:
+                about = f"{meant}, as planned" if meant else "that of another pour"
+                yield Problem(self.sheets["pours"].file, place, "poured_on", str(day),
+                              f"a day within {YEAR_OFF.days} days of {about}",
+                              f"Look at the year. {TRULY}")
 
-def _placed(name, frames, sheets):
-    """Pairs of row number and row of a table; none when it is not there."""
-    if name not in frames:
-        return []
-    return zip(sheets[name].rows, records(frames[name]), strict=True)
-
-
-def _stored_already(frames, sheets, store):
-    """Rows that the store holds already, with their place in the file."""
-    for name, frame in frames.items():
-        table = "grades" if name == "pieces" else name
-        key, found = RECORDS[table].key, {}
-        stored = {tuple(r[k] for k in key) for r in _stored_records(store, table)}
-        for place, row in _placed(name, frames, sheets):
-            for one in _grades_of(row) if name == "pieces" else [row]:
-                if tuple(one[k] for k in key) in stored:
-                    words = ", ".join(f"{k} {one[k]}" for k in key if one[k] is not None)
-                    found.setdefault(place, (place, str(row[key[0]]), words))
-        all_stored = len(found) == len(frame)
-        whole = "Leave the file out: all of its rows are stored." if all_stored else ""
-        found = list(found.values())
-        for group in [found] if len(found) > MOST_ALIKE else [[one] for one in found]:
-            yield from _grouped(
-                sheets[name].file, key[0], [one[:2] for one in group],
-                f"a row that is not stored yet, and {group[0][2]} is",
-                "Leave the row out, or correct the stored one in the series.", whole,
-            )
+    def stored_already(self):
+        """Rows that the store holds already, with their place in the file."""
+        for name in self.frames:
+            table = "grades" if name == "pieces" else name
+            key, found, rows = RECORDS[table].key, {}, self.rows(name)
+            stored = {tuple(r[k] for k in key) for r in _stored_records(self.store, table)}
+            for place, row in rows:
+                for one in _grades_of(row) if name == "pieces" else [row]:
+                    if tuple(one[k] for k in key) in stored:
+                        words = ", ".join(f"{k} {one[k]}" for k in key if one[k] is not None)
+                        found.setdefault(place, (place, str(row[key[0]]), words))
+            whole = "Leave the file out: all of its rows are stored." * (len(found) == len(rows))
+            found = list(found.values())
+            for group in [found] if len(found) > MOST_ALIKE else [[one] for one in found]:
+                yield from self.alike(
+                    name, key[0], [one[:2] for one in group],
+                    f"a row that is not stored yet, and {group[0][2]} is",
+                    "Leave the row out, or correct the stored one in the series.", whole)
 
 
 def _stored_records(store, table):
     """The rows that stand, looks with the stress of their piece where they were given none."""
-    rows = records(store.rows(table))
+    rows = store.records(table)
     if table == "grades" and any(row["stress"] is None for row in rows):
         of_piece = dict(store.distinct("pieces", ("code", "stress")))
         rows = [{**r, "stress": r["stress"] or of_piece.get(r["code"])} for r in rows]

@@ -78,30 +78,31 @@ class DryRun:
         )
 
 
-def dry_run(store=None, pours=None, pieces=None, throws=None, today=None, warmings=None,
-            pairs=None, heats=None, *, beyond_plan=False):
-    """Try an import of up to six files; returns a :class:`DryRun`.
+def dry_run(store=None, *, today=None, beyond_plan=False, **files):
+    """Try an import; returns a :class:`DryRun`.
 
     Parameters
     ----------
     store : the series to check against; nothing is written to it.
-    pours, pieces, throws, warmings, pairs, heats : path, or a Source of
-        :mod:`scentlab.recording.matching`.
     today : the day that no pour and no look may lie after, the machine's day when absent.
     beyond_plan : whether pours, pieces, assessors and sittings need not be in the kept plan.
+    files : by table of ``TABLES`` a path, or a Source of :mod:`scentlab.recording.matching`; one
+        that is None is left out.
     """
-    given = {"pours": pours, "pieces": pieces, "throws": throws, "warmings": warmings,
-             "pairs": pairs, "heats": heats}
+    given = {name: files[name] for name in sorted(files, key=list(TABLES).index)}
     given = {name: source if isinstance(source, Source) else Source(source)
              for name, source in given.items() if source is not None}
     problems, sheets, plain = [], {}, {}
     for name, source in given.items():
-        findings = Findings(Path(source.path).name)
-        sheet = read_sheet(source.path, TABLES[name], findings, source.sheet)
-        if sheet is not None:
-            sheets[name] = matched(sheet, source, findings)
-            plain[name] = plain_headings(sheet)
-        problems.extend(findings.problems)
+        try:
+            sheet = read_sheet(source.path, TABLES[name], source.sheet)
+        except DataError as error:
+            problems += error.problems
+            continue
+        findings = Findings(sheet.file)
+        sheets[name] = matched(sheet, source, findings)
+        plain[name] = plain_headings(sheet)
+        problems += [*sheet.problems, *findings.problems]
     try:
         frames = check_sheets(sheets, store, problems, unread=set(given) - set(sheets),
                               today=today, beyond_plan=beyond_plan)
@@ -158,21 +159,6 @@ def _say_match(heading, column):
     return f'Choose that in the form, or in the command give --match "{match}"{known}.'
 
 
-def read_csvs(pours=None, pieces=None, throws=None, store=None, *, beyond_plan=False, **more):
-    """The files as checked, typed frames, by table name (files that are None are absent).
-
-    ``more`` are warmings, pairs and heats, as :func:`dry_run` takes them. Separator (comma,
-    semicolon or tab) and a byte order mark are detected. With a ``store`` the files are also
-    checked against what is stored there, and where it has a kept plan, against that:
-    ``beyond_plan=True`` takes what was not planned. Raises
-    :class:`scentlab.schema.DataError` with every problem of all files.
-    """
-    tried = dry_run(store, pours, pieces, throws, beyond_plan=beyond_plan, **more)
-    if tried.problems:
-        raise DataError(tried.problems)
-    return tried.frames
-
-
 def import_csvs(
     store: Store, pours: str | Path | None = None, pieces: str | Path | None = None,
     throws: str | Path | None = None, warmings: str | Path | None = None,
@@ -202,9 +188,8 @@ def import_csvs(
     >>> import_csvs(Store.create(tempfile.mkdtemp()), demo_folder() / "pours.csv")["pours"]
     36
     """
-    tried = dry_run(store, pours, pieces, throws, warmings=warmings, pairs=pairs, heats=heats,
-                    beyond_plan=beyond_plan)
-    return tried.store(store)
+    return dry_run(store, pours=pours, pieces=pieces, throws=throws, warmings=warmings, pairs=pairs,
+                   heats=heats, beyond_plan=beyond_plan).store(store)
 
 
 def _piece_rows(looks, store):

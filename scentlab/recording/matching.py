@@ -4,6 +4,7 @@ Nothing is guessed. A heading is suggested where it plainly names a column, but 
 every form of a date is chosen by the person.
 """
 
+import contextlib
 import re
 from dataclasses import dataclass, field, replace
 from pathlib import Path
@@ -12,9 +13,8 @@ import pandas as pd
 
 from scentlab import units
 from scentlab.files import table_beside
-from scentlab.recording import spreadsheets
 from scentlab.recording.sheets import read_sheet
-from scentlab.schema import IMPORT_TABLES, DataError, Findings, Problem
+from scentlab.schema import IMPORT_TABLES, DataError, Problem
 
 TABLES = {t.name: t for t in IMPORT_TABLES}
 
@@ -66,14 +66,6 @@ class Source:
     decimal: str = "."
 
 
-def workbook_sheets(path):
-    """Names of the sheets of an XLSX workbook; none for a file that is no workbook."""
-    try:
-        return tuple(spreadsheets.sheet_names(Path(path)))
-    except ValueError:
-        return ()
-
-
 def suggest_columns(path, table, sheet=None):
     """For each column of a table the heading that plainly names it, and the units to choose from.
 
@@ -81,10 +73,7 @@ def suggest_columns(path, table, sheet=None):
     ('' when the heading does not name one); its ``attrs["headings"]`` are all headings of the
     file. Raises DataError when the file cannot be read.
     """
-    findings = Findings(Path(path).name)
-    found = read_sheet(path, TABLES[table], findings, sheet)
-    if found is None:
-        findings.stop()
+    found = read_sheet(path, TABLES[table], sheet)
     plain = plain_headings(found)
     frame = pd.DataFrame([
         {
@@ -212,8 +201,10 @@ def left_out(sources):
 
 def _headings(source, table):
     """The headings of a file; none when it cannot be read, which the import itself says."""
-    sheet = read_sheet(source.path, TABLES[table], Findings(""), source.sheet)
-    return [] if sheet is None else list(map(str, sheet.text.columns))
+    with contextlib.suppress(DataError):
+        sheet = read_sheet(source.path, TABLES[table], source.sheet)
+        return list(map(str, sheet.text.columns))
+    return []
 
 
 def _with_own_names(matched, headings, table):

@@ -230,22 +230,14 @@ def _moved_sittings(on):
 
 
 def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
-    """What an assessor still has to score today, in order and by blind code only.
+    """What an assessor still has to score today, in order and by blind code only, as a DataFrame
+    with ``WAITING_COLUMNS``; ``test`` is "sweat", "frost" or "throw", or all three.
 
     Pieces to be graded come by stress (rest before heat), then by their planned day, then by code,
     which is random: nothing follows the order of pouring within a day. Throw comes as planned.
-
-    Parameters
-    ----------
-    test : "sweat", "frost" or "throw"; all three when absent.
-    today : a date; pieces that are not cured and later sittings are left out.
-    looks_per_piece : number of assessors who grade each sweat and frost piece.
-
-    Returns
-    -------
-    DataFrame with ``WAITING_COLUMNS``; age_days counts from the day that the pour was logged for,
-    planned_age_days is the age at which the plan wants the look, due_on is moved by as many days as
-    the pour was late, and sheet_on is the planned day, which the printed sheet bears.
+    age_days counts from the day that the pour was logged for, planned_age_days is the age at which
+    the plan wants the look, due_on is moved by as many days as the pour was late, and sheet_on is
+    the planned day, which the printed sheet bears.
     """
     on, rows = _Day(store, today, looks_per_piece), []
     assessor = spelling(known_assessors(store))(assessor)
@@ -277,14 +269,8 @@ def sweat_pieces(store):
 def score_days(store, today=None, looks_per_piece=1, assessor=None):
     """What waits for a score: of pieces in hand, by the day from which they wait.
 
-    Parameters
-    ----------
-    today : a date; pieces and sessions without a day wait from then.
-    assessor : a code, for the sessions of that tester alone.
-
-    Returns
-    -------
-    dict of date, in rising order, to (number of pieces to grade, tuple of sessions).
+    ``assessor`` counts the sessions of that tester alone. Returns a dict of date, in rising order
+    (``today`` where there is none), to (number of pieces to grade, tuple of sessions).
     """
     on, smell = _Day(store, today, looks_per_piece), {}
     grades = [p.due_on or on.today for test in ("sweat", "frost")
@@ -340,13 +326,8 @@ def age_words(age_days, planned_age_days=None):
 
 
 def warmer_pieces(store):
-    """The pieces for checks on the warmer, by blind code only.
-
-    Returns
-    -------
-    (tuple, tuple) of codes: those that were checked there already, and those kept in reserve, of
-    logged pours, that were not.
-    """
+    """The codes of pieces for checks on the warmer: those that were checked there already, and
+    those kept in reserve, of logged pours, that were not."""
     on = store.distinct("warmings", ("code",))
     poured = store.distinct("pours", ("pour",))
     kept = {(c,) for c, pour in store.distinct("pieces", ("code", "pour"), test="reserve")

@@ -8,7 +8,7 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.recording import spreadsheets
-from scentlab.schema import Table
+from scentlab.schema import Findings, Table
 from scentlab.text import armed, disarmed
 
 SEPARATORS = (",", ";", "\t")
@@ -20,7 +20,8 @@ class Sheet:
     """A file as text: a frame of cells and, per row, the number a spreadsheet shows.
 
     ``given`` holds per column that was converted the cells as they stand in the file, with their
-    unit; ``filled`` the rows of pieces whose pour the file left to the plan.
+    unit; ``filled`` the rows of pieces whose pour the file left to the plan; ``problems`` what is
+    wrong with rows that are left out, or cells.
     """
 
     file: str
@@ -29,6 +30,7 @@ class Sheet:
     rows: tuple
     given: dict = field(default_factory=dict)
     filled: frozenset = frozenset()
+    problems: tuple = ()
 
     def cells(self, name):
         """Pairs of row number and stripped text of a column; none when it is not there once."""
@@ -37,25 +39,23 @@ class Sheet:
         return list(zip(self.rows, (str(v).strip() for v in self.text[name]), strict=True))
 
 
-def read_sheet(path, table, findings, sheet=None):
-    """A CSV file, or a sheet of an XLSX workbook, as text; None with the problem found."""
+def read_sheet(path, table, sheet=None):
+    """A CSV file, or a sheet of an XLSX workbook, as text; DataError where it cannot be read."""
     path = Path(path)
+    findings = Findings(path.name)
     try:
         with path.open("rb") as file:  # a pipe or a device has no end: the limit holds for all
             raw = file.read(spreadsheets.MOST_BYTES + 1)
     except OSError as error:
-        findings.add(None, "", None, f"a file of {table.name} ({error.strerror})",
-                     "Check the name and the place of the file.")
-        return None
-    if len(raw) > spreadsheets.MOST_BYTES:
-        _add_too_large(findings, None, f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
-        return None
+        findings.fail(None, "", None, f"a file of {table.name} ({error.strerror})",
+                      "Check the name and the place of the file.")
+    _need_less(findings, None, len(raw), spreadsheets.MOST_BYTES,
+               f"{spreadsheets.MOST_BYTES / 1e6:.0f} MB")
     if raw.startswith((b"PK", b"\xd0\xcf\x11\xe0")):
         lines = spreadsheets.sheet_cells(path, sheet, findings)
     else:
-        text = _decoded(raw, findings)
-        lines = None if text is None else _lines(text, table, findings)
-    return None if lines is None else _sheet(lines, table, findings)
+        lines = _lines(_decoded(raw, findings), table, findings)
+    return _sheet(lines, table, findings)
 
 
 def csv_text(frame, table):
@@ -66,24 +66,22 @@ def csv_text(frame, table):
     return cells.to_csv(index=False, lineterminator="\r\n")
 
 
-def _add_too_large(findings, row, most):
-    findings.add(row, "", None, f"a file of at most {most}", spreadsheets.TOO_LARGE)
+def _need_less(findings, row, number, most, words):
+    if number > most:
+        findings.fail(row, "", None, f"a file of at most {words}", spreadsheets.TOO_LARGE)
 
 
 def _decoded(raw, findings):
     if raw[:2] in (b"\xff\xfe", b"\xfe\xff"):
-        findings.add(None, "", None, "text in UTF-8, and this file is in UTF-16", _UTF_8)
-        return None
+        findings.fail(None, "", None, "text in UTF-8, and this file is in UTF-16", _UTF_8)
     try:
         text = raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
         row, odd = raw[: error.start].count(b"\n") + 1, raw[error.start : error.end]
-        findings.add(row, "", repr(odd)[2:-1], "text in UTF-8", _UTF_8)
-        return None
+        findings.fail(row, "", repr(odd)[2:-1], "text in UTF-8", _UTF_8)
     if "\x00" in text:
         row = text[: text.index("\x00")].count("\n") + 1
-        findings.add(row, "", None, "text, and this file holds bytes of zero", _UTF_8)
-        return None
+        findings.fail(row, "", None, "text, and this file holds bytes of zero", _UTF_8)
     return text
 
 
@@ -91,20 +89,17 @@ def _lines(text, table, findings):
     """The cells of CSV text; too many or too long lines are found before they are split up."""
     header = text.partition("\n")[0].strip("\r")
     separator = max(SEPARATORS, key=lambda s: _names_known(header.split(s), table))
-    if text.count("\n") > spreadsheets.MOST_ROWS:
-        _add_too_large(findings, None, f"{spreadsheets.MOST_ROWS} rows")
-        return None
+    _need_less(findings, None, text.count("\n"), spreadsheets.MOST_ROWS,
+               f"{spreadsheets.MOST_ROWS} rows")
     widths = [line.count(separator) + 1 for line in text.splitlines()]
-    if max(widths, default=0) > spreadsheets.MOST_COLUMNS:
-        _add_too_large(findings, widths.index(max(widths)) + 1,
-                       f"{spreadsheets.MOST_COLUMNS} columns")
-        return None
+    widest = max(widths, default=0)
+    _need_less(findings, widths.index(widest) + 1 if widths else None, widest,
+               spreadsheets.MOST_COLUMNS, f"{spreadsheets.MOST_COLUMNS} columns")
     try:
         return list(csv.reader(io.StringIO(text, newline=""), delimiter=separator, strict=True))
     except csv.Error as error:
-        findings.add(None, "", None, f"a CSV file whose quotes close ({error})",
-                     'Close every " and write a quote within a cell twice.')
-        return None
+        return findings.fail(None, "", None, f"a CSV file whose quotes close ({error})",
+                             'Close every " and write a quote within a cell twice.')
 
 
 def _names_known(names, table):
@@ -117,9 +112,8 @@ def _sheet(lines, table, findings):
     while header and header[-1] == "":
         header.pop()
     if not header:
-        findings.add(1, "", None, f"a header row with the columns of {table.name}",
-                     "Begin the file with the names of the columns.")
-        return None
+        findings.fail(1, "", None, f"a header row with the columns of {table.name}",
+                      "Begin the file with the names of the columns.")
     cells, numbers = [], []
     for number, line in enumerate(lines[1:], start=2):
         if not any(cell.strip() for cell in line):
@@ -133,4 +127,4 @@ def _sheet(lines, table, findings):
         cells.append([armed(cell) for cell in line[: len(header)]])
         numbers.append(number)
     text = pd.DataFrame(cells, columns=header, dtype=object)
-    return Sheet(findings.file, table, text, tuple(numbers))
+    return Sheet(findings.file, table, text, tuple(numbers), problems=tuple(findings.problems))

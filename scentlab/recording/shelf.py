@@ -325,8 +325,8 @@ def _blend(row, wax):
 
 
 def _read(path):
-    findings = Findings(path.name)
-    sheet = read_sheet(path, SHELF, findings)
+    sheet = read_sheet(path, SHELF)
+    findings = Findings(path.name, list(sheet.problems))
     findings.stop()
     if sheet.text.empty:
         return Shelf.empty().rows

@@ -5,9 +5,12 @@ shown, cells under a merge, a formula whose value was never stored, a percent fo
 for 0.09, an error value.
 """
 
+import contextlib
 import datetime as dt
 import warnings
 import zipfile
+
+from scentlab.schema import DataError
 
 MOST_BYTES = 20_000_000
 MOST_UNPACKED_BYTES = 30_000_000  # of a workbook, which is held whole
@@ -20,41 +23,39 @@ _UNLIKE_XLSX = (b"<!DOCTYPE", b"<!ENTITY", "<!DOCTYPE".encode("utf-16-le"))
 
 
 def sheet_names(path):
-    """Names of the sheets of a workbook. Raises ValueError when it is none."""
-    book = _open(path, read_only=True)
+    """Names of the sheets of an XLSX workbook; none for a file that is no workbook."""
     try:
-        return list(book.sheetnames)
-    finally:
-        book.close()
+        with contextlib.closing(_open(path, read_only=True)) as book:
+            return tuple(book.sheetnames)
+    except ValueError:
+        return ()
 
 
 def sheet_cells(path, sheet, findings):
-    """Rows of text cells of a sheet (the only one when ``sheet`` is None), or None.
+    """Rows of text cells of a sheet (the only one when ``sheet`` is None).
 
-    What is wrong goes to the :class:`scentlab.schema.Findings`.
+    What is wrong goes to the :class:`scentlab.schema.Findings`; DataError where nothing can be
+    read.
     """
     try:
         book = _open(path, data_only=True)
         formulas = _open(path, read_only=True)
     except ValueError as error:
-        findings.add(None, "", None, f"an XLSX workbook ({error})", "Save it again as XLSX.")
-        return None
+        findings.fail(None, "", None, f"an XLSX workbook ({error})", "Save it again as XLSX.")
     names = [found.title for found in book.worksheets]
     name = names[0] if sheet is None and len(names) == 1 else sheet
     if name not in names:
-        findings.add(None, "", sheet, "the name of one of its sheets: " + ", ".join(names),
-                     "Say which sheet to read.")
-        return None
-    try:
-        return _cells(book[name], formulas[name], findings)
-    except Exception as error:  # a broken sheet part can fail anywhere within the reader
-        findings.add(
-            None, "", None, f"a sheet that can be read ({type(error).__name__}: {error})",
-            "Open it in a spreadsheet and save it again as XLSX.",
-        )
-        return None
-    finally:
-        formulas.close()
+        findings.fail(None, "", sheet, "the name of one of its sheets: " + ", ".join(names),
+                      "Say which sheet to read.")
+    with contextlib.closing(formulas):
+        try:
+            return _cells(book[name], formulas[name], findings)
+        except DataError:
+            raise
+        except Exception as error:  # a broken sheet part can fail anywhere within the reader
+            return findings.fail(
+                None, "", None, f"a sheet that can be read ({type(error).__name__}: {error})",
+                "Open it in a spreadsheet and save it again as XLSX.")
 
 
 def _open(path, **how):
@@ -89,12 +90,10 @@ def _cells(sheet, formulas, findings):
         if found > most:
             beyond = (p for p in filled if p[0] > MOST_ROWS or p[1] > MOST_COLUMNS)
             place = min(beyond, default=max(filled))
-            findings.add(place[0], "", f"{sheet.title}!{filled[place].coordinate}",
-                         f"a sheet of at most {most} {what}", TOO_LARGE)
-            return None
+            findings.fail(place[0], "", f"{sheet.title}!{filled[place].coordinate}",
+                          f"a sheet of at most {most} {what}", TOO_LARGE)
     _show_hidden(sheet, filled, formulas, findings)
-    if findings.problems:
-        return None
+    findings.stop()
     texts = [[""] * columns for _ in range(rows)]
     for (row, column), cell in filled.items():
         texts[row - 1][column - 1] = _text(cell, row, findings)

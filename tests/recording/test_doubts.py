@@ -27,7 +27,7 @@ def file(tmp_path, rows):
 
 def said(store, path, **how):
     return [(p.row, p.column, p.expected, p.remedy)
-            for p in dry_run(store, path, today=TODAY, **how).problems]
+            for p in dry_run(store, pours=path, today=TODAY, **how).problems]
 
 
 TRULY = "Correct it; where it is truly so, import it with --beyond-plan, or tick that in the form."

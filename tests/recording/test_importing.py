@@ -4,12 +4,12 @@ import datetime as dt
 
 import pandas as pd
 import pytest
+from storing import read_csvs
 
 from scentlab.recording.importing import (
     dry_run,
     export_csvs,
     import_csvs,
-    read_csvs,
 )
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS

@@ -10,8 +10,9 @@ import pandas as pd
 import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
+from storing import read_csvs
 
-from scentlab.recording.importing import DryRun, dry_run, import_csvs, read_csvs
+from scentlab.recording.importing import DryRun, dry_run, import_csvs
 from scentlab.recording.matching import From, Source, suggest_columns
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
@@ -160,9 +161,10 @@ def test_a_workbook_with_three_sheets(empty, tmp_path):
         "Pours": POUR_ROWS,
         "Pieces": [["code", "pour", "age_days", "sweat_grade"], [417, "P01", 14, 2],
                    ["018", "P02", 14, 0]],
-        "Throw": [["code", "assessor", "sitting", "kind", "throw"], [417, "A1", "S1", "cold", 5]],
+        "Throws": [["code", "assessor", "sitting", "kind", "throw"], [417, "A1", "S1", "cold", 5]],
     })
-    dry = dry_run(empty, *(Source(path, sheet=s) for s in ("Pours", "Pieces", "Throw")))
+    dry = dry_run(empty, **{name.lower(): Source(path, sheet=name)
+                             for name in ("Pours", "Pieces", "Throws")})
     assert dry.sentence == "Ready to store: 2 pours, 2 pieces, 1 throws, 2 grades."
     dry.store(empty)
     assert list(empty.rows("pours")["poured_on"]) == [dt.date(2026, 3, 14)] * 2

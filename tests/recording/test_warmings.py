@@ -5,10 +5,11 @@ import re
 
 import numpy as np
 import pytest
+from storing import read_csvs
 
 from scentlab.forms.scores import WarmingForm
 from scentlab.recording.correcting import mend, stored_about
-from scentlab.recording.importing import dry_run, export_csvs, import_csvs, read_csvs
+from scentlab.recording.importing import dry_run, export_csvs, import_csvs
 from scentlab.recording.matching import From, Source
 from scentlab.recording.progress import warmer_pieces
 from scentlab.recording.reading import read_series
