@@ -17,7 +17,6 @@ from scentlab.cli import (  # noqa: F401 - each makes its commands
     memory,
     packages,
     pairs,
-    photos,
     plan,
     quick,
     records,
@@ -41,7 +40,7 @@ def main(argv=None):
     """Run one command; returns the exit code (0 done, 2 not done; 1 done, but look at it)."""
     with contextlib.redirect_stdout(_Plain(sys.stdout)), \
             contextlib.redirect_stderr(_Plain(sys.stderr)):
-        arguments = parser().parse_args(split_extra(argv))
+        arguments = parser().parse_args(argv)
         try:
             with showing():  # the units of the folder that a command opens
                 return arguments.run(arguments) or 0
@@ -72,15 +71,6 @@ def _known_errors():
     from scentlab.sharing.guard import SharingError
 
     return (CannotDo, DataError, Refusal, StoreError, FitError, SharingError, OSError)
-
-
-def split_extra(argv=None):
-    """Put what follows ``--`` aside, so that JupyterLab's options stay JupyterLab's."""
-    argv = list(sys.argv[1:] if argv is None else argv)
-    if argv[:1] == ["lab"] and "--" in argv:
-        at = argv.index("--")
-        return [*argv[:at], "--extra", *argv[at + 1 :]]
-    return argv
 
 
 def parser():

@@ -53,9 +53,9 @@ def write_the_report(folder, path, rules, seed, memory=None):
 
 @command("""fit, recommend a load per blend and write the report
 
-    Fit sweat, frost and throw, print the recommended load of each blend and write a report: one
-    web page that opens without a network; an earlier one is replaced. Rules that are not given
-    come from rules.json in the folder, else they are those in brackets.
+    Fit sweat, frost and throw, print the recommended load of each blend and write a report: one web
+    page that opens without a network; an earlier one is replaced. Rules that are not given come
+    from rules.json in the folder, else they are those in brackets.
 
     scentlab report cedar-2026 --risk-pct 2 --stress heat
 
@@ -70,10 +70,9 @@ def _report(arguments):
 
 @command("""what a load costs, and the chance of a sweating batch
 
-    Of each blend, print the load that costs least beside the recommended one, with your own
-    numbers for complaints and lost sales (none are given by the kit), and the chance that too
-    many pieces of a batch sweat. No load above the highest safe one is weighed. Nothing is
-    written.
+    Of each blend, print the load that costs least beside the recommended one, with your own numbers
+    for complaints and lost sales (none are given by the kit), and the chance that too many pieces
+    of a batch sweat. No load above the highest safe one is weighed. Nothing is written.
 
     scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4
 
@@ -149,8 +148,8 @@ def rules_of_all(folders, arguments):
 
 @command("""see a supplier's answer beside your own recommended loads
 
-    Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for
-    each blend, the recommended and highest safe load by your own rules beside those of the
+    Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for each
+    blend, the recommended and highest safe load by your own rules beside those of the
     counter-proposal, with what the answer says of lots. Nothing of the record is changed.
 
     scentlab weigh cedar-2026 answer.json --package cedar.zip

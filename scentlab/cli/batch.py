@@ -9,12 +9,12 @@ from scentlab.cli.frame import (
     GROUPS,
     CannotDo,
     amount,
+    call,
     command,
     exported,
     opened,
-    option,
+    options_for,
     page_path,
-    program,
     quoted,
     seed_of,
     series_folder,
@@ -22,29 +22,28 @@ from scentlab.cli.frame import (
 from scentlab.text import spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
-# Options of a recipe: its field, the option, how it is read, the words.
-_RECIPE = (
-    ("piece_g", "--piece", "WEIGHT", "weight of a piece by its label"),
-    ("pieces", "--pieces", "NUMBER", "pieces a pack (1)"),
-    ("overfill_pct", "--overfill", "PERCENT", "filled above the label, in %% (0)"),
-    ("waste_pct", "--waste", "PERCENT", "stays in the pot, in %% (5)"),
-    ("topping_g", "--topping", "WEIGHT", "topping of a piece"),
-    ("topping_wax", "--topping-wax", "NAME", "its wax"),
-    ("topping_load_pct", "--topping-load", "LOAD", "its load of the same fragrance (0)"),
-    ("topping_limit_pct", "--topping-limit", "LOAD", "its wax maker's highest load"),
-    ("decoration_g", "--decoration", "WEIGHT", "sugar, mica ... of a piece"),
-    ("decoration", "--decoration-name", "NAME", "what it is"),
-)
-GROUPS["recipe"] = tuple(option(name, dest=field, metavar=kind, help=words)
-                         for field, name, kind, words in _RECIPE)
-_READ = {"NUMBER": int, "NAME": str}  # from the shelf; all else there is a number in g or %
+# The option of each field of a recipe.
+_RECIPE = {
+    "piece_g": "--piece WEIGHT: weight of a piece by its label",
+    "pieces": "--pieces NUMBER: pieces a pack (1)",
+    "overfill_pct": "--overfill PERCENT: filled above the label, in % (0)",
+    "waste_pct": "--waste PERCENT: stays in the pot, in % (5)",
+    "topping_g": "--topping WEIGHT: topping of a piece",
+    "topping_wax": "--topping-wax NAME: its wax",
+    "topping_load_pct": "--topping-load LOAD: its load of the same fragrance (0)",
+    "topping_limit_pct": "--topping-limit LOAD: its wax maker's highest load",
+    "decoration_g": "--decoration WEIGHT: sugar, mica ... of a piece",
+    "decoration": "--decoration-name NAME: what it is",
+}
+GROUPS["recipe"] = options_for(_RECIPE)
+_KINDS = {field: line.partition(":")[0].split()[1] for field, line in _RECIPE.items()}
 
 
 @command("""what to weigh for a batch at the recommended load
 
-    Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against
-    the limits, cautions. A recipe (pieces a pack, topping, decoration) is kept in the folder. A
-    load that was not recommended must be typed; the sheet then says what is known of it.
+    Write a one-page sheet for a batch to sell: grams and ounces, temperatures, content against the
+    limits, cautions. A recipe (pieces a pack, topping, decoration) is kept in the folder. A load
+    that was not recommended must be typed; the sheet then says what is known of it.
 
     scentlab batch cedar-2026 --packs 40 --pieces 6 --piece "15 g"
     scentlab batch cedar-2026 --wax "1 lb"
@@ -81,9 +80,9 @@ def _recipe(arguments, folder):
     from scentlab.planning.batch import Recipe, keep_recipe, recipe_here
     from scentlab.recording.shelf import put_on_shelf, shelf_of
 
-    given = {field: getattr(arguments, field) for field, *_ in _RECIPE}
-    given = {field: _typed(name, kind, given[field]) for field, name, kind, _ in _RECIPE
-             if given[field] is not None}
+    given = {field: _typed(line.split()[0], _KINDS[field], value)
+             for field, line in _RECIPE.items()
+             if (value := getattr(arguments, field)) is not None}
     found = _from_shelf(arguments.recipe, folder, given) or recipe_here(folder)
     if given or arguments.recipe:
         found = replace(found, **given)
@@ -105,27 +104,23 @@ def _from_shelf(name, folder, given):
     texts = name and shelf_beside(folder).recipe(name)
     if name and not texts and not given:
         raise CannotDo(f"no recipe {name!r} is on the shelf; give its options with the name once")
-    return texts and Recipe(**{field: _READ.get(kind, float)(texts[field])
-                               for field, _, kind, _ in _RECIPE if field in texts})
+    read = {"NUMBER": int, "NAME": str}  # all else there is a number in g or %
+    return texts and Recipe(**{field: read.get(kind, float)(texts[field])
+                               for field, kind in _KINDS.items() if field in texts})
 
 
-def _typed(name, kind, text):
-    unit = {"WEIGHT": "g", "LOAD": "% of wax", "PERCENT": "%"}.get(kind)
-    if kind == "NAME" or text.strip() == "0":
-        return text.strip() if kind == "NAME" else _READ.get(kind, float)(text)
+def _typed(name, kind, value):
+    unit = {"WEIGHT": "g", "LOAD": "% of wax"}.get(kind)
     if unit:
-        return amount(name, unit, text)
-    try:
-        return int(text)
-    except ValueError:
-        raise CannotDo(f"{name} {text!r} is no number") from None
+        return 0.0 if value.strip() == "0" else amount(name, unit, value)
+    return value.strip() if kind == "NAME" else value
 
 
 @command("""check a new lot of wax or fragrance: accept, reject, test more
 
-    Plan three test batches of a new lot about the recommended load and write their sheet; when
-    they are graded, say whether the lot can be used as before. They join the record of the
-    series under the name of the lot and count in no other answer.
+    Plan three test batches of a new lot about the recommended load and write their sheet; when they
+    are graded, say whether the lot can be used as before. They join the record of the series under
+    the name of the lot and count in no other answer.
 
     scentlab lot cedar-2026 --lot B-7
 
@@ -156,14 +151,14 @@ def _lot(arguments):
     left = _ungraded(store, plan, pots)
     if left:
         print(f"{left} pieces of lot {lot} (pots {', '.join(pots)}) are not graded yet. Log what "
-              f"was weighed and grade them: {program()} quick {quoted(arguments.folder)}, or the "
+              f"was weighed and grade them: {call('quick', arguments.folder)}, or the "
               "notebooks.")
         if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
             return None
     found = check_lot(analysis, lot, blend=arguments.blend, load_pct=load)
     print(*found.lines, *found.notes, sep="\n")
     if found.verdict == "test more":
-        print(f"Next: three more pots: {program()} lot {quoted(arguments.folder)} --lot "
+        print(f"Next: three more pots: {call('lot', arguments.folder)} --lot "
               f"{quoted(lot)} --more")
     return None
 
@@ -203,9 +198,9 @@ def _plan_lot(arguments, store, plan, analysis, load):
           f"{say_weight(add_up(p.fragrance_g for p in rows))} of fragrance, "
           f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
-    print(f"After pouring, and when they are due, log and grade them: {program()} quick "
-          f"{quoted(arguments.folder)}, or the pages. Then ask again: {program()} lot "
-          f"{quoted(arguments.folder)} --lot {quoted(lot)}")
+    print(f"After pouring, and when they are due, log and grade them: "
+          f"{call('quick', arguments.folder)}, or the pages. Then ask again: "
+          f"{call('lot', arguments.folder)} --lot {quoted(lot)}")
 
 
 @command("""one page of one blend for a technical file

@@ -67,7 +67,7 @@ class Page(argparse.RawDescriptionHelpFormatter):
 def _usage(name, more):
     value = more.get("metavar", name)
     value = f"{name} {value}" if name.startswith("-") else value
-    return value + (" ..." if more.get("nargs") == "+" else "")
+    return {"+": f"{value} ...", "*": f"[{value} ...]"}.get(more.get("nargs"), value)
 
 
 COMMANDS = {}  # by name
@@ -108,6 +108,12 @@ def options(text=""):
     return (*own, *shared)
 
 
+def options_for(lines):
+    """Options by the name of the field that each of them fills."""
+    return tuple((name, {**more, "dest": field}) for field, line in lines.items()
+                 for name, more in options(line))
+
+
 def option(name, **more):
     """An option as argparse takes it; without ``help`` it is on no page."""
     return name, {"help": argparse.SUPPRESS, **more}
@@ -145,8 +151,15 @@ def _date(text):
         raise argparse.ArgumentTypeError(f"{text!r} is no date; write it as 2026-03-14") from None
 
 
-_TYPES = {"NUMBER": int, "DATE": _date,
-          **dict.fromkeys(("MONEY", "DAYS", "POINTS", "PERCENT"), float)}
+def _percent(text):
+    try:
+        return amounts.read_percent(text)
+    except ValueError as error:
+        raise argparse.ArgumentTypeError(error) from None
+
+
+_TYPES = {"NUMBER": int, "DATE": _date, "PERCENT": _percent,
+          **dict.fromkeys(("MONEY", "DAYS", "POINTS"), float)}
 GROUPS = {
     "seed": options("--seed NUMBER = 1: seed of the chance in the intervals (1)"),
     "paper": options("--paper A4|letter: to print on (letter with oz, else A4)"),
@@ -161,7 +174,7 @@ def series_folder(name):
     if not (folder / STORE_NAME).is_file():
         raise CannotDo(
             f"{folder} is no series folder: it holds no {STORE_NAME}; "
-            f"make one with: {program()} new {quoted(folder)}"
+            f"make one with: {call('new', folder)}"
         )
     units_of(folder)
     return folder
@@ -260,6 +273,11 @@ def quoted(path):
 def program():
     """How this program can be called from here: by its name only if the shell would find it."""
     return "scentlab" if shutil.which("scentlab") else f"{quoted(sys.executable)} -m scentlab"
+
+
+def call(command, folder):
+    """How a command is called from here on a folder."""
+    return f"{program()} {command} {quoted(folder)}"
 
 
 def item(words):

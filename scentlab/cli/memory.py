@@ -7,6 +7,7 @@ from scentlab.cli.frame import (
     GROUPS,
     STORE_NAME,
     CannotDo,
+    call,
     command,
     count,
     item,
@@ -15,7 +16,6 @@ from scentlab.cli.frame import (
     noted,
     option,
     page_path,
-    program,
     quoted,
     series_folder,
     workshop_folder,
@@ -35,11 +35,11 @@ GROUPS["workers"] = (option("--workers", type=_workers, default=1, metavar="NUMB
 
 @command("""what earlier series say, and borrow it for a new one
 
-    Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ.
-    Print that, how testers differ, a map of waxes and fragrances and what to pour next. With
-    --wax and --oil, propose three test batches of a new fragrance. With --series, fit that
-    series with what the others say, show the answer without it too, and write its report. Fits
-    are kept in FOLDER/memory; nothing of another folder is read.
+    Learn from all series in a folder: how unlike pots are, how fragrances and waxes differ. Print
+    that, how testers differ, a map of waxes and fragrances and what to pour next. With --wax and
+    --oil, propose three test batches of a new fragrance. With --series, fit that series with what
+    the others say, show the answer without it too, and write its report. Fits are kept in
+    FOLDER/memory; nothing of another folder is read.
 
     scentlab workshop my-workshop
     scentlab workshop my-workshop --wax "soft wax" --oil fig
@@ -87,7 +87,7 @@ def _show(arguments, memory):
     if len(rows):
         row = rows.iloc[0]
         print(item(next_sentence(rows)))
-        print(f"  {program()} workshop {quoted(arguments.folder)} --wax {quoted(row['wax'])} "
+        print(f"  {call('workshop', arguments.folder)} --wax {quoted(row['wax'])} "
               f"--oil {quoted(row['fragrance'])}")
 
 
@@ -109,9 +109,9 @@ def _answer(arguments, folder, memory):
 @command("""waxes, fragrances, limits, testers and recipes of a workshop
 
     Show what a workshop knows: waxes, fragrances and blends with their limits, prices and lots,
-    testers by code, recipes. What is planned in a series of the folder is written there by
-    itself, and plans offer it. It is the file shelf.csv, a row a thing and version; a change
-    adds a row with its day. The import adds the rows of a file that are not there yet.
+    testers by code, recipes. What is planned in a series of the folder is written there by itself,
+    and plans offer it. It is the file shelf.csv, a row a thing and version; a change adds a row
+    with its day. The import adds the rows of a file that are not there yet.
 
     scentlab shelf my-workshop
     scentlab shelf my-workshop --import price-list.csv

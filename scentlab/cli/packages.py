@@ -32,10 +32,10 @@ GROUPS["holding"] = options("""--hide WORDS...: of fragrance,costs,notes (names,
 
 @command("""put a series into one zip for a supplier or a colleague
 
-    Put the report, the records as CSV, the plan, the rules and the seed into one zip. Whoever
-    has scentlab opens it with `scentlab open` and finds the same loads. What is held back is
-    left out of every file, and the fits are made again from what is shared. Nothing is sent,
-    and a package that is there already is not replaced.
+    Put the report, the records as CSV, the plan, the rules and the seed into one zip. Whoever has
+    scentlab opens it with `scentlab open` and finds the same loads. What is held back is left out
+    of every file, and the fits are made again from what is shared. Nothing is sent, and a package
+    that is there already is not replaced.
 
     scentlab share cedar-2026 --preview --hide fragrance,costs,notes
     scentlab share cedar-2026 --out cedar.zip --leave-out "house blend"
@@ -107,10 +107,10 @@ def _leaving(package):
 
 @command("""check a package that was sent, and repeat its analysis
 
-    Check every file of a zip that `scentlab share` wrote, fit the records again with the rules
-    and the seed of the sender, and say whether each recommended and highest safe load is the
-    same to the printed digits. Nothing is unpacked or written unless --save names a new folder.
-    Exit code 0: the same; 1: whole, but not the same; 2: no package to rely on.
+    Check every file of a zip that `scentlab share` wrote, fit the records again with the rules and
+    the seed of the sender, and say whether each recommended and highest safe load is the same to
+    the printed digits. Nothing is unpacked or written unless --save names a new folder. Exit code
+    0: the same; 1: whole, but not the same; 2: no package to rely on.
 
     scentlab open cedar.zip --save cedar-from-the-maker
 
@@ -155,10 +155,10 @@ def _found(opened):
 
 @command("""write the report for a supplier, with what you ask
 
-    Fit a series and write its report for a supplier, with what you ask (1 to 6 times --ask) and
-    a form. The supplier opens it in a browser and saves an answer there, which `scentlab weigh`
-    reads. What is held back is left out as in `scentlab share`. An earlier page of the same
-    name is replaced.
+    Fit a series and write its report for a supplier, with what you ask (1 to 6 times --ask) and a
+    form. The supplier opens it in a browser and saves an answer there, which `scentlab weigh`
+    reads. What is held back is left out as in `scentlab share`. An earlier page of the same name is
+    replaced.
 
     scentlab summary cedar-2026 --out cedar.html --ask "Did lot 7 change?"
 
@@ -185,9 +185,9 @@ def _summary(arguments):
 
 @command("""answer a package that was sent, in a small file
 
-    For a supplier: check a package, then write an answer to it with what is known of a lot,
-    another rule, or another highest load for a blend. What these would recommend is printed
-    beside the package's own. The maker reads it with `scentlab weigh`.
+    For a supplier: check a package, then write an answer to it with what is known of a lot, another
+    rule, or another highest load for a blend. What these would recommend is printed beside the
+    package's own. The maker reads it with `scentlab weigh`.
 
     scentlab answer cedar.zip --out answer.json --from "the wax maker" \\
         --lot "hard wax=L7=oil content=0.4 %" --limit soft=8.5

@@ -3,12 +3,12 @@
 
 from scentlab.cli.frame import (
     CannotDo,
+    call,
     command,
     count,
     exported,
     opened,
     program,
-    quoted,
     reading,
     seed_of,
 )
@@ -22,9 +22,9 @@ _KEYS = {"1": "first", "2": "second"}
 @command("""which of two dry loads smells stronger, side by side
 
     Plan a pair test of two loads that are dry: how many pairs find a difference worth noticing,
-    which pieces, in which blind and balanced order; writes a sheet to print. Later it asks for
-    the answers of a tester (1 the first, 2 the second), stores them in the record and says what
-    the pairs show: stronger, not smelt (with the most it could be), or open.
+    which pieces, in which blind and balanced order; writes a sheet to print. Later it asks for the
+    answers of a tester (1 the first, 2 the second), stores them in the record and says what the
+    pairs show: stronger, not smelt (with the most it could be), or open.
 
     scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
     scentlab pairs fig --tester A1
@@ -85,9 +85,9 @@ def _plan(arguments, store, plan):
     if len(sittings) > 2:
         print("With more pieces of these two loads fewer sessions would do.")
     print(f"Sheet to print: {path}")
-    print(f"From a phone: {program()} panel {quoted(arguments.folder)} --host 0.0.0.0")
+    print(f"From a phone: {call('panel', arguments.folder)} --host 0.0.0.0")
     print("From paper, by two keys: "
-          f"{program()} pairs {quoted(arguments.folder)} --tester {new[0].assessor}")
+          f"{call('pairs', arguments.folder)} --tester {new[0].assessor}")
 
 
 def _graded(store):
@@ -155,4 +155,4 @@ def _show(arguments, store, plan):
     found = pair_test(read_series(store), loss=rules_here(store.folder).rules.throw_loss)
     print(found.sentence, *(f"Note: {note}" for note in found.notes), sep="\n")
     print(f"Still to compare: {waits}." if waits else
-          f"All pairs are in. Next: {program()} report {quoted(arguments.folder)}")
+          f"All pairs are in. Next: {call('report', arguments.folder)}")

@@ -7,13 +7,12 @@ from scentlab import amounts
 from scentlab.cli.frame import (
     CannotDo,
     amount,
+    call,
     command,
     empty_folder,
     exported,
     listed,
     opened,
-    program,
-    quoted,
     reading,
     seed_of,
     units_of,
@@ -24,10 +23,10 @@ from scentlab.units import in_maker_units
 
 @command("""plan from what there is: small, medium, large
 
-    Type what there is and see a small, a medium and a large plan of one wax and one fragrance,
-    with what each takes and is expected to find. With --take one of them is kept in a new
-    series folder, with its sheets. What cannot be held is refused, with what would do. Later
-    `scentlab heat FOLDER` records the heat cycle as it was reached.
+    Type what there is and see a small, a medium and a large plan of one wax and one fragrance, with
+    what each takes and is expected to find. With --take one of them is kept in a new series folder,
+    with its sheets. What cannot be held is refused, with what would do. Later `scentlab heat
+    FOLDER` records the heat cycle as it was reached.
 
     scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\
           --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"
@@ -94,13 +93,13 @@ def _keep(proposal, folder, arguments):
     for name, write in written.items():
         exported(folder, f"{name}.html", write(plan, paper=arguments.paper))
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
-    print(f"Next: {program()} lab {quoted(folder)}")
+    print(f"Next: {call('lab', folder)}")
 
 
 @command("""record a heat cycle as it was reached
 
-    Record what a max-min thermometer showed while the pieces were warm, so that an answer says
-    what it rests on. Without temperatures it shows how a home can hold the heat.
+    Record what a max-min thermometer showed while the pieces were warm, so that an answer says what
+    it rests on. Without temperatures it shows how a home can hold the heat.
 
     scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut
 

@@ -8,10 +8,10 @@ from scentlab.amounts import keep_units, read_amount, read_temperature
 from scentlab.cli.frame import (
     STORE_NAME,
     CannotDo,
+    call,
     command,
     empty_folder,
     program,
-    quoted,
     series_folder,
     units_of,
 )
@@ -27,10 +27,10 @@ class _Stopped(Exception):
 
 @command("""one pot, one evening: how much is too much?
 
-    Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of
-    each load to heat and one to leave. Says what it takes, makes the folder and a sheet to
-    print. Without options it goes on with the folder: asks what was weighed, then the grades,
-    and gives the answer and the next step that is worth most for its wax.
+    Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of each
+    load to heat and one to leave. Says what it takes, makes the folder and a sheet to print.
+    Without options it goes on with the folder: asks what was weighed, then the grades, and gives
+    the answer and the next step that is worth most for its wax.
 
     scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
     scentlab quick fig
@@ -61,8 +61,8 @@ def _quick(arguments):
     try:
         return _go_on(arguments)
     except (_Stopped, KeyboardInterrupt):
-        print(f"\nStopped; all that was finished is stored. Go on with: {program()} quick "
-              f"{quoted(arguments.folder)}")
+        print(f"\nStopped; all that was finished is stored. Go on with: "
+              f"{call('quick', arguments.folder)}")
         return 1
 
 
@@ -79,7 +79,7 @@ def _start(arguments):
     for name in ("wax", "oil", "loads"):
         if not getattr(arguments, name):
             raise CannotDo(
-                f"--{name} is missing; write, say: {program()} quick {quoted(arguments.folder)} "
+                f"--{name} is missing; write, say: {call('quick', arguments.folder)} "
                 '--wax "soft wax" --oil fig --loads "1, 1.5, 2, 3 oz/lb"'
             )
     folder = empty_folder(arguments.folder)
@@ -104,9 +104,9 @@ def _day(arguments):
 def _say_sheets(check, arguments, pots=1):
     for path in check.write_sheets(arguments.paper, pots):
         print(f"Sheet of pot {path.stem.split('-')[-1]} to print (pouring, labels, grades): {path}")
-    again = f"{program()} quick {quoted(arguments.folder)}"
-    print(f"After pouring, and again when the pieces are ready: {again}")
-    print(f"Grades from a phone: {program()} panel {quoted(arguments.folder)} --host 0.0.0.0")
+    print("After pouring, and again when the pieces are ready: "
+          + call("quick", arguments.folder))
+    print(f"Grades from a phone: {call('panel', arguments.folder)} --host 0.0.0.0")
 
 
 # --- going on ----------------------------------------------------------------------------------
@@ -273,7 +273,7 @@ def _heat(check):
         print(f"  {wrong}")
         return _heat(check)
     row |= {"started_on": check.heat_day, "hours": cycle.hours, "cycles": cycle.cycles}
-    check.log_heat(row)
+    check.store.add("heats", row)
     return print(f"  Stored: {heat_words(row)}.")
 
 

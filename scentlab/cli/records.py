@@ -1,4 +1,4 @@
-"""Commands of the record: import, entries, correct, void, export, columns."""
+"""Commands of the record: import, entries, correct, void, photo, export, columns."""
 
 import re
 import sys
@@ -10,12 +10,11 @@ from scentlab.cli.frame import (
     GROUPS,
     CannotDo,
     amount,
+    call,
     command,
     count,
     opened,
     option,
-    program,
-    quoted,
     series_folder,
     understood,
 )
@@ -28,10 +27,10 @@ GROUPS["entry"] = (option("table", metavar="TABLE", choices=_TABLES.split()),
 
 @command("""import pours, pieces and throw scores from CSV or XLSX files
 
-    Check CSV or XLSX files and put them into the record of a series folder: all of them or
-    nothing. `scentlab columns` shows every column and the units a file may use. What is wrong
-    is shown with file, row, column, value and remedy. Where a plan is kept, what is not planned
-    is refused, and pieces need no column pour.
+    Check CSV or XLSX files and put them into the record of a series folder: all of them or nothing.
+    `scentlab columns` shows every column and the units a file may use. What is wrong is shown with
+    file, row, column, value and remedy. Where a plan is kept, what is not planned is refused, and
+    pieces need no column pour.
 
     scentlab import cedar-2026 --pours pours.csv --pieces pieces.csv --dry-run
     scentlab import cedar-2026 --pours book.xlsx --sheet pours=Weights \\
@@ -74,7 +73,7 @@ def _import(arguments):
         return
     for table, number in tried.store(store).items():
         print(f"{table}: {count(number, 'row')} stored")
-    print(f"Next: {program()} report {quoted(arguments.folder)}")
+    print(f"Next: {call('report', arguments.folder)}")
 
 
 def _sources(arguments, files):
@@ -111,8 +110,8 @@ def _sheet(text, files):
 @command("""show what is stored of a piece or a pour, with numbers
 
     Print the entries of the record for NAME, the blind code of a piece, the name of a pour, or
-    "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void`
-    take, and what can be corrected. Scores are shown without pour and load. Writes nothing.
+    "heat" for the heat cycles: table and number, which `scentlab correct` and `scentlab void` take,
+    and what can be corrected. Scores are shown without pour and load. Writes nothing.
 
     scentlab entries cedar-2026 417
 
@@ -129,9 +128,9 @@ def _entries(arguments):
 
 @command("""correct an entry of the record, with a reason
 
-    Write a new row into the record in place of an old one; the old one and the reason stay in
-    the history. `scentlab entries` shows tables, numbers and columns. An empty value after =
-    means not known; a bare number is in the unit of the column.
+    Write a new row into the record in place of an old one; the old one and the reason stay in the
+    history. `scentlab entries` shows tables, numbers and columns. An empty value after = means not
+    known; a bare number is in the unit of the column.
 
     scentlab correct cedar-2026 grades 12 grade=3 --reason "one line down"
     scentlab correct cedar-2026 pours 4 wax_g="7 oz" note= --reason "no zero"
@@ -165,8 +164,8 @@ def _change(table, text):
 
 @command("""take an entry out of the record, with a reason
 
-    Write into the record that an entry does not count, and why. Nothing is erased: the entry
-    and the reason stay in the history. `scentlab entries` shows tables and numbers.
+    Write into the record that an entry does not count, and why. Nothing is erased: the entry and
+    the reason stay in the history. `scentlab entries` shows tables and numbers.
 
     scentlab void cedar-2026 throws 31 --reason "the warmer was off"
 
@@ -183,10 +182,10 @@ def _void(arguments):
 @command("""write the record as CSV files
 
     Write pours.csv, pieces.csv and throws.csv of the record, and warmings.csv, pairs.csv and
-    heats.csv where there are any, as `scentlab import` reads them (bleeds.csv too, which
-    nothing reads). In FOLDER/exports earlier ones are replaced; in another folder nothing is.
-    --whole-rows is the way out of a damaged record: what is right is written, what is lost is
-    listed, and the exit code is 1.
+    heats.csv where there are any, as `scentlab import` reads them (bleeds.csv too, which nothing
+    reads). In FOLDER/exports earlier ones are replaced; in another folder nothing is. --whole-rows
+    is the way out of a damaged record: what is right is written, what is lost is listed, and the
+    exit code is 1.
 
     scentlab export cedar-2026 --out saved --whole-rows
 
@@ -222,8 +221,8 @@ def _export(arguments):
 
 @command("""show the columns of the CSV files
 
-    Print every column of the files that `scentlab import` reads, with its meaning, unit and
-    range, and the units that a file may use instead. Writes nothing.
+    Print every column of the files that `scentlab import` reads, with its meaning, unit and range,
+    and the units that a file may use instead. Writes nothing.
 
     scentlab columns
 
@@ -250,3 +249,33 @@ def _columns(arguments):
                 initial_indent=f"  {'*' if column.required else ' '} {column.name:<{width}}  ",
                 subsequent_indent=" " * (width + 6),
             ))
+
+
+@command("""take in a photo of a piece
+
+    Take in a photo (JPEG, PNG or WebP) of the piece with the blind code CODE: scaled, turned
+    upright, and without the place, the device or anything else that a camera writes into it. The
+    file itself is left as it is. The picture is kept in FOLDER/photos.
+
+    scentlab photo cedar-2026 417 IMG_0412.jpg --test sweat --age 7 --choose
+
+    FOLDER CODE FILE
+    --test sweat|frost: what it shows
+    --age DAYS: age of the piece when it was taken
+    --tester CODE: who took it, such as A1
+    --choose: choose it for the report
+    """)
+def _photo(arguments):
+    from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
+
+    store, path = opened(arguments.folder), Path(arguments.file)
+    if not path.is_file():
+        raise CannotDo(f"there is no file {path}; look at its name")
+    with path.open("rb") as file:
+        data = file.read(MOST_BYTES + 1)
+    receipt = add_photo(store, arguments.code, data, test=arguments.test,
+                        age_days=arguments.age, assessor=arguments.tester)
+    if arguments.choose:
+        receipt = choose_photo(store, receipt.entry_id, True)
+    print(f"photos {receipt.entry_id}: photo of piece {arguments.code} stored, without place and "
+          f"device{', and chosen for the report' if arguments.choose else ''}")

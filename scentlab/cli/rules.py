@@ -3,7 +3,7 @@
 import argparse
 import dataclasses
 
-from scentlab.cli.frame import GROUPS, CannotDo, options, understood
+from scentlab.cli.frame import GROUPS, CannotDo, options, options_for, understood
 from scentlab.text import spelling
 
 # The option of each field of Rules.
@@ -27,10 +27,9 @@ PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_los
 
 def rule_options(fields=FIELDS, shown=True):
     """The options of these fields of Rules; those that are not shown are taken all the same."""
-    found = [(*options(_TABLE[field]), field) for field in fields]
-    found = [(name, {**more, "dest": field}) for (name, more), field in found]
+    found = options_for({field: _TABLE[field] for field in fields})
     found += options("@seed") * (fields == FIELDS)
-    return tuple(found if shown else [(n, {**m, "help": argparse.SUPPRESS}) for n, m in found])
+    return found if shown else [(n, {**m, "help": argparse.SUPPRESS}) for n, m in found]
 
 
 GROUPS |= {"rules": rule_options(shown=False), "all-rules": rule_options(),

@@ -1,6 +1,5 @@
 """Commands of a series as a whole: new, demo, lab, panel, progress."""
 
-import argparse
 import sys
 from dataclasses import replace
 from pathlib import Path
@@ -8,14 +7,13 @@ from pathlib import Path
 from scentlab.amounts import keep_units, units_here
 from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
-    GROUPS,
     CannotDo,
+    call,
     command,
     count,
     empty_folder,
     noted,
     opened,
-    option,
     program,
     quoted,
     series_folder,
@@ -24,8 +22,6 @@ from scentlab.cli.frame import (
     workshop_folder,
 )
 from scentlab.schema import THROW_WORDS
-
-GROUPS["extra"] = (option("--extra", nargs=argparse.REMAINDER, default=[]),)
 
 
 @command("""make a new series folder
@@ -46,7 +42,7 @@ def _new(arguments):
     print(f"Made the series folder {folder}:")
     print("  series.sqlite    the record, empty so far")
     print("  exports/         for sheets, reports and tables")
-    print(f"Next: {program()} lab {quoted(folder)}")
+    print(f"Next: {call('lab', folder)}")
 
 
 @command("""make a series folder with invented data, and its report
@@ -79,20 +75,19 @@ def _demo(arguments):
     print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
     noted(ranking_sentences(analysis), "")
     print(f"Report: {report}\nNext: open it in a browser, or type")
-    print(f"  {program()} lab {quoted(folder)}")
+    print(f"  {call('lab', folder)}")
 
 
 @command("""open a workshop or a series in JupyterLab
 
     Open a workshop (a folder of series) or a single series in JupyterLab, in the web browser of
-    this computer, at its start page. What is saved there goes to series.sqlite and exports/ of
-    the series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab as it
-    is.
+    this computer, at its start page. What is saved there goes to series.sqlite and exports/ of the
+    series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
 
     scentlab lab my-workshop
     scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
 
-    FOLDER @extra
+    FOLDER OPTION*
     """)
 def _lab(arguments):
     from scentlab.lab import is_here, run_lab
@@ -107,7 +102,7 @@ def _lab(arguments):
     if not folder.exists() and folder.absolute().parent.is_dir():
         folder.mkdir()
         print(f"Made the folder {folder} for your series.", flush=True)
-    code = run_lab(workshop_folder(folder), arguments.extra)
+    code = run_lab(workshop_folder(folder), arguments.option)
     if code:
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 
@@ -115,9 +110,9 @@ def _lab(arguments):
 @command("""let the panel score on phones or tablets
 
     Serve plain pages on which testers score by blind code; what they score is written to
-    series.sqlite. Prints a link and its QR code: who has the link can score. By default only
-    this computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a
-    network that you trust. End it with Ctrl+C in this window.
+    series.sqlite. Prints a link and its QR code: who has the link can score. By default only this
+    computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a network that
+    you trust. End it with Ctrl+C in this window.
 
     scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2
 
@@ -140,9 +135,9 @@ def _panel(arguments):
 
 @command("""choose g or oz, °C or °F
 
-    Choose what every screen, sheet, answer and report of a workshop, or of one series, says
-    first: g or oz, C or F. The other form is shown beside it, and any unit can be typed
-    anywhere. Without a choice, what the maker types first is taken. What is stored stays.
+    Choose what every screen, sheet, answer and report of a workshop, or of one series, says first:
+    g or oz, C or F. The other form is shown beside it, and any unit can be typed anywhere. Without
+    a choice, what the maker types first is taken. What is stored stays.
 
     scentlab units oz F
     scentlab units g C my-workshop/cedar-2026

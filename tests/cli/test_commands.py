@@ -85,7 +85,7 @@ def test_every_command_in_the_examples_is_understood(capsys):
         examples = help_of(capsys, command).split("examples:")[1].replace("\\\n", " ")
         for line in re.findall(r"^ +scentlab (.*)$", examples, re.M):
             words = [a or b for a, b in re.findall(r'"([^"]*)"|(\S+)', line)]
-            assert parser.parse_args(cli.split_extra(words)).command == command
+            assert parser.parse_args(words).command == command
 
 
 # --- new ---------------------------------------------------------------------------------------
