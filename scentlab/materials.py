@@ -6,9 +6,9 @@ wax); a fragrance's regulatory limit is a content (g in 100 g of finished produc
 
 from __future__ import annotations
 
-import math
 import re
 from dataclasses import asdict, dataclass, fields
+from functools import partial
 from typing import Any
 
 from scentlab.schema import MOST_LOAD_PCT, POURS
@@ -31,12 +31,8 @@ class Refusal(ValueError):
         self.expected = expected
 
     def __reduce__(self):
-        return _again, (type(self), self.problem, self.remedy, self.field, self.value,
-                        self.expected)
-
-
-def _again(kind, problem, remedy, field, value, expected):
-    return kind(problem, remedy, field=field, value=value, expected=expected)
+        again = partial(type(self), field=self.field, value=self.value, expected=self.expected)
+        return again, (self.problem, self.remedy)
 
 
 class MaterialError(Refusal):
@@ -83,7 +79,7 @@ class Wax:
         _settle(self, "wax")
         for field in ("melt_temp_c", "add_temp_c", "pour_temp_c"):
             value = getattr(self, field)
-            if value is not None and self.max_temp_c is not None and value > self.max_temp_c:
+            if None not in (value, self.max_temp_c) and value > self.max_temp_c:
                 raise MaterialError(
                     f"wax {self.name}: {_DOES[field]} {say_one_temperature(value)} is above the "
                     f"wax maker's maximum of {say_one_temperature(self.max_temp_c)}",
@@ -162,39 +158,31 @@ class Blend:
         parts = self.parts.items() if isinstance(self.parts, dict) else self.parts
         object.__setattr__(self, "parts", tuple((w, float(f)) for w, f in parts))
         self._check_fractions()
-        if self.add_temp_c is not None and self.max_temp_c is not None:
-            if self.add_temp_c > self.max_temp_c:
-                raise MaterialError(
-                    f"blend {self.name}: one wax asks for fragrance at "
-                    f"{say_one_temperature(self.add_temp_c)}, another must stay below "
-                    f"{say_one_temperature(self.max_temp_c)}",
-                    "choose waxes whose sheets agree or correct the temperatures",
-                    field="add_temp_c", value=self.add_temp_c,
-                )
+        add, most = self.add_temp_c, self.max_temp_c
+        if None not in (add, most) and add > most:
+            raise MaterialError(
+                f"blend {self.name}: one wax asks for fragrance at {say_one_temperature(add)}, "
+                f"another must stay below {say_one_temperature(most)}",
+                "choose waxes whose sheets agree or correct the temperatures",
+                field="add_temp_c", value=add,
+            )
 
     def _check_fractions(self):
+        def refuse(problem, remedy, value=None):
+            raise MaterialError(f"blend {self.name}{problem}", remedy, field="parts", value=value)
+
         if not self.parts:
-            raise MaterialError(
-                f"blend {self.name} has no wax", "give at least one with its fraction",
-                field="parts",
-            )
+            refuse(" has no wax", "give at least one with its fraction")
         if twins(wax.name for wax, _ in self.parts):
-            raise MaterialError(
-                f"blend {self.name} names a wax twice", "add its fractions up", field="parts"
-            )
+            refuse(" names a wax twice", "add its fractions up")
         for wax, fraction in self.parts:
-            if not (math.isfinite(fraction) and 0 < fraction <= 1):
-                raise MaterialError(
-                    f"blend {self.name}: fraction of {wax.name} is {fraction:g}",
-                    "give a fraction by weight above 0 and up to 1", field="parts",
-                    value=fraction,
-                )
+            if not 0 < fraction <= 1:  # which no value that is no number is
+                refuse(f": fraction of {wax.name} is {fraction:g}",
+                       "give a fraction by weight above 0 and up to 1", fraction)
         total = sum(f for _, f in self.parts)
         if abs(total - 1) > 1e-6:
-            raise MaterialError(
-                f"blend {self.name}: the fractions add up to {total:g}, not 1",
-                "give fractions by weight, such as 0.7 and 0.3", field="parts", value=total,
-            )
+            refuse(f": the fractions add up to {total:g}, not 1",
+                   "give fractions by weight, such as 0.7 and 0.3", total)
 
     @property
     def fractions(self) -> dict[str, float]:

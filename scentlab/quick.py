@@ -8,8 +8,6 @@ import zlib
 from dataclasses import replace
 from pathlib import Path
 
-import pandas as pd
-
 from scentlab import amounts
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.kept import rules_here
@@ -30,16 +28,14 @@ from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
 
-# What is asked of a new check, by name: how its text is read, and a unit where none is typed.
+# What is asked of a new check, by name: how its text is read.
 UNITS_ASKED = {"sheet": "% of wax", "limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
                "wax_price": "per kg", "oil_price": "per kg"}
 ASKED = {
-    "wax": (str, ()), "oil": (str, ()), "loads": (amounts.read_loads, (None,)),
-    "sheet": (amounts.read_load, (None,)), "limit": (amounts.read_load, (None,)),
-    "piece": (lambda text: amounts.read_amount(text, "g", shown()), ()),
-    "add": (amounts.read_temperature, (None,)), "flash": (amounts.read_temperature, (None,)),
-    "wax_price": (amounts.read_price, ()), "oil_price": (amounts.read_price, ()),
-    "currency": (str, ()),
+    "wax": str, "oil": str, "loads": amounts.read_loads, "sheet": amounts.read_load,
+    "limit": amounts.read_load, "piece": lambda text: amounts.read_amount(text, "g", shown()),
+    "add": amounts.read_temperature, "flash": amounts.read_temperature,
+    "wax_price": amounts.read_price, "oil_price": amounts.read_price, "currency": str,
 }
 
 
@@ -49,10 +45,10 @@ def read_asked(texts):
     Raises Refusal, whose ``field`` is the name, for what cannot be read.
     """
     found = {}
-    for name, (read, unit) in ASKED.items():
+    for name, read in ASKED.items():
         text = (texts.get(name) or "").strip()
         try:
-            found[name] = read(text, *unit) if text else None
+            found[name] = read(text) if text else None
         except amounts.AmountError as error:
             raise Refusal(str(error), field=name, value=text) from error
     return found
@@ -75,10 +71,10 @@ def plan_asked(texts, folder, today, seed=None):
                 recommended_load_pct=asked["sheet"], price_per_kg=asked["wax_price"])
     fragrance = _with(shelf.fragrance(asked["oil"]), flash_point_c=asked["flash"],
                       price_per_kg=asked["oil_price"])
-    known = {kind: shelf.find(kind, made.name) or {} for kind, made in
-             (("wax", wax), ("fragrance", fragrance))}
+    known = [row for row in (shelf.find("wax", wax.name), shelf.find("fragrance", fragrance.name))
+             if row]
     currency = asked["currency"] or next(
-        (row["currency"] for row in known.values() if "currency" in row), "")
+        (row["currency"] for row in known if "currency" in row), "")
     plan = quick_plan(
         wax, fragrance, asked["loads"], start=today, seed=seed, currency=currency,
         **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
@@ -91,9 +87,9 @@ def plan_asked(texts, folder, today, seed=None):
         if over and not said:
             said = [f"{over} of {len(plan.pour_rows)} loads are over the wax maker's {words}, "
                     f"{say_load_oz(load)}{end}."]
-    taken = [row["name"] for row in known.values() if row]
-    if taken:
-        said.append(f"From the shelf, where nothing else is typed: {' and '.join(taken)}.")
+    if known:
+        taken = " and ".join(row["name"] for row in known)
+        said.append(f"From the shelf, where nothing else is typed: {taken}.")
     return plan, (*quick_costs(plan), *said)
 
 
@@ -129,7 +125,7 @@ class QuickCheck:
 
     @property
     def left(self):
-        logged = set(self.store.rows("pours")["pour"])
+        logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
         return [p for p in self.plan.pour_rows if p.pour not in logged]
 
     def write_sheets(self, paper="", pots=1):
@@ -156,28 +152,21 @@ class QuickCheck:
     def heat_day(self):
         """The day on which the newest heat cycle was to begin; None where none has begun, or where
         it is on record what it reached."""
-        days = [p.due_on for p in sweat_pieces(self.store)
-                if p.stress == "heat" and p.due_on < self.today]
-        if not days:
-            return None
-        day = max(days)
-        begun = [pd.Timestamp(x).date() for x in self.store.rows("heats")["started_on"]]
-        return None if any(x >= day for x in begun) else day
-
-    def log_heat(self, row):
-        """Store what the heat cycle reached; returns the receipt."""
-        return self.store.add("heats", row)
+        day = max((p.due_on for p in sweat_pieces(self.store)
+                   if p.stress == "heat" and p.due_on < self.today), default=None)
+        begun = [begun for (begun,) in self.store.distinct("heats", ("started_on",))]
+        return None if day is None or any(x >= day for x in begun) else day
 
     def due(self):
         """The pieces that are ready to grade, in the order of the sheet."""
         return waiting(self.store, QUICK_TESTER, "sweat", self.today)
 
-    def grade(self, piece, grade, key=None):
+    def grade(self, piece, grade):
         """Store the sweat grade of a piece of :meth:`due`; returns the receipt."""
         return self.store.add("grades", {
             "code": piece["code"], "test": "sweat", "stress": piece["stress"],
             "age_days": piece["age_days"], "assessor": QUICK_TESTER, "grade": int(grade),
-        }, key)
+        })
 
     def undo(self, table, entry_id):
         """Make the entry void; it stays in the history."""

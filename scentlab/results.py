@@ -113,11 +113,7 @@ def _basis(words):
 
 
 def say_percent(probability, digits=0):
-    """A probability in words that never claims none or all.
-
-    >>> say_percent(0.0004), say_percent(0.032, 1)
-    ('under 1 %', '3.2 %')
-    """
+    """A probability in words that never claims none or all: "under 1 %"."""
     return say_chance(probability, 10.0 ** (-digits - 2), digits)
 
 

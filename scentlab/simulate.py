@@ -187,24 +187,11 @@ def even_layout(blends, loads_pct, *, pots=2, sweat=4, sweat_heat=0, frost=0, th
 
 @one_thread()
 def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generator) -> Series:
-    """Pour and score a layout under a truth.
+    """Pour and score a layout under a truth; a Series marked as invented.
 
-    Parameters
-    ----------
-    layout : Layout, as :func:`even_layout` or :func:`layout_of_plan` make one.
-    truth : Truth that names every blend of the layout.
-    seed : int or numpy Generator.
+    ``layout`` is made by :func:`even_layout` or :func:`layout_of_plan`; KeyError for a blend of it
+    that the truth does not name.
 
-    Returns
-    -------
-    Series marked as invented.
-
-    Raises
-    ------
-    KeyError for a blend that the truth does not name.
-
-    Examples
-    --------
     >>> layout = even_layout(["soft"], [6.0, 8.0, 10.0], pots=2, sweat=4)
     >>> len(simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1).grades)
     24
@@ -254,20 +241,10 @@ def _of(rows, truth, name):
     return rows["blend"].map(known).to_numpy(float)
 
 
-def _over(own, truth, moved):
-    """Points of load (% of wax) of each piece above its true capacity."""
-    capacity = _of(own, truth, "capacity") + own["pot"].map(moved).fillna(0.0).to_numpy(float)
-    return own["load_pct"].to_numpy(float) - capacity
-
-
-def _scored(score):
-    """Scores as they are given: in half points from 0 to 10."""
-    return np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)
-
-
 def _sweat_looks(pieces, truth, rng, moved):
     own = pieces[pieces["test"] == "sweat"].reset_index(drop=True)
-    over = _over(own, truth, moved)
+    capacity = _of(own, truth, "capacity") + own["pot"].map(moved).fillna(0.0).to_numpy(float)
+    over = own["load_pct"].to_numpy(float) - capacity
     if truth.sweat_pour_sd:
         over = over + _effects(own, truth.sweat_pour_sd, rng, of="pour")
     latent = over / own["blend"].map({b: truth.spread_of(b) for b in truth.blends}).to_numpy(float)
@@ -293,13 +270,6 @@ def _looks(own, grade):
     )
 
 
-def _true_throw(rows, truth):
-    """True mean throw of each row at its load."""
-    floor, rise, half = (_of(rows, truth, f"throw_{name}") for name in ("floor", "rise", "half"))
-    load = rows["load_pct"].to_numpy(float)
-    return floor + rise * load / (half + load)
-
-
 def _throw_scores(smellings, pieces, truth, rng):
     scores = smellings.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
     person, people = pd.factorize(scores["assessor"])
@@ -307,14 +277,17 @@ def _throw_scores(smellings, pieces, truth, rng):
     pour, pours = pd.factorize(scores["pour"])
     scale = np.exp(truth.scale_sd * rng.standard_normal(len(people)))
     shift = truth.assessor_sd * rng.standard_normal(len(people))
-    score = shift[person] + 5.0 + scale[person] * (_true_throw(scores, truth) - 5.0)
+    true = np.array([truth.throw(*row) for row in zip(scores["blend"], scores["load_pct"],
+                                                      strict=True)], dtype=float)
+    score = shift[person] + 5.0 + scale[person] * (true - 5.0)
     score = score + (truth.sitting_sd * rng.standard_normal(len(sittings)))[sitting]
     score = score + (truth.pour_sd * rng.standard_normal(len(pours)))[pour]
     score = score + truth.score_sd * rng.standard_normal(len(scores))
     noise = rng.uniform(0.0, 10.0, len(scores))
     score = np.where(person < truth.rogues, noise, score)
     scores = scores.drop(columns=["blend", "load_pct"])
-    return scores.assign(throw=_scored(score), minutes=30.0, works_with_fragrance=None)
+    score = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)  # in half points
+    return scores.assign(throw=score, minutes=30.0, works_with_fragrance=None)
 
 
 def layout_of_plan(plan):

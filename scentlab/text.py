@@ -28,30 +28,18 @@ _DISARMED = re.compile(r"'(?=\s*[=+\-@\t\r'＝＋－＠])")
 
 
 def kept(text):
-    """Text as it is kept: NFC, without spaces at its ends.
-
-    >>> kept("  Ce\\u0301dre ") == "C\\u00e9dre"
-    True
-    """
+    """Text as it is kept: NFC, without spaces at its ends."""
     text = str(text).strip()
     return text if text.isascii() else unicodedata.normalize("NFC", text).strip()
 
 
 def capital(words):
-    """Words with a capital at their beginning; the rest stays as it is.
-
-    >>> capital("one pot"), capital("")
-    ('One pot', '')
-    """
+    """Words with a capital at their beginning; the rest stays as it is."""
     return words[:1].upper() + words[1:]
 
 
 def count_of(number, word):
-    """A number with its word.
-
-    >>> count_of(1, "pot"), count_of(3, "pot")
-    ('1 pot', '3 pots')
-    """
+    """A number with its word: 1 pot, 3 pots."""
     return f"{number:.0f} {word}{'' if number == 1 else 's'}"
 
 

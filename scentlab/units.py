@@ -304,11 +304,7 @@ def say_one_weight(grams, digits=1):
 
 
 def say_grams(grams, digits=1):
-    """A weight as a scale of the bench shows it, in g and in oz, the maker's own first.
-
-    >>> say_grams(42.5), say_grams(454, 0)
-    ('42.5 g (1.50 oz)', '454 g (16.0 oz)')
-    """
+    """A weight as a scale of the bench shows it, in g and in oz, the maker's own first."""
     said = f"{grams:.{digits}f} g", f"{ounces_from_grams(grams):.{digits + 1}f} oz"
     return _both(said, _chosen.weight == "oz")
 
@@ -319,14 +315,7 @@ def say_weighed(grams):
 
 
 def fine_weight(grams):
-    """The number of what a piece lost or held in the maker's unit: to 0.01 g or 0.001 oz.
-
-    >>> fine_weight(1.234)
-    '1.23'
-    >>> with showing(Shown("oz")):
-    ...     fine_weight(1.234)
-    '0.044'
-    """
+    """The number of what a piece lost or held in the maker's unit: to 0.01 g or 0.001 oz."""
     return f"{ounces_from_grams(grams):.3f}" if _chosen.weight == "oz" else f"{grams:.2f}"
 
 
@@ -347,15 +336,10 @@ def add_up(grams):
     return grams_from_ounces(round(sum(map(scale_ounces, grams)), 2))
 
 
-def weights_in_unit(grams, digits=2):
-    """Grams (array or frame) as numbers in the maker's unit.
-
-    >>> with showing(Shown("oz")):
-    ...     weights_in_unit(np.array([100.0, 453.59237])).tolist()
-    [3.53, 16.0]
-    """
+def weights_in_unit(grams):
+    """Grams (array or frame) as numbers in the maker's unit."""
     factor = GRAMS_PER_OUNCE if _chosen.weight == "oz" else 1.0
-    return (grams / factor).round(digits)
+    return (grams / factor).round(2)
 
 
 def is_typed(load_pct):
@@ -390,11 +374,7 @@ def say_one_temperature(degrees_c):
 
 
 def say_in(value, unit):
-    """A value of a column in its unit, a weight and a temperature in the maker's alone.
-
-    >>> say_in(48.0, "°C"), say_in(2.5, "min")
-    ('48 °C', '2.5 min')
-    """
+    """A value of a column in its unit, a weight and a temperature in the maker's alone."""
     say = {"g": say_weighed, "°C": say_one_temperature}.get(unit)
     return say(value) if say else f"{value:g} {unit}"
 

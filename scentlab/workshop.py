@@ -132,18 +132,9 @@ def is_quick(plan):
 
 
 def series_here(*needs, folder="."):
-    """The series in this folder if it has what a notebook needs, else a copy of the demo.
-
-    Parameters
-    ----------
-    needs : "plan", "sweat grades" or names of tables (pours, grades, throws) that must not be
-        empty.
-    folder : where to look for a series.
-
-    Returns
-    -------
-    :class:`Bench`; its ``demo`` and ``sentence`` tell which one it is, and why.
-    """
+    """The series in this folder, a :class:`Bench`, if it has what a notebook needs: "plan",
+    "sweat grades" or names of tables that must not be empty. Else a copy of the demo, whose
+    ``sentence`` says why."""
     folder = Path(folder).resolve()
     if not (folder / FILE_NAME).is_file():
         return _demo_bench("this folder holds no series")
@@ -155,27 +146,14 @@ def series_here(*needs, folder="."):
 
 
 def series_in(folder):
-    """The series folders in a workshop, by name.
-
-    >>> series_in(tempfile.mkdtemp())
-    []
-    """
+    """The series folders in a workshop, by name."""
     return [f.parent for f in sorted(Path(folder).glob(f"*/{FILE_NAME}"))]
 
 
 def series_beside(folder, most=4):
-    """Scored series in the folders beside this one, the most recently changed first.
-
-    An invented series is no company for a real one: only series of the same sort are given.
-
-    Parameters
-    ----------
-    folder : of a series. most : int, how many at the most.
-
-    Returns
-    -------
-    list of Store, of series that have pours and grades.
-    """
+    """Stores of scored series in the folders beside that of a series, the most recently changed
+    first. An invented series is no company for a real one: only series of the same sort are
+    given."""
     here = Path(folder).resolve()
     invented = (here / FILE_NAME).is_file() and Store.open(here).about()["invented"]
     files = (f for f in here.parent.glob(f"*/{FILE_NAME}") if f.parent != here)

@@ -48,11 +48,9 @@ _SCALE = schema.POURS["scale_check_g"]
 
 def _reads(name, meaning):
     """A reader of an amount as people type it, that refuses as a field does."""
-    read, unit = ASKED[name]
-
     def reader(text):
         try:
-            return read(text, *unit)
+            return ASKED[name](text)
         except AmountError as error:
             raise FieldError(meaning, text, f"{error.remedy}.") from None
 
@@ -277,7 +275,7 @@ class QuickPage(w.VBox):
         cycle = self.check.plan.heat_cycle
         return self.check.heat_day and HeatForm(
             {"hours": cycle.hours, "cycles": cycle.cycles},
-            self.check.log_heat, lambda r: self.check.undo("heats", r.entry_id),
+            partial(self.check.store.add, "heats"), lambda r: self.check.undo("heats", r.entry_id),
             day=self.check.heat_day, title="Heat cycle: what the thermometer showed")
 
     def _say_now(self, words):
