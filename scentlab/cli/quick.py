@@ -242,8 +242,9 @@ def _temperatures():
         return {name: _degrees(part.strip(), POURS[name])
                 for name, part in zip(_HEAT, said.split(","), strict=False)}
 
-    return _until("Fragrance added at, poured at, room, as 185 F, 150 F, 70 F (or as many as you "
-                  "measured; Enter for none): ", read)
+    usual = "85 C, 65 C, 21 C" if shown().temperature == "C" else "185 F, 150 F, 70 F"
+    return _until(f"Fragrance added at, poured at, room, as {usual} (Enter if you measured none): ",
+                  read)
 
 
 def _degrees(said, column):

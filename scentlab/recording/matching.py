@@ -230,8 +230,7 @@ def matched(sheet, source, findings):
     for name, origin in plan.items():
         if list(sheet.text.columns).count(origin.heading) > 1:  # which the import itself says
             return sheet
-        texts = [str(text).strip() for text in sheet.text[origin.heading]]
-        cells[name] = texts
+        texts = cells[name] = [str(text).strip() for text in sheet.text[origin.heading]]
         if name in table.names:
             column = table[name]
             cells[name] = [_converted(t, column, origin.unit, source.decimal) for t in texts]
@@ -249,10 +248,9 @@ def _checked_matching(sheet, source, findings):
     """The matching with everything wrong in it found; what is wrong is left out."""
     plan, table, headings = {}, sheet.table, list(sheet.text.columns)
     for name, origin in source.columns.items():
-        origin = origin if isinstance(origin, From) else From(origin)
         units = units_of(table[name]) if name in table.names else ()
         if name not in table.names:
-            findings.problems.append(_unmatched(sheet.file, None, str(name), str(name), "columns",
+            findings.problems.append(_unmatched(sheet.file, None, name, name, "columns",
                                                 table.names))
         elif origin.heading not in headings:
             findings.problems.append(_unmatched(sheet.file, 1, name, origin.heading, "headings",

@@ -24,7 +24,7 @@ P01;A;soft mix;14.03.2026;7,055;0,635;185;none
 P02;A;soft mix;14.03.2026;7,055;0,847;180;
 """
 COLUMNS = {
-    "pour": "Pour", "pot": "Pot", "blend": "Blend",
+    "pour": From("Pour"), "pot": From("Pot"), "blend": From("Blend"),
     "poured_on": From("Poured on", "day.month.year"), "wax_g": From("Wax", "oz"),
     "fragrance_g": From("Oil", "oz"), "add_temp_c": From("Add at", "°F"),
 }
@@ -64,7 +64,7 @@ def test_units_and_dates_that_were_chosen(empty, foreign):
 
 
 def test_a_unit_is_never_guessed(empty, foreign):
-    columns = {**COLUMNS, "wax_g": "Wax", "poured_on": From("Poured on", "stardate")}
+    columns = {**COLUMNS, "wax_g": From("Wax"), "poured_on": From("Poured on", "stardate")}
     dry = dry_run(empty, pours=Source(foreign(), columns, decimal=","))
     assert told(dry)[:2] == [
         "mine.csv, row 1, column poured_on: found 'stardate', expected the unit of 'Poured on': "
@@ -79,7 +79,7 @@ def test_a_unit_is_never_guessed(empty, foreign):
 
 
 def test_a_matching_that_cannot_be(empty, foreign):
-    columns = {**COLUMNS, "colour": "Remark", "note": "Notes"}
+    columns = {**COLUMNS, "colour": From("Remark"), "note": From("Notes")}
     dry = dry_run(empty, pours=Source(foreign(), columns, decimal=","))
     assert told(dry) == [
         "mine.csv, column colour: found 'colour', expected one of the columns pour, pot, blend, "
