@@ -68,8 +68,8 @@ def stored_about(store, name, what=None):
     found = [
         Entry(table, row["entry_id"], _words(table, row), {n: row[n] for n in MENDABLE[table]})
         for table in (SCORES if blind else ("heats",) if heat else ("pours",))
-        for row in store.records(table)
-        if heat or name in [row[c] for c in (RECORDS[table].codes if blind else ("pour",))]
+        for row in store.records(
+            table, RECORDS[table].codes if blind else () if heat else ("pour",), name)
     ]
     if not found:
         what = f"piece {name}" if blind else "a heat cycle" if heat else f"pour {name}"

@@ -167,7 +167,7 @@ def photos_of(store, code=None):
     """The photos that stand, of one piece or of all, oldest first: a list of :class:`Photo`."""
     return [Photo(**{**row, "chosen": row["chosen"] == "yes"},
                   path=photo_path(store.folder, row["code"], row["sha256"]))
-            for row in store.records("photos") if code in (None, row["code"])]
+            for row in store.records("photos", () if code is None else ("code",), code)]
 
 
 def chosen_photos(store):

@@ -325,13 +325,17 @@ class Store:
             query = f"SELECT {names} FROM {table} WHERE {where} ORDER BY entry_id"
             return as_frame(connection.execute(query).fetchall(), RECORDS[table])
 
-    def records(self, table: str) -> list[dict]:
-        """The rows that stand as dicts of their values and entry_id, oldest first."""
+    def records(
+        self, table: str, columns: Sequence[str] = (), value: Any = None,
+    ) -> list[dict]:
+        """The rows that stand as dicts of their values and entry_id, oldest first; with ``columns``
+        those that have the value in one of them."""
         _known(table)
+        where = " OR ".join(f"{name} = ?" for name in columns) or "1"
+        query = f"SELECT * FROM {table} WHERE ({where}) AND {standing(table)} ORDER BY entry_id"
         with self._reading() as connection:
-            query = f"SELECT * FROM {table} WHERE {standing(table)} ORDER BY entry_id"
             return [{**_values(table, row), "entry_id": row["entry_id"]}
-                    for row in connection.execute(query)]
+                    for row in connection.execute(query, [value] * len(columns))]
 
     def distinct(self, table: str, columns: Iterable[str], **where: Any) -> frozenset[tuple]:
         """The distinct values of some columns among the rows that stand, as a set of tuples.

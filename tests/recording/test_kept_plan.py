@@ -268,7 +268,7 @@ def test_the_form_of_pieces_needs_no_pour_where_a_plan_is_kept(store, files):
 def test_a_problem_of_a_matched_file_shows_what_stands_in_it(store, tmp_path, files):
     files(pours=POURS)
     (tmp_path / "mine.csv").write_text("No;Sweat\n427;1\n", encoding="utf-8")
-    columns = {"code": "No", "sweat_grade": From("Sweat")}
+    columns = {"code": From("No"), "sweat_grade": From("Sweat")}
     found = told(store, {"pours": tmp_path / "pours.csv",
                          "pieces": Source(tmp_path / "mine.csv", columns)})
     assert [t.partition(",")[0] for t in found] == ["mine.csv"]
