@@ -36,11 +36,18 @@ from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.materials import Refusal
-from scentlab.quick import ASKED, UNITS_ASKED, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.quick import (
+    ASKED,
+    QUICK_TESTER,
+    UNITS_ASKED,
+    QuickCheck,
+    plan_asked,
+    say_batch,
+    weighed,
+)
 from scentlab.recording.shelf import Shelf, shelf_beside
 from scentlab.recording.store import FILE_NAME
 from scentlab.units import say_weight, show_in, shown
-from scentlab.workshop import QUICK_TESTER
 
 MAIN = 5  # fields that are always to be seen
 _SCALE = schema.POURS["scale_check_g"]

@@ -166,7 +166,7 @@ def test_lab_hands_what_follows_the_dashes_to_jupyterlab(monkeypatch, run, demo)
     assert run("lab", folder, "--", "--no-browser", "--port=8899")[0] == 0
     command, environment = seen
     assert command[:4] == [
-        sys.executable, "-m", "jupyterlab", f"--ServerApp.root_dir={folder.resolve()}"]
+        sys.executable, "-m", "scentlab.lab", f"--ServerApp.root_dir={folder.resolve()}"]
     assert command[-3:] == [
         "--LabApp.default_url=/lab/tree/start.ipynb", "--no-browser", "--port=8899"]
     assert environment["SCENTLAB_LAB_ROOT"] == str(folder.resolve())
