@@ -256,9 +256,14 @@ def plan_rows(plan):
 
 
 def shelve(folder, plan):
-    """Put what a plan of a series folder knows on the shelf of its workshop; returns new rows."""
-    rows = plan_rows(plan)
-    return put_on_shelf(shelf_of(folder), rows) if rows else []
+    """Put what a plan of a series folder knows on the shelf of its workshop; returns new rows.
+
+    The folder above a series is a workshop when it has a shelf or a second series. Above one that
+    lies alone, somewhere, nothing is written; :func:`gather` finds its plan when more comes.
+    """
+    workshop, rows = shelf_of(folder), plan_rows(plan)
+    alone = len([*workshop.glob(f"*/{FILE_NAME}")]) < 2 and not (workshop / SHELF_NAME).is_file()
+    return put_on_shelf(workshop, rows) if rows and not alone else []
 
 
 def gather(folder):

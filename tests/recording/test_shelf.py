@@ -176,6 +176,15 @@ def test_series_of_a_workshop_are_gathered_and_a_later_plan_goes_there_by_itself
     assert len(read_shelf(tmp_path).rows) == len(shelf.rows) + 1
 
 
+def test_above_a_series_that_lies_alone_nothing_is_written(tmp_path):
+    make_series(tmp_path / "one")
+    assert shelve(tmp_path / "one", own_plan()) == []
+    assert [place.name for place in tmp_path.iterdir()] == ["one"]
+    make_series(tmp_path / "two")
+    shelve(tmp_path / "two", own_plan())
+    assert read_shelf(tmp_path).names("wax") == ["creamy wax", "firm wax", "soft wax"]
+
+
 def test_bounds_are_those_of_the_materials():
     for name, (lower, upper, _) in BOUNDS.items():
         if name in SHELF.names:
