@@ -2,34 +2,22 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 from typing import Any
 
 import pandas as pd
 
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
-from scentlab.choosing.pick import (
-    Evidence,
-    Pick,
-    ceiling_under,
-    choose_load,
-    chosen_loads,
-)
+from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load, chosen_loads
 from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.sensitivity import find_sensitivity
-from scentlab.fitting.frost import FrostFit, fit_frost
+from scentlab.fitting.frost import fit_frost
 from scentlab.fitting.longevity import Longevity, fit_longevity
-from scentlab.fitting.pairs import PairTest, pair_test
-from scentlab.fitting.sweat import (
-    PRECISE,
-    SweatFit,
-    at_age,
-    fit_sweat,
-    load_at_risk_draws,
-)
-from scentlab.fitting.throw import ThrowFit, fit_throw
+from scentlab.fitting.pairs import pair_test
+from scentlab.fitting.sweat import PRECISE, at_age, fit_sweat, load_at_risk_draws
+from scentlab.fitting.throw import fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
 from scentlab.series import Series
@@ -38,51 +26,32 @@ from scentlab.text import capital
 DRAWS = 2000
 
 
-@dataclass(frozen=True, repr=False)
-class Analysis:
-    """A series with its fits, ceiling and pick.
+@dataclass(frozen=True, repr=False, kw_only=True)
+class Analysis(Evidence):
+    """A series with its fits, ceiling and pick, as :class:`Evidence` has them.
 
-    ``throw`` and ``frost`` are None when there is nothing to fit: ``notes`` says why, and
-    ``no_throw`` and ``no_frost`` why scores that are stored have no fit. ``longevity`` is None
-    when no piece was checked on the warmer; the pick does not look at it. ``pairs`` is None when
-    no two loads were compared; the throw fit holds scores and pairs.
-    ``odd_pots`` are the pots unlike the rest. ``draws`` is how many posterior draws were asked for:
-    with it, the seed and the rules the same records give the same numbers.
+    ``notes`` say why ``throw`` or ``frost`` is None, and ``no_throw`` and ``no_frost`` why scores
+    that are stored have no fit. ``longevity`` is None when no piece was checked on the warmer; the
+    pick does not look at it. The throw fit holds scores and ``pairs``.
+    ``draws`` is how many posterior draws were asked for: with it, the seed and the rules the same
+    records give the same numbers.
     """
 
-    series: Series
     rules: Rules
     seed: int
-    sweat: SweatFit
-    frost: FrostFit | None
-    throw: ThrowFit | None
     ceiling: Ceiling
     pick: Pick
-    notes: tuple = field(default=())
+    notes: tuple = ()
     draws: int = DRAWS
     longevity: Longevity | None = None
-    no_throw: str = ""
-    no_frost: str = ""
-    odd_pots: tuple = ()
-    pairs: PairTest | None = None
 
     def __repr__(self):
         return f"<Analysis of {self.series.title!r}: {self.pick.sentence}>"
 
-    @property
-    def evidence(self):
-        """The fits, as :func:`choose_load` takes them."""
-        return Evidence(
-            sweat=self.sweat, throw=self.throw, frost=self.frost, blends=self.series.blends,
-            piece_g=self.series.piece_g, currency=self.series.currency, no_throw=self.no_throw,
-            no_frost=self.no_frost, series=self.series, odd_pots=self.odd_pots,
-            pairs=self.pairs,
-        )
-
     @cached_property
     def sensitivity(self):
         """The answer under other assumptions."""
-        return find_sensitivity(self.evidence, self.rules)
+        return find_sensitivity(self, self.rules)
 
     @property
     def rests(self):
@@ -142,9 +111,9 @@ def analyse(
         ceiling=ceiling, notes=tuple(notes), draws=draws,
         pick=None,  # pyright: ignore[reportArgumentType] - chosen from the rest, below
         longevity=longevity, no_throw=no_throw, no_frost=no_frost,
-        odd_pots=odd_pots_of(sweat, series.sweat()), pairs=pairs,
+        odd_pots=odd_pots_of(sweat), pairs=pairs,
     )
-    return replace(found, pick=choose_load(found.evidence, rules, ceiling))
+    return replace(found, pick=choose_load(found, rules, ceiling))
 
 
 def _fit_sweat(series, others, memory, **options):
@@ -253,7 +222,7 @@ def decider(analysis, brief=False):
         same = all(getattr(rules, name) == getattr(analysis.rules, name)
                    for name in ("stress", "ship_age_days", "throw_kind"))
         return replace(found, pick=choose_load(
-            found.evidence, rules, found.ceiling, brief=brief,
+            found, rules, found.ceiling, brief=brief,
             rests=analysis.rests if same else None))
 
     return decide
@@ -269,8 +238,8 @@ def choices(analysis):
     wax; missing where none qualifies), those of :func:`what_if`, the rules of the analysis among
     them.
     """
-    rules, evidence, rows = analysis.rules, analysis.evidence, []
-    fit = at_age(evidence.sweat, rules.ship_age_days)
+    rules, rows = analysis.rules, []
+    fit = at_age(analysis.sweat, rules.ship_age_days)
     known = rules.stress is None or rules.stress in fit.stresses
     for risk in sorted({*RISKS, rules.risk}):
         at_risk = load_at_risk_draws(fit, risk, rules.limit_grade, rules.stress) if known else None
@@ -279,6 +248,6 @@ def choices(analysis):
             ceiling = find_ceiling(fit, own, at_risk) if known else ceiling_under(fit, own)
             safe = ceiling.table.set_index("blend")["ceiling_load_pct"]
             rows += [(risk, confidence, c["blend"], c["load_pct"], safe[c["blend"]])
-                     for c in chosen_loads(evidence, own, ceiling)]
+                     for c in chosen_loads(analysis, own, ceiling)]
     return pd.DataFrame(
         rows, columns=["risk", "confidence", "blend", "load_pct", "ceiling_load_pct"])

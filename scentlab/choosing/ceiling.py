@@ -5,7 +5,7 @@ where a piece of a NEW pot reaches the limit grade with the stated chance, avera
 the ceiling is the lower quantile of what is believed of that load.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cached_property
 
 import numpy as np
@@ -43,7 +43,7 @@ class Ceiling(Result):
     confidence: float
     limit_grade: int
     stress: str
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def sentence(self):

@@ -6,7 +6,7 @@ maker's own numbers. No load above the highest that the answer admits is weighed
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from functools import cache, partial
 from typing import Any
 
@@ -16,7 +16,7 @@ import pandas as pd
 from scentlab.choosing.pick import caps, loads_between
 from scentlab.choosing.rests import stress_words
 from scentlab.choosing.saving import piece_costs, say_money
-from scentlab.fitting.reweighting import resampled
+from scentlab.fitting.reweighting import thinned
 from scentlab.fitting.sweat import at_age, sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.materials import Refusal
@@ -106,7 +106,7 @@ class LoadCosts(Result):
     currency: str
     stress: str
     limit_grade: int
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     def of(self, which):
         """The row of one of the three loads, or None."""
@@ -164,7 +164,7 @@ def coster(analysis: Any):
     callable(blend, costs) -> LoadCosts. It raises FitError for a blend without a recommended load,
     and where sales are lost by throw that nobody scored.
     """
-    known = cache(lambda blend: _Known.of(analysis, blend))
+    known = cache(lambda blend: _Known(analysis, blend))
     chance = cache(lambda blend, *batch: known(blend).chance(*batch))
     return lambda blend, costs: known(blend).weigh(costs, partial(chance, blend))
 
@@ -200,44 +200,31 @@ def load_costs(analysis: Any, costs: Costs | None = None, blend: str | None = No
     return coster(analysis)(blend or analysis.pick.table.at[0, "blend"], costs or Costs())
 
 
-@dataclass(frozen=True)
 class _Known:
     """What is believed of the loads of a blend, as draws (S, L) side by side; no money yet."""
 
-    analysis: Any
-    blend: str
-    fit: Any
-    loads: np.ndarray
-    chosen: int
-    risks: np.ndarray
-    behind: np.ndarray | None
-    materials: np.ndarray
-    notes: tuple
-
-    @classmethod
-    def of(cls, analysis, blend):
-        rules, evidence = analysis.rules, analysis.evidence
+    def __init__(self, analysis, blend):
+        self.analysis, self.blend, rules = analysis, blend, analysis.rules
         rows = analysis.pick.table.set_index("blend")
         if blend not in rows.index:
             raise FitError(f"no blend is called {blend!r}; there are {', '.join(rows.index)}")
         chosen = rows.at[blend, "load_pct"]
-        if pd.isna(chosen):
+        if np.isnan(chosen):
             raise FitError(f"no load of {blend} can be given, so none can be weighed: "
                            f"{rows.at[blend, 'reason']}")
-        limits = caps(blend, evidence, rules, analysis.ceiling)
+        limits = caps(blend, analysis, rules, analysis.ceiling)
         loads = loads_between(analysis.ceiling.of(blend)["lowest_tested_pct"],
                               min(limits.values()))
-        loads = np.unique(np.append(loads, chosen))
-        fit, rng = resampled(at_age(analysis.sweat, rules.ship_age_days), DRAWS), (
-            np.random.default_rng(analysis.seed))
-        risks = sweat_risk_draws(fit, blend, loads, rules.limit_grade, analysis.ceiling.stress)
-        behind = None
-        if evidence.throw is not None and blend in evidence.throw.blends:
-            behind = _behind(evidence.throw, blend, loads)
-            behind = behind[rng.permutation(np.arange(DRAWS) % len(behind))]
-        materials, notes = _materials(evidence, blend, loads)
-        return cls(analysis, blend, fit, loads, int(np.flatnonzero(loads == chosen)[0]), risks,
-                   behind, materials, notes)
+        self.loads = np.unique(np.append(loads, chosen))
+        self.chosen = int(np.flatnonzero(self.loads == chosen)[0])
+        self.fit = thinned(at_age(analysis.sweat, rules.ship_age_days), DRAWS)
+        self.risks = sweat_risk_draws(self.fit, blend, self.loads, rules.limit_grade,
+                                      analysis.ceiling.stress)
+        self.behind, throw = None, analysis.throw
+        if throw is not None and blend in throw.blends:
+            behind, rng = _behind(throw, blend, self.loads), np.random.default_rng(analysis.seed)
+            self.behind = behind[rng.permutation(np.arange(DRAWS) % len(behind))]
+        self.materials, self.notes = _materials(analysis, blend, self.loads)
 
     def weigh(self, costs, chance):
         """The costs of all loads, and three of them closely."""
@@ -282,7 +269,7 @@ class _Known:
 
     def chance(self, load, pieces, pots, many):
         """That so many pieces of a batch or more sweat; by fewer draws the more are counted."""
-        fit = resampled(self.fit, DRAWS // (1 + many // 5))
+        fit = thinned(self.fit, DRAWS // (1 + many // 5))
         risks = sweat_risk_draws(
             fit, self.blend, np.full(len(POT_NODES), load), self.analysis.rules.limit_grade,
             self.analysis.ceiling.stress, pot=POT_NODES)
@@ -322,7 +309,7 @@ def _materials(evidence, blend, loads):
     if np.isnan(known["wax_price_per_kg"]):
         known["wax_price_per_kg"] = 0.0
         notes.append("The price of the wax is not known: fragrance alone is counted.")
-    cost = piece_costs(known, evidence.piece_g, loads)
+    cost = piece_costs(known, evidence.series.piece_g, loads)
     if np.isnan(cost).any():
         notes = ["The price of the fragrance or the weight of a piece is not known: materials are "
                  "left out, so a lower load saves nothing here."]

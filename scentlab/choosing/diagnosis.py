@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -42,7 +42,7 @@ class Diagnosis(Result):
 
     sweat: SweatCheck
     pots_left_out: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def table(self):

@@ -5,7 +5,7 @@ many pieces of each stratum sweated, how many of them are as sold follows a hype
 the finish changes nothing (Fisher 1935; over strata Gart 1970), whatever the pots are like.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -38,7 +38,7 @@ class FinishCheck(Result):
     less: float
     could_pct: float
     stress: str
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def sentence(self):

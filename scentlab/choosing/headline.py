@@ -3,7 +3,6 @@
 import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
-from scentlab.choosing.rests import stress_words
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.results import say_odds, say_percent
@@ -17,18 +16,17 @@ def headline(row, rules, evidence, ceiling, rests):
     """The answer for one blend.
 
     row : of the table of a Pick. rules : Rules. evidence : Evidence. ceiling : Ceiling.
-    rests : Rests, or None where only the fits are known.
+    rests : Rests.
     Returns str: the load, the highest safe load, what is missing, and why it is that load.
     """
-    warning = "" if rests is None else rests.headline(row["blend"]).removesuffix(".")
+    warning = rests.headline(row["blend"]).removesuffix(".")
     if pd.isna(row["load_pct"]):
         return ". ".join(filter(None, [f"{row['blend']}: {row['reason']}", warning])) + "."
     odds = say_odds(row["p_over"], row["least_told"])
     said = [
         *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
         *pair_sentences(row["blend"], evidence, rules),
-        _seen_words(row, rules, stress_words(ceiling.stress, evidence.series and
-                                             evidence.series.plan), rests),
+        _seen_words(row, rules, rests),
         f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat",
     ]
     if not pd.isna(row["dry_bound"]):
@@ -39,7 +37,7 @@ def headline(row, rules, evidence, ceiling, rests):
                     f"({row['throw_lower']:.1f} to {row['throw_upper']:.1f})")
     today = rules.today_of(row["blend"])
     if today is not None:
-        said.append(saving_words(row["saving_per_1000"], today, evidence.currency))
+        said.append(saving_words(row["saving_per_1000"], today, evidence.series.currency))
     return in_sentences(said)
 
 
@@ -74,16 +72,14 @@ def _highest_safe(row, found, evidence):
     return f"highest safe load: {words}{high}{held}"
 
 
-def _seen_words(row, rules, storage, rests):
+def _seen_words(row, rules, rests):
     """How many of the pieces that decide sweated at the load or below, and until when."""
     if not row["stressed_below"]:
         return ""
-    until = ""
-    if rests is not None:
-        own = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
-        until = f", seen up to {own}" if own.startswith("day") else ""
+    oldest = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
+    until = f", seen up to {oldest}" if oldest.startswith("day") else ""
     said = (
-        f"{row['stressed_wet'] or 'None'} of {row['stressed_below']} pieces {storage} sweated "
+        f"{row['stressed_wet'] or 'None'} of {row['stressed_below']} pieces {rests.stress} sweated "
         f"(grade {rules.limit_grade} or more) at the "
         f"loads tested up to {say_percent_of_wax(row['load_pct'], sold=True)}{until}"
     )

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -65,7 +65,7 @@ class LotCheck(Result):
     seen: pd.DataFrame
     risk: float
     stress: str
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def lines(self) -> tuple:

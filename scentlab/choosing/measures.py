@@ -7,10 +7,12 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.saving import PIECES, piece_costs
-from scentlab.fitting.frost import frost_risk
+from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.looks import reached
-from scentlab.fitting.sweat import sweat_risk
-from scentlab.fitting.throw import has_level, throw_curve
+from scentlab.fitting.pairs import PairTest
+from scentlab.fitting.sweat import SweatFit, sweat_risk
+from scentlab.fitting.throw import ThrowFit, has_level, throw_curve
+from scentlab.series import Series
 from scentlab.units import content_from_load
 
 _NEAR = 0.1  # loads weighed as near as this to a load count as that load
@@ -23,24 +25,20 @@ _MEASURES = (
 
 @dataclass(frozen=True)
 class Evidence:
-    """The fits behind a pick; ``throw`` and ``frost`` may be None.
+    """The fits behind a pick and what they rest on; ``throw``, ``frost`` and ``pairs`` may be None.
 
     ``no_throw`` and ``no_frost`` say why scores that are stored have no fit; empty where nothing
-    was scored. ``series`` and ``odd_pots`` are what the answer rests on, None and empty where only
-    the fits are known. ``pairs`` is the PairTest, or None.
+    was scored. ``odd_pots`` are the pots unlike the rest.
     """
 
-    sweat: object
-    throw: object
-    frost: object
-    blends: pd.DataFrame
-    piece_g: float | None = None
-    currency: str = ""
+    sweat: SweatFit
+    throw: ThrowFit | None
+    frost: FrostFit | None
+    series: Series
     no_throw: str = ""
     no_frost: str = ""
-    series: object = None
     odd_pots: tuple = ()
-    pairs: object = None
+    pairs: PairTest | None = None
 
     def about(self, blend):
         """Limits and prices of a blend as floats; missing where they are not known."""
@@ -48,7 +46,7 @@ class Evidence:
 
     @cached_property
     def _known(self):
-        rows = self.blends.set_index("blend").reindex(index=self.sweat.blends, columns=_KNOWN)
+        rows = self.series.blends.set_index("blend")[_KNOWN].reindex(self.sweat.blends)
         return rows.apply(pd.to_numeric).astype(float)
 
     def frost_known_at(self, age):
@@ -124,9 +122,9 @@ def _at(blend, loads, evidence, rules, at_risk):
         found = frost_risk(frost, blend, loads, rules.frost_limit_grade, rules.ship_age_days)
         _put(frame, ("frost_risk", "frost_lower", "frost_upper"), found, loads, inside)
     known, today = evidence.about(blend), rules.today_of(blend)
-    frame["cost_per_piece"] = piece_costs(known, evidence.piece_g, loads)
+    frame["cost_per_piece"] = piece_costs(known, evidence.series.piece_g, loads)
     if today is not None:
-        now = piece_costs(known, evidence.piece_g, today)
+        now = piece_costs(known, evidence.series.piece_g, today)
         frame["saving_per_1000"] = PIECES * (now - frame["cost_per_piece"])
     return frame
 

@@ -65,7 +65,7 @@ class Pick(Result):
     sentences: dict
     changes: pd.DataFrame
     rules: dict
-    notes: tuple = field(default=())
+    notes: tuple = ()
     orders: pd.DataFrame = field(default_factory=lambda: order_chances(np.empty((0, 0)), ()))
     rests: Rests | None = None
     throw_least: float = 0.01
@@ -84,7 +84,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
 
     Parameters
     ----------
-    evidence : Evidence, as ``Analysis.evidence`` gives it.
+    evidence : Evidence, such as an Analysis.
     rules : Rules; None for the usual ones.
     ceiling : Ceiling under the same rules, made if None.
     rests : Rests of the same stress, age of sale and kind of throw, made if None.
@@ -105,7 +105,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
 
     Examples
     --------
-    ``choose_load(analysis.evidence, Rules(risk=0.02)).sentence``
+    ``choose_load(analysis, Rules(risk=0.02)).sentence``
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
@@ -120,7 +120,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     ranked = rank(measured, draws, blends, rules.throw_loss)
     rest = [c for c in ranked if c not in _FRONT and c != "reason"]
     table = ranked[[*_FRONT, *rest, "reason"]]
-    if rests is None and evidence.series is not None:
+    if rests is None:
         rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots)
     sentences = {
         r["blend"]: headline(r, rules, evidence, ceiling, rests) for _, r in table.iterrows()

@@ -4,13 +4,12 @@ Everything is read off the records; what is missing is said, for an answer must 
 more than what was looked at.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-import numpy as np
 import pandas as pd
 
-from scentlab.fitting.checks import unlike_pots
-from scentlab.results import FitError, Result
+from scentlab.fitting.checks import pot_effects
+from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
 from scentlab.text import capital, count_of
@@ -53,7 +52,7 @@ class Rests(Result):
 
     table: pd.DataFrame
     stress: str
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     def of(self, blend):
         """The rows of one blend, with those of all."""
@@ -134,15 +133,12 @@ def find_rests(series, rules, stress, odd_pots=()):
     return Rests(_gathered(rows), stress_words(stress, series.plan))
 
 
-def odd_pots_of(fit, looks):
+def odd_pots_of(fit):
     """Pots unlike the rest by a sweat fit: tuple of (pot, blend, words)."""
-    try:
-        pots = unlike_pots(fit, looks)
-    except (FitError, np.linalg.LinAlgError):
-        return ()
+    pots = pot_effects(fit)
     return tuple(
         (r.pot, r.blend, f"sweated {'more' if r.effect > 0 else 'less'} than the rest")
-        for r in pots.itertuples()
+        for r in pots[pots["odd"]].itertuples()
     )
 
 

@@ -1,6 +1,6 @@
 """What the answer would be under other assumptions, by the same draws with other weights."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -31,7 +31,7 @@ class Sensitivity(Result):
     """
 
     table: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def sentence(self):
@@ -58,7 +58,7 @@ def find_sensitivity(evidence, rules):
     Raises FitError where the fit has no prior.
     """
     fit = at_age(evidence.sweat, rules.ship_age_days)
-    if fit.scales is None:
+    if fit.model.prior is None:
         raise FitError("a fit without a prior has no assumption to change")
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     rows = _rows(AS_IS, fit, evidence, rules, at_risk, np.nan, True)
@@ -97,15 +97,15 @@ def _assumptions(fit):
 
 def _other_scales(fit):
     """As :func:`_assumptions`, of priors half and twice as wide."""
-    sigma, (scale, df) = fit.named["sigma"], fit.scales["sigma"]
-    middle, common, shift = fit.scales["spread"]
-    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
-    values, sd = own["log_spread_shift"], shift
-    if not values.size:
-        values, sd = own["log_spread"] - middle, common
+    model, prior = fit.model, fit.model.prior
+    values, sd = model.take(fit.draws, "log_spread_shift"), prior.spread_shift_sd
+    if not model.spreads:
+        values = model.take(fit.draws, "log_spread") - np.log(prior.spread_median)
+        sd = prior.spread_log_sd
     for words, factor in (("half", 0.5), ("twice", 2.0)):
         yield (f"pots differ {words} as much",
-               _changed(stats.t(df), sigma, scale, factor), np.nan)
+               _changed(stats.t(prior.sigma_df), fit.named["sigma"], prior.sigma_scale, factor),
+               np.nan)
     for words, factor in (("half", 0.5), ("twice", 2.0)):
         yield (f"how gently sweat sets in differs {words} as much",
                _changed(stats.norm, values, sd, factor).sum(axis=1), np.nan)

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -48,7 +48,7 @@ class LoadsSoFar(Result):
     answer: str
     stress: str
     limit_words: str
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def lines(self) -> tuple:
@@ -162,7 +162,7 @@ def _answer(analysis, blend):
     if row["load_pct"] > 0:
         low = say_percent(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
-        said = [*use_words(row, found, analysis.evidence),
+        said = [*use_words(row, found, analysis),
                 f"at most {low} of pieces of a new pot would sweat ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")
@@ -173,7 +173,7 @@ def _answer(analysis, blend):
     usual = recommended_by_maker(analysis.series, blend)
     if usual is not None:
         said.append(f"the wax maker's sheet says {say_load_oz(usual)}")
-    said += pair_sentences(blend, analysis.evidence, analysis.rules)
+    said += pair_sentences(blend, analysis, analysis.rules)
     if pd.isna(row["throw"]) and pd.isna(row["throw_chance"]):
         said.append("nobody scored hot throw, so whether less smells as strong is open")
     said.append(analysis.rests.headline(blend).removesuffix("."))

@@ -1,13 +1,12 @@
 """Does a sweat fit describe what was seen? Pours, pots and testers."""
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.reweighting import GRADES, pour_locations
-from scentlab.fitting.sweat import N_GRADES, rebuild_model
+from scentlab.fitting.sweat import N_GRADES
 from scentlab.maths.ordinal import grade_probabilities, misread_flow
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result
@@ -35,7 +34,7 @@ class SweatCheck(Result):
     pours: pd.DataFrame
     pots: pd.DataFrame
     assessors: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def table(self):
@@ -73,9 +72,7 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
     repetitions of the series as ``repeats`` says. Raises FitError when the looks lack a column or
     any grade.
     """
-    looks, _ = settle_looks(grades, "sweat", ages=True)
-    pours = _expected_pours(fit, seed, repeats)
-    pots = _pots(fit, looks)
+    pours, pots = _expected_pours(fit, seed, repeats), pot_effects(fit)
     assessors = _assessors(grades, pours)
     return SweatCheck(pours, pots, assessors, _odd_notes(pots, assessors))
 
@@ -120,22 +117,14 @@ def _predicted(fit, counts, seed, repeats):
     return drawn
 
 
-def unlike_pots(fit, grades):
-    """The pots of :class:`SweatCheck` that are odd, without the rest of the check."""
-    pots = _pots(fit, settle_looks(grades, "sweat", ages=True)[0])
-    return pots[pots["odd"]]
-
-
-def _pots(fit, looks):
+def pot_effects(fit):
     """Each pot's effect at the peak of the best link, and how far it stands out."""
-    model = rebuild_model(fit, looks)
+    model = fit.model
     sigma, z = float(model.shared(fit.point)["sigma"]), model.effects(fit.point)
-    blend = looks.assign(pot=looks["pot"].astype(str)).drop_duplicates("pot").set_index("pot")
-    frame = pd.DataFrame({"pot": model.data.groups, "effect": sigma * z})
-    frame["blend"] = frame["pot"].map(blend["blend"])
-    frame["z"] = z
-    frame["odd"] = np.abs(z) > ODD
-    return frame[["pot", "blend", "effect", "z", "odd"]]
+    blend = fit.counts.set_index(fit.counts["pot"].astype(str))["blend"].groupby(level=0).first()
+    return pd.DataFrame({
+        "pot": model.data.groups, "blend": blend[model.data.groups].to_numpy(),
+        "effect": sigma * z, "z": z, "odd": np.abs(z) > ODD})
 
 
 def _assessors(grades, pours):

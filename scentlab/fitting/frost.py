@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -62,7 +62,7 @@ class FrostFit(Result):
     effective_size: float
     counts: pd.DataFrame
     tested: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def table(self):

@@ -9,7 +9,7 @@ Weight lost is shown as it was weighed, and no curve is fitted to it: it is not 
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -122,7 +122,7 @@ class Longevity(Result):
 
     throw_life: ThrowLife | None
     weights: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def table(self):

@@ -13,7 +13,7 @@ import numpy as np
 from scipy import stats
 
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.fitting.reweighting import pot_log_likelihood, reweighted
+from scentlab.fitting.reweighting import pot_log_likelihood, reweighted, taken
 from scentlab.fitting.sweat import N_GRADES
 from scentlab.maths.sampling import even_places
 from scentlab.results import FitError
@@ -44,12 +44,8 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     kept = even_places(fit.weights, _DRAWS, rng.random())
     place = np.repeat(kept, _SHIFTS)
     shift = _shifts(len(kept), rng)
-    draws = fit.draws[place].copy()
-    draws[:, fit.layout["capacity"][0] + fit.blends.index(blend)] += shift
-    moved = replace(
-        fit, draws=draws, weights=np.full(len(place), 1.0 / len(place)), counts=counts,
-        draw_link=fit.draw_link[place], draw_lot=fit.draw_lot[place],
-    )
+    moved = replace(taken(fit, place), counts=counts)
+    moved.draws[:, fit.model.places["capacity"].start + fit.blends.index(blend)] += shift
     return reweighted(moved, pot_log_likelihood(moved).sum(axis=1))[0], shift
 
 

@@ -7,7 +7,7 @@ Levels and effects at random are integrated out by :mod:`scentlab.maths.marginal
 on a grid, which is drawn closer about what the data say.
 """
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from typing import NamedTuple
 
 import numpy as np
@@ -68,7 +68,7 @@ class OverTime(Result):
     sds: pd.DataFrame
     points: pd.DataFrame
     confidence: float
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def blends(self):

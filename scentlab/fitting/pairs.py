@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -36,7 +36,7 @@ class PairTest(Result):
 
     table: pd.DataFrame
     loss: float
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     def words(self, blend: str | None = None, kind: str | None = None) -> tuple:
         """A few sentences (without the last full stop) for each two loads compared."""

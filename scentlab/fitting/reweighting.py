@@ -9,7 +9,7 @@ from dataclasses import replace
 
 import numpy as np
 
-from scentlab.fitting.sweat import rebuild_model
+from scentlab.fitting.sweat import rebuild_models
 from scentlab.maths.ordinal import Counts, log_likelihood
 from scentlab.maths.sampling import even_places, smooth_weights
 
@@ -33,21 +33,21 @@ def reweighted(fit, log_ratio):
 def _weighted(fit, weights):
     weights = weights / weights.sum()
     shares = np.bincount(fit.draw_link, weights, minlength=len(fit.links))
+    return replace(fit, weights=weights, links=fit.links.assign(weight=shares))
+
+
+def taken(fit, places):
+    """A sweat fit of the draws at these places, each of the same weight."""
     return replace(
-        fit, weights=weights, links=fit.links.assign(weight=shares),
-        effective_size=float(1.0 / np.sum(weights**2)),
+        fit, draws=fit.draws[places], weights=np.full(len(places), 1.0 / len(places)),
+        draw_link=fit.draw_link[places], draw_lot=fit.draw_lot[places],
+        told={pot: own[places] for pot, own in fit.told.items()},
     )
 
 
-def resampled(fit, number):
-    """A sweat fit of so many draws of equal weight, in their order (systematic resampling)."""
-    places = (np.arange(number) + 0.5) / number
-    rows = np.searchsorted(np.cumsum(fit.weights / fit.weights.sum()), places)
-    rows = np.minimum(rows, len(fit.weights) - 1)
-    return replace(
-        fit, draws=fit.draws[rows], draw_link=fit.draw_link[rows], draw_lot=fit.draw_lot[rows],
-        weights=np.full(number, 1.0 / number), effective_size=min(fit.effective_size, number),
-    )
+def thinned(fit, size):
+    """A sweat fit of so many draws of like weight, in their order."""
+    return taken(fit, even_places(fit.weights, size))
 
 
 def without_pot(fit, pot):
@@ -72,7 +72,7 @@ def moved_without(fit, looks, pot, size, enough):
     pot : str. size : int, draws. enough : float.
     """
     blend = looks.loc[looks["pot"].astype(str) == pot, "blend"].iloc[0]
-    (found, k_hat), few = without_pot(fit, pot), _thinned(fit, size)
+    (found, k_hat), few = without_pot(fit, pot), thinned(fit, size)
     for places, own in _scopes(fit, looks, blend):
         found, k_hat = _moved(few, found, pot, places, own, enough)
         if k_hat <= enough:
@@ -84,9 +84,9 @@ def _scopes(fit, looks, blend):
     """Parameters that are moved together, and the looks that tell of them: of many blends those of
     the pot's own alone, if they will do."""
     if len(fit.blends) > FEW_BLENDS:
-        keys = ("capacity", "log_spread_shift")
-        first = [start for start, stop in map(fit.layout.get, keys) if stop > start]
-        yield np.array(first) + fit.blends.index(blend), looks[looks["blend"] == blend]
+        first = [fit.model.places[key].start for key in ("capacity", "log_spread_shift")]
+        places = np.array(first[: 1 + fit.model.spreads]) + fit.blends.index(blend)
+        yield places, looks[looks["blend"] == blend]
     yield np.arange(fit.draws.shape[1]), looks
 
 
@@ -94,7 +94,7 @@ def _moved(few, found, pot, places, looks, enough):
     """The draws of ``few`` with parameters moved to where they are in ``found``, weighed anew; from
     there again."""
     pots, counts = looks["pot"].astype(str), found.counts
-    models = [rebuild_model(few, looks[pots != pot], link) for link in few.links["link"]]
+    models = rebuild_models(few, looks[pots != pot])
     before = sum(few.told[p] for p in pots.unique()) + models[0].log_prior(few.draws)[0]
     mean, root = _moments(few, places)
     steps = np.linalg.solve(root, (few.draws[:, places] - mean).T).T
@@ -109,15 +109,6 @@ def _moved(few, found, pot, places, looks, enough):
         if k_hat <= enough:
             break
     return replace(found, counts=counts), k_hat
-
-
-def _thinned(fit, size):
-    """The fit by so many draws of like weight."""
-    own = even_places(fit.weights, size)
-    return replace(
-        fit, draws=fit.draws[own], weights=np.full(size, 1.0 / size), draw_link=fit.draw_link[own],
-        draw_lot=fit.draw_lot[own], told={pot: v[own] for pot, v in fit.told.items()},
-    )
 
 
 def _moments(fit, places):
@@ -144,7 +135,7 @@ def pour_locations(fit, counts):
     blend = counts["blend"].map({b: i for i, b in enumerate(fit.blends)}).to_numpy(int)
     spread = named["spread"][:, blend]
     reach = counts["load_pct"].to_numpy(float) - named["capacity"][:, blend]
-    if np.ptp(fit.layout["ageing"]):
+    if fit.model.aged:
         reach = reach + named["ageing"][:, None] * np.log2(
             counts["age_days"].to_numpy(float) / fit.ages[1]
         )
@@ -164,7 +155,7 @@ def _of_pot(fit, named, counts):
             continue
         found[own] = log_likelihood(
             data, named["tau"][own], eta[own], sigma[own], link=link,
-            misread=named["misread"][own] if fit.misread else None, derivatives=False,
+            misread=named["misread"][own] if fit.model.reads else None, derivatives=False,
         ).value  # fmt: skip
     return found
 

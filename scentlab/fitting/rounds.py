@@ -1,12 +1,12 @@
 """Rounds of pouring: whether what was poured on one day sweats unlike what was poured on others."""
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.reweighting import pot_log_likelihood
-from scentlab.maths.sampling import even_places, weighted_quantile
+from scentlab.fitting.reweighting import pot_log_likelihood, thinned
+from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import Result
 
 SHIFTS = np.arange(-3.0, 3.01, 0.25)  # points of load that a round may sweat earlier by
@@ -22,7 +22,7 @@ class Rounds(Result):
     others, median; missing where it is not told) with 90 % limits lower_pct and upper_pct."""
 
     table: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def apart(self):
@@ -52,7 +52,7 @@ def fit_rounds(fit, pours):
     Returns Rounds, by the likelihood of the round's grades with its loads moved, averaged over the
     fit's draws, with a normal prior of 1 point about no difference.
     """
-    fit, day = _fewer(fit), pours.drop_duplicates("pot").set_index("pot")["poured_on"]
+    fit, day = thinned(fit, DRAWS), pours.drop_duplicates("pot").set_index("pot")["poured_on"]
     rounds = fit.counts["pot"].map(day)
     pots = fit.counts.groupby(rounds)["pot"].nunique()
     rows = []
@@ -62,13 +62,6 @@ def fit_rounds(fit, pours):
         rows.append((poured_on, int(number), bool(told), *limits))
     return Rounds(pd.DataFrame(rows, columns=[
         "poured_on", "pots", "told", "lower_pct", "earlier_pct", "upper_pct"]))
-
-
-def _fewer(fit):
-    """The fit with a few even draws, which are enough for a note."""
-    index = even_places(fit.weights, DRAWS)
-    return replace(fit, draws=fit.draws[index], weights=np.full(DRAWS, 1.0 / DRAWS),
-                   draw_link=fit.draw_link[index], draw_lot=fit.draw_lot[index])
 
 
 def _shift(fit, counts):

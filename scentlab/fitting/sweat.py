@@ -3,16 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import special
 
 from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.maths.graded import CapacityModel, CapacityPrior, half_student_of_score
+from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
 from scentlab.maths.ordinal import count_looks, marginal_location, marginal_risk
@@ -55,26 +54,18 @@ class SweatFit(Result):
     Attributes
     ----------
     blends : tuple of names. stresses : tuple, rest first; effects are against the first.
-    names : tuple of the free parameters' names, in their order.
-    point, covariance : the peak (p,) of the best link and the inverse of its information (p, p),
-        free scale.
+    model : CapacityModel of the best link: data, prior and places of the free parameters.
+    point : its peak (p,).
     draws, weights : posterior draws of the free parameters (S, p) and their weights (S,).
     draw_link : int array (S,), index in ``links`` of the link each draw belongs to.
     draw_lot : int array (S,), number of the lot of draws, from which Monte Carlo errors follow.
-    k_hat, effective_size : trust in the draws; a k-hat above 0.7 means that importance sampling
-        failed and a Hamiltonian sampler took its place, which the notes say.
-    log_likelihood : float, at the peak of the best link.
-    links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood.
+    k_hat : trust in the draws; above 0.7 importance sampling failed and a Hamiltonian sampler took
+        its place, which the notes say.
+    links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood
+        (at its peak).
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
-    misread : bool, whether misread grades are allowed for.
     ages : (youngest, oldest) look in days; the fit tells of the oldest.
-    layout : dict, where each kind of free parameter stands: key to (first, one past the last).
-    shared : dict of what the blends' capacities share (see :func:`share_capacities`).
-    scales : scale (% of wax) and degrees of freedom of the half Student priors of the sd between
-        pots ("sigma") and of "ageing", whose free parameters are their normal scores; of the
-        logarithm of the "spread" the median, the sd, and that of a blend's about it. None for
-        plain maximum likelihood, whose free parameters are logarithms.
     prior : dict, the priors in words.
     told : dict of pot to the log-likelihood (S,) of its looks under each draw.
     alone : SweatFit with nothing borrowed from other series, where this one borrows.
@@ -82,59 +73,58 @@ class SweatFit(Result):
 
     blends: tuple
     stresses: tuple
-    names: tuple
+    model: CapacityModel
     point: np.ndarray
-    covariance: np.ndarray
     draws: np.ndarray
     weights: np.ndarray
     draw_link: np.ndarray
     draw_lot: np.ndarray
     k_hat: float
-    effective_size: float
-    log_likelihood: float
+    links: pd.DataFrame
     counts: pd.DataFrame
     tested: pd.DataFrame
-    links: pd.DataFrame
-    misread: bool
     ages: tuple
-    layout: dict
-    shared: dict
-    scales: dict | None
     prior: dict
     told: dict
-    notes: tuple = field(default=())
+    notes: tuple = ()
     alone: SweatFit | None = None
+
+    @property
+    def effective_size(self):
+        """How many draws of equal weight they are worth."""
+        return float(1.0 / np.sum(self.weights**2))
 
     @cached_property
     def named(self):
-        """Posterior draws by meaning, (S,) or (S, B), stress (S, T - 1) and tau (S, K - 1)."""
-        return _unfold(self, self.draws)
+        """Posterior draws by meaning, as :meth:`CapacityModel.named`."""
+        return self.model.named(self.draws)
 
     @property
     def table(self):
         """Estimate (posterior median), sd, and 90 % limits of every parameter."""
-        rows = []
-        for name, unit, values in self._parameters():
-            rows.append((name, *summary(values, self.weights), unit))
+        rows = [(name, *summary(values, self.weights), unit)
+                for name, unit, values in self._parameters()]
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
 
     def _parameters(self):
-        named = self.named
-        for b, blend in enumerate(self.blends):
-            yield f"capacity of {blend}", "% of wax", named["capacity"][:, b]
-        for b, blend in enumerate(self.blends):
-            yield f"spread of {blend}", "% of wax per latent unit", named["spread"][:, b]
-        for s, stress in enumerate(self.stresses[1:]):
-            yield f"effect of {stress}", "latent units", named["stress"][:, s]
-        for g in range(2, N_GRADES):
-            yield f"threshold of grade {g}", "latent units", named["tau"][:, g - 1]
-        yield "sd between pots", "% of wax", named["sigma"]
-        if self.shared["kind"] != "separate":
-            yield "sd between blends", "% of wax", named["pool"]
-        if self.misread:
-            yield "misread grades", "share", named["misread"]
-        if self.layout["ageing"][1] > self.layout["ageing"][0]:
-            yield "capacity lost as the age doubles", "% of wax", named["ageing"]
+        named, model = self.named, self.model
+        for values, names, unit in (
+            (named["capacity"], [f"capacity of {b}" for b in self.blends], "% of wax"),
+            (named["spread"], [f"spread of {b}" for b in self.blends], "% of wax per latent unit"),
+            (named["stress"], [f"effect of {s}" for s in self.stresses[1:]], "latent units"),
+            (named["tau"][:, 1:], [f"threshold of grade {g}" for g in range(2, N_GRADES)],
+             "latent units"),
+        ):
+            for i, name in enumerate(names):
+                yield name, unit, values[:, i]
+        for key, name, unit, known in (
+            ("sigma", "sd between pots", "% of wax", True),
+            ("pool", "sd between blends", "% of wax", model.pooled),
+            ("misread", "misread grades", "share", model.reads),
+            ("ageing", "capacity lost as the age doubles", "% of wax", model.aged),
+        ):
+            if known:
+                yield name, unit, named[key]
 
     @property
     def sentence(self):
@@ -217,137 +207,86 @@ def fit_sweat(
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = loads_tested(looks, blends)
     centre, centre_notes = prior_centres(blends, limits, tested)
-    shared = share_capacities(pooled, blends, centre)
-    used = _weak_prior(shared) if isinstance(prior, str) else prior
+    if isinstance(prior, str):
+        prior = weak_prior(centre, pooled)
     aged = ages_apart(looks)
     data = look_counts(looks, blends, stresses, aged)
-    drawn = average_links(
-        lambda link: CapacityModel(data, len(blends), used, link=link, aged=aged),
-        links, draws, seed, precise, loads_at_risk,
-        tested[["lowest_pct", "highest_pct"]].to_numpy(float),
-    )
-    model, peak = drawn.model, drawn.peak
+    believed = links or LINKS_BELIEVED
+    if not isinstance(believed, Mapping):
+        believed = dict.fromkeys(believed, 1.0)
+    models = [CapacityModel(data, len(blends), prior, link=link, aged=aged) for link in believed]
+    drawn, drawn_notes = _draw(models, believed, draws, seed, precise,
+                               tested[["lowest_pct", "highest_pct"]].to_numpy(float))
     return SweatFit(
-        blends,
-        stresses,
-        _names(blends, stresses, model),
-        peak.point,
-        peak.covariance,
-        drawn.points,
-        drawn.weights,
-        drawn.draw_link,
-        drawn.draw_lot,
-        drawn.k_hat,
-        drawn.effective_size,
-        float(model.log_likelihood(peak.point)),
-        count_pours(looks, N_GRADES),
-        tested,
-        drawn.links,
-        model.reads,
-        (float(looks["age_days"].min()), float(looks["age_days"].max())),
-        {key: (place.start, place.stop) for key, place in model.places.items()},
-        shared,
-        used and scales_of(used),
-        describe_prior(used, blends),
-        dict(zip(data.groups, drawn.told.T, strict=True)),
-        notes + centre_notes + evidence_notes(looks, blends) + drawn.notes,
+        blends, stresses, **drawn, counts=count_pours(looks, N_GRADES), tested=tested,
+        ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
+        prior=describe_prior(prior, blends),
+        notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
 
 
-@dataclass(frozen=True)
-class Drawn:
-    """Posterior draws averaged over links, and what :class:`SweatFit` keeps beside them.
-
-    ``model`` and ``peak`` are those of the best link, ``told`` (S, G) has a column for each of its
-    groups; the rest is named as there.
-    """
-
-    model: object
-    peak: object
-    points: np.ndarray
-    weights: np.ndarray
-    draw_link: np.ndarray
-    draw_lot: np.ndarray
-    k_hat: float
-    links: pd.DataFrame
-    models: tuple
-    told: np.ndarray
-    notes: tuple = ()
-
-    @property
-    def effective_size(self):
-        return float(1.0 / np.sum(self.weights**2))
-
-    def error_of(self, wanted, ranges):
-        """The largest Monte Carlo error of the 5 % points of ``wanted(model, points)`` (S, B), of
-        those that lie within the ``ranges`` (B, 2): the others hold no load anyway."""
-        values = np.concatenate([
-            wanted(m, self.points[self.draw_link == i]) for i, m in enumerate(self.models)
-        ])
-        largest = 0.0
-        for own, (low, high) in zip(values.T, ranges, strict=True):
-            error = quantile_error(own, self.weights, self.draw_lot, 0.05)
-            point = weighted_quantile(own, self.weights, 0.05)
-            if low - 3.0 * error < point < high + 3.0 * error:
-                largest = max(largest, error)
-        return largest
-
-
-def average_links(make_model, links, draws, seed, precise=None, wanted=None, ranges=()):
+def _draw(models, believed, draws, seed, precise, ranges):
     """Draw the posterior under each link and weigh the links by their evidence.
 
-    make_model : callable, link to GradedModel. links, draws, seed : as in :func:`fit_sweat`.
-    precise, wanted, ranges : how small the Monte Carlo error of the 5 % points of ``wanted(model,
-        points)`` (S, B) within ``ranges`` (B, 2) must become; None for as many draws as asked for.
-    Returns Drawn.
+    ranges : array (B, 2), the loads tested; other arguments as in :func:`fit_sweat`.
+    Returns the draws' part of a :class:`SweatFit` as a dict, and notes.
     """
-    believed = _beliefs(links)
-    models = [make_model(link) for link in believed]
     peaks = _peaks(models)
-    samplers = [
-        _sampler(m, peak, [seed, i]) for i, (m, peak) in enumerate(zip(models, peaks, strict=True))
-    ]
+    samplers = [Sampler(_unfunnelled(model, peak), peak, [seed, i])
+                for i, (model, peak) in enumerate(zip(models, peaks, strict=True))]
     for sampler in samplers:
         sampler.grow(min(draws, FIRST_DRAWS))
-    size, ranges = draws, np.asarray(ranges)
-    alone = models[0].fewest_pots < 2
-    many = models[0].size > (MOST_HELD if alone else MOST_HELD_OF_POTS)
+    size, parameters = draws, models[0].size
+    many = parameters > (MOST_HELD if models[0].fewest_pots < 2 else MOST_HELD_OF_POTS)
     while True:
-        weight = _link_weights(believed, [s.weighed().log_evidence for s in samplers])
+        weight = _link_weights(believed, [s.weighed() for s in samplers])
         for sampler, share in zip(samplers, weight, strict=True):
             sampler.grow(int(size * share))
         found = [s.weighed() for s in samplers]
-        weight = _link_weights(believed, [sample.log_evidence for sample in found])
+        weight = _link_weights(believed, found)
         found = [
             replace(sample, points=model.unfunnelled(sample.points, peak.point)[0])
             for model, peak, sample in zip(models, peaks, found, strict=True)
         ]
-        drawn = _joined(models, peaks, found, weight, believed)
-        short = 2.0 if drawn.k_hat > K_HAT_LIMIT and not many else 0.0
+        drawn = _joined(models, peaks, found, weight)
+        k_hat = drawn["k_hat"]
+        short = 2.0 if k_hat > K_HAT_LIMIT and not many else 0.0
         if precise is not None and not many:
-            short = max(short, 1.1 * (drawn.error_of(wanted, ranges) / precise) ** 2)
+            short = max(short, 1.1 * (_error(models, drawn, ranges) / precise) ** 2)
         if short <= 1.1 or size >= MOST_TIMES * draws:
             break
         size = int(size * np.clip(short, 1.2, 3.0))
-    if drawn.k_hat <= K_HAT_LIMIT and not many:
-        return drawn
-    why = f"With {models[0].size} parameters importance sampling is not to be trusted here, so"
+    if k_hat <= K_HAT_LIMIT and not many:
+        return drawn, ()
+    why = f"With {parameters} parameters importance sampling is not to be trusted here, so"
     if not many:
-        why = (f"Importance sampling did not hold here (k-hat {drawn.k_hat:.2f}, above "
-               f"{K_HAT_LIMIT}), so")
-    note = f"{why} the posterior was drawn by a Hamiltonian sampler instead."
+        why = f"Importance sampling did not hold here (k-hat {k_hat:.2f}, above {K_HAT_LIMIT}), so"
     size = draws if precise is None else 2 * draws
     found = [
         _by_steps(model, sample, size, [seed, i])
         if (many or sample.k_hat > K_HAT_LIMIT) and share > MATTERS else sample
         for i, (model, sample, share) in enumerate(zip(models, found, weight, strict=True))
     ]
-    redrawn = _joined(models, peaks, found, weight, believed)
-    return replace(redrawn, k_hat=drawn.k_hat, notes=(note,))
+    return _joined(models, peaks, found, weight) | {"k_hat": k_hat}, (
+        f"{why} the posterior was drawn by a Hamiltonian sampler instead.",)
 
 
-def _sampler(model, peak, seed):
-    """A sampler of a model's posterior where it is no funnel."""
+def _error(models, drawn, ranges):
+    """The largest Monte Carlo error of the 5 % points of the blends' loads at 5 % risk, of those
+    that lie within the ``ranges`` (B, 2): the others hold no load anyway."""
+    values = np.concatenate([
+        loads_at_risk(m, drawn["draws"][drawn["draw_link"] == i]) for i, m in enumerate(models)])
+    largest = 0.0
+    for own, (low, high) in zip(values.T, ranges, strict=True):
+        error = quantile_error(own, drawn["weights"], drawn["draw_lot"], 0.05)
+        point = weighted_quantile(own, drawn["weights"], 0.05)
+        if low - 3.0 * error < point < high + 3.0 * error:
+            largest = max(largest, error)
+    return largest
+
+
+def _unfunnelled(model, peak):
+    """The log density of a model's posterior where it is no funnel, in parts."""
 
     def density(points):
         moved, log_jacobian = model.unfunnelled(points, peak.point)
@@ -355,7 +294,7 @@ def _sampler(model, peak, seed):
         parts[:, -1] += log_jacobian
         return parts
 
-    return Sampler(density, peak, seed)
+    return density
 
 
 def _by_steps(model, start, size, seed):
@@ -364,18 +303,20 @@ def _by_steps(model, start, size, seed):
     return replace(drawn, parts=model.log_parts(drawn.points))
 
 
-def _joined(models, peaks, found, weight, believed):
-    """The draws of the links as one :class:`Drawn`."""
+def _joined(models, peaks, found, weight):
+    """The draws of the links together."""
     best = int(np.argmax(weight))
-    return Drawn(
-        models[best],
-        peaks[best],
-        *mixed_draws(found, weight),
-        max(sample.k_hat for sample, w in zip(found, weight, strict=True) if w > MATTERS),
-        _link_table(tuple(believed), weight, models, peaks),
-        models=tuple(models),
-        told=np.concatenate([sample.parts[:, :-1] for sample in found]),
-    )
+    points, weights, draw_link, draw_lot = mixed_draws(found, weight)
+    told = np.concatenate([sample.parts[:, :-1] for sample in found])
+    at_peak = [float(m.log_likelihood(p.point)) for m, p in zip(models, peaks, strict=True)]
+    return {
+        "model": models[best], "point": peaks[best].point, "draws": points, "weights": weights,
+        "draw_link": draw_link, "draw_lot": draw_lot,
+        "k_hat": max(s.k_hat for s, w in zip(found, weight, strict=True) if w > MATTERS),
+        "links": pd.DataFrame({"link": [m.link for m in models], "weight": weight,
+                               "log_likelihood": at_peak}),
+        "told": dict(zip(models[0].data.groups, told.T, strict=True)),
+    }
 
 
 def ages_apart(looks):
@@ -405,16 +346,12 @@ def look_counts(looks, blends, stresses, aged=False, oldest=None):
     return count_looks(grades, np.column_stack(columns), pots, N_GRADES, piece=piece)
 
 
-def rebuild_model(fit, looks, link=None):
-    """The sweat model of a fit on settled looks, under the weak prior and its best link or
-    another."""
-    link = link or fit.links["link"].iloc[int(fit.links["weight"].argmax())]
-    prior = _weak_prior(fit.shared)
-    if not fit.misread:
-        prior = replace(prior, misread_median=None)
-    first, stop = fit.layout["ageing"]
-    data = look_counts(looks, fit.blends, fit.stresses, stop > first, fit.ages[1])
-    return CapacityModel(data, len(fit.blends), prior, link=link, aged=stop > first)
+def rebuild_models(fit, looks):
+    """The sweat model of each link of a fit on other settled looks."""
+    model = fit.model
+    data = look_counts(looks, fit.blends, fit.stresses, model.aged, fit.ages[1])
+    return [CapacityModel(data, len(fit.blends), model.prior, link=link, aged=model.aged)
+            for link in fit.links["link"]]
 
 
 def _peaks(models):
@@ -452,69 +389,30 @@ def _peak(model, like=None):
 SHIFT_SCALE = 5.0  # of what the blends share, % of wax
 
 
-def share_capacities(pooled, blends, centre):
-    """What the capacities of blends share: dict of kind, centre (B,), columns (B, q), scale (q,).
+def weak_prior(centre, pooled=True):
+    """The usual prior about centres (B,) of the blends' capacities, % of wax.
 
     Pooled they are a part shared by the blends plus what each strays from it. How far blends stray
     is learnt from them all, so that one blend speaks for another as far as they are alike.
     """
-    pooled = pooled and len(blends) > 1
-    return {
-        "kind": "pooled" if pooled else "separate",
-        "centre": np.asarray(centre, dtype=float),
-        "columns": np.ones((len(blends), int(pooled))),
-        "scale": (SHIFT_SCALE,) * pooled,
-    }
-
-
-def _weak_prior(shared):
+    pooled = pooled and len(centre) > 1
     return CapacityPrior(
-        capacity_centre=tuple(shared["centre"]),
-        shared=tuple(map(tuple, shared["columns"])) if len(shared["scale"]) else (),
-        shared_scale=tuple(shared["scale"]),
+        capacity_centre=tuple(map(float, centre)), shared=((1.0,),) * len(centre) * pooled,
+        shared_scale=(SHIFT_SCALE,) * pooled,
     )
 
 
-def scales_of(prior):
-    """The scales of a prior that an answer may be sensitive to."""
-    return {
-        "sigma": (prior.sigma_scale, prior.sigma_df),
-        "ageing": (prior.ageing_scale, prior.ageing_df),
-        "spread": (np.log(prior.spread_median), prior.spread_log_sd, prior.spread_shift_sd),
-    }
-
-
-def _beliefs(links):
-    if links is None:
-        return LINKS_BELIEVED
-    return dict(links) if isinstance(links, dict) else dict.fromkeys(links, 1.0)
-
-
-def _link_weights(believed, log_evidence):
-    log_weight = np.log(list(believed.values())) + np.asarray(log_evidence)
+def _link_weights(believed, samples):
+    log_weight = np.log(list(believed.values())) + [s.log_evidence for s in samples]
     relative = np.exp(log_weight - log_weight.max())
     return relative / relative.sum()
 
 
-def _link_table(links, weight, models, peaks):
-    at_peak = [float(m.log_likelihood(p.point)) for m, p in zip(models, peaks, strict=True)]
-    return pd.DataFrame({"link": list(links), "weight": weight, "log_likelihood": at_peak})
-
-
 def loads_tested(looks, blends):
-    rows = []
-    for blend in blends:
-        own = looks[looks["blend"] == blend]
-        rows.append(
-            (
-                blend,
-                own["load_pct"].min(),
-                own["load_pct"].max(),
-                own["pot"].nunique(),
-                own["code"].nunique(),
-            )
-        )
-    return pd.DataFrame(rows, columns=["blend", "lowest_pct", "highest_pct", "pots", "pieces"])
+    found = looks.groupby("blend").agg(
+        lowest_pct=("load_pct", "min"), highest_pct=("load_pct", "max"), pots=("pot", "nunique"),
+        pieces=("code", "nunique"))
+    return found.loc[list(blends)].reset_index()
 
 
 def prior_centres(blends, limits, tested):
@@ -584,15 +482,6 @@ def _parts_clean(own):
     return True
 
 
-def _names(blends, stresses, model):
-    names = [f"capacity of {b}" for b in blends] + ["log spread"]
-    names += [f"log spread of {b} against it" for b in blends] * model.spreads
-    names += [f"effect of {s}" for s in stresses[1:]] + ["ageing"] * model.age.shape[1]
-    names += ["log sd between blends"] * model.pooled
-    names += [f"log gap below grade {g}" for g in range(2, N_GRADES)] + ["sd between pots"]
-    return tuple(names + ["logit misread"] * model.reads)
-
-
 def describe_prior(prior, blends):
     if prior is None:
         return {"all": "none: plain maximum likelihood"}
@@ -645,46 +534,12 @@ def _describe_capacities(prior, blends):
     return words
 
 
-def _unfold(fit, free):
-    """Free parameters (S, p) by meaning, without a model at hand."""
-    own = {key: free[:, first:stop] for key, (first, stop) in fit.layout.items()}
-    tau = np.cumsum(np.exp(own["log_gaps"]), axis=1)
-    none = np.zeros(len(free))
-    return {
-        "capacity": own["capacity"],
-        "spread": np.exp(own["log_spread"] + _shifts(own, fit)),
-        "stress": own["stress"],
-        "pool": np.exp(own["log_pool"][:, 0]) if own["log_pool"].size else none,
-        "tau": np.column_stack([none, tau]),
-        "sigma": _of_score(fit, "sigma", own["sigma"]),
-        "ageing": _of_score(fit, "ageing", own["ageing"]),
-        "misread": special.expit(own["logit_misread"][:, 0]) if fit.misread else none,
-    }
-
-
-def _of_score(fit, key, free):
-    """The sd between pots or the ageing (S,), points of load, of its free parameter (S, 0 or 1)."""
-    if not free.size:
-        return np.zeros(len(free))
-    if fit.scales is None:
-        return np.exp(free[:, 0])
-    return half_student_of_score(free[:, 0], *fit.scales[key])[0]
-
-
-def _shifts(own, fit):
-    """Each blend's shift of the log spread (S, B)."""
-    if own["log_spread_shift"].size:
-        return own["log_spread_shift"]
-    return np.zeros((len(own["log_spread"]), len(fit.blends)))
-
-
-def _stress_effect(fit, named, stress):
-    """Latent shift (S,) of a stress; None means the harshest that was tested."""
+def _stress_place(fit, stress):
+    """Place of a stress among those of a fit; None means the harshest that was tested."""
     stress = stress or fit.stresses[-1]
     if stress not in fit.stresses:
         raise FitError(f"no piece was graded after {stress}; graded were {', '.join(fit.stresses)}")
-    place = fit.stresses.index(stress)
-    return np.zeros(len(fit.draws)) if place == 0 else named["stress"][:, place - 1]
+    return fit.stresses.index(stress)
 
 
 def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
@@ -694,23 +549,23 @@ def load_at_risk_draws(fit, risk, limit_grade=2, stress=None):
     risk : P(grade >= limit_grade), averaged over pots.
     stress : rest or heat; None takes the harshest tested.
     """
-    named = fit.named
     if limit_grade not in range(1, N_GRADES):
         raise FitError(f"the limit grade is {limit_grade}; give a sweat grade from 1 to 4")
-    sd = named["sigma"][:, None] / named["spread"]
-    m = _by_link(fit, lambda link, own: marginal_location(risk, sd[own], link))
-    latent = named["tau"][:, limit_grade - 1] - _stress_effect(fit, named, stress)
+    place = _stress_place(fit, stress)
+    return _by_link(fit, lambda link, own: _at_risk(
+        {name: values[own] for name, values in fit.named.items()}, risk, limit_grade, place, link))
+
+
+def loads_at_risk(model, points):
+    """The loads (S, B) at 5 % risk of grade 2, under the harshest stress, of free parameters
+    (S, p)."""
+    return _at_risk(model.named(points), 0.05, 2, model.stress.shape[1], model.link)
+
+
+def _at_risk(named, risk, limit_grade, place, link):
+    m = marginal_location(risk, named["sigma"][:, None] / named["spread"], link)
+    latent = named["tau"][:, limit_grade - 1] - named["stress"][:, place - 1 : place].sum(axis=1)
     return named["capacity"] + named["spread"] * (latent[:, None] + m)
-
-
-def loads_at_risk(model, points, risk=0.05, limit_grade=2):
-    """The loads (S, B) at the risk, under the harshest stress, of free parameters (S, p)."""
-    shared, spread = model.shared(points), np.exp(model.log_spread(points))
-    m = marginal_location(risk, shared["sigma"][:, None] / spread, model.link)
-    latent = shared["tau"][:, [limit_grade - 1]] - model.take(points, "stress")[:, -1:].sum(
-        axis=1, keepdims=True
-    )
-    return model.take(points, "capacity") + spread * (latent + m)
 
 
 def at_age(fit, days):
@@ -719,13 +574,12 @@ def at_age(fit, days):
     Where looks lie too near in age to tell what age does, and beyond the oldest, it is the fit as
     it is: nothing is claimed of an age that nobody saw.
     """
-    first, stop = fit.layout["ageing"]
-    if days is None or days >= fit.ages[1] or stop == first:
+    if days is None or days >= fit.ages[1] or not fit.model.aged:
         return fit
     days = max(days, 0.5)
     younger = np.log2(fit.ages[1] / days) * fit.named["ageing"]
-    draws, capacities = fit.draws.copy(), slice(*fit.layout["capacity"])
-    draws[:, capacities] += younger[:, None]
+    draws = fit.draws.copy()
+    draws[:, fit.model.places["capacity"]] += younger[:, None]
     return replace(fit, draws=draws, ages=(min(fit.ages[0], days), days))
 
 
@@ -745,8 +599,9 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, pot=None):
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     place = _place(fit, blend)
     reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
-    shift = _stress_effect(fit, named, stress) - named["tau"][:, limit_grade - 1]
-    location = reach + shift[:, None]
+    heat = _stress_place(fit, stress)
+    heat = named["stress"][:, heat - 1 : heat].sum(axis=1)
+    location = reach + (heat - named["tau"][:, limit_grade - 1])[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
     if pot is not None:
         location = location + sigma * pot

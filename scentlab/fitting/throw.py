@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -68,7 +68,7 @@ class ThrowFit(Result):
     minutes: float
     session: pd.DataFrame
     effective: float
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def table(self):

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -63,7 +63,7 @@ class NextStep(Result):
     pair: tuple
     stress: str
     seed: int
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def step(self):

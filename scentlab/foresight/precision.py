@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass, field
+from dataclasses import asdict, dataclass
 from functools import partial
 
 import numpy as np
@@ -65,7 +65,7 @@ class Precision(Result):
     throw_every: int
     rules: dict
     guess: dict
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     def row(self, measure, blend=ALL):
         """The row of a measure; estimate and se are missing where it was not simulated."""

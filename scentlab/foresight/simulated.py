@@ -82,7 +82,7 @@ def _decide(task, series, seed, with_throw):
     outcomes = {r["blend"]: _ceiling_of(r, task, sweat.k_hat) for _, r in ceiling.table.iterrows()}
     if with_throw:
         throw = fit_throw(series.throws, task.rules.throw_kind, draws=task.draws, seed=seed)
-        evidence = Evidence(sweat, throw, None, series.blends, series.piece_g)
+        evidence = Evidence(sweat, throw, None, series)
         for choice in chosen_loads(evidence, task.rules, ceiling):
             blend = choice["blend"]
             others = caps(blend, evidence, task.rules, ceiling)

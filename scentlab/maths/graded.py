@@ -287,7 +287,7 @@ class CapacityModel(GradedModel):
     where it is ``aged``, the doublings of the age (0 at the age that is asked about)."""
 
     def __init__(self, data, n_blends, prior, *, aged=False, **options):
-        last = data.design.shape[1] - int(aged)
+        self.aged, last = aged, data.design.shape[1] - int(aged)
         self.load = data.design[:, 0]
         self.blends = data.design[:, 1 : 1 + n_blends]
         self.stress = data.design[:, 1 + n_blends : last]
@@ -299,6 +299,16 @@ class CapacityModel(GradedModel):
         self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
         self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)
+
+    def named(self, free):
+        """Free parameters (S, p) by meaning: capacity and spread (S, B), stress (S, T - 1), tau
+        (S, K - 1), sigma, misread, pool and ageing (S,), 0 where there is none."""
+        return {
+            "capacity": self.take(free, "capacity"), "spread": np.exp(self.log_spread(free)),
+            "stress": self.take(free, "stress"), **self.shared(free),
+            "pool": np.exp(self.take(free, "log_pool")).sum(axis=1),
+            "ageing": self.ageing(free)[0].sum(axis=1),
+        }
 
     @property
     def fewest_pots(self):

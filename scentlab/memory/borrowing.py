@@ -102,7 +102,7 @@ def as_others_grade(fit, memory, tester):
         return fit, ()
     draws = fit.draws.copy()
     for key, shift in zip(("capacity", "log_gaps"), more, strict=True):
-        draws[:, slice(*fit.layout[key])] -= shift
+        draws[:, fit.model.places[key]] -= shift
     fewer = -np.expm1(-more[1])
     return replace(fit, draws=draws), (
         f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
@@ -124,7 +124,6 @@ def mixed(lent, usual, share):
     return replace(
         usual, draws=np.vstack([lent.draws, usual.draws])[order], weights=weights,
         draw_link=link[order], draw_lot=lots[order], k_hat=max(lent.k_hat, usual.k_hat),
-        effective_size=float(1.0 / np.sum(weights**2)),
         told={pot: np.concatenate([lent.told[pot], own])[order] for pot, own in usual.told.items()},
         links=usual.links.assign(weight=np.bincount(link[order], weights, len(usual.links))),
     )
@@ -133,8 +132,8 @@ def mixed(lent, usual, share):
 def _share(lent, usual, prior, unlike):
     """Posterior chance of the borrowed prior, by bridge sampling of the ratio of the evidences
     (Meng & Wong 1996, "Simulating ratios of normalizing constants via a simple identity")."""
-    weak = _weak(usual)
-    here, there = (log_prior_density(prior, f) - log_prior_density(weak, f) for f in (lent, usual))
+    here, there = (log_prior_density(prior, f) - log_prior_density(usual.model.prior, f)
+                   for f in (lent, usual))
     level = float(np.average(here, weights=lent.weights))
     log_ratio = level
     for _ in range(50):
@@ -144,13 +143,9 @@ def _share(lent, usual, prior, unlike):
     return float(special.expit(log_ratio + special.logit(1.0 - unlike)))
 
 
-def _weak(fit):
-    return CapacityPrior(capacity_centre=tuple(fit.shared["centre"]))
-
-
 def log_prior_density(prior, fit):
     """Log density (S,) of a CapacityPrior without pooling at the draws of a fit, normalised."""
-    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    own = {key: fit.model.take(fit.draws, key) for key in fit.model.places}
     away = (own["capacity"] - np.asarray(prior.capacity_centre)) / np.asarray(prior.capacity_scale)
     found = (stats.t(prior.capacity_df).logpdf(away) - np.log(prior.capacity_scale)).sum(axis=1)
     misread = special.logit(prior.misread_median)

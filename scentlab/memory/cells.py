@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import hashlib
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from scipy import special
@@ -119,14 +120,12 @@ def grader(looks):
 
 def shared_draws(fit, blend=0):
     """Draws (S, 8) of ``KEYS`` of a sweat fit, nan where it has none."""
-    own = {key: fit.draws[:, first:stop] for key, (first, stop) in fit.layout.items()}
+    own = partial(fit.model.take, fit.draws)
     none = np.full((len(fit.draws), 1), np.nan)
-    spread = own["log_spread"]
-    if own["log_spread_shift"].size:
-        spread = spread + own["log_spread_shift"][:, [blend]]
     return np.hstack([
-        own["capacity"][:, [blend]], spread, own["stress"][:, :1] if own["stress"].size else none,
-        own["log_gaps"], own["sigma"], own["logit_misread"] if fit.misread else none,
+        own("capacity")[:, [blend]], fit.model.log_spread(fit.draws)[:, [blend]],
+        own("stress")[:, :1] if own("stress").size else none,
+        own("log_gaps"), own("sigma"), own("logit_misread") if fit.model.reads else none,
     ])
 
 

@@ -10,7 +10,7 @@ what follows for a new wax and fragrance is the prior of its fit.
 from __future__ import annotations
 
 from collections import Counter
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -72,7 +72,7 @@ class Memory(Result):
     learnt: Learnt
     odd: pd.DataFrame
     invented: bool = False
-    notes: tuple = field(default=())
+    notes: tuple = ()
     testers: Testers | None = None
 
     @property

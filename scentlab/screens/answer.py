@@ -96,7 +96,7 @@ def lines_html(analysis):
                 said.append(f"{row['blend']}: no load yet. {row['reason']}.")
             else:
                 found = analysis.ceiling.of(row["blend"])
-                said.append(in_sentences(use_words(row, found, analysis.evidence)))
+                said.append(in_sentences(use_words(row, found, analysis)))
     return '<div class="scent-answer">' + "".join(
         f"<p>{html.escape(line)}</p>" for line in said) + "</div>"
 

@@ -254,12 +254,12 @@ def weigh_answer(analysis, answer, package=None):
                 f"the answer sets a limit for {name!r}; the series has {', '.join(blends['blend'])}"
             )
     limits = blends["blend"].map(answer.limits).fillna(blends["limit_load_pct"])
-    evidence = dataclasses.replace(analysis.evidence, blends=blends.assign(limit_load_pct=limits))
+    series = dataclasses.replace(analysis.series, blends=blends.assign(limit_load_pct=limits))
     try:
         rules = dataclasses.replace(analysis.rules, **answer.rules)
     except (TypeError, ValueError) as problem:
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
-    proposal = choose_load(evidence, rules)
+    proposal = choose_load(dataclasses.replace(analysis, series=series), rules)
     names = ["rank", *_SHOWN, "throw", "sweat_risk"]
     own, other = (pick.table.set_index("blend")[names] for pick in (analysis.pick, proposal))
     notes = [f"Answered on {answer.answered_on}."] * bool(answer.answered_on)

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
-from scentlab.fitting.sweat import _peak, _weak_prior, loads_at_risk, look_counts, share_capacities
+from scentlab.fitting.sweat import _peak, loads_at_risk, look_counts, weak_prior
 from scentlab.maths.graded import CapacityModel
 from scentlab.maths.ordinal import Counts, log_likelihood
 from scentlab.maths.sampling import Sampler, weighted_quantile
@@ -75,9 +75,8 @@ def measure(looks, tally, draws=4000, link="logit", every=1):
     looks, _ = settle_looks(looks, "sweat", ages=True)
     blends = tuple(dict.fromkeys(looks["blend"]))
     stresses = tuple(s for s in ("rest", "heat") if s in set(looks["stress"]))
-    shared = share_capacities(True, blends, np.full(len(blends), LIMIT))
     data = look_counts(looks, blends, stresses)
-    model = CapacityModel(data, len(blends), _weak_prior(shared), link=link)
+    model = CapacityModel(data, len(blends), weak_prior(np.full(len(blends), LIMIT)), link=link)
     sampler = Sampler(model.log_posterior, _peak(model), 1)
     sampler.grow(draws)
     drawn = sampler.weighed()

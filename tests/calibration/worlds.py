@@ -147,8 +147,8 @@ def one_series(seed, world, draws=1500):
     except FitError:
         throw = None
     ceiling = find_ceiling(sweat, rules)
-    picks = chosen_loads(Evidence(sweat, throw, None, series.blends), rules, ceiling)
-    odd = odd_pots_of(sweat, series.sweat()) if "sweated more" in world.said else ()
+    picks = chosen_loads(Evidence(sweat, throw, None, series), rules, ceiling)
+    odd = odd_pots_of(sweat) if "sweated more" in world.said else ()
     rests = find_rests(series, rules, ceiling.stress, odd)
     rows = []
     for choice in picks:

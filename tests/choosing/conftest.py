@@ -67,6 +67,7 @@ def with_blends(analysis):
     """Evidence whose blends have the limits or prices given."""
 
     def make(**columns):
-        return replace(analysis.evidence, blends=analysis.series.blends.assign(**columns))
+        blends = analysis.series.blends.assign(**columns)
+        return replace(analysis, series=replace(analysis.series, blends=blends))
 
     return make

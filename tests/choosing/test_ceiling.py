@@ -53,7 +53,7 @@ class TestDefinition:
         """The tempting mistake: the risk of a typical pot in place of that of a new one."""
         fit = analysis.sweat
         typical = replace(fit, draws=fit.draws.copy())
-        typical.draws[:, fit.layout["sigma"][0]] = -20.0  # a normal score
+        typical.draws[:, fit.model.places["sigma"]] = -20.0  # a normal score
         for blend in fit.blends:
             right, wrong = (find_ceiling(f).of(blend)["ceiling_load_pct"] for f in (fit, typical))
             assert right < wrong - 0.05

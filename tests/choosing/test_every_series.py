@@ -40,10 +40,10 @@ def some_evidence(rng, analysis):
     if rng.random() < 0.3:
         grades["stress"] = None
     return replace(
-        analysis.evidence, throw=some_throw(rng, analysis.throw), blends=blends,
+        analysis, throw=some_throw(rng, analysis.throw),
         frost=analysis.frost if rng.random() < 0.7 else None,
-        piece_g=None if rng.random() < 0.3 else 20.0,
-        series=replace(series, grades=grades) if rng.random() < 0.8 else None,
+        series=replace(series, grades=grades, blends=blends,
+                       piece_g=None if rng.random() < 0.3 else 20.0),
     )
 
 

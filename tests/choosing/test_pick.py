@@ -80,7 +80,7 @@ class TestCaps:
     def test_setting_aside_the_limit_of_an_unknown_blend(self, analysis):
         rules = Rules(override_blends=("none",), override_reason="a reason")
         with pytest.raises(FitError) as error:
-            choose_load(analysis.evidence, rules)
+            choose_load(analysis, rules)
         assert str(error.value) == (
             "no blend is called none; the limit can be set aside for soft, hard"
         )
@@ -103,7 +103,7 @@ class TestCaps:
     def test_never_above_the_loads_whose_throw_was_scored(self, analysis):
         throw = analysis.throw
         low = throw.tested.assign(highest_pct=6.5)
-        evidence = replace(analysis.evidence, throw=replace(throw, tested=low))
+        evidence = replace(analysis, throw=replace(throw, tested=low))
         assert (choose_load(evidence, Rules(throw_loss=0.1)).table["load_pct"] <= 6.5).all()
 
     def test_a_cap_below_the_loads_tested(self, with_blends):
@@ -136,7 +136,7 @@ class TestThrow:
     def test_flat_throw_is_equivalence_and_the_lowest_load(self, analysis):
         throw = analysis.throw
         flat = np.random.default_rng(1).normal(0.0, 0.01, throw.rise.shape)
-        chosen = row(choose_load(replace(analysis.evidence, throw=replace(throw, rise=flat))))
+        chosen = row(choose_load(replace(analysis, throw=replace(throw, rise=flat))))
         assert chosen["load_pct"] == pytest.approx(5.0, abs=0.11)
         assert chosen["reason"].startswith("It smells the same to your testers as any load up to ")
         assert re.search(r": the chance that the difference is under half a point is "
@@ -147,7 +147,7 @@ class TestThrow:
         # +-6 for certain in size, with an even chance of either sign
         sign = np.where(np.arange(len(throw.rise)) % 2, 1.0, -1.0)
         either = 6.0 * np.tile(sign[:, None], (1, throw.rise.shape[1]))
-        chosen = row(choose_load(replace(analysis.evidence, throw=replace(throw, rise=either))))
+        chosen = row(choose_load(replace(analysis, throw=replace(throw, rise=either))))
         assert chosen["load_pct"] == np.floor(chosen["ceiling_load_pct"] * 10) / 10
         assert chosen["reason"].startswith("The scores leave open which load from 5.")
         assert "More testers or another session would help" in chosen["reason"]
@@ -161,12 +161,12 @@ class TestThrow:
     def test_throw_scored_above_the_ceiling_only(self, analysis):
         throw = analysis.throw
         high = replace(throw, tested=throw.tested.assign(lowest_pct=11.0))
-        chosen = row(choose_load(replace(analysis.evidence, throw=high)))
+        chosen = row(choose_load(replace(analysis, throw=high)))
         assert chosen["reason"] == (
             "Hot throw was scored only from 11.0 % up, so this is as high as sweat allows")
 
     def test_without_throw_it_is_the_highest_load_and_says_so(self, analysis):
-        pick = choose_load(replace(analysis.evidence, throw=None))
+        pick = choose_load(replace(analysis, throw=None))
         chosen = row(pick)
         assert chosen["load_pct"] == pytest.approx(np.floor(chosen["ceiling_load_pct"] * 10) / 10)
         assert chosen["reason"] == "Hot throw was not scored, so this is as high as sweat allows"
@@ -252,7 +252,7 @@ class TestNotes:
         assert pick.table["load_pct"].notna().all()
 
     def test_no_frost(self, analysis):
-        notes = choose_load(replace(analysis.evidence, frost=None)).notes
+        notes = choose_load(replace(analysis, frost=None)).notes
         assert "No frost was graded: the answer knows nothing of frost." in notes
 
 
@@ -260,7 +260,7 @@ class TestWhatIf:
     @pytest.mark.parametrize("change", [{"limit_grade": 3, "confidence": 0.8}])
     def test_it_equals_a_fresh_choice(self, analysis, change):
         rules = Rules(**change)
-        fresh = choose_load(analysis.evidence, rules, find_ceiling(analysis.sweat, rules))
+        fresh = choose_load(analysis, rules, find_ceiling(analysis.sweat, rules))
         got = what_if(analysis, **change)
         pd.testing.assert_frame_equal(got.table, fresh.table)
         pd.testing.assert_frame_equal(got.tradeoff, fresh.tradeoff)
@@ -305,7 +305,7 @@ class TestAnalysis:
 
     def test_no_load_qualifies(self, looks_of, analysis):
         fit = fit_sweat(looks_of(lambda *a: 3), {"soft": 10.0}, draws=400, precise=None)
-        evidence = replace(analysis.evidence, sweat=fit, throw=None, frost=None)
+        evidence = replace(analysis, sweat=fit, throw=None, frost=None)
         pick = choose_load(evidence)
         assert find_ceiling(fit).of("soft")["state"] == NONE
         assert pick.sentence.startswith(

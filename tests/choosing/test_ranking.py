@@ -100,7 +100,7 @@ class TestOfAPick:
         throw = analysis.throw
         for best in (0, 1):
             moved = throw.level + 5.0 * np.eye(2)[best]
-            pick = choose_load(replace(analysis.evidence, throw=replace(throw, level=moved)))
+            pick = choose_load(replace(analysis, throw=replace(throw, level=moved)))
             assert pick.table["blend"].iloc[0] == throw.blends[best]
             assert pick.table["p_strongest"].iloc[0] == 1.0
             assert pick.orders["chance"].sum() == pytest.approx(1.0)

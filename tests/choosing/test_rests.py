@@ -185,7 +185,7 @@ def test_odd_pots_are_those_of_the_check_of_sweat(analysis):
 
     check = check_sweat(analysis.sweat, analysis.series.sweat(), repeats=20)
     odd = check.pots[check.pots["odd"]]
-    found = odd_pots_of(analysis.sweat, analysis.series.sweat())
+    found = odd_pots_of(analysis.sweat)
     assert [(p, b) for p, b, _ in found] == list(zip(odd["pot"], odd["blend"], strict=True))
     assert analysis.odd_pots == found
 

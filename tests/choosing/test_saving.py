@@ -50,7 +50,7 @@ def test_in_words(saving, words):
 
 class TestPick:
     def test_the_pick_says_what_it_saves(self, analysis):
-        evidence = replace(analysis.evidence, currency="EUR")
+        evidence = replace(analysis, series=replace(analysis.series, currency="EUR"))
         pick = choose_load(evidence, Rules(today_load_pct={"soft": 12.0}), analysis.ceiling)
         rows = pick.table.set_index("blend")
         load = rows.at["soft", "load_pct"]

@@ -1,6 +1,7 @@
 """The answer under other assumptions: reweighted draws against a fit made anew under them."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -40,7 +41,7 @@ def told(series, fit):
 
 
 def ceilings(series, fit):
-    evidence = Evidence(fit, None, None, series.blends)
+    evidence = Evidence(fit, None, None, series)
     return find_sensitivity(evidence, Rules()).table.set_index(["assumption", "blend"])
 
 
@@ -68,9 +69,9 @@ def test_as_assumed_is_the_ceiling_and_a_link_alone_is_its_own_fit(series, fit, 
 
 
 def test_a_fit_without_a_prior_has_no_assumption_to_change(series, fit):
-    fit = replace(fit, scales=None)
+    fit = replace(fit, model=SimpleNamespace(prior=None))
     with pytest.raises(FitError, match="^a fit without a prior has no assumption to change$"):
-        find_sensitivity(Evidence(fit, None, None, series.blends), Rules())
+        find_sensitivity(Evidence(fit, None, None, series), Rules())
 
 
 def test_an_age_moves_capacities_by_what_each_doubling_takes(series):

@@ -94,7 +94,7 @@ def test_the_share_is_the_ratio_of_the_evidences(lent, new):
     prior = CapacityPrior(capacity_centre=(8.5,), capacity_scale=3.0, stress_scale=1.5)
     usual, other = (fit_sweat(new.sweat(), prior=p, draws=6000, precise=None)
                     for p in ("weak", prior))
-    weak = CapacityPrior(capacity_centre=tuple(usual.shared["centre"]))
+    weak = usual.model.prior
     gain = np.exp(log_prior_density(prior, usual) - log_prior_density(weak, usual))
     ratio = usual.weights @ gain
     assert _share(other, usual, prior, 0.5) == pytest.approx(ratio / (1.0 + ratio), abs=0.02)
@@ -137,7 +137,7 @@ def test_two_blends_borrow_at_once(memory):
                          ignore_index=True))
     found = fit_borrowing(memory, joined, **QUICK)
     assert found.blends == ("soft", "hard")
-    assert found.draws.shape[1] == len(found.names)
+    assert found.draws.shape[1] == found.model.size
     assert np.isclose(found.weights.sum(), 1.0)
 
 

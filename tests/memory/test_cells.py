@@ -123,7 +123,7 @@ def test_the_prior_density_is_that_of_the_model_up_to_a_constant(series):
         assert gap == pytest.approx(gap[0], abs=1e-8)
         # The constant itself: the density is normalised in each coordinate.
     kept = replace(fit, draws=np.repeat(fit.draws[:1], 4001, axis=0))
-    first, _ = fit.layout["capacity"]
+    first = fit.model.places["capacity"].start
     kept.draws[:, first] = np.linspace(-192.0, 208.0, 4001)
     along = np.exp(log_prior_density(other, kept))
     rest = np.exp(log_prior_density(other, replace(kept, draws=kept.draws[[2000]])))

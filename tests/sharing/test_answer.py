@@ -45,7 +45,8 @@ def test_the_maker_sees_both_picks_side_by_side(analysis, answer):
     blends = analysis.series.blends.copy()
     blends.loc[blends["blend"] == limited, "limit_load_pct"] = limit
     expected = choose_load(
-        dataclasses.replace(analysis.evidence, blends=blends),
+        dataclasses.replace(
+            analysis, series=dataclasses.replace(analysis.series, blends=blends)),
         dataclasses.replace(analysis.rules, risk=0.10),
     ).table.set_index("blend")
     for row in weighed.table.to_dict("records"):

@@ -66,9 +66,8 @@ def test_times_its_spread_a_threshold_is_points_of_load_above_the_capacity(analy
     by the fit's own risk with pots all alike; a few per cent go to links and misread grades."""
     fit = analysis.sweat
     named = fit.named
-    first, _ = fit.layout["sigma"]
     draws = fit.draws.copy()
-    draws[:, first] = -20.0
+    draws[:, fit.model.places["sigma"]] = -20.0
     alike = dataclasses.replace(fit, draws=draws)
     middle = np.average(
         named["capacity"][:, 0] + named["spread"][:, 0] * named["tau"][:, 1], weights=fit.weights

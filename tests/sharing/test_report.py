@@ -99,7 +99,7 @@ def test_the_first_page_says_the_answer_and_what_it_rests_on(analysis, html):
 def test_the_sentence_tells_no_smaller_chance_than_the_draws_can(analysis):
     """3 of n independent draws at most: the rule of three (Hanley and Lippman-Hand 1983)."""
     least, best = 3.0 / analysis.sweat.effective_size, analysis.pick.table.iloc[0]
-    few = headline(best.replace(best["p_over"], least / 20), analysis.rules, analysis.evidence,
+    few = headline(best.replace(best["p_over"], least / 20), analysis.rules, analysis,
                    analysis.ceiling, analysis.rests)
     one_in = int(re.search(r"Less than 1 chance in (\d+) that more than 5 % of pieces", few)[1])
     assert 1 / one_in >= least * 0.99
