@@ -7,7 +7,7 @@ looked up by its whole name. The tables of the fits keep the names that a statis
 from dataclasses import dataclass
 
 from scentlab.files import table_beside
-from scentlab.fitting.over_time import arm_words
+from scentlab.fitting.throw_life import arm_words
 from scentlab.maths.curves import SHAPES
 from scentlab.results import in_trade_words
 from scentlab.words import STRESS_WORDS

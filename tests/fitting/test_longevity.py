@@ -7,13 +7,8 @@ import pandas as pd
 import pytest
 from scipy import special
 
-from scentlab.fitting.longevity import (
-    fit_longevity,
-    fit_throw_life,
-    longest,
-    weights_lost,
-)
-from scentlab.fitting.over_time import table_of
+from scentlab.fitting.longevity import fit_longevity, longest, weights_lost
+from scentlab.fitting.throw_life import _spread, fit_throw_life
 from scentlab.results import FitError
 from scentlab.units import content_from_load
 
@@ -75,9 +70,7 @@ class TestSpread:
         draws = 8.0 + 1.5 * special.ndtri((np.arange(4000) + 0.5) / 4000)
         for most, expected in ((np.inf, 1.5), (11.0, 1.5), (9.0, 1.5), (7.0, np.nan)):
             cut = np.where(draws > most, np.inf, draws)
-            row = table_of([("hours", cut, "h")], pd.DataFrame(columns=["source", "sd"]), "h",
-                           0.9).iloc[0]
-            assert row["se"] == pytest.approx(expected, rel=0.01, nan_ok=True)
+            assert _spread(cut) == pytest.approx(expected, rel=0.01, nan_ok=True)
 
     def test_half_lives_have_one(self, fitted):
         table = fitted.throw_life.table

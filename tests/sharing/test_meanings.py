@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.fitting import longevity, throw_model
+from scentlab.fitting import throw_life, throw_model
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
 from scentlab.words.rows import meanings, rows_of, shape_meaning
@@ -35,8 +35,8 @@ def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
     sds = pd.DataFrame({"source": list(own.values()), "sd": 1.0, "lower": 0.5, "upper": 2.0})
     found = rows_of(dataclasses.replace(analysis.throw, variances=sds))[-len(own):]
     assert len({r.kind for r in found}) == len(own) and all(r.meaning for r in found)
-    sources, fit = longevity.THROW_SOURCES, analysis.longevity.throw_life
-    sds = pd.DataFrame({"source": list(sources.values()), "sd": 1.0, "unit": "x"})
+    sources, fit = dict(throw_life.SOURCES.values()), analysis.longevity.throw_life
+    sds = pd.DataFrame({"source": list(sources), "sd": 1.0, "unit": "x"})
     assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
 
 
