@@ -9,9 +9,10 @@ import pandas as pd
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
 from scentlab.fitting.sessions import WORDS, session_terms
-from scentlab.fitting.throw_model import SOURCES, arrange, draw, shape_table, taken
+from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
 from scentlab.maths.curves import SHAPES, bow, scaled
+from scentlab.maths.marginal import draw_posterior
 from scentlab.maths.sampling import even_places
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
@@ -36,8 +37,7 @@ class ThrowFit(Result):
     kind : cold or warm. blends : tuple of names.
     lowest_pct, highest_pct : loads between which level and rise are stated (% of wax).
     shapes : DataFrame, one row per shape: shape, bend (median), bend_lower, bend_upper (95 %
-        limits, missing where the scores set none), weight (chance given the scores),
-        bend_settled (both set).
+        limits, missing where the scores set none), weight (chance given the scores).
     level, rise, bow : arrays (D, B), draws of throw at the lowest load, of the gain to the
         highest, and of the height above the straight line halfway (0 but for the parabola).
     draw_shape : array (D,), index of the shape of each draw; draw_bend : array (D,).
@@ -48,7 +48,6 @@ class ThrowFit(Result):
         without one.
     session : DataFrame, what a session adds (points): effect (minutes: per unit of their
         logarithm; position; before), estimate, lower, upper.
-    effective : float, how many draws of the standard deviations the draws are worth.
     """
 
     kind: str
@@ -67,7 +66,6 @@ class ThrowFit(Result):
     tested: pd.DataFrame
     minutes: float
     session: pd.DataFrame
-    effective: float
     notes: tuple = ()
 
     @property
@@ -166,69 +164,60 @@ def _fit(scores, pairs, kind, draws, seed):
     """The fit of settled scores and pairs, with the notes of the session but not those of the
     panel."""
     blends = tuple(dict.fromkeys([*scores["blend"], *pairs["blend"], *pairs["second_blend"]]))
-    terms = session_terms(scores, kind) if len(scores) else (np.nan, {}, ())
+    minutes, covariates, notes = session_terms(scores, kind) if len(scores) else (np.nan, {}, ())
     loads = [*pairs["load_pct"], *pairs["second_load_pct"]]
-    scored = arrange(scores, blends, terms[1], loads)
-    found = _as_fit(scores, pairs, kind, scored, terms)
-    return found(draw(scored, draws, seed)) if pairs.empty else _joined(
-        scored, pairs, found, draws, seed)
+    scored = arrange(scores, blends, covariates, loads)
+    other = pairs[["second_blend", "second_load_pct"]].set_axis(["blend", "load_pct"], axis=1)
+    tested = pd.concat([f[["blend", "load_pct"]] for f in (scores, pairs, other) if len(f)])
+    tested = tested.groupby("blend", sort=False)["load_pct"]
+    points = scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)
+    about = dict(
+        kind=kind, blends=tuple(tested.groups), minutes=minutes, notes=notes,
+        lowest_pct=scored.lo, highest_pct=scored.hi,
+        assessors=tuple(sorted({*scores["assessor"], *pairs["assessor"]})),
+        points=points["throw"].mean(), tested=tested.agg(["min", "max"]).set_axis(
+            ["lowest_pct", "highest_pct"], axis=1).reset_index(),
+    )
+    if len(pairs):
+        return _joined(scored, pairs, about, draws, seed)
+    return _of_draws(scored, draw_posterior(scored.marginal, draws, seed), about)
 
 
-def _joined(scored, pairs, found, draws, seed):
+def _joined(scored, pairs, about, draws, seed):
     """The fit of more draws, of which those that the pairs speak for are kept."""
-    rng, place = np.random.default_rng([seed, 8]), {n: i for i, n in enumerate(scored.names)}
+    rng, scale = np.random.default_rng([seed, 8]), None
     for times in TIMES:
-        drawn = draw(scored, times * draws, seed)
-        fit = found(drawn)
+        found = draw_posterior(scored.marginal, times * draws, seed)
+        fit = _of_draws(scored, found, about)
+        if "scale" in scored.names:
+            scale = np.exp(found.log_sds[:, scored.names.index("scale")])
         log_weights = pair_log_likelihood(
-            pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi),
-            drawn.sds[:, place["scale"]] if "scale" in place else None, seed,
-        )
+            pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi), scale, seed)
         weights = np.exp(log_weights - log_weights.max())
         weights /= weights.sum()
         worth = 1.0 / np.sum(weights**2)
         if worth >= draws:
             break
     places = even_places(weights, draws, rng.random())
-    fit = found(taken(drawn, places, len(scored.designs)))
+    chances = np.bincount(found.design[places], minlength=len(scored.designs)) / len(places)
+    fit = _of_draws(scored, replace(
+        found, design=found.design[places], log_sds=found.log_sds[places],
+        coefficients=found.coefficients[places], chances=chances), about)
     if worth >= draws / 10:
         return fit
     return replace(fit, notes=(*fit.notes, _AGAINST))
 
 
-def _as_fit(scores, pairs, kind, scored, terms):
-    """What makes a :class:`ThrowFit` of draws."""
-    people = {*scores["assessor"], *pairs["assessor"]}
-    other = pairs[["second_blend", "second_load_pct"]].set_axis(["blend", "load_pct"], axis=1)
-    loads = pd.concat([f[["blend", "load_pct"]] for f in (scores, pairs, other) if len(f)])
-    loads = loads.groupby("blend", sort=False)["load_pct"]
-    points = scores.groupby(["blend", "pour", "load_pct", "assessor"], as_index=False)
-    about = dict(
-        kind=kind, blends=tuple(dict.fromkeys(loads.groups)), minutes=terms[0], notes=terms[2],
-        lowest_pct=scored.lo, highest_pct=scored.hi, assessors=tuple(sorted(people)),
-        points=points["throw"].mean(), tested=loads.agg(["min", "max"]).set_axis(
-            ["lowest_pct", "highest_pct"], axis=1).reset_index(),
-    )
-    return lambda drawn: _of_draws(scored, drawn, about)
-
-
-def _of_draws(scored, drawn, about):
-    sds = np.quantile(drawn.sds, [0.5, 0.05, 0.95], axis=0)
-    extras = np.quantile(drawn.extras, [0.5, 0.05, 0.95], axis=0)
-    limits = ["estimate", "lower", "upper"]
+def _of_draws(scored, found, about):
+    drawn = by_meaning(scored, found)
+    sds, extras = (np.quantile(drawn.pop(name), [0.5, 0.05, 0.95], axis=0).T
+                   for name in ("sds", "extras"))
+    sources = [SOURCES[n] for n in (*scored.names, "score")]
     return ThrowFit(
-        shapes=shape_table(scored, drawn.posterior.chances),
-        level=drawn.level,
-        rise=drawn.rise,
-        bow=drawn.bow,
-        draw_shape=drawn.shape,
-        draw_bend=drawn.bend,
-        variances=pd.DataFrame(sds.T, columns=["sd", *limits[1:]]).assign(
-            source=[SOURCES[n] for n in (*scored.names, "score")]
-        ),
-        session=pd.DataFrame(extras.T, columns=limits).assign(effect=list(scored.extras)),
-        effective=drawn.posterior.effective,
-        **about,
+        shapes=shape_table(scored, found.chances), **drawn, **about,
+        variances=pd.DataFrame(sds, columns=["sd", "lower", "upper"]).assign(source=sources),
+        session=pd.DataFrame(extras, columns=["estimate", "lower", "upper"]).assign(
+            effect=list(scored.extras)),
     )
 
 

@@ -18,13 +18,13 @@ of it within a factor of 3.7 either way. Beforehand the shapes have the chances 
 counts by its marginal likelihood, which prefers the simpler of two that fit alike.
 """
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
 
 from scentlab.maths.curves import SHAPES, bow, scaled
-from scentlab.maths.marginal import Marginal, Posterior, Priors, draw_posterior, tellable
+from scentlab.maths.marginal import Marginal, Priors, tellable
 
 SOURCES = {
     "assessor": "between assessors",
@@ -60,7 +60,6 @@ class Scored:
     lo: float
     hi: float
     names: tuple
-    groups: tuple
     extras: tuple
     designs: tuple
     marginal: Marginal
@@ -91,7 +90,7 @@ def arrange(scores, blends, covariates, more_loads=()):
     )  # fmt: skip
     y = (scores["throw"] - scores.get("known", 0.0)).to_numpy(float) - MIDDLE
     marginal = Marginal(y, columns, arms, extra, mixes, chances, groups, slopes, priors)
-    return Scored(lo, hi, tuple(names), tuple(groups), extras, designs, marginal)
+    return Scored(lo, hi, tuple(names), extras, designs, marginal)
 
 
 def _columns(designs, load, lo, hi):
@@ -127,52 +126,26 @@ def _groupings(scores, fixed, share):
     return zip(*found, strict=True)
 
 
-@dataclass(frozen=True)
-class Draws:
-    """Draws (D, ...) of levels, rises, bows, the extras' effects, shape, bend and sds (points)."""
-
-    level: np.ndarray
-    rise: np.ndarray
-    bow: np.ndarray
-    extras: np.ndarray
-    shape: np.ndarray
-    bend: np.ndarray
-    sds: np.ndarray
-    posterior: Posterior
-
-
-def taken(drawn, places, designs):
-    """The draws at these places, each of the same weight; ``designs`` is their number."""
-    posterior = replace(
-        drawn.posterior, design=drawn.posterior.design[places],
-        log_sds=drawn.posterior.log_sds[places], coefficients=drawn.posterior.coefficients[places],
-        chances=np.bincount(drawn.posterior.design[places], minlength=designs) / len(places),
-    )
-    arrays = {f.name: getattr(drawn, f.name)[places] for f in fields(drawn)
-              if f.name != "posterior"}
-    return Draws(posterior=posterior, **arrays)
-
-
-def draw(scored, draws, seed):
-    """Draws of everything, each of the same weight."""
-    marginal = scored.marginal
-    found = draw_posterior(marginal, draws, seed)
-    n = marginal.shape[1]
+def by_meaning(scored, found):
+    """A :class:`Posterior` by meaning: dict of level, rise and bow (D, B), draw_shape and draw_bend
+    (D,), and of extras and sds (D, ...) of the scores."""
+    marginal, n = scored.marginal, scored.marginal.shape[1]
     level, rise, bows, extras = np.split(found.coefficients, [n, 2 * n, 3 * n], axis=1)
-    names = np.array([s for s, _ in scored.designs])
-    bends = np.array([1.0 if k is None else k for _, k in scored.designs])
-    bowed = np.array([SHAPES[s].bowed for s in names])
+    names = [s for s, _ in scored.designs]
+    bowed = np.array([SHAPES[s].bowed for s in names])[found.design]
+    order = list(dict.fromkeys(names))
     sds = np.exp(found.log_sds)
     sds[:, -1] = np.hypot(sds[:, -1], marginal.priors.floor)
-    order = np.array([list(dict.fromkeys(names)).index(s) for s in names])
-    return Draws(
-        level + MIDDLE, rise, np.where(bowed[found.design][:, None], bows, 0.0), extras,
-        order[found.design], bends[found.design], sds, found,
-    )  # fmt: skip
+    return {
+        "level": level + MIDDLE, "rise": rise, "bow": np.where(bowed[:, None], bows, 0.0),
+        "draw_shape": np.array([order.index(s) for s in names])[found.design],
+        "draw_bend": np.array([1.0 if k is None else k for _, k in scored.designs])[found.design],
+        "extras": extras, "sds": sds,
+    }
 
 
 def shape_table(scored, chances):
-    """One row per shape: shape, bend (median), its 95 % limits, weight, bend_settled.
+    """One row per shape: shape, bend (median), its 95 % limits, weight.
 
     A limit is missing where more than 2.5 % of the chance lies at that end of the bends tried.
     """
@@ -180,14 +153,12 @@ def shape_table(scored, chances):
     for name in dict.fromkeys(s for s, _ in scored.designs):
         own = [i for i, (s, _) in enumerate(scored.designs) if s == name]
         weight = float(chances[own].sum())
-        row = (name, np.nan, np.nan, np.nan, weight, True)
+        limits = (np.nan,) * 3
         if len(own) > 1:
-            bends = [scored.designs[i][1] for i in own]
-            row = (name, *_limits(np.array(bends), chances[own] / max(weight, 1e-300)), weight)
-            row += (bool(np.isfinite(row[2:4]).all()),)
-        rows.append(row)
-    columns = ["shape", "bend", "bend_lower", "bend_upper", "weight", "bend_settled"]
-    return pd.DataFrame(rows, columns=columns)
+            bends = np.array([scored.designs[i][1] for i in own])
+            limits = _limits(bends, chances[own] / max(weight, 1e-300))
+        rows.append((name, *limits, weight))
+    return pd.DataFrame(rows, columns=["shape", "bend", "bend_lower", "bend_upper", "weight"])
 
 
 def _limits(bends, chances):
