@@ -40,6 +40,14 @@ class GradePrior:
     misread_median: float | None = 0.02
     misread_logit_sd: float = 1.0
 
+    def normals(self):
+        """Mean and sd of the free parameters that are normal beforehand, by key."""
+        found = {"log_gaps": (np.log(self.gap_median), np.asarray(self.gap_log_sd)),
+                 "sigma": (self.sigma_centre, self.sigma_sd)}
+        if self.misread_median is not None:
+            found["logit_misread"] = special.logit(self.misread_median), self.misread_logit_sd
+        return found
+
 
 @dataclass(frozen=True)
 class CapacityPrior(GradePrior):
@@ -73,6 +81,14 @@ class CapacityPrior(GradePrior):
     ageing_scale: float = 0.5
     ageing_df: float = 3.0
 
+    def normals(self):
+        return {
+            "log_spread": (np.log(self.spread_median), self.spread_log_sd),
+            "stress": (self.stress_centre, self.stress_scale), "ageing": (0.0, 1.0),
+            "log_spread_shift": (0.0, self.spread_shift_sd),
+            "log_pool": (np.log(self.pool_median), self.pool_log_sd), **super().normals(),
+        }
+
 
 @dataclass(frozen=True)
 class LinearPrior(GradePrior):
@@ -80,9 +96,13 @@ class LinearPrior(GradePrior):
 
     coefficient_scales: tuple = ()
 
+    def normals(self):
+        return {"coefficients": (0.0, np.asarray(self.coefficient_scales)), **super().normals()}
+
 
 class GradedModel:
-    """Likelihood and prior over the free parameters; subclasses give the location.
+    """Likelihood and prior over the free parameters. Subclasses give the location (..., C): the
+    numbers of its parameters by key, and derivatives by key of what has a derivative d_eta in it.
 
     data : Counts, its design as the subclass reads it.
     prior : GradePrior of the subclass's kind, or None for plain maximum likelihood.
@@ -105,22 +125,6 @@ class GradedModel:
         }
         self.size = int(ends[-1])
 
-    def location_sizes(self):
-        """How many free parameters the location has, by key."""
-        raise NotImplementedError
-
-    def location(self, free):
-        """Latent location eta (..., C) of each cell."""
-        raise NotImplementedError
-
-    def location_slope(self, free, d_eta):
-        """Derivatives by key of a function whose derivative in eta is d_eta (..., C)."""
-        raise NotImplementedError
-
-    def location_prior(self, free):
-        """Pairs of key and (log density, gradient) of the location's parameters."""
-        raise NotImplementedError
-
     def take(self, free, key):
         """The part of the free parameters (..., p) with that key."""
         return free[..., self.places[key]]
@@ -138,16 +142,20 @@ class GradedModel:
         }
 
     def sigma(self, free):
-        """sigma (..., 1), and the slope of its logarithm in its free parameter.
+        """sigma (..., 1), and the slope of its logarithm in its free parameter."""
+        return self._of_score(free, "sigma")
 
-        Under a prior the free parameter is the normal score of sigma, so that what the data do not
-        tell is normal; the logarithm has a tail that no proposal holds. Without one it is log
-        sigma.
+    def _of_score(self, free, key):
+        """What a free parameter is a score of (..., 0 or 1), and the slope of its logarithm.
+
+        Under a prior the free parameter is the normal score, so that what the data do not tell is
+        normal; the logarithm has a tail that no proposal holds. Without one it is the logarithm.
         """
-        own = self.take(free, "sigma")
+        own = self.take(free, key)
         if self.prior is None:
             return np.exp(own), np.ones_like(own)
-        return half_student_of_score(own, self.prior.sigma_scale, self.prior.sigma_df)
+        return half_student_of_score(
+            own, getattr(self.prior, f"{key}_scale"), getattr(self.prior, f"{key}_df"))
 
     def group_sd(self, free, sigma):
         """Latent standard deviation (..., G or 1) of the effect of each group."""
@@ -161,11 +169,8 @@ class GradedModel:
     def _evaluate(self, free, derivatives):
         shared = self.shared(free)
         return log_likelihood(
-            self.data,
-            shared["tau"],
-            self.location(free),
-            self.group_sd(free, shared["sigma"]) if self.mixed else None,
-            link=self.link,
+            self.data, shared["tau"], self.location(free),
+            self.group_sd(free, shared["sigma"]), link=self.link,
             misread=shared["misread"] if self.reads else None,
             exact=self.prior is None,  # the peak is the answer then
             derivatives=derivatives,
@@ -239,34 +244,16 @@ class GradedModel:
         """Log prior density (...) up to a constant, and its gradient (..., p)."""
         if self.prior is None:
             return np.zeros(free.shape[:-1]), np.zeros(free.shape)
-        p, value, slope = self.prior, 0.0, np.zeros(free.shape)
-        parts = self.location_prior(free)
-        parts.append(
-            (
-                "log_gaps",
-                normal_density(
-                    self.take(free, "log_gaps"), np.log(p.gap_median), np.asarray(p.gap_log_sd)
-                ),
-            )
-        )
-        if self.mixed:
-            own = normal_density(self.take(free, "sigma"), p.sigma_centre, p.sigma_sd)
-            parts.append(("sigma", own))
-        if self.reads:
-            parts.append(
-                (
-                    "logit_misread",
-                    normal_density(
-                        self.take(free, "logit_misread"),
-                        special.logit(p.misread_median),
-                        p.misread_logit_sd,
-                    ),
-                )
-            )
-        for key, (log_density, gradient) in parts:
+        value, slope = 0.0, np.zeros(free.shape)
+        for key, (log_density, gradient) in self.densities(free):
             value = value + log_density.sum(axis=-1)
-            slope[..., self.places[key]] = gradient
+            slope[..., self.places[key]] += gradient
         return value, slope
+
+    def densities(self, free):
+        """Pairs of key and (log density up to a constant, gradient) of the free parameters."""
+        for key, (mean, sd) in self.prior.normals().items():
+            yield key, normal_density(self.take(free, key), mean, sd)
 
     def start(self):
         """A point to climb from; subclasses add the location's parameters."""
@@ -376,10 +363,7 @@ class CapacityModel(GradedModel):
     def ageing(self, free):
         """Points of load that a doubling of the age takes (..., 0 or 1), and the slope of its
         logarithm in its free parameter."""
-        own = self.take(free, "ageing")
-        if self.prior is None:
-            return np.exp(own), np.ones_like(own)
-        return half_student_of_score(own, self.prior.ageing_scale, self.prior.ageing_df)
+        return self._of_score(free, "ageing")
 
     def location_slope(self, free, d_eta):
         pull = d_eta / self.cell_spread(free)
@@ -394,32 +378,22 @@ class CapacityModel(GradedModel):
             slope["log_spread_shift"] = -((pull * reach) @ self.blends)
         return slope
 
-    def location_prior(self, free):
+    def densities(self, free):
+        for key, (log_density, gradient) in super().densities(free):
+            if key == "log_pool":
+                capacity, pool = self._capacity_density(free)
+                yield "capacity", capacity
+                gradient = gradient + pool
+            yield key, (log_density, gradient)
+
+    def _capacity_density(self, free):
+        """Log density and gradient of the capacities, and the gradient in log_pool."""
         p = self.prior
-        parts = [
-            (
-                "log_spread",
-                normal_density(
-                    self.take(free, "log_spread"), np.log(p.spread_median), p.spread_log_sd
-                ),
-            ),
-            (
-                "stress",
-                normal_density(self.take(free, "stress"), p.stress_centre, p.stress_scale),
-            ),
-            ("ageing", normal_density(self.take(free, "ageing"), 0.0, 1.0)),
-        ]
-        if self.spreads:
-            shift = self.take(free, "log_spread_shift")
-            parts.append(("log_spread_shift", normal_density(shift, 0.0, p.spread_shift_sd)))
         away = self.take(free, "capacity") - np.asarray(p.capacity_centre)
-        if not self.pooled:
-            own = student_density(away, 0.0, np.asarray(p.capacity_scale), p.capacity_df)
-            return parts + [("capacity", own)]
-        log_pool = self.take(free, "log_pool")
-        capacity, pool = pooled_density(away, log_pool, self.shared_variance, self.shared_axes)
-        own = normal_density(log_pool, np.log(p.pool_median), p.pool_log_sd)
-        return parts + [("capacity", capacity), ("log_pool", (own[0], own[1] + pool))]
+        if self.pooled:
+            return pooled_density(
+                away, self.take(free, "log_pool"), self.shared_variance, self.shared_axes)
+        return student_density(away, 0.0, np.asarray(p.capacity_scale), p.capacity_df), 0.0
 
     def start(self):
         free = super().start()
@@ -460,10 +434,6 @@ class LinearModel(GradedModel):
 
     def location_slope(self, free, d_eta):
         return {"coefficients": d_eta @ self.data.design}
-
-    def location_prior(self, free):
-        scales = np.asarray(self.prior.coefficient_scales)
-        return [("coefficients", normal_density(self.take(free, "coefficients"), 0.0, scales))]
 
 
 def normal_density(x, mean, sd):

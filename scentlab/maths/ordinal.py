@@ -190,23 +190,14 @@ class Evaluation:
         return self.each.sum(axis=-1)
 
 
-def log_likelihood(
-    data,
-    theta,
-    eta,
-    sigma=None,
-    *,
-    link="logit",
-    misread=None,
-    exact=False,
-    derivatives=True,
-):
+def log_likelihood(data, theta, eta, sigma=0.0, *, link="logit", misread=None, exact=False,
+                   derivatives=True):
     """Marginal log-likelihood of counts, with analytic derivatives.
 
     theta : array (..., K - 1), rising thresholds.
     eta : array (..., C), location of each cell.
     sigma : array (..., G), standard deviation of each group's effect, or (..., 1), one for all, or
-        a number; None for no effects.
+        a number; 0 for no effects.
     misread : array (...), probability that a grade is recorded one off; None for 0.
     exact : bool, nodes finer than any printed digit asks for, in double precision.
     derivatives : bool. Without them (and not ``exact``) the trapezoid rule is rougher and in single
@@ -217,10 +208,6 @@ def log_likelihood(
     kind = np.float64 if exact or derivatives else np.float32
     problem = _Problem(data, theta, eta, link, misread, kind, rule)
     batch = np.shape(eta)[:-1]
-    if sigma is None:
-        found = problem.terms(None, derivatives)
-        nothing = np.zeros((len(data.starts),) + problem.eta.shape[1:])
-        return problem.evaluation(found, np.ones((1, 1, 1)), nothing, nothing[:, None], batch)
     sigma = np.broadcast_to(np.asarray(sigma, dtype=float), batch + np.shape(sigma)[-1:])
     sigma = np.ascontiguousarray(sigma.reshape(problem.eta.shape[1], -1).T)
     sigma = np.broadcast_to(sigma, (len(data.starts), problem.eta.shape[1]))
@@ -276,17 +263,13 @@ class _Problem:
 
     def _moved(self, shift, cells=slice(None)):
         """Locations (C, Q, S) of cells, moved by their groups' shift."""
-        eta = self.eta[cells][:, None]
-        return eta if shift is None else shift[self.data.cell_group[cells]] + eta
+        return shift[self.data.cell_group[cells]] + self.eta[cells][:, None]
 
     def _seen_sum(self, shift):
         """Sum over each group of counts times the log chance of the grades that were seen: each
         grade at its own cells, by the cuts around it and, where it may be misread, around its
         neighbours."""
-        nodes = () if shift is None else shift.shape[1:2]
-        total = np.zeros(
-            (len(self.data.starts), *(nodes or (1,)), self.eta.shape[1]), self.eta.dtype
-        )
+        total = np.zeros(shift.shape, self.eta.dtype)
         for grade, cells, times, groups, starts in self.data.seen:
             first = max(grade - 2, 0)
             cuts = self.theta[first : grade + 2]

@@ -145,18 +145,11 @@ def _share(lent, usual, prior, unlike):
 
 def log_prior_density(prior, fit):
     """Log density (S,) of a CapacityPrior without pooling at the draws of a fit, normalised."""
-    own = {key: fit.model.take(fit.draws, key) for key in fit.model.places}
-    away = (own["capacity"] - np.asarray(prior.capacity_centre)) / np.asarray(prior.capacity_scale)
-    found = (stats.t(prior.capacity_df).logpdf(away) - np.log(prior.capacity_scale)).sum(axis=1)
-    misread = special.logit(prior.misread_median)
-    for key, mean, sd in (
-        ("log_spread", np.log(prior.spread_median), prior.spread_log_sd),
-        ("log_spread_shift", 0.0, prior.spread_shift_sd),
-        ("stress", prior.stress_centre, prior.stress_scale),
-        ("log_gaps", np.log(prior.gap_median), np.asarray(prior.gap_log_sd)),
-        ("sigma", prior.sigma_centre, prior.sigma_sd),
-        ("logit_misread", misread, prior.misread_logit_sd),
-    ):
-        if own[key].size:
-            found = found + stats.norm.logpdf(own[key], mean, sd).sum(axis=1)
+    take, scale = fit.model.take, np.asarray(prior.capacity_scale)
+    away = (take(fit.draws, "capacity") - np.asarray(prior.capacity_centre)) / scale
+    found = (stats.t(prior.capacity_df).logpdf(away) - np.log(scale)).sum(axis=1)
+    for key, (mean, sd) in prior.normals().items():
+        own = take(fit.draws, key)
+        if own.size:
+            found = found + stats.norm.logpdf(own, mean, sd).sum(axis=1)
     return found

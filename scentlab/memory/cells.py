@@ -12,7 +12,6 @@ from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
-from scipy import special
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import fit_sweat
@@ -62,11 +61,9 @@ class Cell:
 
 def usual_normals(centre):
     """Mean and sd (8,) of ``KEYS`` beforehand, without any earlier series."""
-    u = _USUAL
-    gaps = [(np.log(u.gap_median), u.gap_log_sd)] * 3
-    misread = (special.logit(u.misread_median), u.misread_logit_sd)
-    rows = [(centre, WIDE_SD), (np.log(u.spread_median), u.spread_log_sd),
-            (u.stress_centre, u.stress_scale), *gaps, (u.sigma_centre, u.sigma_sd), misread]
+    of = _USUAL.normals()
+    rows = [(centre, WIDE_SD), of["log_spread"], of["stress"], *[of["log_gaps"]] * 3, of["sigma"],
+            of["logit_misread"]]
     return np.array(rows, dtype=float).T
 
 

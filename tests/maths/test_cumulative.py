@@ -32,7 +32,7 @@ def climbed(data, link="logit", mixed=False):
         if np.any(np.diff(free[:k]) <= 0):
             return -np.inf, 0.0 * free
         eta = data.design @ free[k : k + data.design.shape[1]]
-        sigma = np.exp(free[-1]) if mixed else None
+        sigma = np.exp(free[-1]) if mixed else 0.0
         found = log_likelihood(data, free[:k], eta, sigma, link=link, exact=True)
         slope = [found.d_theta, found.d_eta @ data.design]
         return float(found.value), np.concatenate(

@@ -195,13 +195,13 @@ class TestLikelihood:
 
 @pytest.mark.parametrize("link", sorted(LINKS))
 @pytest.mark.parametrize("misread", [None, 0.05])
-@pytest.mark.parametrize("sigma", [None, (0.7,), (2.5,), (0.3, 0.8, 1.5, 3.0)])
+@pytest.mark.parametrize("sigma", [0.0, (0.7,), (2.5,), (0.3, 0.8, 1.5, 3.0)])
 @pytest.mark.parametrize("exact", [False, True])
 def test_gradients_against_numerical_ones(link, misread, sigma, exact):
     """One sigma for all pots, or one for each, whose derivatives are told apart."""
     data = some_counts()
     eta = data.design[:, 0].copy()
-    parts = [THETA, eta, [] if sigma is None else np.log(sigma), [misread] if misread else []]
+    parts = [THETA, eta, [] if not sigma else np.log(sigma), [misread] if misread else []]
     ends = np.cumsum([len(p) for p in parts])
 
     def unfold(point):
@@ -209,7 +209,7 @@ def test_gradients_against_numerical_ones(link, misread, sigma, exact):
         return (
             theta,
             location,
-            np.exp(log_sigma) if len(log_sigma) else None,
+            np.exp(log_sigma) if len(log_sigma) else 0.0,
             read[0] if len(read) else None,
         )
 
@@ -222,7 +222,7 @@ def test_gradients_against_numerical_ones(link, misread, sigma, exact):
     point = np.concatenate(parts)
     found = log_likelihood(data, THETA, eta, sigma, link=link, misread=misread, exact=exact)
     pieces = [found.d_theta, found.d_eta]
-    if sigma is not None:
+    if sigma:
         pieces += [found.d_log_sigma if len(sigma) > 1 else [found.d_log_sigma.sum()]]
     pieces += [[found.d_misread]] if misread else []
     numerical = [
@@ -339,7 +339,7 @@ class TestLookedAtMoreThanOnce:
         assert value[0] == pytest.approx(float(value[1]), abs=1e-9)
 
     @pytest.mark.parametrize("misread", [None, 0.1])
-    @pytest.mark.parametrize("sigma", [None, 0.9])
+    @pytest.mark.parametrize("sigma", [0.0, 0.9])
     def test_all_that_two_looks_may_show_adds_up_to_one(self, misread, sigma, fine):
         """The location of the second look is no lower, so that no grade falls."""
         total = 0.0
@@ -352,7 +352,7 @@ class TestLookedAtMoreThanOnce:
                 total += np.exp(float(log_likelihood(
                     data, THETA, data.design[:, 0], sigma, misread=misread
                 ).value))
-        assert total == pytest.approx(1.0, abs=1e-9 if sigma is None else 1e-6)
+        assert total == pytest.approx(1.0, abs=1e-9 if not sigma else 1e-6)
 
     def test_two_looks_are_not_two_pieces(self):
         piece, pot, eta, grade = LOOKED.T
