@@ -7,7 +7,7 @@ import pandas as pd
 
 from scentlab.fitting.reweighting import GRADES, pour_locations
 from scentlab.fitting.sweat import N_GRADES
-from scentlab.maths.ordinal import grade_probabilities, misread_flow
+from scentlab.maths.ordinal import recorded_probabilities
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result
 
@@ -104,16 +104,12 @@ def _predicted(fit, counts, seed, repeats):
     eta, spread = (part[chosen] for part in pour_locations(fit, counts))
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
     eta = eta + effect[:, pot] / spread
-    drawn = np.zeros((*eta.shape, N_GRADES))
-    for i, link in enumerate(fit.links["link"]):
-        own = np.nonzero(fit.draw_link[chosen] == i)[0]
-        if not len(own):
-            continue
-        p = np.moveaxis(grade_probabilities(named["tau"][own][:, None], eta[own], link), -1, 0)
-        p = np.clip(p + named["misread"][own][:, None] * misread_flow(p), 0.0, 1.0)
-        p = np.moveaxis(p, 0, -1)
-        n = counts["n"].to_numpy(int)[None, :]
-        drawn[own] = rng.multinomial(n, p / p.sum(-1, keepdims=True))
+    links = fit.links["link"].to_numpy(str)[fit.draw_link[chosen]]
+    p = np.clip(recorded_probabilities(named["tau"], eta, named["misread"], links), 0.0, 1.0)
+    p /= p.sum(-1, keepdims=True)
+    n, drawn = counts["n"].to_numpy(int)[None, :], np.zeros(p.shape)
+    for link in fit.links["link"]:
+        drawn[links == link] = rng.multinomial(n, p[links == link])
     return drawn
 
 

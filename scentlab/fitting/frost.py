@@ -7,8 +7,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import count_pours, settle_looks
-from scentlab.maths.graded import LinearModel, LinearPrior, half_student_of_score
+from scentlab.fitting.looks import count_pours, risk_table, settle_looks
+from scentlab.maths.graded import LinearModel, LinearPrior
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
 from scentlab.maths.sampling import (
@@ -17,7 +17,6 @@ from scentlab.maths.sampling import (
     hamiltonian_draws,
     quantile_error,
     summary,
-    weighted_quantile,
 )
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
@@ -54,12 +53,10 @@ class FrostFit(Result):
     covariates: tuple
     centres: dict
     ages: tuple
-    names: tuple
+    model: LinearModel
     draws: np.ndarray
     weights: np.ndarray
     draw_lot: np.ndarray
-    k_hat: float
-    effective_size: float
     counts: pd.DataFrame
     tested: pd.DataFrame
     notes: tuple = ()
@@ -67,12 +64,16 @@ class FrostFit(Result):
     @property
     def table(self):
         """Posterior median, sd and 90 % limits of every coefficient, and of the pots' sd."""
-        rows = []
-        size = self.shares.shape[1] + len(self.covariates)
-        values = np.column_stack([self.draws[:, :size], _pot_sd(self)])
-        for name, own in zip((*self.names[:size], "sd between pots"), values.T, strict=True):
-            rows.append((name, *summary(own, self.weights), "latent units"))
+        names = (*(self.waxes or self.blends), *(COVARIATES[c] for c in self.covariates))
+        values = [*self.model.take(self.draws, "coefficients").T, self._pot_sd]
+        rows = [(name, *summary(own, self.weights), "latent units")
+                for name, own in zip((*names, "sd between pots"), values, strict=True)]
         return pd.DataFrame(rows, columns=["parameter", "estimate", "se", "lower", "upper", "unit"])
+
+    @property
+    def _pot_sd(self):
+        """Posterior draws (S,) of the sd between pots, latent units."""
+        return self.model.sigma(self.draws)[0][:, 0]
 
     @property
     def sentence(self):
@@ -158,21 +159,10 @@ def fit_frost(
         sample = hamiltonian_draws(model.values_and_gradients, sample, size=draws, seed=seed)
     tested, known = _tested(looks, blends), looks["age_days"].dropna()
     return FrostFit(
-        blends=blends,
-        waxes=waxes,
-        shares=shares,
-        covariates=tuple(columns),
-        centres=centres,
-        ages=(float(known.min()), float(known.max())) if len(known) == len(looks) else (),
-        names=(waxes or blends) + tuple(COVARIATES[c] for c in columns),
-        draws=sample.points,
-        weights=sample.weights,
-        draw_lot=sample.lot,
-        k_hat=sample.k_hat,
-        effective_size=sample.effective_size,
-        counts=count_pours(looks, N_GRADES),
-        tested=tested,
-        notes=notes + left_out + _held_note(columns, centres, tested),
+        blends, waxes, shares, tuple(columns), centres,
+        (float(known.min()), float(known.max())) if len(known) == len(looks) else (),
+        model, sample.points, sample.weights, sample.lot, count_pours(looks, N_GRADES), tested,
+        notes + left_out + _held_note(columns, centres, tested),
     )
 
 
@@ -249,17 +239,11 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
         POURED: float(fit.tested.set_index("blend").at[blend, "pour_temp_c"]),
     }
     size = fit.shares.shape[1]
-    first = size + len(fit.covariates)
     location = (fit.draws[:, :size] @ fit.shares[fit.blends.index(blend)])[:, None]
     for place, name in enumerate(fit.covariates, start=size):
         location = location + fit.draws[:, [place]] * AWAY[name](at[name], fit.centres[name])
-    tau = np.exp(fit.draws[:, first : first + limit_grade - 1]).sum(axis=1)
-    return marginal_risk(location - tau[:, None], _pot_sd(fit)[:, None])
-
-
-def _pot_sd(fit):
-    """Posterior draws (S,) of the sd between pots, the last free parameter, latent units."""
-    return half_student_of_score(fit.draws[:, -1], LinearPrior.sigma_scale, LinearPrior.sigma_df)[0]
+    tau = np.exp(fit.model.take(fit.draws, "log_gaps")[:, : limit_grade - 1]).sum(axis=1)
+    return marginal_risk(location - tau[:, None], fit._pot_sd[:, None])
 
 
 @one_thread()
@@ -273,9 +257,6 @@ def frost_risk(fit, blend, loads, limit_grade=2, age_days=None):
     at.
     """
     risks = frost_risk_draws(fit, blend, loads, limit_grade, age_days)
-    rows = []
-    for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
-        lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
-        error = max(quantile_error(column, fit.weights, fit.draw_lot, p) for p in (0.05, 0.95))
-        rows.append((float(load), float(fit.weights @ column), lower, upper, error))
-    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper", "limits_error"])
+    errors = [max(quantile_error(own, fit.weights, fit.draw_lot, p) for p in (0.05, 0.95))
+              for own in risks.T]
+    return risk_table(loads, risks, fit.weights).assign(limits_error=errors)

@@ -3,6 +3,7 @@
 import numpy as np
 import pandas as pd
 
+from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 
 
@@ -90,3 +91,10 @@ def count_pours(looks, n_grades):
         days = pd.to_numeric(looks["age_days"], errors="coerce")
         table["age_days"] = days.groupby(group).mean().to_numpy(float)
     return table
+
+
+def risk_table(loads, risks, weights):
+    """Loads (L,) with the mean and 90 % limits of weighted draws (S, L) of their risks."""
+    rows = [(float(load), float(weights @ own), *weighted_quantile(own, weights, (0.05, 0.95)))
+            for load, own in zip(np.atleast_1d(loads), risks.T, strict=True)]
+    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])

@@ -14,7 +14,7 @@ from scipy import stats
 
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.fitting.reweighting import pot_log_likelihood, reweighted, taken
-from scentlab.fitting.sweat import N_GRADES
+from scentlab.fitting.sweat import N_GRADES, place_of
 from scentlab.maths.sampling import even_places
 from scentlab.results import FitError
 
@@ -33,8 +33,7 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     Raises FitError without a grade of the new lot, for another blend, or a stress that was never
     graded.
     """
-    if blend not in fit.blends:
-        raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")
+    blend_place = place_of(fit, blend)
     own, _ = settle_looks(looks[looks["blend"] == blend], "sweat", ages=True)
     strange = sorted(set(own["stress"]) - set(fit.stresses))
     if strange:
@@ -45,7 +44,7 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     place = np.repeat(kept, _SHIFTS)
     shift = _shifts(len(kept), rng)
     moved = replace(taken(fit, place), counts=counts)
-    moved.draws[:, fit.model.places["capacity"].start + fit.blends.index(blend)] += shift
+    moved.draws[:, fit.model.places["capacity"].start + blend_place] += shift
     return reweighted(moved, pot_log_likelihood(moved).sum(axis=1))[0], shift
 
 

@@ -10,7 +10,7 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.looks import count_pours, risk_table, settle_looks
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
@@ -597,7 +597,7 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, pot=None):
     """
     named = fit.named
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    place = _place(fit, blend)
+    place = place_of(fit, blend)
     reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
     heat = _stress_place(fit, stress)
     heat = named["stress"][:, heat - 1 : heat].sum(axis=1)
@@ -636,14 +636,11 @@ def sweat_risk(
     True
     """
     risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)
-    rows = []
-    for load, column in zip(np.atleast_1d(loads), risks.T, strict=True):
-        lower, upper = weighted_quantile(column, fit.weights, (0.05, 0.95))
-        rows.append((float(load), float(fit.weights @ column), lower, upper))
-    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])
+    return risk_table(loads, risks, fit.weights)
 
 
-def _place(fit, blend):
+def place_of(fit, blend):
+    """Place of a blend among those of a sweat fit; FitError where it was not fitted."""
     if blend not in fit.blends:
         raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")
     return fit.blends.index(blend)

@@ -14,7 +14,7 @@ from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.rounds import fit_rounds
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
-from scentlab.maths.sampling import weighted_quantile
+from scentlab.maths.sampling import even_places, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.results import Result
@@ -318,13 +318,10 @@ def _usual_loads(fit, at_risk, place):
 def _by_meaning(fit, stress):
     """The fit's draws with the shift of one stress."""
     named, place = fit.named, fit.stresses.index(stress)
-    shift = named["stress"][:, place - 1] if place else np.zeros(len(fit.draws))
-    link = np.asarray(fit.links["link"], dtype=str)[fit.draw_link]
-    spread = np.broadcast_to(named["spread"].reshape(len(shift), -1), named["capacity"].shape)
-    return SweatDraws(
-        named["capacity"], spread, shift, named["tau"], named["sigma"],
-        named["misread"], link,
-    )
+    shift = named["stress"][:, place - 1 : place].sum(axis=1)
+    link = fit.links["link"].to_numpy(str)[fit.draw_link]
+    return SweatDraws(named["capacity"], named["spread"], shift, named["tau"], named["sigma"],
+                      named["misread"], link)
 
 
 def _two_sets(weights, looks, draws, rng):
@@ -336,12 +333,7 @@ def _two_sets(weights, looks, draws, rng):
     order = order[weights[order] > 0]
     share = np.cumsum(weights[order]) / weights.sum()
     cut = int(np.searchsorted(share, 0.3)) + 1
-    true = _systematic(weights[order[:cut]], looks, rng)
-    index, counts = np.unique(_systematic(weights[order[cut:]], draws, rng), return_counts=True)
+    true = even_places(weights[order[:cut]], looks, rng.random())
+    places = even_places(weights[order[cut:]], draws, rng.random())
+    index, counts = np.unique(places, return_counts=True)
     return order[:cut][true], order[cut:][index], counts / counts.sum()
-
-
-def _systematic(weights, size, rng):
-    """Indices of so many draws in proportion to their weights, evenly spread."""
-    ladder = (np.arange(size) + rng.random()) / size
-    return np.searchsorted(np.cumsum(weights) / weights.sum(), ladder).clip(0, len(weights) - 1)

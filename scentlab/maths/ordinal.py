@@ -172,6 +172,19 @@ def misread_flow(values):
     return flow
 
 
+def recorded_probabilities(theta, eta, misread, links):
+    """P(grade recorded = 0 ... K - 1) of draws, each under a link of its own: array (S, Q, K).
+
+    theta (S, K - 1), eta (S, Q), misread (S,), links (S,) of names.
+    """
+    found = np.empty((*eta.shape, theta.shape[1] + 1))
+    for link in np.unique(links):
+        own = links == link
+        found[own] = grade_probabilities(theta[own][:, None], eta[own], str(link))
+    flow = np.moveaxis(misread_flow(np.moveaxis(found, -1, 0)), 0, -1)
+    return found + misread[:, None, None] * flow
+
+
 @dataclass(frozen=True)
 class Evaluation:
     """The log-likelihood ``each`` group adds (..., G) and the derivatives of their sum;

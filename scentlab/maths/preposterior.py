@@ -13,7 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.polynomial.hermite import hermgauss
 
-from scentlab.maths.ordinal import grade_probabilities, misread_flow
+from scentlab.maths.ordinal import recorded_probabilities
 
 _NODES = 9
 _TINY = 1e-300
@@ -50,12 +50,7 @@ class SweatDraws:
         """
         reach = (load - self.capacity[:, blend]) / self.spread[:, blend] + self.shift
         eta = reach[:, None] + (self.sigma / self.spread[:, blend])[:, None] * effects
-        found = np.empty(eta.shape + (self.tau.shape[1] + 1,))
-        for link in np.unique(self.link):
-            own = self.link == link
-            found[own] = grade_probabilities(self.tau[own][:, None, :], eta[own], str(link))
-        flow = np.moveaxis(misread_flow(np.moveaxis(found, -1, 0)), 0, -1)
-        return found + self.misread[:, None, None] * flow
+        return recorded_probabilities(self.tau, eta, self.misread, self.link)
 
 
 class PotBank:

@@ -159,7 +159,8 @@ class TestWaxFractions:
 
     def test_location_is_linear_in_the_fractions(self):
         fit = fit_frost(self.series(), self.SHARES, draws=600)
-        assert fit.waxes == ("soft wax", "firm wax") and fit.names[:2] == fit.waxes
+        assert fit.waxes == ("soft wax", "firm wax")
+        assert tuple(fit.table["parameter"])[:2] == fit.waxes
         middle = fit.draws[:, :2]
         gap = fit.weights @ (middle[:, 1] - middle[:, 0])
         error = np.sqrt(fit.weights @ (middle[:, 1] - middle[:, 0] - gap) ** 2)
@@ -172,4 +173,4 @@ class TestWaxFractions:
         shares["w"] = [0.0, 0.0, 0.0, 1.0]
         shares["v"] = 0.5 * shares["w"]
         fit = fit_frost(self.series(), shares, draws=300)
-        assert fit.waxes == () and fit.names[:4] == tuple("abcd")
+        assert fit.waxes == () and tuple(fit.table["parameter"])[:4] == tuple("abcd")
