@@ -118,7 +118,7 @@ def analyse(
 
 def _fit_sweat(series, others, memory, **options):
     """The sweat fit; where there is none, the error also tells what the other fits say."""
-    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
+    limits = series.blends.set_index("blend")["limit_load_pct"].to_dict()
     try:
         if memory is not None:
             return memory.fit_sweat(series, **options)
@@ -195,18 +195,11 @@ def decider(analysis, brief=False):
     Throw of the other kind is fitted when it is first asked for, and remembered; all else is
     taken from the analysis, so the pick is that of :func:`analyse` under those rules.
 
-    Parameters
-    ----------
     analysis : Analysis
     brief : bool, whether to leave out the trade-off and what would change the pick.
+    Returns callable(rules) -> Analysis under them, with their ceiling and pick; it raises FitError
+    for a blend that was not fitted.
 
-    Returns
-    -------
-    callable(rules) -> Analysis under them, with their ceiling and pick; it raises FitError for a
-    blend that was not fitted.
-
-    Examples
-    --------
     ``decide = decider(analysis); decide(Rules(risk=0.02)).pick.sentence``
     """
     fits = {analysis.rules.throw_kind: (analysis.throw, analysis.no_throw)}

@@ -81,14 +81,9 @@ def _say_open(row):
 def find_ceiling(fit, rules=None, draws=None, blends=None):
     """The ceiling of the blends of a sweat fit.
 
-    Parameters
-    ----------
     fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress). draws : array (S, B), of
         the loads at risk where they are at hand. blends : names, all if None.
-
-    Returns
-    -------
-    Ceiling, held inside the loads tested: never above the highest, and none where even the
+    Returns Ceiling, held inside the loads tested: never above the highest, and none where even the
     lowest tested load is not shown to keep the risk. It is held below sweat that by itself, the
     pieces counted as they are, speaks against the risk. The limit grade is the same wherever it
     counts, also when nobody saw it: then its threshold is known from the prior and from how much

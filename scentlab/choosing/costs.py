@@ -37,18 +37,13 @@ _MOST = {"complaint": 1e6, "lost_sale": 1e6, "lost_pct": 100.0, "pieces": 100_00
 class Costs:
     """The maker's own numbers; None costs nothing.
 
-    Parameters
-    ----------
     complaint : float or None, cost of a sold piece that sweats, in the currency of the series.
     lost_sale : float or None, value of a sale that is lost.
     lost_pct : float or None, of 100 sales, how many are lost for each point (of 10) of throw below
         the strongest to be had.
     pieces, pots : int, of a batch, spread over its pots as evenly as can be.
     many : int, sweating pieces of a batch that are too many.
-
-    Raises
-    ------
-    Refusal for a number that cannot be, or a lost sale without how many are lost.
+    Raises Refusal for a number that cannot be, or a lost sale without how many are lost.
     """
 
     complaint: float | None = None
@@ -84,8 +79,6 @@ class Costs:
 class LoadCosts(Result):
     """What loads of a blend cost in a batch.
 
-    Attributes
-    ----------
     table : DataFrame of the load that costs least, the recommended and the highest that is
         admitted: which, load_pct (% of wax), content_pct (% of total), materials, complaints,
         lost_sales and cost (of the batch, expected, in ``currency``), cost_lower and cost_upper
@@ -155,14 +148,9 @@ class LoadCosts(Result):
 def coster(analysis: Any):
     """What loads cost under any numbers, with the risks looked up once for each blend.
 
-    Parameters
-    ----------
     analysis : Analysis
-
-    Returns
-    -------
-    callable(blend, costs) -> LoadCosts. It raises FitError for a blend without a recommended load,
-    and where sales are lost by throw that nobody scored.
+    Returns callable(blend, costs) -> LoadCosts. It raises FitError for a blend without a
+    recommended load, and where sales are lost by throw that nobody scored.
     """
     known = cache(lambda blend: _Known(analysis, blend))
     chance = cache(lambda blend, *batch: known(blend).chance(*batch))

@@ -31,8 +31,6 @@ ERRORS = 2.0
 class Diagnosis(Result):
     """Checks of an analysis.
 
-    Attributes
-    ----------
     sweat : SweatCheck.
     pots_left_out : DataFrame, per pot: pot, blend, ceiling_load_pct (% of wax) of its blend without
         that pot, change_pct against the ceiling with it, error_pct (Monte Carlo standard error of
@@ -186,7 +184,7 @@ class _Whole:
 
 def _fit_anew(analysis, pot, draws):
     blends, grades = analysis.series.blends, analysis.series.sweat()
-    limits = dict(zip(blends["blend"], blends["limit_load_pct"], strict=True))
+    limits = blends.set_index("blend")["limit_load_pct"].to_dict()
     try:
         rest = grades[grades["pot"].astype(str) != pot]
         return fit_sweat(rest, limits, draws=draws, precise=None, seed=analysis.seed)

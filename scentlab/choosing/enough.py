@@ -22,8 +22,6 @@ NEAR = 0.10
 class Enough:
     """The load that will do, and what the draws say of it and of the ends of the loads.
 
-    Attributes
-    ----------
     place : int, index of the load. chance : that it lies no more than the loss below the best.
     behind : its mean distance from the best, in points. same : chance that no load of all differs
         from it by more than the loss. less, more : chance that the lowest, the highest load lies

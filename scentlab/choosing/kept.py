@@ -42,17 +42,9 @@ class RulesHere:
 def rules_here(folder="."):
     """The rules kept in a series folder, or the usual ones where none are.
 
-    Parameters
-    ----------
     folder : of the series; None when it has none, as with a store on a server.
-
-    Returns
-    -------
-    RulesHere
-
-    Raises
-    ------
-    ValueError when the file holds no rules that can be; nothing is guessed then.
+    Returns RulesHere.
+    Raises ValueError when the file holds no rules that can be; nothing is guessed then.
     """
     path = Path(folder or ".") / RULES_NAME
     if folder is None or not path.is_file():

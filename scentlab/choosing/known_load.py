@@ -32,18 +32,11 @@ def known_load(
 ) -> KnownLoad:
     """The recommended load of a blend, or what is known of a typed one.
 
-    Parameters
-    ----------
     analysis : Analysis. blend : str; None takes the first of the pick. load_pct : float, g per
         100 g of wax, typed by the maker; None takes the recommended one.
-
-    Returns
-    -------
-    KnownLoad
-
-    Raises
-    ------
-    FitError for a blend that is not there, and where no load is recommended and none was typed.
+    Returns KnownLoad.
+    Raises FitError for a blend that is not there, and where no load is recommended and none was
+    typed.
     """
     table = analysis.pick.table.set_index("blend", drop=False)
     blend = blend if blend is not None else table.index[0]

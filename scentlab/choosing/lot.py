@@ -44,8 +44,6 @@ def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | No
 class LotCheck(Result):
     """What the test batches of a new lot say of the load in use.
 
-    Attributes
-    ----------
     lot, blend : str. load_pct : the load that was asked about (% of wax). verdict : accept, reject
         or test more. chance_over : that more than the accepted share of pieces of a new pot of the
         lot would sweat at it. safe_load_pct : highest safe load with this lot, missing where none

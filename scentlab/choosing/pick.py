@@ -38,8 +38,6 @@ _FRONT = [
 class Pick(Result):
     """The load chosen per blend, with its reasons.
 
-    Attributes
-    ----------
     table : DataFrame in rank order: rank, blend, load_pct, content_pct, ceiling_load_pct,
         limit_load_pct, held_by, throw, throw_lower, throw_upper, throw_behind (mean points of
         throw below the best to be had), throw_chance (that it is no more than the accepted loss),
@@ -82,29 +80,17 @@ class Pick(Result):
 def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     """Choose a load per blend and rank the blends.
 
-    Parameters
-    ----------
     evidence : Evidence, such as an Analysis.
     rules : Rules; None for the usual ones.
     ceiling : Ceiling under the same rules, made if None.
     rests : Rests of the same stress, age of sale and kind of throw, made if None.
     brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most work.
+    Returns Pick.
+    Raises FitError where the rules name a blend that was not fitted.
 
-    Returns
-    -------
-    Pick
-
-    Raises
-    ------
-    FitError where the rules name a blend that was not fitted.
-
-    Notes
-    -----
     The load is the lowest that lies, with a chance of 80 %, no more than ``rules.throw_loss``
     points below the best throw under the ceiling and the limits: a rule of non-inferiority.
 
-    Examples
-    --------
     ``choose_load(analysis, Rules(risk=0.02)).sentence``
     """
     rules = rules or Rules()

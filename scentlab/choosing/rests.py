@@ -9,6 +9,7 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.fitting.checks import pot_effects
+from scentlab.fitting.looks import with_stress
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words
@@ -95,7 +96,7 @@ def stress_words(stress, plan=None):
     """
     if stress == "rest":
         return "at room temperature"
-    cycle = ((plan or {}).get("rules") or {}).get("heat_cycle")
+    cycle = heat_cycle(plan)
     if not cycle:
         return "heat-cycled (cycle not recorded)"
     return (
@@ -112,10 +113,7 @@ def find_rests(series, rules, stress, odd_pots=()):
     odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
     Returns Rests.
     """
-    looks = series.sweat()
-    stresses = looks["stress"].astype(object)
-    looks["stress"] = stresses.where(stresses.notna(), "rest")
-    rows = []
+    looks, rows = with_stress(series.sweat()), []
     for blend in dict.fromkeys(looks["blend"]):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
@@ -125,10 +123,9 @@ def find_rests(series, rules, stress, odd_pots=()):
                 _age(own, stress, rules), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
+                *_pairs(series.pairs, blend, rules.throw_kind),
             )
         ]
-        if found := _pairs(series.pairs, blend, rules.throw_kind):
-            rows.append((blend, *found))
     rows.append((ALL, *_scale(series.pours)))
     return Rests(_gathered(rows), stress_words(stress, series.plan))
 
@@ -188,19 +185,28 @@ def _heat(own, stress, series):
         return []
     if series.heats.empty:
         return [("heat reached", "not recorded", "", 9)]
-    low, high = float(series.heats["low_c"].min()), float(series.heats["high_c"].max())
     runs = [heat_words(row) for row in series.heats.to_dict("records")]
-    planned = ((series.plan or {}).get("rules") or {}).get("heat_cycle") or {}
-    goal, short = say_one_temperature(planned["temp_c"]) if planned else "", []
-    if planned and low < planned["temp_c"] - HEAT_OFF_C:
-        short.append(f"as cold as {say_one_temperature(low)}, planned {goal}")
-    if planned and high > planned["temp_c"] + HEAT_OFF_C:
-        short.append(f"as hot as {say_one_temperature(high)}, planned {goal}")
-    hours = (series.heats["hours"] * series.heats["cycles"]).min()
-    if planned and hours < 0.9 * planned["hours"] * planned["cycles"]:
-        short.append(f"{hours:g} h of {planned['hours'] * planned['cycles']:g} h warm")
+    short = list(_short_of(series.heats, heat_cycle(series.plan)))
     warning = f"heat cycle {', '.join(short)}" if short else ""
     return [("heat reached", "; ".join(dict.fromkeys(runs)), warning, 0)]
+
+
+def heat_cycle(plan):
+    """The planned heat cycle, as a dict; empty without one."""
+    return ((plan or {}).get("rules") or {}).get("heat_cycle") or {}
+
+
+def _short_of(heats, planned):
+    """What the heat cycles as reached lack of the planned one."""
+    if not planned:
+        return
+    low, high, goal = float(heats["low_c"].min()), float(heats["high_c"].max()), planned["temp_c"]
+    for off, how, seen in ((goal - low, "cold", low), (high - goal, "hot", high)):
+        if off > HEAT_OFF_C:
+            yield f"as {how} as {say_one_temperature(seen)}, planned {say_one_temperature(goal)}"
+    hours, wanted = (heats["hours"] * heats["cycles"]).min(), planned["hours"] * planned["cycles"]
+    if hours < 0.9 * wanted:
+        yield f"{hours:g} h of {wanted:g} h warm"
 
 
 def _age(own, stress, rules):
@@ -267,15 +273,13 @@ def _scale(pours):
 
 def _testers(throws, blend, kind):
     own = throws[(throws["blend"] == blend) & (throws["kind"] == kind)]
-    number = own["assessor"].nunique() if len(own) else 0
-    return "testers", f"{number}" if number else "none", "", 8
+    return "testers", str(own["assessor"].nunique() or "none"), "", 8
 
 
 def _pairs(pairs, blend, kind):
     own = pairs[(pairs["blend"] == blend) & (pairs["kind"] == kind)]
-    people = own["assessor"].nunique()
-    by = "1 tester" if people == 1 else f"{people} testers"
-    return ("pairs", f"{len(own)} by {by}", "", 8) if len(own) else ()
+    people = count_of(own["assessor"].nunique(), "tester")
+    return [("pairs", f"{len(own)} by {people}", "", 8)] if len(own) else []
 
 
 def _off_plan(pours, blend):
@@ -302,8 +306,7 @@ def _assumed(own, stress):
     here = own[own["stress"] == stress]
     if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
         return "assumed", "where sweat begins, for no piece that decides sweated", "", 7
-    pots = here["pot"].nunique()
+    pots, words = here["pot"].nunique(), "little: sweat was seen in several pots"
     if pots < 3:
         words = f"how unlike pots are, for {pots} say little of it"
-        return "assumed", words, "", 7
-    return "assumed", "little: sweat was seen in several pots", "", 7
+    return "assumed", words, "", 7

@@ -32,8 +32,6 @@ BOUND = (
 class LoadsSoFar(Result):
     """What is known of each tested load of one blend.
 
-    Attributes
-    ----------
     blend : str.
     table : DataFrame, the lowest load first: load_pct (% of wax), pieces, sweated (pieces that
         reached the limit grade), could_pct (exact upper 95 % bound on the share of pieces that

@@ -5,6 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
+from scentlab.fitting.looks import with_stress
 from scentlab.fitting.reweighting import GRADES, pour_locations
 from scentlab.fitting.sweat import N_GRADES
 from scentlab.maths.ordinal import recorded_probabilities
@@ -18,8 +19,6 @@ ODD = 2.0
 class SweatCheck(Result):
     """How a sweat fit compares with the looks it was made from.
 
-    Attributes
-    ----------
     pours : DataFrame, per pour and stress: pour, pot, blend, load_pct (% of wax), stress, n,
         seen (mean grade), expected, lower, upper (at least 90 % of what a pour from a new pot would
         give), chance (that such a pour lies outside; well under 10 % where grades are nearly
@@ -125,8 +124,7 @@ def pot_effects(fit):
 
 def _assessors(grades, pours):
     """Mean excess of each assessor's grades over what is expected of the pour."""
-    looks = grades[grades["grade"].notna()].copy()
-    looks["stress"] = looks["stress"].astype(object).where(looks["stress"].notna(), "rest")
+    looks = with_stress(grades[grades["grade"].notna()])
     if "assessor" not in looks or looks["assessor"].nunique() < 2:
         return pd.DataFrame(columns=["assessor", "looks", "mean_excess", "se"])
     joined = looks.merge(pours[["pour", "stress", "expected"]], on=["pour", "stress"])

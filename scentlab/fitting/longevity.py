@@ -78,33 +78,15 @@ def longest(weights):
 
 @one_thread()
 def fit_longevity(
-    warmings: pd.DataFrame, piece_g: float | None = None, *, confidence: float = 0.90,
-    draws: int = 2000, seed: int = 1,
+    warmings: pd.DataFrame, piece_g: float | None = None, *, draws: int = 2000, seed: int = 1,
 ) -> Longevity:
     """Fit what was checked of pieces left on the warmer.
 
-    Parameters
-    ----------
-    warmings : DataFrame
-        Columns code, pot, blend, load_pct (% of wax), hours, weight_g, assessor, throw (0 to 10).
-    piece_g : float or None
-        Planned weight of a piece, for pieces that were not weighed at hour 0.
-    confidence : float
-        Of the intervals.
-    draws, seed : int
-        Number of posterior draws, and their seed.
+    warmings : DataFrame of code, pot, blend, load_pct (% of wax), hours, weight_g, assessor and
+        throw (0 to 10). piece_g : planned weight, of pieces that were not weighed at hour 0.
+    draws, seed : int, posterior draws and their seed.
+    Raises FitError when neither weight nor throw can be fitted.
 
-    Returns
-    -------
-    Longevity
-
-    Raises
-    ------
-    FitError
-        When neither weight nor throw can be fitted.
-
-    Examples
-    --------
     >>> frame = pd.DataFrame({"hours": [0.0, 2.0, 4.0, 8.0], "weight_g": [25, 24.6, 24.4, 24.1]})
     >>> frame = frame.assign(code="101", pot="K1", blend="soft", load_pct=10.0)
     >>> fit_longevity(frame.assign(assessor=None, throw=None)).weights["loss_g"].round(1).tolist()
@@ -113,7 +95,7 @@ def fit_longevity(
     life, (weights, notes), errors = None, (pd.DataFrame(), ()), []
     try:
         if warmings["throw"].notna().any():
-            life = fit_throw_life(warmings, confidence, draws, seed)
+            life = fit_throw_life(warmings, draws, seed)
     except FitError as error:
         errors.append(str(error))
     try:

@@ -33,9 +33,7 @@ def settle_looks(grades, test, ages=False):
     missing = sorted(needed - set(grades.columns))
     if missing:
         raise FitError(f"the {test} looks lack the columns {', '.join(missing)}")
-    looks = grades.copy()
-    looks["stress"] = looks["stress"].astype(object).where(looks["stress"].notna(), "rest")
-    notes = []
+    looks, notes = with_stress(grades), []
     usable = looks["grade"].notna() & looks["load_pct"].notna()
     if (~usable).any():
         pours = ", ".join(sorted(set(looks.loc[~usable, "pour"].astype(str))))
@@ -60,6 +58,12 @@ def settle_looks(grades, test, ages=False):
         )
     worst = worst.sort_values("age_days", kind="stable") if ages else worst.sort_index()
     return worst.reset_index(drop=True), tuple(notes)
+
+
+def with_stress(looks):
+    """Looks of which the stress is not known count as at rest."""
+    stress = looks["stress"].astype(object)
+    return looks.assign(stress=stress.where(stress.notna(), "rest"))
 
 
 def _known_ages(looks):

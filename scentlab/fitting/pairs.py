@@ -23,8 +23,6 @@ LEVEL, BOUND = 0.05, 0.90
 class PairTest(Result):
     """Comparisons of two loads of a blend, side by side.
 
-    Attributes
-    ----------
     table : DataFrame, one row per blend, kind of throw and two loads (% of wax): blend, kind,
         low_pct, high_pct, pairs, higher (times that the higher load was named), first (times that
         the piece smelt first was), testers, least (times that are needed to call the higher one

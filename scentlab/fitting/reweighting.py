@@ -66,8 +66,6 @@ def moved_without(fit, looks, pot, size, enough):
     likelihood of the others there; again until k-hat is ``enough`` (Paananen, Piironen, Buerkner &
     Vehtari 2021, "Implicitly adaptive importance sampling").
 
-    Parameters
-    ----------
     fit : SweatFit under the weak prior. looks : DataFrame, the settled looks of the fit.
     pot : str. size : int, draws. enough : float.
     """

@@ -51,8 +51,6 @@ LINKS_BELIEVED = {"logit": 0.75, "skewed": 0.25}
 class SweatFit(Result):
     """A fitted sweat model.
 
-    Attributes
-    ----------
     blends : tuple of names. stresses : tuple, rest first; effects are against the first.
     model : CapacityModel of the best link: data, prior and places of the free parameters.
     point : its peak (p,).
@@ -483,55 +481,47 @@ def _parts_clean(own):
 
 
 def describe_prior(prior, blends):
+    """The priors in words, by what they are of."""
     if prior is None:
         return {"all": "none: plain maximum likelihood"}
-    words = _describe_capacities(prior, blends)
-    words["spread"] = (
-        f"log-normal, median {prior.spread_median:g} % of wax, log sd {prior.spread_log_sd:g}"
-    )
+    words, load = _describe_capacities(prior, blends), "% of wax"
+
+    def log_normal(median, sd, unit=load):
+        return f"log-normal, median {median:g}{f' {unit}' if unit else ''}, log sd {sd:g}"
+
+    if prior.shared:
+        words["what the blends share"] = (
+            "normal about 0, sd " + ", ".join(f"{s:g}" for s in prior.shared_scale) + f" {load}")
+        words["sd between blends"] = log_normal(prior.pool_median, prior.pool_log_sd)
+    words["spread"] = log_normal(prior.spread_median, prior.spread_log_sd)
     if prior.spread_shift_sd > 0 and len(blends) > 1:
         words["spread of a blend"] = (
-            f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}"
-        )
-    gaps = zip(*np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd), strict=True)
-    words["threshold gaps"] = "; ".join(
-        f"log-normal, median {median:g}, log sd {sd:g}" for median, sd in gaps
-    )
+            f"log-normal about the common spread, log sd {prior.spread_shift_sd:g}")
+    gaps = np.broadcast_arrays(np.atleast_1d(prior.gap_median), prior.gap_log_sd)
+    words["threshold gaps"] = "; ".join(log_normal(*gap, "") for gap in zip(*gaps, strict=True))
     words["heat"] = f"normal about {prior.stress_centre:g}, sd {prior.stress_scale:g}"
-    words["sd between pots"] = (
-        f"half Student t ({prior.sigma_df:g} df), scale {prior.sigma_scale:g} % of wax"
-    )
+    for key, name in (("sigma", "sd between pots"), ("ageing", "capacity lost as the age doubles")):
+        df, scale = getattr(prior, f"{key}_df"), getattr(prior, f"{key}_scale")
+        words[name] = f"half Student t ({df:g} df), scale {scale:g} {load}"
     if (prior.sigma_centre, prior.sigma_sd) != (0.0, 1.0):
         words["sd between pots"] += (
-            f", its normal score about {prior.sigma_centre:.2f} with sd {prior.sigma_sd:.2f}"
-        )
-    words["capacity lost as the age doubles"] = (
-        f"half Student t ({prior.ageing_df:g} df), scale {prior.ageing_scale:g} % of wax"
-    )
+            f", its normal score about {prior.sigma_centre:.2f} with sd {prior.sigma_sd:.2f}")
     if prior.misread_median is not None:
         words["misread grades"] = (
-            f"logit-normal, median {prior.misread_median:g}, logit sd {prior.misread_logit_sd:g}"
-        )
+            f"logit-normal, median {prior.misread_median:g}, logit sd {prior.misread_logit_sd:g}")
     return words
 
 
 def _describe_capacities(prior, blends):
     centres = zip(blends, prior.capacity_centre, strict=True)
-    if not prior.shared:
-        scales = np.broadcast_to(prior.capacity_scale, len(blends))
-        return {
-            f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
-            f"scale {s:g}"
-            for (b, c), s in zip(centres, scales, strict=True)
-        }
-    words = {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
-    words["what the blends share"] = (
-        "normal about 0, sd " + ", ".join(f"{s:g}" for s in prior.shared_scale) + " % of wax"
-    )
-    words["sd between blends"] = (
-        f"log-normal, median {prior.pool_median:g} % of wax, log sd {prior.pool_log_sd:g}"
-    )
-    return words
+    if prior.shared:
+        return {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
+    scales = np.broadcast_to(prior.capacity_scale, len(blends))
+    return {
+        f"capacity of {b}": f"Student t ({prior.capacity_df:g} df) about {c:.1f} % of wax, "
+        f"scale {s:g}"
+        for (b, c), s in zip(centres, scales, strict=True)
+    }
 
 
 def _stress_place(fit, stress):

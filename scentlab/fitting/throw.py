@@ -32,8 +32,6 @@ _AGAINST = (
 class ThrowFit(Result):
     """A fitted throw model: per blend a level, a rise and a bow, over all shapes of curve.
 
-    Attributes
-    ----------
     kind : cold or warm. blends : tuple of names.
     lowest_pct, highest_pct : loads between which level and rise are stated (% of wax).
     shapes : DataFrame, one row per shape: shape, bend (median), bend_lower, bend_upper (95 %
@@ -281,12 +279,9 @@ def throw_peak(fit, blend):
     fall = draws.max(axis=1) - draws[:, -1]
     inside = (fall >= MARGIN) & (draws.max(axis=1) - draws[:, 0] >= 0.5 * MARGIN)
     if not inside.any():
-        return Peak(0.0, np.nan, np.nan, np.nan, np.nan)
-    middle, low, high = np.quantile(loads[top[inside]], [0.5, 0.05, 0.95])
-    return Peak(
-        float(inside.mean()), float(middle), float(low), float(high),
-        float(np.median(fall[inside])),
-    )  # fmt: skip
+        return Peak(0.0, *[np.nan] * 4)
+    limits = np.quantile(loads[top[inside]], [0.5, 0.05, 0.95])
+    return Peak(float(inside.mean()), *map(float, limits), float(np.median(fall[inside])))
 
 
 def _index(fit, blend):
@@ -299,25 +294,10 @@ def _index(fit, blend):
 def throw_curve(fit, blend, loads):
     """Mean throw of a blend at loads, with its 90 % interval.
 
-    Parameters
-    ----------
-    fit : ThrowFit
-    blend : str
-    loads : float or array
-        In % of wax.
+    loads : float or array, % of wax.
+    Returns DataFrame of load_pct, throw (0 to 10, mean), lower and upper.
+    Raises FitError for a blend that was not scored.
 
-    Returns
-    -------
-    DataFrame
-        load_pct, throw (0 to 10, mean), lower and upper.
-
-    Raises
-    ------
-    FitError
-        For a blend that was not scored.
-
-    Examples
-    --------
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> truth = Truth({"soft": BlendTruth(9.5)})
     >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=1, assessors=4)
@@ -327,10 +307,8 @@ def throw_curve(fit, blend, loads):
     """
     draws = throw_draws(fit, blend, loads)
     lower, upper = np.quantile(draws, [0.05, 0.95], axis=0)
-    loads = np.atleast_1d(np.asarray(loads, dtype=float))
-    return pd.DataFrame(
-        {"load_pct": loads, "throw": draws.mean(axis=0), "lower": lower, "upper": upper}
-    )
+    return pd.DataFrame({"load_pct": np.atleast_1d(np.asarray(loads, float)),
+                         "throw": draws.mean(axis=0), "lower": lower, "upper": upper})
 
 
 def _settle(throws, kind, pairs):
@@ -345,18 +323,15 @@ def _settle(throws, kind, pairs):
             f"there is no {said} throw score to fit; kinds scored: {kinds}; score {said} throw at "
             "two loads of a blend or more"
         )
-    scores = scores.assign(
-        throw=pd.to_numeric(scores["throw"], errors="coerce").astype(float),
-        load_pct=pd.to_numeric(scores["load_pct"], errors="coerce").astype(float),
-    )
+    scores = scores.assign(**{
+        name: pd.to_numeric(scores[name], errors="coerce").astype(float)
+        for name in ("throw", "load_pct")})
     usable = np.isfinite(scores[["throw", "load_pct"]]).all(axis=1) & scores["blend"].notna()
     notes = ()
     if (~usable).any():
         lost = count_of(int((~usable).sum()), f"{said} throw score")
         notes = (f"Left out, for want of a value or of a weighed load: {lost}.",)
-    scores = scores[usable].reset_index(drop=True)
-    scores["assessor"] = scores["assessor"].astype(str)
-    scores["blend"] = scores["blend"].astype(str)
+    scores = scores[usable].reset_index(drop=True).astype({"assessor": str, "blend": str})
     scores, more = _several_loads(scores, said, pairs)
     return scores, notes + more
 

@@ -45,21 +45,19 @@ SOURCES = {
 }
 HALF = 0.5
 UNNAMED = "not named"
+CONFIDENCE = 0.90  # of the intervals
 
 
 @dataclass(frozen=True, repr=False)
 class ThrowLife(Result):
     """Fitted fall of throw over hours on the warmer.
 
-    Attributes
-    ----------
     arms : DataFrame, one row per blend and load: blend, load_pct (% of wax), content_pct (% of
         total), pieces, pots, scores, first_h, longest_h, assessors.
     draw_form : array (D, B), names of the forms drawn. level : draws (D, A) of the throw at
         ``first_h``. rate : draws (D, B) of the rate per hour; one of 0 or less does not fall.
     first_h : hours of the first check. sds : DataFrame: source, sd (median, mean over blends).
     points : DataFrame, means per assessor and check: blend, load_pct, code, assessor, hours, throw.
-    confidence : float, of the intervals.
     """
 
     arms: pd.DataFrame
@@ -69,7 +67,6 @@ class ThrowLife(Result):
     first_h: float
     sds: pd.DataFrame
     points: pd.DataFrame
-    confidence: float
     notes: tuple = ()
 
     @property
@@ -89,7 +86,7 @@ class ThrowLife(Result):
             half = self.hours_until(place, HALF * throw[:, 0])
             parts = [(f"throw at {h:g} h", throw[:, i], "0 to 10") for i, h in enumerate(hours)]
             for name, draws, unit in (*parts, ("hours until half of the first", half, "h")):
-                lower, middle, upper = quantiles(draws, self.confidence)
+                lower, middle, upper = quantiles(draws)
                 rows.append((f"{name}, {arm_words(arm)}", middle, _spread(draws), lower, upper,
                              unit))
         rows += [(f"sd {r.source}", r.sd, np.nan, np.nan, np.nan, "points")
@@ -100,7 +97,7 @@ class ThrowLife(Result):
     def sentence(self):
         parts = []
         for place, arm in self.arms.iterrows():
-            start = quantiles(self.draws(place, [arm["first_h"]])[:, 0], self.confidence)[1]
+            start = quantiles(self.draws(place, [arm["first_h"]])[:, 0])[1]
             parts.append(f"{arm_words(arm)}, from {start:.1f} of 10 at {arm['first_h']:g} h: "
                          f"{self.half_life(place)['words']}")
         return "Hours on the warmer until throw is half of the first: " + "; ".join(parts) + "."
@@ -123,7 +120,7 @@ class ThrowLife(Result):
         DataFrame: hours, throw (median), lower, upper.
         """
         arm, hours = self.arms.loc[place], np.atleast_1d(np.asarray(hours, dtype=float))
-        lower, middle, upper = quantiles(self.draws(place, hours), self.confidence)
+        lower, middle, upper = quantiles(self.draws(place, hours))
         frame = pd.DataFrame({"lower": lower, "throw": middle, "upper": upper})
         outside = (hours < arm["first_h"] - 1e-9) | (hours > arm["longest_h"] + 1e-9)
         frame.loc[outside] = np.nan
@@ -147,14 +144,14 @@ class ThrowLife(Result):
         (median), lower, upper and words; infinite beyond the hours tested."""
         arm = self.arms.loc[place]
         half = HALF * self.draws(place, [arm["first_h"]])[:, 0]
-        found = quantiles(self.hours_until(place, half), self.confidence)
+        found = quantiles(self.hours_until(place, half))
         lower, middle, upper = map(float, found)
         return {"throw": float(np.median(half)), "hours": middle, "lower": lower, "upper": upper,
-                "words": _hours_words(lower, middle, upper, arm, self.confidence)}
+                "words": _hours_words(lower, middle, upper, arm)}
 
 
 @one_thread()
-def fit_throw_life(warmings, confidence=0.90, draws=2000, seed=1):
+def fit_throw_life(warmings, draws=2000, seed=1):
     """Fit how warm throw falls over hours; rows without a throw are not looked at.
 
     Parameters and errors as of :func:`~scentlab.fitting.longevity.fit_longevity`; returns a
@@ -190,7 +187,7 @@ def fit_throw_life(warmings, confidence=0.90, draws=2000, seed=1):
     keys = ["blend", "load_pct", "code", "assessor", "hours"]
     points = scores.groupby(keys, sort=False, as_index=False)["throw"].mean()
     fit = ThrowLife(arms, form, level, rate, float(times[0]), _mean_sds([sds for *_, sds in found]),
-                    points, confidence)
+                    points)
     return replace(fit, notes=(*notes, *_panel_notes(scores), *_fall_notes(fit)))
 
 
@@ -300,7 +297,7 @@ def arm_words(row):
     return f"{row['blend']} at {say_load(row['load_pct'])}"
 
 
-def quantiles(draws, confidence):
+def quantiles(draws, confidence=CONFIDENCE):
     """Lower limit, median and upper limit of draws (D, ...); infinite ones stay infinite."""
     tails = [0.5 - confidence / 2.0, 0.5, 0.5 + confidence / 2.0]
     return np.quantile(draws, tails, axis=0, method="nearest")
@@ -317,16 +314,15 @@ def _spread(draws):
     return float((high - low) / 2.0 if np.isfinite(high) else middle - low)
 
 
-def codes_of(rows, most=8):
+def codes_of(rows):
     """The codes of pieces, named but for those beyond the first few."""
     codes = sorted(set(rows["code"].astype(str)))
-    rest = len(codes) - most
-    return ", ".join(codes[:most]) + (f" and {rest} more" if rest > 0 else "")
+    return ", ".join(codes[:8]) + (f" and {len(codes) - 8} more" if len(codes) > 8 else "")
 
 
-def _hours_words(lower, middle, upper, arm, confidence):
+def _hours_words(lower, middle, upper, arm):
     """Hours in words, never beyond the hours tested."""
-    interval = f"{100 * confidence:.0f} % interval"
+    interval = f"{100 * CONFIDENCE:.0f} % interval"
     beyond = f"more than {arm['longest_h']:g} h, the longest tested"
     early = f"{arm['first_h']:g} h, the first check"
 
@@ -363,7 +359,7 @@ def _panel_notes(scores):
 def _fall_notes(fit):
     """Where nothing falls, and where pieces are too few to show how they differ."""
     for place, arm in fit.arms.iterrows():
-        lower, middle, _ = quantiles(fit.rate[:, fit._blend(place)], fit.confidence)
+        lower, middle, _ = quantiles(fit.rate[:, fit._blend(place)])
         if middle <= 0 or lower <= 0:
             verb = "does not fall" if middle <= 0 else "is not shown to fall"
             start, end = np.median(fit.draws(place, [arm["first_h"], arm["longest_h"]]), axis=0)

@@ -16,21 +16,13 @@ def guess_truth(
 ) -> Truth:
     """A :class:`Truth` to simulate from, made of few answers.
 
-    Parameters
-    ----------
     capacity_pct : dict of blend name to the load (% of wax) at which half of the pieces show any
         sweat.
     spread : float, points of load over which the logit of sweat rises by one.
     pot_sd : float, sd of pots on the logit scale.
     more : other fields of Truth, such as ``assessor_sd=1.5``.
-
-    Returns
-    -------
-    Truth
-
-    Raises
-    ------
-    PlanError for a guess without a blend or a load that cannot be.
+    Returns Truth.
+    Raises PlanError for a guess without a blend or a load that cannot be.
 
     >>> round(guess_truth({"soft": 9.0}).throw("soft", 12.0), 6)
     6.0

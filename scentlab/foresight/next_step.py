@@ -40,14 +40,10 @@ _JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 240, 800, 4  # and by which the best of 
 class NextStep(Result):
     """What could be done next, the step that is proposed first.
 
-    Attributes
-    ----------
     table : DataFrame, the best step first: step, blend, loads_pct (tuple, % of wax), pieces (of a
-        load, as ``stress`` says), pots, wax_g, evenings, given_after_pct (load given after it,
-        averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
-        tested so far), p_given (chance that a load is
-        given), gain_pct (points of load by which that is more than now), per_100_g and
-        per_evening (points of load).
+        load, as ``stress`` says), pots (one an evening), wax_g, given_after_pct (load given after
+        it, averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
+        tested so far), p_given (chance that a load is given), gain_pct (points of load by which that is more than now).
     given_pct : load given now (% of wax), 0 for none. highest_pct, limit_pct : highest load tested
         of the blend of the first step, and the wax maker's limit (missing without one).
     worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
@@ -94,7 +90,7 @@ class NextStep(Result):
         said = [f"{'two more pots' if pots == 2 else 'one more pot'}{whose} at "
                 f"{', '.join(map(say_load_oz, loads))}, {count_of(best['pieces'], f'{kept} piece')}"
                 f" of each: {say_weight(best['wax_g'])} of wax, "
-                f"{count_of(best['evenings'], 'evening')}",
+                f"{count_of(best['pots'], 'evening')}",
                 self._gain_words(best)]
         return in_sentences([*said, *self._beyond_words(loads)])
 
@@ -106,7 +102,7 @@ class NextStep(Result):
             "loads": [", ".join(map(say_load_oz, x)) for x in self.table["loads_pct"]],
             "pieces of each": self.table["pieces"],
             "wax": [say_weight(x) for x in self.table["wax_g"]],
-            "evenings": self.table["evenings"],
+            "evenings": self.table["pots"],
             "load expected after it, % of wax": self.table["given_after_pct"].round(1),
             "more than now, points of load": self.table["gain_pct"].round(1),
         })
@@ -167,7 +163,7 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
     >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=1, sweat=3)
     >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> int(next_step(analyse(series, draws=200, precise=None)).table["evenings"].iloc[0])
+    >>> int(next_step(analyse(series, draws=200, precise=None)).table["pots"].iloc[0])
     1
     """
     need_whole(seed, "seed", 0, 2**63 - 1)
@@ -266,13 +262,12 @@ class _Case:
             wax = pots * SPARE * sum(
                 pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100) for x in loads)
             rows.append((
-                kind, self.fit.blends[blend], loads, pieces, pots, wax, pots, after[blend],
-                float((given[:, blend] > 0).mean()), gain, 100 * gain / wax, gain / pots,
-                gain / (wax + EVENING_G * pots),
+                kind, self.fit.blends[blend], loads, pieces, pots, wax, after[blend],
+                float((given[:, blend] > 0).mean()), gain, gain / (wax + EVENING_G * pots),
             ))
         return pd.DataFrame(rows, columns=[
-            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "evenings",
-            "given_after_pct", "p_given", "gain_pct", "per_100_g", "per_evening", "score",
+            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_after_pct", "p_given",
+            "gain_pct", "score",
         ])
 
 

@@ -46,8 +46,6 @@ _COLUMNS = ["blend", "measure", "estimate", "se", "series", "unit", "meaning"]
 class Precision(Result):
     """What a plan is expected to find.
 
-    Attributes
-    ----------
     table : DataFrame, blend ("all blends" for their mean), measure, estimate, se (Monte Carlo
         error), series (how many the estimate rests on), unit and meaning; measures are those of
         ``MEASURES``.
@@ -84,7 +82,8 @@ class Precision(Result):
         went alike: the limits are no narrower than they should be.
         """
         row = self.row(measure, blend)
-        return share_limits(row["estimate"], int(row["series"]), 0.90)
+        share, number = row["estimate"], int(row["series"])
+        return binomial_limits(min(round(share * number, 9), number), number, 0.90)
 
     def _error(self, measure):
         se = self.of(measure)[1]
@@ -172,11 +171,6 @@ def precision(
     outcomes = run_series(work, series, workers=workers, progress=progress, stop=stop)
     need(outcomes, "the run was stopped before any series was finished", "start it again")
     return _summary(task, outcomes, series)
-
-
-def share_limits(share, number, confidence):
-    """Exact limits of a share of blends, those of a series counted as one trial."""
-    return binomial_limits(min(round(share * number, 9), number), number, confidence)
 
 
 def _summary(task, outcomes, asked):

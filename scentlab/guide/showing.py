@@ -46,13 +46,8 @@ GUIDES = {t: Guide(t, **data) for t, data in table_beside(__file__, "guides.toml
 def show_guide(topic):
     """Show one short guide to the work, folded until it is opened.
 
-    Parameters
-    ----------
     topic : "pots", "pour", "sweat", "frost", "throw" or "confirm".
-
-    Raises
-    ------
-    ValueError for another topic.
+    Raises ValueError for another topic.
 
     >>> print(show_guide("frost").title)
     How to look for frost

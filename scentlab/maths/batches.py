@@ -16,16 +16,11 @@ POT_WEIGHTS = np.exp(-0.5 * POT_NODES**2) / np.exp(-0.5 * POT_NODES**2).sum()
 def chance_of_many(risks, shares, weights, pieces, pots, many):
     """Chance that so many pieces of a batch or more sweat.
 
-    Parameters
-    ----------
     risks : array (S, Q), risk of a piece under each of S draws, of a pot at each of Q nodes.
     shares : array (Q,), weights of the nodes, which add up to 1. weights : array (S,), those of the
         draws. pieces, pots : int, of the batch, spread over its pots as evenly as can be.
     many : int, 1 or more.
-
-    Returns
-    -------
-    float, exact but for nodes and draws.
+    Returns float, exact but for nodes and draws.
 
     >>> half = np.array([[0.5]])
     >>> round(chance_of_many(half, np.ones(1), np.ones(1), 2, 1, 2), 6)

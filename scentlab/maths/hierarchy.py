@@ -29,8 +29,6 @@ _AT_ONCE = 256  # columns of a covariance
 class Hierarchy:
     """The model and its evidence.
 
-    Attributes
-    ----------
     precision (J, p, p), information (J, p) : of each piece of evidence; a row of zeros where it
         tells nothing.
     design (J, p, m), place (J, m) : coefficients of the effects of each piece and their places

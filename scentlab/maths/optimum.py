@@ -60,13 +60,13 @@ def climb(
     return Peak(point, float(value), difference_gradient(each, point, step), converged)
 
 
-def steepened(peak, least=0.1):
-    """A peak whose curvature is at least ``least`` in every direction.
+def steepened(peak):
+    """A peak whose curvature is at least 0.1 in every direction.
 
     For a point that is nearly a peak and only shapes a proposal, which learns the rest.
     """
     bend, axes = np.linalg.eigh(-peak.hessian)
-    return replace(peak, hessian=-(axes * np.maximum(bend, least)) @ axes.T)
+    return replace(peak, hessian=-(axes * np.maximum(bend, 0.1)) @ axes.T)
 
 
 def difference_gradient(gradients, point, step=1e-4):

@@ -51,8 +51,6 @@ _Z_COARSE, _Z_COARSE_WEIGHTS = _even_normal(6.5, 0.3)
 class Counts:
     """Looks reduced to counts.
 
-    Attributes
-    ----------
     counts : array (C, K), looks per cell and grade, cells sorted by group.
     design : array (C, p), covariates of each cell.
     starts : int array (G,), first cell of each group.
@@ -89,8 +87,6 @@ class Histories:
     """Pieces looked at more than once: interval-censored. Between them the looks of a piece bound
     its own latent value from below and from above.
 
-    Attributes
-    ----------
     grade, cell : int arrays (H, J), the grade and the cell of each look, repeated to J looks.
     group : int array (H,), rising. times : array (H,), pieces with just these looks.
     patterns : array (H,), how many rising grades so many looks could have shown.

@@ -23,8 +23,6 @@ _TINY = 1e-300
 class SweatDraws:
     """Draws of the sweat model by meaning.
 
-    Attributes
-    ----------
     capacity, spread : arrays (S, B), load. sigma (between pots) : array (S,), load.
     shift (of the stress, latent), misread : arrays (S,).
     tau : array (S, K - 1). link : array (S,) of names of links.

@@ -27,23 +27,16 @@ UNLIKE = 0.4  # chance beforehand that a series is unlike all that the workshop 
 def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike=UNLIKE):
     """Fit the sweat of a series with a :class:`scentlab.memory.learning.Memory` as its prior.
 
-    Parameters
-    ----------
     memory : Memory of other series of the workshop. series : Series. draws, precise, seed : as in
         ``fit_sweat``. unlike : chance that nothing of the memory holds.
-
-    Returns
-    -------
-    SweatFit whose ``alone`` is the fit with nothing borrowed.
-
-    Raises
-    ------
-    FitError where the series was not kept like those of the memory, is one of them, or is real and
+    Returns SweatFit whose ``alone`` is the fit with nothing borrowed.
+    Raises FitError where the series was not kept like those of the memory, is one of them, or is
+    real and
     they are invented, or as ``fit_sweat`` does.
     """
     _check(memory, series)
     looks, options = series.sweat(), {"draws": draws, "precise": precise, "seed": seed}
-    limits = dict(zip(series.blends["blend"], series.blends["limit_load_pct"], strict=True))
+    limits = series.blends.set_index("blend")["limit_load_pct"].to_dict()
     alone = fit_sweat(looks, limits, **options)
     if alone.stresses[0] != memory.kept:
         raise FitError("the earlier series were kept in another way than this one, so nothing "

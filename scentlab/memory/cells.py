@@ -32,8 +32,6 @@ UNKNOWN = "fragrance not on record"
 class Cell:
     """A fit of one blend of one series.
 
-    Attributes
-    ----------
     series, blend, wax, fragrance : str; the wax is told by its parts. stresses : tuple.
     pots, pieces : int. centre : the middle of its loads (% of wax), where its prior lies.
     draws (S, 8) : posterior draws of ``KEYS``, nan where there is none. weights (S,).
@@ -115,12 +113,12 @@ def grader(looks):
     return str(found[0]) if len(found) == 1 and isinstance(found[0], str) else ""
 
 
-def shared_draws(fit, blend=0):
-    """Draws (S, 8) of ``KEYS`` of a sweat fit, nan where it has none."""
+def shared_draws(fit):
+    """Draws (S, 8) of ``KEYS`` of a sweat fit's first blend, nan where it has none."""
     own = partial(fit.model.take, fit.draws)
     none = np.full((len(fit.draws), 1), np.nan)
     return np.hstack([
-        own("capacity")[:, [blend]], fit.model.log_spread(fit.draws)[:, [blend]],
+        own("capacity")[:, :1], fit.model.log_spread(fit.draws)[:, :1],
         own("stress")[:, :1] if own("stress").size else none,
         own("log_gaps"), own("sigma"), own("logit_misread") if fit.model.reads else none,
     ])

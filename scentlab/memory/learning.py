@@ -49,8 +49,6 @@ _METHOD = len(KEYS) - 1
 class Memory(Result):
     """What the earlier series of a workshop say together.
 
-    Attributes
-    ----------
     cells : tuple of Cell, those that were kept alike. kept : the stress that their capacities are
         told for, rest or heat.
     waxes, fragrances, pairs : tuples, those that are known. graders : tuple of the testers who
@@ -223,18 +221,11 @@ def _series(number):
 def learn(cells: list[Cell], *, seed: int = 1, draws: int = 600) -> Memory:
     """Fit one model to the cells of a workshop.
 
-    Parameters
-    ----------
     cells : of the workshop's series. seed, draws : int, of the sds between series.
-
-    Returns
-    -------
-    Memory, of the cells that were kept as most of them were (at room temperature as well, or in
+    Returns Memory, of the cells that were kept as most of them were (at room temperature as well,
+    or in
     heat alone); the others are named in the notes.
-
-    Raises
-    ------
-    FitError without a cell.
+    Raises FitError without a cell.
     """
     cells = _spelt(cells)
     if not cells:

@@ -8,7 +8,6 @@ import pandas as pd
 from scentlab.fitting.sweat import LINKS_BELIEVED
 from scentlab.maths.graded import half_student_of_score
 from scentlab.maths.ordinal import marginal_location
-from scentlab.text import spelling
 
 # Where three batches lie: quantiles of the load at risk and of the load at which half of the
 # pieces reach the limit grade, as they are foreseen.
@@ -31,12 +30,9 @@ def foreseen(memory, wax, fragrance, risks=(0.05, 0.5), limit_grade=2, seed=1):
     sigma = half_student_of_score(prior.sigma_centre + prior.sigma_sd * z[:, 5],
                                   prior.sigma_scale, prior.sigma_df)[0]
     links = rng.random(_DRAWS) < LINKS_BELIEVED["skewed"]
-    found = []
-    for risk in risks:
-        at = np.where(links, marginal_location(risk, sigma / spread, "skewed"),
-                      marginal_location(risk, sigma / spread, "logit"))
-        found.append(capacity + spread * (tau - heat + at))
-    return np.column_stack(found)
+    found = [np.where(links, *(marginal_location(risk, sigma / spread, link)
+                               for link in ("skewed", "logit"))) for risk in risks]
+    return np.column_stack([capacity + spread * (tau - heat + at) for at in found])
 
 
 def three_loads(memory, wax, fragrance, *, limit_grade=2, seed=1):
@@ -48,35 +44,23 @@ def three_loads(memory, wax, fragrance, *, limit_grade=2, seed=1):
     return tuple(round(v, 1) for v in (low, 0.5 * (low + high), high))
 
 
-KNOWN, GUESSED, UNTESTED = "known", "guessed", "untested"
+KNOWN, GUESSED = "known", "guessed"
 
 
-def memory_map(memory, waxes=(), fragrances=(), *, limit_grade=2, seed=1):
-    """Every wax with every fragrance: what is known, guessed and untested.
+def memory_map(memory):
+    """Every wax with every fragrance of a memory: what is known and guessed.
 
-    Parameters
-    ----------
-    memory : Memory. waxes, fragrances : names beside those of the memory, as the shelf has them.
-
-    Returns
-    -------
-    DataFrame with wax, fragrance, state (known: tested; guessed: both were tested, not together;
-    untested: one of them never), load_at_risk_pct with lower and upper (90 % interval of the load,
-    % of wax, at which 5 % of the pieces of a next pot and lot reach the limit grade), and gain, how
-    much a full series of the pair would teach of all the others (0 to 1). None of it is a safe
-    load: that takes test batches.
+    Returns DataFrame with wax, fragrance, state (known: tested; guessed: both were tested, not
+    together), load_at_risk_pct with lower and upper (90 % interval of the load, % of wax, at which
+    5 % of the pieces of a next pot and lot reach grade 2), and gain, how much a full series of the
+    pair would teach of all the others (0 to 1). None of it is a safe load: that takes test batches.
     """
-    waxes, fragrances = (
-        tuple(dict.fromkeys(map(spelling(known, more), (*known, *more))))
-        for known, more in ((memory.waxes, waxes), (memory.fragrances, fragrances)))
-    pairs = [(w, f) for f in fragrances for w in waxes]
+    pairs = [(w, f) for f in memory.fragrances for w in memory.waxes]
     rows = []
-    for (wax, fragrance), gain in zip(pairs, _gains(memory, pairs), strict=True):
-        at_risk = foreseen(memory, wax, fragrance, (0.05,), limit_grade, seed)[:, 0]
-        lower, middle, upper = np.quantile(at_risk, (0.05, 0.5, 0.95))
-        seen = wax in memory.waxes and fragrance in memory.fragrances
-        state = KNOWN if (wax, fragrance) in memory.pairs else GUESSED if seen else UNTESTED
-        rows.append((wax, fragrance, state, middle, lower, upper, gain))
+    for pair, gain in zip(pairs, _gains(memory, pairs), strict=True):
+        lower, middle, upper = np.quantile(foreseen(memory, *pair, (0.05,)), (0.05, 0.5, 0.95))
+        state = KNOWN if pair in memory.pairs else GUESSED
+        rows.append((*pair, state, middle, lower, upper, gain))
     return pd.DataFrame(rows, columns=[
         "wax", "fragrance", "state", "load_at_risk_pct", "load_at_risk_lower_pct",
         "load_at_risk_upper_pct", "gain"])
@@ -84,20 +68,19 @@ def memory_map(memory, waxes=(), fragrances=(), *, limit_grade=2, seed=1):
 
 def _gains(memory, pairs):
     """By what share (n,) a series of each pair would narrow the variance of all pairs together."""
-    rows = np.array([memory.capacity_row(*pair)[0] for pair in pairs])
-    more = [memory.capacity_row(*pair)[1] for pair in pairs]
+    rows, more = zip(*(memory.capacity_row(*pair) for pair in pairs), strict=True)
 
     def variances(sds):
         return np.column_stack([memory.unknown_variance(sds, names) for names in more])
 
-    covariance = memory.learnt.predict(rows, variances)[1]
+    covariance = memory.learnt.predict(np.array(rows), variances)[1]
     lot = memory.sd_of("lot")
     of_cell = np.median([np.sqrt(np.cov(c.draws[:, 0], aweights=c.weights)) for c in memory.cells])
     told = np.diag(covariance) + lot**2 + float(of_cell) ** 2
     return (covariance**2).sum(axis=0) / told / np.trace(covariance)
 
 
-def next_pairs(table, number=3):
-    """The rows of a :func:`memory_map` whose pairs teach most, of those that are not known, the
-    best first; empty where all are."""
-    return table[table["state"] != KNOWN].nlargest(number, "gain")
+def next_pairs(table):
+    """The three rows of a :func:`memory_map` whose pairs teach most, of those that are not known,
+    the best first; empty where all are."""
+    return table[table["state"] != KNOWN].nlargest(3, "gain")

@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
-from scentlab.memory.proposing import GUESSED, KNOWN, UNTESTED
+from scentlab.memory.proposing import GUESSED, KNOWN
 from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
 from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
@@ -17,7 +17,7 @@ from scentlab.units import (
 )
 
 NO_SAFE_LOAD = ("What is expected is no safe load: pour test batches before a pair goes on sale.")
-_STATE = {KNOWN: "tested", GUESSED: "guess", UNTESTED: "not tested"}
+_STATE = {KNOWN: "tested", GUESSED: "guess"}
 
 
 def known_sentences(memory):

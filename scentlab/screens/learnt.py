@@ -21,7 +21,7 @@ from scentlab.results import FitError
 from scentlab.screens.frame import heading
 from scentlab.text import capital
 
-_MARKS = {"tested": "●", "guess": "◐", "not tested": "○"}
+_MARKS = {"tested": "●", "guess": "◐"}
 
 
 def learnt_parts(folder, body):

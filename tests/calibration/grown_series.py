@@ -94,7 +94,7 @@ def one_series(seed, world, steps):
         found["grown"].append({"given": given(case), "wax_g": wax, "evenings": evenings,
                                "step": kind, "stop": stopped})
         best = step.table.iloc[0]
-        kind, evenings = best["step"], evenings + int(best["evenings"])
+        kind, evenings = best["step"], evenings + int(best["pots"])
         _, more, grams = poured(truth, [seed, number], best["loads_pct"], pots=int(best["pots"]),
                                 sweat=0, sweat_heat=int(best["pieces"]))
         looks, wax = pd.concat([looks, more], ignore_index=True), wax + grams
