@@ -43,7 +43,8 @@ class NextStep(Result):
     table : DataFrame, the best step first: step, blend, loads_pct (tuple, % of wax), pieces (of a
         load, as ``stress`` says), pots (one an evening), wax_g, given_after_pct (load given after
         it, averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
-        tested so far), p_given (chance that a load is given), gain_pct (points of load by which that is more than now).
+        tested so far), p_given (chance that a load is given), gain_pct (points of load by which
+        that is more than now).
     given_pct : load given now (% of wax), 0 for none. highest_pct, limit_pct : highest load tested
         of the blend of the first step, and the wax maker's limit (missing without one).
     worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
