@@ -193,13 +193,14 @@ class _Known:
 
     def __init__(self, analysis, blend):
         self.analysis, self.blend, rules = analysis, blend, analysis.rules
-        rows = analysis.pick.table.set_index("blend")
-        if blend not in rows.index:
-            raise FitError(f"no blend is called {blend!r}; there are {', '.join(rows.index)}")
-        chosen = rows.at[blend, "load_pct"]
+        names = list(analysis.pick.table["blend"])
+        if blend not in names:
+            raise FitError(f"no blend is called {blend!r}; there are {', '.join(names)}")
+        row = analysis.pick.of(blend)
+        chosen = row["load_pct"]
         if np.isnan(chosen):
             raise FitError(f"no load of {blend} can be given, so none can be weighed: "
-                           f"{rows.at[blend, 'reason']}")
+                           f"{row['reason']}")
         limits = caps(blend, analysis, rules, analysis.ceiling)
         loads = loads_between(analysis.ceiling.of(blend)["lowest_tested_pct"],
                               min(limits.values()))

@@ -38,12 +38,11 @@ def known_load(
     Raises FitError for a blend that is not there, and where no load is recommended and none was
     typed.
     """
-    table = analysis.pick.table.set_index("blend", drop=False)
-    blend = blend if blend is not None else table.index[0]
-    blend = spelling(table.index)(blend)
-    if blend not in table.index:
-        raise FitError(f"no blend is called {blend!r}; there are {', '.join(table.index)}")
-    row = table.loc[blend]
+    names = list(analysis.pick.table["blend"])
+    blend = spelling(names)(names[0] if blend is None else blend)
+    if blend not in names:
+        raise FitError(f"no blend is called {blend!r}; there are {', '.join(names)}")
+    row = analysis.pick.of(blend)
     chosen = row["load_pct"]
     if load_pct is None and pd.isna(chosen):
         raise FitError(f"no load of {blend} is recommended ({row['reason']}); type a load to get a "

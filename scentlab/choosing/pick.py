@@ -68,6 +68,10 @@ class Pick(Result):
     rests: Rests | None = None
     throw_least: float = 0.01
 
+    def of(self, blend):
+        """The row of one blend."""
+        return self.table.set_index("blend", drop=False).loc[blend]
+
     @property
     def sentence(self):
         first = self.table.iloc[0]

@@ -61,11 +61,11 @@ def find_sensitivity(evidence, rules):
     if fit.model.prior is None:
         raise FitError("a fit without a prior has no assumption to change")
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
-    rows = _rows(AS_IS, fit, evidence, rules, at_risk, np.nan, True)
+    rows = _rows(AS_IS, fit, evidence, rules, at_risk)
     if fit.alone is not None:
         alone = at_age(fit.alone, rules.ship_age_days)
         own = load_at_risk_draws(alone, rules.risk, rules.limit_grade, rules.stress)
-        rows += _rows(ALONE, alone, evidence, rules, own, np.nan, True)
+        rows += _rows(ALONE, alone, evidence, rules, own)
     for name, log_ratio, weight in _assumptions(fit):
         other, k_hat = reweighted(fit, log_ratio)
         reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
@@ -73,7 +73,7 @@ def find_sensitivity(evidence, rules):
     return Sensitivity(table=pd.DataFrame(rows))
 
 
-def _rows(name, fit, evidence, rules, at_risk, weight, reached):
+def _rows(name, fit, evidence, rules, at_risk, weight=np.nan, reached=True):
     ceiling = find_ceiling(fit, rules, at_risk)
     chosen = chosen_loads(replace(evidence, sweat=fit), rules, ceiling)
     return [

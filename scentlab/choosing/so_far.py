@@ -105,9 +105,9 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     >>> list(loads_so_far(analyse(series, draws=100, precise=None)).table["pieces"])
     [6, 6, 6, 6]
     """
-    pick, rules = analysis.pick.table, analysis.rules
-    blend = blend if blend is not None else pick["blend"].iloc[0]
-    chosen = pick.set_index("blend").at[blend, "load_pct"]
+    rules = analysis.rules
+    blend = blend if blend is not None else analysis.pick.table["blend"].iloc[0]
+    chosen = analysis.pick.of(blend)["load_pct"]
     fit, stress = analysis.sweat, analysis.ceiling.stress
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT)
@@ -155,7 +155,7 @@ def recommended_by_maker(series, blend):
 
 def _answer(analysis, blend):
     """The load in a few short sentences; where there is none, what to pour meanwhile."""
-    row = analysis.pick.table.set_index("blend", drop=False).loc[blend]
+    row = analysis.pick.of(blend)
     sure = f"{say_percent(analysis.rules.confidence)} sure"
     if row["load_pct"] > 0:
         low = say_percent(analysis.rules.risk)

@@ -429,22 +429,22 @@ def evidence_notes(looks, blends):
     notes = []
     for blend in blends:
         own = looks[looks["blend"] == blend]
+        pieces, bound = own["code"].nunique(), None
         if own["grade"].max() == 0:
-            notes.append(
-                f"All {own['code'].nunique()} pieces of {blend} stayed dry: its half-sweat load is "
-                "above the loads tested, and what is usual alone bounds it from above."
-            )
+            bound = "stayed dry", "above"
         elif own["grade"].min() > 0:
-            notes.append(
-                f"All {own['code'].nunique()} pieces of {blend} sweated: its half-sweat load is "
-                "below the loads tested, and what is usual alone bounds it from below."
-            )
+            bound = "sweated", "below"
         elif _parts_clean(own):
             notes.append(
                 f"Every piece of {blend} up to some load showed no trace of sweat and every piece "
                 "above it some: how gently sweat begins there is not seen but taken from "
                 f"{'what is usual' if len(blends) == 1 else 'the other blends and what is usual'}. "
                 "Loads in between would show it."
+            )
+        if bound:
+            notes.append(
+                f"All {pieces} pieces of {blend} {bound[0]}: its half-sweat load is {bound[1]} the "
+                f"loads tested, and what is usual alone bounds it from {bound[1]}."
             )
         if _falls(own):
             notes.append(

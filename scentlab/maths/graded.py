@@ -407,19 +407,17 @@ class CapacityModel(GradedModel):
 
     def _first_capacity(self, prior):
         """Each blend's load where the observed share of wet pieces passes one half, roughly."""
+        dry, capacity = self.data.counts[:, 0], np.array(prior.capacity_centre, dtype=float)
         wet = self.data.counts[:, 1:].sum(axis=1)
-        dry = self.data.counts[:, 0]
-        capacity = np.array(prior.capacity_centre, dtype=float)
         for b in range(self.blends.shape[1]):
             own = self.blends[:, b] == 1.0
-            driest = np.sum(dry[own] * self.load[own]), np.sum(dry[own])
-            wettest = np.sum(wet[own] * self.load[own]), np.sum(wet[own])
-            if driest[1] > 0 and wettest[1] > 0:
-                capacity[b] = 0.5 * (driest[0] / driest[1] + wettest[0] / wettest[1])
-            elif driest[1] > 0:
-                capacity[b] = max(capacity[b], self.load[own].max())
-            elif wettest[1] > 0:
-                capacity[b] = min(capacity[b], self.load[own].min())
+            load, drier, wetter = self.load[own], dry[own], wet[own]
+            if drier.any() and wetter.any():
+                capacity[b] = 0.5 * sum(np.average(load, weights=n) for n in (drier, wetter))
+            elif drier.any():
+                capacity[b] = max(capacity[b], load.max())
+            elif wetter.any():
+                capacity[b] = min(capacity[b], load.min())
         return capacity
 
 

@@ -124,8 +124,11 @@ class _Student:
 
     def log_density(self, points):
         """Log density at points (S, p)."""
-        step = (points - self.centre) @ self.unroot.T
-        return _log_student(step, _DF) - self.log_scale
+        step, p = (points - self.centre) @ self.unroot.T, len(self.centre)
+        constant = (special.gammaln((_DF + p) / 2) - special.gammaln(_DF / 2)
+                    - 0.5 * p * np.log(_DF * np.pi))
+        away = np.log1p((step**2).sum(axis=1) / _DF)
+        return constant - 0.5 * (_DF + p) * away - self.log_scale
 
 
 def _learn(points, weights, curvature):
@@ -234,15 +237,6 @@ def quantile_error(values, weights, lot, chance):
     around = np.clip((chance - width, chance + width), 0.002, 0.998)
     low, high = ranked.quantile(weights, around)
     return float((high - low) * error / (around[1] - around[0]))
-
-
-def _log_student(step, df):
-    """Log density of the standard multivariate t at rows of ``step``."""
-    p = step.shape[1]
-    constant = (
-        special.gammaln((df + p) / 2) - special.gammaln(df / 2) - 0.5 * p * np.log(df * np.pi)
-    )
-    return constant - 0.5 * (df + p) * np.log1p((step**2).sum(axis=1) / df)
 
 
 def smooth_weights(log_ratio):
