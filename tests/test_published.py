@@ -57,7 +57,7 @@ def benchmark(data):
         peak = climb(model.value_and_gradient, model.start())
 
         def away(capacity, link=link):
-            none = np.exp(link.log_cdf(-capacity))
+            none = 1.0 - link.sf(-capacity)
             return capacity + link.quantile(none + 0.10 * (1 - none))
 
         def drop(dose, model=model, away=away, peak=peak):

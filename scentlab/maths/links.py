@@ -14,22 +14,19 @@ from scipy import special
 
 @dataclass(frozen=True)
 class Link:
-    """A distribution F on the line: 1 - F, log F, log (1 - F) and log density."""
+    """A distribution F on the line: 1 - F, log density and quantile; log F and log (1 - F) where no
+    short cut (the pace of its exponential, and its terms) gives the grades."""
 
-    name: str
     sf: Callable
-    log_cdf: Callable
-    log_sf: Callable
     log_pdf: Callable
     quantile: Callable
+    log_cdf: Callable | None = None
+    log_sf: Callable | None = None
+    short: tuple | None = None
 
 
 def _logistic_log_pdf(z):
     return -np.abs(z) - 2.0 * np.log1p(np.exp(-np.abs(z)))
-
-
-def _gumbel_log_pdf(z):
-    return z - np.exp(np.minimum(z, 700.0))
 
 
 def _skewed_power(z):
@@ -39,43 +36,6 @@ def _skewed_power(z):
 
 _LN2 = float(np.log(2.0))
 _LEAST = 1e-37  # nearly the smallest number of single precision
-
-LINKS = {
-    "logit": Link(
-        "logit",
-        lambda z: special.expit(-z),
-        special.log_expit,
-        lambda z: special.log_expit(-z),
-        _logistic_log_pdf,
-        special.logit,
-    ),
-    "probit": Link(
-        "probit",
-        lambda z: special.ndtr(-z),
-        special.log_ndtr,
-        lambda z: special.log_ndtr(-z),
-        lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi),
-        special.ndtri,
-    ),
-    "cloglog": Link(
-        "cloglog",
-        lambda z: np.exp(-np.exp(np.minimum(z, 700.0))),
-        lambda z: np.log(-np.expm1(-np.exp(np.clip(z, -700.0, 700.0)))),
-        lambda z: -np.exp(np.minimum(z, 700.0)),
-        _gumbel_log_pdf,
-        lambda p: np.log(-np.log1p(-p)),
-    ),
-    # A Gumbel distribution with a long upper tail, its median at 0 and the variance of the
-    # logistic, so that capacity and spread keep their meaning.
-    "skewed": Link(
-        "skewed",
-        lambda z: -np.expm1(-_LN2 * _skewed_power(z)),
-        lambda z: -_LN2 * _skewed_power(z),
-        lambda z: np.log(-np.expm1(-_LN2 * _skewed_power(z))),
-        lambda z: np.log(_LN2 / np.sqrt(2.0)) - z / np.sqrt(2.0) - _LN2 * _skewed_power(z),
-        lambda p: -np.sqrt(2.0) * np.log(-np.log(p) / _LN2),
-    ),
-}
 
 
 def find_link(name):
@@ -106,10 +66,9 @@ def grade_terms(link, theta, eta, densities=True):
     eta : array (...), locations.
     densities : bool, False leaves the densities out.
     """
-    short = _SHORT_CUTS.get(link.name)
-    if short is None:
+    if link.short is None:
         return _general_terms(link, theta, eta, densities)
-    pace, terms, most = *short, 300.0 if eta.dtype == np.float64 else 40.0
+    pace, terms, most = *link.short, 300.0 if eta.dtype == np.float64 else 40.0
     e = eta * pace
     np.clip(e, -most, most, out=e)
     np.exp(e, out=e)
@@ -164,5 +123,23 @@ def _general_terms(link, theta, eta, densities):
     return GradeTerms(p, np.exp(link.log_pdf(z)))
 
 
-# Links whose terms take exp(pace * location): the exponential of a sum is a product.
-_SHORT_CUTS = {"logit": (1.0, _logit_terms), "skewed": (2.0**-0.5, _skewed_terms)}
+# The links of the default fit take exp(pace * location): the exponential of a sum is a product.
+LINKS = {
+    "logit": Link(
+        lambda z: special.expit(-z), _logistic_log_pdf, special.logit, short=(1.0, _logit_terms)),
+    "probit": Link(
+        lambda z: special.ndtr(-z), lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi),
+        special.ndtri, special.log_ndtr, lambda z: special.log_ndtr(-z)),
+    "cloglog": Link(
+        lambda z: np.exp(-np.exp(np.minimum(z, 700.0))),
+        lambda z: z - np.exp(np.minimum(z, 700.0)),
+        lambda p: np.log(-np.log1p(-p)),
+        lambda z: np.log(-np.expm1(-np.exp(np.clip(z, -700.0, 700.0)))),
+        lambda z: -np.exp(np.minimum(z, 700.0))),
+    # A Gumbel distribution with a long upper tail, its median at 0 and the variance of the
+    # logistic, so that capacity and spread keep their meaning.
+    "skewed": Link(
+        lambda z: -np.expm1(-_LN2 * _skewed_power(z)),
+        lambda z: np.log(_LN2 / np.sqrt(2.0)) - z / np.sqrt(2.0) - _LN2 * _skewed_power(z),
+        lambda p: -np.sqrt(2.0) * np.log(-np.log(p) / _LN2), short=(2.0**-0.5, _skewed_terms)),
+}

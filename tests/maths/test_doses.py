@@ -46,7 +46,7 @@ def benchmark(link, extra=0.10):
 
     def stimulus(free):
         capacity, spread = free[0], np.exp(free[1])
-        none = np.exp(found.log_cdf(-capacity / spread))
+        none = 1.0 - found.sf(-capacity / spread)
         return capacity + spread * found.quantile(none + extra * (1.0 - none))
 
     return with_slope(stimulus)

@@ -26,8 +26,10 @@ def test_every_link_has_a_witness():
 class TestAgainstScipy:
     def test_distribution(self, name):
         link, outside = find_link(name), OUTSIDE[name]
-        assert link.log_cdf(MIDDLE) == pytest.approx(outside.logcdf(MIDDLE), rel=1e-9)
-        assert link.log_sf(MIDDLE) == pytest.approx(outside.logsf(MIDDLE), rel=1e-9)
+        assert link.sf(MIDDLE) == pytest.approx(outside.sf(MIDDLE), rel=1e-9)
+        if link.short is None:
+            assert link.log_cdf(MIDDLE) == pytest.approx(outside.logcdf(MIDDLE), rel=1e-9)
+            assert link.log_sf(MIDDLE) == pytest.approx(outside.logsf(MIDDLE), rel=1e-9)
         assert link.log_pdf(MIDDLE) == pytest.approx(outside.logpdf(MIDDLE), rel=1e-12)
 
     def test_quantile_undoes_the_distribution(self, name):
