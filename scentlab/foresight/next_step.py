@@ -287,7 +287,7 @@ def _ladders(grid):
 def _pair(analysis, blend):
     """Two dry loads worth smelling against one another, as they were planned: the lowest tested and
     the highest up to the one given, where nobody scored throw."""
-    given = analysis.pick.of(blend)["load_pct"]
+    given = analysis.pick.table.set_index("blend").at[blend, "load_pct"]
     counts, pours = analysis.sweat.counts, analysis.series.pours
     wet = counts[[f"g{g}" for g in range(analysis.rules.limit_grade, 5)]].sum(axis=1) > 0
     own = pours[(pours["blend"] == blend) & ~pours["pour"].isin(counts.loc[wet, "pour"])]
