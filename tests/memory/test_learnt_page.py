@@ -15,8 +15,11 @@ from scentlab.screens.frame import Fold
 from scentlab.screens.start import start_page
 
 
+TITLE = "What this workshop has learnt"
+
+
 def fold_of(page):
-    return next(w for w in page.children if isinstance(w, Fold) and "workshop has learnt" in w._title)
+    return next(w for w in page.children if isinstance(w, Fold) and TITLE in w._title)
 
 
 def test_it_is_made_when_it_is_opened_and_says_what_the_command_says(workshop, tmp_path, capsys):
@@ -55,7 +58,7 @@ def test_the_bar_goes_from_none_to_all(workshop, monkeypatch):
 
 def test_a_workshop_without_grades_says_what_to_do(tmp_path):
     assert not [w for w in start_page(tmp_path).children
-                if isinstance(w, Fold) and "workshop has learnt" in w._title]
+                if isinstance(w, Fold) and TITLE in w._title]
     Store.create(tmp_path / "empty", title="Empty")
     fold = fold_of(start_page(tmp_path))
     fold.button.click()
