@@ -14,7 +14,6 @@ from scentlab.screens import learnt
 from scentlab.screens.frame import Fold
 from scentlab.screens.start import start_page
 
-
 TITLE = "What this workshop has learnt"
 
 
