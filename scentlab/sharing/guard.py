@@ -30,6 +30,12 @@ class SharingError(ValueError):
     """A package that cannot be made or read. The message says what to change."""
 
 
+def need(good, words, error=SharingError):
+    """An error of these words, unless all is well."""
+    if not good:
+        raise error(words)
+
+
 class UndecidedError(SharingError):
     """Words that hold a hidden name and may be nothing; ``undecided`` lists them."""
 
