@@ -154,9 +154,7 @@ def _pour(plan, draw, day, anchors):
 def _settings(plan, blend, confirming):
     """Add temperature, pour temperature (°C, or None when not known) and stir minutes."""
     rules = plan.pouring
-    add = blend.add_temp_c if rules.add_temp_c is None else rules.add_temp_c
-    pour = blend.pour_temp_c if rules.pour_temp_c is None else rules.pour_temp_c
-    stir = rules.stir_min
+    (add, pour), stir = rules.heat_of(blend), rules.stir_min
     if confirming:
         add, stir = _hot_addition(rules, blend, add), rules.confirm_stir_min
     for name, value in (("add", add), ("pour", pour)):

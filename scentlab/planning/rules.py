@@ -150,6 +150,12 @@ class Pouring:
         for name in ("stir_min", "confirm_stir_min"):
             _need_in(POURS["stir_min"], getattr(self, name), name)
 
+    def heat_of(self, blend):
+        """Add and pour temperature of a blend, °C: planned, or else the makers'; None if unknown.
+        """
+        return tuple(getattr(blend, n) if getattr(self, n) is None else getattr(self, n)
+                     for n in ("add_temp_c", "pour_temp_c"))
+
 
 # How a home holds 38 °C. All of it is common practice, no source; a thermometer decides.
 HEAT_HINTS = (

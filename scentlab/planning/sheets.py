@@ -112,13 +112,11 @@ def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> s
 
 def batch_sheet_html(batch, paper=""):
     """One page of a :class:`Batch` in large type, which also reads well on a phone."""
-    blend, pouring = batch.blend, batch.pouring
-    add = blend.add_temp_c if pouring.add_temp_c is None else pouring.add_temp_c
-    pour = blend.pour_temp_c if pouring.pour_temp_c is None else pouring.pour_temp_c
+    add, pour = batch.pouring.heat_of(batch.blend)
     flash = batch.fragrance.flash_point_c
     return _page(
         "batch-sheet", "Batch", batch, paper, batch=batch,
-        heat=_heat(batch.fragrance, blend, add, pour),
+        heat=_heat(batch.fragrance, batch.blend, add, pour),
         flammable=None not in (flash, add) and flash < add,
     )
 

@@ -215,7 +215,7 @@ def blend_figure(analysis, blend):
     rules, stress = analysis.rules, analysis.ceiling.stress
     kept = STRESS_WORDS[stress]
     sweat = analysis.series.sweat()
-    own = sweat[(sweat["blend"] == blend) & (_kept(sweat) == stress) & sweat["grade"].notna()]
+    own = sweat[(sweat["blend"] == blend) & (kept_as(sweat) == stress) & sweat["grade"].notna()]
     graded, smelt = _loads(own), np.array([])
     if analysis.throw is not None:
         smelt = _loads(_of(analysis.throw.points, blend))
@@ -399,7 +399,8 @@ def _of(frame, blend):
     return frame[frame["blend"] == blend]
 
 
-def _kept(grades):
+def kept_as(grades):
+    """How each piece was kept; where nobody said, at room temperature."""
     stress = grades["stress"].astype(object)
     return stress.where(stress.notna(), "rest")
 
