@@ -13,8 +13,8 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
-from scentlab.sharing.guard import need
 from scentlab.sharing.figures import kept_as
+from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import Shown
 from scentlab.sharing.report import page_fingerprint
@@ -162,8 +162,8 @@ def _how(batch):
 
 
 def counts_table(analysis, blend):
-    """Per planned load (or load to 0.1 where none was planned) what was seen of a blend: pieces over
-    the limit grade of those inspected."""
+    """Per planned load (or load to 0.1 where none was planned) what was seen of a blend: pieces
+    over the limit grade of those inspected."""
     series, rules = analysis.series, analysis.rules
     pours, grades, throws = (_of(f, blend) for f in (series.pours, series.grades, series.throws))
     planned = pd.to_numeric(pours["planned_load_pct"]).fillna(pours["load_pct"].round(1))

@@ -37,7 +37,7 @@ def need(good, words, error=SharingError):
 
 
 class UndecidedError(SharingError):
-    """Words that hold a hidden name and may be nothing; ``undecided`` lists them."""
+    """Words that may give a hidden name away; ``undecided`` lists them."""
 
     def __init__(self, finds):
         self.undecided = tuple(dict.fromkeys(hit.shown for hit, _ in finds))
@@ -210,9 +210,7 @@ def _png_words(data):
 
 def _is_ours(hit):
     """Whether a find stands in what every package holds, whatever the series."""
-    if hit.whole:
-        return holds(_fixed_text(), hit.word)
-    return alike(hit.shown) in _kit_words()
+    return holds(_fixed_text(), hit.word) if hit.whole else alike(hit.shown) in _kit_words()
 
 
 @functools.cache
@@ -228,19 +226,16 @@ def _fixed_text():
 @functools.cache
 def _kit_words():
     """Every word of the kit's own sentences, names and templates; examples are none of them."""
-    words = set(re.findall(r"[^\W\d_]+", searchable(_fixed_text())[0]))
+    texts = {_fixed_text()}
     for path in _sources(files("scentlab")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        texts = {node.value for node in ast.walk(tree)
-                 if isinstance(node, ast.Constant) and isinstance(node.value, str)}
-        texts -= {node.body[0].value.value for node in ast.walk(tree)
+        nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        texts |= {node.value for node in nodes
+                  if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+        texts -= {node.body[0].value.value for node in nodes
                   if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
                   and ast.get_docstring(node) is not None}
-        texts |= {node.arg for node in ast.walk(tree)
-                  if isinstance(node, ast.arg | ast.keyword) and node.arg}
-        for text in texts:
-            words.update(re.findall(r"[^\W\d_]+", searchable(text)[0]))
-    return words
+        texts |= {n.arg for n in nodes if isinstance(n, ast.arg | ast.keyword) and n.arg}
+    return {word for text in texts for word in re.findall(r"[^\W\d_]+", searchable(text)[0])}
 
 
 # Folders whose words do not reach a package: forms, commands, guides and the demo.

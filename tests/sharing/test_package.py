@@ -15,9 +15,10 @@ import pandas as pd
 import pytest
 
 from scentlab.sharing import parts
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
-from scentlab.sharing.redaction import Choices, SharingError, redact
+from scentlab.sharing.redaction import Choices, redact
 from scentlab.sharing.report import write_supplier_summary
 
 PROFILE = Path(__file__).parent / "reference" / "data-package-2-0.json"

@@ -461,7 +461,7 @@ def test_a_failed_write_leaves_the_old_report(tmp_path, monkeypatch):
 
     monkeypatch.setattr("scentlab.files.os.fsync", full)
     with pytest.raises(OSError, match="no space left"):
-        write_page("new", path, "the report")
+        write_page(path, "the report", lambda: "new")
     assert path.read_text() == "old"
     assert [p.name for p in tmp_path.iterdir()] == ["report.html"]
 
