@@ -127,11 +127,10 @@ def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
 
 @dataclass(frozen=True)
 class Batch:
-    """A batch: what to weigh, in g, and what is known of its load.
+    """A batch: what to weigh, in g, and what is ``known`` of its load.
 
-    ``known`` is what is known of the load. ``waxes`` : pairs of name and g;
-    ``topping`` : (wax g, fragrance g). ``lines`` and ``warnings`` : what the content is against
-    the limits, and of a load that is not the recommended one what is known.
+    ``waxes`` : pairs of name and g; ``topping`` : (wax g, fragrance g). ``lines``, ``warnings`` :
+    the content against the limits, and what is known of a load that is not the recommended one.
     """
 
     blend: Blend
@@ -164,12 +163,11 @@ class Batch:
     @property
     def for_words(self) -> str:
         """What the batch fills, such as '40 packs of 6 pieces of 15.0 g (0.53 oz)'."""
-        each = say_weight(self.recipe.piece_g)
-        if self.recipe.overfill_pct:
-            each += f", filled {self.recipe.overfill_pct:g} % over"
-        if self.recipe.pieces == 1:
-            return f"{count_of(self.pieces, 'piece')} of {each}"
-        return f"{count_of(self.packs, 'pack')} of {self.recipe.pieces} pieces of {each}"
+        over, each = self.recipe.overfill_pct, self.recipe.pieces
+        many = count_of(self.pieces, "piece") if each == 1 else (
+            f"{count_of(self.packs, 'pack')} of {each} pieces")
+        return f"{many} of {say_weight(self.recipe.piece_g)}" + (
+            f", filled {over:g} % over" if over else "")
 
     @property
     def sentence(self) -> str:
@@ -252,15 +250,13 @@ def materials_of(series: Any) -> Any:
     if series.plan:
         return Plan.from_dict(series.plan)
     content = pd.to_numeric(series.blends["limit_content_pct"]).min()
-    blends = {
-        r.blend: Blend(r.blend, {Wax(r.blend): 1.0}, own_limit_load_pct=_known(r.limit_load_pct))
-        for r in series.blends.itertuples()
-    }
+    blends = {r.blend: Blend(r.blend, {Wax(r.blend): 1.0},
+                             own_limit_load_pct=_known(r.limit_load_pct))
+              for r in series.blends.itertuples()}
     return SimpleNamespace(
         title=series.title, invented=series.invented, piece_g=series.piece_g, pouring=Pouring(),
         fragrance=Fragrance(series.fragrance or "fragrance", limit_content_pct=_known(content)),
-        blend=blends.__getitem__,
-    )
+        blend=blends.__getitem__)
 
 
 def _known(number):

@@ -7,7 +7,6 @@ the own plan. What cannot be held is refused with the reason and with what would
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import re
 from collections.abc import Iterable
@@ -15,12 +14,15 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import pandas as pd
+
 from scentlab.amounts import read_loads, read_weight
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
 from scentlab.planning.loads import even_loads
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
+from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import Calendar
 from scentlab.planning.shopping import busiest_day
@@ -28,8 +30,6 @@ from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
 from scentlab.units import GRAMS_PER_OUNCE, say_weight, shown
 
-# Minutes of an evening: this project's own estimate.
-MELTING, A_LOAD, CLEANING = 25, 8, 15
 SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
 _WANTED = {"medium": (2, 6, 3), "large": (4, 6, 3)}  # whose refusal is told where nothing is held
@@ -70,9 +70,8 @@ class Kitchen:
     def __post_init__(self):
         need_above_zero(self.wax_g, "wax", 1_000_000, "g", field="wax_g")
         for name in _NUMBERS:
-            least = 0 if name in ("warmers", "rooms", "testers") else 1
             if getattr(self, name) is not None:
-                need_whole(getattr(self, name), name, least, 1000)
+                need_whole(getattr(self, name), name, name in ("moulds", "evenings"), 1000)
         Calendar(self.days)
 
     @classmethod
@@ -138,9 +137,7 @@ class Proposal:
 @cache
 def standard_designs():
     """The rows of ``designs.csv``, by pieces: pots, loads, heated, rested, and what they find."""
-    with open(Path(__file__).parent / "designs.csv", encoding="utf-8") as file:
-        rows = [{n: float(v) if "." in v else int(v) for n, v in row.items()}
-                for row in csv.DictReader(file)]
+    rows = pd.read_csv(Path(__file__).parent / "designs.csv").to_dict("records")
     return tuple(sorted(rows, key=lambda r: r["pots"] * r["loads"] * (r["heated"] + r["rested"])))
 
 
@@ -184,18 +181,17 @@ def propose_plans(
                      [blend], even_loads(low, high, row["loads"], 0.25), piece_g=piece_g,
                      start=start, seed=seed, currency=currency)
 
-    held, first = [], planned(standard_designs()[0], None, "small")
-    if lacks := _lacks(first, kitchen):
-        problem, remedy = lacks[0]
-        return tuple(Proposal(size, problem=problem, remedy=remedy) for size in SIZES)
-    held.append((standard_designs()[0], first, ()))
-    small, refused = held[0], {}
-    for row in standard_designs()[1:]:
+    least, *others = standard_designs()
+    small = least, planned(least, None, "small"), ()
+    if lacks := _lacks(small[1], kitchen):
+        return tuple(Proposal(size, problem=lacks[0][0], remedy=lacks[0][1]) for size in SIZES)
+    held, refused = [small], {}
+    for row in others:
         plan, notes, lacks = _with_throw(planned, row, kitchen)
-        if plan is not None:
-            held.append((row, plan, notes))
+        if lacks:
+            refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
         else:
-            refused[row["pots"], row["loads"], row["heated"]] = next(iter(lacks))
+            held.append((row, plan, notes))
     large = min(held, key=_worth)
     others = [h for h in held[1:] if h is not large]
     about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
@@ -247,21 +243,15 @@ def read_ends(text: str) -> tuple[float, ...]:
 
 def _with_throw(planned, row, kitchen):
     """The plan of a design with the best throw that can be held: hot, in jars, or none."""
-    notes, lacks = {}, [()]
-    kinds = ["warm"] if min(kitchen.warmers, kitchen.rooms) else []
-    for kind in [*kinds, "jar"] if kitchen.testers else []:
+    notes = {}
+    kinds = ["warm"] * bool(min(kitchen.warmers, kitchen.rooms)) + ["jar"]
+    for kind in [*(kinds if kitchen.testers else ()), None]:
         plan = planned(row, kind, "medium")
         lacks = _lacks(plan, kitchen)
-        if not lacks:
-            return plan, _left_out(notes), ()
+        if not lacks or kind is None:
+            return plan, tuple(f"No {' and no '.join(left_out)}: {why}."
+                               for why, left_out in notes.items()), lacks
         notes.setdefault(lacks[0][0], []).append(f"{THROW_WORDS[kind]} throw")
-    plan = planned(row, None, "medium")
-    lacks = _lacks(plan, kitchen)
-    return (None if lacks else plan), _left_out(notes), lacks
-
-
-def _left_out(notes):
-    return tuple(f"No {' and no '.join(kinds)}: {why}." for why, kinds in notes.items())
 
 
 def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
@@ -285,19 +275,16 @@ def _lacks(plan, kitchen):
     """What a plan takes beyond what there is: a list of (problem, remedy)."""
     wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), busiest_day(plan)[0]
     what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
-    take, rows = "takes" if plan.pots_per_blend == 1 else "take", []
-    if wax > kitchen.wax_g:
-        rows.append((f"{what} {take} {say_weight(wax)} of wax, and there is "
-                     f"{say_weight(kitchen.wax_g)}",
-                     f"With {say_weight(wax - kitchen.wax_g)} more, or lighter pieces, it can be "
-                     "held."))
-    if kitchen.moulds is not None and cast > kitchen.moulds:
-        rows.append((f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
-                     f"With {cast} moulds it can be held."))
-    if kitchen.evenings is not None and days > kitchen.evenings:
-        rows.append((f"{what} {take} {count_of(days, 'evening')} (pouring, inspections, sessions), "
-                     f"and there are {kitchen.evenings}",
-                     f"With {count_of(days, 'evening')} it can be held; more rooms with a warmer "
-                     "make fewer sessions." if plan.smelling_rows else
-                     f"With {count_of(days, 'evening')} it can be held."))
-    return rows
+    what += " takes" if plan.pots_per_blend == 1 else " take"
+    rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""
+    return [words for taken, there, *words in (
+        (wax, kitchen.wax_g,
+         f"{what} {say_weight(wax)} of wax, and there is {say_weight(kitchen.wax_g)}",
+         f"With {say_weight(abs(wax - kitchen.wax_g))} more, or lighter pieces, it can be held."),
+        (cast, kitchen.moulds,
+         f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
+         f"With {cast} moulds it can be held."),
+        (days, kitchen.evenings,
+         f"{what} {count_of(days, 'evening')} (pouring, inspections, sessions), and there are "
+         f"{kitchen.evenings}", f"With {count_of(days, 'evening')} it can be held{rooms}."),
+    ) if there is not None and taken > there]

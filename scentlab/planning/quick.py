@@ -64,10 +64,8 @@ def quick_plan(
 
 def quick_costs(plan):
     """What a quick check takes, in words, before anything is poured: a tuple of sentences."""
-    costs = plan_costs(plan)
-    minutes = MELTING + A_LOAD * costs["pours"] + CLEANING
-    cycle = plan.heat_cycle
-    money = costs["money"]
+    costs, cycle = plan_costs(plan), plan.heat_cycle
+    minutes, money = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["money"]
     return (
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of fragrance, "

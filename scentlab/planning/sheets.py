@@ -7,6 +7,7 @@ key does, and it is a document of its own. Pages fit both A4 and US Letter.
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict
+from operator import attrgetter
 
 import jinja2
 
@@ -37,6 +38,7 @@ from scentlab.units import (
 )
 
 PAPERS = ("A4", "letter")
+_KINDS = {kind: words.capitalize() for kind, words in THROW_WORDS.items()}
 
 # Said alike wherever the key is named.
 KEY_RULE = (
@@ -91,10 +93,6 @@ def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> s
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
     pots : names of pots that are poured together; the last one when absent.
 
-    Returns
-    -------
-    str, an HTML document.
-
     >>> from scentlab.materials import Fragrance, Wax
     >>> from scentlab.planning.quick import quick_plan
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
@@ -127,23 +125,11 @@ def code_key_html(plan: Plan, paper: str = "") -> str:
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
-
-    Returns
-    -------
-    str, an HTML document.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan = Plan.from_dict(demo_plan())
-    >>> plan.piece_rows[0].code in code_key_html(plan)
-    True
     """
     numbers = asdict(plan.piece_numbers)
-    codes = {}
-    for piece in plan.piece_rows:
-        codes.setdefault((piece.pour, piece.test, piece.stress), []).append(piece.code)
-    key = [(pour, [codes.get((pour.pour, *p[:2]), ()) for p in PURPOSES.values()])
-           for pour in plan.pour_rows]
+    own = _grouped(plan.piece_rows, "pour", "test", "stress")
+    key = [(pour, [[piece.code for piece in own.get((pour.pour, *p[:2]), ())]
+                   for p in PURPOSES.values()]) for pour in plan.pour_rows]
     heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in PURPOSES.items()]
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
@@ -158,16 +144,6 @@ def labels_html(plan: Plan, paper: str = "", address: str = "") -> str:
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
     address : of the panel for phones, such as "http://192.0.2.7:8000", which a scanned label
         opens at its piece; the QR codes hold the blind codes alone where it is ''.
-
-    Returns
-    -------
-    str, an HTML document.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan = Plan.from_dict(demo_plan())
-    >>> plan.piece_rows[0].code in labels_html(plan)
-    True
     """
     return _page("labels", "Labels", plan, paper, sticking=stick_list(plan), address=address,
                  qr=lambda code: label_svg(code, address))
@@ -186,31 +162,24 @@ def shopping_list_html(plan, paper=""):
 def throw_slips_html(plan, paper=""):
     """A page per session: what happens when, and a slip for each tester to be cut apart."""
     need(plan.smelling_rows, "the plan has no session", "plan throw pieces and testers first")
-    slips = {}
-    for row in plan.smelling_rows:
-        slips.setdefault(row.sitting, {}).setdefault(row.assessor, []).append(row)
-    sessions = [(name, list(own.values()), timetable(plan, name)) for name, own in slips.items()]
-    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions,
-                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
+    sessions = [(name, list(_grouped(rows, "assessor").values()), timetable(plan, name))
+                for name, rows in _grouped(plan.smelling_rows, "sitting").items()]
+    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions, words=_KINDS)
 
 
 def pair_sheets_html(plan, paper="", sittings=None):
     """One page per session and tester of a pair test, or of those ``sittings`` of it."""
-    sheets = {}
-    for row in plan.pair_rows:
-        if sittings is None or row.sitting in sittings:
-            sheets.setdefault((row.assessor, row.sitting), []).append(row)
-    need(sheets, "the plan has no pairs", "plan them first")
-    return _page("pair-sheets", "Pairs", plan, paper, sheets=list(sheets.values()),
-                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
+    rows = [r for r in plan.pair_rows if sittings is None or r.sitting in sittings]
+    need(rows, "the plan has no pairs", "plan them first")
+    sheets = list(_grouped(rows, "assessor", "sitting").values())
+    return _page("pair-sheets", "Pairs", plan, paper, sheets=sheets, words=_KINDS)
 
 
 def grade_sheets_html(plan, paper=""):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
-    due = {}
-    for piece in plan.piece_rows:
-        due.setdefault((piece.due_on, piece.test, piece.stress), []).append(piece.code)
-    sheets = [(day, words, stress == "heat", GRADE_WORDS[test], due[day, test, stress])
+    due = _grouped(plan.piece_rows, "due_on", "test", "stress")
+    sheets = [(day, words, stress == "heat", GRADE_WORDS[test],
+               [piece.code for piece in due[day, test, stress]])
               for day in sorted({day for day, *_ in due})
               for (test, stress), words in GRADE_SHEETS.items() if (day, test, stress) in due]
     need(sheets, "the plan has no piece to grade", "plan sweat or frost pieces first")
@@ -218,6 +187,14 @@ def grade_sheets_html(plan, paper=""):
                for day, stress, codes in later_looks(plan)]
     return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets,
                  hints=[in_maker_units(words) for words in HEAT_HINTS])
+
+
+def _grouped(rows, *names):
+    """Rows by these of their fields, in the order in which they come."""
+    found = {}
+    for row in rows:
+        found.setdefault(attrgetter(*names)(row), []).append(row)
+    return found
 
 
 def _pot(plan, *names):
@@ -230,8 +207,7 @@ def _pot(plan, *names):
     total = sum(grams.values())
     return {
         "name": names[0], "lot": rows[0].lot, "rows": rows, "blend": blend, "usual": usual,
-        "melt_g": total,
-        "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
+        "melt_g": total, "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
         "waxes": [(wax, grams[wax.name]) for wax, _ in blend.parts],
         "dye_g": dye_weight(total, plan.pouring.dye_pct, plan.pouring.scale),
         "hottest_c": max((p.add_temp_c for p in rows if p.add_temp_c is not None), default=0),
@@ -249,11 +225,7 @@ def _heat(fragrance, blend, add_temp_c, pour_temp_c):
 
 
 def usual_paper():
-    """The paper of a workshop by its units.
-
-    >>> usual_paper()
-    'A4'
-    """
+    """The paper of a workshop by its units."""
     return "letter" if shown().weight == "oz" else "A4"
 
 
@@ -261,12 +233,10 @@ def _page(name, title, plan, paper, **more):
     paper = paper or usual_paper()
     need(paper in PAPERS, f"the paper is {paper!r}", f"give one of {', '.join(PAPERS)}",
          field="paper", value=paper)
-    template = _TEMPLATES.get_template(f"{name}.html.j2")
     title = plan.title if plan.title.startswith(title) else f"{title}: {plan.title}"
-    text = template.render(
-        title=title, plan=plan, paper=paper, key_rule=KEY_RULE,
-        cautions=CAUTIONS, units=shown(), **more,
-    )
+    text = _TEMPLATES.get_template(f"{name}.html.j2").render(
+        title=title, plan=plan, paper=paper, key_rule=KEY_RULE, cautions=CAUTIONS, units=shown(),
+        **more)
     return " ".join(text.split()) + "\n"
 
 
