@@ -10,7 +10,6 @@ import hashlib
 import io
 import json
 import platform
-import re
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -24,7 +23,7 @@ from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, UndecidedError, need, readings
-from scentlab.sharing.pages import place_for, to_json, write_whole
+from scentlab.sharing.pages import file_name, place_for, to_json, write_whole
 from scentlab.sharing.redaction import Choices, known_choices, redact, redacted_rules
 from scentlab.sharing.report import library_versions, report_html
 
@@ -201,10 +200,8 @@ def _settings(analysis, notices):
 
 def describe(files, series):
     """The Data Package descriptor of the files."""
-    # A name as the standard wants it: lower-case letters, digits, dot, dash, underscore.
-    name = re.sub(r"[^a-z0-9._-]+", "-", series.title.lower()).strip("-._")[:60]
     return {
-        "$schema": PROFILE, "name": name or "series", "title": series.title,
+        "$schema": PROFILE, "name": file_name(series.title), "title": series.title,
         "description": "Invented demonstration data: no evidence."
         if series.invented else "A fragrance load test of scented wax melts.",
         "version": f"{FORMAT}.0.0", "keywords": ["wax melts", "fragrance load"],

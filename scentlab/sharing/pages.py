@@ -5,6 +5,7 @@ import datetime as dt
 import functools
 import hashlib
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -70,6 +71,11 @@ def _names():
 
 def _source(name):
     return (files("scentlab.sharing") / name).read_text(encoding="utf-8")
+
+
+def file_name(title):
+    """A title as a name: lower-case letters, digits, dot, dash, underscore."""
+    return re.sub(r"[^a-z0-9._-]+", "-", title.lower()).strip("-._")[:60] or "series"
 
 
 def to_json(data):

@@ -19,7 +19,7 @@ from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
 from scentlab.sharing.guard import Guard, need
-from scentlab.sharing.pages import render, to_json, write_page
+from scentlab.sharing.pages import file_name, render, to_json, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.units import shown
 from scentlab.words import answers, is_missing, rows, tables
@@ -64,12 +64,13 @@ def report_html(analysis, notices=(), ask=(), photos=()):
     SharingError when more is asked than a page holds.
     """
     series, pick = analysis.series, analysis.pick
+    found = diagnose(analysis)
     names, other, best = list(pick.table["blend"]), choices(analysis), pick.table.iloc[0]
     ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
         "report.html.j2", series=series, analysis=analysis, rules=analysis.rules, notices=notices,
         units=UNITS if shown().weight == "g" else UNITS[::-1],
-        first=answers.headline(analysis),
+        first=answers.headline(analysis, found.table),
         legend=figures.legend(analysis), heat=answers.heat_words(analysis.sweat),
         photos=[] if is_missing(best["load_pct"]) else shown_photos(
             photos, series, best["load_pct"], best["blend"]),
@@ -88,7 +89,9 @@ def report_html(analysis, notices=(), ask=(), photos=()):
                  "sentence": pick.sentences.get(b, ""),
                  "picture": figures.blend_figure(analysis, b)} for b in names],
         further=figures.further_figures(analysis), warmed=_warmed(analysis.longevity, names),
-        fits=list(_fit_sections(analysis)), checked=_check_section(analysis, names),
+        fits=list(_fit_sections(analysis)), checked=found,
+        check=figures.check_figure(found.sweat), pots=tables.pot_table(found, names),
+        without=answers.without_pots(found, names),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
         tested=list(answers.tested_facts(series)), how=list(answers.method_sentences(series)),
         limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],
@@ -109,7 +112,8 @@ def _slider(values, now):
 def _asked(analysis, ask):
     return {
         "ask": check_questions(ask), "materials": answers.materials_asked(analysis.series),
-        "answer_kind": KIND, "answer_format": FORMAT, "fingerprint": page_fingerprint(analysis),
+        "answer_kind": KIND, "answer_format": FORMAT,
+        "file_name": file_name(analysis.series.title), "fingerprint": page_fingerprint(analysis),
     }
 
 
@@ -193,13 +197,6 @@ def _fit_sections(analysis):
             yield {"name": name, "fit": fit, "table": tables.fit_table(fit),
                    "meanings": rows.meanings(fit),
                    "shapes": tables.shape_table(fit) if name == "Throw" else None}
-
-
-def _check_section(analysis, names):
-    """Whether the sweat fit describes what was seen, and whether one pot carries an answer."""
-    found = diagnose(analysis)
-    return {"found": found, "picture": figures.check_figure(found.sweat),
-            "pots": tables.pot_table(found, names), "without": answers.without_pots(found, names)}
 
 
 def _notes(analysis):

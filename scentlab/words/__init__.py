@@ -14,7 +14,6 @@ from scentlab.units import (
     say_load,
     say_load_oz,
     say_ounces_per_pound,
-    shown,
     sold_load,
 )
 
@@ -85,8 +84,8 @@ def say_range(lower, upper, say=say_number):
 
 
 class Loads(str):
-    """A load in words, with its ``oz`` and ``content``; a distance has ``wax`` and ``oz``, which a
-    page shows in turn."""
+    """A load in words, with its ``oz`` and ``content``; where one basis is said alone, with ``wax``
+    and ``oz``, which a page shows in turn."""
 
     wax: str
     oz: str
@@ -106,19 +105,4 @@ def say_loads(load_pct, sold=False):
     said.oz = say_ounces_per_pound(float(load_pct), sold)
     content = content_from_load(sold_load(load_pct) if sold else load_pct)
     said.content = f"{in_digits(content, 1, sold)} % of the finished piece"
-    return said
-
-
-def say_gap(points, end=""):
-    """How far a limit lies above a load, in the maker's unit, with the mark that follows.
-
-    >>> say_gap(2.2), say_gap(2.2).oz, say_gap(-1.0)
-    ('2.2 points higher', '0.35 oz/lb higher', '1.0 points lower')
-    """
-    if abs(points) < 0.05:
-        return Loads(f"the same{end}")
-    size, way = abs(float(points)), "higher" if points > 0 else "lower"
-    wax, oz = f"{size:.1f} points {way}{end}", f"{say_ounces_per_pound(size)} {way}{end}"
-    said = Loads(oz if shown().weight == "oz" else wax)
-    said.wax, said.oz = wax, oz
     return said

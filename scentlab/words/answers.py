@@ -15,7 +15,7 @@ from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_content, say_load_oz, sold_load
+from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -23,7 +23,6 @@ from scentlab.words import (
     count,
     is_missing,
     say_both,
-    say_gap,
     say_loads,
     say_number,
     say_range,
@@ -102,13 +101,11 @@ def _picked(analysis):
 # ---- the first page ----------------------------------------------------------------------------
 
 
-def headline(analysis):
+def headline(analysis, without=None):
     """The answer in figures, as the first page shows it; None without a load.
 
-    Returns
-    -------
-    dict of blend, load (:class:`Loads`), warning, and facts: pairs of a name and its parts, words
-    and loads.
+    ``without`` : of a Diagnosis, the table of loads without each pot. The facts are pairs of a name
+    and its parts, words and loads.
     """
     best = analysis.pick.table.iloc[0]
     if is_missing(best["load_pct"]):
@@ -118,18 +115,19 @@ def headline(analysis):
         "blend": best["blend"],
         "load": say_loads(best["load_pct"], sold=True),
         "warning": "" if rests is None else rests.headline(best["blend"]),
-        "facts": list(_facts(analysis, best)),
+        "facts": list(_facts(analysis, best, without)),
     }
 
 
-def _facts(analysis, best):
+def _facts(analysis, best, without):
     rules, series, blend = analysis.rules, analysis.series, best["blend"]
-    state = analysis.ceiling.of(blend)["state"]
+    state, safe = analysis.ceiling.of(blend)["state"], best["ceiling_load_pct"]
     yield "Highest safe load", (
-        "at least " if state in (OPEN_ABOVE, DRY) else "",
-        say_loads(best["ceiling_load_pct"], sold=True),
-        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of a new pot’s "
-        f"pieces sweat (grade {rules.limit_grade}+), {storage_words(analysis)}")
+        "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
+        *_in_turn(_without_a_pot(without, blend, safe)),
+        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of new pieces "
+        f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
+        _at_room_temperature(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     throw = THROW_WORDS[rules.throw_kind]
     if is_missing(best["throw"]):
@@ -137,6 +135,7 @@ def _facts(analysis, best):
     else:
         limits = say_range(best["throw_lower"], best["throw_upper"], lambda v: f"{v:.1f}")
         why = best["reason"].split(". ")[0].replace(f" of {throw} throw", "")
+        why = why.removeprefix("Going on to ")
         yield f"{throw.capitalize()} throw", (
             f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). ", *_in_turn(f"{why}."))
     today = rules.today_of(blend)
@@ -145,6 +144,29 @@ def _facts(analysis, best):
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
     yield "Lots", (_lot_words(series, blend),)
     yield "Not tested", (", ".join(_not_tested(analysis, blend, best["load_pct"])) + ".",)
+
+
+def _without_a_pot(without, blend, safe):
+    """The lowest of the highest safe loads without one of the pots, where it is another."""
+    own = [] if without is None else without.loc[without["blend"] == blend, "ceiling_load_pct"]
+    if len(own) < 2:
+        return ""
+    said, as_it_is = (say_load_oz(load, sold=True) for load in (own.fillna(0).min(), safe))
+    return "" if own.fillna(0).min() >= safe or said == as_it_is else (
+        f", {said if own.fillna(0).min() else 'none'} without one pot")
+
+
+def _at_room_temperature(analysis, blend, safe):
+    """How many pieces kept at room temperature sweated up to the highest safe load, where others
+    decide."""
+    sweat = analysis.series.sweat()
+    sweat = sweat[(sweat["blend"] == blend) & (sweat["load_pct"] <= safe)
+                  & sweat["stress"].astype(str).ne("heat") & sweat["grade"].notna()]
+    if analysis.ceiling.stress == "rest" or sweat.empty:
+        return ""
+    worst = sweat.groupby("code")["grade"].max()
+    return (f"; room temperature: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
+            "up to it")
 
 
 def _in_turn(text):
@@ -160,20 +182,14 @@ def _in_turn(text):
 
 
 def _limit_words(series, best):
-    """The wax maker's maximum, for which wax of the blend and how far it is, and what he advises.
-    """
+    """The wax maker's maximum, for which wax of the blend, and what he advises."""
     limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
     yield "maximum "
     yield say_loads(limit)
-    if is_missing(limit):
-        yield ";"
-    else:
-        parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
-                 if b["name"] == best["blend"] for part in b["parts"]]
-        names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
-        yield f" for {' and '.join(names)}" if len(parts) > 1 and names else ""
-        yield ", "
-        yield say_gap(limit - sold_load(best["load_pct"]), ";")
+    parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
+             if b["name"] == best["blend"] for part in b["parts"]]
+    names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
+    yield f" for {' and '.join(names)};" if len(parts) > 1 and names else ";"
     yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
 
 
@@ -187,8 +203,8 @@ def _lot_words(series, blend):
 
 
 def _bare(lots):
-    """Lots without the word, which stands before them already."""
-    return ", ".join(re.sub(r"(?i)\blots?\b ?", "", lot) for lot in sorted(lots))
+    """Lots without the words that stand before them already: above all of an invented series."""
+    return ", ".join(re.sub(r"(?i)\b(lots?|invented)\b ?", "", lot) for lot in sorted(lots))
 
 
 def materials_asked(series):
@@ -208,7 +224,7 @@ def _not_tested(analysis, blend, load):
     counts = analysis.sweat.counts
     poured = counts.loc[(counts["blend"] == blend) & (counts["stress"] == stress), "load_pct"]
     if (poured - load).abs().min() > SAME_PCT:
-        yield "this load itself"
+        yield "this load"
     found = {} if analysis.rests is None else dict(
         analysis.rests.of(blend)[["name", "value"]].to_numpy())
     if (age := found.get("oldest inspection", "")).startswith("day "):
