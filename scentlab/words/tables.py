@@ -303,8 +303,8 @@ def tradeoff_table(analysis, blend):
     own = analysis.pick.tradeoff
     own = own[own["blend"] == blend].sort_values("load_pct")
     groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
-    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"]), "content": _ends(g["content_pct"]),
-             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load))} for _, g in groups]
+    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"], 1), "content": _ends(g["content_pct"], 1),
+             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load), 2)} for _, g in groups]
     caption = "Trade-off at the tested loads"
     if len(rows) < len(own):
         caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
@@ -322,9 +322,9 @@ def _in_ounces(words, name):
     return [(f"{words}, oz/lb", name)] if shown().weight == "oz" else []
 
 
-def _ends(values):
-    low, high = say_number(values.iloc[0]), say_number(values.iloc[-1])
-    return high if len(values) == 1 else f"{low} to {high}"
+def _ends(values, digits):
+    low, high = (say_number(value, digits) for value in (values.iloc[0], values.iloc[-1]))
+    return high if low == high else f"{low} to {high}"
 
 
 def seen_table(analysis):
