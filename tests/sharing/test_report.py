@@ -661,7 +661,7 @@ def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
         return tradeoff_table(dataclasses.replace(analysis, pick=pick), "soft")
 
     view = table(rows)
-    assert [row[0] for row in view.rows] == ["5.90 to 6.00", "6.30", "8.00"]
+    assert [row[0] for row in view.rows] == ["5.9 to 6.0", "6.3", "8.0"]
     content = rows["content_pct"].tolist()
     assert view.rows[0][1] == f"{content[0]:.2f} to {content[1]:.2f}"
     assert view.rows[0][3] == table(rows.iloc[1:2]).rows[0][3]
