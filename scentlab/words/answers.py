@@ -54,15 +54,13 @@ def ranking_words(analysis):
 
 def _not_weighed(analysis, picked, frost, cost):
     """What the ranking leaves out, with the reason, as sentences that follow the rule."""
-    words = []
-    if not picked["throw"].notna().any():
-        words.append("throw (there is no fit of it)")
-    if not frost:
-        words.append("frost (there is no fit of it)" if analysis.frost is None else
-                     "frost (not known at that age and load)")
-    if not cost:
-        words.append("cost (prices are missing or not shared)")
-    said = f" Not weighed: {'; '.join(words)}." if words else ""
+    no_frost = "there is no fit of it" if analysis.frost is None else (
+        "not known at that age and load")
+    words = "; ".join(said for is_there, said in (
+        (picked["throw"].notna().any(), "throw (there is no fit of it)"),
+        (frost, f"frost ({no_frost})"), (cost, "cost (prices are missing or not shared)"),
+    ) if not is_there)
+    said = f" Not weighed: {words}." if words else ""
     if cost and picked["cost_per_piece"].isna().any():
         without = picked.loc[picked["cost_per_piece"].isna(), "blend"]
         said += f" Without a known cost, and so after the others: {', '.join(without)}."
@@ -148,12 +146,12 @@ def _facts(analysis, best, without):
 
 def _without_a_pot(without, blend, safe):
     """The lowest of the highest safe loads without one of the pots, where it is another."""
-    own = [] if without is None else without.loc[without["blend"] == blend, "ceiling_load_pct"]
-    if len(own) < 2:
+    if without is None or (without["blend"] == blend).sum() < 2:
         return ""
-    said, as_it_is = (say_load_oz(load, sold=True) for load in (own.fillna(0).min(), safe))
-    return "" if own.fillna(0).min() >= safe or said == as_it_is else (
-        f", {said if own.fillna(0).min() else 'none'} without one pot")
+    lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
+    if say_load_oz(min(lowest, safe), sold=True) == say_load_oz(safe, sold=True):
+        return ""
+    return f", {say_load_oz(lowest, sold=True) if lowest else 'none'} without one pot"
 
 
 def _at_room_temperature(analysis, blend, safe):
@@ -196,10 +194,8 @@ def _limit_words(series, best):
 def _lot_words(series, blend):
     """The lots of a blend by name."""
     known = lots_of(series, blend)
-    if not any(known.values()):
-        return "not recorded"
-    said = (f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items())
-    return "; ".join(said) + "."
+    return "; ".join(f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items()
+                     ) + "." if any(known.values()) else "not recorded"
 
 
 def _bare(lots):
@@ -242,25 +238,22 @@ def _not_tested(analysis, blend, load):
 
 def heat_words(fit):
     """Whether the heat cycle is shown to bring sweat sooner, in a sentence; empty without one."""
-    row = fit.table[fit.table["parameter"] == "effect of heat"]
-    if row.empty:
-        return ""
-    low, high = float(row["lower"].iloc[0]), float(row["upper"].iloc[0])
-    found = "sweat sooner" if low > 0 else "sweat later" if high < 0 else (
-        "are not shown to sweat sooner or later")
-    return (f"Heat-cycled pieces {found} than those kept at room temperature: "
-            f"{float(row['estimate'].iloc[0]):.2f} (90 %: {low:.2f} to {high:.2f}) times the "
-            "spread of a blend, in points of load.")
+    for row in fit.table[fit.table["parameter"] == "effect of heat"].itertuples():
+        found = "sweat sooner" if row.lower > 0 else "sweat later" if row.upper < 0 else (
+            "are not shown to sweat sooner or later")
+        return (f"Heat-cycled pieces {found} than those kept at room temperature: "
+                f"{row.estimate:.2f} (90 %: {row.lower:.2f} to {row.upper:.2f}) times the "
+                "spread of a blend, in points of load.")
+    return ""
 
 
 def without_pots(diagnosis, blends):
     """The lowest of the highest safe loads of each blend without one of its pots, in a sentence;
     empty where there is none."""
     lowest = diagnosis.table.groupby("blend")["ceiling_load_pct"].min()
-    said = [f"{b} {say_load_oz(lowest[b], sold=True)}" for b in blends if lowest.get(b, 0) > 0]
-    if not said:
-        return ""
-    return f"Without one of its pots the highest safe load can be as low as: {'; '.join(said)}."
+    said = "; ".join(f"{b} {say_load_oz(lowest[b], sold=True)}"
+                     for b in blends if lowest.get(b, 0) > 0)
+    return said and f"Without one of its pots the highest safe load can be as low as: {said}."
 
 
 def regulatory_limit(blends, blend):
@@ -283,19 +276,13 @@ def storage_words(analysis):
 
 def difference_sentence(pours):
     """How far the weighed loads lie from the planned ones, in a sentence."""
-    both = pours[["pour", "load_pct", "planned_load_pct"]].copy()
-    both["planned_load_pct"] = pd.to_numeric(both["planned_load_pct"])
-    both = both.dropna()
-    if both.empty:
+    gap = (pours["load_pct"] - pd.to_numeric(pours["planned_load_pct"])).dropna()
+    if gap.empty:
         return "No planned loads are on record, so poured and planned cannot be compared."
-    gap = both["load_pct"] - both["planned_load_pct"]
     worst = gap.abs().idxmax()
-    return (
-        f"Planned and weighed in {len(both)} test batches: weighed minus planned is "
-        f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
-        f"{both.at[worst, 'pour']} with "
-        f"{gap[worst]:+.2f} points."
-    )
+    return (f"Planned and weighed in {len(gap)} test batches: weighed minus planned is "
+            f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
+            f"{pours.at[worst, 'pour']} with {gap[worst]:+.2f} points.")
 
 
 def tested_facts(series):

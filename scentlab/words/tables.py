@@ -3,6 +3,7 @@
 import html
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -30,6 +31,7 @@ from scentlab.words import (
     MISSING,
     THROW_WORDS,
     is_missing,
+    or_missing,
     say_loads,
     say_number,
     say_over,
@@ -77,20 +79,23 @@ def view(caption, rows, *columns):
     )
 
 
+def said(name, say, *how):
+    """A cell with what ``say`` makes of a value of a row, a dash where it is missing."""
+    return lambda row: or_missing(say)(row[name], *how)
+
+
 def number(name, digits=2):
-    """A cell with a number of a row."""
-    return lambda row: say_number(row[name], digits)
+    return said(name, say_number, digits)
 
 
 def sold(name, digits=2):
     """A cell with a load that pieces are sold by, rounded down."""
-    return lambda row: MISSING if is_missing(row[name]) else in_digits(row[name], digits, down=True)
+    return said(name, in_digits, digits, True)
 
 
 def sold_content(name):
     """A cell with the content of a load as it is said."""
-    return lambda row: MISSING if is_missing(row[name]) else (
-        in_digits(content_from_load(sold_load(row[name])), 1, down=True))
+    return said(name, lambda load: in_digits(content_from_load(sold_load(load)), 1, down=True))
 
 
 def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
@@ -134,9 +139,9 @@ def shelf_lines(shelf):
 
 def _known(row, lots):
     """What is known of a thing of the shelf, with the sheet that a limit is from."""
-    before = [lot for lot in lots if lot != row.get("lot")]
     if "lot" in row:
-        yield say_lot(row["lot"]) + (f" (before: {', '.join(before)})" if before else "")
+        before = ", ".join(lot for lot in lots if lot != row["lot"])
+        yield say_lot(row["lot"]) + (f" (before: {before})" if before else "")
     for name, start, words in (("limit_load_pct", "limit", "highest load"),
                                ("limit_content_pct", "limit", "regulatory limit"),
                                ("recommended_load_pct", "recommended", "recommended load")):
@@ -160,18 +165,17 @@ def _load_unit():
 
 def _own_number(load_pct, digits=2):
     """The number of a load in the maker's unit; one of oz/lb always to 0.01."""
-    if shown().weight == "oz" and not is_missing(load_pct):
-        return say_number(ounces_per_pound_from_load(load_pct))
-    return say_number(load_pct, digits)
+    in_oz = shown().weight == "oz" and not is_missing(load_pct)
+    return say_number(ounces_per_pound_from_load(load_pct)) if in_oz else (
+        say_number(load_pct, digits))
 
 
 def own_load(words, name, digits=2, down=False):
     """A column of a load, in the maker's unit; ``down`` for one that pieces are sold by."""
+    cell = sold(name, digits) if down else said(name, _own_number, digits)
     if down and shown().weight == "oz":
-        return f"{words}, {_load_unit()}", lambda row: MISSING if is_missing(row[name]) else (
-            say_ounces_per_pound(row[name], sold=True).removesuffix(" oz/lb"))
-    return f"{words}, {_load_unit()}", sold(name, digits) if down else (
-        lambda row: _own_number(row[name], digits))
+        cell = said(name, lambda x: say_ounces_per_pound(x, sold=True).removesuffix(" oz/lb"))
+    return f"{words}, {_load_unit()}", cell
 
 
 def _bought(rules, least):
@@ -179,7 +183,7 @@ def _bought(rules, least):
     return (
         (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", SWEAT_RISK),
         (f"Chance that the risk is over {100 * rules.risk:g} %",
-         lambda r: say_over(r["p_over"], least)),
+         said("p_over", say_over, least)),
         (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)", _THROW),
     )
 
@@ -356,34 +360,30 @@ def rests_table(rests):
 
 def sensitivity_table(found):
     """The answer under other assumptions: one row each, highest safe and recommended load."""
-    rows = dict(list(found.table.groupby("assumption", sort=False)))
+    rows = found.table.set_index(["assumption", "blend"])
 
-    def loads(blend):
-        def cell(name):
-            row = rows[name].set_index("blend").loc[blend]
-            ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
-            return " / ".join(ends) if row["reached"] else MISSING
-        return cell
+    def loads(name, blend):
+        row = rows.loc[(name, blend)]
+        ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
+        return " / ".join(ends) if row["reached"] else MISSING
 
     def words(name):
-        weight = rows[name]["weight"].iloc[0]
+        weight = rows.loc[name, "weight"].iloc[0]
         return name if is_missing(weight) else f"{name} (counts {say_percent(weight)})"
 
-    return view("The answer under other assumptions", list(rows), ("*If", words), *(
-        (f"{b}: highest safe / recommended load, % of wax", loads(b))
-        for b in dict.fromkeys(found.table["blend"])
-    ))
+    names, blends = (list(level.unique()) for level in map(rows.index.get_level_values, (0, 1)))
+    return view("The answer under other assumptions", names, ("*If", words), *(
+        (f"{b}: highest safe / recommended load, % of wax", partial(loads, blend=b))
+        for b in blends))
 
 
 def change_table(changes):
     """What would change the answer: one row per changed rule, one column per blend."""
-    loads = changes.set_index(["change", "blend"])
+    wide = changes.pivot(index="change", columns="blend", values="load_pct")
     return view(
-        "What would change the recommended loads", list(dict.fromkeys(changes["change"])),
-        ("*Had the rule been", str),
-        *((f"{b}, % of wax", lambda words, b=b: sold("load_pct", 1)(loads.loc[(words, b)]))
-          for b in dict.fromkeys(changes["blend"])),
-    )
+        "What would change the recommended loads",
+        wide.loc[changes["change"].unique()].reset_index(), ("*Had the rule been", "change"),
+        *((f"{b}, % of wax", sold(b, 1)) for b in changes["blend"].unique()))
 
 
 def lives_table(fit):
@@ -411,15 +411,11 @@ def _arm():
 
 def losses_table(weights):
     """One row per blend and load: weight lost by the longest time, as such and of the fragrance."""
-    unit = shown().label("g")
-
-    def weight(grams):
-        return MISSING if is_missing(grams) else fine_weight(grams)
-
+    unit, weight = shown().label("g"), or_missing(fine_weight)
     return view(
         "Weight lost on the warmer", longest(weights), *_arm(),
         ("Hours", lambda r: f"{r['hours']:g}"),
-        (f"Fragrance in a piece, {unit}", lambda r: weight(r["fragrance_g"])),
+        (f"Fragrance in a piece, {unit}", said("fragrance_g", fine_weight)),
         (f"Weight lost, {unit} (lowest to highest piece)",
          ranged("loss_g", "least_g", "most_g", weight)),
         ("Fragrance gone, % of what was in the piece", number("share_pct", 0)),
@@ -433,7 +429,7 @@ def fit_table(fit):
     empty = NOT_GIVEN if "parameter" in table else MISSING
     text = [c for c in table if not pd.api.types.is_numeric_dtype(table[c])]
     return view("Parameters of the fit", table, *(
-        (f"{'*' * (c in text)}{_heading(c)}", lambda r, c=c: _cell(r[c], empty, trade=True))
+        (f"{'*' * (c in text)}{capital(heading(c))}", lambda r, c=c: _cell(r[c], empty, trade=True))
         for c in table
     ))
 
@@ -445,32 +441,28 @@ def shape_table(fit):
         fit.shapes.sort_values("weight", ascending=False, kind="stable"),
         ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
         ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
-        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else
-         _bend_limits(r["bend_lower"], r["bend_upper"])),
+        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else _bend_limits(r)),
         ("*What the shape says", lambda r: shape_meaning(r["shape"])),
     )
 
 
-def _bend_limits(lower, upper):
+def _bend_limits(row):
     """The limits of a bend; a side on which the scores set none is said to be open."""
-    ends = ["open" if is_missing(v) else f"{v:.2f}" for v in (lower, upper)]
-    return "open" if ends == ["open", "open"] else " to ".join(ends)
-
-
-def _in_unit(name, column, unit, digits, turn):
-    """A numeric column of a table in the maker's unit."""
-    return f"{name}, {unit}", lambda r: (
-        MISSING if is_missing(r[column]) else f"{turn(r[column]):.{digits}f}")
+    ends = [say_number(row[end]).replace(MISSING, "open") for end in ("bend_lower", "bend_upper")]
+    return " to ".join(dict.fromkeys(ends)) if "open" in ends else " to ".join(ends)
 
 
 def weight(name, column, digits):
-    own = shown().weight
-    return _in_unit(name, column, own, *((2, scale_ounces) if own == "oz" else (digits, float)))
+    """A column of weights (g) in the maker's unit."""
+    in_oz = shown().weight == "oz"
+    return f"{name}, {shown().weight}", said(column, lambda grams: say_number(
+        scale_ounces(grams) if in_oz else grams, 2 if in_oz else digits))
 
 
 def heat(name, column):
-    own = shown().temperature
-    return _in_unit(name, column, f"°{own}", 0, fahrenheit_from_celsius if own == "F" else float)
+    """A column of temperatures (°C) in the maker's unit."""
+    turn = fahrenheit_from_celsius if shown().temperature == "F" else float
+    return f"{name}, °{shown().temperature}", said(column, lambda heat: f"{turn(heat):.0f}")
 
 
 def pour_table(pours):
@@ -509,12 +501,7 @@ def assessor_table(series):
 def _cell(value, empty=MISSING, trade=False):
     if is_missing(value):
         return empty
-    if isinstance(value, float) and math.isinf(value):
-        return "beyond those tested"
     if isinstance(value, float):
-        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+        return "beyond those tested" if math.isinf(value) else (
+            f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}")
     return in_trade_words(str(value)) if trade else str(value)
-
-
-def _heading(name):
-    return capital(heading(name))
