@@ -127,11 +127,8 @@ def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
 
 @dataclass(frozen=True)
 class Batch:
-    """A batch: what to weigh, in g, and what is ``known`` of its load.
-
-    ``waxes`` : pairs of name and g; ``topping`` : (wax g, fragrance g). ``lines``, ``warnings`` :
-    the content against the limits, and what is known of a load that is not the recommended one.
-    """
+    """What to weigh, in g, and what is ``known`` of the load. ``waxes`` : pairs of name and g;
+    ``topping`` : (wax g, fragrance g). ``lines``, ``warnings`` : what to know of it."""
 
     blend: Blend
     fragrance: Fragrance
@@ -151,7 +148,6 @@ class Batch:
 
     @property
     def wax_g(self) -> float:
-        """Wax of the base, g."""
         return sum(g for _, g in self.waxes)
 
     @property
@@ -171,18 +167,13 @@ class Batch:
 
     @property
     def sentence(self) -> str:
-        """What to weigh, in words."""
         return (f"{self.blend.name} at {say_load_oz(self.known.load_pct, sold=True)}: "
                 f"{say_grams(self.wax_g, 0)} of wax and {say_grams(self.fragrance_g)} of "
                 f"fragrance, for {self.for_words}. {' '.join((*self.warnings, *self.lines))}")
 
 
 def read_much(text: str) -> dict:
-    """How much is to be made as people write it, as :func:`make_batch` takes it.
-
-    >>> read_much("40 packs"), read_much("1 kg")
-    ({'packs': 40}, {'wax_g': 1000.0})
-    """
+    """How much is to be made as people write it ("40 packs", "1 kg"), as make_batch takes it."""
     packs = re.fullmatch(r"\s*(\d+)\s*packs?\s*", text, re.IGNORECASE)
     return {"packs": int(packs[1])} if packs else {"wax_g": read_weight(text)}
 

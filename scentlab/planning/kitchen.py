@@ -46,14 +46,9 @@ _HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenin
 
 @dataclass(frozen=True)
 class Kitchen:
-    """What there is to plan with.
-
-    Attributes
-    ----------
-    wax_g : wax, g. moulds : cavities that can be filled on one evening, None for enough.
-    warmers, rooms, testers : numbers; hot throw takes a room and a warmer for each piece at a time.
-    evenings : evenings with work in all (pouring, inspections, sessions), None for enough.
-    days : "any", "weekdays" or "weekend".
+    """What there is to plan with: ``wax_g``, ``moulds`` that can be filled on one evening and
+    ``evenings`` with work in all (None for enough of either), numbers of warmers, rooms (one for
+    each hot piece at a time) and testers, and ``days``: "any", "weekdays" or "weekend".
 
     >>> Kitchen.read("wax 3 lb, warmers 2, testers 2, evenings 6, no weekends").days
     'weekdays'
@@ -101,11 +96,8 @@ class Kitchen:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A plan of a size, or why there is none.
-
-    ``expected``: the row of the table for its design. ``problem`` and ``remedy``: why a size cannot
-    be held, and what would make it possible. ``notes``: what was left out.
-    """
+    """A plan of a size with the row of the table for its design and what was left out, or why it
+    cannot be held (``problem``) and what would make it possible (``remedy``)."""
 
     size: str
     plan: Plan | None = None
@@ -116,7 +108,6 @@ class Proposal:
 
     @property
     def sentence(self):
-        """What it takes and what it is expected to find."""
         if self.plan is None:
             return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
         plan, costs, row = self.plan, plan_costs(self.plan), self.expected
@@ -223,7 +214,6 @@ def _proposal(size, found, refused):
 
 
 def _ends(blend, loads):
-    """The lowest and the highest load to test."""
     limit = blend.limit_load_pct
     if not loads:
         return (4.0, 14.0) if limit is None else (0.5 * limit, 1.75 * limit)
@@ -233,11 +223,7 @@ def _ends(blend, loads):
 
 
 def read_ends(text: str) -> tuple[float, ...]:
-    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none.
-
-    >>> read_ends("1 to 3 oz/lb")
-    (6.25, 18.75)
-    """
+    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none."""
     return read_loads(re.sub(r"\s+to\s+", "; ", text)) if text.strip() else ()
 
 

@@ -21,11 +21,8 @@ from scentlab.units import content_from_load, say_temperature
 
 @dataclass(frozen=True)
 class PlannedPour:
-    """One load to be drawn from one pot, and the number of pieces to cast from it.
-
-    ``test_only``: above a limit, not for sale. ``confirming``: hot addition and long stir.
-    ``lot``: the new lot that it checks, empty for the series itself.
-    """
+    """One load to be drawn from one pot. ``test_only``: above a limit, not for sale;
+    ``confirming``: hot addition and long stir; ``lot``: the new lot that it checks, if any."""
 
     pour: str
     pot: str
@@ -61,8 +58,6 @@ class PlannedPiece:
 
 @dataclass(frozen=True)
 class _Draw:
-    """A pour before it has weights: which load is drawn from which pot, and when."""
-
     pot: str
     place: int
     blend: str
@@ -107,10 +102,8 @@ def _draws(plan, rng):
 
 
 def _pour_days(plan, rng):
-    """Blend names per pour day, in the order of the pots.
-
-    Every blend once is a replicate; without a limit of pots a day each replicate has its own day.
-    """
+    """Blend names per pour day, in the order of the pots. Every blend once is a replicate, which
+    has its own day without a limit of pots a day."""
     per_day = plan.pouring.pots_per_day or len(plan.blends)
     names = [b.name for b in plan.blends]
     replicates = [[names[i] for i in rng.permutation(len(names))]

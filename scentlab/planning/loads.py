@@ -6,11 +6,7 @@ from scentlab.planning.refusal import need, need_above_zero, need_whole
 
 
 def even_loads(low, high, number, step=0.5):
-    """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax).
-
-    >>> even_loads(4, 14, 6)
-    (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)
-    """
+    """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax)."""
     need_whole(number, "number of loads", 2, 40, "loads", field="number")
     need_above_zero(low, "the lowest load", 40, "% of wax", field="lowest")
     need(low < need_above_zero(high, "the highest load", 40, "% of wax", field="highest"),

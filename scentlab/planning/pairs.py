@@ -33,8 +33,6 @@ TOO_FEW = 0.5  # a power under which a test is too small to be worth its evening
 
 @dataclass(frozen=True)
 class PlannedPair:
-    """One tester compares two pieces, the first one first."""
-
     sitting: str
     kind: str
     assessor: str
@@ -154,7 +152,7 @@ def _combinations(plan, blend, loads, kind, sweated):
 
 
 def _by_storage(pieces, spare):
-    """Codes by how the pieces are kept: those for throw or in reserve, or else those graded."""
+    """Codes of pieces for throw or in reserve, or else of those graded, by how they are kept."""
     found = {}
     for piece in pieces:
         if (piece.test in ("throw", "reserve")) == spare and piece.test != "bleed":

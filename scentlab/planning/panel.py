@@ -79,10 +79,8 @@ class Sittings:
         return math.ceil(round(60 * float(hours), 6))
 
     def places(self, kind, evening_min):
-        """Pieces of a session of this kind: as asked, or as many as an evening holds.
-
-        Raises PlanError for more than the rooms and the evening hold.
-        """
+        """Pieces of a session of this kind: as asked, or as many as an evening holds; PlanError for
+        more than the rooms and the evening hold."""
         asked = self.pieces_per_sitting or MOST_PIECES
         if kind != "warm" or not self.together:
             need(kind != "warm" or self.rooms >= asked,
@@ -102,7 +100,7 @@ class Sittings:
         return min(asked, fit)
 
     def minutes(self, kind, pieces, testers):
-        """Minutes of a session until the last piece is smelt."""
+        """Minutes until the last piece is smelt."""
         if kind != "warm":
             return pieces * SNIFF_MIN * testers + (MELT_MIN if kind == "jar" else 0)
         if not self.together:
@@ -201,10 +199,8 @@ def _items(plan):
 
 
 def _deal(items, limit, rng):
-    """Pieces in sets of at most ``limit``, sizes as even as can be.
-
-    Pour days are kept apart and take turns, unless that would make more sets.
-    """
+    """Pieces in sets of at most ``limit``, sizes as even as can be; pour days are kept apart and
+    take turns, unless that would make more sets."""
     if len(items) <= limit:
         return [items]
     days = Counter(item.pour_day for item in items)
@@ -227,11 +223,8 @@ def _cut(items, limit):
 
 
 def _spread(items, rng):
-    """Pieces in an order whose neighbours differ in load and whose runs mix the blends.
-
-    The order runs along the diagonals of the table of blends by loads, so that as many
-    consecutive pieces as there are loads hold each load once.
-    """
+    """Pieces along the diagonals of the table of blends by loads, so that as many neighbours as
+    there are loads hold each load once, and their runs mix the blends."""
     n_blends = 1 + max(item.blend for item in items)
     n_loads = 1 + max(item.load for item in items)
     blend_place, load_place = rng.permutation(n_blends), rng.permutation(n_loads)
@@ -271,10 +264,8 @@ def _day_after(plan, ready, taken):
 
 
 def timetable(plan, sitting):
-    """What happens when in a hot session held together: rows (time, room, what, code) in time.
-
-    Times are as "19:05"; rooms count from 1. Other sessions have no rows.
-    """
+    """What happens when in a hot session held together: rows (time, room, what, code) in time, such
+    as "19:05" in room 1; other sessions have none."""
     rows = [r for r in plan.smelling_rows if r.sitting == sitting]
     rules, codes = plan.sittings, list(dict.fromkeys(r.code for r in rows))
     if not rows or not _at_once(rules, rows[0].kind):
@@ -289,9 +280,7 @@ def timetable(plan, sitting):
 
 
 def session_minutes(plan):
-    """Dict of the name of each session to its minutes until the last piece is smelt, and testers.
-
-    Rooms are aired after that, with nobody in them.
+    """Per session its minutes until the last piece is smelt (rooms are aired after), and testers.
     """
     found = {}
     for name, rows in plan.smellings.groupby("sitting", sort=False):

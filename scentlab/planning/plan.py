@@ -79,10 +79,8 @@ class Plan:
 
     @property
     def pours(self) -> pd.DataFrame:
-        """One row per pour, in the order of pouring, with the heat that its pot and fragrance bear.
-
-        max_temp_c is the lowest maximum of the blend's waxes, flash_point_c the fragrance's.
-        """
+        """One row per pour, in the order of pouring, with the lowest maximum of its waxes
+        (max_temp_c) and the flash point of the fragrance."""
         frame = _frame(PlannedPour, self.pour_rows)
         highest = {b.name: b.max_temp_c for b in self.blends}
         return frame.assign(
@@ -97,12 +95,12 @@ class Plan:
 
     @property
     def smellings(self) -> pd.DataFrame:
-        """One row per smelling: sitting, day, kind, assessor, position, code."""
+        """One row per smelling."""
         return _frame(Smelling, self.smelling_rows)
 
     @property
     def pots(self) -> pd.DataFrame:
-        """One row per pot: blend, pour day, number of pours, wax and fragrance, wax to melt."""
+        """One row per pot with its wax and fragrance and what to melt, g."""
         same = dict.fromkeys(("blend", "pour_day", "poured_on"), "first")
         added = dict.fromkeys(("wax_g", "fragrance_g"), "sum")
         pots = self.pours.groupby("pot", sort=False).agg({**same, "pour": "size", **added})
@@ -153,10 +151,8 @@ class Plan:
 
     @classmethod
     def from_dict(cls, data: dict) -> Plan:
-        """A plan from the data of :meth:`to_dict`, its notes as they are now made.
-
-        Raises PlanError on anything else.
-        """
+        """A plan from the data of :meth:`to_dict`, its notes as they are now made; PlanError on
+        anything else."""
         found = data.get("format") if isinstance(data, dict) else data
         need(isinstance(data, dict) and found == _FORMAT,
              f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",

@@ -7,11 +7,8 @@ from scentlab.text import count_of as count_of
 
 
 class PlanError(Refusal):
-    """A plan that cannot be carried out.
-
-    ``field`` names the argument of :func:`make_plan` that is to be mended, with a dot before it the
-    rules that it belongs to, such as "sittings.each".
-    """
+    """A plan that cannot be carried out; ``field`` names the argument of :func:`make_plan` that is
+    to be mended, after a dot that of its rules ("sittings.each")."""
 
 
 def need(holds, problem, remedy="", *, field="", value=None):

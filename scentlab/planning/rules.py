@@ -48,7 +48,6 @@ class PieceNumbers:
 
     @property
     def total(self):
-        """Pieces of a pour over all tests."""
         return sum(asdict(self).values())
 
 
@@ -104,7 +103,6 @@ class HeatCycle:
 
     @property
     def words(self):
-        """The cycle in words, with its unit."""
         pack = " in the shut pack" if self.pack == "shut" else ""
         return f"{self.cycles} x {self.hours:g} h at {say_temperature(self.temp_c)}{pack}"
 

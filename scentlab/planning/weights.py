@@ -19,9 +19,8 @@ _MOST_ADDED = 5
 def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
     """Grams of wax and of fragrance for one pour, in whole steps of a scale in g or in oz.
 
-    The two together cover ``pieces`` of ``piece_g`` grams plus the spare. The fragrance is rounded
-    down to a step, so the pour is never above the planned load (g per 100 g of wax). Decimal
-    arithmetic, because the steps are not exact in binary.
+    The two cover ``pieces`` of ``piece_g`` grams plus the spare; the fragrance is rounded down, so
+    the pour is never above the planned load. Decimal: the steps are not exact in binary.
 
     >>> pour_weights(11, 25.0, 9.0, 5.0)
     (265.0, 23.8)
@@ -43,9 +42,6 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
 
 def wax_portion(wax_g, load_pct, scale="g"):
     """Grams of wax and of fragrance for so much wax, in steps of the scale, never above the load.
-
-    >>> wax_portion(453.59237, 9.375), wax_portion(453.59237, 9.375, "oz")
-    ((454.0, 42.5), (453.59237, 42.5242846875))
     """
     unit, step, fine = SCALES[scale]
     wax = _in_steps(_decimal(wax_g) / unit, step)
@@ -53,10 +49,8 @@ def wax_portion(wax_g, load_pct, scale="g"):
 
 
 def melt_weights(wax_g, spare_pct, fractions, scale="g"):
-    """Grams of each wax to melt for a pot: what its pours take plus the spare that sticks.
-
-    Parameters are the wax of all pours of the pot (g), the spare (%) and the fractions by weight
-    per wax name. Steps of the scale that add up exactly to those of the pot.
+    """Grams of each wax to melt for a pot: what its pours take (g) plus the spare (%), by wax
+    fractions, in steps of the scale that add up exactly to those of the pot.
 
     >>> melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3})
     {'soft': 735, 'hard': 315}
@@ -86,11 +80,7 @@ def _grams(steps, scale):
 
 
 def dye_weight(wax_g, dye_pct, scale="g"):
-    """Grams of dye for so much wax, to the nearest step of the scale of fragrance.
-
-    >>> dye_weight(1674, 0.1)
-    1.7
-    """
+    """Grams of dye for so much wax, to the nearest step of the scale of fragrance."""
     unit, _, fine = SCALES[scale]
     dye = _decimal(wax_g) * _decimal(dye_pct) / 100 / unit
     return float(_in_steps(dye, fine, ROUND_HALF_EVEN) * unit)

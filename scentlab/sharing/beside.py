@@ -115,7 +115,6 @@ def _lots(series):
 
 
 def series_names(analyses):
-    """The titles, with a number where two are the same."""
     titles = [a.series.title for a in analyses]
     return [t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
             for i, t in enumerate(titles)]

@@ -112,7 +112,6 @@ def _panel(panel, across, top):
 
 
 def _scale(low, high, start, end, root=False):
-    """Pixels of a value, held inside the panel."""
     def place(value):
         share = min(max((value - low) / (high - low), 0.0), 1.0)
         return round(start + (end - start) * (share**0.5 if root else share), 1)
@@ -159,11 +158,7 @@ def _mark(x, y, on_left, kind, words, load):
 
 
 def _ticks(low, high):
-    """Round values between two, at most seven of them.
-
-    >>> _ticks(4.0, 14.0), _ticks(1.0, 1.0)
-    ([4.0, 6.0, 8.0, 10.0, 12.0, 14.0], [1.0])
-    """
+    """Round values between two, at most seven of them."""
     if high <= low:
         return [low]
     step = 10.0 ** floor(log10((high - low) / 6.0))

@@ -66,18 +66,9 @@ class PackageError(SharingError):
 
 @dataclass(frozen=True, repr=False)
 class Opened(Result):
-    """A package that was checked and analysed again.
-
-    Attributes
-    ----------
-    analysis : Analysis, made here from the package's records, rules and seed.
-    table : DataFrame, per blend the pick and ceiling in the package and as found here.
-    same : bool, whether every pick and ceiling agrees to the printed digits.
-    versions : dict, what made the package.
-    notices : tuple of sentences of the sender about what was held back.
-    fingerprint : str, SHA-256 of the descriptor, which names every file's hash.
-    files : dict of name to bytes.
-    """
+    """A package that was checked and analysed again: ``table`` has per blend the loads in the
+    package and as found here, ``same`` whether all agree to the printed digits, ``fingerprint`` the
+    SHA-256 of the descriptor, which names every file's hash; ``files`` are name to bytes."""
 
     analysis: object
     table: pd.DataFrame
@@ -103,11 +94,8 @@ class Opened(Result):
         )
 
     def save(self, folder):
-        """Write the checked files into a new folder, all or none, and return it.
-
-        The sender's page is kept within a page of the kit's own, which says whose it is and lets
-        no script of it run.
-        """
+        """Write the checked files into a new folder, all or none, and return it; the sender's page
+        within one of the kit's own, which says whose it is and runs no script of it."""
         folder = Path(folder)
         _need(folder.parent.is_dir(), f"{folder.parent}: no such folder", "make it first")
         _need(not folder.exists(), f"{folder} is there already", "give a new folder")
@@ -250,7 +238,7 @@ def _check_entry(entry, file):
 
 
 def _unpack(archive, entry):
-    """The bytes of one part, never more than it says it has."""
+    """Never more than it says it has."""
     with archive.open(entry) as part:
         data = part.read(entry.file_size + 1)
         # Reading to the end is what makes zipfile compare the checksum.
@@ -276,7 +264,7 @@ def _no_constant(word):
 
 
 def _check_settings(settings):
-    """The settings by age and shape; what is shown to a reader is plain text of some length."""
+    """By age and shape; what is shown to a reader is plain text of some length."""
     made = settings.get("format")
     _need(_is_whole(made) and made >= 1,
           f"settings.json names no format of a package ({_short(made)})")
@@ -316,7 +304,7 @@ def _texts_in(data):
 
 
 def _short(value):
-    """A value of the sender as it may be shown."""
+    """As it may be shown."""
     words = repr(value)
     return words if len(words) <= 60 else f"{words[:57]}..."
 
@@ -371,7 +359,6 @@ def _rules(settings):
 
 
 def _series(files, settings):
-    """The series of the package, every cell checked as in an import."""
     plan = _json(files, "plan.json") if "plan.json" in files else None
     problem = None if plan is None else plan_problem(plan, seen=True)
     _need(not problem, f"plan.json is no plan: {problem}")
@@ -400,7 +387,7 @@ def _check_loads(series):
 
 
 def _check_links(series):
-    """What the foreign keys say: no row speaks of a pour or blend that is not there."""
+    """No row speaks of a pour or blend that is not there."""
     for child, column, parent in parts.LINKS:
         frames = [getattr(series, name, None) for name in (child, parent)]
         if child != "fractions" and frames[0] is not None:

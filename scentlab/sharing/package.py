@@ -9,7 +9,6 @@ import dataclasses
 import hashlib
 import io
 import json
-import platform
 import zipfile
 from collections.abc import Sequence
 from dataclasses import dataclass
@@ -18,14 +17,13 @@ from typing import Any
 
 import pandas as pd
 
-import scentlab
 from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
 from scentlab.sharing.guard import Guard, UndecidedError, need, readings
 from scentlab.sharing.pages import file_name, place_for, to_json, write_whole
 from scentlab.sharing.redaction import Choices, known_choices, redact, redacted_rules
-from scentlab.sharing.report import library_versions, report_html
+from scentlab.sharing.report import report_html, versions
 
 FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -149,12 +147,6 @@ def zipped(files):
             info.external_attr = 0o100644 << 16
             archive.writestr(info, data)
     return out.getvalue()
-
-
-def versions():
-    """The versions that made the numbers."""
-    return {"scentlab": scentlab.__version__, "python": platform.python_version(),
-            **dict(library_versions())}
 
 
 def _changed_pick(own, shared):

@@ -12,9 +12,6 @@ QUALITY = 78
 
 @dataclass(frozen=True)
 class Shown:
-    """A photo on a page: the code of its piece, its load in the maker's unit, its words, and its
-    picture as a data address."""
-
     code: str
     load: str
     words: str

@@ -64,7 +64,7 @@ class Choices:
 
 @dataclasses.dataclass(frozen=True)
 class Held:
-    """What was held back: ``notices`` for the reader, and the guard that finds the rest."""
+    """Notices for the reader, and the guard that finds the rest."""
 
     notices: tuple
     guard: Guard = Guard()

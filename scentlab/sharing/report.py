@@ -98,8 +98,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         pours=tables.pour_table(series.pours), assessors=tables.assessor_table(series),
         notes=list(_notes(analysis)), grades={"Sweat": SWEAT_GRADES, "Frost": FROST_GRADES},
         rule_table=_rule_table(analysis),
-        versions=[("scentlab", scentlab.__version__), ("Python", platform.python_version()),
-                  *library_versions()],
+        versions=versions(),
     )
 
 
@@ -168,9 +167,10 @@ def write_report(analysis: Analysis, path: str | Path, photos: Sequence[Any] = (
     return write_page(path, "the report", lambda: report_html(analysis, photos=photos))
 
 
-def library_versions():
-    """The libraries that took part, with their versions."""
-    return [(name, metadata.version(name)) for name in LIBRARIES]
+def versions():
+    """The versions that made the numbers."""
+    return {"scentlab": scentlab.__version__, "python": platform.python_version(),
+            **{name: metadata.version(name) for name in LIBRARIES}}
 
 
 def _in_order(frame, names):

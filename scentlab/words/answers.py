@@ -324,7 +324,7 @@ def method_sentences(series):
 
 
 def _span(values, words):
-    """The range of a recorded column in words; nothing when it was not recorded."""
+    """The range of a recorded column; nothing when it was not."""
     values = values.dropna()
     if values.empty:
         return ""

@@ -64,12 +64,12 @@ class View:
 
 
 def view(caption, rows, *columns):
-    """A table: a column is its heading and what makes a cell of a row; a star marks text.
-
-    A cell is made by a callable of the row, or is the row's field of that name.
+    """A table: a column is its heading (a star marks text) and what makes a cell of a row, a
+    callable or the name of a field.
 
     >>> view("Loads", [{"x": "6", "y": "a"}], ("Load", "x"), ("*Note", "y")).numeric
     (True, False)
+
     """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
     return View(
@@ -110,7 +110,6 @@ _THROW = ranged("throw", "throw_lower", "throw_upper")
 
 
 def costs_table(found):
-    """The loads of a :class:`LoadCosts` side by side."""
     pieces, money = found.costs.pieces, found.currency or "your currency"
     return view(
         f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
@@ -213,7 +212,6 @@ def least_shown(pick):
 
 
 def pick_table(analysis):
-    """One row per blend in order of preference: loads, risk, throw, frost and cost."""
     rules, table = analysis.rules, analysis.pick.table
     return view(
         "The recommended load of each blend, best first" if table["load_pct"].notna().any()
@@ -230,10 +228,8 @@ def pick_table(analysis):
 
 
 def choice_table(choices, limits):
-    """The loads of each blend under other rules: a row for each risk and confidence.
-
-    ``limits`` : dict of blend to the wax maker's limit (% of wax), which such a load can pass.
-    """
+    """The loads of each blend under other rules: a row for each risk and confidence; ``limits`` are
+    the wax makers' (% of wax) by blend, which such a load can pass."""
     found = choices.set_index(["risk", "confidence", "blend"])
 
     def cell(blend):
@@ -267,7 +263,6 @@ def pot_table(diagnosis, blends):
 
 
 def ceiling_table(ceiling):
-    """One row per blend: load at the limit risk with interval, safe load, and what was tested."""
     unit = _load_unit()
     return view(
         "Highest safe load of each blend", ceiling.table,
@@ -275,8 +270,9 @@ def ceiling_table(ceiling):
         own_load(SAFE, "ceiling_load_pct", down=True),
         (f"{SAFE}, % of total", sold("ceiling_content_pct")),
         (f"Load at the limit risk, {unit}", lambda r: _among_tested(r["load_at_risk_pct"], r)),
-        (f"Its 90 % interval, {unit}", lambda r: _range_among_tested(
-            r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r)),
+        # Both ends on one side of the tested loads are said once.
+        (f"Its 90 % interval, {unit}", lambda r: " to ".join(dict.fromkeys(
+            _among_tested(r[f"load_at_risk_{end}_pct"], r) for end in ("lower", "upper")))),
         (f"Loads tested, {unit}", lambda r: say_range(
             r["lowest_tested_pct"], r["highest_tested_pct"], _own_number)),
         ("*State", "state"),
@@ -293,17 +289,9 @@ def _among_tested(load, row):
     return f"above {_own_number(highest, 1)}" if load > highest else _own_number(load)
 
 
-def _range_among_tested(lower, upper, row):
-    """An interval of loads; both ends on one side of the tested loads are said once."""
-    ends = [_among_tested(load, row) for load in (lower, upper)]
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
-
-
 def tradeoff_table(analysis, blend):
-    """Per tested load of one blend: what is smelt, what is risked, what it costs.
-
-    Weighed loads of one planned load are one row, with the numbers of the highest of them.
-    """
+    """Per tested load of one blend: what is smelt, what is risked, what it costs. Weighed loads of
+    one planned load are one row, with the numbers of the highest."""
     own = analysis.pick.tradeoff
     own = own[own["blend"] == blend].sort_values("load_pct")
     groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
@@ -314,16 +302,11 @@ def tradeoff_table(analysis, blend):
         caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
                     "numbers of the highest")
     return view(
-        caption, rows, *_in_ounces("Load", "ounces"), ("Load, % of wax", "load"),
-        ("Content, % of total", "content"),
+        caption, rows, *[("Load, oz/lb", "ounces")] * (shown().weight == "oz"),
+        ("Load, % of wax", "load"), ("Content, % of total", "content"),
         *_bought(analysis.rules, least_shown(analysis.pick)),
         *_frost_and_cost(analysis.rules, analysis.series.currency),
     )
-
-
-def _in_ounces(words, name):
-    """The column of a load in oz/lb, for makers who use them; no column for others."""
-    return [(f"{words}, oz/lb", name)] if shown().weight == "oz" else []
 
 
 def _ends(values, digits):
@@ -351,7 +334,6 @@ def seen_table(analysis):
 
 
 def rests_table(rests):
-    """What the answer rests on, the gravest warnings first."""
     return view(
         "What the answer rests on", rests.table, ("*What", "name"), ("*Blend", "blend"),
         ("*Found", "value"), ("*Mind", lambda r: r["warning"] or MISSING), ("*Meaning", "meaning"),
@@ -359,7 +341,6 @@ def rests_table(rests):
 
 
 def sensitivity_table(found):
-    """The answer under other assumptions: one row each, highest safe and recommended load."""
     rows = found.table.set_index(["assumption", "blend"])
 
     def loads(name, blend):
@@ -378,7 +359,6 @@ def sensitivity_table(found):
 
 
 def change_table(changes):
-    """What would change the answer: one row per changed rule, one column per blend."""
     wide = changes.pivot(index="change", columns="blend", values="load_pct")
     return view(
         "What would change the recommended loads",
@@ -387,7 +367,6 @@ def change_table(changes):
 
 
 def lives_table(fit):
-    """One row per blend and load: throw at the first check, and hours until half of it."""
     rows = [
         {**arm, **fit.curve(place, arm["first_h"]).iloc[0], "half": fit.half_life(place)["words"]}
         for place, arm in enumerate(fit.arms.to_dict("records"))
@@ -395,12 +374,9 @@ def lives_table(fit):
     return view(
         "Throw over hours on the warmer", rows, *_arm(), ("Testers", "assessors"),
         ("Throw at the first check, 0–10 (90 % interval)",
-         lambda r: f"{_THROW_AT(r)}\nat {r['first_h']:g} h"),
+         lambda r: f"{ranged('throw', 'lower', 'upper')(r)}\nat {r['first_h']:g} h"),
         ("*Hours until it is half (90 % interval)", "half"),
     )
-
-
-_THROW_AT = ranged("throw", "lower", "upper")
 
 
 def _arm():
@@ -410,7 +386,6 @@ def _arm():
 
 
 def losses_table(weights):
-    """One row per blend and load: weight lost by the longest time, as such and of the fragrance."""
     unit, weight = shown().label("g"), or_missing(fine_weight)
     return view(
         "Weight lost on the warmer", longest(weights), *_arm(),
@@ -435,7 +410,6 @@ def fit_table(fit):
 
 
 def shape_table(fit):
-    """How much each shape of the throw curve counts, with its bend and what it says of load."""
     return view(
         f"Shapes of the {THROW_WORDS[fit.kind]} throw curve, and how much each counts in it",
         fit.shapes.sort_values("weight", ascending=False, kind="stable"),
@@ -466,7 +440,6 @@ def heat(name, column):
 
 
 def pour_table(pours):
-    """What was poured beside what was planned."""
     return view(
         "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
         ("*Poured on", lambda r: _cell(r["poured_on"])), weight("Wax", "wax_g", 1),
@@ -480,7 +453,6 @@ def pour_table(pours):
 
 
 def assessor_table(series):
-    """Who scored what, by code only."""
     scored = {
         **{f"{test.capitalize()} grades": own["assessor"].value_counts()
            for test, own in series.grades.groupby("test", sort=False)},
