@@ -16,7 +16,7 @@ from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, Refusal, Wax
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_above_zero, need_number, need_whole
-from scentlab.planning.rules import Pouring
+from scentlab.planning.rules import TEXTS, Pouring
 from scentlab.planning.weights import dye_weight, melt_weights, pour_weights, wax_portion
 from scentlab.schema import MOST_LOAD_PCT
 from scentlab.units import (
@@ -29,17 +29,6 @@ from scentlab.units import (
 )
 
 RECIPE_NAME = "recipe.json"
-# What a finished piece asks for beside the cautions of every sheet: what must be on it, the words.
-# All are common practice, no source; that a topping holds oil back or does not, nobody measured.
-FINISH_CAUTIONS = (
-    ("topping_g", "A topping, with or without fragrance, is not known to hold the oil back: test "
-     "pieces as sold."),
-    ("decoration_g", "Sugar, mica and dried things: keep them dry and lay them on once a skin has "
-     "set; dropped into hot wax they can make it splash. Dried things can scorch on a warmer."),
-    ("", "Say how many pieces a warmer's dish takes: an overfilled dish spills hot wax."),
-    ("", "Do not sell a piece with free oil: in a tea-light warmer, near the flame, it can flare."),
-    ("", "Oil can soften or craze a plastic pack: heat-cycle pieces in the pack that is sold."),
-)
 
 
 @dataclass(frozen=True)
@@ -153,8 +142,8 @@ class Batch:
     @property
     def cautions(self) -> tuple:
         """Those that this piece asks for beside the cautions of every sheet."""
-        return tuple(words for what, words in FINISH_CAUTIONS
-                     if not what or getattr(self.recipe, what))
+        return tuple(said["words"] for said in TEXTS["finish"]
+                     if not said["of"] or getattr(self.recipe, said["of"]))
 
     @property
     def for_words(self) -> str:

@@ -24,7 +24,7 @@ from scentlab.planning.loads import even_loads
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
 from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
-from scentlab.planning.rules import Calendar
+from scentlab.planning.rules import TEXTS, Calendar
 from scentlab.planning.shopping import busiest_day
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
@@ -34,13 +34,7 @@ SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
 _WANTED = {"medium": (2, 6, 3), "large": (4, 6, 3)}  # whose refusal is told where nothing is held
 _NUMBERS = ("moulds", "warmers", "rooms", "testers", "evenings")
-# What is true of all rows of the table.
-TABLE_NOTE = (
-    "What is expected comes from a table of simulated series (about a hundred for each design, so "
-    "a chance is known to about 5 points): loads from 0.64 to 2.24 oz/lb (4 to 14 % of wax) "
-    "and waxes that begin to sweat within them. “How precise would it be?” below the plan tries "
-    "your own plan."
-)
+TABLE_NOTE = TEXTS["table_note"]["words"]
 _HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenings 6, no weekends"'
 
 

@@ -17,7 +17,7 @@ from scentlab.planning.labels import label_svg, stick_list
 from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
-from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES
+from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES, TEXTS
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS
@@ -40,24 +40,8 @@ from scentlab.units import (
 PAPERS = ("A4", "letter")
 _KINDS = {kind: words.capitalize() for kind, words in THROW_WORDS.items()}
 
-# Said alike wherever the key is named.
-KEY_RULE = (
-    "Labels are stuck by the list that comes with them, which shows no load. Nobody opens the key "
-    "before every piece is scored."
-)
-
-CAUTIONS = (
-    "Hot wax and fragrance burn: water bath or thermostatic melter, never a direct flame.",
-    "Keep a thermometer in the wax. Never leave it unattended.",
-    "Lid and class B extinguisher at hand. Never water on burning wax.",
-    "Add the fragrance at the wax maker's temperature and stay below the wax maker's maximum.",
-    "No flame or spark near: above the closed-cup flash point the vapour can be ignited.",
-    "Ventilate. Do not lean over the pot. Gloves for neat fragrance.",
-    "Fragrances can sensitise skin: read the label and the safety data sheet, and label test "
-    "pieces as well.",
-    "Labels, classification and limits follow local law and licensed practice; this sheet is no "
-    "safety assessment.",
-)
+KEY_RULE = TEXTS["key_rule"]["words"]
+CAUTIONS = tuple(said["words"] for said in TEXTS["cautions"])
 
 
 def pour_sheets_html(plan: Plan, paper: str = "") -> str:
