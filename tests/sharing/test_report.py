@@ -663,7 +663,7 @@ def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
     view = table(rows)
     assert [row[0] for row in view.rows] == ["5.9 to 6.0", "6.3", "8.0"]
     content = rows["content_pct"].tolist()
-    assert view.rows[0][1] == f"{content[0]:.2f} to {content[1]:.2f}"
+    assert view.rows[0][1] == f"{content[0]:.1f} to {content[1]:.1f}"
     assert view.rows[0][3] == table(rows.iloc[1:2]).rows[0][3]
     assert "with the numbers of the highest" in view.caption
     apart = table(rows.iloc[2:])
