@@ -109,6 +109,12 @@ def recipe_here(folder: str | Path) -> Recipe:
                       "take the file out of the folder and give the recipe again") from problem
 
 
+def sold_already(folder: str | Path) -> bool:
+    """Whether a batch was made of a series: its recipe is kept, or its sheet written."""
+    folder = Path(folder)
+    return (folder / RECIPE_NAME).is_file() or any(folder.glob("exports/batch*.html"))
+
+
 def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
     """Keep a recipe in a series folder, whole or not at all; returns the path of the file."""
     return write_whole(Path(folder) / RECIPE_NAME, json.dumps(asdict(recipe), indent=1) + "\n")

@@ -53,7 +53,9 @@ _PAGE = re.compile(r'<form id="reply"[^>]* data-page="([0-9a-f]{64})">')
 _NEEDED = {DESCRIPTOR, "settings.json", "report.html", "pick.csv"} | {
     f"{part.name}.csv" for part in parts.DATA_PARTS
 }
-_ALLOWED = _NEEDED | {"plan.json"} | {f"{part.name}.csv" for part in parts.OPTIONAL_PARTS}
+_ALLOWED = _NEEDED | {"plan.json", "dossier.html"} | {
+    f"{part.name}.csv" for part in parts.OPTIONAL_PARTS
+}
 # Names, and the kind of what is under them; "!" marks what must be there.
 _ABOUT = {"title": str, "fragrance": str, "currency": str, "piece_g": float, "invented": bool}
 _SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": [str], "versions": {}}
@@ -102,8 +104,8 @@ class Opened(Result):
         folder.mkdir()
         try:
             for name, data in self.files.items():
-                if name == "report.html":
-                    name, data = SENDERS_PAGE, draw(
+                if name.endswith(".html"):
+                    name, data = name.replace(".html", "-of-the-sender.html"), draw(
                         "caged.html.j2", caution=CAUTION, page=data.decode("utf-8", "replace"))
                 write_whole(folder / name, data)
         except BaseException:

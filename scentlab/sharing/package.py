@@ -10,7 +10,7 @@ import hashlib
 import io
 import json
 import zipfile
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -20,6 +20,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
+from scentlab.sharing.dossier import dossier_html
 from scentlab.sharing.guard import Guard, UndecidedError, need, readings
 from scentlab.sharing.pages import file_name, place_for, to_json, write_whole
 from scentlab.sharing.redaction import Choices, known_choices, redact, redacted_rules
@@ -90,6 +91,7 @@ EVERYTHING = Choices()
 
 def prepare_package(
     analysis: Analysis, choices: Choices = EVERYTHING, photos: Sequence[Any] = (),
+    batch_of: Callable[[Analysis], Any] | None = None,
 ) -> Package:
     """Make a share package of an analysis, in memory.
 
@@ -100,6 +102,7 @@ def prepare_package(
         the package agrees with itself.
     photos : of pieces, as :func:`report_html` takes them; they leave within the report alone, and
         those of a blend that is left out do not.
+    batch_of : makes a Batch of the analysis that is shared, whose dossier then goes along.
 
     Returns
     -------
@@ -118,7 +121,7 @@ def prepare_package(
     shared = analyse(series_from_files(_data_files(series), series), rules,
                      seed=analysis.seed, draws=analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
-    files = _files(shared, notices, photos)
+    files = _files(shared, notices, photos, batch_of)
     finds = [(hit, name) for name, data in files.items()
              for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
     if finds:
@@ -159,9 +162,11 @@ def _changed_pick(own, shared):
     )
 
 
-def _files(analysis, notices, photos=()):
+def _files(analysis, notices, photos, batch_of):
     """Every file of the package, the descriptor first."""
     files = {"report.html": report_html(analysis, notices, photos=photos).encode("utf-8")}
+    if batch_of and not pd.isna(analysis.pick.table["load_pct"].iloc[0]):
+        files["dossier.html"] = dossier_html(analysis, batch_of(analysis)).encode("utf-8")
     files |= _data_files(analysis.series)
     files["pick.csv"] = parts.to_csv(analysis.pick.table, parts.PICK_PART)
     if analysis.series.plan:
@@ -203,6 +208,7 @@ def describe(files, series):
 
 _HOLDS = {
     "report.html": ("text/html", "the report"),
+    "dossier.html": ("text/html", "one page for a technical file"),
     "plan.json": ("application/json", "the plan"),
     "settings.json": ("application/json", "rules, seed, draws and versions of the fits"),
 }
