@@ -20,6 +20,7 @@ from scentlab.cli.frame import (
     understood,
 )
 from scentlab.cli.rules import PROPOSED, given_rules, read_rules
+from scentlab.units import GRAMS_PER_POUND
 
 HIDEABLE = ("fragrance", "costs", "notes")
 GROUPS["holding"] = options("""--hide WORDS...: of fragrance,costs,notes (names, prices, notes)
@@ -55,7 +56,7 @@ def _share(arguments):
     announce = (lambda words: None) if arguments.show else print
     rules = read_rules(arguments, folder, announce)
     package = prepare_package(analysed(folder, rules, arguments.seed), choices,
-                              chosen_photos(opened(folder)))
+                              chosen_photos(opened(folder)), _batch_of(folder))
     if arguments.show:
         print(package.text(arguments.show))
         return
@@ -66,6 +67,16 @@ def _share(arguments):
     package.write(path)
     print(f"Package: {path} ({path.stat().st_size / 1000:.0f} kB)")
     print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
+
+
+def _batch_of(folder):
+    """What makes the batch of the dossier that goes along, where one was made before."""
+    from scentlab.choosing.known_load import known_load
+    from scentlab.planning.batch import make_batch, materials_of, recipe_here, sold_already
+
+    return (lambda shared: make_batch(
+        known_load(shared), materials_of(shared.series), wax_g=GRAMS_PER_POUND,
+        recipe=recipe_here(folder))) if sold_already(folder) else None
 
 
 def _choices(arguments):

@@ -16,7 +16,7 @@ from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, Refusal, Wax
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_above_zero, need_number, need_whole
-from scentlab.planning.rules import Pouring
+from scentlab.planning.rules import TEXTS, Pouring
 from scentlab.planning.weights import dye_weight, melt_weights, pour_weights, wax_portion
 from scentlab.schema import MOST_LOAD_PCT
 from scentlab.units import (
@@ -29,17 +29,6 @@ from scentlab.units import (
 )
 
 RECIPE_NAME = "recipe.json"
-# What a finished piece asks for beside the cautions of every sheet: what must be on it, the words.
-# All are common practice, no source; that a topping holds oil back or does not, nobody measured.
-FINISH_CAUTIONS = (
-    ("topping_g", "A topping, with or without fragrance, is not known to hold the oil back: test "
-     "pieces as sold."),
-    ("decoration_g", "Sugar, mica and dried things: keep them dry and lay them on once a skin has "
-     "set; dropped into hot wax they can make it splash. Dried things can scorch on a warmer."),
-    ("", "Say how many pieces a warmer's dish takes: an overfilled dish spills hot wax."),
-    ("", "Do not sell a piece with free oil: in a tea-light warmer, near the flame, it can flare."),
-    ("", "Oil can soften or craze a plastic pack: heat-cycle pieces in the pack that is sold."),
-)
 
 
 @dataclass(frozen=True)
@@ -120,6 +109,12 @@ def recipe_here(folder: str | Path) -> Recipe:
                       "take the file out of the folder and give the recipe again") from problem
 
 
+def sold_already(folder: str | Path) -> bool:
+    """Whether a batch was made of a series: its recipe is kept, or its sheet written."""
+    folder = Path(folder)
+    return (folder / RECIPE_NAME).is_file() or any(folder.glob("exports/batch*.html"))
+
+
 def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
     """Keep a recipe in a series folder, whole or not at all; returns the path of the file."""
     return write_whole(Path(folder) / RECIPE_NAME, json.dumps(asdict(recipe), indent=1) + "\n")
@@ -127,12 +122,8 @@ def keep_recipe(recipe: Recipe, folder: str | Path) -> Path:
 
 @dataclass(frozen=True)
 class Batch:
-    """A batch: what to weigh, in g, and what is known of its load.
-
-    ``known`` is what is known of the load. ``waxes`` : pairs of name and g;
-    ``topping`` : (wax g, fragrance g). ``lines`` and ``warnings`` : what the content is against
-    the limits, and of a load that is not the recommended one what is known.
-    """
+    """What to weigh, in g, and what is ``known`` of the load. ``waxes`` : pairs of name and g;
+    ``topping`` : (wax g, fragrance g). ``lines``, ``warnings`` : what to know of it."""
 
     blend: Blend
     fragrance: Fragrance
@@ -152,39 +143,32 @@ class Batch:
 
     @property
     def wax_g(self) -> float:
-        """Wax of the base, g."""
         return sum(g for _, g in self.waxes)
 
     @property
     def cautions(self) -> tuple:
         """Those that this piece asks for beside the cautions of every sheet."""
-        return tuple(words for what, words in FINISH_CAUTIONS
-                     if not what or getattr(self.recipe, what))
+        return tuple(said["words"] for said in TEXTS["finish"]
+                     if not said["of"] or getattr(self.recipe, said["of"]))
 
     @property
     def for_words(self) -> str:
         """What the batch fills, such as '40 packs of 6 pieces of 15.0 g (0.53 oz)'."""
-        each = say_weight(self.recipe.piece_g)
-        if self.recipe.overfill_pct:
-            each += f", filled {self.recipe.overfill_pct:g} % over"
-        if self.recipe.pieces == 1:
-            return f"{count_of(self.pieces, 'piece')} of {each}"
-        return f"{count_of(self.packs, 'pack')} of {self.recipe.pieces} pieces of {each}"
+        over, each = self.recipe.overfill_pct, self.recipe.pieces
+        many = count_of(self.pieces, "piece") if each == 1 else (
+            f"{count_of(self.packs, 'pack')} of {each} pieces")
+        return f"{many} of {say_weight(self.recipe.piece_g)}" + (
+            f", filled {over:g} % over" if over else "")
 
     @property
     def sentence(self) -> str:
-        """What to weigh, in words."""
         return (f"{self.blend.name} at {say_load_oz(self.known.load_pct, sold=True)}: "
                 f"{say_grams(self.wax_g, 0)} of wax and {say_grams(self.fragrance_g)} of "
                 f"fragrance, for {self.for_words}. {' '.join((*self.warnings, *self.lines))}")
 
 
 def read_much(text: str) -> dict:
-    """How much is to be made as people write it, as :func:`make_batch` takes it.
-
-    >>> read_much("40 packs"), read_much("1 kg")
-    ({'packs': 40}, {'wax_g': 1000.0})
-    """
+    """How much is to be made as people write it ("40 packs", "1 kg"), as make_batch takes it."""
     packs = re.fullmatch(r"\s*(\d+)\s*packs?\s*", text, re.IGNORECASE)
     return {"packs": int(packs[1])} if packs else {"wax_g": read_weight(text)}
 
@@ -252,15 +236,13 @@ def materials_of(series: Any) -> Any:
     if series.plan:
         return Plan.from_dict(series.plan)
     content = pd.to_numeric(series.blends["limit_content_pct"]).min()
-    blends = {
-        r.blend: Blend(r.blend, {Wax(r.blend): 1.0}, own_limit_load_pct=_known(r.limit_load_pct))
-        for r in series.blends.itertuples()
-    }
+    blends = {r.blend: Blend(r.blend, {Wax(r.blend): 1.0},
+                             own_limit_load_pct=_known(r.limit_load_pct))
+              for r in series.blends.itertuples()}
     return SimpleNamespace(
         title=series.title, invented=series.invented, piece_g=series.piece_g, pouring=Pouring(),
         fragrance=Fragrance(series.fragrance or "fragrance", limit_content_pct=_known(content)),
-        blend=blends.__getitem__,
-    )
+        blend=blends.__getitem__)
 
 
 def _known(number):

@@ -14,7 +14,6 @@ _RENAME = "give one thing one name, or two things names that differ plainly"
 
 
 def check_title(title):
-    """The title, a text of 1 to 120 characters."""
     need(isinstance(title, str) and title.strip() and len(title) <= 120,
          f"the title is {title!r}", "give a text of 1 to 120 characters", field="title",
          value=title)
@@ -25,7 +24,6 @@ def check_title(title):
 
 
 def check_fragrance(fragrance):
-    """The fragrance, which must be a Fragrance."""
     need(isinstance(fragrance, Fragrance), f"the fragrance is {fragrance!r}",
          "give a Fragrance, with its flash point", field="fragrance", value=fragrance)
     return fragrance
@@ -74,15 +72,11 @@ def _need_apart(what, names, instead=""):
 
 def check_date(start):
     """The first pour day as a date."""
-    if isinstance(start, dt.datetime):
-        return start.date()
     try:
-        return start if isinstance(start, dt.date) else dt.date.fromisoformat(start)
+        return dt.date.fromisoformat(str(start)[:10] if isinstance(start, dt.date) else start)
     except (TypeError, ValueError):
-        raise PlanError(
-            f"start is {start!r}", "give a date as year-month-day, such as 2026-12-01",
-            field="start", value=start,
-        ) from None
+        raise PlanError(f"start is {start!r}", "give a date as year-month-day, such as 2026-12-01",
+                        field="start", value=start) from None
 
 
 def check_assessors(assessors, pieces):
@@ -125,8 +119,7 @@ def check_whole(plan):
 
 def check_number_of_pieces(plan):
     """No more pieces than there are three-digit codes."""
-    total = sum(p.pieces for p in plan.pour_rows)
-    pots = len({p.pot for p in plan.pour_rows})
+    total, pots = sum(p.pieces for p in plan.pour_rows), len({p.pot for p in plan.pour_rows})
     need(total <= MOST_PIECES,
          f"{total} pieces came ({count_of(len(plan.blends), 'blend')}, {count_of(pots, 'pot')}, "
          f"{count_of(len(plan.pour_rows), 'pour')}, "

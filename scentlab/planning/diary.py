@@ -56,10 +56,9 @@ def _sessions(plan):
     minutes = session_minutes(plan)
     for (day, sitting, kind), rows in plan.smellings.groupby(["sitting_on", "sitting", "kind"]):
         length, testers = minutes[sitting]
-        end = f"{plan.calendar.begin} to {plan.calendar.clock(length)}, "
         yield day, f"Session {sitting}, {THROW_WORDS[kind]} throw", (
-            f"{end}{count_of(testers, 'tester')}, {count_of(int(rows['position'].max()), 'piece')}"
-        )
+            f"{plan.calendar.begin} to {plan.calendar.clock(length)}, "
+            f"{count_of(testers, 'tester')}, {count_of(rows['position'].max(), 'piece')}")
 
 
 def busy_days(plan):

@@ -7,7 +7,6 @@ the own plan. What cannot be held is refused with the reason and with what would
 
 from __future__ import annotations
 
-import csv
 import datetime as dt
 import re
 from collections.abc import Iterable
@@ -15,45 +14,35 @@ from dataclasses import dataclass, replace
 from functools import cache
 from pathlib import Path
 
+import pandas as pd
+
 from scentlab.amounts import read_loads, read_weight
 from scentlab.materials import Blend, Fragrance
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
 from scentlab.planning.loads import even_loads
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
+from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
-from scentlab.planning.rules import Calendar
+from scentlab.planning.rules import TEXTS, Calendar
 from scentlab.planning.shopping import busiest_day
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
 from scentlab.units import GRAMS_PER_OUNCE, say_weight, shown
 
-# Minutes of an evening: this project's own estimate.
-MELTING, A_LOAD, CLEANING = 25, 8, 15
 SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
 _WANTED = {"medium": (2, 6, 3), "large": (4, 6, 3)}  # whose refusal is told where nothing is held
 _NUMBERS = ("moulds", "warmers", "rooms", "testers", "evenings")
-# What is true of all rows of the table.
-TABLE_NOTE = (
-    "What is expected comes from a table of simulated series (about a hundred for each design, so "
-    "a chance is known to about 5 points): loads from 0.64 to 2.24 oz/lb (4 to 14 % of wax) "
-    "and waxes that begin to sweat within them. “How precise would it be?” below the plan tries "
-    "your own plan."
-)
+TABLE_NOTE = TEXTS["table_note"]["words"]
 _HAVE = 'write it as "wax 3 lb, moulds 24, warmers 2, rooms 2, testers 2, evenings 6, no weekends"'
 
 
 @dataclass(frozen=True)
 class Kitchen:
-    """What there is to plan with.
-
-    Attributes
-    ----------
-    wax_g : wax, g. moulds : cavities that can be filled on one evening, None for enough.
-    warmers, rooms, testers : numbers; hot throw takes a room and a warmer for each piece at a time.
-    evenings : evenings with work in all (pouring, inspections, sessions), None for enough.
-    days : "any", "weekdays" or "weekend".
+    """What there is to plan with: ``wax_g``, ``moulds`` that can be filled on one evening and
+    ``evenings`` with work in all (None for enough of either), numbers of warmers, rooms (one for
+    each hot piece at a time) and testers, and ``days``: "any", "weekdays" or "weekend".
 
     >>> Kitchen.read("wax 3 lb, warmers 2, testers 2, evenings 6, no weekends").days
     'weekdays'
@@ -70,9 +59,8 @@ class Kitchen:
     def __post_init__(self):
         need_above_zero(self.wax_g, "wax", 1_000_000, "g", field="wax_g")
         for name in _NUMBERS:
-            least = 0 if name in ("warmers", "rooms", "testers") else 1
             if getattr(self, name) is not None:
-                need_whole(getattr(self, name), name, least, 1000)
+                need_whole(getattr(self, name), name, name in ("moulds", "evenings"), 1000)
         Calendar(self.days)
 
     @classmethod
@@ -102,11 +90,8 @@ class Kitchen:
 
 @dataclass(frozen=True)
 class Proposal:
-    """A plan of a size, or why there is none.
-
-    ``expected``: the row of the table for its design. ``problem`` and ``remedy``: why a size cannot
-    be held, and what would make it possible. ``notes``: what was left out.
-    """
+    """A plan of a size with the row of the table for its design and what was left out, or why it
+    cannot be held (``problem``) and what would make it possible (``remedy``)."""
 
     size: str
     plan: Plan | None = None
@@ -117,7 +102,6 @@ class Proposal:
 
     @property
     def sentence(self):
-        """What it takes and what it is expected to find."""
         if self.plan is None:
             return f"{self.size.capitalize()}: cannot be held. {self.problem}. {self.remedy}"
         plan, costs, row = self.plan, plan_costs(self.plan), self.expected
@@ -138,9 +122,7 @@ class Proposal:
 @cache
 def standard_designs():
     """The rows of ``designs.csv``, by pieces: pots, loads, heated, rested, and what they find."""
-    with open(Path(__file__).parent / "designs.csv", encoding="utf-8") as file:
-        rows = [{n: float(v) if "." in v else int(v) for n, v in row.items()}
-                for row in csv.DictReader(file)]
+    rows = pd.read_csv(Path(__file__).parent / "designs.csv").to_dict("records")
     return tuple(sorted(rows, key=lambda r: r["pots"] * r["loads"] * (r["heated"] + r["rested"])))
 
 
@@ -184,18 +166,17 @@ def propose_plans(
                      [blend], even_loads(low, high, row["loads"], 0.25), piece_g=piece_g,
                      start=start, seed=seed, currency=currency)
 
-    held, first = [], planned(standard_designs()[0], None, "small")
-    if lacks := _lacks(first, kitchen):
-        problem, remedy = lacks[0]
-        return tuple(Proposal(size, problem=problem, remedy=remedy) for size in SIZES)
-    held.append((standard_designs()[0], first, ()))
-    small, refused = held[0], {}
-    for row in standard_designs()[1:]:
+    least, *others = standard_designs()
+    small = least, planned(least, None, "small"), ()
+    if lacks := _lacks(small[1], kitchen):
+        return tuple(Proposal(size, problem=lacks[0][0], remedy=lacks[0][1]) for size in SIZES)
+    held, refused = [small], {}
+    for row in others:
         plan, notes, lacks = _with_throw(planned, row, kitchen)
-        if plan is not None:
-            held.append((row, plan, notes))
+        if lacks:
+            refused[row["pots"], row["loads"], row["heated"]] = lacks[0]
         else:
-            refused[row["pots"], row["loads"], row["heated"]] = next(iter(lacks))
+            held.append((row, plan, notes))
     large = min(held, key=_worth)
     others = [h for h in held[1:] if h is not large]
     about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
@@ -227,7 +208,6 @@ def _proposal(size, found, refused):
 
 
 def _ends(blend, loads):
-    """The lowest and the highest load to test."""
     limit = blend.limit_load_pct
     if not loads:
         return (4.0, 14.0) if limit is None else (0.5 * limit, 1.75 * limit)
@@ -237,31 +217,21 @@ def _ends(blend, loads):
 
 
 def read_ends(text: str) -> tuple[float, ...]:
-    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none.
-
-    >>> read_ends("1 to 3 oz/lb")
-    (6.25, 18.75)
-    """
+    """The lowest and the highest load of a text such as "1 to 3 oz/lb"; () of none."""
     return read_loads(re.sub(r"\s+to\s+", "; ", text)) if text.strip() else ()
 
 
 def _with_throw(planned, row, kitchen):
     """The plan of a design with the best throw that can be held: hot, in jars, or none."""
-    notes, lacks = {}, [()]
-    kinds = ["warm"] if min(kitchen.warmers, kitchen.rooms) else []
-    for kind in [*kinds, "jar"] if kitchen.testers else []:
+    notes = {}
+    kinds = ["warm"] * bool(min(kitchen.warmers, kitchen.rooms)) + ["jar"]
+    for kind in [*(kinds if kitchen.testers else ()), None]:
         plan = planned(row, kind, "medium")
         lacks = _lacks(plan, kitchen)
-        if not lacks:
-            return plan, _left_out(notes), ()
+        if not lacks or kind is None:
+            return plan, tuple(f"No {' and no '.join(left_out)}: {why}."
+                               for why, left_out in notes.items()), lacks
         notes.setdefault(lacks[0][0], []).append(f"{THROW_WORDS[kind]} throw")
-    plan = planned(row, None, "medium")
-    lacks = _lacks(plan, kitchen)
-    return (None if lacks else plan), _left_out(notes), lacks
-
-
-def _left_out(notes):
-    return tuple(f"No {' and no '.join(kinds)}: {why}." for why, kinds in notes.items())
 
 
 def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
@@ -285,19 +255,16 @@ def _lacks(plan, kitchen):
     """What a plan takes beyond what there is: a list of (problem, remedy)."""
     wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), busiest_day(plan)[0]
     what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
-    take, rows = "takes" if plan.pots_per_blend == 1 else "take", []
-    if wax > kitchen.wax_g:
-        rows.append((f"{what} {take} {say_weight(wax)} of wax, and there is "
-                     f"{say_weight(kitchen.wax_g)}",
-                     f"With {say_weight(wax - kitchen.wax_g)} more, or lighter pieces, it can be "
-                     "held."))
-    if kitchen.moulds is not None and cast > kitchen.moulds:
-        rows.append((f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
-                     f"With {cast} moulds it can be held."))
-    if kitchen.evenings is not None and days > kitchen.evenings:
-        rows.append((f"{what} {take} {count_of(days, 'evening')} (pouring, inspections, sessions), "
-                     f"and there are {kitchen.evenings}",
-                     f"With {count_of(days, 'evening')} it can be held; more rooms with a warmer "
-                     "make fewer sessions." if plan.smelling_rows else
-                     f"With {count_of(days, 'evening')} it can be held."))
-    return rows
+    what += " takes" if plan.pots_per_blend == 1 else " take"
+    rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""
+    return [words for taken, there, *words in (
+        (wax, kitchen.wax_g,
+         f"{what} {say_weight(wax)} of wax, and there is {say_weight(kitchen.wax_g)}",
+         f"With {say_weight(abs(wax - kitchen.wax_g))} more, or lighter pieces, it can be held."),
+        (cast, kitchen.moulds,
+         f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
+         f"With {cast} moulds it can be held."),
+        (days, kitchen.evenings,
+         f"{what} {count_of(days, 'evening')} (pouring, inspections, sessions), and there are "
+         f"{kitchen.evenings}", f"With {count_of(days, 'evening')} it can be held{rooms}."),
+    ) if there is not None and taken > there]

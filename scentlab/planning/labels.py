@@ -6,10 +6,8 @@ import segno
 
 
 def cast_order(plan):
-    """Pairs of a pour and its codes, as they are cast: pours in their order, codes by number.
-
-    Codes are drawn without regard to anything, so their order within a pour tells nothing.
-    """
+    """Pairs of a pour and its codes, as they are cast: pours in their order, codes by number, which
+    tells nothing."""
     codes = {pour.pour: [] for pour in plan.pour_rows}
     for piece in plan.piece_rows:
         codes[piece.pour].append(piece.code)
@@ -17,8 +15,7 @@ def cast_order(plan):
 
 
 def stick_list(plan):
-    """What whoever sticks the labels needs: per pour its pot, name, codes, and their places on the
-    sheet. No load, no weight, no blend."""
+    """Per pour its pot, name, codes and their places on the sheet. No load, no weight, no blend."""
     rows, done = [], 0
     for pour, codes in cast_order(plan):
         rows.append((pour.pot, pour.pour, codes, f"{done + 1} to {done + len(codes)}"))
@@ -27,10 +24,8 @@ def stick_list(plan):
 
 
 def label_svg(code, address=""):
-    """The QR code of a label as an SVG element: the address of its piece, or the code alone.
-
-    With the four light modules around it that ISO/IEC 18004 asks for; error correction M.
-    """
+    """The QR code of a label as an SVG element (error correction M, with the four light modules
+    around it that ISO/IEC 18004 asks for): the address of its piece, or the code alone."""
     picture = io.BytesIO()
     text = f"{address}/piece/{code}" if address else code
     segno.make(text, error="m", micro=False).save(

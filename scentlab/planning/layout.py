@@ -8,6 +8,7 @@ order within pots, pieces get random blind codes that tell nothing about the loa
 import datetime as dt
 from collections import Counter
 from dataclasses import dataclass
+from itertools import accumulate, count
 
 import numpy as np
 
@@ -20,11 +21,8 @@ from scentlab.units import content_from_load, say_temperature
 
 @dataclass(frozen=True)
 class PlannedPour:
-    """One load to be drawn from one pot, and the number of pieces to cast from it.
-
-    ``test_only``: above a limit, not for sale. ``confirming``: hot addition and long stir.
-    ``lot``: the new lot that it checks, empty for the series itself.
-    """
+    """One load to be drawn from one pot. ``test_only``: above a limit, not for sale;
+    ``confirming``: hot addition and long stir; ``lot``: the new lot that it checks, if any."""
 
     pour: str
     pot: str
@@ -60,8 +58,6 @@ class PlannedPiece:
 
 @dataclass(frozen=True)
 class _Draw:
-    """A pour before it has weights: which load is drawn from which pot, and when."""
-
     pot: str
     place: int
     blend: str
@@ -80,10 +76,10 @@ def lay_pours(plan, rng):
     draws, anchor, anchors = _draws(plan, rng), "", 0
     if plan.sittings.anchor and plan.piece_numbers.throw and plan.assessors:
         anchor, anchors = _anchor(plan, draws, rng)
-    days = [plan.calendar.next(plan.start)]
-    for _ in range(max(d.day for d in draws) - 1):
-        later = days[-1] + dt.timedelta(days=plan.pouring.days_between)
-        days.append(plan.calendar.next(later))
+    later = dt.timedelta(days=plan.pouring.days_between)
+    days = list(accumulate(range(1, max(d.day for d in draws)),
+                           lambda day, _: plan.calendar.next(day + later),
+                           initial=plan.calendar.next(plan.start)))
     rows = [_pour(plan, d, days[d.day - 1], anchors if d.name == anchor else 0) for d in draws]
     return tuple(rows), anchor
 
@@ -94,24 +90,20 @@ def _draws(plan, rng):
     confirmed = {b.name: int(rng.integers(plan.pots_per_blend)) for b in plan.blends}
     poured = Counter()
     for day, names in enumerate(_pour_days(plan, rng), start=1):
-        order = 0
+        order = count(1)
         for name in names:
             confirm = plan.pouring.confirm and confirmed[name] == poured[name]
             loads = [(load, False) for load in plan.loads_pct]
             loads += [(plan.loads_pct[-1], True)] * confirm
             poured[name] += 1
-            pot = f"P{poured.total():02d}"
-            for place, i in enumerate(rng.permutation(len(loads)), 1):
-                order += 1
-                rows.append(_Draw(pot, place, name, day, order, *loads[i]))
+            rows += [_Draw(f"P{poured.total():02d}", place, name, day, next(order), *loads[i])
+                     for place, i in enumerate(rng.permutation(len(loads)), 1)]
     return rows
 
 
 def _pour_days(plan, rng):
-    """Blend names per pour day, in the order of the pots.
-
-    Every blend once is a replicate; without a limit of pots a day each replicate has its own day.
-    """
+    """Blend names per pour day, in the order of the pots. Every blend once is a replicate, which
+    has its own day without a limit of pots a day."""
     per_day = plan.pouring.pots_per_day or len(plan.blends)
     names = [b.name for b in plan.blends]
     replicates = [[names[i] for i in rng.permutation(len(names))]
@@ -127,8 +119,7 @@ def _anchor(plan, draws, rng):
     """A pour at the middle load of the first pour day, and a fresh piece of it for each session."""
     middle = plan.loads_pct[len(plan.loads_pct) // 2]
     able = [d.name for d in draws if d.day == 1 and d.load == middle and not d.confirming]
-    usual = [d for d in draws if not d.confirming]
-    throw = plan.piece_numbers.throw * len(usual)
+    throw = plan.piece_numbers.throw * sum(not d.confirming for d in draws)
     sets = number_of_sets(plan.sittings, plan.calendar.evening_min, throw)
     return able[int(rng.integers(len(able)))], sets
 
@@ -142,8 +133,7 @@ def _pour(plan, draw, day, anchors):
     known = [x for x in (blend.limit_load_pct, plan.fragrance.limit_load_pct) if x is not None]
     limit = float(min(known)) if known else None
     return PlannedPour(
-        pour=draw.name, pot=draw.pot, blend=draw.blend, pour_day=draw.day,
-        poured_on=day,
+        pour=draw.name, pot=draw.pot, blend=draw.blend, pour_day=draw.day, poured_on=day,
         order_in_day=draw.order, load_pct=draw.load, content_pct=content_from_load(draw.load),
         wax_g=wax_g, fragrance_g=fragrance_g, pieces=pieces, add_temp_c=add_temp,
         pour_temp_c=pour_temp, stir_min=stir, limit_load_pct=limit,
@@ -154,9 +144,7 @@ def _pour(plan, draw, day, anchors):
 def _settings(plan, blend, confirming):
     """Add temperature, pour temperature (°C, or None when not known) and stir minutes."""
     rules = plan.pouring
-    add = blend.add_temp_c if rules.add_temp_c is None else rules.add_temp_c
-    pour = blend.pour_temp_c if rules.pour_temp_c is None else rules.pour_temp_c
-    stir = rules.stir_min
+    (add, pour), stir = rules.heat_of(blend), rules.stir_min
     if confirming:
         add, stir = _hot_addition(rules, blend, add), rules.confirm_stir_min
     for name, value in (("add", add), ("pour", pour)):
@@ -189,18 +177,13 @@ def _hot_addition(rules, blend, add):
 
 
 def lay_pieces(plan, rng):
-    """All pieces in the order of their codes, which are drawn without regard to anything.
-
-    Raises PlanError when there are more pieces than three-digit codes.
-    """
+    """All pieces in the order of their codes, which are drawn without regard to anything."""
     cast = []
     for pour in plan.pour_rows:
         left = pour.pieces
         for name, (test, stress, *_) in PURPOSES.items():
-            number = getattr(plan.piece_numbers, name)
-            if pour.confirming and test != "sweat":
-                number = 0
-            left -= number
+            asked = test == "sweat" or not pour.confirming
+            left -= (number := asked * getattr(plan.piece_numbers, name))
             cast += [_uncoded(plan, pour, name, test, stress)] * number
         cast += [_uncoded(plan, pour, "throw", "throw", None)] * left  # anchor pieces
     codes = rng.choice(np.arange(100, 1000), size=len(cast), replace=False)

@@ -2,27 +2,18 @@
 
 import numpy as np
 
-from scentlab.planning.refusal import PlanError, need_above_zero, need_whole
+from scentlab.planning.refusal import need, need_above_zero, need_whole
 
 
 def even_loads(low, high, number, step=0.5):
-    """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax).
-
-    >>> even_loads(4, 14, 6)
-    (4.0, 6.0, 8.0, 10.0, 12.0, 14.0)
-    """
+    """Loads evenly spaced from low to high, rounded to ``step`` (all in % of wax)."""
     need_whole(number, "number of loads", 2, 40, "loads", field="number")
     need_above_zero(low, "the lowest load", 40, "% of wax", field="lowest")
-    if not low < need_above_zero(high, "the highest load", 40, "% of wax", field="highest"):
-        raise PlanError(
-            f"the loads run from {low:g} to {high:g} % of wax", "give a higher second one",
-            field="highest", value=high,
-        )
+    need(low < need_above_zero(high, "the highest load", 40, "% of wax", field="highest"),
+         f"the loads run from {low:g} to {high:g} % of wax", "give a higher second one",
+         field="highest", value=high)
     loads = dict.fromkeys(np.round(np.linspace(low, high, number) / step) * step)
     loads = tuple(round(float(x), 6) for x in loads if x > 0)
-    if len(loads) < 2:
-        raise PlanError(
-            f"rounded to {step:g} points only {len(loads)} load is left", "give a smaller step",
-            field="highest", value=high,
-        )
+    need(len(loads) > 1, f"rounded to {step:g} points only {len(loads)} load is left",
+         "give a smaller step", field="highest", value=high)
     return loads

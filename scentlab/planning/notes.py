@@ -5,7 +5,6 @@ from scentlab.units import in_maker_units, say_load_oz, say_temperature
 
 
 def plan_notes(plan):
-    """The notes of a plan, one sentence each."""
     if plan.pots_per_blend == 1:
         yield ("One pot of each blend: what differs between blends cannot be set apart "
                "from what differs between pots; pour at least two.")

@@ -33,8 +33,6 @@ TOO_FEW = 0.5  # a power under which a test is too small to be worth its evening
 
 @dataclass(frozen=True)
 class PlannedPair:
-    """One tester compares two pieces, the first one first."""
-
     sitting: str
     kind: str
     assessor: str
@@ -46,12 +44,8 @@ class PlannedPair:
 def pairs_needed(
     points: float = WORTH, *, noise: float = NOISE, power: float = 0.8, level: float = 0.05,
 ) -> int:
-    """How many pairs find a difference of so many points of throw.
-
-    points : difference worth noticing, points of throw (0 to 10), 0.3 or more.
-    noise : of one comparison, points. power : chance to find it. level : of the one-sided test.
-    Returns int, the number from which on the exact binomial test has that power.
-    Raises PlanError for a difference that no test of this kind finds.
+    """How many pairs find a difference of so many points of throw (0.3 or more): from this number
+    on the exact one-sided binomial test has that power. ``noise`` is of one comparison, points.
 
     >>> pairs_needed(1.0), pairs_needed(0.5)
     (26, 89)
@@ -63,18 +57,14 @@ def pairs_needed(
 def pair_words(number, points=WORTH, noise=NOISE):
     """What so many pairs can show, in a few sentences (a tuple), before anybody smells."""
     found = float(pair_power(number, named_chance(points, noise)))
-    said = [f"{count_of(number, 'pair')} find a difference of {_points(points)} of throw with a "
-            f"chance of {100 * found:.0f} %."]
+    said = [f"{count_of(number, 'pair')} find a difference of {points:g} "
+            f"point{'s' * (points != 1)} of throw with a chance of {100 * found:.0f} %."]
     if found < TOO_FEW:
         said.append(f"That is too few: {pairs_needed(points, noise=noise)} would find it with "
                     "80 %. A test as small as this shows only what is plain anyway.")
     elif points > 0.5:
         said.append(f"Half a point takes {pairs_needed(0.5, noise=noise)}.")
     return (*said, ALIKE)
-
-
-def _points(points):
-    return "1 point" if points == 1 else f"{points:g} points"
 
 
 def plan_pairs(
@@ -119,17 +109,14 @@ def plan_pairs(
          value=kind)
     testers = tuple(testers) or plan.assessors
     need(testers, "nobody is there to smell", "name testers, such as A1 and A2", field="testers")
-    wanted: int = (pairs_needed() if number is None else
-                   need_whole(number, "number", 2, 400, "pairs"))
+    wanted = pairs_needed() if number is None else need_whole(number, "number", 2, 400, "pairs")
     names = [b.name for b in plan.blends]
-    named = spelling(names)(blend or names[0])
-    combos = _combinations(plan, named, loads, kind, set(sweated))
-    each = 2 * -(-wanted // (2 * len(testers)))
+    combos = _combinations(plan, spelling(names)(blend or names[0]), loads, kind, set(sweated))
     taken = {p.sitting for p in plan.pair_rows}
     names = [n for n in (f"Q{i}" for i in range(1, 400)) if n not in taken]
-    rng, rows = np.random.default_rng([plan.seed, seed]), []
+    rng, rows, each = np.random.default_rng([plan.seed, seed]), [], -(-wanted // (2 * len(testers)))
     for tester in testers:
-        for name, pairs in zip(names, _sessions(combos, each // 2, rng), strict=False):
+        for name, pairs in zip(names, _sessions(combos, each, rng), strict=False):
             rows += [PlannedPair(name, kind, tester, n, *two) for n, two in enumerate(pairs, 1)]
     return replace(plan, pair_rows=(*plan.pair_rows, *rows),
                    assessors=tuple(dict.fromkeys((*plan.assessors, *testers))))
@@ -148,9 +135,10 @@ def _combinations(plan, blend, loads, kind, sweated):
              "compare two loads that are dry: one that sweats is not for sale however it smells",
              field="loads_pct", value=load)
         found.append([p for p in plan.piece_rows if p.pour in pours])
-    kept = [_by_storage(pieces, spare=True) for pieces in found]
-    if not all(kept) and kind == "cold":  # graded pieces can be smelt too, but not melted
-        kept = [_by_storage(pieces, spare=False) for pieces in found]
+    for spare in (True, False)[:1 + (kind == "cold")]:  # graded pieces can be smelt, not melted
+        kept = [_by_storage(pieces, spare) for pieces in found]
+        if all(kept):
+            break
     shared = [s for s in kept[0] if s in kept[1]]
     need(shared, f"no pieces of both loads are free for {kind} throw",
          "cast pieces for throw or reserve, or compare cold", field="kind", value=kind)
@@ -158,14 +146,13 @@ def _combinations(plan, blend, loads, kind, sweated):
     for storage in shared:
         low, high = (k[storage] for k in kept)
         turn = max(len(low), len(high))
-        two = [(i, j) for i in range(len(low)) for j in range(len(high))]
-        two.sort(key=lambda at, turn=turn: ((at[1] - at[0]) % turn, at))
-        combos += [(low[i], high[j]) for i, j in two]
+        two = sorted(((j - i) % turn, i, j) for i in range(len(low)) for j in range(len(high)))
+        combos += [(low[i], high[j]) for _, i, j in two]
     return combos
 
 
 def _by_storage(pieces, spare):
-    """Codes by how the pieces are kept: those for throw or in reserve, or else those graded."""
+    """Codes of pieces for throw or in reserve, or else of those graded, by how they are kept."""
     found = {}
     for piece in pieces:
         if (piece.test in ("throw", "reserve")) == spare and piece.test != "bleed":

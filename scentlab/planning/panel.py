@@ -12,7 +12,7 @@ import datetime as dt
 import math
 from collections import Counter
 from dataclasses import dataclass
-from itertools import zip_longest
+from itertools import pairwise, zip_longest
 
 from scentlab.maths.designs import williams_square
 from scentlab.maths.room import airing_hours
@@ -66,10 +66,11 @@ class Sittings:
             need_whole(self.pieces_per_sitting, "pieces_per_sitting", 1 + self.anchor, 40, "pieces")
         need_whole(self.per_day, "sessions per day", 1, 12, field="per_day")
         need_whole(self.rooms, "rooms", 1, 40)
-        need_number(self.warm_min, "warm_min", 1, 240, "min")
-        need_number(self.smell_min, "smell_min", 0.5, 60, "min")
-        need_number(self.air_changes_per_h, "air_changes_per_h", 0.1, 60, "per hour")
-        need_number(self.left_pct, "left_pct", 0.1, 50, "%")
+        for name, least, most, unit in (
+            ("warm_min", 1, 240, "min"), ("smell_min", 0.5, 60, "min"),
+            ("air_changes_per_h", 0.1, 60, "per hour"), ("left_pct", 0.1, 50, "%"),
+        ):
+            need_number(getattr(self, name), name, least, most, unit)
 
     @property
     def air_min(self):
@@ -78,45 +79,36 @@ class Sittings:
         return math.ceil(round(60 * float(hours), 6))
 
     def places(self, kind, evening_min):
-        """Pieces of a session of this kind: as asked, or as many as an evening holds.
-
-        Raises PlanError for more than the rooms and the evening hold.
-        """
+        """Pieces of a session of this kind: as asked, or as many as an evening holds; PlanError for
+        more than the rooms and the evening hold."""
         asked = self.pieces_per_sitting or MOST_PIECES
-        if kind != "warm":
-            return asked
-        if not self.together:
-            need(self.rooms >= asked,
+        if kind != "warm" or not self.together:
+            need(kind != "warm" or self.rooms >= asked,
                  f"an order of each tester in hot sessions of {asked} pieces takes {asked} like "
                  f"rooms, and there are {self.rooms}",
                  "let all testers smell the same piece at once, or give more rooms",
                  field="sittings.together", value=self.together)
             return asked
-        fit = self._most(evening_min)
-        need(fit >= (self.pieces_per_sitting or 1 + self.anchor),
-             f"a hot session of {self.pieces_per_sitting or 1 + self.anchor} pieces does not fit: "
+        least = self.pieces_per_sitting or 1 + self.anchor
+        fit = next((n for n in range(40) if self.minutes("warm", n + 1, 1) > evening_min), 40)
+        need(fit >= least,
+             f"a hot session of {least} pieces does not fit: "
              f"with {self.rooms} warmed at a time, {self.warm_min:g} min on the warmer and "
              f"{self.air_min} min of airing after each, {evening_min:g} min hold {fit}",
              "take fewer pieces in a session, more rooms with a warmer, or a longer evening",
              field="sittings.pieces_per_sitting", value=self.pieces_per_sitting)
         return min(asked, fit)
 
-    def _most(self, evening_min):
-        number = 0
-        while number < 40 and self.minutes("warm", number + 1, 1) <= evening_min:
-            number += 1
-        return number
-
     def minutes(self, kind, pieces, testers):
-        """Minutes of a session until the last piece is smelt."""
+        """Minutes until the last piece is smelt."""
         if kind != "warm":
             return pieces * SNIFF_MIN * testers + (MELT_MIN if kind == "jar" else 0)
         if not self.together:
             return self.warm_min + pieces * self.smell_min
-        return self.smelt_at(pieces)[-1] + self.smell_min
+        return self.smelt_at(pieces)[-1][0] + self.smell_min
 
     def smelt_at(self, pieces):
-        """The minute at which all smell each piece of a hot session held together.
+        """The minute at which, and the room in which, all smell each piece of a hot session.
 
         A piece takes the room that is aired first and is put on the warmer so that it has stood
         there for ``warm_min`` when the noses are free.
@@ -126,7 +118,7 @@ class Sittings:
             room = free.index(min(free))
             last = max(free[room] + self.warm_min, last + self.smell_min)
             free[room] = last + self.smell_min + self.air_min
-            times.append(last)
+            times.append((last, room))
         return times
 
 
@@ -156,7 +148,7 @@ class _Item:
 
 def number_of_sets(sittings, evening_min, pieces):
     """The most sessions of a kind that so many throw pieces ask for."""
-    return max(-(-pieces // (sittings.places(kind, evening_min) - sittings.anchor))
+    return max(_sets(pieces, sittings.places(kind, evening_min) - sittings.anchor)
                for kind in sittings.kinds)
 
 
@@ -165,17 +157,18 @@ def smelling_orders(plan, rng):
     items, anchors = _items(plan)
     if not items:
         return ()
-    sittings, dealt, rows, days = plan.sittings, {}, [], _Days(plan)
+    sittings, dealt, rows, days = plan.sittings, {}, [], []
     for kind in sittings.kinds:
         places = sittings.places(kind, plan.calendar.evening_min) - sittings.anchor
         if places not in dealt:
             dealt[places] = _deal(items, places, rng)
-        orders = _Orders(rng)
+        left = {}
         for number, members in enumerate(dealt[places]):
             first = anchors[number:number + 1]
-            day = days.after(max(item.due_on for item in [*members, *first]))
-            name = f"S{1 + len({r.sitting for r in rows}):02d}"
-            found = orders.of(members, 1 if _at_once(sittings, kind) else len(plan.assessors))
+            day = _day_after(plan, max(item.due_on for item in [*members, *first]), days)
+            name = f"S{len(days):02d}"
+            found = _orders(members, 1 if _at_once(sittings, kind) else len(plan.assessors), rng,
+                            left)
             for place, assessor in enumerate(plan.assessors):
                 order = [*first, *found[place % len(found)]]
                 rows += [Smelling(name, day, kind, assessor, position, item.code)
@@ -193,9 +186,7 @@ def _items(plan):
     blends = sorted({p.blend for p in plan.pour_rows})
     loads = sorted({p.load_pct for p in plan.pour_rows})
     repeats, usual, anchors, of_pour = Counter(), [], [], Counter()
-    for piece in plan.piece_rows:
-        if piece.test != "throw":
-            continue
+    for piece in (p for p in plan.piece_rows if p.test == "throw"):
         pour = by_name[piece.pour]
         cell = (pour.pour_day, pour.blend, pour.load_pct)
         of_pour[piece.pour] += 1
@@ -208,14 +199,12 @@ def _items(plan):
 
 
 def _deal(items, limit, rng):
-    """Pieces in sets of at most ``limit``, sizes as even as can be.
-
-    Pour days are kept apart and take turns, unless that would make more sets.
-    """
+    """Pieces in sets of at most ``limit``, sizes as even as can be; pour days are kept apart and
+    take turns, unless that would make more sets."""
     if len(items) <= limit:
         return [items]
     days = Counter(item.pour_day for item in items)
-    if sum(-(-n // limit) for n in days.values()) > -(-len(items) // limit):
+    if sum(_sets(n, limit) for n in days.values()) > _sets(len(items), limit):
         return _cut(_spread(items, rng), limit)
     by_day = [_cut(_spread([i for i in items if i.pour_day == day], rng), limit)
               for day in sorted(days)]
@@ -223,18 +212,19 @@ def _deal(items, limit, rng):
     return [members for turn in zip_longest(*by_day) for members in turn if members]
 
 
+def _sets(number, limit):
+    return -(-number // limit)
+
+
 def _cut(items, limit):
-    number = -(-len(items) // limit)
+    number = _sets(len(items), limit)
     cuts = [len(items) * i // number for i in range(number + 1)]
-    return [items[a:b] for a, b in zip(cuts, cuts[1:], strict=False)]
+    return [items[a:b] for a, b in pairwise(cuts)]
 
 
 def _spread(items, rng):
-    """Pieces in an order whose neighbours differ in load and whose runs mix the blends.
-
-    The order runs along the diagonals of the table of blends by loads, so that as many
-    consecutive pieces as there are loads hold each load once.
-    """
+    """Pieces along the diagonals of the table of blends by loads, so that as many neighbours as
+    there are loads hold each load once, and their runs mix the blends."""
     n_blends = 1 + max(item.blend for item in items)
     n_loads = 1 + max(item.load for item in items)
     blend_place, load_place = rng.permutation(n_blends), rng.permutation(n_loads)
@@ -246,78 +236,57 @@ def _spread(items, rng):
     return sorted(items, key=place)
 
 
-class _Orders:
-    """Orders of sessions: whole squares before any order of the same number is used again.
+def _orders(members, number, rng, left):
+    """Orders of a session: whole squares before any order of the same number is used again;
+    ``left`` keeps what is left of them by size.
 
     In sessions held together a treatment of the square is a rank of load, so that over the sessions
     each rank follows each other one alike; a tester's own orders shuffle the pieces first.
     """
-
-    def __init__(self, rng):
-        self._rng, self._left = rng, {}
-
-    def of(self, members, number):
-        size = len(members)
-        if number == 1:
-            ranked = sorted(members, key=lambda item: (item.load, item.blend))
-            if not self._left.get(size):
-                square = williams_square(size)
-                self._left[size] = [square[i] for i in self._rng.permutation(len(square))]
-            return [[ranked[i] for i in self._left[size].pop(0)]]
-        square, shuffle = williams_square(size), self._rng.permutation(size)
-        rows = [i for _ in range(-(-number // len(square)))
-                for i in self._rng.permutation(len(square))]
-        return [[members[shuffle[i]] for i in square[row]] for row in rows[:number]]
+    square = williams_square(size := len(members))
+    if number == 1:
+        ranked = sorted(members, key=lambda item: (item.load, item.blend))
+        if not left.get(size):
+            left[size] = [square[i] for i in rng.permutation(len(square))]
+        return [[ranked[i] for i in left[size].pop(0)]]
+    shuffle = rng.permutation(size)
+    rows = [i for _ in range(-(-number // len(square))) for i in rng.permutation(len(square))]
+    return [[members[shuffle[i]] for i in square[row]] for row in rows[:number]]
 
 
-class _Days:
-    """Days of sessions, in order, on the days of the calendar and no more a day than allowed."""
-
-    def __init__(self, plan):
-        self._calendar, self._per_day = plan.calendar, plan.sittings.per_day
-        self._last, self._number = None, 0
-
-    def after(self, ready):
-        if self._last is not None and ready <= self._last:
-            ready = self._last + dt.timedelta(days=self._number >= self._per_day)
-        day = self._calendar.next(ready)
-        self._number = self._number + 1 if day == self._last else 1
-        self._last = day
-        return day
+def _day_after(plan, ready, taken):
+    """The day of the next session, in order, and no more a day than allowed; ``taken`` grows."""
+    if taken and ready <= taken[-1]:
+        full = taken.count(taken[-1]) >= plan.sittings.per_day
+        ready = taken[-1] + dt.timedelta(days=full)
+    taken.append(plan.calendar.next(ready))
+    return taken[-1]
 
 
 def timetable(plan, sitting):
-    """What happens when in a hot session held together: rows (time, room, what, code) in time.
-
-    Times are as "19:05"; rooms count from 1. Other sessions have no rows.
-    """
+    """What happens when in a hot session held together: rows (time, room, what, code) in time, such
+    as "19:05" in room 1; other sessions have none."""
     rows = [r for r in plan.smelling_rows if r.sitting == sitting]
     rules, codes = plan.sittings, list(dict.fromkeys(r.code for r in rows))
     if not rows or not _at_once(rules, rows[0].kind):
         return ()
-    free, steps = [0.0] * rules.rooms, []
-    for code, smelt in zip(codes, rules.smelt_at(len(codes)), strict=True):
-        room = free.index(min(free))
-        done = smelt + rules.smell_min
-        free[room] = done + rules.air_min
-        steps += [(smelt - rules.warm_min, room, "warm", code), (smelt, room, "all smell", code),
-                  (done, room, f"off, air for {rules.air_min} min", code)]
-    steps.sort(key=lambda step: step[0])
-    return tuple((plan.calendar.clock(minute), room + 1, what, code)
-                 for minute, room, what, code in steps)
+    steps = sorted(
+        ((smelt + later, room + 1, what, code)
+         for code, (smelt, room) in zip(codes, rules.smelt_at(len(codes)), strict=True)
+         for later, what in ((-rules.warm_min, "warm"), (0, "all smell"),
+                             (rules.smell_min, f"off, air for {rules.air_min} min"))),
+        key=lambda step: step[0])
+    return tuple((plan.calendar.clock(minute), *rest) for minute, *rest in steps)
 
 
 def session_minutes(plan):
-    """Dict of the name of each session to its minutes until the last piece is smelt, and testers.
-
-    Rooms are aired after that, with nobody in them.
+    """Per session its minutes until the last piece is smelt (rooms are aired after), and testers.
     """
     found = {}
-    for row in plan.smelling_rows:
-        found.setdefault(row.sitting, []).append(row)
-    return {
-        name: (plan.sittings.minutes(rows[0].kind, max(r.position for r in rows), testers), testers)
-        for name, rows in found.items() for testers in [len({r.assessor for r in rows})]
-    }
+    for name, rows in plan.smellings.groupby("sitting", sort=False):
+        testers = rows["assessor"].nunique()
+        found[name] = plan.sittings.minutes(
+            rows["kind"].iloc[0], int(rows["position"].max()), testers), testers
+    return found
 
 

@@ -5,7 +5,7 @@ from __future__ import annotations
 import datetime as dt
 from collections import Counter
 from collections.abc import Iterable
-from dataclasses import dataclass, field, fields, is_dataclass, replace
+from dataclasses import dataclass, fields, is_dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -75,14 +75,12 @@ class Plan:
     pair_rows: tuple = ()
     anchor_pour: str = ""
     invented: bool = False
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def pours(self) -> pd.DataFrame:
-        """One row per pour, in the order of pouring, with the heat that its pot and fragrance bear.
-
-        max_temp_c is the lowest maximum of the blend's waxes, flash_point_c the fragrance's.
-        """
+        """One row per pour, in the order of pouring, with the lowest maximum of its waxes
+        (max_temp_c) and the flash point of the fragrance."""
         frame = _frame(PlannedPour, self.pour_rows)
         highest = {b.name: b.max_temp_c for b in self.blends}
         return frame.assign(
@@ -97,20 +95,17 @@ class Plan:
 
     @property
     def smellings(self) -> pd.DataFrame:
-        """One row per smelling: sitting, day, kind, assessor, position, code."""
+        """One row per smelling."""
         return _frame(Smelling, self.smelling_rows)
 
     @property
     def pots(self) -> pd.DataFrame:
-        """One row per pot: blend, pour day, number of pours, wax and fragrance, wax to melt."""
-        grouped = self.pours.groupby("pot", sort=False)
-        pots = grouped.agg(
-            blend=("blend", "first"), pour_day=("pour_day", "first"),
-            poured_on=("poured_on", "first"), pours=("pour", "size"),
-            wax_g=("wax_g", "sum"), fragrance_g=("fragrance_g", "sum"),
-        ).reset_index()
-        pots["melt_g"] = [sum(self.melt(pot).values()) for pot in pots["pot"]]
-        return pots
+        """One row per pot with its wax and fragrance and what to melt, g."""
+        same = dict.fromkeys(("blend", "pour_day", "poured_on"), "first")
+        added = dict.fromkeys(("wax_g", "fragrance_g"), "sum")
+        pots = self.pours.groupby("pot", sort=False).agg({**same, "pour": "size", **added})
+        pots = pots.rename(columns={"pour": "pours"}).reset_index()
+        return pots.assign(melt_g=[sum(self.melt(pot).values()) for pot in pots["pot"]])
 
     def melt(self, pot: str) -> dict[str, float]:
         """Grams of each wax to melt for a pot, in steps of the scale: its pours and the spare."""
@@ -121,31 +116,26 @@ class Plan:
 
     def blend(self, name: str) -> Blend:
         """The blend of that name, however it is spelt. Raises PlanError when there is none."""
-        found = [b for b in self.blends if alike(b.name) == alike(name)]
+        found = next((b for b in self.blends if alike(b.name) == alike(name)), None)
         need(found, f"the plan has no blend {name!r}; it has "
              + ", ".join(b.name for b in self.blends), field="blend", value=name)
-        return found[0]
+        return found
 
     @property
     def sentence(self) -> str:
         """The plan in words, with what it uses up."""
         pots = len({p.pot for p in self.pour_rows})
-        days = sorted({p.poured_on for p in self.pour_rows})
-        wax = add_up(p.wax_g for p in self.pour_rows)
-        fragrance = add_up(p.fragrance_g for p in self.pour_rows)
+        days = [day.isoformat() for day in sorted({p.poured_on for p in self.pour_rows})]
+        when = days[0] if len(days) == 1 else f"{len(days)} days from {days[0]} to {days[-1]}"
+        wax, fragrance = (add_up(getattr(p, name) for p in self.pour_rows)
+                          for name in ("wax_g", "fragrance_g"))
         wax = say_one_weight(wax) if shown().weight == "oz" else f"{wax / 1000:.1f} kg"
-        low, high = self.loads_pct[0], self.loads_pct[-1]
-        when = days[0].isoformat()
-        if len(days) > 1:
-            when = f"{len(days)} days from {when} to {days[-1].isoformat()}"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
-            f"{len(self.loads_pct)} loads from {say_load_oz(low)} to {say_load_oz(high)}: "
-            f"{len(self.pour_rows)} test batches and {len(self.piece_rows)} pieces of "
-            f"{say_weighed(round(self.piece_g, 2))}, {wax} of wax and "
-            f"{say_one_weight(fragrance, 0)} of fragrance, poured "
-            f"on {when}."
-        )
+            f"{len(self.loads_pct)} loads from {say_load_oz(self.loads_pct[0])} to "
+            f"{say_load_oz(self.loads_pct[-1])}: {len(self.pour_rows)} test batches and "
+            f"{len(self.piece_rows)} pieces of {say_weighed(round(self.piece_g, 2))}, {wax} of wax "
+            f"and {say_one_weight(fragrance, 0)} of fragrance, poured on {when}.")
 
     def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""
@@ -156,15 +146,13 @@ class Plan:
             del frames["pairs"]
         if rules["pouring"]["scale"] == "g":
             del rules["pouring"]["scale"]
-        blends = [b.to_dict() for b in self.blends]
-        return {"format": _FORMAT, **data, "blends": blends, "rules": rules, **frames}
+        data["blends"] = [b.to_dict() for b in self.blends]
+        return {"format": _FORMAT, **data, "rules": rules, **frames}
 
     @classmethod
     def from_dict(cls, data: dict) -> Plan:
-        """A plan from the data of :meth:`to_dict`, its notes as they are now made.
-
-        Raises PlanError on anything else.
-        """
+        """A plan from the data of :meth:`to_dict`, its notes as they are now made; PlanError on
+        anything else."""
         found = data.get("format") if isinstance(data, dict) else data
         need(isinstance(data, dict) and found == _FORMAT,
              f"this is no plan that can be read here: its format is {found!r}, expected {_FORMAT}",
@@ -172,10 +160,8 @@ class Plan:
         try:
             plan = cls(**_read(data))
         except (KeyError, TypeError) as problem:
-            raise PlanError(
-                f"the plan's data is damaged ({problem})", "take it again from Plan.to_dict()",
-                field="plan",
-            ) from problem
+            raise PlanError(f"the plan's data is damaged ({problem})",
+                            "take it again from Plan.to_dict()", field="plan") from problem
         return replace(plan, notes=tuple(plan_notes(plan)))
 
     def __repr__(self):
@@ -279,13 +265,11 @@ def _read(data):
     pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
     found = {name: _rule(name, data["rules"].get(name, {})) for name in _RULES}
     for name, (attribute, kind) in _FRAMES.items():
-        rows = pours if name == "pours" else data.get(name, ()) if name == "pairs" else data[name]
+        rows = (data | {"pours": pours, "pairs": data.get("pairs", ())})[name]
         found[attribute] = tuple(kind(**_dated(row)) for row in rows)
-    for name in ("loads_pct", "assessors", "works_with_fragrance"):
-        found[name] = tuple(data[name])
-    for name in ("title", "pots_per_blend", "piece_g", "currency", "seed", "invented"):
-        found[name] = data[name]
-    return found | {
+    return found | {n: tuple(data[n]) for n in ("loads_pct", "assessors", "works_with_fragrance")
+                    } | {n: data[n] for n in ("title", "pots_per_blend", "piece_g", "currency",
+                                              "seed", "invented")} | {
         "fragrance": Fragrance(**data["fragrance"]), "start": dt.date.fromisoformat(data["start"]),
         "blends": tuple(Blend.from_dict(b) for b in data["blends"]),
         "anchor_pour": data.get("anchor_pour", ""),

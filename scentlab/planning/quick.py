@@ -64,10 +64,8 @@ def quick_plan(
 
 def quick_costs(plan):
     """What a quick check takes, in words, before anything is poured: a tuple of sentences."""
-    costs = plan_costs(plan)
-    minutes = MELTING + A_LOAD * costs["pours"] + CLEANING
-    cycle = plan.heat_cycle
-    money = costs["money"]
+    costs, cycle = plan_costs(plan), plan.heat_cycle
+    minutes, money = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["money"]
     return (
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of fragrance, "
@@ -85,15 +83,9 @@ def grow_plan(
     plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int,
     blend: str | None = None, pieces: PieceNumbers | None = None,
 ) -> Plan:
-    """The plan with one more pot, at these loads, joined to it.
-
-    loads_pct : two or more loads, g of fragrance per 100 g of wax.
-    start : date or str, day of pouring.
-    seed : int, for the new codes.
-    blend : str or None, name of the blend; None takes the first one.
-    pieces : PieceNumbers or None, of each load of this pot; None takes those of the plan.
-    Returns Plan, whose pots, pours, pieces and codes so far stay as they are.
-    Raises PlanError when the pot cannot be poured.
+    """The plan with one more pot of a blend (the first one where None), at two or more loads (% of
+    wax), poured on ``start`` with ``pieces`` of each load (None: those of the plan but no throw);
+    what was planned so far stays as it is. PlanError when it cannot be poured.
 
     >>> from scentlab.materials import Fragrance, Wax
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)

@@ -1,6 +1,5 @@
 """How an impossible plan is refused: what was expected, what came, what to do."""
 
-import math
 from numbers import Integral, Real
 
 from scentlab.materials import Refusal
@@ -8,11 +7,8 @@ from scentlab.text import count_of as count_of
 
 
 class PlanError(Refusal):
-    """A plan that cannot be carried out.
-
-    ``field`` names the argument of :func:`make_plan` that is to be mended, with a dot before it the
-    rules that it belongs to, such as "sittings.each".
-    """
+    """A plan that cannot be carried out; ``field`` names the argument of :func:`make_plan` that is
+    to be mended, after a dot that of its rules ("sittings.each")."""
 
 
 def need(holds, problem, remedy="", *, field="", value=None):
@@ -22,30 +18,28 @@ def need(holds, problem, remedy="", *, field="", value=None):
 
 
 def need_number(value, what, lower, upper, unit="", *, field=""):
-    """The value as it is, or a :class:`PlanError` unless it is a number within the bounds.
-
-    ``field`` is the name in the code where ``what`` says it in words.
-    """
-    if isinstance(value, bool) or not isinstance(value, Real) or not lower <= value <= upper:
-        raise _refused(value, what, f"a number from {lower:g} to {upper:g}", unit, field)
+    """The value as it is, or a :class:`PlanError` unless it is a number within the bounds; of these
+    three functions ``field`` is the name in the code where ``what`` says it in words."""
+    _check(value, Real, lambda v: lower <= v <= upper, what,
+           f"a number from {lower:g} to {upper:g} {unit}", field)
     return value
 
 
 def need_whole(value, what, lower, upper, unit="", *, field=""):
     """The value as an int, or a :class:`PlanError` unless it is a whole number in the bounds."""
-    if isinstance(value, bool) or not isinstance(value, Integral) or not lower <= value <= upper:
-        raise _refused(value, what, f"a whole number from {lower} to {upper}", unit, field)
+    _check(value, Integral, lambda v: lower <= v <= upper, what,
+           f"a whole number from {lower} to {upper} {unit}", field)
     return int(value)
 
 
 def need_above_zero(value, what, upper, unit="", *, field=""):
     """The value as a float, or a :class:`PlanError` unless above zero and up to ``upper``."""
-    number = isinstance(value, Real) and not isinstance(value, bool)
-    if not number or not math.isfinite(value) or not 0 < value <= upper:
-        raise _refused(value, what, f"a number above 0 and up to {upper:g}", unit, field)
+    _check(value, Real, lambda v: 0 < v <= upper, what,
+           f"a number above 0 and up to {upper:g} {unit}", field)
     return float(value)
 
 
-def _refused(value, what, expected, unit, field):
-    return PlanError(f"{what} is {value!r}", field=field or what, value=value,
-                     expected=f"{expected} {unit}".strip())
+def _check(value, kind, within, what, expected, field):
+    if isinstance(value, bool) or not isinstance(value, kind) or not within(value):
+        raise PlanError(f"{what} is {value!r}", field=field or what, value=value,
+                        expected=expected.strip())

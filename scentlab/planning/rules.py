@@ -3,12 +3,14 @@
 import datetime as dt
 from dataclasses import asdict, dataclass
 
+from scentlab.files import table_beside
 from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.planning.weights import SCALES
 from scentlab.schema import PACKS, POURS
 from scentlab.text import capital
 from scentlab.units import say_temperature
 
+TEXTS = table_beside(__file__, "texts.toml")
 # What a piece is for, by the names of :class:`PieceNumbers`: test, stress, words of the key and of
 # the diary.
 PURPOSES = {
@@ -48,7 +50,6 @@ class PieceNumbers:
 
     @property
     def total(self):
-        """Pieces of a pour over all tests."""
         return sum(asdict(self).values())
 
 
@@ -104,7 +105,6 @@ class HeatCycle:
 
     @property
     def words(self):
-        """The cycle in words, with its unit."""
         pack = " in the shut pack" if self.pack == "shut" else ""
         return f"{self.cycles} x {self.hours:g} h at {say_temperature(self.temp_c)}{pack}"
 
@@ -150,18 +150,14 @@ class Pouring:
         for name in ("stir_min", "confirm_stir_min"):
             _need_in(POURS["stir_min"], getattr(self, name), name)
 
+    def heat_of(self, blend):
+        """Add and pour temperature of a blend, °C: planned, or else the makers'; None if unknown.
+        """
+        return tuple(getattr(blend, n) if getattr(self, n) is None else getattr(self, n)
+                     for n in ("add_temp_c", "pour_temp_c"))
 
-# How a home holds 38 °C. All of it is common practice, no source; a thermometer decides.
-HEAT_HINTS = (
-    "An insulated box or cool bag with closed bottles of hot tap water: renew them when the "
-    "thermometer falls 2 °C. Bottles go beside the pieces, not on them.",
-    "A proving box, yoghurt maker or seedling mat with a thermostat, in a closed box: let it run "
-    "empty for an hour first and look what it holds.",
-    "A max-min thermometer lies among the pieces, not on the heat. Write down the coldest and the "
-    "hottest it showed.",
-    "No oven, no flame, no lamp or heating pad under a cover. Free oil runs: a tray under the "
-    "pieces. Keep to the maker's words of any heater, and leave none running unattended.",
-)
+
+HEAT_HINTS = tuple(said["words"] for said in TEXTS["heat_hints"])
 _DAYS = {"any": range(7), "weekdays": range(5), "weekend": (5, 6)}
 
 

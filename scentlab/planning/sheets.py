@@ -7,6 +7,7 @@ key does, and it is a document of its own. Pages fit both A4 and US Letter.
 from collections import Counter
 from collections.abc import Iterable
 from dataclasses import asdict
+from operator import attrgetter
 
 import jinja2
 
@@ -16,7 +17,7 @@ from scentlab.planning.labels import label_svg, stick_list
 from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need
-from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES
+from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES, TEXTS
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS
@@ -37,25 +38,10 @@ from scentlab.units import (
 )
 
 PAPERS = ("A4", "letter")
+_KINDS = {kind: words.capitalize() for kind, words in THROW_WORDS.items()}
 
-# Said alike wherever the key is named.
-KEY_RULE = (
-    "Labels are stuck by the list that comes with them, which shows no load. Nobody opens the key "
-    "before every piece is scored."
-)
-
-CAUTIONS = (
-    "Hot wax and fragrance burn: water bath or thermostatic melter, never a direct flame.",
-    "Keep a thermometer in the wax. Never leave it unattended.",
-    "Lid and class B extinguisher at hand. Never water on burning wax.",
-    "Add the fragrance at the wax maker's temperature and stay below the wax maker's maximum.",
-    "No flame or spark near: above the closed-cup flash point the vapour can be ignited.",
-    "Ventilate. Do not lean over the pot. Gloves for neat fragrance.",
-    "Fragrances can sensitise skin: read the label and the safety data sheet, and label test "
-    "pieces as well.",
-    "Labels, classification and limits follow local law and licensed practice; this sheet is no "
-    "safety assessment.",
-)
+KEY_RULE = TEXTS["key_rule"]["words"]
+CAUTIONS = tuple(said["words"] for said in TEXTS["cautions"])
 
 
 def pour_sheets_html(plan: Plan, paper: str = "") -> str:
@@ -91,10 +77,6 @@ def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> s
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
     pots : names of pots that are poured together; the last one when absent.
 
-    Returns
-    -------
-    str, an HTML document.
-
     >>> from scentlab.materials import Fragrance, Wax
     >>> from scentlab.planning.quick import quick_plan
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
@@ -112,13 +94,11 @@ def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> s
 
 def batch_sheet_html(batch, paper=""):
     """One page of a :class:`Batch` in large type, which also reads well on a phone."""
-    blend, pouring = batch.blend, batch.pouring
-    add = blend.add_temp_c if pouring.add_temp_c is None else pouring.add_temp_c
-    pour = blend.pour_temp_c if pouring.pour_temp_c is None else pouring.pour_temp_c
+    add, pour = batch.pouring.heat_of(batch.blend)
     flash = batch.fragrance.flash_point_c
     return _page(
         "batch-sheet", "Batch", batch, paper, batch=batch,
-        heat=_heat(batch.fragrance, blend, add, pour),
+        heat=_heat(batch.fragrance, batch.blend, add, pour),
         flammable=None not in (flash, add) and flash < add,
     )
 
@@ -129,23 +109,11 @@ def code_key_html(plan: Plan, paper: str = "") -> str:
     Parameters
     ----------
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
-
-    Returns
-    -------
-    str, an HTML document.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan = Plan.from_dict(demo_plan())
-    >>> plan.piece_rows[0].code in code_key_html(plan)
-    True
     """
     numbers = asdict(plan.piece_numbers)
-    codes = {}
-    for piece in plan.piece_rows:
-        codes.setdefault((piece.pour, piece.test, piece.stress), []).append(piece.code)
-    key = [(pour, [codes.get((pour.pour, *p[:2]), ()) for p in PURPOSES.values()])
-           for pour in plan.pour_rows]
+    own = _grouped(plan.piece_rows, "pour", "test", "stress")
+    key = [(pour, [[piece.code for piece in own.get((pour.pour, *p[:2]), ())]
+                   for p in PURPOSES.values()]) for pour in plan.pour_rows]
     heads = [(p[2], 13 + 6 * min(numbers[name], 5)) for name, p in PURPOSES.items()]
     return _page("sealed-key", "Sealed key", plan, paper, key=key, purposes=heads)
 
@@ -160,16 +128,6 @@ def labels_html(plan: Plan, paper: str = "", address: str = "") -> str:
     plan, paper : as in :func:`pour_sheets_html`, with the same error.
     address : of the panel for phones, such as "http://192.0.2.7:8000", which a scanned label
         opens at its piece; the QR codes hold the blind codes alone where it is ''.
-
-    Returns
-    -------
-    str, an HTML document.
-
-    >>> from scentlab.workshop import demo_plan
-    >>> from scentlab.planning.plan import Plan
-    >>> plan = Plan.from_dict(demo_plan())
-    >>> plan.piece_rows[0].code in labels_html(plan)
-    True
     """
     return _page("labels", "Labels", plan, paper, sticking=stick_list(plan), address=address,
                  qr=lambda code: label_svg(code, address))
@@ -188,31 +146,24 @@ def shopping_list_html(plan, paper=""):
 def throw_slips_html(plan, paper=""):
     """A page per session: what happens when, and a slip for each tester to be cut apart."""
     need(plan.smelling_rows, "the plan has no session", "plan throw pieces and testers first")
-    slips = {}
-    for row in plan.smelling_rows:
-        slips.setdefault(row.sitting, {}).setdefault(row.assessor, []).append(row)
-    sessions = [(name, list(own.values()), timetable(plan, name)) for name, own in slips.items()]
-    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions,
-                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
+    sessions = [(name, list(_grouped(rows, "assessor").values()), timetable(plan, name))
+                for name, rows in _grouped(plan.smelling_rows, "sitting").items()]
+    return _page("throw-slips", "Throw sessions", plan, paper, sessions=sessions, words=_KINDS)
 
 
 def pair_sheets_html(plan, paper="", sittings=None):
     """One page per session and tester of a pair test, or of those ``sittings`` of it."""
-    sheets = {}
-    for row in plan.pair_rows:
-        if sittings is None or row.sitting in sittings:
-            sheets.setdefault((row.assessor, row.sitting), []).append(row)
-    need(sheets, "the plan has no pairs", "plan them first")
-    return _page("pair-sheets", "Pairs", plan, paper, sheets=list(sheets.values()),
-                 words={kind: words.capitalize() for kind, words in THROW_WORDS.items()})
+    rows = [r for r in plan.pair_rows if sittings is None or r.sitting in sittings]
+    need(rows, "the plan has no pairs", "plan them first")
+    sheets = list(_grouped(rows, "assessor", "sitting").values())
+    return _page("pair-sheets", "Pairs", plan, paper, sheets=sheets, words=_KINDS)
 
 
 def grade_sheets_html(plan, paper=""):
     """One sheet per day and test with the codes to be inspected and a box for each grade."""
-    due = {}
-    for piece in plan.piece_rows:
-        due.setdefault((piece.due_on, piece.test, piece.stress), []).append(piece.code)
-    sheets = [(day, words, stress == "heat", GRADE_WORDS[test], due[day, test, stress])
+    due = _grouped(plan.piece_rows, "due_on", "test", "stress")
+    sheets = [(day, words, stress == "heat", GRADE_WORDS[test],
+               [piece.code for piece in due[day, test, stress]])
               for day in sorted({day for day, *_ in due})
               for (test, stress), words in GRADE_SHEETS.items() if (day, test, stress) in due]
     need(sheets, "the plan has no piece to grade", "plan sweat or frost pieces first")
@@ -220,6 +171,14 @@ def grade_sheets_html(plan, paper=""):
                for day, stress, codes in later_looks(plan)]
     return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets,
                  hints=[in_maker_units(words) for words in HEAT_HINTS])
+
+
+def _grouped(rows, *names):
+    """Rows by these of their fields, in the order in which they come."""
+    found = {}
+    for row in rows:
+        found.setdefault(attrgetter(*names)(row), []).append(row)
+    return found
 
 
 def _pot(plan, *names):
@@ -232,8 +191,7 @@ def _pot(plan, *names):
     total = sum(grams.values())
     return {
         "name": names[0], "lot": rows[0].lot, "rows": rows, "blend": blend, "usual": usual,
-        "melt_g": total,
-        "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
+        "melt_g": total, "cast": rows[0].pieces if rows[0].lot else plan.piece_numbers.total,
         "waxes": [(wax, grams[wax.name]) for wax, _ in blend.parts],
         "dye_g": dye_weight(total, plan.pouring.dye_pct, plan.pouring.scale),
         "hottest_c": max((p.add_temp_c for p in rows if p.add_temp_c is not None), default=0),
@@ -251,11 +209,7 @@ def _heat(fragrance, blend, add_temp_c, pour_temp_c):
 
 
 def usual_paper():
-    """The paper of a workshop by its units.
-
-    >>> usual_paper()
-    'A4'
-    """
+    """The paper of a workshop by its units."""
     return "letter" if shown().weight == "oz" else "A4"
 
 
@@ -263,12 +217,10 @@ def _page(name, title, plan, paper, **more):
     paper = paper or usual_paper()
     need(paper in PAPERS, f"the paper is {paper!r}", f"give one of {', '.join(PAPERS)}",
          field="paper", value=paper)
-    template = _TEMPLATES.get_template(f"{name}.html.j2")
     title = plan.title if plan.title.startswith(title) else f"{title}: {plan.title}"
-    text = template.render(
-        title=title, plan=plan, paper=paper, key_rule=KEY_RULE,
-        cautions=CAUTIONS, units=shown(), **more,
-    )
+    text = _TEMPLATES.get_template(f"{name}.html.j2").render(
+        title=title, plan=plan, paper=paper, key_rule=KEY_RULE, cautions=CAUTIONS, units=shown(),
+        **more)
     return " ".join(text.split()) + "\n"
 
 

@@ -6,11 +6,8 @@ from scentlab.planning.weights import to_buy
 
 
 def shopping_list(plan):
-    """One row per wax and fragrance.
-
-    Columns: kind, item, lot, needed_g (what the pours take), buy_g (with the spare, whole steps),
-    price_per_kg and cost in the plan's currency (missing where no price is known).
-    """
+    """One row per wax and fragrance: needed_g (what the pours take), buy_g (with the spare, whole
+    steps), price_per_kg and cost in the plan's currency (missing where no price is known)."""
     rows = []
     for wax in {w.name: w for blend in plan.blends for w, _ in blend.parts}.values():
         needed = sum(

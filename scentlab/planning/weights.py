@@ -5,7 +5,7 @@ In g wax is weighed to 1 g and fragrance to 0.1 g; in oz wax to 0.1 oz and fragr
 
 from decimal import ROUND_CEILING, ROUND_FLOOR, ROUND_HALF_EVEN, Decimal
 
-from scentlab.planning.refusal import PlanError
+from scentlab.planning.refusal import need
 
 # By unit: grams in it, and the steps of wax and of fragrance and dye. The ounce is exactly
 # 1/16 of 453.59237 g (NIST Special Publication 811, appendix B).
@@ -19,46 +19,38 @@ _MOST_ADDED = 5
 def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
     """Grams of wax and of fragrance for one pour, in whole steps of a scale in g or in oz.
 
-    The two together cover ``pieces`` of ``piece_g`` grams plus the spare. The fragrance is rounded
-    down to a step, so the pour is never above the planned load (g per 100 g of wax). Decimal
-    arithmetic, because the steps are not exact in binary.
+    The two cover ``pieces`` of ``piece_g`` grams plus the spare; the fragrance is rounded down, so
+    the pour is never above the planned load. Decimal: the steps are not exact in binary.
 
     >>> pour_weights(11, 25.0, 9.0, 5.0)
     (265.0, 23.8)
     """
     load, (unit, step, fine) = _decimal(load_pct), SCALES[scale]
     needed = pieces * _decimal(piece_g) * (1 + _decimal(spare_pct) / 100) / unit
-    wax = _in_steps(needed / (1 + load / 100), step, ROUND_CEILING)
+    wax = _in_steps(needed / (1 + load / 100), step)
     while wax + _fragrance(wax, load, fine) < needed:
         wax += step
     wax = _weighable(wax, load, step, fine)
     fragrance, missed = _fragrance(wax, load, fine), _missed(wax, load, fine)
-    if missed > _LARGEST_LOAD_ERROR:
-        raise PlanError(
-            f"a pour of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes {fragrance} "
-            f"{scale} of fragrance on a {fine} {scale} scale, which misses the load by "
-            f"{missed:.2f} points",
-            "pour more pieces or heavier ones", field="piece_g", value=float(piece_g),
-        )
+    need(missed <= _LARGEST_LOAD_ERROR,
+         f"a pour of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes {fragrance} "
+         f"{scale} of fragrance on a {fine} {scale} scale, which misses the load by "
+         f"{missed:.2f} points", "pour more pieces or heavier ones", field="piece_g",
+         value=float(piece_g))
     return float(wax * unit), float(fragrance * unit)
 
 
 def wax_portion(wax_g, load_pct, scale="g"):
     """Grams of wax and of fragrance for so much wax, in steps of the scale, never above the load.
-
-    >>> wax_portion(453.59237, 9.375), wax_portion(453.59237, 9.375, "oz")
-    ((454.0, 42.5), (453.59237, 42.5242846875))
     """
     unit, step, fine = SCALES[scale]
-    wax = _in_steps(_decimal(wax_g) / unit, step, ROUND_CEILING)
+    wax = _in_steps(_decimal(wax_g) / unit, step)
     return float(wax * unit), float(_fragrance(wax, _decimal(load_pct), fine) * unit)
 
 
 def melt_weights(wax_g, spare_pct, fractions, scale="g"):
-    """Grams of each wax to melt for a pot: what its pours take plus the spare that sticks.
-
-    Parameters are the wax of all pours of the pot (g), the spare (%) and the fractions by weight
-    per wax name. Steps of the scale that add up exactly to those of the pot.
+    """Grams of each wax to melt for a pot: what its pours take (g) plus the spare (%), by wax
+    fractions, in steps of the scale that add up exactly to those of the pot.
 
     >>> melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3})
     {'soft': 735, 'hard': 315}
@@ -73,11 +65,7 @@ def melt_weights(wax_g, spare_pct, fractions, scale="g"):
 
 
 def to_buy(grams, scale):
-    """So many grams, rounded up to a step of the scale of wax.
-
-    >>> to_buy(100.2, "g")
-    101
-    """
+    """So many grams, rounded up to a step of the scale of wax."""
     return _grams(_steps(grams, scale), scale)
 
 
@@ -92,11 +80,7 @@ def _grams(steps, scale):
 
 
 def dye_weight(wax_g, dye_pct, scale="g"):
-    """Grams of dye for so much wax, to the nearest step of the scale of fragrance.
-
-    >>> dye_weight(1674, 0.1)
-    1.7
-    """
+    """Grams of dye for so much wax, to the nearest step of the scale of fragrance."""
     unit, _, fine = SCALES[scale]
     dye = _decimal(wax_g) * _decimal(dye_pct) / 100 / unit
     return float(_in_steps(dye, fine, ROUND_HALF_EVEN) * unit)
@@ -106,18 +90,15 @@ def _decimal(number):
     return Decimal(repr(float(number)))
 
 
-def _in_steps(amount, step, rounding):
+def _in_steps(amount, step, rounding=ROUND_CEILING):
     return (amount / step).to_integral_value(rounding) * step
 
 
 def _weighable(wax, load, step, fine):
     """A little more wax where a small pour would miss its load on the scale of fragrance."""
     tries = [wax + added * step for added in range(_MOST_ADDED + 1)]
-    for aim in (_AIM[fine], _LARGEST_LOAD_ERROR):
-        for more in tries:
-            if _missed(more, load, fine) <= aim:
-                return more
-    return wax
+    return next((more for aim in (_AIM[fine], _LARGEST_LOAD_ERROR) for more in tries
+                 if _missed(more, load, fine) <= aim), wax)
 
 
 def _missed(wax, load, fine):

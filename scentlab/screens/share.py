@@ -13,7 +13,7 @@ from scentlab.foresight.next_step import next_step
 from scentlab.forms.batch import BatchForm
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.share import ShareForm
-from scentlab.planning.batch import make_batch, materials_of, recipe_here
+from scentlab.planning.batch import make_batch, materials_of, recipe_here, sold_already
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.photos import chosen_photos
@@ -56,7 +56,9 @@ def _build(page, seed):
     series = read_series(bench.store)
     analysis = page.analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
     page.share = ShareForm(
-        lambda choices: prepare_package(analysis, Choices(**choices), chosen_photos(bench.store)),
+        lambda choices: prepare_package(
+            analysis, Choices(**choices), chosen_photos(bench.store),
+            partial(_pound, folder=bench.folder) if sold_already(bench.folder) else None),
         lambda package: package.write(bench.exports / PACKAGE_NAME), series.blends["blend"],
     )
     return [
@@ -84,10 +86,15 @@ def _tables(bench):
     return f"{', '.join(f.name for f in files)}, written to {bench.exports}. Testers by code only."
 
 
+def _pound(analysis, folder):
+    """A batch of a pound of wax of the first blend."""
+    return make_batch(known_load(analysis), materials_of(analysis.series), wax_g=GRAMS_PER_POUND,
+                      recipe=recipe_here(folder))
+
+
 def _dossier(analysis, bench):
     """The dossier of the first blend; the command writes that of another."""
-    batch = make_batch(known_load(analysis), materials_of(analysis.series), wax_g=GRAMS_PER_POUND,
-                       recipe=recipe_here(bench.folder))
+    batch = _pound(analysis, bench.folder)
     path = write_dossier(analysis, bench.exports / "dossier.html", batch)
     return w.HTML(
         f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print or to save as PDF')}. "

@@ -17,7 +17,7 @@ import pandas as pd
 from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import Result, say_percent
-from scentlab.sharing.guard import SharingError
+from scentlab.sharing.guard import SharingError, need
 from scentlab.sharing.pages import place_for, to_json, write_whole
 from scentlab.units import say_load
 from scentlab.words import is_missing
@@ -52,13 +52,7 @@ class LotFact:
     unit: str = ""
 
     def __post_init__(self):
-        for field in dataclasses.fields(self):
-            value = getattr(self, field.name)
-            empty = field.name != "unit" and isinstance(value, str) and not value.strip()
-            if not isinstance(value, str) or empty or len(value) > 200:
-                raise SharingError(
-                    f"{field.name} of a lot is {value!r}; give a text of 1 to 200 characters"
-                )
+        _need_texts(self, " of a lot", 200, "unit")
 
 
 @dataclass(frozen=True)
@@ -69,11 +63,14 @@ class Reply:
     answer: str
 
     def __post_init__(self):
-        for name in ("question", "answer"):
-            value = getattr(self, name)
-            if not isinstance(value, str) or not value.strip() or len(value) > MOST_REPLY:
-                raise SharingError(
-                    f"{name} is {value!r}; give a text of 1 to {MOST_REPLY} characters")
+        _need_texts(self, "", MOST_REPLY)
+
+
+def _need_texts(record, of, most, may_be_empty=""):
+    for name, value in vars(record).items():
+        need(isinstance(value, str) and len(value) <= most
+             and (value.strip() or name == may_be_empty),
+             f"{name}{of} is {value!r}; give a text of 1 to {most} characters")
 
 
 @dataclass(frozen=True)
@@ -103,51 +100,41 @@ class Answer:
     answered_on: str = ""
 
     def __post_init__(self):
-        object.__setattr__(self, "lots", tuple(self.lots))
-        object.__setattr__(self, "answers", tuple(self.answers))
-        if not isinstance(self.package, str) or not _HEX.fullmatch(self.package):
-            raise SharingError("an answer names its package by the fingerprint of open_package()")
-        for name, value, most in (("sender", self.sender, 200), ("note", self.note, 2000),
-                                  ("answered_on", self.answered_on, 10)):
-            if not isinstance(value, str) or len(value) > most:
-                raise SharingError(f"{name} is no text of at most {most} characters")
-        if not all(isinstance(fact, LotFact) for fact in self.lots):
-            raise SharingError("lots hold LotFact(material, lot, what, value) and nothing else")
-        if not all(isinstance(reply, Reply) for reply in self.answers):
-            raise SharingError("answers hold Reply(question, answer) and nothing else")
-        _check_numbers(self.rules, self.limits)
+        need(isinstance(self.package, str) and _HEX.fullmatch(self.package),
+             "an answer names its package by the fingerprint of open_package()")
+        for name, most in (("sender", 200), ("note", 2000), ("answered_on", 10)):
+            value = getattr(self, name)
+            need(isinstance(value, str) and len(value) <= most,
+                 f"{name} is no text of at most {most} characters")
+        for name, kind, parts in (("lots", LotFact, "material, lot, what, value"),
+                                  ("answers", Reply, "question, answer")):
+            object.__setattr__(self, name, tuple(getattr(self, name)))
+            need(all(isinstance(one, kind) for one in getattr(self, name)),
+                 f"{name} hold {kind.__name__}({parts}) and nothing else")
+        for name, value in self.rules.items():
+            need(name in _RULES,
+                 f"a counter-proposal cannot set {name!r}; it can set {', '.join(_RULES)}")
+            need(_is_number(value),
+                 f"{name} of the counter-proposal is {value!r}; give a number")
+        for blend, load in self.limits.items():
+            need(_is_number(load) and 0.1 <= load <= 40,
+                 f"the limit of {blend} is {load!r}; give a load from 0.1 to 40 % of wax")
 
     def write(self, path):
         """Write the answer as a small JSON file, whole or not at all, and return the path."""
-        path = place_for(path, "the answer")
         data = {"kind": KIND, "format": FORMAT, **dataclasses.asdict(self)}
-        write_whole(path, to_json(data))
-        return path
+        return write_whole(place_for(path, "the answer"), to_json(data))
 
 
-def _check_numbers(rules, limits):
-    def is_number(value):
-        return isinstance(value, int | float) and not isinstance(value, bool)
-
-    for name, value in rules.items():
-        if name not in _RULES:
-            raise SharingError(
-                f"a counter-proposal cannot set {name!r}; it can set {', '.join(_RULES)}"
-            )
-        if not is_number(value):
-            raise SharingError(f"{name} of the counter-proposal is {value!r}; give a number")
-    for blend, load in limits.items():
-        if not is_number(load) or not 0.1 <= load <= 40:
-            raise SharingError(
-                f"the limit of {blend} is {load!r}; give a load from 0.1 to 40 % of wax"
-            )
+def _is_number(value):
+    return isinstance(value, int | float) and not isinstance(value, bool)
 
 
 def read_answer(path):
     """Read an answer's file. Raises SharingError when it is none, damaged or newer."""
     path = Path(path)
-    if not path.is_file() or path.stat().st_size > MOST_BYTES:
-        raise SharingError(f"{path.name} is no file of at most {MOST_BYTES // 1000} kB")
+    need(path.is_file() and path.stat().st_size <= MOST_BYTES,
+         f"{path.name} is no file of at most {MOST_BYTES // 1000} kB")
     try:
         data = json.loads(path.read_bytes().decode("utf-8"))
         if not isinstance(data, dict) or data.pop("kind", None) != KIND:
@@ -155,15 +142,13 @@ def read_answer(path):
         version = data.pop("format", None)
     except (ValueError, RecursionError) as problem:
         raise SharingError(f"{path.name} cannot be read ({problem}); ask for it again") from None
-    if version not in FORMATS:
-        raise SharingError(
-            f"{path.name} has format {version!r}, this version reads {FORMAT}: update scentlab "
-            "or ask for it again"
-        )
+    need(version in FORMATS,
+         f"{path.name} has format {version!r}, this version reads {FORMAT}: update scentlab "
+         "or ask for it again")
     try:
-        lots = tuple(LotFact(**fact) for fact in data.pop("lots", ()))
-        replies = tuple(Reply(**reply) for reply in data.pop("answers", ()))
-        return Answer(**data, lots=lots, answers=replies)
+        for name, kind in (("lots", LotFact), ("answers", Reply)):
+            data[name] = [kind(**said) for said in data.get(name, ())]
+        return Answer(**data)
     except (TypeError, AttributeError) as problem:
         raise SharingError(f"{path.name} is damaged ({problem}); ask for it again") from None
 
@@ -245,14 +230,12 @@ def weigh_answer(analysis, answer, package=None):
     ------
     SharingError when the answer belongs to another package or speaks of an unknown blend.
     """
-    if package is not None and package != answer.package:
-        raise SharingError("this answer belongs to another package; look which one was sent")
+    need(package in (None, answer.package),
+         "this answer belongs to another package; look which one was sent")
     blends = analysis.series.blends
     for name in answer.limits:
-        if name not in set(blends["blend"]):
-            raise SharingError(
-                f"the answer sets a limit for {name!r}; the series has {', '.join(blends['blend'])}"
-            )
+        need(name in set(blends["blend"]), f"the answer sets a limit for {name!r}; the series has "
+             f"{', '.join(blends['blend'])}")
     limits = blends["blend"].map(answer.limits).fillna(blends["limit_load_pct"])
     series = dataclasses.replace(analysis.series, blends=blends.assign(limit_load_pct=limits))
     try:

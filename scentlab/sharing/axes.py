@@ -8,6 +8,7 @@ from matplotlib.figure import Figure
 
 from scentlab.sharing.figures import LOAD, LOAD_OZ, load_ticks
 from scentlab.units import ounces_per_pound_from_load, say_percent_of_wax, shown
+from scentlab.words import is_missing
 
 # Hues of the palette by Okabe and Ito (2008), told apart with every common colour vision.
 HUES = {"throw": "#0072B2", "sweat": "#B24700", "frost": "#7A4988"}
@@ -26,16 +27,8 @@ class Shown(Figure):
 
 
 def as_figure(pictures):
-    """A matplotlib Figure of pictures side by side, each with its panels below each other.
-
-    Parameters
-    ----------
-    pictures : sequence of what :func:`scentlab.sharing.figures.figure` gives.
-
-    Returns
-    -------
-    Figure, made without pyplot: nothing stays open and no setting of the caller is touched.
-    """
+    """A matplotlib Figure of pictures side by side, each with its panels below each other, made
+    without pyplot: nothing stays open and no setting of the caller is touched."""
     tall = max((sum(p.height for p in f["data"]["panels"]) for f in pictures), default=96)
     whole = Shown(figsize=(4.6 * len(pictures), 1.4 + PER_POINT * tall * 1.5),
                    layout="constrained")
@@ -54,9 +47,10 @@ def _draw(part, title, places, panels, marks, axis, shaded):
         if shaded:
             ax.axvspan(min(places), max(places), color=TESTED, lw=0, zorder=0)
         for kind, words, load in (*marks, *panel.marks):
-            if load is not None and np.isfinite(load):
+            if not is_missing(load):
                 ax.axvline(load, color=INK, lw=1, ls=LINES.get(kind, "-."),
-                           label=f"{words} {_said(load)}" if axis == LOAD else words)
+                           label=f"{words} " + (say_percent_of_wax(load) if in_oz else
+                                                f"{load:.3g} %") if axis == LOAD else words)
     if in_oz:
         loads = load_ticks(*rows[-1].get_xlim())
         rows[-1].set_xticks(loads, [f"{ounces_per_pound_from_load(v):g}" for v in loads])
@@ -64,10 +58,6 @@ def _draw(part, title, places, panels, marks, axis, shaded):
     if marks:
         part.legend(*rows[0].get_legend_handles_labels(), fontsize=7.5, frameon=False,
                     loc="outside lower center", ncols=2 if in_oz else 3)  # oz/lb is longer
-
-
-def _said(load):
-    return say_percent_of_wax(load) if shown().weight == "oz" else f"{load:.3g} %"
 
 
 def _panel(ax, panel):

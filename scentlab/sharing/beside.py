@@ -8,7 +8,7 @@ from __future__ import annotations
 
 import itertools
 from collections.abc import Iterable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
 import pandas as pd
@@ -16,6 +16,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
+from scentlab.sharing.guard import need
 from scentlab.text import alike
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
@@ -29,15 +30,11 @@ _RULE_WORDS = {
 
 @dataclass(frozen=True, repr=False)
 class Beside(Result):
-    """Series side by side.
-
-    ``table`` : DataFrame, one row per blend and series after the first: blend, series (number, from
-    2), lot (its name), against (that of the first), estimate, lower, upper (shift of the half-sweat
-    load, points of load, with 90 % limits; below 0 it sweats earlier).
-    """
+    """``table``: one row per blend and series after the first with the shift of the half-sweat
+    load, points of load, and its 90 % limits; below 0 it sweats earlier."""
 
     table: pd.DataFrame
-    notes: tuple = field(default=())
+    notes: tuple = ()
 
     @property
     def sentence(self):
@@ -54,26 +51,16 @@ def why_not_compared(analyses):
 
 
 def compare_sweat(analyses: Iterable[Analysis], seed: int = 1) -> Beside:
-    """How much earlier or later the blends of each series sweat than those of the first.
-
-    Parameters
-    ----------
-    analyses : sequence of two or more Analysis. seed : int, of the pairs of draws.
-
-    Raises
-    ------
-    FitError with the sentence of :func:`why_not_compared`.
-    """
+    """How much earlier or later the blends of each series sweat than those of the first; ``seed``
+    is of the pairs of draws. FitError with the sentence of :func:`why_not_compared`."""
     analyses = list(analyses)
     reason = why_not_compared(analyses)
-    if reason:
-        raise FitError(reason)
+    need(not reason, reason, FitError)
     names, rng, rows = lot_names(analyses), np.random.default_rng(seed), []
     for blend in blends_in_common(analyses):
         first, *others = (_half_sweat(a.sweat, blend, rng) for a in analyses)
-        for number, other in enumerate(others, start=2):
-            lower, middle, upper = np.quantile(other - first, [0.05, 0.5, 0.95])
-            rows.append((blend, number, names[number - 1], names[0], middle, lower, upper))
+        rows += [(blend, i, names[i - 1], names[0], *np.quantile(own - first, [0.5, 0.05, 0.95]))
+                 for i, own in enumerate(others, start=2)]
     table = pd.DataFrame(rows, columns=[
         "blend", "series", "lot", "against", "estimate", "lower", "upper"])
     return Beside(table, _notes(analyses))
@@ -88,10 +75,10 @@ def _half_sweat(fit, blend, rng):
 def _say_shift(row):
     """The shift of one blend in a sentence that claims a direction only where it is known."""
     if row.lower > 0 or row.upper < 0:
-        ends = sorted((abs(row.lower), abs(row.upper)))
-        way = "earlier" if row.upper < 0 else "later"
-        return (f"{row.blend}: {row.lot} sweats {abs(row.estimate):.1f} points of load (% of wax) "
-                f"{way} than {row.against}, 90 % interval {ends[0]:.1f} to {ends[1]:.1f} points.")
+        size, way = _say_way(row.estimate).split()
+        low, high = sorted((abs(row.lower), abs(row.upper)))
+        return (f"{row.blend}: {row.lot} sweats {size} points of load (% of wax) "
+                f"{way} than {row.against}, 90 % interval {low:.1f} to {high:.1f} points.")
     return (f"{row.blend}: whether {row.lot} sweats earlier or later than {row.against} is too "
             f"close to call: {_say_way(row.estimate)}, 90 % interval {_say_way(row.lower)} to "
             f"{_say_way(row.upper)}, in points of load (% of wax).")
@@ -128,12 +115,9 @@ def _lots(series):
 
 
 def series_names(analyses):
-    """The titles, with a number where two are the same."""
     titles = [a.series.title for a in analyses]
-    return [
-        t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
-        for i, t in enumerate(titles)
-    ]
+    return [t if titles.count(t) == 1 else f"{t} ({titles[: i + 1].count(t)})"
+            for i, t in enumerate(titles)]
 
 
 def differences(analyses):
@@ -152,8 +136,7 @@ def differences(analyses):
     panels = {frozenset(a.series.throws["assessor"]) for a in analyses}
     panel = "" if len(panels) == 1 else (
         "The panels differ, and each tester uses the throw scale in an own way: compare loads and "
-        "risks rather than throw"
-    )
+        "risks rather than throw")
     return [f"{words}." for words in (*found, lots, panel) if words]
 
 
@@ -173,11 +156,9 @@ def _invented(analyses):
 
 def _records(analyses):
     """Records that are the same twice are no two series."""
-    rows = [a.series.sweat_seen() for a in analyses]
-    for i, j in itertools.combinations(range(len(rows)), 2):
-        if rows[i] <= rows[j] or rows[j] <= rows[i]:
-            return f"{i + 1} and {j + 1} hold the same records"
-    return ""
+    rows = enumerate((a.series.sweat_seen() for a in analyses), start=1)
+    return next((f"{i} and {j} hold the same records" for (i, one), (j, other)
+                 in itertools.combinations(rows, 2) if one <= other or other <= one), "")
 
 
 def _fragrances(analyses):
@@ -209,19 +190,23 @@ def _why_not_blend(analyses, blend):
     if not all(blend in a.sweat.blends for a in analyses):
         return f"{blend} is not in all of them"
     parts = [a.series.wax_parts(blend) for a in analyses]
-    for number, own in enumerate(parts, start=1):
-        if own is None:
-            return f"the wax fractions of {blend} in {number} are not known"
-    if any(own != parts[0] for own in parts[1:]):
-        return f"the wax fractions of {blend} differ ({_numbered(map(_say_parts, parts))})"
-    ends = ["lowest_tested_pct", "highest_tested_pct"]
-    spans = [tuple(a.ceiling.of(blend)[end] for end in ends) for a in analyses]
-    if any(is_missing(low) for low, _ in spans):
+    if None in parts:
+        return f"the wax fractions of {blend} in {parts.index(None) + 1} are not known"
+    if said := _differ(map(_say_parts, parts), f"the wax fractions of {blend} differ"):
+        return said
+    spans = [a.ceiling.of(blend)[["lowest_tested_pct", "highest_tested_pct"]] for a in analyses]
+    if any(map(is_missing, (low for low, _ in spans))):
         return f"{blend} was not graded under {analyses[0].ceiling.stress} in all of them"
-    if max(low for low, _ in spans) >= min(high for _, high in spans):
+    if _apart(spans, touching=True):
         loads = [f"{say_range(*span, lambda v: f'{v:.1f}')} % of wax" for span in spans]
         return f"the loads tested of {blend} do not overlap ({_numbered(loads)})"
     return ""
+
+
+def _apart(spans, touching=False):
+    """Whether spans of loads or days have nothing in common."""
+    low, high = max(low for low, _ in spans), min(high for _, high in spans)
+    return low > high or (touching and low == high)
 
 
 def _say_parts(parts):
@@ -236,23 +221,14 @@ def _numbered(words):
 
 
 def _notes(analyses):
-    notes = [
-        "The shift holds all that differs between the series, not the lots alone: days, room and "
-        "hands as well. Only one series with both lots side by side sets them apart.",
-    ]
-    common = blends_in_common(analyses)
-    for blend in sorted({b for a in analyses for b in a.sweat.blends} - set(common)):
-        notes.append(f"{blend} is not compared: {_why_not_blend(analyses, blend)}.")
-    return tuple(notes) + _ages(analyses)
-
-
-def _ages(analyses):
-    """Pieces looked at after another time may sweat more for that."""
+    others = {b for a in analyses for b in a.sweat.blends} - set(blends_in_common(analyses))
+    notes = ["The shift holds all that differs between the series, not the lots alone: days, room "
+             "and hands as well. Only one series with both lots side by side sets them apart."]
+    notes += [f"{b} is not compared: {_why_not_blend(analyses, b)}." for b in sorted(others)]
     ages = [pd.to_numeric(a.series.sweat()["age_days"]) for a in analyses]
     spans = [(own.min(), own.max()) for own in ages]
-    if any(is_missing(low) for low, _ in spans):
-        return ()
-    if max(low for low, _ in spans) <= min(high for _, high in spans):
-        return ()
-    words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
-    return (f"The pieces were inspected after other times ({words}), which the shift holds too.",)
+    if not any(is_missing(low) for low, _ in spans) and _apart(spans):
+        words = _numbered(f"{low:g} to {high:g} days" for low, high in spans)
+        notes.append(f"The pieces were inspected after other times ({words}), which the shift "
+                     "holds too.")
+    return tuple(notes)

@@ -13,8 +13,9 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
-from scentlab.sharing.guard import SharingError
-from scentlab.sharing.pages import place_for, render, write_page
+from scentlab.sharing.figures import kept_as
+from scentlab.sharing.guard import need
+from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import Shown
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
@@ -32,30 +33,14 @@ _SHORT = 16  # digits of a fingerprint that are printed
 def dossier_html(
     analysis: Analysis, batch: Any, checked: str = "", photos: Sequence[Shown] = (),
 ) -> str:
-    """One page about the load of one blend, to print as it is.
-
-    Parameters
-    ----------
-    analysis : Analysis
-    batch : Batch of :func:`scentlab.make_batch`: its blend, its load and what to weigh for it.
-    checked : str, who checked it and when, up to 120 characters; empty leaves lines for a pen.
-    photos : Shown, of pieces of this blend, the first three of which are shown.
-
-    Returns
-    -------
-    str, a complete HTML document without any reference to the network.
-
-    Raises
-    ------
-    SharingError for too long a name, FitError for a blend that has no answer.
+    """One page about the load of one blend, to print as it is: what :func:`write_dossier` writes.
     """
-    if len(checked) > MOST_CHECKED:
-        raise SharingError(f"who checked it may have {MOST_CHECKED} characters, this has "
-                           f"{len(checked)}")
+    need(len(checked) <= MOST_CHECKED,
+         f"who checked it may have {MOST_CHECKED} characters, this has {len(checked)}")
     name = batch.known.blend
     rows = analysis.pick.table.set_index("blend", drop=False)
-    if name not in rows.index:
-        raise FitError(f"no blend is called {name!r}; there are {', '.join(rows.index)}")
+    need(name in rows.index, f"no blend is called {name!r}; there are {', '.join(rows.index)}",
+         FitError)
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct, sold=True),
@@ -77,7 +62,9 @@ def write_dossier(
     ----------
     analysis : Analysis
     path : str or Path, of the HTML file.
-    batch, checked, photos : as :func:`dossier_html` takes them.
+    batch : Batch of :func:`scentlab.make_batch`: its blend, its load and what to weigh for it.
+    checked : str, who checked it and when, up to 120 characters; empty leaves lines for a pen.
+    photos : Shown, of pieces of this blend, the first three of which are shown.
 
     Returns
     -------
@@ -85,12 +72,13 @@ def write_dossier(
 
     Raises
     ------
-    FileNotFoundError when the folder does not exist, and those of :func:`dossier_html`.
+    FileNotFoundError when the folder does not exist, SharingError for too long a name, FitError
+    for a blend that has no answer.
 
     >>> write_dossier(analysis, "exports/dossier.html", batch)  # doctest: +SKIP
     """
-    path = place_for(path, "the dossier")
-    return write_page(dossier_html(analysis, batch, checked, photos), path, "the dossier")
+    return write_page(path, "the dossier",
+                      lambda: dossier_html(analysis, batch, checked, photos))
 
 
 def _answer(analysis, row, batch):
@@ -122,63 +110,50 @@ def _protocol(analysis, blend):
     """How it was tested: storage, heat as it was reached, pots, people, days."""
     series, rests = analysis.series, analysis.rests
     found = {} if rests is None else dict(rests.of(blend)[["name", "value"]].to_numpy().tolist())
-    own = {name: frame[frame["blend"] == blend] for name, frame in (
-        ("pours", series.pours), ("sweat", series.sweat()), ("throws", series.throws))}
+    pours, sweat, throws = (_of(f, blend) for f in (series.pours, series.sweat(), series.throws))
     yield "Storage that decides", storage_words(analysis)
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
-    yield "Poured", f"{_days(own['pours'].get('poured_on'))}: " + ", ".join((
-        count(own["pours"]["pot"].nunique(), "pot"), f"{len(own['pours'])} test batches"))
-    pieces, graders = own["sweat"]["code"].nunique(), own["sweat"]["assessor"].dropna()
-    yield "Inspected", f"{count(pieces, 'piece')} by blind code, by {_people(graders)}"
-    throws = own["throws"]
+    yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
+                     f"{len(pours)} test batches")
+    yield "Inspected", (f"{count(sweat['code'].nunique(), 'piece')} by blind code, by "
+                        f"{_people(sweat['assessor'])}")
     if len(throws):
-        sessions = count(throws["sitting"].nunique(), "session")
-        yield "Smelt", (f"{count(len(throws), 'score')} in {sessions}, by "
+        yield "Smelt", (f"{count(len(throws), 'score')} in "
+                        f"{count(throws['sitting'].nunique(), 'session')}, by "
                         f"{_people(throws['assessor'])}")
 
 
 def _people(codes):
-    codes = sorted(set(codes))
+    codes = sorted(set(codes.dropna()))
     return ", ".join(codes) if 0 < len(codes) <= 8 else count(len(codes), "tester")
 
 
 def _days(values):
-    days = sorted(str(v)[:10] for v in ([] if values is None else values) if not is_missing(v))
+    days = sorted(str(v)[:10] for v in values if not is_missing(v))
     return MISSING if not days else " to ".join(dict.fromkeys((days[0], days[-1])))
 
 
 def weigh_table(batch):
-    """What a batch is made of: a row for each material with its part, its lot and what to weigh.
-
-    Parameters
-    ----------
-    batch : Batch of :func:`scentlab.make_batch`.
-
-    Returns
-    -------
-    View
-    """
-    of = {wax.name: wax for wax, _ in batch.blend.parts}
-    rows = [(name, f"{100 * batch.blend.fractions[name]:g} % of the wax", of[name], grams, 0)
-            for name, grams in batch.waxes]
-    load = say_load_oz(batch.known.load_pct, sold=True)
-    rows.append((batch.fragrance.name, load, batch.fragrance, batch.fragrance_g, 1))
+    """What a batch is made of: a row for each material with its part, its lot and what to weigh."""
+    rows = [(wax, f"{100 * fraction:g} % of the wax", say_grams(grams, 0))
+            for (wax, fraction), (_, grams) in zip(batch.blend.parts, batch.waxes, strict=True)]
+    rows.append((batch.fragrance, say_load_oz(batch.known.load_pct, sold=True),
+                 say_grams(batch.fragrance_g)))
     return tables.view(
-        f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0]),
+        f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0].name),
         ("*Part", lambda r: r[1]),
-        ("*Lot", lambda r: say_lot(r[2].lot) if r[2].lot else "not recorded"),
-        ("Weigh", lambda r: say_grams(r[3], r[4])),
+        ("*Lot", lambda r: say_lot(r[0].lot) if r[0].lot else "not recorded"),
+        ("Weigh", lambda r: r[2]),
     )
 
 
 def _how(batch):
     """How warm and how long, and what the fragrance holds, in sentences."""
-    blend, pouring, oil = batch.blend, batch.pouring, batch.fragrance
-    add, pour = (makers if planned is None else planned for planned, makers in (
-        (pouring.add_temp_c, blend.add_temp_c), (pouring.pour_temp_c, blend.pour_temp_c)))
-    for words, value in (("Fragrance in at", add), ("Pour at", pour)):
+    oil = batch.fragrance
+    for words, value in zip(("Fragrance in at", "Pour at"), batch.pouring.heat_of(batch.blend),
+                            strict=True):
         yield f"{words} {'what the makers say' if value is None else say_temperature(value)}."
-    yield f"Stir {pouring.stir_min:g} min."
+    yield f"Stir {batch.pouring.stir_min:g} min."
     if oil.flash_point_c:
         yield f"Flash point {say_temperature(oil.flash_point_c)}."
     if oil.allergens:
@@ -187,49 +162,37 @@ def _how(batch):
 
 
 def counts_table(analysis, blend):
-    """Per load what was seen of a blend: pieces over the limit grade of those inspected.
-
-    Parameters
-    ----------
-    analysis : Analysis. blend : str.
-
-    Returns
-    -------
-    View, a row for each planned load (or load to 0.1 where none was planned), lowest first.
-    """
+    """Per planned load (or load to 0.1 where none was planned) what was seen of a blend: pieces
+    over the limit grade of those inspected."""
     series, rules = analysis.series, analysis.rules
-    pours = series.pours[series.pours["blend"] == blend]
+    pours, grades, throws = (_of(f, blend) for f in (series.pours, series.grades, series.throws))
     planned = pd.to_numeric(pours["planned_load_pct"]).fillna(pours["load_pct"].round(1))
     load_of = dict(zip(pours["pour"], planned, strict=True))
 
+    def by_load(frame, words, **found):
+        seen = frame.groupby(frame["pour"].map(load_of)).agg(**found)
+        return pd.Series([words.format(*row) for row in seen.itertuples(index=False)], seen.index,
+                         dtype=object)
+
     def over(test, stress, grade):
-        own = series.grades[(series.grades["test"] == test) & (series.grades["blend"] == blend)]
-        own = own[own["grade"].notna()].assign(load=own["pour"].map(load_of))
-        if stress:
-            kept = own["stress"].astype(object)
-            own = own[kept.where(kept.notna(), "rest") == stress]
-        worst = own.groupby(["load", "code"])["grade"].max()  # a piece counts once, at its worst
-        seen = (worst >= grade).groupby(level="load").agg(["sum", "count"])
-        return lambda load: MISSING if load not in seen.index else "{sum} of {count}".format(
-            **seen.loc[load].astype(int))
-
-    own = series.throws[series.throws["blend"] == blend]
-    means = {kind: group.groupby(group["pour"].map(load_of))["throw"].agg(["mean", "count"])
-             for kind, group in own.groupby(own["kind"].map(THROW_WORDS))}
-
-    def smelt(kind):
-        return lambda load: MISSING if load not in means[kind].index else (
-            "{mean:.1f} ({count:.0f})".format(**means[kind].loc[load]))
+        own = grades[(grades["test"] == test) & grades["grade"].notna()]
+        own = own[kept_as(own) == stress] if stress else own
+        own = own.assign(over=own["grade"] >= grade)
+        worst = own.groupby("code", as_index=False)[["pour", "over"]].max()  # a piece counts once
+        return by_load(worst, "{} of {}", over=("over", "sum"), count=("over", "size"))
 
     grade, frost = rules.limit_grade, rules.frost_limit_grade
-    columns = [
-        ("Load", lambda load: say_load_oz(load)),
-        *((f"Sweat {grade}+, {STRESS_WORDS[s]}", over("sweat", s, grade))
-          for s in ("heat", "rest")),
-        (f"Frost {frost}+", over("frost", None, frost)),
-        *((f"{capital(kind)} throw, mean (scores)", smelt(kind)) for kind in means),
-    ]
-    loads = sorted(set(planned))
-    shown = [c for c in columns if any(c[1](load) != MISSING for load in loads)]
+    seen = pd.DataFrame({
+        **{f"Sweat {grade}+, {STRESS_WORDS[s]}": over("sweat", s, grade) for s in ("heat", "rest")},
+        f"Frost {frost}+": over("frost", None, frost),
+        **{f"{capital(kind)} throw, mean (scores)": by_load(
+            own, "{:.1f} ({:.0f})", mean=("throw", "mean"), count=("throw", "count"))
+           for kind, own in throws.groupby(throws["kind"].map(THROW_WORDS))},
+    }, index=sorted(set(planned))).dropna(axis=1, how="all").fillna(MISSING)
+    seen.insert(0, "Load", [say_load_oz(load) for load in seen.index])
     return tables.view("Seen by load: pieces at or over the grade, of those inspected",
-                       loads, *shown)
+                       seen, *((name, name) for name in seen))
+
+
+def _of(frame, blend):
+    return frame[frame["blend"] == blend]

@@ -61,18 +61,11 @@ class Panel:
 
 
 def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
-    """A picture for the template.
+    """A picture for the template: sizes, ticks, marks and panels in pixels, ``alt``, what it shows
+    in words, and ``data``, the arguments.
 
-    Parameters
-    ----------
-    title : str. places : the loads (or hours) tested, between which it reaches.
-    panels : sequence of Panel. marks : (kind, words, load), upright lines through all panels.
-    shaded : bool, whether what was tested is shaded.
-
-    Returns
-    -------
-    dict of sizes, ticks, marks and panels in pixels, ``alt``, what it shows in words, and ``data``,
-    the arguments.
+    ``places`` : the loads (or hours) tested, between which it reaches. ``marks`` : (kind, words,
+    load), upright lines through all panels.
     """
     low, high = float(np.min(places)), float(np.max(places))
     pad = 0.05 * max(high - low, 1.0)
@@ -81,13 +74,14 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
             "shaded": shaded}
     marks = [m for m in marks if not is_missing(m[2]) and low - 0.06 <= m[2] <= high + 0.06]
     marks, on_left = _in_rows(marks, across)
-    top, drawn = 4 + MARK_ROW * len(marks), []
+    first = top = 4 + MARK_ROW * len(marks)
+    drawn = []
     for panel in panels:
         drawn.append(_panel(panel, across, top + GAP - 6 + COUNTS * bool(panel.counts)))
-        top = drawn[-1]["bottom"]
+        first, top = drawn[0]["top"], drawn[-1]["bottom"]
     return {
         "width": WIDTH, "left": LEFT, "right": RIGHT, "height": top + FOOT, "bottom": top,
-        "first": drawn[0]["top"] if drawn else top, "axis": axis, "panels": drawn, "title": title,
+        "first": first, "axis": axis, "panels": drawn, "title": title,
         "ticks": [(across(v), f"{v:.3g}", say_loads(v) if axis == LOAD and v else None)
                   for v in (load_ticks if axis == LOAD else _ticks)(low, high)],
         "shade": (across(low), across(high)) if shaded else None,
@@ -100,8 +94,8 @@ def figure(title, places, panels, marks=(), axis=LOAD, shaded=True):
 def _panel(panel, across, top):
     bottom, values = top + panel.height, [v for v, _ in panel.ticks] or [0, 1]
     level = _scale(min(values), max(values), bottom, top, panel.root)
-    drawn = {
-        "label": panel.label, "top": top, "bottom": bottom, "kind": panel.kind, "note": panel.note,
+    drawn = vars(panel) | {
+        "top": top, "bottom": bottom,
         "ticks": [(level(v), words) for v, words in panel.ticks],
         "rule": None if panel.rule is None else level(panel.rule),
         "points": _dots(panel, across, level), "line": "", "band": "",
@@ -118,7 +112,6 @@ def _panel(panel, across, top):
 
 
 def _scale(low, high, start, end, root=False):
-    """Pixels of a value, held inside the panel."""
     def place(value):
         share = min(max((value - low) / (high - low), 0.0), 1.0)
         return round(start + (end - start) * (share**0.5 if root else share), 1)
@@ -148,31 +141,24 @@ def _in_rows(marks, across):
     lowest, so that words cross no line of another. On the right only where the left has no room.
     """
     rising = sorted(marks, key=lambda m: m[2])
-    on_left = not rising or not (_room(across, rising[0]) < 0 <= _room(across, rising[-1], RIGHT))
+    on_left = not rising or across(rising[0][2]) >= LEFT + _wide(rising[0][1]) or (
+        across(rising[-1][2]) > RIGHT - _wide(rising[-1][1]))
     return (rising[::-1] if on_left else rising), on_left
 
 
-def _room(across, mark, end=None):
-    """Pixels between the words of a mark and an end of the picture: the left one, or this."""
-    words, x = 6 * (len(mark[1]) + 8), across(mark[2])
-    return x - LEFT - words if end is None else end - x - words
+def _wide(words):
+    """About so many pixels take these words with a load."""
+    return 6 * (len(words) + 8)
 
 
 def _mark(x, y, on_left, kind, words, load):
-    """An upright line; its words stand on its left where there is room."""
     sold = kind in SOLD
-    loads = say_loads(load, sold)
     return {"x": x, "y": y, "kind": kind, "words": words, "wax": percent_of_wax(load, sold),
-            "oz": loads.oz,
-            "end": on_left and x > LEFT + 6 * (len(words) + 8)}
+            "oz": say_loads(load, sold).oz, "end": on_left and x > LEFT + _wide(words)}
 
 
 def _ticks(low, high):
-    """Round values between two, at most seven of them.
-
-    >>> _ticks(4.0, 14.0), _ticks(1.0, 1.0)
-    ([4.0, 6.0, 8.0, 10.0, 12.0, 14.0], [1.0])
-    """
+    """Round values between two, at most seven of them."""
     if high <= low:
         return [low]
     step = 10.0 ** floor(log10((high - low) / 6.0))
@@ -215,17 +201,15 @@ def blend_figure(analysis, blend):
     rules, stress = analysis.rules, analysis.ceiling.stress
     kept = STRESS_WORDS[stress]
     sweat = analysis.series.sweat()
-    own = sweat[(sweat["blend"] == blend) & (_kept(sweat) == stress) & sweat["grade"].notna()]
-    graded, smelt = _loads(own), np.array([])
-    if analysis.throw is not None:
-        smelt = _loads(_of(analysis.throw.points, blend))
-    curve = None
+    own = sweat[(sweat["blend"] == blend) & (kept_as(sweat) == stress) & sweat["grade"].notna()]
+    graded, curve = _loads(own), None
+    smelt = [] if analysis.throw is None else _loads(_of(analysis.throw.points, blend))
     if len(graded):
         curve = _curve(sweat_risk(analysis.sweat, blend, _grid(graded), rules.limit_grade,
                                   stress), "risk")
     every = np.concatenate([graded, smelt, _loads(_of(analysis.series.pours, blend))])
     return figure(
-        f"{blend}: hot throw, risk of sweat and pieces".replace("hot", _kind(analysis)), every,
+        f"{blend}: {_kind(analysis)} throw, risk of sweat and pieces", every,
         (_throw_panel(analysis, blend, smelt),
          _risk_panel(rules.limit_grade, stress, curve, rule=rules.risk,
                      note="" if len(graded) else f"no piece {kept} was inspected"),
@@ -241,8 +225,8 @@ def legend(analysis):
     """The legend of the first page's picture in lines: what its marks mean, and the risk itself."""
     best, rules = analysis.pick.table.iloc[0], analysis.rules
     grade = rules.limit_grade
-    words = (w.removeprefix("visible ").split()[0] for w in SWEAT_GRADES)
-    words = ", ".join(f"{g} {w}" for g, w in enumerate(words))
+    words = ", ".join(f"{g} {w.removeprefix('visible ').split()[0]}"
+                      for g, w in enumerate(SWEAT_GRADES))
     lines = [
         "bands: 90 % intervals; shaded: loads tested",
         f"dotted: accepted risk, {say_percent(rules.risk)}; scale of risk: square root",
@@ -273,18 +257,20 @@ def _kind(analysis):
 def _throw_panel(analysis, blend, smelt):
     """Throw over load; a point is a piece, at the mean of its testers."""
     throws, kind = analysis.series.throws, _kind(analysis)
-    note, curve = "", None
+    curve, note = None, "no fit of throw" if len(throws) else "throw was not scored"
     if len(smelt):
-        curve = _curve(throw_curve(analysis.throw, blend, _grid(smelt)), "throw")
-    else:
-        note = "no fit of throw" if len(throws) else "throw was not scored"
+        curve, note = _curve(throw_curve(analysis.throw, blend, _grid(smelt)), "throw"), ""
     own = throws[(throws["blend"] == blend) & (throws["kind"].map(THROW_WORDS) == kind)]
     points = tuple(
         (load, float(scores.mean()), "", f"Piece {code}, test batch {pour}, {say_load_oz(load)}: "
          f"{kind} throw {scores.mean():.1f} of 10, mean of {len(scores)}")
         for (code, pour, load), scores in own.groupby(["code", "pour", "load_pct"])["throw"]
     )
-    return Panel(f"{kind} throw, 0 to 10", _THROWS, curve, points, kind="throw", note=note)
+    return _throw_scale(kind, curve, points, note)
+
+
+def _throw_scale(kind, curve, points=(), note=""):
+    return Panel(f"{kind} throw, 0 to 10".strip(), _THROWS, curve, points, kind="throw", note=note)
 
 
 def _pieces(own, limit_grade, storage):
@@ -313,9 +299,8 @@ def pick_figure(pick):
         loads, marks = _loads(_of(pick.tradeoff, row["blend"])), _decide(row)
         if not len(loads):
             continue
-        said = [f"{words} {say_percent_of_wax(load, sold=True)}" for words, load in (
-            ("use", row["load_pct"]), ("safe up to", row["ceiling_load_pct"]))
-            if not is_missing(load)]
+        said = [f"{words} {say_percent_of_wax(row[load], sold=True)}" for words, load in (
+            ("use", "load_pct"), ("safe up to", "ceiling_load_pct")) if not is_missing(row[load])]
         said = ", ".join(said if len(said) > 1 else ["no load qualifies", *said])
         rows.append(Panel(f"{row['blend']}: {said}", (), marks=marks, height=14,
                           span=(loads.min(), loads.max())))
@@ -343,8 +328,7 @@ def throw_figure(fit, blend):
     points = tuple((r.load_pct, r.throw, "", f"{r.assessor}, {say_load_oz(r.load_pct)}: {kind} "
                     f"throw {r.throw:.1f} of 10") for r in own.itertuples())
     curve = _curve(throw_curve(fit, blend, _grid(_loads(own))), "throw")
-    return figure(f"{blend}: {kind} throw", _loads(own), [
-        Panel(f"{kind} throw, 0 to 10", _THROWS, curve, points, kind="throw")])
+    return figure(f"{blend}: {kind} throw", _loads(own), [_throw_scale(kind, curve, points)])
 
 
 def frost_figure(fit, blend, limit_grade=2, age_days=None):
@@ -369,18 +353,17 @@ def warmer_figure(fit, blend):
     arm = _of(fit.arms, blend).iloc[0]
     hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
     curve = _curve(fit.curve(arm.name, hours), "throw", "hours")
-    panel = Panel("throw, 0 to 10", _THROWS, curve, kind="throw")
     return figure(f"{blend}: throw on the warmer at {say_load_oz(arm['load_pct'])}", hours[[0, -1]],
-                  [panel], axis="time on the warmer, h")
+                  [_throw_scale("", curve)], axis="time on the warmer, h")
 
 
 def further_figures(analysis):
     """Frost and hours on the warmer of each blend, in the order of the pick."""
     rules, life = analysis.rules, analysis.longevity and analysis.longevity.throw_life
-    frost, blends = analysis.frost, list(analysis.pick.table["blend"])
-    found = [frost_figure(frost, b, rules.frost_limit_grade, rules.ship_age_days)
-             for b in blends if frost is not None and b in frost.blends]
-    return found + [warmer_figure(life, b) for b in blends if life and b in life.blends]
+    frost, blends = analysis.frost, analysis.pick.table["blend"]
+    return [frost_figure(frost, b, rules.frost_limit_grade, rules.ship_age_days)
+            for b in blends if frost and b in frost.blends] + [
+        warmer_figure(life, b) for b in blends if life and b in life.blends]
 
 
 def check_figure(check):
@@ -399,7 +382,8 @@ def _of(frame, blend):
     return frame[frame["blend"] == blend]
 
 
-def _kept(grades):
+def kept_as(grades):
+    """How each piece was kept; where nobody said, at room temperature."""
     stress = grades["stress"].astype(object)
     return stress.where(stress.notna(), "rest")
 

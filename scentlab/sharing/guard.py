@@ -6,13 +6,10 @@ another word ('figure' for the fragrance Fig) may be nothing, and is shown for a
 """
 
 import ast
-import base64
-import contextlib
 import functools
 import html
 import json
 import re
-import zlib
 from dataclasses import dataclass
 from importlib.resources import files
 
@@ -21,7 +18,7 @@ from scentlab.text import alike, searchable
 STAND_IN = "[not shared]"
 _GAP = "[ -]{0,2}"  # signs and spaces that may split a name
 _ESCAPED = re.compile(r"\\u([0-9a-fA-F]{4})|%([0-9a-fA-F]{2})")
-_PICTURE = re.compile(r"data:image/[a-z+.-]+;base64,([A-Za-z0-9+/=\s]+)")
+_PICTURE = re.compile(r"data:image/jpeg;base64,[A-Za-z0-9+/=]+")
 _TAG = re.compile(r"<[^!][^>]*>")
 _HASH = re.compile(r"sha256:[0-9a-f]{64}|\b[0-9a-f]{64}\b")
 
@@ -30,8 +27,14 @@ class SharingError(ValueError):
     """A package that cannot be made or read. The message says what to change."""
 
 
+def need(good, words, error=SharingError):
+    """An error of these words, unless all is well."""
+    if not good:
+        raise error(words)
+
+
 class UndecidedError(SharingError):
-    """Words that hold a hidden name and may be nothing; ``undecided`` lists them."""
+    """Words that may give a hidden name away; ``undecided`` lists them."""
 
     def __init__(self, finds):
         self.undecided = tuple(dict.fromkeys(hit.shown for hit, _ in finds))
@@ -49,8 +52,6 @@ class UndecidedError(SharingError):
 
 @dataclass(frozen=True)
 class Hit:
-    """A find: the hidden text, the words in which it was found, and whether they are it alone."""
-
     word: str
     shown: str
     whole: bool
@@ -58,15 +59,13 @@ class Hit:
 
 @dataclass(frozen=True)
 class Guard:
-    """What is to be found: ``names`` also inside words, ``texts`` (notes, codes) as they are.
-
-    ``may_stay`` are words that were decided to be nothing.
+    """What is to be found: ``names`` also inside words, ``texts`` (notes, codes) as they are, but
+    no words that ``may_stay``.
 
     >>> guard = Guard(names=("Cedar", "Fig"))
     >>> [hit.shown for hit in guard.hits("ce-dar_v2, cedarwood, spice dark, figure")]
     ['ce-dar', 'cedarwood', 'figure']
-    >>> guard.scrubbed("CEDAR smoke; a figure")
-    '[not shared] smoke; a figure'
+
     """
 
     names: tuple = ()
@@ -81,7 +80,6 @@ class Guard:
                 for word, pattern, inside in found if pattern]
 
     def hits(self, text):
-        """The finds in a text, each word once."""
         return tuple(dict.fromkeys(hit for hit, _, _ in self._spans(text)))
 
     def _spans(self, text):
@@ -123,11 +121,7 @@ class Guard:
 
 
 def holds(text, word):
-    """Whether a text holds another as words of their own.
-
-    >>> holds("Cedar smoke, 8 %", "cedar SMOKE"), holds("a <figure>", "fig")
-    (True, False)
-    """
+    """Whether a text holds another as words of their own."""
     return bool(Guard(texts=(word,)).hits(text))
 
 
@@ -139,7 +133,6 @@ def _pattern(word, gap):
 
 
 def _to_the_ends(plain, start, end):
-    """A span widened to the ends of its first and last word."""
     while start and plain[start - 1].isalnum():
         start -= 1
     while end < len(plain) and plain[end].isalnum():
@@ -148,10 +141,8 @@ def _to_the_ends(plain, start, end):
 
 
 def _is_told(found, plain, span):
-    """Whether a find within longer words can be meant: in one piece, or from a word's begin or end.
-
-    'spice dark' does not tell Cedar, nor 'as high' Ash; 'cedar-wood' and 'bergze-dar' do.
-    """
+    """Whether a find within longer words can be meant: in one piece, or from a word's begin or end
+    ('cedar-wood', but not 'spice dark' for Cedar)."""
     if found.isalnum():
         return True
     start, end = _to_the_ends(plain, *span)
@@ -162,51 +153,19 @@ def _is_told(found, plain, span):
 
 
 def readings(data):
-    """The text of a file as a reader may see it: entities, escapes and pictures made plain, once
-    with and once without what marks it up, which may stand between two words or within one."""
-    text = data.decode("utf-8", "replace")
-    pictures = [_picture_words(base64.b64decode(m[1])) for m in _PICTURE.finditer(text)]
-    text = _HASH.sub(" ", _PICTURE.sub(" ", text))
-    text = _ESCAPED.sub(lambda m: chr(int(m[1] or m[2], 16)), html.unescape(text))
-    return "\n".join([text, _TAG.sub("", text) if "<" in text else "", *pictures])
+    """The text of a file as a reader may see it: entities and escapes made plain, once with and
+    once without what marks it up, which may stand between two words or within one.
 
-
-def _picture_words(data):
-    """The words of a picture: texts, titles and comments of an SVG, the text chunks of a PNG, and
-    what any other kind holds as text of one or of two bytes a letter (WebP: EXIF, XMP).
-
-    Of a JPEG only what is before its pixels, among whose bytes short words arise by chance.
+    Pictures are those of :mod:`scentlab.sharing.photos`: pixels alone, which hold no words.
     """
-    if data.startswith(b"\xff\xd8"):
-        data = data[: data.find(b"\xff\xda")]
-    if data.startswith(b"\x89PNG"):
-        return "\n".join(_png_words(data))
-    text = data.decode("utf-8", "replace")
-    if "<svg" in text[:1000]:
-        return html.unescape(_TAG.sub(" ", text))
-    wide = (data[start:].decode("utf-16-le", "ignore") for start in (0, 1))
-    return "\n".join(map(html.unescape, (text, *wide)))
-
-
-def _png_words(data):
-    place = 8
-    while place + 8 <= len(data):
-        size, kind = int.from_bytes(data[place:place + 4]), data[place + 4:place + 8]
-        chunk, place = data[place + 8:place + 8 + size], place + 12 + size
-        if kind in (b"tEXt", b"zTXt", b"iTXt", b"eXIf"):
-            for part in chunk.split(b"\x00"):
-                yield part.decode("utf-8", "replace")
-            for begin in re.finditer(b"\x78[\x01\x5e\x9c\xda]", chunk):  # of a packed text
-                with contextlib.suppress(zlib.error):
-                    text = zlib.decompressobj().decompress(chunk[begin.start():], 100_000)
-                    yield text.decode("utf-8", "replace")
+    text = _HASH.sub(" ", _PICTURE.sub(" ", data.decode("utf-8", "replace")))
+    text = _ESCAPED.sub(lambda m: chr(int(m[1] or m[2], 16)), html.unescape(text))
+    return "\n".join([text, _TAG.sub("", text) if "<" in text else ""])
 
 
 def _is_ours(hit):
     """Whether a find stands in what every package holds, whatever the series."""
-    if hit.whole:
-        return holds(_fixed_text(), hit.word)
-    return alike(hit.shown) in _kit_words()
+    return holds(_fixed_text(), hit.word) if hit.whole else alike(hit.shown) in _kit_words()
 
 
 @functools.cache
@@ -222,19 +181,16 @@ def _fixed_text():
 @functools.cache
 def _kit_words():
     """Every word of the kit's own sentences, names and templates; examples are none of them."""
-    words = set(re.findall(r"[^\W\d_]+", searchable(_fixed_text())[0]))
+    texts = {_fixed_text()}
     for path in _sources(files("scentlab")):
-        tree = ast.parse(path.read_text(encoding="utf-8"))
-        texts = {node.value for node in ast.walk(tree)
-                 if isinstance(node, ast.Constant) and isinstance(node.value, str)}
-        texts -= {node.body[0].value.value for node in ast.walk(tree)
+        nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
+        texts |= {node.value for node in nodes
+                  if isinstance(node, ast.Constant) and isinstance(node.value, str)}
+        texts -= {node.body[0].value.value for node in nodes
                   if isinstance(node, ast.Module | ast.ClassDef | ast.FunctionDef)
                   and ast.get_docstring(node) is not None}
-        texts |= {node.arg for node in ast.walk(tree)
-                  if isinstance(node, ast.arg | ast.keyword) and node.arg}
-        for text in texts:
-            words.update(re.findall(r"[^\W\d_]+", searchable(text)[0]))
-    return words
+        texts |= {n.arg for n in nodes if isinstance(n, ast.arg | ast.keyword) and n.arg}
+    return {word for text in texts for word in re.findall(r"[^\W\d_]+", searchable(text)[0])}
 
 
 # Folders whose words do not reach a package: forms, commands, guides and the demo.
@@ -242,7 +198,6 @@ _SILENT = ("recording", "forms", "screens", "lab", "panel", "cli", "guide", "not
 
 
 def _sources(folder):
-    """The modules whose words can reach a package: not the forms, commands and demo."""
     for path in folder.iterdir():
         if path.is_dir() and path.name not in _SILENT:
             yield from _sources(path)

@@ -9,7 +9,6 @@ from __future__ import annotations
 
 import contextlib
 import hashlib
-import html
 import io
 import json
 import re
@@ -17,9 +16,10 @@ import shutil
 import stat
 import zipfile
 import zlib
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 from pathlib import Path
 
+import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import DRAWS, analyse
@@ -28,7 +28,7 @@ from scentlab.results import FitError, Result
 from scentlab.schema import DataError
 from scentlab.series import Series, plan_problem, shape_problem
 from scentlab.sharing import parts
-from scentlab.sharing.guard import SharingError
+from scentlab.sharing.guard import SharingError, need
 from scentlab.sharing.package import (
     DESCRIPTOR,
     FORMAT,
@@ -36,7 +36,7 @@ from scentlab.sharing.package import (
     schema_of,
     series_from_files,
 )
-from scentlab.sharing.pages import write_whole
+from scentlab.sharing.pages import draw, write_whole
 from scentlab.text import unseen
 from scentlab.units import load_from_weights
 
@@ -53,7 +53,9 @@ _PAGE = re.compile(r'<form id="reply"[^>]* data-page="([0-9a-f]{64})">')
 _NEEDED = {DESCRIPTOR, "settings.json", "report.html", "pick.csv"} | {
     f"{part.name}.csv" for part in parts.DATA_PARTS
 }
-_ALLOWED = _NEEDED | {"plan.json"} | {f"{part.name}.csv" for part in parts.OPTIONAL_PARTS}
+_ALLOWED = _NEEDED | {"plan.json", "dossier.html"} | {
+    f"{part.name}.csv" for part in parts.OPTIONAL_PARTS
+}
 # Names, and the kind of what is under them; "!" marks what must be there.
 _ABOUT = {"title": str, "fragrance": str, "currency": str, "piece_g": float, "invented": bool}
 _SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": [str], "versions": {}}
@@ -66,18 +68,9 @@ class PackageError(SharingError):
 
 @dataclass(frozen=True, repr=False)
 class Opened(Result):
-    """A package that was checked and analysed again.
-
-    Attributes
-    ----------
-    analysis : Analysis, made here from the package's records, rules and seed.
-    table : DataFrame, per blend the pick and ceiling in the package and as found here.
-    same : bool, whether every pick and ceiling agrees to the printed digits.
-    versions : dict, what made the package.
-    notices : tuple of sentences of the sender about what was held back.
-    fingerprint : str, SHA-256 of the descriptor, which names every file's hash.
-    files : dict of name to bytes.
-    """
+    """A package that was checked and analysed again: ``table`` has per blend the loads in the
+    package and as found here, ``same`` whether all agree to the printed digits, ``fingerprint`` the
+    SHA-256 of the descriptor, which names every file's hash; ``files`` are name to bytes."""
 
     analysis: object
     table: pd.DataFrame
@@ -85,16 +78,14 @@ class Opened(Result):
     versions: dict
     notices: tuple
     fingerprint: str
-    files: dict = field(default_factory=dict)
+    files: dict
 
     @property
     def notes(self):
-        """The notices, as every result shows its notes."""
         return self.notices
 
     @property
     def sentence(self):
-        """Whether the pick is the same, in one sentence."""
         own = self.analysis.pick.sentence
         if self.same:
             return f"The package is whole; its loads are found again to the printed digits. {own}"
@@ -105,22 +96,17 @@ class Opened(Result):
         )
 
     def save(self, folder):
-        """Write the checked files into a new folder, all or none, and return it.
-
-        The sender's page is kept within a page of the kit's own, which says whose it is and lets
-        no script of it run.
-        """
+        """Write the checked files into a new folder, all or none, and return it; the sender's page
+        within one of the kit's own, which says whose it is and runs no script of it."""
         folder = Path(folder)
-        try:
-            folder.mkdir()
-        except FileExistsError:
-            raise PackageError(f"{folder} is there already; give a new folder") from None
-        except FileNotFoundError:
-            raise PackageError(f"{folder.parent}: no such folder; make it first") from None
+        _need(folder.parent.is_dir(), f"{folder.parent}: no such folder", "make it first")
+        _need(not folder.exists(), f"{folder} is there already", "give a new folder")
+        folder.mkdir()
         try:
             for name, data in self.files.items():
-                if name == "report.html":
-                    name, data = SENDERS_PAGE, _caged(data)
+                if name.endswith(".html"):
+                    name, data = name.replace(".html", "-of-the-sender.html"), draw(
+                        "caged.html.j2", caution=CAUTION, page=data.decode("utf-8", "replace"))
                 write_whole(folder / name, data)
         except BaseException:
             shutil.rmtree(folder, ignore_errors=True)
@@ -128,26 +114,11 @@ class Opened(Result):
         return folder
 
 
-_CAGE = """<!doctype html>
-<html lang="en"><head><meta charset="utf-8"><title>A sender's report</title>
-<meta http-equiv="Content-Security-Policy"
- content="default-src 'none'; img-src data:; style-src 'unsafe-inline'">
-<style>body {{font: 1rem sans-serif; margin: 0}} p {{margin: 0; padding: .6rem; background: #fe9}}
-iframe {{border: 0; width: 100%; height: calc(100vh - 6rem)}}</style></head><body>
-<p><strong>{}</strong></p><iframe sandbox title="The sender's report" srcdoc="{}"></iframe>
-</body></html>
-"""
 SENDERS_PAGE = "report-of-the-sender.html"
 CAUTION = (
     "This page was made by the sender of a package, and nobody has checked what it says: rely on "
     "the numbers that scentlab open found again. Its scripts and links are switched off."
 )
-
-
-def _caged(page):
-    """The sender's page within one that says so, in a frame that runs nothing."""
-    text = page.decode("utf-8", "replace")
-    return _CAGE.format(html.escape(CAUTION), html.escape(text)).encode("utf-8")
 
 
 def open_package(path: str | Path) -> Opened:
@@ -193,12 +164,8 @@ def open_package(path: str | Path) -> Opened:
 
 
 def package_fingerprint(path):
-    """SHA-256 of a package's descriptor, as :class:`Opened` has it, without an analysis; of a page
-    with questions what its form names.
-
-    Raises PackageError when the file is neither, or unsafe; a package's files are not held to their
-    hashes here.
-    """
+    """What an answer names: SHA-256 of a package's descriptor; of a page with questions what its
+    form has. PackageError for any other file; a package's files are not held to their hashes."""
     if Path(path).suffix.lower() == ".html":
         named = _PAGE.search(Path(path).read_text(encoding="utf-8", errors="replace"))
         _need(named, f"{Path(path).name} is no page with questions")
@@ -211,9 +178,7 @@ def _sha256(data):
 
 
 def _need(good, words, remedy=ASK):
-    """PackageError with these words and what to do, unless all is well."""
-    if not good:
-        raise PackageError(f"{words}; {remedy}")
+    need(good, f"{words}; {remedy}", PackageError)
 
 
 @contextlib.contextmanager
@@ -228,7 +193,7 @@ def _no_records(words):
 
 
 def _read_zip(path):
-    """Every part in memory, or PackageError. Names are checked before a byte is unpacked."""
+    """Every part in memory; names are checked before a byte is unpacked."""
     _need(path.is_file(), f"{path} is no file", "give the path of the zip that was sent")
     size = path.stat().st_size
     _need(size <= MOST_PACKED, f"{path.name} has {size / 1e6:.0f} MB, more than the "
@@ -275,7 +240,7 @@ def _check_entry(entry, file):
 
 
 def _unpack(archive, entry):
-    """The bytes of one part, never more than it says it has."""
+    """Never more than it says it has."""
     with archive.open(entry) as part:
         data = part.read(entry.file_size + 1)
         # Reading to the end is what makes zipfile compare the checksum.
@@ -301,7 +266,7 @@ def _no_constant(word):
 
 
 def _check_settings(settings):
-    """The settings by age and shape; what is shown to a reader is plain text of some length."""
+    """By age and shape; what is shown to a reader is plain text of some length."""
     made = settings.get("format")
     _need(_is_whole(made) and made >= 1,
           f"settings.json names no format of a package ({_short(made)})")
@@ -341,7 +306,7 @@ def _texts_in(data):
 
 
 def _short(value):
-    """A value of the sender as it may be shown."""
+    """As it may be shown."""
     words = repr(value)
     return words if len(words) <= 60 else f"{words[:57]}..."
 
@@ -396,7 +361,6 @@ def _rules(settings):
 
 
 def _series(files, settings):
-    """The series of the package, every cell checked as in an import."""
     plan = _json(files, "plan.json") if "plan.json" in files else None
     problem = None if plan is None else plan_problem(plan, seen=True)
     _need(not problem, f"plan.json is no plan: {problem}")
@@ -425,7 +389,7 @@ def _check_loads(series):
 
 
 def _check_links(series):
-    """What the foreign keys say: no row speaks of a pour or blend that is not there."""
+    """No row speaks of a pour or blend that is not there."""
     for child, column, parent in parts.LINKS:
         frames = [getattr(series, name, None) for name in (child, parent)]
         if child != "fractions" and frames[0] is not None:
@@ -437,10 +401,8 @@ def _check_links(series):
 def _compare(there, here):
     """Per blend what the package says and what is found here, and whether they print the same."""
     names = ["load_pct", "ceiling_load_pct", "rank"]
-    sides = [t.set_index("blend")[names].astype(float) for t in (there, here)]
-    blends = list(dict.fromkeys([*sides[0].index, *sides[1].index]))
-    there, here = (side.reindex(blends).round(2) for side in sides)
-    same = ((there == here) | (there.isna() & here.isna())).all(axis=1)
-    there, here = (side.reindex(blends) for side in sides)
-    table = there.add_suffix("_in_package").join(here.add_suffix("_here"))
+    table = pd.concat([
+        side.set_index("blend")[names].astype(float).add_suffix(f"_{where}")
+        for side, where in ((there, "in_package"), (here, "here"))], axis=1)
+    same = [np.array_equal(*np.split(row, 2), equal_nan=True) for row in table.round(2).to_numpy()]
     return table.assign(same=same).rename_axis("blend").reset_index()

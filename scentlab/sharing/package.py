@@ -9,24 +9,22 @@ import dataclasses
 import hashlib
 import io
 import json
-import platform
-import re
 import zipfile
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import pandas as pd
 
-import scentlab
 from scentlab.choosing.analysis import Analysis, analyse
 from scentlab.results import Result
 from scentlab.sharing import parts
-from scentlab.sharing.guard import Guard, SharingError, UndecidedError, readings
-from scentlab.sharing.pages import place_for, to_json, write_whole
+from scentlab.sharing.dossier import dossier_html
+from scentlab.sharing.guard import Guard, UndecidedError, need, readings
+from scentlab.sharing.pages import file_name, place_for, to_json, write_whole
 from scentlab.sharing.redaction import Choices, known_choices, redact, redacted_rules
-from scentlab.sharing.report import library_versions, report_html
+from scentlab.sharing.report import report_html, versions
 
 FORMAT = 2  # 1 was that of scentlab 0.1.0, with other rules and columns of the pick
 PROFILE = "https://datapackage.org/profiles/2.0/datapackage.json"
@@ -40,22 +38,17 @@ _TIME = (1980, 1, 1, 0, 0, 0)
 class Package(Result):
     """A package as it would leave: look at it, then ``write`` it.
 
-    Attributes
-    ----------
-    analysis : the analysis of what is shared, which may differ from the maker's own.
-    files : dict of file name to bytes, the descriptor first.
-    notices : tuple of sentences, what is held back and what follows from it.
-    guard : Guard, which finds what is held back in the name of the zip too.
+    ``analysis`` : of what is shared, which may differ from the maker's own. ``files`` : name to
+    bytes, the descriptor first. ``notices`` : what is held back and what follows from it.
     """
 
     analysis: object
     files: dict
-    notices: tuple = field(default=())
+    notices: tuple = ()
     guard: Guard = Guard()
 
     @property
     def notes(self):
-        """The notices, as every result shows its notes."""
         return self.notices
 
     @property
@@ -66,10 +59,8 @@ class Package(Result):
             fields = resource.get("schema", {}).get("fields", [])
             data = self.files[resource["path"]]
             lines = len(pd.read_csv(io.BytesIO(data))) if fields else None
-            rows.append((
-                resource["path"], resource["description"], lines,
-                ", ".join(f["name"] for f in fields), len(data),
-            ))
+            rows.append((resource["path"], resource["description"], lines,
+                         ", ".join(f["name"] for f in fields), len(data)))
         frame = pd.DataFrame(rows, columns=["file", "holds", "rows", "columns", "bytes"])
         return frame.astype({"rows": "Int64"})
 
@@ -83,19 +74,16 @@ class Package(Result):
 
     def text(self, name):
         """A file of the package as text, to read before it leaves."""
-        if name not in self.files:
-            raise SharingError(f"no file {name!r} here; there are {', '.join(self.files)}")
+        need(name in self.files, f"no file {name!r} here; there are {', '.join(self.files)}")
         return self.files[name].decode("utf-8")
 
     def write(self, path):
         """Write the zip to ``path``, whole or not at all, and return the path."""
         path = Path(path)
-        if path.suffix.lower() != ".zip":
-            raise SharingError(f"{path.name} does not end in .zip; give such a name")
+        need(path.suffix.lower() == ".zip", f"{path.name} does not end in .zip; give such a name")
         # The name last: what is in the files was searched before they were shown.
         self.guard.refuse([("the name of the zip", path.name)])
-        write_whole(place_for(path, "the package"), zipped(self.files))
-        return path
+        return write_whole(place_for(path, "the package"), zipped(self.files))
 
 
 EVERYTHING = Choices()
@@ -103,6 +91,7 @@ EVERYTHING = Choices()
 
 def prepare_package(
     analysis: Analysis, choices: Choices = EVERYTHING, photos: Sequence[Any] = (),
+    batch_of: Callable[[Analysis], Any] | None = None,
 ) -> Package:
     """Make a share package of an analysis, in memory.
 
@@ -113,6 +102,7 @@ def prepare_package(
         the package agrees with itself.
     photos : of pieces, as :func:`report_html` takes them; they leave within the report alone, and
         those of a blend that is left out do not.
+    batch_of : makes a Batch of the analysis that is shared, whose dossier then goes along.
 
     Returns
     -------
@@ -127,9 +117,11 @@ def prepare_package(
     choices = known_choices(analysis.series, choices)
     series, held = redact(analysis.series, choices)
     rules = redacted_rules(analysis.rules, choices)
-    shared = through_files(series, rules, analysis.seed, analysis.draws)
+    # As it is read back from its files, types and row order and all.
+    shared = analyse(series_from_files(_data_files(series), series), rules,
+                     seed=analysis.seed, draws=analysis.draws)
     notices = held.notices + _changed_pick(analysis, shared)
-    files = _files(shared, notices, photos)
+    files = _files(shared, notices, photos, batch_of)
     finds = [(hit, name) for name, data in files.items()
              for hit in held.guard.told_by(f"{name}\n{readings(data)}")]
     if finds:
@@ -137,18 +129,12 @@ def prepare_package(
     return Package(shared, files, notices, held.guard)
 
 
-def through_files(series, rules, seed, draws):
-    """The analysis of a series as it is read back from its files, types and row order and all."""
-    own = series_from_files(_data_files(series), series)
-    return analyse(own, rules, seed=seed, draws=draws)
-
-
 def series_from_files(files, about):
     """A series from its CSV files; ``about`` gives what stands outside the tables."""
     frames = {
-        part.name: parts.from_csv(files[f"{part.name}.csv"], part, f"{part.name}.csv")
+        part.name: parts.from_csv(files[name], part, name)
         for part in parts.DATA_PARTS + parts.OPTIONAL_PARTS
-        if part in parts.DATA_PARTS or f"{part.name}.csv" in files
+        if (name := f"{part.name}.csv") in files
     }
     frames["fractions"] = parts.rows_to_fractions(frames["fractions"])
     return dataclasses.replace(about, **frames)
@@ -166,34 +152,27 @@ def zipped(files):
     return out.getvalue()
 
 
-def versions():
-    """The versions that made the numbers."""
-    return {"scentlab": scentlab.__version__, "python": platform.python_version(),
-            **dict(library_versions())}
-
-
 def _changed_pick(own, shared):
     """A notice when what is shared leads to another pick than the maker's own records."""
-    before, after = (
-        (row["blend"], f"{row['load_pct']:.1f}")
-        for row in (own.pick.table.iloc[0], shared.pick.table.iloc[0])
-    )
+    before, after = ((row["blend"], f"{row['load_pct']:.1f}")
+                     for row in (a.pick.table.iloc[0] for a in (own, shared)))
     return () if before == after else (
         "The recommended load of this package differs from that of the whole series, because it "
         "rests on what is shared alone.",
     )
 
 
-def _files(analysis, notices, photos=()):
+def _files(analysis, notices, photos, batch_of):
     """Every file of the package, the descriptor first."""
     files = {"report.html": report_html(analysis, notices, photos=photos).encode("utf-8")}
+    if batch_of and not pd.isna(analysis.pick.table["load_pct"].iloc[0]):
+        files["dossier.html"] = dossier_html(analysis, batch_of(analysis)).encode("utf-8")
     files |= _data_files(analysis.series)
     files["pick.csv"] = parts.to_csv(analysis.pick.table, parts.PICK_PART)
     if analysis.series.plan:
         files["plan.json"] = to_json(analysis.series.plan)
     files["settings.json"] = to_json(_settings(analysis, notices))
-    descriptor = describe(files, analysis.series)
-    return {DESCRIPTOR: to_json(descriptor), **files}
+    return {DESCRIPTOR: to_json(describe(files, analysis.series)), **files}
 
 
 def _data_files(series):
@@ -210,32 +189,26 @@ def _data_files(series):
 def _settings(analysis, notices):
     about = ("title", "fragrance", "piece_g", "currency", "invented")
     return {
-        "format": FORMAT,
-        "series": {name: getattr(analysis.series, name) for name in about},
-        "rules": dataclasses.asdict(analysis.rules),
-        "seed": analysis.seed,
-        "draws": analysis.draws,
-        "versions": versions(),
-        "notices": list(notices),
+        "format": FORMAT, "series": {name: getattr(analysis.series, name) for name in about},
+        "rules": dataclasses.asdict(analysis.rules), "seed": analysis.seed,
+        "draws": analysis.draws, "versions": versions(), "notices": list(notices),
     }
 
 
 def describe(files, series):
     """The Data Package descriptor of the files."""
     return {
-        "$schema": PROFILE,
-        "name": _slug(series.title),
-        "title": series.title,
+        "$schema": PROFILE, "name": file_name(series.title), "title": series.title,
         "description": "Invented demonstration data: no evidence."
         if series.invented else "A fragrance load test of scented wax melts.",
-        "version": f"{FORMAT}.0.0",
-        "keywords": ["wax melts", "fragrance load"],
+        "version": f"{FORMAT}.0.0", "keywords": ["wax melts", "fragrance load"],
         "resources": [_resource(name, data) for name, data in files.items()],
     }
 
 
 _HOLDS = {
     "report.html": ("text/html", "the report"),
+    "dossier.html": ("text/html", "one page for a technical file"),
     "plan.json": ("application/json", "the plan"),
     "settings.json": ("application/json", "rules, seed, draws and versions of the fits"),
 }
@@ -260,8 +233,3 @@ def _resource(name, data):
 def schema_of(part):
     """The Table Schema of a part, with its profile named."""
     return {"$schema": TABLE_PROFILE, **parts.table_schema(part)}
-
-
-def _slug(title):
-    """A name as the standard wants it: lower-case letters, digits, dot, dash, underscore."""
-    return re.sub(r"[^a-z0-9._-]+", "-", title.lower()).strip("-._")[:60] or "series"

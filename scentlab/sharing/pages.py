@@ -5,6 +5,7 @@ import datetime as dt
 import functools
 import hashlib
 import json
+import re
 from importlib.resources import files
 from pathlib import Path
 
@@ -35,18 +36,16 @@ def _hash(text):
 
 
 def fixed_text():
-    """The text that stands in the templates, in one piece."""
     return "\n".join(_source(name) for name in _names())
 
 
-def write_page(text, path, what):
-    """Write a page to ``path``, whole or not at all, and return the path."""
-    path = place_for(path, what)
-    return write_whole(path, text)
+def write_page(path, what, make):
+    """Write the page that ``make`` makes to ``path``, whole or not at all, and return the path."""
+    path = place_for(path, what)  # before anything is made
+    return write_whole(path, make())
 
 
 def place_for(path, what):
-    """The path, if its folder is there: worth asking before anything is made."""
     path = Path(path)
     if not path.parent.is_dir():
         raise FileNotFoundError(
@@ -74,6 +73,11 @@ def _source(name):
     return (files("scentlab.sharing") / name).read_text(encoding="utf-8")
 
 
+def file_name(title):
+    """A title as a name: lower-case letters, digits, dot, dash, underscore."""
+    return re.sub(r"[^a-z0-9._-]+", "-", title.lower()).strip("-._")[:60] or "series"
+
+
 def to_json(data):
-    """Plain data as JSON bytes; a number that is none is refused rather than written as NaN."""
+    """Plain data as JSON bytes; NaN is refused."""
     return json.dumps(data, ensure_ascii=False, indent=1, allow_nan=False).encode("utf-8")

@@ -12,6 +12,7 @@ import io
 
 import pandas as pd
 
+from scentlab.files import table_beside
 from scentlab.schema import (
     BLEEDS,
     HEATS,
@@ -42,56 +43,31 @@ from scentlab.text import armed, disarmed
 from scentlab.words import is_missing
 
 MOST_ROWS = 50_000
-_WAX = "g per 100 g of wax"
-_PRODUCT = "g in 100 g of finished product"
 _LONG: dict = dict(pattern=r"(?s).{1,2000}", pattern_words="a text of 1 to 2000 characters")
-# Unit, lowest and highest value of the numbers that are computed or joined. A limit of an interval
-# of throw may lie outside the scale that a score lies on.
-_UNITS = {
-    "load": (_WAX, 0.0, 4000.0), "content": (_PRODUCT, 0.0, 100.0),
-    "share": ("probability", 0.0, 1.0), "price": ("currency per kg", 0.0, 1e5),
-    "throw": ("throw, 0 to 10", -100.0, 100.0), "points": ("points", 0.0, 20.0),
-    "cost": ("currency", 0.0, 1e6),
-}
+_KEPT = table_beside(__file__, "parts.toml")
 
 
-def _numbers(required, *rows):
-    return [Column(name, "number", meaning, *_UNITS[kind], required=required)
-            for name, kind, meaning in rows]
+def _numbers(group, required=False):
+    return [Column(name, "number", meaning, *_KEPT["kinds"][kind], required=required)
+            for name, (kind, meaning) in _KEPT[group].items()]
 
 
 _COMPUTED = {c.name: c for c in (
-    *_numbers(
-        True, ("load_pct", "load", "fragrance that was weighed, on wax"),
-        ("content_pct", "content", "the same on the finished product"),
-    ),
-    *_numbers(
-        False, ("planned_load_pct", "load", "load that was planned"),
-        ("limit_load_pct", "load", "wax maker's limit"),
-        ("limit_content_pct", "content", "fragrance's limit"),
-        ("wax_price_per_kg", "price", "price of the blend"),
-        ("fragrance_price_per_kg", "price", "price of the fragrance"),
-    ),
+    *_numbers("always", True), *_numbers("sometimes"),
     Column("test", "choice", "what was looked at", choices=TESTS),
     Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
     Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
     *(dataclasses.replace(POURS[n], name=f"second_{n}", meaning="of the piece smelt second")
       for n in ("pour", "pot", "blend")),
-    *_numbers(True, ("second_load_pct", "load", "of the piece smelt second")),
     Column("composition", "text", "waxes by weight", required=False, **_LONG),
 )}
 
 
 def _table(name, meaning, names, *sources, optional=(), **more):
     """A part of these columns: computed ones first, then those of the record."""
-    columns = []
-    for column in names:
-        found = next((s[column] for s in sources if column in s.names), None)
-        found = _COMPUTED.get(column, found)
-        columns.append(
-            dataclasses.replace(found, required=False) if column in optional else found
-        )
-    return Table(name, meaning, tuple(columns), **more)
+    known = {c.name: c for s in sources[::-1] for c in s.columns} | _COMPUTED
+    may_miss = {n: dataclasses.replace(known[n], required=False) for n in optional}
+    return Table(name, meaning, tuple((known | may_miss)[n] for n in names), **more)
 
 
 POUR_PART = _table("pours", POURS.meaning, POUR_COLUMNS, POURS, key=("pour",))
@@ -110,29 +86,9 @@ PICK_PART = Table(
     (
         Column("rank", "integer", "place, best first", "", 1, 1000),
         POURS["blend"],
-        *_numbers(
-            False, ("load_pct", "load", "the recommended load"),
-            ("content_pct", "content", "the same on the finished product"),
-            ("ceiling_load_pct", "load", "the highest safe load"),
-            ("limit_load_pct", "load", "the wax maker's limit"),
-        ),
+        *_numbers("loads"),
         Column("held_by", "text", "what ends the loads to choose from", required=False),
-        *_numbers(
-            False, ("throw", "throw", "throw at the recommended load"),
-            ("throw_lower", "throw", "its lower limit"),
-            ("throw_upper", "throw", "its upper limit"),
-            ("throw_behind", "points", "mean throw below the best to be had"),
-            ("throw_chance", "share", "chance that it is no more than the accepted loss"),
-            ("p_strongest", "share", "chance that no other blend throws more"),
-            ("sweat_risk", "share", "risk of the limit grade or more in a new pot"),
-            ("sweat_lower", "share", "its lower limit"),
-            ("sweat_upper", "share", "its upper limit"),
-            ("p_over", "share", "probability that this risk is over the accepted one"),
-            ("frost_risk", "share", "risk of the frost limit grade or more"),
-            ("frost_lower", "share", "its lower limit"),
-            ("frost_upper", "share", "its upper limit"),
-            ("cost_per_piece", "cost", "materials of a piece"),
-        ),
+        *_numbers("found"),
         Column("reason", "text", "why", required=False, **_LONG),
     ),
     key=("blend",),
@@ -165,29 +121,19 @@ def to_csv(frame, part):
     out = io.StringIO(newline="")
     writer = csv.writer(out, lineterminator="\r\n")
     writer.writerow(part.names)
-    columns = [_cells(frame[c.name], c) for c in part.columns]
-    writer.writerows(zip(*columns, strict=True))
+    writer.writerows(zip(*([_cell(v, c) for v in frame[c.name]] for c in part.columns),
+                         strict=True))
     return out.getvalue().encode("utf-8")
 
 
-def _cells(values, column):
-    return [_cell(_snapped(value, column), column.kind) for value in values]
-
-
-def _snapped(value, column):
-    """A weighted mean of shares may pass 1 in its last digits; such a hair is taken off."""
-    for bound in (column.lower, column.upper):
-        if column.kind == "number" and bound is not None and not is_missing(value):
-            if value != bound and abs(value - bound) < 1e-9:
-                return bound
-    return value
-
-
-def _cell(value, kind):
+def _cell(value, column):
+    kind = column.kind
     if is_missing(value):
         return ""
     if kind == "number":
-        return repr(float(value))
+        # A weighted mean of shares may pass 1 in its last digits; such a hair is taken off.
+        near = (b for b in (column.lower, column.upper) if b is not None and abs(value - b) < 1e-9)
+        return repr(float(next(near, value)))
     if kind == "integer":
         return str(int(value))
     if kind == "date":
@@ -196,19 +142,17 @@ def _cell(value, kind):
 
 
 def from_csv(data, part, file):
-    """The typed frame of CSV bytes that :func:`to_csv` wrote.
-
-    Raises DataError that names file, row, column and value of everything that is wrong.
-    """
+    """The typed frame of CSV bytes that :func:`to_csv` wrote; DataError of all that is wrong."""
     lines = list(csv.reader(io.StringIO(data.decode("utf-8"), newline=""), strict=True))
-    remedy = "Ask for the file again."
-    if not lines or not lines[0]:
-        raise DataError([Problem(file, None, "", None, "a header row", remedy)])
-    if len(lines) - 1 > MOST_ROWS:
-        raise DataError([Problem(file, None, "", None, f"at most {MOST_ROWS} rows", remedy)])
-    for row, cells in enumerate(lines[1:], start=2):
-        if len(cells) != len(lines[0]):
-            raise DataError([Problem(file, row, "", None, f"{len(lines[0])} cells", remedy)])
+    width = len(lines[0]) if lines else 0
+    odd = next((row for row, cells in enumerate(lines, start=1) if len(cells) != width), None)
+    for wrong, row, expected in (
+        (not width, None, "a header row"), (len(lines) > MOST_ROWS + 1, None,
+                                            f"at most {MOST_ROWS} rows"),
+        (odd, odd, f"{width} cells"),
+    ):
+        if wrong:
+            raise DataError([Problem(file, row, "", None, expected, "Ask for the file again.")])
     if len(lines) == 1:
         return pd.DataFrame({c.name: pd.Series(dtype=object) for c in part.columns})
     _refuse_formulas(lines, part, file)
@@ -235,10 +179,7 @@ def _refuse_formulas(lines, part, file):
 
 def fractions_to_rows(fractions):
     """Wax fractions (one row per blend, one column per wax) as rows blend, wax, fraction."""
-    rows = [
-        (blend, wax, float(fractions.at[blend, wax]))
-        for blend in fractions.index for wax in fractions.columns
-    ]
+    rows = [(blend, *part) for blend, own in fractions.iterrows() for part in own.items()]
     return pd.DataFrame(rows, columns=["blend", "wax", "fraction"])
 
 
@@ -254,30 +195,27 @@ def rows_to_fractions(rows):
 
 def table_schema(part):
     """The part's columns as a Table Schema of the Data Package standard, version 2."""
-    schema = {"fields": [_field(c) for c in part.columns], "missingValues": [""]}
-    if part.key:
-        schema["primaryKey"] = list(part.key)
     links = [
         {"fields": [column], "reference": {"resource": parent, "fields": [column]}}
         for child, column, parent in LINKS if child == part.name
     ]
-    return schema | ({"foreignKeys": links} if links else {})
+    return _known(fields=[_field(c) for c in part.columns], missingValues=[""],
+                  primaryKey=list(part.key), foreignKeys=links)
 
 
-_TYPES = {"text": "string", "choice": "string"}
+def _known(**values):
+    """What is not empty; 0 is none of that."""
+    return {n: v for n, v in values.items() if v or type(v) in (int, float)}
 
 
 def _field(column):
-    field = {"name": column.name, "type": _TYPES.get(column.kind, column.kind),
-             "description": column.meaning}
     bound = int if column.kind == "integer" else float
-    known = {
-        "required": column.required or None,
-        "minimum": None if column.lower is None else bound(column.lower),
-        "maximum": None if column.upper is None else bound(column.upper),
-        "enum": list(column.choices) or None,
-        "pattern": None if (column.pattern or "(?s)").startswith("(?s)") else column.pattern,
-    }
-    constraints = {name: value for name, value in known.items() if value is not None}
-    field |= {"unit": column.unit} if column.unit else {}
-    return field | ({"constraints": constraints} if constraints else {})
+    lower, upper = (v if v is None else bound(v) for v in (column.lower, column.upper))
+    pattern = "" if (column.pattern or "").startswith("(?s)") else column.pattern
+    return _known(
+        name=column.name,
+        type={"text": "string", "choice": "string"}.get(column.kind, column.kind),
+        description=column.meaning, unit=column.unit,
+        constraints=_known(required=column.required, minimum=lower, maximum=upper,
+                           enum=list(column.choices), pattern=pattern),
+    )

@@ -12,9 +12,6 @@ QUALITY = 78
 
 @dataclass(frozen=True)
 class Shown:
-    """A photo on a page: the code of its piece, its load in the maker's unit, its words, and its
-    picture as a data address."""
-
     code: str
     load: str
     words: str
@@ -22,18 +19,8 @@ class Shown:
 
 
 def shown_photos(photos, series, load_pct, blend, most=MOST):
-    """The photos of one blend at and above a load, the nearest loads first, each load in turn.
-
-    Parameters
-    ----------
-    photos : sequence of objects with ``code``, ``words`` and ``read()``, which gives a JPEG.
-    series : Series, in which the load of a code is found. load_pct : float, % of wax.
-    blend : str. most : int.
-
-    Returns
-    -------
-    list of Shown; codes that the series does not know are left out.
-    """
+    """The photos (``code``, ``words``, and ``read()`` for a JPEG) of one blend at and above a load,
+    as Shown: the nearest loads first, each in turn; unknown codes are left out."""
     looks = series.grades
     looks = looks[looks["blend"] == blend].drop_duplicates("code").set_index("code")["load_pct"]
     near = round(float(load_pct), 1)

@@ -43,10 +43,8 @@ class Picture:
         return as_figure(self.figures)
 
     def save(self, path: str | Path) -> Path:
-        """Write it and return its path: the first figure as .svg, all as .png, .pdf and so on.
-
-        ValueError for a kind of file that matplotlib does not write.
-        """
+        """Write it and return its path: the first figure as .svg, all as .png, .pdf and so on;
+        ValueError for a kind of file that matplotlib does not write."""
         path = Path(path)
         if path.suffix == ".svg":
             return write_whole(path, draw("picture.svg.j2", f=self.figures[0]) + "\n")

@@ -8,11 +8,12 @@ import copy
 import dataclasses
 import random
 import re
+import string
 
 import pandas as pd
 
 from scentlab.series import HIDDEN_FRAGRANCE
-from scentlab.sharing.guard import STAND_IN, Guard, SharingError, holds
+from scentlab.sharing.guard import STAND_IN, Guard, holds, need
 from scentlab.text import spelling
 
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
@@ -56,30 +57,22 @@ class Choices:
         for name, what in (("leave_out", "blend names"), ("also_hide", "words"),
                            ("may_stay", "words")):
             given = getattr(self, name)
-            if isinstance(given, str):
-                raise SharingError(
-                    f"{name} is the text {given!r}; give a tuple of {what}, such as ({given!r},)"
-                )
+            need(not isinstance(given, str),
+                 f"{name} is the text {given!r}; give a tuple of {what}, such as ({given!r},)")
             object.__setattr__(self, name, tuple(given))
 
 
 @dataclasses.dataclass(frozen=True)
 class Held:
-    """What was held back: ``notices`` for the reader, and the guard that finds the rest."""
+    """Notices for the reader, and the guard that finds the rest."""
 
     notices: tuple
     guard: Guard = Guard()
 
 
 def redact(series, choices):
-    """A series without what the choices hold back.
+    """A series without what the choices hold back, and the :class:`Held`.
 
-    Returns
-    -------
-    (Series, Held). The series given is not changed.
-
-    Raises
-    ------
     SharingError when a blend to leave out is not there, or none would stay.
     """
     choices = known_choices(series, choices)
@@ -138,12 +131,10 @@ def known_choices(series, choices):
     known = list(series.blends["blend"])
     leave_out = tuple(map(spelling(known), choices.leave_out))
     for name in leave_out:
-        if name not in known:
-            raise SharingError(
-                f"there is no blend {name!r} to leave out; the series has {', '.join(known)}"
-            )
-    if known and set(known) <= set(leave_out):
-        raise SharingError("every blend would be left out; keep at least one")
+        need(name in known,
+             f"there is no blend {name!r} to leave out; the series has {', '.join(known)}")
+    need(not known or set(known) > set(leave_out),
+         "every blend would be left out; keep at least one")
     return dataclasses.replace(choices, leave_out=leave_out)
 
 
@@ -151,38 +142,36 @@ def _without_blends(series, choices):
     out = set(choices.leave_out)
     if not out:
         return series, [], []
-    frames = {name: getattr(series, name) for name in (*_SEEN, "pours", "blends")}
-    frames["pairs"] = frames["pairs"][~frames["pairs"]["second_blend"].isin(out)]
-    kept = {name: f[~f["blend"].isin(out)].reset_index(drop=True) for name, f in frames.items()}
-    fractions = series.fractions.drop(index=[b for b in out if b in series.fractions.index])
+    fractions = series.fractions[~series.fractions.index.isin(out)]
     fractions = fractions.loc[:, (fractions > 0).any()] if len(fractions) else fractions
     waxes = set(series.fractions.columns) - set(fractions.columns)
-    gone = set(series.pours["pour"]) - set(kept["pours"]["pour"])
-    plan = _plan_without(series.plan, out)
-    redacted = dataclasses.replace(series, **kept, fractions=fractions, plan=plan)
+    stays = ~series.pours["blend"].isin(out)
+    redacted = dataclasses.replace(
+        series.of_pours(series.pours[stays]), fractions=fractions,
+        plan=_plan_without(series.plan, out),
+        blends=series.blends[~series.blends["blend"].isin(out)].reset_index(drop=True))
     number = "One blend" if len(out) == 1 else f"{len(out)} blends"
     notice = (
         f"{number} of the series {'is' if len(out) == 1 else 'are'} left out of this package; "
         "the fits and the ranking here rest on the others alone."
     )
-    return redacted, [notice], sorted(out | waxes | gone)
+    return redacted, [notice], sorted(out | waxes | set(series.pours.loc[~stays, "pour"]))
 
 
 def _plan_without(plan, out):
     if not plan:
         return plan
-    plan = dict(plan)
-    plan["blends"] = [b for b in plan.get("blends", []) if b["name"] not in out]
-    pours = plan.get("pours", [])
-    gone = {p["pour"] for p in pours if p.get("blend") in out}
-    codes = {p["code"] for p in plan.get("pieces", []) if p.get("pour") in gone}
-    plan["pours"] = [p for p in pours if p["pour"] not in gone]
-    plan["pieces"] = [p for p in plan.get("pieces", []) if p.get("pour") not in gone]
-    plan["smellings"] = [s for s in plan.get("smellings", []) if s.get("code") not in codes]
-    if "pairs" in plan:
-        plan["pairs"] = [p for p in plan["pairs"] if not codes & {p["first"], p["second"]}]
-    plan["notes"] = [n for n in plan.get("notes", []) if not any(holds(n, b) for b in out)]
-    return plan
+    gone = {p["pour"] for p in plan.get("pours", ()) if p.get("blend") in out}
+    codes = {p["code"] for p in plan.get("pieces", ()) if p.get("pour") in gone}
+    stays = {
+        "blends": lambda b: b["name"] not in out, "pours": lambda p: p["pour"] not in gone,
+        "pieces": lambda p: p.get("pour") not in gone,
+        "smellings": lambda s: s.get("code") not in codes,
+        "pairs": lambda p: not codes & {p["first"], p["second"]},
+        "notes": lambda n: not any(holds(n, b) for b in out),
+    }
+    return plan | {name: list(filter(stay, plan[name])) for name, stay in stays.items()
+                   if name in plan}
 
 
 def _without_fragrance(series, choices):
@@ -197,33 +186,26 @@ def _without_fragrance(series, choices):
     plan = series.plan
     if about:
         about |= dict.fromkeys(_FRAGRANCE_FACTS) | {"allergens": [], "lot": ""}
-        plan = {**plan, "fragrance": about | {"name": HIDDEN_FRAGRANCE}}
-        # Notes and settings of a plan may speak of the flash point.
-        plan["notes"] = [n for n in plan.get("notes", []) if "flash point" not in n]
+        # Notes of a plan may speak of the flash point.
+        plan = {**plan, "fragrance": about | {"name": HIDDEN_FRAGRANCE},
+                "notes": [n for n in plan.get("notes", []) if "flash point" not in n]}
     series = dataclasses.replace(series, fragrance=HIDDEN_FRAGRANCE, plan=plan)
-    return series, [_hidden_fragrance(series, choices)], hidden
-
-
-def _hidden_fragrance(series, choices):
-    """What of the fragrance does not leave, and what does because the pick rests on it."""
+    # What of the fragrance leaves does so because the pick rests on it.
     notice = "The fragrance's name and data are not shared"
     if series.blends["limit_content_pct"].notna().any():
         notice += "; its regulatory limit stays, for the recommended load rests on it"
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
         notice += "; its price stays, for costs are shared"
-    return f"{notice}."
+    return series, [f"{notice}."], hidden
 
 
 def _without_costs(series, choices):
     if not choices.hide_costs:
         return series, [], []
     prices = ["wax_price_per_kg", "fragrance_price_per_kg"]
-    blends = series.blends.assign(**dict.fromkeys(prices, float("nan")))
-    plan = series.plan
-    if plan:
-        plan = _blank(plan, "price_per_kg")
-        plan["currency"] = ""
-    series = dataclasses.replace(series, blends=blends, currency="", plan=plan)
+    series = dataclasses.replace(
+        series, currency="", blends=series.blends.assign(**dict.fromkeys(prices, float("nan"))),
+        plan=series.plan and _blank(series.plan, "price_per_kg") | {"currency": ""})
     return series, ["Costs are not shared, so the ranking here does not weigh them."], []
 
 
@@ -241,8 +223,8 @@ def _without_notes(series, choices):
         return series, [], []
     notes = [str(n) for n in series.pours["note"].dropna()]
     pours = series.pours.assign(note=pd.Series([None] * len(series.pours), dtype=object))
-    plan = {**series.plan, "notes": []} if series.plan else series.plan
-    series = dataclasses.replace(series, pours=pours, plan=plan)
+    series = dataclasses.replace(series, pours=pours,
+                                 plan=series.plan and {**series.plan, "notes": []})
     return series, ["Notes are not shared."], notes
 
 
@@ -255,13 +237,11 @@ def _renumbered(series, choices):
     codes |= {s["assessor"] for n in ("smellings", "pairs") for s in plan.get(n, ())
               if s.get("assessor")}
     new = _new_codes(codes)
-    frames = {}
-    for name, order in _SEEN.items():
-        frame = getattr(series, name)
-        frame = frame.assign(assessor=[new.get(a) for a in frame["assessor"]])
-        # An order that does not follow the old codes.
-        frame = frame.sort_values([*order, "assessor"], kind="stable")
-        frames[name] = frame.reset_index(drop=True)
+    # In an order that does not follow the old codes.
+    frames = {name: (frame := getattr(series, name)).assign(
+        assessor=[new.get(a) for a in frame["assessor"]]
+    ).sort_values([*order, "assessor"], kind="stable", ignore_index=True)
+        for name, order in _SEEN.items()}
     if plan:
         lists = {n: sorted(new.get(a, a) for a in plan[n])
                  for n in ("assessors", "works_with_fragrance") if n in plan}
@@ -269,28 +249,25 @@ def _renumbered(series, choices):
         plan = {**plan, **lists, "smellings": [], "seed": None}
         plan.pop("pairs", None)
     series = dataclasses.replace(series, **frames, plan=plan or series.plan)
-    notice = "Testers have new codes in this package."
-    return series, [notice], sorted(codes - set(new.values()))
+    return series, ["Testers have new codes in this package."], sorted(codes - set(new.values()))
 
 
 def _new_codes(codes):
     """New codes in an order from the machine's own chance: a seed would give it away."""
     old = sorted(codes)
     taken = {code[0].upper() for code in old}
-    letter = next(c for c in "ZYXWVUTSRQPONMLKJIHGFEDCBA" if c not in taken)
-    places = list(range(1, len(old) + 1))
-    random.SystemRandom().shuffle(places)
-    return {code: f"{letter}{place}" for code, place in zip(old, places, strict=True)}
+    letter = next(c for c in string.ascii_uppercase[::-1] if c not in taken)
+    random.SystemRandom().shuffle(old)
+    return {code: f"{letter}{place}" for place, code in enumerate(old, start=1)}
 
 
 def _scrubbed(series, guard):
     """Free text without what is hidden: a title likes to name the fragrance."""
     if not (guard.names or guard.texts):
         return series
-    pours = series.pours.assign(note=[guard.scrubbed(n) for n in series.pours["note"]])
-    pours["note"] = pours["note"].astype(object)
+    notes = pd.Series([*map(guard.scrubbed, series.pours["note"])], series.pours.index, object)
     plan = series.plan
     if plan:
         plan = {**plan, **{n: guard.scrubbed(plan[n]) for n in ("title", "notes") if n in plan}}
-    title = guard.scrubbed(series.title)
-    return dataclasses.replace(series, title=title, pours=pours, plan=plan)
+    return dataclasses.replace(series, title=guard.scrubbed(series.title), plan=plan,
+                               pours=series.pours.assign(note=notes))

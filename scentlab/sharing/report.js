@@ -128,10 +128,21 @@ if (reply) {
   const keep = () => store((s) => s.setItem(name, JSON.stringify({
     rows: all("[data-lot]", reply).map((part) => all(".fact", part).length),
     typed: fields().map((field) => field.value) })));
-  const check = () => all("[data-low]", reply).forEach((field) => {
-    const { low, high } = field.dataset, right = number(field) >= low && number(field) <= high;
-    field.setCustomValidity(!value(field) || right ? "" : `Type a number from ${low} to ${high}.`);
-  });
+  // Lots are compared by their letters and digits: "lot C-41" is "C 41".
+  const plain = (lot) => lot.toLowerCase().replace(/\blots?\b|[\s.,;:#_-]/g, "");
+  const check = () => {
+    all("[data-low]", reply).forEach((field) => {
+      const { low, high } = field.dataset, right = number(field) >= low && number(field) <= high;
+      field.setCustomValidity(!value(field) || right ? "" : `Type a number from ${low} to ${high}.`);
+    });
+    all("[data-tested]", reply).forEach((part) => {
+      const { tested } = part.dataset, known = tested.split(", ").map(plain);
+      const odd = all(".fact", part).map((fact) => value(fact.querySelector("input")))
+        .filter((lot) => tested && lot && !known.includes(plain(lot)));
+      part.querySelector(".odd").textContent = odd.length
+        ? `Lot ${odd.join(", ")} is none of those tested here (${tested}). It is sent as typed.` : "";
+    });
+  };
   check();
   reply.addEventListener("input", () => { keep(); check(); });
   all(".more", reply).forEach((button) => button.addEventListener("click", () => {
@@ -140,12 +151,17 @@ if (reply) {
   }));
   reply.addEventListener("submit", (event) => {
     event.preventDefault();
-    const text = new Blob([`${JSON.stringify(answer(), null, 1)}\n`], { type: "application/json" });
+    const data = answer(), saved = document.getElementById("saved");
+    const said = [data.note, ...data.answers, ...data.lots, ...Object.keys(data.rules), ...Object.keys(data.limits)];
+    if (!said.some(Boolean)) {
+      saved.textContent = "Nothing was saved: no question is answered and nothing else is typed yet.";
+      return;
+    }
+    const text = new Blob([`${JSON.stringify(data, null, 1)}\n`], { type: "application/json" });
     const link = document.createElement("a");
     link.href = URL.createObjectURL(text);
-    link.download = "answer.json";
+    link.download = `answer-${reply.dataset.name}-${data.answered_on}.json`;
     link.click();
-    document.getElementById("saved").textContent =
-      "Saved as answer.json. Mail it to the maker yourself: nothing was sent.";
+    saved.textContent = `Saved as ${link.download}. Mail it to the maker yourself: nothing was sent.`;
   });
 }

@@ -18,8 +18,8 @@ from scentlab.choosing.diagnosis import diagnose
 from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
-from scentlab.sharing.guard import Guard, SharingError
-from scentlab.sharing.pages import place_for, render, to_json, write_page
+from scentlab.sharing.guard import Guard, need
+from scentlab.sharing.pages import file_name, render, to_json, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.units import shown
 from scentlab.words import answers, is_missing, rows, tables
@@ -64,21 +64,18 @@ def report_html(analysis, notices=(), ask=(), photos=()):
     SharingError when more is asked than a page holds.
     """
     series, pick = analysis.series, analysis.pick
-    names, other = list(pick.table["blend"]), choices(analysis)
+    found = diagnose(analysis)
+    names, other, best = list(pick.table["blend"]), choices(analysis), pick.table.iloc[0]
     ceiling = dataclasses.replace(analysis.ceiling, table=_in_order(analysis.ceiling.table, names))
     return render(
-        "report.html.j2",
-        series=series,
+        "report.html.j2", series=series, analysis=analysis, rules=analysis.rules, notices=notices,
         units=UNITS if shown().weight == "g" else UNITS[::-1],
-        analysis=analysis,
-        rules=analysis.rules,
-        notices=notices,
-        first=answers.headline(analysis),
+        first=answers.headline(analysis, found.table),
         legend=figures.legend(analysis), heat=answers.heat_words(analysis.sweat),
-        photos=_photos(analysis, photos),
+        photos=[] if is_missing(best["load_pct"]) else shown_photos(
+            photos, series, best["load_pct"], best["blend"]),
         **(_asked(analysis, ask) if ask else {"ask": ()}),
-        ranked=answers.ranked_words(analysis),
-        ranking=answers.ranking_sentences(analysis),
+        ranked=answers.ranked_words(analysis), ranking=answers.ranking_sentences(analysis),
         rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
         picked=tables.pick_table(analysis),
         choices=tables.choice_table(
@@ -88,31 +85,21 @@ def report_html(analysis, notices=(), ask=(), photos=()):
         ceilings=tables.ceiling_table(ceiling),
         changes=tables.change_table(_in_order(pick.changes, names)),
         seen=tables.seen_table(dataclasses.replace(analysis, ceiling=ceiling)),
-        blends=[_blend_section(analysis, b) for b in names],
-        further=figures.further_figures(analysis),
-        warmed=_warmed(analysis.longevity, names),
-        fits=_fit_sections(analysis),
+        blends=[{"name": b, "table": tables.tradeoff_table(analysis, b),
+                 "sentence": pick.sentences.get(b, ""),
+                 "picture": figures.blend_figure(analysis, b)} for b in names],
+        further=figures.further_figures(analysis), warmed=_warmed(analysis.longevity, names),
+        fits=list(_fit_sections(analysis)), checked=found,
+        check=figures.check_figure(found.sweat), pots=tables.pot_table(found, names),
+        without=answers.without_pots(found, names),
         sensitivity=tables.sensitivity_table(analysis.sensitivity),
-        checked=_check_section(analysis),
-        tested=list(answers.tested_facts(series)),
-        how=list(answers.method_sentences(series)),
+        tested=list(answers.tested_facts(series)), how=list(answers.method_sentences(series)),
         limits=[(b, answers.regulatory_limit(series.blends, b)) for b in names],
-        pours=tables.pour_table(series.pours),
-        assessors=tables.assessor_table(series),
-        notes=_notes(analysis),
-        sweat_grades=list(enumerate(SWEAT_GRADES)),
-        frost_grades=list(enumerate(FROST_GRADES)),
+        pours=tables.pour_table(series.pours), assessors=tables.assessor_table(series),
+        notes=list(_notes(analysis)), grades={"Sweat": SWEAT_GRADES, "Frost": FROST_GRADES},
         rule_table=_rule_table(analysis),
-        versions=[("scentlab", scentlab.__version__), ("Python", platform.python_version()),
-                  *library_versions()],
+        versions=versions(),
     )
-
-
-def _photos(analysis, photos):
-    best = analysis.pick.table.iloc[0]
-    if not photos or is_missing(best["load_pct"]):
-        return []
-    return shown_photos(photos, analysis.series, best["load_pct"], best["blend"])
 
 
 def _slider(values, now):
@@ -122,21 +109,16 @@ def _slider(values, now):
 
 
 def _asked(analysis, ask):
-    """What the form of the questions needs: materials, and what an answer names."""
     return {
         "ask": check_questions(ask), "materials": answers.materials_asked(analysis.series),
-        "answer_kind": KIND, "answer_format": FORMAT, "fingerprint": page_fingerprint(analysis),
+        "answer_kind": KIND, "answer_format": FORMAT,
+        "file_name": file_name(analysis.series.title), "fingerprint": page_fingerprint(analysis),
     }
 
 
 def page_fingerprint(analysis):
-    """What an answer to a page names: SHA-256 of the grades, scores, pairs, heat cycles, batches
-    and rules behind it.
-
-    Returns
-    -------
-    str of 64 hexadecimal digits, the same wherever the same series is analysed by the same rules.
-    """
+    """What an answer to a page names: SHA-256 of the records and rules behind it, the same wherever
+    the same series is analysed by the same rules."""
     series, rules = analysis.series, dataclasses.asdict(analysis.rules)
     frames = [series.pours, series.grades, series.throws]
     frames += [f for f in (series.pairs, series.heats) if len(f)]
@@ -151,18 +133,15 @@ def write_supplier_summary(analysis, path, ask, guard=_OPEN):
     """
     asked = [("what is asked", words) for words in check_questions(ask)]
     guard.refuse([*asked, ("the name of the page", Path(path).name)])
-    path = place_for(path, "the summary")
-    return write_page(report_html(analysis, ask=ask), path, "the summary")
+    return write_page(path, "the summary", lambda: report_html(analysis, ask=ask))
 
 
 def check_questions(ask):
     """The questions as a list, or SharingError when a page cannot carry them."""
     ask = [ask] if isinstance(ask, str) else [str(a) for a in ask]
-    if not 1 <= len(ask) <= MOST_QUESTIONS or not all(a.strip() and len(a) <= 300 for a in ask):
-        raise SharingError(
-            f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
-            "asked nothing answers nothing"
-        )
+    need(1 <= len(ask) <= MOST_QUESTIONS and all(a.strip() and len(a) <= 300 for a in ask),
+         f"ask 1 to {MOST_QUESTIONS} things of at most 300 characters each; a supplier who is "
+         "asked nothing answers nothing")
     return ask
 
 
@@ -185,26 +164,13 @@ def write_report(analysis: Analysis, path: str | Path, photos: Sequence[Any] = (
 
     >>> write_report(analysis, "exports/report.html")  # doctest: +SKIP
     """
-    path = place_for(path, "the report")
-    return write_page(report_html(analysis, photos=photos), path, "the report")
+    return write_page(path, "the report", lambda: report_html(analysis, photos=photos))
 
 
-def library_versions():
-    """The libraries that took part, with their versions."""
-    return [(name, metadata.version(name)) for name in LIBRARIES]
-
-
-def _blend_section(analysis, blend):
-    """Everything about one blend: its sentence, its pictures and its trade-off table."""
-    known = analysis.series.blends.set_index("blend")
-    composition = known["composition"].get(blend)
-    return {
-        "name": blend,
-        "composition": composition if isinstance(composition, str) else "",
-        "sentence": analysis.pick.sentences.get(blend, ""),
-        "table": tables.tradeoff_table(analysis, blend),
-        "picture": figures.blend_figure(analysis, blend),
-    }
+def versions():
+    """The versions that made the numbers."""
+    return {"scentlab": scentlab.__version__, "python": platform.python_version(),
+            **{name: metadata.version(name) for name in LIBRARIES}}
 
 
 def _in_order(frame, names):
@@ -225,51 +191,35 @@ def _warmed(longevity, names):
 
 def _fit_sections(analysis):
     life = analysis.longevity and analysis.longevity.throw_life
-    parts = (
-        ("Sweat", analysis.sweat), ("Frost", analysis.frost), ("Throw", analysis.throw),
-        ("Throw over hours on the warmer", life),
-    )
-    return [
-        {
-            "name": name, "sentence": fit.sentence, "table": tables.fit_table(fit),
-            "meanings": rows.meanings(fit),
-            "shapes": tables.shape_table(fit) if name == "Throw" else None,
-            "assumed": list(getattr(fit, "prior", {}).items()),
-        }
-        for name, fit in parts
-        if fit is not None
-    ]
-
-
-def _check_section(analysis):
-    """Whether the sweat fit describes what was seen, and whether one pot carries an answer."""
-    found = diagnose(analysis)
-    return {"sentence": found.sentence, "notes": found.notes,
-            "picture": figures.check_figure(found.sweat),
-            "pots": tables.pot_table(found, list(analysis.pick.table["blend"])),
-            "without": answers.without_pots(found, list(analysis.pick.table["blend"]))}
+    for name, fit in (("Sweat", analysis.sweat), ("Frost", analysis.frost),
+                      ("Throw", analysis.throw), ("Throw over hours on the warmer", life)):
+        if fit is not None:
+            yield {"name": name, "fit": fit, "table": tables.fit_table(fit),
+                   "meanings": rows.meanings(fit),
+                   "shapes": tables.shape_table(fit) if name == "Throw" else None}
 
 
 def _notes(analysis):
     """The notes of every result under its name; a result that is absent says so."""
-    always = {
-        "Analysis": analysis, "Highest safe load": analysis.ceiling, "Sweat": analysis.sweat,
-        "Frost": analysis.frost, "Throw": analysis.throw,
-    }
-    others = {"On the warmer": analysis.longevity}
-    refused = {"Throw": analysis.no_throw, "Frost": analysis.no_frost}
-    notes = []
-    for name, result in (always | {n: r for n, r in others.items() if r is not None}).items():
-        absent = refused.get(name)
-        absent = f"{absent.rstrip(':')}." if absent else "Not fitted: nothing was scored."
-        texts = [absent] if result is None else list(result.notes)
-        notes += [{"name": name, "texts": texts}] if texts else []
-    return notes
+    for name, result, why in (
+        ("Analysis", analysis, ""), ("Highest safe load", analysis.ceiling, ""),
+        ("Sweat", analysis.sweat, ""), ("Frost", analysis.frost, analysis.no_frost or ""),
+        ("Throw", analysis.throw, analysis.no_throw or ""),
+        ("On the warmer", analysis.longevity, None),
+    ):
+        if result is not None:
+            texts = result.notes
+        elif why is not None:
+            texts = [f"{why.rstrip(':')}." if why else "Not fitted: nothing was scored."]
+        else:
+            continue
+        if texts:
+            yield name, texts
 
 
 def _rule_table(analysis):
     """The rules that someone needs to get the same numbers from the same records."""
-    given = dataclasses.asdict(analysis.rules) | {"override_reason": analysis.rules.reason_words}
+    given = vars(analysis.rules) | {"override_reason": analysis.rules.reason_words}
     return tables.view(
         f"Rules of the choice (seed {analysis.seed}, {analysis.draws} draws)",
         list(_RULES.items()), ("*Rule", lambda rule: rule[0]),

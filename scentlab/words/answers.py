@@ -15,7 +15,7 @@ from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
 from scentlab.text import capital
-from scentlab.units import in_maker_units, load_from_content, say_load_oz, sold_load
+from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
@@ -23,7 +23,6 @@ from scentlab.words import (
     count,
     is_missing,
     say_both,
-    say_gap,
     say_loads,
     say_number,
     say_range,
@@ -55,15 +54,13 @@ def ranking_words(analysis):
 
 def _not_weighed(analysis, picked, frost, cost):
     """What the ranking leaves out, with the reason, as sentences that follow the rule."""
-    words = []
-    if not picked["throw"].notna().any():
-        words.append("throw (there is no fit of it)")
-    if not frost:
-        words.append("frost (there is no fit of it)" if analysis.frost is None else
-                     "frost (not known at that age and load)")
-    if not cost:
-        words.append("cost (prices are missing or not shared)")
-    said = f" Not weighed: {'; '.join(words)}." if words else ""
+    no_frost = "there is no fit of it" if analysis.frost is None else (
+        "not known at that age and load")
+    words = "; ".join(said for is_there, said in (
+        (picked["throw"].notna().any(), "throw (there is no fit of it)"),
+        (frost, f"frost ({no_frost})"), (cost, "cost (prices are missing or not shared)"),
+    ) if not is_there)
+    said = f" Not weighed: {words}." if words else ""
     if cost and picked["cost_per_piece"].isna().any():
         without = picked.loc[picked["cost_per_piece"].isna(), "blend"]
         said += f" Without a known cost, and so after the others: {', '.join(without)}."
@@ -102,13 +99,11 @@ def _picked(analysis):
 # ---- the first page ----------------------------------------------------------------------------
 
 
-def headline(analysis):
+def headline(analysis, without=None):
     """The answer in figures, as the first page shows it; None without a load.
 
-    Returns
-    -------
-    dict of blend, load (:class:`Loads`), warning, and facts: pairs of a name and its parts, words
-    and loads.
+    ``without`` : of a Diagnosis, the table of loads without each pot. The facts are pairs of a name
+    and its parts, words and loads.
     """
     best = analysis.pick.table.iloc[0]
     if is_missing(best["load_pct"]):
@@ -118,18 +113,19 @@ def headline(analysis):
         "blend": best["blend"],
         "load": say_loads(best["load_pct"], sold=True),
         "warning": "" if rests is None else rests.headline(best["blend"]),
-        "facts": list(_facts(analysis, best)),
+        "facts": list(_facts(analysis, best, without)),
     }
 
 
-def _facts(analysis, best):
+def _facts(analysis, best, without):
     rules, series, blend = analysis.rules, analysis.series, best["blend"]
-    state = analysis.ceiling.of(blend)["state"]
+    state, safe = analysis.ceiling.of(blend)["state"], best["ceiling_load_pct"]
     yield "Highest safe load", (
-        "at least " if state in (OPEN_ABOVE, DRY) else "",
-        say_loads(best["ceiling_load_pct"], sold=True),
-        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of a new pot’s "
-        f"pieces sweat (grade {rules.limit_grade}+), {storage_words(analysis)}")
+        "at least " if state in (OPEN_ABOVE, DRY) else "", say_loads(safe, sold=True),
+        *_in_turn(_without_a_pot(without, blend, safe)),
+        f": {say_percent(rules.confidence)} sure at most {say_percent(rules.risk)} of new pieces "
+        f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
+        _at_room_temperature(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
     throw = THROW_WORDS[rules.throw_kind]
     if is_missing(best["throw"]):
@@ -137,6 +133,7 @@ def _facts(analysis, best):
     else:
         limits = say_range(best["throw_lower"], best["throw_upper"], lambda v: f"{v:.1f}")
         why = best["reason"].split(". ")[0].replace(f" of {throw} throw", "")
+        why = why.removeprefix("Going on to ")
         yield f"{throw.capitalize()} throw", (
             f"{say_number(best['throw'], 1)} of 10 (90 %: {limits}). ", *_in_turn(f"{why}."))
     today = rules.today_of(blend)
@@ -145,6 +142,29 @@ def _facts(analysis, best):
         yield "Cost of wax and fragrance", (f"{capital(words)}.",)
     yield "Lots", (_lot_words(series, blend),)
     yield "Not tested", (", ".join(_not_tested(analysis, blend, best["load_pct"])) + ".",)
+
+
+def _without_a_pot(without, blend, safe):
+    """The lowest of the highest safe loads without one of the pots, where it is another."""
+    if without is None or (without["blend"] == blend).sum() < 2:
+        return ""
+    lowest = without.loc[without["blend"] == blend, "ceiling_load_pct"].fillna(0).min()
+    if say_load_oz(min(lowest, safe), sold=True) == say_load_oz(safe, sold=True):
+        return ""
+    return f", {say_load_oz(lowest, sold=True) if lowest else 'none'} without one pot"
+
+
+def _at_room_temperature(analysis, blend, safe):
+    """How many pieces kept at room temperature sweated up to the highest safe load, where others
+    decide."""
+    sweat = analysis.series.sweat()
+    sweat = sweat[(sweat["blend"] == blend) & (sweat["load_pct"] <= safe)
+                  & sweat["stress"].astype(str).ne("heat") & sweat["grade"].notna()]
+    if analysis.ceiling.stress == "rest" or sweat.empty:
+        return ""
+    worst = sweat.groupby("code")["grade"].max()
+    return (f"; room temperature: {(worst >= analysis.rules.limit_grade).sum()} of {len(worst)} "
+            "up to it")
 
 
 def _in_turn(text):
@@ -160,35 +180,27 @@ def _in_turn(text):
 
 
 def _limit_words(series, best):
-    """The wax maker's maximum, for which wax of the blend and how far it is, and what he advises.
-    """
+    """The wax maker's maximum, for which wax of the blend, and what he advises."""
     limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
     yield "maximum "
     yield say_loads(limit)
-    if is_missing(limit):
-        yield ";"
-    else:
-        parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
-                 if b["name"] == best["blend"] for part in b["parts"]]
-        names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
-        yield f" for {' and '.join(names)}" if len(parts) > 1 and names else ""
-        yield ", "
-        yield say_gap(limit - sold_load(best["load_pct"]), ";")
+    parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
+             if b["name"] == best["blend"] for part in b["parts"]]
+    names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
+    yield f" for {' and '.join(names)};" if len(parts) > 1 and names else ";"
     yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
 
 
 def _lot_words(series, blend):
     """The lots of a blend by name."""
     known = lots_of(series, blend)
-    if not any(known.values()):
-        return "not recorded"
-    said = (f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items())
-    return "; ".join(said) + "."
+    return "; ".join(f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items()
+                     ) + "." if any(known.values()) else "not recorded"
 
 
 def _bare(lots):
-    """Lots without the word, which stands before them already."""
-    return ", ".join(re.sub(r"(?i)\blots?\b ?", "", lot) for lot in sorted(lots))
+    """Lots without the words that stand before them already: above all of an invented series."""
+    return ", ".join(re.sub(r"(?i)\b(lots?|invented)\b ?", "", lot) for lot in sorted(lots))
 
 
 def materials_asked(series):
@@ -208,7 +220,7 @@ def _not_tested(analysis, blend, load):
     counts = analysis.sweat.counts
     poured = counts.loc[(counts["blend"] == blend) & (counts["stress"] == stress), "load_pct"]
     if (poured - load).abs().min() > SAME_PCT:
-        yield "this load itself"
+        yield "this load"
     found = {} if analysis.rests is None else dict(
         analysis.rests.of(blend)[["name", "value"]].to_numpy())
     if (age := found.get("oldest inspection", "")).startswith("day "):
@@ -226,25 +238,22 @@ def _not_tested(analysis, blend, load):
 
 def heat_words(fit):
     """Whether the heat cycle is shown to bring sweat sooner, in a sentence; empty without one."""
-    row = fit.table[fit.table["parameter"] == "effect of heat"]
-    if row.empty:
-        return ""
-    low, high = float(row["lower"].iloc[0]), float(row["upper"].iloc[0])
-    found = "sweat sooner" if low > 0 else "sweat later" if high < 0 else (
-        "are not shown to sweat sooner or later")
-    return (f"Heat-cycled pieces {found} than those kept at room temperature: "
-            f"{float(row['estimate'].iloc[0]):.2f} (90 %: {low:.2f} to {high:.2f}) times the "
-            "spread of a blend, in points of load.")
+    for row in fit.table[fit.table["parameter"] == "effect of heat"].itertuples():
+        found = "sweat sooner" if row.lower > 0 else "sweat later" if row.upper < 0 else (
+            "are not shown to sweat sooner or later")
+        return (f"Heat-cycled pieces {found} than those kept at room temperature: "
+                f"{row.estimate:.2f} (90 %: {row.lower:.2f} to {row.upper:.2f}) times the "
+                "spread of a blend, in points of load.")
+    return ""
 
 
 def without_pots(diagnosis, blends):
     """The lowest of the highest safe loads of each blend without one of its pots, in a sentence;
     empty where there is none."""
     lowest = diagnosis.table.groupby("blend")["ceiling_load_pct"].min()
-    said = [f"{b} {say_load_oz(lowest[b], sold=True)}" for b in blends if lowest.get(b, 0) > 0]
-    if not said:
-        return ""
-    return f"Without one of its pots the highest safe load can be as low as: {'; '.join(said)}."
+    said = "; ".join(f"{b} {say_load_oz(lowest[b], sold=True)}"
+                     for b in blends if lowest.get(b, 0) > 0)
+    return said and f"Without one of its pots the highest safe load can be as low as: {said}."
 
 
 def regulatory_limit(blends, blend):
@@ -267,19 +276,13 @@ def storage_words(analysis):
 
 def difference_sentence(pours):
     """How far the weighed loads lie from the planned ones, in a sentence."""
-    both = pours[["pour", "load_pct", "planned_load_pct"]].copy()
-    both["planned_load_pct"] = pd.to_numeric(both["planned_load_pct"])
-    both = both.dropna()
-    if both.empty:
+    gap = (pours["load_pct"] - pd.to_numeric(pours["planned_load_pct"])).dropna()
+    if gap.empty:
         return "No planned loads are on record, so poured and planned cannot be compared."
-    gap = both["load_pct"] - both["planned_load_pct"]
     worst = gap.abs().idxmax()
-    return (
-        f"Planned and weighed in {len(both)} test batches: weighed minus planned is "
-        f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
-        f"{both.at[worst, 'pour']} with "
-        f"{gap[worst]:+.2f} points."
-    )
+    return (f"Planned and weighed in {len(gap)} test batches: weighed minus planned is "
+            f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
+            f"{pours.at[worst, 'pour']} with {gap[worst]:+.2f} points.")
 
 
 def tested_facts(series):
@@ -321,7 +324,7 @@ def method_sentences(series):
 
 
 def _span(values, words):
-    """The range of a recorded column in words; nothing when it was not recorded."""
+    """The range of a recorded column; nothing when it was not."""
     values = values.dropna()
     if values.empty:
         return ""

@@ -3,6 +3,7 @@
 import html
 import math
 from dataclasses import dataclass
+from functools import partial
 
 import pandas as pd
 
@@ -30,6 +31,7 @@ from scentlab.words import (
     MISSING,
     THROW_WORDS,
     is_missing,
+    or_missing,
     say_loads,
     say_number,
     say_over,
@@ -62,12 +64,12 @@ class View:
 
 
 def view(caption, rows, *columns):
-    """A table: a column is its heading and what makes a cell of a row; a star marks text.
-
-    A cell is made by a callable of the row, or is the row's field of that name.
+    """A table: a column is its heading (a star marks text) and what makes a cell of a row, a
+    callable or the name of a field.
 
     >>> view("Loads", [{"x": "6", "y": "a"}], ("Load", "x"), ("*Note", "y")).numeric
     (True, False)
+
     """
     rows = rows.to_dict("records") if isinstance(rows, pd.DataFrame) else rows
     return View(
@@ -77,20 +79,23 @@ def view(caption, rows, *columns):
     )
 
 
+def said(name, say, *how):
+    """A cell with what ``say`` makes of a value of a row, a dash where it is missing."""
+    return lambda row: or_missing(say)(row[name], *how)
+
+
 def number(name, digits=2):
-    """A cell with a number of a row."""
-    return lambda row: say_number(row[name], digits)
+    return said(name, say_number, digits)
 
 
 def sold(name, digits=2):
     """A cell with a load that pieces are sold by, rounded down."""
-    return lambda row: MISSING if is_missing(row[name]) else in_digits(row[name], digits, down=True)
+    return said(name, in_digits, digits, True)
 
 
 def sold_content(name):
     """A cell with the content of a load as it is said."""
-    return lambda row: MISSING if is_missing(row[name]) else (
-        in_digits(content_from_load(sold_load(row[name])), 1, down=True))
+    return said(name, lambda load: in_digits(content_from_load(sold_load(load)), 1, down=True))
 
 
 def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
@@ -105,7 +110,6 @@ _THROW = ranged("throw", "throw_lower", "throw_upper")
 
 
 def costs_table(found):
-    """The loads of a :class:`LoadCosts` side by side."""
     pieces, money = found.costs.pieces, found.currency or "your currency"
     return view(
         f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
@@ -134,9 +138,9 @@ def shelf_lines(shelf):
 
 def _known(row, lots):
     """What is known of a thing of the shelf, with the sheet that a limit is from."""
-    before = [lot for lot in lots if lot != row.get("lot")]
     if "lot" in row:
-        yield say_lot(row["lot"]) + (f" (before: {', '.join(before)})" if before else "")
+        before = ", ".join(lot for lot in lots if lot != row["lot"])
+        yield say_lot(row["lot"]) + (f" (before: {before})" if before else "")
     for name, start, words in (("limit_load_pct", "limit", "highest load"),
                                ("limit_content_pct", "limit", "regulatory limit"),
                                ("recommended_load_pct", "recommended", "recommended load")):
@@ -160,18 +164,17 @@ def _load_unit():
 
 def _own_number(load_pct, digits=2):
     """The number of a load in the maker's unit; one of oz/lb always to 0.01."""
-    if shown().weight == "oz" and not is_missing(load_pct):
-        return say_number(ounces_per_pound_from_load(load_pct))
-    return say_number(load_pct, digits)
+    in_oz = shown().weight == "oz" and not is_missing(load_pct)
+    return say_number(ounces_per_pound_from_load(load_pct)) if in_oz else (
+        say_number(load_pct, digits))
 
 
 def own_load(words, name, digits=2, down=False):
     """A column of a load, in the maker's unit; ``down`` for one that pieces are sold by."""
+    cell = sold(name, digits) if down else said(name, _own_number, digits)
     if down and shown().weight == "oz":
-        return f"{words}, {_load_unit()}", lambda row: MISSING if is_missing(row[name]) else (
-            say_ounces_per_pound(row[name], sold=True).removesuffix(" oz/lb"))
-    return f"{words}, {_load_unit()}", sold(name, digits) if down else (
-        lambda row: _own_number(row[name], digits))
+        cell = said(name, lambda x: say_ounces_per_pound(x, sold=True).removesuffix(" oz/lb"))
+    return f"{words}, {_load_unit()}", cell
 
 
 def _bought(rules, least):
@@ -179,7 +182,7 @@ def _bought(rules, least):
     return (
         (f"Risk of sweat grade {rules.limit_grade}+ (90 % interval)", SWEAT_RISK),
         (f"Chance that the risk is over {100 * rules.risk:g} %",
-         lambda r: say_over(r["p_over"], least)),
+         said("p_over", say_over, least)),
         (f"{THROW_WORDS[rules.throw_kind].capitalize()} throw, 0–10 (90 % interval)", _THROW),
     )
 
@@ -209,7 +212,6 @@ def least_shown(pick):
 
 
 def pick_table(analysis):
-    """One row per blend in order of preference: loads, risk, throw, frost and cost."""
     rules, table = analysis.rules, analysis.pick.table
     return view(
         "The recommended load of each blend, best first" if table["load_pct"].notna().any()
@@ -226,10 +228,8 @@ def pick_table(analysis):
 
 
 def choice_table(choices, limits):
-    """The loads of each blend under other rules: a row for each risk and confidence.
-
-    ``limits`` : dict of blend to the wax maker's limit (% of wax), which such a load can pass.
-    """
+    """The loads of each blend under other rules: a row for each risk and confidence; ``limits`` are
+    the wax makers' (% of wax) by blend, which such a load can pass."""
     found = choices.set_index(["risk", "confidence", "blend"])
 
     def cell(blend):
@@ -263,7 +263,6 @@ def pot_table(diagnosis, blends):
 
 
 def ceiling_table(ceiling):
-    """One row per blend: load at the limit risk with interval, safe load, and what was tested."""
     unit = _load_unit()
     return view(
         "Highest safe load of each blend", ceiling.table,
@@ -271,8 +270,9 @@ def ceiling_table(ceiling):
         own_load(SAFE, "ceiling_load_pct", down=True),
         (f"{SAFE}, % of total", sold("ceiling_content_pct")),
         (f"Load at the limit risk, {unit}", lambda r: _among_tested(r["load_at_risk_pct"], r)),
-        (f"Its 90 % interval, {unit}", lambda r: _range_among_tested(
-            r["load_at_risk_lower_pct"], r["load_at_risk_upper_pct"], r)),
+        # Both ends on one side of the tested loads are said once.
+        (f"Its 90 % interval, {unit}", lambda r: " to ".join(dict.fromkeys(
+            _among_tested(r[f"load_at_risk_{end}_pct"], r) for end in ("lower", "upper")))),
         (f"Loads tested, {unit}", lambda r: say_range(
             r["lowest_tested_pct"], r["highest_tested_pct"], _own_number)),
         ("*State", "state"),
@@ -289,42 +289,29 @@ def _among_tested(load, row):
     return f"above {_own_number(highest, 1)}" if load > highest else _own_number(load)
 
 
-def _range_among_tested(lower, upper, row):
-    """An interval of loads; both ends on one side of the tested loads are said once."""
-    ends = [_among_tested(load, row) for load in (lower, upper)]
-    return ends[0] if ends[0] == ends[1] else f"{ends[0]} to {ends[1]}"
-
-
 def tradeoff_table(analysis, blend):
-    """Per tested load of one blend: what is smelt, what is risked, what it costs.
-
-    Weighed loads of one planned load are one row, with the numbers of the highest of them.
-    """
+    """Per tested load of one blend: what is smelt, what is risked, what it costs. Weighed loads of
+    one planned load are one row, with the numbers of the highest."""
     own = analysis.pick.tradeoff
     own = own[own["blend"] == blend].sort_values("load_pct")
     groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
-    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"]), "content": _ends(g["content_pct"]),
-             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load))} for _, g in groups]
+    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"], 1), "content": _ends(g["content_pct"], 1),
+             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load), 2)} for _, g in groups]
     caption = "Trade-off at the tested loads"
     if len(rows) < len(own):
         caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
                     "numbers of the highest")
     return view(
-        caption, rows, *_in_ounces("Load", "ounces"), ("Load, % of wax", "load"),
-        ("Content, % of total", "content"),
+        caption, rows, *[("Load, oz/lb", "ounces")] * (shown().weight == "oz"),
+        ("Load, % of wax", "load"), ("Content, % of total", "content"),
         *_bought(analysis.rules, least_shown(analysis.pick)),
         *_frost_and_cost(analysis.rules, analysis.series.currency),
     )
 
 
-def _in_ounces(words, name):
-    """The column of a load in oz/lb, for makers who use them; no column for others."""
-    return [(f"{words}, oz/lb", name)] if shown().weight == "oz" else []
-
-
-def _ends(values):
-    low, high = say_number(values.iloc[0]), say_number(values.iloc[-1])
-    return high if len(values) == 1 else f"{low} to {high}"
+def _ends(values, digits):
+    low, high = (say_number(value, digits) for value in (values.iloc[0], values.iloc[-1]))
+    return high if low == high else f"{low} to {high}"
 
 
 def seen_table(analysis):
@@ -347,7 +334,6 @@ def seen_table(analysis):
 
 
 def rests_table(rests):
-    """What the answer rests on, the gravest warnings first."""
     return view(
         "What the answer rests on", rests.table, ("*What", "name"), ("*Blend", "blend"),
         ("*Found", "value"), ("*Mind", lambda r: r["warning"] or MISSING), ("*Meaning", "meaning"),
@@ -355,39 +341,32 @@ def rests_table(rests):
 
 
 def sensitivity_table(found):
-    """The answer under other assumptions: one row each, highest safe and recommended load."""
-    rows = dict(list(found.table.groupby("assumption", sort=False)))
+    rows = found.table.set_index(["assumption", "blend"])
 
-    def loads(blend):
-        def cell(name):
-            row = rows[name].set_index("blend").loc[blend]
-            ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
-            return " / ".join(ends) if row["reached"] else MISSING
-        return cell
+    def loads(name, blend):
+        row = rows.loc[(name, blend)]
+        ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
+        return " / ".join(ends) if row["reached"] else MISSING
 
     def words(name):
-        weight = rows[name]["weight"].iloc[0]
+        weight = rows.loc[name, "weight"].iloc[0]
         return name if is_missing(weight) else f"{name} (counts {say_percent(weight)})"
 
-    return view("The answer under other assumptions", list(rows), ("*If", words), *(
-        (f"{b}: highest safe / recommended load, % of wax", loads(b))
-        for b in dict.fromkeys(found.table["blend"])
-    ))
+    names, blends = (list(level.unique()) for level in map(rows.index.get_level_values, (0, 1)))
+    return view("The answer under other assumptions", names, ("*If", words), *(
+        (f"{b}: highest safe / recommended load, % of wax", partial(loads, blend=b))
+        for b in blends))
 
 
 def change_table(changes):
-    """What would change the answer: one row per changed rule, one column per blend."""
-    loads = changes.set_index(["change", "blend"])
+    wide = changes.pivot(index="change", columns="blend", values="load_pct")
     return view(
-        "What would change the recommended loads", list(dict.fromkeys(changes["change"])),
-        ("*Had the rule been", str),
-        *((f"{b}, % of wax", lambda words, b=b: sold("load_pct", 1)(loads.loc[(words, b)]))
-          for b in dict.fromkeys(changes["blend"])),
-    )
+        "What would change the recommended loads",
+        wide.loc[changes["change"].unique()].reset_index(), ("*Had the rule been", "change"),
+        *((f"{b}, % of wax", sold(b, 1)) for b in changes["blend"].unique()))
 
 
 def lives_table(fit):
-    """One row per blend and load: throw at the first check, and hours until half of it."""
     rows = [
         {**arm, **fit.curve(place, arm["first_h"]).iloc[0], "half": fit.half_life(place)["words"]}
         for place, arm in enumerate(fit.arms.to_dict("records"))
@@ -395,12 +374,9 @@ def lives_table(fit):
     return view(
         "Throw over hours on the warmer", rows, *_arm(), ("Testers", "assessors"),
         ("Throw at the first check, 0–10 (90 % interval)",
-         lambda r: f"{_THROW_AT(r)}\nat {r['first_h']:g} h"),
+         lambda r: f"{ranged('throw', 'lower', 'upper')(r)}\nat {r['first_h']:g} h"),
         ("*Hours until it is half (90 % interval)", "half"),
     )
-
-
-_THROW_AT = ranged("throw", "lower", "upper")
 
 
 def _arm():
@@ -410,16 +386,11 @@ def _arm():
 
 
 def losses_table(weights):
-    """One row per blend and load: weight lost by the longest time, as such and of the fragrance."""
-    unit = shown().label("g")
-
-    def weight(grams):
-        return MISSING if is_missing(grams) else fine_weight(grams)
-
+    unit, weight = shown().label("g"), or_missing(fine_weight)
     return view(
         "Weight lost on the warmer", longest(weights), *_arm(),
         ("Hours", lambda r: f"{r['hours']:g}"),
-        (f"Fragrance in a piece, {unit}", lambda r: weight(r["fragrance_g"])),
+        (f"Fragrance in a piece, {unit}", said("fragrance_g", fine_weight)),
         (f"Weight lost, {unit} (lowest to highest piece)",
          ranged("loss_g", "least_g", "most_g", weight)),
         ("Fragrance gone, % of what was in the piece", number("share_pct", 0)),
@@ -433,48 +404,42 @@ def fit_table(fit):
     empty = NOT_GIVEN if "parameter" in table else MISSING
     text = [c for c in table if not pd.api.types.is_numeric_dtype(table[c])]
     return view("Parameters of the fit", table, *(
-        (f"{'*' * (c in text)}{_heading(c)}", lambda r, c=c: _cell(r[c], empty, trade=True))
+        (f"{'*' * (c in text)}{capital(heading(c))}", lambda r, c=c: _cell(r[c], empty, trade=True))
         for c in table
     ))
 
 
 def shape_table(fit):
-    """How much each shape of the throw curve counts, with its bend and what it says of load."""
     return view(
         f"Shapes of the {THROW_WORDS[fit.kind]} throw curve, and how much each counts in it",
         fit.shapes.sort_values("weight", ascending=False, kind="stable"),
         ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
         ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
-        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else
-         _bend_limits(r["bend_lower"], r["bend_upper"])),
+        ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else _bend_limits(r)),
         ("*What the shape says", lambda r: shape_meaning(r["shape"])),
     )
 
 
-def _bend_limits(lower, upper):
+def _bend_limits(row):
     """The limits of a bend; a side on which the scores set none is said to be open."""
-    ends = ["open" if is_missing(v) else f"{v:.2f}" for v in (lower, upper)]
-    return "open" if ends == ["open", "open"] else " to ".join(ends)
-
-
-def _in_unit(name, column, unit, digits, turn):
-    """A numeric column of a table in the maker's unit."""
-    return f"{name}, {unit}", lambda r: (
-        MISSING if is_missing(r[column]) else f"{turn(r[column]):.{digits}f}")
+    ends = [say_number(row[end]).replace(MISSING, "open") for end in ("bend_lower", "bend_upper")]
+    return " to ".join(dict.fromkeys(ends)) if "open" in ends else " to ".join(ends)
 
 
 def weight(name, column, digits):
-    own = shown().weight
-    return _in_unit(name, column, own, *((2, scale_ounces) if own == "oz" else (digits, float)))
+    """A column of weights (g) in the maker's unit."""
+    in_oz = shown().weight == "oz"
+    return f"{name}, {shown().weight}", said(column, lambda grams: say_number(
+        scale_ounces(grams) if in_oz else grams, 2 if in_oz else digits))
 
 
 def heat(name, column):
-    own = shown().temperature
-    return _in_unit(name, column, f"°{own}", 0, fahrenheit_from_celsius if own == "F" else float)
+    """A column of temperatures (°C) in the maker's unit."""
+    turn = fahrenheit_from_celsius if shown().temperature == "F" else float
+    return f"{name}, °{shown().temperature}", said(column, lambda heat: f"{turn(heat):.0f}")
 
 
 def pour_table(pours):
-    """What was poured beside what was planned."""
     return view(
         "Test batches as weighed", pours, ("*Batch", "pour"), ("*Pot", "pot"), ("*Blend", "blend"),
         ("*Poured on", lambda r: _cell(r["poured_on"])), weight("Wax", "wax_g", 1),
@@ -488,7 +453,6 @@ def pour_table(pours):
 
 
 def assessor_table(series):
-    """Who scored what, by code only."""
     scored = {
         **{f"{test.capitalize()} grades": own["assessor"].value_counts()
            for test, own in series.grades.groupby("test", sort=False)},
@@ -509,12 +473,7 @@ def assessor_table(series):
 def _cell(value, empty=MISSING, trade=False):
     if is_missing(value):
         return empty
-    if isinstance(value, float) and math.isinf(value):
-        return "beyond those tested"
     if isinstance(value, float):
-        return f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}"
+        return "beyond those tested" if math.isinf(value) else (
+            f"{value:.3g}" if abs(value) < 1000 else f"{value:.0f}")
     return in_trade_words(str(value)) if trade else str(value)
-
-
-def _heading(name):
-    return capital(heading(name))

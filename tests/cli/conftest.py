@@ -31,9 +31,9 @@ def made_once():
         return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
 
     @functools.wraps(prepare)
-    def prepared(analysis, choices, photos=()):
-        key = id(analysis), choices, tuple(p.code for p in photos)
-        return once(key, lambda: prepare(analysis, choices, photos))
+    def prepared(analysis, choices, photos=(), batch_of=None):
+        key = id(analysis), choices, tuple(p.code for p in photos), bool(batch_of)
+        return once(key, lambda: prepare(analysis, choices, photos, batch_of))
 
     @functools.wraps(open_package)
     def opened(path):

@@ -3,6 +3,7 @@
 11 points and boxes of 20 mm are for hands that are warm and waxy (common practice, no source).
 """
 
+import re
 import subprocess
 
 import pytest
@@ -58,6 +59,25 @@ def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper
     edge = max(float(w["xMax"].strip('"')) for w in words)
     assert edge <= max(max(paper_of(info)) if write is sheets.pour_sheets_html else
                        [PAPERS[paper][0]]) - 20
+
+
+@pytest.mark.parametrize("paper", PAPERS)
+def test_no_page_of_grades_is_for_a_few_rows_that_found_no_room(chromium, tmp_path, paper):
+    """The heat-cycled pieces of a day take two pages, and no page has fewer than eight rows."""
+    plan = Plan.from_dict(demo_plan())
+    path, _, info = printed(chromium, sheets.grade_sheets_html(plan, paper), tmp_path)
+    pages = int(re.search(r"Pages:\s+(\d+)", info)[1])
+    text = subprocess.run(["pdftotext", "-layout", path, "-"], check=True, capture_output=True,
+                          text=True).stdout.split("\f")
+    rows = [len(re.findall(r"(?m)^ *\d{3} *$", part)) for part in text[:pages]]
+    graded = [p for p in plan.piece_rows if p.test in ("sweat", "frost")]
+    assert sum(rows) == len(graded) and rows[-1] == 0 and min(rows[:-1]) >= 8
+    heated = [i for i, part in enumerate(text) if "Sweat, heat-cycled: " in part]
+    assert len(heated) == 2
+    for first in heated:
+        of_day = sum(p.stress == "heat" for p in graded) / len(heated)
+        assert rows[first] + rows[first + 1] == of_day
+    assert "How to hold the heat at home" in text[pages - 1]
 
 
 @pytest.mark.parametrize("paper", PAPERS)

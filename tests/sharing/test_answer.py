@@ -15,7 +15,7 @@ from scentlab.sharing.answer import (
     read_answer,
     weigh_answer,
 )
-from scentlab.sharing.redaction import SharingError
+from scentlab.sharing.guard import SharingError
 
 PRINT = "0123456789abcdef" * 4
 

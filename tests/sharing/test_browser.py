@@ -218,7 +218,7 @@ def test_units_change_together_and_back(chromium, pages, analysis):
         assert page.inner_text("#answer .use").startswith(say_load_oz(load, sold=True))
     assert "load, oz of fragrance per lb of wax" in page.locator("#answer svg").text_content()
     assert re.search(percents, before) and not re.search(percents, said())
-    assert "points higher" in before and "points higher" not in said()
+    assert "% without one pot" in before and "oz/lb without one pot" in said()
     assert not re.search(percents, " ".join(page.locator("svg title").all_text_contents()))
     page.locator("#risk").fill("0")
     assert "oz/lb (" in page.locator("#then").inner_text()
@@ -265,7 +265,7 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
     name = analysis.pick.table["blend"].iloc[0]
     page.get_by_label(f"Highest load for {name}").press_sequentially("6,25")
     lot = page.locator("[data-lot]").first
-    assert "tested: invented C-41" in lot.inner_text()
+    assert "tested: C-41" in lot.inner_text()
     lot.get_by_label("What").fill("melting point")
     lot.get_by_label("Value", exact=True).fill("54,5")
     lot.get_by_label("Unit").fill("°C")
@@ -275,6 +275,8 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
     page.reload()  # what was typed is still there
     with page.expect_download() as saved:
         page.get_by_role("button", name="Save the answer").click()
+    assert re.fullmatch(r"answer-demo-cedar-and-fig-in-three-blends-invented-\d{4}-\d\d-\d\d\.json",
+                        saved.value.suggested_filename)
     saved.value.save_as(tmp_path / "answer.json")
     found = read_answer(tmp_path / "answer.json")
     assert found.sender == 'The "wax" <maker>' and found.note == "See you."
@@ -287,6 +289,24 @@ def test_an_answer_is_saved_by_the_page_and_read_by_the_kit(chromium, pages, ana
         ("not given", "melting point", "54.5", "°C"), ("not given", "not given", "0.4 % oil", "")]
     weighed = weigh_answer(analysis, found, page_fingerprint(analysis))
     assert weighed.table.set_index("blend").loc[name, "proposed_load_pct"] <= 6.25
+
+
+def test_an_empty_answer_and_an_unknown_lot_are_pointed_out(chromium, pages):
+    page = opened_at(chromium, pages / "summary.html")
+    asked = []
+    page.on("download", lambda saved: asked.append(saved))
+    page.get_by_label("Who answers").fill("the maker of the wax")
+    page.get_by_role("button", name="Save the answer").click()
+    assert page.inner_text("#saved").startswith("Nothing was saved: no question is answered")
+    lot = page.locator("[data-lot]").first
+    for typed, said in (("lot c 41", ""), ("C-41", ""), ("", ""), (
+            "C-14", "Lot C-14 is none of those tested here (C-41). It is sent as typed.")):
+        lot.get_by_label("Lot", exact=True).fill(typed)
+        assert lot.locator(".odd").inner_text() == said
+    assert asked == []
+    with page.expect_download():
+        page.get_by_role("button", name="Save the answer").click()
+    assert page.inner_text("#saved").startswith("Saved as answer-demo-cedar")
 
 
 PAPERS = pytest.mark.parametrize(

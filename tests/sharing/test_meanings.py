@@ -12,7 +12,7 @@ import pytest
 from scentlab.fitting import throw_life, throw_model
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
-from scentlab.words.rows import meanings, rows_of, shape_meaning
+from scentlab.words.rows import meanings, shape_meaning
 from scentlab.words.tables import fit_table, shape_table
 
 
@@ -21,23 +21,21 @@ def _fits(analysis):
     return [f for f in found if f is not None]
 
 
-def test_every_row_of_every_fit_has_a_name_a_value_a_unit_limits_and_a_meaning(analysis):
+def test_every_row_of_every_fit_has_a_name_and_a_meaning(analysis):
     for fit in _fits(analysis):
-        found = rows_of(fit)
-        assert len(found) == len(fit.table)
-        assert [r.value for r in found] == fit.table["estimate"].tolist()
-        assert all(r.name and r.unit and len(r.meaning) > 20 for r in found)
-        assert not [r.name for r in found if "capacity" in r.name or "assessor" in r.name]
+        found = dict(meanings(fit))
+        assert all(len(meaning) > 20 for meaning in found.values())
+        assert not [name for name in found if "capacity" in name or "assessor" in name]
 
 
 def test_each_source_of_spread_has_a_meaning_of_its_own(analysis):
     own = {**throw_model.SOURCES}
     sds = pd.DataFrame({"source": list(own.values()), "sd": 1.0, "lower": 0.5, "upper": 2.0})
-    found = rows_of(dataclasses.replace(analysis.throw, variances=sds))[-len(own):]
-    assert len({r.kind for r in found}) == len(own) and all(r.meaning for r in found)
+    found = dict(meanings(dataclasses.replace(analysis.throw, variances=sds)))
+    assert sum(kind.startswith("sd ") for kind in found) == len(own) and all(found.values())
     sources, fit = dict(throw_life.SOURCES.values()), analysis.longevity.throw_life
     sds = pd.DataFrame({"source": list(sources), "sd": 1.0, "unit": "x"})
-    assert all(r.meaning for r in rows_of(dataclasses.replace(fit, sds=sds)))
+    assert all(dict(meanings(dataclasses.replace(fit, sds=sds))).values())
 
 
 def test_rows_of_age_are_known():
@@ -45,9 +43,9 @@ def test_rows_of_age_are_known():
         "capacity of soft", "capacity lost as the age doubles", "per doubling of age",
         "capacity of capacity of soft",
     ]}).assign(estimate=1.0, lower=0.5, upper=2.0, unit="% of wax")
-    found = rows_of(SimpleNamespace(table=table, blends=("soft",)))
-    assert len({r.meaning for r in found}) == len(found)
-    assert found[-1].meaning == ""  # a row without words gets none of another's
+    found = [said for _, said in meanings(SimpleNamespace(table=table, blends=("soft",)))]
+    assert len(set(found)) == len(found) == len(table)
+    assert found[-1] == ""  # a row without words gets none of another's
 
 
 def test_a_meaning_names_the_stress_and_the_loads_of_its_fit(analysis):

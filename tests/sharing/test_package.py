@@ -14,10 +14,13 @@ import numpy as np
 import pandas as pd
 import pytest
 
+from scentlab.choosing.known_load import known_load
+from scentlab.planning.batch import make_batch, materials_of, sold_already
 from scentlab.sharing import parts
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
-from scentlab.sharing.redaction import Choices, SharingError, redact
+from scentlab.sharing.redaction import Choices, redact
 from scentlab.sharing.report import write_supplier_summary
 
 PROFILE = Path(__file__).parent / "reference" / "data-package-2-0.json"
@@ -320,3 +323,23 @@ def test_a_preview_shows_an_empty_cell_where_there_are_no_rows(package):
     page = package._repr_html_()
     assert "NA&gt;" not in page and "<NA>" not in page and "nan" not in page.lower()
     assert package.table["rows"].isna().any()
+
+
+def test_the_dossier_goes_along_where_a_batch_was_made(analysis, tmp_path, quick):
+    """Hidden with the rest, and kept in a frame that runs nothing when it is opened."""
+    def batch_of(shared):
+        return make_batch(known_load(shared), materials_of(shared.series), wax_g=453.59)
+
+    folder = tmp_path / "series"
+    (folder / "exports").mkdir(parents=True)
+    assert not sold_already(folder)
+    (folder / "exports" / "batch-soft.html").touch()
+    assert sold_already(folder)
+    hidden = prepare_package(analysis, Choices(hide_fragrance=True), (), batch_of)
+    assert "fragrance (name not shared)" in hidden.text("dossier.html")
+    assert analysis.series.plan["fragrance"]["lot"] not in hidden.text("dossier.html")
+    path = hidden.write(tmp_path / "with.zip")
+    open_package(path).save(tmp_path / "kept")
+    page = (tmp_path / "kept" / "dossier-of-the-sender.html").read_text(encoding="utf-8")
+    assert "<iframe sandbox" in page and not (tmp_path / "kept" / "dossier.html").exists()
+    assert "dossier.html" not in prepare_package(analysis).files

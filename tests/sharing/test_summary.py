@@ -10,9 +10,9 @@ import pandas as pd
 import pytest
 
 from scentlab.sharing.beside import differences, series_names
+from scentlab.sharing.guard import SharingError
 from scentlab.sharing.opening import PackageError, package_fingerprint
 from scentlab.sharing.pages import to_json
-from scentlab.sharing.redaction import SharingError
 from scentlab.sharing.report import check_questions, page_fingerprint, write_supplier_summary
 from scentlab.words import answers
 
