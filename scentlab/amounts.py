@@ -299,6 +299,34 @@ def read_amount(text, unit, choice=None):
     return round(read(text, usual), 7)
 
 
+def read_cell(text, column, choice=None, digits=2):
+    """A typed text as the value of a :class:`scentlab.schema.Column`, and what is wrong with it.
+
+    An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
+    bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
+    decimal comma is understood, as on a scale of many countries; the form shows what it
+    understood. A comma before three digits may part thousands, so it is refused.
+
+    Returns
+    -------
+    (value, ""), or (None, what was expected and the remedy).
+    """
+    typed, bounds, unit = text.strip(), "", column.unit
+    if column.kind != "text":
+        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
+        other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
+        if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
+            try:
+                typed = round(read_amount(typed, unit, choice), digits)
+            except AmountError as error:
+                return None, f"{error.remedy}."
+            ends = [other_form(x, unit, f"{x:g}") for x in (column.lower, column.upper)
+                    if other and x is not None]
+            bounds = f", that is {' to '.join(ends)}" if ends[1:] else ""
+    value, wrong = column.check(typed)
+    return value, f"expected {wrong[0]}{bounds}. {wrong[1]}" if wrong else ""
+
+
 def other_form(value, unit, text=""):
     """What is shown beside an amount: itself in the units that it was not typed in; '' if none.
 

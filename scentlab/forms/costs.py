@@ -4,15 +4,8 @@ import html
 
 import ipywidgets as w
 
-from scentlab.forms.fields import (
-    TABLES,
-    Chooser,
-    Field,
-    placed,
-    read_all,
-    side_by_side,
-)
-from scentlab.forms.frame import Form, as_widget, note_of
+from scentlab.forms.fields import TABLES, Chooser, Field, placed, read_all, side_by_side
+from scentlab.forms.frame import Form, as_widget, listed
 
 
 class CostsForm(Form):
@@ -26,6 +19,8 @@ class CostsForm(Form):
 
     ``found`` is the result that is shown, None while a number is refused.
     """
+
+    stores = False
 
     def __init__(self, blends, weigh, table, draft=None, on_change=None):
         super().__init__()
@@ -44,9 +39,6 @@ class CostsForm(Form):
                       *([self.blend] if len(blends) > 1 else []), self.message, self.said)
         self._guarded(self._show)
 
-    def _refuse(self, error):
-        self.message.value = note_of(error)
-
     def _typed(self):
         if self._on_change is not None:
             self._on_change({name: field.value for name, field in self.fields.items()})
@@ -60,7 +52,6 @@ class CostsForm(Form):
         except ValueError as error:
             raise placed(error, self.fields.values()) from error
         lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.found.lines)
-        notes = "".join(f"<li>{html.escape(words)}</li>" for words in self.found.notes)
         self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
                               as_widget(self._table(self.found), "what loads cost"),
-                              w.HTML(f"<ul>{notes}</ul>")]
+                              w.HTML(listed(self.found.notes))]

@@ -5,7 +5,6 @@ series folder and comes back with the next run; the plan itself is kept only whe
 """
 
 import dataclasses
-import html
 from collections import namedtuple
 from functools import partial
 from typing import Any
@@ -40,7 +39,7 @@ from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelf_beside, shelve
-from scentlab.units import say_one_weight, show_in, shown
+from scentlab.units import say_load_oz, say_one_weight, show_in, shown
 
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
@@ -280,11 +279,10 @@ class RecordDesk:
             partial(mend, self._store), partial(make_void, self._store), what)
 
     def _saving(self, table):
-        return {
-            "on_save": partial(self._store.add, table),
-            "on_undo": lambda receipt: self._store.void(table, receipt.entry_id,
-                                                        "undone in the form"),
-        }
+        return {"on_save": partial(self._store.add, table), "on_undo": self._undo(table)}
+
+    def _undo(self, table):
+        return lambda receipt: self._store.void(table, receipt.entry_id, "undone in the form")
 
     def waiting(self, assessor, test=None):
         """The pieces that wait for a tester, of one test or of all, as a frame."""
@@ -302,8 +300,7 @@ class RecordDesk:
         """What a form needs of photos; each tester sees those that they took themselves."""
         return Photos(
             lambda code: [p for p in photos_of(self._store, code) if p.assessor == assessor],
-            partial(add_photo, self._store),
-            lambda receipt: self._store.void("photos", receipt.entry_id, "undone in the form"))
+            partial(add_photo, self._store), self._undo("photos"))
 
     def _throw(self, assessor):
         """The first sitting that waits."""
@@ -315,7 +312,7 @@ class RecordDesk:
 
     def _warmer(self, assessor):
         on, kept = warmer_pieces(self._store)
-        return WarmingForm(on, assessor=assessor, kept=kept, **self._saving("warmings"))
+        return WarmingForm(on, assessor, kept, **self._saving("warmings"))
 
     def _paper(self, assessor):
         form, folder = f"paper-{assessor}", self._bench.folder
@@ -388,10 +385,10 @@ def _need_logged_pours(plan, kept, logged):
         new = now.get(was.pour)
         if new is None or (new.blend, new.load_pct) != (was.blend, was.load_pct):
             becomes = ("this plan has no such pour" if new is None else
-                       f"this plan makes it {new.blend} at {new.load_pct:g} % of wax")
+                       f"this plan makes it {new.blend} at {say_load_oz(new.load_pct)}")
             raise ValueError(
                 f"This plan cannot be kept here: pour {was.pour} is logged as {was.blend} at "
-                f"{was.load_pct:g} % of wax, and {becomes}. Go back to the plan that is kept, or "
+                f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the plan that is kept, or "
                 "plan this as a series of its own (scentlab new)."
             )
 
@@ -410,24 +407,18 @@ def _warning(plan, kept, logged):
 
 def _tables(plan):
     """What to buy, the pots, and what falls on which day."""
-    buy = shopping_list(plan).drop(columns="kind")
-    money = plan.currency or "price"
-    unit = shown().weight
+    unit, money = shown().weight, plan.currency or "price"
+    buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
     buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}", f"{money} per kg",
                    f"cost, {money}"]
-    pots = plan.pots.drop(columns="pour_day")
     pots.columns = ["pot", "blend", "poured on", "pours", f"wax, {unit}", f"fragrance, {unit}",
                     f"wax to melt, {unit}"]
-    for name in buy.columns[-2:]:
-        buy[name] = [f"{x:.2f}" if x == x else "not known" for x in buy[name]]
-    told = ("needed", "wax", "fragrance") if unit == "g" else ("needed", "buy", "wax", "fragrance",
-                                                               "wax to melt")
     for frame in (buy, pots):
-        names = [name for name in frame if name.removesuffix(f", {unit}") in told]
-        frame[names] = frame[names].map(lambda grams: say_one_weight(grams).split()[0])
+        weights = [name for name in frame if name.endswith(f", {unit}")]
+        frame[weights] = frame[weights].map(
+            lambda grams: say_one_weight(grams).split()[0].removesuffix(".0"))
     parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
              "Day by day": diary(plan)}
-    return "".join(
-        f"<h4>{html.escape(title)}</h4>{frame.to_html(index=False, border=0, na_rep='not known')}"
-        for title, frame in parts.items()
-    )
+    return "".join(f"<h4>{title}</h4>" + frame.to_html(
+        index=False, border=0, na_rep="not known", float_format="{:.2f}".format)
+        for title, frame in parts.items())

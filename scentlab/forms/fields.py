@@ -4,15 +4,13 @@ import datetime as dt
 import html
 import re
 import tomllib
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import ipywidgets as w
-import pandas as pd
 
-from scentlab.amounts import READERS, AmountError, as_typed, other_form, read_amount
-from scentlab.schema import ONE_DAY, POURS, THROWS, Column, check_clock
+from scentlab.amounts import as_typed, other_form, read_cell
+from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
 from scentlab.units import ounces_per_pound_from_load
 from scentlab.units import shown as units_shown
@@ -54,25 +52,6 @@ class Wrong(ValueError):
         super().__init__("\n".join(map(str, errors)))
 
 
-def one_of(value, allowed, what):
-    """The value, or a ValueError unless it is one of those allowed."""
-    if value not in allowed:
-        raise ValueError(f"{what} is {value!r}; give one of {', '.join(map(str, allowed))}")
-    return value
-
-
-def assessor_code(code):
-    """An assessor's code, or a ValueError."""
-    if THROWS["assessor"].check(code)[1]:
-        raise ValueError(f"assessor is {code!r}; give {THROWS['assessor'].expected}")
-    return code
-
-
-def plainly(column):
-    """A column with a meaning that can be written before a field: the scales mean their name."""
-    return replace(column, meaning=column.name) if column.name in ("grade", "throw") else column
-
-
 def text_column(name, meaning):
     """A column for a text that may be empty."""
     return Column(name, "text", meaning, required=False)
@@ -82,37 +61,13 @@ def text_column(name, meaning):
 
 
 def read_text(text, column, choice=None, digits=2):
-    """A typed text as the value of a column, or a :class:`FieldError` with the remedy.
-
-    An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
-    bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
-    decimal comma is understood, as on a scale of many countries; the form shows what it
-    understood. A comma before three digits may part thousands, so it is refused.
-    """
+    """A typed text as the value of a column, or a :class:`FieldError`; see :func:`read_cell`."""
     if column.kind == "date":
-        return read_day(text, column.meaning)
-    typed, bounds = text.strip(), ""
-    if column.kind != "text":
-        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
-        unit = column.unit
-        other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
-        if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
-            try:
-                typed = round(read_amount(typed, unit, choice), digits)
-            except AmountError as error:
-                raise FieldError(column.meaning, text, f"{error.remedy}.") from None
-            bounds = _bounds(column, choice) if other else ""
-    value, wrong = column.check(typed)
+        return read_day(text, column.called)
+    value, wrong = read_cell(text, column, choice, digits)
     if wrong:
-        raise FieldError(column.meaning, text.strip(), f"expected {wrong[0]}{bounds}. {wrong[1]}")
+        raise FieldError(column.called, text.strip(), wrong)
     return value
-
-
-def _bounds(column, choice):
-    """The bounds of a column in the maker's own unit, as a clause behind those it was given."""
-    ends = [other_form(x, column.unit, f"{x:g}") for x in (column.lower, column.upper)
-            if x is not None]
-    return f", that is {' to '.join(ends)}" if ends[1:] else ""
 
 
 def scale_reading(text):
@@ -125,6 +80,13 @@ def scale_reading(text):
     bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
     unit = ("oz" if float(text.replace(",", ".")) < column.lower / 4 else "g") if bare else ""
     return read_text(f"{text} {unit}".replace(",", ".") if bare else text, column, units_shown())
+
+
+def scale_field(name):
+    """The field for what the scale shows under the check weight, in g or oz."""
+    column = POURS["scale_check_g"]
+    return Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading,
+                 example="empty without one", short=True, wide=True)
 
 
 def read_day(text, what):
@@ -177,9 +139,9 @@ def _how_to_write(text):
 def past_day(text, column, empty=None):
     """A typed day that is not in the future. When nothing is typed it is ``empty``, or today."""
     today, text = dt.date.today(), text.strip()
-    day = read_day(text, column.meaning) if text else empty or today
+    day = read_day(text, column.called) if text else empty or today
     if day > today + ONE_DAY:
-        raise FieldError(column.meaning, text, f"which is still to come. {check_clock(today)}")
+        raise FieldError(column.called, text, f"which is still to come. {check_clock(today)}")
     return day
 
 
@@ -202,11 +164,6 @@ def shown(value):
 
 
 # --- what is on the page
-
-
-def in_unit(words, column):
-    """A label with the unit in which a bare number in its field is read."""
-    return f"{words}, {units_shown().label(column.unit)}" if column.unit else words
 
 
 def note(kind, text):
@@ -265,7 +222,7 @@ class Field(w.VBox):
         self._reader = read or (lambda text: read_text(text, column, self._units, self._digits))
         classes = (f"scent-field-{name}", *(["scent-short"] if short else []))
         unit = self._units.label(column.unit)
-        self.label = label or capital(column.meaning) + (f", {unit}" if unit else "")
+        self.label = label or capital(column.called) + (f", {unit}" if unit else "")
         look = {"description": self.label, "tooltip": self.label, "_dom_classes": classes,
                 "layout": _layout(width=None if short else "100%")}
         self.box = w.Text(
@@ -346,7 +303,7 @@ class Field(w.VBox):
         """The value of what is typed, or a :class:`FieldError`, which is also shown below it."""
         try:
             if self.missing:
-                raise FieldError(self.column.meaning, "", f"expected {self.column.expected}.")
+                raise FieldError(self.column.called, "", f"expected {self.column.expected}.")
             value = self._reader(self.text) if self.text else self.empty
         except FieldError as error:
             error.source = self
@@ -397,7 +354,7 @@ def placed(error, fields):
     if field is None:
         return error
     if error.expected:  # the value alone is wrong: said in the words of the form
-        error = FieldError(field.column.meaning, field.text, f"expected {error.expected}.")
+        error = FieldError(field.column.called, field.text, f"expected {error.expected}.")
     field.tell(note("error", getattr(error, "beside", error)), wrong=True)
     return error
 
@@ -457,7 +414,7 @@ class Chooser(w.Box):
 
     def choose(self, value):
         """Choose one, as a tap does."""
-        self.mark(one_of(value, self.buttons, self.name))
+        self.mark(value)
         if self._on_choose is not None:
             self._on_choose(value)
 
@@ -513,12 +470,3 @@ def show_if(condition, *widgets):
     for widget in widgets:
         widget.layout.display = "" if condition else "none"
 
-
-def piece_list(codes):
-    """Pieces as dicts with their code, of a list of codes or of a frame."""
-    if not isinstance(codes, pd.DataFrame):
-        return [{"code": str(code)} for code in codes]
-    wanted = ("code", "stress", "age_days", "planned_age_days", "position")
-    rows = codes[[c for c in wanted if c in codes]].astype(object)
-    rows = rows.where(rows.notna(), None).to_dict("records")
-    return [{**row, "code": str(row["code"])} for row in rows]

@@ -20,10 +20,10 @@ import traitlets
 from scentlab.forms.fields import (
     Field,
     NotYet,
-    Section,
     make_button,
     note,
     plain_html,
+    show_if,
     text_column,
 )
 
@@ -82,18 +82,22 @@ class Form(w.VBox):
     on_save : callable(row) -> receipt. The row is a dict in the columns of the store with a unique
         ``key`` beside them, so that a resend stores nothing twice.
     on_undo : callable(receipt) that voids the entry, or None for a form without undo.
+
+    ``slow`` names the buttons whose work takes longer than the browser waits for an answer.
     """
+
+    slow, stores = (), True
 
     def __init__(self, on_save=None, on_undo=None):
         super().__init__(_dom_classes=["scent-form"])
         self.browser = BrowserPart()
         self.browser.on_msg(lambda _, content, __: self._heard(content))
-        self._heard_keys, self._controls, self._saved = [], {}, []
+        self._heard_keys, self._controls, self._saved, self._doubts = [], {}, [], []
         self._on_save, self._on_undo = on_save, on_undo
         self._key = uuid.uuid4().hex
         self.message = plain_html(css=["scent-message"])
         self.undo = self._button("Undo the last one", "undo", self._undo_last, saves=True)
-        self.undo.layout.display = "none"
+        show_if(False, self.undo)
 
     def _lay_out(self, *children):
         """Show the children between style and browser part, and name what they hold."""
@@ -127,13 +131,10 @@ class Form(w.VBox):
     def _refresh(self):
         """Name the buttons and fields there are now, and tell the browser which ones are on."""
         self._controls = dict(named_controls(self.children))
-        self.browser.names = {
-            name: getattr(control, "tooltip", None) or control.description
-            for name, control in self._controls.items()
-        }
-        self.browser.pressed = [
-            name for name, control in self._controls.items() if getattr(control, "on", False)
-        ]
+        self.browser.names = {name: getattr(control, "tooltip", None) or control.description
+                              for name, control in self._controls.items()}
+        self.browser.pressed = [name for name, control in self._controls.items()
+                                if getattr(control, "on", False)]
 
     def _heard(self, content):
         """A tap in the browser: act once per key, and acknowledge it each time it comes."""
@@ -145,6 +146,8 @@ class Form(w.VBox):
                 if name in self._controls:
                     self._controls[name].value = value
             self._key = key
+            if content.get("press") in self.slow:
+                self.browser.send({"ack": key})
             button = self._controls.get(content.get("press"))
             if button is not None and not button.disabled:
                 button.click()
@@ -161,7 +164,8 @@ class Form(w.VBox):
             self._refresh()
 
     def _refuse(self, error):
-        self._say("error", f"NOT SAVED. {error}")
+        self.message.value = (note("error", f"NOT SAVED. {error}") if self.stores else
+                              note_of(error))
 
     def _watch(self, fields, action):
         """Call the action, guarded, whenever something is typed into one of the fields."""
@@ -170,43 +174,43 @@ class Form(w.VBox):
 
     def _store(self, row, words, place):
         """Save a row under the key of this entry; the key changes only when it is stored."""
-        receipt = self._on_save({**row, "key": self._key})
-        self._renew_key()
-        self._saved.append((receipt, words, place))
-        self.undo.layout.display = "" if self._on_undo else "none"
+        self._stored(self._on_save({**row, "key": self._key}), words, self._on_undo, place)
+
+    def _stored(self, receipt, words, undo, place=None):
+        """Say that something is stored; the undo button calls ``undo(receipt)``."""
+        self._saved.append((receipt, words, undo, place))
+        show_if(undo, self.undo)
         self._say("saved", f"Saved at {clock_of(receipt)}: {words}.")
 
-    def _renew_key(self):
-        self._key = uuid.uuid4().hex
-
     def _undo_last(self):
-        receipt, words, place = self._saved[-1]
-        self._on_undo(receipt)
+        receipt, words, undo, place = self._saved[-1]
+        undo(receipt)
         self._saved.pop()
-        self.undo.layout.display = "" if self._saved else "none"
+        show_if(self._saved, self.undo)
         self._return_to(place)
         self._say("saved", f"Undone: {words}. The entry stays in the history as void.")
 
+    def _is_sure(self, doubts, again="Tap Save again to store it, or correct it."):
+        """Whether to go on: what is doubtful is asked about first, and stored by a second tap."""
+        asked, self._doubts = self._doubts, doubts
+        if doubts in ([], asked):
+            return True
+        self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} {again}")
+        return False
+
     def _say(self, kind, text):
+        if kind == "saved":  # what is saved next is another entry
+            self._key = uuid.uuid4().hex
         self.message.value = note(kind, text)
 
-    def _acknowledge(self, content):
-        """Answer a tap before long work: nothing is lost that was not acknowledged."""
-        self.browser.send({"ack": str(content.get("key", ""))})
+def heading(words):
+    return w.HTML(f"<h3>{html.escape(words)}</h3>")
 
 
-class FoldedForm(Form):
-    """A form that is not always needed: it begins as one button that opens it."""
-
-    def _lay_out_folded(self, words, children):
-        self.section = Section(words, children, "all")
-        self.fold = self.section.fold
-        self.fold.on_click(lambda _: self._refresh())
-        self._lay_out(self.section, self.message)
-
-    @property
-    def is_open(self):
-        return self.section.is_open
+def listed(sentences, tag="ul", css=""):
+    """Sentences as a list in HTML; '' for none."""
+    lines = "".join(f"<li>{html.escape(str(words))}</li>" for words in sentences)
+    return f'<{tag} class="{css}">{lines}</{tag}>' if lines else ""
 
 
 def note_of(problem):
@@ -214,10 +218,9 @@ def note_of(problem):
     return note("flag" if isinstance(problem, NotYet) else "error", problem)
 
 
-def clock_of(receipt):
+def clock_of(receipt=None):
     """The time of day at which a receipt says that something was stored, or else now."""
-    moment = getattr(receipt, "saved_at", None) or dt.datetime.now(dt.UTC)
-    return f"{moment.astimezone():%H:%M:%S}"
+    return getattr(receipt, "clock", None) or f"{dt.datetime.now():%H:%M:%S}"
 
 
 def named_controls(children):

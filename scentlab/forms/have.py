@@ -14,7 +14,7 @@ from scentlab.forms.fields import (
     read_all,
     side_by_side,
 )
-from scentlab.forms.frame import Form, note_of
+from scentlab.forms.frame import Form
 from scentlab.planning.kitchen import TABLE_NOTE, read_ends
 from scentlab.planning.refusal import PlanError
 
@@ -32,6 +32,8 @@ class HaveForm(Form):
     ``proposals`` are those that are shown.
     """
 
+    stores = False
+
     def __init__(self, propose, take, draft=None):
         super().__init__()
         self._propose, self._take, self.proposals = propose, take, ()
@@ -48,9 +50,6 @@ class HaveForm(Form):
         self.takes = {}
         self._lay_out(side_by_side(self.fields.values()), in_a_row([self.show]), self.message,
                       self.found)
-
-    def _refuse(self, error):
-        self.message.value = note_of(error)
 
     def _show(self):
         self.message.value, self.proposals, self.takes, self.found.children = "", (), {}, ()

@@ -7,12 +7,12 @@ notebook's kernel computes.
 """
 
 import datetime as dt
-import html
 import re
 import threading
 from functools import partial, reduce
 
 import ipywidgets as w
+import pandas as pd
 
 from scentlab import schema
 from scentlab.amounts import AmountError, other_loads, read_load, read_loads
@@ -33,7 +33,7 @@ from scentlab.forms.fields import (
     side_by_side,
     spoken_day,
 )
-from scentlab.forms.frame import Form, note_of
+from scentlab.forms.frame import Form, listed
 from scentlab.planning.loads import even_loads
 from scentlab.planning.refusal import PlanError
 from scentlab.units import say_load_oz, say_weight
@@ -62,6 +62,8 @@ class PlanningForm(Form):
 
     ``plan`` is the plan as it is now and ``found`` the result of the last run for it, or None.
     """
+
+    stores = False
 
     def __init__(self, make, costs, foresee, draft=None, *, on_change=None):
         super().__init__()
@@ -145,7 +147,7 @@ class PlanningForm(Form):
             fields = section.body.children[0].children
             if any(field.said.value or field.missing for field in fields):
                 section.turn(True)
-        self.message.value = note_of(error)
+        super()._refuse(error)
 
     def _changed(self):
         if self._quiet:
@@ -196,18 +198,15 @@ class PlanningForm(Form):
             "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
             "to pour": f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces",
             "wax to buy": say_weight(c["wax_g"]), "fragrance to buy": say_weight(c["fragrance_g"]),
-            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}" if known else
+            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}".strip() if known else
             "not known, a price is missing",
             "first pour day": spoken_day(start),
             "days": f"{c['days']}, first pour to last inspection",
             "throw": f"{c['sessions']} sessions, {c['session_hours']:.1f} h by the clock, "
                      f"{c['panel_hours']:.1f} h of all testers together",
         }
-        lines = "".join(
-            f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
-            f"<td>{html.escape(b.strip())}</td></tr>" for a, b in rows.items()
-        )
-        self.takes.value = f"<table>{lines}</table>{_listed([*_past(start), *self.plan.notes])}"
+        table = pd.Series(rows).to_frame().to_html(header=False, border=0)
+        self.takes.value = f"{table}{listed([*_past(start), *self.plan.notes])}"
         self._show_guesses(tuple(b.name for b in self.plan.blends))
         show_if(True, self._foresight)
         self.run.disabled = self._thread is not None and self._thread.is_alive()
@@ -249,7 +248,7 @@ class PlanningForm(Form):
             found = self._foresee(*asked_for, self._tell, self._cancelled.is_set)
             if asked_for is self._asked_for:
                 self.found = found
-                self.expected.value = note("saved", found.sentence) + _listed(found.notes)
+                self.expected.value = note("saved", found.sentence) + listed(found.notes)
 
         self._guarded(foresee)
         self._show_run(False)
@@ -262,10 +261,6 @@ class PlanningForm(Form):
     def _show_run(self, running):
         self.cancel.disabled = not running
         show_if(running, self.bar, self.cancel)
-
-
-def _listed(notes):
-    return f"<ul>{''.join(f'<li>{html.escape(n)}</li>' for n in notes)}</ul>"
 
 
 def _past(start):

@@ -28,6 +28,8 @@ class ShareForm(Form):
     ``written`` is the path of the last package, None before.
     """
 
+    slow = ("look", "write")
+
     def __init__(self, preview, write, blends=()):
         super().__init__()
         self._preview, self._write, self._seen = preview, write, None
@@ -67,10 +69,6 @@ class ShareForm(Form):
                 "also_hide": self._tick(f"Hide “{word}” too", f"also-hide-{place}"),
             })
         self._asked.children = [in_a_row(asked.values()) for asked in self.undecided.values()]
-
-    def _heard(self, content):
-        self._acknowledge(content)  # a preview takes longer than the browser waits
-        super()._heard(content)
 
     def _changed(self):
         """What was looked at is not what would leave now."""

@@ -49,8 +49,7 @@ class ShelfForm(Form):
             added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
         except MaterialError as error:
             raise placed(error, self.fields.values()) from error
-        self._renew_key()
-        self._say("saved" if added else "flag", f"On the shelf at {clock_of(None)}: {row['name']}."
+        self._say("saved" if added else "flag", f"On the shelf at {clock_of()}: {row['name']}."
                   if added else f"{row['name']} is on the shelf like that already.")
         if added:
             self._offer_all(read_shelf(self._folder))

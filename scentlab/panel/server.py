@@ -163,7 +163,7 @@ class _Score(_Page):
     async def get(self, assessor):
         if assessor not in await self.work(known_assessors, self.panel.store):
             raise tornado.web.HTTPError(404)
-        items, scored = await self.work(self.waits, assessor)
+        items, scored = await self.work(self.panel.waits, assessor)
         scanned = re.fullmatch(r"[0-9]{3}|", self.get_query_argument("piece", ""))
         scanned = scanned[0] if scanned else ""
         head, why = await self.work(self.panel.not_now, assessor, scanned) if scanned else ("", "")
@@ -178,16 +178,10 @@ class _Score(_Page):
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
-                  grades=GRADE_WORDS, svg=_drawn, data=json.dumps(data).replace("<", "\\u003c"))
-
-    def waits(self, assessor):
-        return self.panel.items(assessor), self.panel.scored(assessor)
+                  grades=GRADE_WORDS, svg=_drawn, data=as_data(data))
 
 
-class _Save(_Score):
-    async def get(self):
-        raise tornado.web.HTTPError(405)
-
+class _Save(_Page):
     async def post(self):
         await self.tell(self.store, sound_json(self.request.body))
 
@@ -200,7 +194,12 @@ class _Save(_Score):
         assessor = said.get("assessor")
         if assessor not in known_assessors(self.panel.store):
             return {}
-        return dict(zip(("items", "scored"), self.waits(assessor), strict=True))
+        return dict(zip(("items", "scored"), self.panel.waits(assessor), strict=True))
+
+
+def as_data(found):
+    """What a page's scripts read, as JSON that ends no script element."""
+    return json.dumps(found).replace("<", "\\u003c")
 
 
 def sound_json(body):

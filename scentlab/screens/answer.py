@@ -17,11 +17,12 @@ from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
+from scentlab.forms.frame import heading, listed
 from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import show_guide
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.reading import read_series
-from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import plot
 from scentlab.text import capital, in_sentences
@@ -124,13 +125,12 @@ def rules_form(analysis, folder, on_keep=lambda: None):
         on_keep()
         return where
 
-    limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
+    limits = analysis.series.blends.set_index("blend")["limit_load_pct"].dropna()
+    decide = decider(analysis)
     return RulesForm(
-        rules_here(folder).rules, make=Rules, decide=lambda rules: decide(rules).pick,
-        keep=keep,
-        limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
-        stresses=analysis.sweat.stresses, draw=plot,
-    )
+        rules_here(folder).rules, Rules, lambda rules: decide(rules).pick, keep,
+        {blend: limits[blend] for blend in analysis.sweat.blends if blend in limits}, plot,
+        analysis.sweat.stresses)
 
 
 def one_blend(analysis):
@@ -220,8 +220,7 @@ def notes_html(analysis):
                "recommended load": analysis.pick}
     notes = [f"{name}: {note}" for name, result in results.items() if result is not None
              for note in result.notes] + list(analysis.notes)
-    return w.HTML("<ul>" + "".join(f"<li>{html.escape(n)}</li>" for n in notes) + "</ul>"
-                  if notes else "No notes.")
+    return w.HTML(listed(notes) or "No notes.")
 
 
 def _diagnosis(analysis):

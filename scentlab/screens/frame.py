@@ -7,7 +7,7 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, in_lab
-from scentlab.forms.fields import note, show_if
+from scentlab.forms.fields import Section, note
 from scentlab.forms.frame import STYLE, Form, as_widget, note_of
 from scentlab.units import show_in
 from scentlab.workshop import series_here
@@ -46,7 +46,7 @@ class Page(w.VBox):
         self.children = [self._head, *parts, self._foot]
 
 
-class Fold(w.VBox):
+class Fold(Section):
     """A part that is shut at first, and made when it is first opened.
 
     Parameters
@@ -56,25 +56,13 @@ class Fold(w.VBox):
     """
 
     def __init__(self, title, make, name, words=""):
-        super().__init__()
-        self._title, self._make, self._words, self._made = title, make, words or title, False
-        self.body = w.VBox()
-        self._head = Form()
-        self.button = self._head._button("", f"fold-{name}",
-                                         lambda: self.turn(not self.is_open))
-        self._head._lay_out(self.button)
+        self._make, self._spoken, self._made, self._head = make, words or title, False, Form()
+        super().__init__(title, (), name)
+        self._head._lay_out(self.fold)
         self.children = [self._head, self.body]
-        self.turn(False)
-
-    @property
-    def is_open(self):
-        return self.body.layout.display != "none"
 
     def turn(self, to_open):
-        """Open it or shut it."""
-        show_if(to_open, self.body)
-        self.button.description = f"{'▾' if to_open else '▸'} {self._title}"
-        self.button.tooltip = f"{self._title}: {'close' if to_open else 'open'}"
+        super().turn(to_open)
         self._head._refresh()  # what screen readers say
         if to_open and not self._made:
             self._made = True
@@ -84,7 +72,7 @@ class Fold(w.VBox):
         """Make anew what it shows, if it was opened before."""
         if self._made:
             self.body.children = [w.HTML(STYLE + WORKING)]
-            self.body.children = shown(self._make, self._words)
+            self.body.children = shown(self._make, self._spoken)
 
 
 def shown(make, words=""):
@@ -107,10 +95,6 @@ def bench_of(folder, *needs):
     """
     show_in(units_here(folder or ".")[0])
     return series_here(*needs, folder=folder or ".")
-
-
-def heading(words):
-    return w.HTML(f"<h3>{html.escape(words)}</h3>")
 
 
 def _head_html(name, bench):

@@ -5,6 +5,7 @@ import html
 import ipywidgets as w
 
 from scentlab.forms.fields import note
+from scentlab.forms.frame import heading, listed
 from scentlab.memory.proposing import memory_map, next_pairs, three_loads
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
@@ -18,7 +19,6 @@ from scentlab.memory.saying import (
     said_of_testers,
 )
 from scentlab.results import FitError
-from scentlab.screens.frame import heading
 from scentlab.text import capital
 
 _MARKS = {"tested": "●", "guess": "◐"}
@@ -41,10 +41,10 @@ def learnt_parts(folder, body):
     table = memory_map(memory)
     rows = next_pairs(table)
     said = [*known_sentences(memory), *odd_sentences(memory)]
-    parts = [w.HTML(_list(said) + "".join(note("flag", words) for words in memory.notes)),
-             heading("Testers"), w.HTML(_list(said_of_testers(memory) or [ONE_TESTER]))]
+    parts = [w.HTML(listed(said) + "".join(note("flag", words) for words in memory.notes)),
+             heading("Testers"), w.HTML(listed(said_of_testers(memory) or [ONE_TESTER]))]
     if len(rows):
-        parts += [heading("What to pour next"), w.HTML(_list(_next(memory, rows)))]
+        parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows)))]
     return [*parts, heading("Waxes and fragrances"), w.HTML(map_html(table))]
 
 
@@ -55,10 +55,6 @@ def _next(memory, rows):
     pair = tuple(rows.iloc[0][["wax", "fragrance"]])
     yield next_sentence(rows)
     yield from new_sentences(memory, *pair, three_loads(memory, *pair))
-
-
-def _list(sentences):
-    return f"<ul>{''.join(f'<li>{html.escape(words)}</li>' for words in sentences)}</ul>"
 
 
 def map_html(table):

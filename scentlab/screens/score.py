@@ -1,12 +1,12 @@
 """The page for scores: who scores, then sweat, frost and throw by blind code. No load is shown."""
 
-import html
 from functools import partial
 from pathlib import Path
 
 import ipywidgets as w
 
 from scentlab.forms.desk import RecordDesk
+from scentlab.forms.frame import listed
 from scentlab.forms.heat import HeatForm
 from scentlab.guide.showing import show_guide
 from scentlab.planning.rules import HEAT_HINTS
@@ -63,9 +63,8 @@ def _build(page, own, looks):
 def heat_form(bench):
     """The form for the heat cycle as it was reached, with the usual hints and cautions."""
     planned = ((bench.store.plan() or {}).get("rules") or {}).get("heat_cycle") or {}
-    hints = "".join(f"<li>{html.escape(in_maker_units(hint))}</li>" for hint in HEAT_HINTS)
-    return [w.HTML(f"<p>How a home holds the heat (common practice, no source):</p>"
-                   f"<ul>{hints}</ul>"),
+    return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
+                   f"{listed(map(in_maker_units, HEAT_HINTS))}"),
             HeatForm(planned, partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
 

@@ -12,13 +12,14 @@ from scentlab.files import file_link, write_whole
 from scentlab.foresight.next_step import next_step
 from scentlab.forms.batch import BatchForm
 from scentlab.forms.choose import ChooseForm
+from scentlab.forms.frame import heading
 from scentlab.forms.share import ShareForm
 from scentlab.planning.batch import make_batch, materials_of, recipe_here
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
-from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, why_not_compared
 from scentlab.sharing.dossier import write_dossier

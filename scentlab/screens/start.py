@@ -12,7 +12,7 @@ import ipywidgets as w
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link
 from scentlab.forms.fields import Field, note, read_all, text_column
-from scentlab.forms.frame import Form, clock_of
+from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
@@ -105,10 +105,9 @@ def shelf_parts(folder):
     said = w.HTML()
 
     def look():
-        now = gather(folder)
-        lines = "".join(f"<li>{html.escape(line)}</li>" for line in shelf_lines(now))
+        lines = listed(shelf_lines(gather(folder)))
         link = file_link(folder / SHELF_NAME, "its file")
-        said.value = (f"<ul>{lines}</ul><p>A change adds a row to {link}, which opens in any "
+        said.value = (f"{lines}<p>A change adds a row to {link}, which opens in any "
                       "spreadsheet; the old ones stay.</p>" if lines else
                       "<p>Nothing is here yet: what is planned in a series comes by itself.</p>")
 
@@ -162,8 +161,7 @@ class NewSeries(Form):
         self._made()
 
     def _made(self):
-        self._renew_key()
-        self.message.value = note("saved", f"Made at {clock_of(None)}.")
+        self._say("saved", f"Made at {clock_of()}.")
         self._on_made()
 
 

@@ -130,7 +130,7 @@ def test_mend_the_pour(pour_page, store):
     page.locator(".scent-field-new-wax_g input").fill("201,5")
     fill(page, "reason", "read the display wrong")
     tap(page, page.locator(".scent-press-save:visible").last)
-    said(page, "Corrected: pour .* now wax weighed into this pour 201.5")
+    said(page, "Corrected: pour .* now wax weighed 201.5")
     in_sight(page, "Corrected: pour")  # though the form has shrunk by its ten fields
     assert store.rows("pours").query("pour == @name")["wax_g"].tolist() == [201.5]
 
@@ -327,7 +327,7 @@ def test_a_hundred_and_twenty_pieces_open_soon(chromium, lab, capsys):
         "from scentlab.forms.paper import PaperForm\nfrom scentlab.forms.scores import GradeForm\n"
         "GradeForm, PaperForm",
         "GradeForm(pieces, 'sweat', 'A1', print)",
-        "paper = PaperForm(pieces, 'A1', print)\npaper.fold.click()\npaper",
+        "paper = PaperForm(pieces, 'A1', print)\npaper",
     )
     page = lab.open(chromium, "many/book.ipynb")
     took = {}

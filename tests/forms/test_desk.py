@@ -8,6 +8,7 @@ from scentlab.forms.desk import SHEETS, PlanDesk
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
+from scentlab.units import say_load_oz
 
 
 @pytest.fixture
@@ -81,7 +82,7 @@ def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
     again.keeping.keep.click()
     assert Store.open(folder).plan() is None
     again.keeping.papers["letter"].click()
-    again.keeping.confirm.click()
+    again.keeping.keep.click()
     assert f"entry 1 in {folder}" in again.keeping.message.value
     assert Plan.from_dict(Store.open(folder).plan()).to_dict() == again.plan.to_dict()
     assert {p.stem for p in (folder / "exports").iterdir()} == set(SHEETS)
@@ -116,7 +117,7 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk = desk_of(folder)
     fill_in(desk)
     desk.keeping.keep.click()
-    desk.keeping.confirm.click()
+    desk.keeping.keep.click()
     desk.planning.fields["pots"].value = "1"
     assert desk.sentence.startswith("This is NOT the plan that is kept")
     desk.planning.fields["pots"].value = ""
@@ -127,8 +128,8 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk.planning.fields["pots"].value = "1"
     desk.keeping.keep.click()
     assert "labels and key that were printed before are wrong from now on" in (
-        desk.keeping.question.value)
-    desk.keeping.confirm.click()
+        desk.keeping.message.value)
+    desk.keeping.keep.click()
     store = Store.open(folder)
     assert store.plan()["pots_per_blend"] == 1
     assert set(store.rows("pieces")["code"]) == {p["code"] for p in store.plan()["pieces"]}
@@ -138,7 +139,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     desk = desk_of(folder)
     fill_in(desk)
     desk.keeping.keep.click()
-    desk.keeping.confirm.click()
+    desk.keeping.keep.click()
     pour = desk.plan.pours.iloc[0]
     store = Store.open(folder)
     names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
@@ -146,7 +147,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     kept = store.plan()
     desk.planning.fields["loads"].value = "5, 9, 13"
     assert desk.keeping.keep.disabled
-    assert f"pour {pour['pour']} is logged as {pour['blend']} at {pour['load_pct']:g} % of wax" in (
+    assert f"pour {pour['pour']} is logged as {pour['blend']} at {say_load_oz(pour['load_pct'])}" in (
         desk.keeping.state.value)
     with pytest.raises(ValueError, match="cannot be kept here"):
         desk._keep(desk.plan, "key")

@@ -43,8 +43,8 @@ def test_the_temperatures_of_a_pour_are_told_with_its_weights(scored):
                          "pour_temp_c": 60.5, "stir_min": 2.0})
     (entry,) = stored_about(scored, "P77")
     assert entry.words == (
-        "pour P77 of 2026-03-02: 16 g of fragrance in 200 g of wax, added at 85 °C, stirred for 2 "
-        "min, poured at 60.5 °C"
+        "pour P77 of 2026-03-02: 16 g of fragrance in 200 g of wax, fragrance added at 85 °C, "
+        "poured at 60.5 °C, stirred for 2 min"
     )
 
 
@@ -141,8 +141,6 @@ def find(form, name, entry):
 
 
 def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
-    assert not form.is_open
-    form.fold.click()
     form.name.value = "417"
     form.show.click()
     assert [b.description for b in form.entries.values()] == [

@@ -75,7 +75,7 @@ def test_at_most_twelve_fields_stand_before_the_first_proposal(own):
     page.desk.have.takes["small"].click()
     assert fields_in_sight(page) == [*first, page.desk.keeping._paper]
     page.desk.keeping.keep.click()
-    page.desk.keeping.confirm.click()
+    page.desk.keeping.keep.click()
     assert own[1].plan() is not None, page.desk.keeping.message.value
     sheets = {path.name for path in (own[0] / "exports").glob("*.html")}
     assert "pour-sheets.html" in sheets and "throw-slips.html" not in sheets, "nobody smells"
@@ -206,9 +206,9 @@ def test_units_stay_open_for_the_second_choice(tmp_path):
     page = start_page(tmp_path)
     page.units.turn(True)
     page.units.body.children[0].weight.choose("oz")
-    assert page.units.is_open and "oz and °C" in page.units.button.description
+    assert page.units.is_open and "oz and °C" in page.units.fold.description
     page.units.body.children[0].temperature.choose("F")
-    assert page.units.is_open and "oz and °F" in page.units.button.description
+    assert page.units.is_open and "oz and °F" in page.units.fold.description
 
 
 @pytest.mark.parametrize("name", ["../out", "a/b", ".hidden", ""])
