@@ -68,10 +68,10 @@ class PlanDesk:
     bench : what :func:`scentlab.series_here` gives: a folder with its store.
 
     ``have``, ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the
-    plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing), and
-    ``sentence`` says whether it is kept; ``fresh`` is a desk without a draft and a kept plan.
+    plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing);
+    ``fresh`` is a desk without a draft and a kept plan.
 
-    >>> PlanDesk(scentlab.series_here("plan")).sentence  # doctest: +SKIP
+    >>> PlanDesk(scentlab.series_here("plan")).keeping  # doctest: +SKIP
     """
 
     def __init__(self, bench: Any) -> None:
@@ -103,18 +103,6 @@ class PlanDesk:
         """The plan that is kept, None when none is."""
         kept = self._store.plan()
         return None if kept is None else Plan.from_dict(kept)
-
-    @property
-    def sentence(self) -> str:
-        """Whether the plan is kept, in words."""
-        if self.plan is None:
-            what = ("The plan is NOT kept yet" if self.kept is None else
-                    "What is in the forms is NOT the plan that is kept")
-            return f"{what}: something is still to be filled in, further up."
-        try:
-            return self._look(self.plan).words
-        except ValueError as error:
-            return str(error)
 
     def _first_draft(self):
         """The draft in the folder; what it does not know yet is that of the kept plan."""

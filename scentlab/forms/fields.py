@@ -9,7 +9,7 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.amounts import as_typed, other_form, read_cell
+from scentlab.amounts import AmountError, as_typed, other_form, read_cell
 from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
 from scentlab.units import ounces_per_pound_from_load
@@ -304,7 +304,7 @@ class Field(w.VBox):
         try:
             if self.missing:
                 raise FieldError(self.column.called, "", f"expected {self.column.expected}.")
-            value = self._reader(self.text) if self.text else self.empty
+            value = self._value() if self.text else self.empty
         except FieldError as error:
             error.source = self
             self.tell("" if self.missing else note("error", error.beside), wrong=True)
@@ -312,6 +312,12 @@ class Field(w.VBox):
         if self.wrong:
             self.tell()
         return value
+
+    def _value(self):
+        try:
+            return self._reader(self.text)
+        except AmountError as error:
+            raise FieldError(self.column.called, self.text, f"{error.remedy}.") from None
 
     def tell(self, html_text="", wrong=False):
         """Show something below the field; what is wrong is put away when it is read anew."""

@@ -5,15 +5,7 @@ import html
 import ipywidgets as w
 
 from scentlab.amounts import other_loads
-from scentlab.forms.fields import (
-    TABLES,
-    Field,
-    FieldError,
-    in_a_row,
-    placed,
-    read_all,
-    side_by_side,
-)
+from scentlab.forms.fields import TABLES, Field, in_a_row, placed, read_all, side_by_side
 from scentlab.forms.frame import Form
 from scentlab.planning.kitchen import TABLE_NOTE, read_ends
 from scentlab.planning.refusal import PlanError
@@ -38,7 +30,7 @@ class HaveForm(Form):
         super().__init__()
         self._propose, self._take, self.proposals = propose, take, ()
         self.fields = {
-            row["name"]: Field.of({**row, "read": {"ends": _ends}.get(row.get("read"))},
+            row["name"]: Field.of({**row, "read": {"ends": read_ends}.get(row.get("read"))},
                                   f"have-{row['name']}", short=True,
                                   other=other_loads if row["name"] == "loads" else None)
             for row in TABLES["have"]["fields"]
@@ -73,10 +65,3 @@ class HaveForm(Form):
         self._take(proposal.plan)
         self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then "
                           "keep it at the end of this page. Nothing is kept yet.")
-
-
-def _ends(text):
-    try:
-        return read_ends(text)
-    except ValueError as error:
-        raise FieldError("loads", text, f"{getattr(error, 'remedy', error)}.") from None

@@ -8,7 +8,6 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import (
-    AmountError,
     keep_units,
     other_form,
     other_loads,
@@ -19,7 +18,6 @@ from scentlab.files import file_link
 from scentlab.forms.fields import (
     TABLES,
     Field,
-    FieldError,
     Section,
     in_a_row,
     note,
@@ -55,14 +53,7 @@ MAIN = 5  # fields that are always to be seen
 def _field(row):
     """A field of the quick check, which reads an amount in any unit."""
     name = row["name"]
-
-    def reader(text):
-        try:
-            return ASKED[name](text)
-        except AmountError as error:
-            raise FieldError(row["meaning"], text, f"{error.remedy}.") from None
-
-    return Field.of({**row, "read": reader}, short=True, other=other_loads if name == "loads" else
+    return Field.of(row, short=True, read=ASKED[name], other=other_loads if name == "loads" else
                     lambda value, text: other_form(value, UNITS_ASKED.get(name), text))
 
 

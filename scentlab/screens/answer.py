@@ -26,15 +26,14 @@ from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
 from scentlab.sharing.pictures import plot
 from scentlab.text import capital, in_sentences
-from scentlab.units import say_load_oz
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
 from scentlab.words.tables import (
     ceiling_table,
     costs_table,
+    money_table,
     pick_table,
     pot_table,
-    sold_content,
     tradeoff_table,
 )
 
@@ -192,14 +191,11 @@ def saved_table(analysis, today_pct=None, demo=False):
     pick, today_pct = analysis.pick, today_pct or (DEMO_TODAY_PCT if demo else None)
     if today_pct != analysis.rules.today_load_pct:
         pick = what_if(analysis, today_load_pct=today_pct)
-    saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
+    saved = pick.table.dropna(subset=["load_pct", "saving_per_1000"])
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
-    saved["content_pct"] = [sold_content("load_pct")(r) for _, r in saved.iterrows()]
-    saved["load_pct"] = saved["load_pct"].map(partial(say_load_oz, sold=True))
-    saved.columns = ["blend", "recommended", "recommended, % of total",
-                     f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
-    return saved.style.hide().format("{:.2f}", saved.columns[3:])
+    return money_table(saved, "saving_per_1000", "Saved per 1,000 pieces, "
+                       f"{analysis.series.currency or 'your currency'}")
 
 
 def costs_form(analysis, bench):

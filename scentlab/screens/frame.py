@@ -14,6 +14,15 @@ from scentlab.workshop import series_here
 
 CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
 WORKING = note("flag", "Working ...")
+CAUTIONS = """<ul>
+<li><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct flame.
+Thermometer in the wax. No flame or spark near the fragrance's flash point. Never unattended. Lid
+and class B extinguisher at hand. <b>Never water on burning wax.</b></li>
+<li><b>Fragrances hold allergens.</b> Gloves, fresh air; nobody smells who does not want to. Keep
+wax and fragrance away from children and pets.</li>
+<li><b>A load above a supplier's limit is for testing only</b>, and not for sale.</li>
+<li>The kit is no safety assessment. Labels, limits and fire safety follow your local codes and
+licensed practice; where they and the kit differ, they are right.</li></ul>"""
 
 
 class Page(w.VBox):
@@ -73,6 +82,10 @@ class Fold(Section):
         if self._made:
             self.body.children = [w.HTML(STYLE + WORKING)]
             self.body.children = shown(self._make, self._spoken)
+
+
+def cautions_fold():
+    return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
 
 
 def shown(make, words=""):

@@ -1,7 +1,5 @@
 """What a workshop's series say together, on the page where the work begins."""
 
-import html
-
 import ipywidgets as w
 
 from scentlab.forms.fields import note
@@ -20,6 +18,7 @@ from scentlab.memory.saying import (
 )
 from scentlab.results import FitError
 from scentlab.text import capital
+from scentlab.words.tables import view
 
 _MARKS = {"tested": "●", "guess": "◐"}
 
@@ -45,7 +44,7 @@ def learnt_parts(folder, body):
              heading("Testers"), w.HTML(listed(said_of_testers(memory) or [ONE_TESTER]))]
     if len(rows):
         parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows)))]
-    return [*parts, heading("Waxes and fragrances"), w.HTML(map_html(table))]
+    return [*parts, heading("Waxes and fragrances"), map_view(table)]
 
 
 ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
@@ -57,12 +56,8 @@ def _next(memory, rows):
     yield from new_sentences(memory, *pair, three_loads(memory, *pair))
 
 
-def map_html(table):
+def map_view(table):
     """The map as a table that a phone shows too: one pair a row."""
-    rows = "".join(
-        f"<tr><th scope='row'>{html.escape(fragrance)}<br><small>{html.escape(wax)}</small></th>"
-        f"<td>{_MARKS[state]} {state}</td><td>{load}</td></tr>"
-        for wax, fragrance, state, load in map_rows(table))
-    return (f"<p><b>{NO_SAFE_LOAD}</b></p><table class='scent-map'><thead><tr>"
-            "<th scope='col'>fragrance, wax</th><th scope='col'>state</th>"
-            f"<th scope='col'>{map_head()}</th></tr></thead><tbody>{rows}</tbody></table>")
+    return view(
+        NO_SAFE_LOAD, map_rows(table), ("*fragrance, wax", lambda r: f"{r[1]}\n{r[0]}"),
+        ("*state", lambda r: f"{_MARKS[r[2]]} {r[2]}"), (map_head(), lambda r: str(r[3])))

@@ -58,7 +58,7 @@ class View:
         frame = pd.DataFrame(self.rows, columns=self.headings)
         table = frame.map(lambda cell: html.escape(str(cell)).replace("\n", "<br>")).to_html(
             index=False, border=0, escape=False)
-        return f"<p>{html.escape(self.caption)}</p>{table}"
+        return (f"<p>{html.escape(self.caption)}</p>" if self.caption else "") + table
 
 
 def view(caption, rows, *columns):
@@ -485,6 +485,15 @@ def pour_table(pours):
         heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
         heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),
     )
+
+
+def money_table(table, column, words):
+    """A sum of money at the recommended load of each blend, where one is known."""
+    return view(
+        "", table, ("*Blend", "blend"),
+        ("Recommended", lambda r: MISSING if is_missing(r["load_pct"]) else
+         say_load_oz(r["load_pct"], sold=True)),
+        ("Content, % of total", sold_content("load_pct")), (words, number(column)))
 
 
 def assessor_table(series):
