@@ -290,7 +290,8 @@ def read_amount(text, unit, choice=None):
     """
     read, usual = READERS[unit]
     choice = choice or Shown()
-    usual = {"g": choice.weight, "°C": choice.temperature}.get(unit, usual)
+    usual = {"g": choice.weight, "°C": choice.temperature,
+             "per kg": choice.label(unit).removeprefix("per ")}.get(unit, usual)
     if unit == "% of wax" and choice.weight == "oz":
         usual = None
         if re.fullmatch(r"[\d. /½¼¾]+", str(text).strip()):
@@ -403,7 +404,8 @@ def as_typed(text, unit, choice, digits=2):
 
 
 _TYPED = {"g": ("g", ounces_from_grams, "oz"), "°C": ("C", fahrenheit_from_celsius, "F"),
-          "% of wax": ("%", ounces_per_pound_from_load, "oz/lb")}
+          "% of wax": ("%", ounces_per_pound_from_load, "oz/lb"),
+          "per kg": ("/ kg", lambda price: price * GRAMS_PER_POUND / 1000.0, "/ lb")}
 
 
 # --- the workshop's choice

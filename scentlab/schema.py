@@ -33,7 +33,8 @@ FROST_GRADES = (
     "more than half of the face",
 )
 GRADE_WORDS = {"sweat": SWEAT_GRADES, "frost": FROST_GRADES}
-STRESSES = ("rest", "heat")
+STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}  # what a person calls them
+STRESSES = tuple(STRESS_WORDS)
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may be of
 ONE_DAY = dt.timedelta(days=1)  # let pass: clocks are wrong, and midnight is not everywhere at once
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip

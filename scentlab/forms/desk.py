@@ -39,7 +39,7 @@ from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelf_beside, shelve
-from scentlab.units import say_load_oz, say_one_weight, show_in, shown
+from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
@@ -397,8 +397,9 @@ def _tables(plan):
     """What to buy, the pots, and what falls on which day."""
     unit, money = shown().weight, plan.currency or "price"
     buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
-    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}", f"{money} per kg",
-                   f"cost, {money}"]
+    buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])
+    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}",
+                   f"{money} {shown().label('per kg')}", f"cost, {money}"]
     pots.columns = ["pot", "blend", "poured on", "pours", f"wax, {unit}", f"fragrance, {unit}",
                     f"wax to melt, {unit}"]
     for frame in (buy, pots):

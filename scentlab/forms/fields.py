@@ -19,7 +19,7 @@ NEEDED = object()
 # The fields of the planning, materials and rules forms, as tables of data.
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
 LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
-_FINE = ("g", "% of wax")  # what a plan is made of is taken as it is typed, not to 0.01
+_FINE = ("g", "% of wax", "per kg")  # what a plan is made of is taken as it is typed, not to 0.01
 _DATE_WORDS = "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026"
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august",
            "september", "october", "november", "december")
@@ -259,7 +259,7 @@ class Field(w.VBox):
         """The text as it is typed; with its unit where that is not the unit of the column."""
         text, unit = self.box.value, self._units.label(self.column.unit)
         bare = re.fullmatch(r"\s*-?[\d.,]*\d[\d.,]*\s*", text) and not self._has_reader
-        other = unit != self.column.unit and unit in ("oz", "°F")
+        other = unit != self.column.unit and unit in ("oz", "°F", "per lb")
         return f"{text.strip()} {unit}" if bare and other else text
 
     @value.setter

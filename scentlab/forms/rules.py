@@ -27,11 +27,11 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.frame import Form, as_widget, clock_of, listed
-from scentlab.schema import GRADE_WORDS, THROW_KINDS, THROW_WORDS
+from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_KINDS, THROW_WORDS
 from scentlab.units import say_load, say_load_oz, say_points
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
-_STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
+_STRESS = {None: "the harshest that was tested", **STRESS_WORDS}
 _ASIDE = ("Above the wax maker's limit a load is for testing only, not for sale, until the maker "
           "agrees.")
 # The sliders: title, the places they can stand at, and how a place is said.

@@ -23,9 +23,8 @@ from scentlab.forms.photo import PhotoStrip
 from scentlab.recording.drawings import reference_strip
 from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
-from scentlab.schema import GRADE_WORDS, THROW_WORDS, THROWS, WARMINGS, check_row
+from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_WORDS, THROWS, WARMINGS, check_row
 
-_KEPT = {"rest": "room temperature", "heat": "heat-cycled"}
 _NO_HEAT = ("No heat cycle is written down yet. Was this piece in the warmth? Write it under “Heat "
             "cycle” below; a piece that was not can wait: “Leave this piece for later”.")
 _ENDS = {0: "0: nothing", 10: "10: overpowering"}
@@ -140,7 +139,7 @@ class GradeForm(_PieceForm):
     def _beside(self, piece):
         stress, age = piece.get("stress"), age_words(self._age(piece),
                                                      piece.get("planned_age_days"))
-        words = ", ".join(filter(None, [_KEPT.get(stress), age]))
+        words = ", ".join(filter(None, [STRESS_WORDS.get(stress), age]))
         if stress == "heat" and self._not_heated and self._hinted in (None, piece["code"]):
             self._hinted = piece["code"]
             return f", {words}{note('flag', _NO_HEAT)}"

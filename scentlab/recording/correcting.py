@@ -14,6 +14,7 @@ from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
     PIECES,
+    STRESS_WORDS,
     THROW_WORDS,
     WARMTH,
     Findings,
@@ -140,7 +141,7 @@ def _words(table, row):
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
         grade = GRADE_WORDS[row["test"]][row["grade"]]
-        stress = f", {row['stress']}" if row["stress"] else ""
+        stress = f", {STRESS_WORDS[row['stress']]}" if row["stress"] else ""
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"

@@ -3,6 +3,7 @@
 import html
 from dataclasses import replace
 from functools import partial
+from operator import attrgetter
 from pathlib import Path
 
 import ipywidgets as w
@@ -24,8 +25,9 @@ from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
-from scentlab.sharing.pictures import plot
+from scentlab.sharing.pictures import Picture, plot
 from scentlab.text import capital, in_sentences
+from scentlab.units import in_maker_units
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
 from scentlab.words.tables import (
@@ -128,7 +130,7 @@ def rules_form(analysis, folder, on_keep=lambda: None):
     decide = decider(analysis)
     return RulesForm(
         rules_here(folder).rules, Rules, lambda rules: decide(rules).pick, keep,
-        {blend: limits[blend] for blend in analysis.sweat.blends if blend in limits}, plot,
+        {b: limits[b] for b in analysis.pick.table["blend"] if b in limits}, plot,
         analysis.sweat.stresses)
 
 
@@ -152,16 +154,18 @@ def _details(page, analysis, bench):
     rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
-        plot(analysis.sweat, limit_grade=rules.limit_grade, risk=rules.risk), analysis.sweat,
-        _meanings(analysis.sweat), ceiling_table(analysis.ceiling),
+        _drawn(analysis, "sweat", limit_grade=rules.limit_grade, risk=rules.risk),
+        ceiling_table(analysis.ceiling), _for_a_statistician(analysis.sweat),
     ], "sweat", "Risk of sweat over load, and the highest safe load of each blend")
     if analysis.throw is not None:
-        yield Fold(f"{kind.capitalize()} throw", lambda: plot(analysis.throw), "throw")
+        yield Fold(f"{kind.capitalize()} throw", lambda: _drawn(analysis, "throw"), "throw")
     if analysis.frost is not None:
-        yield Fold("Frost", lambda: plot(analysis.frost, limit_grade=rules.frost_limit_grade,
-                                         age_days=rules.ship_age_days), "frost")
+        yield Fold("Frost", lambda: _drawn(
+            analysis, "frost", limit_grade=rules.frost_limit_grade,
+            age_days=rules.ship_age_days), "frost")
     if analysis.longevity and analysis.longevity.throw_life:
-        yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
+        yield Fold("Hours on the warmer", lambda: _drawn(analysis, "longevity.throw_life"),
+                   "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
     page.saving = Fold("What it saves", lambda: saved_table(
         analysis, rules_here(bench.folder).rules.today_load_pct, bench.demo), "saving")
@@ -180,10 +184,20 @@ def _numbers(analysis):
     return pd.DataFrame(view.rows, columns=view.headings).set_index("Rank").T.style
 
 
-def _meanings(fit):
+def _drawn(analysis, part, **choices):
+    """The picture of a part of an analysis, its blends in the order of the recommended loads."""
+    result = attrgetter(part)(analysis)
+    return Picture(tuple(
+        figure for blend in analysis.pick.table["blend"] if blend in result.blends
+        for figure in plot(result, blend, **choices).figures))
+
+
+def _for_a_statistician(fit):
+    """The parameters of a fit and what they mean, folded."""
     rows = "".join(f"<li><b>{html.escape(name)}</b>: {html.escape(words)}</li>"
                    for name, words in meanings(fit))
-    return w.HTML(f"<ul>{rows}</ul>")
+    return w.HTML("<details><summary>For a statistician</summary>"
+                  f"{fit._repr_html_()}<ul>{rows}</ul></details>")
 
 
 def saved_table(analysis, today_pct=None, demo=False):
@@ -216,7 +230,7 @@ def notes_html(analysis):
                "recommended load": analysis.pick}
     notes = [f"{name}: {note}" for name, result in results.items() if result is not None
              for note in result.notes] + list(analysis.notes)
-    return w.HTML(listed(notes) or "No notes.")
+    return w.HTML(listed(map(in_maker_units, notes)) or "No notes.")
 
 
 def _diagnosis(analysis):

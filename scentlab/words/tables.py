@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from scentlab.choosing.diagnosis import say_change
+from scentlab.choosing.diagnosis import CHANGE_UNIT, say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
@@ -19,6 +19,7 @@ from scentlab.units import (
     fine_weight,
     in_digits,
     ounces_per_pound_from_load,
+    price_in_unit,
     say_load_oz,
     say_ounces_per_pound,
     say_temperature,
@@ -150,7 +151,8 @@ def _known(row, lots):
         if name in row:
             yield f"{words} {say_temperature(row[name])}"
     if "price_per_kg" in row:
-        yield f"{say_money(row['price_per_kg'], row.get('currency', ''))} per kg"
+        price = price_in_unit(row["price_per_kg"])
+        yield f"{say_money(price, row.get('currency', ''))} {shown().label('per kg')}"
     yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
 
 
@@ -253,7 +255,7 @@ def pot_table(diagnosis, blends):
     """The highest safe load of each blend, in this order, without each of its pots."""
     found = diagnosis.table.sort_values("pot", kind="stable")
     return view(
-        "Highest safe loads without each pot; changes in points of % of wax",
+        f"Highest safe loads without each pot; changes in {CHANGE_UNIT[shown().weight]}",
         found.sort_values("blend", key=lambda b: b.map({n: i for i, n in enumerate(blends)}),
                           kind="stable"),
         ("*Pot left out", "pot"), ("*Blend", "blend"),

@@ -384,7 +384,7 @@ def test_a_heated_piece_is_named_and_asks_once_for_its_heat_cycle(desk):
     for _ in range(3):
         seen.append(text(form.heading))
         form.choices[0].click()
-    assert seen[0].endswith("piece 417 (1 of 3), room temperature, 7 days old")
+    assert seen[0].endswith("piece 417 (1 of 3), at room temperature, 7 days old")
     assert "heat-cycled" in seen[1] and "No heat cycle is written down yet" in seen[1]
     assert seen[2].endswith("piece 305 (3 of 3), heat-cycled, 7 days old")
     form = GradeForm(pieces[1:], "sweat", "A1", desk.save)
