@@ -265,8 +265,10 @@ class QuickPage(w.VBox):
         words = "" if due else html.escape(words)
         self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
                           f"{'; '.join(todo) or 'wait'}.</b> {words}</p>")
-        forms = filter(None, (self.weights, self.heat, self.grades, self.answer))
-        self.children = [self._ends[0], *forms, self._ends[1]]
+        forms = [self.weights, self.heat, self.grades, self.answer]
+        if not (self.weights or self.grades):  # what is to do now comes first
+            forms.reverse()
+        self.children = [self._ends[0], *filter(None, forms), self._ends[1]]
 
     def _save_weights(self, row):
         receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}", row["day"])
