@@ -14,12 +14,8 @@ from scentlab.units import shown
 class BatchForm(Form):
     """Choose a blend, type how much, and write the sheet.
 
-    Parameters
-    ----------
-    blends : names. make : callable(blend, load_pct, packs=, wax_g=) -> Batch; load_pct is None for
-        the recommended load. write : callable(Batch) -> the path of the sheet.
-
-    ``batch`` is the last one, None before.
+    ``make(blend, load_pct, packs=, wax_g=)`` gives a Batch, load_pct None for the recommended load;
+    ``write(batch)`` the path of its sheet. ``batch`` is the last one, None before.
     """
 
     def __init__(self, blends, make, write):

@@ -11,13 +11,9 @@ from scentlab.forms.frame import Form, as_widget, listed
 class CostsForm(Form):
     """Type what a complaint and a lost sale cost; what follows for a blend is shown at once.
 
-    Parameters
-    ----------
-    blends : names. weigh : callable(blend, **numbers) -> result with ``lines`` and ``notes``; it
-        may refuse with a ValueError that names the ``field``. table : callable(result) -> a table.
-    draft : texts by field for a new form. on_change : callable(texts) for whenever one is typed.
-
-    ``found`` is the result that is shown, None while a number is refused.
+    ``weigh(blend, **numbers)`` gives a result with ``lines`` and ``notes``, or refuses with a
+    ValueError that names the ``field``; ``table(result)`` is shown. ``on_change(texts)`` is called
+    with what is typed. ``found`` is the result that is shown, None while a number is refused.
     """
 
     stores = False

@@ -63,15 +63,9 @@ Compared = namedtuple("Compared", ("words", "same", "warning"), defaults=(False,
 class PlanDesk:
     """The forms to plan a series with, filled with its draft or else with the plan that is kept.
 
-    Parameters
-    ----------
-    bench : what :func:`scentlab.series_here` gives: a folder with its store.
-
-    ``have``, ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the
-    plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing);
-    ``fresh`` is a desk without a draft and a kept plan.
-
-    >>> PlanDesk(scentlab.series_here("plan")).keeping  # doctest: +SKIP
+    ``bench`` is what :func:`scentlab.series_here` gives. ``have``, ``materials``, ``planning`` and
+    ``keeping`` are the forms, ``asks`` shows what the plan asks of the maker; ``fresh`` is a desk
+    without a draft and a kept plan.
     """
 
     def __init__(self, bench: Any) -> None:
@@ -232,17 +226,9 @@ class PlanDesk:
 class RecordDesk:
     """The forms to record a series with: pours, scores, scores from paper, files, corrections.
 
-    Parameters
-    ----------
-    bench : what :func:`scentlab.series_here` gives: a folder with its store and a plan.
-    looks : how often an assessor grades a piece.
-    files : the bench that files are imported into, if it is another one.
-
-    ``pours`` is the form of the pour day and ``who`` chooses the assessor; ``sweat``, ``frost``,
-    ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen. ``files`` brings in
-    files, and :meth:`correct` makes the form to correct with.
-
-    >>> RecordDesk(scentlab.series_here("plan")).who  # doctest: +SKIP
+    ``looks`` is how often an assessor grades a piece, ``files`` the bench that files are imported
+    into, if another one. ``pours`` is the form of the pour day and ``who`` chooses the assessor;
+    ``sweat``, ``frost``, ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen.
     """
 
     def __init__(self, bench: Any, looks: int = 1, files: Any = None) -> None:

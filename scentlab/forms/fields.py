@@ -192,20 +192,12 @@ def plain_html(value="", css=()):
 class Field(w.VBox):
     """A text to type, its label, and below it what is wrong with it or how it is understood.
 
-    Parameters
-    ----------
-    name : its name in the browser, which no other field of the form has.
-    column : :class:`scentlab.schema.Column` with the kind, unit, meaning and bounds.
-    label : what is written before it; the meaning and unit of the column if not given.
-    usual, example : the text of a new form, and the example in an empty field.
-    empty : the value of an empty field; without it, and when the column is required, it is needed.
-    read : callable(text) -> value, for a text that no column can say.
-    options : dict of text to words, for a list to choose from.
-    short, wide : below its label, for several side by side; twice as wide there.
-    hint : a line below it. css : a class of its own for the page.
-    at : the argument or attribute that the value is for, which a refusal names.
-    digits : decimals to which a weight or load is taken. other : callable(value, text) -> what it
-        is in other units, for a text that no column can say.
+    ``name`` is its own in the browser, ``column`` says kind, unit, meaning and bounds, ``usual`` is
+    the text of a new form and ``empty`` the value of an empty field; without it, and where the
+    column is required, it is needed. ``read(text)`` is for a text that no column can say,
+    ``options`` (text to words) for a list. ``at`` is the argument that the value is for, which a
+    refusal names, ``digits`` the decimals of a weight or load, ``other(value, text)`` what it is in
+    other units.
 
     A bare number is in the unit of the label, which is the one that the workshop chose when the
     field was made. What the program puts into it is in the unit of the column.

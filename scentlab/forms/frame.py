@@ -77,13 +77,9 @@ class KitchenTimer(anywidget.AnyWidget):
 class Form(w.VBox):
     """What all forms share: a message line, saving with its error shown, undo, the browser part.
 
-    Parameters
-    ----------
-    on_save : callable(row) -> receipt. The row is a dict in the columns of the store with a unique
-        ``key`` beside them, so that a resend stores nothing twice.
-    on_undo : callable(receipt) that voids the entry, or None for a form without undo.
-
-    ``slow`` names the buttons whose work takes longer than the browser waits for an answer.
+    ``on_save(row)`` gives a receipt; the row has a unique ``key``, so that a resend stores nothing
+    twice. ``on_undo(receipt)`` voids the entry. ``slow`` names the buttons whose work takes longer
+    than the browser waits for an answer.
     """
 
     slow, stores = (), True

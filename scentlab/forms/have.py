@@ -14,14 +14,8 @@ from scentlab.planning.refusal import PlanError
 class HaveForm(Form):
     """Type what there is, see three plans, take one.
 
-    Parameters
-    ----------
-    propose : callable(asked) -> proposals, with asked a dict of what is typed; it may refuse with a
-        PlanError, which names the field.
-    take : callable(plan) that puts a plan into the forms below.
-    draft : texts by field for a new form.
-
-    ``proposals`` are those that are shown.
+    ``propose(asked)`` gives proposals, which are shown, or refuses with a PlanError that names the
+    field; ``take(plan)`` puts a plan into the forms below. ``draft`` has texts by field.
     """
 
     stores = False

@@ -14,10 +14,10 @@ NO_PLAN = "There is no plan yet: begin above, and take one of the plans that are
 class KeepForm(Form):
     """Write the sheets to look at; keep the plan, by a tap and a second one to confirm.
 
-    ``look(plan)`` says how the plan compares to what is kept (``words``, ``same``, and ``warning``
-    of what keeping would change) or refuses with a ValueError. ``write(plan, paper)`` returns names
-    and paths of the sheets, ``keep(plan, key)`` a receipt; ``place`` is where it is kept, and
-    ``on_back()`` brings the forms back to the plan that is kept.
+    ``look(plan)`` says how the plan compares to what is kept (``words``, ``same``, ``warning``) or
+    refuses with a ValueError; ``write(plan, paper)`` gives names and paths of the sheets,
+    ``keep(plan, key)`` a receipt; ``place`` is where it is kept, ``on_back()`` brings the kept plan
+    back.
     """
 
     def __init__(self, look, write, keep, place, on_back=None):

@@ -91,15 +91,11 @@ class Card(w.VBox):
 class MaterialsForm(Form):
     """Waxes, one fragrance and blends of the waxes; rows come and go by a tap.
 
-    Parameters
-    ----------
-    draft : what was in the form before, a dict such as ``draft`` gives, or None.
-    on_change : callable() for whenever something was typed or tapped, or None.
-    shelf : what the workshop knows, to choose from.
+    ``draft`` is what was in the form before, such as :attr:`draft` gives, ``on_change()`` is called
+    whenever something was typed or tapped, ``shelf`` is what the workshop knows, to choose from.
 
     ``waxes``, ``fragrance`` and ``blends`` are the materials as they are now; while something is
-    missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty. A temperature
-    may be typed in °F, with an F behind it.
+    missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty.
     """
 
     def __init__(self, draft=None, on_change=None, shelf=None):

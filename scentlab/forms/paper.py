@@ -74,12 +74,11 @@ class Cell:
 
 
 class PaperForm(Form):
-    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet or
-    all at once.
+    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet
+    or all at once.
 
-    Each grade sheet has a day, from which the age of its pieces is counted. It is filled in with
-    the planned one, or a later one when a pour was late. A throw slip has none, for a score of
-    throw is stored with its sitting.
+    Each grade sheet has a day, from which the age of its pieces is counted: the planned one, or a
+    later one when a pour was late. A throw slip has none, for a throw is stored with its sitting.
 
     ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`. ``on_save_all`` takes a
     dict of table (grades, throws) to rows, and stores all of them or none. ``draft`` is what

@@ -47,18 +47,14 @@ _ROWS = tuple(row for part in TABLES["planning"].values() for row in part["field
 
 
 class PlanningForm(Form):
-    """Type loads, pots, pieces and panel; see what the plan takes and, on a button, its precision.
+    """Type loads, pots, pieces and panel; see what the plan takes and, on a button, its
+    precision.
 
-    Parameters
-    ----------
-    make : callable(asked) -> plan, with asked a dict of what is typed by the argument of the
-        planner ("loads_pct", "pouring.stir_min"). It may refuse with a PlanError, which names the
-        field, or with :class:`Wrong` for several; a NotYet says that something else is missing.
-    costs : callable(plan) -> dict, as :func:`scentlab.plan_costs` gives.
-    foresee : callable(plan, guess, series, progress, stop) -> result with ``sentence`` and
-        ``notes``; guess is a dict of blend name to the load at which half of the pieces sweat.
-    draft : what was in the form before.
-    on_change : callable() for whenever something was typed or tapped.
+    ``make(asked)`` gives a plan of what is typed, by the argument of the planner ("loads_pct",
+    "pouring.stir_min"), or refuses with a PlanError, which names the field, a :class:`Wrong` for
+    several, or a NotYet. ``costs`` is :func:`scentlab.plan_costs`. ``foresee(plan, guess, series,
+    progress, stop)`` gives a result; the guess is the load at which half of the pieces sweat, by
+    blend.
 
     ``plan`` is the plan as it is now and ``found`` the result of the last run for it, or None.
     """

@@ -57,15 +57,13 @@ class PourForm(Form):
     """The pour day as cards, a test batch at a time: what to weigh, and what was weighed.
 
     ``planned`` is a frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of
-    pouring and, where they are known, poured_on (the planned day), add_temp_c, pour_temp_c and
-    stir_min (as planned), max_temp_c (the lowest maximum of the blend's waxes), flash_point_c (of
-    the fragrance, closed cup) and test_only (above a limit). ``done`` names the pours that are
-    logged already. The first that is not is shown, and after each saving the next.
+    pouring and, where they are known, poured_on, add_temp_c, pour_temp_c and stir_min as planned,
+    max_temp_c (the lowest maximum of the waxes), flash_point_c and test_only. ``done`` are the
+    pours that are logged. The first that is not is shown, and after each saving the next.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
-    only: a load or a temperature far off the plan, a pot above the wax maker's maximum or the flash
-    point.
+    only.
     """
 
     def __init__(self, planned, on_save, done=(), on_undo=None):

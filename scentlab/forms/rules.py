@@ -61,16 +61,10 @@ class _RuleForm(Form):
 class RulesForm(_RuleForm):
     """Change the rules of the choice, see what it does to each pick, keep them by a tap.
 
-    Parameters
-    ----------
-    rules : the rules to start from, with the attributes that ``make`` takes, and ``reasons`` (blend
-        to the reason why its limit is set aside).
-    make : callable(**fields) -> rules. It may refuse with a ValueError that names the ``field``.
-    decide : callable(rules) -> pick with ``table``, ``sentences`` and ``notes``.
-    keep : callable(rules) -> where they are kept now.
-    limits : dict of blend to the wax maker's limit (% of wax), where there is one.
-    stresses : the stresses that were graded, mildest first.
-    draw : callable(pick) -> picture of a pick.
+    ``make(**fields)`` gives rules, or refuses with a ValueError that names the ``field``;
+    ``decide(rules)`` the pick and ``draw(pick)`` its picture; ``keep(rules)`` says where they are
+    kept. ``limits`` are the wax makers' by blend (% of wax), ``stresses`` those that were graded,
+    mildest first.
 
     ``rules`` are the rules as they are now, None while a field is refused; ``pick`` is what they
     choose, ``first`` what was chosen at the start; ``kept`` are the rules that were kept, or None.
@@ -222,14 +216,8 @@ class RulesForm(_RuleForm):
 class SliderForm(_RuleForm):
     """The answer with two sliders below it: how many pieces may sweat, and how sure that is.
 
-    Parameters
-    ----------
-    rules : the rules to start from, with risk and confidence as shares.
-    decide : callable(rules) -> what was found under them. say : callable(found) -> its lines as
-        HTML. draw : callable(found) -> its picture.
-    keep : callable(rules) -> where they are kept now.
-
-    ``rules`` are those that the sliders ask for; ``sliders`` by the name of the rule.
+    ``decide(rules)`` finds what ``say(found)`` puts in lines of HTML and ``draw(found)`` in a
+    picture. ``rules`` are those that the sliders ask for; ``sliders`` by the name of the rule.
     """
 
     def __init__(self, rules, decide, say, draw, keep):

@@ -28,12 +28,8 @@ licensed practice; where they and the kit differ, they are right.</li></ul>"""
 class Page(w.VBox):
     """A page: its head, then its parts from top to bottom.
 
-    Parameters
-    ----------
-    name : of the page, a key of ``files.PAGES``.
-    build : callable(page) -> the parts: widgets, or what a cell would show. It is called once more
-        by the button that brings the page up to date.
-    bench : Bench, or None without a series.
+    ``name`` is a key of ``files.PAGES``; ``build(page)`` gives the parts: widgets, or what a
+    cell would show, once more by the button that brings the page up to date.
     """
 
     def __init__(self, name, build, bench=None):
@@ -58,10 +54,8 @@ class Page(w.VBox):
 class Fold(Section):
     """A part that is shut at first, and made when it is first opened.
 
-    Parameters
-    ----------
-    title : of its button. name : for the browser, of letters and dashes.
-    make : callable() -> what a cell would show, or a list of that. words : read out for a picture.
+    ``make()`` gives what a cell would show, or a list of that; ``words`` are read out for a
+    picture.
     """
 
     def __init__(self, title, make, name, words=""):
