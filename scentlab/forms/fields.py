@@ -1,5 +1,6 @@
 """One field, one section, one chooser: what every form of the notebooks is made of."""
 
+import contextlib
 import datetime as dt
 import html
 import re
@@ -119,10 +120,8 @@ def _day_in_words(text):
 
 
 def _day_or_none(year, month, day):
-    try:
+    with contextlib.suppress(ValueError):
         return dt.date(int(year), int(month), int(day))
-    except ValueError:
-        return None
 
 
 def _how_to_write(text):

@@ -125,8 +125,6 @@ class MaterialsForm(Form):
 
     def fill(self, draft, before=None):
         """Put a draft in the place of what is there; ``before`` is what can be brought back."""
-        if draft.get("scale") == "F":  # an older draft has numbers in °F, without an F
-            draft = _with_an_f(draft)
         waxes, blends = draft.get("waxes") or [{}], draft.get("blends") or [{}]
         self.scent_card, = self._cards("fragrance", [draft.get("fragrance", {})])
         self.wax_cards = self._cards("wax", waxes)
@@ -195,7 +193,7 @@ class MaterialsForm(Form):
         self.blends = tuple(blends) if self.problem is None else ()
         for card, blend in zip(self.blend_cards, blends, strict=True):
             if blend is not None:
-                card.said.value = _said(blend, scent)
+                card.said.value = _said(blend)
         used = {wax.name for blend in self.blends for wax, _ in blend.parts}
         for card, wax in zip(self.wax_cards, waxes, strict=True):
             if self.blends and wax.name not in used:
@@ -263,16 +261,6 @@ def _texts(kind, material):
     return {row["name"]: shown(getattr(material, row["name"])) for row in ROWS[kind]}
 
 
-def _with_an_f(draft):
-    heat = {row["name"] for rows in ROWS.values() for row in rows if row.get("unit") == "°C"}
-
-    def marked(texts):
-        return {n: f"{t} F" if n in heat and str(t).strip() else t for n, t in texts.items()}
-
-    return {**draft, "waxes": [marked(texts) for texts in draft.get("waxes", ())],
-            "fragrance": marked(draft.get("fragrance", {}))}
-
-
 def _named(card):
     values = read_all(card.fields)
     if not values["name"]:
@@ -304,16 +292,11 @@ def _usual_name(parts):
     return " / ".join(f"{wax.name} {100 * share:.4g}" for wax, share in parts)[:80].strip()
 
 
-def _said(blend, fragrance):
-    """What the makers' sheets say of a blend, and a caution where the flash point is lower."""
+def _said(blend):
+    """What the makers' sheets say of a blend."""
     limit = blend.limit_load_pct
     words = [f"{blend.name}: {blend.composition}",
              f"highest load {say_load(limit)}" if limit else "highest load not known"]
     for degrees, say in ((blend.add_temp_c, "add fragrance at"), (blend.max_temp_c, "never over")):
         words.append(f"{say} {say_temperature(degrees) if degrees else 'a temperature not known'}")
-    said = f'<div role="status">{html.escape("; ".join(words))}.</div>'
-    flash = None if fragrance is None else fragrance.flash_point_c
-    if flash is not None and blend.add_temp_c is not None and flash < blend.add_temp_c:
-        said += note("flag", f"The fragrance's flash point of {say_temperature(flash)} is below "
-                     "the temperature at which it is added: no flame or spark near, ventilate.")
-    return said
+    return f'<div role="status">{html.escape("; ".join(words))}.</div>'

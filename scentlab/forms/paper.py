@@ -20,7 +20,6 @@ from scentlab.schema import THROW_WORDS, THROWS, Column
 
 _DAY = Column("day", "date", "day of the inspection")
 _PLACED_BY = ("test", "stress", "sitting", "kind", "code")
-_BARS = len(_PLACED_BY)  # bars in the name of a cell, the column being last
 _MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
 _COUNTED = {"grades": ("grade", "grades"), "throws": ("throw score", "throw scores")}
 
@@ -123,10 +122,10 @@ class PaperForm(Form):
 
     def _fill(self, draft):
         """Put a draft into the cells; returns what it has of pieces that do not wait here."""
-        cells = {n: str(t) for n, t in draft.get("cells", {}).items() if n.count("|") == _BARS}
-        typed = cells | draft.get("days", {})
+        cells = draft.get("cells", {})
         self.grid.values = self.grid.values | {
-            name: str(text) for name, text in typed.items() if name in self.cells}
+            name: text for name, text in (cells | draft.get("days", {})).items()
+            if name in self.cells}
         return {name: text for name, text in cells.items() if name not in self.cells}
 
     def _tell_draft(self):

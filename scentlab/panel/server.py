@@ -419,13 +419,10 @@ def _remembered(store):
     """Token and port of the last time, and the token of the pour day: phones with scores that wait
     find the pages again."""
     kept = remembered(store.folder)
-    pours = kept.get("pours")
-    pours = pours if _is_token(pours) else secrets.token_urlsafe(16)
-    with contextlib.suppress(KeyError, TypeError):
-        token, port = kept["token"], kept["port"]
-        if _is_token(token) and 0 < port < 65536:
-            return token, port, pours
-    return secrets.token_urlsafe(16), 0, pours
+    token, pours = (kept[name] if _is_token(kept.get(name)) else secrets.token_urlsafe(16)
+                    for name in ("token", "pours"))
+    port = kept.get("port")
+    return token, port if type(port) is int and 0 < port < 65536 else 0, pours
 
 
 def _is_token(text):

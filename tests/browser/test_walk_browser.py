@@ -123,7 +123,6 @@ def test_log_a_pour(pour_page, store):
 
 def test_mend_the_pour(pour_page, store):
     page, name = pour_page, plan().pours.iloc[0]["pour"]
-    press(page, "fold-all")
     fill(page, "name", name)
     press(page, "show")
     press(page, f"entry-pours-{store.rows('pours')['entry_id'].max()}")

@@ -117,12 +117,6 @@ def test_a_temperature_may_be_typed_in_fahrenheit(form):
     assert "expected a number from 20 to 150 °C" in said
 
 
-def test_an_older_draft_in_fahrenheit_opens():
-    form = MaterialsForm({"scale": "F", "waxes": [{"name": "w", "add_temp_c": "212"}]})
-    assert form.waxes == (Wax("w", add_temp_c=100.0),)
-    assert form.draft["waxes"][0]["add_temp_c"] == "212 F" and "scale" not in form.draft
-
-
 def test_rows_come_and_go_and_what_was_removed_comes_back(form):
     form.add_wax.click()
     form.add_blend.click()
@@ -146,13 +140,6 @@ def test_the_last_row_stays():
     form = MaterialsForm()
     assert form.wax_cards[0].gone.layout.display == "none"
     assert form.blend_cards[0].gone.layout.display == "none"
-
-
-def test_a_flash_point_below_the_temperature_of_adding_is_a_caution(form):
-    told = form.blend_cards[0].said.value
-    assert "flash point of 77 °C (171 °F) is below the temperature at which it is added" in told
-    type_in(form.scent_card, flash_point_c="93")
-    assert "flash point" not in form.blend_cards[0].said.value
 
 
 def test_every_change_is_told_once_the_form_has_read_it():
