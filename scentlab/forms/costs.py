@@ -18,7 +18,7 @@ class CostsForm(Form):
 
     stores = False
 
-    def __init__(self, blends, weigh, table, draft=None, on_change=None):
+    def __init__(self, blends, weigh, table, draft=None, on_change=lambda *_: None):
         super().__init__()
         self._weigh, self._table, self._on_change, self.found = weigh, table, on_change, None
         self.fields = {row["name"]: Field.of(row, f"costs-{row['name']}", short=True)
@@ -36,8 +36,7 @@ class CostsForm(Form):
         self._guarded(self._show)
 
     def _typed(self):
-        if self._on_change is not None:
-            self._on_change({name: field.value for name, field in self.fields.items()})
+        self._on_change({name: field.value for name, field in self.fields.items()})
         self._show()
 
     def _show(self):

@@ -391,7 +391,7 @@ class Section(w.VBox):
 class Chooser(w.Box):
     """A row of buttons of which one is on: ``value``. ``options`` is a list, or a dict to words."""
 
-    def __init__(self, name, options=(), on_choose=None, value=None, title=""):
+    def __init__(self, name, options, on_choose, value=None, title=""):
         super().__init__(layout=_ROW)
         self.name, self._on_choose, self.value, self._title = name, on_choose, value, title
         self.offer(options)
@@ -401,7 +401,7 @@ class Chooser(w.Box):
         options = options if isinstance(options, dict) else {o: str(o) for o in options}
         self.buttons = {}
         for place, (value, words) in enumerate(options.items()):
-            key = "-".join(map(str, value)) if isinstance(value, tuple) else str(value)
+            key = "-".join(map(str, value if isinstance(value, tuple) else (value,)))
             key = key if re.fullmatch(r"[\w.-]+", key) else place
             button = self.buttons[value] = make_button(words, f"{self.name}-{key}")
             button.tooltip = f"{self._title}: {words}" if self._title else words
@@ -412,8 +412,7 @@ class Chooser(w.Box):
     def choose(self, value):
         """Choose one, as a tap does."""
         self.mark(value)
-        if self._on_choose is not None:
-            self._on_choose(value)
+        self._on_choose(value)
 
     def mark(self, value):
         """Show which one is on, without more."""

@@ -20,7 +20,7 @@ class KeepForm(Form):
     back.
     """
 
-    def __init__(self, look, write, keep, place, on_back=None):
+    def __init__(self, look, write, keep, place, on_back=lambda *_: None):
         super().__init__()
         self._look, self._write, self._keep, self._place = look, write, keep, place
         self._paper = Chooser("paper", {p: f"Paper {words}" for p, words in PAPERS.items()},

@@ -98,7 +98,7 @@ class MaterialsForm(Form):
     missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty.
     """
 
-    def __init__(self, draft=None, on_change=None, shelf=None):
+    def __init__(self, draft=None, on_change=lambda *_: None, shelf=None):
         super().__init__()
         self._on_change, self._count, self._before = on_change, 0, None
         self._shelf = shelf or Shelf.empty()
@@ -179,8 +179,7 @@ class MaterialsForm(Form):
         for card in (*self.wax_cards, self.scent_card, *self.blend_cards):
             card.call(waxes)
         self._read()
-        if self._on_change is not None:
-            self._on_change()
+        self._on_change()
 
     def _read(self):
         """All materials as they are; each card says what is wrong or missing in it."""

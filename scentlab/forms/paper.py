@@ -85,7 +85,7 @@ class PaperForm(Form):
     """
 
     def __init__(self, pieces, assessor, on_save_all, *, works_with_fragrance=None, draft=None,
-                 on_change=None):
+                 on_change=lambda *_: None):
         super().__init__()
         self._assessor, self._works = assessor, works_with_fragrance
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
@@ -143,8 +143,6 @@ class PaperForm(Form):
 
     def _noted(self):
         """Hand the draft on; that it could not be kept is said until it is."""
-        if self._on_change is None:
-            return
         self._at, unkept, self._unkept = None, self._unkept, True
         self._on_change(self.draft)
         self._unkept = False

@@ -61,7 +61,7 @@ class PlanningForm(Form):
 
     stores = False
 
-    def __init__(self, make, costs, foresee, draft=None, *, on_change=None):
+    def __init__(self, make, costs, foresee, draft=None, *, on_change=lambda *_: None):
         super().__init__()
         self._make, self._costs, self._foresee = make, costs, foresee
         self._on_change = on_change
@@ -161,7 +161,7 @@ class PlanningForm(Form):
             self._noted()
 
     def _noted(self):
-        if self._on_change is not None and not self._quiet:
+        if not self._quiet:
             self._on_change()
 
     def _forget_run(self):

@@ -17,7 +17,7 @@ class ShelfForm(Form):
     ``folder`` is that of the workshop; ``on_put`` is called when something was added.
     """
 
-    def __init__(self, folder, on_put=None):
+    def __init__(self, folder, on_put=lambda *_: None):
         super().__init__()
         self._folder, self._on_put = folder, on_put
         self.kind = Chooser("shelf-kind", KINDS, lambda kind: self._guarded(self.fill), KINDS[0])
@@ -53,5 +53,4 @@ class ShelfForm(Form):
                   if added else f"{row['name']} is on the shelf like that already.")
         if added:
             self._offer_all(read_shelf(self._folder))
-        if added and self._on_put is not None:
             self._on_put()

@@ -14,7 +14,7 @@ class UnitsForm(Form):
     ``folder`` is that of a workshop or of a series; ``on_choose`` is called when it is kept.
     """
 
-    def __init__(self, folder, on_choose=None):
+    def __init__(self, folder, on_choose):
         super().__init__()
         self._folder, self._on_choose = folder, on_choose
         now, _ = units_here(folder)
@@ -34,5 +34,4 @@ class UnitsForm(Form):
         path = keep_units(choice, self._folder)
         show_in(choice)
         self._say("saved", f"{choice.words}, kept in {path.name}.")
-        if self._on_choose is not None:
-            self._on_choose()
+        self._on_choose()

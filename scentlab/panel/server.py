@@ -421,7 +421,7 @@ def _remembered(store):
     kept = remembered(store.folder)
     token, pours = (kept[name] if _is_token(kept.get(name)) else secrets.token_urlsafe(16)
                     for name in ("token", "pours"))
-    port = kept.get("port")
+    port = kept.get("port") if token == kept.get("token") else 0
     return token, port if type(port) is int and 0 < port < 65536 else 0, pours
 
 

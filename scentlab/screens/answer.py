@@ -119,7 +119,7 @@ def _of_which(row):
     return html.escape(capital(name))
 
 
-def rules_form(analysis, folder, on_keep=lambda: None):
+def rules_form(analysis, folder, on_keep):
     """The form of the rules, which shows at once what other rules would choose."""
     def keep(chosen):
         where = keep_rules(chosen, folder)

@@ -7,12 +7,10 @@ from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
 from scentlab.planning.plan import Plan
 from scentlab.recording.reading import read_series
-from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold
+from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
 from scentlab.units import say_temperature, shown, weights_in_unit
 from scentlab.words.tables import pour_table
 from scentlab.workshop import series_here
-
-_TAKEN_OUT = "taken out to show the form"
 
 
 def pour_page(folder: str | Path | None = None) -> Page:
@@ -32,8 +30,7 @@ def pour_page(folder: str | Path | None = None) -> Page:
     """
     bench = bench_of(folder, "plan")
     if bench.demo:
-        for entry in bench.store.rows("pours")["entry_id"].tail(2):
-            bench.store.void("pours", entry, _TAKEN_OUT)
+        leave_to_do(bench.store, "pours", bench.store.rows("pours").tail(2))
     return Page("pour", partial(_build, own=folder), bench)
 
 
