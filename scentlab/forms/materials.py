@@ -192,7 +192,7 @@ class MaterialsForm(Form):
         self.blends = tuple(blends) if self.problem is None else ()
         for card, blend in zip(self.blend_cards, blends, strict=True):
             if blend is not None:
-                card.said.value = _said(blend)
+                card.said.value = _said(blend, scent)
         used = {wax.name for blend in self.blends for wax, _ in blend.parts}
         for card, wax in zip(self.wax_cards, waxes, strict=True):
             if self.blends and wax.name not in used:
@@ -291,11 +291,16 @@ def _usual_name(parts):
     return " / ".join(f"{wax.name} {100 * share:.4g}" for wax, share in parts)[:80].strip()
 
 
-def _said(blend):
-    """What the makers' sheets say of a blend."""
+def _said(blend, fragrance):
+    """What the makers' sheets say of a blend, and a caution where the flash point is lower."""
     limit = blend.limit_load_pct
     words = [f"{blend.name}: {blend.composition}",
              f"highest load {say_load(limit)}" if limit else "highest load not known"]
     for degrees, say in ((blend.add_temp_c, "add fragrance at"), (blend.max_temp_c, "never over")):
         words.append(f"{say} {say_temperature(degrees) if degrees else 'a temperature not known'}")
-    return f'<div role="status">{html.escape("; ".join(words))}.</div>'
+    said = f'<div role="status">{html.escape("; ".join(words))}.</div>'
+    flash = fragrance and fragrance.flash_point_c
+    if flash and blend.add_temp_c and flash < blend.add_temp_c:
+        said += note("flag", f"The fragrance's flash point of {say_temperature(flash)} is below "
+                     "the temperature at which it is added: no flame or spark near, ventilate.")
+    return said

@@ -142,6 +142,13 @@ def test_the_last_row_stays():
     assert form.blend_cards[0].gone.layout.display == "none"
 
 
+def test_a_flash_point_below_the_temperature_of_adding_is_a_caution(form):
+    told = form.blend_cards[0].said.value
+    assert "flash point of 77 °C (171 °F) is below the temperature at which it is added" in told
+    type_in(form.scent_card, flash_point_c="93")
+    assert "flash point" not in form.blend_cards[0].said.value
+
+
 def test_every_change_is_told_once_the_form_has_read_it():
     seen = []
     form = MaterialsForm(on_change=lambda: seen.append(form.waxes))
