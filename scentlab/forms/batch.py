@@ -5,7 +5,7 @@ import html
 import ipywidgets as w
 
 from scentlab.amounts import other_form, read_amount
-from scentlab.forms.fields import Chooser, Field, in_a_row, note, read_all, text_column
+from scentlab.forms.fields import Field, in_a_row, note, read_all, text_column
 from scentlab.forms.frame import Form
 from scentlab.planning.batch import read_much
 from scentlab.units import shown
@@ -22,7 +22,7 @@ class BatchForm(Form):
         super().__init__()
         self._make, self._write, self.batch = make, write, None
         blends = list(blends)
-        self.blend = Chooser("blend", blends, lambda _: self._refresh(), blends[0])
+        self.blend = self._chooser_of("blend", blends, self._refresh, blends[0])
         self.fields = {
             "much": Field("much", text_column("much", "How much: packs, or wax"), usual="1 lb",
                           example="40 packs", read=read_much, short=True,

@@ -3,7 +3,6 @@
 import ipywidgets as w
 
 from scentlab.forms.fields import (
-    Chooser,
     Field,
     in_a_row,
     note,
@@ -34,7 +33,7 @@ class CorrectForm(Form):
         self.reason = Field("reason", text_column("reason", "Why it is changed (needed)"))
         self.save = self._button("Save the correction", "save", self._mend, saves=True)
         self.drop = self._button("Make this entry void", "void", self._drop, saves=True)
-        self._chooser = Chooser("entry", (), lambda _: self._guarded(self._edit))
+        self._chooser = self._chooser_of("entry", (), self._edit)
         self.fields, self._editor = {}, stacked()
         self._lay_out(heading(f"Correct an entry of a {what}"), self.name, self.show,
                       self._chooser, self._editor, self.message)

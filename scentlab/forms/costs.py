@@ -4,7 +4,7 @@ import html
 
 import ipywidgets as w
 
-from scentlab.forms.fields import TABLES, Chooser, Field, placed, read_all, side_by_side
+from scentlab.forms.fields import TABLES, Field, placed, read_all, side_by_side
 from scentlab.forms.frame import Form, as_widget, listed
 
 
@@ -27,7 +27,7 @@ class CostsForm(Form):
             if name in self.fields:
                 self.fields[name].value = text
         blends = list(blends)
-        self.blend = Chooser("costs-blend", blends, lambda _: self._guarded(self._show), blends[0])
+        self.blend = self._chooser_of("costs-blend", blends, self._show, blends[0])
         self.said = w.VBox()
         self._watch(self.fields.values(), self._typed)
         asked = list(self.fields.values())

@@ -24,6 +24,7 @@ from scentlab.forms.paper import PaperForm
 from scentlab.forms.planning import PlanningForm, series_draft
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
+from scentlab.forms.shelf import known_shelf
 from scentlab.planning import plan as planner
 from scentlab.planning import sheets
 from scentlab.planning.costs import plan_costs
@@ -38,7 +39,7 @@ from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import score_words, waiting, warmer_pieces
-from scentlab.recording.shelf import Shelf, shelf_beside, shelve
+from scentlab.recording.shelf import Shelf, shelve
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 SHEETS = {
@@ -71,7 +72,7 @@ class PlanDesk:
     def __init__(self, bench: Any) -> None:
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
-        self._shelf, problem = self._read_shelf()
+        self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
         draft = self._first_draft()
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
         self.materials = MaterialsForm(draft.get("materials"), self._materials_changed, self._shelf)
@@ -79,11 +80,9 @@ class PlanDesk:
             self.materials._say("error", problem)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
                                      on_change=self._changed)
-        self.keeping = KeepForm(
-            self._look, self._write, self._keep, self._store.place, self._go_back
-        )
-        self.asks = w.HTML()
-        self.asks.add_class("scent-tables")
+        self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place,
+                                self._go_back)
+        self.asks = w.HTML(_dom_classes=["scent-tables"])
         self._ready = True
         self._show()
 
@@ -127,12 +126,16 @@ class PlanDesk:
                              currency=self.planning.fields["currency"].text)
 
     def _take(self, plan):
-        self._ready = False
-        self.materials.fill(materials_draft(plan.fragrance, plan.blends))
-        self._ready = True
         title = self.planning.fields["title"].text or plan.title
-        self.planning.fill(series_draft(plan) | {"title": title})
-        self._changed()
+        self._fill(materials_draft(plan.fragrance, plan.blends),
+                   series_draft(plan) | {"title": title})
+
+    def _fill(self, materials, series):
+        """Put drafts into both forms; the plan is made once."""
+        self._ready = False
+        self.materials.fill(materials)
+        self._ready = True
+        self.planning.fill(series)
 
     def _materials_changed(self):
         if self._ready:
@@ -155,14 +158,10 @@ class PlanDesk:
 
     def _show(self):
         self.keeping.take(self.plan)
-        tables = f"<p>{NO_PLAN}</p>" if self.plan is None else _tables(self.plan)
-        self.asks.value = STYLE + tables
+        self.asks.value = STYLE + (_tables(self.plan) if self.plan else f"<p>{NO_PLAN}</p>")
 
     def _go_back(self):
-        draft, self._ready = self._kept_draft(), False
-        self.materials.fill(draft["materials"])
-        self._ready = True
-        self.planning.fill(draft["series"])
+        self._fill(**self._kept_draft())
 
     def _make(self, asked):
         """A plan of what is typed."""
@@ -214,13 +213,6 @@ class PlanDesk:
             except (ValueError, OSError) as error:  # the plan is kept all the same
                 self.materials._say("error", f"Kept, but not put on the shelf. {error}")
         return receipt
-
-    def _read_shelf(self):
-        """The shelf of the workshop; an empty one and why, where it cannot be read."""
-        try:
-            return (Shelf.empty() if self._bench.demo else shelf_beside(self._bench.folder)), ""
-        except (ValueError, OSError) as error:
-            return Shelf.empty(), f"The shelf cannot be used. {error}"
 
 
 class RecordDesk:

@@ -18,6 +18,7 @@ import ipywidgets as w
 import traitlets
 
 from scentlab.forms.fields import (
+    Chooser,
     Field,
     NotYet,
     make_button,
@@ -104,6 +105,10 @@ class Form(w.VBox):
         button = make_button(words, name, saves)
         button.on_click(lambda _: self._guarded(action))
         return button
+
+    def _chooser_of(self, name, options, action, value=None, title=""):
+        """A row of buttons of which one is on; a tap calls the action, guarded."""
+        return Chooser(name, options, lambda _: self._guarded(action), value, title)
 
     def _offer(self, kind, names, take):
         """A list of what the shelf has of a kind, in a list; none where it has nothing.

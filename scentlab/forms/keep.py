@@ -3,7 +3,7 @@
 import ipywidgets as w
 
 from scentlab.files import file_link
-from scentlab.forms.fields import Chooser, in_a_row, note, show_if
+from scentlab.forms.fields import in_a_row, note, show_if
 from scentlab.forms.frame import Form, clock_of, note_of
 from scentlab.planning.sheets import usual_paper
 
@@ -23,8 +23,8 @@ class KeepForm(Form):
     def __init__(self, look, write, keep, place, on_back=lambda *_: None):
         super().__init__()
         self._look, self._write, self._keep, self._place = look, write, keep, place
-        self._paper = Chooser("paper", {p: f"Paper {words}" for p, words in PAPERS.items()},
-                              lambda _: self._refresh(), usual_paper())
+        self._paper = self._chooser_of("paper", {p: f"Paper {x}" for p, x in PAPERS.items()},
+                                       self._refresh, usual_paper())
         self.papers = self._paper.buttons
         self.sheets = self._button("Write the sheets to print", "sheets", self._write_sheets, True)
         self.keep = self._button("Keep this plan", "keep", self._keep_now, saves=True)

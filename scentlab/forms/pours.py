@@ -7,7 +7,6 @@ import ipywidgets as w
 import pandas as pd
 
 from scentlab.forms.fields import (
-    Chooser,
     Field,
     FieldError,
     Section,
@@ -70,7 +69,7 @@ class PourForm(Form):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
         self._done = set(done)
-        self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
+        self._chooser = self._chooser_of("pour", list(self._planned), self._show)
         self.pours = self._chooser.buttons
         self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
                        for c in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH)}
@@ -89,8 +88,10 @@ class PourForm(Form):
         self.save = self._button("Save this test batch", "save", self._save, saves=True)
         self.later = self._button("Pour this one later", "later", self._postpone)
         self.scale = Section("Check the scale", [side_by_side([self.fields["scale_check_g"]])],
-                             "scale", self._scale_words, shut=False)
-        self.all = Section("All test batches", [self._chooser], "batches", self._how_far)
+                             "scale", lambda: self.fields["scale_check_g"].text or
+                             "not checked yet", shut=False)
+        self.all = Section("All test batches", [self._chooser], "batches", lambda: (
+            f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"))
         self._card = stacked([
             side_by_side([self.fields["wax_g"], self.fields["fragrance_g"]]), self.load,
             side_by_side(self.fields[column.name] for column in WARMTH),
@@ -127,12 +128,6 @@ class PourForm(Form):
         self.all.say()
         self._tell_load()
         self._tell_day()
-
-    def _how_far(self):
-        return f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"
-
-    def _scale_words(self):
-        return self.fields["scale_check_g"].text or "not checked yet"
 
     def _tell_scale(self):
         field = self.fields["scale_check_g"]

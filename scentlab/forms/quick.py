@@ -32,6 +32,7 @@ from scentlab.forms.fields import shown as shown_text
 from scentlab.forms.frame import STYLE, Form
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
+from scentlab.forms.shelf import known_shelf
 from scentlab.materials import Refusal
 from scentlab.quick import (
     ASKED,
@@ -42,7 +43,6 @@ from scentlab.quick import (
     say_batch,
     weighed,
 )
-from scentlab.recording.shelf import Shelf, shelf_beside
 from scentlab.recording.store import FILE_NAME
 from scentlab.schema import POURS, Column
 from scentlab.units import say_weight, show_in
@@ -57,14 +57,6 @@ def _field(row):
                     lambda value, text: other_form(value, UNITS_ASKED.get(name), text))
 
 
-def _shelf_or_none(folder):
-    """The shelf beside a folder; an empty one where it cannot be read, which the plan will say."""
-    try:
-        return shelf_beside(folder)
-    except (ValueError, OSError):
-        return Shelf.empty()
-
-
 class QuickPlanForm(Form):
     """What is asked of a new check; what it takes is said at each change, before wax is melted.
 
@@ -76,7 +68,7 @@ class QuickPlanForm(Form):
         self._folder, self._today, self._on_plan, self.plan = folder, today, on_plan, None
         self.fields = {row["name"]: _field(row) for row in TABLES["quick"]["fields"]}
         self._watch(self.fields.values(), self._tell)
-        self._shelf, self.takes = _shelf_or_none(folder), w.HTML()
+        self._shelf, self.takes = known_shelf(folder)[0], w.HTML()  # the plan says what is wrong
         offers = [field for kind, take in (("wax", self._take_wax), ("fragrance", self._take_oil))
                   for field in self._offer(kind, self._shelf.names(kind), take)]
         self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)

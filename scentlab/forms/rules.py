@@ -12,7 +12,6 @@ import ipywidgets as w
 
 from scentlab.forms.fields import (
     TABLES,
-    Chooser,
     Field,
     Section,
     Tick,
@@ -111,9 +110,8 @@ class RulesForm(_RuleForm):
     def _choice(self, row):
         """One button for each option, one of which is on."""
         name, title = row["name"], row["title"]
-        chooser = self.choosers[name] = Chooser(
-            name, self._options[name], lambda _: self._guarded(self._changed),
-            getattr(self._start, name), title)
+        chooser = self.choosers[name] = self._chooser_of(
+            name, self._options[name], self._changed, getattr(self._start, name), title)
         return stacked([w.HTML(f"<b>{title}</b>{hint_html(row['hint'])}"), chooser], "scent-rule")
 
     def _asides(self, limits):

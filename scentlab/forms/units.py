@@ -3,7 +3,6 @@
 import ipywidgets as w
 
 from scentlab.amounts import keep_units, units_here
-from scentlab.forms.fields import Chooser
 from scentlab.forms.frame import Form
 from scentlab.units import Shown, show_in
 
@@ -18,11 +17,11 @@ class UnitsForm(Form):
         super().__init__()
         self._folder, self._on_choose = folder, on_choose
         now, _ = units_here(folder)
-        self.weight = Chooser("weight", {"g": "g, and % of wax", "oz": "oz, and oz per lb"},
-                              lambda _: self._guarded(self._keep), now.weight, "Weights and loads")
-        self.temperature = Chooser("temperature", {"C": "°C", "F": "°F"},
-                                   lambda _: self._guarded(self._keep), now.temperature,
-                                   "Temperatures")
+        self.weight = self._chooser_of(
+            "weight", {"g": "g, and % of wax", "oz": "oz, and oz per lb"}, self._keep, now.weight,
+            "Weights and loads")
+        self.temperature = self._chooser_of(
+            "temperature", {"C": "°C", "F": "°F"}, self._keep, now.temperature, "Temperatures")
         self._lay_out(
             w.HTML("<p>Screens, sheets and reports say this first, with the other beside it. Any "
                    "unit can be typed anywhere; a bare number is in the unit of its label. With oz "
