@@ -122,9 +122,8 @@ class FileMatch(w.VBox):
 class ImportForm(Form):
     """Bring in files with any headings and units: all of them or nothing.
 
-    ``check(given)`` is :func:`scentlab.dry_run` of a series, with given a dict of its arguments;
-    ``on_import(tried)`` stores what it returned and gives the number of rows by table. ``tried`` is
-    the last dry run, None when something was changed after it.
+    ``check(given)`` is :func:`scentlab.dry_run` of a series; ``on_import(tried)`` stores what it
+    returned and gives the rows by table. ``tried`` is None when something was changed after it.
     """
 
     slow = ("check",)

@@ -19,9 +19,9 @@ LABELS = {"piece": "Blind code of the piece", "pour": "Name of the pour"}
 class CorrectForm(Form):
     """Correct an entry, or make it void, with a reason; the old one stays in the history.
 
-    ``find(name)`` gives the entries of a ``what``, a "piece" (by its blind code) or a "pour", with
+    ``find(name)`` gives the entries of a ``what``, "piece" (by its blind code) or "pour", with
     ``table``, ``entry_id``, ``words`` and ``values``. ``on_mend(table, entry_id, changes, reason,
-    key)`` corrects one, and ``on_void(table, entry_id, reason, key)`` takes it out.
+    key)`` corrects one, ``on_void(table, entry_id, reason, key)`` takes it out.
     """
 
     def __init__(self, find, on_mend, on_void, what="piece"):

@@ -32,7 +32,6 @@ class NotYet(ValueError):
 
 class FieldError(ValueError):
     """What is typed cannot be taken: the ``field``, the ``value`` as typed, and the ``remedy``.
-
     ``source`` is the :class:`Field` that was read, if one was.
     """
 
@@ -357,9 +356,8 @@ def placed(error, fields):
 
 
 class Section(w.VBox):
-    """Parts of a form under a heading. With a name it can be shut; its button says what is in it.
-
-    ``words`` is a callable() -> str that sums up what the section holds, or None.
+    """Parts of a form under a heading. With a name it can be shut; its button says what is in
+    it, as ``words()`` sums it up.
     """
 
     def __init__(self, title, children, name="", words=None, shut=True):

@@ -35,8 +35,8 @@ STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
 def hold_all():
     """Let the kernel hold all that a page is made of until the browser has it.
 
-    A page is a thousand messages at once. The kernel's socket holds 1,000 for a slow reader and
-    drops the rest without a word, so that parts of a form would be missing.
+    A page is a thousand messages at once; beyond 1,000 the kernel's socket would drop the rest
+    without a word, so that parts of a form would be missing.
     """
     shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
     socket = getattr(getattr(shell, "kernel", None), "iopub_socket", None)
@@ -62,10 +62,9 @@ class BrowserPart(anywidget.AnyWidget):
 
 
 class KitchenTimer(anywidget.AnyWidget):
-    """A timer that runs in the browser and outlasts what is shown beside it.
-
-    ``minutes`` are those offered, ``now`` is what it would be begun with; ``ends`` is when it ends
-    (ms since 1970, 0 while it stands) and ``what`` it was begun with.
+    """A timer that runs in the browser and outlasts what is shown beside it: ``minutes`` are
+    offered, ``now`` is what it would be begun with, ``ends`` is when it ends (ms since 1970, 0
+    while it stands) and ``what`` it was begun with.
     """
 
     _esm = (PAGES / "timer.js").read_text(encoding="utf-8")
@@ -111,9 +110,8 @@ class Form(w.VBox):
         return Chooser(name, options, lambda _: self._guarded(action), value, title)
 
     def _offer(self, kind, names, take):
-        """A list of what the shelf has of a kind, in a list; none where it has nothing.
-
-        ``take`` is called with the name that is chosen.
+        """A list of what the shelf has of a kind, or nothing; ``take(name)`` is called for a
+        choice.
         """
         if not names:
             return []

@@ -190,9 +190,8 @@ class QuickAnswerForm(Form):
 class QuickPage(w.VBox):
     """A quick check on a page, from what is filled in to the answer and the next step.
 
-    ``check`` is the :class:`scentlab.quick.QuickCheck`, None before there is a plan, and ``plan``,
-    ``weights``, ``heat``, ``grades`` and ``answer`` are the forms, None where nothing is to
-    do.
+    ``check`` is the :class:`scentlab.quick.QuickCheck`, None before there is a plan; ``plan``,
+    ``weights``, ``heat``, ``grades`` and ``answer`` are the forms, None where nothing is to do.
     """
 
     def __init__(self, folder, today=None):

@@ -33,7 +33,7 @@ _ENDS = {0: "0: nothing", 10: "10: overpowering"}
 class _PieceForm(Form):
     """A form that walks through pieces in a given order; it shows only the blind code.
 
-    ``codes`` is a list of codes in the order to be shown, or a frame with ``code`` and, when known,
+    ``codes`` is a list of codes in that order, or a frame with ``code`` and, when known,
     ``stress``, ``age_days``, ``planned_age_days`` and ``position``. ``choices`` are the buttons
     that save.
     """
@@ -104,10 +104,9 @@ class _PieceForm(Form):
 class GradeForm(_PieceForm):
     """Sweat or frost grades of pieces, by blind code, one tap per piece.
 
-    ``codes`` may be a frame with the ages, which are shown beside them; ``test`` is "sweat" or
-    "frost" and ``assessor`` a code such as "A1". ``photos`` are callables ``of``, ``add`` (of the
-    piece's code, the bytes, and what is known of it) and ``undo``, or None for a form without.
-    ``heated`` is whether a heat cycle is recorded; where none is, the first heated piece says so.
+    ``photos`` are callables ``of``, ``add`` (of the code, the bytes, and what is known of it) and
+    ``undo``, or None. ``heated`` is whether a heat cycle is recorded; if not, the first heated
+    piece says so.
     """
 
     def __init__(self, codes, test, assessor, on_save, on_undo=None, photos=None, heated=True):
@@ -153,10 +152,8 @@ class GradeForm(_PieceForm):
 
 
 class ThrowForm(_PieceForm):
-    """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece.
-
-    ``codes`` are in the assessor's planned order. ``kind`` is "cold" or "warm"; warm needs the
-    minutes on the warmer, by the timer or typed. ``works_with_fragrance`` is None when not known.
+    """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece. Hot
+    throw needs the minutes on the warmer, by the timer or typed.
     """
 
     def __init__(self, codes, assessor, sitting, kind, on_save, on_undo=None, *,
@@ -217,11 +214,9 @@ class ThrowForm(_PieceForm):
 
 
 class WarmingForm(_PieceForm):
-    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours.
-
-    ``assessor`` is whoever smells. ``kept`` are codes of the pieces kept for the warmer that are
-    not on it yet; each can be put on by typing its code. When all are checked, a button begins
-    another round: the hours are typed anew.
+    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours. ``kept``
+    are codes of pieces kept for the warmer, each of which can be put on by typing it. When all
+    are checked, a button begins another round.
     """
 
     def __init__(self, codes, assessor, kept, on_save, on_undo):

@@ -60,8 +60,8 @@ class _Picture(_Page):
 class _Piece(_Page):
     """Where a label leads: to the piece on the page of the tester who uses this phone.
 
-    The address is printed, so it opens nothing by itself. The phone shows the link by the cookie of
-    its own page; without one nothing is said, not even whether there is such a piece.
+    The address is printed, so it opens nothing by itself: without the cookie of the panel's own
+    page nothing is said, not even whether there is such a piece.
     """
 
     def prepare(self):

@@ -63,10 +63,9 @@ def _as_shown(row, panel, logged):
 
 
 def save_pour(panel, said):
-    """Store what a page sent; returns the receipt and the words for the page.
-
-    Raises RefusedError or DataError with what is wrong, :class:`Doubtful` with what is likely a
-    slip and was not asked about yet.
+    """Store what a page sent; the receipt and the words for the page. Raises RefusedError or
+    DataError with what is wrong, :class:`Doubtful` with a likely slip that was not asked about
+    yet.
     """
     key = key_of(said)
     planned = next((p for p in panel.plan.get("pours", ()) if p["pour"] == said.get("pour")), None)

@@ -81,8 +81,9 @@ class Panel:
                 if s["assessor"] == assessor and (s["sitting"], s["kind"], s["code"]) not in done}
 
     def not_now(self, assessor, code):
-        """Why nothing of a piece whose label was scanned waits for a tester: a head and a sentence
-        that name no pour and no day."""
+        """Why nothing of a scanned piece waits for a tester: a head and a sentence without pour
+        or day.
+        """
         found = list(self.store.distinct("pieces", ("test",), code=code))
         if not found:
             return "no such piece", f"This series has no piece {code}. Look at its label again."
@@ -170,9 +171,8 @@ class Panel:
             )
 
     def undo(self, said):
-        """Void a tester's own score, once however often it is sent; returns the words.
-
-        A page names it by the key that it was sent with, which it may have been in vain.
+        """Void a tester's own score, once however often it is sent; returns the words. A page
+        names it by the key that it was sent with, which it may have been in vain.
         """
         assessor = self._known_assessor(said.get("assessor"))
         table = said.get("table")
@@ -251,9 +251,8 @@ class Panel:
         }
 
     def _age(self, pour, said):
-        """Age at the look. A score that waited on a phone is as old as it was when it was given.
-
-        The page says how long it waited, not when: a phone's clock may be wrong.
+        """Age at the look; a score that waited on a phone is as old as when it was given. The
+        page says how long it waited, not when: a phone's clock may be wrong.
         """
         days = [d for (d,) in self.store.distinct("pours", ("poured_on",), pour=pour)]
         if not days:
@@ -293,7 +292,8 @@ def is_entry(number):
 
 def _names(item, minutes):
     """What is scored, by its name on the page, in the list of choices, and among the turns; and
-    the planned minutes on the warmer of what is hot."""
+    the planned minutes on the warmer of what is hot.
+    """
     if item["test"] != "throw":
         test = item["test"]
         return {"what": f"{test.capitalize()} grade", "name": test.capitalize(), "turn": test}

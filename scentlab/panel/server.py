@@ -96,8 +96,9 @@ class _Page(tornado.web.RequestHandler):
         return await loop.run_in_executor(self.workers, action, *arguments)
 
     async def tell(self, action, said):
-        """Finish with what ``action(said)`` tells, or with why it was refused (409) and what the
-        page must know then; a fault that may pass is one to try again (503)."""
+        """Finish with what ``action(said)`` tells, with why it was refused and what the page
+        must know then (409), or with a fault that may pass (503).
+        """
         try:
             told = await self.work(action, said)
         except (DataError, StoreError) as error:
@@ -226,10 +227,9 @@ class _Alive(_Page):
 
 
 class Door(tornado.httpserver.HTTPServer):
-    """Tornado's server with an end to waiting, and with room for phones among silent strangers.
-
-    Where an address, or all together, hold more connections than there is room for, the oldest one
-    that has not shown the link is closed, or else the oldest.
+    """Tornado's server with an end to waiting, and with room for phones among silent strangers:
+    where an address, or all together, hold too many connections, the oldest that has not shown
+    the link is closed, or else the oldest.
     """
 
     def initialize(self, app):
@@ -281,10 +281,9 @@ class BoundedLog(logging.StreamHandler):
 
 
 def make_app(panel, host="127.0.0.1"):
-    """The Tornado application of a :class:`Panel`, for requests that name this machine.
-
-    A page of another site can have its own name lead here; an address or this machine's own name
-    it cannot.
+    """The Tornado application of a :class:`Panel`, for requests that name this machine: a page
+    of another site can have its own name lead here, which an address or this machine's name
+    cannot.
     """
     from scentlab.panel.bench import routes  # whose pages are made of those here
 
@@ -313,17 +312,11 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, po
           announce=print):
     """Serve the panel's pages of a series until interrupted.
 
-    Parameters
-    ----------
-    folder : series folder.
-    host : address to listen on; any other than this machine's own is warned about.
-    port : 0 takes the port of the last time if it is free, so that phones find it again.
-    looks_per_piece : number of assessors who grade each sweat and frost piece.
-    today : a fixed date for a demonstration; the machine's day when absent.
-    pour_qr : whether the QR code of the pour day, whose page shows loads, is shown too.
-    announce : callable that takes the lines to show: link, QR code, warning.
-
-    Raises StoreError when the series cannot be opened or the port is taken.
+    ``host`` is the address to listen on; any other than this machine's own is warned about.
+    ``port`` 0 takes the port of the last time if it is free, so that phones find it again.
+    ``today`` is fixed for a demonstration. ``pour_qr`` shows the QR code of the pour day too, whose
+    page shows loads; ``announce`` takes the lines to show. Raises StoreError when the series cannot
+    be opened or the port is taken.
     """
     store = Store.open(folder)
     store.hold()
@@ -416,8 +409,7 @@ def _listen(host, port, last_port):
 
 
 def _remembered(store):
-    """Token and port of the last time, and the token of the pour day: phones with scores that wait
-    find the pages again."""
+    """Token and port of the last time, and the token of the pour day, for scores that wait."""
     kept = remembered(store.folder)
     token, pours = (kept[name] if _is_token(kept.get(name)) else secrets.token_urlsafe(16)
                     for name in ("token", "pours"))

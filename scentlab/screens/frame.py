@@ -83,9 +83,8 @@ def cautions_fold():
 
 
 def shown(make, words=""):
-    """What ``make()`` gives as widgets, or the reason why there is nothing to see.
-
-    What one part cannot show must not keep the others from showing theirs.
+    """What ``make()`` gives as widgets, or the reason why there is nothing to see: what one part
+    cannot show must not keep the others from showing theirs.
     """
     try:
         found = make()
@@ -96,9 +95,8 @@ def shown(make, words=""):
 
 
 def bench_of(folder, *needs):
-    """The series in a folder, or a copy of the demo where it lacks what a page needs.
-
-    From now on everything is shown in the units of the folder.
+    """The series in a folder, or a copy of the demo where it lacks what a page needs; its units
+    are shown from now on.
     """
     show_in(units_here(folder or ".")[0])
     return series_here(*needs, folder=folder or ".")
@@ -126,9 +124,8 @@ def _head_html(name, bench):
 
 
 def link_html(page, words, folder, here=False):
-    """A link to a page of the kit for the series in a folder.
-
-    In the lab that the kit has started it opens there; elsewhere it names the notebook.
+    """A link to a page of the kit for the series in a folder; outside the kit's lab it names the
+    notebook.
     """
     words = html.escape(words)
     if here:
