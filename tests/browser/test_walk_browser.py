@@ -193,11 +193,11 @@ def test_mend_a_score(page, store):
     press(page, "show")
     press(page, "entry-throws-1")
     page.locator(".scent-field-new-throw input").fill("4")
-    press(page, "save")
+    press(page, "save", -1)
     said(page, "NOT SAVED. say why: a reason is kept with every change")
     fill(page, "reason", "the neighbour's button")
     settled(page)
-    press(page, "save")
+    press(page, "save", -1)
     said(page, "Corrected: hot throw 6 of 10.* now throw 4")
     assert store.rows("throws").query("code == @code")["throw"].tolist() == [4.0]
     assert store.rows("throws", history=True)["reason"].tolist()[-1] == "the neighbour's button"
