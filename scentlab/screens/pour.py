@@ -6,10 +6,8 @@ from pathlib import Path
 from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
 from scentlab.planning.plan import Plan
-from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
 from scentlab.units import say_temperature, shown, weights_in_unit
-from scentlab.words.tables import pour_table
 from scentlab.workshop import series_here
 
 
@@ -49,6 +47,9 @@ def _build(page, own):
 
 
 def _weighed(store):
+    from scentlab.recording.reading import read_series
+    from scentlab.words.tables import pour_table  # so much is imported when it is asked for
+
     return (pour_table(read_series(store).pours) if len(store.rows("pours")) else
             "No test batch is logged yet.")
 
