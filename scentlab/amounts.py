@@ -290,13 +290,42 @@ def read_amount(text, unit, choice=None):
     """
     read, usual = READERS[unit]
     choice = choice or Shown()
-    usual = {"g": choice.weight, "°C": choice.temperature}.get(unit, usual)
+    usual = {"g": choice.weight, "°C": choice.temperature,
+             "per kg": choice.label(unit).removeprefix("per ")}.get(unit, usual)
     if unit == "% of wax" and choice.weight == "oz":
         usual = None
         if re.fullmatch(r"[\d. /½¼¾]+", str(text).strip()):
             raise AmountError(text, "could be oz/lb or %",
                               f"write it as {str(text).strip()} oz/lb or {str(text).strip()} %")
     return round(read(text, usual), 7)
+
+
+def read_cell(text, column, choice=None, digits=2):
+    """A typed text as the value of a :class:`scentlab.schema.Column`, and what is wrong with it.
+
+    An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
+    bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
+    decimal comma is understood, as on a scale of many countries; the form shows what it
+    understood. A comma before three digits may part thousands, so it is refused.
+
+    Returns
+    -------
+    (value, ""), or (None, what was expected and the remedy).
+    """
+    typed, bounds, unit = text.strip(), "", column.unit
+    if column.kind != "text":
+        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
+        other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
+        if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
+            try:
+                typed = round(read_amount(typed, unit, choice), digits)
+            except AmountError as error:
+                return None, f"{error.remedy}."
+            ends = [other_form(x, unit, f"{x:g}") for x in (column.lower, column.upper)
+                    if other and x is not None]
+            bounds = f", that is {' to '.join(ends)}" if ends[1:] else ""
+    value, wrong = column.check(typed)
+    return value, f"expected {wrong[0]}{bounds}. {wrong[1]}" if wrong else ""
 
 
 def other_form(value, unit, text=""):
@@ -375,7 +404,8 @@ def as_typed(text, unit, choice, digits=2):
 
 
 _TYPED = {"g": ("g", ounces_from_grams, "oz"), "°C": ("C", fahrenheit_from_celsius, "F"),
-          "% of wax": ("%", ounces_per_pound_from_load, "oz/lb")}
+          "% of wax": ("%", ounces_per_pound_from_load, "oz/lb"),
+          "per kg": ("/ kg", lambda price: price * GRAMS_PER_POUND / 1000.0, "/ lb")}
 
 
 # --- the workshop's choice

@@ -33,7 +33,8 @@ FROST_GRADES = (
     "more than half of the face",
 )
 GRADE_WORDS = {"sweat": SWEAT_GRADES, "frost": FROST_GRADES}
-STRESSES = ("rest", "heat")
+STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}  # what a person calls them
+STRESSES = tuple(STRESS_WORDS)
 EARLIEST, LATEST = dt.date(2000, 1, 1), dt.date(2099, 12, 31)  # days that a record may be of
 ONE_DAY = dt.timedelta(days=1)  # let pass: clocks are wrong, and midnight is not everywhere at once
 MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is a slip
@@ -54,7 +55,8 @@ class Column:
     """One column: ``kind`` is text, number, integer, date or choice; bounds are inclusive.
 
     ``usual`` is the range outside which a value is more likely a slip, and ``also`` holds pairs
-    of a word that is understood too and the choice that it means.
+    of a word that is understood too and the choice that it means. ``label`` is what a person reads
+    before its value, on pages and in sentences, where that is not the meaning: :attr:`called`.
     """
 
     name: str
@@ -69,6 +71,11 @@ class Column:
     required: bool = True
     usual: tuple = ()
     also: tuple = ()
+    label: str = ""
+
+    @property
+    def called(self):
+        return self.label or self.meaning
 
     @property
     def expected(self):
@@ -257,15 +264,20 @@ POURS = Table(
         Column("poured_on", "date", "day of pouring"),
         # A piece to a big melter; beyond it is more likely a slip (common practice, no source).
         Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0,
-               usual=(5, 20000)),
-        Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0),
-        _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150),
-        _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150),
-        _maybe("stir_min", "number", "minutes of stirring", "min", 0, 120),
+               usual=(5, 20000), label="wax weighed"),
+        Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0,
+               label="fragrance weighed"),
+        _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150,
+               label="fragrance added at"),
+        _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150,
+               label="poured at"),
+        _maybe("stir_min", "number", "minutes of stirring", "min", 0, 120, label="stirred for"),
         # A room outside the usual is more likely a slip (common practice, no source).
-        _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45)),
+        _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45),
+               label="room at"),
         _maybe("scale_check_g", "number",
-               f"what the fragrance scale shows under a {CHECK_G:g} g check weight", "g", 80, 120),
+               f"what the fragrance scale shows under a {CHECK_G:g} g check weight", "g", 80, 120,
+               label=f"scale under a {CHECK_G:g} g check weight"),
         _maybe("limit_load_pct", "number", "wax maker's highest load for the blend",
                "g per 100 g of wax", 0.1, 40),
         _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",
@@ -279,6 +291,8 @@ POURS = Table(
     ),
     key=("pour",),
 )
+# What is noted of how a pour was made: its temperatures, and how long it was stirred.
+WARMTH = tuple(column for column in POURS.columns if column.unit in ("°C", "min"))
 
 PIECES = Table(
     "pieces",
@@ -297,7 +311,8 @@ PIECES = Table(
     key=("code", "stress", "age_days", "assessor"),
 )
 
-_THROW = Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0, 10)
+_THROW = Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0, 10,
+                label="throw")
 
 THROWS = Table(
     "throws",
@@ -367,14 +382,15 @@ HEATS = Table(
     "heats",
     "one row per heat cycle as it was reached: what a max-min thermometer showed",
     (
-        Column("started_on", "date", "day on which the cycle began"),
+        Column("started_on", "date", "day on which the cycle began", label="day it began"),
         Column("low_c", "number", "coldest that the thermometer showed while it was warm", "°C",
-               -10.0, 80.0),
-        Column("high_c", "number", "hottest that it showed", "°C", -10.0, 80.0),
-        Column("hours", "number", "time that it was warm, each time", "h", 0.1, 72.0),
+               -10.0, 80.0, label="coldest"),
+        Column("high_c", "number", "hottest that it showed", "°C", -10.0, 80.0, label="hottest"),
+        Column("hours", "number", "time that it was warm, each time", "h", 0.1, 72.0,
+               label="warm each time for"),
         Column("cycles", "integer", "how many times", "", 1, 30),
         Column("pack", "choice", "whether the pack was open or shut", choices=PACKS,
-               required=False),
+               required=False, label="the pack was"),
         _maybe("note", "text", "anything that was seen"),
     ),
     key=("started_on",),

@@ -152,7 +152,7 @@ class Shown:
 
 
 _IN_OUNCES = {"g": "oz", "% of wax": "with oz/lb or %",
-              "g of fragrance per 100 g of wax": "with oz/lb or %"}
+              "g of fragrance per 100 g of wax": "with oz/lb or %", "per kg": "per lb"}
 _chosen = Shown()
 
 
@@ -312,6 +312,16 @@ def say_grams(grams, digits=1):
 def say_weighed(grams):
     """A weight as it was weighed, in the maker's unit alone: 24.31 g."""
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:g} g"
+
+
+def price_in_unit(price_per_kg):
+    """A price of a kg as one of a pound, where weights are in ounces.
+
+    >>> with showing(Shown("oz")):
+    ...     round(price_in_unit(10.0), 2), shown().label("per kg")
+    (4.54, 'per lb')
+    """
+    return price_per_kg * GRAMS_PER_POUND / 1000.0 if _chosen.weight == "oz" else price_per_kg
 
 
 def fine_weight(grams):

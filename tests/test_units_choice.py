@@ -100,7 +100,7 @@ def test_the_other_form_stands_beside_the_field_at_once(name, text, choice, valu
 
 def test_a_field_says_its_bounds_in_the_makers_unit_and_keeps_what_it_meant():
     one = field(POURS["add_temp_c"], "400", US)
-    assert one.label == "Wax temperature when the fragrance went in, °F"
+    assert one.label == "Fragrance added at, °F"
     with pytest.raises(FieldError, match="from 20 to 150 .°C., that is 68 °F to 302 °F"):
         one.read()
     weighed = field(POURS["wax_g"], "9.45", US)

@@ -14,7 +14,7 @@ def open_folds(page):
     """Open every part of a page; the errors that are shown then."""
     for fold in [w for w in widgets(page) if isinstance(w, Fold)]:
         if not fold.is_open:
-            fold.button.click()
+            fold.fold.click()
     return [w.value for w in widgets(page) if 'class="scent-error"' in str(getattr(w, "value", ""))]
 
 

@@ -17,7 +17,7 @@ from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import Ranked
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
-from scentlab.units import percent_of_wax
+from scentlab.units import OUNCES_PER_POUND, percent_of_wax, say_points, shown
 
 TELLING = 0.5
 # Above this k-hat the weights without a pot have no finite variance (Vehtari et al. 2024), so that
@@ -25,6 +25,7 @@ TELLING = 0.5
 FINITE = 0.5
 # Differences under so many of their standard errors are not told from the chance of the draws.
 ERRORS = 2.0
+CHANGE_UNIT = {"g": "points of load (% of wax)", "oz": "oz/lb"}
 
 
 @dataclass(frozen=True, repr=False)
@@ -60,12 +61,12 @@ class Diagnosis(Result):
             within = ERRORS * table["error_pct"].max()
             return (
                 "Leaving out one pot moves no highest safe load by more than the chance of "
-                f"the draws ({within:.1f} points of load, % of wax)."
+                f"the draws, {say_points(within)}."
             )
         worst = told.loc[told["change_pct"].abs().idxmax()]
         return (
             f"Leaving out one pot moves a highest safe load by at most {say_change(worst)} "
-            f"points of load (% of wax), for {worst['blend']} without pot {worst['pot']}."
+            f"{CHANGE_UNIT[shown().weight]}, for {worst['blend']} without pot {worst['pot']}."
         )
 
     def _appearing(self):
@@ -84,9 +85,11 @@ def say_change(row, sign=""):
     '0.6 (give or take 0.2)'
     """
     change = row["change_pct"] if sign else abs(row["change_pct"])
+    factor, digits = (OUNCES_PER_POUND / 100.0, 2) if shown().weight == "oz" else (1.0, 1)
     # Rounded first, and without the sign of a zero.
-    shown = f"{round(change, 1) + 0.0:{sign}.1f}"
-    return f"{shown} (give or take {max(ERRORS * row['error_pct'], 0.1):.1f})"
+    said = f"{round(factor * change, digits) + 0.0:{sign}.{digits}f}"
+    error = max(factor * ERRORS * row["error_pct"], 10.0**-digits)
+    return f"{said} (give or take {error:.{digits}f})"
 
 
 @one_thread()

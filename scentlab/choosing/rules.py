@@ -7,14 +7,13 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from scentlab.materials import Refusal
-from scentlab.schema import MOST_LOAD_PCT, STRESSES, THROW_KINDS, THROW_WORDS
+from scentlab.schema import MOST_LOAD_PCT, STRESS_WORDS, STRESSES, THROW_KINDS, THROW_WORDS
 from scentlab.text import spelling
 from scentlab.units import say_load_oz
 
 MOST_AGE_DAYS = 3650  # ten years; beyond it an age is a slip
 LEAST_LOSS, MOST_LOSS = 0.1, 5.0  # points of throw, of 10
-_STRESS_WORDS = {None: "under the harshest storage tested", "rest": "at room temperature",
-                 "heat": "heat-cycled"}
+_STRESS_WORDS = {None: "under the harshest storage tested", **STRESS_WORDS}
 _SHARES = {"risk": (0.001, 0.5), "confidence": (0.5, 0.99)}
 _CHOICES = {"limit_grade": (1, 2, 3, 4), "frost_limit_grade": (1, 2, 3, 4),
             "throw_kind": THROW_KINDS[::-1], "stress": STRESSES}

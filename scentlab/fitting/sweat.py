@@ -26,7 +26,7 @@ from scentlab.maths.sampling import (
 )
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
-from scentlab.schema import STRESSES
+from scentlab.schema import STRESS_WORDS, STRESSES
 from scentlab.units import say_load
 
 N_GRADES = 5
@@ -134,7 +134,7 @@ class SweatFit(Result):
             parts.append(f"{blend} {_say_capacity(lower, middle, upper, tested)}")
         return (
             "Half of the pieces of a typical pot show any sweat, grade 1 or more "
-            f"({self.stresses[0]}), at: "
+            f"({STRESS_WORDS[self.stresses[0]]}), at: "
             + "; ".join(parts) + "."
         )
 
@@ -145,7 +145,7 @@ def _say_capacity(lower, middle, upper, tested):
         return f"more than {say_load(tested['highest_pct'])}, the highest load tested"
     if middle < tested["lowest_pct"]:
         return f"less than {say_load(tested['lowest_pct'])}, the lowest load tested"
-    return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f}"
+    return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f} % of wax"
 
 
 @one_thread()

@@ -19,7 +19,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
 from scentlab.results import Result
 from scentlab.text import in_sentences
-from scentlab.units import GRAMS_PER_OUNCE, percent_of_wax, say_load_oz, say_weight
+from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_percent_of_wax, say_points, say_weight
 
 SAME, OTHER, MORE, TWO, PAIR, STOP = (
     "another pot, same loads", "another pot, other loads", "another pot, more pieces",
@@ -104,8 +104,9 @@ class NextStep(Result):
             "pieces of each": self.table["pieces"],
             "wax": [say_weight(x) for x in self.table["wax_g"]],
             "evenings": self.table["pots"],
-            "load expected after it, % of wax": self.table["given_after_pct"].round(1),
-            "more than now, points of load": self.table["gain_pct"].round(1),
+            "load expected after it": [
+                say_percent_of_wax(x) for x in self.table["given_after_pct"].round(1)],
+            "more than now": [say_points(x) for x in self.table["gain_pct"]],
         })
 
     def _repr_html_(self):
@@ -116,8 +117,9 @@ class NextStep(Result):
         if self.given_pct <= 0:
             return (f"no load is given now; after it there is one in about "
                     f"{10 * round(10 * best['p_given']):.0f} of 100 such cases")
-        return (f"the highest load to use is {percent_of_wax(self.given_pct, sold=True)} now and "
-                f"would be about {best['given_after_pct']:.1f} %, on average over what it may show")
+        return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
+                f"and would be about {say_percent_of_wax(round(best['given_after_pct'], 1))}, on "
+                "average over what it may show")
 
     def _beyond_words(self, loads):
         """What is said of loads that nobody tested, and of those over the wax maker's limit."""

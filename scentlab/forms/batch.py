@@ -4,8 +4,8 @@ import html
 
 import ipywidgets as w
 
-from scentlab.amounts import AmountError, other_form, read_amount
-from scentlab.forms.fields import Chooser, Field, FieldError, in_a_row, note, read_all, text_column
+from scentlab.amounts import other_form, read_amount
+from scentlab.forms.fields import Field, in_a_row, note, read_all, text_column
 from scentlab.forms.frame import Form
 from scentlab.planning.batch import read_much
 from scentlab.units import shown
@@ -14,25 +14,23 @@ from scentlab.units import shown
 class BatchForm(Form):
     """Choose a blend, type how much, and write the sheet.
 
-    Parameters
-    ----------
-    blends : names. make : callable(blend, load_pct, packs=, wax_g=) -> Batch; load_pct is None for
-        the recommended load. write : callable(Batch) -> the path of the sheet.
-
-    ``batch`` is the last one, None before.
+    ``make(blend, load_pct, packs=, wax_g=)`` gives a Batch, load_pct None for the recommended load;
+    ``write(batch)`` the path of its sheet. ``batch`` is the last one, None before.
     """
 
     def __init__(self, blends, make, write):
         super().__init__()
         self._make, self._write, self.batch = make, write, None
         blends = list(blends)
-        self.blend = Chooser("blend", blends, lambda _: self._refresh(), blends[0])
+        self.blend = self._chooser_of("blend", blends, self._refresh, blends[0])
         self.fields = {
-            "much": _field("much", "How much: packs, or wax", "1 lb", "40 packs", read_much,
-                           other=lambda much, text: other_form(much.get("wax_g"), "g", text)),
-            "load": _field("load", "Another load (empty: the recommended one)", "", "1.5 oz/lb",
-                           lambda text: read_amount(text, "% of wax", shown()), empty=None,
-                           other=lambda load, text: other_form(load, "% of wax", text)),
+            "much": Field("much", text_column("much", "How much: packs, or wax"), usual="1 lb",
+                          example="40 packs", read=read_much, short=True,
+                          other=lambda much, text: other_form(much.get("wax_g"), "g", text)),
+            "load": Field("load", text_column("load", "Another load (empty: the recommended one)"),
+                          example="1.5 oz/lb", short=True,
+                          read=lambda text: read_amount(text, "% of wax", shown()),
+                          other=lambda load, text: other_form(load, "% of wax", text)),
         }
         self.go = self._button("Write the batch sheet", "batch", self._go, saves=True)
         self.said = w.HTML()
@@ -47,14 +45,3 @@ class BatchForm(Form):
         self.said.value = note(kind, self.batch.sentence)
         self._say("saved", f"Written: {html.escape(str(path))}. Open it in a browser, or send "
                   "it to a phone.")
-
-
-def _field(name, label, usual, example, read, **more):
-    def typed(text):
-        try:
-            return read(text)
-        except AmountError as error:
-            raise FieldError(label, text, f"{error.remedy}.") from None
-
-    return Field(name, text_column(name, label), label, usual=usual, example=example, read=typed,
-                 short=True, **more)

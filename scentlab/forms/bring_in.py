@@ -8,16 +8,8 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.forms.fields import (
-    Field,
-    Tick,
-    in_a_row,
-    note,
-    show_if,
-    stacked,
-    text_column,
-)
-from scentlab.forms.frame import FoldedForm
+from scentlab.forms.fields import Field, Tick, in_a_row, note, show_if, stacked, text_column
+from scentlab.forms.frame import Form, heading, listed
 from scentlab.recording.matching import From, Source, left_out, suggest_columns
 from scentlab.recording.spreadsheets import sheet_names
 from scentlab.schema import IMPORT_TABLES, DataError
@@ -127,13 +119,14 @@ class FileMatch(w.VBox):
         self._on_change()
 
 
-class ImportForm(FoldedForm):
+class ImportForm(Form):
     """Bring in files with any headings and units: all of them or nothing.
 
-    ``check(given)`` is :func:`scentlab.dry_run` of a series, with given a dict of its arguments;
-    ``on_import(tried)`` stores what it returned and gives the number of rows by table. ``tried`` is
-    the last dry run, None when something was changed after it.
+    ``check(given)`` is :func:`scentlab.dry_run` of a series; ``on_import(tried)`` stores what it
+    returned and gives the rows by table. ``tried`` is None when something was changed after it.
     """
+
+    slow = ("check",)
 
     def __init__(self, check, on_import):
         super().__init__()
@@ -146,19 +139,11 @@ class ImportForm(FoldedForm):
         self.store = self._button("Import all", "import", self._import, saves=True)
         self.result = w.HTML()
         self.result.add_class("scent-result")
-        self._lay_out_folded(
-            "Import CSV or XLSX files",
-            [*self.files.values(), self.beyond_plan, self.check, self.result,
-             in_a_row([self.store])],
-        )
+        self._lay_out(heading("Import CSV or XLSX files"), *self.files.values(), self.beyond_plan,
+                      self.check, self.result, in_a_row([self.store]), self.message)
         for name, file in self.files.items():
             file.pick.observe(lambda _, n=name: self._guarded(lambda: self._take(n)), "value")
         self._changed()
-
-    def _heard(self, content):
-        if content.get("press") == "check":
-            self._acknowledge(content)  # a check takes longer than the browser waits
-        super()._heard(content)
 
     def _take(self, name):
         picked = self.files[name].pick.value
@@ -209,6 +194,4 @@ def _listed(tried):
     found = [str(problem) for problem in tried.problems[:_MOST_LISTED]]
     if len(tried.problems) > _MOST_LISTED:
         found.append(f"... and {len(tried.problems) - _MOST_LISTED} more")
-    lines = "".join(f"<li>{html.escape(words)}</li>" for words in found)
-    listed = f'<ol class="scent-list">{lines}</ol>' if lines else ""
-    return f"<p><b>{html.escape(tried.sentence)}</b></p>{listed}"
+    return f"<p><b>{html.escape(tried.sentence)}</b></p>{listed(found, 'ol', 'scent-list')}"

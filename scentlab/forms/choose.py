@@ -9,16 +9,10 @@ from scentlab.forms.frame import STYLE, Form, as_widget
 class ChooseForm(Form):
     """One button for each option; what is shown below is made anew for the one that is chosen.
 
-    Parameters
-    ----------
-    title : the heading.
-    options : a list, or a dict of option to the words on its button; or a callable() that gives
-        one, with a button that looks again.
-    name : what an option is called, in one word.
-    said : what is said of a choice, with ``{}`` for the option.
-    begin : whether the first option is chosen at the start.
-
-    ``chosen`` is the option that was chosen, None before. :meth:`show` gives a place for something.
+    ``options`` is a list, or a dict of option to words; or a callable() that gives one, with a
+    button that looks again. ``name`` is what an option is called, ``said`` what is said of a
+    choice, and with ``begin`` the first is chosen at the start. ``chosen`` is the one that is; None
+    before.
 
     >>> one = ChooseForm("Which blend?", ["soft", "firm"], begin=True)
     >>> place = one.show(lambda blend: f"about {blend}")
@@ -49,7 +43,7 @@ class ChooseForm(Form):
         return self._chooser.value
 
     def find(self):
-        """Look which options there are, as a tap on the button does."""
+        """Look which options there are."""
         self._chooser.offer(self._options())
         self._say("flag", "Tap one." if self.options else f"No {self._chooser.name} is here yet.")
         self._refresh()
@@ -59,10 +53,7 @@ class ChooseForm(Form):
         self._chooser.choose(option)
 
     def show(self, make, words=""):
-        """A place that shows ``make(option)``: a widget, picture, table or text.
-
-        ``words`` say what it is, for those who cannot see it.
-        """
+        """A place that shows ``make(option)``, which the words name for who cannot see it."""
         place = w.VBox([w.HTML("<p>Choose above first.</p>")])
         self._places.append((place, make, words))
         if self.chosen is not None:

@@ -3,27 +3,25 @@
 import ipywidgets as w
 
 from scentlab.forms.fields import (
-    Chooser,
     Field,
     in_a_row,
     note,
-    plainly,
     shown,
     stacked,
     text_column,
 )
-from scentlab.forms.frame import FoldedForm
+from scentlab.forms.frame import Form, heading
 from scentlab.recording.records import RECORDS
 
 LABELS = {"piece": "Blind code of the piece", "pour": "Name of the pour"}
 
 
-class CorrectForm(FoldedForm):
+class CorrectForm(Form):
     """Correct an entry, or make it void, with a reason; the old one stays in the history.
 
-    ``find(name)`` gives the entries of a ``what``, a "piece" (by its blind code) or a "pour", with
+    ``find(name)`` gives the entries of a ``what``, "piece" (by its blind code) or "pour", with
     ``table``, ``entry_id``, ``words`` and ``values``. ``on_mend(table, entry_id, changes, reason,
-    key)`` corrects one, and ``on_void(table, entry_id, reason, key)`` takes it out.
+    key)`` corrects one, ``on_void(table, entry_id, reason, key)`` takes it out.
     """
 
     def __init__(self, find, on_mend, on_void, what="piece"):
@@ -35,10 +33,10 @@ class CorrectForm(FoldedForm):
         self.reason = Field("reason", text_column("reason", "Why it is changed (needed)"))
         self.save = self._button("Save the correction", "save", self._mend, saves=True)
         self.drop = self._button("Make this entry void", "void", self._drop, saves=True)
-        self._chooser = Chooser("entry", (), lambda _: self._guarded(self._edit))
+        self._chooser = self._chooser_of("entry", (), self._edit)
         self.fields, self._editor = {}, stacked()
-        self._lay_out_folded(f"Correct an entry of a {what}",
-                             [self.name, self.show, self._chooser, self._editor])
+        self._lay_out(heading(f"Correct an entry of a {what}"), self.name, self.show,
+                      self._chooser, self._editor, self.message)
 
     @property
     def entries(self):
@@ -66,7 +64,7 @@ class CorrectForm(FoldedForm):
         entry, self.message.value = self._entry, ""
         self.fields = {name: Field(f"new-{name}", column, _label(column), usual=shown(value))
                        for name, value in entry.values.items()
-                       for column in [plainly(RECORDS[entry.table][name])]}
+                       for column in [RECORDS[entry.table][name]]}
         title = note("flag", f"Entry {entry.entry_id}: {entry.words}. Change what is wrong.")
         self._editor.children = [w.HTML(title), *self.fields.values(), self.reason,
                                  in_a_row([self.save, self.drop])]
@@ -79,7 +77,7 @@ class CorrectForm(FoldedForm):
         # An empty text is for the store to judge.
         changes = {n: f.read() if f.text else "" for n, f in changed.items()}
         self._on_mend(entry.table, entry.entry_id, changes, self.reason.value, self._key)
-        said = ", ".join(f"{f.column.meaning} {shown(changes[n])}" for n, f in changed.items())
+        said = ", ".join(f"{f.column.called} {shown(changes[n])}" for n, f in changed.items())
         self._done(f"Corrected: {entry.words}; now {said}. The old entry stays in the history.")
 
     def _drop(self):
@@ -93,7 +91,6 @@ class CorrectForm(FoldedForm):
         return self._entry
 
     def _done(self, words):
-        self._renew_key()
         self.name.value = self.reason.value = ""
         self._offer()
         self._say("saved", words)

@@ -4,30 +4,21 @@ import html
 
 import ipywidgets as w
 
-from scentlab.forms.fields import (
-    TABLES,
-    Chooser,
-    Field,
-    placed,
-    read_all,
-    side_by_side,
-)
-from scentlab.forms.frame import Form, as_widget, note_of
+from scentlab.forms.fields import TABLES, Field, placed, read_all, side_by_side
+from scentlab.forms.frame import Form, as_widget, listed
 
 
 class CostsForm(Form):
     """Type what a complaint and a lost sale cost; what follows for a blend is shown at once.
 
-    Parameters
-    ----------
-    blends : names. weigh : callable(blend, **numbers) -> result with ``lines`` and ``notes``; it
-        may refuse with a ValueError that names the ``field``. table : callable(result) -> a table.
-    draft : texts by field for a new form. on_change : callable(texts) for whenever one is typed.
-
-    ``found`` is the result that is shown, None while a number is refused.
+    ``weigh(blend, **numbers)`` gives a result with ``lines`` and ``notes``, or refuses with a
+    ValueError that names the ``field``; ``table(result)`` is shown. ``on_change(texts)`` is called
+    with what is typed. ``found`` is the result that is shown, None while a number is refused.
     """
 
-    def __init__(self, blends, weigh, table, draft=None, on_change=None):
+    stores = False
+
+    def __init__(self, blends, weigh, table, draft=None, on_change=lambda *_: None):
         super().__init__()
         self._weigh, self._table, self._on_change, self.found = weigh, table, on_change, None
         self.fields = {row["name"]: Field.of(row, f"costs-{row['name']}", short=True)
@@ -36,7 +27,7 @@ class CostsForm(Form):
             if name in self.fields:
                 self.fields[name].value = text
         blends = list(blends)
-        self.blend = Chooser("costs-blend", blends, lambda _: self._guarded(self._show), blends[0])
+        self.blend = self._chooser_of("costs-blend", blends, self._show, blends[0])
         self.said = w.VBox()
         self._watch(self.fields.values(), self._typed)
         asked = list(self.fields.values())
@@ -44,12 +35,8 @@ class CostsForm(Form):
                       *([self.blend] if len(blends) > 1 else []), self.message, self.said)
         self._guarded(self._show)
 
-    def _refuse(self, error):
-        self.message.value = note_of(error)
-
     def _typed(self):
-        if self._on_change is not None:
-            self._on_change({name: field.value for name, field in self.fields.items()})
+        self._on_change({name: field.value for name, field in self.fields.items()})
         self._show()
 
     def _show(self):
@@ -60,7 +47,6 @@ class CostsForm(Form):
         except ValueError as error:
             raise placed(error, self.fields.values()) from error
         lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.found.lines)
-        notes = "".join(f"<li>{html.escape(words)}</li>" for words in self.found.notes)
         self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
                               as_widget(self._table(self.found), "what loads cost"),
-                              w.HTML(f"<ul>{notes}</ul>")]
+                              w.HTML(listed(self.found.notes))]

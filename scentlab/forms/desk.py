@@ -5,7 +5,6 @@ series folder and comes back with the next run; the plan itself is kept only whe
 """
 
 import dataclasses
-import html
 from collections import namedtuple
 from functools import partial
 from typing import Any
@@ -25,6 +24,7 @@ from scentlab.forms.paper import PaperForm
 from scentlab.forms.planning import PlanningForm, series_draft
 from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
+from scentlab.forms.shelf import known_shelf
 from scentlab.planning import plan as planner
 from scentlab.planning import sheets
 from scentlab.planning.costs import plan_costs
@@ -39,8 +39,8 @@ from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import score_words, waiting, warmer_pieces
-from scentlab.recording.shelf import Shelf, shelf_beside, shelve
-from scentlab.units import say_one_weight, show_in, shown
+from scentlab.recording.shelf import Shelf, shelve
+from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 SHEETS = {
     "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
@@ -64,21 +64,15 @@ Compared = namedtuple("Compared", ("words", "same", "warning"), defaults=(False,
 class PlanDesk:
     """The forms to plan a series with, filled with its draft or else with the plan that is kept.
 
-    Parameters
-    ----------
-    bench : what :func:`scentlab.series_here` gives: a folder with its store.
-
-    ``have``, ``materials``, ``planning`` and ``keeping`` are the forms, ``asks`` shows what the
-    plan asks of the maker, ``plan`` is the plan as it is now (None while something is missing), and
-    ``sentence`` says whether it is kept; ``fresh`` is a desk without a draft and a kept plan.
-
-    >>> PlanDesk(scentlab.series_here("plan")).sentence  # doctest: +SKIP
+    ``bench`` is what :func:`scentlab.series_here` gives. ``have``, ``materials``, ``planning`` and
+    ``keeping`` are the forms, ``asks`` shows what the plan asks of the maker; ``fresh`` is a desk
+    without a draft and a kept plan.
     """
 
     def __init__(self, bench: Any) -> None:
         self._bench, self._store = bench, bench.store
         self._about, self._ready = bench.store.about(), False
-        self._shelf, problem = self._read_shelf()
+        self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
         draft = self._first_draft()
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
         self.materials = MaterialsForm(draft.get("materials"), self._materials_changed, self._shelf)
@@ -86,11 +80,9 @@ class PlanDesk:
             self.materials._say("error", problem)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
                                      on_change=self._changed)
-        self.keeping = KeepForm(
-            self._look, self._write, self._keep, self._store.place, self._go_back
-        )
-        self.asks = w.HTML()
-        self.asks.add_class("scent-tables")
+        self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place,
+                                self._go_back)
+        self.asks = w.HTML(_dom_classes=["scent-tables"])
         self._ready = True
         self._show()
 
@@ -104,18 +96,6 @@ class PlanDesk:
         """The plan that is kept, None when none is."""
         kept = self._store.plan()
         return None if kept is None else Plan.from_dict(kept)
-
-    @property
-    def sentence(self) -> str:
-        """Whether the plan is kept, in words."""
-        if self.plan is None:
-            what = ("The plan is NOT kept yet" if self.kept is None else
-                    "What is in the forms is NOT the plan that is kept")
-            return f"{what}: something is still to be filled in, further up."
-        try:
-            return self._look(self.plan).words
-        except ValueError as error:
-            return str(error)
 
     def _first_draft(self):
         """The draft in the folder; what it does not know yet is that of the kept plan."""
@@ -146,12 +126,16 @@ class PlanDesk:
                              currency=self.planning.fields["currency"].text)
 
     def _take(self, plan):
-        self._ready = False
-        self.materials.fill(materials_draft(plan.fragrance, plan.blends))
-        self._ready = True
         title = self.planning.fields["title"].text or plan.title
-        self.planning.fill(series_draft(plan) | {"title": title})
-        self._changed()
+        self._fill(materials_draft(plan.fragrance, plan.blends),
+                   series_draft(plan) | {"title": title})
+
+    def _fill(self, materials, series):
+        """Put drafts into both forms; the plan is made once."""
+        self._ready = False
+        self.materials.fill(materials)
+        self._ready = True
+        self.planning.fill(series)
 
     def _materials_changed(self):
         if self._ready:
@@ -174,14 +158,10 @@ class PlanDesk:
 
     def _show(self):
         self.keeping.take(self.plan)
-        tables = f"<p>{NO_PLAN}</p>" if self.plan is None else _tables(self.plan)
-        self.asks.value = STYLE + tables
+        self.asks.value = STYLE + (_tables(self.plan) if self.plan else f"<p>{NO_PLAN}</p>")
 
     def _go_back(self):
-        draft, self._ready = self._kept_draft(), False
-        self.materials.fill(draft["materials"])
-        self._ready = True
-        self.planning.fill(draft["series"])
+        self._fill(**self._kept_draft())
 
     def _make(self, asked):
         """A plan of what is typed."""
@@ -234,28 +214,13 @@ class PlanDesk:
                 self.materials._say("error", f"Kept, but not put on the shelf. {error}")
         return receipt
 
-    def _read_shelf(self):
-        """The shelf of the workshop; an empty one and why, where it cannot be read."""
-        try:
-            return (Shelf.empty() if self._bench.demo else shelf_beside(self._bench.folder)), ""
-        except (ValueError, OSError) as error:
-            return Shelf.empty(), f"The shelf cannot be used. {error}"
-
 
 class RecordDesk:
     """The forms to record a series with: pours, scores, scores from paper, files, corrections.
 
-    Parameters
-    ----------
-    bench : what :func:`scentlab.series_here` gives: a folder with its store and a plan.
-    looks : how often an assessor grades a piece.
-    files : the bench that files are imported into, if it is another one.
-
-    ``pours`` is the form of the pour day and ``who`` chooses the assessor; ``sweat``, ``frost``,
-    ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen. ``files`` brings in
-    files, and :meth:`correct` makes the form to correct with.
-
-    >>> RecordDesk(scentlab.series_here("plan")).who  # doctest: +SKIP
+    ``looks`` is how often an assessor grades a piece, ``files`` the bench that files are imported
+    into, if another one. ``pours`` is the form of the pour day and ``who`` chooses the assessor;
+    ``sweat``, ``frost``, ``throw``, ``warmer`` and ``paper`` show the forms of whoever is chosen.
     """
 
     def __init__(self, bench: Any, looks: int = 1, files: Any = None) -> None:
@@ -280,11 +245,10 @@ class RecordDesk:
             partial(mend, self._store), partial(make_void, self._store), what)
 
     def _saving(self, table):
-        return {
-            "on_save": partial(self._store.add, table),
-            "on_undo": lambda receipt: self._store.void(table, receipt.entry_id,
-                                                        "undone in the form"),
-        }
+        return {"on_save": partial(self._store.add, table), "on_undo": self._undo(table)}
+
+    def _undo(self, table):
+        return lambda receipt: self._store.void(table, receipt.entry_id, "undone in the form")
 
     def waiting(self, assessor, test=None):
         """The pieces that wait for a tester, of one test or of all, as a frame."""
@@ -302,8 +266,7 @@ class RecordDesk:
         """What a form needs of photos; each tester sees those that they took themselves."""
         return Photos(
             lambda code: [p for p in photos_of(self._store, code) if p.assessor == assessor],
-            partial(add_photo, self._store),
-            lambda receipt: self._store.void("photos", receipt.entry_id, "undone in the form"))
+            partial(add_photo, self._store), self._undo("photos"))
 
     def _throw(self, assessor):
         """The first sitting that waits."""
@@ -315,7 +278,7 @@ class RecordDesk:
 
     def _warmer(self, assessor):
         on, kept = warmer_pieces(self._store)
-        return WarmingForm(on, assessor=assessor, kept=kept, **self._saving("warmings"))
+        return WarmingForm(on, assessor, kept, **self._saving("warmings"))
 
     def _paper(self, assessor):
         form, folder = f"paper-{assessor}", self._bench.folder
@@ -388,10 +351,10 @@ def _need_logged_pours(plan, kept, logged):
         new = now.get(was.pour)
         if new is None or (new.blend, new.load_pct) != (was.blend, was.load_pct):
             becomes = ("this plan has no such pour" if new is None else
-                       f"this plan makes it {new.blend} at {new.load_pct:g} % of wax")
+                       f"this plan makes it {new.blend} at {say_load_oz(new.load_pct)}")
             raise ValueError(
                 f"This plan cannot be kept here: pour {was.pour} is logged as {was.blend} at "
-                f"{was.load_pct:g} % of wax, and {becomes}. Go back to the plan that is kept, or "
+                f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the plan that is kept, or "
                 "plan this as a series of its own (scentlab new)."
             )
 
@@ -410,24 +373,19 @@ def _warning(plan, kept, logged):
 
 def _tables(plan):
     """What to buy, the pots, and what falls on which day."""
-    buy = shopping_list(plan).drop(columns="kind")
-    money = plan.currency or "price"
-    unit = shown().weight
-    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}", f"{money} per kg",
-                   f"cost, {money}"]
-    pots = plan.pots.drop(columns="pour_day")
+    unit, money = shown().weight, plan.currency or "price"
+    buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
+    buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])
+    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}",
+                   f"{money} {shown().label('per kg')}", f"cost, {money}"]
     pots.columns = ["pot", "blend", "poured on", "pours", f"wax, {unit}", f"fragrance, {unit}",
                     f"wax to melt, {unit}"]
-    for name in buy.columns[-2:]:
-        buy[name] = [f"{x:.2f}" if x == x else "not known" for x in buy[name]]
-    told = ("needed", "wax", "fragrance") if unit == "g" else ("needed", "buy", "wax", "fragrance",
-                                                               "wax to melt")
     for frame in (buy, pots):
-        names = [name for name in frame if name.removesuffix(f", {unit}") in told]
-        frame[names] = frame[names].map(lambda grams: say_one_weight(grams).split()[0])
+        weights = [name for name in frame if name.endswith(f", {unit}")]
+        frame[weights] = frame[weights].map(
+            lambda grams: say_one_weight(grams).split()[0].removesuffix(".0"))
     parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
              "Day by day": diary(plan)}
-    return "".join(
-        f"<h4>{html.escape(title)}</h4>{frame.to_html(index=False, border=0, na_rep='not known')}"
-        for title, frame in parts.items()
-    )
+    return "".join(f"<h4>{title}</h4>" + frame.to_html(
+        index=False, border=0, na_rep="not known", float_format="{:.2f}".format)
+        for title, frame in parts.items())

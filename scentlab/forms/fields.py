@@ -1,18 +1,17 @@
 """One field, one section, one chooser: what every form of the notebooks is made of."""
 
+import contextlib
 import datetime as dt
 import html
 import re
 import tomllib
-from dataclasses import replace
 from functools import cache
 from pathlib import Path
 
 import ipywidgets as w
-import pandas as pd
 
-from scentlab.amounts import READERS, AmountError, as_typed, other_form, read_amount
-from scentlab.schema import ONE_DAY, POURS, THROWS, Column, check_clock
+from scentlab.amounts import AmountError, as_typed, other_form, read_cell
+from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
 from scentlab.units import ounces_per_pound_from_load
 from scentlab.units import shown as units_shown
@@ -21,7 +20,7 @@ NEEDED = object()
 # The fields of the planning, materials and rules forms, as tables of data.
 TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encoding="utf-8"))
 LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
-_FINE = ("g", "% of wax")  # what a plan is made of is taken as it is typed, not to 0.01
+_FINE = ("g", "% of wax", "per kg")  # what a plan is made of is taken as it is typed, not to 0.01
 _DATE_WORDS = "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026"
 _MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august",
            "september", "october", "november", "december")
@@ -33,7 +32,6 @@ class NotYet(ValueError):
 
 class FieldError(ValueError):
     """What is typed cannot be taken: the ``field``, the ``value`` as typed, and the ``remedy``.
-
     ``source`` is the :class:`Field` that was read, if one was.
     """
 
@@ -54,25 +52,6 @@ class Wrong(ValueError):
         super().__init__("\n".join(map(str, errors)))
 
 
-def one_of(value, allowed, what):
-    """The value, or a ValueError unless it is one of those allowed."""
-    if value not in allowed:
-        raise ValueError(f"{what} is {value!r}; give one of {', '.join(map(str, allowed))}")
-    return value
-
-
-def assessor_code(code):
-    """An assessor's code, or a ValueError."""
-    if THROWS["assessor"].check(code)[1]:
-        raise ValueError(f"assessor is {code!r}; give {THROWS['assessor'].expected}")
-    return code
-
-
-def plainly(column):
-    """A column with a meaning that can be written before a field: the scales mean their name."""
-    return replace(column, meaning=column.name) if column.name in ("grade", "throw") else column
-
-
 def text_column(name, meaning):
     """A column for a text that may be empty."""
     return Column(name, "text", meaning, required=False)
@@ -82,37 +61,13 @@ def text_column(name, meaning):
 
 
 def read_text(text, column, choice=None, digits=2):
-    """A typed text as the value of a column, or a :class:`FieldError` with the remedy.
-
-    An amount may be typed in any unit with the unit behind it, and is taken to so many decimals; a
-    bare number is in the unit of the column, or in that of the workshop's ``choice``. A single
-    decimal comma is understood, as on a scale of many countries; the form shows what it
-    understood. A comma before three digits may part thousands, so it is refused.
-    """
+    """A typed text as the value of a column, or a :class:`FieldError`; see :func:`read_cell`."""
     if column.kind == "date":
-        return read_day(text, column.meaning)
-    typed, bounds = text.strip(), ""
-    if column.kind != "text":
-        typed = re.sub(r"^(-?\d+),(\d{1,2}|\d{4,})(?=\D|$)", r"\1.\2", typed)
-        unit = column.unit
-        other = choice is not None and choice.label(unit) != unit and re.search(r"\d", typed)
-        if unit in READERS and (other or re.search(r"\d.*[A-Za-z°%#/]", typed)):
-            try:
-                typed = round(read_amount(typed, unit, choice), digits)
-            except AmountError as error:
-                raise FieldError(column.meaning, text, f"{error.remedy}.") from None
-            bounds = _bounds(column, choice) if other else ""
-    value, wrong = column.check(typed)
+        return read_day(text, column.called)
+    value, wrong = read_cell(text, column, choice, digits)
     if wrong:
-        raise FieldError(column.meaning, text.strip(), f"expected {wrong[0]}{bounds}. {wrong[1]}")
+        raise FieldError(column.called, text.strip(), wrong)
     return value
-
-
-def _bounds(column, choice):
-    """The bounds of a column in the maker's own unit, as a clause behind those it was given."""
-    ends = [other_form(x, column.unit, f"{x:g}") for x in (column.lower, column.upper)
-            if x is not None]
-    return f", that is {' to '.join(ends)}" if ends[1:] else ""
 
 
 def scale_reading(text):
@@ -125,6 +80,13 @@ def scale_reading(text):
     bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
     unit = ("oz" if float(text.replace(",", ".")) < column.lower / 4 else "g") if bare else ""
     return read_text(f"{text} {unit}".replace(",", ".") if bare else text, column, units_shown())
+
+
+def scale_field(name):
+    """The field for what the scale shows under the check weight, in g or oz."""
+    column = POURS["scale_check_g"]
+    return Field(name, column, f"{capital(column.called)}, g or oz", read=scale_reading,
+                 example="empty without one", short=True, wide=True)
 
 
 def read_day(text, what):
@@ -157,10 +119,8 @@ def _day_in_words(text):
 
 
 def _day_or_none(year, month, day):
-    try:
+    with contextlib.suppress(ValueError):
         return dt.date(int(year), int(month), int(day))
-    except ValueError:
-        return None
 
 
 def _how_to_write(text):
@@ -177,9 +137,9 @@ def _how_to_write(text):
 def past_day(text, column, empty=None):
     """A typed day that is not in the future. When nothing is typed it is ``empty``, or today."""
     today, text = dt.date.today(), text.strip()
-    day = read_day(text, column.meaning) if text else empty or today
+    day = read_day(text, column.called) if text else empty or today
     if day > today + ONE_DAY:
-        raise FieldError(column.meaning, text, f"which is still to come. {check_clock(today)}")
+        raise FieldError(column.called, text, f"which is still to come. {check_clock(today)}")
     return day
 
 
@@ -202,11 +162,6 @@ def shown(value):
 
 
 # --- what is on the page
-
-
-def in_unit(words, column):
-    """A label with the unit in which a bare number in its field is read."""
-    return f"{words}, {units_shown().label(column.unit)}" if column.unit else words
 
 
 def note(kind, text):
@@ -235,20 +190,12 @@ def plain_html(value="", css=()):
 class Field(w.VBox):
     """A text to type, its label, and below it what is wrong with it or how it is understood.
 
-    Parameters
-    ----------
-    name : its name in the browser, which no other field of the form has.
-    column : :class:`scentlab.schema.Column` with the kind, unit, meaning and bounds.
-    label : what is written before it; the meaning and unit of the column if not given.
-    usual, example : the text of a new form, and the example in an empty field.
-    empty : the value of an empty field; without it, and when the column is required, it is needed.
-    read : callable(text) -> value, for a text that no column can say.
-    options : dict of text to words, for a list to choose from.
-    short, wide : below its label, for several side by side; twice as wide there.
-    hint : a line below it. css : a class of its own for the page.
-    at : the argument or attribute that the value is for, which a refusal names.
-    digits : decimals to which a weight or load is taken. other : callable(value, text) -> what it
-        is in other units, for a text that no column can say.
+    ``name`` is its own in the browser, ``column`` says kind, unit, meaning and bounds, ``usual`` is
+    the text of a new form and ``empty`` the value of an empty field; without it, and where the
+    column is required, it is needed. ``read(text)`` is for a text that no column can say,
+    ``options`` (text to words) for a list. ``at`` is the argument that the value is for, which a
+    refusal names, ``digits`` the decimals of a weight or load, ``other(value, text)`` what it is in
+    other units.
 
     A bare number is in the unit of the label, which is the one that the workshop chose when the
     field was made. What the program puts into it is in the unit of the column.
@@ -265,7 +212,7 @@ class Field(w.VBox):
         self._reader = read or (lambda text: read_text(text, column, self._units, self._digits))
         classes = (f"scent-field-{name}", *(["scent-short"] if short else []))
         unit = self._units.label(column.unit)
-        self.label = label or capital(column.meaning) + (f", {unit}" if unit else "")
+        self.label = label or capital(column.called) + (f", {unit}" if unit else "")
         look = {"description": self.label, "tooltip": self.label, "_dom_classes": classes,
                 "layout": _layout(width=None if short else "100%")}
         self.box = w.Text(
@@ -302,7 +249,7 @@ class Field(w.VBox):
         """The text as it is typed; with its unit where that is not the unit of the column."""
         text, unit = self.box.value, self._units.label(self.column.unit)
         bare = re.fullmatch(r"\s*-?[\d.,]*\d[\d.,]*\s*", text) and not self._has_reader
-        other = unit != self.column.unit and unit in ("oz", "°F")
+        other = unit != self.column.unit and unit in ("oz", "°F", "per lb")
         return f"{text.strip()} {unit}" if bare and other else text
 
     @value.setter
@@ -346,8 +293,8 @@ class Field(w.VBox):
         """The value of what is typed, or a :class:`FieldError`, which is also shown below it."""
         try:
             if self.missing:
-                raise FieldError(self.column.meaning, "", f"expected {self.column.expected}.")
-            value = self._reader(self.text) if self.text else self.empty
+                raise FieldError(self.column.called, "", f"expected {self.column.expected}.")
+            value = self._value() if self.text else self.empty
         except FieldError as error:
             error.source = self
             self.tell("" if self.missing else note("error", error.beside), wrong=True)
@@ -355,6 +302,12 @@ class Field(w.VBox):
         if self.wrong:
             self.tell()
         return value
+
+    def _value(self):
+        try:
+            return self._reader(self.text)
+        except AmountError as error:
+            raise FieldError(self.column.called, self.text, f"{error.remedy}.") from None
 
     def tell(self, html_text="", wrong=False):
         """Show something below the field; what is wrong is put away when it is read anew."""
@@ -397,15 +350,14 @@ def placed(error, fields):
     if field is None:
         return error
     if error.expected:  # the value alone is wrong: said in the words of the form
-        error = FieldError(field.column.meaning, field.text, f"expected {error.expected}.")
+        error = FieldError(field.column.called, field.text, f"expected {error.expected}.")
     field.tell(note("error", getattr(error, "beside", error)), wrong=True)
     return error
 
 
 class Section(w.VBox):
-    """Parts of a form under a heading. With a name it can be shut; its button says what is in it.
-
-    ``words`` is a callable() -> str that sums up what the section holds, or None.
+    """Parts of a form under a heading. With a name it can be shut; its button says what is in
+    it, as ``words()`` sums it up.
     """
 
     def __init__(self, title, children, name="", words=None, shut=True):
@@ -437,7 +389,7 @@ class Section(w.VBox):
 class Chooser(w.Box):
     """A row of buttons of which one is on: ``value``. ``options`` is a list, or a dict to words."""
 
-    def __init__(self, name, options=(), on_choose=None, value=None, title=""):
+    def __init__(self, name, options, on_choose, value=None, title=""):
         super().__init__(layout=_ROW)
         self.name, self._on_choose, self.value, self._title = name, on_choose, value, title
         self.offer(options)
@@ -447,7 +399,7 @@ class Chooser(w.Box):
         options = options if isinstance(options, dict) else {o: str(o) for o in options}
         self.buttons = {}
         for place, (value, words) in enumerate(options.items()):
-            key = "-".join(map(str, value)) if isinstance(value, tuple) else str(value)
+            key = "-".join(map(str, value if isinstance(value, tuple) else (value,)))
             key = key if re.fullmatch(r"[\w.-]+", key) else place
             button = self.buttons[value] = make_button(words, f"{self.name}-{key}")
             button.tooltip = f"{self._title}: {words}" if self._title else words
@@ -457,9 +409,8 @@ class Chooser(w.Box):
 
     def choose(self, value):
         """Choose one, as a tap does."""
-        self.mark(one_of(value, self.buttons, self.name))
-        if self._on_choose is not None:
-            self._on_choose(value)
+        self.mark(value)
+        self._on_choose(value)
 
     def mark(self, value):
         """Show which one is on, without more."""
@@ -513,12 +464,3 @@ def show_if(condition, *widgets):
     for widget in widgets:
         widget.layout.display = "" if condition else "none"
 
-
-def piece_list(codes):
-    """Pieces as dicts with their code, of a list of codes or of a frame."""
-    if not isinstance(codes, pd.DataFrame):
-        return [{"code": str(code)} for code in codes]
-    wanted = ("code", "stress", "age_days", "planned_age_days", "position")
-    rows = codes[[c for c in wanted if c in codes]].astype(object)
-    rows = rows.where(rows.notna(), None).to_dict("records")
-    return [{**row, "code": str(row["code"])} for row in rows]

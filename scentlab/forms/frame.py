@@ -18,12 +18,13 @@ import ipywidgets as w
 import traitlets
 
 from scentlab.forms.fields import (
+    Chooser,
     Field,
     NotYet,
-    Section,
     make_button,
     note,
     plain_html,
+    show_if,
     text_column,
 )
 
@@ -34,8 +35,8 @@ STYLE = f"<style>{(PAGES / 'form.css').read_text(encoding='utf-8')}</style>"
 def hold_all():
     """Let the kernel hold all that a page is made of until the browser has it.
 
-    A page is a thousand messages at once. The kernel's socket holds 1,000 for a slow reader and
-    drops the rest without a word, so that parts of a form would be missing.
+    A page is a thousand messages at once; beyond 1,000 the kernel's socket would drop the rest
+    without a word, so that parts of a form would be missing.
     """
     shell = getattr(sys.modules.get("IPython"), "get_ipython", lambda: None)()
     socket = getattr(getattr(shell, "kernel", None), "iopub_socket", None)
@@ -61,10 +62,9 @@ class BrowserPart(anywidget.AnyWidget):
 
 
 class KitchenTimer(anywidget.AnyWidget):
-    """A timer that runs in the browser and outlasts what is shown beside it.
-
-    ``minutes`` are those offered, ``now`` is what it would be begun with; ``ends`` is when it ends
-    (ms since 1970, 0 while it stands) and ``what`` it was begun with.
+    """A timer that runs in the browser and outlasts what is shown beside it: ``minutes`` are
+    offered, ``now`` is what it would be begun with, ``ends`` is when it ends (ms since 1970, 0
+    while it stands) and ``what`` it was begun with.
     """
 
     _esm = (PAGES / "timer.js").read_text(encoding="utf-8")
@@ -77,23 +77,23 @@ class KitchenTimer(anywidget.AnyWidget):
 class Form(w.VBox):
     """What all forms share: a message line, saving with its error shown, undo, the browser part.
 
-    Parameters
-    ----------
-    on_save : callable(row) -> receipt. The row is a dict in the columns of the store with a unique
-        ``key`` beside them, so that a resend stores nothing twice.
-    on_undo : callable(receipt) that voids the entry, or None for a form without undo.
+    ``on_save(row)`` gives a receipt; the row has a unique ``key``, so that a resend stores nothing
+    twice. ``on_undo(receipt)`` voids the entry. ``slow`` names the buttons whose work takes longer
+    than the browser waits for an answer.
     """
+
+    slow, stores = (), True
 
     def __init__(self, on_save=None, on_undo=None):
         super().__init__(_dom_classes=["scent-form"])
         self.browser = BrowserPart()
         self.browser.on_msg(lambda _, content, __: self._heard(content))
-        self._heard_keys, self._controls, self._saved = [], {}, []
+        self._heard_keys, self._controls, self._saved, self._doubts = [], {}, [], []
         self._on_save, self._on_undo = on_save, on_undo
         self._key = uuid.uuid4().hex
         self.message = plain_html(css=["scent-message"])
         self.undo = self._button("Undo the last one", "undo", self._undo_last, saves=True)
-        self.undo.layout.display = "none"
+        show_if(False, self.undo)
 
     def _lay_out(self, *children):
         """Show the children between style and browser part, and name what they hold."""
@@ -105,10 +105,13 @@ class Form(w.VBox):
         button.on_click(lambda _: self._guarded(action))
         return button
 
-    def _offer(self, kind, names, take):
-        """A list of what the shelf has of a kind, in a list; none where it has nothing.
+    def _chooser_of(self, name, options, action, value=None, title=""):
+        """A row of buttons of which one is on; a tap calls the action, guarded."""
+        return Chooser(name, options, lambda _: self._guarded(action), value, title)
 
-        ``take`` is called with the name that is chosen.
+    def _offer(self, kind, names, take):
+        """A list of what the shelf has of a kind, or nothing; ``take(name)`` is called for a
+        choice.
         """
         if not names:
             return []
@@ -127,13 +130,10 @@ class Form(w.VBox):
     def _refresh(self):
         """Name the buttons and fields there are now, and tell the browser which ones are on."""
         self._controls = dict(named_controls(self.children))
-        self.browser.names = {
-            name: getattr(control, "tooltip", None) or control.description
-            for name, control in self._controls.items()
-        }
-        self.browser.pressed = [
-            name for name, control in self._controls.items() if getattr(control, "on", False)
-        ]
+        self.browser.names = {name: getattr(control, "tooltip", None) or control.description
+                              for name, control in self._controls.items()}
+        self.browser.pressed = [name for name, control in self._controls.items()
+                                if getattr(control, "on", False)]
 
     def _heard(self, content):
         """A tap in the browser: act once per key, and acknowledge it each time it comes."""
@@ -145,6 +145,8 @@ class Form(w.VBox):
                 if name in self._controls:
                     self._controls[name].value = value
             self._key = key
+            if content.get("press") in self.slow:
+                self.browser.send({"ack": key})
             button = self._controls.get(content.get("press"))
             if button is not None and not button.disabled:
                 button.click()
@@ -161,7 +163,8 @@ class Form(w.VBox):
             self._refresh()
 
     def _refuse(self, error):
-        self._say("error", f"NOT SAVED. {error}")
+        self.message.value = (note("error", f"NOT SAVED. {error}") if self.stores else
+                              note_of(error))
 
     def _watch(self, fields, action):
         """Call the action, guarded, whenever something is typed into one of the fields."""
@@ -170,43 +173,43 @@ class Form(w.VBox):
 
     def _store(self, row, words, place):
         """Save a row under the key of this entry; the key changes only when it is stored."""
-        receipt = self._on_save({**row, "key": self._key})
-        self._renew_key()
-        self._saved.append((receipt, words, place))
-        self.undo.layout.display = "" if self._on_undo else "none"
+        self._stored(self._on_save({**row, "key": self._key}), words, self._on_undo, place)
+
+    def _stored(self, receipt, words, undo, place=None):
+        """Say that something is stored; the undo button calls ``undo(receipt)``."""
+        self._saved.append((receipt, words, undo, place))
+        show_if(undo, self.undo)
         self._say("saved", f"Saved at {clock_of(receipt)}: {words}.")
 
-    def _renew_key(self):
-        self._key = uuid.uuid4().hex
-
     def _undo_last(self):
-        receipt, words, place = self._saved[-1]
-        self._on_undo(receipt)
+        receipt, words, undo, place = self._saved[-1]
+        undo(receipt)
         self._saved.pop()
-        self.undo.layout.display = "" if self._saved else "none"
+        show_if(self._saved, self.undo)
         self._return_to(place)
         self._say("saved", f"Undone: {words}. The entry stays in the history as void.")
 
+    def _is_sure(self, doubts, again="Tap Save again to store it, or correct it."):
+        """Whether to go on: what is doubtful is asked about first, and stored by a second tap."""
+        asked, self._doubts = self._doubts, doubts
+        if doubts in ([], asked):
+            return True
+        self._say("flag", f"NOT SAVED YET. {' '.join(doubts)} {again}")
+        return False
+
     def _say(self, kind, text):
+        if kind == "saved":  # what is saved next is another entry
+            self._key = uuid.uuid4().hex
         self.message.value = note(kind, text)
 
-    def _acknowledge(self, content):
-        """Answer a tap before long work: nothing is lost that was not acknowledged."""
-        self.browser.send({"ack": str(content.get("key", ""))})
+def heading(words):
+    return w.HTML(f"<h3>{html.escape(words)}</h3>")
 
 
-class FoldedForm(Form):
-    """A form that is not always needed: it begins as one button that opens it."""
-
-    def _lay_out_folded(self, words, children):
-        self.section = Section(words, children, "all")
-        self.fold = self.section.fold
-        self.fold.on_click(lambda _: self._refresh())
-        self._lay_out(self.section, self.message)
-
-    @property
-    def is_open(self):
-        return self.section.is_open
+def listed(sentences, tag="ul", css=""):
+    """Sentences as a list in HTML; '' for none."""
+    lines = "".join(f"<li>{html.escape(str(words))}</li>" for words in sentences)
+    return f'<{tag} class="{css}">{lines}</{tag}>' if lines else ""
 
 
 def note_of(problem):
@@ -214,10 +217,9 @@ def note_of(problem):
     return note("flag" if isinstance(problem, NotYet) else "error", problem)
 
 
-def clock_of(receipt):
+def clock_of(receipt=None):
     """The time of day at which a receipt says that something was stored, or else now."""
-    moment = getattr(receipt, "saved_at", None) or dt.datetime.now(dt.UTC)
-    return f"{moment.astimezone():%H:%M:%S}"
+    return getattr(receipt, "clock", None) or f"{dt.datetime.now():%H:%M:%S}"
 
 
 def named_controls(children):

@@ -5,16 +5,8 @@ import html
 import ipywidgets as w
 
 from scentlab.amounts import other_loads
-from scentlab.forms.fields import (
-    TABLES,
-    Field,
-    FieldError,
-    in_a_row,
-    placed,
-    read_all,
-    side_by_side,
-)
-from scentlab.forms.frame import Form, note_of
+from scentlab.forms.fields import TABLES, Field, in_a_row, placed, read_all, side_by_side
+from scentlab.forms.frame import Form
 from scentlab.planning.kitchen import TABLE_NOTE, read_ends
 from scentlab.planning.refusal import PlanError
 
@@ -22,21 +14,17 @@ from scentlab.planning.refusal import PlanError
 class HaveForm(Form):
     """Type what there is, see three plans, take one.
 
-    Parameters
-    ----------
-    propose : callable(asked) -> proposals, with asked a dict of what is typed; it may refuse with a
-        PlanError, which names the field.
-    take : callable(plan) that puts a plan into the forms below.
-    draft : texts by field for a new form.
-
-    ``proposals`` are those that are shown.
+    ``propose(asked)`` gives proposals, which are shown, or refuses with a PlanError that names the
+    field; ``take(plan)`` puts a plan into the forms below. ``draft`` has texts by field.
     """
+
+    stores = False
 
     def __init__(self, propose, take, draft=None):
         super().__init__()
         self._propose, self._take, self.proposals = propose, take, ()
         self.fields = {
-            row["name"]: Field.of({**row, "read": {"ends": _ends}.get(row.get("read"))},
+            row["name"]: Field.of({**row, "read": {"ends": read_ends}.get(row.get("read"))},
                                   f"have-{row['name']}", short=True,
                                   other=other_loads if row["name"] == "loads" else None)
             for row in TABLES["have"]["fields"]
@@ -48,9 +36,6 @@ class HaveForm(Form):
         self.takes = {}
         self._lay_out(side_by_side(self.fields.values()), in_a_row([self.show]), self.message,
                       self.found)
-
-    def _refuse(self, error):
-        self.message.value = note_of(error)
 
     def _show(self):
         self.message.value, self.proposals, self.takes, self.found.children = "", (), {}, ()
@@ -74,10 +59,3 @@ class HaveForm(Form):
         self._take(proposal.plan)
         self._say("flag", f"The {proposal.size} plan is taken. Change what you like below, then "
                           "keep it at the end of this page. Nothing is kept yet.")
-
-
-def _ends(text):
-    try:
-        return read_ends(text)
-    except ValueError as error:
-        raise FieldError("loads", text, f"{getattr(error, 'remedy', error)}.") from None

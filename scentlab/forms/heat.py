@@ -1,17 +1,16 @@
 """What a max-min thermometer showed beside the pieces while they were warm."""
 
 import datetime as dt
-from dataclasses import replace
 
 import ipywidgets as w
 
-from scentlab.forms.fields import Field, in_a_row, in_unit, past_day, read_all, side_by_side
+from scentlab.forms.fields import NEEDED, Field, in_a_row, past_day, read_all, side_by_side
 from scentlab.forms.frame import Form
 from scentlab.recording.records import heat_problem
 from scentlab.schema import HEATS
 from scentlab.series import heat_words
 
-_NUMBERS = {"low_c": ("Coldest", "37 C or 99 F"), "high_c": ("Hottest", "40 C or 104 F")}
+_ASKED = {"low_c": "as 37 C or 99 F", "high_c": "as 40 C or 104 F", "hours": "", "cycles": ""}
 
 
 class HeatForm(Form):
@@ -25,22 +24,16 @@ class HeatForm(Form):
         super().__init__(on_save, on_undo)
         self._day = day
         self.fields = {
-            name: Field(name, replace(HEATS[name], required=True), in_unit(words, HEATS[name]),
-                        example=f"as {example}", short=True)
-            for name, (words, example) in _NUMBERS.items()
-        } | {
-            name: Field(name, HEATS[name], words, empty=planned.get(name), short=True,
-                        example=f"empty: {planned[name]:g}" if planned else "")
-            for name, words in (("hours", "Hours each time"), ("cycles", "How many times"))
+            name: Field(name, HEATS[name], empty=planned.get(name, NEEDED), short=True,
+                        example=f"empty: {planned[name]:g}" if name in planned else example)
+            for name, example in _ASKED.items()
         } | {
             "started_on": Field(
-                "started_on", HEATS["started_on"], "Day it began", short=True,
-                empty=None,
+                "started_on", HEATS["started_on"], short=True, empty=None,
                 read=lambda text: past_day(text, HEATS["started_on"]),
                 example=f"empty: {day or 'today'}"),
-            "pack": Field("pack", HEATS["pack"], "The pack was", short=True,
-                          options={"": "not noted", "open": "open", "shut": "shut"}),
-        }
+            "pack": Field("pack", HEATS["pack"], short=True,
+                          options={"": "not noted", "open": "open", "shut": "shut"})}
         self.save = self._button("Save the heat cycle", "save-heat", self._save, saves=True)
         self._lay_out(w.HTML(f"<h3>{title}</h3>" if title else ""),
                       side_by_side(self.fields.values()), in_a_row([self.save, self.undo]),
@@ -53,7 +46,7 @@ class HeatForm(Form):
         row["started_on"] = row["started_on"] or self._day or dt.date.today()
         typed = {name: field.value for name, field in self.fields.items()}
         self._store(row, heat_words(row), typed)
-        for name in _NUMBERS:  # needed, so that a second tap stores nothing
+        for name in ("low_c", "high_c"):  # needed, so that a second tap stores nothing
             self.fields[name].value = ""
 
     def _return_to(self, typed):

@@ -3,7 +3,7 @@
 import ipywidgets as w
 
 from scentlab.files import file_link
-from scentlab.forms.fields import Chooser, in_a_row, note, show_if, stacked
+from scentlab.forms.fields import in_a_row, note, show_if
 from scentlab.forms.frame import Form, clock_of, note_of
 from scentlab.planning.sheets import usual_paper
 
@@ -14,39 +14,33 @@ NO_PLAN = "There is no plan yet: begin above, and take one of the plans that are
 class KeepForm(Form):
     """Write the sheets to look at; keep the plan, by a tap and a second one to confirm.
 
-    ``look(plan)`` says how the plan compares to what is kept (``words``, ``same``, and ``warning``
-    of what keeping would change) or refuses with a ValueError. ``write(plan, paper)`` returns names
-    and paths of the sheets, ``keep(plan, key)`` a receipt; ``place`` is where it is kept, and
-    ``on_back()`` brings the forms back to the plan that is kept.
+    ``look(plan)`` says how the plan compares to what is kept (``words``, ``same``, ``warning``) or
+    refuses with a ValueError; ``write(plan, paper)`` gives names and paths of the sheets,
+    ``keep(plan, key)`` a receipt; ``place`` is where it is kept, ``on_back()`` brings the kept plan
+    back.
     """
 
-    def __init__(self, look, write, keep, place, on_back=None):
+    def __init__(self, look, write, keep, place, on_back=lambda *_: None):
         super().__init__()
         self._look, self._write, self._keep, self._place = look, write, keep, place
-        self._paper = Chooser("paper", {p: f"Paper {words}" for p, words in PAPERS.items()},
-                              lambda _: self._refresh(), usual_paper())
+        self._paper = self._chooser_of("paper", {p: f"Paper {x}" for p, x in PAPERS.items()},
+                                       self._refresh, usual_paper())
         self.papers = self._paper.buttons
         self.sheets = self._button("Write the sheets to print", "sheets", self._write_sheets, True)
-        self.keep = self._button("Keep this plan", "keep", self._ask)
-        self.confirm = self._button("Yes, keep it", "confirm", self._keep_now, saves=True)
-        self.leave = self._button("Not yet", "leave", self._unask)
+        self.keep = self._button("Keep this plan", "keep", self._keep_now, saves=True)
         self.back = self._button("Go back to the plan that is kept", "restore", on_back, saves=True)
-        self.state, self.question, self.links = w.HTML(), w.HTML(), w.HTML()
-        self._asking = stacked([self.question, in_a_row([self.confirm, self.leave])])
-        self._lay_out(
-            self.state, in_a_row([self._paper, self.sheets]), self.links,
-            in_a_row([self.keep, self.back]), self._asking, self.message,
-        )
+        self.state, self.links = w.HTML(), w.HTML()
+        self._lay_out(self.state, in_a_row([self._paper, self.sheets]), self.links,
+                      in_a_row([self.keep, self.back]), self.message)
         self.take(None)
 
     def take(self, plan):
         """The plan as it is now; what was asked or said of another one is put away."""
-        self.plan, self.message.value = plan, ""
-        self.links.value = ""
+        self.plan, self._doubts, self.message.value, self.links.value = plan, [], "", ""
         self._show()
 
     def _show(self):
-        show_if(False, self._asking, self.back)
+        show_if(False, self.back)
         self.sheets.disabled = self.keep.disabled = self.plan is None
         if self.plan is None:
             self.state.value = note("flag", NO_PLAN)
@@ -73,22 +67,13 @@ class KeepForm(Form):
                         for name, path in self._write(self.plan, self._paper.value))
         self.links.value = f"<ul>{links}</ul>" if links else ""
 
-    def _ask(self):
-        seen = self._look(self.plan)
-        words = seen.warning or "Pours, codes and orders are then fixed."
-        self.question.value = note("flag", f"Keep this plan? {words}")
-        show_if(True, self._asking)
-        self.message.value = ""
-
-    def _unask(self):
-        show_if(False, self._asking)
-        self._say("flag", "Nothing was kept.")
-
     def _keep_now(self):
+        words = self._look(self.plan).warning or "Pours, codes and orders are then fixed."
+        if not self._is_sure([f"Keep this plan? {words}"], "Tap once more to keep it."):
+            return
         # Sheets first: a disk that is full must not leave a plan that is kept and said not to be.
         self._link_sheets()
         receipt = self._keep(self.plan, self._key)
-        self._renew_key()
         self._show()
         self._say("saved", f"Kept at {clock_of(receipt)}: entry {receipt.entry_id} in "
                   f"{self._place}. The sheets are written for {PAPERS[self._paper.value]} paper. "

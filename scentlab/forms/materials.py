@@ -26,6 +26,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, note_of
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
+from scentlab.recording.shelf import Shelf
 from scentlab.schema import Column
 from scentlab.text import alike
 from scentlab.units import say_load, say_temperature
@@ -37,11 +38,12 @@ _PART = Column("part", "number", "part", "% of the blend", 0, 100, required=Fals
 class Card(w.VBox):
     """The fields of one material side by side, and below them what is said of it.
 
-    ``parts`` are the fields of a blend's parts, one for each wax, in its order.
+    ``number`` is its own in the browser, ``place`` the one among its kind. ``parts`` are the fields
+    of a blend's parts, one for each wax, in its order.
     """
 
-    def __init__(self, kind, number, texts, on_gone=None, waxes=0):
-        self.kind = kind
+    def __init__(self, kind, number, texts, place, on_gone, waxes=0):
+        self.kind, self.place = kind, place
         self.fields = {
             row["name"]: Field.of(row, f"{kind}-{number}-{row['name']}", at=row["name"], short=True,
                                   usual=texts.get(row["name"], ""))
@@ -56,8 +58,19 @@ class Card(w.VBox):
         self.gone = make_button(f"Remove this {kind}", f"gone-{kind}-{number}")
         self.gone.on_click(lambda _: on_gone(self))
         super().__init__(
-            [side_by_side(self.all), self.said, *([self.gone] if on_gone else [])],
+            [side_by_side(self.all), self.said, *([self.gone] if kind != "fragrance" else [])],
             _dom_classes=["scent-card"])
+
+    @property
+    def called(self):
+        return self.fields["name"].text or f"{self.kind} {self.place}"
+
+    @property
+    def where(self):
+        """Its kind and place, with its name."""
+        place = self.kind if self.kind == "fragrance" else f"{self.kind} {self.place}"
+        name = self.kind != "fragrance" and self.fields["name"].text
+        return f"{place} ({name})" if name else place
 
     @property
     def texts(self):
@@ -66,34 +79,31 @@ class Card(w.VBox):
         parts = [field.value for field in self.parts.values()]
         return texts | ({"parts": parts} if self.kind == "blend" else {})
 
-    def call(self, place, waxes):
+    def call(self, waxes):
         """Name the fields and the button for a screen reader, and the parts after their waxes."""
         for field in self.fields.values():
-            field.call(field.label, f"{place}: {field.label}")
+            field.call(field.label, f"{self.where}: {field.label}")
         for name, field in zip(waxes, self.parts.values(), strict=False):
-            field.call(f"{name}, %", f"{place}: {name}, % of the blend")
-        self.gone.tooltip = f"Remove {place}"
+            field.call(f"{name}, %", f"{self.where}: {name}, % of the blend")
+        self.gone.tooltip = f"Remove {self.where}"
 
 
 class MaterialsForm(Form):
     """Waxes, one fragrance and blends of the waxes; rows come and go by a tap.
 
-    Parameters
-    ----------
-    draft : what was in the form before, a dict such as ``draft`` gives, or None.
-    on_change : callable() for whenever something was typed or tapped, or None.
-    shelf : what the workshop knows, to choose from, or None.
+    ``draft`` is what was in the form before, such as :attr:`draft` gives, ``on_change()`` is called
+    whenever something was typed or tapped, ``shelf`` is what the workshop knows, to choose from.
 
     ``waxes``, ``fragrance`` and ``blends`` are the materials as they are now; while something is
-    missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty. A temperature
-    may be typed in °F, with an F behind it.
+    missing or wrong, ``problem`` is the error that says so, and ``blends`` is empty.
     """
 
-    def __init__(self, draft=None, on_change=None, shelf=None):
+    def __init__(self, draft=None, on_change=lambda *_: None, shelf=None):
         super().__init__()
-        self._on_change, self._count, self._before, self._shelf = on_change, 0, None, shelf
-        offers = {kind: self._offer(kind, shelf.names(kind) if shelf else (), partial(
-            self._take, kind)) for kind in ("wax", "fragrance", "blend")}
+        self._on_change, self._count, self._before = on_change, 0, None
+        self._shelf = shelf or Shelf.empty()
+        offers = {kind: self._offer(kind, self._shelf.names(kind), partial(self._take, kind))
+                  for kind in ("wax", "fragrance", "blend")}
         self.add_wax = self._button("Add a wax", "add-wax", lambda: self._more("waxes"))
         self.add_blend = self._button("Add a blend", "add-blend", lambda: self._more("blends"))
         self.back = self._button("Bring it back", "back", lambda: self.fill(self._before))
@@ -103,9 +113,7 @@ class MaterialsForm(Form):
                    "with the unit behind the number."), *offers["wax"], self._waxes,
             self.add_wax, w.HTML("<h3>Fragrance</h3>"), *offers["fragrance"], self._scent,
             w.HTML("<h3>Blends, parts by weight in %</h3>"), *offers["blend"], self._blends,
-            self.add_blend,
-            self.message, self.back,
-        )
+            self.add_blend, self.message, self.back)
         self.fill(draft or {})
 
     @property
@@ -117,12 +125,10 @@ class MaterialsForm(Form):
 
     def fill(self, draft, before=None):
         """Put a draft in the place of what is there; ``before`` is what can be brought back."""
-        if draft.get("scale") == "F":  # an older draft has numbers in °F, without an F
-            draft = _with_an_f(draft)
         waxes, blends = draft.get("waxes") or [{}], draft.get("blends") or [{}]
-        self.scent_card = self._card("fragrance", draft.get("fragrance", {}))
-        self.wax_cards = [self._card("wax", texts) for texts in waxes]
-        self.blend_cards = [self._card("blend", texts, len(waxes)) for texts in blends]
+        self.scent_card, = self._cards("fragrance", [draft.get("fragrance", {})])
+        self.wax_cards = self._cards("wax", waxes)
+        self.blend_cards = self._cards("blend", blends, len(waxes))
         for cards, box in ((self.wax_cards, self._waxes), (self.blend_cards, self._blends)):
             show_if(len(cards) > 1, *(card.gone for card in cards))
             box.children = cards
@@ -130,12 +136,13 @@ class MaterialsForm(Form):
         show_if(before, self.back)
         self._guarded(self._changed)
 
-    def _card(self, kind, texts, waxes=0):
-        self._count += 1  # never used twice: a name in the browser belongs to one field for good
-        gone = None if kind == "fragrance" else self._remove
-        card = Card(kind, self._count, texts, gone, waxes)
-        self._watch(card.all, self._changed)
-        return card
+    def _cards(self, kind, all_texts, waxes=0):
+        cards = []
+        for place, texts in enumerate(all_texts, 1):
+            self._count += 1  # never used twice: a name in the browser is of one field for good
+            cards.append(Card(kind, self._count, texts, place, self._remove, waxes))
+            self._watch(cards[-1].all, self._changed)
+        return cards
 
     def _more(self, what):
         draft = self.draft
@@ -160,34 +167,19 @@ class MaterialsForm(Form):
         self._say("flag", f"From the shelf: {name}. What was here before can be brought back.")
 
     def _remove(self, card):
-        words, draft, before = self._called(card), self.draft, self.draft
-        place = self._cards(card).index(card)
+        draft, before, place = self.draft, self.draft, card.place - 1
         del draft["waxes" if card.kind == "wax" else "blends"][place]
         for texts in draft["blends"] if card.kind == "wax" else ():
             del texts["parts"][place]
         self.fill(draft, before)
-        self._say("flag", f"Removed: {words}.")
-
-    def _cards(self, card):
-        return self.wax_cards if card.kind == "wax" else self.blend_cards
-
-    def _called(self, card):
-        return card.fields["name"].text or f"{card.kind} {self._cards(card).index(card) + 1}"
-
-    def _place(self, card):
-        if card is self.scent_card:
-            return "fragrance"
-        name = card.fields["name"].text
-        place = f"{card.kind} {self._cards(card).index(card) + 1}"
-        return f"{place} ({name})" if name else place
+        self._say("flag", f"Removed: {card.called}.")
 
     def _changed(self):
-        waxes = list(map(self._called, self.wax_cards))
+        waxes = [card.called for card in self.wax_cards]
         for card in (*self.wax_cards, self.scent_card, *self.blend_cards):
-            card.call(self._place(card), waxes)
+            card.call(waxes)
         self._read()
-        if self._on_change is not None:
-            self._on_change()
+        self._on_change()
 
     def _read(self):
         """All materials as they are; each card says what is wrong or missing in it."""
@@ -215,7 +207,7 @@ class MaterialsForm(Form):
             if problem is error and not isinstance(error, Wrong):
                 card.said.value = note_of(error)
             kind = NotYet if isinstance(error, NotYet) else ValueError
-            self.problem = self.problem or kind(f"{self._place(card)}: {problem}")
+            self.problem = self.problem or kind(f"{card.where}: {problem}")
             return None
 
     def _fragrance(self):
@@ -257,31 +249,15 @@ def materials_draft(fragrance, blends):
 def _put_in(cards, texts):
     """Put texts into the card of their name, an empty one or a new one; returns its place."""
     names = [alike(card.get("name", "")) for card in cards]
-    for name in (alike(texts["name"]), ""):
-        if name in names and (name or not any(_flat(cards[names.index("")]))):
-            cards[names.index(name)] = texts
-            return names.index(name)
-    cards.append(texts)
-    return len(cards) - 1
-
-
-def _flat(card):
-    return [text for value in card.values() for text in (value if isinstance(value, list)
-                                                         else [value])]
+    empty = [not any(part for text in card.values() for part in text) for card in cards]
+    place = (names.index(alike(texts["name"])) if alike(texts["name"]) in names else
+             empty.index(True) if True in empty else len(cards))
+    cards[place:place + 1] = [texts]
+    return place
 
 
 def _texts(kind, material):
     return {row["name"]: shown(getattr(material, row["name"])) for row in ROWS[kind]}
-
-
-def _with_an_f(draft):
-    heat = {row["name"] for rows in ROWS.values() for row in rows if row.get("unit") == "°C"}
-
-    def marked(texts):
-        return {n: f"{t} F" if n in heat and str(t).strip() else t for n, t in texts.items()}
-
-    return {**draft, "waxes": [marked(texts) for texts in draft.get("waxes", ())],
-            "fragrance": marked(draft.get("fragrance", {}))}
 
 
 def _named(card):
@@ -323,8 +299,8 @@ def _said(blend, fragrance):
     for degrees, say in ((blend.add_temp_c, "add fragrance at"), (blend.max_temp_c, "never over")):
         words.append(f"{say} {say_temperature(degrees) if degrees else 'a temperature not known'}")
     said = f'<div role="status">{html.escape("; ".join(words))}.</div>'
-    flash = None if fragrance is None else fragrance.flash_point_c
-    if flash is not None and blend.add_temp_c is not None and flash < blend.add_temp_c:
+    flash = fragrance and fragrance.flash_point_c
+    if flash and blend.add_temp_c and flash < blend.add_temp_c:
         said += note("flag", f"The fragrance's flash point of {say_temperature(flash)} is below "
                      "the temperature at which it is added: no flame or spark near, ventilate.")
     return said

@@ -12,23 +12,14 @@ from typing import NamedTuple
 import anywidget
 import traitlets
 
-from scentlab import schema
-from scentlab.forms.fields import (
-    FieldError,
-    assessor_code,
-    make_button,
-    note,
-    past_day,
-    plainly,
-    read_text,
-)
-from scentlab.forms.frame import PAGES, FoldedForm, clock_of
+from scentlab.forms.fields import FieldError, make_button, past_day, read_text
+from scentlab.forms.frame import PAGES, Form, clock_of, heading
 from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
+from scentlab.schema import THROW_WORDS, THROWS, Column
 
-_DAY = schema.Column("day", "date", "day of the inspection")
+_DAY = Column("day", "date", "day of the inspection")
 _PLACED_BY = ("test", "stress", "sitting", "kind", "code")
-_BARS = len(_PLACED_BY)  # bars in the name of a cell, the column being last
 _MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
 _COUNTED = {"grades": ("grade", "grades"), "throws": ("throw score", "throw scores")}
 
@@ -50,20 +41,17 @@ class Grid(anywidget.AnyWidget):
 
 @dataclass
 class Cell:
-    """One cell of a grid, with its text and what it is called.
+    """One cell of a grid: its name, which holds in a draft when other pieces wait, and its label.
 
-    ``kept`` is its name in a draft, which holds when other pieces wait, unlike its place. The cells
-    of a piece have its ``line``, a number, and the ``column`` they are for; a day has neither.
+    The cells of a piece have the ``column`` they are for; a day has no piece.
     """
 
     grid: Grid
     name: str
     label: str
-    kept: str
     sheet: int
     piece: dict | None = None
     column: str = ""
-    line: int = -1
 
     @property
     def value(self):
@@ -74,18 +62,22 @@ class Cell:
         self.grid.values = {**self.grid.values, self.name: text}
 
     @property
+    def line(self):
+        """What the cells of one piece share."""
+        return self.name.rpartition("|")[0]
+
+    @property
     def open(self):
         """Whether something is typed that is not saved."""
         return self.name not in self.grid.saved and bool(self.value.strip())
 
 
-class PaperForm(FoldedForm):
-    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet or
-    all at once.
+class PaperForm(Form):
+    """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet
+    or all at once.
 
-    Each grade sheet has a day, from which the age of its pieces is counted. It is filled in with
-    the planned one, or a later one when a pour was late. A throw slip has none, for a score of
-    throw is stored with its sitting.
+    Each grade sheet has a day, from which the age of its pieces is counted: the planned one, or a
+    later one when a pour was late. A throw slip has none, for a throw is stored with its sitting.
 
     ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`. ``on_save_all`` takes a
     dict of table (grades, throws) to rows, and stores all of them or none. ``draft`` is what
@@ -93,18 +85,18 @@ class PaperForm(FoldedForm):
     """
 
     def __init__(self, pieces, assessor, on_save_all, *, works_with_fragrance=None, draft=None,
-                 on_change=None):
+                 on_change=lambda *_: None):
         super().__init__()
-        self._assessor, self._works = assessor_code(assessor), works_with_fragrance
+        self._assessor, self._works = assessor, works_with_fragrance
         self._on_save_all, self._made_on = on_save_all, dt.date.today()
         self._on_change, self._at, self._unkept = on_change, None, False
-        self.grid, self.cells, self.saves, self._lines = Grid(), {}, [], 0
-        rows = pieces.astype(object).where(pieces.notna(), None).to_dict("records")
+        self.grid, self.cells, self.saves = Grid(), {}, []
+        rows = pieces.to_dict("records")
         self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
         self._planned_days = dict(self.grid.values)
         self.save = self._button("Save all that is filled in", "save", self._save, saves=True)
-        self._lay_out_folded(f"Scores of {assessor} from paper ({self._lines} to come)",
-                             [self.grid, self.save])
+        self._lay_out(heading(f"Scores of {assessor} from paper ({len(rows)} to come)"),
+                      self.grid, self.save, self.message)
         self._gone = self._fill(draft or {})
         self._tell_draft()
         self.grid.observe(lambda _: self._guarded(self._noted), "values")
@@ -124,23 +116,22 @@ class PaperForm(FoldedForm):
         """
         typed = [cell for cell in self.cells.values() if cell.piece and cell.open]
         sheets = {cell.sheet for cell in typed}
-        days = {cell.kept: cell.value for cell in self.cells.values() if not cell.piece and (
+        days = {cell.name: cell.value for cell in self.cells.values() if not cell.piece and (
             cell.sheet in sheets or cell.value != self._planned_days.get(cell.name, ""))}
-        return {"cells": self._gone | {cell.kept: cell.value for cell in typed}, "days": days}
+        return {"cells": self._gone | {cell.name: cell.value for cell in typed}, "days": days}
 
     def _fill(self, draft):
         """Put a draft into the cells; returns what it has of pieces that do not wait here."""
-        names = {cell.kept: cell.name for cell in self.cells.values()}
-        cells = {p: str(t) for p, t in draft.get("cells", {}).items() if p.count("|") == _BARS}
-        typed = {**cells, **draft.get("days", {})}
-        self.grid.values = {**self.grid.values, **{
-            names[place]: str(text) for place, text in typed.items() if place in names}}
-        return {place: text for place, text in cells.items() if place not in names}
+        cells = draft.get("cells", {})
+        self.grid.values = self.grid.values | {
+            name: text for name, text in (cells | draft.get("days", {})).items()
+            if name in self.cells}
+        return {name: text for name, text in cells.items() if name not in self.cells}
 
     def _tell_draft(self):
         said = []
         if typed := len({cell.line for cell in self.cells.values() if cell.piece and cell.open}):
-            said.append(f"Typed earlier and not saved: {typed}. Open the form, look, and save.")
+            said.append(f"Typed earlier and not saved: {typed}. Look, and save.")
         if self._gone:
             said.append(
                 "Typed earlier for what does not wait any more, perhaps because it was scored "
@@ -152,8 +143,6 @@ class PaperForm(FoldedForm):
 
     def _noted(self):
         """Hand the draft on; that it could not be kept is said until it is."""
-        if self._on_change is None:
-            return
         self._at, unkept, self._unkept = None, self._unkept, True
         self._on_change(self.draft)
         self._unkept = False
@@ -162,9 +151,14 @@ class PaperForm(FoldedForm):
 
     def _say(self, kind, text):
         """A message appears where somebody looks: below the sheet that was saved, or at the end."""
-        words = note(kind, text)
-        self.message.value = words if self._at is None else ""
+        super()._say(kind, text)
+        words = self.message.value
         self.grid.told = {} if self._at is None else {"at": self._at, "words": words}
+        if self._at is not None:
+            self.message.value = ""
+
+    def _refuse(self, error):
+        self._say("error", f"NOT SAVED. {error}")
 
     # --- the grid
 
@@ -188,31 +182,29 @@ class PaperForm(FoldedForm):
         self._at = at
         super()._guarded(action)
 
-    def _put(self, cell):
+    def _put(self, *cell):
+        cell = Cell(self.grid, *cell)
         self.cells[cell.name] = cell
         return {"name": cell.name, "label": cell.label}
 
     def _day_cell(self, key, pieces, sheet):
         """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
-        kept = "|".join(str(part or "") for part in ("day", *key))
-        cell = Cell(self.grid, f"day-{sheet}", f"{key.title}: day of the inspection", kept, sheet)
+        put = self._put("|".join(str(part or "") for part in ("day", *key)),
+                        f"{key.title}: day of the inspection", sheet)
         days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
         hint = "year-month-day, or day.month.year"
         if days:
             day = min(max(days), self._made_on)
-            cell.value = day.isoformat()
+            self.cells[put["name"]].value = day.isoformat()
             if day > key.day:
                 hint += (f"; planned for {key.day}, but a pour was late. Pieces that were looked "
                          "at on another day: save them first, with their day")
-        return {**self._put(cell), "hint": hint}
+        return put | {"hint": hint}
 
     def _line(self, piece, columns, sheet):
-        code, line, self._lines = str(piece["code"]), self._lines, self._lines + 1
         place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY)
-        return {"code": code, "cells": [
-            self._put(Cell(self.grid, f"{piece['test']}-{code}-{column}-{line}",
-                           f"Piece {code}: {head}", f"{place}|{column}", sheet, piece, column,
-                           line))
+        return {"code": piece["code"], "cells": [
+            self._put(f"{place}|{column}", f"Piece {piece['code']}: {head}", sheet, piece, column)
             for column, head in columns.items()
         ]}
 
@@ -242,30 +234,29 @@ class PaperForm(FoldedForm):
     def _days(self, sheets, wrong):
         """The day of each sheet that something is typed from; an empty one does not mean today."""
         days = {}
-        for sheet in sorted(sheets):
-            cell = self.cells.get(f"day-{sheet}")
+        for cell in (c for c in self.cells.values() if c.piece is None and c.sheet in sheets):
             try:
-                if cell and not cell.value.strip():
+                if not cell.value.strip():
                     raise FieldError(_DAY.meaning, "", "give the day on which it was looked at")
-                days[sheet] = past_day(cell.value, _DAY) if cell else None
+                days[cell.sheet] = past_day(cell.value, _DAY)
             except FieldError as error:
                 wrong[cell.name] = f"{cell.label}: {_small(error.beside)}"
-        return {sheet: day for sheet, day in days.items() if day is not None}
+        return days
 
     def _row(self, cells, day, wrong):
         """The table and row of a piece; what cannot be taken is added to ``wrong``."""
-        piece, typed, of = cells[0].piece, {}, f"Piece {cells[0].piece['code']}: "
-        table = schema.THROWS if piece["test"] == "throw" else GRADES
+        piece, of = cells[0].piece, f"Piece {cells[0].piece['code']}: "
+        throw = piece["test"] == "throw"
+        row = {"code": piece["code"], "assessor": self._assessor}
         for cell in cells:
             try:
-                needed = replace(plainly(table[cell.column]), required=True)
-                typed[cell.column] = read_text(cell.value, needed)
+                column = (THROWS if throw else GRADES)[cell.column]
+                row[cell.column] = read_text(cell.value, replace(column, required=True))
             except FieldError as error:
                 wrong[cell.name] = of + _small(str(error))
-        row = {"code": str(piece["code"]), "assessor": self._assessor, **typed}
-        if piece["test"] == "throw":
-            about = {name: piece.get(name) for name in ("sitting", "kind", "position")}
-            return "throws", {"minutes": None, **row, **about, "works_with_fragrance": self._works}
+        if throw:
+            return "throws", {"minutes": None, **row, "works_with_fragrance": self._works,
+                              **{name: piece.get(name) for name in ("sitting", "kind", "position")}}
         age = piece.get("age_days")
         # The day of the sheet may lie before the day of typing.
         age = None if age is None or day is None else age + (day - self._made_on).days
@@ -277,14 +268,13 @@ class PaperForm(FoldedForm):
 
     def _close(self, names, rows, days):
         at, self._gone = self._at, {}
-        self._renew_key()
         self.grid.saved = [*self.grid.saved, *names]
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
         self._at = at  # the draft was handed on meanwhile
         said = " and ".join(f"{len(rows[t])} {words[len(rows[t]) > 1]}"
                             for t, words in _COUNTED.items() if t in rows)
         looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
-        self._say("saved", f"Saved at {clock_of(None)}: {said} of {self._assessor}.{looked}")
+        self._say("saved", f"Saved at {clock_of()}: {said} of {self._assessor}.{looked}")
 
 
 def _said_place(kept):
@@ -307,7 +297,7 @@ class _Sheet(NamedTuple):
         """The heading of the printed sheet."""
         if self.test == "throw":
             day = f", {self.day}" if self.day else ""
-            kind = schema.THROW_WORDS[self.kind].capitalize()
+            kind = THROW_WORDS[self.kind].capitalize()
             return f"{kind} throw, session {self.sitting}{day}"
         words = GRADE_SHEETS.get((self.test, self.stress), self.test.capitalize())
         return f"{words}: {self.day}" if self.day else words

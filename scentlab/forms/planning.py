@@ -7,12 +7,12 @@ notebook's kernel computes.
 """
 
 import datetime as dt
-import html
 import re
 import threading
 from functools import partial, reduce
 
 import ipywidgets as w
+import pandas as pd
 
 from scentlab import schema
 from scentlab.amounts import AmountError, other_loads, read_load, read_loads
@@ -33,7 +33,7 @@ from scentlab.forms.fields import (
     side_by_side,
     spoken_day,
 )
-from scentlab.forms.frame import Form, note_of
+from scentlab.forms.frame import Form, listed
 from scentlab.planning.loads import even_loads
 from scentlab.planning.refusal import PlanError
 from scentlab.units import say_load_oz, say_weight
@@ -47,23 +47,21 @@ _ROWS = tuple(row for part in TABLES["planning"].values() for row in part["field
 
 
 class PlanningForm(Form):
-    """Type loads, pots, pieces and panel; see what the plan takes and, on a button, its precision.
+    """Type loads, pots, pieces and panel; see what the plan takes and, on a button, its
+    precision.
 
-    Parameters
-    ----------
-    make : callable(asked) -> plan, with asked a dict of what is typed by the argument of the
-        planner ("loads_pct", "pouring.stir_min"). It may refuse with a PlanError, which names the
-        field, or with :class:`Wrong` for several; a NotYet says that something else is missing.
-    costs : callable(plan) -> dict, as :func:`scentlab.plan_costs` gives.
-    foresee : callable(plan, guess, series, progress, stop) -> result with ``sentence`` and
-        ``notes``; guess is a dict of blend name to the load at which half of the pieces sweat.
-    draft : what was in the form before.
-    on_change : callable() for whenever something was typed or tapped.
+    ``make(asked)`` gives a plan of what is typed, by the argument of the planner ("loads_pct",
+    "pouring.stir_min"), or refuses with a PlanError, which names the field, a :class:`Wrong` for
+    several, or a NotYet. ``costs`` is :func:`scentlab.plan_costs`. ``foresee(plan, guess, series,
+    progress, stop)`` gives a result; the guess is the load at which half of the pieces sweat, by
+    blend.
 
     ``plan`` is the plan as it is now and ``found`` the result of the last run for it, or None.
     """
 
-    def __init__(self, make, costs, foresee, draft=None, *, on_change=None):
+    stores = False
+
+    def __init__(self, make, costs, foresee, draft=None, *, on_change=lambda *_: None):
         super().__init__()
         self._make, self._costs, self._foresee = make, costs, foresee
         self._on_change = on_change
@@ -145,7 +143,7 @@ class PlanningForm(Form):
             fields = section.body.children[0].children
             if any(field.said.value or field.missing for field in fields):
                 section.turn(True)
-        self.message.value = note_of(error)
+        super()._refuse(error)
 
     def _changed(self):
         if self._quiet:
@@ -163,7 +161,7 @@ class PlanningForm(Form):
             self._noted()
 
     def _noted(self):
-        if self._on_change is not None and not self._quiet:
+        if not self._quiet:
             self._on_change()
 
     def _forget_run(self):
@@ -196,18 +194,15 @@ class PlanningForm(Form):
             "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
             "to pour": f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces",
             "wax to buy": say_weight(c["wax_g"]), "fragrance to buy": say_weight(c["fragrance_g"]),
-            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}" if known else
+            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}".strip() if known else
             "not known, a price is missing",
             "first pour day": spoken_day(start),
             "days": f"{c['days']}, first pour to last inspection",
             "throw": f"{c['sessions']} sessions, {c['session_hours']:.1f} h by the clock, "
                      f"{c['panel_hours']:.1f} h of all testers together",
         }
-        lines = "".join(
-            f"<tr><th style='text-align:left; padding-right:12px'>{html.escape(a)}</th>"
-            f"<td>{html.escape(b.strip())}</td></tr>" for a, b in rows.items()
-        )
-        self.takes.value = f"<table>{lines}</table>{_listed([*_past(start), *self.plan.notes])}"
+        table = pd.Series(rows).to_frame().to_html(header=False, border=0)
+        self.takes.value = f"{table}{listed([*_past(start), *self.plan.notes])}"
         self._show_guesses(tuple(b.name for b in self.plan.blends))
         show_if(True, self._foresight)
         self.run.disabled = self._thread is not None and self._thread.is_alive()
@@ -249,7 +244,7 @@ class PlanningForm(Form):
             found = self._foresee(*asked_for, self._tell, self._cancelled.is_set)
             if asked_for is self._asked_for:
                 self.found = found
-                self.expected.value = note("saved", found.sentence) + _listed(found.notes)
+                self.expected.value = note("saved", found.sentence) + listed(found.notes)
 
         self._guarded(foresee)
         self._show_run(False)
@@ -262,10 +257,6 @@ class PlanningForm(Form):
     def _show_run(self, running):
         self.cancel.disabled = not running
         show_if(running, self.bar, self.cancel)
-
-
-def _listed(notes):
-    return f"<ul>{''.join(f'<li>{html.escape(n)}</li>' for n in notes)}</ul>"
 
 
 def _past(start):

@@ -7,16 +7,14 @@ import ipywidgets as w
 import pandas as pd
 
 from scentlab.forms.fields import (
-    Chooser,
     Field,
     FieldError,
     Section,
     in_a_row,
-    in_unit,
     note,
     past_day,
     read_all,
-    scale_reading,
+    scale_field,
     show_if,
     side_by_side,
     spoken_day,
@@ -32,12 +30,7 @@ from scentlab.recording.pouring import (
     pour_words,
     usual_day,
 )
-from scentlab.schema import (
-    CHECK_G,
-    POURS,
-    SCALE_OFF,
-    check_row,
-)
+from scentlab.schema import CHECK_G, POURS, SCALE_OFF, WARMTH, check_row
 from scentlab.units import (
     say_load,
     say_load_oz,
@@ -50,13 +43,6 @@ from scentlab.units import (
 )
 
 LOAD_TOLERANCE = 0.3  # points of load (% of wax) that a pour may miss its plan by
-# The fields of a card by their labels; those of the first row are large in the eye.
-_LABELS = {
-    "wax_g": "Wax weighed", "fragrance_g": "Fragrance weighed",
-    "add_temp_c": "Fragrance in at", "stir_min": "Stirred", "pour_temp_c": "Poured at",
-    "room_temp_c": "Room", "poured_on": "Day of pouring", "note": "Anything that was seen",
-    "scale_check_g": f"It shows, under a {CHECK_G:g} g check weight (empty without one)",
-}
 # In the unit that the label does not name: by field, for g and °C and for oz and °F.
 _EXAMPLES = {"wax_g": ("7.05 oz", "200 g"), "fragrance_g": ("0.64 oz", "18 g"),
              "add_temp_c": ("180 F", "82 C"), "pour_temp_c": ("160 F", "71 C"),
@@ -70,30 +56,28 @@ class PourForm(Form):
     """The pour day as cards, a test batch at a time: what to weigh, and what was weighed.
 
     ``planned`` is a frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of
-    pouring and, where they are known, poured_on (the planned day), add_temp_c, pour_temp_c and
-    stir_min (as planned), max_temp_c (the lowest maximum of the blend's waxes), flash_point_c (of
-    the fragrance, closed cup) and test_only (above a limit). ``done`` names the pours that are
-    logged already. The first that is not is shown, and after each saving the next.
+    pouring and, where they are known, poured_on, add_temp_c, pour_temp_c and stir_min as planned,
+    max_temp_c (the lowest maximum of the waxes), flash_point_c and test_only. ``done`` are the
+    pours that are logged. The first that is not is shown, and after each saving the next.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
-    only: a load or a temperature far off the plan, a pot above the wax maker's maximum or the flash
-    point.
+    only.
     """
 
     def __init__(self, planned, on_save, done=(), on_undo=None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
-        self._done, self._asked = set(done), []
-        self._chooser = Chooser("pour", list(self._planned), lambda _: self._guarded(self._show))
+        self._done = set(done)
+        self._chooser = self._chooser_of("pour", list(self._planned), self._show)
         self.pours = self._chooser.buttons
-        self.fields = {n: Field(n, POURS[n], in_unit(label, POURS[n]), short=True,
-                                example=_example(n)) for n, label in _LABELS.items()}
-        self.fields["poured_on"] = Field("poured_on", POURS["poured_on"], _LABELS["poured_on"],
-                                         empty=None, read=self._day, short=True)
-        self.fields["scale_check_g"] = Field(
-            "scale_check_g", POURS["scale_check_g"], f"{_LABELS['scale_check_g']}, g or oz",
-            read=scale_reading, short=True, wide=True)
+        self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
+                       for c in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH)}
+        self.fields |= {
+            "poured_on": Field("poured_on", POURS["poured_on"], empty=None, read=self._day,
+                               short=True),
+            "note": Field("note", POURS["note"], short=True, wide=True),
+            "scale_check_g": scale_field("scale_check_g")}
         # The first digits of a number are another number: judged when it is typed whole.
         self.fields["scale_check_g"].box.continuous_update = False
         self._watch([self.fields["poured_on"]], self._tell_day)
@@ -104,18 +88,16 @@ class PourForm(Form):
         self.save = self._button("Save this test batch", "save", self._save, saves=True)
         self.later = self._button("Pour this one later", "later", self._postpone)
         self.scale = Section("Check the scale", [side_by_side([self.fields["scale_check_g"]])],
-                             "scale", self._scale_words, shut=False)
-        self.all = Section("All test batches", [self._chooser], "batches", self._how_far)
-        for section in (self.scale, self.all):
-            section.fold.on_click(lambda _: self._refresh())
+                             "scale", lambda: self.fields["scale_check_g"].text or
+                             "not checked yet", shut=False)
+        self.all = Section("All test batches", [self._chooser], "batches", lambda: (
+            f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"))
         self._card = stacked([
             side_by_side([self.fields["wax_g"], self.fields["fragrance_g"]]), self.load,
-            side_by_side(self.fields[n] for n in ("add_temp_c", "stir_min", "pour_temp_c",
-                                                  "room_temp_c")),
+            side_by_side(self.fields[column.name] for column in WARMTH),
             side_by_side([self.fields["poured_on"], self.fields["note"]]),
             in_a_row([self.save, self.later]),
         ])
-        self.fields["note"].add_class("scent-wide")
         self._chooser.mark(self._next())
         self._show()
         self._lay_out(self.scale, self.message, in_a_row([self.undo]), self.planned_view,
@@ -146,12 +128,6 @@ class PourForm(Form):
         self.all.say()
         self._tell_load()
         self._tell_day()
-
-    def _how_far(self):
-        return f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"
-
-    def _scale_words(self):
-        return self.fields["scale_check_g"].text or "not checked yet"
 
     def _tell_scale(self):
         field = self.fields["scale_check_g"]
@@ -185,7 +161,7 @@ class PourForm(Form):
 
     def _tell_load(self):
         """The true load in both bases, flagged when it misses the plan."""
-        self.load.value, self._asked = "", []
+        self.load.value, self._doubts = "", []
         weighed = [self.fields[n] for n in ("fragrance_g", "wax_g")]
         if self._plan is None or not all(field.text for field in weighed):
             return
@@ -234,7 +210,7 @@ class PourForm(Form):
         row["poured_on"] = row["poured_on"] or self._day("")
         row = check_row(POURS, row)
         load = possible_load(row["fragrance_g"], row["wax_g"])
-        if not self._is_sure(load, row):
+        if not self._is_sure(list(doubts(self._plan, load, row))):
             return
         typed = {name: field.value for name, field in self.fields.items()}
         self._store(row, pour_words(row, load), (row["pour"], typed))
@@ -244,17 +220,6 @@ class PourForm(Form):
         self.scale.turn(False)
         self._show()
         self.browser.send({"focus": "wax_g"})
-
-    def _is_sure(self, load, row):
-        """Whether the row may be stored: what is likely a slip is asked about first, once."""
-        asked = list(doubts(self._plan, load, row))
-        if asked == self._asked:
-            return True
-        self._asked = asked
-        if asked:
-            self._say("flag", f"NOT SAVED YET. {' '.join(asked)} Tap Save again to store it, or "
-                              "correct it.")
-        return not asked
 
     def _fill(self, texts):
         for name, text in texts.items():

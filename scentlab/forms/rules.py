@@ -12,7 +12,6 @@ import ipywidgets as w
 
 from scentlab.forms.fields import (
     TABLES,
-    Chooser,
     Field,
     Section,
     Tick,
@@ -26,12 +25,12 @@ from scentlab.forms.fields import (
     shown,
     stacked,
 )
-from scentlab.forms.frame import Form, as_widget, clock_of
-from scentlab.schema import GRADE_WORDS, THROW_KINDS, THROW_WORDS
+from scentlab.forms.frame import Form, as_widget, clock_of, listed
+from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_KINDS, THROW_WORDS
 from scentlab.units import say_load, say_load_oz, say_points
 
 _SHARES = ("risk", "confidence")  # a percentage on the page, a share in the rules
-_STRESS = {None: "the harshest that was tested", "rest": "room temperature", "heat": "heat-cycled"}
+_STRESS = {None: "the harshest that was tested", **STRESS_WORDS}
 _ASIDE = ("Above the wax maker's limit a load is for testing only, not for sale, until the maker "
           "agrees.")
 # The sliders: title, the places they can stand at, and how a place is said.
@@ -43,38 +42,46 @@ _SLIDERS = {
 _PICTURE = "The load recommended for each blend, its highest safe load, the tested loads"
 
 
-class RulesForm(Form):
+class _RuleForm(Form):
+    """What both forms share: the rules as they are, those that were kept, and the picture."""
+
+    def __init__(self, rules, decide, keep, draw):
+        super().__init__()
+        self._start, self._decide, self._keep, self._draw = rules, decide, keep, draw
+        self.rules, self.kept, self.picture = None, None, w.VBox()
+        self.add_class("scent-rules")
+
+    def _keep_now(self):
+        where, self.kept = self._keep(self.rules), self.rules
+        self._say("saved", f"Kept at {clock_of()} in {where}. Bring the page up to date, so that "
+                  "all of it follows.")
+
+
+class RulesForm(_RuleForm):
     """Change the rules of the choice, see what it does to each pick, keep them by a tap.
 
-    Parameters
-    ----------
-    rules : the rules to start from, with the attributes that ``make`` takes, and ``reasons`` (blend
-        to the reason why its limit is set aside).
-    make : callable(**fields) -> rules. It may refuse with a ValueError that names the ``field``.
-    decide : callable(rules) -> pick with ``table``, ``sentences`` and ``notes``.
-    keep : callable(rules) -> where they are kept now.
-    limits : dict of blend to the wax maker's limit (% of wax), None or NaN where there is none.
-    stresses : the stresses that were graded, mildest first.
-    draw : callable(pick) -> picture of a pick, or None for a form without.
+    ``make(**fields)`` gives rules, or refuses with a ValueError that names the ``field``;
+    ``decide(rules)`` the pick and ``draw(pick)`` its picture; ``keep(rules)`` says where they are
+    kept. ``limits`` are the wax makers' by blend (% of wax), ``stresses`` those that were graded,
+    mildest first.
 
     ``rules`` are the rules as they are now, None while a field is refused; ``pick`` is what they
     choose, ``first`` what was chosen at the start; ``kept`` are the rules that were kept, or None.
     Today's loads of single blends, which the form does not ask for, stay as they are.
     """
 
-    def __init__(self, rules, make, decide, keep, limits, stresses=("rest",), draw=None):
-        super().__init__()
-        self._make, self._decide, self._keep, self._draw = make, decide, keep, draw
-        self._start, self._filling = rules, False
-        self.rules = self.pick = self.first = self.kept = None
+    def __init__(self, rules, make, decide, keep, limits, draw, stresses=("rest",)):
+        super().__init__(rules, decide, keep, draw)
+        self._make, self._filling = make, False
+        self.pick = self.first = None
         self.fields, self.set_aside, self.folds = {}, {}, {}
-        self.choices, self._choosers, self._reasons = {}, {}, {}
+        self.choosers, self._reasons = {}, {}
         self._options = {
             "limit_grade": _grades("sweat"), "frost_limit_grade": _grades("frost"),
             "stress": {s: _STRESS[s] for s in dict.fromkeys((None, *stresses, rules.stress))},
             "throw_kind": {kind: THROW_WORDS[kind] for kind in reversed(THROW_KINDS)},
         }
-        self.picks, self.why, self.picture = w.HTML(), w.HTML(), w.VBox()
+        self.picks, self.why = w.HTML(), w.HTML()
         self.picks.add_class("scent-picks")
         self.keep = self._button("Keep these rules", "keep", self._keep_now, saves=True)
         self.back = self._button("Back to the first rules", "back",
@@ -84,14 +91,10 @@ class RulesForm(Form):
                         *map(self._choice, part.get("choices", ()))]
             self.folds[name] = Section(part["title"], children, name,
                                        lambda p=part: self._summed_up(p), name != "sweat")
-        known = {b: x for b, x in dict(limits).items() if x is not None and not math.isnan(x)}
-        self.folds["limits"] = Section("Wax maker's limit", self._asides(known), "limits",
+        self.folds["limits"] = Section("Wax maker's limit", self._asides(limits), "limits",
                                        self._set_aside_words)
-        for section in self.folds.values():
-            section.fold.on_click(lambda _: self._refresh())
         now = stacked([self.picks, in_a_row([self.keep, self.back]), self.message, self.picture,
                        self.why], "scent-side scent-side-now")
-        self.add_class("scent-rules")
         self._watch([*self.fields.values(), *self._reasons.values()], self._changed)
         self._lay_out(stacked([stacked(self.folds.values(), "scent-side"), now], "scent-sides"))
         self._fill(rules)
@@ -107,12 +110,9 @@ class RulesForm(Form):
     def _choice(self, row):
         """One button for each option, one of which is on."""
         name, title = row["name"], row["title"]
-        self._choosers[name] = Chooser(name, self._options[name],
-                                       lambda _: self._guarded(self._changed),
-                                       getattr(self._start, name), title)
-        self.choices[name] = self._choosers[name].buttons
-        words = f"<b>{title}</b>{hint_html(row['hint'])}"
-        return stacked([w.HTML(words), self._choosers[name]], "scent-rule")
+        chooser = self.choosers[name] = self._chooser_of(
+            name, self._options[name], self._changed, getattr(self._start, name), title)
+        return stacked([w.HTML(f"<b>{title}</b>{hint_html(row['hint'])}"), chooser], "scent-rule")
 
     def _asides(self, limits):
         """A button for each blend whose wax maker gives a limit, with its reason in writing."""
@@ -136,7 +136,7 @@ class RulesForm(Form):
     def _summed_up(self, part):
         """What a part of the form asks for; its choices are made before the next part's."""
         said = {n: field.value.strip() or "not given" for n, field in self.fields.items()}
-        said |= {n: self._options[n][c.value] for n, c in self._choosers.items()}
+        said |= {n: self._options[n][c.value] for n, c in self.choosers.items()}
         return part["words"].format_map(said)
 
     # --- from the fields to the rules
@@ -148,7 +148,7 @@ class RulesForm(Form):
             value = getattr(rules, name)
             value = 100 * value if name in _SHARES else value
             field.value = "" if isinstance(value, tuple) else shown(value)
-        for name, chooser in self._choosers.items():
+        for name, chooser in self.choosers.items():
             chooser.mark(getattr(rules, name))
         for blend, tick in self.set_aside.items():
             tick.set(blend in rules.override_blends)
@@ -180,7 +180,7 @@ class RulesForm(Form):
             asked = {n: given[n] / 100 if n in _SHARES else given[n] for n in self.fields}
             if asked["today_load_pct"] is None and isinstance(self._start.today_load_pct, tuple):
                 asked["today_load_pct"] = self._start.today_load_pct
-            asked |= {name: chooser.value for name, chooser in self._choosers.items()}
+            asked |= {name: chooser.value for name, chooser in self.choosers.items()}
             return self._make(**asked, override_blends=tuple(aside),
                               override_reason={b: given[b] for b in aside})
         except Wrong as error:
@@ -206,46 +206,27 @@ class RulesForm(Form):
             self._say("flag", "Not kept: these rules hold in this form alone until you tap “Keep "
                       "these rules”.")
         self.picks.value = _picks_html(self.first, self.pick)
-        said = "".join(f"<li>{html.escape(words)}</li>" for words in self.pick.notes)
-        self.why.value = f"<details><summary>What to know of it</summary><ul>{said}</ul></details>"
-        if self._draw is not None:
-            self.picture.children = [as_widget(self._draw(self.pick), _PICTURE)]
-
-    def _keep_now(self):
-        if self.rules is None:
-            raise ValueError("Mend what is marked first.")
-        where = self._keep(self.rules)
-        self.kept = self.rules
-        self._renew_key()
-        self._say("saved", f"Kept at {clock_of(None)} in {where}. Bring the page up to date, so "
-                  "that all of it follows.")
+        self.why.value = ("<details><summary>What to know of it</summary>"
+                          f"{listed(self.pick.notes)}</details>")
+        self.picture.children = [as_widget(self._draw(self.pick), _PICTURE)]
 
 
-class SliderForm(Form):
+class SliderForm(_RuleForm):
     """The answer with two sliders below it: how many pieces may sweat, and how sure that is.
 
-    Parameters
-    ----------
-    rules : the rules to start from, with risk and confidence as shares.
-    decide : callable(rules) -> what was found under them. say : callable(found) -> its lines as
-        HTML. draw : callable(found) -> its picture.
-    keep : callable(rules) -> where they are kept now.
-
-    ``rules`` are those that the sliders ask for; ``sliders`` by the name of the rule.
+    ``decide(rules)`` finds what ``say(found)`` puts in lines of HTML and ``draw(found)`` in a
+    picture. ``rules`` are those that the sliders ask for; ``sliders`` by the name of the rule.
     """
 
     def __init__(self, rules, decide, say, draw, keep):
-        super().__init__()
-        self._start, self._decide, self._say_found, self._draw = rules, decide, say, draw
-        self._keep, self.rules = keep, None
-        self.lines, self.picture = w.HTML(), w.VBox()
+        super().__init__(rules, decide, keep, draw)
+        self._say_found, self.lines = say, w.HTML()
         self.sliders = {name: self._slider(name, *about) for name, about in _SLIDERS.items()}
         self.keep = self._button("Keep these two", "keep-sliders", self._keep_now, saves=True)
         self.back = self._button("Back", "back-sliders", self._go_back)
         self.back.tooltip = "Back to the rules that are kept"
         asked = stacked([w.HTML("<b>What if?</b>"), *self.sliders.values(),
                          in_a_row([self.keep, self.back]), self.message], "scent-side")
-        self.add_class("scent-rules")
         self._lay_out(self.lines, stacked([self.picture, asked], "scent-sides"))
         self._guarded(self._changed)
 
@@ -264,7 +245,7 @@ class SliderForm(Form):
         rules = replace(self._start, **{n: slider.value for n, slider in self.sliders.items()})
         if rules == self.rules:
             return
-        found, kept = self._decide(rules), rules == self._start
+        found, kept = self._decide(rules), rules == (self.kept or self._start)
         self.rules, self.lines.value = rules, self._say_found(found)
         self.picture.children = [as_widget(self._draw(found), _PICTURE)]
         self.keep.disabled = self.back.disabled = kept
@@ -275,14 +256,11 @@ class SliderForm(Form):
 
     def _go_back(self):
         for name, slider in self.sliders.items():
-            slider.value = getattr(self._start, name)
+            slider.value = getattr(self.kept or self._start, name)
 
     def _keep_now(self):
-        where, self._start = self._keep(self.rules), self.rules
+        super()._keep_now()
         self.keep.disabled = self.back.disabled = True
-        self._renew_key()
-        self._say("saved", f"Kept at {clock_of(None)} in {where}. Bring the page up to date, so "
-                  "that all of it follows.")
 
 
 def _grades(test):
@@ -304,11 +282,10 @@ def _picks_html(first, now):
 
 
 def _change_words(old, new):
-    was, now = (None if math.isnan(r["load_pct"]) else r["load_pct"] for r in (old, new))
-    if was is None or now is None:
-        if was is now:
-            return "no load qualifies"
-        return "no load qualifies any more" if now is None else "a load qualifies now"
+    was, now = old["load_pct"], new["load_pct"]
+    if math.isnan(was) or math.isnan(now):
+        return {(True, True): "no load qualifies", (True, False): "a load qualifies now",
+                (False, True): "no load qualifies any more"}[math.isnan(was), math.isnan(now)]
     points = round(now, 1) - round(was, 1)
     if abs(points) < 0.05:
         return "the same load"

@@ -5,17 +5,14 @@ import html
 import time
 
 import ipywidgets as w
+import pandas as pd
 
-from scentlab import schema
 from scentlab.forms.fields import (
     Field,
-    assessor_code,
     hint_html,
     in_a_row,
     make_button,
     note,
-    one_of,
-    piece_list,
     read_all,
     show_if,
     stacked,
@@ -26,9 +23,8 @@ from scentlab.forms.photo import PhotoStrip
 from scentlab.recording.drawings import reference_strip
 from scentlab.recording.progress import age_words
 from scentlab.recording.records import warming_words
-from scentlab.schema import GRADE_WORDS, WARMINGS, check_row
+from scentlab.schema import GRADE_WORDS, STRESS_WORDS, THROW_WORDS, THROWS, WARMINGS, check_row
 
-_KEPT = {"rest": "room temperature", "heat": "heat-cycled"}
 _NO_HEAT = ("No heat cycle is written down yet. Was this piece in the warmth? Write it under “Heat "
             "cycle” below; a piece that was not can wait: “Leave this piece for later”.")
 _ENDS = {0: "0: nothing", 10: "10: overpowering"}
@@ -37,14 +33,16 @@ _ENDS = {0: "0: nothing", 10: "10: overpowering"}
 class _PieceForm(Form):
     """A form that walks through pieces in a given order; it shows only the blind code.
 
-    ``codes`` is a list of codes in the order to be shown, or a frame with ``code`` and, when known,
+    ``codes`` is a list of codes in that order, or a frame with ``code`` and, when known,
     ``stress``, ``age_days``, ``planned_age_days`` and ``position``. ``choices`` are the buttons
     that save.
     """
 
     def __init__(self, title, codes, on_save, on_undo):
         super().__init__(on_save, on_undo)
-        self._title, self._pieces, self._made_on = title, piece_list(codes), dt.date.today()
+        self._title, self._made_on = title, dt.date.today()
+        self._pieces = (codes.to_dict("records") if isinstance(codes, pd.DataFrame) else
+                        [{"code": code} for code in codes])
         self._waiting = list(range(len(self._pieces)))
         self.heading = w.HTML()
         self.later = self._button("Leave this piece for later", "later", self._postpone)
@@ -55,10 +53,6 @@ class _PieceForm(Form):
                         for place, said in enumerate(words)]
         for place, button in enumerate(self.choices):
             button.on_click(lambda _, p=place: self._guarded(lambda: self._save(p)))
-
-    def _one_save(self, words):
-        self.save = self._button(words, "save", self._save, saves=True)
-        self.choices = [self.save]
 
     @property
     def piece(self):
@@ -79,7 +73,8 @@ class _PieceForm(Form):
         self._show()
 
     def _return_to(self, place):
-        self._waiting.insert(0, place)
+        if place is not None:
+            self._waiting = [place, *(p for p in self._waiting if p != place)]
         self._show()
 
     def _store_piece(self, row, words):
@@ -109,21 +104,20 @@ class _PieceForm(Form):
 class GradeForm(_PieceForm):
     """Sweat or frost grades of pieces, by blind code, one tap per piece.
 
-    ``codes`` may be a frame with the ages, which are shown beside them; ``test`` is "sweat" or
-    "frost" and ``assessor`` a code such as "A1". ``photos`` are callables ``of``, ``add`` (of the
-    piece's code, the bytes, and what is known of it) and ``undo``, or None for a form without.
-    ``heated`` is whether a heat cycle is recorded; where none is, the first heated piece says so.
+    ``photos`` are callables ``of``, ``add`` (of the code, the bytes, and what is known of it) and
+    ``undo``, or None. ``heated`` is whether a heat cycle is recorded; if not, the first heated
+    piece says so.
     """
 
     def __init__(self, codes, test, assessor, on_save, on_undo=None, photos=None, heated=True):
         self._not_heated, self._hinted = not heated, None
-        self._test, self._assessor = one_of(test, GRADE_WORDS, "test"), assessor_code(assessor)
+        self._test, self._assessor, self._photos = test, assessor, photos
         super().__init__(f"{test.capitalize()} grade by {assessor}", codes, on_save, on_undo)
         self._taps("grade", [f"{grade}: {words}" for grade, words in enumerate(GRADE_WORDS[test])])
         strip = w.HTML("<details open><summary>The grades (keys 0 to 4)</summary>"
                        f"{reference_strip(test)}</details>")
-        self.photo = photos and PhotoStrip(photos.of, self._add_photo, photos.undo)
-        self._photos = photos
+        self.photo = photos and PhotoStrip(
+            photos.of, lambda data: self._guarded(lambda: self._add_photo(data)))
         self._lay_out(strip, self.heading, *filter(None, [self.photo]),
                       w.Box(self.choices, _dom_classes=["scent-choices"]),
                       self.message, in_a_row([self.undo, self.later]))
@@ -135,13 +129,16 @@ class GradeForm(_PieceForm):
             self.photo.show(self.piece and self.piece["code"])
 
     def _add_photo(self, data):
-        return self._photos.add(self.piece["code"], data, test=self._test,
-                                age_days=self._age(self.piece), assessor=self._assessor)
+        code = self.piece["code"]
+        receipt = self._photos.add(code, data, test=self._test, age_days=self._age(self.piece),
+                                   assessor=self._assessor)
+        self._stored(receipt, f"photo of piece {code}", self._photos.undo)
+        self._show()
 
     def _beside(self, piece):
         stress, age = piece.get("stress"), age_words(self._age(piece),
                                                      piece.get("planned_age_days"))
-        words = ", ".join(filter(None, [_KEPT.get(stress), age]))
+        words = ", ".join(filter(None, [STRESS_WORDS.get(stress), age]))
         if stress == "heat" and self._not_heated and self._hinted in (None, piece["code"]):
             self._hinted = piece["code"]
             return f", {words}{note('flag', _NO_HEAT)}"
@@ -155,22 +152,19 @@ class GradeForm(_PieceForm):
 
 
 class ThrowForm(_PieceForm):
-    """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece.
-
-    ``codes`` are in the assessor's planned order. ``kind`` is "cold" or "warm"; warm needs the
-    minutes on the warmer, by the timer or typed. ``works_with_fragrance`` is None when not known.
+    """Throw scores from 0 (nothing) to 10 (overpowering), by blind code, one tap per piece. Hot
+    throw needs the minutes on the warmer, by the timer or typed.
     """
 
     def __init__(self, codes, assessor, sitting, kind, on_save, on_undo=None, *,
                  works_with_fragrance=None):
-        self._kind = one_of(kind, schema.THROW_KINDS, "kind")
-        self._assessor, self._sitting = assessor_code(assessor), sitting
+        self._kind, self._assessor, self._sitting = kind, assessor, sitting
         self._works, self._timers, self._minutes_given = works_with_fragrance, {}, {}
-        title = f"{schema.THROW_WORDS[kind].capitalize()} throw by {assessor}, session {sitting}"
+        title = f"{THROW_WORDS[kind].capitalize()} throw by {assessor}, session {sitting}"
         super().__init__(title, codes, on_save, on_undo)
         self._taps("throw", [_ENDS.get(n, str(n)) for n in range(11)])
         self.start = self._button("The warmer is on from now", "start", self._start)
-        self.minutes = Field("minutes", schema.THROWS["minutes"], "Minutes on the warmer, when not "
+        self.minutes = Field("minutes", THROWS["minutes"], "Minutes on the warmer, when not "
                              "timed here", example="such as 30")
         timing = [self.start, self.minutes] if kind == "warm" else []
         keys = w.HTML(hint_html("Tap a score, or type it: keys 0 to 9, and 1 0 for 10."))
@@ -193,9 +187,9 @@ class ThrowForm(_PieceForm):
         self._say("saved", f"The warmer is on since {dt.datetime.now():%H:%M:%S}.")
 
     def _minutes(self):
-        typed = self.minutes.read()
-        if self._kind == "cold" or typed is not None:
-            return None if self._kind == "cold" else typed
+        typed = self.minutes.read() if self._kind == "warm" else None
+        if self._kind != "warm" or typed is not None:
+            return typed
         since = self._timers.get(self._place)
         if since is None:
             raise ValueError("Start the timer when the warmer goes on, or type the minutes.")
@@ -208,7 +202,7 @@ class ThrowForm(_PieceForm):
                "position": self.piece.get("position", place + 1),
                "works_with_fragrance": self._works}
         warmed = "" if minutes is None else f" after {minutes:g} min on the warmer"
-        self._store_piece(row, f"{schema.THROW_WORDS[self._kind]} throw {score} of 10{warmed}")
+        self._store_piece(row, f"{THROW_WORDS[self._kind]} throw {score} of 10{warmed}")
         self._timers.pop(place, None)
         self._minutes_given[place], self.minutes.value = minutes, ""
         self._show()
@@ -220,24 +214,20 @@ class ThrowForm(_PieceForm):
 
 
 class WarmingForm(_PieceForm):
-    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours.
-
-    ``assessor`` is whoever smells, or None where the pieces are only weighed. ``kept`` are codes of
-    the pieces kept for the warmer that are not on it yet; each can be put on by typing its code.
-    When all are checked, a button begins another round: the hours are typed anew.
+    """Checks of pieces left on the warmer: weighed, smelt, or both, at so many hours. ``kept``
+    are codes of pieces kept for the warmer, each of which can be put on by typing it. When all
+    are checked, a button begins another round.
     """
 
-    def __init__(self, codes, on_save, on_undo=None, *, assessor=None, kept=None):
-        self._assessor = None if assessor is None else assessor_code(assessor)
-        self._kept = None if kept is None else [str(code) for code in kept]
-        title = "On the warmer" + (f", by {assessor}" if assessor else "")
-        super().__init__(title, codes, on_save, on_undo)
-        labels = {"hours": ("", "0 before it is lit"), "weight_g": ("", "")}
-        if assessor is not None:
-            labels["throw"] = ("Hot throw, 0 nothing to 10 overpowering", "")
-        self.fields = {name: Field(name, WARMINGS[name], label, example=example)
-                       for name, (label, example) in labels.items()}
-        self._one_save("Save this check")
+    def __init__(self, codes, assessor, kept, on_save, on_undo):
+        self._assessor, self._kept = assessor, list(kept)
+        super().__init__(f"On the warmer, by {assessor}", codes, on_save, on_undo)
+        self.fields = {
+            "hours": Field("hours", WARMINGS["hours"], example="0 before it is lit"),
+            "weight_g": Field("weight_g", WARMINGS["weight_g"]),
+            "throw": Field("throw", WARMINGS["throw"], "Hot throw, 0 nothing to 10 overpowering")}
+        self.save = self._button("Save this check", "save", self._save, saves=True)
+        self.choices = [self.save]
         self.again = self._button("Check them all again, some hours later", "again",
                                   self._begin_again)
         self.add = Field("add", text_column("add", "code of another piece"), example="such as 417")
@@ -245,8 +235,7 @@ class WarmingForm(_PieceForm):
         self._check = stacked([*self.fields.values(), self.save])
         self._lay_out(
             self.heading, self._check, self.message, in_a_row([self.undo, self.later, self.again]),
-            *([] if kept is None else [self.add, self.put_on]),
-        )
+            self.add, self.put_on)
         self._show()
 
     def _show(self):
@@ -254,7 +243,7 @@ class WarmingForm(_PieceForm):
         show_if(self.piece is not None, self._check, self.later)
         show_if(self.piece is None and self._pieces, self.again)
         show_if(self._kept, self.add, self.put_on)
-        if self._kept is not None and not self._pieces:
+        if not self._pieces:
             hint = "type the code of one below" if self._kept else "and none was kept in reserve"
             self.heading.value = f"<h3>{self._title}: no piece is on it yet, {hint}.</h3>"
 
@@ -282,15 +271,10 @@ class WarmingForm(_PieceForm):
                           "is saved; the first is best at 0 h, before the warmer is lit.")
 
     def _save(self):
-        row = {"weight_g": None, "throw": None, **read_all(self.fields)}
+        row = read_all(self.fields)
         row["assessor"] = None if row["throw"] is None else self._assessor
         check_row(WARMINGS, {"code": self.piece["code"], **row})
         self._store_piece(row, warming_words(row))
         for name in set(self.fields) - {"hours"}:  # pieces are checked at the same time
             self.fields[name].value = ""
         self._show()
-
-    def _return_to(self, place):
-        # In another round the piece waits already.
-        self._waiting = [p for p in self._waiting if p != place]
-        super()._return_to(place)

@@ -16,17 +16,13 @@ WORDS = {
 class ShareForm(Form):
     """Choose what stays at home, look at what would leave, write it: what was seen is written.
 
-    Parameters
-    ----------
-    preview : callable(choices) -> what would leave, an object with ``_repr_html_``. The choices
-        are a dict with hide_fragrance, hide_costs, hide_notes, renumber_assessors (bools) and
-        leave_out (a tuple of blends); may_stay and also_hide (tuples of words) once it was
-        refused with an error that has words ``undecided``, each of which is asked about.
-    write : callable(what preview returned) -> the path that was written.
-    blends : names of the blends, each of which can be left out.
-
-    ``written`` is the path of the last package, None before.
+    ``preview(choices)`` gives what would leave, to be shown, and ``write(it)`` the path; the
+    choices are a dict with hide_fragrance, hide_costs, hide_notes, renumber_assessors and leave_out
+    (blends), and, once it was refused with an error that has words ``undecided``, may_stay and
+    also_hide (words). ``written`` is the path of the last package, None before.
     """
+
+    slow = ("look", "write")
 
     def __init__(self, preview, write, blends=()):
         super().__init__()
@@ -67,10 +63,6 @@ class ShareForm(Form):
                 "also_hide": self._tick(f"Hide “{word}” too", f"also-hide-{place}"),
             })
         self._asked.children = [in_a_row(asked.values()) for asked in self.undecided.values()]
-
-    def _heard(self, content):
-        self._acknowledge(content)  # a preview takes longer than the browser waits
-        super()._heard(content)
 
     def _changed(self):
         """What was looked at is not what would leave now."""

@@ -2,13 +2,21 @@
 
 import ipywidgets as w
 
-from scentlab.forms.fields import TABLES, Chooser, Field, NotYet, placed, read_all, side_by_side
+from scentlab.forms.fields import TABLES, Field, NotYet, placed, read_all, side_by_side
 from scentlab.forms.fields import shown as as_text
 from scentlab.forms.frame import Form, clock_of
 from scentlab.materials import MaterialError
-from scentlab.recording.shelf import put_on_shelf, read_shelf
+from scentlab.recording.shelf import Shelf, put_on_shelf, read_shelf, shelf_beside
 
 KINDS = ("wax", "fragrance", "tester")
+
+
+def known_shelf(folder):
+    """The shelf beside a series; an empty one and why, where it cannot be read."""
+    try:
+        return shelf_beside(folder), ""
+    except (ValueError, OSError) as error:
+        return Shelf.empty(), f"The shelf cannot be used. {error}"
 
 
 class ShelfForm(Form):
@@ -17,10 +25,10 @@ class ShelfForm(Form):
     ``folder`` is that of the workshop; ``on_put`` is called when something was added.
     """
 
-    def __init__(self, folder, on_put=None):
+    def __init__(self, folder, on_put=lambda *_: None):
         super().__init__()
         self._folder, self._on_put = folder, on_put
-        self.kind = Chooser("shelf-kind", KINDS, lambda kind: self._guarded(self.fill), KINDS[0])
+        self.kind = self._chooser_of("shelf-kind", KINDS, self.fill, KINDS[0])
         self.offer, self.asked = w.VBox(), w.VBox()
         self.put = self._button("Put it on the shelf", "put", self._put, saves=True)
         self._lay_out(self.kind, self.offer, self.asked, self.put, self.message)
@@ -49,10 +57,8 @@ class ShelfForm(Form):
             added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
         except MaterialError as error:
             raise placed(error, self.fields.values()) from error
-        self._renew_key()
-        self._say("saved" if added else "flag", f"On the shelf at {clock_of(None)}: {row['name']}."
+        self._say("saved" if added else "flag", f"On the shelf at {clock_of()}: {row['name']}."
                   if added else f"{row['name']} is on the shelf like that already.")
         if added:
             self._offer_all(read_shelf(self._folder))
-        if added and self._on_put is not None:
             self._on_put()

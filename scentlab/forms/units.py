@@ -3,7 +3,6 @@
 import ipywidgets as w
 
 from scentlab.amounts import keep_units, units_here
-from scentlab.forms.fields import Chooser
 from scentlab.forms.frame import Form
 from scentlab.units import Shown, show_in
 
@@ -14,15 +13,15 @@ class UnitsForm(Form):
     ``folder`` is that of a workshop or of a series; ``on_choose`` is called when it is kept.
     """
 
-    def __init__(self, folder, on_choose=None):
+    def __init__(self, folder, on_choose):
         super().__init__()
         self._folder, self._on_choose = folder, on_choose
         now, _ = units_here(folder)
-        self.weight = Chooser("weight", {"g": "g, and % of wax", "oz": "oz, and oz per lb"},
-                              lambda _: self._guarded(self._keep), now.weight, "Weights and loads")
-        self.temperature = Chooser("temperature", {"C": "°C", "F": "°F"},
-                                   lambda _: self._guarded(self._keep), now.temperature,
-                                   "Temperatures")
+        self.weight = self._chooser_of(
+            "weight", {"g": "g, and % of wax", "oz": "oz, and oz per lb"}, self._keep, now.weight,
+            "Weights and loads")
+        self.temperature = self._chooser_of(
+            "temperature", {"C": "°C", "F": "°F"}, self._keep, now.temperature, "Temperatures")
         self._lay_out(
             w.HTML("<p>Screens, sheets and reports say this first, with the other beside it. Any "
                    "unit can be typed anywhere; a bare number is in the unit of its label. With oz "
@@ -34,5 +33,4 @@ class UnitsForm(Form):
         path = keep_units(choice, self._folder)
         show_in(choice)
         self._say("saved", f"{choice.words}, kept in {path.name}.")
-        if self._on_choose is not None:
-            self._on_choose()
+        self._on_choose()

@@ -6,8 +6,8 @@ import re
 
 import tornado.web
 
-from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, PourDay
-from scentlab.panel.server import LARGEST_PHOTO, _Page, _Static, sound_json
+from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, pours_of, save_pour, undo_pour
+from scentlab.panel.server import LARGEST_PHOTO, _Page, _Static, as_data, sound_json
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError
 from scentlab.units import shown
@@ -60,8 +60,8 @@ class _Picture(_Page):
 class _Piece(_Page):
     """Where a label leads: to the piece on the page of the tester who uses this phone.
 
-    The address is printed, so it opens nothing by itself. The phone shows the link by the cookie of
-    its own page; without one nothing is said, not even whether there is such a piece.
+    The address is printed, so it opens nothing by itself: without the cookie of the panel's own
+    page nothing is said, not even whether there is such a piece.
     """
 
     def prepare(self):
@@ -93,16 +93,12 @@ class _PourPage(_Page):
     def token(self):
         return self.panel.pour_token
 
-    @property
-    def day(self):
-        return PourDay(self.panel.store, self.panel.today, self.panel._turns)
-
 
 class _Pours(_PourPage):
     async def get(self):
-        pours = await self.work(self.day.pours)
-        data = json.dumps({"pours": pours}).replace("<", "\\u003c")
-        self.show("pours.html", fields=FIELDS, units=UNITS, shown=shown(), data=data)
+        pours = await self.work(pours_of, self.panel)
+        self.show("pours.html", fields=FIELDS, units=UNITS, shown=shown(),
+                  data=as_data({"pours": pours}))
 
 
 class _SavePour(_PourPage):
@@ -114,17 +110,16 @@ class _SavePour(_PourPage):
             self.finish({"doubts": error.doubts})
 
     def news(self, said):
-        return {"pours": self.day.pours()}
+        return {"pours": pours_of(self.panel)}
 
     def said(self, said):
-        receipt, words = self.day.save(said)
-        return {"entry_id": receipt.entry_id, "words": words, "pours": self.day.pours()}
+        receipt, words = save_pour(self.panel, said)
+        return {"entry_id": receipt.entry_id, "words": words} | self.news(said)
 
 
 class _UndoPour(_SavePour):
     def said(self, said):
-        words = self.day.undo(said)
-        return {"words": words, "pours": self.day.pours()}
+        return {"words": undo_pour(self.panel, said)} | self.news(said)
 
 
 class _PourStatic(_PourPage, _Static):

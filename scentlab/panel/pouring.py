@@ -4,12 +4,9 @@ Its page shows loads, so it has a link of its own, which testers do not get.
 """
 
 import datetime as dt
-import re
-from dataclasses import dataclass
 
-from scentlab.amounts import AmountError, read_amount
+from scentlab.amounts import read_cell
 from scentlab.panel.scoring import is_entry, key_of
-from scentlab.panel.turns import Turns
 from scentlab.recording.pouring import (
     doubts,
     heat_sentence,
@@ -18,22 +15,20 @@ from scentlab.recording.pouring import (
     pour_words,
     usual_day,
 )
-from scentlab.recording.store import RefusedError, Store
-from scentlab.schema import CHECK_G, ONE_DAY, POURS, check_clock, check_row
+from scentlab.recording.store import RefusedError
+from scentlab.schema import ONE_DAY, POURS, WARMTH, check_clock, check_row
 from scentlab.text import capital
 from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
 
 UNITS = (Shown(), Shown("oz", "F"), Shown("g", "F"), Shown("oz", "C"))  # to choose from, by place
 IN_GRAMS = ("scale_check_g",)  # whatever is chosen, as its check weight is
-_WORDS = {
-    "wax_g": "Wax", "fragrance_g": "Fragrance", "add_temp_c": "Fragrance added at",
-    "pour_temp_c": "Poured at", "stir_min": "Stirred", "room_temp_c": "Room",
-    "scale_check_g": f"Scale under a {CHECK_G:g} g check weight", "note": "Anything that was seen",
-}
 # What is typed: its words on the page, and what a bare number is in, by the place of the choice.
-FIELDS = {name: (words, [(Shown() if name in IN_GRAMS else choice).label(POURS[name].unit)
-                         for choice in UNITS if POURS[name].unit])
-          for name, words in _WORDS.items()}
+FIELDS = {
+    column.name: (capital(column.called), [
+        (Shown() if column.name in IN_GRAMS else choice).label(column.unit)
+        for choice in UNITS if column.unit])
+    for column in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH, POURS["scale_check_g"],
+                   POURS["note"])}
 
 
 class Doubtful(Exception):
@@ -44,100 +39,91 @@ class Doubtful(Exception):
         super().__init__(" ".join(doubts))
 
 
-@dataclass
-class PourDay:
-    """What the page of the pour day needs: the store, and the day it is."""
+def pours_of(panel):
+    """The planned pours in their order, each with what is to be weighed in words."""
+    logged = dict(panel.store.distinct("pours", ("pour", "pot")))
+    return [_as_shown(row, panel, logged) for row in panel.plan.get("pours", ())]
 
-    store: Store
-    today: dt.date | None = None
-    turns: Turns | None = None
 
-    def __post_init__(self):
-        self.turns = self.turns or Turns(self.store)
+def _as_shown(row, panel, logged):
+    row, today = _with_heat(row, panel.plan), panel.day
+    day, usual = row.get("poured_on"), usual_day(row, today)
+    return {
+        "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
+        "logged": row["pour"] in logged, "day": day or "",
+        "due": not day or dt.date.fromisoformat(day) <= today,
+        "usual": "today" if usual == today else f"{usual}, as planned",
+        "weigh": [
+            f"{what} {_weight(grams, digits)}"
+            for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
+            if (grams := known(row, name)) is not None],
+        "load": f"Load {say_load(row['load_pct'], 2)}" if known(row, "load_pct") else "",
+        "heat": heat_sentence(row),
+    }
 
-    def pours(self):
-        """The planned pours in their order, each with what is to be weighed in words."""
-        plan, logged = self.store.plan() or {}, dict(self.store.distinct("pours", ("pour", "pot")))
-        today = self.today or dt.date.today()
-        return [self._shown(row, plan, logged, today) for row in plan.get("pours", ())]
 
-    def _shown(self, row, plan, logged, today):
-        row = _with_heat(row, plan)
-        day, usual = row.get("poured_on"), usual_day(row, today)
-        return {
-            "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
-            "logged": row["pour"] in logged, "day": day or "",
-            "due": not day or dt.date.fromisoformat(day) <= today,
-            "usual": "today" if usual == today else f"{usual}, as planned",
-            "weigh": [
-                f"{what} {_weight(grams, digits)}"
-                for name, what, digits in (("wax_g", "Wax", 1), ("fragrance_g", "Fragrance", 2))
-                if (grams := known(row, name)) is not None],
-            "load": f"Load {say_load(row['load_pct'], 2)}" if known(row, "load_pct") else "",
-            "heat": heat_sentence(row),
-        }
+def save_pour(panel, said):
+    """Store what a page sent; the receipt and the words for the page. Raises RefusedError or
+    DataError with what is wrong, :class:`Doubtful` with a likely slip that was not asked about
+    yet.
+    """
+    key = key_of(said)
+    planned = next((p for p in panel.plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
+    if planned is None:
+        raise RefusedError(f"the plan has no pour {str(said.get('pour'))[:20]}",
+                           "load the page again")
+    planned = _with_heat(planned, panel.plan)
+    row = check_row(POURS, {**{n: planned.get(n) for n in ("pour", "pot", "blend")},
+                            **_typed(said, planned, panel.day)})
+    try:
+        load = possible_load(row["fragrance_g"], row["wax_g"])
+    except ValueError as error:
+        raise RefusedError(str(error)) from None
+    asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
+    sure = not asked or asked == said.get("sure")
+    receipt = panel.turns.take(lambda: _stored(panel.store, row, key, () if sure else asked))
+    return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}."
 
-    def save(self, said):
-        """Store what a page sent; returns the receipt and the words for the page.
 
-        Raises RefusedError or DataError with what is wrong, :class:`Doubtful` with what is likely
-        a slip and was not asked about yet.
-        """
-        key = key_of(said)
-        plan = self.store.plan() or {}
-        planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
-        if planned is None:
-            raise RefusedError(f"the plan has no pour {str(said.get('pour'))[:20]}",
-                               "load the page again")
-        planned = _with_heat(planned, plan)
-        row = check_row(POURS, {
-            **{n: planned.get(n) for n in ("pour", "pot", "blend")}, **self._typed(said, planned)})
-        try:
-            load = possible_load(row["fragrance_g"], row["wax_g"])
-        except ValueError as error:
-            raise RefusedError(str(error)) from None
-        asked = list(doubts(planned, load, row)) if known(planned, "load_pct") else []
-        sure = not asked or asked == said.get("sure")
-        receipt = self.turns.take(lambda: self._stored(row, key, () if sure else asked))
-        return receipt, f"Saved at {receipt.clock}: {pour_words(row, load)}."
+def _stored(store, row, key, asked):
+    """The receipt of a pour, new or sent again."""
+    stored = store.find("pours", key)  # sent again, perhaps after midnight
+    if stored is None and asked:
+        raise Doubtful(asked)
+    if stored and stored[0]["pour"] == row["pour"]:
+        return stored[1]
+    return store.add("pours", row, key=key)
 
-    def _stored(self, row, key, asked):
-        """The receipt of a pour, new or sent again."""
-        stored = self.store.find("pours", key)  # sent again, perhaps after midnight
-        if stored is None and asked:
-            raise Doubtful(asked)
-        if stored and stored[0]["pour"] == row["pour"]:
-            return stored[1]
-        return self.store.add("pours", row, key=key)
 
-    def _typed(self, said, planned):
-        """The values of what was typed, each wrong one told by its name; the day is checked."""
-        typed, found, wrong = said.get("typed"), {}, []
-        typed, place = typed if isinstance(typed, dict) else {}, said.get("units")
-        choice = UNITS[place if type(place) is int and 0 <= place < len(UNITS) else 0]
-        for name in FIELDS:
-            try:
-                found[name] = _value(POURS[name], typed.get(name), choice)
-            except RefusedError as error:
-                wrong.append(str(error))
-        today = self.today or dt.date.today()
-        day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))
-        if fault or day > today + ONE_DAY:
-            wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
-                         f"Day of pouring: {day} is still to come. {check_clock(today)}")
-        if wrong:
-            raise RefusedError(" ".join(wrong))
-        return {**found, "poured_on": day}
+def _typed(said, planned, today):
+    """The values of what was typed, each wrong one told by its name; the day is checked."""
+    typed, found, wrong = said.get("typed"), {}, []
+    typed, place = typed if isinstance(typed, dict) else {}, said.get("units")
+    chosen = UNITS[place if type(place) is int and 0 <= place < len(UNITS) else 0]
+    for name, (words, _) in FIELDS.items():
+        text = str(typed.get(name) or "").strip()[:300]
+        found[name], fault = read_cell(text, POURS[name],
+                                       Shown() if name in IN_GRAMS else chosen)
+        if fault:
+            wrong.append(f"{words}: {f'found {text!r}, ' if text else ''}{fault}")
+    day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))
+    if fault or day > today + ONE_DAY:
+        wrong.append(f"Day of pouring: expected {fault[0]}." if fault else
+                     f"Day of pouring: {day} is still to come. {check_clock(today)}")
+    if wrong:
+        raise RefusedError(" ".join(wrong))
+    return {**found, "poured_on": day}
 
-    def undo(self, said):
-        """Void a pour that was just saved; returns the words."""
-        entry_id = said.get("entry_id")
-        row = self.store.entry("pours", entry_id) if is_entry(entry_id) else None
-        if row is None:
-            raise RefusedError("there is no such entry")
-        self.turns.take(lambda: self.store.void(
-            "pours", entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
-        return f"Undone: pour {row['pour']}. It no longer counts."
+
+def undo_pour(panel, said):
+    """Void a pour that was just saved; returns the words."""
+    entry_id = said.get("entry_id")
+    row = panel.store.entry("pours", entry_id) if is_entry(entry_id) else None
+    if row is None:
+        raise RefusedError("there is no such entry")
+    panel.turns.take(lambda: panel.store.void(
+        "pours", entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
+    return f"Undone: pour {row['pour']}. It no longer counts."
 
 
 def _with_heat(row, plan):
@@ -154,20 +140,3 @@ def _weight(grams, digits):
     if shown().weight == "oz":
         return f"{say_one_weight(grams)} ({said})"
     return f"{said} ({ounces_from_grams(grams):.{digits + 1}f} oz)"
-
-
-def _value(column, typed, choice):
-    """A typed text as a value of its column: 9,5 is understood, and 9.45 oz, and 180 °F."""
-    text = re.sub(r"^(-?\d+),(\d{1,2})(?=\D|$)", r"\1.\2", str(typed or "").strip()[:300])
-    choice = Shown() if column.name in IN_GRAMS else choice
-    amount = r"\d.*[A-Za-z°]" if choice.label(column.unit) == column.unit else r"\d"
-    if column.unit in ("g", "°C") and re.search(amount, text):
-        try:
-            text = round(read_amount(text, column.unit, choice), 2)
-        except AmountError as error:
-            raise RefusedError(f"{capital(column.meaning)}: {error}.") from None
-    value, wrong = column.check(text)
-    if wrong:
-        found = f"found {text!r}, " if text else ""
-        raise RefusedError(f"{capital(column.meaning)}: {found}expected {wrong[0]}. {wrong[1]}")
-    return value

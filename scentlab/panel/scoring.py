@@ -11,7 +11,7 @@ from dataclasses import dataclass, field, replace
 
 from scentlab.panel.turns import Turns
 from scentlab.recording.photos import add_photo, photo_path, photos_of, whole_picture
-from scentlab.recording.progress import known_assessors, pairs_waiting, waiting
+from scentlab.recording.progress import age_words, known_assessors, pairs_waiting, waiting
 from scentlab.recording.records import GRADES, RECORDS, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
@@ -37,8 +37,21 @@ class Panel:
 
     def __post_init__(self):
         # One score after the other: writers who wait at the database's own lock sleep too long.
-        self._turns = Turns(self.store)
+        self.turns = Turns(self.store)
         self.store.place = "the series"  # in what testers read; where it lies is the maker's own
+
+    @property
+    def plan(self):
+        """The plan as data; an empty dict without one."""
+        return self.store.plan() or {}
+
+    @property
+    def day(self):
+        return self.today or dt.date.today()
+
+    def waits(self, assessor):
+        """What waits for an assessor, and how many pieces each has scored."""
+        return self.items(assessor), self.scored(assessor)
 
     def items(self, assessor):
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
@@ -48,7 +61,7 @@ class Panel:
         ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
         minutes = self._warm_min()
         found = [
-            {**r, **_names(r, minutes), "age": "" if r["test"] == "throw" else _age_words(*age)}
+            {**r, **_names(r, minutes), "age": "" if r["test"] == "throw" else age_words(*age)}
             for r, age in zip(rows, ages, strict=True)
         ]
         # Who compared two pieces would smell each of them later with that in mind.
@@ -58,18 +71,19 @@ class Panel:
 
     def _warm_min(self):
         """Minutes of a hot piece on its warmer, as planned; None where the plan says none."""
-        rules = (self.store.plan() or {}).get("rules") or {}
+        rules = self.plan.get("rules") or {}
         return (rules.get("sittings") or {}).get("warm_min")
 
     def _to_smell(self, assessor):
         """Codes of the pieces whose throw a tester has still to score, on this day or later."""
         done = self.store.distinct("throws", ("sitting", "kind", "code"), assessor=assessor)
-        return {s["code"] for s in (self.store.plan() or {}).get("smellings", ())
+        return {s["code"] for s in self.plan.get("smellings", ())
                 if s["assessor"] == assessor and (s["sitting"], s["kind"], s["code"]) not in done}
 
     def not_now(self, assessor, code):
-        """Why nothing of a piece whose label was scanned waits for a tester: a head and a sentence
-        that name no pour and no day."""
+        """Why nothing of a scanned piece waits for a tester: a head and a sentence without pour
+        or day.
+        """
         found = list(self.store.distinct("pieces", ("test",), code=code))
         if not found:
             return "no such piece", f"This series has no piece {code}. Look at its label again."
@@ -97,7 +111,7 @@ class Panel:
         assessor = self._known_assessor(said.get("assessor"))
         key = key_of(said)
         table, row = self._row(said, assessor)
-        receipt = self._turns.take(lambda: self._stored(table, row, key))
+        receipt = self.turns.take(lambda: self._stored(table, row, key))
         return table, receipt, f"Saved at {receipt.clock}: {_score_words(row)}."
 
     def photos(self, assessor):
@@ -157,16 +171,15 @@ class Panel:
             )
 
     def undo(self, said):
-        """Void a tester's own score, once however often it is sent; returns the words.
-
-        A page names it by the key that it was sent with, which it may have been in vain.
+        """Void a tester's own score, once however often it is sent; returns the words. A page
+        names it by the key that it was sent with, which it may have been in vain.
         """
         assessor = self._known_assessor(said.get("assessor"))
         table = said.get("table")
         if table not in _UNDONE:
             raise RefusedError("there is no such score")
         # In its turn: the score itself may still wait for one.
-        return self._turns.take(lambda: self._undone(table, said, assessor))
+        return self.turns.take(lambda: self._undone(table, said, assessor))
 
     def _undone(self, table, said, assessor):
         entry_id = said.get("entry_id")
@@ -212,7 +225,7 @@ class Panel:
         }
 
     def _pair_row(self, said, code, assessor):
-        for pair in (self.store.plan() or {}).get("pairs", ()):
+        for pair in self.plan.get("pairs", ()):
             wanted = (assessor, code, said.get("sitting"), said.get("position"))
             if wanted == (pair["assessor"], _both(pair), pair["sitting"], pair["position"]):
                 stronger = _checked(PAIRS["stronger"], said.get("value"))
@@ -220,27 +233,26 @@ class Panel:
         raise RefusedError(f"the pair {code[:20]} is not planned for {assessor} in this session")
 
     def _throw_row(self, said, code, assessor):
-        plan = self.store.plan() or {}
-        for smelling in plan.get("smellings", ()):
-            wanted = (assessor, code, said.get("sitting"), said.get("kind"))
-            if wanted == tuple(smelling[k] for k in ("assessor", "code", "sitting", "kind")):
-                break
-        else:
+        wanted = (assessor, code, said.get("sitting"), said.get("kind"))
+        names = ("assessor", "code", "sitting", "kind")
+        smelling = next((s for s in self.plan.get("smellings", ())
+                         if wanted == tuple(s[k] for k in names)), None)
+        if smelling is None:
             raise RefusedError(f"piece {code} is not planned for {assessor} in this session")
         warm = smelling["kind"] == "warm"
         minutes = _checked(_MINUTES, said.get("minutes")) if warm else None
-        flag = "works_with_fragrance"
-        works = None if flag not in plan else "yes" if assessor in plan[flag] else "no"
+        works = self.plan.get("works_with_fragrance")
         return {
             "code": code, "assessor": assessor, "sitting": smelling["sitting"],
             "kind": smelling["kind"], "throw": float(_checked(_THROW, said.get("value"))),
-            "minutes": minutes, "position": smelling["position"], "works_with_fragrance": works,
+            "minutes": minutes, "position": smelling["position"],
+            "works_with_fragrance": (None if works is None else
+                                     "yes" if assessor in works else "no"),
         }
 
     def _age(self, pour, said):
-        """Age at the look. A score that waited on a phone is as old as it was when it was given.
-
-        The page says how long it waited, not when: a phone's clock may be wrong.
+        """Age at the look; a score that waited on a phone is as old as when it was given. The
+        page says how long it waited, not when: a phone's clock may be wrong.
         """
         days = [d for (d,) in self.store.distinct("pours", ("poured_on",), pour=pour)]
         if not days:
@@ -278,16 +290,10 @@ def is_entry(number):
     return type(number) is int and 0 < number < 2**63
 
 
-def _age_words(age_days, planned_age_days):
-    if age_days is None:
-        return ""
-    planned = "" if planned_age_days is None else f" (planned: {planned_age_days:g})"
-    return f"{age_days:g} days old{planned}"
-
-
 def _names(item, minutes):
     """What is scored, by its name on the page, in the list of choices, and among the turns; and
-    the planned minutes on the warmer of what is hot."""
+    the planned minutes on the warmer of what is hot.
+    """
     if item["test"] != "throw":
         test = item["test"]
         return {"what": f"{test.capitalize()} grade", "name": test.capitalize(), "turn": test}

@@ -96,8 +96,9 @@ class _Page(tornado.web.RequestHandler):
         return await loop.run_in_executor(self.workers, action, *arguments)
 
     async def tell(self, action, said):
-        """Finish with what ``action(said)`` tells, or with why it was refused (409) and what the
-        page must know then; a fault that may pass is one to try again (503)."""
+        """Finish with what ``action(said)`` tells, with why it was refused and what the page
+        must know then (409), or with a fault that may pass (503).
+        """
         try:
             told = await self.work(action, said)
         except (DataError, StoreError) as error:
@@ -163,7 +164,7 @@ class _Score(_Page):
     async def get(self, assessor):
         if assessor not in await self.work(known_assessors, self.panel.store):
             raise tornado.web.HTTPError(404)
-        items, scored = await self.work(self.waits, assessor)
+        items, scored = await self.work(self.panel.waits, assessor)
         scanned = re.fullmatch(r"[0-9]{3}|", self.get_query_argument("piece", ""))
         scanned = scanned[0] if scanned else ""
         head, why = await self.work(self.panel.not_now, assessor, scanned) if scanned else ("", "")
@@ -178,16 +179,10 @@ class _Score(_Page):
                 "now": self.get_query_argument("now", ""),
                 "later": self.get_query_arguments("later")}
         self.show("panel.html", page="score", title=f"Scores of {assessor}", assessor=assessor,
-                  grades=GRADE_WORDS, svg=_drawn, data=json.dumps(data).replace("<", "\\u003c"))
-
-    def waits(self, assessor):
-        return self.panel.items(assessor), self.panel.scored(assessor)
+                  grades=GRADE_WORDS, svg=_drawn, data=as_data(data))
 
 
-class _Save(_Score):
-    async def get(self):
-        raise tornado.web.HTTPError(405)
-
+class _Save(_Page):
     async def post(self):
         await self.tell(self.store, sound_json(self.request.body))
 
@@ -200,7 +195,12 @@ class _Save(_Score):
         assessor = said.get("assessor")
         if assessor not in known_assessors(self.panel.store):
             return {}
-        return dict(zip(("items", "scored"), self.waits(assessor), strict=True))
+        return dict(zip(("items", "scored"), self.panel.waits(assessor), strict=True))
+
+
+def as_data(found):
+    """What a page's scripts read, as JSON that ends no script element."""
+    return json.dumps(found).replace("<", "\\u003c")
 
 
 def sound_json(body):
@@ -227,10 +227,9 @@ class _Alive(_Page):
 
 
 class Door(tornado.httpserver.HTTPServer):
-    """Tornado's server with an end to waiting, and with room for phones among silent strangers.
-
-    Where an address, or all together, hold more connections than there is room for, the oldest one
-    that has not shown the link is closed, or else the oldest.
+    """Tornado's server with an end to waiting, and with room for phones among silent strangers:
+    where an address, or all together, hold too many connections, the oldest that has not shown
+    the link is closed, or else the oldest.
     """
 
     def initialize(self, app):
@@ -282,10 +281,9 @@ class BoundedLog(logging.StreamHandler):
 
 
 def make_app(panel, host="127.0.0.1"):
-    """The Tornado application of a :class:`Panel`, for requests that name this machine.
-
-    A page of another site can have its own name lead here; an address or this machine's own name
-    it cannot.
+    """The Tornado application of a :class:`Panel`, for requests that name this machine: a page
+    of another site can have its own name lead here, which an address or this machine's name
+    cannot.
     """
     from scentlab.panel.bench import routes  # whose pages are made of those here
 
@@ -314,17 +312,11 @@ def serve(folder, host="127.0.0.1", port=0, *, looks_per_piece=1, today=None, po
           announce=print):
     """Serve the panel's pages of a series until interrupted.
 
-    Parameters
-    ----------
-    folder : series folder.
-    host : address to listen on; any other than this machine's own is warned about.
-    port : 0 takes the port of the last time if it is free, so that phones find it again.
-    looks_per_piece : number of assessors who grade each sweat and frost piece.
-    today : a fixed date for a demonstration; the machine's day when absent.
-    pour_qr : whether the QR code of the pour day, whose page shows loads, is shown too.
-    announce : callable that takes the lines to show: link, QR code, warning.
-
-    Raises StoreError when the series cannot be opened or the port is taken.
+    ``host`` is the address to listen on; any other than this machine's own is warned about.
+    ``port`` 0 takes the port of the last time if it is free, so that phones find it again.
+    ``today`` is fixed for a demonstration. ``pour_qr`` shows the QR code of the pour day too, whose
+    page shows loads; ``announce`` takes the lines to show. Raises StoreError when the series cannot
+    be opened or the port is taken.
     """
     store = Store.open(folder)
     store.hold()
@@ -417,16 +409,12 @@ def _listen(host, port, last_port):
 
 
 def _remembered(store):
-    """Token and port of the last time, and the token of the pour day: phones with scores that wait
-    find the pages again."""
+    """Token and port of the last time, and the token of the pour day, for scores that wait."""
     kept = remembered(store.folder)
-    pours = kept.get("pours")
-    pours = pours if _is_token(pours) else secrets.token_urlsafe(16)
-    with contextlib.suppress(KeyError, TypeError):
-        token, port = kept["token"], kept["port"]
-        if _is_token(token) and 0 < port < 65536:
-            return token, port, pours
-    return secrets.token_urlsafe(16), 0, pours
+    token, pours = (kept[name] if _is_token(kept.get(name)) else secrets.token_urlsafe(16)
+                    for name in ("token", "pours"))
+    port = kept.get("port") if token == kept.get("token") else 0
+    return token, port if type(port) is int and 0 < port < 65536 else 0, pours
 
 
 def _is_token(text):

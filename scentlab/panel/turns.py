@@ -9,16 +9,16 @@ from scentlab.schema import DataError
 
 
 class Turns:
-    """Actions on a store one after the other, those that wait meanwhile in one transaction.
-
-    A write to the disk takes longer than a score: twelve phones would each wait for twelve.
+    """Actions on a store one after the other, those that wait meanwhile in one transaction: a
+    write to the disk takes longer than a score, and twelve phones would each wait for twelve.
     """
 
     def __init__(self, store):
         self._store, self._waiting, self._turn = store, collections.deque(), threading.Lock()
 
     def take(self, action):
-        """What ``action()`` returns, once it is stored for good; its error, or that of the store.
+        """What ``action()`` returns, once it is stored for good; its error, or that of the
+        store.
         """
         mine = Future()
         self._waiting.append((action, mine))

@@ -28,6 +28,7 @@ from scentlab.units import (
     ounces_from_grams,
     ounces_per_pound_from_load,
     percent_of_wax,
+    price_in_unit,
     say_load,
     say_load_oz,
     say_one_weight,
@@ -246,7 +247,7 @@ _TEMPLATES = jinja2.Environment(
 _TEMPLATES.filters |= {
     "lot": say_lot, "count_of": count_of, "temperature": say_temperature,
     "load": lambda load: say_load(load, 2), "add_up": add_up, "weight": say_weight,
-    "load_oz": say_load_oz, "in_two": _in_two,
+    "load_oz": say_load_oz, "in_two": _in_two, "in_own_price": price_in_unit,
     "bench": lambda grams, unit, digits=1: f"{ounces_from_grams(grams):.{digits + 1}f}"
     if unit == "oz" else f"{grams:.{digits}f}",
 }

@@ -14,7 +14,9 @@ from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
     PIECES,
+    STRESS_WORDS,
     THROW_WORDS,
+    WARMTH,
     Findings,
     check_clock,
     check_row,
@@ -127,9 +129,11 @@ def refuse_what_cannot_be(table, row, today):
 
 def _words(table, row):
     if table == "pours":
+        warmth = "".join(f", {column.called} {say_in(row[column.name], column.unit)}"
+                         for column in WARMTH if row.get(column.name) is not None)
         return (
             f"pour {row['pour']} of {row['poured_on']}: {say_weighed(row['fragrance_g'])} of "
-            f"fragrance in {say_weighed(row['wax_g'])} of wax{_warmth(row)}"
+            f"fragrance in {say_weighed(row['wax_g'])} of wax{warmth}"
         )
     who = f" by {row['assessor']}" if row.get("assessor") else ""
     if table == "photos":
@@ -137,7 +141,7 @@ def _words(table, row):
     if table == "grades":
         age = "" if row["age_days"] is None else f" at {row['age_days']:g} days"
         grade = GRADE_WORDS[row["test"]][row["grade"]]
-        stress = f", {row['stress']}" if row["stress"] else ""
+        stress = f", {STRESS_WORDS[row['stress']]}" if row["stress"] else ""
         return f"{row['test']} grade {row['grade']} ({grade}{stress}){who}{age}"
     if table == "throws":
         after = "" if row["minutes"] is None else f" after {row['minutes']:g} min"
@@ -153,9 +157,3 @@ def _words(table, row):
             f"{say_in(row['temp_c'], '°C')}")
 
 
-def _warmth(row):
-    """The temperatures and the stirring of a pour, as far as they were noted."""
-    said = (("add_temp_c", "added at"), ("stir_min", "stirred for"), ("pour_temp_c", "poured at"),
-            ("room_temp_c", "room at"))
-    return "".join(f", {words} {say_in(row[name], RECORDS['pours'][name].unit)}"
-                   for name, words in said if row.get(name) is not None)

@@ -28,7 +28,8 @@ GRADES = Table(
         schema.PIECES["stress"],
         schema.PIECES["age_days"],
         schema.PIECES["assessor"],
-        Column("grade", "integer", "0 the best ... 4 the worst", "grade", 0, 4),
+        Column("grade", "integer", "0 the best ... 4 the worst", "grade", 0, 4,
+               label="grade"),
     ),
     key=("code", "test", "stress", "age_days", "assessor"),
 )

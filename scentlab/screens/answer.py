@@ -3,6 +3,7 @@
 import html
 from dataclasses import replace
 from functools import partial
+from operator import attrgetter
 from pathlib import Path
 
 import ipywidgets as w
@@ -17,23 +18,24 @@ from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
+from scentlab.forms.frame import heading, listed
 from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import show_guide
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.reading import read_series
-from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.photos import photo_parts
-from scentlab.sharing.pictures import plot
+from scentlab.sharing.pictures import Picture, plot
 from scentlab.text import capital, in_sentences
-from scentlab.units import say_load_oz
+from scentlab.units import in_maker_units
 from scentlab.words import THROW_WORDS
 from scentlab.words.rows import meanings
 from scentlab.words.tables import (
     ceiling_table,
     costs_table,
+    money_table,
     pick_table,
     pot_table,
-    sold_content,
     tradeoff_table,
 )
 
@@ -117,20 +119,19 @@ def _of_which(row):
     return html.escape(capital(name))
 
 
-def rules_form(analysis, folder, on_keep=lambda: None):
+def rules_form(analysis, folder, on_keep):
     """The form of the rules, which shows at once what other rules would choose."""
     def keep(chosen):
         where = keep_rules(chosen, folder)
         on_keep()
         return where
 
-    limits, decide = analysis.series.blends.set_index("blend")["limit_load_pct"], decider(analysis)
+    limits = analysis.series.blends.set_index("blend")["limit_load_pct"].dropna()
+    decide = decider(analysis)
     return RulesForm(
-        rules_here(folder).rules, make=Rules, decide=lambda rules: decide(rules).pick,
-        keep=keep,
-        limits={blend: limits.get(blend) for blend in analysis.sweat.blends},
-        stresses=analysis.sweat.stresses, draw=plot,
-    )
+        rules_here(folder).rules, Rules, lambda rules: decide(rules).pick, keep,
+        {b: limits[b] for b in analysis.pick.table["blend"] if b in limits}, plot,
+        analysis.sweat.stresses)
 
 
 def one_blend(analysis):
@@ -153,16 +154,18 @@ def _details(page, analysis, bench):
     rules, kind = analysis.rules, THROW_WORDS[analysis.rules.throw_kind]
     yield Fold("All blends in numbers", lambda: _numbers(analysis), "numbers")
     yield Fold("Sweat", lambda: [
-        plot(analysis.sweat, limit_grade=rules.limit_grade, risk=rules.risk), analysis.sweat,
-        _meanings(analysis.sweat), ceiling_table(analysis.ceiling),
+        _drawn(analysis, "sweat", limit_grade=rules.limit_grade, risk=rules.risk),
+        ceiling_table(analysis.ceiling), _for_a_statistician(analysis.sweat),
     ], "sweat", "Risk of sweat over load, and the highest safe load of each blend")
     if analysis.throw is not None:
-        yield Fold(f"{kind.capitalize()} throw", lambda: plot(analysis.throw), "throw")
+        yield Fold(f"{kind.capitalize()} throw", lambda: _drawn(analysis, "throw"), "throw")
     if analysis.frost is not None:
-        yield Fold("Frost", lambda: plot(analysis.frost, limit_grade=rules.frost_limit_grade,
-                                         age_days=rules.ship_age_days), "frost")
+        yield Fold("Frost", lambda: _drawn(
+            analysis, "frost", limit_grade=rules.frost_limit_grade,
+            age_days=rules.ship_age_days), "frost")
     if analysis.longevity and analysis.longevity.throw_life:
-        yield Fold("Hours on the warmer", lambda: plot(analysis.longevity.throw_life), "warmer")
+        yield Fold("Hours on the warmer", lambda: _drawn(analysis, "longevity.throw_life"),
+                   "warmer")
     yield Fold("Photos", lambda: photo_parts(analysis, bench), "photos")
     page.saving = Fold("What it saves", lambda: saved_table(
         analysis, rules_here(bench.folder).rules.today_load_pct, bench.demo), "saving")
@@ -181,10 +184,20 @@ def _numbers(analysis):
     return pd.DataFrame(view.rows, columns=view.headings).set_index("Rank").T.style
 
 
-def _meanings(fit):
+def _drawn(analysis, part, **choices):
+    """The picture of a part of an analysis, its blends in the order of the recommended loads."""
+    result = attrgetter(part)(analysis)
+    return Picture(tuple(
+        figure for blend in analysis.pick.table["blend"] if blend in result.blends
+        for figure in plot(result, blend, **choices).figures))
+
+
+def _for_a_statistician(fit):
+    """The parameters of a fit and what they mean, folded."""
     rows = "".join(f"<li><b>{html.escape(name)}</b>: {html.escape(words)}</li>"
                    for name, words in meanings(fit))
-    return w.HTML(f"<ul>{rows}</ul>")
+    return w.HTML("<details><summary>For a statistician</summary>"
+                  f"{fit._repr_html_()}<ul>{rows}</ul></details>")
 
 
 def saved_table(analysis, today_pct=None, demo=False):
@@ -192,14 +205,11 @@ def saved_table(analysis, today_pct=None, demo=False):
     pick, today_pct = analysis.pick, today_pct or (DEMO_TODAY_PCT if demo else None)
     if today_pct != analysis.rules.today_load_pct:
         pick = what_if(analysis, today_load_pct=today_pct)
-    saved = pick.table[["blend", "load_pct", "content_pct", "saving_per_1000"]].dropna()
+    saved = pick.table.dropna(subset=["load_pct", "saving_per_1000"])
     if saved.empty:
         return "Not known yet: it needs today's load, a load, prices and the mass of a piece."
-    saved["content_pct"] = [sold_content("load_pct")(r) for _, r in saved.iterrows()]
-    saved["load_pct"] = saved["load_pct"].map(partial(say_load_oz, sold=True))
-    saved.columns = ["blend", "recommended", "recommended, % of total",
-                     f"saved per 1,000 pieces, {analysis.series.currency or 'your currency'}"]
-    return saved.style.hide().format("{:.2f}", saved.columns[3:])
+    return money_table(saved, "saving_per_1000", "Saved per 1,000 pieces, "
+                       f"{analysis.series.currency or 'your currency'}")
 
 
 def costs_form(analysis, bench):
@@ -220,8 +230,7 @@ def notes_html(analysis):
                "recommended load": analysis.pick}
     notes = [f"{name}: {note}" for name, result in results.items() if result is not None
              for note in result.notes] + list(analysis.notes)
-    return w.HTML("<ul>" + "".join(f"<li>{html.escape(n)}</li>" for n in notes) + "</ul>"
-                  if notes else "No notes.")
+    return w.HTML(listed(map(in_maker_units, notes)) or "No notes.")
 
 
 def _diagnosis(analysis):

@@ -7,24 +7,29 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, in_lab
-from scentlab.forms.fields import note, show_if
+from scentlab.forms.fields import Section, note
 from scentlab.forms.frame import STYLE, Form, as_widget, note_of
 from scentlab.units import show_in
 from scentlab.workshop import series_here
 
 CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
 WORKING = note("flag", "Working ...")
+CAUTIONS = """<ul>
+<li><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct flame.
+Thermometer in the wax. No flame or spark near the fragrance's flash point. Never unattended. Lid
+and class B extinguisher at hand. <b>Never water on burning wax.</b></li>
+<li><b>Fragrances hold allergens.</b> Gloves, fresh air; nobody smells who does not want to. Keep
+wax and fragrance away from children and pets.</li>
+<li><b>A load above a supplier's limit is for testing only</b>, and not for sale.</li>
+<li>The kit is no safety assessment. Labels, limits and fire safety follow your local codes and
+licensed practice; where they and the kit differ, they are right.</li></ul>"""
 
 
 class Page(w.VBox):
     """A page: its head, then its parts from top to bottom.
 
-    Parameters
-    ----------
-    name : of the page, a key of ``files.PAGES``.
-    build : callable(page) -> the parts: widgets, or what a cell would show. It is called once more
-        by the button that brings the page up to date.
-    bench : Bench, or None without a series.
+    ``name`` is a key of ``files.PAGES``; ``build(page)`` gives the parts: widgets, or what a
+    cell would show, once more by the button that brings the page up to date.
     """
 
     def __init__(self, name, build, bench=None):
@@ -46,35 +51,21 @@ class Page(w.VBox):
         self.children = [self._head, *parts, self._foot]
 
 
-class Fold(w.VBox):
+class Fold(Section):
     """A part that is shut at first, and made when it is first opened.
 
-    Parameters
-    ----------
-    title : of its button. name : for the browser, of letters and dashes.
-    make : callable() -> what a cell would show, or a list of that. words : read out for a picture.
+    ``make()`` gives what a cell would show, or a list of that; ``words`` are read out for a
+    picture.
     """
 
     def __init__(self, title, make, name, words=""):
-        super().__init__()
-        self._title, self._make, self._words, self._made = title, make, words or title, False
-        self.body = w.VBox()
-        self._head = Form()
-        self.button = self._head._button("", f"fold-{name}",
-                                         lambda: self.turn(not self.is_open))
-        self._head._lay_out(self.button)
+        self._make, self._spoken, self._made, self._head = make, words or title, False, Form()
+        super().__init__(title, (), name)
+        self._head._lay_out(self.fold)
         self.children = [self._head, self.body]
-        self.turn(False)
-
-    @property
-    def is_open(self):
-        return self.body.layout.display != "none"
 
     def turn(self, to_open):
-        """Open it or shut it."""
-        show_if(to_open, self.body)
-        self.button.description = f"{'▾' if to_open else '▸'} {self._title}"
-        self.button.tooltip = f"{self._title}: {'close' if to_open else 'open'}"
+        super().turn(to_open)
         self._head._refresh()  # what screen readers say
         if to_open and not self._made:
             self._made = True
@@ -84,13 +75,16 @@ class Fold(w.VBox):
         """Make anew what it shows, if it was opened before."""
         if self._made:
             self.body.children = [w.HTML(STYLE + WORKING)]
-            self.body.children = shown(self._make, self._words)
+            self.body.children = shown(self._make, self._spoken)
+
+
+def cautions_fold():
+    return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
 
 
 def shown(make, words=""):
-    """What ``make()`` gives as widgets, or the reason why there is nothing to see.
-
-    What one part cannot show must not keep the others from showing theirs.
+    """What ``make()`` gives as widgets, or the reason why there is nothing to see: what one part
+    cannot show must not keep the others from showing theirs.
     """
     try:
         found = make()
@@ -101,16 +95,17 @@ def shown(make, words=""):
 
 
 def bench_of(folder, *needs):
-    """The series in a folder, or a copy of the demo where it lacks what a page needs.
-
-    From now on everything is shown in the units of the folder.
+    """The series in a folder, or a copy of the demo where it lacks what a page needs; its units
+    are shown from now on.
     """
     show_in(units_here(folder or ".")[0])
     return series_here(*needs, folder=folder or ".")
 
 
-def heading(words):
-    return w.HTML(f"<h3>{html.escape(words)}</h3>")
+def leave_to_do(store, table, rows):
+    """Take rows out of the demo, so that a form has something to show."""
+    for entry in rows["entry_id"]:
+        store.void(table, entry, "taken out to show the form")
 
 
 def _head_html(name, bench):
@@ -129,9 +124,8 @@ def _head_html(name, bench):
 
 
 def link_html(page, words, folder, here=False):
-    """A link to a page of the kit for the series in a folder.
-
-    In the lab that the kit has started it opens there; elsewhere it names the notebook.
+    """A link to a page of the kit for the series in a folder; outside the kit's lab it names the
+    notebook.
     """
     words = html.escape(words)
     if here:

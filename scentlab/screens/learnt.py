@@ -1,10 +1,9 @@
 """What a workshop's series say together, on the page where the work begins."""
 
-import html
-
 import ipywidgets as w
 
 from scentlab.forms.fields import note
+from scentlab.forms.frame import heading, listed
 from scentlab.memory.proposing import memory_map, next_pairs, three_loads
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
@@ -18,8 +17,8 @@ from scentlab.memory.saying import (
     said_of_testers,
 )
 from scentlab.results import FitError
-from scentlab.screens.frame import heading
 from scentlab.text import capital
+from scentlab.words.tables import view
 
 _MARKS = {"tested": "●", "guess": "◐"}
 
@@ -41,11 +40,11 @@ def learnt_parts(folder, body):
     table = memory_map(memory)
     rows = next_pairs(table)
     said = [*known_sentences(memory), *odd_sentences(memory)]
-    parts = [w.HTML(_list(said) + "".join(note("flag", words) for words in memory.notes)),
-             heading("Testers"), w.HTML(_list(said_of_testers(memory) or [ONE_TESTER]))]
+    parts = [w.HTML(listed(said) + "".join(note("flag", words) for words in memory.notes)),
+             heading("Testers"), w.HTML(listed(said_of_testers(memory) or [ONE_TESTER]))]
     if len(rows):
-        parts += [heading("What to pour next"), w.HTML(_list(_next(memory, rows)))]
-    return [*parts, heading("Waxes and fragrances"), w.HTML(map_html(table))]
+        parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows)))]
+    return [*parts, heading("Waxes and fragrances"), map_view(table)]
 
 
 ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
@@ -57,16 +56,8 @@ def _next(memory, rows):
     yield from new_sentences(memory, *pair, three_loads(memory, *pair))
 
 
-def _list(sentences):
-    return f"<ul>{''.join(f'<li>{html.escape(words)}</li>' for words in sentences)}</ul>"
-
-
-def map_html(table):
+def map_view(table):
     """The map as a table that a phone shows too: one pair a row."""
-    rows = "".join(
-        f"<tr><th scope='row'>{html.escape(fragrance)}<br><small>{html.escape(wax)}</small></th>"
-        f"<td>{_MARKS[state]} {state}</td><td>{load}</td></tr>"
-        for wax, fragrance, state, load in map_rows(table))
-    return (f"<p><b>{NO_SAFE_LOAD}</b></p><table class='scent-map'><thead><tr>"
-            "<th scope='col'>fragrance, wax</th><th scope='col'>state</th>"
-            f"<th scope='col'>{map_head()}</th></tr></thead><tbody>{rows}</tbody></table>")
+    return view(
+        NO_SAFE_LOAD, map_rows(table), ("*fragrance, wax", lambda r: f"{r[1]}\n{r[0]}"),
+        ("*state", lambda r: f"{_MARKS[r[2]]} {r[2]}"), (map_head(), lambda r: str(r[3])))

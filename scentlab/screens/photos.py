@@ -21,7 +21,9 @@ def photo_parts(analysis, bench):
     photos = photos_of(bench.store)
     if not photos:
         return NONE
-    known = _origins(analysis.series, bench.store)
+    pours = analysis.series.pours.set_index("pour")[["blend", "load_pct"]]
+    known = {code: tuple(pours.loc[pour]) for code, pour in bench.store.distinct(
+        "pieces", ("code", "pour")) if pour in pours.index}
     photos.sort(key=lambda p: (*known.get(p.code, ("", 0.0)), p.code, p.age_days or 0.0))
     return PhotosForm(
         photos, lambda p: told_words(p, known.get(p.code), analysis.series), bench.store)
@@ -31,13 +33,6 @@ def told_words(photo, origin, series):
     """A photo in words, its load and grade too: for a page that is not for who scores."""
     where = f"{origin[0]}, {say_load_oz(origin[1])}: " if origin else ""
     return f"{where}{photo.words}{_grade_words(photo, series.grades)}"
-
-
-def _origins(series, store):
-    """Blend and load (% of wax) by code."""
-    pours = series.pours.set_index("pour")[["blend", "load_pct"]]
-    return {code: tuple(pours.loc[pour]) for code, pour in store.distinct(
-        "pieces", ("code", "pour")) if pour in pours.index}
 
 
 def _grade_words(photo, grades):

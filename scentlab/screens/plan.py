@@ -3,8 +3,9 @@
 from pathlib import Path
 
 from scentlab.forms.desk import PlanDesk
+from scentlab.forms.frame import heading
 from scentlab.guide.showing import show_guide
-from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.start import units_fold
 
 

@@ -3,29 +3,12 @@
 from functools import partial
 from pathlib import Path
 
-import ipywidgets as w
-import pandas as pd
-
 from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
 from scentlab.planning.plan import Plan
-from scentlab.screens.frame import Fold, Page, bench_of
-from scentlab.units import (
-    OUNCES_PER_POUND,
-    load_from_weights,
-    say_temperature,
-    shown,
-    weights_in_unit,
-)
+from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
+from scentlab.units import say_temperature, shown, weights_in_unit
 from scentlab.workshop import series_here
-
-HOT = (
-    "<p><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct "
-    "flame; thermometer in the wax; never unattended; lid and class B extinguisher at hand; "
-    "<b>never water on burning wax</b>. No flame or spark near the fragrance's flash point. "
-    "Ventilate; gloves for neat fragrance. Local fire codes and licensed practice come first.</p>"
-)
-_TAKEN_OUT = "taken out to show the form"
 
 
 def pour_page(folder: str | Path | None = None) -> Page:
@@ -45,8 +28,7 @@ def pour_page(folder: str | Path | None = None) -> Page:
     """
     bench = bench_of(folder, "plan")
     if bench.demo:
-        for entry in bench.store.rows("pours")["entry_id"].tail(2):
-            bench.store.void("pours", entry, _TAKEN_OUT)
+        leave_to_do(bench.store, "pours", bench.store.rows("pours").tail(2))
     return Page("pour", partial(_build, own=folder), bench)
 
 
@@ -56,12 +38,20 @@ def _build(page, own):
     files = series_here(folder=own or ".") if bench.demo else None
     desk = page.desk = RecordDesk(bench, files=files)
     return [
-        desk.pours, show_guide("pour"), Fold("Before the heat is on", lambda: w.HTML(HOT), "hot"),
+        desk.pours, show_guide("pour"), cautions_fold(),
         Fold("The pots and their temperatures", lambda: pots_table(plan), "pots"),
-        Fold("What was weighed so far", lambda: weighed_table(store, plan), "weighed"),
+        Fold("What was weighed so far", partial(_weighed, store), "weighed"),
         Fold("Something was logged wrong", lambda: desk.correct("pour"), "wrong"),
         Fold("Weighed and written elsewhere: files", lambda: desk.files, "files"),
     ]
+
+
+def _weighed(store):
+    from scentlab.recording.reading import read_series
+    from scentlab.words.tables import pour_table  # so much is imported when it is asked for
+
+    return (pour_table(read_series(store).pours) if len(store.rows("pours")) else
+            "No test batch is logged yet.")
 
 
 def pots_table(plan):
@@ -73,21 +63,3 @@ def pots_table(plan):
         known = {b.name: getattr(b, f"{name}_temp_c") for b in plan.blends}
         pots[words] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
     return pots
-
-
-def weighed_table(store, plan):
-    """The logged pours beside the plan, in the maker's units, as a frame to show."""
-    planned = plan.pours[["pour", "load_pct", "poured_on"]]
-    rows = store.rows("pours").merge(planned, on="pour", suffixes=("", "_planned"))
-    rows["weighed"] = load_from_weights(rows["fragrance_g"], rows["wax_g"])
-    unit, planned, weighed = shown().weight, rows["load_pct"], rows["weighed"]
-    loads, basis = [planned, weighed], "% of wax"
-    if unit == "oz":
-        loads, basis = [x * OUNCES_PER_POUND / 100.0 for x in loads], "oz/lb"
-    return pd.DataFrame({
-        "test batch": rows["pour"], "blend": rows["blend"], "poured on": rows["poured_on"],
-        f"wax, {unit}": weights_in_unit(rows["wax_g"]),
-        f"fragrance, {unit}": weights_in_unit(rows["fragrance_g"]),
-        f"planned load, {basis}": loads[0], f"weighed load, {basis}": loads[1],
-        f"off, {'points of ' * (unit == 'g')}{basis}": loads[1] - loads[0],
-    }).round(2).replace(-0.0, 0.0).set_index("test batch")

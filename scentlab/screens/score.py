@@ -1,22 +1,21 @@
 """The page for scores: who scores, then sweat, frost and throw by blind code. No load is shown."""
 
-import html
 from functools import partial
 from pathlib import Path
 
 import ipywidgets as w
 
 from scentlab.forms.desk import RecordDesk
+from scentlab.forms.frame import listed
 from scentlab.forms.heat import HeatForm
 from scentlab.guide.showing import show_guide
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
-from scentlab.screens.frame import Fold, Page, bench_of
+from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
 from scentlab.units import in_maker_units
 from scentlab.workshop import series_here
 
-TESTS = ("sweat", "frost", "throw")
-_TAKEN_OUT = "taken out to show the form"
+TESTS = {"sweat": "Sweat", "frost": "Frost", "throw": "Throw, a session at a time"}
 
 
 def score_page(folder: str | Path | None = None, looks_per_piece: int = 1) -> Page:
@@ -36,9 +35,10 @@ def score_page(folder: str | Path | None = None, looks_per_piece: int = 1) -> Pa
     True
     """
     bench = bench_of(folder, "plan", "pours")
-    if bench.demo:
+    if bench.demo:  # a session is left to be scored
         looks_per_piece = 2
-        _take_out_last(bench.store)
+        smelt = bench.store.rows("throws").query("assessor == 'A6'")
+        leave_to_do(bench.store, "throws", smelt[smelt["sitting"] == smelt["sitting"].max()])
     return Page("score", partial(_build, own=folder, looks=looks_per_piece), bench)
 
 
@@ -46,12 +46,12 @@ def _build(page, own, looks):
     bench = page.bench
     desk = page.desk = RecordDesk(bench, looks,
                                   series_here(folder=own or ".") if bench.demo else None)
-    tests = [Fold(title, partial(_scored, topic, form), topic) for topic, title, form in zip(
-        TESTS, ("Sweat", "Frost", "Throw, a session at a time"),
-        (desk.sweat, desk.frost, desk.throw), strict=True)]
+    tests = {
+        topic: Fold(title, lambda t=topic: [show_guide(t), getattr(desk, t)], topic)
+        for topic, title in TESTS.items()}
     return [
-        desk.who, desk.who.show(partial(_waits, desk, dict(zip(TESTS, tests, strict=True)))),
-        *tests, Fold("Heat cycle: what the thermometer showed", lambda: heat_form(bench), "heat"),
+        desk.who, desk.who.show(partial(_waits, desk, tests)), *tests.values(),
+        Fold("Heat cycle: what the thermometer showed", lambda: heat_form(bench), "heat"),
         Fold("Hours on the warmer", lambda: desk.warmer, "warmer"),
         Fold("Scored on paper", lambda: desk.paper, "paper"),
         Fold("Something was scored wrong", desk.correct, "wrong"),
@@ -63,9 +63,8 @@ def _build(page, own, looks):
 def heat_form(bench):
     """The form for the heat cycle as it was reached, with the usual hints and cautions."""
     planned = ((bench.store.plan() or {}).get("rules") or {}).get("heat_cycle") or {}
-    hints = "".join(f"<li>{html.escape(in_maker_units(hint))}</li>" for hint in HEAT_HINTS)
-    return [w.HTML(f"<p>How a home holds the heat (common practice, no source):</p>"
-                   f"<ul>{hints}</ul>"),
+    return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
+                   f"{listed(map(in_maker_units, HEAT_HINTS))}"),
             HeatForm(planned, partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
 
@@ -79,17 +78,6 @@ def _waits(desk, folds, assessor):
     later = desk.later(assessor)
     return (f"{assessor} has pieces to score: {said}." if said else
             f"Nothing waits for {assessor} today.") + (f" Next: {later}." if later else "")
-
-
-def _scored(topic, form):
-    return [show_guide(topic), form]
-
-
-def _take_out_last(store):
-    """Leave the demo a session to score."""
-    smelt = store.rows("throws").query("assessor == 'A6'")
-    for entry in smelt[smelt["sitting"] == smelt["sitting"].max()]["entry_id"]:
-        store.void("throws", entry, _TAKEN_OUT)
 
 
 def left_to_score(store, looks_per_piece):

@@ -12,21 +12,22 @@ from scentlab.files import file_link, write_whole
 from scentlab.foresight.next_step import next_step
 from scentlab.forms.batch import BatchForm
 from scentlab.forms.choose import ChooseForm
+from scentlab.forms.frame import heading
 from scentlab.forms.share import ShareForm
 from scentlab.planning.batch import make_batch, materials_of, recipe_here, sold_already
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
-from scentlab.screens.frame import Fold, Page, bench_of, heading
+from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, why_not_compared
 from scentlab.sharing.dossier import write_dossier
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
-from scentlab.units import GRAMS_PER_POUND, say_load_oz
-from scentlab.words.tables import sold_content
+from scentlab.units import GRAMS_PER_POUND
+from scentlab.words.tables import money_table
 from scentlab.workshop import series_beside
 
 PACKAGE_NAME = "for-the-supplier.zip"
@@ -68,7 +69,9 @@ def _build(page, seed):
         Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
         Fold("One page for a technical file", partial(_dossier, analysis, bench), "dossier"),
         Fold("The next step", lambda: next_step(analysis, seed=seed), "next"),
-        Fold("What it costs", lambda: costs_table(analysis), "costs"),
+        Fold("What it costs", lambda: money_table(
+            analysis.pick.table, "cost_per_piece",
+            f"Materials of a piece, {series.currency or 'your currency'}"), "costs"),
         Fold("Beside another series", partial(_beside, analysis, bench, seed), "beside",
              "How the series differ in the load at which half of the pieces sweat"),
         Fold("Tables as CSV files", partial(_tables, bench), "tables"),
@@ -107,18 +110,6 @@ def _answers(analysis, bench):
         said="{} is shown below; nothing of the series was changed.",
     )
     return [form, form.show(lambda path: weigh_answer(analysis, read_answer(path)), "Answer")]
-
-
-def costs_table(analysis):
-    """Materials of a piece at the recommended loads, as a frame to show."""
-    costs = analysis.pick.table[["blend", "load_pct", "content_pct", "cost_per_piece"]].copy()
-    costs["content_pct"] = [sold_content("load_pct")(r) for _, r in costs.iterrows()]
-    costs["load_pct"] = costs["load_pct"].map(
-        partial(say_load_oz, sold=True), na_action="ignore")
-    costs.columns = ["blend", "load", "content, % of total",
-                     f"materials of a piece, {analysis.series.currency or 'your currency'}"]
-    return costs.style.hide().format(
-        "{:.2f}", subset=costs.columns[3:], na_rep="no price")
 
 
 def _beside(analysis, bench, seed):

@@ -12,18 +12,19 @@ import ipywidgets as w
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link
 from scentlab.forms.fields import Field, note, read_all, text_column
-from scentlab.forms.frame import Form, clock_of
+from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
 from scentlab.guide.stages import STAGES, see_stages
 from scentlab.recording.progress import score_words
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.screens.frame import Fold, Page, bench_of, link_html
+from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, link_html
 from scentlab.units import show_in
 from scentlab.workshop import is_quick, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
+_MARKS = {"done": "✓", "now": "▶", "later": "○"}
 
 
 def start_page(folder: str | Path | None = None, today: dt.date | None = None) -> Page:
@@ -51,7 +52,7 @@ def _series(page, folder, today):
     store = page.bench.store
     stages = see_stages(store, folder, today)
     return [w.HTML(stages_html(stages, folder)),
-            w.HTML(due_html(stages.progress, store, folder)), _cautions(),
+            w.HTML(due_html(stages.progress, store, folder)), cautions_fold(),
             units_fold(folder, page)]
 
 
@@ -76,7 +77,7 @@ def _workshop(page, folder, today):
                    "<p>No series is here yet.</p>"), quick, new,
             Fold("The shelf: waxes, fragrances, blends, testers, recipes",
                  lambda: shelf_parts(folder), "shelf"),
-            *([_learnt(folder)] * bool(cards)), _cautions(), units_fold(folder, page)]
+            *([_learnt(folder)] * bool(cards)), cautions_fold(), units_fold(folder, page)]
 
 
 # What fits and draws is imported when a part is opened: the page is there a second sooner.
@@ -105,10 +106,9 @@ def shelf_parts(folder):
     said = w.HTML()
 
     def look():
-        now = gather(folder)
-        lines = "".join(f"<li>{html.escape(line)}</li>" for line in shelf_lines(now))
+        lines = listed(shelf_lines(gather(folder)))
         link = file_link(folder / SHELF_NAME, "its file")
-        said.value = (f"<ul>{lines}</ul><p>A change adds a row to {link}, which opens in any "
+        said.value = (f"{lines}<p>A change adds a row to {link}, which opens in any "
                       "spreadsheet; the old ones stay.</p>" if lines else
                       "<p>Nothing is here yet: what is planned in a series comes by itself.</p>")
 
@@ -120,10 +120,6 @@ def _free_name(folder, name):
     """A folder that is not there yet."""
     tries = (folder / (name if n == 1 else f"{name}-{n}") for n in count(1))
     return next(place for place in tries if not place.exists())
-
-
-def _cautions():
-    return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
 
 
 class NewSeries(Form):
@@ -162,8 +158,7 @@ class NewSeries(Form):
         self._made()
 
     def _made(self):
-        self._renew_key()
-        self.message.value = note("saved", f"Made at {clock_of(None)}.")
+        self._say("saved", f"Made at {clock_of()}.")
         self._on_made()
 
 
@@ -182,20 +177,19 @@ def card_html(place, today):
         stages = see_stages(store, place, today)
     except StoreError as error:
         return f'<article class="scent-series"><h3>{name}</h3>{note("error", error)}</article>'
-    table = stages.table
-    now = table[table["state"] == "now"]
-    next_page = "share" if now.empty else list(PAGES)[1 + now.index[0]]
-    words = PAGES[next_page]
+    states = list(stages.table["state"])
+    page = "share" if "now" not in states else list(PAGES)[1 + states.index("now")]
+    words = PAGES[page]
     if is_quick(store.plan()):
-        next_page, words = "quick", "Quick check"
-    links = " ".join(link_html(page, words, place) for page, words in PAGES.items()
-                     if page != "start")
+        page, words = "quick", "Quick check"
+    links = " ".join(link_html(name, words, place) for name, words in PAGES.items()
+                     if name != "start")
     return (
         f'<article class="scent-series"><h3>{html.escape(stages.title)}</h3>'
-        f"{progress_svg(list(table['state']))}"
-        f"<p>{html.escape(stages.told)}</p>"
+        f'<p role="img" aria-label="{states.count("done")} of {len(states)} stages done">'
+        f"{' '.join(map(_MARKS.get, states))}</p><p>{html.escape(stages.told)}</p>"
         f"{due_html(stages.progress, store, place)}"
-        f'<p class="scent-go">{link_html(next_page, f"Go on: {words}", place)}</p>'
+        f'<p class="scent-go">{link_html(page, f"Go on: {words}", place)}</p>'
         f"<p>{links}</p></article>"
     )
 
@@ -215,21 +209,6 @@ def stages_html(stages, folder):
     return f'<p><b>{told}</b></p><div class="scent-cards">{"".join(cards)}</div>'
 
 
-def progress_svg(states):
-    """How far a series is as a picture: a box for each stage, filled when it is done."""
-    boxes = "".join(
-        f'<rect x="{2 + 34 * i}" y="2" width="30" height="10" fill="{_FILL[state]}" '
-        'stroke="currentColor"/>' for i, state in enumerate(states)
-    )
-    done = states.count("done")
-    return (f'<svg width="{34 * len(states) + 2}" height="14" role="img" '
-            f'aria-label="{done} of {len(states)} stages done">{boxes}</svg>')
-
-
-_MARKS = {"done": "✓", "now": "▶", "later": "○"}
-_FILL = {"done": "currentColor", "now": "#e8a33d", "later": "none"}
-
-
 def due_html(progress, store, folder):
     """What is due today, a line each with the link to where it is done."""
     today, rows = progress.today, []
@@ -242,14 +221,3 @@ def due_html(progress, store, folder):
         rows.append(link_html("score", now, folder))
     said = f"Due: {'<br>'.join(rows)}" if rows else "Nothing is due today."
     return f"<p>{said}</p>" + (f"<p>Next: {later}.</p>" if later else "")
-
-
-CAUTIONS = """<ul>
-<li><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct flame.
-Thermometer in the wax. Never unattended. Lid and class B extinguisher at hand. <b>Never water on
-burning wax.</b></li>
-<li><b>Fragrances hold allergens.</b> Gloves, fresh air; nobody smells who does not want to. Keep
-wax and fragrance away from children and pets.</li>
-<li><b>A load above a supplier's limit is for testing only</b>, and not for sale.</li>
-<li>The kit is no safety assessment. Labels, limits and fire safety follow your local codes and
-licensed practice; where they and the kit differ, they are right.</li></ul>"""

@@ -7,6 +7,7 @@ import pandas as pd
 
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
+from scentlab.schema import STRESS_WORDS as STRESS_WORDS
 from scentlab.text import count_of as count  # noqa: F401
 from scentlab.units import (
     content_from_load,
@@ -18,7 +19,6 @@ from scentlab.units import (
 )
 
 MISSING = "–"
-STRESS_WORDS = {"rest": "at room temperature", "heat": "heat-cycled"}
 
 
 def is_missing(value):

@@ -14,6 +14,7 @@ from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
+from scentlab.schema import WARMTH
 from scentlab.text import capital
 from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (
@@ -30,11 +31,6 @@ from scentlab.words import (
 
 _BOTH = re.compile(r"([\d.]+ (?:%|oz/lb)) \(([\d.]+ (?:%|oz/lb))\)")  # of say_load_oz
 SAME_PCT = 0.1  # points of load within which a load was poured itself
-_RECORDED = (
-    ("pours", "add_temp_c", "fragrance added at {} °C"), ("pours", "stir_min", "stirred {} min"),
-    ("pours", "pour_temp_c", "poured at {} °C"), ("pours", "room_temp_c", "room at {} °C"),
-    ("sweat", "age_days", "pieces inspected at an age of {} days"),
-)
 
 
 def ranking_words(analysis):
@@ -316,8 +312,9 @@ def method_sentences(series):
         f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
     )
     yield difference_sentence(pours)
-    frames = {"pours": pours, "sweat": sweat}
-    words = ", ".join(filter(None, (_span(frames[f][c], w) for f, c, w in _RECORDED)))
+    recorded = [_span(pours[c.name], f"{c.called} {{}} {c.unit}") for c in WARMTH]
+    recorded.append(_span(sweat["age_days"], "pieces inspected at an age of {} days"))
+    words = ", ".join(filter(None, recorded))
     if words:
         yield f"{in_maker_units(capital(words))}."
     yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."

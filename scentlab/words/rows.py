@@ -8,7 +8,7 @@ from scentlab.files import table_beside
 from scentlab.fitting.throw_life import arm_words
 from scentlab.maths.curves import SHAPES
 from scentlab.results import in_trade_words
-from scentlab.words import STRESS_WORDS
+from scentlab.schema import STRESS_WORDS
 
 _KEPT = table_beside(__file__, "rows.toml")
 ROWS = tuple((r["name"], r["kind"], r["meaning"]) for r in _KEPT["rows"])

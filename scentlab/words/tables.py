@@ -7,7 +7,7 @@ from functools import partial
 
 import pandas as pd
 
-from scentlab.choosing.diagnosis import say_change
+from scentlab.choosing.diagnosis import CHANGE_UNIT, say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
 from scentlab.fitting.looks import reached
@@ -20,6 +20,7 @@ from scentlab.units import (
     fine_weight,
     in_digits,
     ounces_per_pound_from_load,
+    price_in_unit,
     say_load_oz,
     say_ounces_per_pound,
     say_temperature,
@@ -60,7 +61,7 @@ class View:
         frame = pd.DataFrame(self.rows, columns=self.headings)
         table = frame.map(lambda cell: html.escape(str(cell)).replace("\n", "<br>")).to_html(
             index=False, border=0, escape=False)
-        return f"<p>{html.escape(self.caption)}</p>{table}"
+        return (f"<p>{html.escape(self.caption)}</p>" if self.caption else "") + table
 
 
 def view(caption, rows, *columns):
@@ -154,7 +155,8 @@ def _known(row, lots):
         if name in row:
             yield f"{words} {say_temperature(row[name])}"
     if "price_per_kg" in row:
-        yield f"{say_money(row['price_per_kg'], row.get('currency', ''))} per kg"
+        price = price_in_unit(row["price_per_kg"])
+        yield f"{say_money(price, row.get('currency', ''))} {shown().label('per kg')}"
     yield from (row[name] for name in ("parts", "recipe", "note") if name in row)
 
 
@@ -253,7 +255,7 @@ def pot_table(diagnosis, blends):
     """The highest safe load of each blend, in this order, without each of its pots."""
     found = diagnosis.table.sort_values("pot", kind="stable")
     return view(
-        "Highest safe loads without each pot; changes in points of % of wax",
+        f"Highest safe loads without each pot; changes in {CHANGE_UNIT[shown().weight]}",
         found.sort_values("blend", key=lambda b: b.map({n: i for i, n in enumerate(blends)}),
                           kind="stable"),
         ("*Pot left out", "pot"), ("*Blend", "blend"),
@@ -450,6 +452,15 @@ def pour_table(pours):
         heat("Poured at", "pour_temp_c"), ("Stirred, min", number("stir_min", 1)),
         heat("Room", "room_temp_c"), ("*Note", lambda r: _cell(r["note"])),
     )
+
+
+def money_table(table, column, words):
+    """A sum of money at the recommended load of each blend, where one is known."""
+    return view(
+        "", table, ("*Blend", "blend"),
+        ("Recommended", lambda r: MISSING if is_missing(r["load_pct"]) else
+         say_load_oz(r["load_pct"], sold=True)),
+        ("Content, % of total", sold_content("load_pct")), (words, number(column)))
 
 
 def assessor_table(series):

@@ -163,7 +163,7 @@ def test_what_the_draws_cannot_tell_is_not_told(good):
     table = pd.DataFrame([("b1", "b", 9.0, 0.9, 0.5)], columns=_COLUMNS)
     assert Diagnosis(found.sweat, table).sentence == (
         f"{found.sweat.sentence} Leaving out one pot moves no highest safe load by more "
-        "than the chance of the draws (1.0 points of load, % of wax)."
+        "than the chance of the draws, 1.0 points of load (% of wax)."
     )
 
 

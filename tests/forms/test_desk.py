@@ -8,6 +8,7 @@ from scentlab.forms.desk import SHEETS, PlanDesk
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
+from scentlab.units import say_load_oz
 
 
 @pytest.fixture
@@ -49,7 +50,7 @@ def filled(tmp_path_factory):
 def test_the_plan_of_the_demo_is_the_shipped_one(tmp_path):
     desk = desk_of(tmp_path)
     assert desk.plan.to_dict() == workshop.demo_plan()
-    assert desk.sentence.startswith("This is the plan that is kept: 3 blends in 6 pots")
+    assert "This is the plan that is kept: 3 blends in 6 pots" in desk.keeping.state.value
     assert not (desk._bench.folder / DRAFT_NAME).exists(), "nobody has typed anything"
 
 
@@ -63,9 +64,6 @@ def test_a_new_series_starts_empty_and_asks_for_what_it_lacks(folder):
     assert "What goes into the pots, above: fragrance: the name of the fragrance is still to be " \
         "filled in." in desk.planning.message.value
     assert "scent-flag" in desk.planning.message.value
-    assert desk.sentence == (
-        "The plan is NOT kept yet: something is still to be filled in, further up."
-    )
 
 
 def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
@@ -81,12 +79,12 @@ def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
     again.keeping.keep.click()
     assert Store.open(folder).plan() is None
     again.keeping.papers["letter"].click()
-    again.keeping.confirm.click()
+    again.keeping.keep.click()
     assert f"entry 1 in {folder}" in again.keeping.message.value
     assert Plan.from_dict(Store.open(folder).plan()).to_dict() == again.plan.to_dict()
     assert {p.stem for p in (folder / "exports").iterdir()} == set(SHEETS)
     assert "size: letter" in (folder / "exports" / "pour-sheets.html").read_text()
-    assert again.sentence.startswith("This is the plan that is kept: ")
+    assert "This is the plan that is kept: " in again.keeping.state.value
 
 
 def test_what_the_plan_asks_is_shown_with_units_and_missing_prices_are_said(folder):
@@ -116,19 +114,13 @@ def test_a_change_before_any_pour_warns_that_codes_change(folder):
     desk = desk_of(folder)
     fill_in(desk)
     desk.keeping.keep.click()
-    desk.keeping.confirm.click()
+    desk.keeping.keep.click()
     desk.planning.fields["pots"].value = "1"
-    assert desk.sentence.startswith("This is NOT the plan that is kept")
-    desk.planning.fields["pots"].value = ""
-    assert desk.sentence == (
-        "What is in the forms is NOT the plan that is kept: something is still to be filled in, "
-        "further up."
-    )
-    desk.planning.fields["pots"].value = "1"
+    assert "This is NOT the plan that is kept" in desk.keeping.state.value
     desk.keeping.keep.click()
     assert "labels and key that were printed before are wrong from now on" in (
-        desk.keeping.question.value)
-    desk.keeping.confirm.click()
+        desk.keeping.message.value)
+    desk.keeping.keep.click()
     store = Store.open(folder)
     assert store.plan()["pots_per_blend"] == 1
     assert set(store.rows("pieces")["code"]) == {p["code"] for p in store.plan()["pieces"]}
@@ -138,7 +130,7 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     desk = desk_of(folder)
     fill_in(desk)
     desk.keeping.keep.click()
-    desk.keeping.confirm.click()
+    desk.keeping.keep.click()
     pour = desk.plan.pours.iloc[0]
     store = Store.open(folder)
     names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
@@ -146,7 +138,8 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     kept = store.plan()
     desk.planning.fields["loads"].value = "5, 9, 13"
     assert desk.keeping.keep.disabled
-    assert f"pour {pour['pour']} is logged as {pour['blend']} at {pour['load_pct']:g} % of wax" in (
+    load = say_load_oz(pour["load_pct"])
+    assert f"pour {pour['pour']} is logged as {pour['blend']} at {load}" in (
         desk.keeping.state.value)
     with pytest.raises(ValueError, match="cannot be kept here"):
         desk._keep(desk.plan, "key")

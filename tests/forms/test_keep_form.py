@@ -57,28 +57,23 @@ def test_without_a_plan_there_is_nothing_to_keep_or_write(desk):
 def test_one_tap_asks_and_the_second_keeps_and_says_where(form, desk):
     assert "NOT kept &lt;yet&gt;." in form.state.value
     form.keep.click()
-    assert desk.kept == [] and form._asking.layout.display == ""
+    assert desk.kept == []
+    assert "NOT SAVED YET. Keep this plan? Pours, codes and orders" in form.message.value
     key = form._key
-    form.confirm.click()
+    form.keep.click()
     assert desk.kept == [(PLAN, key)] and form._key != key
     words = ("entry 7 in mine/series.sqlite. The sheets are written for A4 paper. Next: "
              "pour.")
     assert words in form.message.value
     assert "This is kept." in form.state.value and form.keep.disabled
-    assert form._asking.layout.display == "none"
-
-
-def test_not_yet_keeps_nothing(form, desk):
-    form.keep.click()
-    form.leave.click()
-    assert desk.kept == [] and "Nothing was kept." in form.message.value
-    assert form._asking.layout.display == "none"
 
 
 def test_another_plan_puts_the_question_away(form, desk):
     form.keep.click()
     form.take(SimpleNamespace(name="other"))
-    assert form._asking.layout.display == "none" and form.message.value == ""
+    assert form.message.value == ""
+    form.keep.click()
+    assert desk.kept == [] and "Keep this plan?" in form.message.value
 
 
 def test_what_keeping_would_change_is_asked_first_and_the_kept_plan_can_come_back(form, desk):
@@ -86,7 +81,7 @@ def test_what_keeping_would_change_is_asked_first_and_the_kept_plan_can_come_bac
     form.take(PLAN)
     assert form.back.layout.display == ""
     form.keep.click()
-    assert "Keep this plan? Codes change." in form.question.value
+    assert "Keep this plan? Codes change." in form.message.value
     form.back.click()
     assert desk.back == 1 and desk.kept == []
 
@@ -104,7 +99,7 @@ def test_a_store_that_refuses_is_shown(form, desk):
 
     form._keep = refuse
     form.keep.click()
-    form.confirm.click()
+    form.keep.click()
     assert "NOT SAVED. the disk is full; nothing was saved" in form.message.value
     assert not form.keep.disabled
 
@@ -115,7 +110,7 @@ def test_sheets_that_cannot_be_written_keep_nothing(form, desk):
 
     form._write = refuse
     form.keep.click()
-    form.confirm.click()
+    form.keep.click()
     assert desk.kept == [] and "NOT SAVED. no room" in form.message.value
 
 

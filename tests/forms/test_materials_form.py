@@ -117,12 +117,6 @@ def test_a_temperature_may_be_typed_in_fahrenheit(form):
     assert "expected a number from 20 to 150 °C" in said
 
 
-def test_an_older_draft_in_fahrenheit_opens():
-    form = MaterialsForm({"scale": "F", "waxes": [{"name": "w", "add_temp_c": "212"}]})
-    assert form.waxes == (Wax("w", add_temp_c=100.0),)
-    assert form.draft["waxes"][0]["add_temp_c"] == "212 F" and "scale" not in form.draft
-
-
 def test_rows_come_and_go_and_what_was_removed_comes_back(form):
     form.add_wax.click()
     form.add_blend.click()

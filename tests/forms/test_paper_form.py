@@ -54,7 +54,8 @@ def cell_of(form, code, column):
 
 def day_of(form, code):
     """The cell with the day of the grade sheet that a piece is on."""
-    return form.cells[f"day-{cell_of(form, code, 'grade').sheet}"]
+    sheet = cell_of(form, code, "grade").sheet
+    return next(cell for cell in form.cells.values() if not cell.piece and cell.sheet == sheet)
 
 
 def fill(form, **cells):
@@ -63,12 +64,9 @@ def fill(form, **cells):
         cell_of(form, code, column).value = value
 
 
-def test_it_begins_closed_and_empty_with_a_row_for_each_code(form):
-    assert not form.is_open
-    assert form.grid.values == {f"day-{n}": str(SHEET) for n in range(3)}
-    assert form.fold.description == "▸ Scores of A2 from paper (7 to come)"
-    form.fold.click()
-    assert form.is_open
+def test_it_begins_empty_with_a_row_for_each_code(form):
+    assert list(form.grid.values.values()) == 3 * [str(SHEET)]
+    assert "Scores of A2 from paper (7 to come)" in form.children[1].value
     shown = [(s["title"], s["heads"], [r["code"] for r in s["rows"]]) for s in form.grid.sections]
     assert shown == [
         (f"Sweat, room temperature: {SHEET}", ["Code", "Grade 0 to 4"], ["417", "211"]),
@@ -181,7 +179,7 @@ def test_a_day_that_nobody_gave_is_not_today(form, store, typed, words):
         "NOT SAVED. Nothing was saved, for these cells are wrong:",
         f"Sweat, room temperature: {SHEET}: day of the inspection: {words}",
     ]
-    assert form.grid.wrong == ["day-0"] and store.rows("grades").empty
+    assert form.grid.wrong == [day_of(form, "417").name] and store.rows("grades").empty
     fill(form, g_417_grade="", g_620_grade="0")
     form.save.click()
     assert len(store.rows("grades")) == 1, "the day of a sheet from which nothing is typed"
@@ -243,7 +241,7 @@ def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
     printed = printed_blocks(plan, "A2")
     assert len(printed) >= 6 and shown_blocks(form) == printed
     days = [s["title"][-10:] for s in form.grid.sections if s["day"]]
-    assert [form.grid.values[f"day-{n}"] for n in range(len(days))] == days
+    assert list(form.grid.values.values()) == days
     code = printed[0][1][0]
     cell_of(form, code, "grade").value = "1"
     form.save.click()
@@ -307,7 +305,7 @@ def test_what_was_typed_comes_back_after_a_restart_to_who_typed_it(store, tmp_pa
     day_of(form, "417").value = "no day"
     again = at_desk(store, tmp_path)
     assert again.grid.values == form.grid.values
-    assert said(again) == "Typed earlier and not saved: 3. Open the form, look, and save."
+    assert said(again) == "Typed earlier and not saved: 3. Look, and save."
     other = at_desk(store, tmp_path, "A3")
     assert said(other) == "" and cell_of(other, "417", "grade").value == ""
     fill(other, g_417_grade="4")
@@ -323,7 +321,7 @@ def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
     assert list(read_draft(tmp_path, "paper-A2")["cells"].values()) == ["0", "3"]
     left = PIECES[PIECES["code"] != "417"]
     again = at_desk(store, tmp_path, pieces=left)
-    assert said(again) == "Typed earlier and not saved: 2. Open the form, look, and save."
+    assert said(again) == "Typed earlier and not saved: 2. Look, and save."
     again.save.click()
     assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}}
     assert len(store.rows("grades")) == 2 and len(store.rows("throws")) == 1
@@ -351,7 +349,7 @@ def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(sto
     left = PIECES[~PIECES["code"].isin(["417", "500"])]
     form = at_desk(store, tmp_path, pieces=left)
     assert said(form).splitlines() == [
-        "Typed earlier and not saved: 1. Open the form, look, and save.",
+        "Typed earlier and not saved: 1. Look, and save.",
         "Typed earlier for what does not wait any more, perhaps because it was scored elsewhere: "
         "piece 417, sweat grade 2; piece 500, minutes 30. It is put away with the next save.",
     ]

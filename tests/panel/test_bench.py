@@ -289,7 +289,7 @@ class TestPourDay:
     def test_degrees_below_zero_are_of_the_scale_that_the_page_shows(self, maker, store):
         typed = {**self.TYPED, "add_temp_c": "158", "room_temp_c": "-5"}
         status, told = self.save(maker, typed=typed, units=2)  # -5 °F is -20.56 °C
-        assert status == 409 and told["error"].startswith("Room temperature: found -20.56,")
+        assert status == 409 and told["error"].startswith("Room at: found '-5', expected")
 
     @pytest.mark.parametrize("units", [None, -1, 4, True, "1", [1]])
     def test_other_choices_of_units_are_g_and_celsius(self, maker, store, units):
@@ -332,12 +332,12 @@ class TestPourDay:
         ({"pour": "P99"}, "the plan has no pour P99; load the page again"),
         ({"pour": ["a"]}, "the plan has no pour ['a']; load the page again"),
         ({"key": ""}, "the page sent no key; load it again"),
-        ({"typed": {}}, "Wax weighed into this pour: expected a number with a decimal point from "),
-        ({"typed": 7}, "Wax weighed into this pour: expected a number"),
+        ({"typed": {}}, "Wax weighed: expected a number with a decimal point from "),
+        ({"typed": 7}, "Wax weighed: expected a number"),
         ({"typed": {"wax_g": "two", "fragrance_g": "1"}},
-         "Wax weighed into this pour: found 'two', expected a number"),
+         "Wax weighed: found 'two', expected a number"),
         ({"typed": {"wax_g": "5 fl oz", "fragrance_g": "1"}},
-         "Wax weighed into this pour: '5 fl oz' is a volume"),
+         "Wax weighed: found '5 fl oz', write it as 450 g"),
         ({"typed": {"wax_g": "10", "fragrance_g": "200"}}, "200 g of fragrance: expected"),
         ({"day": "2026-04-20"}, "Day of pouring: 2026-04-20 is still to come."),
         ({"day": "yesterday"}, "Day of pouring: expected a date"),

@@ -27,8 +27,8 @@ def test_entries_are_told_in_words_and_without_the_pour(scored):
     found = [*stored_about(scored, "417"), *stored_about(scored, "211")]
     found = [(e.table, e.entry_id, e.words) for e in found]
     assert found == [
-        ("grades", 1, "sweat grade 2 (visible film, rest) by A1 at 14 days"),
-        ("grades", 2, "sweat grade 3 (beads, rest) by A1 at 21 days"),
+        ("grades", 1, "sweat grade 2 (visible film, at room temperature) by A1 at 14 days"),
+        ("grades", 2, "sweat grade 3 (beads, at room temperature) by A1 at 21 days"),
         ("throws", 1, "hot throw 6.5 of 10 after 30 min by A2, session S1"),
     ]
     assert "P01" not in str(found) and "soft" not in str(found)
@@ -43,8 +43,8 @@ def test_the_temperatures_of_a_pour_are_told_with_its_weights(scored):
                          "pour_temp_c": 60.5, "stir_min": 2.0})
     (entry,) = stored_about(scored, "P77")
     assert entry.words == (
-        "pour P77 of 2026-03-02: 16 g of fragrance in 200 g of wax, added at 85 °C, stirred for 2 "
-        "min, poured at 60.5 °C"
+        "pour P77 of 2026-03-02: 16 g of fragrance in 200 g of wax, fragrance added at 85 °C, "
+        "poured at 60.5 °C, stirred for 2 min"
     )
 
 
@@ -141,13 +141,11 @@ def find(form, name, entry):
 
 
 def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
-    assert not form.is_open
-    form.fold.click()
     form.name.value = "417"
     form.show.click()
     assert [b.description for b in form.entries.values()] == [
-        "sweat grade 2 (visible film, rest) by A1 at 14 days (entry 1)",
-        "sweat grade 3 (beads, rest) by A1 at 21 days (entry 2)",
+        "sweat grade 2 (visible film, at room temperature) by A1 at 14 days (entry 1)",
+        "sweat grade 3 (beads, at room temperature) by A1 at 21 days (entry 2)",
     ]
     form.entries[("grades", 2)].click()
     assert {n: f.value for n, f in form.fields.items()} == {
@@ -159,7 +157,7 @@ def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
     form.reason.value = "the next piece"
     form.save.click()
     assert said(form) == (
-        "Corrected: sweat grade 3 (beads, rest) by A1 at 21 days; now grade 1. "
+        "Corrected: sweat grade 3 (beads, at room temperature) by A1 at 21 days; now grade 1. "
         "The old entry stays in the history."
     )
     assert scored.rows("grades")["grade"].tolist() == [2, 1]

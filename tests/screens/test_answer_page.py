@@ -63,7 +63,7 @@ def test_sliders_and_all_rules_keep_beside_each_other(tmp_path):
     page.sliders.sliders["risk"].value = 0.1
     page.sliders.keep.click()
     assert rules_here(folder).rules == Rules(ship_age_days=60, risk=0.1)
-    assert rules_form(page.analysis, folder).rules == Rules(ship_age_days=60, risk=0.1)
+    assert rules_form(page.analysis, folder, print).rules == Rules(ship_age_days=60, risk=0.1)
 
 
 def test_what_other_rules_choose_is_shown_at_once(tmp_path):
