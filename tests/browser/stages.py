@@ -25,7 +25,7 @@ SIGNS = {
     "score": ".scent-press-assessor-A1[aria-label]", "answer": ".noUi-handle",
     "share": ".scent-press-fold-batch[aria-label]",
 }
-CLICKS = {"start": "1: go on", "plan": "4: show, take, keep, yes", "pour": "1 a test batch: save",
+CLICKS = {"start": "1: go on", "plan": "4: show, take, keep, keep", "pour": "1 a test batch: save",
           "score": "1 a piece, after 1 for the tester", "answer": "0", "share": "0: the report"}
 OPEN = """place => { const link = document.createElement('a');
     link.dataset.scentlabPage = place; document.body.append(link); link.click(); link.remove(); }"""
