@@ -223,7 +223,7 @@ def shown_blocks(form):
 def printed_blocks(plan, assessor):
     """Headings and codes of the printed sheets, read from the pages that are printed."""
     found = []
-    for page in grade_sheets_html(plan).split("<section>")[1:]:
+    for page in grade_sheets_html(plan).split("<section>")[1:-1]:  # the last one has only words
         found.append((re.search("<h1>(.*?)</h1>", page)[1].lower(),
                       re.findall('<td class="text"><b>(.*?)</b>', page)))
     for slip in throw_slips_html(plan).split('<div class="slip">')[1:]:
