@@ -37,6 +37,16 @@ def test_import_loads_no_heavy_library_and_is_quick():
     assert min(times) < LIMIT_S
 
 
+def test_the_page_where_the_work_begins_waits_for_no_fit_and_no_picture():
+    loaded = in_a_new_python("import sys, scentlab.screens.start; print(*sys.modules)")
+    assert not {"matplotlib", "scipy", "statsmodels"} & set(loaded)
+
+
+def test_the_server_of_the_lab_leaves_the_slow_grammar_out():
+    loaded = in_a_new_python("import sys, scentlab.lab.__main__; print(*sys.modules)")
+    assert "jsonschema" in loaded and "lark" not in loaded
+
+
 def test_dir_lists_the_public_names():
     assert set(scentlab.__all__) <= set(dir(scentlab))
 
