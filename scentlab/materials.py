@@ -254,7 +254,7 @@ def say_lot(lot):
     >>> say_lot("M-1"), say_lot("lot M-1"), say_lot("LOT-7"), say_lot("lotus 3")
     ('lot M-1', 'lot M-1', 'LOT-7', 'lot lotus 3')
     """
-    return lot if re.match(r"lot\b", lot, re.IGNORECASE) else f"lot {lot}"
+    return lot if re.search(r"\blot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
 _POT = POURS["pour_temp_c"]  # wax in a pot is as warm when it is planned as when it is poured

@@ -70,7 +70,8 @@ class LoadsSoFar(Result):
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
-            ("within the load to use, all dry", USE), ("above it, dry so far", DRY),
+            ("within the load to use, all dry", USE),
+            ("above it, dry so far" if rows[USE] else "dry so far", DRY),
             ("sweated, not for sale", SWEATED),
         ) if rows[name]]
         if could:

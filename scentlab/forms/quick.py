@@ -224,10 +224,20 @@ class QuickPage(w.VBox):
     def look(self, answer=None):
         """Show what is to do now, as the record has it; ``answer`` stays where one is given."""
         self._show_units()
-        check, cycle = self.check, self.check.plan.heat_cycle
-        left, due = check.left, check.due()
+        check, left = self.check, self.check.left
         self.weights = QuickWeightsForm(left, self._save_weights, self._undo_weights,
                                         check.today) if left else None
+        self._ask_grades()
+        pots = len({p.pot for p in check.plan.pour_rows})
+        self.sheets.value = "".join(
+            f"<p>{file_link(path, f'Sheet of pot {path.stem.split(chr(45))[-1]} to print')}</p>"
+            for path in check.write_sheets(pots=pots))
+        self.answer = None
+        self._now(answer)
+
+    def _ask_grades(self):
+        """The forms of what is ready to be graded, made anew."""
+        check, cycle, due = self.check, self.check.plan.heat_cycle, self.check.due()
         # Asked where heated pieces are due and it is not on record what the cycle reached.
         self.heat = check.heat_day and HeatForm(
             {"hours": cycle.hours, "cycles": cycle.cycles},
@@ -236,12 +246,6 @@ class QuickPage(w.VBox):
             day=check.heat_day, title="Heat cycle: what the thermometer showed")
         self.grades = None if due.empty else GradeForm(
             due, "sweat", QUICK_TESTER, self._save_grade, self._undo_grade)
-        pots = len({p.pot for p in check.plan.pour_rows})
-        self.sheets.value = "".join(
-            f"<p>{file_link(path, f'Sheet of pot {path.stem.split(chr(45))[-1]} to print')}</p>"
-            for path in check.write_sheets(pots=pots))
-        self.answer = None
-        self._now(answer)
 
     def _now(self, answer=None):
         """Say what is to do now; the answer has its place once all of a pot is graded."""
@@ -264,12 +268,14 @@ class QuickPage(w.VBox):
     def _save_weights(self, row):
         receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}", row["day"])
                     for n, batch in enumerate(row["rows"])]
+        self._ask_grades()  # poured on a day gone by, some may be ready
         self._now()
         return receipts
 
     def _undo_weights(self, receipts):
         for receipt in receipts:
             self.check.undo("pours", receipt.entry_id)
+        self._ask_grades()
         self._now()
 
     def _save_grade(self, row):

@@ -173,13 +173,15 @@ def test_single_keys_do_not_reach_the_notebook(page):
     field(page, "title").fill("Cedar in two waxes")
 
 
-def test_a_restart_of_the_kernel_brings_the_draft_back(page, lab, folder):
+@pytest.mark.parametrize("kernel", ["still there", "gone"])
+def test_a_page_that_is_loaded_again_brings_the_draft_back(page, lab, folder, kernel):
     page.wait_for_timeout(500)
     draft = read_draft(folder)
     assert draft["series"]["dye"] == "0,05" and draft["materials"]["waxes"][0]["lot"] == "xddab"
-    lab.command(page, "notebook:shutdown-kernel")
-    page.wait_for_function(
-        "() => !window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel")
+    if kernel == "gone":
+        lab.command(page, "notebook:shutdown-kernel")
+        page.wait_for_function(
+            "() => !window.jupyterapp.shell.currentWidget.sessionContext.session?.kernel")
     page.reload()
     page.wait_for_selector(".scent-press-keep[aria-label]")
     open_parts(page)

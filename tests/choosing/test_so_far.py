@@ -69,7 +69,9 @@ def test_no_load_is_recommended_where_the_pick_has_none():
 def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():
     for wet_from in (6.0, 8.0, 11.0, 15.0, 99.0):
         analysis = quick(wet_from)
-        table = loads_so_far(analysis).table
+        found = loads_so_far(analysis)
+        table = found.table
+        assert USE in set(table["word"]) or "above it" not in found.lines[1].lower()
         own = table[table["word"] == USE]
         assert len(own) <= 1 and (own["sweated"] == 0).all()
         pick = analysis.pick.table["load_pct"].iloc[0]

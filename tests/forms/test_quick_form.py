@@ -74,6 +74,17 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
 
 
+def test_weights_of_a_day_gone_by_bring_what_is_ready_to_be_graded(begun):
+    page = quick_page(begun.check.store.folder, LATER)
+    assert page.grades is None
+    page.weights.fields["day", 0].value = DAY.isoformat()
+    weighed(page)
+    assert "grade 12 pieces" in page.now.value
+    assert page.grades in page.children and page.heat in page.children
+    page.weights.undo.click()
+    assert page.grades is None and len(page.check.left) == 4
+
+
 def test_grades_answer_and_one_more_pot(begun):
     folder = weighed(begun).check.store.folder
     page = quick_page(folder, LATER)

@@ -15,10 +15,18 @@
     panel.addClass("scentlab-page");
     nameTab(panel);
     app.shell.activateById(panel.id);
+    await fresh(panel.sessionContext);
     await app.commands.execute("notebook:run-all-cells");
     panel.content.activeCellIndex = 0;
     panel.content.node.scrollTop = 0;
     panel.content.node.querySelector(".jp-WindowedPanel-outer")?.scrollTo(0, 0);
+  }
+
+  // A page that is loaded again meets the kernel of before, whose widgets the browser knows no more:
+  // it would stay empty. Nothing is lost with that kernel, for what is typed is in the series.
+  async function fresh(context) {
+    const asked = context.session.kernel.requestExecute({ code: "", silent: true });
+    if ((await asked.done).content.execution_count > 0) await context.restartKernel();
   }
 
   // Two series have a page of the same name: the tab says which it is of. A label of another name
