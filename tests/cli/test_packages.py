@@ -249,9 +249,9 @@ def test_compare_says_how_much_earlier_a_lot_sweats(run, demo, other_lot):
     assert (code, err) == (0, "")
     words = re.sub(r"\s+", " ", out)
     assert re.search(
-        r"soft: series 2 \(fragrance lot invented lot 78\) sweats \d\.\d points of load "
+        r"soft: series 2 \(fragrance invented lot 78\) sweats \d\.\d points of load "
         r"\(% of wax\) "
-        r"earlier than series 1 \(fragrance lot invented lot 77\), 90 % interval", words
+        r"earlier than series 1 \(fragrance invented lot 77\), 90 % interval", words
     )
 
 
