@@ -41,12 +41,11 @@ class Doubtful(Exception):
 
 def pours_of(panel):
     """The planned pours in their order, each with what is to be weighed in words."""
-    logged = dict(panel.store.distinct("pours", ("pour", "pot")))
-    return [_as_shown(row, panel, logged) for row in panel.plan.get("pours", ())]
+    plan, logged = panel.plan, dict(panel.store.distinct("pours", ("pour", "pot")))
+    return [_as_shown(_with_heat(row, plan), panel.day, logged) for row in plan.get("pours", ())]
 
 
-def _as_shown(row, panel, logged):
-    row, today = _with_heat(row, panel.plan), panel.day
+def _as_shown(row, today, logged):
     day, usual = row.get("poured_on"), usual_day(row, today)
     return {
         "pour": row["pour"], "pot": row.get("pot"), "blend": row.get("blend"),
@@ -67,12 +66,12 @@ def save_pour(panel, said):
     DataError with what is wrong, :class:`Doubtful` with a likely slip that was not asked about
     yet.
     """
-    key = key_of(said)
-    planned = next((p for p in panel.plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
+    key, plan = key_of(said), panel.plan
+    planned = next((p for p in plan.get("pours", ()) if p["pour"] == said.get("pour")), None)
     if planned is None:
         raise RefusedError(f"the plan has no pour {str(said.get('pour'))[:20]}",
                            "load the page again")
-    planned = _with_heat(planned, panel.plan)
+    planned = _with_heat(planned, plan)
     row = check_row(POURS, {**{n: planned.get(n) for n in ("pour", "pot", "blend")},
                             **_typed(said, planned, panel.day)})
     try:

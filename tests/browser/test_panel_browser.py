@@ -2,6 +2,7 @@
 
 import datetime as dt
 import re
+import time
 
 import pytest
 from serving import Server, poured
@@ -344,6 +345,31 @@ def test_a_score_waits_out_a_lost_connection(phone, server, store):
     phone.wait_for_selector("#waiting", state="hidden")
     phone.wait_for_selector("#line", state="hidden")
     assert stored(store) == [["417", 4]]
+
+
+def test_a_page_asked_for_while_scores_are_sent_offers_them_no_more(phone, server, store):
+    """The server draws the page before the scores come; it arrives when the phone keeps none."""
+    choose(phone, server)
+    server.kill()
+    tap(phone, "1: trace")
+    begin(phone, "Begin frost")
+    tap(phone, "2: up to 25")
+
+    def hold(route):
+        if route.request.resource_type != "document":
+            route.continue_()
+            return
+        server.start()
+        drawn = route.fetch()
+        limit = time.monotonic() + 20
+        while len(stored(store)) < 2 and time.monotonic() < limit:
+            time.sleep(0.2)
+        route.fulfill(response=drawn)
+
+    phone.route("**/score/**", hold)
+    phone.reload()
+    begin(phone, "Begin session S1")
+    assert stored(store) == [["417", 1], ["305", 2]]
 
 
 def test_a_score_outlives_the_server_and_a_reload(phone, server, store):

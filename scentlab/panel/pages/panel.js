@@ -373,15 +373,16 @@
   }
 
   // What waits by the computer's word, but for what waits on this phone to be sent.
-  function adopt(reply) {
+  function adopt(reply, unseen = []) {
+    const given = [...queue.mine(), ...unseen];
     scored = reply.scored;
-    todo = reply.items.filter((item) => !queue.mine().some((s) => same(s.item, item)));
+    todo = reply.items.filter((item) => !given.some((s) => same(s.item, item)));
     for (const item of reply.items) {
       if (!todo.includes(item)) scored[item.turn] = (scored[item.turn] || 0) + 1;
     }
   }
   $("seen").addEventListener("click", () => { queue.seen(); showRefused([]); show(); });
-  adopt(data);
+  adopt(data, queue.unseen());
   if (data.scanned.code) scan(data.scanned);
   showRefused(); show(); showDone();
   setInterval(tick, 500);

@@ -5,7 +5,7 @@
 "use strict";
 phone.queue = (function () {
   const { data, $, read, keep, forget, say, post } = phone;
-  const BOX = "scentlab-score-", REFUSED = "scentlab-refused-", RETRY = 3000;
+  const BOX = "scentlab-score-", REFUSED = "scentlab-refused-", SENT = "scentlab-sent", RETRY = 3000;
   const TABLES = { throw: "throws", pair: "pairs" };
   const list = waiting();
   // What the page of a tester does beside: with its own scores, and with its photos that wait.
@@ -24,6 +24,10 @@ phone.queue = (function () {
     return ["code", "test", "sitting", "kind"].every((k) => (a[k] || "") === (b[k] || ""));
   }
   function table(test) { return TABLES[test] || "grades"; }
+  // A page may be asked for before a score is stored, and begin when it is no more kept here.
+  function unseen() {
+    return read(SENT, []).filter((s) => s.who === data.assessor && s.at >= performance.timeOrigin);
+  }
   function refusedOf(who) { return read(REFUSED + who, []); }
 
   function show() {
@@ -94,6 +98,8 @@ phone.queue = (function () {
   }
   function saved(score, reply) {
     keep(REFUSED + score.body.assessor, without(score));
+    const { body: { assessor: who }, item } = score;
+    keep(SENT, [...read(SENT, []), { who, item, at: Date.now() }].slice(-20));
     if (own(score)) page.saved(score, reply);
     else say("A score of " + score.body.assessor + " is saved.", "saved");
   }
@@ -121,6 +127,6 @@ phone.queue = (function () {
   addEventListener("online", beat);
   addEventListener("offline", () => line(false));
   addEventListener("beforeunload", (event) => { if (list.length || page.more.length) event.preventDefault(); });
-  return { page, mine, same, table, refusedOf, add, undo, show, line,
+  return { page, mine, unseen, same, table, refusedOf, add, undo, show, line,
     seen: () => forget(REFUSED + data.assessor) };
 })();
