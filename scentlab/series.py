@@ -155,9 +155,14 @@ def tidy(name, rows, pours):
     that frame of a series."""
     columns = _SEEN[name]
     if not rows.empty:
-        known = [name for name in (*_OF_POUR[1:], "pour_temp_c") if name in columns]
+        known = [c for c in (*_OF_POUR[1:], "pour_temp_c") if c in columns]
         rows = rows.merge(pours[known], on="pour", how="left", validate="many_to_one")
     return rows.reindex(columns=list(columns))
+
+
+def heat_cycle(plan):
+    """The planned heat cycle, as a dict; empty without one."""
+    return ((plan or {}).get("rules") or {}).get("heat_cycle") or {}
 
 
 def heat_words(row):

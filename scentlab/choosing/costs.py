@@ -123,7 +123,7 @@ class LoadCosts(Result):
                     "costs least.")
         load = say_load_oz(least["load_pct"], sold=True)
         said = f"{load} costs least: {self._money(least)} for {batch}"
-        low, high = map(say_percent_of_wax, self.nearly)
+        low, high = (say_percent_of_wax(load, sold=True) for load in self.nearly)
         near = "" if low == high else f" From {low} to {high} of wax the cost is nearly the same."
         if least["load_pct"] == chosen["load_pct"]:
             return f"{said}. It is the recommended load.{near}"
@@ -138,8 +138,8 @@ class LoadCosts(Result):
     def _sweat_words(self):
         rows = self.table.drop_duplicates("load_pct")
         costs = self.costs
-        parts = [f"{say_percent_of_wax(r['load_pct'])}, {say_odds(r['chance_many'], 0.001)}"
-                 for r in rows.to_dict("records")]
+        parts = [f"{say_percent_of_wax(load, sold=True)}, {say_odds(chance, 0.001)}"
+                 for load, chance in zip(rows["load_pct"], rows["chance_many"], strict=True)]
         return (f"Of {count_of(costs.pieces, 'piece')} from {count_of(costs.pots, 'pot')}, "
                 f"{costs.many} or more reach sweat grade {self.limit_grade}, {self.stress}: at "
                 + "; at ".join(parts) + ".")
@@ -193,9 +193,6 @@ class _Known:
 
     def __init__(self, analysis, blend):
         self.analysis, self.blend, rules = analysis, blend, analysis.rules
-        names = list(analysis.pick.table["blend"])
-        if blend not in names:
-            raise FitError(f"no blend is called {blend!r}; there are {', '.join(names)}")
         row = analysis.pick.of(blend)
         chosen = row["load_pct"]
         if np.isnan(chosen):

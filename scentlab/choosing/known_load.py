@@ -40,8 +40,6 @@ def known_load(
     """
     names = list(analysis.pick.table["blend"])
     blend = spelling(names)(names[0] if blend is None else blend)
-    if blend not in names:
-        raise FitError(f"no blend is called {blend!r}; there are {', '.join(names)}")
     row = analysis.pick.of(blend)
     chosen = row["load_pct"]
     if load_pct is None and pd.isna(chosen):

@@ -54,7 +54,7 @@ class Pick(Result):
     changes : DataFrame, the load of each blend had one rule been another: change, blend, load_pct.
     rules : dict of the rules.
     orders : DataFrame, order of the blends by throw and its chance, over all blends at once.
-    rests : Rests, what the answer rests on; None without the records. throw_least : the smallest
+    rests : Rests, what the answer rests on. throw_least : the smallest
         chance that the draws of throw tell.
     """
 
@@ -63,14 +63,17 @@ class Pick(Result):
     sentences: dict
     changes: pd.DataFrame
     rules: dict
+    rests: Rests
     notes: tuple = ()
     orders: pd.DataFrame = field(default_factory=lambda: order_chances(np.empty((0, 0)), ()))
-    rests: Rests | None = None
     throw_least: float = 0.01
 
     def of(self, blend):
-        """The row of one blend."""
-        return self.table.set_index("blend", drop=False).loc[blend]
+        """The row of one blend. Raises FitError for one that is not there."""
+        rows = self.table.set_index("blend", drop=False)
+        if blend not in rows.index:
+            raise FitError(f"no blend is called {blend!r}; there are {', '.join(rows.index)}")
+        return rows.loc[blend]
 
     @property
     def sentence(self):

@@ -12,7 +12,7 @@ from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import with_stress
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
-from scentlab.series import heat_words
+from scentlab.series import heat_cycle, heat_words
 from scentlab.text import capital, count_of
 from scentlab.units import in_maker_units, say_load_oz, say_one_temperature, say_weighed
 
@@ -189,11 +189,6 @@ def _heat(own, stress, series):
     short = list(_short_of(series.heats, heat_cycle(series.plan)))
     warning = f"heat cycle {', '.join(short)}" if short else ""
     return [("heat reached", "; ".join(dict.fromkeys(runs)), warning, 0)]
-
-
-def heat_cycle(plan):
-    """The planned heat cycle, as a dict; empty without one."""
-    return ((plan or {}).get("rules") or {}).get("heat_cycle") or {}
 
 
 def _short_of(heats, planned):

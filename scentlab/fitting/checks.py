@@ -5,7 +5,7 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import with_stress
+from scentlab.fitting.looks import settle_looks, with_stress
 from scentlab.fitting.reweighting import GRADES, pour_locations
 from scentlab.fitting.sweat import N_GRADES
 from scentlab.maths.ordinal import recorded_probabilities
@@ -71,6 +71,7 @@ def check_sweat(fit, grades, *, seed=1, repeats=400):
     repetitions of the series as ``repeats`` says. Raises FitError when the looks lack a column or
     any grade.
     """
+    settle_looks(grades, "sweat", ages=True)
     pours, pots = _expected_pours(fit, seed, repeats), pot_effects(fit)
     assessors = _assessors(grades, pours)
     return SweatCheck(pours, pots, assessors, _odd_notes(pots, assessors))
@@ -103,7 +104,7 @@ def _predicted(fit, counts, seed, repeats):
     eta, spread = (part[chosen] for part in pour_locations(fit, counts))
     effect = named["sigma"][:, None] * rng.standard_normal((repeats, len(pots)))
     eta = eta + effect[:, pot] / spread
-    links = fit.links["link"].to_numpy(str)[fit.draw_link[chosen]]
+    links = fit.draw_links[chosen]
     p = np.clip(recorded_probabilities(named["tau"], eta, named["misread"], links), 0.0, 1.0)
     p /= p.sum(-1, keepdims=True)
     n, drawn = counts["n"].to_numpy(int)[None, :], np.zeros(p.shape)

@@ -98,6 +98,11 @@ class SweatFit(Result):
         return self.model.named(self.draws)
 
     @property
+    def draw_links(self):
+        """The link (S,) of each draw, by name."""
+        return self.links["link"].to_numpy(str)[self.draw_link]
+
+    @property
     def table(self):
         """Estimate (posterior median), sd, and 90 % limits of every parameter."""
         rows = [(name, *summary(values, self.weights), unit)
@@ -429,22 +434,19 @@ def evidence_notes(looks, blends):
     notes = []
     for blend in blends:
         own = looks[looks["blend"] == blend]
-        pieces, bound = own["code"].nunique(), None
-        if own["grade"].max() == 0:
-            bound = "stayed dry", "above"
-        elif own["grade"].min() > 0:
-            bound = "sweated", "below"
+        dry, wet = own["grade"].max() == 0, own["grade"].min() > 0
+        if dry or wet:
+            what, side = ("stayed dry", "above") if dry else ("sweated", "below")
+            notes.append(
+                f"All {own['code'].nunique()} pieces of {blend} {what}: its half-sweat load is "
+                f"{side} the loads tested, and what is usual alone bounds it from {side}."
+            )
         elif _parts_clean(own):
             notes.append(
                 f"Every piece of {blend} up to some load showed no trace of sweat and every piece "
                 "above it some: how gently sweat begins there is not seen but taken from "
                 f"{'what is usual' if len(blends) == 1 else 'the other blends and what is usual'}. "
                 "Loads in between would show it."
-            )
-        if bound:
-            notes.append(
-                f"All {pieces} pieces of {blend} {bound[0]}: its half-sweat load is {bound[1]} the "
-                f"loads tested, and what is usual alone bounds it from {bound[1]}."
             )
         if _falls(own):
             notes.append(
@@ -552,9 +554,14 @@ def loads_at_risk(model, points):
     return _at_risk(model.named(points), 0.05, 2, model.stress.shape[1], model.link)
 
 
+def stress_effect(named, place):
+    """Latent shift (S,) of the stress at a place; 0 of the first, from which others are told."""
+    return named["stress"][:, place - 1 : place].sum(axis=1)
+
+
 def _at_risk(named, risk, limit_grade, place, link):
     m = marginal_location(risk, named["sigma"][:, None] / named["spread"], link)
-    latent = named["tau"][:, limit_grade - 1] - named["stress"][:, place - 1 : place].sum(axis=1)
+    latent = named["tau"][:, limit_grade - 1] - stress_effect(named, place)
     return named["capacity"] + named["spread"] * (latent[:, None] + m)
 
 
@@ -589,8 +596,7 @@ def sweat_risk_draws(fit, blend, loads, limit_grade=2, stress=None, pot=None):
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     place = place_of(fit, blend)
     reach = (loads - named["capacity"][:, [place]]) / named["spread"][:, [place]]
-    heat = _stress_place(fit, stress)
-    heat = named["stress"][:, heat - 1 : heat].sum(axis=1)
+    heat = stress_effect(named, _stress_place(fit, stress))
     location = reach + (heat - named["tau"][:, limit_grade - 1])[:, None]
     sigma = named["sigma"][:, None] / named["spread"][:, [place]]
     if pot is not None:

@@ -183,10 +183,11 @@ def fit_throw_life(warmings, draws=2000, seed=1):
     scores = scores.assign(time=time, fall=(time - time.mean()) / time.max())
     found = [_Blend(scores[scores["blend"] == blend], time.max()).draw(draws, [seed, b])
              for b, blend in enumerate(dict.fromkeys(scores["blend"]))]
-    form, rate, level = (np.column_stack(parts) for parts in list(zip(*found, strict=True))[:3])
+    *parts, sds = zip(*found, strict=True)
+    form, rate, level = map(np.column_stack, parts)
     keys = ["blend", "load_pct", "code", "assessor", "hours"]
     points = scores.groupby(keys, sort=False, as_index=False)["throw"].mean()
-    fit = ThrowLife(arms, form, level, rate, float(times[0]), _mean_sds([sds for *_, sds in found]),
+    fit = ThrowLife(arms, form, level, rate, float(times[0]), _mean_sds(sds),
                     points)
     return replace(fit, notes=(*notes, *_panel_notes(scores), *_fall_notes(fit)))
 
@@ -211,6 +212,17 @@ class _Blend:
         self.arms = np.eye(scores["arm"].nunique())[
             np.unique(scores["arm"], return_inverse=True)[1]]
         self.spans = {form: np.arcsinh(ends) for form, ends in BOUNDS.items()}
+        check = scores["code"] + "\n" + scores["hours"].astype(str)
+        wanted = {
+            "assessor": (scores["assessor"], None),
+            "fall": (scores["assessor"], scores["fall"].to_numpy()),
+            "pot": (scores["pot"], None), "code": (scores["code"], None), "check": (check, None),
+        }
+        self.names, self.groups, self.slopes = tellable(wanted, self.arms)
+        self.priors = Priors(
+            np.array([SOURCES[n][1] for n in (*self.names, "error")]), SPREAD, FLOOR,
+            np.full(self.arms.shape[1], LEVEL_SD),
+        )  # fmt: skip
         for _ in range(ZOOMS):
             self._arrange()
             self._zoom()
@@ -229,21 +241,10 @@ class _Blend:
                 density = np.cosh(at) / (RATE_SCALE * (1.0 + (u / RATE_SCALE) ** 2))
                 chances.append(width * density / whole / len(CURVES))
         self.form, self.middle, self.width = map(np.array, zip(*cells, strict=True))
-        scores = self.scores
-        check = scores["code"] + "\n" + scores["hours"].astype(str)
-        wanted = {name: (scores[name], None) for name in ("assessor", "pot", "code")}
-        wanted["fall"] = scores["assessor"], scores["fall"].to_numpy()
-        wanted["check"] = check, None
-        self.names, groups, slopes = tellable(
-            {name: wanted[name] for name in SOURCES if name in wanted}, self.arms)
-        priors = Priors(
-            np.array([SOURCES[n][1] for n in (*self.names, "error")]), SPREAD, FLOOR,
-            np.full(self.arms.shape[1], LEVEL_SD),
-        )  # fmt: skip
         self.marginal = Marginal(
-            scores["throw"].to_numpy(), np.eye(len(self.times))[self.place], self.arms,
-            np.empty((len(scores), 0)), np.array(curves)[:, None, :], np.array(chances), groups,
-            slopes, priors,
+            self.scores["throw"].to_numpy(), np.eye(len(self.times))[self.place], self.arms,
+            np.empty((len(self.scores), 0)), np.array(curves)[:, None, :], np.array(chances),
+            self.groups, self.slopes, self.priors,
         )  # fmt: skip
 
     def _zoom(self):

@@ -12,7 +12,7 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.rounds import fit_rounds
-from scentlab.fitting.sweat import load_at_risk_draws
+from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
 from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
 from scentlab.maths.sampling import even_places, weighted_quantile
 from scentlab.maths.threads import one_thread
@@ -289,7 +289,7 @@ def _ladders(grid):
 def _pair(analysis, blend):
     """Two dry loads worth smelling against one another, as they were planned: the lowest tested and
     the highest up to the one given, where nobody scored throw."""
-    given = analysis.pick.table.set_index("blend").at[blend, "load_pct"]
+    given = analysis.pick.of(blend)["load_pct"]
     counts, pours = analysis.sweat.counts, analysis.series.pours
     wet = counts[[f"g{g}" for g in range(analysis.rules.limit_grade, 5)]].sum(axis=1) > 0
     own = pours[(pours["blend"] == blend) & ~pours["pour"].isin(counts.loc[wet, "pour"])]
@@ -315,11 +315,9 @@ def _usual_loads(fit, at_risk, place):
 
 def _by_meaning(fit, stress):
     """The fit's draws with the shift of one stress."""
-    named, place = fit.named, fit.stresses.index(stress)
-    shift = named["stress"][:, place - 1 : place].sum(axis=1)
-    link = fit.links["link"].to_numpy(str)[fit.draw_link]
+    named, shift = fit.named, stress_effect(fit.named, fit.stresses.index(stress))
     return SweatDraws(named["capacity"], named["spread"], shift, named["tau"], named["sigma"],
-                      named["misread"], link)
+                      named["misread"], fit.draw_links)
 
 
 def _two_sets(weights, looks, draws, rng):

@@ -243,12 +243,14 @@ def _orders(members, number, rng, left):
     In sessions held together a treatment of the square is a rank of load, so that over the sessions
     each rank follows each other one alike; a tester's own orders shuffle the pieces first.
     """
-    square = williams_square(size := len(members))
+    size = len(members)
     if number == 1:
         ranked = sorted(members, key=lambda item: (item.load, item.blend))
         if not left.get(size):
+            square = williams_square(size)
             left[size] = [square[i] for i in rng.permutation(len(square))]
         return [[ranked[i] for i in left[size].pop(0)]]
+    square = williams_square(size)
     shuffle = rng.permutation(size)
     rows = [i for _ in range(-(-number // len(square))) for i in rng.permutation(len(square))]
     return [[members[shuffle[i]] for i in square[row]] for row in rows[:number]]

@@ -84,11 +84,14 @@ class _Day:
         self.store, self.today, self.looks = store, today or dt.date.today(), looks
         self.plan = store.plan() or {}
         self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
-        self.pieces = list(_pieces(store, self.plan, self.logged))
         self.sittings = {}
         for smelling in sorted(self.plan.get("smellings", ()),
                                key=lambda s: (s["sitting_on"], s["sitting"], s["position"])):
             self.sittings.setdefault(smelling["sitting"], []).append(smelling)
+
+    @functools.cached_property
+    def pieces(self):
+        return list(_pieces(self.store, self.plan, self.logged))
 
     @property
     def sitting_days(self):

@@ -12,6 +12,7 @@ from scentlab.guide.showing import show_guide
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
+from scentlab.series import heat_cycle
 from scentlab.units import in_maker_units
 from scentlab.workshop import series_here
 
@@ -62,10 +63,9 @@ def _build(page, own, looks):
 
 def heat_form(bench):
     """The form for the heat cycle as it was reached, with the usual hints and cautions."""
-    planned = ((bench.store.plan() or {}).get("rules") or {}).get("heat_cycle") or {}
     return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
                    f"{listed(map(in_maker_units, HEAT_HINTS))}"),
-            HeatForm(planned, partial(bench.store.add, "heats"),
+            HeatForm(heat_cycle(bench.store.plan()), partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
 
 

@@ -10,10 +10,10 @@ import pandas as pd
 
 import scentlab
 from scentlab.choosing.analysis import Analysis
+from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
-from scentlab.results import FitError, say_odds, say_percent
+from scentlab.results import say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
-from scentlab.sharing.figures import kept_as
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import Shown
@@ -38,13 +38,11 @@ def dossier_html(
     need(len(checked) <= MOST_CHECKED,
          f"who checked it may have {MOST_CHECKED} characters, this has {len(checked)}")
     name = batch.known.blend
-    rows = analysis.pick.table.set_index("blend", drop=False)
-    need(name in rows.index, f"no blend is called {name!r}; there are {', '.join(rows.index)}",
-         FitError)
+    row = analysis.pick.of(name)
     return render(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct, sold=True),
-        answer=list(_answer(analysis, rows.loc[name], batch)),
+        answer=list(_answer(analysis, row, batch)),
         protocol=list(_protocol(analysis, name)), counts=counts_table(analysis, name),
         weigh=weigh_table(batch), how=" ".join(_how(batch)), photos=list(photos)[:3],
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
@@ -109,7 +107,7 @@ def _load(load, sold=True):
 def _protocol(analysis, blend):
     """How it was tested: storage, heat as it was reached, pots, people, days."""
     series, rests = analysis.series, analysis.rests
-    found = {} if rests is None else dict(rests.of(blend)[["name", "value"]].to_numpy().tolist())
+    found = dict(rests.of(blend)[["name", "value"]].to_numpy().tolist())
     pours, sweat, throws = (_of(f, blend) for f in (series.pours, series.sweat(), series.throws))
     yield "Storage that decides", storage_words(analysis)
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
@@ -176,7 +174,7 @@ def counts_table(analysis, blend):
 
     def over(test, stress, grade):
         own = grades[(grades["test"] == test) & grades["grade"].notna()]
-        own = own[kept_as(own) == stress] if stress else own
+        own = own[with_stress(own)["stress"] == stress] if stress else own
         own = own.assign(over=own["grade"] >= grade)
         worst = own.groupby("code", as_index=False)[["pour", "over"]].max()  # a piece counts once
         return by_load(worst, "{} of {}", over=("over", "sum"), count=("over", "size"))

@@ -12,7 +12,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.frost import frost_risk
-from scentlab.fitting.looks import reached
+from scentlab.fitting.looks import reached, with_stress
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.fitting.throw import throw_curve
 from scentlab.results import FitError, say_percent
@@ -200,8 +200,8 @@ def blend_figure(analysis, blend):
     """Throw, risk of sweat and the pieces of one blend over load, with the loads that decide."""
     rules, stress = analysis.rules, analysis.ceiling.stress
     kept = STRESS_WORDS[stress]
-    sweat = analysis.series.sweat()
-    own = sweat[(sweat["blend"] == blend) & (kept_as(sweat) == stress) & sweat["grade"].notna()]
+    sweat = with_stress(analysis.series.sweat())
+    own = sweat[(sweat["blend"] == blend) & (sweat["stress"] == stress) & sweat["grade"].notna()]
     graded, curve = _loads(own), None
     smelt = [] if analysis.throw is None else _loads(_of(analysis.throw.points, blend))
     if len(graded):
@@ -380,12 +380,6 @@ def check_figure(check):
 
 def _of(frame, blend):
     return frame[frame["blend"] == blend]
-
-
-def kept_as(grades):
-    """How each piece was kept; where nobody said, at room temperature."""
-    stress = grades["stress"].astype(object)
-    return stress.where(stress.notna(), "rest")
 
 
 def _loads(frame):

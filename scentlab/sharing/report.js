@@ -129,18 +129,19 @@ if (reply) {
     rows: all("[data-lot]", reply).map((part) => all(".fact", part).length),
     typed: fields().map((field) => field.value) })));
   // Lots are compared by their letters and digits: "lot C-41" is "C 41".
-  const plain = (lot) => lot.toLowerCase().replace(/\blots?\b|[\s.,;:#_-]/g, "");
+  const plain = (lot) => lot.toLowerCase().replace(/\b(lots?|invented)\b|[\s.,;:#_-]/g, "");
   const check = () => {
     all("[data-low]", reply).forEach((field) => {
       const { low, high } = field.dataset, right = number(field) >= low && number(field) <= high;
       field.setCustomValidity(!value(field) || right ? "" : `Type a number from ${low} to ${high}.`);
     });
     all("[data-tested]", reply).forEach((part) => {
-      const { tested } = part.dataset, known = tested.split(", ").map(plain);
+      const known = JSON.parse(part.dataset.tested).map(plain);
+      const seen = (lot) => [lot, ...lot.split(/[,;]/)].some((one) => known.includes(plain(one)));
       const odd = all(".fact", part).map((fact) => value(fact.querySelector("input")))
-        .filter((lot) => tested && lot && !known.includes(plain(lot)));
+        .filter((lot) => known.length && lot && !seen(lot));
       part.querySelector(".odd").textContent = odd.length
-        ? `Lot ${odd.join(", ")} is none of those tested here (${tested}). It is sent as typed.` : "";
+        ? `Lot ${odd.join(", ")} is none of those tested here (${part.dataset.words}). It is sent as typed.` : "";
     });
   };
   check();

@@ -76,7 +76,7 @@ def report_html(analysis, notices=(), ask=(), photos=()):
             photos, series, best["load_pct"], best["blend"]),
         **(_asked(analysis, ask) if ask else {"ask": ()}),
         ranked=answers.ranked_words(analysis), ranking=answers.ranking_sentences(analysis),
-        rests=None if analysis.rests is None else tables.rests_table(analysis.rests),
+        rests=tables.rests_table(analysis.rests),
         picked=tables.pick_table(analysis),
         choices=tables.choice_table(
             other, dict(pick.table[["blend", "limit_load_pct"]].to_numpy())),

@@ -12,6 +12,7 @@ from scentlab.choosing.ranking import order_words
 from scentlab.choosing.rests import lots_of, stress_words
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
+from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
 from scentlab.schema import WARMTH
@@ -108,7 +109,7 @@ def headline(analysis, without=None):
     return {
         "blend": best["blend"],
         "load": say_loads(best["load_pct"], sold=True),
-        "warning": "" if rests is None else rests.headline(best["blend"]),
+        "warning": rests.headline(best["blend"]),
         "facts": list(_facts(analysis, best, without)),
     }
 
@@ -153,9 +154,9 @@ def _without_a_pot(without, blend, safe):
 def _at_room_temperature(analysis, blend, safe):
     """How many pieces kept at room temperature sweated up to the highest safe load, where others
     decide."""
-    sweat = analysis.series.sweat()
+    sweat = with_stress(analysis.series.sweat())
     sweat = sweat[(sweat["blend"] == blend) & (sweat["load_pct"] <= safe)
-                  & sweat["stress"].astype(str).ne("heat") & sweat["grade"].notna()]
+                  & sweat["stress"].eq("rest") & sweat["grade"].notna()]
     if analysis.ceiling.stress == "rest" or sweat.empty:
         return ""
     worst = sweat.groupby("code")["grade"].max()
@@ -196,18 +197,18 @@ def _lot_words(series, blend):
 
 def _bare(lots):
     """Lots without the words that stand before them already: above all of an invented series."""
-    return ", ".join(re.sub(r"(?i)\b(lots?|invented)\b ?", "", lot) for lot in sorted(lots))
+    return ", ".join(re.sub(r"(?i)\b(lots?|invented)\b[\s.:#_-]*", "", lot) for lot in sorted(lots))
 
 
 def materials_asked(series):
-    """Waxes and fragrance with the lots that were tested, as pairs of words."""
+    """Waxes and fragrance, each with the lots that were tested and with these in words."""
     known = {}
     for blend in series.blends["blend"]:
         for name, lots in lots_of(series, blend).items():
             known[name] = known.get(name, set()) | lots
     scent = known.pop("fragrance")
-    known = [(name, _bare(lots)) for name, lots in sorted(known.items())]
-    return [*known, (series.fragrance or "fragrance", _bare(scent))]
+    known = [*sorted(known.items()), (series.fragrance or "fragrance", scent)]
+    return [(name, sorted(lots), _bare(lots)) for name, lots in known]
 
 
 def _not_tested(analysis, blend, load):
@@ -217,7 +218,7 @@ def _not_tested(analysis, blend, load):
     poured = counts.loc[(counts["blend"] == blend) & (counts["stress"] == stress), "load_pct"]
     if (poured - load).abs().min() > SAME_PCT:
         yield "this load"
-    found = {} if analysis.rests is None else dict(
+    found = dict(
         analysis.rests.of(blend)[["name", "value"]].to_numpy())
     if (age := found.get("oldest inspection", "")).startswith("day "):
         yield f"after {age.partition(' (')[0]}"

@@ -362,9 +362,9 @@ def sensitivity_table(found):
 
 def change_table(changes):
     wide = changes.pivot(index="change", columns="blend", values="load_pct")
+    rows = [{**wide.loc[change], None: change} for change in changes["change"].unique()]
     return view(
-        "What would change the recommended loads",
-        wide.loc[changes["change"].unique()].reset_index(), ("*Had the rule been", "change"),
+        "What would change the recommended loads", rows, ("*Had the rule been", lambda r: r[None]),
         *((f"{b}, % of wax", sold(b, 1)) for b in changes["blend"].unique()))
 
 

@@ -13,6 +13,7 @@ import pytest
 from scipy.special import expit
 
 from scentlab.choosing.ceiling import find_ceiling
+from scentlab.choosing.pick import Pick
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.foresight import next_step as module
@@ -39,8 +40,9 @@ def judged(series, links=None, draws=600):
     ceiling = find_ceiling(fit)
     limit = float(series.blends["limit_load_pct"].fillna(np.inf).iloc[0])
     pick = ceiling.table.assign(load_pct=ceiling.table["ceiling_load_pct"].clip(upper=limit))
+    pick = Pick(pick, tradeoff=None, sentences={}, changes=None, rules={}, rests=None)
     return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
-                           pick=SimpleNamespace(table=pick))
+                           pick=pick)
 
 
 def checked(capacity=14.0, seed=2, limit=None, wet_from=None, pots=1, heated=2, **fit):

@@ -299,7 +299,8 @@ def test_an_empty_answer_and_an_unknown_lot_are_pointed_out(chromium, pages):
     page.get_by_role("button", name="Save the answer").click()
     assert page.inner_text("#saved").startswith("Nothing was saved: no question is answered")
     lot = page.locator("[data-lot]").first
-    for typed, said in (("lot c 41", ""), ("C-41", ""), ("", ""), (
+    for typed, said in (("lot c 41", ""), ("C-41", ""), ("", ""), ("invented lot C-41", ""), (
+            "F-03, C-41", ""), (
             "C-14", "Lot C-14 is none of those tested here (C-41). It is sent as typed.")):
         lot.get_by_label("Lot", exact=True).fill(typed)
         assert lot.locator(".odd").inner_text() == said

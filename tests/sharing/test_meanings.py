@@ -13,7 +13,7 @@ from scentlab.fitting import throw_life, throw_model
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
 from scentlab.words.rows import meanings, shape_meaning
-from scentlab.words.tables import fit_table, shape_table
+from scentlab.words.tables import change_table, fit_table, shape_table
 
 
 def _fits(analysis):
@@ -118,3 +118,8 @@ def test_the_report_says_what_the_rows_of_each_fit_mean(analysis, html):
         for name, words in meanings(fit):
             assert f"{name} {words}" in plain
     assert meanings(analysis.ceiling) == []
+
+
+def test_a_blend_may_be_called_as_a_column_is():
+    changes = pd.DataFrame({"change": ["risk 10 %"], "blend": ["change"], "load_pct": [8.0]})
+    assert list(map(list, change_table(changes).rows)) == [["risk 10 %", "8.0"]]
