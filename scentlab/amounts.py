@@ -24,6 +24,7 @@ from scentlab.units import (
     load_from_content,
     ounces_from_grams,
     ounces_per_pound_from_load,
+    price_per_pound,
 )
 
 UNITS_NAME = "units.json"
@@ -260,7 +261,7 @@ def _take_number(plain, text, remedy):
     if found is None:
         raise AmountError(text, "does not begin with a number of 0 or more", remedy)
     got = found.groupdict()
-    if got["under"] == "0":
+    if got["under"] and not int(got["under"]):
         raise AmountError(text, "is divided by 0", remedy)
     if got["word"] or got["plain"]:
         number = _WORDS[got["word"]] if got["word"] else float(got["plain"])
@@ -378,7 +379,7 @@ _OTHER = {
     "min": ((float, "min", 2, rf"{_BARE}|^[^hsd]*m"),),
     "h": ((float, "h", 2, rf"{_BARE}|^[^msd]*h"),),
     "per kg": ((float, "per kg", 2, rf"{_BARE}|kg|kilo"),
-               (lambda x: x * GRAMS_PER_POUND / 1000, "per lb", 2, r"lb|pound|#")),
+               (price_per_pound, "per lb", 2, r"lb|pound|#")),
 }
 
 
@@ -405,7 +406,7 @@ def as_typed(text, unit, choice, digits=2):
 
 _TYPED = {"g": ("g", ounces_from_grams, "oz"), "°C": ("C", fahrenheit_from_celsius, "F"),
           "% of wax": ("%", ounces_per_pound_from_load, "oz/lb"),
-          "per kg": ("/ kg", lambda price: price * GRAMS_PER_POUND / 1000.0, "/ lb")}
+          "per kg": ("/ kg", price_per_pound, "/ lb")}
 
 
 # --- the workshop's choice

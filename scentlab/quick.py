@@ -4,7 +4,6 @@ It begins with one pot at two to four loads and grows pot by pot, as :func:`next
 """
 
 import datetime as dt
-import zlib
 from dataclasses import replace
 from pathlib import Path
 
@@ -25,6 +24,7 @@ from scentlab.recording.reading import read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
+from scentlab.text import seed_of
 from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
 
@@ -65,7 +65,7 @@ def plan_asked(texts, folder, today, seed=None):
         if asked[name] is None:
             raise Refusal(f"{name} is missing", field=name)
     if seed is None:
-        seed = zlib.crc32(f"{Path(folder).resolve().name} {asked['wax']} {asked['oil']}".encode())
+        seed = seed_of(Path(folder).resolve().name, asked["wax"], asked["oil"])
     shelf = shelf_beside(folder)
     wax = _with(shelf.wax(asked["wax"]), limit_load_pct=asked["limit"], add_temp_c=asked["add"],
                 recommended_load_pct=asked["sheet"], price_per_kg=asked["wax_price"])
@@ -217,7 +217,7 @@ class QuickCheck:
         for evening in range(int(best["pots"])):
             plan = grow_plan(
                 plan, best["loads_pct"], start=self.today + dt.timedelta(days=evening),
-                seed=(zlib.crc32(plan.title.encode()) if seed is None else seed)
+                seed=(seed_of(plan.title) if seed is None else seed)
                 + len(plan.pour_rows), blend=best["blend"], pieces=numbers)
         self.store.save_plan(plan.to_dict(), key=key)
         self.plan = plan

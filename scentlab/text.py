@@ -12,6 +12,7 @@ Sources: Unicode Standard Annex 15 (normalisation) and Technical Report 36, 2.2 
 import functools
 import re
 import unicodedata
+import zlib
 
 # Default-ignorable or blank signs whose category is that of a letter, a mark or a symbol.
 _BLANK = frozenset("\u034f\u115f\u1160\u17b4\u17b5\u180b\u180c\u180d\u2800\u3164\uffa0")
@@ -176,3 +177,8 @@ def disarmed(cell):
 def armed(cell):
     """The inverse of :func:`disarmed`."""
     return _DISARMED.sub("", cell, count=1) if cell.startswith("'") else cell
+
+
+def seed_of(*words):
+    """A seed of chance that follows from what something is about."""
+    return zlib.crc32(" ".join(map(str, words)).encode())

@@ -314,6 +314,11 @@ def say_weighed(grams):
     return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:g} g"
 
 
+def price_per_pound(price_per_kg):
+    """The price of a pound, of one of a kg."""
+    return price_per_kg * GRAMS_PER_POUND / 1000.0
+
+
 def price_in_unit(price_per_kg):
     """A price of a kg as one of a pound, where weights are in ounces.
 
@@ -321,7 +326,7 @@ def price_in_unit(price_per_kg):
     ...     round(price_in_unit(10.0), 2), shown().label("per kg")
     (4.54, 'per lb')
     """
-    return price_per_kg * GRAMS_PER_POUND / 1000.0 if _chosen.weight == "oz" else price_per_kg
+    return price_per_pound(price_per_kg) if _chosen.weight == "oz" else price_per_kg
 
 
 def fine_weight(grams):

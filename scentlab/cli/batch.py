@@ -16,10 +16,9 @@ from scentlab.cli.frame import (
     options_for,
     page_path,
     quoted,
-    seed_of,
     series_folder,
 )
-from scentlab.text import spelling
+from scentlab.text import seed_of, spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
 # The option of each field of a recipe.

@@ -9,7 +9,6 @@ import shlex
 import shutil
 import sys
 import textwrap
-import zlib
 from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
@@ -152,8 +151,10 @@ def _date(text):
 
 
 def _percent(text):
+    """Per cent, also below 0: what may be is said by the rule or cost that it is of."""
+    sign = -1.0 if text.strip()[:1] in ("-", "−") else 1.0
     try:
-        return amounts.read_percent(text)
+        return sign * amounts.read_percent(text.strip().removeprefix("-").removeprefix("−"))
     except ValueError as error:
         raise argparse.ArgumentTypeError(error) from None
 
@@ -302,11 +303,6 @@ def exported(folder, name, text):
     path = Path(folder) / "exports" / name
     path.parent.mkdir(exist_ok=True)
     return write_whole(path, text)
-
-
-def seed_of(*words):
-    """A seed that follows from what something is about."""
-    return zlib.crc32(" ".join(map(str, words)).encode())
 
 
 def text_table(view, columns):

@@ -10,10 +10,9 @@ from scentlab.cli.frame import (
     opened,
     program,
     reading,
-    seed_of,
 )
 from scentlab.schema import THROWS
-from scentlab.text import spelling
+from scentlab.text import seed_of, spelling
 
 _KINDS = {"hot": "warm", "cold": "cold"}
 _KEYS = {"1": "first", "2": "second"}

@@ -14,10 +14,10 @@ from scentlab.cli.frame import (
     listed,
     opened,
     reading,
-    seed_of,
     units_of,
 )
 from scentlab.planning.rules import HEAT_HINTS
+from scentlab.text import seed_of
 from scentlab.units import in_maker_units
 
 
@@ -118,7 +118,8 @@ def _heat(arguments):
     store = opened(arguments.folder)
     if not (arguments.coldest and arguments.hottest):
         print("How a home holds the heat (common practice, no source):")
-        return listed(map(in_maker_units, HEAT_HINTS))
+        listed(map(in_maker_units, HEAT_HINTS))
+        return
     row = {"started_on": arguments.start or dt.date.today(),
            "low_c": round(amount("--coldest", "°C", arguments.coldest), 1),
            "high_c": round(amount("--hottest", "°C", arguments.hottest), 1),
@@ -126,4 +127,4 @@ def _heat(arguments):
            "pack": arguments.pack}
     refuse_what_cannot_be("heats", row, dt.date.today())
     entry = store.add("heats", row).entry_id
-    return print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")
+    print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")

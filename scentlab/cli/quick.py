@@ -261,7 +261,7 @@ def _heat(check):
     from scentlab.series import heat_words
 
     if check.heat_day is None:
-        return None
+        return
     cycle, row = check.plan.heat_cycle, {}
     print(f"Heat cycle, {cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
     for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
@@ -269,13 +269,15 @@ def _heat(check):
             row[name] = _until(f"  {words}, as 38 C or 100 F ",
                                lambda said, column=HEATS[name]: _degrees(said, column))
         if row.get(name) is None:
-            return print()
+            print()
+            return
     if wrong := heat_problem(row):
         print(f"  {wrong}")
-        return _heat(check)
+        _heat(check)
+        return
     row |= {"started_on": check.heat_day, "hours": cycle.hours, "cycles": cycle.cycles}
     check.store.add("heats", row)
-    return print(f"  Stored: {heat_words(row)}.")
+    print(f"  Stored: {heat_words(row)}.")
 
 
 def _grade(check):

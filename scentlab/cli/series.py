@@ -98,6 +98,10 @@ def _lab(arguments):
             "with [lab] behind its folder or wheel, as in: "
             f"{quoted(sys.executable)} -m pip install '.[lab]'. All other commands work without."
         )
+    if arguments.option and not arguments.option[0].startswith("-"):
+        raise CannotDo(
+            f"{arguments.option[0]!r} is no option of JupyterLab; put quotes about a folder with a "
+            "space in its name, and -- before JupyterLab's options")
     folder = Path(arguments.folder)
     if not folder.exists() and folder.absolute().parent.is_dir():
         folder.mkdir()

@@ -163,8 +163,10 @@ class Form(w.VBox):
             self._refresh()
 
     def _refuse(self, error):
-        self.message.value = (note("error", f"NOT SAVED. {error}") if self.stores else
-                              note_of(error))
+        if self.stores:
+            self._say("error", f"NOT SAVED. {error}")
+        else:
+            self.message.value = note_of(error)
 
     def _watch(self, fields, action):
         """Call the action, guarded, whenever something is typed into one of the fields."""

@@ -23,14 +23,13 @@ class KeepForm(Form):
     def __init__(self, look, write, keep, place, on_back=lambda *_: None):
         super().__init__()
         self._look, self._write, self._keep, self._place = look, write, keep, place
-        self._paper = self._chooser_of("paper", {p: f"Paper {x}" for p, x in PAPERS.items()},
-                                       self._refresh, usual_paper())
-        self.papers = self._paper.buttons
+        self.paper = self._chooser_of("paper", {p: f"Paper {x}" for p, x in PAPERS.items()},
+                                      self._refresh, usual_paper())
         self.sheets = self._button("Write the sheets to print", "sheets", self._write_sheets, True)
         self.keep = self._button("Keep this plan", "keep", self._keep_now, saves=True)
         self.back = self._button("Go back to the plan that is kept", "restore", on_back, saves=True)
         self.state, self.links = w.HTML(), w.HTML()
-        self._lay_out(self.state, in_a_row([self._paper, self.sheets]), self.links,
+        self._lay_out(self.state, in_a_row([self.paper, self.sheets]), self.links,
                       in_a_row([self.keep, self.back]), self.message)
         self.take(None)
 
@@ -64,7 +63,7 @@ class KeepForm(Form):
     def _link_sheets(self):
         """The sheets as links, each of which opens one in a tab of its own, ready to print."""
         links = "".join(f"<li>{file_link(path, name)}</li>"
-                        for name, path in self._write(self.plan, self._paper.value))
+                        for name, path in self._write(self.plan, self.paper.value))
         self.links.value = f"<ul>{links}</ul>" if links else ""
 
     def _keep_now(self):
@@ -76,5 +75,5 @@ class KeepForm(Form):
         receipt = self._keep(self.plan, self._key)
         self._show()
         self._say("saved", f"Kept at {clock_of(receipt)}: entry {receipt.entry_id} in "
-                  f"{self._place}. The sheets are written for {PAPERS[self._paper.value]} paper. "
+                  f"{self._place}. The sheets are written for {PAPERS[self.paper.value]} paper. "
                   "Next: pour.")

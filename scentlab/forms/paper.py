@@ -157,9 +157,6 @@ class PaperForm(Form):
         if self._at is not None:
             self.message.value = ""
 
-    def _refuse(self, error):
-        self._say("error", f"NOT SAVED. {error}")
-
     # --- the grid
 
     def _section(self, key, pieces):

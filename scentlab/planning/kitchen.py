@@ -60,7 +60,7 @@ class Kitchen:
         need_above_zero(self.wax_g, "wax", 1_000_000, "g", field="wax_g")
         for name in _NUMBERS:
             if getattr(self, name) is not None:
-                need_whole(getattr(self, name), name, name in ("moulds", "evenings"), 1000)
+                need_whole(getattr(self, name), name, int(name in ("moulds", "evenings")), 1000)
         Calendar(self.days)
 
     @classmethod

@@ -264,12 +264,14 @@ def _read(data):
     cast = Counter(piece["pour"] for piece in data["pieces"])
     pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
     found = {name: _rule(name, data["rules"].get(name, {})) for name in _RULES}
+    tables = {"pairs": ()} | data | {"pours": pours}
     for name, (attribute, kind) in _FRAMES.items():
-        rows = (data | {"pours": pours, "pairs": data.get("pairs", ())})[name]
-        found[attribute] = tuple(kind(**_dated(row)) for row in rows)
-    return found | {n: tuple(data[n]) for n in ("loads_pct", "assessors", "works_with_fragrance")
-                    } | {n: data[n] for n in ("title", "pots_per_blend", "piece_g", "currency",
-                                              "seed", "invented")} | {
+        found[attribute] = tuple(kind(**_dated(row)) for row in tables[name])
+    for name in ("loads_pct", "assessors", "works_with_fragrance"):
+        found[name] = tuple(data[name])
+    for name in ("title", "pots_per_blend", "piece_g", "currency", "seed", "invented"):
+        found[name] = data[name]
+    return found | {
         "fragrance": Fragrance(**data["fragrance"]), "start": dt.date.fromisoformat(data["start"]),
         "blends": tuple(Blend.from_dict(b) for b in data["blends"]),
         "anchor_pour": data.get("anchor_pour", ""),

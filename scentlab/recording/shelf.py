@@ -18,7 +18,7 @@ from scentlab.files import write_whole
 from scentlab.materials import BOUNDS, Blend, Fragrance, MaterialError, Wax
 from scentlab.recording.sheets import csv_text, read_sheet
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.schema import THROWS, Column, Findings, Table, check_row, parse_table
+from scentlab.schema import THROWS, Column, DataError, Findings, Table, check_row, parse_table
 from scentlab.text import alike, capital, kept
 
 SHELF_NAME = "shelf.csv"
@@ -206,8 +206,14 @@ def _joined(before, row):
 
 def _checked(row):
     """What is filled in of a row of a form or a plan, or every problem of it."""
-    _material({n: v for n, v in row.items() if v is not None})
-    row = {n: v for n, v in check_row(SHELF, row).items() if v is not None}
+    try:
+        checked = check_row(SHELF, row)
+    except DataError:
+        if row.get("kind") and row.get("name"):  # a form shows what is wrong of a material by field
+            _material({n: v for n, v in row.items() if v is not None})
+        raise
+    row = {n: v for n, v in checked.items() if v is not None}
+    _material(row)
     findings = Findings("shelf")
     for problem in _problems(row):
         findings.add(None, *problem)

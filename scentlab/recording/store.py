@@ -684,20 +684,23 @@ def _keep_pieces(connection, pieces, gone, plan_key):
     new, planned = {}, {piece["code"]: piece for piece in pieces}
     for code in dict.fromkeys([*gone, *planned]):
         old, row = current.get(code), planned.get(code)
-        if old is None and row is None or old and _values("pieces", old) == row:
+        if row == (old and _values("pieces", old)):
             continue
         if old and code in scored:
-            was, to_be = (r and f"a piece of pour {r['pour']} for {r['test'] or 'any test'}"
-                          for r in (old, row))
-            raise StoreError(
-                f"piece {code} has scores as {was}, and the new plan "
-                + (f"makes it {to_be}" if row else "has no such piece"),
-                "give the plan new codes" if row else
-                "keep its code in the plan, or void its scores first", field="code", value=code)
+            does = "has no such piece"
+            remedy = "keep its code in the plan, or void its scores first"
+            if row:
+                does, remedy = f"makes it {_as_what(row)}", "give the plan new codes"
+            raise StoreError(f"piece {code} has scores as {_as_what(old)}, and the new plan {does}",
+                             remedy, field="code", value=code)
         new[f"{plan_key}:{code}"] = {
             **(row or _values("pieces", old)), "replaces": old and old["entry_id"],
             "void_reason": None if row else "not in the plan that was kept later"}
     _insert_all(connection, "pieces", new)
+
+
+def _as_what(piece):
+    return f"a piece of pour {piece['pour']} for {piece['test'] or 'any test'}"
 
 
 _LAST_PLAN = "SELECT * FROM plan ORDER BY entry_id DESC LIMIT 1"
@@ -726,8 +729,9 @@ def _is_plan(document):
 
 
 def _known(*tables):
-    for table in (t for t in tables if t not in RECORDS):
-        raise StoreError(f"there is no table {table!r}", f"the tables are {', '.join(RECORDS)}")
+    for table in tables:
+        if table not in RECORDS:
+            raise StoreError(f"there is no table {table!r}", f"the tables are {', '.join(RECORDS)}")
 
 
 def _values(table, stored):

@@ -183,6 +183,17 @@ def test_lab_makes_its_folder_and_says_so(monkeypatch, run, tmp_path):
     assert f"there is no folder {tmp_path / 'none' / 'melts'}; look at its name" in err
 
 
+def test_lab_takes_no_second_word_for_an_option(run, tmp_path):
+    code, _, err = run("lab", tmp_path / "my", "workshop")
+    assert code == 2 and "'workshop' is no option of JupyterLab; put quotes about a folder" in err
+    assert not (tmp_path / "my").exists()
+
+
+def test_a_share_below_0_is_refused_with_what_may_be(run, demo):
+    code, _, err = run("report", demo, "--risk-pct=-1")
+    assert code == 2 and "give a share from 0.001 to 0.5 (0.1 to 50 %)" in err
+
+
 def test_lab_without_jupyterlab_says_how_to_install_it(monkeypatch, run, tmp_path):
     monkeypatch.setattr(lab, "find_spec", lambda name: None)
     code, out, err = run("lab", tmp_path)

@@ -78,7 +78,7 @@ def test_what_is_typed_comes_back_and_is_kept_only_when_confirmed(folder):
     assert Store.open(folder).plan() is None and not list((folder / "exports").iterdir())
     again.keeping.keep.click()
     assert Store.open(folder).plan() is None
-    again.keeping.papers["letter"].click()
+    again.keeping.paper.buttons["letter"].click()
     again.keeping.keep.click()
     assert f"entry 1 in {folder}" in again.keeping.message.value
     assert Plan.from_dict(Store.open(folder).plan()).to_dict() == again.plan.to_dict()

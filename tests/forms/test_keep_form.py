@@ -116,7 +116,7 @@ def test_sheets_that_cannot_be_written_keep_nothing(form, desk):
 
 def test_sheets_are_written_on_the_paper_that_is_chosen(form, desk):
     assert form.browser.pressed == ["paper-A4"]
-    form.papers["letter"].click()
+    form.paper.buttons["letter"].click()
     form.sheets.click()
     assert desk.written == ["letter"] and form.browser.pressed == ["paper-letter"]
     assert "Pour sheets: exports/pour-sheets.html" in form.links.value

@@ -33,6 +33,7 @@ def test_what_there_is_is_read_as_people_write_it():
     ("testers 2", "no wax is named"),
     ("wax much", "wax: 'much' does not begin with a number of 0 or more"),
     ("wax 3 lb, testers -1", "'testers -1' is not understood"),
+    ("wax 3 lb, moulds 0", "moulds is 0; give a whole number from 1 to 1000"),
 ])
 def test_what_is_not_understood_is_refused_with_an_example(text, words):
     with pytest.raises(PlanError) as caught:

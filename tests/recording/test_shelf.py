@@ -176,6 +176,15 @@ def test_series_of_a_workshop_are_gathered_and_a_later_plan_goes_there_by_itself
     assert len(read_shelf(tmp_path).rows) == len(shelf.rows) + 1
 
 
+@pytest.mark.parametrize(("row", "words"), [
+    ({"kind": "wax"}, "name: found an empty cell"),
+    ({"name": "soft wax"}, "kind: found an empty cell"),
+])
+def test_a_row_without_its_name_or_kind_is_refused_in_words(tmp_path, row, words):
+    with pytest.raises(DataError, match=words):
+        put_on_shelf(tmp_path, [row], DAY)
+
+
 def test_above_a_series_that_lies_alone_nothing_is_written(tmp_path):
     make_series(tmp_path / "one")
     assert shelve(tmp_path / "one", own_plan()) == []

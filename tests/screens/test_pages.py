@@ -73,7 +73,7 @@ def test_at_most_twelve_fields_stand_before_the_first_proposal(own):
     page.desk.have.show.click()
     assert [p.size for p in page.desk.have.proposals] == ["small", "medium", "large"]
     page.desk.have.takes["small"].click()
-    assert fields_in_sight(page) == [*first, page.desk.keeping._paper]
+    assert fields_in_sight(page) == [*first, page.desk.keeping.paper]
     page.desk.keeping.keep.click()
     page.desk.keeping.keep.click()
     assert own[1].plan() is not None, page.desk.keeping.message.value

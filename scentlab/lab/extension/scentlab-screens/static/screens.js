@@ -23,10 +23,11 @@
   }
 
   // A page that is loaded again meets the kernel of before, whose widgets the browser knows no more:
-  // it would stay empty. Nothing is lost with that kernel, for what is typed is in the series.
+  // it would stay empty. What was saved is in the series. A second window ends the page in the first.
   async function fresh(context) {
-    const asked = context.session.kernel.requestExecute({ code: "", silent: true });
-    if ((await asked.done).content.execution_count > 0) await context.restartKernel();
+    const asked = context.session?.kernel?.requestExecute({ code: "", silent: true });
+    const reply = await asked?.done.catch(() => null); // without a kernel the page says what to press
+    if (reply?.content.execution_count > 0) await context.restartKernel();
   }
 
   // Two series have a page of the same name: the tab says which it is of. A label of another name
