@@ -18,6 +18,12 @@ class KitContents(AsyncLargeFileManager):
     def _allow_hidden(self):
         return True  # the kit may be installed below a hidden folder
 
+    def should_list(self, name):
+        """Not what comes and goes while the kit writes: a file that goes between being found and
+        being looked at makes the server say that its whole folder is not there."""
+        return super().should_list(name) and not name.startswith(".") and not name.endswith(
+            ("-wal", "-shm"))
+
     def _get_os_path(self, path):
         name = _page(path)
         return str(shipped("notebooks") / name) if name else super()._get_os_path(path)
