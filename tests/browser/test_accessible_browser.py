@@ -18,8 +18,9 @@ SIGNS = {
     "score": ".scent-press-assessor-A1[aria-label]", "answer": ".noUi-handle[aria-label]",
     "share": ".scent-press-fold-batch[aria-label]",
 }
-FOUND = """async () => (await axe.run(document.querySelector('.scent-page'), {
-    runOnly: ['wcag2a', 'wcag2aa', 'wcag21a', 'wcag21aa'] })).violations
+RULES = ["wcag2a", "wcag2aa", "wcag21a", "wcag21aa"]
+FOUND = """async rules => (await axe.run(document.querySelector('.scent-page'), {
+    runOnly: rules })).violations
     .filter(v => ['serious', 'critical'].includes(v.impact))
     .map(v => [v.id, v.nodes.length, v.nodes[0].html.slice(0, 200), v.nodes[0].failureSummary])"""
 
@@ -43,8 +44,8 @@ def page(request, chromium, lab, folder):
     for _ in range(12):
         if not shut.count() or page.name == "answer":  # its parts are pictures, made by fits
             break
-        shut.first.click()
-        page.wait_for_timeout(700)
+        tap(page, shut.first)
+        page.wait_for_timeout(650)  # a second tap within 600 ms is a double one
     yield page
     lab.close(page)
 
@@ -57,16 +58,21 @@ def theme(page, name):
     page.wait_for_timeout(800)
 
 
-@pytest.mark.parametrize("shade", ["Dark", "Light"])
-def test_axe_finds_nothing_serious(page, shade):
+@pytest.mark.parametrize(("shade", "rules"), [("Dark", RULES), ("Light", ["color-contrast"])])
+def test_axe_finds_nothing_serious(page, shade, rules):
+    """In the other colours only what hangs on colours is looked at again."""
     theme(page, shade)
     page.evaluate(files("axe_playwright_python").joinpath("axe.min.js").read_text("utf-8"))
+    found = page.evaluate(FOUND, rules)
+    assert not found, "\n".join(map(str, found))
+
+
+def test_axe_sees_what_is_wrong(page):
     page.evaluate("""() => { const bad = document.createElement('button'); bad.id = 'bad';
         document.querySelector('.scent-page').append(bad); }""")
-    assert [rule for rule, *_ in page.evaluate(FOUND)] == ["button-name"], "it sees what is wrong"
+    found = [rule for rule, *_ in page.evaluate(FOUND, ["button-name"])]
     page.evaluate("() => document.getElementById('bad').remove()")
-    found = page.evaluate(FOUND)
-    assert not found, "\n".join(map(str, found))
+    assert found == ["button-name"]
 
 
 def test_every_control_is_reached_by_tab_and_shows_it(page):

@@ -3,9 +3,13 @@
 import datetime as dt
 import re
 import time
+from types import SimpleNamespace
 
 import pytest
-from serving import Server, poured
+from serving import Server, poured, serving
+
+from scentlab.panel.scoring import Panel
+from scentlab.recording.store import Store
 
 pytestmark = pytest.mark.browser
 NASTY = "<img src=x onerror=alert(1)>"
@@ -26,6 +30,14 @@ def store(tmp_path):
 
 @pytest.fixture
 def server(store):
+    panel = Panel(Store.open(store.folder), "right-token-of-22-char")
+    with serving(panel) as port:
+        yield SimpleNamespace(link=f"http://127.0.0.1:{port}/{panel.token}/")
+
+
+@pytest.fixture
+def mortal(store):
+    """A server that a test may kill and start again."""
     server = Server(store.folder)
     yield server
     server.kill()
@@ -317,15 +329,15 @@ def test_two_pages_of_one_phone_lose_nothing(phone, server, store):
     assert sorted(stored(store)) == [["305", 2], ["417", 4]]
 
 
-def test_a_link_that_is_no_longer_known_keeps_the_score(phone, server, store):
-    choose(phone, server)
-    server.kill()
-    memory = server.folder / "panel.json"
+def test_a_link_that_is_no_longer_known_keeps_the_score(phone, mortal, store):
+    choose(phone, mortal)
+    mortal.kill()
+    memory = mortal.folder / "panel.json"
     memory.write_text(memory.read_text().replace('"token": "', '"token": "new'))
-    server.start()
+    mortal.start()
     tap(phone, "3: beads")
     said(phone, "^NOT SAVED YET. The computer does not know this link any more")
-    phone.goto(server.link + "score/A1")
+    phone.goto(mortal.link + "score/A1")
     said(phone, "^Saved at .* piece 417, sweat grade 3")
     assert stored(store) == [["417", 3]]
 
@@ -347,10 +359,10 @@ def test_a_score_waits_out_a_lost_connection(phone, server, store):
     assert stored(store) == [["417", 4]]
 
 
-def test_a_page_asked_for_while_scores_are_sent_offers_them_no_more(phone, server, store):
+def test_a_page_asked_for_while_scores_are_sent_offers_them_no_more(phone, mortal, store):
     """The server draws the page before the scores come; it arrives when the phone keeps none."""
-    choose(phone, server)
-    server.kill()
+    choose(phone, mortal)
+    mortal.kill()
     tap(phone, "1: trace")
     begin(phone, "Begin frost")
     tap(phone, "2: up to 25")
@@ -359,7 +371,7 @@ def test_a_page_asked_for_while_scores_are_sent_offers_them_no_more(phone, serve
         if route.request.resource_type != "document":
             route.continue_()
             return
-        server.start()
+        mortal.start()
         drawn = route.fetch()
         limit = time.monotonic() + 20
         while len(stored(store)) < 2 and time.monotonic() < limit:
@@ -372,9 +384,9 @@ def test_a_page_asked_for_while_scores_are_sent_offers_them_no_more(phone, serve
     assert stored(store) == [["417", 1], ["305", 2]]
 
 
-def test_a_score_outlives_the_server_and_a_reload(phone, server, store):
-    choose(phone, server)
-    server.kill()
+def test_a_score_outlives_the_server_and_a_reload(phone, mortal, store):
+    choose(phone, mortal)
+    mortal.kill()
     tap(phone, "1: trace")
     phone.wait_for_selector("#line:not([hidden])")
     begin(phone, "Begin frost")
@@ -382,7 +394,7 @@ def test_a_score_outlives_the_server_and_a_reload(phone, server, store):
     assert phone.inner_text("#waiting").startswith(
         "NOT SAVED YET: 417, 305 wait on this phone and are sent again by themselves.")
     assert stored(store) == []
-    server.start()
+    mortal.start()
     phone.reload()
     phone.wait_for_selector("#waiting", state="hidden")
     begin(phone, "Begin session S1")

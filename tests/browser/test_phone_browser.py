@@ -45,13 +45,11 @@ def links(store):
     server.kill()
 
 
-@pytest.fixture(params=["light", "dark"])
-def phone(chromium, request):
-    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True,
-                                   color_scheme=request.param)
+@pytest.fixture
+def phone(chromium):
+    context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
     page = context.new_page()
     page.set_default_timeout(20000)
-    page.scheme = request.param
     yield page
     context.close()
 
@@ -79,12 +77,14 @@ def picture(height=300):
     return out.getvalue()
 
 
-def test_pages_are_accessible_in_their_colours(phone, links):
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_pages_are_accessible_in_their_colours(phone, links, scheme):
+    phone.emulate_media(color_scheme=scheme)
     phone.goto(links["panel"])
     ink, paper = phone.evaluate(
         "[getComputedStyle(document.body).color, getComputedStyle(document.body).backgroundColor]")
     brighter = [sum(map(int, re.findall(r"\d+", c)[:3])) for c in (ink, paper)]
-    assert (brighter[0] > brighter[1]) == (phone.scheme == "dark")
+    assert (brighter[0] > brighter[1]) == (scheme == "dark")
     link = phone.get_by_text("Link for another phone")
     assert link.bounding_box()["height"] >= 44
     link.tap()
@@ -109,7 +109,7 @@ def test_pages_are_accessible_in_their_colours(phone, links):
 def test_a_photo_is_scaled_sent_shown_and_undone(phone, links, store):
     before = len(photos_of(store))
     phone.goto(links["panel"] + "score/A1")
-    data = picture(600 if phone.scheme == "dark" else 900)
+    data = picture(900)
     phone.set_input_files("#camera", {"name": "IMG_1.jpg", "mimeType": "image/jpeg",
                                       "buffer": data})
     said(phone, r"^Saved at \d\d:\d\d:\d\d: photo of piece 417, sweat, day \d+\.$")
@@ -128,7 +128,7 @@ def test_a_photo_is_scaled_sent_shown_and_undone(phone, links, store):
 
 def test_a_photo_is_upright_and_bare_also_where_the_browser_scaled_it(phone, links, store):
     phone.goto(links["panel"] + "score/A1")
-    taken = camera_jpeg(quarters(640, 480 if phone.scheme == "dark" else 400), orientation=6)
+    taken = camera_jpeg(quarters(640, 400), orientation=6)
     phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg", "buffer": taken})
     said(phone, "^Saved at .* photo of piece 417")
     data = photos_of(store)[-1].read()
@@ -155,7 +155,7 @@ def test_a_photo_that_is_too_large_is_refused_and_holds_up_no_other(phone, links
     said(phone, "^NOT SAVED: the photo of piece 417. It has 9 MB, .* at most 8 MB are taken")
     assert phone.locator("#waiting").is_hidden()
     phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg",
-                                      "buffer": picture(720 if phone.scheme == "dark" else 820)})
+                                      "buffer": picture(820)})
     said(phone, "^Saved at .* photo of piece 417")
     assert len(photos_of(store)) == before + 1
     phone.get_by_role("button", name="Undo").tap()
@@ -166,7 +166,7 @@ def test_a_photo_waits_for_the_connection(phone, links, store):
     phone.goto(links["panel"] + "score/A1")
     phone.context.set_offline(True)
     phone.set_input_files("#camera", {"name": "a.jpg", "mimeType": "image/jpeg",
-                                      "buffer": picture(700 if phone.scheme == "dark" else 800)})
+                                      "buffer": picture(800)})
     phone.wait_for_function("() => document.getElementById('waiting').textContent.startsWith("
                             "'NOT SAVED YET: photo of 417 waits')")
     before = len(photos_of(store))
@@ -191,8 +191,10 @@ def test_a_scanned_label_opens_its_piece(phone, links):
     assert phone.inner_text("#code") == "500"
 
 
-def test_a_label_that_is_not_to_be_scored_now_stops(phone, links):
+@pytest.mark.parametrize("scheme", ["light", "dark"])
+def test_a_label_that_is_not_to_be_scored_now_stops(phone, links, scheme):
     """No button of another piece stands below it."""
+    phone.emulate_media(color_scheme=scheme)
     phone.goto(links["panel"] + "score/A1")
     for code, head, why in (
             ("501", "501: not now", "It is smelt in its turn (Hot throw, S1)."),

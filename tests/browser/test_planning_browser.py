@@ -175,8 +175,11 @@ def test_single_keys_do_not_reach_the_notebook(page):
 
 @pytest.mark.parametrize("kernel", ["still there", "gone"])
 def test_a_page_that_is_loaded_again_brings_the_draft_back(page, lab, folder, kernel):
-    page.wait_for_timeout(500)
-    draft = read_draft(folder)
+    for _ in range(40):
+        draft = read_draft(folder)
+        if draft["materials"]["waxes"][0]["lot"] == "xddab":
+            break
+        page.wait_for_timeout(250)
     assert draft["series"]["dye"] == "0,05" and draft["materials"]["waxes"][0]["lot"] == "xddab"
     if kernel == "gone":
         lab.command(page, "notebook:shutdown-kernel")
