@@ -8,7 +8,6 @@ from __future__ import annotations
 
 import re
 from dataclasses import asdict, dataclass, fields
-from functools import partial
 from typing import Any
 
 from scentlab.schema import MOST_LOAD_PCT, POURS
@@ -29,10 +28,6 @@ class Refusal(ValueError):
         super().__init__(f"{problem}; {remedy}" if remedy else problem)
         self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
         self.expected = expected
-
-    def __reduce__(self):
-        again = partial(type(self), field=self.field, value=self.value, expected=self.expected)
-        return again, (self.problem, self.remedy)
 
 
 class MaterialError(Refusal):

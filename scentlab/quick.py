@@ -39,11 +39,8 @@ ASKED = {
 }
 
 
-def read_asked(texts):
-    """A dict of what is asked of a new check, from texts; ``loads`` and all the rest may be empty.
-
-    Raises Refusal, whose ``field`` is the name, for what cannot be read.
-    """
+def _read_asked(texts):
+    """What is typed of a new check, by name, None where nothing is."""
     found = {}
     for name, read in ASKED.items():
         text = (texts.get(name) or "").strip()
@@ -60,7 +57,7 @@ def plan_asked(texts, folder, today, seed=None):
     What is left out of a wax or fragrance is taken from the shelf of the workshop. The codes follow
     from the folder's name, so that pieces of two checks side by side differ.
     """
-    asked = read_asked(texts)
+    asked = _read_asked(texts)
     for name in ("wax", "oil", "loads"):
         if asked[name] is None:
             raise Refusal(f"{name} is missing", field=name)

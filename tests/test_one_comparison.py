@@ -37,7 +37,7 @@ def test_lots_rooms_and_warmers_have_one_spelling(tmp_path, column, first, other
     store.add("pours", {"pour": "P1", **POUR, **named})
     store.add("pours", {"pour": "P2", **POUR, **({column: other} if named else {})})
     if column != "lot":
-        store.add_many("pieces", [{"code": c, "pour": "P1"} for c in ("417", "418")])
+        store.add_all({"pieces": [{"code": c, "pour": "P1"} for c in ("417", "418")]})
         for code, name in (("417", first), ("418", other)):
             store.add("throws", {"code": code, "assessor": "A1", "sitting": "S1", "kind": "cold",
                                  "throw": 5, column: name})

@@ -173,9 +173,7 @@ def _change(table, text):
     --reason! TEXT: why, kept with the change
     """)
 def _void(arguments):
-    from scentlab.recording.correcting import make_void
-
-    make_void(opened(arguments.folder), arguments.table, arguments.entry, arguments.reason)
+    opened(arguments.folder).void(arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
 
 

@@ -34,7 +34,7 @@ from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.address import panel_address
-from scentlab.recording.correcting import make_void, mend, stored_about
+from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
@@ -242,7 +242,7 @@ class RecordDesk:
         """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
         return CorrectForm(
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),
-            partial(mend, self._store), partial(make_void, self._store), what)
+            partial(mend, self._store), self._store.void, what)
 
     def _saving(self, table):
         return {"on_save": partial(self._store.add, table), "on_undo": self._undo(table)}

@@ -9,7 +9,7 @@ import re
 from dataclasses import dataclass
 
 from scentlab.recording.records import RECORDS, SCORES, pair_words, photo_words, warming_words
-from scentlab.recording.store import RefusedError
+from scentlab.recording.store import RefusedError, need_reason
 from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
@@ -86,7 +86,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
 
     A reason is needed, as for a void. Raises RefusedError, or DataError with every wrong value.
     """
-    _need_reason(reason)
+    need_reason(reason)
     allowed = MENDABLE.get(table, ())
     odd = [name for name in changes if name not in allowed]
     if odd:
@@ -103,17 +103,6 @@ def mend(store, table, entry_id, changes, reason, key=None):
     refuse_what_cannot_be(table, row, dt.date.today())
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
-
-
-def make_void(store, table, entry_id, reason, key=None):
-    """Take an entry out, with the reason; returns the receipt."""
-    _need_reason(reason)
-    return store.void(table, entry_id, reason, key=key)
-
-
-def _need_reason(reason):
-    if not str(reason or "").strip():
-        raise RefusedError("say why: a reason is kept with every change")
 
 
 def refuse_what_cannot_be(table, row, today):

@@ -35,14 +35,6 @@ class DryRun:
         return not self.problems
 
     @property
-    def table(self):
-        """The problems as a frame: file, row, column, found, expected, remedy."""
-        names = ["file", "row", "column", "value", "expected", "remedy"]
-        rows = [[getattr(p, n) for n in names] for p in self.problems]
-        frame = pd.DataFrame(rows, columns=names, dtype=object)
-        return frame.rename(columns={"value": "found"})
-
-    @property
     def sentence(self):
         if self.problems:
             number = len(self.problems)
@@ -68,14 +60,6 @@ class DryRun:
                 rows["pieces"] = _piece_rows(frame, store)
                 rows["grades"] = grade_rows(frame)
         return {name: len(receipts) for name, receipts in store.add_all(rows).items()}
-
-    def __repr__(self):
-        return f"<DryRun: {self.sentence}>"
-
-    def _repr_html_(self):
-        return f"<p><strong>{self.sentence}</strong></p>" + (
-            self.table.to_html(index=False, escape=True, border=0) if self.problems else ""
-        )
 
 
 def dry_run(store=None, *, today=None, beyond_plan=False, **files):

@@ -63,6 +63,7 @@ NAMED = {
     "sitting": ("throws", "pairs"), "assessor": ("grades", "throws", "warmings", "pairs"),
     "lot": ("pours",), "room": ("throws",), "warmer": ("throws",),
 }
+BUSY_S = 30  # to wait while another program writes
 _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 _MOST_FOUND = 32  # answers to questions that are kept
 
@@ -107,7 +108,6 @@ class Store:
     Parameters
     ----------
     folder : str or Path, of the series.
-    busy_timeout_s : float, s to wait while another program writes.
 
     >>> import tempfile
     >>> store = Store.create(tempfile.mkdtemp(), title="spring")
@@ -115,10 +115,9 @@ class Store:
     ('spring', 0)
     """
 
-    def __init__(self, folder: str | Path, busy_timeout_s: float = 30) -> None:
+    def __init__(self, folder: str | Path) -> None:
         self.folder, self.place = Path(folder), str(folder)
         self._path = self.folder / FILE_NAME
-        self._busy_timeout_s = busy_timeout_s
         self._held = None  # connections that rest, where some are kept
         self._found = {}  # what was asked for, with the last row of its table then
         self._own = threading.local()  # of a thread that stores several together, its connection
@@ -129,14 +128,13 @@ class Store:
     @classmethod
     def create(
         cls, place: str | Path, *, title: str = "", fragrance: str = "", invented: bool = False,
-        busy_timeout_s: float = 30,
     ) -> Store:
         """A new store in a folder (made when absent).
 
         ``title``, ``fragrance`` and ``invented`` describe a series that has no plan; a plan's own
         words win over them. Raises StoreError when there is a series already.
         """
-        store = cls(place, busy_timeout_s)
+        store = cls(place)
         if store._path.exists() and store._path.stat().st_size:
             raise StoreError(f"{place} holds a series already",
                              "open it with Store.open or choose another folder")
@@ -154,14 +152,14 @@ class Store:
         return store
 
     @classmethod
-    def open(cls, place: str | Path, *, busy_timeout_s: float = 30) -> Store:
+    def open(cls, place: str | Path) -> Store:
         """The store of a series folder.
 
         The file is looked through for damage first, for half a second at most (a hundred thousand
         scores); :meth:`check` looks at all of a larger one. Raises StoreError, with the way out,
         when it is damaged, of a newer scentlab, or no store of a series.
         """
-        store = cls(place, busy_timeout_s)
+        store = cls(place)
         store._need_file()
         version = store._version()
         with store._reading() as connection:
@@ -233,27 +231,17 @@ class Store:
         :class:`scentlab.schema.DataError` on a wrong value and StoreError on a row that is stored
         already, a piece that nobody knows, or a store that cannot write.
         """
-        return self.add_many(table, [row], None if key is None else [key])[0]
-
-    def add_many(
-        self, table: str, rows: Sequence[Mapping[str, Any]],
-        keys: Sequence[str | None] | None = None,
-    ) -> list[Receipt]:
-        """Store several rows of one table, all or none; returns their receipts."""
-        return self.add_all({table: rows}, None if keys is None else {table: keys})[table]
+        return self.add_all({table: [{**row, "key": key or row.get("key")}]})[table][0]
 
     def add_all(
         self, rows: Mapping[str, Sequence[Mapping[str, Any]]],
-        keys: Mapping[str, Sequence[str | None]] | None = None,
     ) -> dict[str, list[Receipt]]:
-        """Store rows of several tables (a dict of lists) in one transaction, all or none."""
+        """Store rows of several tables (a dict of lists) in one transaction, all or none; each may
+        have its ``key``. Returns their receipts by table."""
         _known(*rows)
-        prepared = {}
         # In the order of RECORDS: pieces go in before their scores ask for them.
-        for table in (t for t in RECORDS if t in rows):
-            given = (keys or {}).get(table) or [None] * len(rows[table])
-            prepared[table] = [_prepare(table, r, k)
-                               for r, k in zip(rows[table], given, strict=True)]
+        prepared = {table: [_prepare(table, row) for row in rows[table]]
+                    for table in RECORDS if table in rows}
         with self._writing() as connection:
             return {t: _add_rows(connection, t, entries) for t, entries in prepared.items()}
 
@@ -276,8 +264,7 @@ class Store:
 
     def void(self, table: str, entry_id: int, reason: str, key: str | None = None) -> Receipt:
         """Take a row out of the current state by a new row that says why."""
-        if not isinstance(reason, str) or not reason.strip():
-            raise StoreError("a void needs a reason", "say why the row does not count")
+        need_reason(reason)
         return self._replace(table, entry_id, key,
                              lambda _, old: {**old, "void_reason": reason.strip()})
 
@@ -422,7 +409,7 @@ class Store:
         frozen = path.exists() and not os.access(path.parent, os.W_OK) and not journal.exists()
         connection = sqlite3.connect(
             f"file:{quote(str(path))}{'?immutable=1' if frozen else ''}", uri=True,
-            isolation_level=None, timeout=self._busy_timeout_s, check_same_thread=False,
+            isolation_level=None, timeout=BUSY_S, check_same_thread=False,
         )
         connection.row_factory = sqlite3.Row
         connection.execute("PRAGMA synchronous=FULL")
@@ -543,10 +530,16 @@ class Store:
         return known or StoreError(f"the store {self.place} answers: {str(error).strip()}")
 
 
-def _prepare(table, row, key):
+def need_reason(reason):
+    """A RefusedError where a change has no reason in writing."""
+    if not str(reason or "").strip():
+        raise RefusedError("say why: a reason is kept with every change")
+
+
+def _prepare(table, row):
     row = dict(row)
-    own = row.pop("key", None)
-    return check_row(RECORDS[table], row), str(key or own or uuid.uuid4().hex)
+    key = row.pop("key", None) or uuid.uuid4().hex
+    return check_row(RECORDS[table], row), str(key)
 
 
 def _add_rows(connection, table, entries):

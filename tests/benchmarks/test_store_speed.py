@@ -24,7 +24,7 @@ def store(tmp_path):
     store = Store.create(tmp_path / "s")
     store.add("pours", {"pour": "P01", "pot": "A", "blend": "mix", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18})
-    store.add_many("pieces", [{"code": c, "pour": "P01", "test": "sweat"} for c in CODES])
+    store.add_all({"pieces": [{"code": c, "pour": "P01", "test": "sweat"} for c in CODES]})
     return store
 
 
@@ -48,7 +48,7 @@ def bare(path, rows, name):
 
 
 def test_1800_grades_cost_at_most_ten_times_the_bare_rows(store):
-    store.add_many("grades", grades("A1"))
+    store.add_all({"grades": grades("A1")})
     ratios = []
     for n in range(2, 7):
         rows = grades(f"A{n}")

@@ -33,8 +33,8 @@ def place(lab):
     folder = lab.folder / "forms"
     folder.mkdir()
     store = Store.create(folder / "series")
-    store.add_many("pieces", [{"code": c, "pour": "P01"}
-                             for c in ("417", "211", "305", "500", "601", "602", "603")])
+    store.add_all({"pieces": [{"code": c, "pour": "P01"}
+                             for c in ("417", "211", "305", "500", "601", "602", "603")]})
     return folder
 
 

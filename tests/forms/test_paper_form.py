@@ -34,7 +34,7 @@ PIECES = pd.DataFrame(
 @pytest.fixture
 def store(tmp_path):
     store = Store.create(tmp_path / "s")
-    store.add_many("pieces", [{"code": c, "pour": "P01"} for c in PIECES["code"]])
+    store.add_all({"pieces": [{"code": c, "pour": "P01"} for c in PIECES["code"]]})
     return store
 
 

@@ -16,8 +16,8 @@ def store(folder):
         "pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01",
         "wax_g": 200.0, "fragrance_g": 18.0, "limit_load_pct": 10.0, "limit_content_pct": 9.5,
     })
-    store.add_many("pieces", [
+    store.add_all({"pieces": [
         {"code": "417", "pour": "P01", "test": "sweat", "stress": "rest"},
         {"code": "211", "pour": "P01", "test": "throw", "stress": None},
-    ])
+    ]})
     return store

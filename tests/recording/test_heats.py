@@ -5,7 +5,7 @@ import datetime as dt
 import pytest
 
 from scentlab.cli import main
-from scentlab.recording.correcting import make_void, mend, stored_about
+from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.importing import dry_run, export_csvs, import_csvs
 from scentlab.recording.reading import read_series
 from scentlab.recording.store import RefusedError, Store, whole_rows
@@ -88,7 +88,7 @@ def test_an_entry_is_shown_mended_and_made_void(store):
     mend(store, "heats", entry.entry_id, {"low_c": 36}, "read again")
     (entry,) = stored_about(store, "heat")
     assert entry.values["low_c"] == 36
-    make_void(store, "heats", entry.entry_id, "another oven")
+    store.void("heats", entry.entry_id, "another oven")
     assert store.rows("heats").empty
 
 

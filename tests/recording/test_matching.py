@@ -102,7 +102,7 @@ def test_a_problem_shows_what_stands_in_the_file(empty, foreign):
         "mine.csv, row 3, column add_temp_c: found '400 °F', expected a number with a decimal "
         "point from 20 to 150 (°C). Correct the value or leave it empty.",
     ]
-    assert list(dry.table["row"]) == [2, 3, 3]
+    assert [problem.row for problem in dry.problems] == [2, 3, 3]
 
 
 @pytest.mark.parametrize("unit, text, grams", [

@@ -16,7 +16,7 @@ from camera import DEVICE, PLACE, camera_jpeg, pixels_of, png, quarters, segment
 from PIL import Image
 
 from scentlab.recording import photos
-from scentlab.recording.correcting import make_void, mend, stored_about
+from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.photos import add_photo, choose_photo, photos_of, plain_picture
 from scentlab.recording.store import RefusedError, Store, StoreError
 from scentlab.schema import DataError
@@ -162,7 +162,7 @@ class TestRecord:
         first = add_photo(store, "417", camera_jpeg(), test="sweat")
         mended = mend(store, "photos", first.entry_id, {"test": "frost"}, "the wrong button")
         assert photos_of(store, "417")[0].test == "frost"
-        make_void(store, "photos", mended.entry_id, "a hand before the lens")
+        store.void("photos", mended.entry_id, "a hand before the lens")
         assert photos_of(store) == []
         assert list(store.rows("photos", history=True)["test"]) == ["sweat", "frost", "frost"]
         add_photo(store, "417", camera_jpeg(), test="sweat")  # taken anew, or taken back

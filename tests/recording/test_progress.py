@@ -61,7 +61,7 @@ def test_before_the_first_pour(store):
 
 
 def test_counts_per_test_sitting_and_assessor(store):
-    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
     store.add("grades", sweat("700"))
     store.add("throws", {"code": "501", "assessor": "A2", "sitting": "S1", "kind": "warm",
                          "throw": 4})
@@ -80,7 +80,7 @@ def test_counts_per_test_sitting_and_assessor(store):
 
 
 def test_what_waits_for_an_assessor_in_the_planned_order(store):
-    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
     found = waiting(store, "A2", today=day("2026-03-15"))
     assert found[["code", "test", "sitting", "position", "age_days"]].to_numpy().tolist() == [
         ["700", "sweat", None, None, 14.0], ["300", "sweat", None, None, 14.0],
@@ -91,7 +91,7 @@ def test_what_waits_for_an_assessor_in_the_planned_order(store):
 
 
 def test_a_piece_graded_by_another_waits_no_more_unless_two_looks_are_wanted(store):
-    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
     store.add("grades", sweat("700"))
     today = day("2026-03-20")
     assert list(waiting(store, "A2", "sweat", today)["code"]) == ["300"]
@@ -126,7 +126,7 @@ def test_rest_comes_before_heat_then_the_planned_day_then_the_code(folder, turne
 
 
 def test_the_planned_age_stands_beside_the_age_and_a_late_pour_does_not_change_it(store):
-    store.add_many("pours", [pour("P01", "2026-03-04"), pour("P02")])
+    store.add_all({"pours": [pour("P01", "2026-03-04"), pour("P02")]})
     found = waiting(store, "A1", today=day("2026-03-20")).set_index("code")
     assert found.loc[["700", "300", "400"], ["age_days", "planned_age_days"]].to_numpy(
     ).tolist() == [[16.0, 7.0], [19.0, 8.0], [16.0, 14.0]]
@@ -141,7 +141,7 @@ def test_without_a_plan_no_age_is_planned(folder):
 
 
 def test_a_void_score_waits_again(store):
-    store.add_many("pours", [pour("P01"), pour("P02")])
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
     first = store.add("grades", sweat("700"))
     store.void("grades", first.entry_id, "wrong piece")
     assert list(waiting(store, "A1", "sweat", day("2026-03-20"))["code"]) == ["700", "300"]
@@ -188,9 +188,9 @@ def test_a_pour_dated_tomorrow_has_no_age_below_zero(folder):
 def test_without_a_plan_the_stored_pieces_wait(folder):
     store = Store.create(folder)
     store.add("pours", pour("P01"))
-    store.add_many("pieces", [{"code": "250", "pour": "P01", "test": "sweat"},
+    store.add_all({"pieces": [{"code": "250", "pour": "P01", "test": "sweat"},
                               {"code": "150", "pour": "P01", "test": "sweat"},
-                              {"code": "350", "pour": "P01"}])
+                              {"code": "350", "pour": "P01"}]})
     assert list(waiting(store, "A1", "sweat", day("2026-03-05"))["code"]) == ["150", "250"]
     assert see_progress(store, day("2026-03-05")).scores["waiting"].tolist() == [2]
 

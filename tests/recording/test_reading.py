@@ -41,7 +41,7 @@ def pour(name="P01", fragrance_g=18.0, blend="mix", **more):
 def planned(folder):
     store = Store.create(folder)
     store.save_plan(PLAN)
-    store.add_many("pours", [pour(), pour("P02", 25.0)])
+    store.add_all({"pours": [pour(), pour("P02", 25.0)]})
     return store
 
 
@@ -81,10 +81,10 @@ def test_blends_of_the_plan(planned):
 
 def test_without_a_plan_the_pours_tell_the_limits(folder):
     store = Store.create(folder, title="Cedar", fragrance="cedar")
-    store.add_many("pours", [
+    store.add_all({"pours": [
         pour(limit_load_pct=8, limit_content_pct=9.5), pour("P02", 25.0, limit_load_pct=8),
         pour("P03", 12.0, blend="other"),
-    ])
+    ]})
     series = read_series(store)
     blends = series.blends.set_index("blend")
     assert blends.loc["mix", ["limit_load_pct", "limit_content_pct"]].tolist() == [8.0, 9.5]
@@ -127,7 +127,7 @@ def test_no_pours_yet(folder):
 
 def test_a_limit_told_twice_differently(folder):
     store = Store.create(folder)
-    store.add_many("pours", [pour(limit_load_pct=8), pour("P02", limit_load_pct=10)])
+    store.add_all({"pours": [pour(limit_load_pct=8), pour("P02", limit_load_pct=10)]})
     with pytest.raises(StoreError) as error:
         read_series(store)
     assert str(error.value) == (

@@ -94,7 +94,7 @@ def test_a_void_needs_a_reason(store):
     first = store.add("grades", sweat("417", 2))
     with pytest.raises(StoreError) as error:
         store.void("grades", first.entry_id, "  ")
-    assert str(error.value) == "a void needs a reason; say why the row does not count"
+    assert str(error.value) == "say why: a reason is kept with every change"
 
 
 def test_history_is_a_line(store):
@@ -315,8 +315,9 @@ def test_a_newer_store_is_left_alone(folder, store):
     )
 
 
-def test_a_locked_store_says_so(folder, store):
-    blocked = Store.open(folder, busy_timeout_s=0.2)
+def test_a_locked_store_says_so(folder, store, monkeypatch):
+    monkeypatch.setattr(store_module, "BUSY_S", 0.2)
+    blocked = Store.open(folder)
     raw = sqlite3.connect(folder / FILE_NAME, isolation_level=None)
     raw.execute("BEGIN IMMEDIATE")
     with pytest.raises(StoreError) as error:
@@ -421,13 +422,13 @@ def test_a_name_that_differs_only_in_look_is_the_one_that_is_known(store):
 def test_a_row_twice_in_one_batch_is_refused_and_nothing_is_stored(store):
     row = {"code": "417", "test": "sweat", "grade": 1, "assessor": "A1"}
     with pytest.raises(RefusedError, match="grades: code 417, test sweat, assessor A1 is given"):
-        store.add_many("grades", [row, row])
+        store.add_all({"grades": [row, row]})
     assert store.rows("grades").empty
-    first, second = store.add_many("grades", [row, row], keys=["one", "one"])
+    one = {**row, "key": "one"}
+    first, second = store.add_all({"grades": [one, one]})["grades"]
     assert first == second and len(store.rows("grades")) == 1
     with pytest.raises(RefusedError, match="the key two was used already for another row"):
-        store.add_many("grades", [{**row, "assessor": a} for a in ("A2", "A3")],
-                       keys=["two", "two"])
+        store.add_all({"grades": [{**row, "assessor": a, "key": "two"} for a in ("A2", "A3")]})
 
 
 def test_a_sign_that_cannot_be_seen_is_refused(store):

@@ -381,7 +381,7 @@ def test_no_row_that_was_changed_gets_a_new_sum(scored, folder, kit, monkeypatch
 
 
 def test_a_look_on_opening_ends_in_time(store, folder, monkeypatch):
-    store.add_many("grades", [sweat("417", 2, age_days=n) for n in range(3000)])
+    store.add_all({"grades": [sweat("417", 2, age_days=n) for n in range(3000)]})
     from_outside(folder, "UPDATE grades SET grade = 3 WHERE entry_id = 2999")
     monkeypatch.setattr(damage, "OPENING_S", -1.0)
     assert Store.open(folder).check() == (f"entry 2999 of grades: it {NOT_FIT}",)

@@ -225,7 +225,7 @@ def test_pieces_for_the_warmer_are_reserve_pieces_of_logged_pours(folder):
     store = Store.create(folder)
     rows = [("417", "P1", "reserve"), ("211", "P1", "reserve"), ("300", "P1", "throw"),
             ("900", "P2", "reserve")]
-    store.add_many("pieces", [dict(zip(("code", "pour", "test"), r, strict=True)) for r in rows])
+    store.add_all({"pieces": [dict(zip(("code", "pour", "test"), r, strict=True)) for r in rows]})
     assert warmer_pieces(store) == ((), ())
     store.add("pours", {"pour": "P1", "pot": "A", "blend": "mix", "poured_on": "2026-03-01",
                         "wax_g": 200, "fragrance_g": 18})

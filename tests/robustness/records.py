@@ -41,7 +41,7 @@ def make_store(folder, scores=0):
         "pieces": [{"code": c, "pour": "P01", "test": "sweat"} for c in CODES],
     })
     store.add("pours", POUR)
-    store.add_many("grades", [a_grade(n) for n in range(scores)])
+    store.add_all({"grades": [a_grade(n) for n in range(scores)]})
     if scores:
         store.add_all({name: rows for name, rows in OTHERS.items()})
     return store
@@ -136,7 +136,7 @@ def disks_full(place, trials, seed=2):
             try:
                 for n in range(0, 4_000, 200 if many else 1):
                     rows = [a_grade(n + i) for i in range(200 if many else 1)]
-                    tell(" ".join(r.key for r in store.add_many("grades", rows)))
+                    tell(" ".join(r.key for r in store.add_all({"grades": rows})["grades"]))
             except StoreError as error:
                 tell(f"! {error}")
             except BaseException as error:
