@@ -10,7 +10,6 @@ from scentlab.cli.frame import (
     call,
     command,
     empty_folder,
-    exported,
     listed,
     opened,
     reading,
@@ -74,7 +73,7 @@ def _plan(arguments):
 
 
 def _keep(proposal, folder, arguments):
-    from scentlab.planning import sheets
+    from scentlab.planning.sheets import write_sheets
     from scentlab.recording.shelf import shelve
     from scentlab.workshop import make_series
 
@@ -86,12 +85,7 @@ def _keep(proposal, folder, arguments):
     shelve(folder, plan.to_dict())
     amounts.keep_units(arguments.units, folder, chosen=False)
     print(proposal.sentence)
-    written = {"pour-sheets": sheets.pour_sheets_html, "labels": sheets.labels_html,
-               "shopping-list": sheets.shopping_list_html, "sealed-key": sheets.code_key_html,
-               "grade-sheets": sheets.grade_sheets_html,
-               **({"throw-slips": sheets.throw_slips_html} if plan.smelling_rows else {})}
-    for name, write in written.items():
-        exported(folder, f"{name}.html", write(plan, paper=arguments.paper))
+    written = [path.stem for _, path in write_sheets(plan, folder / "exports", arguments.paper)]
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
     print(f"Next: {call('lab', folder)}")
 

@@ -10,7 +10,16 @@ import ipywidgets as w
 
 from scentlab.forms.fields import Field, Tick, in_a_row, note, show_if, stacked, text_column
 from scentlab.forms.frame import Form, heading, listed
-from scentlab.recording.matching import From, Source, left_out, suggest_columns
+from scentlab.recording.matching import (
+    From,
+    Source,
+    headings_of,
+    left_out,
+    plain_headings,
+    unit_in,
+    units_of,
+)
+from scentlab.recording.sheets import read_sheet
 from scentlab.recording.spreadsheets import sheet_names
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.text import capital
@@ -80,9 +89,10 @@ class FileMatch(w.VBox):
         self.headings, self.units, lines = {}, {}, []
         sheet = self.sheet and self.sheet.value
         try:
-            proposed = suggest_columns(self.path, self.table.name, sheet)
-            lines = [self.decimal, *(self._line(row, proposed.attrs["headings"])
-                                     for row in proposed.to_dict("records"))]
+            found = read_sheet(self.path, self.table, sheet)
+            plain, headings = plain_headings(found), headings_of(found)
+            lines = [self.decimal, *(self._line(column, plain.get(column.name), headings)
+                                     for column in self.table.columns)]
             self.said.value = note(
                 "flag", f"{self.path.name}: look at each line, and choose the units of the file. "
                 "Lines with a star must be there.",
@@ -93,20 +103,19 @@ class FileMatch(w.VBox):
         self.children = [*self._head, *several, *lines]
         self._on_change()
 
-    def _line(self, row, headings):
-        name, column = row["column"], self.table[row["column"]]
-        words, star = capital(column.meaning), " *" if row["required"] == "yes" else ""
+    def _line(self, column, heading, headings):
+        name, words, star = column.name, capital(column.meaning), " *" if column.required else ""
         if (self.table.name, name) == ("pieces", "pour"):
             star = " (* where no plan is kept)"
         box = self.headings[name] = self._list(name, words + star, [_NOT_THERE, *headings],
-                                               row["heading"] or _NOT_THERE,
+                                               heading or _NOT_THERE,
                                                lambda: self._rematched(name))
-        if not row["units"]:
+        choices = units_of(column)
+        if not choices:
             return box
-        choices = row["units"].split(", ")
         what = "written as" if column.kind == "date" else "in"
         # A column that bears its own name says its unit by that name.
-        usual = row["unit"] or (choices[0] if row["heading"] == name else _CHOOSE)
+        usual = unit_in(heading or "", column) or (choices[0] if heading == name else _CHOOSE)
         self.units[name] = self._list(f"{name}-unit", f"… {what}", [_CHOOSE, *choices], usual,
                                       self._on_change, f"{words}: {what}")
         show_if(box.value != _NOT_THERE, self.units[name])

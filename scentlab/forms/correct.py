@@ -33,24 +33,19 @@ class CorrectForm(Form):
         self.reason = Field("reason", text_column("reason", "Why it is changed (needed)"))
         self.save = self._button("Save the correction", "save", self._mend, saves=True)
         self.drop = self._button("Make this entry void", "void", self._drop, saves=True)
-        self._chooser = self._chooser_of("entry", (), self._edit)
+        self.chooser = self._chooser_of("entry", (), self._edit)
         self.fields, self._editor = {}, stacked()
         self._lay_out(heading(f"Correct an entry of a {what}"), self.name, self.show,
-                      self._chooser, self._editor, self.message)
-
-    @property
-    def entries(self):
-        """The buttons of the entries, by table and number."""
-        return self._chooser.buttons
+                      self.chooser, self._editor, self.message)
 
     @property
     def _entry(self):
-        return self._entries.get(self._chooser.value)
+        return self._entries.get(self.chooser.value)
 
     def _offer(self, entries=()):
         self._entries = {(e.table, e.entry_id): e for e in entries}
-        self._chooser.mark(None)
-        self._chooser.offer({at: f"{e.words} (entry {e.entry_id})"
+        self.chooser.mark(None)
+        self.chooser.offer({at: f"{e.words} (entry {e.entry_id})"
                              for at, e in self._entries.items()})
         self.fields, self._editor.children = {}, []
 

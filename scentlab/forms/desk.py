@@ -26,12 +26,12 @@ from scentlab.forms.pours import PourForm
 from scentlab.forms.scores import GradeForm, ThrowForm, WarmingForm
 from scentlab.forms.shelf import known_shelf
 from scentlab.planning import plan as planner
-from scentlab.planning import sheets
 from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import diary
 from scentlab.planning.kitchen import Kitchen, propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of
+from scentlab.planning.sheets import write_sheets
 from scentlab.planning.shopping import shopping_list
 from scentlab.recording.address import panel_address
 from scentlab.recording.correcting import mend, stored_about
@@ -42,14 +42,6 @@ from scentlab.recording.progress import score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
-SHEETS = {
-    "pour-sheets": ("Pour sheets, a page for each pot", sheets.pour_sheets_html),
-    "shopping-list": ("Shopping list", sheets.shopping_list_html),
-    "labels": ("Labels to cut, and the list to stick them by", sheets.labels_html),
-    "grade-sheets": ("Grade sheets", sheets.grade_sheets_html),
-    "throw-slips": ("Throw slips", sheets.throw_slips_html),
-    "sealed-key": ("Sealed key: for after the last score", sheets.code_key_html),
-}
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
           "pouring": planner.Pouring, "heat_cycle": planner.HeatCycle,
           "sittings": planner.Sittings, "calendar": planner.Calendar}
@@ -190,19 +182,7 @@ class PlanDesk:
         )
 
     def _write(self, plan, paper):
-        """Write the sheets into exports/; returns their names and paths."""
-        links, address = [], panel_address(self._bench.folder)
-        for name, (words, write) in SHEETS.items():
-            path = self._bench.exports / f"{name}.html"
-            more = {"address": address} if name == "labels" else {}
-            try:
-                text = write(plan, paper=paper, **more)
-            except PlanError:  # a plan without throw has no slips: an older one must not stay
-                path.unlink(missing_ok=True)
-                continue
-            path.write_text(text, encoding="utf-8")
-            links.append((words, path))
-        return links
+        return write_sheets(plan, self._bench.exports, paper, panel_address(self._bench.folder))
 
     def _keep(self, plan, key):
         self._look(plan)

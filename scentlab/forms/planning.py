@@ -128,11 +128,6 @@ class PlanningForm(Form):
         """Make the plan anew: what is not typed here has changed."""
         self._guarded(self._changed)
 
-    def wait(self, timeout=None):
-        """Wait until a run that was started has ended."""
-        if self._thread is not None:
-            self._thread.join(timeout)
-
     def _guarded(self, action):
         self.message.value = ""
         super()._guarded(action)

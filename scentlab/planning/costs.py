@@ -6,18 +6,9 @@ from scentlab.planning.shopping import shopping_list
 
 
 def plan_costs(plan):
-    """What a plan takes, as a dict.
-
-    Parameters
-    ----------
-    plan : Plan
-
-    Returns
-    -------
-    dict with pours, pots, pieces, wax_g and fragrance_g (to buy, with the spare), days (from the
-    first pour to the last look or sitting, reserve pieces not counted), money (in the plan's
-    currency; missing when a price is), sessions, session_hours (by the clock, until the last piece
-    of each is smelt) and panel_hours (the same of all assessors together).
+    """What a plan takes, as a dict: wax_g and fragrance_g to buy, with the spare; days from the
+    first pour to the last look or sitting, without reserve pieces; money, missing when a price is;
+    session_hours by the clock, until the last piece is smelt, panel_hours of all testers together.
 
     >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan

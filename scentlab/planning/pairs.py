@@ -41,29 +41,27 @@ class PlannedPair:
     second: str
 
 
-def pairs_needed(
-    points: float = WORTH, *, noise: float = NOISE, power: float = 0.8, level: float = 0.05,
-) -> int:
+def pairs_needed(points: float = WORTH) -> int:
     """How many pairs find a difference of so many points of throw (0.3 or more): from this number
-    on the exact one-sided binomial test has that power. ``noise`` is of one comparison, points.
+    on the exact one-sided binomial test of level 5 % has a power of 80 %.
 
     >>> pairs_needed(1.0), pairs_needed(0.5)
     (26, 89)
     """
     need_number(points, "points", LEAST_POINTS, 10.0, "points of throw")
-    return pairs_for(float(named_chance(points, noise)), power, level)
+    return pairs_for(float(named_chance(points, NOISE)), 0.8, 0.05)
 
 
-def pair_words(number, points=WORTH, noise=NOISE):
+def pair_words(number, points=WORTH):
     """What so many pairs can show, in a few sentences (a tuple), before anybody smells."""
-    found = float(pair_power(number, named_chance(points, noise)))
+    found = float(pair_power(number, named_chance(points, NOISE)))
     said = [f"{count_of(number, 'pair')} find a difference of {points:g} "
             f"point{'s' * (points != 1)} of throw with a chance of {100 * found:.0f} %."]
     if found < TOO_FEW:
-        said.append(f"That is too few: {pairs_needed(points, noise=noise)} would find it with "
-                    "80 %. A test as small as this shows only what is plain anyway.")
+        said.append(f"That is too few: {pairs_needed(points)} would find it with 80 %. "
+                    "A test as small as this shows only what is plain anyway.")
     elif points > 0.5:
-        said.append(f"Half a point takes {pairs_needed(0.5, noise=noise)}.")
+        said.append(f"Half a point takes {pairs_needed(0.5)}.")
     return (*said, ALIKE)
 
 
@@ -74,26 +72,12 @@ def plan_pairs(
 ) -> Plan:
     """The plan with a pair test of two dry loads joined to it.
 
-    Parameters
-    ----------
-    plan : Plan
-    loads_pct : the two loads, g of fragrance per 100 g of wax, as they were planned.
-    seed : int, for the order.
-    kind : str, cold or warm throw.
-    blend : str or None, name of the blend; None takes the first one.
-    testers : codes; those of the plan where none are given, and joined to it where they are new.
-    number : int or None, pairs in all; None for :func:`pairs_needed`. Each tester gets as many,
-        and an even number.
-    sweated : names of the pours of which a piece sweated.
-
-    Returns
-    -------
-    Plan, whose pours, pieces and codes stay as they are. Each two pieces are compared in both
-    orders by the same tester in the same session.
-
-    Raises
-    ------
-    PlanError when the pairs cannot be held.
+    ``loads_pct`` are two loads as they were planned (g per 100 g of wax), of ``blend`` or else the
+    first one. ``testers`` are codes, those of the plan where none are given, ``number`` is of pairs
+    in all, else :func:`pairs_needed`; each tester gets as many, and an even number. ``sweated``
+    names the pours of which a piece sweated. What was planned before stays as it is; each two
+    pieces are compared in both orders by the same tester in the same session. PlanError when the
+    pairs cannot be held.
 
     >>> from scentlab.workshop import demo_plan
     >>> from scentlab.planning.plan import Plan

@@ -22,11 +22,6 @@ from scentlab.planning.weights import melt_weights
 from scentlab.text import alike
 from scentlab.units import add_up, say_load_oz, say_one_weight, say_weighed, shown
 
-__all__ = [
-    "Calendar", "CureDays", "HeatCycle", "PieceNumbers", "Plan", "PlanError", "PlannedPiece",
-    "PlannedPour", "Pouring", "Sittings", "Smelling", "make_plan",
-]
-
 _USUAL_PIECES, _USUAL_CURE, _USUAL_HEAT = PieceNumbers(), CureDays(), HeatCycle()
 _USUAL_POURING, _USUAL_SITTINGS, _USUAL_CALENDAR = Pouring(), Sittings(), Calendar()
 _FORMAT = 1

@@ -80,23 +80,23 @@ def quick_costs(plan):
 
 
 def grow_plan(
-    plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int,
-    blend: str | None = None, pieces: PieceNumbers | None = None,
+    plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int, blend: str,
+    pieces: PieceNumbers,
 ) -> Plan:
-    """The plan with one more pot of a blend (the first one where None), at two or more loads (% of
-    wax), poured on ``start`` with ``pieces`` of each load (None: those of the plan but no throw);
-    what was planned so far stays as it is. PlanError when it cannot be poured.
+    """The plan with one more pot of a blend at two or more loads (% of wax), poured on ``start``
+    with ``pieces`` of each load; what was planned so far stays as it is. PlanError when it cannot
+    be poured.
 
     >>> from scentlab.materials import Fragrance, Wax
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
-    >>> grow_plan(plan, [7, 8], start="2026-12-09", seed=2).loads_pct
+    >>> grow_plan(plan, [7, 8], start="2026-12-09", seed=2, blend="soft wax",
+    ...           pieces=PIECES).loads_pct
     (6.0, 7.0, 8.0, 9.0)
     """
-    poured = plan.blend(blend) if blend else plan.blends[0]
     more = make_plan(
-        plan.title, plan.fragrance, [poured], loads_pct, piece_g=plan.piece_g, assessors=(),
-        start=start, seed=seed, pots_per_blend=1, cure_days=plan.cure_days,
-        pieces=pieces or replace(plan.piece_numbers, throw=0), heat_cycle=plan.heat_cycle,
+        plan.title, plan.fragrance, [plan.blend(blend)], loads_pct, piece_g=plan.piece_g,
+        assessors=(), start=start, seed=seed, pots_per_blend=1, cure_days=plan.cure_days,
+        pieces=pieces, heat_cycle=plan.heat_cycle,
         pouring=replace(plan.pouring, confirm=False), currency=plan.currency,
     )
     taken, pots = {p.code for p in plan.piece_rows}, {p.pot for p in plan.pour_rows}

@@ -11,12 +11,13 @@ from operator import attrgetter
 
 import jinja2
 
+from scentlab.files import write_whole
 from scentlab.materials import say_lot
 from scentlab.planning.diary import later_looks
 from scentlab.planning.labels import label_svg, stick_list
 from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
-from scentlab.planning.refusal import count_of, need
+from scentlab.planning.refusal import PlanError, count_of, need
 from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES, TEXTS
 from scentlab.planning.shopping import busiest_day, shopping_list
 from scentlab.planning.weights import dye_weight
@@ -71,12 +72,8 @@ def pour_sheets_html(plan: Plan, paper: str = "") -> str:
 
 
 def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> str:
-    """A pot of a quick check on three pages in large type: pouring, labels, grades.
-
-    Parameters
-    ----------
-    plan, paper : as in :func:`pour_sheets_html`, with the same error.
-    pots : names of pots that are poured together; the last one when absent.
+    """A pot of a quick check on three pages in large type: pouring, labels, grades; or ``pots``
+    that are poured together, by name.
 
     >>> from scentlab.materials import Fragrance, Wax
     >>> from scentlab.planning.quick import quick_plan
@@ -105,12 +102,7 @@ def batch_sheet_html(batch, paper=""):
 
 
 def code_key_html(plan: Plan, paper: str = "") -> str:
-    """The key: which codes belong to which pour, with :data:`KEY_RULE` above.
-
-    Parameters
-    ----------
-    plan, paper : as in :func:`pour_sheets_html`, with the same error.
-    """
+    """The key: which codes belong to which pour, with :data:`KEY_RULE` above."""
     numbers = asdict(plan.piece_numbers)
     own = _grouped(plan.piece_rows, "pour", "test", "stress")
     key = [(pour, [[piece.code for piece in own.get((pour.pour, *p[:2]), ())]
@@ -122,13 +114,9 @@ def code_key_html(plan: Plan, paper: str = "") -> str:
 def labels_html(plan: Plan, paper: str = "", address: str = "") -> str:
     """Labels to cut, with blind code and QR code, as the pieces are cast, and a list to stick by.
 
-    Neither labels nor list show a load.
-
-    Parameters
-    ----------
-    plan, paper : as in :func:`pour_sheets_html`, with the same error.
-    address : of the panel for phones, such as "http://192.0.2.7:8000", which a scanned label
-        opens at its piece; the QR codes hold the blind codes alone where it is ''.
+    Neither labels nor list show a load. ``address`` is that of the panel for phones, such as
+    "http://192.0.2.7:8000", which a scanned label opens at its piece; the QR codes hold the blind
+    codes alone where it is ''.
     """
     return _page("labels", "Labels", plan, paper, sticking=stick_list(plan), address=address,
                  qr=lambda code: label_svg(code, address))
@@ -172,6 +160,28 @@ def grade_sheets_html(plan, paper=""):
                for day, stress, codes in later_looks(plan)]
     return _page("grade-sheets", "Grade sheets", plan, paper, sheets=sheets,
                  hints=[in_maker_units(words) for words in HEAT_HINTS])
+
+
+SHEETS = {
+    "pour-sheets": ("Pour sheets, a page for each pot", pour_sheets_html),
+    "shopping-list": ("Shopping list", shopping_list_html),
+    "labels": ("Labels to cut, and the list to stick them by", labels_html),
+    "grade-sheets": ("Grade sheets", grade_sheets_html),
+    "throw-slips": ("Throw slips", throw_slips_html),
+    "sealed-key": ("Sealed key: for after the last score", code_key_html),
+}
+
+
+def write_sheets(plan, folder, paper="", address=""):
+    """Write the sheets of a plan into a folder; returns the name and path of each."""
+    found = []
+    for name, (words, made) in SHEETS.items():
+        path, more = folder / f"{name}.html", {"address": address} if name == "labels" else {}
+        try:
+            found.append((words, write_whole(path, made(plan, paper=paper, **more))))
+        except PlanError:  # a plan without throw has no slips: an older one must not stay
+            path.unlink(missing_ok=True)
+    return found
 
 
 def _grouped(rows, *names):

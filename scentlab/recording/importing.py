@@ -63,15 +63,11 @@ class DryRun:
 
 
 def dry_run(store=None, *, today=None, beyond_plan=False, **files):
-    """Try an import; returns a :class:`DryRun`.
+    """Try an import against a series, to which nothing is written; returns a :class:`DryRun`.
 
-    Parameters
-    ----------
-    store : the series to check against; nothing is written to it.
-    today : the day that no pour and no look may lie after, the machine's day when absent.
-    beyond_plan : whether pours, pieces, assessors and sittings need not be in the kept plan.
-    files : by table of ``TABLES`` a path, or a Source of :mod:`scentlab.recording.matching`; one
-        that is None is left out.
+    ``files`` are by table of ``TABLES`` a path or a Source, or None. No pour and no look may lie
+    after ``today``, the machine's day when absent; with ``beyond_plan`` pours, pieces, assessors
+    and sittings need not be in the kept plan.
     """
     given = {name: files[name] for name in sorted(files, key=list(TABLES).index)}
     given = {name: source if isinstance(source, Source) else Source(source)

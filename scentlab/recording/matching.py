@@ -66,27 +66,9 @@ class Source:
     decimal: str = "."
 
 
-def suggest_columns(path, table, sheet=None):
-    """For each column of a table the heading that plainly names it, and the units to choose from.
-
-    Returns a DataFrame with column, required, heading ('' when none is plain), units and unit
-    ('' when the heading does not name one); its ``attrs["headings"]`` are all headings of the
-    file. Raises DataError when the file cannot be read.
-    """
-    found = read_sheet(path, TABLES[table], sheet)
-    plain = plain_headings(found)
-    frame = pd.DataFrame([
-        {
-            "column": column.name,
-            "required": "yes" if column.required else "no",
-            "heading": plain.get(column.name, ""),
-            "units": ", ".join(units_of(column)),
-            "unit": unit_in(plain.get(column.name, ""), column),
-        }
-        for column in TABLES[table].columns
-    ])
-    frame.attrs["headings"] = list(dict.fromkeys(h for h in map(str, found.text.columns) if h))
-    return frame
+def headings_of(sheet):
+    """The headings of a sheet, each once."""
+    return list(dict.fromkeys(h for h in map(str, sheet.text.columns) if h))
 
 
 def plain_headings(sheet):
@@ -96,7 +78,7 @@ def plain_headings(sheet):
     columns and is left to the person. Of two headings for one column the surer one is taken.
     """
     table, found = sheet.table, {}
-    headings = list(dict.fromkeys(h for h in map(str, sheet.text.columns) if h))
+    headings = headings_of(sheet)
     ways = [(c, {_plain(c.name), _bare(c.name)}) for c in table.columns]
     ways += [(c, {words.replace(" ", "_")}) for c in table.columns
              for words in TRADE[table.name].get(c.name, ())]

@@ -15,7 +15,6 @@ from typing import NamedTuple
 import pandas as pd
 
 from scentlab.recording.store import Store
-from scentlab.results import Result
 from scentlab.schema import PAIRS
 from scentlab.text import count_of, spelling
 
@@ -26,8 +25,8 @@ WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due
                    "age_days", "planned_age_days")
 
 
-@dataclass(frozen=True, repr=False)
-class Progress(Result):
+@dataclass(frozen=True)
+class Progress:
     """How far a series is on a day.
 
     ``scores`` has a row per test, sitting and assessor with the scores planned, scored and
@@ -39,11 +38,7 @@ class Progress(Result):
     scores: pd.DataFrame
     overdue: pd.DataFrame
     pours: pd.DataFrame
-    notes: tuple = ()
-
-    @property
-    def table(self):
-        return self.scores
+    notes: tuple
 
     @property
     def sentence(self):

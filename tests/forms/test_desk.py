@@ -4,8 +4,9 @@ import pytest
 
 import scentlab
 from scentlab import workshop
-from scentlab.forms.desk import SHEETS, PlanDesk
+from scentlab.forms.desk import PlanDesk
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
+from scentlab.planning.sheets import SHEETS
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
 from scentlab.units import say_load_oz
@@ -229,6 +230,6 @@ def test_the_run_on_paper_says_what_is_expected(filled):
         field.value = "9"
     desk.planning.fields["series"].value = "1"
     desk.planning.run.click()
-    desk.planning.wait(60)
+    desk.planning._thread.join(60)
     told = desk.planning.expected.value
     assert "Poured and scored 1 time on paper" in told, desk.planning.message.value

@@ -168,7 +168,7 @@ def test_a_changed_guess_cancels_the_run_and_its_answer_is_not_shown(form, run):
     assert run.first.wait(10)
     form.guess["mix"].value = "12"
     run.go.set()
-    form.wait(10)
+    form._thread.join(10)
     assert (form.found, form.expected.value) == (None, "")
 
 
@@ -224,14 +224,14 @@ def test_what_makes_no_plan_is_shown_and_the_run_is_closed(form, run, field, tex
     assert form.message.value == f'<div class="scent-error" role="alert">{words}</div>'
     assert (form.plan, form.takes.value, form.run.disabled) == (None, "", True)
     form.run.click()
-    form.wait(10)
+    assert form._thread is None
     assert run.plans == []
     assert "There is no plan to judge: mend the fields above." in form.message.value
 
 
 def test_the_button_runs_and_shows_the_precision(form, run):
     form.run.click()
-    form.wait(10)
+    form._thread.join(10)
     assert form.found.sentence == "shortfall <1> for 2 pots"
     assert (run.guess, run.series) == ({"mix": 9.5}, 50)
     assert "shortfall &lt;1&gt; for 2 pots" in form.expected.value
@@ -247,11 +247,11 @@ def test_cancel_ends_the_run_and_the_result_says_so(form, run):
     assert form.run.disabled and not form.cancel.disabled
     form.cancel.click()
     run.go.set()
-    form.wait(10)
+    form._thread.join(10)
     assert "The run was stopped." in form.expected.value
     assert not form.run.disabled and form.cancel.disabled
     form.run.click()
-    form.wait(10)
+    form._thread.join(10)
     assert "The run was stopped." not in form.expected.value
 
 
@@ -262,7 +262,7 @@ def test_a_changed_plan_cancels_the_run_and_its_answer_is_not_shown(form, run):
     form.fields["pots"].value = "4"
     assert form.run.disabled
     run.go.set()
-    form.wait(10)
+    form._thread.join(10)
     assert (form.found, form.expected.value) == (None, "")
     assert form.plan.pots_per_blend == 4 and not form.run.disabled
 
@@ -273,7 +273,7 @@ def test_a_run_that_fails_is_shown(run):
 
     form = PlanningForm(make, costs, refuse, START)
     form.run.click()
-    form.wait(10)
+    form._thread.join(10)
     assert "the guess knows no blend &lt;hard&gt;" in form.message.value
     assert not form.run.disabled
 

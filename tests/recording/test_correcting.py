@@ -137,17 +137,17 @@ def said(form):
 def find(form, name, entry):
     form.name.value = name
     form.show.click()
-    form.entries[entry].click()
+    form.chooser.buttons[entry].click()
 
 
 def test_it_begins_closed_and_walks_from_code_to_entry(form, scored):
     form.name.value = "417"
     form.show.click()
-    assert [b.description for b in form.entries.values()] == [
+    assert [b.description for b in form.chooser.buttons.values()] == [
         "sweat grade 2 (visible film, at room temperature) by A1 at 14 days (entry 1)",
         "sweat grade 3 (beads, at room temperature) by A1 at 21 days (entry 2)",
     ]
-    form.entries[("grades", 2)].click()
+    form.chooser.buttons[("grades", 2)].click()
     assert {n: f.value for n, f in form.fields.items()} == {
         "grade": "3", "age_days": "21", "assessor": "A1"
     }

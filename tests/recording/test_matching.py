@@ -13,10 +13,11 @@ from hypothesis import strategies as st
 from storing import read_csvs
 
 from scentlab.recording.importing import DryRun, dry_run, import_csvs
-from scentlab.recording.matching import From, Source, suggest_columns
+from scentlab.recording.matching import From, Source, plain_headings, unit_in, units_of
 from scentlab.recording.records import RECORDS
+from scentlab.recording.sheets import read_sheet
 from scentlab.recording.store import Store
-from scentlab.schema import DataError
+from scentlab.schema import POURS, DataError
 from scentlab.text import unseen
 
 FOREIGN = """Pour;Pot;Blend;Poured on;Wax;Oil;Add at;Remark
@@ -28,6 +29,11 @@ COLUMNS = {
     "poured_on": From("Poured on", "day.month.year"), "wax_g": From("Wax", "oz"),
     "fragrance_g": From("Oil", "oz"), "add_temp_c": From("Add at", "°F"),
 }
+
+
+def proposed(path):
+    """The headings that are plain, by the column of the pours that they name."""
+    return plain_headings(read_sheet(path, POURS))
 
 
 @pytest.fixture
@@ -129,11 +135,10 @@ def test_forms_of_a_date(empty, foreign, form, text):
 
 
 def test_columns_are_suggested_and_units_listed(foreign):
-    found = suggest_columns(foreign(), "pours").set_index("column")
-    assert found.loc["wax_g", ["heading", "units"]].tolist() == ["Wax", "g, kg, oz, lb"]
-    assert found.loc["poured_on", "heading"] == "Poured on"
-    assert found.loc["fragrance_g", "heading"] == "Oil"
-    assert found.loc["limit_load_pct", "units"] == "% of wax, % of total, oz per lb"
+    found = proposed(foreign())
+    assert (found["wax_g"], found["poured_on"], found["fragrance_g"]) == ("Wax", "Poured on", "Oil")
+    assert units_of(POURS["wax_g"]) == ("g", "kg", "oz", "lb")
+    assert units_of(POURS["limit_load_pct"]) == ("% of wax", "% of total", "oz per lb")
 
 
 # ---- workbooks -------------------------------------------------------------------------------
@@ -431,8 +436,7 @@ def test_what_is_exported_comes_back_the_same(tmp_path_factory, note, wax, load)
 def test_a_heading_is_matched_by_its_leading_words_when_they_lead_one_column(
     foreign, headings, column, heading
 ):
-    found = suggest_columns(foreign(f"{headings}\n"), "pours").set_index("column")
-    assert found.loc[column, "heading"] == heading
+    assert proposed(foreign(f"{headings}\n")).get(column, "") == heading
 
 
 def test_a_unit_still_to_choose_is_told_alone(empty, foreign):
@@ -455,8 +459,8 @@ TRADE_FILE = "Pour;Pot;Date;Wax blend;Wax;FO weighed\nP01;A;14.03.2026;soft;200;
 
 
 def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(empty, foreign):
-    found = suggest_columns(foreign(TRADE_FILE), "pours").set_index("column")["heading"]
-    assert found[["poured_on", "blend", "wax_g", "fragrance_g"]].tolist() == [
+    found = proposed(foreign(TRADE_FILE))
+    assert [found[n] for n in ("poured_on", "blend", "wax_g", "fragrance_g")] == [
         "Date", "Wax blend", "Wax", "FO weighed"
     ]
     assert told(dry_run(empty, pours=foreign("pour;pot;blend;Date;wax_g;FO (oz);Smell\n"
@@ -483,13 +487,12 @@ def test_heads_of_the_trade_are_matched_and_the_remedy_fits_form_and_command(emp
     ("Date", "2026-03-14", "poured_on", "Date"),
 ])
 def test_a_head_of_the_trade_fits_its_cells(foreign, headings, cells, column, heading):
-    found = suggest_columns(foreign(f"{headings}\n{cells}\n"), "pours").set_index("column")
-    assert found.loc[column, "heading"] == heading
+    assert proposed(foreign(f"{headings}\n{cells}\n")).get(column, "") == heading
 
 
 def test_a_heading_can_name_its_unit(foreign):
-    found = suggest_columns(foreign("Wax (lb),FO oz\n1,1.5\n"), "pours").set_index("column")
-    assert found.loc[["wax_g", "fragrance_g"], "unit"].tolist() == ["lb", "oz"]
+    found = proposed(foreign("Wax (lb),FO oz\n1,1.5\n"))
+    assert [unit_in(found[n], POURS[n]) for n in ("wax_g", "fragrance_g")] == ["lb", "oz"]
 
 
 def test_what_a_spreadsheet_does_not_show_is_told_by_sheet_and_cell(empty, tmp_path):
