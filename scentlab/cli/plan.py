@@ -119,6 +119,6 @@ def _heat(arguments):
            "high_c": round(amount("--hottest", "°C", arguments.hottest), 1),
            "hours": amount("--hours", "h", arguments.hours), "cycles": arguments.times,
            "pack": arguments.pack}
-    refuse_what_cannot_be("heats", row, dt.date.today())
+    refuse_what_cannot_be("heats", row)
     entry = store.add("heats", row).entry_id
     print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")

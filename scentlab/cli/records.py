@@ -51,7 +51,6 @@ GROUPS["entry"] = (option("table", metavar="TABLE", choices=_TABLES.split()),
     """)
 def _import(arguments):
     from scentlab.recording.importing import dry_run
-    from scentlab.recording.matching import left_out
 
     store = opened(arguments.folder)
     files = {t.name: getattr(arguments, t.name) for t in IMPORT_TABLES}
@@ -60,11 +59,10 @@ def _import(arguments):
             "no file to import; give --pours, --pieces, --throws, --warmings, --pairs, --heats or "
             "several of them"
         )
-    sources = _sources(arguments, files)
-    tried = dry_run(store, **sources, beyond_plan=arguments.beyond_plan)
+    tried = dry_run(store, **_sources(arguments, files), beyond_plan=arguments.beyond_plan)
     if not tried.ready:
         raise DataError(tried.problems)
-    for name, headings in left_out(sources).items():
+    for name, headings in tried.left_out.items():
         print(f"{name}: columns left out, as nothing matches them: {', '.join(headings)}")
     if arguments.dry_run:
         for name, frame in tried.frames.items():

@@ -14,7 +14,6 @@ from scentlab.recording.matching import (
     From,
     Source,
     headings_of,
-    left_out,
     plain_headings,
     unit_in,
     units_of,
@@ -178,7 +177,7 @@ class ImportForm(Form):
             raise ValueError("Choose a file first.")
         beyond = {"beyond_plan": True} if self.beyond_plan.on else {}
         self.tried = self._check_files(sources | beyond)
-        rest = [f"{n}: {', '.join(h)}" for n, h in left_out(sources).items()]
+        rest = [f"{n}: {', '.join(h)}" for n, h in self.tried.left_out.items()]
         out = note("flag", "Columns that stay out: " + "; ".join(rest) + ".") if rest else ""
         self.result.value = out + _listed(self.tried)
         self.store.disabled = not self.tried.ready

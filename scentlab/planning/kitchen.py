@@ -25,7 +25,7 @@ from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittin
 from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
 from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
 from scentlab.planning.rules import TEXTS, Calendar
-from scentlab.planning.shopping import busiest_day
+from scentlab.planning.shopping import most_cast
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
 from scentlab.units import GRAMS_PER_OUNCE, say_weight, shown
@@ -253,7 +253,7 @@ def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
 
 def _lacks(plan, kitchen):
     """What a plan takes beyond what there is: a list of (problem, remedy)."""
-    wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), busiest_day(plan)[0]
+    wax, days, cast = plan_costs(plan)["wax_g"], len(busy_days(plan)), most_cast(plan)
     what = f"{count_of(plan.pots_per_blend, 'pot')} of {count_of(len(plan.loads_pct), 'load')}"
     what += " takes" if plan.pots_per_blend == 1 else " take"
     rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""

@@ -5,20 +5,14 @@ import io
 import segno
 
 
-def cast_order(plan):
-    """Pairs of a pour and its codes, as they are cast: pours in their order, codes by number, which
-    tells nothing."""
-    codes = {pour.pour: [] for pour in plan.pour_rows}
-    for piece in plan.piece_rows:
-        codes[piece.pour].append(piece.code)
-    return [(pour, sorted(codes[pour.pour])) for pour in plan.pour_rows if codes[pour.pour]]
-
-
 def stick_list(plan):
-    """Per pour its pot, name, codes and their places on the sheet. No load, no weight, no blend."""
+    """Per pour, in the order in which they are cast, its pot, name, codes and their places on the
+    sheet. No load, no weight, no blend; codes come by number, which tells nothing."""
     rows, done = [], 0
-    for pour, codes in cast_order(plan):
-        rows.append((pour.pot, pour.pour, codes, f"{done + 1} to {done + len(codes)}"))
+    for pour in plan.pour_rows:
+        codes = sorted(piece.code for piece in plan.piece_rows if piece.pour == pour.pour)
+        if codes:
+            rows.append((pour.pot, pour.pour, codes, f"{done + 1} to {done + len(codes)}"))
         done += len(codes)
     return rows
 

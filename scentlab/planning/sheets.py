@@ -19,7 +19,7 @@ from scentlab.planning.panel import timetable
 from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import PlanError, count_of, need
 from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES, TEXTS
-from scentlab.planning.shopping import busiest_day, shopping_list
+from scentlab.planning.shopping import most_cast, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS
 from scentlab.units import (
@@ -126,7 +126,7 @@ def shopping_list_html(plan, paper=""):
     """What to have at hand before the first pour day, spare included."""
     wax_g = float(plan.pots["melt_g"].sum())
     return _page(
-        "shopping-list", "Shopping list", plan, paper, most_pieces=busiest_day(plan)[0],
+        "shopping-list", "Shopping list", plan, paper, most_pieces=most_cast(plan),
         shopping=shopping_list(plan).to_dict("records"),
         dye_g=dye_weight(wax_g, plan.pouring.dye_pct, plan.pouring.scale),
     )

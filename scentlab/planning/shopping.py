@@ -24,7 +24,6 @@ def shopping_list(plan):
     return frame.assign(cost=frame["buy_g"] * frame["price_per_kg"] / 1000)
 
 
-def busiest_day(plan):
-    """Most pieces cast and most pours on one pour day, as (pieces, pours)."""
-    days = plan.pours.groupby("pour_day")
-    return int(days["pieces"].sum().max()), int(days.size().max())
+def most_cast(plan):
+    """Most pieces cast on one pour day."""
+    return int(plan.pours.groupby("pour_day")["pieces"].sum().max())

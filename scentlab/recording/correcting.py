@@ -100,14 +100,14 @@ def mend(store, table, entry_id, changes, reason, key=None):
     row = check_row(RECORDS[table], {**old, **changes})
     if row == old:
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
-    refuse_what_cannot_be(table, row, dt.date.today())
+    refuse_what_cannot_be(table, row)
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
 
 
-def refuse_what_cannot_be(table, row, today):
+def refuse_what_cannot_be(table, row):
     """A pour or a heat cycle of a day to come, or weights that make a load that no wax takes."""
-    findings = Findings(table)
+    findings, today = Findings(table), dt.date.today()
     for name in ("poured_on", "started_on"):
         if row.get(name) is not None and row[name] > today + ONE_DAY:
             findings.add(None, name, str(row[name]), "a day that has come", check_clock(today))

@@ -25,10 +25,14 @@ FILES = {**TABLES, "bleeds": RECORDS["bleeds"]}
 
 @dataclass(frozen=True)
 class DryRun:
-    """What an import would store, and everything that is wrong; nothing was stored yet."""
+    """What an import would store, and everything that is wrong; nothing was stored yet.
+
+    ``left_out`` are by table the headings of its file that a matching leaves out.
+    """
 
     frames: dict
     problems: tuple
+    left_out: dict
 
     @property
     def ready(self):
@@ -72,13 +76,16 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
     given = {name: files[name] for name in sorted(files, key=list(TABLES).index)}
     given = {name: source if isinstance(source, Source) else Source(source)
              for name, source in given.items() if source is not None}
-    problems, sheets, plain = [], {}, {}
+    problems, sheets, plain, left_out = [], {}, {}, {}
     for name, source in given.items():
         try:
             sheet = read_sheet(source.path, TABLES[name], source.sheet)
         except DataError as error:
             problems += error.problems
             continue
+        taken = {origin.heading for origin in source.columns.values()}
+        if taken and (rest := [h for h in map(str, sheet.text.columns) if h not in taken]):
+            left_out[name] = rest
         findings = Findings(sheet.file)
         sheets[name] = matched(sheet, source, findings)
         plain[name] = plain_headings(sheet)
@@ -93,8 +100,8 @@ def dry_run(store=None, *, today=None, beyond_plan=False, **files):
                  if p.row != 1 or p.value is not None or (p.file, p.column) not in told]
         for name, sheet in sheets.items():
             found = [_as_in_the_file(p, sheet) for p in _with_headings(found, sheet, plain[name])]
-        return DryRun({}, tuple(found))
-    return DryRun(frames, ())
+        return DryRun({}, tuple(found), left_out)
+    return DryRun(frames, (), left_out)
 
 
 def _as_in_the_file(problem, sheet):

@@ -170,17 +170,6 @@ def _unmatched(file, row, column, value, what, names, remedy="Correct the matchi
     return Problem(file, row, column, value, expected, remedy)
 
 
-def left_out(sources):
-    """Per table the headings that a matching leaves out; tables with none are absent."""
-    found = {}
-    for name, source in sources.items():
-        taken = {origin.heading for origin in source.columns.values()}
-        rest = [h for h in _headings(source, name) if h not in taken] if taken else []
-        if rest:
-            found[name] = rest
-    return found
-
-
 def _headings(source, table):
     """The headings of a file; none when it cannot be read, which the import itself says."""
     with contextlib.suppress(DataError):

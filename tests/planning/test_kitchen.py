@@ -11,7 +11,7 @@ from scentlab.planning.costs import plan_costs
 from scentlab.planning.diary import busy_days
 from scentlab.planning.kitchen import Kitchen, propose_plans, read_ends, standard_designs
 from scentlab.planning.refusal import PlanError
-from scentlab.planning.shopping import busiest_day
+from scentlab.planning.shopping import most_cast
 
 SOFT, FIG = Blend("soft", {Wax("soft", limit_load_pct=8): 1.0}), Fragrance("fig")
 
@@ -56,7 +56,7 @@ def test_what_is_proposed_can_be_held(have):
         plan, costs = proposal.plan, plan_costs(proposal.plan)
         assert costs["wax_g"] <= there.wax_g
         assert len(busy_days(plan)) <= (there.evenings or 1000)
-        assert busiest_day(plan)[0] <= (there.moulds or 1000)
+        assert most_cast(plan) <= (there.moulds or 1000)
         assert len(plan.assessors) in (0, there.testers)
         if plan.smelling_rows and plan.sittings.kinds == ("warm",):
             assert plan.sittings.rooms <= min(there.rooms, there.warmers)
