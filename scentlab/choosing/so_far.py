@@ -167,8 +167,9 @@ def _answer(analysis, blend):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")
     else:
         limit = row["limit_load_pct"]
-        keep = "the wax maker's sheet" if pd.isna(limit) else f"its limit, {say_load_oz(limit)}"
-        said = [f"{blend}: no load is shown to be safe yet ({sure}). Until then keep to {keep}"]
+        said = [f"{blend}: no load is shown to be safe yet ({sure})"]
+        if not pd.isna(limit):
+            said.append(f"until then keep to the wax maker's limit, {say_load_oz(limit)}")
     usual = recommended_by_maker(analysis.series, blend)
     if usual is not None:
         said.append(f"the wax maker's sheet says {say_load_oz(usual)}")

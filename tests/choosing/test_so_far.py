@@ -62,8 +62,15 @@ def test_the_words(checked):
 def test_no_load_is_recommended_where_the_pick_has_none():
     found = loads_so_far(quick(6.0))
     assert set(found.table["word"]) <= {DRY, SWEATED}
-    assert found.answer.startswith("soft wax: no load is shown to be safe yet (95 % sure). Until "
-                                   "then keep to the wax maker's sheet.")
+    assert found.answer.startswith("soft wax: no load is shown to be safe yet (95 % sure). Nobody")
+
+
+def test_a_limit_to_keep_to_meanwhile_is_named_where_it_is_known():
+    series = quick(6.0).series
+    known = replace(series, blends=series.blends.assign(limit_load_pct=10.0))
+    found = loads_so_far(analyse(known, draws=1000, precise=None))
+    assert (" (95 % sure). Until then keep to the wax maker's limit, 10.0 % (1.6 oz/lb). Nobody"
+            in found.answer)
 
 
 def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():
