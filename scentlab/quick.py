@@ -3,6 +3,7 @@
 It begins with one pot at two to four loads and grows pot by pot, as :func:`next_step` proposes.
 """
 
+import contextlib
 import datetime as dt
 from dataclasses import replace
 from pathlib import Path
@@ -25,7 +26,14 @@ from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
 from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.text import seed_of
-from scentlab.units import load_from_weights, say_load_oz, say_one_weight, say_weight, shown
+from scentlab.units import (
+    in_maker_units,
+    load_from_weights,
+    say_load_oz,
+    say_one_weight,
+    say_weight,
+    shown,
+)
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
 
 # What is asked of a new check, by name: how its text is read.
@@ -64,18 +72,19 @@ def plan_asked(texts, folder, today, seed=None):
     if seed is None:
         seed = seed_of(Path(folder).resolve().name, asked["wax"], asked["oil"])
     shelf = shelf_beside(folder)
-    wax = _with(shelf.wax(asked["wax"]), limit_load_pct=asked["limit"], add_temp_c=asked["add"],
-                recommended_load_pct=asked["sheet"], price_per_kg=asked["wax_price"])
-    fragrance = _with(shelf.fragrance(asked["oil"]), flash_point_c=asked["flash"],
-                      price_per_kg=asked["oil_price"])
+    wax = _with(shelf.wax(asked["wax"]), asked, texts, limit_load_pct="limit", add_temp_c="add",
+                recommended_load_pct="sheet", price_per_kg="wax_price")
+    fragrance = _with(shelf.fragrance(asked["oil"]), asked, texts, flash_point_c="flash",
+                      price_per_kg="oil_price")
     known = [row for row in (shelf.find("wax", wax.name), shelf.find("fragrance", fragrance.name))
              if row]
     currency = asked["currency"] or next(
         (row["currency"] for row in known if "currency" in row), "")
-    plan = quick_plan(
-        wax, fragrance, asked["loads"], start=today, seed=seed, currency=currency,
-        **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
-    )
+    with _as_typed(texts, piece_g="piece"):
+        plan = quick_plan(
+            wax, fragrance, asked["loads"], start=today, seed=seed, currency=currency,
+            **({} if asked["piece"] is None else {"piece_g": asked["piece"]}),
+        )
     said = []
     for load, words, end in (
             (wax.limit_load_pct, "limit", ": for testing, not for sale"),
@@ -90,9 +99,24 @@ def plan_asked(texts, folder, today, seed=None):
     return plan, (*quick_costs(plan), *said)
 
 
-def _with(material, **typed):
-    """A material with what is typed of it."""
-    return replace(material, **{n: v for n, v in typed.items() if v is not None})
+def _with(material, asked, texts, **names):
+    """A material with what is typed of its columns, by the name that each is asked by."""
+    with _as_typed(texts, **names):
+        return replace(material, **{column: asked[name] for column, name in names.items()
+                                    if asked[name] is not None})
+
+
+@contextlib.contextmanager
+def _as_typed(texts, **names):
+    """A value out of bounds is refused as it was typed."""
+    try:
+        yield
+    except Refusal as error:
+        text = texts.get(name := names.get(error.field))
+        if not (text and error.expected):
+            raise
+        raise Refusal(f"{text!r} cannot be", expected=in_maker_units(error.expected), field=name,
+                      value=text) from error
 
 
 class QuickCheck:

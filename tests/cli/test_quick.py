@@ -184,6 +184,11 @@ def test_money_where_the_prices_are_known(tmp_path, capsys):
     ([*ASKED[:4], "--loads", "1, 2, 3, 4, 5 oz/lb"], "5 loads came, more than one pot"),
     ([*ASKED, "--piece", "a cup"], "--piece 'a cup' is no weight"),
     ([*ASKED, "--flash", "140"], "--flash '140' has no unit; write it as 180 F or 82 C"),
+    ([*ASKED, "--flash", "10 F"], "--flash '10 F' cannot be; give a number from 32 to 572 °F\n"),
+    ([*ASKED, "--add", "5 C"], "--add '5 C' cannot be; give a number from 20 to 150 °C\n"),
+    ([*ASKED, "--sheet", "80 %"], "--sheet '80 %' cannot be; give a number from 0.1 to 40 %"),
+    ([*ASKED, "--oil-price", "900000/kg"], "--oil-price '900000/kg' cannot be; give a number from"),
+    ([*ASKED, "--piece", "9 kg"], "--piece '9 kg' cannot be; give a number above 0 and up to 5000"),
 ])
 def test_what_is_refused_leaves_nothing(tmp_path, capsys, more, words):
     assert quick(tmp_path / "fig", *more) == 2
