@@ -22,6 +22,7 @@ from scentlab.schema import MOST_LOAD_PCT
 from scentlab.units import (
     GRAMS_PER_OUNCE,
     content_from_load,
+    load_from_weights,
     say_grams,
     say_load_oz,
     say_weight,
@@ -219,7 +220,8 @@ def make_batch(
     if recipe.topping_g and pieces:
         topping = pour_weights(pieces, recipe.topping_g, recipe.topping_load_pct, recipe.waste_pct,
                                scale)
-    lines, warnings = _against_limits(blend, plan.fragrance, recipe, load)
+    lines, warnings = _against_limits(blend, plan.fragrance, recipe, load, (wax, fragrance_g),
+                                      topping)
     if recipe.finished or known.as_sold:
         lines = (*lines, known.as_sold or "No piece was tested as it is sold.")
     warnings = warnings if known.recommended else (" ".join(known.words), *warnings)
@@ -249,10 +251,13 @@ def _known(number):
     return None if pd.isna(number) else float(number)
 
 
-def _against_limits(blend, fragrance, recipe, load):
-    """What a load is against the limits: sentences, and those that are warnings."""
+def _against_limits(blend, fragrance, recipe, load, base, topping):
+    """What a load is against the limits: sentences, and those that are warnings. What a piece holds
+    is that of the wax and fragrance (g) that are weighed for ``base`` and ``topping``."""
     said, warned = [], []
-    content, base = recipe.content_pct(load), content_from_load(load)
+    weighed, above = (load_from_weights(g, wax) if wax else 0.0 for wax, g in (base, topping))
+    content = replace(recipe, topping_load_pct=above).content_pct(weighed)
+    base = content_from_load(weighed)
     whole = "the whole piece, with all that is on it" if recipe.finished else "the finished piece"
     limit = fragrance.limit_content_pct
     if limit is None:
