@@ -166,9 +166,10 @@ class ImportForm(Form):
     def _changed(self):
         """What was checked is not what would be imported now."""
         self.tried, self.result.value, self.store.disabled = None, "", True
-        self.message.value = ""
         self._refresh()
         self.check.disabled = not any(f.path for f in self.files.values())
+        self._say("flag", "Choose a file first: then it can be checked." if self.check.disabled
+                  else "Check the files first: when all is in order, they can be imported.")
 
     def _check(self):
         self._changed()

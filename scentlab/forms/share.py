@@ -66,8 +66,9 @@ class ShareForm(Form):
 
     def _changed(self):
         """What was looked at is not what would leave now."""
-        self._seen, self.leaving.value, self.message.value = None, "", ""
-        self.write.disabled = True
+        self._seen, self.leaving.value, self.write.disabled = None, "", True
+        self._say("flag", "A package is written of what was seen: tap “Show what would leave” "
+                  "first.")
 
     def _show_leaving(self):
         self._changed()

@@ -41,6 +41,7 @@ def plain(widget):
 
 def test_it_begins_closed_with_nothing_to_check(form):
     assert form.check.disabled and form.store.disabled
+    assert plain(form.message) == "Choose a file first: then it can be checked."
     form.check.click()
     assert plain(form.message) == "NOT SAVED. Choose a file first."
 
@@ -50,6 +51,8 @@ def test_a_file_of_the_kits_own_names_needs_no_choice(form, store):
     assert form.files["pours"].headings["wax_g"].value == "wax_g"
     assert form.files["pours"].units["wax_g"].value == "g"
     assert form.files["pours"].headings["note"].value == "(not in the file)"
+    assert form.store.disabled and plain(form.message) == (
+        "Check the files first: when all is in order, they can be imported.")
     form.check.click()
     assert "Ready to store: 1 pours." in form.result.value and store.rows("pours").empty
     form.store.click()

@@ -803,6 +803,8 @@ def test_a_share_form_starts_with_nothing_held_back_and_nothing_to_write(share):
     assert share.chosen() == {"hide_fragrance": False, "hide_costs": False, "hide_notes": False,
                               "renumber_assessors": False, "leave_out": ()}
     assert share.write.disabled and share.leaving.value == "" and share.written is None
+    assert text(share.message) == ("A package is written of what was seen: tap “Show what would "
+                                   "leave” first.")
     assert share.choices["hide_costs"].description == "☐ Hide the costs"
     # As in the package: the pick rests on the limit, so it leaves with the blends.
     words = share.choices["hide_fragrance"].description
@@ -826,6 +828,7 @@ def test_another_choice_needs_another_look(share, post):
     share.look.click()
     share.choices["hide_notes"].click()
     assert share.leaving.value == "" and share.write.disabled
+    assert "“Show what would leave” first" in text(share.message)
     share.write.click()  # a browser cannot; a program can
     assert post.written == []
     assert text(share.message) == "NOT SAVED. Look at what would leave first."

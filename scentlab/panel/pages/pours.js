@@ -95,7 +95,7 @@
     const { [sent.pour]: gone, ...others } = read(box, {});
     keep(box, others);
     last = { entry_id: told.entry_id, pour: sent.pour, typed: gone || {} };
-    $("undo").disabled = false;
+    $("undo").hidden = false;
     if (chosen === sent.pour) {
       chosen = null; sure = [];
       for (const name of names) if (!STAYS.includes(name)) form.elements[name].value = "";
@@ -121,7 +121,7 @@
       pours = told.pours;
       keep(box, { ...read(box, {}), [last.pour]: last.typed });
       const { pour } = last;
-      last = null; $("undo").disabled = true;
+      last = null; $("undo").hidden = true;
       choose(pour); say(told.words, "saved");
     } catch { say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
