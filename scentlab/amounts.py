@@ -429,13 +429,16 @@ def units_typed(texts):
 
 def units_here(folder):
     """The units of a series folder or workshop, chosen or else typed first there, and which:
-    (Shown, "chosen"), "typed", or "" where nothing is kept and g and °C hold."""
-    kept = [_kept(Path(folder)), _kept(Path(folder).resolve().parent)]
+    (Shown, "chosen"), "typed", or "" where nothing is kept: then those in which all series of a
+    workshop are kept hold, or g and °C."""
+    folder = Path(folder)
+    kept = [_kept(folder), _kept(folder.resolve().parent)]
     for how in ("chosen", "typed"):
         for found in kept:
             if found and found[1] == how:
                 return found
-    return Shown(), ""
+    below = {found[0] for file in folder.glob(f"*/{UNITS_NAME}") if (found := _kept(file.parent))}
+    return below.pop() if len(below) == 1 else Shown(), ""
 
 
 def _kept(folder):

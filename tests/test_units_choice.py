@@ -134,7 +134,16 @@ def test_a_choice_goes_before_what_was_typed_and_a_series_before_its_workshop(tm
     amounts.keep_units(Shown("oz", "C"), series)
     assert amounts.units_here(series) == (Shown("oz", "C"), "chosen")
     (shop / "units.json").write_text("{", encoding="utf-8")
-    assert amounts.units_here(shop) == (Shown(), ""), "a damaged file decides nothing"
+    assert amounts.units_here(shop) == (Shown("oz", "C"), ""), "a damaged file decides nothing"
+
+
+def test_a_workshop_is_shown_as_all_its_series_are_kept(tmp_path):
+    for name, choice, found in (("fig", US, US), ("plain", None, US), ("cedar", Shown(), Shown())):
+        (tmp_path / name).mkdir()
+        amounts.keep_units(choice, tmp_path / name, chosen=False)
+        assert amounts.units_here(tmp_path) == (found, ""), name
+    amounts.keep_units(US, tmp_path, chosen=False)
+    assert amounts.units_here(tmp_path) == (US, "typed")
 
 
 @pytest.mark.parametrize(("texts", "found"), [
