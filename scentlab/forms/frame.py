@@ -137,6 +137,8 @@ class Form(w.VBox):
 
     def _heard(self, content):
         """A tap in the browser: act once per key, and acknowledge it each time it comes."""
+        if content.get("seen"):
+            return self._guarded(self.on_seen)
         key = str(content.get("key", ""))
         if key not in self._heard_keys:
             self._heard_keys = [*self._heard_keys[-99:], key]
@@ -152,6 +154,9 @@ class Form(w.VBox):
                 button.click()
                 self._refresh()
         self.browser.send({"ack": key})
+
+    def on_seen(self):
+        """What is done when the browser shows it again; nothing for a form of its own."""
 
     def _guarded(self, action):
         """Run a callback; show what went wrong, for nobody else would."""

@@ -29,7 +29,8 @@ class Page(w.VBox):
     """A page: its head, then its parts from top to bottom.
 
     ``name`` is a key of ``files.PAGES``; ``build(page)`` gives the parts: widgets, or what a
-    cell would show, once more by the button that brings the page up to date.
+    cell would show, once more by the button that brings the page up to date; it may set ``look``,
+    which brings up to date what changes elsewhere and is called when the page is seen again.
     """
 
     def __init__(self, name, build, bench=None):
@@ -39,9 +40,13 @@ class Page(w.VBox):
         foot = Form()
         self.again = foot._button("Bring this page up to date", "again", self.renew)
         foot._lay_out(self.again, foot.message)
+        foot.on_seen = lambda: self.look()
         self._foot = foot
         self.add_class("scent-page")
         self.renew()
+
+    def look(self):
+        """Nothing of this page changes elsewhere."""
 
     def renew(self):
         """Make all parts anew, from what is stored now."""

@@ -11,7 +11,7 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link
-from scentlab.forms.fields import Field, note, read_all, text_column
+from scentlab.forms.fields import Field, note, read_all, show_if, text_column
 from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
@@ -21,7 +21,7 @@ from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, link_html
 from scentlab.units import show_in
-from scentlab.workshop import is_quick, make_demo_series, make_series, series_in
+from scentlab.workshop import EXPORTS_NAME, is_quick, make_demo_series, make_series, series_in
 
 DEMO_NAME = "demo-series"
 _MARKS = {"done": "✓", "now": "▶", "later": "○"}
@@ -42,18 +42,22 @@ def start_page(folder: str | Path | None = None, today: dt.date | None = None) -
     >>> start_page().bench is None
     True
     """
-    folder, today = Path(folder or ".").resolve(), today or dt.date.today()
+    folder = Path(folder or ".").resolve()
     own = (folder / FILE_NAME).is_file()
     return Page("start", partial(_series if own else _workshop, folder=folder, today=today),
                 bench_of(folder) if own else None)
 
 
 def _series(page, folder, today):
-    store = page.bench.store
-    stages = see_stages(store, folder, today)
-    return [w.HTML(stages_html(stages, folder)),
-            w.HTML(due_html(stages.progress, store, folder)), cautions_fold(),
-            units_fold(folder, page)]
+    store, told = page.bench.store, w.HTML()
+
+    def look():
+        stages = see_stages(store, folder, today or dt.date.today())
+        told.value = stages_html(stages, folder) + due_html(stages.progress, store, folder)
+
+    page.look = look
+    look()
+    return [told, cautions_fold(), units_fold(folder, page)]
 
 
 def units_fold(folder, page):
@@ -67,26 +71,53 @@ def units_fold(folder, page):
 
 def _workshop(page, folder, today):
     show_in(units_here(folder)[0])
-    cards = [card_html(place, today) for place in series_in(folder)]
     page.new = NewSeries(folder, page.renew)
     new = Fold("A new series", lambda: page.new, "new")
-    new.turn(not cards)
+    cards, learnt, made = w.HTML(), _learnt(folder), {}
+
+    def card(place):
+        """Made anew when what it is made of was written to, or on another day."""
+        day = today or dt.date.today()
+        state = day, *map(_written_at, (place / FILE_NAME, place / f"{FILE_NAME}-wal",
+                                        place / EXPORTS_NAME))
+        if made.get(place, [()])[0] != state:
+            made[place] = state, card_html(place, day)
+        return made[place][1]
+
+    def look():
+        found = "".join(map(card, series_in(folder)))
+        cards.value = (f'<div class="scent-cards">{found}</div>' if found else
+                       "<p>No series is here yet.</p>")
+        show_if(found, learnt)
+        return found
+
+    page.look = look
+    new.turn(not look())
     quick = Fold("A quick check: one pot, one evening",
-                 lambda: _quick(folder, today), "quick")
-    return [w.HTML(f'<div class="scent-cards">{"".join(cards)}</div>' if cards else
-                   "<p>No series is here yet.</p>"), quick, new,
+                 lambda: _quick(folder, today, look), "quick")
+    return [cards, quick, new,
             Fold("The shelf: waxes, fragrances, blends, testers, recipes",
                  lambda: shelf_parts(folder), "shelf"),
-            *([_learnt(folder)] * bool(cards)), cautions_fold(), units_fold(folder, page)]
+            learnt, cautions_fold(), units_fold(folder, page)]
+
+
+def _written_at(path):
+    """When a file was written last, or anything put into a folder; 0 where there is none."""
+    try:
+        return path.stat().st_mtime_ns
+    except OSError:
+        return 0
 
 
 # What fits and draws is imported when a part is opened: the page is there a second sooner.
 
 
-def _quick(folder, today):
+def _quick(folder, today, look):
     from scentlab.forms.quick import quick_page
 
-    return quick_page(_free_name(folder, f"quick-{today}"), today)
+    check = quick_page(_free_name(folder, f"quick-{today or dt.date.today()}"), today)
+    check.observe(lambda _: look(), "children")  # begun, or a step further
+    return check
 
 
 def _learnt(folder):

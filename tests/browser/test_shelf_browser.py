@@ -46,3 +46,26 @@ def test_the_plan_takes_it_and_its_fields_are_filled(chromium, lab, folder):
     assert card.locator("[class*='-limit_load_pct'] input").input_value() == "10"
     assert card.locator("[class*='-recommended_load_pct'] input").input_value() == "6.25"
     lab.close(page)
+
+
+def test_a_series_that_is_made_elsewhere_is_there_when_the_page_is_seen_again(
+        chromium, lab, folder):
+    page = lab.open_page(chromium, "shelf/start.ipynb", ".scent-press-fold-new[aria-label]")
+    tap(page, ".scent-press-fold-new")
+    title = page.locator(".scent-field-title input")
+    title.fill("Half typed")
+    # To another tab of JupyterLab and back, then to another tab of the browser and back.
+    page.locator("a[data-scentlab-page='shelf/fresh/plan.ipynb']").first.click()
+    page.wait_for_selector(".scent-press-fold-waxes[aria-label]")
+    workshop.make_series(folder / "fig", title="Fig from elsewhere")
+    page.locator(".lm-TabBar-tab[data-scentlab='Start: shelf']").click()
+    page.wait_for_selector("h3:has-text('Fig from elsewhere')")
+    hide = """hidden => {
+        Object.defineProperty(document, 'hidden', {value: hidden, configurable: true});
+        document.dispatchEvent(new Event('visibilitychange')); }"""
+    page.evaluate(hide, True)
+    workshop.make_series(folder / "rose", title="Rose from elsewhere")
+    page.evaluate(hide, False)
+    page.wait_for_selector("h3:has-text('Rose from elsewhere')")
+    assert title.input_value() == "Half typed"
+    lab.close(page)

@@ -10,18 +10,20 @@ from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
 from scentlab import files, workshop
+from scentlab.amounts import keep_units
 from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
 from scentlab.planning.plan import Plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
+from scentlab.screens import start
 from scentlab.screens.plan import plan_page
 from scentlab.screens.pour import pour_page
 from scentlab.screens.score import score_page
 from scentlab.screens.share import share_page
 from scentlab.screens.start import DEMO_NAME, start_page
-from scentlab.units import say_load
+from scentlab.units import Shown, say_load
 
 POURED = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
 TABLES = ("pours", "pieces", "grades", "throws", "warmings")
@@ -189,6 +191,60 @@ def test_a_workshop_shows_its_series_and_begins_new_ones(tmp_path):
     assert "Cedar &amp; fig &lt;b&gt;" in said(page) and "no plan is kept yet" in said(page)
     page.new.demo.click()
     assert (tmp_path / DEMO_NAME).is_dir() and "Demo: cedar and fig" in said(page)
+
+
+def seen_again(page):
+    """What the browser says when the page comes back into sight."""
+    page._foot.browser._handle_custom_msg({"seen": True}, [])
+
+
+def test_what_is_made_elsewhere_is_there_when_the_page_is_seen_again(tmp_path, monkeypatch):
+    page = start_page(tmp_path)
+    page.new.fields["title"].value = "Half typed"
+    workshop.make_series(tmp_path / "fig", title="Fig elsewhere")
+    assert "No series is here yet." in said(page)
+    seen_again(page)
+    assert "Fig elsewhere" in said(page) and "No series is here yet." not in said(page)
+    assert page.new.fields["title"].value == "Half typed"
+    shown, card_html = said(page), start.card_html
+    monkeypatch.setattr(start, "card_html", lambda place, day: made.append(place.name)
+                        or card_html(place, day))
+    made = []
+    seen_again(page)
+    assert said(page) == shown and not made, "nothing was written meanwhile"
+    planned(Store.open(tmp_path / "fig"))
+    seen_again(page)
+    assert made == ["fig"] and "no plan is kept yet" not in said(page)
+
+
+def test_a_series_whose_plan_is_kept_elsewhere_says_so_when_it_is_seen_again(own):
+    folder, store = own
+    page = start_page(folder)
+    assert "no plan is kept yet" in said(page)
+    planned(store)
+    seen_again(page)
+    assert "no plan is kept yet" not in said(page)
+
+
+def test_a_quick_check_that_is_begun_on_the_page_has_its_card_there(tmp_path):
+    page = start_page(tmp_path)
+    fold = next(w for w in widgets(page) if "A quick check" in getattr(w, "_title", ""))
+    fold.fold.click()
+    form = of_kind(page, "QuickPlanForm")
+    for name, text in {"wax": "soft wax", "oil": "fig", "loads": "1, 1.5 oz/lb"}.items():
+        form.fields[name].value = text
+    form.make.click()
+    assert "Go on: Quick check" in said(page)
+
+
+def test_a_workshop_is_shown_in_the_units_of_its_series(own):
+    folder, store = own
+    planned(store)
+    assert start_page(folder.parent).units.fold.description.endswith("Units: g and °C")
+    keep_units(Shown("oz", "F"), folder, chosen=False)
+    page = start_page(folder.parent)
+    assert page.units.fold.description.endswith("Units: oz and °F")
+    assert open_folds(page) == [] and "1.6 oz/lb (10.0 %) (plan: Mine)" in said(page)
 
 
 def test_a_title_alone_names_the_folder_too(tmp_path):

@@ -37,7 +37,8 @@ export default {
       banner.scrollIntoView({ block: "nearest" });
       going = setTimeout(() => { if (banner.textContent === words) banner.textContent = ""; }, 4000);
     }
-    let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "", one = null;
+    let form = null, pending = null, saves = false, timer = null, tapped = 0, last = "", one = null,
+      away = false;
 
     function label() {
       if (!form) return;
@@ -78,11 +79,20 @@ export default {
             + "When the kernel was restarted, run this cell again.";
         send();
       }, TIMEOUT);
+      post(pending);
+    }
+    function post(message) {
       try {
-        model.send(pending);
+        model.send(message);
       } catch (error) {
         console.warn("The kernel cannot be reached.", error);
       }
+    }
+    // A page that comes back into sight, in the browser or among JupyterLab's tabs, says so.
+    function sight() {
+      const was = away;
+      away = document.hidden || form.offsetParent === null;
+      if (was && !away && form.querySelector("button.scent-press-again")) post({ seen: true });
     }
     // A grade by its key, a throw by its digits: 1 waits a moment for the 0 of 10.
     function tap(kind, place) {
@@ -178,16 +188,19 @@ export default {
       form.addEventListener("keydown", keyed);
       form.addEventListener("click", press, true);
       watcher.observe(form, { childList: true, subtree: true });
+      sized.observe(form);
+      document.addEventListener("visibilitychange", sight);
       label();
       takeKeys(20);
     }, 30);
-    const watcher = new MutationObserver(label);
+    const watcher = new MutationObserver(label), sized = new ResizeObserver(sight);
     const ticker = setInterval(tick, 500);
     model.on("msg:custom", heard);
     model.on("change:names change:pressed", label);
     return () => {
       clearInterval(seek); clearInterval(ticker); clearTimeout(timer); clearTimeout(one);
-      clearTimeout(going); watcher.disconnect();
+      clearTimeout(going); watcher.disconnect(); sized.disconnect();
+      document.removeEventListener("visibilitychange", sight);
       model.off("msg:custom", heard);
       model.off("change:names change:pressed", label);
       if (form) {
