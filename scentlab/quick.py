@@ -243,8 +243,8 @@ class QuickCheck:
         self.store.save_plan(plan.to_dict(), key=key)
         self.plan = plan
         pots = list(dict.fromkeys(p.pot for p in plan.pour_rows))[-int(best["pots"]):]
-        melt = "; ".join(f"pot {p}: melt {say_weight(sum(plan.melt(p).values()))} of wax"
-                         for p in pots)
+        melt = "; ".join(f"pot {p}: melt {say_weight(sum(plan.melt(p).values()))} of wax, with "
+                         "spare" for p in pots)
         over = sum(p.test_only for p in plan.pour_rows if p.pot in pots)
         return f"{melt[:1].upper()}{melt[1:]}." + (
             f" {count_of(over, 'load')} over the wax maker's limit: for testing, not for sale."

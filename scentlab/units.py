@@ -286,21 +286,34 @@ def say_points(points, digits=1):
     return f"{points:.{digits}f} points of load (% of wax)"
 
 
-def say_weight(grams):
-    """A weight in words, in grams and ounces, as finely as a kitchen scale shows.
+def say_ounces(grams, digits=2, total=True):
+    """A weight in oz, from a pound on in lb and oz where it is a ``total``, of no single weighing.
 
-    >>> say_weight(28.35), say_weight(453.6), say_weight(5.31)
-    ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)')
+    >>> say_ounces(9525.44), say_ounces(9553.79), say_ounces(453.0), say_ounces(500.0, total=False)
+    ('21 lb', '21 lb 1 oz', '15.98 oz', '17.64 oz')
+    """
+    ounces = round(ounces_from_grams(grams), digits)
+    pounds, rest = divmod(ounces, OUNCES_PER_POUND) if total else (0.0, ounces)
+    rest = f"{round(rest, digits):g} oz"
+    return f"{pounds:g} lb {rest}".removesuffix(" 0 oz") if pounds else rest
+
+
+def say_weight(grams, total=False):
+    """A weight in words, in grams and ounces, as finely as a kitchen scale shows; a ``total`` as
+    :func:`say_ounces` has it.
+
+    >>> say_weight(28.35), say_weight(453.6), say_weight(5.31), say_weight(453.6, total=True)
+    ('28 g (1 oz)', '454 g (16 oz)', '5.3 g (0.19 oz)', '454 g (1 lb)')
     """
     fine, own = grams < 20.0, _chosen.weight == "oz"
-    said = (f"{grams:.{int(fine)}f} g",
-            f"{round(ounces_from_grams(grams), 2 if fine or own else 1):g} oz")
+    said = f"{grams:.{int(fine)}f} g", say_ounces(grams, 2 if fine or own else 1, total)
     return _both(said, own)
 
 
-def say_one_weight(grams, digits=1):
-    """A weight in the maker's unit alone: g with so many decimals, or oz to 0.01."""
-    return f"{scale_ounces(grams):g} oz" if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
+def say_one_weight(grams, digits=1, total=False):
+    """A weight in the maker's unit alone: g with so many decimals, or as :func:`say_ounces` has it.
+    """
+    return say_ounces(grams, 2, total) if _chosen.weight == "oz" else f"{grams:.{digits}f} g"
 
 
 def say_grams(grams, digits=1):

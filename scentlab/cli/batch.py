@@ -193,8 +193,8 @@ def _plan_lot(arguments, store, plan, analysis, load):
     rows = [p for p in grown.pour_rows if p.pot in pots]
     print(f"Lot {lot} of {known.blend}: three test batches, each in a pot of its own: "
           + ", ".join(say_load_oz(x) for x in loads)
-          + f". {say_weight(add_up(p.wax_g for p in rows))} of wax, "
-          f"{say_weight(add_up(p.fragrance_g for p in rows))} of fragrance, "
+          + f". To weigh: {say_weight(add_up(p.wax_g for p in rows), total=True)} of wax, "
+          f"{say_weight(add_up(p.fragrance_g for p in rows), total=True)} of fragrance, for "
           f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
     print(f"After pouring, and when they are due, log and grade them: "

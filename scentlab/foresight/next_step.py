@@ -90,7 +90,7 @@ class NextStep(Result):
         whose = f" of {best['blend']}" if self.table["blend"].nunique() > 1 else ""
         said = [f"{'two more pots' if pots == 2 else 'one more pot'}{whose} at "
                 f"{', '.join(map(say_load_oz, loads))}, {count_of(best['pieces'], f'{kept} piece')}"
-                f" of each: {say_weight(best['wax_g'])} of wax, "
+                f" of each: about {say_weight(best['wax_g'], total=True)} of wax to melt, "
                 f"{count_of(best['pots'], 'evening')}",
                 self._gain_words(best)]
         return in_sentences([*said, *self._beyond_words(loads)])
@@ -102,7 +102,7 @@ class NextStep(Result):
             "step": [f"{r.step}, {r.blend}" for r in self.table.itertuples()],
             "loads": [", ".join(map(say_load_oz, x)) for x in self.table["loads_pct"]],
             "pieces of each": self.table["pieces"],
-            "wax": [say_weight(x) for x in self.table["wax_g"]],
+            "wax to melt, about": [say_weight(x, total=True) for x in self.table["wax_g"]],
             "evenings": self.table["pots"],
             "load expected after it": [
                 say_percent_of_wax(x) for x in self.table["given_after_pct"].round(1)],

@@ -353,19 +353,18 @@ def _warning(plan, kept, logged):
 
 def _tables(plan):
     """What to buy, the pots, and what falls on which day."""
-    unit, money = shown().weight, plan.currency or "price"
+    money = plan.currency or "price"
     buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
     buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])
-    buy.columns = ["item", "lot", f"needed, {unit}", f"buy, {unit}",
-                   f"{money} {shown().label('per kg')}", f"cost, {money}"]
-    pots.columns = ["pot", "blend", "poured on", "pours", f"wax, {unit}", f"fragrance, {unit}",
-                    f"wax to melt, {unit}"]
-    for frame in (buy, pots):
-        weights = [name for name in frame if name.endswith(f", {unit}")]
+    for frame, total in ((buy, True), (pots, False)):
+        weights = [name for name in frame if name.endswith("_g")]
         frame[weights] = frame[weights].map(
-            lambda grams: say_one_weight(grams).split()[0].removesuffix(".0"))
-    parts = {"To buy, with the spare": buy, "Pots, in the order of pouring": pots,
-             "Day by day": diary(plan)}
+            lambda grams, total=total: say_one_weight(grams, total=total).replace(".0 g", " g"))
+    buy.columns = ["item", "lot", "to weigh", "to buy, with spare",
+                   f"{money} {shown().label('per kg')}", f"cost, {money}"]
+    pots.columns = ["pot", "blend", "poured on", "pours", "wax to weigh", "fragrance to weigh",
+                    "wax to melt, with spare"]
+    parts = {"To buy": buy, "Pots, in the order of pouring": pots, "Day by day": diary(plan)}
     return "".join(f"<h4>{title}</h4>" + frame.to_html(
         index=False, border=0, na_rep="not known", float_format="{:.2f}".format)
         for title, frame in parts.items())

@@ -188,7 +188,8 @@ class PlanningForm(Form):
         rows = {
             "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
             "to pour": f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces",
-            "wax to buy": say_weight(c["wax_g"]), "fragrance to buy": say_weight(c["fragrance_g"]),
+            "wax to buy, with spare": say_weight(c["wax_g"], total=True),
+            "fragrance to buy, with spare": say_weight(c["fragrance_g"], total=True),
             "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}".strip() if known else
             "not known, a price is missing",
             "first pour day": spoken_day(start),

@@ -164,7 +164,7 @@ class Batch:
     @property
     def sentence(self) -> str:
         return (f"{self.blend.name} at {say_load_oz(self.known.load_pct, sold=True)}: "
-                f"{say_grams(self.wax_g, 0)} of wax and {say_grams(self.fragrance_g)} of "
+                f"{say_weight(self.wax_g, total=True)} of wax and {say_grams(self.fragrance_g)} of "
                 f"fragrance, for {self.for_words}. {' '.join((*self.warnings, *self.lines))}")
 
 

@@ -111,10 +111,11 @@ class Proposal:
         return (
             f"{self.size.capitalize()}: {count_of(costs['pots'], 'pot')} of "
             f"{count_of(len(plan.loads_pct), 'load')}, {count_of(costs['pieces'], 'piece')}, "
-            f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of "
-            f"fragrance{throw}; {count_of(len(busy_days(plan)), 'evening')} over "
-            f"{costs['days']} days. Expected: a safe load {row['shortfall_pct']:.1f} points "
-            f"(% of wax) below the true one, no answer: {say_odds(row['no_answer'], 0.02)}, "
+            f"{say_weight(costs['wax_g'], total=True)} of wax and "
+            f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare{throw}; "
+            f"{count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days. Expected: "
+            f"a safe load {row['shortfall_pct']:.1f} points (% of wax) below the true one, "
+            f"no answer: {say_odds(row['no_answer'], 0.02)}, "
             f"a load that is too high: {say_odds(row['too_high'], 0.02)}."
         )
 
@@ -259,8 +260,10 @@ def _lacks(plan, kitchen):
     rooms = "; more rooms with a warmer make fewer sessions" if plan.smelling_rows else ""
     return [words for taken, there, *words in (
         (wax, kitchen.wax_g,
-         f"{what} {say_weight(wax)} of wax, and there is {say_weight(kitchen.wax_g)}",
-         f"With {say_weight(abs(wax - kitchen.wax_g))} more, or lighter pieces, it can be held."),
+         f"{what} {say_weight(wax, total=True)} of wax with spare, and there is "
+         f"{say_weight(kitchen.wax_g, total=True)}",
+         f"With {say_weight(abs(wax - kitchen.wax_g), total=True)} more, or lighter pieces, it can "
+         "be held."),
         (cast, kitchen.moulds,
          f"one pot fills {cast} moulds at once, and there are {kitchen.moulds}",
          f"With {cast} moulds it can be held."),

@@ -124,13 +124,15 @@ class Plan:
         when = days[0] if len(days) == 1 else f"{len(days)} days from {days[0]} to {days[-1]}"
         wax, fragrance = (add_up(getattr(p, name) for p in self.pour_rows)
                           for name in ("wax_g", "fragrance_g"))
-        wax = say_one_weight(wax) if shown().weight == "oz" else f"{wax / 1000:.1f} kg"
+        oz = shown().weight == "oz"
+        wax = say_one_weight(wax, total=True) if oz else f"{wax / 1000:.1f} kg"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
             f"{len(self.loads_pct)} loads from {say_load_oz(self.loads_pct[0])} to "
             f"{say_load_oz(self.loads_pct[-1])}: {len(self.pour_rows)} test batches and "
             f"{len(self.piece_rows)} pieces of {say_weighed(round(self.piece_g, 2))}, {wax} of wax "
-            f"and {say_one_weight(fragrance, 0)} of fragrance, poured on {when}.")
+            f"and {say_one_weight(fragrance, 0, total=True)} of fragrance to weigh, poured on "
+            f"{when}.")
 
     def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""

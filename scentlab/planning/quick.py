@@ -68,8 +68,8 @@ def quick_costs(plan):
     minutes, money = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["money"]
     return (
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
-        f"{say_weight(costs['wax_g'])} of wax and {say_weight(costs['fragrance_g'])} of fragrance, "
-        "spare included"
+        f"{say_weight(costs['wax_g'], total=True)} of wax and "
+        f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
         + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
         f"About {minutes} minutes of one evening. The answer comes after about "
         f"{costs['days'] - 1 + cycle.cycles} days: {costs['days'] - 1} of rest, then the heat "

@@ -32,7 +32,7 @@ from scentlab.units import (
     price_in_unit,
     say_load,
     say_load_oz,
-    say_one_weight,
+    say_ounces,
     say_ounces_per_pound,
     say_temperature,
     say_weight,
@@ -236,14 +236,17 @@ def _page(name, title, plan, paper, **more):
 
 
 def _in_two(value, kind):
-    """A load, weight, small weight ("drops") or "heat" in the maker's unit and in the other."""
+    """A load, weight, "total", small weight ("drops") or "heat" in the maker's unit and the other.
+    """
     if kind == "load":
         pair = f"{value:.2f}", f"{ounces_per_pound_from_load(value):.2f} oz/lb"
         turned = percent_of_wax(value), say_ounces_per_pound(value).removesuffix(" oz/lb")
+    elif kind == "total":
+        pair = turned = f"{round(value, 1)} g", say_ounces(value)
     elif kind != "heat":
         digits = 3 if kind == "drops" else 2
         pair = f"{round(value, 1)} g", f"{ounces_from_grams(value):.{digits}f} oz"
-        turned = f"{value:.1f} g", say_one_weight(value)
+        turned = f"{value:.1f} g", say_ounces(value, total=False)
     else:
         pair = turned = f"{value:.0f} °C", f"{fahrenheit_from_celsius(value):.0f} °F"
     own = shown().temperature == "F" if kind == "heat" else shown().weight == "oz"

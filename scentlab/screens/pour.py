@@ -58,7 +58,7 @@ def pots_table(plan):
     """The pots of a plan with the temperatures of their blend, as a frame to show."""
     pots = plan.pots.set_index("pot")[["blend", "poured_on", "melt_g"]]
     pots["melt_g"] = weights_in_unit(pots["melt_g"])
-    pots.columns = ["blend", "pour day", f"wax to melt, {shown().weight}"]
+    pots.columns = ["blend", "pour day", f"wax to melt, with spare, {shown().weight}"]
     for words, name in (("add at", "add"), ("pour at", "pour"), ("never over", "max")):
         known = {b.name: getattr(b, f"{name}_temp_c") for b in plan.blends}
         pots[words] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]

@@ -116,7 +116,8 @@ def test_type_the_series_and_see_what_it_takes(page):
     # 2 blends in 2 pots at 3 loads; 3 sweat, 2 frost, 2 throw and 1 reserve piece of each
     # pour, and 12 to open sessions
     shown(page, "to pour", "^12 pours from 4 pots, 108 pieces$")
-    for name, pattern in (("wax to buy", r"^\d+ g \("), ("wax and fragrance", r"^\d+\.\d\d EUR$"),
+    for name, pattern in (("wax to buy, with spare", r"^\d+ g \("),
+                          ("wax and fragrance", r"^\d+\.\d\d EUR$"),
                           ("days", r"^\d+, first"),
                           ("throw", r"^\d+ sessions, \d+\.\d h by the clock")):
         shown(page, name, pattern)

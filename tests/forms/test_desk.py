@@ -92,8 +92,8 @@ def test_what_the_plan_asks_is_shown_with_units_and_missing_prices_are_said(fold
     desk = desk_of(folder)
     assert "There is no plan yet" in desk.asks.value
     fill_in(desk)
-    for words in ("<th>buy, g</th>", "<td>not known</td>", "<th>wax to melt, g</th>",
-                  "<td>Look for frost</td>"):
+    for words in ("<th>to buy, with spare</th>", "<td>not known</td>",
+                  "<th>wax to melt, with spare</th>", "<td>Look for frost</td>"):
         assert words in desk.asks.value
     desk.materials.wax_cards[0].fields["price_per_kg"].value = "7,5"
     assert "<td>7.50</td>" in desk.asks.value

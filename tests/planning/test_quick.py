@@ -39,7 +39,7 @@ def test_a_pound_of_wax_holds_it():
 def test_costs_in_words():
     first, second, third = quick_costs(plan())
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
-    assert first.endswith("spare included, about 5.06 EUR.")
+    assert first.endswith("with spare, about 5.06 EUR.")
     assert second == (
         "About 72 minutes of one evening. The answer comes after about 10 days: 7 of rest, then "
         "the heat cycle of two pieces of each load, 3 x 12 h at 38 °C (100 °F). One pot gives a "

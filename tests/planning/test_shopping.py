@@ -1,13 +1,18 @@
 """What a plan takes: wax and fragrance with the spare, days, money and hours."""
 
 import math
+import re
 
 import pytest
 
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.costs import plan_costs
+from scentlab.planning.diary import diary
 from scentlab.planning.plan import PieceNumbers, Pouring, Sittings, make_plan
+from scentlab.planning.quick import quick_costs, quick_plan
+from scentlab.planning.sheets import pour_sheets_html, quick_sheet_html, shopping_list_html
 from scentlab.planning.shopping import most_cast, shopping_list
+from scentlab.units import Shown, say_ounces, showing
 
 SOFT, HARD = Wax("soft wax", "S-1", price_per_kg=6), Wax("hard wax", price_per_kg=5)
 
@@ -60,3 +65,40 @@ def test_what_a_plan_takes_by_hand():
     assert costs["days"] == (last - one.start).days + 1
     # 3866 g at 6, 682 g at 5 and 316 g of fragrance at 60 EUR per kg
     assert costs["money"] == pytest.approx(45.57, abs=0.005)
+
+
+def plain(html):
+    return " ".join(re.sub("<[^>]*>", " ", html.replace("&nbsp;", " ")).split())
+
+
+def test_one_pots_wax_is_said_with_what_it_is():
+    """By hand: the pours take 3.2, 2.9 and 2.8 oz, and 5 % more of 8.9 oz, rounded up, is 9.4."""
+    with showing(Shown("oz", "F")):
+        one = quick_plan(Wax("soft wax"), Fragrance("fig"), [6.25, 9.375, 12.5],
+                         start="2026-12-01", seed=1)
+        assert [round(p.wax_g / 28.349523125, 2) for p in one.pour_rows] == [3.2, 2.9, 2.8]
+        assert "8.9 oz of wax and 0.82 oz of fragrance to weigh, poured on" in one.sentence
+        assert ", 8.9 oz of wax and 0.82 oz of fragrance to weigh" in diary(one)["detail"][0]
+        assert ": 9.4 oz (266 g) of wax and 0.9 oz (26 g) of fragrance, with spare" in (
+            quick_costs(one)[0])
+        buy, quick, pours = (plain(sheet(one)) for sheet in (
+            shopping_list_html, quick_sheet_html, pour_sheets_html))
+    assert "To weigh To buy, with spare" in buy and "8.9 oz 252.3 g 9.4 oz 266.5 g" in buy
+    assert "Melt 9.4 oz (266 g) of soft wax, with spare." in quick and "Wax to weigh" in quick
+    assert "Total 9.4 oz (266.5 g) with spare: the wax to weigh for all pours and 5 %" in pours
+    assert "All pours of this pot, to weigh 8.9 oz" in pours
+
+
+def test_a_total_of_a_pound_and_more_is_said_in_pounds():
+    """16 oz to the pound (NIST SP 811, appendix B); what is put on a scale stays in oz."""
+    with showing(Shown("oz", "F")):
+        one = plan(pouring=Pouring(scale="oz"))
+        day = one.pours[one.pours["pour_day"] == 1]
+        ounces, wax = one.pours["wax_g"].sum() / 28.349523125, one.pots["melt_g"].iloc[0]
+        pounds, rest = re.search(r"(\d+) lb ([\d.]+) oz of wax", one.sentence).groups()
+        assert 16 * int(pounds) + float(rest) == pytest.approx(ounces, abs=0.005)
+        assert f" {say_ounces(day['wax_g'].sum())} of wax and " in diary(one)["detail"][0]
+        buy, pours = plain(shopping_list_html(one)), plain(pour_sheets_html(one))
+    large = [float(x) for x in re.findall(r"([\d.]+) oz\b(?! and)", buy)]
+    assert " lb" in buy and max(large) < 16
+    assert wax > 453.6 and f"Total {wax / 28.349523125:.1f} oz (" in pours
