@@ -364,12 +364,6 @@ def add_up(grams):
     return grams_from_ounces(round(sum(map(scale_ounces, grams)), 2))
 
 
-def weights_in_unit(grams):
-    """Grams (array or frame) as numbers in the maker's unit."""
-    factor = GRAMS_PER_OUNCE if _chosen.weight == "oz" else 1.0
-    return (grams / factor).round(2)
-
-
 def is_typed(load_pct):
     """Whether a load is one that a person types: whole hundredths, or quarter ounces to the pound.
 

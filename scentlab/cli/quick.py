@@ -88,8 +88,7 @@ def _start(arguments):
     try:
         plan, costs = plan_asked(texts, folder, _day(arguments), arguments.seed)
     except Refusal as error:
-        named = f"--{error.field.replace('_', '-')} " if error.value == texts.get(error.field) \
-            else ""
+        named = f"--{error.field.replace('_', '-')} " if error.field in texts else ""
         raise CannotDo(f"{named}{error}") from error
     check = QuickCheck.begin(folder, plan, arguments.today)
     keep_units(units, folder, chosen=False)

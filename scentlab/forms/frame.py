@@ -79,10 +79,10 @@ class Form(w.VBox):
 
     ``on_save(row)`` gives a receipt; the row has a unique ``key``, so that a resend stores nothing
     twice. ``on_undo(receipt)`` voids the entry. ``slow`` names the buttons whose work takes longer
-    than the browser waits for an answer.
+    than the browser waits for an answer. ``on_seen()`` is called when a page is seen again.
     """
 
-    slow, stores = (), True
+    slow, stores, on_seen = (), True, None
 
     def __init__(self, on_save=None, on_undo=None):
         super().__init__(_dom_classes=["scent-form"])
@@ -138,7 +138,7 @@ class Form(w.VBox):
     def _heard(self, content):
         """A tap in the browser: act once per key, and acknowledge it each time it comes."""
         if content.get("seen"):
-            return self._guarded(self.on_seen)
+            return self.on_seen and self._guarded(self.on_seen)
         key = str(content.get("key", ""))
         if key not in self._heard_keys:
             self._heard_keys = [*self._heard_keys[-99:], key]
@@ -154,9 +154,6 @@ class Form(w.VBox):
                 button.click()
                 self._refresh()
         self.browser.send({"ack": key})
-
-    def on_seen(self):
-        """What is done when the browser shows it again; nothing for a form of its own."""
 
     def _guarded(self, action):
         """Run a callback; show what went wrong, for nobody else would."""

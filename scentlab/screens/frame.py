@@ -33,6 +33,8 @@ class Page(w.VBox):
     which brings up to date what changes elsewhere and is called when the page is seen again.
     """
 
+    look = None
+
     def __init__(self, name, build, bench=None):
         super().__init__()
         self.bench, self._build = bench, build
@@ -40,13 +42,10 @@ class Page(w.VBox):
         foot = Form()
         self.again = foot._button("Bring this page up to date", "again", self.renew)
         foot._lay_out(self.again, foot.message)
-        foot.on_seen = lambda: self.look()
+        foot.on_seen = lambda: self.look and self.look()
         self._foot = foot
         self.add_class("scent-page")
         self.renew()
-
-    def look(self):
-        """Nothing of this page changes elsewhere."""
 
     def renew(self):
         """Make all parts anew, from what is stored now."""

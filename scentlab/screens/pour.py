@@ -7,7 +7,7 @@ from scentlab.forms.desk import RecordDesk
 from scentlab.guide.showing import show_guide
 from scentlab.planning.plan import Plan
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
-from scentlab.units import say_temperature, shown, weights_in_unit
+from scentlab.units import say_one_weight, say_temperature
 from scentlab.workshop import series_here
 
 
@@ -57,8 +57,8 @@ def _weighed(store):
 def pots_table(plan):
     """The pots of a plan with the temperatures of their blend, as a frame to show."""
     pots = plan.pots.set_index("pot")[["blend", "poured_on", "melt_g"]]
-    pots["melt_g"] = weights_in_unit(pots["melt_g"])
-    pots.columns = ["blend", "pour day", f"wax to melt, with spare, {shown().weight}"]
+    pots["melt_g"] = [say_one_weight(grams, 0) for grams in pots["melt_g"]]
+    pots.columns = ["blend", "pour day", "wax to melt, with spare"]
     for words, name in (("add at", "add"), ("pour at", "pour"), ("never over", "max")):
         known = {b.name: getattr(b, f"{name}_temp_c") for b in plan.blends}
         pots[words] = [say_temperature(known[b]) if known[b] else "?" for b in pots["blend"]]
