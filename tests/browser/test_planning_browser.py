@@ -178,7 +178,8 @@ def test_single_keys_do_not_reach_the_notebook(page):
 def test_a_page_that_is_loaded_again_brings_the_draft_back(page, lab, folder, kernel):
     for _ in range(40):
         draft = read_draft(folder)
-        if draft["materials"]["waxes"][0]["lot"] == "xddab":
+        if (draft["materials"]["waxes"][0]["lot"] == "xddab"
+                and draft["series"]["title"] == "Cedar in two waxes"):  # typed last
             break
         page.wait_for_timeout(250)
     assert draft["series"]["dye"] == "0,05" and draft["materials"]["waxes"][0]["lot"] == "xddab"
