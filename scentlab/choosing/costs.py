@@ -85,7 +85,6 @@ class LoadCosts(Result):
         (90 %), sweating (expected pieces of the batch), chance_many (that ``costs.many`` or more
         of them sweat). Without a number of the maker's no load is said to cost least, and what is
         not known is missing.
-    curve : DataFrame, load_pct and cost of all loads that were weighed.
     cheaper : chance that the load of least cost truly costs less than the recommended one; 0 where
         they are one. nearly : lowest and highest load (% of wax) that cost at most 2 % more.
     """
@@ -93,7 +92,6 @@ class LoadCosts(Result):
     blend: str
     costs: Costs
     table: pd.DataFrame
-    curve: pd.DataFrame
     cheaper: float
     nearly: tuple
     currency: str
@@ -237,7 +235,7 @@ class _Known:
             for which, place in places.items()])
         rules = self.analysis.rules
         return LoadCosts(
-            self.blend, costs, table, pd.DataFrame({"load_pct": self.loads, "cost": mean}),
+            self.blend, costs, table,
             float((cost[:, best] < cost[:, self.chosen]).mean()), (near.min(), near.max()),
             self.analysis.series.currency,
             stress_words(self.analysis.ceiling.stress, self.analysis.series.plan),

@@ -33,27 +33,22 @@ class Diagnosis(Result):
     """Checks of an analysis.
 
     sweat : SweatCheck.
-    pots_left_out : DataFrame, per pot: pot, blend, ceiling_load_pct (% of wax) of its blend without
+    table : DataFrame, per pot: pot, blend, ceiling_load_pct (% of wax) of its blend without
         that pot, change_pct against the ceiling with it, error_pct (Monte Carlo standard error of
         the change) and hangs (bool: higher without it, by more than 0.5 and twice that error);
         missing where no load qualifies.
     """
 
     sweat: SweatCheck
-    pots_left_out: pd.DataFrame
+    table: pd.DataFrame
     notes: tuple = ()
-
-    @property
-    def table(self):
-        """The ceilings without each pot."""
-        return self.pots_left_out
 
     @property
     def sentence(self):
         return " ".join([self.sweat.sentence, self._moved(), *self._appearing()])
 
     def _moved(self):
-        table = self.pots_left_out[self.pots_left_out["change_pct"].notna()]
+        table = self.table[self.table["change_pct"].notna()]
         if table.empty:
             return "No highest safe load could be compared without one of its pots."
         told = table[table["change_pct"].abs() > ERRORS * table["error_pct"]]
@@ -71,7 +66,7 @@ class Diagnosis(Result):
 
     def _appearing(self):
         """Blends for which a load qualifies only without one of their pots."""
-        table = self.pots_left_out
+        table = self.table
         rows = table[table["ceiling_load_pct"].notna() & table["change_pct"].isna()]
         return [
             f"A load qualifies for {r.blend} only without pot {r.pot}." for r in rows.itertuples()
@@ -134,7 +129,7 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
         })
     table = pd.DataFrame(rows)
     notes = [_say(r) for r in table.itertuples() if r.hangs]
-    return Diagnosis(sweat=check, pots_left_out=table, notes=check.notes + tuple(notes))
+    return Diagnosis(sweat=check, table=table, notes=check.notes + tuple(notes))
 
 
 class _Whole:

@@ -5,8 +5,6 @@ many pieces of each stratum sweated, how many of them are as sold follows a hype
 the finish changes nothing (Fisher 1935; over strata Gart 1970), whatever the pots are like.
 """
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 from scipy import stats
@@ -15,50 +13,29 @@ from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads, settle_looks
 from scentlab.maths.intervals import binomial_limits
-from scentlab.results import FitError, Result, say_odds, say_percent
+from scentlab.results import FitError, say_odds, say_percent
 from scentlab.text import in_sentences
 from scentlab.units import say_percent_of_wax
 
 LEVEL = 0.05  # of the test, for either side
 
 
-@dataclass(frozen=True, repr=False)
-class FinishCheck(Result):
-    """Pieces as sold against plain ones.
-
-    ``table`` : DataFrame, one row per pot and load that has both: pot, load_pct (% of wax), plain,
-    plain_sweated, as_sold, as_sold_sweated (limit grade or more). ``more`` and ``less`` : chance of
-    so many sweated pieces as sold or more, or fewer, if the finish changes nothing. ``could_pct`` :
-    exact upper 95 % limit on the share of pieces as sold that would sweat, of these alone.
-    """
-
-    blend: str
-    table: pd.DataFrame
-    more: float
-    less: float
-    could_pct: float
-    stress: str
-    notes: tuple = ()
-
-    @property
-    def sentence(self):
-        t = self.table
-        loads = sorted({say_percent_of_wax(x) for x in t["load_pct"]})
-        seen = (f"Pieces of {self.blend} as sold, {self.stress}, at {', '.join(loads)}: "
-                f"{t['as_sold_sweated'].sum()} of {t['as_sold'].sum()} sweated; plain ones of the "
-                f"same pots: {t['plain_sweated'].sum()} of {t['plain'].sum()}")
-        if self.more < LEVEL:
-            said = (f"pieces as sold sweat more: {say_odds(self.more, 0.001)} that chance alone "
-                    "gives such a gap")
-        elif self.less < LEVEL:
-            said = (f"pieces as sold sweated less: {say_odds(self.less, 0.001)} that chance alone "
-                    "gives such a gap")
-        else:
-            said = (f"whether the finish changes anything is too close to call: "
-                    f"{say_odds(self.more, 0.001)} that chance alone gives as many or more")
-        return in_sentences([
-            seen, said, f"up to {self.could_pct:.0f} % of pieces as sold could sweat, by these "
-            f"pieces alone ({say_percent(0.95)} sure)"])
+def _words(blend, kept, table, more, less):
+    """What pieces as sold showed beside plain ones, and whether the finish changes anything."""
+    sold, wet, loads = table["as_sold"].sum(), table["as_sold_sweated"].sum(), table["load_pct"]
+    could = 100.0 * binomial_limits(wet, int(sold), 0.9)[1]
+    said = (f"whether the finish changes anything is too close to call: {say_odds(more, 0.001)} "
+            "that chance alone gives as many or more")
+    if min(more, less) < LEVEL:
+        how = "sweat more" if more < LEVEL else "sweated less"
+        said = (f"pieces as sold {how}: {say_odds(min(more, less), 0.001)} that chance alone gives "
+                "such a gap")
+    return in_sentences([
+        f"Pieces of {blend} as sold, {kept}, at "
+        f"{', '.join(sorted({say_percent_of_wax(x) for x in loads}))}: {wet} of {sold} sweated; "
+        f"plain ones of the same pots: {table['plain_sweated'].sum()} of {table['plain'].sum()}",
+        said, f"up to {could:.0f} % of pieces as sold could sweat, by these pieces alone "
+        f"({say_percent(0.95)} sure)"])
 
 
 def compare_finish(series, rules, blend, stress):
@@ -66,16 +43,14 @@ def compare_finish(series, rules, blend, stress):
 
     series : Series with pours as sold beside it. rules : Rules (limit_grade). blend : str.
     stress : rest or heat, the pieces that are compared.
-    Returns FinishCheck.
+    Returns str, a few sentences.
     Raises FitError where no pot has graded pieces of both at one load.
     """
     sold = series.apart
     pours = [] if sold is None else sold.pours.loc[sold.pours["finish"] == "as sold", "pour"]
     looks = [series.sweat()] + ([] if sold is None else [sold.sweat()])
     looks = pd.concat(looks, ignore_index=True)
-    looks = looks[(looks["blend"] == blend)]
-    plain = series.pours["pour"]
-    looks = looks[looks["pour"].isin([*plain, *pours])]
+    looks = looks[(looks["blend"] == blend) & looks["pour"].isin([*series.pours["pour"], *pours])]
     none = f"no pot has graded pieces of {blend} both plain and as sold at one load"
     if looks["grade"].notna().sum() == 0 or not len(pours):
         raise FitError(f"{none}; pour both from one pot")
@@ -87,9 +62,7 @@ def compare_finish(series, rules, blend, stress):
     table = pd.DataFrame(rows)
     more, less = exact_chances(*(table[c].to_numpy(int) for c in (
         "as_sold_sweated", "as_sold", "plain_sweated", "plain")))
-    could = binomial_limits(table["as_sold_sweated"].sum(), int(table["as_sold"].sum()), 0.9)[1]
-    return FinishCheck(blend, table, more, less, 100.0 * float(could),
-                       stress_words(stress, series.plan))
+    return _words(blend, stress_words(stress, series.plan), table, more, less)
 
 
 def _strata(looks, sold, limit_grade):

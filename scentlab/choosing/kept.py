@@ -1,7 +1,6 @@
 """The rules that are kept in a series folder, so that every notebook and command follows them."""
 
 import dataclasses
-import html
 import json
 from dataclasses import dataclass
 from pathlib import Path
@@ -12,7 +11,7 @@ from scentlab.files import write_whole
 RULES_NAME = "rules.json"
 
 
-@dataclass(frozen=True, repr=False)
+@dataclass(frozen=True)
 class RulesHere:
     """The rules of a folder: ``rules``, and whether they are ``kept`` there or the usual ones.
 
@@ -23,20 +22,6 @@ class RulesHere:
     path: Path
     kept: bool
     notes: tuple = ()
-
-    @property
-    def sentence(self):
-        where = f"Rules kept in {self.path.name}" if self.kept else (
-            "No rules are kept here, so the usual ones hold"
-        )
-        noted = "".join(f" Note: {note}." for note in self.notes)
-        return f"{where}: {self.rules.sentence}{noted}"
-
-    def __repr__(self):
-        return self.sentence
-
-    def _repr_html_(self):
-        return f"<p>{html.escape(self.sentence)}</p>"
 
 
 def rules_here(folder="."):

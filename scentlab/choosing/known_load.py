@@ -62,8 +62,7 @@ def known_load(
 def _as_sold(analysis, blend):
     """What pieces as sold showed beside plain ones, in a sentence."""
     try:
-        return compare_finish(
-            analysis.series, analysis.rules, blend, analysis.ceiling.stress).sentence
+        return compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     except FitError:
         return ""
 

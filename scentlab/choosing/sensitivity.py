@@ -1,6 +1,6 @@
 """What the answer would be under other assumptions, by the same draws with other weights."""
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 import pandas as pd
@@ -11,7 +11,6 @@ from scentlab.choosing.pick import chosen_loads
 from scentlab.fitting.reweighting import reweighted
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT
-from scentlab.results import FitError, Result
 
 AS_IS = "as assumed"
 ALONE = "nothing borrowed from earlier series"
@@ -21,32 +20,6 @@ _SAID = {
 }
 
 
-@dataclass(frozen=True, repr=False)
-class Sensitivity(Result):
-    """Highest safe and recommended loads under other assumptions.
-
-    ``table`` : DataFrame with assumption, blend, ceiling_load_pct and load_pct (% of wax, missing
-    where no load qualifies), weight (of the assumption where it is one of several that are
-    averaged, else missing) and reached (bool, whether the draws reach so far).
-    """
-
-    table: pd.DataFrame
-    notes: tuple = ()
-
-    @property
-    def sentence(self):
-        wide = self.table.pivot(index="assumption", columns="blend", values="ceiling_load_pct")
-        moved = (wide - wide.loc[AS_IS]).drop(index=AS_IS).abs()
-        if moved.isna().all(axis=None):
-            return "No highest safe load could be compared under other assumptions."
-        blend = moved.max().idxmax()
-        where = moved[blend].idxmax()
-        return (
-            f"Other assumptions move a highest safe load by at most {moved.at[where, blend]:.1f} "
-            f"points: {blend}, {where}."
-        )
-
-
 def find_sensitivity(evidence, rules):
     """The ceiling and the pick under half and twice the scales of the priors that matter, and
     under each link alone.
@@ -54,12 +27,11 @@ def find_sensitivity(evidence, rules):
     Nothing is fitted again: each draw weighs by how much likelier the other assumption makes it.
 
     evidence : Evidence. rules : Rules.
-    Returns Sensitivity.
-    Raises FitError where the fit has no prior.
+    Returns DataFrame with assumption, blend, ceiling_load_pct and load_pct (% of wax, missing
+    where no load qualifies), weight (of the assumption where it is one of several that are
+    averaged, else missing) and reached (bool, whether the draws reach so far).
     """
     fit = at_age(evidence.sweat, rules.ship_age_days)
-    if fit.model.prior is None:
-        raise FitError("a fit without a prior has no assumption to change")
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     rows = _rows(AS_IS, fit, evidence, rules, at_risk)
     if fit.alone is not None:
@@ -70,7 +42,7 @@ def find_sensitivity(evidence, rules):
         other, k_hat = reweighted(fit, log_ratio)
         reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
         rows += _rows(name, other, evidence, rules, at_risk, weight, reached)
-    return Sensitivity(table=pd.DataFrame(rows))
+    return pd.DataFrame(rows)
 
 
 def _rows(name, fit, evidence, rules, at_risk, weight=np.nan, reached=True):

@@ -36,7 +36,7 @@ class LoadsSoFar(Result):
     table : DataFrame, the lowest load first: load_pct (% of wax), pieces, sweated (pieces that
         reached the limit grade), could_pct (exact upper 95 % bound on the share of pieces that
         would, of these pieces alone), risk_pct (the model's mean, with its upper 95 % point
-        risk_upper_pct), word (sweated, dry so far or recommended) and meaning.
+        risk_upper_pct) and word (sweated, dry so far or recommended).
     answer : str, the recommended load in words. stress : how the pieces were kept, in words.
     limit_words : the grade from which a piece counts as sweated, in words.
     """
@@ -131,7 +131,6 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     admitted = table.index[table["load_pct"] <= chosen + NEAR_PCT / 2] if chosen > 0 else []
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
-    table["meaning"] = [_meaning(r, rules) for r in table.itertuples()]
     return LoadsSoFar(blend, table, _answer(analysis, blend),
                       stress_words(stress, analysis.series.plan), limit_words(rules.limit_grade),
                       (BOUND,))
@@ -178,15 +177,3 @@ def _answer(analysis, blend):
         said.append("nobody scored hot throw, so whether less smells as strong is open")
     said.append(analysis.rests.headline(blend).removesuffix("."))
     return in_sentences(said)
-
-
-def _meaning(row, rules):
-    if row.word == SWEATED and not row.sweated:
-        return "pieces kept otherwise reached the limit grade at this load or a lower one"
-    if row.word == SWEATED:
-        return f"{row.sweated} of {row.pieces} pieces reached sweat grade {rules.limit_grade}"
-    dry = f"none of {row.pieces} pieces reached sweat grade {rules.limit_grade}"
-    if row.word == USE:
-        return (f"{dry}; with what the other loads showed, at most {say_percent(rules.risk)} of "
-                f"pieces would ({say_percent(rules.confidence)} sure)")
-    return f"{dry}; up to {row.could_pct:.0f} % of pieces could still"

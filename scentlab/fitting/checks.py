@@ -12,14 +12,14 @@ from scentlab.maths.ordinal import recorded_probabilities
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result
 
-ODD = 2.0
+ODD, REPEATS = 2.0, 400
 
 
 @dataclass(frozen=True, repr=False)
 class SweatCheck(Result):
     """How a sweat fit compares with the looks it was made from.
 
-    pours : DataFrame, per pour and stress: pour, pot, blend, load_pct (% of wax), stress, n,
+    table : DataFrame, per pour and stress: pour, pot, blend, load_pct (% of wax), stress, n,
         seen (mean grade), expected, lower, upper (at least 90 % of what a pour from a new pot would
         give), chance (that such a pour lies outside; well under 10 % where grades are nearly
         certain) and odd (bool, outside).
@@ -30,20 +30,15 @@ class SweatCheck(Result):
         se; empty when one person graded all.
     """
 
-    pours: pd.DataFrame
+    table: pd.DataFrame
     pots: pd.DataFrame
     assessors: pd.DataFrame
     notes: tuple = ()
 
     @property
-    def table(self):
-        """The pours."""
-        return self.pours
-
-    @property
     def sentence(self):
-        looks, pours = len(self.pours), self.pours["pour"].nunique()
-        chance = float(self.pours["chance"].sum())
+        looks, pours = len(self.table), self.table["pour"].nunique()
+        chance = float(self.table["chance"].sum())
         counted = f"{looks} pours" if pours == looks else (
             f"{looks} inspections of a test batch at room temperature or heat-cycled ({pours} "
             "pours)"
@@ -58,31 +53,31 @@ class SweatCheck(Result):
         odd = ", ".join(self.pots.loc[self.pots["odd"], "pot"])
         pots = f"pots unlike the others: {odd}" if odd else "no pot is unlike the others"
         return (
-            f"{int(self.pours['odd'].sum())} of {counted} lie outside the 90 % range of what the "
+            f"{int(self.table['odd'].sum())} of {counted} lie outside the 90 % range of what the "
             f"fit expects ({by_chance} would by chance{why}); {pots}."
         )
 
 
 @one_thread()
-def check_sweat(fit, grades, *, seed=1, repeats=400):
+def check_sweat(fit, grades, *, seed=1):
     """Compare a sweat fit with the looks that it was fitted to: a :class:`SweatCheck`.
 
-    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12) by as many simulated
-    repetitions of the series as ``repeats`` says. Raises FitError when the looks lack a column or
+    A posterior predictive check (Rubin 1984, *Annals of Statistics* 12) by ``REPEATS`` simulated
+    repetitions of the series. Raises FitError when the looks lack a column or
     any grade.
     """
     settle_looks(grades, "sweat", ages=True)
-    pours, pots = _expected_pours(fit, seed, repeats), pot_effects(fit)
+    pours, pots = _expected_pours(fit, seed), pot_effects(fit)
     assessors = _assessors(grades, pours)
     return SweatCheck(pours, pots, assessors, _odd_notes(pots, assessors))
 
 
-def _expected_pours(fit, seed, repeats):
+def _expected_pours(fit, seed):
     """Predictive mean grades of each pour from new pots, beside what was seen."""
     counts = fit.counts.reset_index(drop=True)
     n = counts["n"].to_numpy(float)
     score = np.arange(N_GRADES)
-    mean = _predicted(fit, counts, seed, repeats) @ score / n
+    mean = _predicted(fit, counts, seed, REPEATS) @ score / n
     seen = counts[GRADES].to_numpy(float) @ score / n
     lower, upper = np.quantile(mean, [0.05, 0.95], axis=0)
     frame = counts[["pour", "pot", "blend", "load_pct", "stress", "n"]].copy()

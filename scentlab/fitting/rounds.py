@@ -1,13 +1,10 @@
 """Rounds of pouring: whether what was poured on one day sweats unlike what was poured on others."""
 
-from dataclasses import dataclass
-
 import numpy as np
 import pandas as pd
 
 from scentlab.fitting.reweighting import pot_log_likelihood, thinned
 from scentlab.maths.sampling import weighted_quantile
-from scentlab.results import Result
 
 SHIFTS = np.arange(-3.0, 3.01, 0.25)  # points of load that a round may sweat earlier by
 DRAWS = 400
@@ -15,42 +12,33 @@ _ROUNDS_SD = 1.0  # points of load that rounds may lie apart beforehand
 ENOUGH_POTS = 2  # on either side: with one a round cannot be told from a pot
 
 
-@dataclass(frozen=True, repr=False)
-class Rounds(Result):
-    """Rounds beside the others. ``table``: poured_on, pots, told (whether there are pots enough to
-    tell the round from its pots), earlier_pct (points of load by which it sweats earlier than the
-    others, median; missing where it is not told) with 90 % limits lower_pct and upper_pct."""
-
-    table: pd.DataFrame
-    notes: tuple = ()
-
-    @property
-    def apart(self):
-        """The rows of the rounds whose limits leave out no difference."""
-        return self.table[(self.table["lower_pct"] > 0) | (self.table["upper_pct"] < 0)]
-
-    @property
-    def sentence(self):
-        if len(self.table) < 2:
-            return "All was poured in one round."
-        if not self.table["told"].any():
-            return (f"{len(self.table)} rounds: too few pots in them to part rounds from pots, so "
-                    "what differs between rounds counts as what differs between pots.")
-        said = "; ".join(
-            f"{r.poured_on} sweats {abs(r.earlier_pct):.1f} points of load "
-            f"{'earlier' if r.earlier_pct > 0 else 'later'} than the others"
-            for r in self.apart.itertuples())
-        return f"{len(self.table)} rounds, fitted together: " + (
-            f"what was poured on {said}. Look at lot, scale and temperatures." if said else
-            "they differ no more than pots do.")
+def rounds_words(table):
+    """What a table of :func:`fit_rounds` says, in a sentence: rounds differ where their limits
+    leave out no difference."""
+    if len(table) < 2:
+        return "All was poured in one round."
+    if not table["told"].any():
+        return (f"{len(table)} rounds: too few pots in them to part rounds from pots, so what "
+                "differs between rounds counts as what differs between pots.")
+    apart = table[(table["lower_pct"] > 0) | (table["upper_pct"] < 0)]
+    said = "; ".join(
+        f"{r.poured_on} sweats {abs(r.earlier_pct):.1f} points of load "
+        f"{'earlier' if r.earlier_pct > 0 else 'later'} than the others"
+        for r in apart.itertuples())
+    return f"{len(table)} rounds, fitted together: " + (
+        f"what was poured on {said}. Look at lot, scale and temperatures." if said else
+        "they differ no more than pots do.")
 
 
 def fit_rounds(fit, pours):
     """How far each round (day of pouring) lies from the others, beyond what its pots explain.
 
     fit : SweatFit of all rounds together. pours : DataFrame with pot and poured_on.
-    Returns Rounds, by the likelihood of the round's grades with its loads moved, averaged over the
-    fit's draws, with a normal prior of 1 point about no difference.
+    Returns DataFrame with poured_on, pots, told (whether there are pots enough to tell the round
+    from its pots), earlier_pct (points of load by which it sweats earlier than the others, median;
+    missing where it is not told) and its 90 % limits lower_pct and upper_pct: by the likelihood of
+    the round's grades with its loads moved, averaged over the fit's draws, with a normal prior of 1
+    point about no difference.
     """
     fit, day = thinned(fit, DRAWS), pours.drop_duplicates("pot").set_index("pot")["poured_on"]
     rounds = fit.counts["pot"].map(day)
@@ -60,8 +48,8 @@ def fit_rounds(fit, pours):
         told = ENOUGH_POTS <= number <= pots.sum() - ENOUGH_POTS
         limits = _shift(fit, fit.counts[rounds == poured_on]) if told else [np.nan] * 3
         rows.append((poured_on, int(number), bool(told), *limits))
-    return Rounds(pd.DataFrame(rows, columns=[
-        "poured_on", "pots", "told", "lower_pct", "earlier_pct", "upper_pct"]))
+    return pd.DataFrame(rows, columns=[
+        "poured_on", "pots", "told", "lower_pct", "earlier_pct", "upper_pct"])
 
 
 def _shift(fit, counts):

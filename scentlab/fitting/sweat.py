@@ -156,7 +156,7 @@ def _say_capacity(lower, middle, upper, tested):
 @one_thread()
 def fit_sweat(
     grades: pd.DataFrame, limits: Mapping[str, float] | None = None, *, pooled: bool = True,
-    prior: str | CapacityPrior | None = "weak",
+    prior: CapacityPrior | None = None,
     links: Mapping[str, float] | Sequence[str] | None = None, draws: int = 2000,
     precise: float | None = PRECISE, seed: int = 1,
 ) -> SweatFit:
@@ -177,8 +177,7 @@ def fit_sweat(
         centred; blends without one are centred on the middle of their tested loads.
     pooled : bool, whether the capacities share a common shift against the limits beforehand, from
         which each blend may stray by as much as the blends together show.
-    prior : "weak", a :class:`CapacityPrior` to use as it is, or None for plain maximum likelihood
-        (flat priors, no misread grades), which has an answer only if no blend separates.
+    prior : a :class:`CapacityPrior` to use as it is; None takes the usual weak one.
     links : mapping of link (logit, probit, cloglog, skewed) to how far it is believed beforehand,
         or a sequence of links believed alike; None takes ``LINKS_BELIEVED``.
     draws : int, posterior draws at least, shared out over the links by their evidence.
@@ -210,8 +209,7 @@ def fit_sweat(
     stresses = tuple(s for s in STRESSES if s in set(looks["stress"]))
     tested = loads_tested(looks, blends)
     centre, centre_notes = prior_centres(blends, limits, tested)
-    if isinstance(prior, str):
-        prior = weak_prior(centre, pooled)
+    prior = prior or weak_prior(centre, pooled)
     aged = ages_apart(looks)
     data = look_counts(looks, blends, stresses, aged)
     believed = links or LINKS_BELIEVED
@@ -367,11 +365,11 @@ def _peaks(models):
 
 
 def _peak(model, like=None):
-    """The peak of the posterior, near enough to shape a proposal (or, without prior, exactly)."""
+    """The peak of the posterior, near enough to shape a proposal."""
     climbed = climb(
         model.value_and_gradient,
         model.start() if like is None else like.point,
-        gradient_tolerance=1e-6 if model.prior is None else 1e-2,
+        gradient_tolerance=1e-2,
         gradients=lambda points: model.values_and_gradients(points)[1],
         near=_ROUGHLY * np.eye(model.size) if like is None else like.covariance,
         # The bounds that several looks set to a piece have corners.
@@ -380,7 +378,7 @@ def _peak(model, like=None):
     try:
         np.linalg.cholesky(-climbed.hessian)
     except np.linalg.LinAlgError:
-        if model.prior is not None and np.all(np.isfinite(climbed.hessian)):
+        if np.all(np.isfinite(climbed.hessian)):
             return steepened(climbed)
         raise FitError(
             "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
@@ -484,8 +482,6 @@ def _parts_clean(own):
 
 def describe_prior(prior, blends):
     """The priors in words, by what they are of."""
-    if prior is None:
-        return {"all": "none: plain maximum likelihood"}
     words, load = _describe_capacities(prior, blends), "% of wax"
 
     def log_normal(median, sd, unit=load):

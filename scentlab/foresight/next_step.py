@@ -11,7 +11,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.looks import planned_loads
-from scentlab.fitting.rounds import fit_rounds
+from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
 from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
 from scentlab.maths.sampling import even_places, weighted_quantile
@@ -185,7 +185,7 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
         table.drop(columns=["worth", "score"]), float(case.given[place]),
         float(case.highest[place]), float(limit) if np.isfinite(limit) else np.nan,
         bool(worth.any()), _pair(analysis, blend), case.stress, seed,
-        (fit_rounds(case.fit, analysis.series.pours).sentence,),
+        (rounds_words(fit_rounds(case.fit, analysis.series.pours)),),
     )
 
 
@@ -245,7 +245,7 @@ class _Case:
         true, believed, weights = _two_sets(
             self.fit.weights, looks, draws, np.random.default_rng(seed))
         meant, values = _by_meaning(self.fit, self.stress), self.at_risk[believed]
-        bank = PotBank(meant.take(true), meant.take(believed), 1, seed)
+        bank = PotBank(meant.take(true), meant.take(believed), seed)
 
         def lower(log):
             mean, sd = moments_after(log, weights, values)

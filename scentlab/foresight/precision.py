@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import asdict, dataclass
+from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
@@ -23,14 +23,13 @@ from scentlab.simulate import Truth
 from scentlab.units import say_load
 
 ALL = "all blends"
-SHORTFALL, SPREAD, WIDTH = "shortfall of the safe load", "spread of the safe load", "90 % width"
+SHORTFALL, WIDTH = "shortfall of the safe load", "90 % width"
 CEILING_OVER, PICK_OVER = "safe load too high", "recommended load too high"
 NO_ANSWER, THROW_LOST = "no tested load qualifies", "throw lost"
 _POINTS = "points of load (% of wax)"
 # Unit and meaning of each measure.
 MEASURES = {
     SHORTFALL: (_POINTS, "true load at risk less the highest safe load, where there is one"),
-    SPREAD: (_POINTS, "standard deviation of the highest safe load over series"),
     WIDTH: (_POINTS, "width of the 90 % interval of the load at risk"),
     CEILING_OVER: ("chance", "the highest safe load is above the true load at risk"),
     NO_ANSWER: ("chance", "there is no safe load to be found"),
@@ -51,18 +50,14 @@ class Precision(Result):
         ``MEASURES``.
     truth : DataFrame, blend and its true load at risk under the guess (% of wax).
     series, asked : series that were finished and that were asked for.
-    draws, seed, throw_every : see :func:`precision`. rules, guess : dicts of what was assumed.
+    seed : see :func:`precision`.
     """
 
     table: pd.DataFrame
     truth: pd.DataFrame
     series: int
     asked: int
-    draws: int
     seed: int
-    throw_every: int
-    rules: dict
-    guess: dict
     notes: tuple = ()
 
     def row(self, measure, blend=ALL):
@@ -186,8 +181,8 @@ def _summary(task, outcomes, asked):
         {"blend": list(task.at_risk), "load_at_risk_pct": list(task.at_risk.values())}
     )
     return Precision(
-        pd.DataFrame(rows, columns=_COLUMNS), truth, len(outcomes), asked, task.draws, task.seed,
-        task.throw_every, asdict(task.rules), asdict(task.truth), _notes(task, frame, asked),
+        pd.DataFrame(rows, columns=_COLUMNS), truth, len(outcomes), asked, task.seed,
+        _notes(task, frame, asked),
     )
 
 
@@ -196,7 +191,6 @@ def _measures(frame, blend):
     those of one series are alike."""
     own = frame if blend == ALL else frame[frame["blend"] == blend]
     yield _row(blend, SHORTFALL, *_mean(own["true"] - own["ceiling"], own["number"]))
-    yield _row(blend, SPREAD, *_spread(own[own["ceiling"].notna()]))
     yield _row(blend, WIDTH, *_mean(own["width"], own["number"]))
     over = own["ceiling"] > own["true"]
     yield _row(blend, CEILING_OVER, *_share(over, own["number"]))
@@ -215,16 +209,6 @@ def _mean(values, number):
     """Mean over series, its error, and how many series there are; a series counts as one."""
     each = values.dropna().groupby(number).mean()
     return each.mean(), each.sem(), len(each)
-
-
-def _spread(answered):
-    """Mean standard deviation of the blends' ceilings, and its error for about normal values, as
-    if blends were independent."""
-    each = answered.groupby("blend")["ceiling"].agg(["std", "count"])
-    error = each["std"] / np.sqrt(2.0 * (each["count"] - 1))
-    together = np.sqrt((error**2).sum(skipna=False)) / max(len(each), 1)
-    return each["std"].mean(skipna=False), together if len(each) else np.nan, max(
-        each["count"], default=0)
 
 
 def _share(hits, number):

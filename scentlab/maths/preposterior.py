@@ -56,27 +56,27 @@ class PotBank:
 
     true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
         second (N).
-    pieces : int, looks of each pour where a pot has no number of its own. seed : int.
+    seed : int.
 
     The looks at the pot in place k of a round come from the same random numbers whichever pot
     stands there, so that two pots for a place differ by what they are, not by luck.
     """
 
-    def __init__(self, true, believed, pieces, seed):
-        self.true, self.believed, self.pieces, self.seed = true, believed, int(pieces), int(seed)
+    def __init__(self, true, believed, seed):
+        self.true, self.believed, self.seed = true, believed, seed
         nodes, weights = hermgauss(_NODES)
         self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, (len(believed.spread), _NODES))
         self.weights = weights / np.sqrt(np.pi)
         self._logs, self._pots = {}, {}
 
-    def pot(self, blend, loads, place=0, pieces=None):
-        """Log-likelihood (J, N) of looks at a new pot in that place with those loads."""
-        key = (blend, tuple(loads), place, pieces or self.pieces)
-        if key not in self._pots:
-            self._pots[key] = self._judge(*key)
-        return self._pots[key]
+    def pot(self, *pot):
+        """Log-likelihood (J, N) of looks at a new pot: its blend, loads (a tuple), place in the
+        round and pieces of each load."""
+        if pot not in self._pots:
+            self._pots[pot] = self._judge(*pot)
+        return self._pots[pot]
 
-    def total(self, pots, pieces=None):
+    def total(self, pots, pieces):
         """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round."""
         return sum(self.pot(*pot, place, pieces) for place, pot in enumerate(pots))
 

@@ -132,7 +132,7 @@ def new_sentences(memory, wax, fragrance, loads):
 
 def beside_alone(analysis):
     """The answer with and without what was borrowed; what that was stands in the notes."""
-    table = analysis.sensitivity.table
+    table = analysis.sensitivity
     alone = table[table["assumption"] == ALONE].set_index("blend")["ceiling_load_pct"]
     for row in analysis.ceiling.table.itertuples():
         yield capital(f"{row.blend}: highest safe load {_said(row.ceiling_load_pct)}; "

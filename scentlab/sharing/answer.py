@@ -167,10 +167,9 @@ def answers_in(*folders):
 
 @dataclass(frozen=True, repr=False)
 class Weighed(Result):
-    """Own loads beside a counter-proposal: ``table`` per blend, ``proposal`` the Pick it gives."""
+    """Own loads beside those of a counter-proposal: ``table``, a row a blend."""
 
     answer: Answer
-    proposal: object
     table: pd.DataFrame
     notes: tuple = ()
 
@@ -243,14 +242,13 @@ def weigh_answer(analysis, answer, package=None):
     except (TypeError, ValueError) as problem:
         raise SharingError(f"the counter-proposal cannot be: {problem}") from problem
     proposal = choose_load(dataclasses.replace(analysis, series=series), rules)
-    names = ["rank", *_SHOWN, "throw", "sweat_risk"]
-    own, other = (pick.table.set_index("blend")[names] for pick in (analysis.pick, proposal))
+    own, other = (pick.table.set_index("blend")[list(_SHOWN)] for pick in (analysis.pick, proposal))
     notes = [f"Answered on {answer.answered_on}."] * bool(answer.answered_on)
     notes += [f"{reply.question} {reply.answer}" for reply in answer.answers]
     notes += [f"{fact.material}, {say_lot(fact.lot)}: {fact.what} {fact.value} {fact.unit}".rstrip()
               + "." for fact in answer.lots] + [answer.note] * bool(answer.note)
     table = own.add_prefix("own_").join(other.add_prefix("proposed_")).reset_index()
-    return Weighed(answer, proposal, table, tuple(notes))
+    return Weighed(answer, table, tuple(notes))
 
 
 def _say(load, name="load_pct"):

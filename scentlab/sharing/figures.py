@@ -368,7 +368,7 @@ def further_figures(analysis):
 
 def check_figure(check):
     """Mean grade of each test batch as seen, against what the fit expects of it."""
-    pours = check.pours.sort_values("expected")
+    pours = check.table.sort_values("expected")
     points = tuple((r.expected, r.seen, "over" if r.odd else "",
                     f"Test batch {r.pour}: seen {r.seen:.1f}, expected {r.expected:.1f} "
                     f"(90 % range {r.lower:.1f} to {r.upper:.1f})") for r in pours.itertuples())

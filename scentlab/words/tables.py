@@ -343,7 +343,7 @@ def rests_table(rests):
 
 
 def sensitivity_table(found):
-    rows = found.table.set_index(["assumption", "blend"])
+    rows = found.set_index(["assumption", "blend"])
 
     def loads(name, blend):
         row = rows.loc[(name, blend)]

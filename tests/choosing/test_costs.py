@@ -87,9 +87,9 @@ def test_the_least_cost_is_the_least_of_all_loads_and_none_is_above_the_safe_one
         for costs in (OWN, Costs(complaint=0.01, lost_sale=500, lost_pct=20)):
             found = weigh(blend, costs)
             safe = demo_analysis.ceiling.of(blend)["ceiling_load_pct"]
-            assert found.curve["load_pct"].max() <= safe + 1e-9
+            assert found.table["load_pct"].max() <= safe + 1e-9
             least = found.of(LEAST_COST)
-            assert least["cost"] == found.curve["cost"].min()
+            assert least["cost"] == found.table["cost"].min()
             assert found.nearly[0] <= least["load_pct"] <= found.nearly[1]
             picked = demo_analysis.pick.table.set_index("blend").at[blend, "load_pct"]
             assert found.of(RECOMMENDED)["load_pct"] == picked

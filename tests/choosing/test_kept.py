@@ -24,7 +24,6 @@ def test_kept_rules_come_back(tmp_path, rules):
     assert path == tmp_path / "rules.json"
     found = rules_here(tmp_path)
     assert found.rules == rules and found.kept
-    assert found.sentence == f"Rules kept in rules.json: {rules.sentence}"
 
 
 def test_every_rule_is_kept(tmp_path):
@@ -49,16 +48,15 @@ def test_a_file_of_an_earlier_version_still_opens(tmp_path):
         '{"rules": {"risk": 0.02, "throw_share": 0.9}}', encoding="utf-8")
     found = rules_here(tmp_path)
     assert found.rules == Rules(risk=0.02) and found.kept
-    assert found.sentence.endswith(
-        " Note: the share of throw to keep (throw_share) is no rule any more and was left out; "
-        "throw_loss, in points, took its place.")
+    assert found.notes == (
+        "the share of throw to keep (throw_share) is no rule any more and was left out; "
+        "throw_loss, in points, took its place",)
 
 
 @pytest.mark.parametrize("folder", [None, "empty"])
 def test_where_nothing_is_kept_the_usual_rules_hold(tmp_path, folder):
     found = rules_here(tmp_path if folder else None)
     assert found.rules == Rules() and not found.kept
-    assert found.sentence.startswith("No rules are kept here, so the usual ones hold: at most 5 %")
 
 
 def test_later_rules_take_the_place_of_earlier_ones(tmp_path):

@@ -183,7 +183,7 @@ def test_a_pot_unlike_the_rest_is_named(looked):
 def test_odd_pots_are_those_of_the_check_of_sweat(analysis):
     from scentlab.fitting.checks import check_sweat
 
-    check = check_sweat(analysis.sweat, analysis.series.sweat(), repeats=20)
+    check = check_sweat(analysis.sweat, analysis.series.sweat())
     odd = check.pots[check.pots["odd"]]
     found = odd_pots_of(analysis.sweat)
     assert [(p, b) for p, b, _ in found] == list(zip(odd["pot"], odd["blend"], strict=True))

@@ -85,15 +85,6 @@ def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():
         assert (own["load_pct"] <= pick + 0.125).all()
 
 
-def test_what_a_word_means(checked):
-    use, dry, sweated = (checked.table.set_index("word").loc[[w], "meaning"].iloc[0]
-                         for w in (USE, DRY, SWEATED))
-    assert use == ("none of 2 pieces reached sweat grade 2; with what the other loads showed, at "
-                   "most 5 % of pieces would (95 % sure)")
-    assert dry == "none of 2 pieces reached sweat grade 2; up to 78 % of pieces could still"
-    assert sweated == "2 of 2 pieces reached sweat grade 2"
-
-
 def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
     """Room-temperature pieces that sweat at 12.5 % while no heat-cycled one does."""
     analysis = quick(99.0)

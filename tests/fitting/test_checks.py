@@ -36,7 +36,7 @@ class TestSeriesThatBehaves:
         most pours are all but certain to be dry or wet. Pours of a pot share its effect, so the
         number is allowed twice the spread of independent ones.
         """
-        pours = pd.concat([checked(simulated(s, pots=12)).pours for s in (50, 51, 52)])
+        pours = pd.concat([checked(simulated(s, pots=12)).table for s in (50, 51, 52)])
         expected = pours["chance"].sum()
         spread = np.sqrt((pours["chance"] * (1 - pours["chance"])).sum())
         assert 0.02 < pours["chance"].mean() < 0.10
@@ -44,7 +44,7 @@ class TestSeriesThatBehaves:
         assert 0 < pours["odd"].sum()
 
     def test_what_was_seen_lies_about_what_is_expected(self, good):
-        pours = good.pours
+        pours = good.table
         # Grades end at 4, so that 5 % of the chances beyond a limit move the mean by 0.2 at most.
         assert (pours["lower"] <= pours["expected"] + 0.2).all()
         assert (pours["expected"] <= pours["upper"] + 0.2).all()
@@ -53,7 +53,7 @@ class TestSeriesThatBehaves:
 
     def test_seen_is_the_mean_grade_of_the_looks(self, good):
         means = simulated(2).groupby("pour")["grade"].mean().astype(float)
-        assert good.pours.set_index("pour")["seen"].to_dict() == pytest.approx(means.to_dict())
+        assert good.table.set_index("pour")["seen"].to_dict() == pytest.approx(means.to_dict())
 
     def test_little_is_held_against_such_series(self):
         """Of eight good pots one is odd (|z| above 2) in one series of three by chance."""
@@ -61,10 +61,9 @@ class TestSeriesThatBehaves:
 
     def test_what_is_looked_at(self, good):
         assert good.assessors.empty
-        assert good.table is good.pours
 
     def test_the_sentence_counts(self, good):
-        outside, chance = int(good.pours["odd"].sum()), good.pours["chance"].sum()
+        outside, chance = int(good.table["odd"].sum()), good.table["chance"].sum()
         assert good.sentence.startswith(
             f"{outside} of 48 pours lie outside the "
             f"90 % range of what the fit expects (about {chance:.0f} would by chance"
@@ -73,7 +72,7 @@ class TestSeriesThatBehaves:
             assert good.sentence.endswith("); no pot is unlike the others.")
 
     def test_same_seed_same_check(self, good):
-        pd.testing.assert_frame_equal(checked(simulated(2)).pours, good.pours)
+        pd.testing.assert_frame_equal(checked(simulated(2)).table, good.table)
 
 
 @pytest.fixture(scope="module", params=[0, 1, 2])

@@ -6,7 +6,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.fitting.rounds import fit_rounds
+from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
@@ -29,16 +29,16 @@ def rounds(later, pots, seed):
 
 def test_a_planted_difference_is_found():
     found = [rounds(2.0, 3, seed) for seed in range(4)]
-    later = np.array([f.table["earlier_pct"].iloc[1] for f in found])
+    later = np.array([f["earlier_pct"].iloc[1] for f in found])
     assert (later < 0).all()  # the second round sweats later
-    assert sum(len(f.apart) > 0 for f in found) >= 3
-    said = next(f.sentence for f in found if len(f.apart))
-    assert "fitted together" in said and "Look at lot, scale and temperatures." in said
+    said = [rounds_words(f) for f in found]
+    assert all("fitted together" in s for s in said)
+    assert sum("Look at lot, scale and temperatures." in s for s in said) >= 3
 
 
 def test_rounds_that_are_alike_are_said_to_be():
     found = [rounds(0.0, 3, seed) for seed in range(4)]
-    assert sum(len(f.apart) == 0 for f in found) >= 3
+    assert sum(rounds_words(f).endswith("they differ no more than pots do.") for f in found) >= 3
 
 
 @pytest.mark.parametrize(("pots", "words"), [
@@ -46,5 +46,5 @@ def test_rounds_that_are_alike_are_said_to_be():
 ])
 def test_one_pot_a_round_cannot_be_told(pots, words):
     found = rounds(2.0, pots, 1)
-    assert words in found.sentence and not found.table["told"].any()
-    assert found.table["earlier_pct"].isna().all()
+    assert words in rounds_words(found) and not found["told"].any()
+    assert found["earlier_pct"].isna().all()

@@ -14,7 +14,6 @@ from scentlab.foresight.precision import (
     NO_ANSWER,
     PICK_OVER,
     SHORTFALL,
-    SPREAD,
     THROW_LOST,
     precision,
 )
@@ -85,8 +84,6 @@ def test_the_measures_are_what_they_say(plan, guess, monkeypatch):
     found = made_up(outcomes, plan, guess, monkeypatch)
     short = np.array([1.0, -0.5, 2.0, 1.5])
     assert found.of(SHORTFALL, "soft") == pytest.approx((1.0, short.std(ddof=1) / 2))
-    spread = short.std(ddof=1)
-    assert found.of(SPREAD, "soft") == pytest.approx((spread, spread / np.sqrt(6)))
     assert found.of(SHORTFALL, "firm")[0] == pytest.approx(2.0)
     # Agresti and Coull: two hits and two misses more; 1 of 4 is 3 of 8, 2 of 4 is 4 of 8
     assert found.of(CEILING_OVER, "soft") == pytest.approx((0.25, np.sqrt(3 / 8 * 5 / 8 / 4)))

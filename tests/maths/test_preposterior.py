@@ -50,8 +50,8 @@ def test_the_likelihood_of_a_pot_is_averaged_over_its_effect():
     # brute force: a fine even grid of effects instead of nine nodes
     rng = np.random.default_rng(4)
     believed, true = draws(3, rng), draws(2, rng)
-    bank = PotBank(true, believed, 4, seed=5)
-    found = bank.pot(0, (8.5, 10.0))
+    bank = PotBank(true, believed, seed=5)
+    found = bank.pot(0, (8.5, 10.0), 0, 4)
     luck = np.random.default_rng([5, 0])
     effect = luck.standard_normal((2, 1))
     z = np.linspace(-8.0, 8.0, 2001)
@@ -72,9 +72,9 @@ def test_pieces_of_one_pot_are_not_counted_as_pieces_of_many():
     # The tempting mistake: pours of one pot as if each had a pot of its own.
     rng = np.random.default_rng(6)
     believed, true = draws(3000, rng, sigma=3.0), draws(400, rng, sigma=3.0)
-    bank, weights = PotBank(true, believed, 4, seed=7), np.full(3000, 1 / 3000)
-    one = expected_sd(bank.pot(0, (8.0, 9.0, 10.0)), weights, believed.capacity)
+    bank, weights = PotBank(true, believed, seed=7), np.full(3000, 1 / 3000)
+    one = expected_sd(bank.pot(0, (8.0, 9.0, 10.0), 0, 4), weights, believed.capacity)
     three = [(0, (x,)) for x in (8.0, 9.0, 10.0)]
-    apart = expected_sd(bank.total(three), weights, believed.capacity)
+    apart = expected_sd(bank.total(three, 4), weights, believed.capacity)
     assert apart[0] < 0.95 * one[0]
     assert apart[1] == pytest.approx(one[1], rel=0.1)

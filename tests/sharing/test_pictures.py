@@ -175,7 +175,7 @@ class TestWarmer:
 class TestCheck:
     def test_seen_against_expected(self, diagnosis, panels):
         plot(diagnosis.sweat)
-        pours = diagnosis.sweat.pours
+        pours = diagnosis.sweat.table
         assert sorted(p[:2] for p in panels[0].points) == sorted(
             zip(pours["expected"], pours["seen"], strict=True))
         assert [p[2] for p in panels[0].points].count("over") == pours["odd"].sum()
