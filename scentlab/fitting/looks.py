@@ -84,17 +84,12 @@ def count_pours(looks, n_grades):
     n, g0, g1, ... and, where looks have it, the mean age_days."""
     looks = looks.drop_duplicates(["code", "stress"], keep="last")
     keys = ["pour", "pot", "blend", "load_pct", "stress"]
-    # Sorting is by first appearance, so that rows and groups go together.
-    group = looks.groupby(keys, sort=False).ngroup().to_numpy()
-    first = looks.drop_duplicates(keys)[keys].reset_index(drop=True)
-    counts = np.zeros((len(first), n_grades), dtype=int)
-    np.add.at(counts, (group, looks["grade"].to_numpy(int)), 1)
-    grades = pd.DataFrame(counts, columns=[f"g{i}" for i in range(n_grades)])
-    table = pd.concat([first, grades.sum(axis=1).rename("n"), grades], axis=1)
+    seen = {f"g{g}": looks["grade"].eq(g).astype(int) for g in range(n_grades)}
+    named = {"n": ("code", "size"), **{g: (g, "sum") for g in seen}}
     if "age_days" in looks:
-        days = pd.to_numeric(looks["age_days"], errors="coerce")
-        table["age_days"] = days.groupby(group).mean().to_numpy(float)
-    return table
+        seen["age_days"] = pd.to_numeric(looks["age_days"], errors="coerce").astype(float)
+        named["age_days"] = ("age_days", "mean")
+    return looks.assign(**seen).groupby(keys, sort=False, as_index=False).agg(**named)
 
 
 def risk_table(loads, risks, weights):

@@ -59,8 +59,7 @@ class SweatFit(Result):
     draw_lot : int array (S,), number of the lot of draws, from which Monte Carlo errors follow.
     k_hat : trust in the draws; above 0.7 importance sampling failed and a Hamiltonian sampler took
         its place, which the notes say.
-    links : DataFrame, one row per link: link, weight (its posterior probability), log_likelihood
-        (at its peak).
+    links : DataFrame, one row per link: link, weight (its posterior probability).
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
     ages : (youngest, oldest) look in days; the fit tells of the oldest.
@@ -309,13 +308,11 @@ def _joined(models, peaks, found, weight):
     best = int(np.argmax(weight))
     points, weights, draw_link, draw_lot = mixed_draws(found, weight)
     told = np.concatenate([sample.parts[:, :-1] for sample in found])
-    at_peak = [float(m.log_likelihood(p.point)) for m, p in zip(models, peaks, strict=True)]
     return {
         "model": models[best], "point": peaks[best].point, "draws": points, "weights": weights,
         "draw_link": draw_link, "draw_lot": draw_lot,
         "k_hat": max(s.k_hat for s, w in zip(found, weight, strict=True) if w > MATTERS),
-        "links": pd.DataFrame({"link": [m.link for m in models], "weight": weight,
-                               "log_likelihood": at_peak}),
+        "links": pd.DataFrame({"link": [m.link for m in models], "weight": weight}),
         "told": dict(zip(models[0].data.groups, told.T, strict=True)),
     }
 
@@ -396,11 +393,8 @@ def weak_prior(centre, pooled=True):
     Pooled they are a part shared by the blends plus what each strays from it. How far blends stray
     is learnt from them all, so that one blend speaks for another as far as they are alike.
     """
-    pooled = pooled and len(centre) > 1
-    return CapacityPrior(
-        capacity_centre=tuple(map(float, centre)), shared=((1.0,),) * len(centre) * pooled,
-        shared_scale=(SHIFT_SCALE,) * pooled,
-    )
+    return CapacityPrior(capacity_centre=tuple(map(float, centre)),
+                         shift_scale=SHIFT_SCALE * (pooled and len(centre) > 1))
 
 
 def _link_weights(believed, samples):
@@ -487,9 +481,8 @@ def describe_prior(prior, blends):
     def log_normal(median, sd, unit=load):
         return f"log-normal, median {median:g}{f' {unit}' if unit else ''}, log sd {sd:g}"
 
-    if prior.shared:
-        words["what the blends share"] = (
-            "normal about 0, sd " + ", ".join(f"{s:g}" for s in prior.shared_scale) + f" {load}")
+    if prior.shift_scale:
+        words["what the blends share"] = f"normal about 0, sd {prior.shift_scale:g} {load}"
         words["sd between blends"] = log_normal(prior.pool_median, prior.pool_log_sd)
     words["spread"] = log_normal(prior.spread_median, prior.spread_log_sd)
     if prior.spread_shift_sd > 0 and len(blends) > 1:
@@ -512,7 +505,7 @@ def describe_prior(prior, blends):
 
 def _describe_capacities(prior, blends):
     centres = zip(blends, prior.capacity_centre, strict=True)
-    if prior.shared:
+    if prior.shift_scale:
         return {f"capacity of {b}": f"about {c:.1f} % of wax, as the others" for b, c in centres}
     scales = np.broadcast_to(prior.capacity_scale, len(blends))
     return {

@@ -1,7 +1,6 @@
 """A stated guess of what really holds, from the few things that a maker can say beforehand."""
 
 from collections.abc import Mapping
-from typing import Any
 
 from scentlab.planning.refusal import need, need_above_zero
 from scentlab.simulate import BlendTruth, Truth
@@ -11,17 +10,12 @@ from scentlab.simulate import BlendTruth, Truth
 _THROW_AT, _HALF_PCT = ((6.0, 4.3), (12.0, 6.0)), 8.0
 
 
-def guess_truth(
-    capacity_pct: Mapping[str, float], *, spread: float = 1.0, pot_sd: float = 0.7, **more: Any,
-) -> Truth:
+def guess_truth(capacity_pct: Mapping[str, float]) -> Truth:
     """A :class:`Truth` to simulate from, made of few answers.
 
     capacity_pct : dict of blend name to the load (% of wax) at which half of the pieces show any
         sweat.
-    spread : float, points of load over which the logit of sweat rises by one.
-    pot_sd : float, sd of pots on the logit scale.
-    more : other fields of Truth, such as ``assessor_sd=1.5``.
-    Returns Truth.
+    Returns Truth; ``dataclasses.replace`` gives it another spread or sd of pots.
     Raises PlanError for a guess without a blend or a load that cannot be.
 
     >>> round(guess_truth({"soft": 9.0}).throw("soft", 12.0), 6)
@@ -36,7 +30,7 @@ def guess_truth(
         name: BlendTruth(need_above_zero(load, f"the guess for {name}", 60, "% of wax"), **curve)
         for name, load in capacity_pct.items()
     }
-    return Truth(blends, spread=spread, pot_sd=pot_sd, **more)
+    return Truth(blends, spread=1.0, pot_sd=0.7)
 
 
 def need_guess(plan, guess):

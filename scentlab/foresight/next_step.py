@@ -13,7 +13,7 @@ from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
-from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
+from scentlab.maths.preposterior import PotBank, moments_after
 from scentlab.maths.sampling import even_places, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
@@ -244,8 +244,11 @@ class _Case:
         """A table of steps by what looks at them are expected to bring."""
         true, believed, weights = _two_sets(
             self.fit.weights, looks, draws, np.random.default_rng(seed))
-        meant, values = _by_meaning(self.fit, self.stress), self.at_risk[believed]
-        bank = PotBank(meant.take(true), meant.take(believed), seed)
+        fit, values = self.fit, self.at_risk[believed]
+        drawn = {**fit.named, "link": fit.draw_links,
+                 "shift": stress_effect(fit.named, fit.stresses.index(self.stress))}
+        bank = PotBank(*({name: own[at] for name, own in drawn.items()}
+                         for at in (true, believed)), seed)
 
         def lower(log):
             mean, sd = moments_after(log, weights, values)
@@ -311,13 +314,6 @@ def _usual_loads(fit, at_risk, place):
     step = _STEP * max(1, int(np.ceil((high - low) / (_STEP * _MOST_GRID))))
     first, last = np.floor(low / step), np.ceil(high / step)
     return tuple(float(x) for x in np.arange(first, last + 1) * step if x > 0)
-
-
-def _by_meaning(fit, stress):
-    """The fit's draws with the shift of one stress."""
-    named, shift = fit.named, stress_effect(fit.named, fit.stresses.index(stress))
-    return SweatDraws(named["capacity"], named["spread"], shift, named["tau"], named["sigma"],
-                      named["misread"], fit.draw_links)
 
 
 def _two_sets(weights, looks, draws, rng):

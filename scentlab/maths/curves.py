@@ -27,7 +27,6 @@ class Shape:
     name: str
     curve: Callable
     bends: Callable
-    formula: str
     chance: float
     bowed: bool = False
 
@@ -41,22 +40,16 @@ def _grid(least, most, count):
 
 
 SHAPES = {shape.name: shape for shape in (
-    Shape("linear", lambda x, k, lo=0.0: x, _none, "straight line in the load", 0.1),
-    Shape("logarithmic", lambda x, k, lo=0.0: np.log(x), _none,
-          "straight line in the logarithm of the load", 0.1),
-    Shape("power", lambda x, k, lo=0.0: x**k, lambda lo, hi: _grid(0.1, 2.0, 6),
-          "load to the power of the bend", 0.1),
+    Shape("linear", lambda x, k, lo=0.0: x, _none, 0.1),
+    Shape("logarithmic", lambda x, k, lo=0.0: np.log(x), _none, 0.1),
+    Shape("power", lambda x, k, lo=0.0: x**k, lambda lo, hi: _grid(0.1, 2.0, 6), 0.1),
     Shape("emax", lambda x, k, lo=0.0: x / (k + x),
-          lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10),
-          "load / (bend + load): levels off", 0.1),
+          lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10), 0.1),
     Shape("saturating", lambda x, k, lo=0.0: -np.exp((lo - x) / k),
-          lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11),
-          "1 - exp(-load / bend): levels off early", 0.2),
+          lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11), 0.2),
     Shape("plateau", lambda x, k, lo=0.0: np.minimum(x, k),
-          lambda lo, hi: tuple(np.linspace(lo, hi, 12)[1:-1].tolist()),
-          "straight line up to the bend, level beyond", 0.2),
-    Shape("parabola", lambda x, k, lo=0.0: x, _none,
-          "straight line with a bow: may rise and fall again", 0.2, bowed=True),
+          lambda lo, hi: tuple(np.linspace(lo, hi, 12)[1:-1].tolist()), 0.2),
+    Shape("parabola", lambda x, k, lo=0.0: x, _none, 0.2, bowed=True),
 )}  # fmt: skip
 
 

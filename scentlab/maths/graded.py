@@ -54,11 +54,10 @@ class CapacityPrior(GradePrior):
     """Priors of the sweat model.
 
     The capacities of the blends are normal about ``capacity_centre`` (load) with covariance
-    ``pool^2 I + A S^2 A'``: A = ``shared`` (B, q) are columns that blends share (all ones for a
-    common shift; wax fractions for a blending function), S = ``shared_scale`` how far each may
-    move, and ``pool`` how far single blends stray from what is shared, log-normal so that the
-    posterior has a peak (a prior that admits 0 has none when the blends are alike). With
-    ``shared`` empty each capacity is a Student t of its own.
+    ``pool^2 I + shift_scale^2``: ``shift_scale`` is how far all may move together, and ``pool`` how
+    far single blends stray from that, log-normal so that the posterior has a peak (a prior that
+    admits 0 has none when the blends are alike). Without a shift each capacity is a Student t of
+    its own.
     spread: log-normal, that of each blend log-normal about it with ``spread_shift_sd`` (0 holds
     all blends to one spread, which makes a blend of wider spread false-safe); stress: normal;
     ageing: half Student t, points of load by which capacities fall with each doubling of age.
@@ -67,8 +66,7 @@ class CapacityPrior(GradePrior):
     capacity_centre: tuple = ()
     capacity_scale: float | tuple = 4.0
     capacity_df: float = 3.0
-    shared: tuple = ()
-    shared_scale: tuple = ()
+    shift_scale: float = 0.0
     pool_median: float = 1.5
     pool_log_sd: float = 0.6
     spread_median: float = 0.8
@@ -198,10 +196,6 @@ class GradedModel:
         value, gradient = self.values_and_gradients(free[None])
         return float(value[0]), gradient[0]
 
-    def unfunnelled(self, points, anchor):
-        """Points (S, p) as they are, with the log of the Jacobian (S,)."""
-        return points, np.zeros(len(points))
-
     def effects(self, free):
         """Each group's effect (G,), in its standard deviations, at one point (p,)."""
         return self._evaluate(free[None], True).modes[0]
@@ -279,10 +273,10 @@ class CapacityModel(GradedModel):
         self.blends = data.design[:, 1 : 1 + n_blends]
         self.stress = data.design[:, 1 + n_blends : last]
         self.age = data.design[:, last:]
-        self.pooled = prior is not None and len(prior.shared) > 0
+        self.pooled = prior is not None and prior.shift_scale > 0
         if self.pooled:
-            shared = np.asarray(prior.shared, dtype=float) * np.asarray(prior.shared_scale)
-            self.shared_variance, self.shared_axes = np.linalg.eigh(shared @ shared.T)
+            self.shared_variance, self.shared_axes = np.linalg.eigh(
+                np.full((n_blends, n_blends), prior.shift_scale**2))
         self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
         self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)

@@ -8,7 +8,7 @@ the simulated looks is what the pots are expected to leave of the doubt (the pre
 of Raiffa and Schlaifer 1961).
 """
 
-from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.polynomial.hermite import hermgauss
@@ -19,43 +19,25 @@ _NODES = 9
 _TINY = 1e-300
 
 
-@dataclass(frozen=True)
-class SweatDraws:
-    """Draws of the sweat model by meaning.
+def recorded_chances(draws, blend, load, effects):
+    """Chance of each recorded grade: array (S, Q, K).
 
-    capacity, spread : arrays (S, B), load. sigma (between pots) : array (S,), load.
-    shift (of the stress, latent), misread : arrays (S,).
-    tau : array (S, K - 1). link : array (S,) of names of links.
+    draws : dict of what sweat hangs on, as PotBank takes it. blend : int, column of the capacities.
+    load : float. effects : array (S, Q), effects of the pot in units of sigma.
     """
-
-    capacity: np.ndarray
-    spread: np.ndarray
-    shift: np.ndarray
-    tau: np.ndarray
-    sigma: np.ndarray
-    misread: np.ndarray
-    link: np.ndarray
-
-    def take(self, index):
-        """The draws at an index."""
-        return SweatDraws(*(getattr(self, name)[index] for name in self.__dataclass_fields__))
-
-    def chances(self, blend, load, effects):
-        """Chance of each recorded grade: array (S, Q, K).
-
-        blend : int, column of the capacities. load : float.
-        effects : array (S, Q), effects of the pot in units of sigma.
-        """
-        reach = (load - self.capacity[:, blend]) / self.spread[:, blend] + self.shift
-        eta = reach[:, None] + (self.sigma / self.spread[:, blend])[:, None] * effects
-        return recorded_probabilities(self.tau, eta, self.misread, self.link)
+    spread = draws["spread"][:, blend]
+    reach = (load - draws["capacity"][:, blend]) / spread + draws["shift"]
+    eta = reach[:, None] + (draws["sigma"] / spread)[:, None] * effects
+    return recorded_probabilities(draws["tau"], eta, draws["misread"], draws["link"])
 
 
 class PotBank:
     """Log-likelihoods of simulated looks at pots that might be poured.
 
-    true, believed : SweatDraws; looks are simulated from the first (J) and judged under the
-        second (N).
+    true, believed : dicts of draws of the sweat model by meaning; looks are simulated from the
+        first (J) and judged under the second (N). They have capacity and spread (S, B), in points
+        of load; shift (S,), of the stress, latent; tau (S, K - 1); sigma (S,), between pots, in
+        points of load; misread (S,); link (S,), names of links.
     seed : int.
 
     The looks at the pot in place k of a round come from the same random numbers whichever pot
@@ -65,45 +47,37 @@ class PotBank:
     def __init__(self, true, believed, seed):
         self.true, self.believed, self.seed = true, believed, seed
         nodes, weights = hermgauss(_NODES)
-        self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, (len(believed.spread), _NODES))
+        self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, (len(believed["spread"]), _NODES))
         self.weights = weights / np.sqrt(np.pi)
-        self._logs, self._pots = {}, {}
-
-    def pot(self, *pot):
-        """Log-likelihood (J, N) of looks at a new pot: its blend, loads (a tuple), place in the
-        round and pieces of each load."""
-        if pot not in self._pots:
-            self._pots[pot] = self._judge(*pot)
-        return self._pots[pot]
+        self.pot, self._log_chances = cache(self._judge), cache(self._believe)
 
     def total(self, pots, pieces):
         """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round."""
         return sum(self.pot(*pot, place, pieces) for place, pot in enumerate(pots))
 
     def _judge(self, blend, loads, place, pieces):
+        """Log-likelihood (J, N) of looks at a new pot with these loads (a tuple) in that place of
+        the round, so many pieces of each."""
         rng = np.random.default_rng([self.seed, place])
-        effect = rng.standard_normal((len(self.true.spread), 1))
+        effect = rng.standard_normal((len(self.true["spread"]), 1))
         counts = np.hstack([
-            _look(self.true.chances(blend, load, effect)[:, 0],
-                  rng.random((len(self.true.spread), pieces, 1)))
+            _look(recorded_chances(self.true, blend, load, effect)[:, 0],
+                  rng.random((len(self.true["spread"]), pieces, 1)))
             for load in loads
         ])
         # Few pieces show few different things, and each of them is judged once.
         counts, place = np.unique(counts, axis=0, return_inverse=True)
         total = counts @ np.vstack([self._log_chances(blend, load) for load in loads])
-        total = total.reshape(len(counts), len(self.believed.spread), _NODES)
+        total = total.reshape(len(counts), len(self.believed["spread"]), _NODES)
         top = total.max(axis=-1)
         found = top + np.log(np.exp(total - top[..., None]) @ self.weights)
         return found[place.ravel()]
 
-    def _log_chances(self, blend, load):
+    def _believe(self, blend, load):
         """Log chances under the believed draws, (K, N * nodes)."""
-        key = (blend, float(load))
-        if key not in self._logs:
-            chances = self.believed.chances(blend, load, self.effects)
-            log = np.log(np.maximum(chances, _TINY))
-            self._logs[key] = np.ascontiguousarray(log.reshape(-1, log.shape[-1]).T)
-        return self._logs[key]
+        chances = recorded_chances(self.believed, blend, load, self.effects)
+        log = np.log(np.maximum(chances, _TINY))
+        return np.ascontiguousarray(log.reshape(-1, log.shape[-1]).T)
 
 
 def _look(chances, luck):

@@ -8,6 +8,7 @@ is rough, it is made anew towards what all other cells say (Gelman, Vehtari et a
 from __future__ import annotations
 
 import hashlib
+import json
 from dataclasses import dataclass
 from functools import partial
 
@@ -184,34 +185,25 @@ def looks_key(series):
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-_TEXTS = ("series", "blend", "wax", "fragrance", "tester")
-
-
 def cells_to_arrays(cells, key, seed):
     """Cells as arrays that numpy can keep in a file without pickling."""
-    kept = {"made": np.array(_made(key, seed)), "cells": np.array(len(cells))}
+    kept = {"made": np.array(_made(key, seed)), "cells": np.array(json.dumps([
+        {n: v for n, v in vars(c).items() if not isinstance(v, np.ndarray)} for c in cells]))}
     for i, c in enumerate(cells):
-        kept[f"{i}.texts"] = np.array([getattr(c, n) for n in _TEXTS])
-        kept[f"{i}.stresses"] = np.array(c.stresses)
-        kept[f"{i}.numbers"] = np.array([c.pots, c.pieces, c.centre])
-        kept[f"{i}.draws"], kept[f"{i}.weights"] = c.draws, c.weights
+        kept |= {f"{i}.draws": c.draws, f"{i}.weights": c.weights}
     return kept
 
 
 def _made(key, seed):
-    return f"{key} {seed} {DRAWS} {WIDE_SD} 3"  # the last number is that of the model
+    return f"{key} {seed} {DRAWS} {WIDE_SD} 4"  # the last number is that of model and file
 
 
 def cells_from_arrays(kept, key, seed):
     """The cells, or None where they were not made of the looks of the key with this seed."""
     if str(kept["made"]) != _made(key, seed):
         return None
-    found = []
-    for i in range(int(kept["cells"])):
-        pots, pieces, centre = kept[f"{i}.numbers"].tolist()
-        *texts, tester = map(str, kept[f"{i}.texts"])
-        found.append(Cell(
-            *texts, tuple(map(str, kept[f"{i}.stresses"])), int(pots), int(pieces), centre,
-            kept[f"{i}.draws"], kept[f"{i}.weights"], key, tester,
-        ))
-    return found
+    return [
+        Cell(**about | {"stresses": tuple(about["stresses"])}, draws=kept[f"{i}.draws"],
+             weights=kept[f"{i}.weights"])
+        for i, about in enumerate(json.loads(str(kept["cells"])))
+    ]

@@ -15,9 +15,9 @@ _LOW, _HIGH, _LOW_BY = 0.05, 0.6, 0.5
 _DRAWS, _LEAST_STEP, _LOWEST = 2000, 0.5, 1.0
 
 
-def foreseen(memory, wax, fragrance, risks=(0.05, 0.5), limit_grade=2, seed=1):
-    """Draws (S, R) of the loads at these risks (% of wax; heat-cycled where that was tested) of a
-    piece of a pair before it is poured."""
+def foreseen(memory, wax, fragrance, risks, seed=1):
+    """Draws (S, R) of the loads at these risks of grade 2 (% of wax; heat-cycled where that was
+    tested) of a piece of a pair before it is poured."""
     prior, rng = memory.prior(wax, fragrance), np.random.default_rng(seed)
     z = rng.standard_normal((_DRAWS, 6))
     capacity = prior.capacity_centre[0] + prior.capacity_scale[0] * rng.standard_t(
@@ -25,8 +25,7 @@ def foreseen(memory, wax, fragrance, risks=(0.05, 0.5), limit_grade=2, seed=1):
     spread = prior.spread_median * np.exp(prior.spread_log_sd * z[:, 0])
     heat = prior.stress_centre + prior.stress_scale * z[:, 1]
     heat = heat * memory.heated
-    gaps = np.asarray(prior.gap_median) * np.exp(np.asarray(prior.gap_log_sd) * z[:, 2:5])
-    tau = np.column_stack([np.zeros(_DRAWS), np.cumsum(gaps, axis=1)])[:, limit_grade - 1]
+    tau = prior.gap_median[0] * np.exp(prior.gap_log_sd[0] * z[:, 2])  # of grade 2
     sigma = half_student_of_score(prior.sigma_centre + prior.sigma_sd * z[:, 5],
                                   prior.sigma_scale, prior.sigma_df)[0]
     links = rng.random(_DRAWS) < LINKS_BELIEVED["skewed"]
@@ -35,10 +34,10 @@ def foreseen(memory, wax, fragrance, risks=(0.05, 0.5), limit_grade=2, seed=1):
     return np.column_stack([capacity + spread * (tau - heat + at) for at in found])
 
 
-def three_loads(memory, wax, fragrance, *, limit_grade=2, seed=1):
+def three_loads(memory, wax, fragrance, *, seed=1):
     """Three loads (% of wax) for the test batches of a new fragrance in a wax: one that most such
     fragrances keep dry, one that most do not, and one halfway."""
-    at_risk, half = foreseen(memory, wax, fragrance, (0.05, 0.5), limit_grade, seed).T
+    at_risk, half = foreseen(memory, wax, fragrance, (0.05, 0.5), seed).T
     low = max(float(np.quantile(at_risk, _LOW)) - _LOW_BY, _LOWEST)
     high = max(float(np.quantile(half, _HIGH)), low + 2.0 * _LEAST_STEP)
     return tuple(round(v, 1) for v in (low, 0.5 * (low + high), high))

@@ -78,13 +78,15 @@ def redact(series, choices):
     choices = known_choices(series, choices)
     notices, names, texts = [], [], []
     series = dataclasses.replace(series, plan=copy.deepcopy(series.plan))
-    for step, found in (
-        (_without_blends, texts), (_without_fragrance, names), (_without_costs, texts),
-        (_without_notes, texts), (_renumbered, texts),
+    for choice, step, found in (
+        ("leave_out", _without_blends, texts), ("hide_fragrance", _without_fragrance, names),
+        ("hide_costs", _without_costs, texts), ("hide_notes", _without_notes, texts),
+        ("renumber_assessors", _renumbered, texts),
     ):
-        series, notice, hidden = step(series, choices)
-        notices += notice
-        found += hidden
+        if getattr(choices, choice):
+            series, notice, hidden = step(series, choices)
+            notices.append(notice)
+            found += hidden
     # A text that a kept name also holds, such as the blend soft in "soft wax", tells nothing.
     kept = " | ".join(name for _, name in _kept_names(series))
     texts = [t for t in texts if t and not holds(kept, t)]
@@ -140,8 +142,6 @@ def known_choices(series, choices):
 
 def _without_blends(series, choices):
     out = set(choices.leave_out)
-    if not out:
-        return series, [], []
     fractions = series.fractions[~series.fractions.index.isin(out)]
     fractions = fractions.loc[:, (fractions > 0).any()] if len(fractions) else fractions
     waxes = set(series.fractions.columns) - set(fractions.columns)
@@ -155,7 +155,7 @@ def _without_blends(series, choices):
         f"{number} of the series {'is' if len(out) == 1 else 'are'} left out of this package; "
         "the fits and the ranking here rest on the others alone."
     )
-    return redacted, [notice], sorted(out | waxes | set(series.pours.loc[~stays, "pour"]))
+    return redacted, notice, sorted(out | waxes | set(series.pours.loc[~stays, "pour"]))
 
 
 def _plan_without(plan, out):
@@ -175,8 +175,6 @@ def _plan_without(plan, out):
 
 
 def _without_fragrance(series, choices):
-    if not choices.hide_fragrance:
-        return series, [], []
     about = dict((series.plan or {}).get("fragrance") or {})
     hidden = [series.fragrance, str(about.get("name") or ""), str(about.get("lot") or "")]
     hidden += [str(a) for a in about.get("allergens") or ()]
@@ -196,17 +194,15 @@ def _without_fragrance(series, choices):
         notice += "; its regulatory limit stays, for the recommended load rests on it"
     if series.blends["fragrance_price_per_kg"].notna().any() and not choices.hide_costs:
         notice += "; its price stays, for costs are shared"
-    return series, [f"{notice}."], hidden
+    return series, f"{notice}.", hidden
 
 
-def _without_costs(series, choices):
-    if not choices.hide_costs:
-        return series, [], []
+def _without_costs(series, _):
     prices = ["wax_price_per_kg", "fragrance_price_per_kg"]
     series = dataclasses.replace(
         series, currency="", blends=series.blends.assign(**dict.fromkeys(prices, float("nan"))),
         plan=series.plan and _blank(series.plan, "price_per_kg") | {"currency": ""})
-    return series, ["Costs are not shared, so the ranking here does not weigh them."], []
+    return series, "Costs are not shared, so the ranking here does not weigh them.", []
 
 
 def _blank(data, name):
@@ -218,19 +214,15 @@ def _blank(data, name):
     return data
 
 
-def _without_notes(series, choices):
-    if not choices.hide_notes:
-        return series, [], []
+def _without_notes(series, _):
     notes = [str(n) for n in series.pours["note"].dropna()]
     pours = series.pours.assign(note=pd.Series([None] * len(series.pours), dtype=object))
     series = dataclasses.replace(series, pours=pours,
                                  plan=series.plan and {**series.plan, "notes": []})
-    return series, ["Notes are not shared."], notes
+    return series, "Notes are not shared.", notes
 
 
-def _renumbered(series, choices):
-    if not choices.renumber_assessors:
-        return series, [], []
+def _renumbered(series, _):
     plan = series.plan or {}
     codes = {c for name in _SEEN for c in getattr(series, name)["assessor"].dropna()}
     codes |= set(plan.get("assessors", ()))
@@ -249,7 +241,7 @@ def _renumbered(series, choices):
         plan = {**plan, **lists, "smellings": [], "seed": None}
         plan.pop("pairs", None)
     series = dataclasses.replace(series, **frames, plan=plan or series.plan)
-    return series, ["Testers have new codes in this package."], sorted(codes - set(new.values()))
+    return series, "Testers have new codes in this package.", sorted(codes - set(new.values()))
 
 
 def _new_codes(codes):

@@ -6,11 +6,12 @@ looked up by its whole name. The tables of the fits keep the names that a statis
 
 from scentlab.files import table_beside
 from scentlab.fitting.throw_life import arm_words
-from scentlab.maths.curves import SHAPES
 from scentlab.results import in_trade_words
 from scentlab.schema import STRESS_WORDS
 
 _KEPT = table_beside(__file__, "rows.toml")
+# What a shape of the throw curve says of each further point of load.
+SHAPE_WORDS = _KEPT["shapes"]
 ROWS = tuple((r["name"], r["kind"], r["meaning"]) for r in _KEPT["rows"])
 
 
@@ -28,11 +29,6 @@ def meanings(fit):
     if any("hidden" in in_trade_words(unit) for unit in fit.table["unit"]):
         found["hidden unit"] = _KEPT["last"]["hidden unit"]
     return list(found.items())
-
-
-def shape_meaning(shape):
-    """What a shape of the throw curve says of each further point of load."""
-    return _KEPT["shapes"].get(shape) or SHAPES[shape].formula
 
 
 def _names_of(fit):

@@ -39,7 +39,7 @@ from scentlab.words import (
     say_range,
     say_share,
 )
-from scentlab.words.rows import shape_meaning
+from scentlab.words.rows import SHAPE_WORDS
 
 NOT_GIVEN = "not given"
 # Points of load: what is weighed differs by less from what was planned, and plans by more.
@@ -418,7 +418,7 @@ def shape_table(fit):
         ("*Shape", "shape"), ("Counts for", lambda r: say_share(r["weight"], 0)),
         ("Bend", lambda r: "none" if is_missing(r["bend"]) else f"{r['bend']:.2f}"),
         ("Its 95 % limits", lambda r: MISSING if is_missing(r["bend"]) else _bend_limits(r)),
-        ("*What the shape says", lambda r: shape_meaning(r["shape"])),
+        ("*What the shape says", lambda r: SHAPE_WORDS[r["shape"]]),
     )
 
 

@@ -12,6 +12,7 @@ that lies between the lowest load tested and the true load at risk.
 import argparse
 import csv
 import itertools
+from dataclasses import replace
 
 import numpy as np
 
@@ -42,7 +43,7 @@ def row_of(design, series):
     """A design over all truths, each truth counting alike."""
     plan, found = plan_of(*design), []
     for number, (capacity, sd) in enumerate(itertools.product(CAPACITIES, POT_SDS), 1):
-        run = precision(plan, guess_truth({"wax": capacity}, pot_sd=sd), series=series,
+        run = precision(plan, replace(guess_truth({"wax": capacity}), pot_sd=sd), series=series,
                         seed=number, workers=1, throw_every=0)
         short, no = run.of(SHORTFALL), run.of(NO_ANSWER)[0]
         true = run.truth["load_at_risk_pct"].iloc[0]

@@ -9,12 +9,11 @@ from scentlab.planning.refusal import PlanError
 
 
 def test_the_throw_curve_goes_through_its_two_points():
-    truth = guess_truth({"soft": 9.0}, spread=0.4, pot_sd=1.1, assessor_sd=2.0)
+    truth = guess_truth({"soft": 9.0})
     assert [truth.throw("soft", x) for x in (6.0, 12.0)] == pytest.approx([4.3, 6.0])
     # by hand: shares 6/14 and 12/20, rise = 1.7 / (12/20 - 6/14)
     assert truth.blends["soft"].throw_rise == pytest.approx(1.7 / (12 / 20 - 6 / 14))
-    assert (truth.blends["soft"].capacity, truth.spread, truth.pot_sd) == (9.0, 0.4, 1.1)
-    assert truth.assessor_sd == 2.0
+    assert (truth.blends["soft"].capacity, truth.spread, truth.pot_sd) == (9.0, 1.0, 0.7)
 
 
 @pytest.mark.parametrize(

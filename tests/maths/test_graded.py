@@ -72,7 +72,7 @@ class TestGradient:
         assert slope == pytest.approx(numerical(model, point), rel=1e-4, abs=1e-4)
 
     def test_with_capacities_that_share(self):
-        prior = replace(PRIOR, shared=((1.0,), (1.0,)), shared_scale=(4.0,))
+        prior = replace(PRIOR, shift_scale=4.0)
         model = CapacityModel(DATA, 2, prior)
         point = some_point(model)
         slope = model.value_and_gradient(point)[1]
@@ -147,7 +147,7 @@ def test_pots_differ_in_points_of_load():
 
 class TestManyPoints:
     @pytest.mark.parametrize("model", [
-        CapacityModel(DATA, 2, replace(PRIOR, shared=((1.0,), (1.0,)), shared_scale=(4.0,))),
+        CapacityModel(DATA, 2, replace(PRIOR, shift_scale=4.0)),
         CapacityModel(DATA, 2, None),
         LinearModel(DATA, LinearPrior(coefficient_scales=(1.0,) * 4)),
     ])

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.maths.preposterior import PotBank, SweatDraws, moments_after
+from scentlab.maths.preposterior import PotBank, moments_after, recorded_chances
 
 
 def expected_sd(log_likelihood, weights, values):
@@ -12,7 +12,7 @@ def expected_sd(log_likelihood, weights, values):
 
 
 def draws(n, rng, sigma=0.7, misread=0.02, centre=(9.0, 11.0), sd=1.5):
-    return SweatDraws(
+    return dict(
         capacity=np.array(centre) + sd * rng.standard_normal((n, 2)),
         spread=np.full((n, 2), 0.8), shift=np.zeros(n),
         tau=np.tile([0.0, 1.5, 3.0, 4.5], (n, 1)), sigma=np.full(n, sigma),
@@ -41,7 +41,7 @@ def test_weights_count_like_repeated_draws():
 
 
 def test_the_chances_of_the_grades_add_up_to_one_misread_or_not():
-    found = draws(4, np.random.default_rng(3)).chances(0, 9.5, np.zeros((4, 3)))
+    found = recorded_chances(draws(4, np.random.default_rng(3)), 0, 9.5, np.zeros((4, 3)))
     assert found.shape == (4, 3, 5)
     assert found.sum(axis=-1) == pytest.approx(np.ones((4, 3)))
 
@@ -58,11 +58,12 @@ def test_the_likelihood_of_a_pot_is_averaged_over_its_effect():
     density = stats.norm.pdf(z) / stats.norm.pdf(z).sum()
     chance = np.ones((2, 3, len(z)))
     for load in (8.5, 10.0):
-        cumulative = np.cumsum(true.chances(0, load, effect)[:, 0], axis=1)
+        cumulative = np.cumsum(recorded_chances(true, 0, load, effect)[:, 0], axis=1)
         for j, numbers in enumerate(luck.random((2, 4, 1))):
             grades = (numbers > cumulative[j, :-1]).sum(axis=1)
             for i in range(3):
-                at = believed.take([i]).chances(0, load, z[None])[0]
+                at = recorded_chances(
+                    {name: own[[i]] for name, own in believed.items()}, 0, load, z[None])[0]
                 chance[j, i] *= np.prod(at[:, grades], axis=1)
     # Nine nodes are the poorer the less a pot's looks agree: their error grows with the height.
     assert found == pytest.approx(np.log(chance @ density), abs=0.02, rel=0.005)
@@ -73,8 +74,8 @@ def test_pieces_of_one_pot_are_not_counted_as_pieces_of_many():
     rng = np.random.default_rng(6)
     believed, true = draws(3000, rng, sigma=3.0), draws(400, rng, sigma=3.0)
     bank, weights = PotBank(true, believed, seed=7), np.full(3000, 1 / 3000)
-    one = expected_sd(bank.pot(0, (8.0, 9.0, 10.0), 0, 4), weights, believed.capacity)
+    one = expected_sd(bank.pot(0, (8.0, 9.0, 10.0), 0, 4), weights, believed["capacity"])
     three = [(0, (x,)) for x in (8.0, 9.0, 10.0)]
-    apart = expected_sd(bank.total(three, 4), weights, believed.capacity)
+    apart = expected_sd(bank.total(three, 4), weights, believed["capacity"])
     assert apart[0] < 0.95 * one[0]
     assert apart[1] == pytest.approx(one[1], rel=0.1)

@@ -12,7 +12,7 @@ import pytest
 from scentlab.fitting import throw_life, throw_model
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.curves import SHAPES, scaled
-from scentlab.words.rows import meanings, shape_meaning
+from scentlab.words.rows import SHAPE_WORDS, meanings
 from scentlab.words.tables import change_table, fit_table, shape_table
 
 
@@ -109,7 +109,7 @@ def test_what_is_said_of_a_shape_is_so():
         steps = np.diff(scaled(SHAPES["power"], [4, 8, 12], bend, 4, 16))
         assert (steps[1] > steps[0]) is np.bool_(more)
     assert SHAPES["emax"].curve(6.0, 6.0) == 0.5
-    assert all(shape_meaning(name) for name in SHAPES)
+    assert all(SHAPE_WORDS[name] for name in SHAPES)
 
 
 def test_the_report_says_what_the_rows_of_each_fit_mean(analysis, html):
