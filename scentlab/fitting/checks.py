@@ -5,9 +5,8 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import settle_looks, with_stress
+from scentlab.fitting.looks import N_GRADES, settle_looks, with_stress
 from scentlab.fitting.reweighting import GRADES, pour_locations
-from scentlab.fitting.sweat import N_GRADES
 from scentlab.maths.ordinal import recorded_probabilities
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result

@@ -7,7 +7,13 @@ from dataclasses import dataclass
 import numpy as np
 import pandas as pd
 
-from scentlab.fitting.looks import count_pours, risk_table, settle_looks
+from scentlab.fitting.looks import (
+    N_GRADES,
+    count_pours,
+    loads_tested,
+    risk_table,
+    settle_looks,
+)
 from scentlab.maths.graded import LinearModel, LinearPrior
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks, marginal_risk
@@ -21,7 +27,6 @@ from scentlab.maths.sampling import (
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
 
-N_GRADES = 5
 POURED = "pour temperature"
 COVARIATES = {
     "load": "per point of load (% of wax)",
@@ -161,7 +166,7 @@ def fit_frost(
     return FrostFit(
         blends, waxes, shares, tuple(columns), centres,
         (float(known.min()), float(known.max())) if len(known) == len(looks) else (),
-        model, sample.points, sample.weights, sample.lot, count_pours(looks, N_GRADES), tested,
+        model, sample.points, sample.weights, sample.lot, count_pours(looks), tested,
         notes + left_out + _held_note(columns, centres, tested),
     )
 
@@ -181,11 +186,10 @@ def _blending(blends, fractions):
 
 def _tested(looks, blends):
     """Loads tested of each blend and the temperature (°C) at which it was poured, its median."""
-    ranges = looks.groupby("blend")["load_pct"].agg(["min", "max"]).loc[list(blends)].reset_index()
-    ranges = ranges.set_axis(["blend", "lowest_pct", "highest_pct"], axis=1)
+    tested = loads_tested(looks, blends)
     temperature = pd.to_numeric(looks.get("pour_temp_c", pd.Series(np.nan, looks.index)))
     middle = temperature.groupby(looks["blend"]).median()
-    return ranges.assign(pour_temp_c=ranges["blend"].map(middle).astype(float))
+    return tested.assign(pour_temp_c=tested["blend"].map(middle).astype(float))
 
 
 def _held_note(covariates, centres, tested):

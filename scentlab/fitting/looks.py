@@ -6,6 +6,8 @@ import pandas as pd
 from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 
+N_GRADES = 5
+
 
 def planned_loads(loads, near):
     """Weighed loads in order, as one array for each planned load.
@@ -79,12 +81,20 @@ def reached(counts, grade):
     return pd.Series(counts[grades].to_numpy(int).sum(axis=1), counts.index)
 
 
-def count_pours(looks, n_grades):
+def loads_tested(looks, blends):
+    """Per blend, in this order, the lowest and highest load of its looks, its pots and pieces."""
+    found = looks.groupby("blend").agg(
+        lowest_pct=("load_pct", "min"), highest_pct=("load_pct", "max"), pots=("pot", "nunique"),
+        pieces=("code", "nunique"))
+    return found.loc[list(blends)].reset_index()
+
+
+def count_pours(looks):
     """Pieces per pour, stress and grade, each by its last look: pour, pot, blend, load_pct, stress,
     n, g0, g1, ... and, where looks have it, the mean age_days."""
     looks = looks.drop_duplicates(["code", "stress"], keep="last")
     keys = ["pour", "pot", "blend", "load_pct", "stress"]
-    seen = {f"g{g}": looks["grade"].eq(g).astype(int) for g in range(n_grades)}
+    seen = {f"g{g}": looks["grade"].eq(g).astype(int) for g in range(N_GRADES)}
     named = {"n": ("code", "size"), **{g: (g, "sum") for g in seen}}
     if "age_days" in looks:
         seen["age_days"] = pd.to_numeric(looks["age_days"], errors="coerce").astype(float)

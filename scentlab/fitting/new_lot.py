@@ -14,7 +14,7 @@ from scipy import stats
 
 from scentlab.fitting.looks import count_pours, settle_looks
 from scentlab.fitting.reweighting import pot_log_likelihood, reweighted, taken
-from scentlab.fitting.sweat import N_GRADES, place_of
+from scentlab.fitting.sweat import place_of
 from scentlab.maths.sampling import even_places
 from scentlab.results import FitError
 
@@ -39,7 +39,7 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     if strange:
         raise FitError(f"pieces of the new lot were graded after {strange[0]}, and none of the old "
                        "lot were: grade them as before")
-    counts, rng = count_pours(own, N_GRADES), np.random.default_rng(seed)
+    counts, rng = count_pours(own), np.random.default_rng(seed)
     kept = even_places(fit.weights, _DRAWS, rng.random())
     place = np.repeat(kept, _SHIFTS)
     shift = _shifts(len(kept), rng)

@@ -10,7 +10,13 @@ import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
 
-from scentlab.fitting.looks import count_pours, risk_table, settle_looks
+from scentlab.fitting.looks import (
+    N_GRADES,
+    count_pours,
+    loads_tested,
+    risk_table,
+    settle_looks,
+)
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb, steepened
@@ -29,7 +35,6 @@ from scentlab.results import FitError, Result
 from scentlab.schema import STRESS_WORDS, STRESSES
 from scentlab.units import say_load
 
-N_GRADES = 5
 # Draws of each link before the links are weighed, and at most so many times those asked for.
 FIRST_DRAWS, MOST_TIMES = 1000, 8
 # With more free parameters the tails of importance draws fill too slowly, unseen by k-hat:
@@ -218,7 +223,7 @@ def fit_sweat(
     drawn, drawn_notes = _draw(models, believed, draws, seed, precise,
                                tested[["lowest_pct", "highest_pct"]].to_numpy(float))
     return SweatFit(
-        blends, stresses, **drawn, counts=count_pours(looks, N_GRADES), tested=tested,
+        blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
         ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
         prior=describe_prior(prior, blends),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
@@ -401,13 +406,6 @@ def _link_weights(believed, samples):
     log_weight = np.log(list(believed.values())) + [s.log_evidence for s in samples]
     relative = np.exp(log_weight - log_weight.max())
     return relative / relative.sum()
-
-
-def loads_tested(looks, blends):
-    found = looks.groupby("blend").agg(
-        lowest_pct=("load_pct", "min"), highest_pct=("load_pct", "max"), pots=("pot", "nunique"),
-        pieces=("code", "nunique"))
-    return found.loc[list(blends)].reset_index()
 
 
 def prior_centres(blends, limits, tested):

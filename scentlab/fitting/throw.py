@@ -237,15 +237,6 @@ def throw_draws(fit, blend, loads):
     return fit.level[:, [b]] + fit.rise[:, [b]] * share + bowed
 
 
-def difference_draws(fit, blend, load_a, load_b):
-    """Draws (D,) of the throw of a blend at ``load_b`` less that at ``load_a`` (% of wax).
-
-    The share of them within a margin is the chance that the two loads smell alike to it.
-    """
-    low, high = throw_draws(fit, blend, [load_a, load_b]).T
-    return high - low
-
-
 def pair_draws(fit, blend, load, other_blend, other_load):
     """Draws (D,) of the throw of a blend at a load less that of another at its load (% of wax)."""
     return throw_draws(fit, blend, load)[:, 0] - throw_draws(fit, other_blend, other_load)[:, 0]
@@ -447,7 +438,7 @@ def _curve_notes(fit):
                 f"{peak.lower_pct:.1f} to {peak.upper_pct:.1f} %)."
             )
             continue
-        alike = float(np.mean(np.abs(difference_draws(fit, blend, low, high)) <= MARGIN))
+        alike = float(np.mean(np.abs(pair_draws(fit, blend, high, blend, low)) <= MARGIN))
         if alike >= SURE:
             notes.append(
                 f"{blend}: {said} throw at {high:.1f} % is within {MARGIN:g} points of that at "

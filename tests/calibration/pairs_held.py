@@ -28,7 +28,7 @@ from throw_worlds import CURVES, Known
 
 from scentlab.choosing.enough import SURE, enough_throw
 from scentlab.fitting.pairs import pair_test
-from scentlab.fitting.throw import difference_draws, fit_throw, throw_draws
+from scentlab.fitting.throw import fit_throw, pair_draws, throw_draws
 from scentlab.maths.intervals import binomial_limits
 from scentlab.maths.paired import NOISE, NOISE_SPREAD
 from scentlab.series import PAIR_COLUMNS
@@ -110,7 +110,7 @@ def pick(curve, testers, count, seed):
     pairs = pairs_of(gap + SLOPE * share * rng.standard_normal(testers), count // testers, noise,
                      rng, low, high)
     both = fit_throw(throws, pairs=pairs, seed=seed)
-    widths = [np.ptp(np.quantile(difference_draws(f, "soft", low, high), [0.05, 0.95]))
+    widths = [np.ptp(np.quantile(pair_draws(f, "soft", high, "soft", low), [0.05, 0.95]))
               for f in (scores, both)]
     return before, settled(both, curve), widths
 

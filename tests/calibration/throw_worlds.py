@@ -24,7 +24,7 @@ from pathlib import Path
 import numpy as np
 from joblib import Parallel, delayed
 
-from scentlab.fitting.throw import PEAK_SURE, difference_draws, fit_throw, throw_draws, throw_peak
+from scentlab.fitting.throw import PEAK_SURE, fit_throw, pair_draws, throw_draws, throw_peak
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 NARROW = tuple(np.linspace(6.0, 11.4, 6).round(2))
@@ -116,7 +116,7 @@ def one_series(world, seed, blends=1, draws=2000):
     for blend in fit.blends:
         asked = asked_load(loads, throw_draws(fit, blend, loads))
         ends = [world.loads[0], world.loads[-1]]
-        low, high = np.quantile(difference_draws(fit, blend, *ends), [0.05, 0.95])
+        low, high = np.quantile(pair_draws(fit, blend, ends[1], blend, ends[0]), [0.05, 0.95])
         gain = float(np.diff(CURVES[world.curve](np.array(ends)))[0])
         rows.append(
             {

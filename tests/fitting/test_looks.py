@@ -85,7 +85,7 @@ def test_nothing_to_fit(looks, spoil, text):
 
 def test_counts_by_hand(looks):
     looks.loc[0, "grade"] = 4
-    table = count_pours(settle_looks(looks, "sweat")[0], 5)
+    table = count_pours(settle_looks(looks, "sweat")[0])
     row = table[table["pour"] == "soft1-6"].iloc[0]
     assert [row[f"g{g}"] for g in range(5)] == [3, 0, 0, 0, 1] and row["n"] == 4
     assert len(table) == 12 and table["n"].sum() == 48

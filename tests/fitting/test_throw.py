@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 from scipy import stats
 
 from scentlab.fitting.throw import (
-    difference_draws,
     fit_throw,
+    pair_draws,
     throw_curve,
     throw_draws,
     throw_peak,
@@ -520,7 +520,7 @@ class TestNotes:
         flat = Truth({"soft": BlendTruth(9.0, throw_floor=5.0, throw_rise=0.0)}, pour_sd=0.1)
         found = fit_throw(scores(1, flat, pots=6, throw=4, assessors=16))
         low, high = found.tested.loc[0, ["lowest_pct", "highest_pct"]]
-        alike = np.mean(np.abs(difference_draws(found, "soft", low, high)) <= 0.5)
+        alike = np.mean(np.abs(pair_draws(found, "soft", high, "soft", low)) <= 0.5)
         assert alike > 0.8
         chance = "over 99" if alike > 0.99 else f"{100 * alike:.0f}"
         assert found.notes == (
