@@ -27,7 +27,7 @@ def render(name, **context):
 
 
 def draw(template, **context):
-    """A picture or several as a part of a page, or as a file of its own (``picture.svg.j2``)."""
+    """A picture or several as a part of a page."""
     return _environment(shown().weight == "oz").get_template(template).render(**context).strip()
 
 

@@ -1,12 +1,9 @@
 """Pictures of results in a notebook or on a page: :func:`plot` draws any that has one."""
 
-import io
 from dataclasses import dataclass
 from operator import attrgetter
-from pathlib import Path
 from typing import Any
 
-from scentlab.files import write_whole
 from scentlab.results import Result
 from scentlab.sharing import figures
 from scentlab.sharing.pages import draw
@@ -42,16 +39,6 @@ class Picture:
 
         return as_figure(self.figures)
 
-    def save(self, path: str | Path) -> Path:
-        """Write it and return its path: the first figure as .svg, all as .png, .pdf and so on;
-        ValueError for a kind of file that matplotlib does not write."""
-        path = Path(path)
-        if path.suffix == ".svg":
-            return write_whole(path, draw("picture.svg.j2", f=self.figures[0]) + "\n")
-        out = io.BytesIO()
-        self.figure().savefig(out, format=path.suffix[1:] or None, dpi=150)
-        return write_whole(path, out.getvalue())
-
 
 def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
     """Draw a result, blend by blend.
@@ -65,8 +52,7 @@ def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
 
     Returns
     -------
-    Picture. ``plot(result, blend).save("name.svg")`` keeps it, and ``.figure()`` is a matplotlib
-    Figure.
+    Picture; ``.figure()`` is a matplotlib Figure, whose ``savefig("name.svg")`` keeps it.
 
     Raises
     ------

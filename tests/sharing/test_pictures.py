@@ -118,7 +118,7 @@ def test_marks_differ_without_hue():
     """Line styles of the style sheet, which draws in grey too."""
     from scentlab.sharing.pages import draw
 
-    css = draw("picture.svg.j2", f=figures.figure("t", [4.0, 14.0], []))
+    css = draw("picture.html.j2", figures=[figures.figure("t", [4.0, 14.0], [])])
     dashes = [re.search(rf"\.{kind}\.mark {{[^}}]*?(?:stroke-dasharray: ([^;}}]*))?;? }}", css)[1]
               for kind in ("use", "safe", "limit")]
     assert len(set(dashes)) == 3 and dashes[0] is None
@@ -131,14 +131,12 @@ def test_a_result_is_not_changed(analysis):
         pd.testing.assert_frame_equal(getattr(analysis, name).table, before[name])
 
 
-def test_a_notebook_shows_it_and_a_file_keeps_it(analysis, blend, tmp_path):
+def test_a_notebook_shows_it(analysis, blend):
     picture = plot(analysis)
     page = picture._repr_html_()
     assert page.count("<svg") == page.count("</svg>") == len(analysis.pick.table)
     assert page == plot(analysis)._repr_html_() and "http" not in page
-    text = picture.save(tmp_path / "x.svg").read_text(encoding="utf-8")
-    assert text.startswith('<svg xmlns="http://www.w3.org/2000/svg"')
-    assert f"<title>{html.escape(blend)}: " in text and text.rstrip().endswith("</svg>")
+    assert f"<figcaption>{html.escape(blend)}: " in page
 
 
 def test_who_cannot_see_it_hears_its_numbers(analysis, blend):
@@ -227,7 +225,7 @@ def test_templates_are_read_once_for_each_unit(analysis, blend):
     assert pages._environment.cache_info().misses == before
 
 
-def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels, tmp_path):
+def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels):
     picture = plot(analysis, blend)
     axes = picture.figure().axes
     assert len(axes) == len(panels) == 3
@@ -239,8 +237,4 @@ def test_the_figure_of_matplotlib_draws_the_same_numbers(analysis, blend, panels
     row = analysis.pick.table.set_index("blend").loc[blend]
     upright = {line.get_xdata()[0] for line in axes[2].lines if line.get_label()[:3] == "rec"}
     assert upright == {row["load_pct"]}
-    assert picture.save(tmp_path / "a.png").read_bytes()[:4] == b"\x89PNG"
-    assert picture.save(tmp_path / "a.pdf").read_bytes()[:4] == b"%PDF"
-    with pytest.raises(ValueError, match="wax"):
-        picture.save(tmp_path / "a.wax")
-    assert not (tmp_path / "a.wax").exists()
+    assert picture.figure()._repr_png_()[:4] == b"\x89PNG"
