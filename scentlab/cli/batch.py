@@ -219,6 +219,7 @@ def _plan_lot(arguments, store, plan, analysis, load):
 def _dossier(arguments):
     from scentlab.choosing.known_load import known_load
     from scentlab.planning.batch import make_batch, materials_of, recipe_here
+    from scentlab.recording.photos import chosen_photos
     from scentlab.sharing.dossier import write_dossier
 
     folder = series_folder(arguments.folder)
@@ -227,5 +228,5 @@ def _dossier(arguments):
     analysis = analysed_by(arguments)
     batch = make_batch(known_load(analysis, arguments.blend), materials_of(analysis.series),
                        wax_g=wax_g, recipe=recipe_here(folder))
-    write_dossier(analysis, path, batch, arguments.checked)
+    write_dossier(analysis, path, batch, arguments.checked, chosen_photos(opened(folder)))
     print(f"Dossier, one page to print or to save as PDF in a browser: {path}")

@@ -98,7 +98,8 @@ def _pound(analysis, folder):
 def _dossier(analysis, bench):
     """The dossier of the first blend; the command writes that of another."""
     batch = _pound(analysis, bench.folder)
-    path = write_dossier(analysis, bench.exports / "dossier.html", batch)
+    path = write_dossier(analysis, bench.exports / "dossier.html", batch,
+                         photos=chosen_photos(bench.store))
     return w.HTML(
         f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print or to save as PDF')}. "
         "For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")

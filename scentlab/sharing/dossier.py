@@ -16,7 +16,7 @@ from scentlab.results import say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
-from scentlab.sharing.photos import Shown
+from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
 from scentlab.text import capital
 from scentlab.units import say_grams, say_load_oz, say_temperature
@@ -31,7 +31,7 @@ _SHORT = 16  # digits of a fingerprint that are printed
 
 
 def dossier_html(
-    analysis: Analysis, batch: Any, checked: str = "", photos: Sequence[Shown] = (),
+    analysis: Analysis, batch: Any, checked: str = "", photos: Sequence[Any] = (),
 ) -> str:
     """One page about the load of one blend, to print as it is: what :func:`write_dossier` writes.
     """
@@ -44,7 +44,8 @@ def dossier_html(
         load=say_loads(batch.known.load_pct, sold=True),
         answer=list(_answer(analysis, row, batch)),
         protocol=list(_protocol(analysis, name)), counts=counts_table(analysis, name),
-        weigh=weigh_table(batch), how=" ".join(_how(batch)), photos=list(photos)[:3],
+        weigh=weigh_table(batch), how=" ".join(_how(batch)),
+        photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
         version=scentlab.__version__,
     )
@@ -52,7 +53,7 @@ def dossier_html(
 
 def write_dossier(
     analysis: Analysis, path: str | Path, batch: Any, checked: str = "",
-    photos: Sequence[Shown] = (),
+    photos: Sequence[Any] = (),
 ) -> Path:
     """Write the dossier of one blend to a file, whole or not at all.
 
@@ -62,7 +63,8 @@ def write_dossier(
     path : str or Path, of the HTML file.
     batch : Batch of :func:`scentlab.make_batch`: its blend, its load and what to weigh for it.
     checked : str, who checked it and when, up to 120 characters; empty leaves lines for a pen.
-    photos : Shown, of pieces of this blend, the first three of which are shown.
+    photos : as :func:`report_html` takes them; three at most are shown, of pieces of this blend
+        at and above the load.
 
     Returns
     -------

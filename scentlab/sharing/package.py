@@ -100,7 +100,7 @@ def prepare_package(
     analysis : Analysis
     choices : Choices, what to hold back. The analysis is made again from what is shared, so that
         the package agrees with itself.
-    photos : of pieces, as :func:`report_html` takes them; they leave within the report alone, and
+    photos : of pieces, as :func:`report_html` takes them; they leave within the pages alone, and
         those of a blend that is left out do not.
     batch_of : makes a Batch of the analysis that is shared, whose dossier then goes along.
 
@@ -166,7 +166,8 @@ def _files(analysis, notices, photos, batch_of):
     """Every file of the package, the descriptor first."""
     files = {"report.html": report_html(analysis, notices, photos=photos).encode("utf-8")}
     if batch_of and not pd.isna(analysis.pick.table["load_pct"].iloc[0]):
-        files["dossier.html"] = dossier_html(analysis, batch_of(analysis)).encode("utf-8")
+        files["dossier.html"] = dossier_html(
+            analysis, batch_of(analysis), photos=photos).encode("utf-8")
     files |= _data_files(analysis.series)
     files["pick.csv"] = parts.to_csv(analysis.pick.table, parts.PICK_PART)
     if analysis.series.plan:

@@ -16,7 +16,6 @@ from scentlab.materials import Blend, Wax
 from scentlab.planning.batch import make_batch, materials_of
 from scentlab.sharing.answer import read_answer, weigh_answer
 from scentlab.sharing.dossier import dossier_html
-from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint, report_html
 from scentlab.units import Shown, say_load_oz, showing
 
@@ -378,9 +377,8 @@ def test_the_fullest_dossier_is_one_page(chromium, analysis, paper, tmp_path):
             f"an allergen of long name {n}" for n in range(15))),
         warnings=("The base, 7.8 % (1.24 oz/lb), is over its maker's limit: test only. " * 2,) * 2
     )
-    shown = shown_photos(photos_of(analysis), analysis.series, 7.8, batch.known.blend)
     path = tmp_path / "full.html"
-    path.write_text(dossier_html(analysis, full, "x" * 120, shown), encoding="utf-8")
+    path.write_text(dossier_html(analysis, full, "x" * 120, photos_of(analysis)), encoding="utf-8")
     _, sheets = printed(chromium, path, paper, tmp_path)
     assert len(sheets) == 1 and "seed 1, records" in " ".join(sheets[0])
 

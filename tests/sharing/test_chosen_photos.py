@@ -8,7 +8,7 @@ from camera import camera_jpeg, quarters, segments
 
 from scentlab.cli import main
 from scentlab.recording.photos import add_photo, choose_photo, chosen_photos
-from scentlab.screens.share import PACKAGE_NAME, share_page
+from scentlab.screens.share import PACKAGE_NAME, _dossier, _pound, share_page
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
@@ -70,3 +70,17 @@ def test_the_command_shows_them_too(page, capsys):
     capsys.readouterr()
     assert {code for _, code in shown_in(out.read_text())} <= set(page.above)
     assert shown_in(out.read_text())
+
+
+def test_the_dossier_shows_three_of_them_wherever_it_is_made(page, capsys):
+    """By the command, by the page, and in a package."""
+    folder, kept = page.bench.folder, page.bench.exports / "dossier.html"
+    assert main(["dossier", str(folder)]) == 0
+    capsys.readouterr()
+    by_command = shown_in(kept.read_text())
+    kept.unlink()
+    _dossier(page.analysis, page.bench)
+    package = prepare_package(
+        page.analysis, Choices(), chosen_photos(page.bench.store), lambda a: _pound(a, folder))
+    assert by_command == shown_in(kept.read_text()) == shown_in(package.text("dossier.html"))
+    assert len(by_command) == 3 and {code for _, code in by_command} <= set(page.above)

@@ -114,10 +114,10 @@ def test_photos_are_of_loads_from_the_recommended_on_and_small(analysis, batch):
     looks = analysis.series.grades[analysis.series.grades["blend"] == blend]
     below = looks.loc[looks["load_pct"] < load - 0.2, "code"].iloc[0]
     above = looks.loc[looks["load_pct"] > load + 0.2].sort_values("load_pct")["code"]
-    shown = shown_photos([photo(c) for c in (above.iloc[-1], below, "000", above.iloc[0])],
-                         analysis.series, load, blend)
+    photos = [photo(c) for c in (above.iloc[-1], below, "000", above.iloc[0])]
+    shown = shown_photos(photos, analysis.series, load, blend)
     assert [s.words.split(",")[0] for s in shown] == [
         f"photo of piece {c}" for c in (above.iloc[0], above.iloc[-1])]
     assert all(len(s.source) < 60_000 for s in shown)
-    text = dossier_html(analysis, batch, photos=shown)
+    text = dossier_html(analysis, batch, photos=photos)
     assert text.count("<img ") == 2 and "No photos" not in text and "secret" not in text
