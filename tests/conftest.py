@@ -138,3 +138,13 @@ def draws_as_asked():
     yield
     for defaults, precise in kept:
         defaults["precise"] = precise
+
+
+@pytest.fixture(scope="session", autouse=True)
+def shared_work(draws_as_asked):
+    """The kit in a process of tests analyses the same records once (``once.py``)."""
+    from once import share_work
+
+    with pytest.MonkeyPatch.context() as patch:
+        share_work(patch)
+        yield

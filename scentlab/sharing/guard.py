@@ -83,6 +83,8 @@ class Guard:
         return tuple(dict.fromkeys(hit for hit, _, _ in self._spans(text)))
 
     def _spans(self, text):
+        if not self._patterns:
+            return
         plain, places = searchable(text)
         stay = {alike(word) for word in self.may_stay}
         for word, pattern, inside in self._patterns:

@@ -1,4 +1,4 @@
-"""One demo series for all tests of the commands, each fit of it made once."""
+"""One demo series for all tests of the commands, each package of it made once."""
 
 import contextlib
 import functools
@@ -8,27 +8,19 @@ from pathlib import Path
 import pytest
 
 from scentlab import cli
-from scentlab.cli import answers, packages
 from scentlab.sharing import opening, package
 
 
 @pytest.fixture(scope="session", autouse=True)
 def made_once():
-    """A fit and a package of the same folder and choices are the same each time, so each is made
+    """A package of the same analysis and choices is the same each time, so each is made and opened
     once; no test changes what it was given."""
-    made, fit, prepare = {}, answers.analysed, package.prepare_package
-    open_package = opening.open_package
+    made, prepare, open_package = {}, package.prepare_package, opening.open_package
 
     def once(key, make):
         if key not in made:
             made[key] = make()
         return made[key]
-
-    def analysed(folder, rules, seed, memory=None):
-        if memory is not None:
-            return fit(folder, rules, seed, memory)
-        changed = (folder / "series.sqlite").stat().st_mtime_ns
-        return once((str(folder), changed, rules, seed), lambda: fit(folder, rules, seed))
 
     @functools.wraps(prepare)
     def prepared(analysis, choices, photos=(), batch_of=None):
@@ -40,8 +32,6 @@ def made_once():
         return once((str(path), Path(path).stat().st_mtime_ns), lambda: open_package(path))
 
     with pytest.MonkeyPatch.context() as patch:
-        patch.setattr(answers, "analysed", analysed)
-        patch.setattr(packages, "analysed", analysed)
         patch.setattr(package, "prepare_package", prepared)
         patch.setattr(opening, "open_package", opened)
         yield
