@@ -23,6 +23,7 @@ from scentlab.maths.sampling import Draws, Sampler, even_places
 
 _STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
 _AT_ONCE = 256  # columns of a covariance
+_DENSE = 64  # effects up to which whole matrices, many at a time, are faster than sparse ones
 
 
 @dataclass(frozen=True)
@@ -65,28 +66,37 @@ class Hierarchy:
         Returns (value, mean (q,), solve: callable of (q,) or (q, n) that divides by the precision,
         the evidence as it tells of the mean of each theta: precision (J, p, p), information (J, p))
         """
-        size, q = self.precision.shape[1], len(self.centre)
-        variance = self.deviation_variance(sd)
-        inner = np.eye(size) + self.precision * variance
-        told = np.linalg.solve(
-            inner, np.concatenate([self.precision, self.information[..., None]], axis=2))
-        own, pull = told[..., :size], told[..., size]
-        value = 0.5 * (self.information * variance * pull).sum()
-        value -= 0.5 * np.linalg.slogdet(inner)[1].sum()
-        turned = self.design.transpose(0, 2, 1)
-        blocks, pulls = turned @ own @ self.design, (turned @ pull[..., None])[..., 0]
-        before = np.where(self.effect >= 0, sd[self.effect], self.fixed_sd) ** -2.0
-        rows, starts, place, diagonal = self._pattern
-        entries = np.bincount(place, blocks.ravel(), len(rows))
-        entries[diagonal] += before
-        right = np.bincount(self.place.ravel(), pulls.ravel(), q) + before * self.centre
+        (value,), (right,), (entries,), (own,), (pull,) = self._evidence(sd[None])
+        rows, starts, _, _ = self._pattern
+        q = len(right)
         root = splu(sparse.csc_array((entries, rows, starts), shape=(q, q)),
                     permc_spec="MMD_AT_PLUS_A", diag_pivot_thresh=0.0,
                     options={"SymmetricMode": True})
         mean = root.solve(right)
-        value += 0.5 * (np.log(before) - before * self.centre**2).sum() + 0.5 * right @ mean
-        value -= 0.5 * np.log(root.U.diagonal()).sum()
+        value += 0.5 * (right @ mean - np.log(root.U.diagonal()).sum())
         return value, mean, root.solve, own, pull
+
+    def _evidence(self, sd):
+        """Under learnt sds (S, G) the log marginal likelihood (S,) but for the effects, of these
+        what their mean is divided of (S, q) and the entries of the precision (S, N), and what each
+        piece tells of the mean of its theta (S, J, p, p), (S, J, p)."""
+        size, q = self.precision.shape[1], len(self.centre)
+        variance = self.deviation_variance(sd)[:, None]
+        inner = np.eye(size) + self.precision * variance[:, :, None]
+        both = np.concatenate([self.precision, self.information[..., None]], axis=2)
+        told = np.linalg.solve(inner, np.broadcast_to(both, (len(sd), *both.shape)))
+        own, pull = told[..., :size], told[..., size]
+        value = 0.5 * (self.information * variance * pull).sum(axis=(1, 2))
+        value -= 0.5 * np.linalg.slogdet(inner)[1].sum(axis=1)
+        turned = self.design.transpose(0, 2, 1)
+        blocks, pulls = turned @ own @ self.design, (turned @ pull[..., None])[..., 0]
+        before = np.where(self.effect >= 0, sd[:, self.effect], self.fixed_sd) ** -2.0
+        value += 0.5 * (np.log(before) - before * self.centre**2).sum(axis=1)
+        rows, _, place, diagonal = self._pattern
+        entries = _gathered(place, blocks, len(rows))
+        entries[:, diagonal] += before
+        return (value, _gathered(self.place.ravel(), pulls, q) + before * self.centre, entries,
+                own, pull)
 
     @cached_property
     def _pattern(self):
@@ -103,9 +113,17 @@ class Hierarchy:
 
     def log_posterior(self, scores):
         """Log posterior (S,) of scores (S, G), up to a constant."""
-        scores = np.atleast_2d(scores)
-        marginal = [self.given(sd)[0] for sd in self.sds(scores)]
-        return np.array(marginal) - 0.5 * (scores**2).sum(axis=1)
+        scores, q = np.atleast_2d(scores), len(self.centre)
+        if q > _DENSE:
+            marginal = np.array([self.given(sd)[0] for sd in self.sds(scores)])
+        else:
+            marginal, right, entries, _, _ = self._evidence(self.sds(scores))
+            rows, starts, _, _ = self._pattern
+            whole = np.zeros((len(scores), q, q))
+            whole[:, rows, np.repeat(np.arange(q), np.diff(starts))] = entries
+            mean = np.linalg.solve(whole, right[..., None])[..., 0]
+            marginal += 0.5 * ((right * mean).sum(axis=1) - np.linalg.slogdet(whole)[1])
+        return marginal - 0.5 * (scores**2).sum(axis=1)
 
     def peak(self, start=None):
         """The peak of the posterior of the scores, near enough to shape a proposal."""
@@ -184,3 +202,10 @@ class Learnt:
         if more is not None:
             covariance = covariance + np.diag(more(sds).mean(axis=0))
         return middle.mean(axis=0), covariance
+
+
+def _gathered(place, values, size):
+    """Sums (S, size) of values (S, ...) by their places, the same in each."""
+    flat = values.reshape(len(values), -1)
+    at = np.arange(len(flat))[:, None] * size + place
+    return np.bincount(at.ravel(), flat.ravel(), len(flat) * size).reshape(-1, size)

@@ -75,8 +75,9 @@ def log_likelihoods(differences, shares, named, scale, noise):
          for d, share in zip(differences.T, shares, strict=True)]
     logs = [(special.log_ndtr(x), special.log_ndtr(-x)) for x in z]
     found = np.zeros(len(differences))
-    for own in named:
-        chances = sum(n[0] * one + n[1] * other
-                      for n, (one, other) in zip(own, logs, strict=True) if n.any())
-        found += special.logsumexp(chances + _LOG_WEIGHTS, axis=0)
+    for own, testers in zip(*np.unique(named, axis=0, return_counts=True), strict=True):
+        chances = _LOG_WEIGHTS + sum(n[0] * one + n[1] * other
+                                     for n, (one, other) in zip(own, logs, strict=True) if n.any())
+        top = chances.max(axis=0)
+        found += testers * (top + np.log(np.exp(chances - top).sum(axis=0)))
     return found
