@@ -118,8 +118,8 @@ class Column:
 
     def series(self, values):
         """Checked values as a Series: numbers as float, whole ones as Int64, others as objects."""
-        kinds = {"number": "float64", "integer": "Int64"}
-        return pd.Series(list(values), dtype=object).astype(kinds.get(self.kind, object))
+        kind, found = _STORED.get(self.kind), pd.Series(list(values), dtype=object)
+        return found.astype(kind) if kind else found
 
     def _wrong(self, remedy="Correct the value."):
         return None, (self.expected, remedy)
@@ -192,6 +192,7 @@ def _check_text(column, value):
     return (text, None) if fits else column._wrong("Correct the text.")
 
 
+_STORED = {"number": "float64", "integer": "Int64"}
 _CHECKS = {
     "number": _check_number, "integer": _check_number, "date": _check_date,
     "choice": _check_choice, "text": _check_text,

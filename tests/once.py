@@ -4,7 +4,10 @@ from it. A test that is about the work itself imports the function, which stays 
 import dataclasses
 import functools
 import hashlib
+import shutil
 import sys
+import tempfile
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -13,6 +16,8 @@ from scentlab.choosing.analysis import analyse, choices
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.memory.cells import fit_cells
 from scentlab.memory.learning import learn
+from scentlab.recording.store import Store
+from scentlab.workshop import make_demo_series
 
 
 def exact(value):
@@ -56,9 +61,34 @@ def stand_in(patch, function, other):
                     patch.setattr(module, own, other)
 
 
+def copied(function):
+    """A maker of a folder that makes it once, and then copies it."""
+    kept = []
+
+    @functools.wraps(function)
+    def found(folder):
+        if any(Path(folder).glob("*")):
+            return function(folder)
+        if not kept:
+            kept.append(tempfile.TemporaryDirectory(prefix="scentlab-tests-"))
+            function(Path(kept[0].name) / "made")
+        shutil.copytree(Path(kept[0].name) / "made", folder, dirs_exist_ok=True)
+        return Store.open(folder)
+
+    return found
+
+
+@functools.wraps(diagnose)
+def briefly(analysis, *, draws=None):
+    """The check of a fit, by fits of few draws where no number is asked for."""
+    return diagnose(analysis, draws=draws or 400)
+
+
 def share_work(patch):
-    """Analyses and memories by the records that they rest on; what is told of an analysis."""
+    """Analyses and memories by the records that they rest on; what is told of an analysis; the
+    folder of the demo."""
     for function in (analyse, fit_cells, learn):
         stand_in(patch, function, once(function))
-    for function in (diagnose, choices):
-        stand_in(patch, function, once(function, id))
+    stand_in(patch, make_demo_series, copied(make_demo_series))
+    stand_in(patch, diagnose, once(briefly, id))
+    stand_in(patch, choices, once(choices, id))

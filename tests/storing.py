@@ -6,6 +6,7 @@ from scentlab.recording.importing import dry_run
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store
 from scentlab.schema import DataError
+from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 
 def store_series(series, folder):
@@ -29,6 +30,17 @@ def store_series(series, folder):
         "pairs": _rows(series.pairs.rename(columns={"code": "first"}), "pairs"),
     })
     return store
+
+
+def store_simulated(folder, capacities, **layout):
+    """A series folder with a simulated record of blends with these capacities."""
+    truth = Truth({b: BlendTruth(c) for b, c in capacities.items()})
+    sizes = {"pots": 2, "sweat": 4, "limit_load_pct": 10.0} | layout
+    layout = even_layout(list(capacities), [5, 8, 11, 14], **sizes)
+    for frame in (layout.pieces, layout.smellings):  # blind codes have three digits
+        frame["code"] = [f"{100 + int(code)}" for code in frame["code"]]
+    store_series(simulate_series(layout, truth, 3), folder)
+    return folder
 
 
 def _pieces(series, planned):

@@ -158,13 +158,15 @@ def row_sum(*values):
 
 def as_frame(found, table):
     """Fetched rows with the column types of :func:`scentlab.schema.parse_table`."""
-    frame = pd.DataFrame(list(map(tuple, found)), columns=table.names + BOOKKEEPING, dtype=object)
-    for column in table.columns:
-        cells = frame[column.name]
-        frame[column.name] = column.series(map(as_day, cells) if column.kind == "date" else cells)
-    frame = frame.astype({"entry_id": "int64", "replaces": "Int64"})
-    frame["saved_at"] = pd.to_datetime(frame["saved_at"], utc=True).astype("datetime64[us, UTC]")
-    return frame
+    names = table.names + BOOKKEEPING
+    cells = dict(zip(names, zip(*found, strict=True) if found else [()] * len(names), strict=True))
+    made = {c.name: c.series(map(as_day, cells[c.name]) if c.kind == "date" else cells[c.name])
+            for c in table.columns}
+    made |= {n: pd.Series(cells[n], dtype=object) for n in BOOKKEEPING}
+    made["entry_id"], made["replaces"] = (
+        made[n].astype(kind) for n, kind in (("entry_id", "int64"), ("replaces", "Int64")))
+    made["saved_at"] = pd.to_datetime(made["saved_at"], utc=True).astype("datetime64[us, UTC]")
+    return pd.DataFrame(made)
 
 
 def as_day(text):

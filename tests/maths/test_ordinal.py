@@ -60,10 +60,12 @@ def recorded(p, misread):
 
 
 def chances(z, link):
-    """Differences of scipy's distribution, from whichever tail keeps the digits."""
-    below = np.diff(np.concatenate([[0.0], OUTSIDE[link].cdf(z), [1.0]]))
-    above = -np.diff(np.concatenate([[1.0], OUTSIDE[link].sf(z), [0.0]]))
-    return np.maximum(np.where(np.append(z, np.inf) > 0, above, below), 1e-290)
+    """Differences of scipy's distribution (N, K + 1) at thresholds (N, K), from whichever tail
+    keeps the digits."""
+    none = np.zeros((len(z), 1))
+    below = np.diff(np.hstack([none, OUTSIDE[link].cdf(z), none + 1.0]))
+    above = -np.diff(np.hstack([none + 1.0, OUTSIDE[link].sf(z), none]))
+    return np.maximum(np.where(np.hstack([z, none + np.inf]) > 0, above, below), 1e-290)
 
 
 def by_integration(data, theta, eta, sigma, link, misread=0.0):
@@ -73,8 +75,9 @@ def by_integration(data, theta, eta, sigma, link, misread=0.0):
 
         def log_term(z, cells=slice(first, last)):
             value = -0.5 * z**2 - 0.5 * np.log(2 * np.pi)
-            for n, at in zip(data.counts[cells], eta[cells], strict=True):
-                value += n @ np.log(recorded(chances(theta - at - sigma * z, link), misread))
+            each = chances(theta - eta[cells, None] - sigma * z, link)
+            for n, p in zip(data.counts[cells], each, strict=True):
+                value += n @ np.log(recorded(p, misread))
             return value
 
         best = optimize.minimize_scalar(lambda z: -log_term(z), bounds=(-6, 6), method="bounded")

@@ -1,3 +1,5 @@
+import shutil
+
 import pytest
 
 from scentlab.recording.store import Store
@@ -8,9 +10,9 @@ def folder(tmp_path):
     return tmp_path / "series"
 
 
-@pytest.fixture
-def store(folder):
-    """A series with one pour and two pieces: 417 for sweat, 211 for throw."""
+@pytest.fixture(scope="session")
+def one_pour(tmp_path_factory):
+    folder = tmp_path_factory.mktemp("one-pour") / "series"
     store = Store.create(folder)
     store.add("pours", {
         "pour": "P01", "pot": "A", "blend": "soft mix", "poured_on": "2026-03-01",
@@ -20,4 +22,11 @@ def store(folder):
         {"code": "417", "pour": "P01", "test": "sweat", "stress": "rest"},
         {"code": "211", "pour": "P01", "test": "throw", "stress": None},
     ]})
-    return store
+    return folder
+
+
+@pytest.fixture
+def store(folder, one_pour):
+    """A series with one pour and two pieces: 417 for sweat, 211 for throw."""
+    shutil.copytree(one_pour, folder)
+    return Store.open(folder)

@@ -2,6 +2,7 @@
 
 import datetime as dt
 import random
+import shutil
 import time
 import zipfile
 
@@ -340,16 +341,22 @@ MALFORMED = {
 }
 
 
+@pytest.fixture(scope="module")
+def untouched(tmp_path_factory):
+    """An empty store in which nothing is ever stored."""
+    return Store.create(tmp_path_factory.mktemp("untouched") / "series")
+
+
 @pytest.mark.parametrize("raw", MALFORMED.values(), ids=MALFORMED.keys())
-def test_malformed_files_are_told_and_nothing_is_stored(empty, tmp_path, raw):
+def test_malformed_files_are_told_and_nothing_is_stored(untouched, tmp_path, raw):
     path = tmp_path / "p.csv"
     path.write_bytes(raw)
     with pytest.raises(DataError) as error:
-        import_csvs(empty, pours=path)
+        import_csvs(untouched, pours=path)
     for problem in error.value.problems:
         assert problem.file == "p.csv"
         assert problem.expected and problem.remedy
-    assert all(empty.rows(t, history=True).empty for t in RECORDS)
+    assert all(untouched.rows(t, history=True).empty for t in RECORDS)
 
 
 text_cells = st.text(st.characters(codec="utf-8", exclude_characters="\x00"), max_size=12)
@@ -401,16 +408,15 @@ notes = st.text(st.characters(codec="utf-8", min_codepoint=32), min_size=1, max_
           suppress_health_check=[HealthCheck.function_scoped_fixture])
 @given(note=notes.filter(lambda t: t.strip() == t and not unseen(t)), wax=st.floats(1, 100000),
        load=st.floats(0, 39.9))
-def test_what_is_exported_comes_back_the_same(tmp_path_factory, note, wax, load):
+def test_what_is_exported_comes_back_the_same(one_pour, tmp_path_factory, note, wax, load):
     from scentlab.recording.importing import export_csvs
 
     place = tmp_path_factory.mktemp("trip")
-    store = Store.create(place / "s")
-    store.add("pours", {"pour": "P01", "pot": "A", "blend": note[:80].strip() or "x",
+    store = Store.open(shutil.copytree(one_pour, place / "s"))
+    store.add("pours", {"pour": "P02", "pot": "B", "blend": note[:80].strip() or "x",
                         "poured_on": "2026-03-01", "wax_g": wax,
                         "fragrance_g": wax * load / 100.0,
                         "note": note})
-    store.add("pieces", {"code": "417", "pour": "P01"})
     paths = export_csvs(store, place / "out")
     # Beyond: a weight may be so odd that it is asked about.
     back = read_csvs(paths[0], paths[1], beyond_plan=True)["pours"]

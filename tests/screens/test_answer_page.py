@@ -1,25 +1,12 @@
 """The page of the answer on series of a maker's own that lack something: plain words, no error."""
 
 import pytest
-from storing import store_series
+from storing import store_simulated as own
 from walking import of_kind, open_folds, said
 
 from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.rules import Rules
 from scentlab.screens.answer import answer_page, rules_form
-from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-
-
-def own(folder, capacities, **layout):
-    """A series folder with a simulated record."""
-    truth = Truth({b: BlendTruth(c) for b, c in capacities.items()})
-    sizes = {"pots": 2, "sweat": 4, "limit_load_pct": 10.0} | layout
-    layout = even_layout(list(capacities), [5, 8, 11, 14], **sizes)
-    for frame in (layout.pieces, layout.smellings):  # blind codes have three digits
-        frame["code"] = [f"{100 + int(code)}" for code in frame["code"]]
-    store_series(simulate_series(layout, truth, 3), folder)
-    return folder
-
 
 CASES = {
     "one blend, neither throw nor frost": (

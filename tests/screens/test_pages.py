@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import nbformat
 import pytest
-from storing import store_series
+from storing import store_series, store_simulated
 from walking import fields_in_sight, of_kind, open_folds, said, widgets
 
 import scentlab
@@ -162,8 +162,7 @@ def test_a_full_record_is_left_as_it_is(tmp_path, make):
 
 
 def test_sharing_writes_what_it_says_and_compares_with_nothing_of_another_sort(tmp_path):
-    folder = tmp_path / "full"
-    workshop.make_demo_series(folder)
+    folder = store_simulated(tmp_path / "full", {"soft": 10.0}, frost=2, throw=1, assessors=4)
     store_series(replace(scentlab.read_series(Store.open(folder)), invented=False),
                  tmp_path / "real")
     page = share_page(folder)

@@ -325,7 +325,7 @@ def test_a_preview_shows_an_empty_cell_where_there_are_no_rows(package):
     assert package.table["rows"].isna().any()
 
 
-def test_the_dossier_goes_along_where_a_batch_was_made(analysis, tmp_path, quick):
+def test_the_dossier_goes_along_where_a_batch_was_made(analysis, package, tmp_path, quick):
     """Hidden with the rest, and kept in a frame that runs nothing when it is opened."""
     def batch_of(shared):
         return make_batch(known_load(shared), materials_of(shared.series), wax_g=453.59)
@@ -342,4 +342,4 @@ def test_the_dossier_goes_along_where_a_batch_was_made(analysis, tmp_path, quick
     open_package(path).save(tmp_path / "kept")
     page = (tmp_path / "kept" / "dossier-of-the-sender.html").read_text(encoding="utf-8")
     assert "<iframe sandbox" in page and not (tmp_path / "kept" / "dossier.html").exists()
-    assert "dossier.html" not in prepare_package(analysis).files
+    assert "dossier.html" not in package.files

@@ -381,8 +381,8 @@ def test_every_part_of_the_analysis_is_there(analysis, page):
         assert name in page.text
 
 
-def test_the_fit_is_held_against_what_was_seen(analysis, page):
-    found = diagnose(analysis)
+def test_the_fit_is_held_against_what_was_seen(analysis, diagnosis, page):
+    found = diagnosis
     title = "Does the fit describe what was seen?"
     own = page.text[page.text.rindex(title) :]
     assert found.sweat.sentence in own
