@@ -28,18 +28,14 @@ def agreements(scores, shifts):
         the others' mean does not depend on who of them smelt a pour.
     """
     moved = scores["throw"] - scores["assessor"].map(shifts)
-    cells = moved.groupby([scores["assessor"], scores["pour"]]).agg(["sum", "count"])
-    whole = cells.groupby(level="pour").sum()
+    cells = moved.groupby([scores["assessor"], scores["pour"]]).agg(["sum", "count"]).unstack()
+    own, number = (cells[name].fillna(0).to_numpy(float) for name in ("sum", "count"))
+    others, rest = own.sum(axis=0) - own, number.sum(axis=0) - number
     found = {}
-    for assessor in cells.index.unique("assessor"):
-        own = cells.loc[assessor]
-        others = whole.loc[own.index] - own
-        kept = others["count"] > 0
-        if kept.sum() < LEAST_POURS:
-            continue
-        own, others = own[kept], others[kept]
-        mine = (own["sum"] / own["count"]).to_numpy()
-        found[assessor] = _line((others["sum"] / others["count"]).to_numpy(), mine)
+    for i, assessor in enumerate(cells.index):
+        both = (number[i] > 0) & (rest[i] > 0)
+        if both.sum() >= LEAST_POURS:
+            found[assessor] = _line(others[i, both] / rest[i, both], own[i, both] / number[i, both])
     return found
 
 

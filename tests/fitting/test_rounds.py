@@ -10,6 +10,7 @@ from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
+
 @pytest.fixture(autouse=True)
 def quick(monkeypatch):
     """Likelihoods of rounds are averaged over fewer draws than a maker's."""

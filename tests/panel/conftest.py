@@ -1,7 +1,10 @@
+import shutil
+
 import pytest
 from serving import PLAN, TODAY, Phone, poured, serving
 
 from scentlab.panel.scoring import Panel
+from scentlab.recording.store import Store
 
 
 @pytest.fixture
@@ -14,9 +17,17 @@ def plan():
     return PLAN
 
 
+@pytest.fixture(scope="session")
+def one_poured(tmp_path_factory):
+    return poured(tmp_path_factory.mktemp("poured") / "series", PLAN).folder
+
+
 @pytest.fixture
-def store(folder, plan):
-    return poured(folder, plan)
+def store(folder, plan, one_poured):
+    if plan is not PLAN:
+        return poured(folder, plan)
+    shutil.copytree(one_poured, folder)
+    return Store.open(folder)
 
 
 @pytest.fixture

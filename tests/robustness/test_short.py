@@ -3,8 +3,6 @@
 import sys
 from pathlib import Path
 
-import pytest
-
 sys.path.insert(0, str(Path(__file__).parent))
 
 import files  # noqa: E402
@@ -33,16 +31,21 @@ def test_a_full_disk_is_told_and_loses_nothing(tmp_path):
     all_handled(records.disks_full(tmp_path, 2))
 
 
-@pytest.mark.parametrize("name", [
+DAMAGES = (
     'plan {"pours": 3}', "version x", "UPDATE pours SET blend = x'00ff'", "a bit in byte 3",
     "UPDATE grades SET assessor = CAST(x'41ff' AS TEXT) WHERE entry_id = 7", "cut at 0.5",
     "DROP TABLE grades", "UPDATE grades SET saved_at = 'then' WHERE entry_id = 7",
     "another program's", "page 3 of 255", "a bit in byte 38", "layout, a column's name",
     "layout, no text",
-])
-def test_a_damaged_file_is_told_with_the_way_out(tmp_path, monkeypatch, name):
-    monkeypatch.setattr(records, "damages", lambda of=records.damages: {name: of()[name]})
-    all_handled(records.damaged(tmp_path))
+)
+
+
+def test_damaged_files_are_told_with_the_way_out(tmp_path, monkeypatch):
+    every = records.damages()
+    monkeypatch.setattr(records, "damages", lambda: {name: every[name] for name in DAMAGES})
+    words = records.damaged(tmp_path)
+    assert set(words) == set(DAMAGES)
+    all_handled(words)
 
 
 def test_bad_imports_are_told_and_store_nothing(tmp_path):
