@@ -12,11 +12,17 @@ from pathlib import Path
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing import analysis
 from scentlab.choosing.analysis import analyse, choices
 from scentlab.choosing.diagnosis import diagnose
+from scentlab.fitting.frost import fit_frost
+from scentlab.fitting.longevity import fit_longevity
+from scentlab.fitting.sweat import fit_sweat
+from scentlab.fitting.throw import fit_throw
 from scentlab.memory.cells import fit_cells
 from scentlab.memory.learning import learn
 from scentlab.recording.store import Store
+from scentlab.sharing import opening
 from scentlab.workshop import make_demo_series
 
 
@@ -61,6 +67,22 @@ def stand_in(patch, function, other):
                     patch.setattr(module, own, other)
 
 
+_FITS = tuple(map(once, (fit_sweat, fit_throw, fit_frost, fit_longevity)))
+
+
+def share_fits(patch):
+    """Fits of an analysis by the frames that they rest on, for tests that are about neither."""
+    for fit in _FITS:
+        patch.setattr(analysis, fit.__name__, fit)
+
+
+def anew(patch):
+    """Analyses of packages that are opened from the ground up, whatever was made before."""
+    patch.setattr(opening, "analyse", analyse)
+    for fit in _FITS:
+        patch.setattr(analysis, fit.__name__, fit.__wrapped__)
+
+
 def copied(function):
     """A maker of a folder that makes it once, and then copies it."""
     kept = []
@@ -79,9 +101,9 @@ def copied(function):
 
 
 @functools.wraps(diagnose)
-def briefly(analysis, *, draws=None):
+def briefly(found, *, draws=None):
     """The check of a fit, by fits of few draws where no number is asked for."""
-    return diagnose(analysis, draws=draws or 400)
+    return diagnose(found, draws=draws or min(found.draws, 400))
 
 
 def share_work(patch):

@@ -6,6 +6,7 @@ import io
 from pathlib import Path
 
 import pytest
+from once import share_fits
 
 from scentlab import cli
 from scentlab.sharing import opening, package
@@ -34,6 +35,13 @@ def made_once():
     with pytest.MonkeyPatch.context() as patch:
         patch.setattr(package, "prepare_package", prepared)
         patch.setattr(opening, "open_package", opened)
+        yield
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fits_once():
+    with pytest.MonkeyPatch.context() as patch:
+        share_fits(patch)
         yield
 
 

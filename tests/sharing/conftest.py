@@ -1,9 +1,17 @@
 """One analysis of the invented demo series, shared by the tests of this folder."""
 
 import pytest
+from once import share_fits
 
 from scentlab.choosing.diagnosis import diagnose
 from scentlab.sharing.package import prepare_package
+
+
+@pytest.fixture(scope="module", autouse=True)
+def fits_once():
+    with pytest.MonkeyPatch.context() as patch:
+        share_fits(patch)
+        yield
 
 
 @pytest.fixture(scope="session")

@@ -12,6 +12,7 @@ import zipfile
 
 import pandas as pd
 import pytest
+from once import anew
 
 from scentlab.choosing.analysis import DRAWS, analyse
 from scentlab.sharing import opening
@@ -322,7 +323,7 @@ def test_the_number_of_draws_travels_and_the_numbers_come_back_exactly(
     series, tmp_path, monkeypatch
 ):
     """The same records, rules, seed and draws: every figure is the same, not the printed ones."""
-    monkeypatch.setattr(opening, "analyse", analyse)  # anew, whatever was analysed before
+    anew(monkeypatch)
     other = prepare_package(analyse(series, seed=7, draws=600))
     assert json.loads(other.files["settings.json"])["draws"] == 600
     opened = open_package(other.write(tmp_path / "other.zip"))
