@@ -56,9 +56,9 @@ def test_the_bar_goes_from_none_to_all(workshop, monkeypatch):
 
 
 def test_a_workshop_without_grades_says_what_to_do(tmp_path):
-    assert not [w for w in start_page(tmp_path).children
-                if isinstance(w, Fold) and TITLE in w._title]
+    assert fold_of(start_page(tmp_path)).layout.display == "none"
     Store.create(tmp_path / "empty", title="Empty")
     fold = fold_of(start_page(tmp_path))
+    assert fold.layout.display != "none"
     fold.fold.click()
     assert "grade one first" in said(fold)
