@@ -52,7 +52,7 @@ def test_a_series_that_is_made_elsewhere_is_there_when_the_page_is_seen_again(
         chromium, lab, folder):
     page = lab.open_page(chromium, "shelf/start.ipynb", ".scent-press-fold-new[aria-label]")
     tap(page, ".scent-press-fold-new")
-    title = page.locator(".scent-field-title input")
+    title = page.locator(".scent-field-title input").first  # the plan has one, too
     title.fill("Half typed")
     # To another tab of JupyterLab and back, then to another tab of the browser and back.
     page.locator("a[data-scentlab-page='shelf/fresh/plan.ipynb']").first.click()
