@@ -18,7 +18,7 @@ class Lab:
     """JupyterLab on a free port, in a folder of its own."""
 
     def __init__(self, folder):
-        self.folder, self.token, self.context = folder, "browser-test-token", None
+        self.folder, self.token = folder, "browser-test-token"
         home = folder / "home"
         environment = {
             **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
@@ -55,7 +55,9 @@ class Lab:
 
     def open(self, browser, name, width=1200, height=900):
         """A page with the notebook open and its kernel idle; nothing is run yet."""
-        page = self._new_page(browser, name, width, height)
+        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
+        page.set_default_timeout(45000)
+        page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
         page.wait_for_selector(".jp-Notebook .jp-Cell")
         page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
         # Cells that are run before the kernel is there stay unrun, without a word.
@@ -65,17 +67,10 @@ class Lab:
 
     def open_page(self, browser, name, sign, width=1200, height=900):
         """A page of the kit, once it has run by itself and shows what it is known by."""
-        page = self._new_page(browser, name, width, height)
-        page.wait_for_selector(sign)
-        return page
-
-    def _new_page(self, browser, name, width, height):
-        """All of them in one context: JupyterLab's own code is fetched and read only once."""
-        self.context = self.context or browser.new_context()
-        page = self.context.new_page()
-        page.set_viewport_size({"width": width, "height": height})
+        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
         page.set_default_timeout(45000)
         page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
+        page.wait_for_selector(sign)
         return page
 
     def run_all(self, page):
@@ -95,8 +90,7 @@ class Lab:
 
     def close(self, page):
         """Close the page, and every kernel with it: two cores are soon taken."""
-        page.evaluate("() => { localStorage.clear(); sessionStorage.clear(); }")
-        page.close()
+        page.context.close()
         for kernel in self.ask("api/kernels"):
             self.ask(f"api/kernels/{kernel['id']}", "DELETE")
 
