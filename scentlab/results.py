@@ -139,11 +139,15 @@ def say_odds(chance, least):
 
     >>> say_odds(0.002, 0.01), say_odds(0.024, 0.01), say_odds(0.052, 0.01), say_odds(0.3, 0.01)
     ('less than 1 chance in 100', 'about 1 chance in 40', 'about 1 chance in 15', 'about 30 %')
+    >>> say_odds(0.998, 0.01)
+    'over 99 %'
     """
     if chance < least:
         return f"less than 1 chance in {_rounded(1.0 / least)}"
     if chance < 0.1:
         return f"about 1 chance in {_rounded(1.0 / chance)}"
+    if chance > 0.99:
+        return "over 99 %"
     return f"about {say_percent(chance)}"
 
 

@@ -24,6 +24,7 @@ from scentlab.maths.sampling import Draws, Sampler, even_places
 _STEP, _LEAST_SD, _KEPT = 1e-3, 1e-4, 64
 _AT_ONCE = 256  # columns of a covariance
 _DENSE = 64  # effects up to which whole matrices, many at a time, are faster than sparse ones
+_EVIDENCE = 1024  # pieces of evidence times draws at a time: they stay in the processor's cache
 
 
 @dataclass(frozen=True)
@@ -113,17 +114,24 @@ class Hierarchy:
 
     def log_posterior(self, scores):
         """Log posterior (S,) of scores (S, G), up to a constant."""
-        scores, q = np.atleast_2d(scores), len(self.centre)
-        if q > _DENSE:
-            marginal = np.array([self.given(sd)[0] for sd in self.sds(scores)])
+        scores = np.atleast_2d(scores)
+        sds, many = self.sds(scores), max(1, _EVIDENCE // len(self.precision))
+        if len(self.centre) > _DENSE:
+            marginal = np.array([self.given(sd)[0] for sd in sds])
         else:
-            marginal, right, entries, _, _ = self._evidence(self.sds(scores))
-            rows, starts, _, _ = self._pattern
-            whole = np.zeros((len(scores), q, q))
-            whole[:, rows, np.repeat(np.arange(q), np.diff(starts))] = entries
-            mean = np.linalg.solve(whole, right[..., None])[..., 0]
-            marginal += 0.5 * ((right * mean).sum(axis=1) - np.linalg.slogdet(whole)[1])
+            marginal = np.concatenate([self._marginal(sds[first : first + many])
+                                       for first in range(0, len(sds), many)])
         return marginal - 0.5 * (scores**2).sum(axis=1)
+
+    def _marginal(self, sd):
+        """Log marginal likelihood (S,) under learnt sds (S, G), by whole matrices."""
+        value, right, entries, _, _ = self._evidence(sd)
+        rows, starts, _, _ = self._pattern
+        q = len(self.centre)
+        whole = np.zeros((len(sd), q, q))
+        whole[:, rows, np.repeat(np.arange(q), np.diff(starts))] = entries
+        mean = np.linalg.solve(whole, right[..., None])[..., 0]
+        return value + 0.5 * ((right * mean).sum(axis=1) - np.linalg.slogdet(whole)[1])
 
     def peak(self, start=None):
         """The peak of the posterior of the scores, near enough to shape a proposal."""

@@ -86,7 +86,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
 
     A reason is needed, as for a void. Raises RefusedError, or DataError with every wrong value.
     """
-    need_reason(reason)
+    why = need_reason(reason)
     allowed = MENDABLE.get(table, ())
     odd = [name for name in changes if name not in allowed]
     if odd:
@@ -102,7 +102,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
         raise RefusedError(f"entry {entry_id} of {table} says so already; nothing was changed")
     refuse_what_cannot_be(table, row)
     changed = {name: row[name] for name in changes}
-    return store.correct(table, entry_id, changed, key=key, reason=reason.strip())
+    return store.correct(table, entry_id, changed, key=key, reason=why)
 
 
 def refuse_what_cannot_be(table, row):

@@ -264,9 +264,8 @@ class Store:
 
     def void(self, table: str, entry_id: int, reason: str, key: str | None = None) -> Receipt:
         """Take a row out of the current state by a new row that says why."""
-        need_reason(reason)
-        return self._replace(table, entry_id, key,
-                             lambda _, old: {**old, "void_reason": reason.strip()})
+        why = need_reason(reason)
+        return self._replace(table, entry_id, key, lambda _, old: {**old, "void_reason": why})
 
     def _replace(self, table, entry_id, key, change):
         """A new row in the place of an old one; returns its receipt."""
@@ -531,9 +530,11 @@ class Store:
 
 
 def need_reason(reason):
-    """A RefusedError where a change has no reason in writing."""
-    if not str(reason or "").strip():
+    """The reason of a change without blanks around it; a RefusedError where there is none."""
+    reason = str(reason or "").strip()
+    if not reason:
         raise RefusedError("say why: a reason is kept with every change")
+    return reason
 
 
 def _prepare(table, row):

@@ -77,12 +77,12 @@ def _workshop(page, folder, today):
 
     def card(place):
         """Made anew when what it is made of was written to, or on another day."""
-        key = (place, today or dt.date.today(),
-               *map(_written_at, (place / FILE_NAME, place / f"{FILE_NAME}-wal",
-                                  place / EXPORTS_NAME)))
-        if key not in made:
-            made[key] = card_html(*key[:2])
-        return made[key]
+        day = today or dt.date.today()
+        state = (day, *map(_written_at, (place / FILE_NAME, place / f"{FILE_NAME}-wal",
+                                         place / EXPORTS_NAME)))
+        if place not in made or made[place][0] != state:
+            made[place] = state, card_html(place, day)
+        return made[place][1]
 
     def look():
         found = "".join(map(card, series_in(folder)))
