@@ -13,7 +13,8 @@ from threadpoolctl import threadpool_limits
 REFERENCE = Path(__file__).parent / "reference"
 SEEDS = Path(__file__).parent / "seeds"
 PUBLISHED = Path(__file__).parents[1] / "data" / "published"
-CHROMIUM = os.environ.get("SCENTLAB_TEST_CHROMIUM") or shutil.which("chromium")
+CHROMIUM = (os.environ.get("SCENTLAB_TEST_CHROMIUM") or shutil.which("chromium-headless-shell")
+            or shutil.which("chromium"))
 CHROMIUM_FLAGS = [
     "--no-sandbox",
     "--disable-gpu",

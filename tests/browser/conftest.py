@@ -18,7 +18,7 @@ class Lab:
     """JupyterLab on a free port, in a folder of its own."""
 
     def __init__(self, folder):
-        self.folder, self.token = folder, "browser-test-token"
+        self.folder, self.token, self.free = folder, "browser-test-token", []
         home = folder / "home"
         environment = {
             **os.environ, "JUPYTERLAB_SETTINGS_DIR": str(home / "lab" / "user-settings"),
@@ -55,11 +55,8 @@ class Lab:
 
     def open(self, browser, name, width=1200, height=900):
         """A page with the notebook open and its kernel idle; nothing is run yet."""
-        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
-        page.set_default_timeout(45000)
-        page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
+        page = self._show(browser, name, width, height)
         page.wait_for_selector(".jp-Notebook .jp-Cell")
-        page.wait_for_function("() => window.jupyterapp && window.jupyterapp.commands")
         # Cells that are run before the kernel is there stay unrun, without a word.
         page.wait_for_function("""() => window.jupyterapp.shell.currentWidget
             ?.sessionContext?.session?.kernel?.status === 'idle'""")
@@ -67,11 +64,26 @@ class Lab:
 
     def open_page(self, browser, name, sign, width=1200, height=900):
         """A page of the kit, once it has run by itself and shows what it is known by."""
-        page = browser.new_context(viewport={"width": width, "height": height}).new_page()
-        page.set_default_timeout(45000)
-        page.goto(f"{self.link}lab/tree/{name}?reset&token={self.token}")
+        page = self._show(browser, name, width, height)
         page.wait_for_selector(sign)
         return page
+
+    def _show(self, browser, name, width, height):
+        """The notebook in a browser tab in which nothing is open: JupyterLab takes longer to load
+        than what is opened in it."""
+        tab = self.free.pop() if self.free else self._tab(browser)
+        tab.set_viewport_size({"width": width, "height": height})
+        tab.evaluate(
+            "path => { window.jupyterapp.commands.execute('docmanager:open', { path }); }", name)
+        return tab
+
+    def _tab(self, browser):
+        tab = browser.new_context().new_page()
+        tab.set_default_timeout(45000)
+        tab.goto(f"{self.link}lab?reset&token={self.token}")
+        tab.wait_for_function("() => window.jupyterapp?.commands")
+        tab.evaluate("() => window.jupyterapp.restored.then(() => true)")
+        return tab
 
     def run_all(self, page):
         """Run every cell; not awaited, for the promise would outlast every timeout."""
@@ -89,8 +101,11 @@ class Lab:
         return json.loads(text) if text else None
 
     def close(self, page):
-        """Close the page, and every kernel with it: two cores are soon taken."""
-        page.context.close()
+        """Close what is open, and every kernel with it: two cores are soon taken."""
+        page.emulate_media(color_scheme="light")
+        page.evaluate(
+            "() => [...window.jupyterapp.shell.widgets('main')].forEach(w => w.dispose())")
+        self.free.append(page)
         for kernel in self.ask("api/kernels"):
             self.ask(f"api/kernels/{kernel['id']}", "DELETE")
 

@@ -5,10 +5,11 @@ the kit's own part of each page, light and dark. Contrast, names of controls and
 2.1 (W3C 2018): 1.4.3, 4.1.2 and 1.4.10.
 """
 
+import re
 from importlib.resources import files
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab import workshop
 
@@ -44,8 +45,10 @@ def page(request, chromium, lab, folder):
     for _ in range(12):
         if not shut.count() or page.name == "answer":  # its parts are pictures, made by fits
             break
-        tap(page, shut.first)
-        page.wait_for_timeout(650)  # a second tap within 600 ms is a double one
+        part = re.search(r"scent-press-fold-[\w-]+", shut.first.get_attribute("class"))[0]
+        tap(page, f".{part}")
+        page.wait_for_selector(f".{part}[aria-label$=': close']")
+        rest(page)
     yield page
     lab.close(page)
 

@@ -5,6 +5,7 @@ import signal
 import time
 
 import pytest
+from tapping import rest
 
 from scentlab.recording.store import Store
 
@@ -67,7 +68,7 @@ def message(page, pattern):
 def later_round(page, taps):
     """Leave pieces for later, one after the other."""
     for _ in range(taps):
-        page.wait_for_timeout(650)
+        rest(page)
         before = page.locator(".scent-form h3").first.inner_text()
         page.locator(".scent-press-later").first.click()
         page.wait_for_function("s => document.querySelector('.scent-form h3').innerText !== s",
@@ -91,7 +92,7 @@ def test_one_tap_saves_and_the_keyboard_too(page, store):
     page.get_by_role("button", name="2: visible film").click()
     message(page, r"^\s*Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2")
     page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
-    page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+    rest(page)
     page.get_by_role("button", name="3: beads").focus()
     page.keyboard.press("Enter")
     message(page, "piece 211, sweat grade 3")
@@ -100,7 +101,7 @@ def test_one_tap_saves_and_the_keyboard_too(page, store):
 
 def test_a_key_held_down_taps_once(page, store):
     """Autorepeat would grade one piece after the other."""
-    page.wait_for_timeout(650)
+    rest(page)
     page.locator(".scent-press-later").first.focus()
     start = page.locator(".scent-form h3").first.inner_text()
     for _ in range(6):
@@ -156,7 +157,7 @@ def test_what_is_typed_is_saved_with_the_tap(page, store):
     message(page, "NOT SAVED YET. The weighed load is 0.9[23] % of wax, planned 9.00 % of wax")
     assert store.rows("pours").empty
     page.locator(".scent-field-fragrance_g input").fill("18.5")
-    page.wait_for_timeout(650)
+    rest(page)
     page.get_by_role("button", name="Save this test batch").click()
     message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")
     assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
@@ -219,7 +220,7 @@ def test_a_kernel_that_does_not_answer(page, lab, store):
 def test_number_keys_grade(page, store):
     """With the focus on a button and after a click beside them; not in a field, not when held."""
     before, cells = grades(store), page.locator(".jp-Notebook .jp-Cell").count()
-    page.wait_for_timeout(650)
+    rest(page)
     page.locator(".scent-press-later").first.focus()
     page.keyboard.press("5")
     page.keyboard.press("2")
@@ -227,7 +228,7 @@ def test_number_keys_grade(page, store):
     page.keyboard.press("3")
     page.wait_for_function("() => document.querySelector('.scent-banner').textContent"
                            " === 'Two taps at once: counted as one.'")
-    page.wait_for_timeout(650)
+    rest(page)
     page.locator(".scent-form h3").first.click()
     for _ in range(4):
         page.keyboard.down("0")  # from the second on they count as repeats

@@ -46,6 +46,7 @@ def mortal(store):
 @pytest.fixture
 def phone(chromium):
     context = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True)
+    context.clock.install()
     page = context.new_page()
     page.set_default_timeout(20000)
     page.dialogs, page.asked = [], []
@@ -82,14 +83,14 @@ def choose(page, server):
 
 def tap(page, words):
     """A tap that is no second one of the last: a piece takes longer than that to look at."""
-    page.wait_for_timeout(650)
+    page.clock.fast_forward(650)
     page.get_by_role("button", name=re.compile(words)).tap()
 
 
 def begin(page, words):
     """On from the page that stands between two tests or sessions."""
     page.wait_for_selector("#begin")
-    page.wait_for_timeout(650)
+    page.clock.fast_forward(650)
     page.get_by_role("link", name=words, exact=True).tap()
 
 
@@ -222,7 +223,7 @@ def test_the_page_is_blind_quiet_and_unmoved_by_markup(phone, server, store):
     tap(phone, "0: none")
     said(phone, "frost grade 0")
     assert "Begin session " + NASTY == phone.inner_text("#begin")
-    phone.wait_for_timeout(650)
+    phone.clock.fast_forward(650)
     phone.locator("#begin").tap()
     assert NASTY in phone.inner_text("#what")
     assert phone.dialogs == [] and phone.locator("img").count() == 0
@@ -242,9 +243,9 @@ def test_sizes_and_names_at_390_pixels(phone, server):
         assert len(shown) >= 6
         for name, width, height, size in shown:
             assert name and width >= 44 and height >= 44 and float(size[:-2]) >= 16, shown
-        phone.wait_for_timeout(650)
+        phone.clock.fast_forward(650)
         phone.evaluate("document.querySelector('#answers button').click()")
-        phone.wait_for_timeout(650)
+        phone.clock.fast_forward(650)
         phone.evaluate("document.querySelector('#begin').click()")
 
 
@@ -253,31 +254,32 @@ def test_the_keyboard_alone(phone, server, store):
     phone.locator("#answers button").nth(3).focus()
     phone.keyboard.press("Enter")
     said(phone, "sweat grade 3")
-    phone.wait_for_timeout(650)
+    phone.clock.fast_forward(650)
     phone.locator("#begin").focus()
     phone.keyboard.press("Enter")
-    phone.wait_for_timeout(650)
+    phone.clock.fast_forward(650)
     phone.locator("#answers button").nth(1).focus()
     phone.keyboard.press("Space")
     said(phone, "frost grade 1")
     assert stored(store) == [["417", 3], ["305", 1]]
 
 
-def test_a_double_tap_scores_one_piece(phone, server, store, at_once):
+def test_a_double_tap_scores_one_piece(phone, server, store):
     store.save_plan(LONG)
     phone.goto(server.link + "score/A1")
-    with at_once(phone):
-        phone.get_by_role("button", name=re.compile("2: visible film")).tap()
-        said(phone, "piece 417, sweat grade 2")
-        assert phone.evaluate("getComputedStyle(document.querySelector('.grade')).opacity") < "1"
-        phone.get_by_role("button", name=re.compile("2: visible film")).tap()  # the next piece's
-        phone.wait_for_timeout(500)
+    phone.clock.pause_at(phone.evaluate("Date.now() + 100"))  # however slow the machine is
+    phone.get_by_role("button", name=re.compile("2: visible film")).tap()
+    said(phone, "piece 417, sweat grade 2")
+    assert phone.evaluate("getComputedStyle(document.querySelector('.grade')).opacity") < "1"
+    phone.get_by_role("button", name=re.compile("2: visible film")).tap()  # the next piece's
+    phone.clock.run_for(500)
     assert phone.inner_text("#code") == "611"
     assert stored(store) == [["417", 2]]
     assert phone.inner_text("#hint").startswith("Too soon after the last tap: not counted.")
     tap(phone, "3: beads")
     said(phone, "piece 611, sweat grade 3")
-    phone.wait_for_selector("body:not(.soon)")
+    phone.clock.run_for(650)
+    assert phone.locator("body.soon").count() == 0
     assert phone.evaluate("getComputedStyle(document.querySelector('.grade')).opacity") == "1"
     assert phone.locator("#hint").is_hidden()
 
@@ -287,6 +289,7 @@ def test_two_phones_of_one_tester(chromium, phone, server, store):
     what the other phone left."""
     choose(phone, server)
     other = chromium.new_context(viewport={"width": 390, "height": 844}, has_touch=True).new_page()
+    other.clock.install()
     choose(other, server)
     phone.context.set_offline(True)
     tap(phone, "4: pooled")
@@ -469,7 +472,7 @@ def busy(phone, server, store):
 
 
 def choose_turn(page, words):
-    page.wait_for_timeout(650)
+    page.clock.fast_forward(650)
     page.get_by_role("link", name=re.compile(words)).tap()
 
 

@@ -3,7 +3,7 @@
 import json
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab import workshop
 from scentlab.recording.draft import read_draft
@@ -237,7 +237,7 @@ def test_the_plan_is_kept_by_a_second_tap_and_says_where(page, folder):
     press(page, "keep")
     said(page, "Keep this plan?", "flag")
     assert Store.open(folder).plan() is None
-    page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+    rest(page)
     press(page, "keep")
     said(page, "entry 1 in", "saved")
     said(page, "This is the plan that is kept: 2 blends in 4 pots", "saved")

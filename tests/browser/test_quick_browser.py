@@ -7,7 +7,7 @@ import os
 from pathlib import Path
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab.recording.store import Store
 
@@ -75,7 +75,7 @@ def test_keys_grade_and_a_tap_adds_the_next_step(chromium, lab, folder):
         page.wait_for_function(
             "n => document.body.innerText.includes(`(${n} of 12)`)"
             " || document.body.innerText.includes('all 12 pieces are done')", arg=number + 2)
-        page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+        rest(page)
     wait_for(page, "all 12 pieces are done")
     assert len(Store.open(folder).rows("grades")) == 12
     tap(page, ".scent-press-answer")

@@ -1,7 +1,7 @@
 """The answer in JupyterLab: change the risk, see the pick change, keep it, run from the top."""
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab import workshop
 from scentlab.choosing.kept import rules_here
@@ -81,7 +81,7 @@ def test_a_limit_is_set_aside_with_a_reason_for_each_blend(page):
     for words in ("Reason given: a letter of 2 March", "Reason given: tested by the maker"):
         page.wait_for_selector(f".scent-rules li:has-text('{words}'):visible")
     for place in (0, 1):
-        page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+        rest(page)
         tap(page, f".scent-press-aside-{place}")
         page.wait_for_selector(f".scent-press-aside-{place}[aria-pressed='false']")
 

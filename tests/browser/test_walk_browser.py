@@ -2,10 +2,9 @@
 
 import datetime as dt
 import re
-import time
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 from scentlab.recording.store import Store
@@ -101,11 +100,6 @@ def pick(page, table, path):
     chooser.value.set_files(path)
 
 
-def settled(page):
-    """Wait out the time in which a second tap counts as a double one."""
-    page.wait_for_timeout(650)
-
-
 def test_log_a_pour(pour_page, store):
     page, planned = pour_page, plan().pours.iloc[0]
     page.wait_for_selector(f"h3:has-text('Test batch 1 of {len(plan().pours)}: {planned.pour}')")
@@ -144,18 +138,18 @@ def test_grade_with_a_double_tap_and_undo(page, store, at_once):
         page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
         tap(page, page.locator(".scent-press-grade-3").first)  # the finger slipped
         page.wait_for_selector(".scent-banner:has-text('Two taps at once: counted as one.')")
-    settled(page)
+    rest(page)
     assert store.rows("grades")[["code", "grade"]].to_numpy().tolist() == [[first, 2]]
     tap(page, page.locator(".scent-press-grade-0").first)
     said(page, f"piece {second}, sweat grade 0")
     tap(page, page.locator(".scent-press-undo:visible").first)
     said(page, f"Undone: piece {second}")
     assert heading(page, r"^Sweat grade by A1: piece (\d{3}) \(2 of 4\)") == second
-    settled(page)
+    rest(page)
     tap(page, page.locator(".scent-press-grade-1").first)
     said(page, f"piece {second}, sweat grade 1")
     frost = heading(page, r"^Frost grade by A1: piece (\d{3}) \(1 of 2\)")
-    settled(page)
+    rest(page)
     tap(page, page.locator(".scent-press-grade-3").nth(1))
     said(page, f"piece {frost}, frost grade 3")
     found = store.rows("grades")[["code", "test", "grade"]].to_numpy().tolist()
@@ -175,7 +169,7 @@ def test_smell_with_the_timer(page, store):
     said(page, rf"piece {code}, hot throw 6 of 10 after 0(\.1)? min on the warmer")
     other = heading(page, r"^Hot throw by A1, session \S+: piece (\d{3}) \(2 of 3\)")
     fill(page, "minutes", "30,5")
-    settled(page)
+    rest(page)
     press(page, "throw-10")
     said(page, f"piece {other}, hot throw 10 of 10 after 30.5 min")
     rows = store.rows("throws")
@@ -189,14 +183,14 @@ def test_smell_with_the_timer(page, store):
 def test_mend_a_score(page, store):
     code = store.rows("throws")["code"][0]
     fill(page, "name", code)
-    settled(page)
+    rest(page)
     press(page, "show")
     press(page, "entry-throws-1")
     page.locator(".scent-field-new-throw input").fill("4")
     press(page, "save", -1)
     said(page, "NOT SAVED. say why: a reason is kept with every change")
     fill(page, "reason", "the neighbour's button")
-    settled(page)
+    rest(page)
     press(page, "save", -1)
     said(page, "Corrected: hot throw 6 of 10.* now throw 4")
     assert store.rows("throws").query("code == @code")["throw"].tolist() == [4.0]
@@ -220,11 +214,11 @@ def test_what_is_typed_from_paper_outlasts_the_kernel(page, store):
     page.wait_for_selector("h3:has-text('Scores of A2 from paper')")
     assert grid.nth(0).input_value() == "3"
     grid.nth(0).fill("")
-    settled(page)
+    rest(page)
     press(page, "assessor-A1")
     page.wait_for_selector("h3:has-text('Scores of A1 from paper')")
     assert store.rows("grades").query("assessor == 'A2'").empty
-    settled(page)
+    rest(page)
 
 
 def test_type_scores_from_paper(page, store):
@@ -246,7 +240,7 @@ def test_type_scores_from_paper(page, store):
     page.get_by_role("button", name="Save all that is filled in").click()
     said(page, "day of the inspection: nothing is filled in")
     days.nth(0).fill(f"{due:%d.%m.%Y}")
-    settled(page)
+    rest(page)
     grid.nth(0).fill("7")
     page.keyboard.press("Enter")
     page.keyboard.type("1")
@@ -255,7 +249,7 @@ def test_type_scores_from_paper(page, store):
     assert grid.nth(0).get_attribute("aria-invalid") == "true"
     assert len(store.rows("grades")) == before
     grid.nth(0).fill("2")
-    settled(page)
+    rest(page)
     page.get_by_role("button", name=f"Save this sheet: Sweat, room temperature: {due}").click()
     in_sight(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
     assert page.locator(".scent-press-save-0:visible").is_disabled()
@@ -291,7 +285,7 @@ def test_bring_in_a_file(page, store, tmp_path):
     page.wait_for_selector(".scent-result:has-text('a whole number from 0 to 4')", state="detached")
     for name, label in choose.items():
         page.locator(f".scent-field-{name} select").select_option(label=label)
-    settled(page)
+    rest(page)
     press(page, "check")
     page.wait_for_selector(".scent-press-import:enabled")
     press(page, "import")
@@ -312,37 +306,3 @@ def test_a_restarted_kernel_and_the_notebook_from_the_top(page, lab, store):
     page.wait_for_selector("text=/A2 has pieces to score: [0-9]+ for (frost|throw)/")
     heading(page, r"^Hot throw by A2, session S01: piece (\d{3}) \(1 of 3\)")
     assert {t: len(store.rows(t, history=True)) for t in before} == before
-
-
-def test_a_hundred_and_twenty_pieces_open_soon(chromium, lab, capsys):
-    """The time from running the cell to a button that can be tapped, printed and not judged."""
-    lab.write(
-        "many/book.ipynb",
-        "import pandas as pd, scentlab\n"
-        "pieces = pd.DataFrame({'code': [f'{i:03}' for i in range(120)], 'test': 'sweat',"
-        " 'stress': 'rest', 'age_days': 14.0})\n"
-        "from scentlab.forms.paper import PaperForm\nfrom scentlab.forms.scores import GradeForm\n"
-        "GradeForm, PaperForm",
-        "GradeForm(pieces, 'sweat', 'A1', print)",
-        "paper = PaperForm(pieces, 'A1', print)\npaper",
-    )
-    page = lab.open(chromium, "many/book.ipynb")
-    took = {}
-    try:
-        for name, ready in (("imports", None), ("form", ".scent-press-grade-0[aria-label]"),
-                            ("paper grid", ".scent-grid tr:nth-child(121) input:enabled")):
-            start = time.monotonic()
-            lab.command(page, "notebook:run-cell-and-select-next")
-            if ready is None:
-                page.wait_for_selector(".jp-OutputArea-output")
-            else:
-                page.wait_for_selector(ready)
-            took[name] = time.monotonic() - start
-        assert page.locator(".scent-grid td input").count() == 120
-    finally:
-        lab.close(page)
-    with capsys.disabled():
-        told = ", ".join(f"{name} {seconds:.2f} s" for name, seconds in took.items())
-        print(f"\n120 pieces in JupyterLab, from running the cell to the first button: {told}")
-
-

@@ -3,7 +3,7 @@
 import datetime as dt
 
 import pytest
-from tapping import tap
+from tapping import rest, tap
 
 from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan, workshop
 
@@ -53,14 +53,14 @@ def form(page):
 
 def put_on(form, code):
     form.locator(".scent-field-add input").fill(code)
-    form.page.wait_for_timeout(650)  # sooner it would be the second tap of a double one
+    rest(form.page)
     tap(form.page, form.locator(".scent-press-put-on"))
 
 
 def check(form, said, **typed):
     for name, text in typed.items():
         form.locator(f".scent-field-{name} input").fill(text)
-    form.page.wait_for_timeout(650)
+    rest(form.page)
     tap(form.page, form.locator(".scent-press-save"))
     form.locator(f".scent-saved:has-text('{said}')").wait_for()
 
