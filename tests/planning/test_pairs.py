@@ -1,11 +1,11 @@
 """The pair test as it is planned and printed."""
 
 import re
-import shutil
 import subprocess
 from collections import Counter
 
 import pytest
+from printing import printed
 
 from scentlab.materials import Fragrance, Wax
 from scentlab.planning.pairs import ALIKE, MOST_A_SESSION, pair_words, pairs_needed, plan_pairs
@@ -13,8 +13,6 @@ from scentlab.planning.plan import Plan, PlanError
 from scentlab.planning.quick import quick_plan
 from scentlab.planning.sheets import pair_sheets_html
 from scentlab.workshop import demo_plan
-
-CHROMIUM = shutil.which("chromium")
 
 
 @pytest.fixture
@@ -116,13 +114,9 @@ def test_the_sheet_tells_no_load(plan):
 
 @pytest.mark.browser
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_session_is_a_page(plan, paper, tmp_path):
+def test_a_session_is_a_page(chromium, plan, paper, tmp_path):
     found = plan_pairs(plan, [6, 8], seed=1, number=120)
-    page, pdf = tmp_path / "pairs.html", tmp_path / "pairs.pdf"
-    page.write_text(pair_sheets_html(found, paper))
-    subprocess.run([CHROMIUM, "--headless", "--no-sandbox", "--disable-gpu",
-                    "--no-pdf-header-footer", f"--print-to-pdf={pdf}", page.as_uri()],
-                   check=True, timeout=120, capture_output=True)
+    pdf = printed(chromium, pair_sheets_html(found, paper), tmp_path)
     told = subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout
     sheets = {(r.assessor, r.sitting) for r in found.pair_rows}
     assert int(re.search(r"Pages: +(\d+)", told)[1]) == len(sheets)

@@ -7,6 +7,7 @@ import re
 import subprocess
 
 import pytest
+from printing import printed
 
 from scentlab.planning import sheets
 from scentlab.planning.plan import Plan
@@ -18,20 +19,18 @@ SHEETS = (sheets.pour_sheets_html, sheets.shopping_list_html, sheets.labels_html
           sheets.grade_sheets_html, sheets.throw_slips_html, sheets.code_key_html)
 
 
-def printed(chromium, html, tmp_path):
-    """The PDF of a sheet, the sizes of its text in points, its empty cells in mm, and its pages."""
-    page = chromium.new_page(viewport={"width": 1040, "height": 720})
-    page.set_content(html)
-    page.emulate_media(media="print")
-    sizes = page.evaluate("""() => { const walk = document.createTreeWalker(document.body,
-            NodeFilter.SHOW_TEXT), found = [];
-        while (walk.nextNode()) if (walk.currentNode.textContent.trim()) found.push([0.75 *
-            parseFloat(getComputedStyle(walk.currentNode.parentElement).fontSize),
-            walk.currentNode.textContent.trim().slice(0, 40)]);
-        return found; }""")
-    path = tmp_path / "sheet.pdf"
-    page.pdf(path=path, prefer_css_page_size=True)
-    page.close()
+SIZES = """() => { const walk = document.createTreeWalker(document.body, NodeFilter.SHOW_TEXT),
+        found = [];
+    while (walk.nextNode()) if (walk.currentNode.textContent.trim()) found.push([
+        0.75 * parseFloat(getComputedStyle(walk.currentNode.parentElement).fontSize),
+        walk.currentNode.textContent.trim().slice(0, 40)]);
+    return found; }"""
+
+
+def sheet(chromium, html, tmp_path):
+    """The PDF of a sheet, the sizes of its text in points, and what pdfinfo says of it."""
+    sizes = []
+    path = printed(chromium, html, tmp_path, lambda page: sizes.extend(page.evaluate(SIZES)))
     info = subprocess.run(["pdfinfo", "-l", "99", path], check=True, capture_output=True, text=True)
     return path, sizes, info.stdout
 
@@ -47,7 +46,7 @@ def paper_of(info):
 @pytest.mark.parametrize("write", SHEETS, ids=lambda f: f.__name__)
 def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper):
     plan = Plan.from_dict(demo_plan())
-    path, sizes, info = printed(chromium, write(plan, paper), tmp_path)
+    path, sizes, info = sheet(chromium, write(plan, paper), tmp_path)
     small = [said for said in sizes if said[0] < 10.99]
     assert len(sizes) > 5 and not small, small[:5]
     assert {tuple(abs(a - b) <= 1 for a, b in zip(found, PAPERS[paper], strict=True))
@@ -65,7 +64,7 @@ def test_type_paper_and_nothing_beyond_the_edge(chromium, tmp_path, write, paper
 def test_no_page_of_grades_is_for_a_few_rows_that_found_no_room(chromium, tmp_path, paper):
     """The heat-cycled pieces of a day take two pages, and no page has fewer than eight rows."""
     plan = Plan.from_dict(demo_plan())
-    path, _, info = printed(chromium, sheets.grade_sheets_html(plan, paper), tmp_path)
+    path, _, info = sheet(chromium, sheets.grade_sheets_html(plan, paper), tmp_path)
     pages = int(re.search(r"Pages:\s+(\d+)", info)[1])
     text = subprocess.run(["pdftotext", "-layout", path, "-"], check=True, capture_output=True,
                           text=True).stdout.split("\f")

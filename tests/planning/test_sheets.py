@@ -10,6 +10,7 @@ import pytest
 from hypothesis import given, reject, settings
 from hypothesis import strategies as st
 from markupsafe import escape
+from printing import printed
 
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.plan import PlanError, Pouring, make_plan
@@ -262,30 +263,18 @@ def test_another_paper_is_refused():
     assert str(caught.value) == "the paper is 'A5'; give one of A4, letter"
 
 
-def printed_pdf(tmp_path, html):
-    source, printed = tmp_path / "sheets.html", tmp_path / "sheets.pdf"
-    source.write_text(html, encoding="utf-8")
-    subprocess.run(
-        ["chromium", "--headless", "--no-sandbox", "--disable-gpu", "--no-pdf-header-footer",
-         f"--user-data-dir={tmp_path / 'profile'}", f"--print-to-pdf={printed}", str(source)],
-        check=True, capture_output=True, timeout=60,
-    )
-    return printed
-
-
 @pytest.mark.browser
-@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
 @pytest.mark.skipif(not shutil.which("pdftoppm"), reason="needs poppler")
 @pytest.mark.parametrize("paper", ["A4", "letter"])
 @pytest.mark.parametrize("address", ["", "http://192.168.100.200:54321"])
-def test_another_reader_reads_every_label_as_printed(tmp_path, paper, address):
+def test_another_reader_reads_every_label_as_printed(chromium, tmp_path, paper, address):
     """Read by zxing-cpp from the printed page at 200 dots an inch, about what a phone sees."""
     import zxingcpp
     from PIL import Image
 
     one, found = plan(), []
-    printed = printed_pdf(tmp_path, labels_html(one, paper, address))
-    subprocess.run(["pdftoppm", "-r", "200", "-gray", printed, tmp_path / "page"], check=True,
+    pdf = printed(chromium, labels_html(one, paper, address), tmp_path)
+    subprocess.run(["pdftoppm", "-r", "200", "-gray", pdf, tmp_path / "page"], check=True,
                    timeout=60)
     for page in sorted(tmp_path.glob("page*")):
         found += [r.text for r in zxingcpp.read_barcodes(Image.open(page))]
@@ -294,12 +283,11 @@ def test_another_reader_reads_every_label_as_printed(tmp_path, paper, address):
 
 
 @pytest.mark.browser
-@pytest.mark.skipif(not shutil.which("chromium"), reason="needs Chromium")
 @pytest.mark.parametrize("paper", ["A4", "letter"])
-def test_a_pot_prints_on_one_sheet_with_its_pours_overleaf(tmp_path, paper):
+def test_a_pot_prints_on_one_sheet_with_its_pours_overleaf(chromium, tmp_path, paper):
     one = plan(pouring=Pouring(confirm=True), invented=True)
-    printed = printed_pdf(tmp_path, pour_sheets_html(one, paper))
-    assert len(re.findall(rb"/Type\s*/Page\b", printed.read_bytes())) == 2 * 4
+    pdf = printed(chromium, pour_sheets_html(one, paper), tmp_path)
+    assert len(re.findall(rb"/Type\s*/Page\b", pdf.read_bytes())) == 2 * 4
 
 
 def test_every_place_says_alike_who_opens_the_key():
