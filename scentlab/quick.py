@@ -20,6 +20,7 @@ from scentlab.planning.quick import grow_plan, quick_costs, quick_plan
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PieceNumbers
 from scentlab.planning.sheets import quick_sheet_html
+from scentlab.recording.pouring import doubts
 from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.shelf import shelf_beside, shelve
@@ -147,7 +148,15 @@ class QuickCheck:
     @property
     def left(self):
         logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
-        return [p for p in self.plan.pour_rows if p.pour not in logged]
+        done = self._pots(p for p in sweat_pieces(self.store) if p.code in self._graded())
+        return [p for p in self.plan.pour_rows if p.pour not in logged and p.pot not in done]
+
+    def _graded(self):
+        return {code for (code,) in self.store.distinct("grades", ("code",))}
+
+    def _pots(self, pieces):
+        pours = {p.pour for p in pieces}
+        return {p.pot for p in self.plan.pour_rows if p.pour in pours}
 
     def write_sheets(self, paper="", pots=1):
         """Write the sheet of each of the last pots; returns their paths."""
@@ -171,10 +180,11 @@ class QuickCheck:
 
     @property
     def heat_day(self):
-        """The day on which the newest heat cycle was to begin; None where none has begun, or where
-        it is on record what it reached."""
-        day = max((p.due_on for p in sweat_pieces(self.store)
-                   if p.stress == "heat" and p.due_on < self.today), default=None)
+        """The day on which the newest heat cycle that is over was to begin; None where none is, or
+        where it is on record what it reached."""
+        due = max((p.due_on for p in sweat_pieces(self.store)
+                   if p.stress == "heat" and p.due_on <= self.today), default=None)
+        day = due and self.plan.heat_cycle.begins(due)
         begun = [begun for (begun,) in self.store.distinct("heats", ("started_on",))]
         return None if day is None or any(x >= day for x in begun) else day
 
@@ -195,19 +205,33 @@ class QuickCheck:
 
     def waits(self):
         """What keeps the answer back, in words, and what is still to come; and whether it does."""
-        graded = {code for (code,) in self.store.distinct("grades", ("code",))}
-        pieces = sweat_pieces(self.store)
-        pot = {p.pour: p.pot for p in self.plan.pour_rows}
+        graded, pieces = self._graded(), sweat_pieces(self.store)
         left = [p for p in pieces if p.code not in graded]
         if not left:
             return "", not graded
-        begun = {pot.get(p.pour) for p in pieces if p.code in graded}
-        said = (f"{len(left)} pieces are not graded yet. The heat cycle of those to heat, "
-                f"{self.plan.heat_cycle.words}, can begin on {min(p.due_on for p in left)}, "
-                "counted from the day of pouring on record.")
-        if begun and not begun & {pot.get(p.pour) for p in left}:
+        begun = self._pots(p for p in pieces if p.code in graded)
+        late = [p for p in left if p.due_on > self.today]
+        if not late and len(left) <= len(pieces) // 2:
+            return (f"Not graded: {', '.join(p.code for p in left)}. The answer is without "
+                    f"{'it' if len(left) == 1 else 'them'}, as if broken or lost."), False
+        said = f"{count_of(len(left), 'piece')} {'is' if len(left) == 1 else 'are'} not graded yet."
+        if late:
+            due = min(p.due_on for p in late)
+            said += f" They are ready on {due}, counted from the day of pouring on record."
+            if any(p.stress == "heat" for p in late):
+                cycle = self.plan.heat_cycle
+                said += (f" Those to heat go through {cycle.words}, one cycle a day, from "
+                         f"{cycle.begins(due)} on.")
+        if begun and not begun & self._pots(left):
             return said, False
         return f"{said} There is no answer before they are.", True
+
+    def doubts(self, pour, **typed):
+        """Questions about what is likely a slip in what was typed of a planned test batch."""
+        planned = self.plan.pours.set_index("pour").loc[pour.pour].to_dict()
+        row = {**dict.fromkeys(POURS.names), "wax_g": pour.wax_g, "fragrance_g": pour.fragrance_g,
+               "poured_on": pour.poured_on, **typed}
+        return list(doubts(planned, load_from_weights(row["fragrance_g"], row["wax_g"]), row))
 
     def answer(self, seed=1):
         """The answer in three lines, and the :class:`NextStep` that the third is about; None in

@@ -16,6 +16,7 @@ from scentlab.cli.frame import (
     units_of,
 )
 from scentlab.schema import HEATS, POURS, SWEAT_GRADES
+from scentlab.text import count_of
 from scentlab.units import say_weight, shown
 
 UNDO = "u"
@@ -167,9 +168,14 @@ def _log_pours(check):
     left = check.left
     if not left:
         return True
-    print(f"{len(left)} test batches are not logged. Enter takes the planned weight, - leaves a "
-          f"batch for later, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
-    day, checked, heat = _poured_on(check.today), _scale_check(), _temperatures()
+    print(f"{len(left)} test batch{'es are' if len(left) > 1 else ' is'} not logged. Enter takes "
+          f"the planned weight, - leaves a batch for later, {UNDO} undoes the last one; 3 oz or "
+          "85 g are understood.")
+    sure = False
+    while not sure:
+        day, checked, heat = _poured_on(check.today), _scale_check(), _temperatures()
+        sure = all(_sure(words) for words in check.doubts(
+            left[0], poured_on=day, scale_check_g=checked, **heat))
 
     def ask(pour):
         print(f"{pour.pour}, {say_batch(pour)}:")
@@ -188,7 +194,7 @@ def _poured_on(today):
     def read(said):
         day, wrong = POURS["poured_on"].check(said or str(today))
         if wrong or day > today:
-            raise ValueError(f"{said}: type a day up to today, such as {today}.")
+            raise ValueError(f"{said}: type a day up to today as year-month-day: {today}.")
         return day
 
     return _until(f"Poured on [{today}]: ", read)
@@ -207,8 +213,13 @@ def _weights(pour):
         wrong, doubt = weighed(pour, *said)
         if wrong:
             print(f"  {wrong}")
-        elif not doubt or _asked(f"  {doubt} Right? y/N ").lower() in ("y", "yes"):
+        elif not doubt or _sure(f"{doubt} Right?"):
             return tuple(said)
+
+
+def _sure(words):
+    """Whether a question is answered by yes."""
+    return _asked(f"  {words} y/N ").lower() in ("y", "yes")
 
 
 def _weight(what, planned):
@@ -284,7 +295,7 @@ def _grade(check):
     todo = check.due().to_dict("records")
     if not todo:
         return
-    print(f"{len(todo)} pieces are ready to grade. Look at each in daylight:")
+    print(f"Ready to grade: {count_of(len(todo), 'piece')}. Look at each in daylight:")
     print("; ".join(f"{g} {words}" for g, words in enumerate(SWEAT_GRADES))
           + f". Enter leaves a piece for later, {UNDO} undoes the last one.")
 

@@ -45,6 +45,7 @@ from scentlab.quick import (
 )
 from scentlab.recording.store import FILE_NAME
 from scentlab.schema import POURS, Column
+from scentlab.text import count_of
 from scentlab.units import say_weight, show_in
 
 MAIN = 5  # fields that are always to be seen
@@ -254,10 +255,10 @@ class QuickPage(w.VBox):
             self.check.answer, self._accept))
         left, due = len(self.check.left), len(self.check.due())
         todo = [f"pour {left} test batches by the sheet, then type what was weighed"] * bool(left)
-        todo += [f"grade {due} pieces (keys 0 to 4, or tap; on a phone: scentlab panel)"] * bool(
-            due)
+        todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap; on a phone: scentlab "
+                 "panel)"] * bool(due)
         todo += ["look at the answer"] * (self.answer is not None)
-        words = "" if due else html.escape(words)
+        words = "" if due and held else html.escape(words)
         self.now.value = (f"<h2>{html.escape(self.check.plan.title)}</h2><p><b>Now: "
                           f"{'; '.join(todo) or 'wait'}.</b> {words}</p>")
         forms = [self.weights, self.heat, self.grades, self.answer]
@@ -280,11 +281,13 @@ class QuickPage(w.VBox):
 
     def _save_grade(self, row):
         receipt = self.check.store.add("grades", row)
+        self.answer = None  # it was without this grade
         self._now()
         return receipt
 
     def _undo_grade(self, receipt):
         self.check.undo("grades", receipt.entry_id)
+        self.answer = None
         self._now()
 
     def _accept(self, step, key):

@@ -35,8 +35,7 @@ def _looks(plan):
         for day in sorted(set(own)):
             number = count_of(own.count(day), "piece")
             if stress == "heat":
-                start = day - dt.timedelta(days=plan.heat_cycle.cycles)
-                yield start, "Start the heat cycle", (
+                yield plan.heat_cycle.begins(day), "Start the heat cycle", (
                     f"{number}, {plan.heat_cycle.words}, one cycle a day")
             yield day, words, f"{number} due"
     for day, _, codes in later_looks(plan):

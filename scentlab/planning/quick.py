@@ -66,15 +66,16 @@ def quick_costs(plan):
     """What a quick check takes, in words, before anything is poured: a tuple of sentences."""
     costs, cycle = plan_costs(plan), plan.heat_cycle
     minutes, money = MELTING + A_LOAD * costs["pours"] + CLEANING, costs["money"]
+    days = costs["days"] - 1
     return (
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{say_weight(costs['wax_g'], total=True)} of wax and "
         f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
         + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
-        f"About {minutes} minutes of one evening. The answer comes after about "
-        f"{costs['days'] - 1 + cycle.cycles} days: {costs['days'] - 1} of rest, then the heat "
-        f"cycle of two pieces of each load, {cycle.words}. One pot gives a load in about six of "
-        "ten checks; else it shows which pot to pour next.",
+        f"About {minutes} minutes of one evening. The answer comes after {days} days: two pieces "
+        f"of each load go through the heat cycle, {cycle.words}, from day {days - cycle.cycles} "
+        "on. One pot gives a load in about six of ten checks; else it shows which pot to pour "
+        "next.",
         "Loads: " + ", ".join(say_load_oz(x) for x in plan.loads_pct) + ".",
     )
 

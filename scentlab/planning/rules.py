@@ -108,6 +108,10 @@ class HeatCycle:
         pack = " in the shut pack" if self.pack == "shut" else ""
         return f"{self.cycles} x {self.hours:g} h at {say_temperature(self.temp_c)}{pack}"
 
+    def begins(self, due_on):
+        """The day of the first cycle, one a day, of pieces that are looked at on ``due_on``."""
+        return due_on - dt.timedelta(days=self.cycles)
+
 
 @dataclass(frozen=True)
 class Pouring:

@@ -85,9 +85,11 @@ def quick_sheet_html(plan: Plan, paper: str = "", pots: Iterable[str] = ()) -> s
     pours = {p.pour for p in pot["rows"]}
     pieces = [p for p in plan.piece_rows if p.pour in pours]
     subject = f"New {say_lot(pot['lot'])}" if pot["lot"] else "Quick check"
-    return _page("quick-sheet", subject, plan, paper, pot=pot, pieces=pieces,
+    due_on = max(p.due_on for p in pieces)
+    return _page("quick-sheet", subject, plan, paper, pot=pot, pieces=pieces, due_on=due_on,
                  each=len(pieces) // len(pours), grades=SWEAT_GRADES,
-                 due_on=max(p.due_on for p in pieces))
+                 heat_on=plan.heat_cycle.begins(due_on)
+                 if any(p.stress == "heat" for p in pieces) else None)
 
 
 def batch_sheet_html(batch, paper=""):

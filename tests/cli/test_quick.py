@@ -62,8 +62,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "4 of 4 test batches are stored." in said
     assert any("That is 1.33 oz/lb (8.3 %) in 3 oz of wax, far off" in words for words in asked)
     assert "That would be 1604 % of wax, which cannot be: weigh again." in said
-    assert ("can begin on 2026-11-08, counted from the day of pouring on record. There is no "
-            "answer before they are.") in said
+    assert ("12 pieces are not graded yet. They are ready on 2026-11-08, counted from the day of "
+            "pouring on record. Those to heat go through 3 x 12 h at 100 °F (38 °C), one cycle a "
+            "day, from 2026-11-05 on. There is no answer before they are.") in said
     pours = Store.open(folder).rows("pours")
     assert "far from 100 g" in said and set(pours["scale_check_g"]) == {100.2}
     assert "'185' has no unit" in said and "look at the thermometer again" in said
@@ -86,7 +87,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "'40' has no unit" in said and "is above the hottest, 99 °F" in said
     heat = Store.open(folder).rows("heats").iloc[0]
     assert (heat["low_c"], heat["high_c"], heat["cycles"]) == (37.2, 40.0, 3)
-    assert str(heat["started_on"])[:10] == "2026-11-08"
+    assert str(heat["started_on"])[:10] == "2026-11-05"
     assert len(Store.open(folder).rows("grades")) == 12
     assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
     assert "heat cycle as reached" not in said
@@ -250,6 +251,40 @@ def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tm
     planned = max(p.due_on for p in plan.piece_rows if p.stress == "heat")
     day = planned + dt.timedelta(days=5)
     said, held = check.waits()
-    assert held and said.startswith("4 pieces are not graded yet.") and f"begin on {day}," in said
-    assert QuickCheck(folder, day).heat_day is None
-    assert QuickCheck(folder, day + dt.timedelta(days=1)).heat_day == day
+    assert held and said.startswith("4 pieces are not graded yet.") and f"ready on {day}," in said
+    assert QuickCheck(folder, day - dt.timedelta(days=1)).heat_day is None
+    assert QuickCheck(folder, day).heat_day == day - dt.timedelta(days=3)
+
+
+def test_a_broken_piece_and_a_batch_that_was_never_poured_hold_no_answer_back(
+        tmp_path, capsys, answers):
+    folder, (typed, asked) = tmp_path / "fig", answers
+    quick(folder, *ASKED[:8])
+    typed += [""] * 3 + ["", ""] * 3 + ["-"]
+    quick(folder)
+    plan = Store.open(folder).plan()
+    of = {p["code"]: p["pour"] for p in plan["pieces"]}
+    lost = next(code for code in in_order(plan) if of[code] != "P01-4")
+    typed += ["", "", "", "-", "", *["" if code == lost else "0" for code in in_order(plan)
+                         if of[code] != "P01-4"]]
+    asked.clear()
+    assert quick(folder, day="2026-11-08") == 0
+    said = capsys.readouterr().out
+    assert f"Not graded: {lost}. The answer is without it, as if broken or lost." in said
+    assert "Next: " in said and "pour what is planned" not in said
+    typed += [""]
+    asked.clear()
+    quick(folder, day="2026-11-09")
+    assert "Ready to grade: 1 piece." in capsys.readouterr().out
+    assert not any("wax" in words for words in asked), "the pot is past"
+
+
+def test_a_heat_above_the_flash_point_and_another_year_are_asked_about(tmp_path, capsys, answers):
+    folder, (typed, asked) = tmp_path / "fig", answers
+    quick(folder, *ASKED[:8], "--add", "185F", "--flash", "200F")
+    typed += ["2024-11-01", "", "300 F", "n", "", "", "185 F", *[""] * 8]
+    quick(folder)
+    assert any("flash point of the fragrance, 200 °F" in words for words in asked)
+    pours = Store.open(folder).rows("pours")
+    assert set(pours["add_temp_c"]) == {85.0} and set(pours["poured_on"].astype(str)) == {
+        "2026-11-01"}

@@ -69,7 +69,7 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert pours["fragrance_g"].iloc[0] == pytest.approx(7.37, abs=0.01)
     assert pours["wax_g"].iloc[1] == pytest.approx(85.05, abs=0.01)
     assert pours["wax_g"].iloc[2] == begun.check.plan.pour_rows[2].wax_g
-    assert "Now: wait" in begun.now.value and "can begin on 2026-11-08" in begun.now.value
+    assert "Now: wait" in begun.now.value and "ready on 2026-11-08" in begun.now.value
     form.undo.click()
     assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
 
@@ -94,8 +94,10 @@ def test_grades_answer_and_one_more_pot(begun):
     while page.grades.piece:
         page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
     assert "look at the answer" in page.now.value
+    page.answer.show.click()
     page.grades.undo.click()
-    assert page.answer is None
+    assert not page.answer.lines.value and "Not graded: " in page.now.value
+    assert "grade 1 piece (" in page.now.value
     page.grades.choices[3 if of[page.grades.piece["code"]] > 15 else 0].click()
     before = page.check.store.plan()
     page.answer.show.click()

@@ -41,8 +41,8 @@ def test_costs_in_words():
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
     assert first.endswith("with spare, about 5.06 EUR.")
     assert second == (
-        "About 72 minutes of one evening. The answer comes after about 10 days: 7 of rest, then "
-        "the heat cycle of two pieces of each load, 3 x 12 h at 38 °C (100 °F). One pot gives a "
+        "About 72 minutes of one evening. The answer comes after 7 days: two pieces of each load "
+        "go through the heat cycle, 3 x 12 h at 38 °C (100 °F), from day 4 on. One pot gives a "
         "load in about six of ten checks; else it shows which pot to pour next.")
     assert third == ("Loads: 6.25 % (1 oz/lb), 9.4 % (1.5 oz/lb), 12.5 % (2 oz/lb), "
                      "18.75 % (3 oz/lb).")
