@@ -98,11 +98,11 @@ def find_ceiling(fit, rules=None, draws=None, blends=None):
         own = fit.counts[fit.counts["blend"] == blend]
         at_risk = draws[:, fit.blends.index(blend)]
         row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
-        held = _held_below_sweat(own, row, rules)
+        held = held_below_sweat(own, row, rules)
         rows.append(row if held is None else held[0])
         notes += more if held is None else held[1]
     table = pd.DataFrame(rows)
-    worst = table.loc[table["state"] == INSIDE, "error_pct"].max()
+    worst = table.loc[table["state"].isin((INSIDE, DRY)), "error_pct"].max()
     if worst > PRECISE:
         notes.append(
             f"Drawn anew, the posterior would move these highest safe loads by about {worst:.2f} "
@@ -172,7 +172,7 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
     return row, notes
 
 
-def _held_below_sweat(own, row, rules):
+def held_below_sweat(own, row, rules):
     """The row and notes of a ceiling above sweat that speaks for itself; None without any.
 
     Where the risk grows with the load, the pieces up to a load that keeps the risk reach the limit

@@ -253,7 +253,7 @@ class _Known:
 
     def chance(self, load, pieces, pots, many):
         """That so many pieces of a batch or more sweat; by fewer draws the more are counted."""
-        fit = thinned(self.fit, DRAWS // (1 + many // 5))
+        fit = thinned(self.fit, DRAWS // min(1 + many // 5, 4))
         risks = sweat_risk_draws(
             fit, self.blend, np.full(len(POT_NODES), load), self.analysis.rules.limit_grade,
             self.analysis.ceiling.stress, pot=POT_NODES)

@@ -3,6 +3,7 @@
 import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
+from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.results import say_odds, say_percent
@@ -27,7 +28,8 @@ def headline(row, rules, evidence, ceiling, rests):
         *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
         *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, rests),
-        f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat",
+        f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat"
+        f"{by_day(evidence.sweat, rules)}",
     ]
     if not pd.isna(row["dry_bound"]):
         said.append("No piece sweated at any load: the dry pieces at this load or more leave up to "
@@ -53,10 +55,10 @@ def pair_sentences(blend, evidence, rules):
 def use_words(row, found, evidence):
     """The load of a blend and its highest safe load, the first two sentences of its answer."""
     return [f"{row['blend']}: use {say_load_oz(row['load_pct'], sold=True)}",
-            _highest_safe(row, found, evidence)]
+            highest_safe(row, found, evidence)]
 
 
-def _highest_safe(row, found, evidence):
+def highest_safe(row, found, evidence):
     """The ceiling in words, and the limit that holds the loads below it."""
     high, words = say_percent_of_wax(row["ceiling_load_pct"], sold=True), ""
     if found["state"] in (OPEN_ABOVE, DRY):

@@ -9,9 +9,11 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.finish import compare_finish
+from scentlab.choosing.headline import highest_safe
+from scentlab.choosing.rests import by_day
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.results import FitError, say_odds, say_percent
-from scentlab.text import spelling
+from scentlab.text import capital, spelling
 from scentlab.units import say_load_oz
 
 
@@ -47,7 +49,7 @@ def known_load(
                        "sheet all the same, which then says what is known of it")
     safe = "Highest safe load: none was found."
     if not pd.isna(row["ceiling_load_pct"]):
-        safe = f"Highest safe load: {say_load_oz(row['ceiling_load_pct'], sold=True)}."
+        safe = f"{capital(highest_safe(row, analysis.ceiling.of(blend), analysis))}."
     rests, as_sold = analysis.rests.headline(blend), _as_sold(analysis, blend)
     if load_pct is None or load_pct == chosen:
         return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)
@@ -79,6 +81,7 @@ def _tested(analysis, blend, load):
     over = load_at_risk_draws(fit, rules.risk, rules.limit_grade, analysis.ceiling.stress)
     over = float(fit.weights[over[:, fit.blends.index(blend)] < load].sum())
     odds = say_odds(over, analysis.pick.table["least_told"].min())
-    said = f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat."
+    said = f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat"
+    said += f"{by_day(fit, rules)}."
     below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
     return f"{said[0].upper()}{said[1:]}{below}"

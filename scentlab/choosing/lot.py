@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT, UNLIKELY, find_ceiling
+from scentlab.choosing.ceiling import NEAR_PCT, UNLIKELY, find_ceiling, held_below_sweat
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import reached
@@ -85,6 +85,8 @@ class LotCheck(Result):
             known = not np.isnan(self.safe_load_pct)
             said += ". Highest safe load with this lot now: " + (
                 say_load_oz(self.safe_load_pct, sold=True) if known else "none is known")
+        if self.verdict == REJECT and self.chance_over < SURE_OVER:  # by its pieces as counted
+            return in_sentences([said, self.notes[0].removesuffix(".")])
         odds = say_odds(self.chance_over, 0.01)
         return in_sentences([
             said, f"{odds} that more than {say_percent(self.risk)} of its pieces would sweat at "
@@ -195,4 +197,7 @@ def _safe_load(analysis, fit, blend):
     """The highest safe load with the new lot, within all loads tested."""
     counts = pd.concat([analysis.sweat.counts, fit.counts], ignore_index=True)
     together = at_age(replace(fit, counts=counts), analysis.rules.ship_age_days)
-    return float(find_ceiling(together, analysis.rules).of(blend)["ceiling_load_pct"])
+    row = find_ceiling(together, analysis.rules).of(blend)
+    # What speaks against the new lot by itself does so whatever the old one showed.
+    held = held_below_sweat(fit.counts[fit.counts["blend"] == blend], row, analysis.rules)
+    return float((held[0] if held else row)["ceiling_load_pct"])

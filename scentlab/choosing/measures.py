@@ -6,6 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.saving import PIECES, piece_costs
 from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.looks import reached
@@ -130,10 +131,12 @@ def _at(blend, loads, evidence, rules, at_risk):
 
 
 def _put(frame, names, found, loads, inside=(0.0, np.inf)):
-    """A curve with its limits into the frame, where the load lies among those scored."""
+    """A curve with its limits, a throw within its scale, into the frame, where the load lies among
+    those scored."""
     outside = (loads < inside[0] - _NEAR) | (loads > inside[1] + _NEAR)
     columns = ["throw" if "throw" in found else "risk", "lower", "upper"]
-    frame[list(names)] = found[columns].mask(np.tile(outside[:, None], 3)).to_numpy()
+    held = found[columns].clip(0.0, 10.0).mask(np.tile(outside[:, None], 3))
+    frame[list(names)] = held.to_numpy()
 
 
 def _seen(fit, blend, load, rules, stress):
@@ -142,7 +145,7 @@ def _seen(fit, blend, load, rules, stress):
     possible by themselves (0 of n, 95 % one-sided: Clopper and Pearson 1934)."""
     own = fit.counts[fit.counts["blend"] == blend]
     own = own.assign(wet=reached(own, rules.limit_grade))
-    below = own[own["load_pct"] <= load + _NEAR / 2]
+    below = own[own["load_pct"] <= load + NEAR_PCT / 2]
     under = own[own["stress"] == stress]
     stressed = below[below["stress"] == stress]
     near = int(under.loc[under["load_pct"] >= load - _NEAR / 2, "n"].sum())

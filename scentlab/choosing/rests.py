@@ -10,6 +10,7 @@ import pandas as pd
 
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import with_stress
+from scentlab.fitting.sweat import at_age
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_cycle, heat_words
@@ -82,6 +83,14 @@ def _unrecorded(table):
     rows = table[table["name"].isin(list(UNRECORDED)) & (table["value"] == "not recorded")]
     names = ", ".join(UNRECORDED[n] for n in dict.fromkeys(rows["name"]))
     return [f"Not recorded: {names}."] if names else []
+
+
+def by_day(fit, rules):
+    """The age at sale that sweat is told for, where looks at several ages tell of it: " by day 3",
+    or nothing."""
+    days = rules.ship_age_days
+    known = days is not None and fit.model.aged and at_age(fit, days).ages[1] == max(days, 0.5)
+    return f" by day {days:g}" if known else ""
 
 
 def stress_words(stress, plan=None):

@@ -93,14 +93,15 @@ class Rules:
     @property
     def sentence(self) -> str:
         """The rules in words, each number with its unit."""
-        age = "the middle age seen"
+        age, by = "the middle age seen", ""
         if self.ship_age_days is not None:
             age = f"{self.ship_age_days:g} days of age"
+            by = f", by day {self.ship_age_days:g} where looks at several ages show it"
         words = (
             f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "
-            f"sure; at most {self.throw_loss:g} points (of 10) of {THROW_WORDS[self.throw_kind]} "
-            f"throw given up; frost of grade {self.frost_limit_grade} or more at {age}"
+            f"sure{by}; at most {self.throw_loss:g} points (of 10) of "
+            f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade {self.frost_limit_grade} or more at {age}"
         )
         if self.override_blends:
             aside = f"{', '.join(self.override_blends)} ({self.override_reason})"

@@ -11,9 +11,9 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import DRY as CEILING_DRY
 from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
-from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rests import by_day, stress_words
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import sweat_risk
+from scentlab.fitting.sweat import at_age, sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
 from scentlab.schema import SWEAT_GRADES
@@ -21,6 +21,7 @@ from scentlab.text import in_sentences
 from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
+_FEW = "sweated within the load to use"
 CONFIDENCE = 0.95  # of the exact bound on the share that could still sweat
 BOUND = (
     "What could still sweat is the exact one-sided 95 % bound of the pieces of that load alone, "
@@ -37,12 +38,14 @@ class LoadsSoFar(Result):
         reached the limit grade), could_pct (exact upper 95 % bound on the share of pieces that
         would, of these pieces alone), risk_pct (the model's mean, with its upper 95 % point
         risk_upper_pct) and word (sweated, dry so far or recommended).
+    load_pct : the recommended load (% of wax), missing where there is none.
     answer : str, the recommended load in words. stress : how the pieces were kept, in words.
     limit_words : the grade from which a piece counts as sweated, in words.
     """
 
     blend: str
     table: pd.DataFrame
+    load_pct: float
     answer: str
     stress: str
     limit_words: str
@@ -58,27 +61,29 @@ class LoadsSoFar(Result):
         return " ".join(self.lines)
 
     def _seen(self):
-        rows = {SWEATED: [], DRY: [], USE: []}
-        used = self.table.loc[self.table["word"] == USE, "load_pct"].max()  # nan where none is
+        rows = {SWEATED: [], DRY: [], USE: [], _FEW: []}
         for r in self.table.itertuples():
-            within = r.word == DRY and r.load_pct <= used
+            name = r.word
+            if r.load_pct <= self.load_pct + NEAR_PCT / 2:
+                name = USE if r.word != SWEATED else _FEW if r.sweated else SWEATED
             seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
             if r.word == SWEATED and not r.sweated:
                 seen = "pieces kept otherwise"
             load = say_load_oz(r.load_pct, sold=r.word == USE)
-            rows[USE if within else r.word].append(f"{load}, {seen}")
+            rows[name].append(f"{load}, {seen}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
             ("within the load to use, all dry", USE),
-            ("above it, dry so far" if rows[USE] else "dry so far", DRY),
+            ("sweated within it, no more than the risk allows", _FEW),
+            ("above it, dry so far" if rows[USE] or rows[_FEW] else "dry so far", DRY),
             ("sweated, not for sale", SWEATED),
         ) if rows[name]]
         if could:
             after = ", ".join(f"{could[n]:.0f} % after {n:.0f} dry pieces" for n in sorted(could))
             said.append(f"alone, a load could still sweat in up to {after}; the load to use "
                         "weighs all of them together")
-        if not rows[SWEATED]:
+        if not (rows[SWEATED] or rows[_FEW]):
             top = self.table.iloc[-1]
             said.append(f"nothing sweated, so no load above {say_load_oz(top['load_pct'])}, the "
                         "highest tested, can be given")
@@ -113,7 +118,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT)
     loads = [float(np.mean(group)) for group in groups]
-    risk = sweat_risk(fit, blend, loads, rules.limit_grade, stress)
+    risk = sweat_risk(at_age(fit, rules.ship_age_days), blend, loads, rules.limit_grade, stress)
     rows = []
     for group, load, modelled in zip(groups, loads, risk.itertuples(), strict=True):
         here = own[own["load_pct"].between(group[0], group[-1])]
@@ -131,7 +136,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     admitted = table.index[table["load_pct"] <= chosen + NEAR_PCT / 2] if chosen > 0 else []
     if len(admitted) and table.at[admitted[-1], "word"] == DRY:
         table.loc[admitted[-1], "word"] = USE
-    return LoadsSoFar(blend, table, _answer(analysis, blend),
+    return LoadsSoFar(blend, table, chosen, _answer(analysis, blend),
                       stress_words(stress, analysis.series.plan), limit_words(rules.limit_grade),
                       (BOUND,))
 
@@ -161,7 +166,8 @@ def _answer(analysis, blend):
         low = say_percent(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
         said = [*use_words(row, found, analysis),
-                f"at most {low} of pieces of a new pot would sweat ({sure})"]
+                f"at most {low} of pieces of a new pot would sweat"
+                f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")
     else:

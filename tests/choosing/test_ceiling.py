@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from scentlab.choosing.ceiling import INSIDE, NONE, OPEN_ABOVE, UNLIKELY, find_ceiling
+from scentlab.choosing.ceiling import DRY, INSIDE, NONE, OPEN_ABOVE, UNLIKELY, find_ceiling
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
@@ -210,3 +210,11 @@ class TestInsideTheTestedLoads:
         frame = frame[(frame["stress"] == "rest") | (frame["load_pct"] <= 10)]
         row = find_ceiling(quick_fit(frame)).of("soft")
         assert row["highest_tested_pct"] == 10.0 and not row["ceiling_load_pct"] > 10.0
+
+
+def test_the_error_of_a_load_that_dry_pieces_leave_is_said_too(looks_of):
+    fit = fit_sweat(looks_of(lambda *_: 0, pots=1, loads=(4, 6, 8)), draws=200, precise=None)
+    found = find_ceiling(fit)
+    row = found.table.iloc[0]
+    assert row["state"] == DRY and row["ceiling_load_pct"] < 8 and row["error_pct"] > 0.03
+    assert f"by about {row['error_pct']:.2f} points of load" in found.notes[-1]

@@ -72,6 +72,16 @@ def test_in_between_it_asks_for_more_and_says_the_load_that_is_safe_now(old):
         assert found.safe_load_pct < found.load_pct
 
 
+def test_a_lot_that_its_own_pieces_reject_has_no_safe_load_above_them(old):
+    """Dry pieces of the old lot, and of this one at higher loads, are no defence."""
+    use = lot_loads(old)[0]
+    found = check_lot(beside(old, *graded(
+        [use, use + 1.5, use + 2.0], [[2, 2, 2, 0, 0, 0], [0] * 6, [0] * 6])), "B")
+    assert found.verdict == REJECT
+    assert np.isnan(found.safe_load_pct) and "none is known" in found.lines[0]
+    assert "3 of 6 pieces" in found.lines[0] and "chance" not in found.lines[0]
+
+
 def test_pieces_of_one_pot_say_less_than_those_of_three(old):
     """The guard: 18 dry pieces from one pot are not 18 tests of the lot."""
     top = lot_loads(old)[1]

@@ -233,6 +233,16 @@ class TestMeasures:
             assert np.all(np.diff(own["sweat_risk"]) > 0) and np.all(np.diff(own["p_over"]) >= 0)
 
 
+@pytest.mark.parametrize("all_of", [0.0, 10.0])
+def test_a_throw_and_its_limits_keep_to_the_scale(analysis, all_of):
+    throws = analysis.series.throws.assign(throw=all_of)
+    found = analyse(replace(analysis.series, throws=throws), draws=200, precise=None)
+    names = ["throw", "throw_lower", "throw_upper"]
+    for table in (found.pick.table, found.pick.tradeoff):
+        told = table[names].dropna().to_numpy()
+        assert len(told) and told.min() >= 0.0 and told.max() <= 10.0
+
+
 def test_a_blend_without_a_load_comes_last(with_blends):
     pick = choose_load(with_blends(limit_load_pct=[3.0, 20.0]))
     assert list(pick.table["blend"]) == ["hard", "soft"]

@@ -8,10 +8,13 @@ import re
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 
-from scentlab.choosing.analysis import analyse
+from scentlab.choosing.analysis import Rules, analyse
+from scentlab.choosing.known_load import known_load
 from scentlab.choosing.so_far import DRY, SWEATED, USE, loads_so_far
+from scentlab.fitting.sweat import at_age, sweat_risk
 from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
 
 LOADS = (6.25, 9.375, 12.5, 18.75)
@@ -97,3 +100,41 @@ def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
     answer, seen = found.lines
     assert "thing sweated" not in seen and seen.count("pieces kept otherwise") == 2
     assert "2 room-temperature pieces sweated from 12.5 % (2 oz/lb) on, where" in answer
+
+
+def test_sweat_below_the_load_to_use_is_not_called_not_for_sale():
+    """One piece of eight at a load where the others of three pots show a risk that is small."""
+    layout = even_layout(["soft wax"], LOADS, pots=6, sweat=8)
+    series = simulate_series(layout, Truth({"soft wax": BlendTruth(12.0)}), 1)
+    grades = series.grades.assign(
+        grade=np.where(series.grades["load_pct"] >= 15.0, 3, 0)).astype({"grade": "Int64"})
+    grades.loc[grades.index[(grades["load_pct"] - 6.25).abs() < 0.2][0], "grade"] = 2
+    found = loads_so_far(analyse(replace(series, grades=grades), draws=1000, precise=None))
+    assert found.load_pct > 9.0
+    dry, few = found.lines[1].split("Within the load to use")[1].split(" Sweated within it, ")
+    assert "9.3" in dry and few.startswith("no more than the risk allows: 6.2")
+    assert few.split("Sweated, not for sale: ")[1].startswith("18.")
+
+
+def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
+    """Dry at day 3, sweating by day 21: the risks are those of the day that the load is for."""
+    layout = even_layout(["soft"], [5, 6, 7, 8, 9], pots=3, sweat=6)
+    series = simulate_series(layout, Truth({"soft": BlendTruth(7.0)}), 2)
+    early = series.grades.assign(age_days=3.0, grade=0)
+    late = series.grades.assign(age_days=21.0)
+    grades = pd.concat([early, late], ignore_index=True).astype({"grade": "Int64"})
+    series = replace(series, grades=grades)
+    known, sold = (analyse(series, Rules(ship_age_days=age), draws=1000, precise=None)
+                   for age in (None, 3.0))
+    load = sold.pick.table["load_pct"].iloc[0]
+    assert load > known.pick.table["load_pct"].fillna(0).iloc[0] + 0.5
+    found = loads_so_far(sold)
+    for words in (found.lines[0], sold.pick.sentence, sold.rules.sentence,
+                  " ".join(known_load(sold, load_pct=load - 0.5).words)):
+        assert "by day 3" in words
+    assert "by day" not in loads_so_far(known).sentence + known.pick.sentence
+    at = found.table.set_index("load_pct")["risk_pct"]
+    near = at.index[np.argmin(np.abs(at.index - load))]
+    assert at[near] == pytest.approx(100 * sweat_risk(
+        at_age(sold.sweat, 3.0), "soft", near)["risk"].iloc[0], rel=0.03)
+    assert at[near] < 0.7 * loads_so_far(known).table.set_index("load_pct").at[near, "risk_pct"]
