@@ -101,7 +101,8 @@ class Rules:
             f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "
             f"sure{by}; at most {self.throw_loss:g} points (of 10) of "
-            f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade {self.frost_limit_grade} or more at {age}"
+            f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade "
+            f"{self.frost_limit_grade} or more at {age}"
         )
         if self.override_blends:
             aside = f"{', '.join(self.override_blends)} ({self.override_reason})"

@@ -47,7 +47,8 @@ def brute(analysis, blend, load, costs, batches, seed):
     return many / batches
 
 
-@pytest.mark.parametrize(("pieces", "pots", "many"), [(100, 4, 3), (60, 1, 6), (90, 15, 1), (600, 3, 60)])
+@pytest.mark.parametrize(("pieces", "pots", "many"), [
+    (100, 4, 3), (60, 1, 6), (90, 15, 1), (600, 3, 60)])
 def test_a_batch_sweats_as_batches_made_piece_by_piece_do(demo_analysis, pieces, pots, many):
     costs = Costs(pieces=pieces, pots=pots, many=many)
     for row in load_costs(demo_analysis, costs, "soft").table.to_dict("records"):
