@@ -38,7 +38,12 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.recording.progress import score_words, waiting, warmer_pieces
+from scentlab.recording.progress import (
+    known_assessors,
+    score_words,
+    waiting,
+    warmer_pieces,
+)
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
@@ -209,8 +214,9 @@ class RecordDesk:
         pours, into = self._plan.pours, (files or bench).store
         self.pours = PourForm(pours, done=self._store.rows("pours")["pour"],
                               **self._saving("pours"))
-        self.who = ChooseForm("Who scores? Tap your code.", self._plan.assessors, "assessor",
-                              said="{0} scores. The forms below are for {0}.")
+        self.who = ChooseForm(
+            "Who scores? Tap your code.", known_assessors(self._store), "assessor",
+            said="{0} scores. The forms below are for {0}.")
         self.sweat = self.who.show(partial(self._grades, "sweat"))
         self.frost = self.who.show(partial(self._grades, "frost"))
         self.throw, self.warmer, self.paper = map(
