@@ -123,12 +123,15 @@ class Bench:
 
 
 def is_quick(plan):
-    """Whether a plan (dict or None) is that of a quick check: one tester, and nobody smells.
+    """Whether a plan (dict or None) is that of a quick check: one tester, nobody smells, and no
+    piece is looked at again weeks later.
 
     >>> is_quick({"assessors": ["A1"], "smellings": []}), is_quick(None)
     (True, False)
     """
-    return bool(plan) and plan.get("assessors") == [QUICK_TESTER] and not plan.get("smellings")
+    if not plan or plan.get("assessors") != [QUICK_TESTER] or plan.get("smellings"):
+        return False
+    return not ((plan.get("rules") or {}).get("cure_days") or {}).get("again")
 
 
 def series_here(*needs, folder="."):

@@ -21,11 +21,14 @@ ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
 LONG_DAYS = 7  # a last inspection before this age is said in the headline
 COLUMNS = ["blend", "name", "value", "meaning", "warning"]
-MOST_WARNINGS = 2
+MOST_WARNINGS = 2  # beside that of pieces that are not graded yet
+UNGRADED = "not graded yet"
 HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen thermometer errs by 1
 # What a headline calls them.
 UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}
 _MEANINGS = {
+    UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing of "
+              "them",
     "storage": "how the pieces that decide were kept; other storage is not answered for",
     "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide did",
     "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
@@ -63,9 +66,11 @@ class Rests(Result):
     def headline(self, blend):
         """The worst of it for one blend and what is not on record, in one or two sentences; empty
         where nothing is missing."""
-        worst = [w for w in dict.fromkeys(self.of(blend)["warning"]) if w][:MOST_WARNINGS]
+        own = self.of(blend)
+        most = MOST_WARNINGS + (UNGRADED in set(own["name"]))
+        worst = [w for w in dict.fromkeys(own["warning"]) if w][:most]
         said = [capital("; ".join(worst)) + "."] if worst else []
-        return " ".join(said + _unrecorded(self.of(blend)))
+        return " ".join(said + _unrecorded(own))
 
     @property
     def sentence(self):
@@ -127,6 +132,7 @@ def find_rests(series, rules, stress, odd_pots=()):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
+                *_ungraded(own, series, blend),
                 _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules), _pots(own, stress),
@@ -161,6 +167,22 @@ def _gathered(rows):
 
 
 # Each of these gives name, value, warning and the place of its warning, the gravest first.
+
+
+def _ungraded(own, series, blend):
+    """The planned sweat pieces of what is poured that nobody has graded."""
+    pours = set(series.pours.loc[series.pours["blend"] == blend, "pour"])
+    graded = set(own["code"])
+    left = [p.get("stress") == "heat" for p in (series.plan or {}).get("pieces", ())
+            if p.get("test") == "sweat" and p.get("pour") in pours and p["code"] not in graded]
+    if not left:
+        return []
+    kept = "planned heat-cycled piece" if all(left) else "planned piece"
+    of_them = f", {sum(left)} of them heat-cycled," if any(left) and not all(left) else ""
+    words = f"{count_of(len(left), kept)}{of_them}"
+    verb = "is" if len(left) == 1 else "are"
+    return [(UNGRADED, words.rstrip(","),
+             f"{words} {verb} not graded yet, so the answer may change", -2)]
 
 
 def _storage(own, stress, plan):

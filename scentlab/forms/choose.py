@@ -45,6 +45,8 @@ class ChooseForm(Form):
     def find(self):
         """Look which options there are."""
         self._chooser.offer(self._options())
+        for place, *_ in self._places if self.chosen is None else ():
+            place.children = self._nothing()
         self._say("flag", "Tap one." if self.options else f"No {self._chooser.name} is here yet.")
         self._refresh()
 
@@ -54,11 +56,14 @@ class ChooseForm(Form):
 
     def show(self, make, words=""):
         """A place that shows ``make(option)``, which the words name for who cannot see it."""
-        place = w.VBox([w.HTML("<p>Choose above first.</p>")])
+        place = w.VBox(self._nothing())
         self._places.append((place, make, words))
         if self.chosen is not None:
             self._fill(*self._places[-1])
         return place
+
+    def _nothing(self):
+        return [w.HTML("<p>Choose above first.</p>")] if self.options else []
 
     def _show(self, option):
         for place in self._places:

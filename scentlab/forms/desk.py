@@ -5,6 +5,7 @@ series folder and comes back with the next run; the plan itself is kept only whe
 """
 
 import dataclasses
+import math
 from collections import namedtuple
 from functools import partial
 from typing import Any
@@ -38,7 +39,12 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.recording.progress import score_words, waiting, warmer_pieces
+from scentlab.recording.progress import (
+    known_assessors,
+    score_words,
+    waiting,
+    warmer_pieces,
+)
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
@@ -156,7 +162,9 @@ class PlanDesk:
         self._fill(**self._kept_draft())
 
     def _make(self, asked):
-        """A plan of what is typed."""
+        """A plan of what is typed; the one that is kept where nothing else is asked for, for pots
+        may have been added to it that these forms do not plan.
+        """
         materials = self.materials
         if not materials.blends or materials.fragrance is None:
             raise NotYet(f"What goes into the pots, above: "
@@ -164,21 +172,25 @@ class PlanDesk:
         given = {name: value for name, value in asked.items() if "." not in name} | _rules(asked)
         if given["seed"] is None:
             given["seed"] = int(f"{given['start']:%Y%m%d}")
-        return planner.make_plan(fragrance=materials.fragrance, blends=materials.blends,
-                                 invented=self._about["invented"], **given)
+        given |= {"fragrance": materials.fragrance, "blends": materials.blends}
+        if (kept := self.kept) is not None and _asks_for(kept, given):
+            return kept
+        return planner.make_plan(invented=self._about["invented"], **given)
 
     def _look(self, plan):
         """How the plan compares to the kept one; a ValueError when it would unsay a logged pour."""
         kept = self.kept
         if kept is None:
             return Compared("The plan is NOT kept yet.")
-        if _same(plan, kept):
-            return Compared(f"This is the plan that is kept: {kept.sentence}", same=True)
+        added = " ".join(_added(kept))
+        if plan.to_dict() == kept.to_dict():
+            return Compared(f"This is the plan that is kept: {kept.sentence} {added}".rstrip(),
+                            same=True)
         logged = list(self._store.rows("pours")["pour"])
         _need_logged_pours(plan, kept, logged)
         return Compared(
             "This is NOT the plan that is kept, which holds until you keep this one: "
-            f"{kept.sentence}", warning=_warning(plan, kept, logged),
+            f"{kept.sentence}", warning=_warning(plan, kept, logged, added),
         )
 
     def _write(self, plan, paper):
@@ -209,8 +221,9 @@ class RecordDesk:
         pours, into = self._plan.pours, (files or bench).store
         self.pours = PourForm(pours, done=self._store.rows("pours")["pour"],
                               **self._saving("pours"))
-        self.who = ChooseForm("Who scores? Tap your code.", self._plan.assessors, "assessor",
-                              said="{0} scores. The forms below are for {0}.")
+        self.who = ChooseForm(
+            "Who scores? Tap your code.", known_assessors(self._store), "assessor",
+            said="{0} scores. The forms below are for {0}.")
         self.sweat = self.who.show(partial(self._grades, "sweat"))
         self.frost = self.who.show(partial(self._grades, "frost"))
         self.throw, self.warmer, self.paper = map(
@@ -313,15 +326,47 @@ def _foresee(plan, guess, series, progress, stop):
     return precision(plan, truth, series=series, seed=1, progress=progress, stop=stop)
 
 
-def _same(plan, kept):
-    """Whether two plans are one; the order in which a blend names its waxes does not matter."""
-    def plain(one):
-        data = one.to_dict()
-        for blend in data["blends"]:
-            blend["parts"].sort(key=lambda part: part["wax"]["name"])
-        return data
+def _asks_for(kept, given):
+    """Whether arguments of the planner are those of a kept plan, as the forms show them; the order
+    in which a blend names its waxes does not matter.
+    """
+    given = given | {"loads_pct": tuple(sorted(given["loads_pct"]))}
+    given["piece_numbers"] = given.pop("pieces")
+    now, was = (one.to_dict() for one in (dataclasses.replace(kept, **given), kept))
+    for blend in (*now["blends"], *was["blends"]):
+        blend["parts"].sort(key=lambda part: part["wax"]["name"])
+    return _alike(now, was)
 
-    return plain(plan) == plain(kept)
+
+# What is not shown to 0.01 alone.
+_FINE = ("_g", "load_pct", "loads_pct", "dye_pct", "per_kg", "fraction")
+
+
+def _alike(now, was, name=""):
+    """Whether plain data are the same in the digits that a form shows."""
+    if isinstance(now, dict) and isinstance(was, dict):
+        return now.keys() == was.keys() and all(_alike(now[n], was[n], n) for n in now)
+    if isinstance(now, list) and isinstance(was, list):
+        return len(now) == len(was) and all(
+            _alike(*pair, name) for pair in zip(now, was, strict=True))
+    if isinstance(now, float) and isinstance(was, float):
+        return math.isclose(now, was, rel_tol=1e-6) if name.endswith(_FINE) else (
+            round(now, 2) == round(was, 2))
+    return now == was
+
+
+def _added(kept):
+    """What of a plan these forms do not plan, a sentence for each place that does."""
+    lots = {p.pot: p.lot for p in kept.pour_rows}
+    pots = list(lots)[kept.pots_per_blend * len(kept.blends):]
+    for names, place in (([p for p in pots if not lots[p]], "quick check"),
+                         ([p for p in pots if lots[p]], "check of a new lot")):
+        if names:
+            pot, comes = ("Pot", "comes") if len(names) == 1 else ("Pots", "come")
+            yield f"{pot} {', '.join(names)} {comes} from the {place}, where more are planned."
+    if kept.pair_rows:
+        pairs = count_of(len(kept.pair_rows), "pair")
+        yield f"{pairs} to compare, planned for the test of pairs, belong to it."
 
 
 def _need_logged_pours(plan, kept, logged):
@@ -339,10 +384,12 @@ def _need_logged_pours(plan, kept, logged):
             )
 
 
-def _warning(plan, kept, logged):
+def _warning(plan, kept, logged, added):
     codes = {p.code: (p.pour, p.test, p.stress) for p in kept.piece_rows}
     moved = sum(codes.get(p.code) != (p.pour, p.test, p.stress) for p in plan.piece_rows)
     words = "Another plan is kept already, and this one takes its place."
+    if added:
+        words += f" {added} Keeping this one drops that."
     if logged:
         words += f" {count_of(len(logged), 'pour')} logged already: they stay as they are."
     if moved or len(plan.piece_rows) != len(codes):

@@ -245,7 +245,7 @@ def _plan(kitchen, row, kind, title, fragrance, blends, loads, **more):
     if kind == "jar":
         sittings = Sittings("jar", per_day=2)
     return make_plan(
-        title, fragrance, blends, loads, assessors=kitchen.testers if kind else 0,
+        title, fragrance, blends, loads, assessors=max(1, kitchen.testers),
         pots_per_blend=row["pots"], pieces=pieces, calendar=calendar, sittings=sittings,
         pouring=Pouring(pots_per_day=max(1, min(minutes, by_mould)), scale=shown().weight),
         cure_days=CureDays(again=(AGAIN_DAYS,)), **more,

@@ -49,6 +49,9 @@ def read_series(store: Store) -> Series:
             f"{store.place} has no pours yet", "log them in the pour form or import a file"
         )
     pieces = store.rows("pieces")[["code", "pour", "stress"]]
+    if "pieces" in plan:  # without those that were made void
+        there = set(pieces["code"])
+        plan = {**plan, "pieces": [p for p in plan["pieces"] if p["code"] in there]}
     pours = tidy_pours(_with_planned_load(logged, plan))
     seen = {name: _with_origin(store.rows(name), pieces, pours, words)
             for name, words in _SEEN.items()}

@@ -22,6 +22,17 @@ def fill(page, **texts):
         page.locator(f".scent-field-{name.replace('_', '-', 1)} input").fill(text)
 
 
+def seen_tabs(page):
+    """The words that each tab shows, by its name; False where they have no room in it."""
+    page.wait_for_function("document.querySelectorAll('[data-scentlab]').length > 1")
+    return page.evaluate("""() => Object.fromEntries(
+        [...document.querySelectorAll('.lm-TabBar-tab[data-scentlab]')].map((tab) => {
+            const label = getComputedStyle(tab, '::after');
+            const height = label.position === 'static' ? parseFloat(label.height) : 0;
+            return [tab.dataset.scentlab, height > 5 && label.content];
+        }))""")
+
+
 def test_a_wax_is_put_on_the_shelf_by_hand(chromium, lab, folder):
     page = lab.open_page(chromium, "shelf/start.ipynb", ".scent-press-fold-shelf[aria-label]")
     tap(page, ".scent-press-fold-shelf")
@@ -57,6 +68,7 @@ def test_a_series_that_is_made_elsewhere_is_there_when_the_page_is_seen_again(
     # To another tab of JupyterLab and back, then to another tab of the browser and back.
     page.locator("a[data-scentlab-page='shelf/fresh/plan.ipynb']").first.click()
     page.wait_for_selector(".scent-press-fold-waxes[aria-label]")
+    assert seen_tabs(page) == {n: f'"{n}"' for n in ("Start: shelf", "Plan: fresh")}
     workshop.make_series(folder / "fig", title="Fig from elsewhere")
     page.locator(".lm-TabBar-tab[data-scentlab='Start: shelf']").click()
     page.wait_for_selector("h3:has-text('Fig from elsewhere')")

@@ -196,6 +196,30 @@ def test_the_gravest_come_first_and_no_more_than_two(looked):
         "Room temperature only: not tested in heat; looked at on day 2 only.")
 
 
+@pytest.mark.parametrize(("stresses", "words"), [
+    ("hhr", "3 planned pieces, 2 of them heat-cycled, are not graded yet"),
+    ("hh", "2 planned heat-cycled pieces are not graded yet"),
+    ("r", "1 planned piece is not graded yet"),
+])
+def test_planned_pieces_that_nobody_graded_come_before_the_gravest(looked, stresses, words):
+    """Neither one that was graded nor reserve, throw, or what is of a test batch not on record."""
+    series = looked(2.0, "rest")
+    soft, hard = (series.sweat().query("blend == @b").iloc[0] for b in ("soft", "hard"))
+    pieces = [("sweat", "heat" if s == "h" else "rest", soft["pour"], f"x{n}")
+              for n, s in enumerate(stresses)]
+    pieces += [("reserve", None, soft["pour"], "y1"), ("throw", None, soft["pour"], "y2"),
+               ("sweat", "heat", "gone", "y3"), ("sweat", "rest", soft["pour"], soft["code"]),
+               ("sweat", "rest", hard["pour"], hard["code"])]
+    names = ("test", "stress", "pour", "code")
+    plan = PLAN | {"pieces": [dict(zip(names, p, strict=True)) for p in pieces]}
+    rests = find_rests(replace(series, plan=plan), Rules(), "rest")
+    gravest = "oom temperature only: not tested in heat; looked at on day 2 only."
+    assert rests.headline("soft") == f"{words}, so the answer may change; r{gravest}"
+    assert rests.headline("hard") == f"R{gravest}"
+    assert rests.table["name"].iloc[0] == "not graded yet"
+    assert words.startswith(value(rests, "not graded yet")["value"])
+
+
 def test_nothing_sweated(looked):
     series = looked()
     grades = series.grades.assign(grade=0)

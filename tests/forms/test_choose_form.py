@@ -50,8 +50,11 @@ def test_options_that_came_later_are_found_by_a_tap():
     lying = {}
     form = ChooseForm("Answers", lambda: lying, "answer")
     assert not form.options and "No answer is here yet." in form.message.value
+    place = form.show(str.upper)
+    assert not place.children, "there is nothing above to choose"
     lying["late.json"] = "Show late.json"
     form.look.click()
+    assert "Choose above first" in place.children[0].value
     assert form.browser.names["answer-late.json"] == "Show late.json"
     form.options["late.json"].click()
     assert form.chosen == "late.json" and "Shown for late.json." in form.message.value

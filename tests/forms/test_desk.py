@@ -1,15 +1,20 @@
 """The desk of the first notebook: forms, draft, planner and store together, without a browser."""
 
+import datetime as dt
+
 import pytest
 
 import scentlab
 from scentlab import workshop
 from scentlab.forms.desk import PlanDesk
+from scentlab.planning.lot import lot_plan
 from scentlab.planning.plan import CureDays, HeatCycle, Plan, Pouring, Sittings, make_plan
+from scentlab.planning.quick import PIECES, grow_plan
 from scentlab.planning.sheets import SHEETS
+from scentlab.quick import QuickCheck, plan_asked
 from scentlab.recording.draft import DRAFT_NAME, keep_draft, read_draft
 from scentlab.recording.store import Store
-from scentlab.units import say_load_oz
+from scentlab.units import Shown, say_load_oz, showing
 
 
 @pytest.fixture
@@ -151,6 +156,49 @@ def test_a_change_that_unsays_a_logged_pour_is_refused_and_the_kept_plan_comes_b
     desk.planning.fields["title"].value = "Mine, renamed"
     assert "1 pour logged already" in desk._look(desk.plan).warning
     assert "Blind codes change" not in desk._look(desk.plan).warning
+
+
+QUICK = {"wax": "soft", "oil": "fig", "loads": "1, 1.5, 1.85 oz/lb", "flash": "200 F",
+         "add": "185 F", "limit": "1.6 oz/lb", "wax_price": "3.99 per lb", "currency": "USD"}
+
+
+def test_a_plan_made_in_the_terminal_is_the_one_that_is_kept(tmp_path):
+    """200 F is 93.33... degrees C there and 93.33 in a form, and a price per lb has no end."""
+    with showing(Shown("oz", "F")):
+        folder = tmp_path / "fig"
+        check = QuickCheck.begin(folder, plan_asked(QUICK, folder, dt.date(2026, 3, 2))[0])
+        assert check.plan.fragrance.flash_point_c != 93.33
+        desk = desk_of(folder)
+        assert "This is the plan that is kept" in desk.keeping.state.value
+        assert desk.plan.to_dict() == check.store.plan() and desk.keeping.keep.disabled
+        scent = desk.materials.scent_card.fields["flash_point_c"]
+        scent.value = "201 F"
+        assert "This is NOT the plan that is kept" in desk.keeping.state.value
+        desk.keeping.back.click()
+        assert desk.plan.to_dict() == check.store.plan()
+
+
+def test_a_plan_with_pots_from_elsewhere_is_the_one_that_is_kept(tmp_path):
+    folder = tmp_path / "fig"
+    plan = plan_asked(QUICK, folder, dt.date(2026, 3, 2))[0]
+    check = QuickCheck.begin(folder, plan)
+    grown = grow_plan(plan, [7, 8], start="2026-03-09", seed=3, blend="soft", pieces=PIECES)
+    kept = lot_plan(grown, "soft", [7, 8], "B2", stress="heat", start="2026-03-20", seed=4)
+    check.store.save_plan(kept.to_dict())
+    desk = desk_of(folder)
+    assert desk.plan.to_dict() == kept.to_dict()
+    assert ("Pot P02 comes from the quick check, where more are planned. Pots P03, P04 come from "
+            "the check of a new lot, where more are planned.") in desk.keeping.state.value
+    desk.planning.fields["title"].value = "Mine"
+    assert "Pot P02 comes from the quick check" in desk._look(desk.plan).warning
+    assert "Keeping this one drops that." in desk._look(desk.plan).warning
+    pour = kept.pours.set_index("pour", drop=False).loc["P02-1"]
+    names = ("pour", "pot", "blend", "poured_on", "wax_g", "fragrance_g")
+    check.store.add("pours", {n: pour[n] for n in names})
+    desk.planning.renew()
+    assert "pour P02-1 is logged" in desk.keeping.state.value
+    desk.keeping.back.click()
+    assert "This is the plan that is kept" in desk.keeping.state.value
 
 
 def test_all_rules_of_the_kept_plan_come_into_the_form_and_back(folder):

@@ -170,6 +170,12 @@ def test_scores_of_a_void_piece(planned):
     )
 
 
+def test_a_piece_that_is_void_is_planned_no_more(planned):
+    entry = planned.rows("pieces").set_index("code").loc["417", "entry_id"]
+    planned.void("pieces", entry, "broken")
+    assert read_series(planned).plan["pieces"] == [p for p in PLAN["pieces"] if p["code"] != "417"]
+
+
 def test_bleed_weighings_take_the_load_of_their_pour(planned):
     planned.add("bleeds", {"code": "417", "bleed_mg": 12.5, "hours": 24, "temp_c": 38})
     planned.add("bleeds", {"code": "211", "bleed_mg": 30.0, "hours": 24, "temp_c": 38})

@@ -14,6 +14,8 @@ from scentlab.amounts import keep_units
 from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
+from scentlab.materials import Blend, Fragrance, Wax
+from scentlab.planning.kitchen import propose_plans
 from scentlab.planning.plan import Plan
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
@@ -130,6 +132,22 @@ def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
                    if blend.name != "soft")
     assert not any(say_load(load) in shown for load in plan.loads_pct)
     assert not any(pour in shown for pour in plan.pours["pour"])
+
+
+@pytest.mark.parametrize(("named", "offered"), [
+    (["A1"], ["A1"]), ([], [f"A{n}" for n in range(1, 9)])])
+def test_somebody_can_grade_the_pieces_of_a_small_plan(own, named, offered):
+    """A small plan, and one of before it had a tester; neither is a quick check."""
+    folder, store = own
+    soft = Blend("soft", {Wax("soft"): 1.0})
+    small = propose_plans("wax 3 lb", soft, Fragrance("fig"), start="2026-03-02", seed=1)[0].plan
+    store.save_plan({**small.to_dict(), "assessors": named})
+    log(store, small.pours)
+    page = score_page(folder)
+    assert list(page.desk.who.options) == offered
+    page.desk.who.choose("A1")
+    assert "A1 has pieces to score: 12 for sweat." in said(page)
+    assert "Go on: Score" in start.card_html(folder, dt.date(2026, 4, 20))
 
 
 def test_a_piece_is_scored_in_each_form_of_the_demo():

@@ -64,6 +64,8 @@
         app.shell.currentChanged?.connect(() => look(app));
       });
       document.addEventListener("click", (event) => follow(app, event), true);
+      // JupyterLab draws the line below a tab that is not in front with the same ::after; the name
+      // thrice is stronger than that, and the line is a shadow.
       const style = document.createElement("style");
       style.textContent = `.scentlab-page .jp-CodeCell .jp-Cell-inputWrapper,
         .scentlab-page .jp-OutputPrompt, .scentlab-page .jp-OutputArea-promptOverlay,
@@ -71,8 +73,11 @@
         .scentlab-page .jp-NotebookPanel-toolbar, .scentlab-page .jp-cell-toolbar,
         .scentlab-page .jp-Notebook-footer,
         .lm-TabBar-tab[data-scentlab] .lm-TabBar-tabLabel { display: none }
-        .lm-TabBar-tab[data-scentlab]::after { content: attr(data-scentlab); flex: 1 1 auto;
+        .lm-TabBar-tab[data-scentlab][data-scentlab][data-scentlab]::after {
+          content: attr(data-scentlab); position: static; width: auto; border: 0; flex: 1 1 auto;
           order: 1; overflow: hidden; text-overflow: ellipsis; white-space: nowrap }
+        .lm-TabBar-tab[data-scentlab]:not(.lm-mod-current) {
+          box-shadow: inset 0 calc(-1 * var(--jp-border-width)) var(--jp-border-color1) }
         .lm-TabBar-tab[data-scentlab] .lm-TabBar-tabCloseIcon { order: 2 }`;
       document.head.append(style);
     },
