@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from scentlab.choosing.costs import cost_range
 from scentlab.choosing.diagnosis import CHANGE_UNIT, say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
@@ -117,8 +118,9 @@ def costs_table(found):
         ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),
-        ("Together (90 % interval)", ranged("cost", "cost_lower", "cost_upper",
-                                            lambda v: say_number(v, 2))),
+        ("Together, on average (90 % of cases)",
+         lambda r: MISSING if is_missing(r["cost"]) else
+         f"{say_number(r['cost'])}\n({cost_range(r, say_number)})"),
         ("Sweating pieces expected", number("sweating", 1)),
         (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
     )
