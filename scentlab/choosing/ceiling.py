@@ -24,6 +24,7 @@ INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
 DRY = "no sweat seen"
 NONE = "no tested load qualifies"
+TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
 NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
@@ -217,5 +218,5 @@ def _why_none(blend, counts, lowest, rules):
     return (
         f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "
         f"risk under {say_percent(rules.risk)} ({wet} of {pieces} pieces there reached sweat "
-        f"grade {rules.limit_grade}): test lower loads or more pots."
+        f"grade {rules.limit_grade}): {TEST_LOWER}."
     )
