@@ -65,8 +65,7 @@ class LoadsSoFar(Result):
             seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
             if r.word == SWEATED and not r.sweated:
                 seen = "pieces kept otherwise"
-            load = say_load_oz(r.load_pct, sold=r.word == USE)
-            rows[USE if within else r.word].append(f"{load}, {seen}")
+            rows[USE if within else r.word].append(f"{say_load_oz(r.load_pct)}, {seen}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
