@@ -19,7 +19,7 @@ from scentlab.cli.frame import (
     series_folder,
 )
 from scentlab.text import seed_of, spelling
-from scentlab.units import add_up, say_load_oz, say_weight
+from scentlab.units import add_up, say_load_oz, say_percent_of_wax, say_weight
 
 # The option of each field of a recipe.
 _RECIPE = {
@@ -69,6 +69,9 @@ def _batch(arguments):
     batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
                        recipe=recipe)
     name = re.sub(r"[^\w-]+", "-", known.blend).strip("-") or "blend"
+    if not known.recommended:  # beside the sheet of the recommended load, not over it
+        typed = say_percent_of_wax(load).replace("%", "percent")
+        name += "-" + re.sub(r"[^\w.]+", "-", typed)
     path = exported(folder, f"batch-{name}.html", batch_sheet_html(batch, arguments.paper))
     print(batch.sentence)
     print(f"Sheet to print, or to open on a phone: {path}")
