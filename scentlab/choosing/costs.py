@@ -131,7 +131,8 @@ class LoadCosts(Result):
 
     def _money(self, row):
         ends = cost_range(row, lambda amount: say_money(amount, ""))
-        return f"{say_money(row['cost'], self.currency)} on average (90 % of cases: {ends})"
+        mean = say_money(row["cost"], self.currency or "in your currency")
+        return f"{mean} on average (90 % of cases: {ends})"
 
     def _sweat_words(self):
         rows = self.table.drop_duplicates("load_pct")

@@ -17,7 +17,7 @@ from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
 from scentlab.schema import SWEAT_GRADES
-from scentlab.text import in_sentences
+from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
@@ -74,7 +74,8 @@ class LoadsSoFar(Result):
             ("sweated, not for sale", SWEATED),
         ) if rows[name]]
         if could:
-            after = ", ".join(f"{could[n]:.0f} % after {n:.0f} dry pieces" for n in sorted(could))
+            after = ", ".join(f"{could[n]:.0f} % after {count_of(n, 'dry piece')}"
+                              for n in sorted(could))
             said.append(f"alone, a load could still sweat in up to {after}; the load to use "
                         "weighs all of them together")
         if not rows[SWEATED]:

@@ -70,7 +70,8 @@ def quick_costs(plan):
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{say_weight(costs['wax_g'], total=True)} of wax and "
         f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
-        + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
+        + (f", about {money:.2f} {plan.currency or 'in your currency'}" if money == money else "")
+        + ".",
         f"About {minutes} minutes of one evening. The answer comes after about "
         f"{costs['days'] - 1 + cycle.cycles} days: {costs['days'] - 1} of rest, then the heat "
         f"cycle of two pieces of each load, {cycle.words}. One pot gives a load in about six of "

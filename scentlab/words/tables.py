@@ -32,6 +32,7 @@ from scentlab.units import (
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
+    count,
     is_missing,
     or_missing,
     say_loads,
@@ -112,9 +113,9 @@ _THROW = ranged("throw", "throw_lower", "throw_upper")
 
 
 def costs_table(found):
-    pieces, money = found.costs.pieces, found.currency or "your currency"
+    pieces, money = count(found.costs.pieces, "piece"), found.currency or "your currency"
     return view(
-        f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
+        f"{found.blend}: a batch of {pieces}, costs in {money}", found.table,
         ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),

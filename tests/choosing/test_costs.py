@@ -130,6 +130,7 @@ def test_a_mean_beyond_its_range_is_no_contradiction(weigh):
     assert found._money(row) == (
         "28.29 EUR on average (90 % of cases: 27.25 to 27.70, rarely far more)")
     assert found._money(row | {"cost": 27.5}).endswith(" (90 % of cases: 27.25 to 27.70)")
+    assert replace(found, currency="")._money(row).startswith("28.29 in your currency on average")
     found = replace(found, table=found.table.assign(cost=28.29, cost_lower=27.25, cost_upper=27.7))
     assert costs_table(found).rows[0][4] == "28.29\n(27.25 to 27.70, rarely far more)"
 

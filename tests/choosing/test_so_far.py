@@ -59,6 +59,11 @@ def test_the_words(checked):
     assert checked.sentence == f"{answer} {seen}"
 
 
+def test_one_piece_is_one_piece(checked):
+    table = checked.table.iloc[:1].assign(pieces=1)
+    assert "after 1 dry piece;" in replace(checked, table=table).lines[1]
+
+
 @pytest.mark.parametrize("word", [USE, DRY, SWEATED])
 def test_a_load_as_weighed_is_said_alike_whatever_it_showed(checked, word):
     """0.35 oz in 3 oz of wax is 1.8667 oz/lb, 11.67 % of wax."""
