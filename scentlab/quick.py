@@ -245,7 +245,8 @@ class QuickCheck:
                     "show what to do then."), None
         step = next_step(analysis, seed=seed)
         last = step.sentence
-        if step.step == STOP and len({p.pot for p in self.plan.pour_rows}) == 1:
+        pots = {p.pot for p in self.plan.pour_rows}
+        if step.step == STOP and step.given_pct > 0 and len(pots) == 1:
             last += " Pour it once more before you sell much of it."
         if step.held_by_limit:
             last += (" If the limit is only what the sheet recommends, it can be set aside in "

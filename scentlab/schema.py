@@ -16,7 +16,7 @@ from functools import cached_property, partial
 import pandas as pd
 
 from scentlab.text import alike, kept, unseen
-from scentlab.units import load_from_weights, say_in
+from scentlab.units import load_from_weights, say_in, say_weighed
 
 SWEAT_GRADES = (
     "dry",
@@ -603,8 +603,8 @@ def impossible_load(row):
         " A point is a decimal point, unless the decimal comma is chosen: write 1250, not 1.250."
     )
     return (
-        f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {row['wax_g']:g} g of wax this is "
-        f"{load:.1f} %",
+        f"a load of at most {MOST_LOAD_PCT:g} % of wax, and with {say_weighed(row['wax_g'])} of "
+        f"wax this is {load:.1f} %",
         f"Look for a slipped decimal point in fragrance_g or wax_g.{point}",
     )
 

@@ -40,8 +40,12 @@ def capital(words):
 
 
 def count_of(number, word):
-    """A number with its word: 1 pot, 3 pots."""
-    return f"{number:.0f} {word}{'' if number == 1 else 's'}"
+    """A number with its word.
+
+    >>> count_of(1, "pot"), count_of(3, "pot"), count_of(3, "test batch")
+    ('1 pot', '3 pots', '3 test batches')
+    """
+    return f"{number:.0f} {word}{'' if number == 1 else 'es' if word.endswith('ch') else 's'}"
 
 
 def in_sentences(parts):

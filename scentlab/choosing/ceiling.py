@@ -18,12 +18,14 @@ from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
 from scentlab.maths.sampling import Ranked, quantile_error
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
+from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load
 
 INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
 DRY = "no sweat seen"
 NONE = "no tested load qualifies"
+TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
 NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
@@ -200,9 +202,10 @@ def _held(row, below, high, wet, pieces, rules):
     if not np.isnan(held):
         where = f"the highest safe load is held at {say_load(held, sold=True)}, below them"
     note = (
-        f"{wet} of {pieces} pieces of {row['blend']} at {say_load(high)} or less reached sweat "
-        f"grade {rules.limit_grade}: more than a risk of {say_percent(rules.risk)} allows, so "
-        f"{where}. Look up how they were poured and graded, and pour these loads again."
+        f"{wet} of {count_of(pieces, 'piece')} of {row['blend']} at {say_load(high)} or less "
+        f"reached sweat grade {rules.limit_grade}: more than a risk of "
+        f"{say_percent(rules.risk)} allows, so {where}. Look up how they were poured "
+        "and graded, and pour these loads again."
     )
     state = NONE if np.isnan(held) else INSIDE
     content = np.nan if np.isnan(held) else content_from_load(held)
@@ -216,6 +219,6 @@ def _why_none(blend, counts, lowest, rules):
     pieces = int(own["n"].sum())
     return (
         f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "
-        f"risk under {say_percent(rules.risk)} ({wet} of {pieces} pieces there reached sweat "
-        f"grade {rules.limit_grade}): test lower loads or more pots."
+        f"risk under {say_percent(rules.risk)} ({wet} of {count_of(pieces, 'piece')} there reached "
+        f"sweat grade {rules.limit_grade}): {TEST_LOWER}."
     )

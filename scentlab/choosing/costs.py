@@ -130,8 +130,9 @@ class LoadCosts(Result):
                 f"{say_chance(self.cheaper, 0.01, 0)}.{near}")
 
     def _money(self, row):
-        ends = " to ".join(say_money(row[f"cost_{end}"], "") for end in ("lower", "upper"))
-        return f"{say_money(row['cost'], self.currency)} (90 % sure: {ends})"
+        ends = cost_range(row, lambda amount: say_money(amount, ""))
+        mean = say_money(row["cost"], self.currency or "in your currency")
+        return f"{mean} on average (90 % of cases: {ends})"
 
     def _sweat_words(self):
         rows = self.table.drop_duplicates("load_pct")
@@ -141,6 +142,13 @@ class LoadCosts(Result):
         return (f"Of {count_of(costs.pieces, 'piece')} from {count_of(costs.pots, 'pot')}, "
                 f"{costs.many} or more reach sweat grade {self.limit_grade}, {self.stress}: at "
                 + "; at ".join(parts) + ".")
+
+
+def cost_range(row, say):
+    """The limits of a cost that 90 % of cases keep to, in words; a few that cost far more lift the
+    mean over them."""
+    ends = f"{say(row['cost_lower'])} to {say(row['cost_upper'])}"
+    return f"{ends}, rarely far more" if row["cost"] > row["cost_upper"] else ends
 
 
 def coster(analysis: Any):

@@ -7,7 +7,7 @@ from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.results import say_odds, say_percent
-from scentlab.text import in_sentences
+from scentlab.text import count_of, in_sentences
 from scentlab.units import load_from_content, say_load_oz, say_percent_of_wax
 
 CEILING, WAX_LIMIT, REGULATORY = "the ceiling", "the wax maker's limit", "the regulatory limit"
@@ -81,7 +81,8 @@ def _seen_words(row, rules, rests):
     oldest = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
     until = f", seen up to {oldest}" if oldest.startswith("day") else ""
     said = (
-        f"{row['stressed_wet'] or 'None'} of {row['stressed_below']} pieces {rests.stress} sweated "
+        f"{row['stressed_wet'] or 'None'} of {count_of(row['stressed_below'], 'piece')} "
+        f"{rests.stress} sweated "
         f"(grade {rules.limit_grade} or more) at the "
         f"loads tested up to {say_percent_of_wax(row['load_pct'], sold=True)}{until}"
     )

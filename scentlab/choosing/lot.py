@@ -17,7 +17,7 @@ from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_percent
-from scentlab.text import in_sentences, spelling
+from scentlab.text import count_of, in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax
 
 ACCEPT, REJECT, MORE = "accept", "reject", "test more"
@@ -184,8 +184,9 @@ def _verdict(seen, load, over, k_hat, rules):
     below = seen[seen["load_pct"] <= load + NEAR_PCT / 2]
     wet, pieces = int(below["sweated"].sum()), int(below["pieces"].sum())
     if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
-        return REJECT, [f"{wet} of {pieces} pieces at {say_load_oz(load)} or less sweated: more "
-                        f"than a risk of {say_percent(rules.risk)} allows, whatever the model."]
+        return REJECT, [f"{wet} of {count_of(pieces, 'piece')} at {say_load_oz(load)} or less "
+                        f"sweated: more than a risk of {say_percent(rules.risk)} allows, whatever "
+                        "the model."]
     if k_hat > K_HAT_LIMIT:
         return MORE, ["This lot is unlike all that the series makes likely; pour more of it."]
     if over <= 1.0 - rules.confidence:

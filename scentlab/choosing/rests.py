@@ -317,8 +317,9 @@ def _off_plan(pours, blend):
     if far.empty:
         return "off the plan", "none", "", 3
     worst = gap[far.index].abs().idxmax()
-    first = f"test batch {own.at[worst, 'pour']} is {abs(gap[worst]):.1f} points off its plan"
-    more = f", and {len(far) - 1} more" if len(far) > 1 else ""
+    first = (f"test batch {own.at[worst, 'pour']} holds {say_load_oz(own.at[worst, 'load_pct'])}, "
+             f"not the planned {say_load_oz(own.at[worst, 'planned_load_pct'])}")
+    more = {1: "", 2: "; 1 more differs"}.get(len(far), f"; {len(far) - 1} more differ")
     return "off the plan", ", ".join(far["pour"].astype(str)), first + more, 3
 
 

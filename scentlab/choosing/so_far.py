@@ -17,7 +17,7 @@ from scentlab.fitting.sweat import at_age, sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
 from scentlab.schema import SWEAT_GRADES
-from scentlab.text import in_sentences
+from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
 
 SWEATED, DRY, USE = "sweated", "dry so far", "recommended"
@@ -69,8 +69,7 @@ class LoadsSoFar(Result):
             seen = f"{r.sweated if r.word == SWEATED else r.pieces} of {r.pieces}"
             if r.word == SWEATED and not r.sweated:
                 seen = "pieces kept otherwise"
-            load = say_load_oz(r.load_pct, sold=r.word == USE)
-            rows[name].append(f"{load}, {seen}")
+            rows[name].append(f"{say_load_oz(r.load_pct)}, {seen}")
         could = dict(self.table.loc[self.table["sweated"] == 0, ["pieces", "could_pct"]].to_numpy())
         said = [f"Pieces {self.stress}, loads as weighed; {self.limit_words} is sweat"]
         said += [f"{word}: {'; '.join(rows[name])}" for word, name in (
@@ -80,7 +79,8 @@ class LoadsSoFar(Result):
             ("sweated, not for sale", SWEATED),
         ) if rows[name]]
         if could:
-            after = ", ".join(f"{could[n]:.0f} % after {n:.0f} dry pieces" for n in sorted(could))
+            after = ", ".join(f"{could[n]:.0f} % after {count_of(n, 'dry piece')}"
+                              for n in sorted(could))
             said.append(f"alone, a load could still sweat in up to {after}; the load to use "
                         "weighs all of them together")
         if not (rows[SWEATED] or rows[_FEW]):

@@ -18,8 +18,8 @@ from scentlab.cli.frame import (
     quoted,
     series_folder,
 )
-from scentlab.text import seed_of, spelling
-from scentlab.units import add_up, say_load_oz, say_weight
+from scentlab.text import count_of, seed_of, spelling
+from scentlab.units import add_up, say_load_oz, say_percent_of_wax, say_weight
 
 # The option of each field of a recipe.
 _RECIPE = {
@@ -69,6 +69,9 @@ def _batch(arguments):
     batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
                        recipe=recipe)
     name = re.sub(r"[^\w-]+", "-", known.blend).strip("-") or "blend"
+    if not known.recommended:  # beside the sheet of the recommended load, not over it
+        typed = say_percent_of_wax(load).replace("%", "percent")
+        name += "-" + re.sub(r"[^\w.]+", "-", typed)
     path = exported(folder, f"batch-{name}.html", batch_sheet_html(batch, arguments.paper))
     print(batch.sentence)
     print(f"Sheet to print, or to open on a phone: {path}")
@@ -149,8 +152,8 @@ def _lot(arguments):
                        "its name in the column lot, and ask again")
     left = _ungraded(store, plan, pots)
     if left:
-        print(f"{left} pieces of lot {lot} (pots {', '.join(pots)}) are not graded yet. Log what "
-              f"was weighed and grade them: {call('quick', arguments.folder)}, or the "
+        print(f"{count_of(left, 'piece')} of lot {lot} (pots {', '.join(pots)}) not graded yet. "
+              f"Log what was weighed and grade them: {call('quick', arguments.folder)}, or the "
               "notebooks.")
         if not logged or left == sum(p.pieces for p in plan.pour_rows if p.pot in pots):
             return None
@@ -195,7 +198,7 @@ def _plan_lot(arguments, store, plan, analysis, load):
           + ", ".join(say_load_oz(x) for x in loads)
           + f". To weigh: {say_weight(add_up(p.wax_g for p in rows), total=True)} of wax, "
           f"{say_weight(add_up(p.fragrance_g for p in rows), total=True)} of fragrance, for "
-          f"{sum(p.pieces for p in rows)} pieces. Test only, not for sale.")
+          f"{count_of(sum(p.pieces for p in rows), 'piece')}. Test only, not for sale.")
     print(f"Sheet to print (pouring, labels, grades): {path}")
     print(f"After pouring, and when they are due, log and grade them: "
           f"{call('quick', arguments.folder)}, or the pages. Then ask again: "

@@ -33,6 +33,7 @@ from scentlab.maths.sampling import (
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import STRESS_WORDS, STRESSES
+from scentlab.text import count_of
 from scentlab.units import say_load
 
 # Draws of each link before the links are weighed, and at most so many times those asked for.
@@ -412,8 +413,8 @@ def prior_centres(blends, limits, tested):
     limits = {b: v for b, v in dict(limits or {}).items() if v is not None and not pd.isna(v)}
     middle = {r.blend: 0.5 * (r.lowest_pct + r.highest_pct) for r in tested.itertuples()}
     notes = tuple(
-        f"No wax maker's limit is known for {b}; its half-sweat load is expected about "
-        f"the middle of the tested loads, {middle[b]:.1f} % of wax."
+        f"No wax maker's limit is known for {b}; half of its pieces are expected to sweat "
+        f"about the middle of the tested loads, {middle[b]:.1f} % of wax."
         for b in blends
         if b not in limits
     )
@@ -421,21 +422,22 @@ def prior_centres(blends, limits, tested):
 
 
 def evidence_notes(looks, blends):
-    notes = []
+    notes, others = [], "the other blends and what is usual" if blends[1:] else "what is usual"
     for blend in blends:
         own = looks[looks["blend"] == blend]
         dry, wet = own["grade"].max() == 0, own["grade"].min() > 0
         if dry or wet:
             what, side = ("stayed dry", "above") if dry else ("sweated", "below")
             notes.append(
-                f"All {own['code'].nunique()} pieces of {blend} {what}: its half-sweat load is "
-                f"{side} the loads tested, and what is usual alone bounds it from {side}."
+                f"All that was seen of {blend}, {count_of(own['code'].nunique(), 'piece')}, "
+                f"{what}: the load at which half would sweat is {side} the loads tested, and what "
+                f"is usual alone bounds it from {side}."
             )
         elif _parts_clean(own):
             notes.append(
                 f"Every piece of {blend} up to some load showed no trace of sweat and every piece "
                 "above it some: how gently sweat begins there is not seen but taken from "
-                f"{'what is usual' if len(blends) == 1 else 'the other blends and what is usual'}. "
+                f"{others}. "
                 "Loads in between would show it."
             )
         if _falls(own):
@@ -445,8 +447,8 @@ def evidence_notes(looks, blends):
             )
         if own["pot"].nunique() == 1:
             notes.append(
-                f"{blend} was poured from one pot only, so how much pots differ is learnt from "
-                "the other blends and the prior."
+                f"{blend} was poured from one pot only, so how much pots differ is taken from "
+                f"{others}."
             )
     return tuple(notes)
 

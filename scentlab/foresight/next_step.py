@@ -9,7 +9,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import NEAR_PCT, TEST_LOWER
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
@@ -17,9 +17,18 @@ from scentlab.maths.preposterior import PotBank, moments_after
 from scentlab.maths.sampling import even_places, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.planning.refusal import count_of, need_whole
+from scentlab.planning.rules import Pouring
+from scentlab.planning.weights import pot_wax
 from scentlab.results import Result
-from scentlab.text import in_sentences
-from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_percent_of_wax, say_points, say_weight
+from scentlab.text import capital, in_sentences
+from scentlab.units import (
+    GRAMS_PER_OUNCE,
+    say_load_oz,
+    say_percent_of_wax,
+    say_points,
+    say_weight,
+    shown,
+)
 
 SAME, OTHER, MORE, TWO, PAIR, STOP = (
     "another pot, same loads", "another pot, other loads", "another pot, more pieces",
@@ -27,7 +36,7 @@ SAME, OTHER, MORE, TWO, PAIR, STOP = (
 )
 WORTH_PCT = 0.3  # points of load; a step that moves the load by less is not worth its evening
 NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no load is worth
-SPARE = 1.05  # of wax to melt for what is poured, as plans have it
+LOWER = (0.5, 0.75)  # of the lowest load tested, to test where that is not shown to be safe
 EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's own choice
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
@@ -41,12 +50,13 @@ class NextStep(Result):
     """What could be done next, the step that is proposed first.
 
     table : DataFrame, the best step first: step, blend, loads_pct (tuple, % of wax), pieces (of a
-        load, as ``stress`` says), pots (one an evening), wax_g, given_after_pct (load given after
-        it, averaged over what may be seen, % of wax; none counts as 2 points below the lowest load
-        tested so far), p_given (chance that a load is given), gain_pct (points of load by which
-        that is more than now).
-    given_pct : load given now (% of wax), 0 for none. highest_pct, limit_pct : highest load tested
-        of the blend of the first step, and the wax maker's limit (missing without one).
+        load, as ``stress`` says), pots (one an evening), wax_g (to melt), given_pct (load of the
+        blend given now, % of wax, 0 for none), given_after_pct (load given after it, averaged
+        over what may be seen; none counts as 2 points below the lowest load tested so far),
+        p_given (chance that a load is given), gain_pct (points of load by which that is more than
+        now).
+    given_pct : that of the blend of the first step. lowest_pct, highest_pct, limit_pct : of the
+        same blend the loads tested, and the wax maker's limit (missing without one).
     worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
     pair : tuple of two dry loads (% of wax) worth a pair test, or empty.
     stress : how the pieces are kept. seed : int.
@@ -54,6 +64,7 @@ class NextStep(Result):
 
     table: pd.DataFrame
     given_pct: float
+    lowest_pct: float
     highest_pct: float
     limit_pct: float
     worth_it: bool
@@ -82,7 +93,9 @@ class NextStep(Result):
                 why = ("the highest load to use is as high as the wax maker's limit, "
                        f"{say_load_oz(self.limit_pct)}, allows")
             elif self.given_pct <= 0:
-                why = "no load is shown to be safe, and two more pots would hardly show one"
+                lower = " and ".join(say_load_oz(share * self.lowest_pct) for share in LOWER)
+                return (f"{capital(TEST_LOWER)}: not even the lowest tested, "
+                        f"{say_load_oz(self.lowest_pct)}, is shown to be safe. Lower are {lower}.")
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
@@ -90,7 +103,7 @@ class NextStep(Result):
         whose = f" of {best['blend']}" if self.table["blend"].nunique() > 1 else ""
         said = [f"{'two more pots' if pots == 2 else 'one more pot'}{whose} at "
                 f"{', '.join(map(say_load_oz, loads))}, {count_of(best['pieces'], f'{kept} piece')}"
-                f" of each: about {say_weight(best['wax_g'], total=True)} of wax to melt, "
+                f" of each: {say_weight(best['wax_g'], total=True)} of wax to melt, "
                 f"{count_of(best['pots'], 'evening')}",
                 self._gain_words(best)]
         return in_sentences([*said, *self._beyond_words(loads)])
@@ -102,11 +115,13 @@ class NextStep(Result):
             "step": [f"{r.step}, {r.blend}" for r in self.table.itertuples()],
             "loads": [", ".join(map(say_load_oz, x)) for x in self.table["loads_pct"]],
             "pieces of each": self.table["pieces"],
-            "wax to melt, about": [say_weight(x, total=True) for x in self.table["wax_g"]],
+            "wax to melt": [say_weight(x, total=True) for x in self.table["wax_g"]],
             "evenings": self.table["pots"],
             "load expected after it": [
-                say_percent_of_wax(x) for x in self.table["given_after_pct"].round(1)],
-            "more than now": [say_points(x) for x in self.table["gain_pct"]],
+                say_percent_of_wax(round(r.given_after_pct, 1)) if r.given_pct > 0 else
+                f"none now, one {_chance_words(r.p_given)}" for r in self.table.itertuples()],
+            "more than now": [say_points(r.gain_pct) if r.given_pct > 0 else "–"
+                              for r in self.table.itertuples()],
         })
 
     def _repr_html_(self):
@@ -115,8 +130,8 @@ class NextStep(Result):
 
     def _gain_words(self, best):
         if self.given_pct <= 0:
-            return (f"no load is given now; after it there is one in about "
-                    f"{10 * round(10 * best['p_given']):.0f} of 100 such cases")
+            return ("no load is given now; after it there is one "
+                    + _chance_words(best["p_given"]))
         return (f"the highest load to use is {say_percent_of_wax(self.given_pct, sold=True)} now "
                 f"and would be about {say_percent_of_wax(round(best['given_after_pct'], 1))}, on "
                 "average over what it may show")
@@ -134,6 +149,12 @@ class NextStep(Result):
             low, high = map(say_load_oz, self.pair)
             yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
                    "test would show it, without more wax")
+
+
+def _chance_words(chance):
+    """How many of 100 cases such a chance is, in tens."""
+    tens = 10 * round(10 * chance)
+    return f"in about {tens} of 100 such cases" if tens else "in hardly any such case"
 
 
 @one_thread()
@@ -183,7 +204,8 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     limit = case.limits[place]
     return NextStep(
         table.drop(columns=["worth", "score"]), float(case.given[place]),
-        float(case.highest[place]), float(limit) if np.isfinite(limit) else np.nan,
+        float(case.lowest[place]), float(case.highest[place]),
+        float(limit) if np.isfinite(limit) else np.nan,
         bool(worth.any()), _pair(analysis, blend), case.stress, seed,
         (rounds_words(fit_rounds(case.fit, analysis.series.pours)),),
     )
@@ -219,6 +241,9 @@ class _Case:
             own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
         # Where even that is more than may be hoped for, the little that is counts.
         none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.safe - GAPS_PCT[0])
+        rules = (self.series.plan or {}).get("rules", {})
+        pouring = Pouring(**rules.get("pouring", {"scale": shown().weight}))
+        self.spare = pouring.spare_pct, pouring.scale
         self.at_risk, self.none = at_risk, np.nan_to_num(np.maximum(none, 0.0))
         self.given = self._given(self.safe, self.lowest, self.highest)
 
@@ -265,15 +290,15 @@ class _Case:
             given = self._given(safe, lowest, highest)
             after = np.maximum(given, self.none).mean(axis=0)
             gain = float((after - np.maximum(self.given, self.none)).sum())
-            wax = pots * SPARE * sum(
-                pieces * (self.series.piece_g or GRAMS_PER_OUNCE) / (1 + x / 100) for x in loads)
+            wax = pots * pot_wax(pieces, self.series.piece_g or GRAMS_PER_OUNCE, loads, *self.spare)
             rows.append((
-                kind, self.fit.blends[blend], loads, pieces, pots, wax, after[blend],
-                float((given[:, blend] > 0).mean()), gain, gain / (wax + EVENING_G * pots),
+                kind, self.fit.blends[blend], loads, pieces, pots, wax, self.given[blend],
+                after[blend], float((given[:, blend] > 0).mean()), gain,
+                gain / (wax + EVENING_G * pots),
             ))
         return pd.DataFrame(rows, columns=[
-            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_after_pct", "p_given",
-            "gain_pct", "score",
+            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_pct",
+            "given_after_pct", "p_given", "gain_pct", "score",
         ])
 
 

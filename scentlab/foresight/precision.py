@@ -20,7 +20,7 @@ from scentlab.planning.plan import Plan
 from scentlab.planning.refusal import count_of, need, need_whole
 from scentlab.results import Result, say_percent
 from scentlab.simulate import Truth
-from scentlab.units import say_load
+from scentlab.units import say_load, say_points
 
 ALL = "all blends"
 SHORTFALL, WIDTH = "shortfall of the safe load", "90 % width"
@@ -101,7 +101,7 @@ class Precision(Result):
         where = "no safe load was found"
         if np.isfinite(short):
             side = "below" if short >= 0 else "ABOVE"
-            where = (f"the highest safe load came out {abs(short):.2f} points of load (% of wax) "
+            where = (f"the highest safe load came out {say_points(abs(short), 2)} "
                      f"{side} the load truly at risk, on average ({self._error(SHORTFALL)})")
         return (
             f"Poured and scored {count_of(self.series, 'time')} on paper, if the guess holds: "
@@ -229,7 +229,7 @@ def _share(hits, number):
 def _notes(task, frame, asked):
     done = frame["number"].nunique()
     notes = [
-        "All of it rests on the guess: half-sweat loads of "
+        "All of it rests on the guess that half of the pieces sweat at "
         + ", ".join(f"{say_load(t.capacity)} ({b})" for b, t in task.truth.blends.items())
         + f", spread {task.truth.spread:g} points of load, sd between pots "
         f"{task.truth.pot_sd:g}.",

@@ -11,6 +11,7 @@ from pathlib import Path
 import ipywidgets as w
 
 from scentlab.amounts import AmountError, as_typed, other_form, read_cell
+from scentlab.recording.pouring import with_scale_unit
 from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
 from scentlab.units import ounces_per_pound_from_load
@@ -71,15 +72,12 @@ def read_text(text, column, choice=None, digits=2):
 
 
 def scale_reading(text):
-    """What the scale shows under the check weight, in g; a bare number can be only one of g and oz.
+    """What the scale shows under the check weight, in g.
 
     >>> scale_reading("100"), scale_reading("3.53")
     (100.0, 100.07)
     """
-    column = POURS["scale_check_g"]
-    bare = re.fullmatch(r"\d+(?:[.,]\d+)?", text)
-    unit = ("oz" if float(text.replace(",", ".")) < column.lower / 4 else "g") if bare else ""
-    return read_text(f"{text} {unit}".replace(",", ".") if bare else text, column, units_shown())
+    return read_text(with_scale_unit(text), POURS["scale_check_g"], units_shown())
 
 
 def scale_field(name):

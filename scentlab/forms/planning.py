@@ -35,7 +35,7 @@ from scentlab.forms.fields import (
 )
 from scentlab.forms.frame import Form, listed
 from scentlab.planning.loads import even_loads
-from scentlab.planning.refusal import PlanError
+from scentlab.planning.refusal import PlanError, count_of
 from scentlab.units import say_load_oz, say_weight
 from scentlab.units import shown as units_shown
 
@@ -187,15 +187,16 @@ class PlanningForm(Form):
         known = c["money"] == c["money"]
         rows = {
             "loads": ", ".join(map(say_load_oz, self.plan.loads_pct)),
-            "to pour": f"{c['pours']} pours from {c['pots']} pots, {c['pieces']} pieces",
+            "to pour": f"{count_of(c['pours'], 'pour')} from {count_of(c['pots'], 'pot')}, "
+                       f"{count_of(c['pieces'], 'piece')}",
             "wax to buy, with spare": say_weight(c["wax_g"], total=True),
             "fragrance to buy, with spare": say_weight(c["fragrance_g"], total=True),
-            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency}".strip() if known else
-            "not known, a price is missing",
+            "wax and fragrance": f"{c['money']:.2f} {self.plan.currency or 'in your currency'}"
+            if known else "not known, a price is missing",
             "first pour day": spoken_day(start),
             "days": f"{c['days']}, first pour to last inspection",
-            "throw": f"{c['sessions']} sessions, {c['session_hours']:.1f} h by the clock, "
-                     f"{c['panel_hours']:.1f} h of all testers together",
+            "throw": f"{count_of(c['sessions'], 'session')}, {c['session_hours']:.1f} h by the "
+                     f"clock, {c['panel_hours']:.1f} h of all testers together",
         }
         table = pd.Series(rows).to_frame().to_html(header=False, border=0)
         self.takes.value = f"{table}{listed([*_past(start), *self.plan.notes])}"

@@ -153,7 +153,7 @@ class QuickWeightsForm(Form):
             raise ValueError(" ".join(wrong))
         if self._is_sure(doubts):
             self._store({"rows": rows, "scale_g": typed["scale", 0], "day": typed["day", 0]},
-                        f"{len(rows)} test batches", None)
+                        count_of(len(rows), "test batch"), None)
             show_if(False, self._body)
 
     def _return_to(self, place):
@@ -254,7 +254,8 @@ class QuickPage(w.VBox):
         self.answer = answer or (None if held else self.answer or QuickAnswerForm(
             self.check.answer, self._accept))
         left, due = len(self.check.left), len(self.check.due())
-        todo = [f"pour {left} test batches by the sheet, then type what was weighed"] * bool(left)
+        todo = [f"pour {count_of(left, 'test batch')} by the sheet, then type what was weighed"
+                ] * bool(left)
         todo += [f"grade {count_of(due, 'piece')} (keys 0 to 4, or tap; on a phone: scentlab "
                  "panel)"] * bool(due)
         todo += ["look at the answer"] * (self.answer is not None)

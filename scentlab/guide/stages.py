@@ -8,6 +8,7 @@ import pandas as pd
 from scentlab.recording.progress import Progress, see_progress
 from scentlab.recording.records import RECORDS
 from scentlab.results import Result
+from scentlab.text import count_of
 
 DONE, NOW, LATER = "done", "now", "later"
 PACKAGE_NAME = "for-the-supplier.zip"
@@ -89,7 +90,7 @@ def see_stages(store, folder, today=None):
 
 def _planned(plan, poured):
     if plan is not None:
-        return True, f"{_batches(len(plan.get('pours', ())))} planned"
+        return True, f"{count_of(len(plan.get('pours', ())), 'test batch')} planned"
     if poured:
         return True, "no plan; test batches were imported"
     return False, "no plan is kept yet"
@@ -98,7 +99,8 @@ def _planned(plan, poured):
 def _poured(plan, poured, progress):
     planned = len((plan or {}).get("pours", ()))
     if not planned:
-        return poured > 0, f"{_batches(poured)} logged" if poured else "nothing is logged yet"
+        return poured > 0, (f"{count_of(poured, 'test batch')} logged" if poured else
+                            "nothing is logged yet")
     logged = planned - len(progress.pours)
     return logged == planned, f"{logged} of {planned} planned test batches are logged"
 
@@ -133,7 +135,3 @@ def _written(store, folder):
 def _last_written(*paths):
     times = [p.stat().st_mtime for p in paths if p.is_file()]
     return dt.datetime.fromtimestamp(max(times), dt.UTC) if times else None
-
-
-def _batches(number):
-    return "1 test batch" if number == 1 else f"{number} test batches"

@@ -23,6 +23,7 @@ from scipy import special
 from scentlab.maths.hierarchy import Hierarchy
 from scentlab.results import Result
 from scentlab.schema import THROW_WORDS
+from scentlab.text import count_of
 
 GRADES = "sweat grades"
 UNITS = {GRADES: "grades", **{kind: "points" for kind in THROW_WORDS}}
@@ -115,7 +116,7 @@ class Testers(Result):
 
     @property
     def sentence(self):
-        return f"{self.table['tester'].nunique()} testers scored in earlier series."
+        return f"{count_of(self.table['tester'].nunique(), 'tester')} scored in earlier series."
 
     def known(self, throws):
         """What testers are known to add to scores of throw (n,), 0 for those not known.

@@ -14,6 +14,7 @@ from scentlab.recording.pouring import (
     possible_load,
     pour_words,
     usual_day,
+    with_scale_unit,
 )
 from scentlab.recording.store import RefusedError
 from scentlab.schema import ONE_DAY, POURS, WARMTH, check_clock, check_row
@@ -21,12 +22,10 @@ from scentlab.text import capital
 from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
 
 UNITS = (Shown(), Shown("oz", "F"), Shown("g", "F"), Shown("oz", "C"))  # to choose from, by place
-IN_GRAMS = ("scale_check_g",)  # whatever is chosen, as its check weight is
 # What is typed: its words on the page, and what a bare number is in, by the place of the choice.
 FIELDS = {
     column.name: (capital(column.called), [
-        (Shown() if column.name in IN_GRAMS else choice).label(column.unit)
-        for choice in UNITS if column.unit])
+        choice.label(column.unit) for choice in UNITS if column.unit])
     for column in (POURS["wax_g"], POURS["fragrance_g"], *WARMTH, POURS["scale_check_g"],
                    POURS["note"])}
 
@@ -101,8 +100,8 @@ def _typed(said, planned, today):
     chosen = UNITS[place if type(place) is int and 0 <= place < len(UNITS) else 0]
     for name, (words, _) in FIELDS.items():
         text = str(typed.get(name) or "").strip()[:300]
-        found[name], fault = read_cell(text, POURS[name],
-                                       Shown() if name in IN_GRAMS else chosen)
+        read = with_scale_unit(text) if name == "scale_check_g" else text
+        found[name], fault = read_cell(read, POURS[name], chosen)
         if fault:
             wrong.append(f"{words}: {f'found {text!r}, ' if text else ''}{fault}")
     day, fault = POURS["poured_on"].check(said.get("day") or usual_day(planned, today))

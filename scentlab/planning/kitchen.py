@@ -28,7 +28,7 @@ from scentlab.planning.rules import TEXTS, Calendar
 from scentlab.planning.shopping import most_cast
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
-from scentlab.units import GRAMS_PER_OUNCE, say_weight, shown
+from scentlab.units import GRAMS_PER_OUNCE, say_points, say_weight, shown
 
 SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
@@ -114,7 +114,7 @@ class Proposal:
             f"{say_weight(costs['wax_g'], total=True)} of wax and "
             f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare{throw}; "
             f"{count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days. Expected: "
-            f"a safe load {row['shortfall_pct']:.1f} points (% of wax) below the true one, "
+            f"a safe load {say_points(row['shortfall_pct'])} below the true one, "
             f"no answer: {say_odds(row['no_answer'], 0.02)}, "
             f"a load that is too high: {say_odds(row['too_high'], 0.02)}."
         )

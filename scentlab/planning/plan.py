@@ -128,10 +128,11 @@ class Plan:
         wax = say_one_weight(wax, total=True) if oz else f"{wax / 1000:.1f} kg"
         return (
             f"{count_of(len(self.blends), 'blend')} in {count_of(pots, 'pot')}, "
-            f"{len(self.loads_pct)} loads from {say_load_oz(self.loads_pct[0])} to "
-            f"{say_load_oz(self.loads_pct[-1])}: {len(self.pour_rows)} test batches and "
-            f"{len(self.piece_rows)} pieces of {say_weighed(round(self.piece_g, 2))}, {wax} of wax "
-            f"and {say_one_weight(fragrance, 0, total=True)} of fragrance to weigh, poured on "
+            f"{count_of(len(self.loads_pct), 'load')} from {say_load_oz(self.loads_pct[0])} to "
+            f"{say_load_oz(self.loads_pct[-1])}: {count_of(len(self.pour_rows), 'test batch')} "
+            f"and {count_of(len(self.piece_rows), 'piece')} of "
+            f"{say_weighed(round(self.piece_g, 2))}, {wax} of wax and "
+            f"{say_one_weight(fragrance, 0, total=True)} of fragrance to weigh, poured on "
             f"{when}.")
 
     def to_dict(self) -> dict:

@@ -71,7 +71,8 @@ def quick_costs(plan):
         f"{count_of(costs['pieces'], 'piece')} of {say_weight(plan.piece_g)} from one pot: "
         f"{say_weight(costs['wax_g'], total=True)} of wax and "
         f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare"
-        + (f", about {money:.2f} {plan.currency}".rstrip() if money == money else "") + ".",
+        + (f", about {money:.2f} {plan.currency or 'in your currency'}" if money == money else "")
+        + ".",
         f"About {minutes} minutes of one evening. The answer comes after {days} days: two pieces "
         f"of each load go through the heat cycle, {cycle.words}, from day {days - cycle.cycles} "
         "on. One pot gives a load in about six of ten checks; else it shows which pot to pour "

@@ -25,12 +25,8 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
     >>> pour_weights(11, 25.0, 9.0, 5.0)
     (265.0, 23.8)
     """
-    load, (unit, step, fine) = _decimal(load_pct), SCALES[scale]
-    needed = pieces * _decimal(piece_g) * (1 + _decimal(spare_pct) / 100) / unit
-    wax = _in_steps(needed / (1 + load / 100), step)
-    while wax + _fragrance(wax, load, fine) < needed:
-        wax += step
-    wax = _weighable(wax, load, step, fine)
+    load, (unit, _, fine) = _decimal(load_pct), SCALES[scale]
+    wax = _poured(pieces, piece_g, load_pct, spare_pct, scale)
     fragrance, missed = _fragrance(wax, load, fine), _missed(wax, load, fine)
     need(missed <= _LARGEST_LOAD_ERROR,
          f"a pour of {wax} {scale} of wax at a load of {load_pct:g} % of wax takes {fragrance} "
@@ -38,6 +34,16 @@ def pour_weights(pieces, piece_g, load_pct, spare_pct, scale="g"):
          f"{missed:.2f} points", "pour more pieces or heavier ones", field="piece_g",
          value=float(piece_g))
     return float(wax * unit), float(fragrance * unit)
+
+
+def _poured(pieces, piece_g, load_pct, spare_pct, scale):
+    """Wax of one pour, in the unit of the scale."""
+    load, (unit, step, fine) = _decimal(load_pct), SCALES[scale]
+    needed = pieces * _decimal(piece_g) * (1 + _decimal(spare_pct) / 100) / unit
+    wax = _in_steps(needed / (1 + load / 100), step)
+    while wax + _fragrance(wax, load, fine) < needed:
+        wax += step
+    return _weighable(wax, load, step, fine)
 
 
 def wax_portion(wax_g, load_pct, scale="g"):
@@ -52,6 +58,9 @@ def melt_weights(wax_g, spare_pct, fractions, scale="g"):
     """Grams of each wax to melt for a pot: what its pours take (g) plus the spare (%), by wax
     fractions, in steps of the scale that add up exactly to those of the pot.
 
+    The spare of a pour is what stays in its jug, this one what stays in the pot before the wax is
+    weighed into the jugs: with the spare of the pours alone the last jug would not be full.
+
     >>> melt_weights(1000.0, 5.0, {"soft": 0.7, "hard": 0.3})
     {'soft': 735, 'hard': 315}
     """
@@ -62,6 +71,18 @@ def melt_weights(wax_g, spare_pct, fractions, scale="g"):
     for name in by_remainder[: total - sum(steps.values())]:
         steps[name] += 1
     return {name: _grams(n, scale) for name, n in steps.items()}
+
+
+def pot_wax(pieces, piece_g, loads_pct, spare_pct, scale="g"):
+    """Grams of wax to melt for a pot of so many pieces at each load, before there is a plan of it;
+    what :func:`pour_weights` and :func:`melt_weights` give together.
+
+    >>> pot_wax(11, 25.0, [9.0], 5.0)
+    279
+    """
+    unit = SCALES[scale][0]
+    pours = sum(_poured(pieces, piece_g, load, spare_pct, scale) for load in loads_pct) * unit
+    return sum(melt_weights(float(pours), spare_pct, {"": 1.0}, scale).values())
 
 
 def to_buy(grams, scale):

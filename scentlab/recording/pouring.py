@@ -1,5 +1,7 @@
 """What is likely a slip on a pour day: asked about before it is stored, wherever it is typed."""
 
+import re
+
 import pandas as pd
 
 from scentlab.schema import FAR_OFF, POURS, YEAR_OFF, impossible_load
@@ -37,6 +39,18 @@ def possible_load(fragrance_g, wax_g):
         raise ValueError(f"{say_weighed(fragrance_g)} of fragrance: expected {wrong[0]}. Look for "
                          "a slipped decimal point, or for the two weights the wrong way round.")
     return load_from_weights(fragrance_g, wax_g)
+
+
+def with_scale_unit(text):
+    """What the scale shows under the check weight, with the unit that a bare number can only be in.
+
+    >>> with_scale_unit("100"), with_scale_unit("3,53"), with_scale_unit("100 g")
+    ('100 g', '3.53 oz', '100 g')
+    """
+    if not re.fullmatch(r"\d+(?:[.,]\d+)?", text):
+        return text
+    number = text.replace(",", ".")
+    return f"{number} {'oz' if float(number) < POURS['scale_check_g'].lower / 4 else 'g'}"
 
 
 def pour_words(row, load):

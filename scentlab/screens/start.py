@@ -20,6 +20,7 @@ from scentlab.recording.progress import score_words
 from scentlab.recording.shelf import SHELF_NAME, gather
 from scentlab.recording.store import FILE_NAME, Store, StoreError
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, link_html
+from scentlab.text import count_of
 from scentlab.units import show_in
 from scentlab.workshop import EXPORTS_NAME, is_quick, make_demo_series, make_series, series_in
 
@@ -247,7 +248,7 @@ def due_html(progress, store, folder):
     due = progress.pours[progress.pours["planned_on"].map(
         lambda day: day is not None and day <= today)]
     if len(due):
-        rows.append(f"{link_html('pour', f'{len(due)} test batches to pour', folder)}")
+        rows.append(link_html("pour", f"{count_of(len(due), 'test batch')} to pour", folder))
     if now:
         rows.append(link_html("score", now, folder))
     said = f"Due: {'<br>'.join(rows)}" if rows else "Nothing is due today."

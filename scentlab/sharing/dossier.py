@@ -114,7 +114,7 @@ def _protocol(analysis, blend):
     yield "Storage that decides", storage_words(analysis)
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
     yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
-                     f"{len(pours)} test batches")
+                     f"{count(len(pours), 'test batch')}")
     yield "Inspected", (f"{count(sweat['code'].nunique(), 'piece')} by blind code, by "
                         f"{_people(sweat['assessor'])}")
     if len(throws):

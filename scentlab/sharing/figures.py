@@ -343,8 +343,8 @@ def frost_figure(fit, blend, limit_grade=2, age_days=None):
 def _shares(counts, grade, what):
     """A point for each test batch: the share of its pieces that reached the grade."""
     over = reached(counts, grade)
-    return tuple((x, k / n, "", f"{k:g} of {n:g} pieces at {say_load_oz(x)} reached {what} grade "
-                  f"{grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
+    return tuple((x, k / n, "", f"{k:g} of {count(n, 'piece')} at {say_load_oz(x)} reached "
+                  f"{what} grade {grade}") for x, k, n in zip(counts["load_pct"], over, counts["n"],
                                                  strict=True))
 
 

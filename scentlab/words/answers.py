@@ -277,7 +277,7 @@ def difference_sentence(pours):
     if gap.empty:
         return "No planned loads are on record, so poured and planned cannot be compared."
     worst = gap.abs().idxmax()
-    return (f"Planned and weighed in {len(gap)} test batches: weighed minus planned is "
+    return (f"Planned and weighed in {count(len(gap), 'test batch')}: weighed minus planned is "
             f"{gap.mean():+.2f} points of load (% of wax) on average. The farthest is "
             f"{pours.at[worst, 'pour']} with {gap[worst]:+.2f} points.")
 
@@ -308,7 +308,7 @@ def method_sentences(series):
     pours, sweat = series.pours, series.sweat()
     loads = pours["load_pct"]
     yield (
-        f"{count(pours['pot'].nunique(), 'pot')}, {len(pours)} test batches from "
+        f"{count(pours['pot'].nunique(), 'pot')}, {count(len(pours), 'test batch')} from "
         f"{say_both(loads.min())} to {say_both(loads.max())}. "
         f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
     )

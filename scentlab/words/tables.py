@@ -7,6 +7,7 @@ from functools import partial
 
 import pandas as pd
 
+from scentlab.choosing.costs import cost_range
 from scentlab.choosing.diagnosis import CHANGE_UNIT, say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
@@ -31,6 +32,7 @@ from scentlab.units import (
 from scentlab.words import (
     MISSING,
     THROW_WORDS,
+    count,
     is_missing,
     or_missing,
     say_loads,
@@ -111,14 +113,15 @@ _THROW = ranged("throw", "throw_lower", "throw_upper")
 
 
 def costs_table(found):
-    pieces, money = found.costs.pieces, found.currency or "your currency"
+    pieces, money = count(found.costs.pieces, "piece"), found.currency or "your currency"
     return view(
-        f"{found.blend}: a batch of {pieces} pieces, costs in {money}", found.table,
+        f"{found.blend}: a batch of {pieces}, costs in {money}", found.table,
         ("*Load", lambda r: f"{capital(r['which'])}: {say_load_oz(r['load_pct'], sold=True)}"),
         ("Materials", number("materials")), ("Complaints", number("complaints")),
         ("Lost sales", number("lost_sales")),
-        ("Together (90 % interval)", ranged("cost", "cost_lower", "cost_upper",
-                                            lambda v: say_number(v, 2))),
+        ("Together, on average (90 % of cases)",
+         lambda r: MISSING if is_missing(r["cost"]) else
+         f"{say_number(r['cost'])}\n({cost_range(r, say_number)})"),
         ("Sweating pieces expected", number("sweating", 1)),
         (f"Chance of {found.costs.many} or more", lambda r: say_odds(r["chance_many"], 0.001)),
     )

@@ -217,7 +217,7 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     phone.select_option("#units", "1")
     phone.get_by_role("button", name="P77-2", exact=True).tap()
     assert "Fragrance weighed, oz" in phone.inner_text("#form")
-    assert "check weight, g" in phone.inner_text("#form")  # as the weight itself is
+    assert "100 g check weight, oz" in phone.inner_text("#form")
     assert "Day of pouring (empty: today)" in phone.inner_text("#form")
     phone.fill("[name=wax_g]", "7.05")
     phone.reload()  # what was typed is kept on the phone

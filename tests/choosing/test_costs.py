@@ -20,6 +20,7 @@ from scentlab.fitting.throw import throw_curve
 from scentlab.materials import Refusal
 from scentlab.maths.links import find_link
 from scentlab.results import FitError
+from scentlab.words.tables import costs_table
 
 OWN = Costs(complaint=8.0, lost_sale=6.0, lost_pct=4.0)
 
@@ -120,6 +121,19 @@ def test_without_a_number_of_the_maker_no_load_costs_least(weigh):
     assert found.of(LEAST_COST) is None and found.table["materials"].notna().all()
     assert "Say what a complaint or a lost sale costs you" in found.sentence
     assert "No load above 8." in found.notes[0]
+
+
+def test_a_mean_beyond_its_range_is_no_contradiction(weigh):
+    """A few dear cases lift the mean over the limits of the other nine in ten."""
+    found = weigh("soft", OWN)
+    plain = found.of(LEAST_COST)
+    row = plain.to_dict() | {"cost": 28.29, "cost_lower": 27.25, "cost_upper": 27.7}
+    assert found._money(row) == (
+        "28.29 EUR on average (90 % of cases: 27.25 to 27.70, rarely far more)")
+    assert found._money(row | {"cost": 27.5}).endswith(" (90 % of cases: 27.25 to 27.70)")
+    assert replace(found, currency="")._money(row).startswith("28.29 in your currency on average")
+    found = replace(found, table=found.table.assign(cost=28.29, cost_lower=27.25, cost_upper=27.7))
+    assert costs_table(found).rows[0][4] == "28.29\n(27.25 to 27.70, rarely far more)"
 
 
 def test_without_a_price_materials_are_left_out(demo_analysis):

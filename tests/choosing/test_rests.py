@@ -10,6 +10,7 @@ from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
 from scentlab.choosing.rules import Rules
 from scentlab.series import HEAT_COLUMNS
+from scentlab.units import say_load_oz
 
 PLAN = {
     "rules": {"heat_cycle": {"temp_c": 38.0, "hours": 12.0, "cycles": 3}},
@@ -162,13 +163,14 @@ def test_a_batch_off_its_plan(looked):
     pours = series.pours.reset_index(drop=True)
     first, other = pours.index[pours["blend"] == "soft"][:2]
     planned = pours["load_pct"].copy()
-    planned[first] -= 7.4
+    planned[first] += 7.4
     planned[other] += 0.6
     rests = find_rests(replace(series, pours=pours.assign(planned_load_pct=planned)), Rules(),
                        "heat")
     name = pours.at[first, "pour"]
     assert rests.headline("soft") == (
-        f"Test batch {name} is 7.4 points off its plan, and 1 more.")
+        f"Test batch {name} holds {say_load_oz(pours.at[first, 'load_pct'])}, not the planned "
+        f"{say_load_oz(planned[first])}; 1 more differs.")
     assert rests.headline("hard") == ""
     near = replace(series, pours=pours.assign(planned_load_pct=pours["load_pct"] + 0.4))
     assert value(find_rests(near, Rules(), "heat"), "off the plan")["value"] == "none"

@@ -62,6 +62,18 @@ def test_the_words(checked):
     assert checked.sentence == f"{answer} {seen}"
 
 
+def test_one_piece_is_one_piece(checked):
+    table = checked.table.iloc[:1].assign(pieces=1)
+    assert "after 1 dry piece;" in replace(checked, table=table).lines[1]
+
+
+@pytest.mark.parametrize("word", [USE, DRY, SWEATED])
+def test_a_load_as_weighed_is_said_alike_whatever_it_showed(checked, word):
+    """0.35 oz in 3 oz of wax is 1.8667 oz/lb, 11.67 % of wax."""
+    table = checked.table.iloc[:1].assign(load_pct=100 * 0.35 / 3, word=word)
+    assert "11.7 % (1.87 oz/lb), " in replace(checked, table=table).lines[1]
+
+
 def test_no_load_is_recommended_where_the_pick_has_none():
     found = loads_so_far(quick(6.0))
     assert set(found.table["word"]) <= {DRY, SWEATED}

@@ -1,6 +1,7 @@
 """The batch sheet and the check of a new lot from the terminal."""
 
 import json
+import re
 
 import pytest
 
@@ -28,11 +29,16 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
                        "--topping", "3 g", "--decoration", "0.4 g", "--decoration-name", "mica")
     assert code == 0 and "40 packs of 6 pieces of 15.0 g" in words
     assert json.loads((folder / "recipe.json").read_text())["pieces"] == 6
-    page = next((folder / "exports").glob("batch-*.html")).read_text()
+    sheet, = (folder / "exports").glob("batch-*.html")
+    page = sheet.read_text()
     assert "mica" in page and "Invented demonstration" in page
+    assert re.search(r"<h1>[^<]+ %[^<]*\sof the wax</h1>", page)
     code, words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "3 oz/lb")
     assert code == 0 and "This load was typed and is not the recommended one." in words
     assert "85.1 g (3.00 oz) of fragrance" in words
+    assert sheet.read_text() == page
+    assert {p.name for p in sheet.parent.glob("batch-*.html")} == {
+        sheet.name, f"{sheet.stem}-18.75-percent.html"}
     assert said(capsys, "batch", folder)[0] == 2
     assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]
 

@@ -109,6 +109,8 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     said = capsys.readouterr().out
     assert "The highest load to use is" in said
     assert "Nothing sweated, so no load above 2.99 oz/lb" in said
+    melt = " ".join(said.split()).split(" pieces of each: ")[1].partition(" of wax to melt")[0]
+    assert f"Pot P02: melt {melt} of wax, with spare." in said
     assert (folder / "exports" / "quick-sheet-P02.html").is_file()
     after = Store.open(folder).plan()
     new = after["pours"][4:]
@@ -219,6 +221,19 @@ def test_where_the_limit_holds_the_load_no_more_is_poured(tmp_path, capsys, answ
         "Next: stop here: the highest load to use is as high as the wax maker's limit, 1 oz/lb "
         "(6.25 %), allows. Pour it once more before you sell much of it. If the limit is only what "
         "the sheet recommends, it can be set aside in writing: page Answer, rules.")
+
+
+def test_where_all_sweats_lower_loads_are_next_and_nothing_is_poured_again(
+        tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += [""] * 11
+    quick(folder)
+    typed += ["", *["3"] * 12]
+    quick(folder, day="2026-11-12")
+    assert capsys.readouterr().out.splitlines()[-1] == (
+        "Next: test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is "
+        "shown to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %).")
 
 
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):

@@ -225,16 +225,16 @@ class TestDegenerate:
     def test_all_dry(self, looks_of):
         found = fit_quickly(looks_of(lambda *a: 0), {"soft": 10.0}, draws=500)
         assert (
-            "All 48 pieces of soft stayed dry: its half-sweat load is above the loads tested, and "
-            "what is usual alone bounds it from above."
+            "All that was seen of soft, 48 pieces, stayed dry: the load at which half would sweat "
+            "is above the loads tested, and what is usual alone bounds it from above."
         ) in found.notes
         assert estimates(found).at["capacity of soft", "lower"] > 15.0
 
     def test_all_wet(self, looks_of):
         found = fit_quickly(looks_of(lambda *a: 3), {"soft": 10.0}, draws=500)
         assert found.notes[0] == (
-            "All 48 pieces of soft sweated: its half-sweat load is below the loads tested, and "
-            "what is usual alone bounds it from below."
+            "All that was seen of soft, 48 pieces, sweated: the load at which half would sweat is "
+            "below the loads tested, and what is usual alone bounds it from below."
         )
         assert estimates(found).at["capacity of soft", "upper"] < 6.5
 
@@ -242,8 +242,8 @@ class TestDegenerate:
         frame = looks_of(lambda b, k, x, s, i: 2 if x + 0.5 * i > 11 else 0, pots=1)
         found = fit_quickly(frame, {"soft": 10.0}, draws=500)
         assert found.notes == (
-            "soft was poured from one pot only, so how much pots differ is learnt from the other "
-            "blends and the prior.",
+            "soft was poured from one pot only, so how much pots differ is taken from what is "
+            "usual.",
         )
         sigma = estimates(found).loc["sd between pots"]
         assert sigma["upper"] > 1.5  # the prior's own: one pot says nothing
@@ -251,8 +251,8 @@ class TestDegenerate:
     def test_no_limit_known(self, looks_of):
         found = fit_quickly(looks_of(lambda b, k, x, s, i: 3 if x > 11 else 0), draws=400)
         assert found.notes[:1] == (
-            "No wax maker's limit is known for soft; its half-sweat load is expected about the "
-            "middle of the tested loads, 11.0 % of wax.",
+            "No wax maker's limit is known for soft; half of its pieces are expected to sweat "
+            "about the middle of the tested loads, 11.0 % of wax.",
         )
 
     def test_only_looks_in_heat(self, looks_of):

@@ -286,6 +286,22 @@ class TestPourDay:
         assert (row["add_temp_c"], row["room_temp_c"]) == (70.0, 21.11)
         assert (row["stir_min"], row["scale_check_g"]) == (2.0, 100.2)
 
+    @pytest.mark.parametrize("units", [0, 1])
+    def test_a_check_weight_is_in_the_unit_of_the_page_and_what_cannot_be_is_refused_in_it(
+            self, maker, store, units):
+        """3.53 on a scale in oz is 100.07 g (1 oz is 28.349523125 g); in no unit is it 3.53 g."""
+        typed = {"wax_g": "3 oz", "fragrance_g": "0.2 oz", "scale_check_g": "3.53"}
+        status, told = self.save(maker, typed={**typed, "scale_check_g": "7"}, units=1)
+        assert status == 409 and "from 80 to 120 (g), that is 2.82 oz to 4.23 oz." in told["error"]
+        with showing(Shown("oz", "F")):
+            assert 'data-units="g,oz,g,oz">g</span>\n<input name="scale_check_g"' in " ".join(
+                maker.ask("pours/")[1].split(" "))
+            status, told = self.save(maker, typed={**typed, "fragrance_g": "2 oz"}, units=1)
+        assert status == 409 and "with 3 oz of wax this is 66.7 %" in told["error"]
+        self.save(maker, typed=typed, units=units, sure=self.save(
+            maker, typed=typed, units=units)[1].get("doubts", []))
+        assert store.rows("pours")["scale_check_g"].iloc[-1] == pytest.approx(100.07, abs=0.005)
+
     def test_degrees_below_zero_are_of_the_scale_that_the_page_shows(self, maker, store):
         typed = {**self.TYPED, "add_temp_c": "158", "room_temp_c": "-5"}
         status, told = self.save(maker, typed=typed, units=2)  # -5 °F is -20.56 °C

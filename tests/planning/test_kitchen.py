@@ -12,6 +12,7 @@ from scentlab.planning.diary import busy_days
 from scentlab.planning.kitchen import Kitchen, propose_plans, read_ends, standard_designs
 from scentlab.planning.refusal import PlanError
 from scentlab.planning.shopping import most_cast
+from scentlab.units import Shown, showing
 
 SOFT, FIG = Blend("soft", {Wax("soft", limit_load_pct=8): 1.0}), Fragrance("fig")
 
@@ -26,6 +27,14 @@ def test_what_there_is_is_read_as_people_write_it():
     assert found == Kitchen(3 * 453.59237, 24, 2, 2, 2, 4, "weekdays")
     assert Kitchen.read("1 room, wax 1 kg".replace("1 room", "room 1")).wax_g == 1000
     assert read_ends("1 to 3 oz/lb") == (6.25, 18.75) and read_ends("") == ()
+
+
+def test_what_a_plan_gives_away_is_said_in_the_unit_of_the_workshop():
+    found = propose("wax 3 lb, testers 2, evenings 8")[0]
+    short = found.expected["shortfall_pct"]
+    assert f"a safe load {short:.1f} points of load (% of wax) below the true one" in found.sentence
+    with showing(Shown("oz")):  # 1 oz/lb is 6.25 %
+        assert f"a safe load {round(short / 6.25, 2):g} oz/lb below the true one" in found.sentence
 
 
 @pytest.mark.parametrize(("text", "words"), [

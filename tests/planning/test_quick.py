@@ -4,6 +4,8 @@ A pound of wax holds it: 12 pieces of an ounce at 1 to 3 oz to the pound take 11
 hand (3 oz of each load less the oil in it, and 5 % to spare).
 """
 
+from dataclasses import replace
+
 import pytest
 
 from scentlab.materials import Fragrance, Wax
@@ -40,6 +42,7 @@ def test_costs_in_words():
     first, second, third = quick_costs(plan())
     assert first.startswith("12 pieces of 28 g (1 oz) from one pot: 340 g (12 oz) of wax and ")
     assert first.endswith("with spare, about 5.06 EUR.")
+    assert quick_costs(replace(plan(), currency=""))[0].endswith("about 5.06 in your currency.")
     assert second == (
         "About 72 minutes of one evening. The answer comes after 7 days: two pieces of each load "
         "go through the heat cycle, 3 x 12 h at 38 °C (100 °F), from day 4 on. One pot gives a "
