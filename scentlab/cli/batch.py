@@ -1,7 +1,6 @@
 """Commands of what is sold at the recommended load: the batch sheet, and the check of a new lot."""
 
 import datetime as dt
-import re
 from dataclasses import asdict, replace
 
 from scentlab.cli.answers import analysed_by
@@ -19,7 +18,7 @@ from scentlab.cli.frame import (
     series_folder,
 )
 from scentlab.text import count_of, seed_of, spelling
-from scentlab.units import add_up, say_load_oz, say_percent_of_wax, say_weight
+from scentlab.units import add_up, say_load_oz, say_weight
 
 # The option of each field of a recipe.
 _RECIPE = {
@@ -68,11 +67,7 @@ def _batch(arguments):
     known = known_load(analysis, arguments.blend, load)
     batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
                        recipe=recipe)
-    name = re.sub(r"[^\w-]+", "-", known.blend).strip("-") or "blend"
-    if not known.recommended:  # beside the sheet of the recommended load, not over it
-        typed = say_percent_of_wax(load).replace("%", "percent")
-        name += "-" + re.sub(r"[^\w.]+", "-", typed)
-    path = exported(folder, f"batch-{name}.html", batch_sheet_html(batch, arguments.paper))
+    path = exported(folder, batch.file_name, batch_sheet_html(batch, arguments.paper))
     print(batch.sentence)
     print(f"Sheet to print, or to open on a phone: {path}")
 

@@ -99,8 +99,8 @@ def as_others_grade(fit, memory, tester):
     fewer = -np.expm1(-more[1])
     return replace(fit, draws=draws), (
         f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
-        f"given as the others would grade: half-sweat load {more[0]:.1f} points lower, further "
-        f"grades {100 * fewer:.0f} % closer together.",)
+        f"given as the others would grade: {more[0]:.1f} points (% of wax) lower, further grades "
+        f"{100 * fewer:.0f} % closer together.",)
 
 
 def _of(memory, what):

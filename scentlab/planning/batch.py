@@ -25,6 +25,7 @@ from scentlab.units import (
     load_from_weights,
     say_grams,
     say_load_oz,
+    say_percent_of_wax,
     say_weight,
     shown,
 )
@@ -160,6 +161,15 @@ class Batch:
             f"{count_of(self.packs, 'pack')} of {each} pieces")
         return f"{many} of {say_weight(self.recipe.piece_g)}" + (
             f", filled {over:g} % over" if over else "")
+
+    @property
+    def file_name(self) -> str:
+        """Of its sheet; that of a typed load lies beside the one of the recommended load."""
+        name = re.sub(r"[^\w-]+", "-", self.blend.name).strip("-") or "blend"
+        if not self.known.recommended:
+            load = say_percent_of_wax(self.known.load_pct).replace("%", "percent")
+            name += "-" + re.sub(r"[^\w.]+", "-", load)
+        return f"batch-{name}.html"
 
     @property
     def sentence(self) -> str:

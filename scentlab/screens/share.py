@@ -127,7 +127,7 @@ def _batch(analysis, bench):
                           recipe=recipe_here(bench.folder), **much)
 
     def write(batch):
-        return write_whole(bench.exports / "batch.html", batch_sheet_html(batch))
+        return write_whole(bench.exports / batch.file_name, batch_sheet_html(batch))
 
     return [BatchForm(analysis.pick.table["blend"], make, write), w.HTML(
         "<p>A new lot of wax or fragrance can sweat earlier: <code>scentlab lot</code> plans three "

@@ -131,6 +131,14 @@ def test_a_typed_load_is_warned_about_first_and_limits_that_nobody_knows_are_sai
     assert said[1] == "The wax maker's limit of the base is not known."
 
 
+def test_the_sheet_of_a_typed_load_has_a_file_of_its_own():
+    known = load(18.75, recommended=False, words=("This load was typed.",))
+    made = batch(9.0, packs=1), batch(18.75, known=known, packs=1)
+    assert [m.file_name for m in made] == ["batch-soft.html", "batch-soft-18.75-percent.html"]
+    with showing(Shown("oz")):
+        assert made[1].file_name == "batch-soft-3-oz-lb.html"
+
+
 def test_the_sheet_has_weights_temperatures_and_the_cautions_of_this_piece():
     plain = batch_sheet_html(batch(9.0, packs=10), "letter")
     page = batch_sheet_html(batch(9.0, blend="70/30", packs=10, recipe=Recipe(

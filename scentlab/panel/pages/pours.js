@@ -24,8 +24,9 @@
         : due.length ? "Due today: " + due.length + " of " + pours.length + " pours, pot "
           + [...new Set(due.map((p) => p.pot))].join(", ") + "."
           : "Nothing is due today; the next pot is planned for " + left[0].day + ".";
-    $("due").textContent += left.length < pours.length && left.length
-      ? " " + (pours.length - left.length) + " are logged." : "";
+    const logged = pours.length - left.length;
+    $("due").textContent += logged && left.length
+      ? " " + logged + (logged === 1 ? " is logged." : " are logged.") : "";
     const pots = [...new Set(left.map((p) => p.pot))];  // those that are done are out of the way
     $("pots").replaceChildren(...pots.map((pot) => {
       const part = document.createElement("section"), head = document.createElement("h2");
