@@ -115,7 +115,7 @@ def test_sweat_of_pieces_kept_otherwise_is_never_called_dry():
 
 
 def test_sweat_below_the_load_to_use_is_not_called_not_for_sale():
-    """One piece of eight at a load where the others of three pots show a risk that is small."""
+    """One wet piece of 48 at a load far below where all sweat."""
     layout = even_layout(["soft wax"], LOADS, pots=6, sweat=8)
     series = simulate_series(layout, Truth({"soft wax": BlendTruth(12.0)}), 1)
     grades = series.grades.assign(
@@ -124,7 +124,7 @@ def test_sweat_below_the_load_to_use_is_not_called_not_for_sale():
     found = loads_so_far(analyse(replace(series, grades=grades), draws=1000, precise=None))
     assert found.load_pct > 9.0
     dry, few = found.lines[1].split("Within the load to use")[1].split(" Sweated within it, ")
-    assert "9.3" in dry and few.startswith("no more than the risk allows: 6.2")
+    assert "48 of 48" in dry and few.startswith("no more than the risk allows: 6.2")
     assert few.split("Sweated, not for sale: ")[1].startswith("18.")
 
 
