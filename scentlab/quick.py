@@ -211,7 +211,7 @@ class QuickCheck:
             return "", not graded
         begun = self._pots(p for p in pieces if p.code in graded)
         late = [p for p in left if p.due_on > self.today]
-        if not late and len(left) <= len(pieces) // 2:
+        if not late and len(left) <= len(pieces) // 4:
             return (f"Not graded: {', '.join(p.code for p in left)}. The answer is without "
                     f"{'it' if len(left) == 1 else 'them'}, as if broken or lost."), False
         said = f"{count_of(len(left), 'piece')} {'is' if len(left) == 1 else 'are'} not graded yet."

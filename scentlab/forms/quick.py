@@ -182,6 +182,10 @@ class QuickAnswerForm(Form):
         show_if(self.step is not None and self.step.worth_it, self.add)
         self.message.value = ""
 
+    def forget(self):
+        self.lines.value, self.step = "", None
+        show_if(False, self.add)
+
     def _accept(self):
         words = self._on_accept(self.step, self._key)
         show_if(False, self.add)
@@ -248,8 +252,11 @@ class QuickPage(w.VBox):
         self.grades = None if due.empty else GradeForm(
             due, "sweat", QUICK_TESTER, self._save_grade, self._undo_grade)
 
-    def _now(self, answer=None):
-        """Say what is to do now; the answer has its place once all of a pot is graded."""
+    def _now(self, answer=None, changed=False):
+        """Say what is to do now; the answer has its place once a pot is graded, and what it said
+        before a grade ``changed`` is gone."""
+        if changed and self.answer:
+            self.answer.forget()
         words, held = self.check.waits()
         self.answer = answer or (None if held else self.answer or QuickAnswerForm(
             self.check.answer, self._accept))
@@ -282,14 +289,12 @@ class QuickPage(w.VBox):
 
     def _save_grade(self, row):
         receipt = self.check.store.add("grades", row)
-        self.answer = None  # it was without this grade
-        self._now()
+        self._now(changed=True)
         return receipt
 
     def _undo_grade(self, receipt):
         self.check.undo("grades", receipt.entry_id)
-        self.answer = None
-        self._now()
+        self._now(changed=True)
 
     def _accept(self, step, key):
         words = self.check.accept(step, key=key)
