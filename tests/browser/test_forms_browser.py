@@ -5,7 +5,7 @@ import signal
 import time
 
 import pytest
-from tapping import rest
+from tapping import rest, tap
 
 from scentlab.recording.store import Store
 
@@ -70,7 +70,7 @@ def later_round(page, taps):
     for _ in range(taps):
         rest(page)
         before = page.locator(".scent-form h3").first.inner_text()
-        page.locator(".scent-press-later").first.click()
+        tap(page, page.locator(".scent-press-later").first)
         page.wait_for_function("s => document.querySelector('.scent-form h3').innerText !== s",
                                arg=before)
 
@@ -89,7 +89,7 @@ def test_single_keys_do_not_reach_the_notebook(page):
 
 
 def test_one_tap_saves_and_the_keyboard_too(page, store):
-    page.get_by_role("button", name="2: visible film").click()
+    tap(page, page.get_by_role("button", name="2: visible film"))
     message(page, r"^\s*Saved at \d\d:\d\d:\d\d: piece 417, sweat grade 2")
     page.wait_for_selector(".scent-press-grade-2[aria-pressed='false']")
     rest(page)
@@ -132,14 +132,14 @@ def test_names_states_and_sizes(page):
 def test_the_timer_runs_and_says_when_it_is_over(page):
     timer = page.locator(".scent-timer")
     timer.get_by_role("spinbutton", name="Minutes of the timer").fill("0.12")
-    timer.get_by_role("button", name="Start the timer").click()
+    tap(page, timer.get_by_role("button", name="Start the timer"))
     timer.get_by_text("left, begun with P01").wait_for()
     assert timer.get_by_role("button", name="Start the timer").is_hidden()
     timer.get_by_text("Time is up, begun with P01.").wait_for()
     for button in timer.get_by_role("button").all():
         box = button.bounding_box()
         assert box["width"] >= 44 and box["height"] >= 44
-    timer.get_by_role("button", name="Stop the timer").click()
+    tap(page, timer.get_by_role("button", name="Stop the timer"))
     timer.get_by_role("button", name="Start the timer").wait_for()
     assert timer.locator(".scent-time-up").inner_text() == ""
 
@@ -153,12 +153,12 @@ def test_what_is_typed_is_saved_with_the_tap(page, store):
     page.wait_for_selector(".scent-flag:has-text('14 March 2026 is stored as the day of pouring')")
     day.fill("15.3.2026")
     page.wait_for_selector(".scent-flag:has-text('15 March 2026 is stored as the day of pouring')")
-    page.get_by_role("button", name="Save this test batch").click()
+    tap(page, page.get_by_role("button", name="Save this test batch"))
     message(page, "NOT SAVED YET. The weighed load is 0.9[23] % of wax, planned 9.00 % of wax")
     assert store.rows("pours").empty
     page.locator(".scent-field-fragrance_g input").fill("18.5")
     rest(page)
-    page.get_by_role("button", name="Save this test batch").click()
+    tap(page, page.get_by_role("button", name="Save this test batch"))
     message(page, "pour P01 at 9.25 % of wax.*poured on 2026-03-15")
     assert store.rows("pours")[["fragrance_g", "note"]].to_numpy().tolist() == [[18.5, "a note"]]
 
@@ -190,7 +190,7 @@ def test_a_choice_that_saves_nothing_never_says_not_saved(page, store):
     """A kernel under load answers late: the tap is sent again, and nothing was lost."""
     pid = kernel_of(page)
     os.kill(pid, signal.SIGSTOP)
-    page.locator(".scent-press-later").first.click()
+    tap(page, page.locator(".scent-press-later").first)
     page.wait_for_function("() => /^The kernel is busy or gone. Nothing was to be saved/.test("
                            "document.querySelector('.scent-banner').textContent)")
     os.kill(pid, signal.SIGCONT)

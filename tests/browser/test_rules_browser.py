@@ -101,7 +101,7 @@ def test_all_is_named_large_enough_and_within_the_page(page, width):
     for part in ("throw", "frost", "today", "limits"):
         fold = page.locator(f".scent-rules .scent-press-fold-{part}")
         if not fold.inner_text().startswith("▾"):
-            fold.click()
+            tap(page, fold)
             fold.filter(has_text="▾").wait_for()
     page.set_viewport_size({"width": width, "height": 844})
     page.wait_for_timeout(500)

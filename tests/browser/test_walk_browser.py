@@ -237,20 +237,20 @@ def test_type_scores_from_paper(page, store):
     page.keyboard.press("Enter")
     page.keyboard.type("2")
     assert grid.nth(0).input_value() == "2", "Enter goes from the day to the first code"
-    page.get_by_role("button", name="Save all that is filled in").click()
+    tap(page, page.get_by_role("button", name="Save all that is filled in"))
     said(page, "day of the inspection: nothing is filled in")
     days.nth(0).fill(f"{due:%d.%m.%Y}")
     rest(page)
     grid.nth(0).fill("7")
     page.keyboard.press("Enter")
     page.keyboard.type("1")
-    page.get_by_role("button", name="Save all that is filled in").click()
+    tap(page, page.get_by_role("button", name="Save all that is filled in"))
     said(page, "these cells are wrong:.*found '7'")
     assert grid.nth(0).get_attribute("aria-invalid") == "true"
     assert len(store.rows("grades")) == before
     grid.nth(0).fill("2")
     rest(page)
-    page.get_by_role("button", name=f"Save this sheet: Sweat, room temperature: {due}").click()
+    tap(page, page.get_by_role("button", name=f"Save this sheet: Sweat, room temperature: {due}"))
     in_sight(page, rf"Saved at \S+: 2 grades of A2. Looked at on {due}.")
     assert page.locator(".scent-press-save-0:visible").is_disabled()
     piece = plan().pieces.query("test == 'sweat'").iloc[0]
