@@ -148,7 +148,8 @@ class QuickCheck:
     @property
     def left(self):
         logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
-        done = self._pots(p for p in sweat_pieces(self.store) if p.code in self._graded())
+        graded = self._graded()
+        done = self._pots(p for p in sweat_pieces(self.store) if p.code in graded)
         return [p for p in self.plan.pour_rows if p.pour not in logged and p.pot not in done]
 
     def _graded(self):

@@ -168,9 +168,9 @@ def _log_pours(check):
     left = check.left
     if not left:
         return True
-    print(f"{len(left)} test batch{'es are' if len(left) > 1 else ' is'} not logged. Enter takes "
-          f"the planned weight, - leaves a batch for later, {UNDO} undoes the last one; 3 oz or "
-          "85 g are understood.")
+    print(f"{count_of(len(left), 'test batch')} {'are' if left[1:] else 'is'} not logged. Enter "
+          f"takes the planned weight, - leaves a batch for later, {UNDO} undoes the last one; "
+          "3 oz or 85 g are understood.")
     sure = False
     while not sure:
         day, checked, heat = _poured_on(check.today), _scale_check(), _temperatures()
