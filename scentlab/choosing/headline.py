@@ -58,9 +58,9 @@ def use_words(row, found, evidence):
             highest_safe(row, found, evidence)]
 
 
-def highest_safe(row, found, evidence):
-    """The ceiling in words, and the limit that holds the loads below it."""
-    high, words = say_percent_of_wax(row["ceiling_load_pct"], sold=True), ""
+def highest_safe(row, found, evidence, say=say_percent_of_wax):
+    """The ceiling in words, as ``say`` says loads, and the limit that holds the loads below it."""
+    high, words = say(row["ceiling_load_pct"], sold=True), ""
     if found["state"] in (OPEN_ABOVE, DRY):
         words = "at least "
         if row["ceiling_load_pct"] >= found["highest_tested_pct"] - 0.05:

@@ -49,7 +49,8 @@ def known_load(
                        "sheet all the same, which then says what is known of it")
     safe = "Highest safe load: none was found."
     if not pd.isna(row["ceiling_load_pct"]):
-        safe = f"{capital(highest_safe(row, analysis.ceiling.of(blend), analysis))}."
+        found = analysis.ceiling.of(blend)
+        safe = f"{capital(highest_safe(row, found, analysis, say_load_oz))}."
     rests, as_sold = analysis.rests.headline(blend), _as_sold(analysis, blend)
     if load_pct is None or load_pct == chosen:
         return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)

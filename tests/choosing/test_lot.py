@@ -1,5 +1,6 @@
 """A new lot against the load in use, and pieces as sold against plain ones."""
 
+import re
 from dataclasses import replace
 
 import numpy as np
@@ -115,6 +116,7 @@ def test_what_is_not_there_is_said(old):
 
 def test_a_typed_load_says_what_is_known_of_it(old):
     known = known_load(old)
+    assert re.match(r"Highest safe load: (at least )?[\d.]+ % \([\d.]+ oz/lb\)", known.words[0])
     assert known.recommended and known.load_pct == old.pick.table["load_pct"].iloc[0]
     high = " ".join(known_load(old, load_pct=18.75).words)
     assert "not the recommended one" in high and "Never tested above 12.5 %" in high
