@@ -3,6 +3,7 @@
 import ast
 import json
 import re
+import tomllib
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -16,6 +17,11 @@ def texts():
             yield f"{path.relative_to(ROOT)}:{line}", text
     for path in sorted((*kit("*.j2"), *kit("*.html"))):
         yield str(path.relative_to(ROOT)), plain(path.read_text(encoding="utf-8"))
+    for path in sorted(kit("commands.toml")):
+        for part in tomllib.loads(path.read_text(encoding="utf-8")).values():
+            for page in part.values():
+                said = [page] if isinstance(page, str) else map(str, page.values())
+                yield str(path.relative_to(ROOT)), "\n".join(said)
     for path in sorted((*kit("*.toml"), *kit("*.js"))):
         for text in re.findall(_QUOTED[path.suffix], path.read_text(encoding="utf-8")):
             yield str(path.relative_to(ROOT)), text

@@ -10,30 +10,12 @@ import sys
 import textwrap
 
 from scentlab import __version__
-from scentlab.cli import (  # noqa: F401 - each makes its commands
-    answers,
-    batch,
-    completion,
-    memory,
-    packages,
-    pairs,
-    plan,
-    quick,
-    records,
-    series,
-)
-from scentlab.cli.frame import COMMANDS as MADE
-from scentlab.cli.frame import WIDTH, CannotDo, Page
+from scentlab.cli.frame import WIDTH, CannotDo, Page, commands
 from scentlab.schema import DataError
 from scentlab.text import visible
 from scentlab.units import showing
 
-# In the order in which they are listed, as the work goes; those that are seldom wanted by name
-# alone, so that the list fits a screen.
-SHOWN = ("quick plan new lab units panel progress demo pairs import correct export report batch "
-         "dossier lot workshop share open").split()
-RARE = "heat entries void columns photo costs compare weigh summary answer shelf completion".split()
-COMMANDS = tuple(MADE[name] for name in (*SHOWN, *RARE))
+COMMANDS = tuple(commands())
 
 
 def main(argv=None):
@@ -79,16 +61,16 @@ def parser():
         prog="scentlab", usage="scentlab COMMAND ... (COMMAND --help shows more)", add_help=False,
         formatter_class=Page,
         epilog="\n".join([
-            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if c.name not in RARE),
-            *textwrap.wrap(f"also {', '.join(RARE)}", WIDTH, initial_indent="  ",
-                           subsequent_indent="            "),
+            *(f"  {c.name:<10}{c.short}" for c in COMMANDS if not c.rare),
+            *textwrap.wrap(f"also {', '.join(c.name for c in COMMANDS if c.rare)}", WIDTH,
+                           initial_indent="  ", subsequent_indent="            "),
             "To begin: scentlab demo demo-series. No safety assessment: local law holds.",
         ]),
     )
     whole.add_argument("--help", "-h", action="help", help=argparse.SUPPRESS)
     whole.add_argument("--version", action="version", version=f"scentlab {__version__}",
                        help=argparse.SUPPRESS)
-    commands = whole.add_subparsers(dest="command", required=True, help=argparse.SUPPRESS)
+    found = whole.add_subparsers(dest="command", required=True, help=argparse.SUPPRESS)
     for command in COMMANDS:
-        command.add_to(commands)
+        command.add_to(found)
     return whole

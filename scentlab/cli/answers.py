@@ -1,10 +1,15 @@
-"""Commands that fit and recommend: report, costs, compare, weigh."""
+"""Commands that fit and recommend: report, demo, costs, compare, weigh."""
 
 import dataclasses
 
+from scentlab.choosing.analysis import analyse
+from scentlab.choosing.costs import Costs, coster
+from scentlab.choosing.kept import rules_here
+from scentlab.choosing.pick import Rules
 from scentlab.cli.frame import (
     CannotDo,
-    command,
+    call,
+    empty_folder,
     item,
     listed,
     noted,
@@ -15,13 +20,20 @@ from scentlab.cli.frame import (
     working,
 )
 from scentlab.cli.rules import read_rules
+from scentlab.memory.saying import beside_alone, odd_sentences
+from scentlab.recording.photos import chosen_photos
+from scentlab.recording.reading import read_series
+from scentlab.sharing.answer import read_answer, weigh_answer
+from scentlab.sharing.beside import compare_sweat, differences, series_names, why_not_compared
+from scentlab.sharing.opening import package_fingerprint
+from scentlab.sharing.report import write_report
+from scentlab.words.answers import pick_notes, ranking_sentences
+from scentlab.words.tables import costs_table, pick_table
+from scentlab.workshop import make_demo_series
 
 
 def analysed(folder, rules, seed, memory=None):
     """The analysis of the record in a series folder, with what it borrows from a memory."""
-    from scentlab.choosing.analysis import analyse
-    from scentlab.recording.reading import read_series
-
     return analyse(read_series(opened(folder)), rules, seed=seed, memory=memory)
 
 
@@ -34,11 +46,6 @@ def analysed_by(arguments):
 def write_the_report(folder, path, rules, seed, memory=None):
     """Fit a series, write its report and print what it recommends, with a memory beside the answer
     without it."""
-    from scentlab.memory.saying import beside_alone, odd_sentences
-    from scentlab.recording.photos import chosen_photos
-    from scentlab.sharing.report import write_report
-    from scentlab.words.answers import pick_notes, ranking_sentences
-
     with working("the fits", "the report") as begin:
         begin()
         analysis = analysed(folder, rules, seed, memory)
@@ -51,43 +58,13 @@ def write_the_report(folder, path, rules, seed, memory=None):
     print(f"Report: {path}")
 
 
-@command("""fit, recommend a load per blend and write the report
-
-    Fit sweat, frost and throw, print the recommended load of each blend and write a report: one web
-    page that opens without a network; an earlier one is replaced. Rules that are not given come
-    from rules.json in the folder, else they are those in brackets.
-
-    scentlab report cedar-2026 --risk-pct 2 --stress heat
-
-    FOLDER @all-rules
-    --out FILE.html: page (FOLDER/exports/report.html)
-    """)
 def _report(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
     write_the_report(folder, path, read_rules(arguments, folder), arguments.seed)
 
 
-@command("""what a load costs, and the chance of a sweating batch
-
-    Of each blend, print the load that costs least beside the recommended one, with your own numbers
-    for complaints and lost sales (none are given by the kit), and the chance that too many pieces
-    of a batch sweat. No load above the highest safe one is weighed. Nothing is written.
-
-    scentlab costs cedar-2026 --complaint 8 --lost-sale 6 --lost-pct 4
-
-    FOLDER @rules
-    --complaint MONEY: cost of a sold piece that sweats
-    --lost-sale MONEY: what a lost sale costs
-    --lost-pct PERCENT: of 100 sales, lost for a point of throw less
-    --pieces NUMBER = 100: in a batch (100)
-    --pots NUMBER = 4: they come from (4)
-    --many NUMBER = 3: sweating pieces that are too many (3)
-    """)
 def _costs(arguments):
-    from scentlab.choosing.costs import Costs, coster
-    from scentlab.words.tables import costs_table
-
     series_folder(arguments.folder)
     costs = Costs(**{f.name: getattr(arguments, f.name) for f in dataclasses.fields(Costs)})
     analysis = analysed_by(arguments)
@@ -102,25 +79,7 @@ def _costs(arguments):
     noted(found.notes)
 
 
-@command("""set two or more series side by side
-
-    Fit two or more series by the same rules. Print the loads of each and what makes the series
-    unlike (fragrance, panel, storage), and of the same blends, fragrance and storage how much
-    earlier one lot sweats than another. Where that cannot be, the reason is printed. Nothing is
-    written.
-
-    scentlab compare cedar-2025 cedar-2026
-
-    FOLDER... @rules
-    """)
 def _compare(arguments):
-    from scentlab.sharing.beside import (
-        compare_sweat,
-        differences,
-        series_names,
-        why_not_compared,
-    )
-
     if len(arguments.folder) < 2:
         raise CannotDo("a comparison needs two or more series folders")
     folders = [series_folder(name) for name in arguments.folder]
@@ -137,8 +96,6 @@ def _compare(arguments):
 
 def rules_of_all(folders, arguments):
     """The same rules for every series: those kept in all folders alike, else the usual ones."""
-    from scentlab.choosing.kept import rules_here
-
     if len({read_rules(arguments, f, announce=lambda words: None) for f in folders}) == 1:
         return read_rules(arguments, folders[0])
     if any(rules_here(folder).kept for folder in folders):
@@ -146,21 +103,7 @@ def rules_of_all(folders, arguments):
     return read_rules(arguments)
 
 
-@command("""see a supplier's answer beside your own recommended loads
-
-    Read an answer, saved by a page of `scentlab summary` or by `scentlab answer`. Print, for each
-    blend, the recommended and highest safe load by your own rules beside those of the
-    counter-proposal, with what the answer says of lots. Nothing of the record is changed.
-
-    scentlab weigh cedar-2026 answer.json --package cedar.zip
-
-    FOLDER FILE.json @rules
-    --package FILE: package or page that was sent; an answer to another is refused
-    """)
 def _weigh(arguments):
-    from scentlab.sharing.answer import read_answer, weigh_answer
-    from scentlab.sharing.opening import package_fingerprint
-
     series_folder(arguments.folder)
     answer = read_answer(arguments.file)
     package = package_fingerprint(arguments.package) if arguments.package else None
@@ -169,3 +112,20 @@ def _weigh(arguments):
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")
     print("Nothing of the series was changed.")
+
+
+def _demo(arguments):
+    folder = empty_folder(arguments.folder)
+    report = folder / "report.html"
+    with working("the record", "the fits", "the report") as begin:
+        begin()
+        make_demo_series(folder)
+        begin()
+        analysis = analysed(folder, Rules(), arguments.seed)
+        begin()
+        write_report(analysis, report)
+    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
+    print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
+    noted(ranking_sentences(analysis), "")
+    print(f"Report: {report}\nNext: open it in a browser, or type")
+    print(f"  {call('lab', folder)}")

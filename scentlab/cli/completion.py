@@ -1,8 +1,6 @@
 """A script by which a shell completes the commands and options of the kit."""
 
-from scentlab.cli.frame import GROUPS, command, option
-
-GROUPS["shell"] = (option("shell", choices=("bash", "zsh", "fish")),)
+from scentlab.cli import COMMANDS
 
 _BASH = """\
 {first}_scentlab() {{
@@ -19,8 +17,7 @@ complete -o default -F _scentlab scentlab"""
 
 def script(shell, commands):
     """The script of a shell (bash, zsh or fish) for these commands."""
-    options = {c.name: [n for n, _ in c.options if n.startswith("--")]
-               for c in commands}
+    options = {c.name: [n for n, _ in c.options if n.startswith("--")] for c in commands}
     if shell == "fish":
         ask = "complete -c scentlab -n '__fish_{}'"
         return "\n".join([
@@ -38,17 +35,5 @@ def _quoted(words):
     return "'" + words.replace("'", "\\'") + "'"
 
 
-@command("""let the shell complete commands and options
-
-    Print a script for bash, zsh or fish. Read once in a terminal, it completes the names of
-    commands, their options and files with the Tab key.
-
-    source <(scentlab completion bash)
-    scentlab completion fish > ~/.config/fish/completions/scentlab.fish
-
-    @shell
-    """)
 def _completion(arguments):
-    from scentlab.cli import COMMANDS as ALL
-
-    print(script(arguments.shell, ALL))
+    print(script(arguments.shell, COMMANDS))

@@ -3,18 +3,17 @@
 import argparse
 import contextlib
 import datetime as dt
-import inspect
 import re
 import shlex
 import shutil
 import sys
 import textwrap
-from collections.abc import Callable
 from dataclasses import dataclass
+from importlib import import_module
 from pathlib import Path
 
 from scentlab import amounts
-from scentlab.files import write_whole
+from scentlab.files import table_beside, write_whole
 from scentlab.text import count_of as count  # noqa: F401 - for the commands
 from scentlab.units import show_in, shown
 
@@ -28,14 +27,20 @@ class CannotDo(Exception):
 
 @dataclass(frozen=True)
 class Command:
-    """A command: what runs it, what it does in a line and in a few, examples, its options."""
+    """A command: its module, what it does in a line and in a few, examples, its options."""
 
     name: str
-    run: Callable
+    module: str
     short: str
     long: str
     example: str
     options: tuple
+    rare: bool
+
+    def run(self, arguments):
+        """Run it; what it needs is imported now."""
+        module = import_module(f"scentlab.cli.{self.module}")
+        return getattr(module, f"_{self.name}")(arguments)
 
     def add_to(self, commands):
         """Add the command to argparse's commands."""
@@ -69,38 +74,10 @@ def _usage(name, more):
     return {"+": f"{value} ...", "*": f"[{value} ...]"}.get(more.get("nargs"), value)
 
 
-COMMANDS = {}  # by name
-
-
-def command(text):
-    """Make a command of a function, called as the command is behind a dash below.
-
-    ``text`` has four parts with empty lines between them: what it does in a line and in a few,
-    examples, and a line for each option, as :func:`options` reads them.
-    """
-    def made(run):
-        name = run.__name__.strip("_")
-        short, long, example, *lines = inspect.cleandoc(text).split("\n\n")
-        if re.search(r"@rules\b", text):
-            long = f"{long} {OTHER_RULES}"
-        COMMANDS[name] = Command(name, run, short, long, example, options(*lines))
-        return run
-
-    return made
-
-
-OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
-
-
-def options(text=""):
-    """Options as argparse takes them, each a line ``--name! VALUE = USUAL...: words``.
-
-    ``!`` marks one that is needed and ``...`` one that may be given several times; a|b are choices,
-    and without a value it is yes or no. What begins with no dash is a file, a folder or a word, and
-    ``@name`` the options of ``GROUPS``; such may share a line. One without words is on no page.
-    """
-    lines, own, shared = inspect.cleandoc(text).split("\n") if text else (), [], []
-    for line in lines:
+def options(text):
+    """Options as argparse takes them, from the lines of ``commands.toml``."""
+    own, shared = [], []
+    for line in text.strip().splitlines():
         for part in line.split() if line[0] != "-" and ": " not in line else [line]:
             more = GROUPS[part[1:]] if part[0] == "@" else [_option(part)]
             (shared if more[0][0].startswith("-") and part[0] == "@" else own).extend(more)
@@ -161,12 +138,40 @@ def _percent(text):
 
 _TYPES = {"NUMBER": int, "DATE": _date, "PERCENT": _percent,
           **dict.fromkeys(("MONEY", "DAYS", "POINTS"), float)}
+def _workers(text):
+    """A number of processes, or the address of a scheduler."""
+    return text if "://" in text else int(text)
+
+
+_PAGES = table_beside(__file__, "commands.toml")
+FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe
+# What an answer may propose instead.
+PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
+OTHER_RULES = "It also takes the rules of `scentlab report --help`; those kept in rules.json hold."
+_TABLES = "pours grades throws bleeds warmings pairs heats photos"
 GROUPS = {
-    "seed": options("--seed NUMBER = 1: seed of the chance in the intervals (1)"),
-    "paper": options("--paper A4|letter: to print on (letter with oz, else A4)"),
-    "looks": options("--looks-per-piece NUMBER = 1: testers who grade each sweat and frost piece "
-                     "(1)"),
+    **{name: options(text) for name, text in _PAGES["groups"].items()},
+    "entry": (option("table", metavar="TABLE", choices=_TABLES.split()),
+              option("entry", metavar="ENTRY", type=int)),
+    "shell": (option("shell", choices=("bash", "zsh", "fish")),),
+    "workers": (option("--workers", type=_workers, default=1, metavar="NUMBER",
+                       help="fits at the same time (1), or tcp://HOST:PORT of a Dask scheduler"),),
+    "recipe": options_for(FIELDS["recipe"]),
+    "proposed": options_for({name: FIELDS["rules"][name] for name in PROPOSED}),
 }
+GROUPS["all-rules"] = options_for(FIELDS["rules"]) + GROUPS["seed"]
+# On one page alone, taken by many commands.
+GROUPS["rules"] = tuple((name, {**more, "help": argparse.SUPPRESS})
+                        for name, more in GROUPS["all-rules"])
+
+
+def commands():
+    """All commands, in the order in which they are listed."""
+    for name, page in _PAGES["commands"].items():
+        asked = page.get("options", "")
+        ruled = OTHER_RULES if re.search(r"@rules\b", asked) else ""
+        yield Command(name, page["in"], page["short"], f"{page['long']} {ruled}",
+                      page["example"].strip(), options(asked), page.get("rare", False))
 
 
 def series_folder(name):

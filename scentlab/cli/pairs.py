@@ -1,45 +1,24 @@
 """The pair test from the terminal: planned in one line, answered by two keys, counted."""
 
 
-from scentlab.cli.frame import (
-    CannotDo,
-    call,
-    command,
-    count,
-    exported,
-    opened,
-    program,
-    reading,
-)
+from scentlab.amounts import read_loads
+from scentlab.choosing.analysis import pair_test
+from scentlab.choosing.kept import rules_here
+from scentlab.cli.frame import CannotDo, call, count, exported, opened, program, reading
+from scentlab.planning.pairs import pair_words, pairs_needed, plan_pairs
+from scentlab.planning.plan import Plan
+from scentlab.planning.sheets import pair_sheets_html
+from scentlab.recording.progress import known_assessors, pairs_waiting
+from scentlab.recording.reading import read_series
 from scentlab.schema import THROWS
 from scentlab.text import seed_of, spelling
+from scentlab.units import say_load_oz
 
 _KINDS = {"hot": "warm", "cold": "cold"}
 _KEYS = {"1": "first", "2": "second"}
 
 
-@command("""which of two dry loads smells stronger, side by side
-
-    Plan a pair test of two loads that are dry: how many pairs find a difference worth noticing,
-    which pieces, in which blind and balanced order; writes a sheet to print. Later it asks for the
-    answers of a tester (1 the first, 2 the second), stores them in the record and says what the
-    pairs show: stronger, not smelt (with the most it could be), or open.
-
-    scentlab pairs fig --loads "1, 1.5 oz/lb" --testers A1,A2
-    scentlab pairs fig --tester A1
-
-    FOLDER @paper
-    --loads TEXT: two loads (lowest and highest that is dry)
-    --testers CODES: such as A1,A2 (those of the plan)
-    --kind hot|cold = hot: of throw (hot, which the recommended load goes by)
-    --points POINTS = 1: of throw that are worth noticing (1)
-    --number NUMBER: of pairs, in place of --points
-    --blend NAME: the wax (the first)
-    --tester CODE: ask for this tester's answers
-    """)
 def _pairs(arguments):
-    from scentlab.planning.plan import Plan
-
     store = opened(arguments.folder)
     found = store.plan()
     if found is None:
@@ -55,10 +34,6 @@ def _pairs(arguments):
 
 def _plan(arguments, store, plan):
     """Plan the pairs of two loads, say what they can show, and write the sheet."""
-    from scentlab.planning.pairs import pair_words, pairs_needed, plan_pairs
-    from scentlab.planning.sheets import pair_sheets_html
-    from scentlab.units import say_load_oz
-
     testers = [t.strip() for t in (arguments.testers or "").split(",") if t.strip()]
     for tester in testers:
         if wrong := THROWS["assessor"].check(tester)[1]:
@@ -91,8 +66,6 @@ def _plan(arguments, store, plan):
 
 def _graded(store):
     """Names of the pours of which a piece was graded, and those where one reached the limit."""
-    from scentlab.choosing.kept import rules_here
-
     limit = rules_here(store.folder).rules.limit_grade
     grades = store.rows("grades")
     grades = grades[grades["test"] == "sweat"]
@@ -102,8 +75,6 @@ def _graded(store):
 
 def _loads(arguments, plan, graded, sweated):
     """The two loads, by default the lowest and the highest that are dry."""
-    from scentlab.amounts import read_loads
-
     if arguments.loads:
         with reading("--loads"):
             return read_loads(arguments.loads)
@@ -119,8 +90,6 @@ def _loads(arguments, plan, graded, sweated):
 
 def _ask(store, tester):
     """Ask for each pair of a tester that waits, and store each at once."""
-    from scentlab.recording.progress import known_assessors, pairs_waiting
-
     if tester not in known_assessors(store):
         raise CannotDo(f"this series knows no tester {tester}; it has "
                        + ", ".join(known_assessors(store)))
@@ -141,11 +110,6 @@ def _ask(store, tester):
 
 def _show(arguments, store, plan):
     """What the pairs show so far, and who still has some."""
-    from scentlab.choosing.analysis import pair_test
-    from scentlab.choosing.kept import rules_here
-    from scentlab.recording.progress import pairs_waiting
-    from scentlab.recording.reading import read_series
-
     left = {a: len(pairs_waiting(store, a)) for a in plan.assessors}
     waits = ", ".join(f"{a} {n}" for a, n in left.items() if n)
     if not len(store.rows("pairs")):

@@ -4,46 +4,15 @@ import datetime as dt
 from dataclasses import replace
 
 from scentlab import amounts
-from scentlab.cli.frame import (
-    CannotDo,
-    amount,
-    call,
-    command,
-    empty_folder,
-    listed,
-    opened,
-    reading,
-    units_of,
-)
-from scentlab.planning.rules import HEAT_HINTS
+from scentlab.cli.frame import CannotDo, amount, call, empty_folder, listed, reading, units_of
+from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
+from scentlab.planning.sheets import write_sheets
+from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.text import seed_of
-from scentlab.units import in_maker_units
+from scentlab.workshop import make_series
 
 
-@command("""plan from what there is: small, medium, large
-
-    Type what there is and see a small, a medium and a large plan of one wax and one fragrance, with
-    what each takes and is expected to find. With --take one of them is kept in a new series folder,
-    with its sheets. What cannot be held is refused, with what would do. Later `scentlab heat
-    FOLDER` records the heat cycle as it was reached.
-
-    scentlab plan fig-2026 --wax "soft wax" --oil fig --loads "1 to 3 oz/lb" \\
-          --have "wax 3 lb, warmers 2, testers 2, evenings 6, no weekends"
-
-    FOLDER @paper
-    --wax! NAME: the wax
-    --oil! NAME: the fragrance oil
-    --have! TEXT: wax, moulds, warmers, rooms, testers, evenings
-    --loads TEXT: "1 to 3 oz/lb" (by the limit)
-    --limit LOAD: the wax maker's highest load
-    --piece WEIGHT = 1 oz: weight of a piece (1 oz)
-    --take small|medium|large: keep this one
-    --start DATE: first evening (today)
-    """)
 def _plan(arguments):
-    from scentlab.planning.kitchen import TABLE_NOTE, propose_plans, read_ends
-    from scentlab.recording.shelf import shelf_beside
-
     folder = empty_folder(arguments.folder)
     arguments.units = units_of(folder, [arguments.loads, arguments.limit, arguments.have])
     limit = amount("--limit", "% of wax", arguments.limit)
@@ -73,10 +42,6 @@ def _plan(arguments):
 
 
 def _keep(proposal, folder, arguments):
-    from scentlab.planning.sheets import write_sheets
-    from scentlab.recording.shelf import shelve
-    from scentlab.workshop import make_series
-
     if proposal.plan is None:
         raise CannotDo(proposal.sentence)
     plan = proposal.plan
@@ -88,37 +53,3 @@ def _keep(proposal, folder, arguments):
     written = [path.stem for _, path in write_sheets(plan, folder / "exports", arguments.paper)]
     print(f"Kept in {folder}; sheets to print are in {folder / 'exports'}: {', '.join(written)}.")
     print(f"Next: {call('lab', folder)}")
-
-
-@command("""record a heat cycle as it was reached
-
-    Record what a max-min thermometer showed while the pieces were warm, so that an answer says what
-    it rests on. Without temperatures it shows how a home can hold the heat.
-
-    scentlab heat fig-2026 --coldest 37 --hottest 39.5 --hours 12 --times 3 --pack shut
-
-    FOLDER
-    --coldest TEMP: as 37 C or 99 F
-    --hottest TEMP: as 39 C or 102 F
-    --hours TIME = 12 h: warm each time (12 h)
-    --times NUMBER = 3: how many times (3)
-    --pack open|shut: was the pack open or shut
-    --start DATE: day it began (today)
-    """)
-def _heat(arguments):
-    from scentlab.recording.correcting import refuse_what_cannot_be
-    from scentlab.series import heat_words
-
-    store = opened(arguments.folder)
-    if not (arguments.coldest and arguments.hottest):
-        print("How a home holds the heat (common practice, no source):")
-        listed(map(in_maker_units, HEAT_HINTS))
-        return
-    row = {"started_on": arguments.start or dt.date.today(),
-           "low_c": round(amount("--coldest", "°C", arguments.coldest), 1),
-           "high_c": round(amount("--hottest", "°C", arguments.hottest), 1),
-           "hours": amount("--hours", "h", arguments.hours), "cycles": arguments.times,
-           "pack": arguments.pack}
-    refuse_what_cannot_be("heats", row)
-    entry = store.add("heats", row).entry_id
-    print(f"Stored: {heat_words(row)}, begun on {row['started_on']} (heats {entry}).")

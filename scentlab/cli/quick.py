@@ -9,13 +9,16 @@ from scentlab.cli.frame import (
     STORE_NAME,
     CannotDo,
     call,
-    command,
     empty_folder,
     program,
     series_folder,
     units_of,
 )
+from scentlab.materials import Refusal
+from scentlab.quick import ASKED, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.recording.records import heat_problem
 from scentlab.schema import HEATS, POURS, SWEAT_GRADES
+from scentlab.series import heat_words
 from scentlab.text import count_of
 from scentlab.units import say_weight, shown
 
@@ -26,31 +29,6 @@ class _Stopped(Exception):
     """Whoever is asked has left; what was stored before stays."""
 
 
-@command("""one pot, one evening: how much is too much?
-
-    Plan a quick check of up to four loads of one fragrance in one wax: one pot, two pieces of each
-    load to heat and one to leave. Says what it takes, makes the folder and a sheet to print.
-    Without options it goes on with the folder: asks what was weighed, then the grades, and gives
-    the answer and the next step that is worth most for its wax.
-
-    scentlab quick fig --wax "soft wax" --oil fig --loads "1, 2, 3 oz/lb" --sheet "1 oz/lb"
-    scentlab quick fig
-
-    FOLDER @paper
-    --wax NAME: the wax
-    --oil NAME: the fragrance oil
-    --loads TEXT: two to four, as "1, 2, 3 oz/lb" or "6, 9 %"
-    --sheet LOAD: what the wax maker's sheet recommends
-    --limit LOAD: the maximum, if it names one: never above it
-    --piece WEIGHT: weight of a piece (1 oz)
-    --add TEMP: add the fragrance at, as 185 F
-    --flash TEMP: flash point of the fragrance
-    --wax-price PRICE: as "3.50 / lb"; with the next: the costs
-    --oil-price PRICE: as "18 for 16 oz"
-    --currency CURRENCY
-    --today DATE: as 2026-03-14
-    --seed NUMBER
-    """)
 def _quick(arguments):
     if not (Path(arguments.folder) / STORE_NAME).is_file():
         return _start(arguments)
@@ -71,9 +49,6 @@ def _quick(arguments):
 
 
 def _start(arguments):
-    from scentlab.materials import Refusal
-    from scentlab.quick import ASKED, QuickCheck, plan_asked
-
     if not (arguments.wax or arguments.oil or arguments.loads or Path(arguments.folder).exists()):
         raise CannotDo(f"there is no folder {arguments.folder}; look at its name, or plan a new "
                        "check with --wax, --oil and --loads")
@@ -113,8 +88,6 @@ def _say_sheets(check, arguments, pots=1):
 
 
 def _go_on(arguments):
-    from scentlab.quick import QuickCheck
-
     check = QuickCheck(series_folder(arguments.folder), arguments.today)
     if not _log_pours(check):
         return None
@@ -163,8 +136,6 @@ def _each(things, ask, void):
 def _log_pours(check):
     """Ask what was weighed for each test batch that is not stored, and store each at once; whether
     any is stored."""
-    from scentlab.quick import say_batch
-
     left = check.left
     if not left:
         return True
@@ -202,8 +173,6 @@ def _poured_on(today):
 
 def _weights(pour):
     """What was weighed of wax and fragrance, in g; None where it is left for later, or UNDO."""
-    from scentlab.quick import weighed
-
     while True:
         said = []
         for what, planned in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
@@ -267,9 +236,6 @@ def _degrees(said, column):
 
 def _heat(check):
     """Ask once what the thermometer beside the heated pieces showed."""
-    from scentlab.recording.records import heat_problem
-    from scentlab.series import heat_words
-
     if check.heat_day is None:
         return
     cycle, row = check.plan.heat_cycle, {}

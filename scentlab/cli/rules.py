@@ -1,42 +1,13 @@
-"""The options of a choice, made from the fields of Rules once, and the rules they give."""
+"""The rules that the options of a choice give."""
 
-import argparse
 import dataclasses
 
-from scentlab.cli.frame import GROUPS, CannotDo, options, options_for, understood
+from scentlab.choosing.kept import rules_here
+from scentlab.cli.frame import FIELDS, CannotDo, understood
 from scentlab.text import spelling
 
-# The option of each field of Rules.
-_TABLE = {
-    "risk": "--risk-pct PERCENT: most pieces that may sweat, in % (5)",
-    "confidence": "--confidence-pct PERCENT: how sure of that, in % (95)",
-    "limit_grade": "--limit-grade 1|2|3|4: sweat grade that is a fault (2)",
-    "frost_limit_grade": "--frost-limit-grade 1|2|3|4: frost grade that is a fault (2)",
-    "throw_loss": "--throw-loss POINTS: points of throw (of 10) to give up (0.5)",
-    "throw_kind": "--throw-kind warm|jar|cold: throw to choose by; warm is hot throw (warm)",
-    "stress": "--stress rest|heat: room temperature or heat-cycled (the harshest)",
-    "ship_age_days": "--ship-age-days DAYS: age at which pieces are sold (as seen)",
-    "override_blends": "--override-blend BLEND...: set this blend's wax maker's limit aside",
-    "override_reason": "--override-reason [BLEND=]TEXT...: why, printed in the report",
-    "today_load_pct": "--today-load-pct [BLEND=]LOAD...: load poured today, in % of wax",
-}
-FIELDS = tuple(_TABLE)
-# What an answer may propose instead.
-PROPOSED = ("risk", "confidence", "limit_grade", "frost_limit_grade", "throw_loss")
 
-
-def rule_options(fields=FIELDS, shown=True):
-    """The options of these fields of Rules; those that are not shown are taken all the same."""
-    found = options_for({field: _TABLE[field] for field in fields})
-    found += options("@seed") * (fields == FIELDS)
-    return found if shown else [(n, {**m, "help": argparse.SUPPRESS}) for n, m in found]
-
-
-GROUPS |= {"rules": rule_options(shown=False), "all-rules": rule_options(),
-           "proposed": rule_options(PROPOSED)}
-
-
-def given_rules(arguments, fields=FIELDS):
+def given_rules(arguments, fields=tuple(FIELDS["rules"])):
     """The fields of Rules that options gave, as they were typed."""
     given = {name: getattr(arguments, name) for name in fields}
     return {name: value / 100 if name in ("risk", "confidence") else value
@@ -45,8 +16,6 @@ def given_rules(arguments, fields=FIELDS):
 
 def read_rules(arguments, folder=None, announce=print):
     """The rules of the options; where none is given, those kept in the folder, else the usual."""
-    from scentlab.choosing.kept import rules_here
-
     given = given_rules(arguments)
     if "override_blends" in given and "override_reason" not in given:
         raise CannotDo(

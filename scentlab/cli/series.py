@@ -1,42 +1,27 @@
-"""Commands of a series as a whole: new, demo, lab, panel, progress."""
+"""Commands of a series as a whole: new, lab, panel, units, progress."""
 
 import sys
 from dataclasses import replace
 from pathlib import Path
 
 from scentlab.amounts import keep_units, units_here
-from scentlab.cli.answers import analysed
 from scentlab.cli.frame import (
     CannotDo,
     call,
-    command,
     count,
     empty_folder,
-    noted,
     opened,
     program,
     quoted,
     series_folder,
-    text_table,
-    working,
     workshop_folder,
 )
+from scentlab.recording.progress import known_assessors, see_progress, waiting
 from scentlab.schema import THROW_WORDS
+from scentlab.workshop import make_series
 
 
-@command("""make a new series folder
-
-    Make a folder for one load test (a series), with the record (series.sqlite) and exports/ for
-    what is written. The folder must be new or empty: nothing that exists is overwritten.
-
-    scentlab new cedar-2026 --title "Cedar in two soft waxes, spring"
-
-    FOLDER
-    --title TEXT: title (the folder's name)
-    """)
 def _new(arguments):
-    from scentlab.workshop import make_series
-
     folder = empty_folder(arguments.folder)
     make_series(folder, title=arguments.title)
     print(f"Made the series folder {folder}:")
@@ -45,50 +30,6 @@ def _new(arguments):
     print(f"Next: {call('lab', folder)}")
 
 
-@command("""make a series folder with invented data, and its report
-
-    Make a series folder from the invented data that come with the kit, fit them, print the
-    recommended load of each blend and write FOLDER/report.html: the whole way in under half a
-    minute. The folder must be new or empty. The data are made up and are no evidence.
-
-    scentlab demo demo-series
-
-    FOLDER @seed
-    """)
-def _demo(arguments):
-    from scentlab.choosing.pick import Rules
-    from scentlab.sharing.report import write_report
-    from scentlab.words.answers import ranking_sentences
-    from scentlab.words.tables import pick_table
-    from scentlab.workshop import make_demo_series
-
-    folder = empty_folder(arguments.folder)
-    report = folder / "report.html"
-    with working("the record", "the fits", "the report") as begin:
-        begin()
-        make_demo_series(folder)
-        begin()
-        analysis = analysed(folder, Rules(), arguments.seed)
-        begin()
-        write_report(analysis, report)
-    print(f"Made the demo series in {folder}. Its data are invented: they are no evidence.")
-    print(*text_table(pick_table(analysis), (1, 2, 3, 4, 7)), sep="\n")
-    noted(ranking_sentences(analysis), "")
-    print(f"Report: {report}\nNext: open it in a browser, or type")
-    print(f"  {call('lab', folder)}")
-
-
-@command("""open a workshop or a series in JupyterLab
-
-    Open a workshop (a folder of series) or a single series in JupyterLab, in the web browser of
-    this computer, at its start page. What is saved there goes to series.sqlite and exports/ of the
-    series. End it with Ctrl+C in this window. What follows -- is handed to JupyterLab as it is.
-
-    scentlab lab my-workshop
-    scentlab lab my-workshop/cedar-2026 -- --no-browser --port=8899
-
-    FOLDER OPTION*
-    """)
 def _lab(arguments):
     from scentlab.lab import is_here, run_lab
 
@@ -111,21 +52,6 @@ def _lab(arguments):
         raise CannotDo(f"JupyterLab ended with code {code}; its messages are above")
 
 
-@command("""let the panel score on phones or tablets
-
-    Serve plain pages on which testers score by blind code; what they score is written to
-    series.sqlite. Prints a link and its QR code: who has the link can score. By default only this
-    computer can open it; --host 0.0.0.0 opens it to the network, unencrypted, so use a network that
-    you trust. End it with Ctrl+C in this window.
-
-    scentlab panel cedar-2026 --host 0.0.0.0 --looks-per-piece 2
-
-    FOLDER @looks
-    --host HOST = 127.0.0.1: address to listen on (127.0.0.1, this computer only)
-    --port NUMBER = 0: port (that of the last time, or free)
-    --today DATE: what is due on that day (today)
-    --pour-qr: show the QR code of the pour day too (its page shows loads)
-    """)
 def _panel(arguments):
     from scentlab.panel.server import serve
 
@@ -137,17 +63,6 @@ def _panel(arguments):
     )
 
 
-@command("""choose g or oz, °C or °F
-
-    Choose what every screen, sheet, answer and report of a workshop, or of one series, says first:
-    g or oz, C or F. The other form is shown beside it, and any unit can be typed anywhere. Without
-    a choice, what the maker types first is taken. What is stored stays.
-
-    scentlab units oz F
-    scentlab units g C my-workshop/cedar-2026
-
-    UNIT*: g or oz, C or F, and a folder (this)
-    """)
 def _units(arguments):
     named, rest = {}, []
     for word in arguments.unit:
@@ -172,20 +87,7 @@ def _units(arguments):
 # --- progress ----------------------------------------------------------------------------------
 
 
-@command("""show outstanding scores
-
-    Show from the record how far a series is: what each tester can score today, which scores are
-    outstanding, which pieces are past their cure date without a score, and which planned test
-    batches are not logged. Shows no load and writes nothing.
-
-    scentlab progress cedar-2026 --today 2026-03-14 --looks-per-piece 2
-
-    FOLDER @looks
-    --today DATE: as 2026-03-14 (today)
-    """)
 def _progress(arguments):
-    from scentlab.recording.progress import see_progress
-
     store = opened(arguments.folder)
     today, looks = arguments.today, arguments.looks_per_piece
     if looks < 1:
@@ -200,8 +102,6 @@ def _progress(arguments):
 
 def _who_can_score(store, today, looks):
     """Per tester what can be scored today, by test and session; no code and no load."""
-    from scentlab.recording.progress import known_assessors, waiting
-
     yield "Ready to score today:"
     for assessor in known_assessors(store):
         todo = waiting(store, assessor, today=today, looks_per_piece=looks)
@@ -242,4 +142,3 @@ def _open_pours(pours):
 
 
 _TESTS = {"warm throw": "hot throw"}
-
