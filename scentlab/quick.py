@@ -38,13 +38,17 @@ from scentlab.units import (
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
 
 # What is asked of a new check, by name: how its text is read.
-UNITS_ASKED = {"sheet": "% of wax", "limit": "% of wax", "piece": "g", "add": "°C", "flash": "°C",
-               "wax_price": "per kg", "oil_price": "per kg"}
 ASKED = {
     "wax": str, "oil": str, "loads": amounts.read_loads, "sheet": amounts.read_load,
     "limit": amounts.read_load, "piece": lambda text: amounts.read_amount(text, "g", shown()),
     "add": amounts.read_temperature, "flash": amounts.read_temperature,
     "wax_price": amounts.read_price, "oil_price": amounts.read_price, "currency": str,
+}
+# What is asked of a material, by its column.
+OF_MATERIAL = {
+    "wax": {"limit_load_pct": "limit", "add_temp_c": "add", "recommended_load_pct": "sheet",
+            "price_per_kg": "wax_price"},
+    "fragrance": {"flash_point_c": "flash", "price_per_kg": "oil_price"},
 }
 
 
@@ -73,10 +77,8 @@ def plan_asked(texts, folder, today, seed=None):
     if seed is None:
         seed = seed_of(Path(folder).resolve().name, asked["wax"], asked["oil"])
     shelf = shelf_beside(folder)
-    wax = _with(shelf.wax(asked["wax"]), asked, texts, limit_load_pct="limit", add_temp_c="add",
-                recommended_load_pct="sheet", price_per_kg="wax_price")
-    fragrance = _with(shelf.fragrance(asked["oil"]), asked, texts, flash_point_c="flash",
-                      price_per_kg="oil_price")
+    wax = _with(shelf.wax(asked["wax"]), asked, texts, **OF_MATERIAL["wax"])
+    fragrance = _with(shelf.fragrance(asked["oil"]), asked, texts, **OF_MATERIAL["fragrance"])
     known = [row for row in (shelf.find("wax", wax.name), shelf.find("fragrance", fragrance.name))
              if row]
     currency = asked["currency"] or next(

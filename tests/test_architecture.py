@@ -46,16 +46,16 @@ MAY_IMPORT = {
     "simulate": VOCABULARY | {"maths"},
     "workshop": VOCABULARY | {"recording"},
     "quick": VOCABULARY | {"workshop", "recording", "planning", "choosing", "foresight"},
+    "selling": VOCABULARY | {"planning", "recording", "choosing", "sharing"},
     "guide": VOCABULARY | {"maths", "recording"},
     "cli": VOCABULARY | {
         "workshop", "recording", "panel", "choosing", "sharing", "planning", "foresight",
-        "words", "lab", "quick",
-        "memory",
+        "words", "lab", "quick", "selling", "memory",
     },
     "forms": VOCABULARY | {"planning", "recording", "foresight", "sharing", "quick"},
     "screens": VOCABULARY | {
         "workshop", "forms", "guide", "planning", "recording", "choosing", "foresight", "words",
-        "sharing", "quick", "memory",
+        "sharing", "quick", "selling", "memory",
     },
     "lab": {"files", "workshop"},
 }

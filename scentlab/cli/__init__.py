@@ -56,7 +56,6 @@ def _known_errors():
 
 
 def parser():
-    """The parser of all commands."""
     whole = argparse.ArgumentParser(
         prog="scentlab", usage="scentlab COMMAND ... (COMMAND --help shows more)", add_help=False,
         formatter_class=Page,

@@ -43,12 +43,14 @@ def analysed_by(arguments):
     return analysed(folder, read_rules(arguments, folder), arguments.seed)
 
 
-def write_the_report(folder, path, rules, seed, memory=None):
+def write_the_report(arguments, folder, memory=None):
     """Fit a series, write its report and print what it recommends, with a memory beside the answer
     without it."""
+    path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
+    rules = read_rules(arguments, folder)
     with working("the fits", "the report") as begin:
         begin()
-        analysis = analysed(folder, rules, seed, memory)
+        analysis = analysed(folder, rules, arguments.seed, memory)
         begin()
         write_report(analysis, path, chosen_photos(opened(folder)))
     borrowed = () if memory is None else (*beside_alone(analysis), *odd_sentences(memory))
@@ -59,9 +61,7 @@ def write_the_report(folder, path, rules, seed, memory=None):
 
 
 def _report(arguments):
-    folder = series_folder(arguments.folder)
-    path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
-    write_the_report(folder, path, read_rules(arguments, folder), arguments.seed)
+    write_the_report(arguments, series_folder(arguments.folder))
 
 
 def _costs(arguments):

@@ -17,13 +17,12 @@ from scentlab.cli.frame import (
     quoted,
     series_folder,
 )
-from scentlab.planning.batch import Recipe, keep_recipe, make_batch, materials_of, recipe_here
+from scentlab.planning.batch import Recipe, keep_recipe, recipe_here
 from scentlab.planning.lot import lot_plan, pots_of_lot
 from scentlab.planning.plan import Plan
 from scentlab.planning.sheets import batch_sheet_html, quick_sheet_html
-from scentlab.recording.photos import chosen_photos
 from scentlab.recording.shelf import put_on_shelf, shelf_beside, shelf_of
-from scentlab.sharing.dossier import write_dossier
+from scentlab.selling import batch_to_sell, dossier_of
 from scentlab.text import count_of, seed_of, spelling
 from scentlab.units import add_up, say_load_oz, say_weight
 
@@ -38,9 +37,8 @@ def _batch(arguments):
         raise CannotDo('say how much: --packs 40, or --wax "1 lb"')
     analysis = analysed_by(arguments)
     load = amount("--load", "% of wax", arguments.load)
-    known = known_load(analysis, arguments.blend, load)
-    batch = make_batch(known, materials_of(analysis.series), packs=arguments.packs, wax_g=wax_g,
-                       recipe=recipe)
+    batch = batch_to_sell(analysis, folder, arguments.blend, load, recipe=recipe,
+                          packs=arguments.packs, wax_g=wax_g)
     path = exported(folder, batch.file_name, batch_sheet_html(batch, arguments.paper))
     print(batch.sentence)
     print(f"Sheet to print, or to open on a phone: {path}")
@@ -110,7 +108,6 @@ def _lot(arguments):
 
 
 def _ungraded(store, plan, pots):
-    """How many planned pieces of the pots have no grade."""
     if not pots:
         return 0
     pours = {p.pour for p in plan.pour_rows if p.pot in pots}
@@ -119,7 +116,6 @@ def _ungraded(store, plan, pots):
 
 
 def _plan_lot(arguments, store, plan, analysis, load):
-    """Plan three pots of the lot, keep them in the plan and write their sheet."""
     lot, known = arguments.lot, known_load(analysis, arguments.blend, load)
     loads = lot_loads(analysis, known.blend, load)
     before = pots_of_lot(plan, lot)
@@ -148,8 +144,6 @@ def _dossier(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
     wax_g = amount("--wax", "g", arguments.wax)
-    analysis = analysed_by(arguments)
-    batch = make_batch(known_load(analysis, arguments.blend), materials_of(analysis.series),
-                       wax_g=wax_g, recipe=recipe_here(folder))
-    write_dossier(analysis, path, batch, arguments.checked, chosen_photos(opened(folder)))
+    dossier_of(analysed_by(arguments), opened(folder), path, arguments.blend, arguments.checked,
+               wax_g=wax_g)
     print(f"Dossier, one page to print or to save as PDF in a browser: {path}")

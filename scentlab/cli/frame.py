@@ -43,7 +43,6 @@ class Command:
         return getattr(module, f"_{self.name}")(arguments)
 
     def add_to(self, commands):
-        """Add the command to argparse's commands."""
         needed = [o for o in self.options if not o[0].startswith("-")]
         needed += [o for o in self.options if o[1].get("required")]
         usage = " ".join(filter(None, [
@@ -166,7 +165,6 @@ GROUPS["rules"] = tuple((name, {**more, "help": argparse.SUPPRESS})
 
 
 def commands():
-    """All commands, in the order in which they are listed."""
     for name, page in _PAGES["commands"].items():
         asked = page.get("options", "")
         ruled = OTHER_RULES if re.search(r"@rules\b", asked) else ""
@@ -221,7 +219,6 @@ def workshop_folder(name):
 
 
 def opened(name):
-    """The store of a series folder."""
     from scentlab.recording.store import Store
 
     return Store.open(series_folder(name))
@@ -292,7 +289,6 @@ def item(words):
 
 
 def listed(words):
-    """Print paragraphs as a list."""
     for one in words:
         print(item(one))
 

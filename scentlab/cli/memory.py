@@ -12,12 +12,10 @@ from scentlab.cli.frame import (
     listed,
     new_file,
     noted,
-    page_path,
     quoted,
     series_folder,
     workshop_folder,
 )
-from scentlab.cli.rules import read_rules
 from scentlab.memory.proposing import memory_map, next_pairs, three_loads
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
@@ -40,7 +38,7 @@ def _workshop(arguments):
         without += [series.name] * (series.name not in without)
     memory = remember(folder, without=without, workers=arguments.workers)
     if series is not None:
-        _answer(arguments, series, memory)
+        write_the_report(arguments, series, memory)
     elif arguments.oil:
         _new(arguments, memory)
     else:
@@ -65,11 +63,6 @@ def _new(arguments, memory):
         raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
     pair = memory.spelt(arguments.wax, arguments.oil)
     listed(new_sentences(memory, *pair, three_loads(memory, *pair)))
-
-
-def _answer(arguments, folder, memory):
-    path = page_path(arguments.out or folder / "exports" / "report.html", make_folder=True)
-    write_the_report(folder, path, read_rules(arguments, folder), arguments.seed, memory)
 
 
 def _shelf(arguments):

@@ -4,7 +4,6 @@ import json
 import textwrap
 from pathlib import Path
 
-from scentlab.choosing.known_load import known_load
 from scentlab.cli.answers import analysed, analysed_by
 from scentlab.cli.frame import (
     PROPOSED,
@@ -19,26 +18,29 @@ from scentlab.cli.frame import (
     understood,
 )
 from scentlab.cli.rules import given_rules, read_rules
-from scentlab.planning.batch import make_batch, materials_of, recipe_here, sold_already
-from scentlab.recording.photos import chosen_photos
+from scentlab.selling import package_of
 from scentlab.sharing.answer import Answer, LotFact, weigh_answer
 from scentlab.sharing.opening import CAUTION, SENDERS_PAGE, open_package
 from scentlab.sharing.package import prepare_package, versions
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import check_questions, write_supplier_summary
-from scentlab.units import GRAMS_PER_POUND, say_load
+from scentlab.units import say_load
 
 HIDEABLE = ("fragrance", "costs", "notes")
 
 
 def _share(arguments):
     folder, choices = series_folder(arguments.folder), _choices(arguments)
-    path = None if arguments.preview or arguments.show else _new_zip(arguments.out)
+    path = None
+    if not (arguments.preview or arguments.show):
+        # One that was sent is never replaced, for an answer may name it.
+        if not arguments.out:
+            raise CannotDo("where to? give --out FILE.zip, or --preview to see what would leave")
+        path = new_file(arguments.out, ".zip", "a package is a zip")
     # A file that is shown is printed alone.
     announce = (lambda words: None) if arguments.show else print
     rules = read_rules(arguments, folder, announce)
-    package = prepare_package(analysed(folder, rules, arguments.seed), choices,
-                              chosen_photos(opened(folder)), _batch_of(folder))
+    package = package_of(analysed(folder, rules, arguments.seed), opened(folder), choices)
     if arguments.show:
         print(package.text(arguments.show))
         return
@@ -51,13 +53,6 @@ def _share(arguments):
     print(f"Who has scentlab checks it with: scentlab open {quoted(path.name)}")
 
 
-def _batch_of(folder):
-    """What makes the batch of the dossier that goes along, where one was made before."""
-    return (lambda shared: make_batch(
-        known_load(shared), materials_of(shared.series), wax_g=GRAMS_PER_POUND,
-        recipe=recipe_here(folder))) if sold_already(folder) else None
-
-
 def _choices(arguments):
     hide = [w for words in arguments.hide for w in words.replace(",", " ").split()]
     for word in (w for w in hide if w not in HIDEABLE):
@@ -67,13 +62,6 @@ def _choices(arguments):
         renumber_assessors=arguments.renumber_assessors, leave_out=tuple(arguments.leave_out),
         also_hide=tuple(arguments.also_hide), may_stay=tuple(arguments.may_stay),
     )
-
-
-def _new_zip(name):
-    """The path for a package; one that was sent is never replaced, for an answer may name it."""
-    if not name:
-        raise CannotDo("where to? give --out FILE.zip, or --preview to see what would leave")
-    return new_file(name, ".zip", "a package is a zip")
 
 
 def _leaving(package):

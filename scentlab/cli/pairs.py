@@ -33,7 +33,6 @@ def _pairs(arguments):
 
 
 def _plan(arguments, store, plan):
-    """Plan the pairs of two loads, say what they can show, and write the sheet."""
     testers = [t.strip() for t in (arguments.testers or "").split(",") if t.strip()]
     for tester in testers:
         if wrong := THROWS["assessor"].check(tester)[1]:
@@ -109,7 +108,6 @@ def _ask(store, tester):
 
 
 def _show(arguments, store, plan):
-    """What the pairs show so far, and who still has some."""
     left = {a: len(pairs_waiting(store, a)) for a in plan.assessors}
     waits = ", ".join(f"{a} {n}" for a, n in left.items() if n)
     if not len(store.rows("pairs")):

@@ -62,7 +62,8 @@ def _start(arguments):
     texts = {name: getattr(arguments, name) for name in ASKED}
     units = units_of(folder, texts.values())
     try:
-        plan, costs = plan_asked(texts, folder, _day(arguments), arguments.seed)
+        plan, costs = plan_asked(texts, folder, arguments.today or dt.date.today(),
+                                 arguments.seed)
     except Refusal as error:
         named = f"--{error.field.replace('_', '-')} " if error.field in texts else ""
         raise CannotDo(f"{named}{error}") from error
@@ -70,10 +71,6 @@ def _start(arguments):
     keep_units(units, folder, chosen=False)
     print(*costs, sep="\n")
     _say_sheets(check, arguments)
-
-
-def _day(arguments):
-    return arguments.today or dt.date.today()
 
 
 def _say_sheets(check, arguments, pots=1):
@@ -187,7 +184,6 @@ def _weights(pour):
 
 
 def _sure(words):
-    """Whether a question is answered by yes."""
     return _asked(f"  {words} y/N ").lower() in ("y", "yes")
 
 
@@ -279,7 +275,6 @@ def _grade(check):
 
 
 def _answer(arguments, check):
-    """The answer in three lines, and the next step."""
     lines, step = check.answer(arguments.seed or 1)
     print(*lines, sep="\n")
     if step is None or not step.worth_it:

@@ -30,7 +30,7 @@ class BatchForm(Form):
             "load": Field("load", text_column("load", "Another load (empty: the recommended one)"),
                           example="1.5 oz/lb", short=True,
                           read=lambda text: read_amount(text, "% of wax", shown()),
-                          other=lambda load, text: other_form(load, "% of wax", text)),
+                          other="% of wax"),
         }
         self.go = self._button("Write the batch sheet", "batch", self._go, saves=True)
         self.said = w.HTML()

@@ -10,14 +10,7 @@ import ipywidgets as w
 
 from scentlab.forms.fields import Field, Tick, in_a_row, note, show_if, stacked, text_column
 from scentlab.forms.frame import Form, heading, listed
-from scentlab.recording.matching import (
-    From,
-    Source,
-    headings_of,
-    plain_headings,
-    unit_in,
-    units_of,
-)
+from scentlab.recording.matching import From, Source, headings_of, plain_headings, unit_in, units_of
 from scentlab.recording.sheets import read_sheet
 from scentlab.recording.spreadsheets import sheet_names
 from scentlab.schema import IMPORT_TABLES, DataError
@@ -53,7 +46,6 @@ class FileMatch(w.VBox):
         self.children = self._head
 
     def _list(self, name, label, options, usual, on_choose, spoken=""):
-        """A list of texts, or of texts and their words, to choose from."""
         options = options if isinstance(options, dict) else {text: text for text in options}
         field = Field(f"{self.table.name}-{name}", text_column(name, label), label,
                       options=options, usual=usual)
@@ -77,7 +69,6 @@ class FileMatch(w.VBox):
         self._on_change()
 
     def source(self):
-        """The file with its matching."""
         units = {name: None if box.value == _CHOOSE else box.value
                  for name, box in self.units.items()}
         columns = {name: From(box.value, units.get(name))

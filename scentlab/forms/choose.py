@@ -3,7 +3,7 @@
 import ipywidgets as w
 
 from scentlab.forms.fields import Chooser, note
-from scentlab.forms.frame import STYLE, Form, as_widget
+from scentlab.forms.frame import Form, as_widgets
 
 
 class ChooseForm(Form):
@@ -35,7 +35,6 @@ class ChooseForm(Form):
 
     @property
     def options(self):
-        """The buttons by option."""
         return self._chooser.buttons
 
     @property
@@ -43,7 +42,6 @@ class ChooseForm(Form):
         return self._chooser.value
 
     def find(self):
-        """Look which options there are."""
         self._chooser.offer(self._options())
         for place, *_ in self._places if self.chosen is None else ():
             place.children = self._nothing()
@@ -71,8 +69,4 @@ class ChooseForm(Form):
         self._say("saved", self._said.format(getattr(option, "name", option)))
 
     def _fill(self, place, make, words):
-        # What one place cannot show must not keep the others from showing theirs.
-        try:
-            place.children = [as_widget(make(self.chosen), f"{words}: {self.chosen}")]
-        except Exception as error:
-            place.children = [w.HTML(STYLE + note("error", error))]
+        place.children = as_widgets(lambda: make(self.chosen), f"{words}: {self.chosen}")

@@ -2,14 +2,7 @@
 
 import ipywidgets as w
 
-from scentlab.forms.fields import (
-    Field,
-    in_a_row,
-    note,
-    shown,
-    stacked,
-    text_column,
-)
+from scentlab.forms.fields import Field, in_a_row, note, shown, stacked, text_column
 from scentlab.forms.frame import Form, heading
 from scentlab.recording.records import RECORDS
 
@@ -55,7 +48,6 @@ class CorrectForm(Form):
         self._say("flag", "Choose the entry that is wrong.")
 
     def _edit(self):
-        """Show what can be mended of an entry, filled with what is stored."""
         entry, self.message.value = self._entry, ""
         self.fields = {name: Field(f"new-{name}", column, _label(column), usual=shown(value))
                        for name, value in entry.values.items()

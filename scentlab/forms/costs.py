@@ -4,7 +4,7 @@ import html
 
 import ipywidgets as w
 
-from scentlab.forms.fields import TABLES, Field, placed, read_all, side_by_side
+from scentlab.forms.fields import TABLES, fields_of, fill, placing, read_all, side_by_side, texts_of
 from scentlab.forms.frame import Form, as_widget, listed
 
 
@@ -21,11 +21,8 @@ class CostsForm(Form):
     def __init__(self, blends, weigh, table, draft=None, on_change=lambda *_: None):
         super().__init__()
         self._weigh, self._table, self._on_change, self.found = weigh, table, on_change, None
-        self.fields = {row["name"]: Field.of(row, f"costs-{row['name']}", short=True)
-                       for row in TABLES["costs"]["fields"]}
-        for name, text in (draft or {}).items():
-            if name in self.fields:
-                self.fields[name].value = text
+        self.fields = fields_of(TABLES["costs"]["fields"], "costs-")
+        fill(self.fields, draft or {})
         blends = list(blends)
         self.blend = self._chooser_of("costs-blend", blends, self._show, blends[0])
         self.said = w.VBox()
@@ -36,16 +33,14 @@ class CostsForm(Form):
         self._guarded(self._show)
 
     def _typed(self):
-        self._on_change({name: field.value for name, field in self.fields.items()})
+        self._on_change(texts_of(self.fields))
         self._show()
 
     def _show(self):
         self.found, self.said.children, self.message.value = None, (), ""
         numbers = read_all(self.fields)
-        try:
+        with placing(self.fields):
             self.found = self._weigh(self.blend.value, **numbers)
-        except ValueError as error:
-            raise placed(error, self.fields.values()) from error
         lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.found.lines)
         self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
                               as_widget(self._table(self.found), "what loads cost"),

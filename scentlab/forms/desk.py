@@ -39,12 +39,7 @@ from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
-from scentlab.recording.progress import (
-    known_assessors,
-    score_words,
-    waiting,
-    warmer_pieces,
-)
+from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelve
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
@@ -73,13 +68,14 @@ class PlanDesk:
         self._shelf, problem = (Shelf.empty(), "") if bench.demo else known_shelf(bench.folder)
         draft = self._first_draft()
         self.have = HaveForm(self._propose, self._take, _have_draft(draft))
-        self.materials = MaterialsForm(draft.get("materials"), self._materials_changed, self._shelf)
+        self.materials = MaterialsForm(
+            draft.get("materials"), lambda: self._ready and self.planning.renew(), self._shelf)
         if problem:
             self.materials._say("error", problem)
         self.planning = PlanningForm(self._make, plan_costs, _foresee, draft.get("series"),
                                      on_change=self._changed)
         self.keeping = KeepForm(self._look, self._write, self._keep, self._store.place,
-                                self._go_back)
+                                lambda: self._fill(**self._kept_draft()))
         self.asks = w.HTML(_dom_classes=["scent-tables"])
         self._ready = True
         self._show()
@@ -135,10 +131,6 @@ class PlanDesk:
         self._ready = True
         self.planning.fill(series)
 
-    def _materials_changed(self):
-        if self._ready:
-            self.planning.renew()
-
     def _changed(self):
         if self._ready:
             draft = {"materials": self.materials.draft, "series": self.planning.draft}
@@ -157,9 +149,6 @@ class PlanDesk:
     def _show(self):
         self.keeping.take(self.plan)
         self.asks.value = STYLE + (_tables(self.plan) if self.plan else f"<p>{NO_PLAN}</p>")
-
-    def _go_back(self):
-        self._fill(**self._kept_draft())
 
     def _make(self, asked):
         """A plan of what is typed; the one that is kept where nothing else is asked for, for pots
@@ -295,7 +284,6 @@ def _texts(draft):
 
 
 def _have_draft(draft):
-    """The names of the first wax and of the fragrance, where they are known already."""
     materials = draft.get("materials") or {}
     waxes = materials.get("waxes") or [{}]
     return {"wax": waxes[0].get("name", ""),
@@ -399,7 +387,6 @@ def _warning(plan, kept, logged, added):
 
 
 def _tables(plan):
-    """What to buy, the pots, and what falls on which day."""
     money = plan.currency or "price"
     buy, pots = shopping_list(plan).drop(columns="kind"), plan.pots.drop(columns="pour_day")
     buy["price_per_kg"] = price_in_unit(buy["price_per_kg"])

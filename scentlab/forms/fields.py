@@ -1,5 +1,6 @@
 """One field, one section, one chooser: what every form of the notebooks is made of."""
 
+import calendar
 import contextlib
 import datetime as dt
 import html
@@ -10,7 +11,8 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.amounts import AmountError, as_typed, other_form, read_cell
+from scentlab.amounts import AmountError, as_typed, other_form, other_loads, read_cell
+from scentlab.materials import Refusal
 from scentlab.recording.pouring import with_scale_unit
 from scentlab.schema import ONE_DAY, POURS, Column, check_clock
 from scentlab.text import capital
@@ -23,8 +25,7 @@ TABLES = tomllib.loads((Path(__file__).parent / "fields.toml").read_text(encodin
 LOADS_UNIT, _LOADS = "g of fragrance per 100 g of wax", r"[\d.]+(?:, ?[\d.]+)*"
 _FINE = ("g", "% of wax", "per kg")  # what a plan is made of is taken as it is typed, not to 0.01
 _DATE_WORDS = "expected a date such as 14 Mar 2026, 2026-03-14 or 14.03.2026"
-_MONTHS = ("january", "february", "march", "april", "may", "june", "july", "august",
-           "september", "october", "november", "december")
+_MONTHS = [name.lower() for name in calendar.month_name[1:]]
 
 
 class NotYet(ValueError):
@@ -193,7 +194,7 @@ class Field(w.VBox):
     column is required, it is needed. ``read(text)`` is for a text that no column can say,
     ``options`` (text to words) for a list. ``at`` is the argument that the value is for, which a
     refusal names, ``digits`` the decimals of a weight or load, ``other(value, text)`` what it is in
-    other units.
+    other units, or the unit of which these are the others.
 
     A bare number is in the unit of the label, which is the one that the workshop chose when the
     field was made. What the program puts into it is in the unit of the column.
@@ -223,20 +224,26 @@ class Field(w.VBox):
         self.said, self.wrong, self.also = plain_html(), False, plain_html()
         super().__init__([self.box, self.also, *([plain_html(hint_html(hint))] if hint else []),
                           self.said], _dom_classes=(css, *(["scent-wide"] if wide else [])))
-        self._other = other or (lambda value, text: (
-            other_form(value, column.unit, text) if column.kind != "date" else
+        unit = column.unit if other is None else other
+        self._other = other if callable(other) else (lambda value, text: (
+            other_form(value, unit, text) if column.kind != "date" else
             spoken_day(value) if re.search("[a-z]", text) else ""))
         self.box.observe(lambda _: self._tell_other(), "value")
         self._tell_other()
         self.usual = self.box.value
 
     @classmethod
-    def of(cls, row, name="", **more):
-        """A field by its row in :data:`TABLES`, perhaps with another name in the browser."""
-        more = {**row, **more}
+    def of(cls, row, start="", readers=None, **more):
+        """A field by its row in :data:`TABLES`; its name in the browser begins with ``start``, and
+        ``readers`` read texts by what the row says or by its name.
+        """
+        more = {"digits": 9, "at": row["name"], **row, **more}
         column = Column(more.pop("name"), more.pop("kind", "number"), more.pop("meaning"),
                         more.pop("unit", ""), required=not more.pop("optional", False))
-        return cls(name or column.name, column, **{"digits": 9, **more})
+        more["read"] = (readers or {}).get(more.get("read", column.name))
+        if column.name == "loads":
+            more["other"] = other_loads
+        return cls(f"{start}{column.name}", column, **more)
 
     def call(self, label, spoken=""):
         """Give it another label, and one to be read out alone."""
@@ -278,13 +285,11 @@ class Field(w.VBox):
 
     @property
     def spoken(self):
-        """What is typed or chosen, in words."""
         words = self.value.strip() if self.options is None else self.options[self.box.value]
         return f"{words} °C" if self.column.unit == "°C" and words[-1:].isdigit() else words
 
     @property
     def missing(self):
-        """Whether nothing is typed where something is needed."""
         return not self.text and self.empty is NEEDED
 
     def read(self):
@@ -292,20 +297,16 @@ class Field(w.VBox):
         try:
             if self.missing:
                 raise FieldError(self.column.called, "", f"expected {self.column.expected}.")
-            value = self._value() if self.text else self.empty
-        except FieldError as error:
-            error.source = self
-            self.tell("" if self.missing else note("error", error.beside), wrong=True)
-            raise
+            value = self._reader(self.text) if self.text else self.empty
+        except (FieldError, AmountError) as error:
+            wrong = error if isinstance(error, FieldError) else FieldError(
+                self.column.called, self.text, f"{error.remedy}.")
+            wrong.source = self
+            self.tell("" if self.missing else note("error", wrong.beside), wrong=True)
+            raise wrong from None
         if self.wrong:
             self.tell()
         return value
-
-    def _value(self):
-        try:
-            return self._reader(self.text)
-        except AmountError as error:
-            raise FieldError(self.column.called, self.text, f"{error.remedy}.") from None
 
     def tell(self, html_text="", wrong=False):
         """Show something below the field; what is wrong is put away when it is read anew."""
@@ -326,6 +327,32 @@ def _loads_in_ounces(text):
 
 def hint_html(words):
     return f'<p class="scent-hint">{html.escape(words)}</p>'
+
+
+def fields_of(rows, start="", readers=None):
+    """Short fields by name, of rows of :data:`TABLES`."""
+    return {row["name"]: Field.of(row, start, readers, short=True) for row in rows}
+
+
+def texts_of(fields):
+    """What is typed into a dict of fields."""
+    return {name: field.value for name, field in fields.items()}
+
+
+def fill(fields, texts):
+    """Put texts into a dict of fields, as far as it has them."""
+    for name, text in texts.items():
+        if name in fields:
+            fields[name].value = text
+
+
+@contextlib.contextmanager
+def placing(fields):
+    """What is refused in here is also shown below the one of the fields that it names."""
+    try:
+        yield
+    except Refusal as error:
+        raise placed(error, fields.values()) from error
 
 
 def read_all(fields):
@@ -373,7 +400,6 @@ class Section(w.VBox):
         return self.body.layout.display != "none"
 
     def turn(self, to_open):
-        """Open it or shut it."""
         show_if(to_open, self.body)
         self.say()
 
@@ -393,7 +419,6 @@ class Chooser(w.Box):
         self.offer(options)
 
     def offer(self, options):
-        """Put other options in the place of those there are."""
         options = options if isinstance(options, dict) else {o: str(o) for o in options}
         self.buttons = {}
         for place, (value, words) in enumerate(options.items()):
@@ -406,7 +431,6 @@ class Chooser(w.Box):
         self.mark(self.value)
 
     def choose(self, value):
-        """Choose one, as a tap does."""
         self.mark(value)
         self._on_choose(value)
 
@@ -458,7 +482,6 @@ def in_a_row(children):
 
 
 def show_if(condition, *widgets):
-    """Show the widgets, or put them out of sight."""
     for widget in widgets:
         widget.layout.display = "" if condition else "none"
 

@@ -106,7 +106,6 @@ class Form(w.VBox):
         return button
 
     def _chooser_of(self, name, options, action, value=None, title=""):
-        """A row of buttons of which one is on; a tap calls the action, guarded."""
         return Chooser(name, options, lambda _: self._guarded(action), value, title)
 
     def _offer(self, kind, names, take):
@@ -244,3 +243,15 @@ def as_widget(thing, words):
         named = f' role="group" aria-label="{html.escape(words)}"' if words else ""
         return w.HTML(f'<div style="overflow-x:auto"{named}>{thing._repr_html_()}</div>')
     return w.HTML(f"<p>{html.escape(str(thing))}</p>")
+
+
+def as_widgets(make, words=""):
+    """What ``make()`` gives as widgets, or the reason why there is nothing to see: what one part
+    cannot show must not keep the others from showing theirs.
+    """
+    try:
+        found = make()
+    except Exception as error:  # in a callback it would reach nobody
+        return [w.HTML(STYLE + note_of(error))]
+    found = found if isinstance(found, (list, tuple)) else [found]
+    return [as_widget(thing, words) for thing in found]

@@ -4,11 +4,9 @@ import html
 
 import ipywidgets as w
 
-from scentlab.amounts import other_loads
-from scentlab.forms.fields import TABLES, Field, in_a_row, placed, read_all, side_by_side
+from scentlab.forms.fields import TABLES, fields_of, fill, in_a_row, placing, read_all, side_by_side
 from scentlab.forms.frame import Form
 from scentlab.planning.kitchen import TABLE_NOTE, read_ends
-from scentlab.planning.refusal import PlanError
 
 
 class HaveForm(Form):
@@ -23,14 +21,8 @@ class HaveForm(Form):
     def __init__(self, propose, take, draft=None):
         super().__init__()
         self._propose, self._take, self.proposals = propose, take, ()
-        self.fields = {
-            row["name"]: Field.of({**row, "read": {"ends": read_ends}.get(row.get("read"))},
-                                  f"have-{row['name']}", short=True,
-                                  other=other_loads if row["name"] == "loads" else None)
-            for row in TABLES["have"]["fields"]
-        }
-        for name, text in (draft or {}).items():
-            self.fields[name].value = text
+        self.fields = fields_of(TABLES["have"]["fields"], "have-", {"ends": read_ends})
+        fill(self.fields, draft or {})
         self.show = self._button("Show me what I could plan", "have-show", self._show)
         self.found = w.VBox()
         self.takes = {}
@@ -40,10 +32,8 @@ class HaveForm(Form):
     def _show(self):
         self.message.value, self.proposals, self.takes, self.found.children = "", (), {}, ()
         asked = read_all(self.fields)
-        try:
+        with placing(self.fields):
             self.proposals = self._propose(asked)
-        except PlanError as error:
-            raise placed(error, self.fields.values()) from error
         children = []
         for proposal in self.proposals:
             said = " ".join([proposal.sentence, *proposal.notes])

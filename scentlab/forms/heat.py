@@ -4,7 +4,16 @@ import datetime as dt
 
 import ipywidgets as w
 
-from scentlab.forms.fields import NEEDED, Field, in_a_row, past_day, read_all, side_by_side
+from scentlab.forms.fields import (
+    NEEDED,
+    Field,
+    fill,
+    in_a_row,
+    past_day,
+    read_all,
+    side_by_side,
+    texts_of,
+)
 from scentlab.forms.frame import Form
 from scentlab.recording.records import heat_problem
 from scentlab.schema import HEATS
@@ -44,11 +53,9 @@ class HeatForm(Form):
         if wrong := heat_problem(row):
             raise ValueError(wrong)
         row["started_on"] = row["started_on"] or self._day or dt.date.today()
-        typed = {name: field.value for name, field in self.fields.items()}
-        self._store(row, heat_words(row), typed)
-        for name in ("low_c", "high_c"):  # needed, so that a second tap stores nothing
-            self.fields[name].value = ""
+        self._store(row, heat_words(row), texts_of(self.fields))
+        # Needed, so that a second tap stores nothing.
+        fill(self.fields, {"low_c": "", "high_c": ""})
 
     def _return_to(self, typed):
-        for name, text in typed.items():
-            self.fields[name].value = text
+        fill(self.fields, typed)

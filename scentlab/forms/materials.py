@@ -14,6 +14,8 @@ from scentlab.forms.fields import (
     Field,
     NotYet,
     Wrong,
+    fields_of,
+    fill,
     make_button,
     note,
     placed,
@@ -23,6 +25,7 @@ from scentlab.forms.fields import (
     shown,
     side_by_side,
     stacked,
+    texts_of,
 )
 from scentlab.forms.frame import Form, note_of
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
@@ -44,11 +47,8 @@ class Card(w.VBox):
 
     def __init__(self, kind, number, texts, place, on_gone, waxes=0):
         self.kind, self.place = kind, place
-        self.fields = {
-            row["name"]: Field.of(row, f"{kind}-{number}-{row['name']}", at=row["name"], short=True,
-                                  usual=texts.get(row["name"], ""))
-            for row in ROWS[kind]
-        }
+        self.fields = fields_of(ROWS[kind], f"{kind}-{number}-")
+        fill(self.fields, texts)
         parts = [*texts.get("parts", ()), *[""] * waxes][:waxes]
         self.parts = {place: Field(f"part-{number}-{place}", _PART, short=True, empty=0.0,
                                    usual=text) for place, text in enumerate(parts)}
@@ -67,17 +67,14 @@ class Card(w.VBox):
 
     @property
     def where(self):
-        """Its kind and place, with its name."""
         place = self.kind if self.kind == "fragrance" else f"{self.kind} {self.place}"
         name = self.kind != "fragrance" and self.fields["name"].text
         return f"{place} ({name})" if name else place
 
     @property
     def texts(self):
-        """What is typed, by field."""
-        texts = {name: field.value for name, field in self.fields.items()}
         parts = [field.value for field in self.parts.values()]
-        return texts | ({"parts": parts} if self.kind == "blend" else {})
+        return texts_of(self.fields) | ({"parts": parts} if self.kind == "blend" else {})
 
     def call(self, waxes):
         """Name the fields and the button for a screen reader, and the parts after their waxes."""
@@ -118,7 +115,6 @@ class MaterialsForm(Form):
 
     @property
     def draft(self):
-        """What is in the form, as typed."""
         return {"waxes": [card.texts for card in self.wax_cards],
                 "fragrance": self.scent_card.texts,
                 "blends": [card.texts for card in self.blend_cards]}
@@ -233,7 +229,6 @@ class MaterialsForm(Form):
 
 
 def materials_draft(fragrance, blends):
-    """The draft of a :class:`MaterialsForm` that makes these materials."""
     waxes = list({wax.name: wax for blend in blends for wax, _ in blend.parts}.values())
     return {
         "waxes": [_texts("wax", wax) for wax in waxes],

@@ -208,7 +208,6 @@ class PaperForm(Form):
     # --- saving
 
     def _save(self, sheet=None):
-        """Store what is filled in on one sheet, or on all of them."""
         lines = {}
         for cell in self.cells.values():
             if cell.piece and sheet in (None, cell.sheet):
@@ -291,7 +290,6 @@ class _Sheet(NamedTuple):
 
     @property
     def title(self):
-        """The heading of the printed sheet."""
         if self.test == "throw":
             day = f", {self.day}" if self.day else ""
             kind = THROW_WORDS[self.kind].capitalize()

@@ -15,7 +15,7 @@ import ipywidgets as w
 import pandas as pd
 
 from scentlab import schema
-from scentlab.amounts import AmountError, other_loads, read_load, read_loads
+from scentlab.amounts import AmountError, read_load, read_loads
 from scentlab.forms.fields import (
     TABLES,
     Field,
@@ -23,6 +23,7 @@ from scentlab.forms.fields import (
     NotYet,
     Section,
     Wrong,
+    fields_of,
     in_a_row,
     note,
     placed,
@@ -32,6 +33,7 @@ from scentlab.forms.fields import (
     shown,
     side_by_side,
     spoken_day,
+    texts_of,
 )
 from scentlab.forms.frame import Form, listed
 from scentlab.planning.loads import even_loads
@@ -68,11 +70,7 @@ class PlanningForm(Form):
         self._thread, self._quiet, self._guesses, self._asked_for = None, True, {}, None
         self.plan = self.found = None
         loads = partial(_loads, bare="%" if units_shown().weight == "g" else None)
-        self._planned = {
-            row["name"]: Field.of(
-                {**row, "read": {**_READERS, "loads": loads}.get(row.get("read"))}, short=True,
-                other=other_loads if row["name"] == "loads" else None)
-            for row in _ROWS}
+        self._planned = fields_of(_ROWS, "", {**_READERS, "loads": loads})
         series = Field("series", _SERIES, "Simulated series (50 for an idea, 200 to decide)",
                        usual="50", short=True)
         self._planned["scale"].usual = self._planned["scale"].value = units_shown().weight
@@ -111,8 +109,7 @@ class PlanningForm(Form):
     @property
     def draft(self):
         """What is in the form, as typed; the guess by blend."""
-        guesses = {**self._guesses, **{b: f.value for b, f in self.guess.items()}}
-        return {**{n: f.value for n, f in self.fields.items()}, "guess": guesses}
+        return texts_of(self.fields) | {"guess": self._guesses | texts_of(self.guess)}
 
     def fill(self, draft):
         """Put a draft in the place of what is there; what it lacks is as in a new form."""
@@ -208,7 +205,7 @@ class PlanningForm(Form):
         """A field for the guess of each blend; what was typed for a blend comes back with it."""
         if blends == tuple(self.guess):
             return
-        self._guesses |= {b: f.value for b, f in self.guess.items()}
+        self._guesses |= texts_of(self.guess)
         self.guess = {}
         for place, blend in enumerate(blends):
             field = Field(f"guess-{place}", _GUESS, short=True, example="9 % or 1.5 oz/lb",
@@ -309,7 +306,6 @@ def _codes(text):
 
 
 def _assessors(text):
-    """A number of assessors, or their codes."""
     if re.match(r"[^\W\d]\d", text):
         return _codes(text)
     return tuple(f"A{i + 1}" for i in range(read_text(text, _ASSESSORS)))
@@ -317,4 +313,4 @@ def _assessors(text):
 
 _READERS = {"codes": _codes, "assessors": _assessors, "yes": "yes".__eq__,
             "kinds": lambda text: tuple(text.split(", ")),
-            "days": lambda text: tuple(int(day) for day in re.findall(r"\d+", text))}
+            "ages": lambda text: tuple(int(day) for day in re.findall(r"\d+", text))}

@@ -10,6 +10,7 @@ from scentlab.forms.fields import (
     Field,
     FieldError,
     Section,
+    fill,
     in_a_row,
     note,
     past_day,
@@ -19,6 +20,7 @@ from scentlab.forms.fields import (
     side_by_side,
     spoken_day,
     stacked,
+    texts_of,
 )
 from scentlab.forms.frame import Form, KitchenTimer
 from scentlab.recording.pouring import (
@@ -212,25 +214,19 @@ class PourForm(Form):
         load = possible_load(row["fragrance_g"], row["wax_g"])
         if not self._is_sure(list(doubts(self._plan, load, row))):
             return
-        typed = {name: field.value for name, field in self.fields.items()}
-        self._store(row, pour_words(row, load), (row["pour"], typed))
+        self._store(row, pour_words(row, load), (row["pour"], texts_of(self.fields)))
         self._done.add(row["pour"])
         self._chooser.mark(self._next(row["pour"]))
-        self._fill(dict.fromkeys(set(self.fields) - set(_STAYS), ""))
+        fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
         self.scale.turn(False)
         self._show()
         self.browser.send({"focus": "wax_g"})
 
-    def _fill(self, texts):
-        for name, text in texts.items():
-            self.fields[name].value = text
-
     def _return_to(self, place):
-        """What was typed is shown again, to be mended and saved."""
         pour, typed = place
         self._chooser.mark(pour)
         self._done.discard(pour)
-        self._fill(typed)
+        fill(self.fields, typed)
         self._show()
 
 

@@ -7,18 +7,13 @@ from pathlib import Path
 
 import ipywidgets as w
 
-from scentlab.amounts import (
-    keep_units,
-    other_form,
-    other_loads,
-    units_here,
-    units_typed,
-)
+from scentlab.amounts import keep_units, units_here, units_typed
 from scentlab.files import file_link
 from scentlab.forms.fields import (
     TABLES,
     Field,
     Section,
+    fields_of,
     in_a_row,
     note,
     past_day,
@@ -36,8 +31,8 @@ from scentlab.forms.shelf import known_shelf
 from scentlab.materials import Refusal
 from scentlab.quick import (
     ASKED,
+    OF_MATERIAL,
     QUICK_TESTER,
-    UNITS_ASKED,
     QuickCheck,
     plan_asked,
     say_batch,
@@ -49,13 +44,7 @@ from scentlab.text import count_of
 from scentlab.units import say_weight, show_in
 
 MAIN = 5  # fields that are always to be seen
-
-
-def _field(row):
-    """A field of the quick check, which reads an amount in any unit."""
-    name = row["name"]
-    return Field.of(row, short=True, read=ASKED[name], other=other_loads if name == "loads" else
-                    lambda value, text: other_form(value, UNITS_ASKED.get(name), text))
+_UNITS = {"pct": "%", "c": "C", "kg": "/ kg"}  # by the end of a column's name
 
 
 class QuickPlanForm(Form):
@@ -67,11 +56,11 @@ class QuickPlanForm(Form):
     def __init__(self, folder, today, on_plan):
         super().__init__()
         self._folder, self._today, self._on_plan, self.plan = folder, today, on_plan, None
-        self.fields = {row["name"]: _field(row) for row in TABLES["quick"]["fields"]}
+        self.fields = fields_of(TABLES["quick"]["fields"], "", ASKED)
         self._watch(self.fields.values(), self._tell)
         self._shelf, self.takes = known_shelf(folder)[0], w.HTML()  # the plan says what is wrong
-        offers = [field for kind, take in (("wax", self._take_wax), ("fragrance", self._take_oil))
-                  for field in self._offer(kind, self._shelf.names(kind), take)]
+        offers = [field for kind in OF_MATERIAL for field in self._offer(
+            kind, self._shelf.names(kind), partial(self._take, kind))]
         self.make = self._button("Make this plan and its sheet", "make", self._make, saves=True)
         asked = list(self.fields.values())
         self.more = Section("More: weights, temperatures, prices", [side_by_side(asked[MAIN:])],
@@ -97,20 +86,12 @@ class QuickPlanForm(Form):
         self.takes.value = note(kind, words)
         self.make.disabled = self.plan is None
 
-    def _take_wax(self, name):
-        wax = self._shelf.wax(name)
-        self._put(wax=name, sheet=(wax.recommended_load_pct, "%"), limit=(wax.limit_load_pct, "%"),
-                  add=(wax.add_temp_c, "C"), wax_price=(wax.price_per_kg, "/ kg"))
-
-    def _take_oil(self, name):
-        oil = self._shelf.fragrance(name)
-        self._put(oil=name, flash=(oil.flash_point_c, "C"), oil_price=(oil.price_per_kg, "/ kg"))
-
-    def _put(self, **given):
-        for name, value in given.items():
-            number, unit = (value, "") if isinstance(value, str) else value
-            words = f"{shown_text(number)} {unit}".strip()
-            self.fields[name].value = "" if number is None else words
+    def _take(self, kind, name):
+        self.fields["wax" if kind == "wax" else "oil"].value = name
+        known = getattr(self._shelf, kind)(name)
+        for column, asked in OF_MATERIAL[kind].items():
+            number, unit = getattr(known, column), _UNITS[column.rpartition("_")[2]]
+            self.fields[asked].value = "" if number is None else f"{shown_text(number)} {unit}"
 
     def _make(self):
         self._on_plan(self.plan)
@@ -241,7 +222,6 @@ class QuickPage(w.VBox):
         self._now(answer)
 
     def _ask_grades(self):
-        """The forms of what is ready to be graded, made anew."""
         check, cycle, due = self.check, self.check.plan.heat_cycle, self.check.due()
         # Asked where heated pieces are due and it is not on record what the cycle reached.
         self.heat = check.heat_day and HeatForm(

@@ -103,7 +103,7 @@ class RulesForm(_RuleForm):
     # --- what is on the page
 
     def _field(self, row):
-        field = self.fields[row["name"]] = Field.of(row, at=row["name"], css="scent-rule")
+        field = self.fields[row["name"]] = Field.of(row, css="scent-rule")
         field.call(field.label, f"{field.label}. {row['hint']}")
         return field
 

@@ -45,7 +45,6 @@ class ShareForm(Form):
         return Tick(words, name, lambda: self._guarded(self._changed))
 
     def chosen(self):
-        """The choices as they are now."""
         names = {name: tick.on for name, tick in self.choices.items()}
         decided = {
             kind: tuple(word for word, asked in self.undecided.items() if asked[kind].on)

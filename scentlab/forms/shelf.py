@@ -2,10 +2,9 @@
 
 import ipywidgets as w
 
-from scentlab.forms.fields import TABLES, Field, NotYet, placed, read_all, side_by_side
+from scentlab.forms.fields import TABLES, NotYet, fields_of, fill, placing, read_all, side_by_side
 from scentlab.forms.fields import shown as as_text
 from scentlab.forms.frame import Form, clock_of
-from scentlab.materials import MaterialError
 from scentlab.recording.shelf import Shelf, put_on_shelf, read_shelf, shelf_beside
 
 KINDS = ("wax", "fragrance", "tester")
@@ -39,9 +38,8 @@ class ShelfForm(Form):
         kind, shelf = self.kind.value, read_shelf(self._folder)
         known = shelf.find(kind, name) or {}
         rows = [*TABLES["materials"].get(kind, ()), *TABLES["shelf"][kind]]
-        self.fields = {row["name"]: Field.of(
-            row, f"put-{row['name']}", at=row["name"], short=True,
-            usual=as_text(known.get(row["name"]))) for row in rows}
+        self.fields = fields_of(rows, "put-")
+        fill(self.fields, {name: as_text(value) for name, value in known.items()})
         self._offer_all(shelf)
         self.asked.children = [side_by_side(self.fields.values())]
         self._refresh()
@@ -53,10 +51,8 @@ class ShelfForm(Form):
         row = read_all(self.fields)
         if not row["name"]:
             raise NotYet(f"The name of the {self.kind.value} is still to be filled in.")
-        try:
+        with placing(self.fields):
             added = put_on_shelf(self._folder, [{"kind": self.kind.value, **row}], over=True)
-        except MaterialError as error:
-            raise placed(error, self.fields.values()) from error
         self._say("saved" if added else "flag", f"On the shelf at {clock_of()}: {row['name']}."
                   if added else f"{row['name']} is on the shelf like that already.")
         if added:

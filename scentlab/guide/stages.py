@@ -5,6 +5,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.files import table_beside
 from scentlab.recording.progress import Progress, see_progress
 from scentlab.recording.records import RECORDS
 from scentlab.results import Result
@@ -25,18 +26,7 @@ class Stage:
     needs: str
 
 
-STAGES = (
-    Stage("Plan", "plan.ipynb", "blends, loads, pots, panel; sheets and codes to print",
-          "an hour", "the makers' sheets, a printer"),
-    Stage("Pour", "pour.ipynb", "log weights and temperatures at the pot",
-          "an hour a pot, then days to cure", "wax, fragrance, a scale to 0.1 g, a thermometer"),
-    Stage("Score", "score.ipynb", "sweat, frost and throw, by blind code",
-          "20 minutes a session", "cured pieces, the panel, a warmer, an aired room"),
-    Stage("Answer", "answer.ipynb", "risk and throw over load; a load per blend",
-          "half an hour", "all scores, an opened key"),
-    Stage("Share", "share.ipynb", "report, tables, a package for the supplier",
-          "a quarter of an hour", "what stays at home, decided"),
-)
+STAGES = tuple(Stage(**row) for row in table_beside(__file__, "stages.toml")["stages"])
 
 
 @dataclass(frozen=True, repr=False)

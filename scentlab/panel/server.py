@@ -73,7 +73,6 @@ class _Page(tornado.web.RequestHandler):
 
     @property
     def token(self):
-        """The secret part of the link that leads here."""
         return self.panel.token
 
     def prepare(self):
@@ -388,7 +387,6 @@ def _in_terminal(link):
 
 
 def qr_svg(link):
-    """The QR code of a link as an SVG element."""
     picture = io.BytesIO()
     segno.make(link, error="m").save(
         picture, kind="svg", xmldecl=False, scale=4, light="#fff", title="QR code of the link"

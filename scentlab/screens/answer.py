@@ -108,15 +108,11 @@ def rests_html(analysis):
     rows = []
     for row in analysis.rests.table.to_dict("records"):
         mark = "<b>!</b> " if row["warning"] else ""
-        rows.append(f'<tr><th scope="row">{_of_which(row)}'
-                    f"</th><td>{mark}{html.escape(str(row['value']))}</td></tr>")
+        # That it is about all blends is not said at each.
+        name = row["name"] if row["blend"] == ALL else f"{row['blend']}: {row['name']}"
+        rows.append(f'<tr><th scope="row">{html.escape(capital(name))}</th>'
+                    f"<td>{mark}{html.escape(str(row['value']))}</td></tr>")
     return f'<table class="scent-rests">{"".join(rows)}</table>'
-
-
-def _of_which(row):
-    """What a row is about; that it is about all blends is not said at each."""
-    name = row["name"] if row["blend"] == ALL else f"{row['blend']}: {row['name']}"
-    return html.escape(capital(name))
 
 
 def rules_form(analysis, folder, on_keep):
@@ -193,7 +189,6 @@ def _drawn(analysis, part, **choices):
 
 
 def _for_a_statistician(fit):
-    """The parameters of a fit and what they mean, folded."""
     rows = "".join(f"<li><b>{html.escape(name)}</b>: {html.escape(words)}</li>"
                    for name, words in meanings(fit))
     return w.HTML("<details><summary>For a statistician</summary>"
@@ -224,7 +219,6 @@ def costs_form(analysis, bench):
 
 
 def notes_html(analysis):
-    """The notes of every result, which say what holds it back."""
     results = {"sweat": analysis.sweat, "frost": analysis.frost, "throw": analysis.throw,
                "warmer": analysis.longevity, "highest safe load": analysis.ceiling,
                "recommended load": analysis.pick}

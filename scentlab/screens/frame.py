@@ -8,21 +8,13 @@ import ipywidgets as w
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, in_lab
 from scentlab.forms.fields import Section, note
-from scentlab.forms.frame import STYLE, Form, as_widget, note_of
+from scentlab.forms.frame import STYLE, Form, as_widget, as_widgets
 from scentlab.units import show_in
 from scentlab.workshop import series_here
 
-CSS = (Path(__file__).parent / "page.css").read_text(encoding="utf-8")
+CSS, CAUTIONS = ((Path(__file__).parent / name).read_text(encoding="utf-8")
+                 for name in ("page.css", "cautions.html"))
 WORKING = note("flag", "Working ...")
-CAUTIONS = """<ul>
-<li><b>Hot wax and fragrance burn.</b> Water bath or thermostatic melter, never a direct flame.
-Thermometer in the wax. No flame or spark near the fragrance's flash point. Never unattended. Lid
-and class B extinguisher at hand. <b>Never water on burning wax.</b></li>
-<li><b>Fragrances hold allergens.</b> Gloves, fresh air; nobody smells who does not want to. Keep
-wax and fragrance away from children and pets.</li>
-<li><b>A load above a supplier's limit is for testing only</b>, and not for sale.</li>
-<li>The kit is no safety assessment. Labels, limits and fire safety follow your local codes and
-licensed practice; where they and the kit differ, they are right.</li></ul>"""
 
 
 class Page(w.VBox):
@@ -79,23 +71,11 @@ class Fold(Section):
         """Make anew what it shows, if it was opened before."""
         if self._made:
             self.body.children = [w.HTML(STYLE + WORKING)]
-            self.body.children = shown(self._make, self._spoken)
+            self.body.children = as_widgets(self._make, self._spoken)
 
 
 def cautions_fold():
     return Fold("Before the heat is on", lambda: w.HTML(CAUTIONS), "cautions")
-
-
-def shown(make, words=""):
-    """What ``make()`` gives as widgets, or the reason why there is nothing to see: what one part
-    cannot show must not keep the others from showing theirs.
-    """
-    try:
-        found = make()
-    except Exception as error:  # in a callback it would reach nobody
-        return [w.HTML(STYLE + note_of(error))]
-    found = found if isinstance(found, (list, tuple)) else [found]
-    return [as_widget(thing, words) for thing in found]
 
 
 def bench_of(folder, *needs):

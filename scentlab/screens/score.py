@@ -62,7 +62,6 @@ def _build(page, own, looks):
 
 
 def heat_form(bench):
-    """The form for the heat cycle as it was reached, with the usual hints and cautions."""
     return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
                    f"{listed(map(in_maker_units, HEAT_HINTS))}"),
             HeatForm(heat_cycle(bench.store.plan()), partial(bench.store.add, "heats"),

@@ -7,30 +7,25 @@ import ipywidgets as w
 
 from scentlab.choosing.analysis import analyse
 from scentlab.choosing.kept import rules_here
-from scentlab.choosing.known_load import known_load
 from scentlab.files import file_link, write_whole
 from scentlab.foresight.next_step import next_step
 from scentlab.forms.batch import BatchForm
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.frame import heading
 from scentlab.forms.share import ShareForm
-from scentlab.planning.batch import make_batch, materials_of, recipe_here, sold_already
+from scentlab.guide.stages import PACKAGE_NAME
 from scentlab.planning.sheets import batch_sheet_html
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of
+from scentlab.selling import batch_to_sell, dossier_of, package_of
 from scentlab.sharing.answer import answers_in, read_answer, weigh_answer
 from scentlab.sharing.beside import compare_sweat, why_not_compared
-from scentlab.sharing.dossier import write_dossier
-from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
 from scentlab.sharing.report import write_report
-from scentlab.units import GRAMS_PER_POUND
 from scentlab.words.tables import money_table
 from scentlab.workshop import series_beside
-
-PACKAGE_NAME = "for-the-supplier.zip"
 
 
 def share_page(folder: str | Path | None = None, seed: int = 1) -> Page:
@@ -57,9 +52,7 @@ def _build(page, seed):
     series = read_series(bench.store)
     analysis = page.analysis = analyse(series, rules_here(bench.folder).rules, seed=seed)
     page.share = ShareForm(
-        lambda choices: prepare_package(
-            analysis, Choices(**choices), chosen_photos(bench.store),
-            partial(_pound, folder=bench.folder) if sold_already(bench.folder) else None),
+        lambda choices: package_of(analysis, bench.store, Choices(**choices)),
         lambda package: package.write(bench.exports / PACKAGE_NAME), series.blends["blend"],
     )
     return [
@@ -89,17 +82,10 @@ def _tables(bench):
     return f"{', '.join(f.name for f in files)}, written to {bench.exports}. Testers by code only."
 
 
-def _pound(analysis, folder):
-    """A batch of a pound of wax of the first blend."""
-    return make_batch(known_load(analysis), materials_of(analysis.series), wax_g=GRAMS_PER_POUND,
-                      recipe=recipe_here(folder))
-
-
 def _dossier(analysis, bench):
     """The dossier of the first blend; the command writes that of another."""
-    batch = _pound(analysis, bench.folder)
-    path = write_dossier(analysis, bench.exports / "dossier.html", batch,
-                         photos=chosen_photos(bench.store))
+    path = bench.exports / "dossier.html"
+    batch = dossier_of(analysis, bench.store, path)
     return w.HTML(
         f"<p>{file_link(path, f'Dossier of {batch.known.blend}, to print or to save as PDF')}. "
         "For another blend, and to name who checked it: <code>scentlab dossier</code>.</p>")
@@ -122,13 +108,10 @@ def _beside(analysis, bench, seed):
 
 
 def _batch(analysis, bench):
-    def make(blend, load_pct, **much):
-        return make_batch(known_load(analysis, blend, load_pct), materials_of(analysis.series),
-                          recipe=recipe_here(bench.folder), **much)
-
     def write(batch):
         return write_whole(bench.exports / batch.file_name, batch_sheet_html(batch))
 
+    make = partial(batch_to_sell, analysis, bench.folder)
     return [BatchForm(analysis.pick.table["blend"], make, write), w.HTML(
         "<p>A new lot of wax or fragrance can sweat earlier: <code>scentlab lot</code> plans three "
         "test batches of it, and says accept, reject or test more.</p>")]

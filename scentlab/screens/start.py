@@ -227,7 +227,6 @@ def card_html(place, today):
 
 
 def stages_html(stages, folder):
-    """The stages of a series as cards, each with its link, and how far it is."""
     cards = []
     for stage, row in zip(STAGES, stages.table.itertuples(), strict=True):
         page = stage.notebook.removesuffix(".ipynb")

@@ -189,7 +189,6 @@ def _limit_words(series, best):
 
 
 def _lot_words(series, blend):
-    """The lots of a blend by name."""
     known = lots_of(series, blend)
     return "; ".join(f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items()
                      ) + "." if any(known.values()) else "not recorded"

@@ -432,14 +432,12 @@ def _bend_limits(row):
 
 
 def weight(name, column, digits):
-    """A column of weights (g) in the maker's unit."""
     in_oz = shown().weight == "oz"
     return f"{name}, {shown().weight}", said(column, lambda grams: say_number(
         scale_ounces(grams) if in_oz else grams, 2 if in_oz else digits))
 
 
 def heat(name, column):
-    """A column of temperatures (°C) in the maker's unit."""
     turn = fahrenheit_from_celsius if shown().temperature == "F" else float
     return f"{name}, °{shown().temperature}", said(column, lambda heat: f"{turn(heat):.0f}")
 
