@@ -16,10 +16,6 @@ class Guide:
     title: str
     points: tuple
 
-    def __repr__(self):
-        points = "\n".join(f"- {p['words']} [{p['source']}]" for p in self.points)
-        return f"{self.title}\n{points}"
-
     def _repr_html_(self):
         points = "".join(
             f'<li style="margin:0.3em 0">{html.escape(in_maker_units(p["words"]))} '
@@ -41,17 +37,3 @@ class Guide:
 
 
 GUIDES = {t: Guide(t, **data) for t, data in table_beside(__file__, "guides.toml").items()}
-
-
-def show_guide(topic):
-    """Show one short guide to the work, folded until it is opened.
-
-    topic : "pots", "pour", "sweat", "frost", "throw" or "confirm".
-    Raises ValueError for another topic.
-
-    >>> print(show_guide("frost").title)
-    How to look for frost
-    """
-    if topic not in GUIDES:
-        raise ValueError(f"there is no guide to {topic!r}; there are {', '.join(GUIDES)}")
-    return GUIDES[topic]

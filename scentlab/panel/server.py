@@ -387,11 +387,8 @@ def _in_terminal(link):
 
 
 def qr_svg(link):
-    picture = io.BytesIO()
-    segno.make(link, error="m").save(
-        picture, kind="svg", xmldecl=False, scale=4, light="#fff", title="QR code of the link"
-    )
-    return picture.getvalue().decode()
+    return segno.make(link, error="m").svg_inline(
+        scale=4, light="#fff", title="QR code of the link")
 
 
 def _listen(host, port, last_port):

@@ -20,7 +20,7 @@ from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
 from scentlab.forms.frame import heading, listed
 from scentlab.forms.rules import RulesForm, SliderForm
-from scentlab.guide.showing import show_guide
+from scentlab.guide.showing import GUIDES
 from scentlab.recording.draft import keep_draft, read_draft
 from scentlab.recording.reading import read_series
 from scentlab.screens.frame import Fold, Page, bench_of
@@ -77,7 +77,7 @@ def _build(page, seed):
              lambda: rules_form(analysis, bench.folder, page.saving.renew), "rules"),
         Fold("One blend, closely", lambda: one_blend(analysis), "blend"),
         *_details(page, analysis, bench),
-        show_guide("confirm"),
+        GUIDES["confirm"],
     ]
 
 

@@ -4,7 +4,7 @@ from pathlib import Path
 
 from scentlab.forms.desk import PlanDesk
 from scentlab.forms.frame import heading
-from scentlab.guide.showing import show_guide
+from scentlab.guide.showing import GUIDES
 from scentlab.screens.frame import Fold, Page, bench_of
 from scentlab.screens.start import units_fold
 
@@ -34,7 +34,7 @@ def _build(page):
     whole = [
         Fold("What goes into the pots: waxes, fragrance, blends", lambda: desk.materials, "waxes"),
         Fold("What is poured: loads, pots, pieces, testers, days",
-             lambda: [show_guide("pots"), desk.planning], "poured"),
+             lambda: [GUIDES["pots"], desk.planning], "poured"),
     ]
     have.turn(desk.fresh)
     for fold in whole:  # what is begun and not whole is in sight, with what it still needs

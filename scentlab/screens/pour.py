@@ -4,7 +4,7 @@ from functools import partial
 from pathlib import Path
 
 from scentlab.forms.desk import RecordDesk
-from scentlab.guide.showing import show_guide
+from scentlab.guide.showing import GUIDES
 from scentlab.planning.plan import Plan
 from scentlab.screens.frame import Fold, Page, bench_of, cautions_fold, leave_to_do
 from scentlab.units import say_one_weight, say_temperature
@@ -38,7 +38,7 @@ def _build(page, own):
     files = series_here(folder=own or ".") if bench.demo else None
     desk = page.desk = RecordDesk(bench, files=files)
     return [
-        desk.pours, show_guide("pour"), cautions_fold(),
+        desk.pours, GUIDES["pour"], cautions_fold(),
         Fold("The pots and their temperatures", lambda: pots_table(plan), "pots"),
         Fold("What was weighed so far", partial(_weighed, store), "weighed"),
         Fold("Something was logged wrong", lambda: desk.correct("pour"), "wrong"),

@@ -8,7 +8,7 @@ import ipywidgets as w
 from scentlab.forms.desk import RecordDesk
 from scentlab.forms.frame import listed
 from scentlab.forms.heat import HeatForm
-from scentlab.guide.showing import show_guide
+from scentlab.guide.showing import GUIDES
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
@@ -48,7 +48,7 @@ def _build(page, own, looks):
     desk = page.desk = RecordDesk(bench, looks,
                                   series_here(folder=own or ".") if bench.demo else None)
     tests = {
-        topic: Fold(title, lambda t=topic: [show_guide(t), getattr(desk, t)], topic)
+        topic: Fold(title, lambda t=topic: [GUIDES[t], getattr(desk, t)], topic)
         for topic, title in TESTS.items()}
     return [
         desk.who, desk.who.show(partial(_waits, desk, tests)), *tests.values(),

@@ -3,7 +3,7 @@
 import datetime as dt
 import html
 import re
-from functools import partial
+from functools import lru_cache, partial
 from itertools import count
 from pathlib import Path
 
@@ -11,7 +11,7 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, file_link
-from scentlab.forms.fields import Field, note, read_all, show_if, text_column
+from scentlab.forms.fields import TABLES, Field, note, read_all, show_if
 from scentlab.forms.frame import Form, clock_of, listed
 from scentlab.forms.shelf import ShelfForm
 from scentlab.forms.units import UnitsForm
@@ -74,16 +74,13 @@ def _workshop(page, folder, today):
     show_in(units_here(folder)[0])
     page.new = NewSeries(folder, page.renew)
     new = Fold("A new series", lambda: page.new, "new")
-    cards, learnt, made = w.HTML(), _learnt(folder), {}
+    cards, learnt = w.HTML(), _learnt(folder)
+    drawn = lru_cache(500)(lambda place, day, *written: card_html(place, day))
 
     def card(place):
         """Made anew when what it is made of was written to, or on another day."""
-        day = today or dt.date.today()
-        state = (day, *map(_written_at, (place / FILE_NAME, place / f"{FILE_NAME}-wal",
-                                         place / EXPORTS_NAME)))
-        if place not in made or made[place][0] != state:
-            made[place] = state, card_html(place, day)
-        return made[place][1]
+        return drawn(place, today or dt.date.today(), *map(_written_at, (
+            place / FILE_NAME, place / f"{FILE_NAME}-wal", place / EXPORTS_NAME)))
 
     def look():
         found = "".join(map(card, series_in(folder)))
@@ -163,12 +160,7 @@ class NewSeries(Form):
     def __init__(self, folder, on_made):
         super().__init__()
         self._folder, self._on_made = folder, on_made
-        self.fields = {
-            "title": Field("title", text_column("title", "title"), empty=None,
-                           example="Cedar in two soft waxes"),
-            "name": Field("name", text_column("name", "name of its folder"), empty=None,
-                          example="empty: as the title"),
-        }
+        self.fields = {row["name"]: Field.of(row) for row in TABLES["new"]["fields"]}
         self.make = self._button("Begin the series", "make", self._make, saves=True)
         self.demo = self._button("Look at the invented demo", "demo", self._demo, saves=True)
         self._lay_out(*self.fields.values(), self.make, self.demo, self.message)
