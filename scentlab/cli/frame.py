@@ -135,13 +135,13 @@ def _percent(text):
         raise argparse.ArgumentTypeError(error) from None
 
 
-_TYPES = {"NUMBER": int, "DATE": _date, "PERCENT": _percent,
-          **dict.fromkeys(("MONEY", "DAYS", "POINTS"), float)}
 def _workers(text):
     """A number of processes, or the address of a scheduler."""
     return text if "://" in text else int(text)
 
 
+_TYPES = {"NUMBER": int, "DATE": _date, "PERCENT": _percent,
+          **dict.fromkeys(("MONEY", "DAYS", "POINTS"), float)}
 _PAGES = table_beside(__file__, "commands.toml")
 FIELDS = _PAGES["fields"]  # the option of each field of the rules and of a recipe
 # What an answer may propose instead.

@@ -1,6 +1,7 @@
 """Commands of a series as a whole: new, lab, panel, units, progress."""
 
 import sys
+from collections import Counter
 from dataclasses import replace
 from pathlib import Path
 
@@ -105,12 +106,10 @@ def _who_can_score(store, today, looks):
     yield "Ready to score today:"
     for assessor in known_assessors(store):
         todo = waiting(store, assessor, today=today, looks_per_piece=looks)
-        counts = {}
-        for row in todo.to_dict("records"):
-            words = row["test"] if row["test"] != "throw" else (
-                f"{THROW_WORDS[row['kind']]} throw in session {row['sitting']}"
-            )
-            counts[words] = counts.get(words, 0) + 1
+        counts = Counter(
+            row["test"] if row["test"] != "throw" else
+            f"{THROW_WORDS[row['kind']]} throw in session {row['sitting']}"
+            for row in todo.to_dict("records"))
         yield f"  {assessor}: {', '.join(f'{n} {words}' for words, n in counts.items()) or 'none'}"
 
 

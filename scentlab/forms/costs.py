@@ -1,11 +1,9 @@
 """What a load costs: the maker's own numbers in, the load that costs least out, at each key."""
 
-import html
-
 import ipywidgets as w
 
 from scentlab.forms.fields import TABLES, fields_of, fill, placing, read_all, side_by_side, texts_of
-from scentlab.forms.frame import Form, as_widget, listed
+from scentlab.forms.frame import Form, as_widget, listed, paragraphs
 
 
 class CostsForm(Form):
@@ -41,7 +39,7 @@ class CostsForm(Form):
         numbers = read_all(self.fields)
         with placing(self.fields):
             self.found = self._weigh(self.blend.value, **numbers)
-        lines = "".join(f"<p>{html.escape(line)}</p>" for line in self.found.lines)
+        lines = paragraphs(self.found.lines)
         self.said.children = [w.HTML(f'<div role="status">{lines}</div>'),
                               as_widget(self._table(self.found), "what loads cost"),
                               w.HTML(listed(self.found.notes))]

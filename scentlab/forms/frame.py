@@ -205,8 +205,13 @@ class Form(w.VBox):
             self._key = uuid.uuid4().hex
         self.message.value = note(kind, text)
 
+
 def heading(words):
     return w.HTML(f"<h3>{html.escape(words)}</h3>")
+
+
+def paragraphs(lines):
+    return "".join(f"<p>{html.escape(line)}</p>" for line in lines)
 
 
 def listed(sentences, tag="ul", css=""):

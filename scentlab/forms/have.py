@@ -1,11 +1,9 @@
 """The first form of planning: what there is in, a small, a medium and a large plan out."""
 
-import html
-
 import ipywidgets as w
 
 from scentlab.forms.fields import TABLES, fields_of, fill, in_a_row, placing, read_all, side_by_side
-from scentlab.forms.frame import Form
+from scentlab.forms.frame import Form, as_widget
 from scentlab.planning.kitchen import TABLE_NOTE, read_ends
 
 
@@ -37,13 +35,13 @@ class HaveForm(Form):
         children = []
         for proposal in self.proposals:
             said = " ".join([proposal.sentence, *proposal.notes])
-            children.append(w.HTML(f"<p>{html.escape(said)}</p>"))
+            children.append(as_widget(said, ""))
             if proposal.plan is not None:
                 button = self._button(f"Take the {proposal.size} one", f"have-{proposal.size}",
                                       lambda p=proposal: self._taken(p))
                 self.takes[proposal.size] = button
                 children.append(in_a_row([button]))
-        self.found.children = [*children, w.HTML(f"<p>{html.escape(TABLE_NOTE)}</p>")]
+        self.found.children = [*children, as_widget(TABLE_NOTE, "")]
 
     def _taken(self, proposal):
         self._take(proposal.plan)

@@ -181,7 +181,8 @@ class MaterialsForm(Form):
         """All materials as they are; each card says what is wrong or missing in it."""
         self.problem, taken, names = None, {}, {}
         scent = self._made(self.scent_card, self._fragrance)
-        waxes = [self._made(card, lambda c=card: self._wax(c, taken)) for card in self.wax_cards]
+        waxes = [self._made(card, lambda c=card: _once(
+            Wax(**_named(c)), taken, "waxes", "such as with its lot")) for card in self.wax_cards]
         blends = [self._made(card, lambda c=card: self._blend(c, waxes, names))
                   for card in self.blend_cards]
         self.waxes, self.fragrance = tuple(filter(None, waxes)), scent
@@ -210,9 +211,6 @@ class MaterialsForm(Form):
         values = _named(self.scent_card)
         allergens = [a.strip() for a in values.pop("allergens").split(",")]
         return Fragrance(**values, allergens=tuple(a for a in allergens if a))
-
-    def _wax(self, card, taken):
-        return _once(Wax(**_named(card)), taken, "waxes", "such as with its lot")
 
     def _blend(self, card, waxes, taken):
         values = read_all(card.fields)

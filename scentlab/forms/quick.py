@@ -24,7 +24,7 @@ from scentlab.forms.fields import (
     stacked,
 )
 from scentlab.forms.fields import shown as shown_text
-from scentlab.forms.frame import STYLE, Form
+from scentlab.forms.frame import STYLE, Form, paragraphs
 from scentlab.forms.heat import HeatForm
 from scentlab.forms.scores import GradeForm
 from scentlab.forms.shelf import known_shelf
@@ -159,7 +159,7 @@ class QuickAnswerForm(Form):
     def _show(self):
         self._say("flag", "Working: this takes some seconds.")
         lines, self.step = self._answer()
-        self.lines.value = "".join(f"<p>{html.escape(line)}</p>" for line in lines)
+        self.lines.value = paragraphs(lines)
         show_if(self.step is not None and self.step.worth_it, self.add)
         self.message.value = ""
 

@@ -56,13 +56,12 @@ class Panel:
     def items(self, assessor):
         """What waits for an assessor, in order, as the page needs it: no pour, no load."""
         frame = waiting(self.store, assessor, None, self.today, self.looks_per_piece)
-        keep = ["code", "test", "sitting", "kind", "position"]
-        rows = frame[keep].to_dict("records")
-        ages = zip(frame["age_days"], frame["planned_age_days"], strict=True)
         minutes = self._warm_min()
         found = [
-            {**r, **_names(r, minutes), "age": "" if r["test"] == "throw" else age_words(*age)}
-            for r, age in zip(rows, ages, strict=True)
+            {**{n: r[n] for n in ("code", "test", "sitting", "kind", "position")},
+             **_names(r, minutes),
+             "age": "" if r["test"] == "throw" else age_words(r["age_days"], r["planned_age_days"])}
+            for r in frame.to_dict("records")
         ]
         # Who compared two pieces would smell each of them later with that in mind.
         later = self._to_smell(assessor) - {i["code"] for i in found}

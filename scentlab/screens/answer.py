@@ -18,7 +18,7 @@ from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
-from scentlab.forms.frame import heading, listed
+from scentlab.forms.frame import heading, listed, paragraphs
 from scentlab.forms.rules import RulesForm, SliderForm
 from scentlab.guide.showing import GUIDES
 from scentlab.recording.draft import keep_draft, read_draft
@@ -99,8 +99,7 @@ def lines_html(analysis):
             else:
                 found = analysis.ceiling.of(row["blend"])
                 said.append(in_sentences(use_words(row, found, analysis)))
-    return '<div class="scent-answer">' + "".join(
-        f"<p>{html.escape(line)}</p>" for line in said) + "</div>"
+    return f'<div class="scent-answer">{paragraphs(said)}</div>'
 
 
 def rests_html(analysis):

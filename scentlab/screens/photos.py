@@ -1,11 +1,9 @@
 """The photos of a series beside load and grade, each of which can be chosen for the report."""
 
-import html
-
 import ipywidgets as w
 
 from scentlab.forms.fields import Tick
-from scentlab.forms.frame import Form
+from scentlab.forms.frame import Form, as_widget
 from scentlab.forms.photo import photo_html
 from scentlab.recording.photos import choose_photo, photos_of
 from scentlab.schema import GRADE_WORDS
@@ -61,7 +59,7 @@ class PhotosForm(Form):
         tick.tooltip = f"In the report: {photo.words}"
         tick.set(photo.chosen)
         self._entries[tick] = photo.entry_id
-        return w.VBox([w.HTML(photo_html(photo, words)), w.HTML(f"<p>{html.escape(words)}</p>"),
+        return w.VBox([w.HTML(photo_html(photo, words)), as_widget(words, ""),
                        tick], layout=w.Layout(width="260px"))
 
     def _choose(self, tick):

@@ -8,7 +8,8 @@ from camera import camera_jpeg, quarters, segments
 
 from scentlab.cli import main
 from scentlab.recording.photos import add_photo, choose_photo, chosen_photos
-from scentlab.screens.share import PACKAGE_NAME, _dossier, _pound, share_page
+from scentlab.screens.share import PACKAGE_NAME, _dossier, share_page
+from scentlab.selling import package_of
 from scentlab.sharing.opening import open_package
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.redaction import Choices
@@ -76,11 +77,11 @@ def test_the_dossier_shows_three_of_them_wherever_it_is_made(page, capsys):
     """By the command, by the page, and in a package."""
     folder, kept = page.bench.folder, page.bench.exports / "dossier.html"
     assert main(["dossier", str(folder)]) == 0
+    assert main(["batch", str(folder), "--wax", "1 lb"]) == 0  # a dossier goes with what is sold
     capsys.readouterr()
     by_command = shown_in(kept.read_text())
     kept.unlink()
     _dossier(page.analysis, page.bench)
-    package = prepare_package(
-        page.analysis, Choices(), chosen_photos(page.bench.store), lambda a: _pound(a, folder))
+    package = package_of(page.analysis, page.bench.store, Choices())
     assert by_command == shown_in(kept.read_text()) == shown_in(package.text("dossier.html"))
     assert len(by_command) == 3 and {code for _, code in by_command} <= set(page.above)
