@@ -15,7 +15,7 @@ from scipy import special
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
-from scentlab.maths.sampling import Ranked, quantile_error
+from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
 from scentlab.text import count_of
@@ -127,9 +127,9 @@ def _unseen_note(fit, limit_grade):
 
 
 def _of_blend(blend, counts, draws, fit, rules, stress):
-    weights, counts, draws = fit.weights, counts[counts["stress"] == stress], Ranked.of(draws)
+    weights, counts = fit.weights, counts[counts["stress"] == stress]
     places = (1.0 - rules.confidence, 0.05, 0.5, 0.95)
-    quantile, lower, middle, upper = map(float, draws.quantile(weights, places))
+    quantile, lower, middle, upper = map(float, weighted_quantile(draws, weights, places))
     row = {
         "blend": blend,
         "ceiling_load_pct": np.nan,

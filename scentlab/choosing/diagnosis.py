@@ -14,7 +14,7 @@ from scentlab.fitting.checks import SweatCheck, check_sweat
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, moved_without, without_pot
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
-from scentlab.maths.sampling import Ranked
+from scentlab.maths.sampling import weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.units import OUNCES_PER_POUND, percent_of_wax, say_points, shown
@@ -167,8 +167,8 @@ class _Whole:
 
     def _points(self, fit, at_risk):
         """The ceiling by the curve alone, without each tenth of the draws (10,)."""
-        ranked, chance = Ranked(at_risk), 1.0 - self.rules.confidence
-        return leave_out_draws(fit, lambda f: ranked.quantile(f.weights, chance))
+        chance = 1.0 - self.rules.confidence
+        return leave_out_draws(fit, lambda f: weighted_quantile(at_risk, f.weights, chance))
 
     def _anew(self, pot):
         """A fit without a pot on draws of its own; None where there is none."""

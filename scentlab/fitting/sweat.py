@@ -9,6 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
+from scipy import stats
 
 from scentlab.fitting.looks import (
     N_GRADES,
@@ -458,9 +459,7 @@ def _falls(own):
     load, grade = own["load_pct"].to_numpy(float), own["grade"].to_numpy(float)
     if np.ptp(load) == 0 or np.ptp(grade) == 0 or np.corrcoef(load, grade)[0, 1] > -0.2:
         return False
-    from scipy.stats import kendalltau  # slow to import, needed for odd series only
-
-    return bool(kendalltau(load, grade, alternative="less").pvalue < 0.01)
+    return bool(stats.kendalltau(load, grade, alternative="less").pvalue < 0.01)
 
 
 def _parts_clean(own):

@@ -19,6 +19,7 @@ from functools import cached_property, lru_cache
 import numpy as np
 from scipy import ndimage, special
 from scipy.interpolate import CubicSpline
+from scipy.optimize import elementwise
 
 from scentlab.maths.links import find_link, grade_terms
 
@@ -469,28 +470,13 @@ def _location_spline(probability, link):
 
 
 def _solve_location(probability, sigma, link):
-    """Bracketed Newton steps on the logit of the risk, each place until it has settled."""
-    shape, sigma, goal = np.shape(sigma), np.ravel(sigma), special.logit(probability)
-    typical = -link.quantile(1.0 - probability)
-    low = np.minimum(typical, 0.0) - 12.0 * (1.0 + sigma)
-    high = np.maximum(typical, 0.0) + 12.0 * (1.0 + sigma)
-    found, left = typical * np.sqrt(1.0 + 0.35 * sigma**2), np.arange(sigma.size)
-    for _ in range(100):
-        m = found[left]
-        z = -(m[:, None] + sigma[left, None] * _Z)
-        risk = np.clip(link.sf(z) @ _Z_WEIGHTS, 1e-12, 1.0 - 1e-12)
-        density = np.maximum(np.exp(link.log_pdf(z)) @ _Z_WEIGHTS, 1e-12)
-        miss = special.logit(risk) - goal
-        low, high = np.where(miss < 0, m, low), np.where(miss > 0, m, high)
-        new = m - miss * risk * (1.0 - risk) / density
-        # At the root the step ends on the bracket itself; that must not send it to the middle.
-        inside = (new > low - 1e-9) & (new < high + 1e-9)
-        found[left] = new = np.where(inside, new, 0.5 * (low + high))
-        moves = np.abs(new - m) >= 1e-8
-        left, low, high = left[moves], low[moves], high[moves]
-        if not left.size:
-            break
-    return found.reshape(shape)
+    """The root of the logit of the risk less that of the probability, for each sigma."""
+    def miss(m, sigma):
+        risk = link.sf(-(m[..., None] + sigma[..., None] * _Z)) @ _Z_WEIGHTS
+        return special.logit(np.clip(risk, 1e-12, 1.0 - 1e-12)) - special.logit(probability)
+
+    far = abs(link.quantile(1.0 - probability)) + 12.0 * (1.0 + sigma)
+    return elementwise.find_root(miss, (-far, far), args=(sigma,)).x
 
 
 def marginal_risk(location, sigma, link="logit"):

@@ -11,7 +11,7 @@ the proposals can be trusted: above 0.7 they cannot.
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 K_HAT_LIMIT = 0.7
 LOT, _OF_ONE = 512, 1000  # draws in a lot, lots of a proposal, at most
@@ -114,9 +114,7 @@ class _Student:
 
     def draw(self, size, rng):
         """Points (size, p): scrambled Sobol points, one coordinate of which is the mixing."""
-        from scipy.stats import qmc  # slow to import
-
-        unit = qmc.Sobol(len(self.centre) + 1, rng=rng).random(size)
+        unit = stats.qmc.Sobol(len(self.centre) + 1, rng=rng).random(size)
         unit = np.clip(unit, 1e-12, 1.0 - 1e-12)
         mixing = special.chdtri(_DF, unit[:, -1]) / _DF
         step = special.ndtri(unit[:, :-1]) / np.sqrt(mixing)[:, None]
@@ -220,14 +218,13 @@ def mixed_draws(samples, shares):
 def quantile_error(values, weights, lot, chance):
     """Monte Carlo standard error of a weighted quantile, from how the lots differ.
 
-    values, weights : arrays (S,), the values or Ranked. lot : int array (S,). chance : float.
+    values, weights : arrays (S,). lot : int array (S,). chance : float.
 
     Each lot's share of the weight below the quantile varies about that of the lots of the same
     proposal (Owen 2013, "Monte Carlo theory, methods and examples", batching); over the density
     there.
     """
-    ranked = Ranked.of(values)
-    below = ranked.given < ranked.quantile(weights, chance)
+    below = values < weighted_quantile(values, weights, chance)
     lots, own = np.unique(lot, return_inverse=True)
     each = np.bincount(own, weights * (below - chance))
     _, proposal, number = np.unique(lots // _OF_ONE, return_inverse=True, return_counts=True)
@@ -235,7 +232,7 @@ def quantile_error(values, weights, lot, chance):
     error = np.sqrt(np.sum(away**2 * (number / np.maximum(number - 1.0, 1.0))[proposal]))
     width = max(2.0 * error, 0.02)
     around = np.clip((chance - width, chance + width), 0.002, 0.998)
-    low, high = ranked.quantile(weights, around)
+    low, high = weighted_quantile(values, weights, around)
     return float((high - low) * error / (around[1] - around[0]))
 
 
@@ -258,7 +255,7 @@ def smooth_weights(log_ratio):
         k_hat = np.inf
     elif np.isfinite(k_hat):
         chance = (np.arange(tail) + 0.5) / tail
-        smoothed = np.log(pareto_quantile(chance, k_hat, scale) + np.exp(cutoff))
+        smoothed = np.log(stats.genpareto.ppf(chance, k_hat, scale=scale) + np.exp(cutoff))
         weights = weights.copy()
         weights[largest] = np.minimum(smoothed, 0.0)
     return weights - np.logaddexp.reduce(weights), float(k_hat)
@@ -288,32 +285,7 @@ def fit_pareto(excess):
     return (n * k + 5.0) / (n + 10.0), float(scale)
 
 
-def pareto_quantile(chance, k, scale):
-    """Quantile of the generalised Pareto distribution with shape k."""
-    if abs(k) < 1e-12:
-        return -scale * np.log1p(-chance)
-    return scale * np.expm1(-k * np.log1p(-chance)) / k
-
-
-class Ranked:
-    """Values (S,) put in order once, for quantiles under any weights."""
-
-    def __init__(self, values):
-        self.given, self.order = np.asarray(values), np.argsort(values)
-        self.values = self.given[self.order]
-
-    @classmethod
-    def of(cls, values):
-        """The values in order, if they are not yet."""
-        return values if isinstance(values, cls) else cls(values)
-
-    def quantile(self, weights, chance):
-        """The smallest value(s) whose cumulative weight reaches the chance(s)."""
-        cumulative = np.cumsum(np.asarray(weights)[self.order])
-        place = np.searchsorted(cumulative / cumulative[-1], np.asarray(chance) - 1e-12)
-        return self.values[np.minimum(place, len(self.values) - 1)]
-
-
 def weighted_quantile(values, weights, chance):
     """Quantile(s) of weighted draws: the smallest value whose cumulative weight reaches chance."""
-    return Ranked.of(values).quantile(weights, chance)
+    chance = np.maximum(np.asarray(chance) - 1e-12, 0.0)
+    return np.quantile(values, chance, weights=weights, method="inverted_cdf")

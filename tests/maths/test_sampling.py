@@ -18,7 +18,6 @@ from scentlab.maths.sampling import (
     fit_pareto,
     hamiltonian_draws,
     mixed_draws,
-    pareto_quantile,
     quantile_error,
     smooth_weights,
     weighted_quantile,
@@ -34,12 +33,6 @@ class At:
 
 
 class TestPareto:
-    @pytest.mark.parametrize("k", [-0.3, 0.0, 0.3, 0.7, 1.2])
-    def test_quantile_is_scipys(self, k):
-        chance = np.array([0.01, 0.3, 0.9, 0.999])
-        expected = stats.genpareto(k, scale=2.5).ppf(chance)
-        assert pareto_quantile(chance, k, 2.5) == pytest.approx(expected, rel=1e-10)
-
     @pytest.mark.parametrize("k", [0.1, 0.5, 0.9, 1.5])
     def test_shape_and_scale_of_exact_quantiles(self, k):
         """2000 values at the distribution's own quantiles: no chance in it."""
