@@ -112,6 +112,11 @@ class Series:
         return frozenset(self.sweat()[names].astype(str).itertuples(index=False, name=None))
 
     @property
+    def limits(self) -> dict:
+        """The wax makers' limits (% of wax) by blend; missing where none is known."""
+        return self.blends.set_index("blend")["limit_load_pct"].to_dict()
+
+    @property
     def fragrance_name(self) -> str:
         """The name of the fragrance; empty where it is not on record or not shared."""
         plan = (self.plan or {}).get("fragrance") or {}

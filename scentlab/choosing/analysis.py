@@ -4,19 +4,20 @@ from __future__ import annotations
 
 from dataclasses import dataclass, replace
 from functools import cached_property
+from itertools import product
 from typing import Any
 
 import pandas as pd
 
 from scentlab.choosing.ceiling import Ceiling, find_ceiling
-from scentlab.choosing.pick import Evidence, Pick, ceiling_under, choose_load, chosen_loads
+from scentlab.choosing.pick import Evidence, Pick, choose_load, chosen_loads
 from scentlab.choosing.rests import odd_pots_of
 from scentlab.choosing.rules import THROW_WORDS, Rules
 from scentlab.choosing.sensitivity import find_sensitivity
 from scentlab.fitting.frost import fit_frost
 from scentlab.fitting.longevity import Longevity, fit_longevity
 from scentlab.fitting.pairs import pair_test
-from scentlab.fitting.sweat import PRECISE, at_age, fit_sweat, load_at_risk_draws
+from scentlab.fitting.sweat import PRECISE, fit_sweat
 from scentlab.fitting.throw import fit_throw
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError
@@ -105,7 +106,7 @@ def analyse(
     if len(series.warmings):
         longevity = _try(notes, fit_longevity, series.warmings, series.piece_g, draws=draws,
                          seed=seed)
-    ceiling = ceiling_under(sweat, rules)
+    ceiling = find_ceiling(sweat, rules)
     found = Analysis(
         series=series, rules=rules, seed=seed, sweat=sweat, frost=frost, throw=throw,
         ceiling=ceiling, notes=tuple(notes), draws=draws,
@@ -118,11 +119,10 @@ def analyse(
 
 def _fit_sweat(series, others, memory, **options):
     """The sweat fit; where there is none, the error also tells what the other fits say."""
-    limits = series.blends.set_index("blend")["limit_load_pct"].to_dict()
     try:
         if memory is not None:
             return memory.fit_sweat(series, **options)
-        return fit_sweat(series.sweat(), limits, **options)
+        return fit_sweat(series.sweat(), series.limits, **options)
     except FitError as error:
         seen = "".join(f" {fit.sentence}" for fit in others if fit)
         raise FitError(f"no load can be given, because {error}.{seen}") from error
@@ -211,7 +211,7 @@ def decider(analysis, brief=False):
             fits[kind] = _fit_throw(analysis.series, kind, [], analysis.draws, analysis.seed)
         throw, no_throw = fits[kind]
         found = replace(analysis, rules=rules, throw=throw, no_throw=no_throw,
-                        ceiling=ceiling_under(analysis.sweat, rules))
+                        ceiling=find_ceiling(analysis.sweat, rules))
         same = all(getattr(rules, name) == getattr(analysis.rules, name)
                    for name in ("stress", "ship_age_days", "throw_kind"))
         return replace(found, pick=choose_load(
@@ -232,15 +232,13 @@ def choices(analysis):
     them.
     """
     rules, rows = analysis.rules, []
-    fit = at_age(analysis.sweat, rules.ship_age_days)
-    known = rules.stress is None or rules.stress in fit.stresses
-    for risk in sorted({*RISKS, rules.risk}):
-        at_risk = load_at_risk_draws(fit, risk, rules.limit_grade, rules.stress) if known else None
-        for confidence in sorted({*CONFIDENCES, rules.confidence}):
-            own = replace(rules, risk=risk, confidence=confidence)
-            ceiling = find_ceiling(fit, own, at_risk) if known else ceiling_under(fit, own)
-            safe = ceiling.table.set_index("blend")["ceiling_load_pct"]
-            rows += [(risk, confidence, c["blend"], c["load_pct"], safe[c["blend"]])
-                     for c in chosen_loads(analysis, own, ceiling)]
+    each = product(sorted({*RISKS, rules.risk}), sorted({*CONFIDENCES, rules.confidence}))
+    for risk, confidence in each:
+        own = replace(rules, risk=risk, confidence=confidence)
+        ceiling = find_ceiling(analysis.sweat, own)
+        rows += [
+            (risk, confidence, c["blend"], c["load_pct"],
+             ceiling.of(c["blend"])["ceiling_load_pct"])
+            for c in chosen_loads(analysis, own, ceiling)]
     return pd.DataFrame(
         rows, columns=["risk", "confidence", "blend", "load_pct", "ceiling_load_pct"])

@@ -5,16 +5,17 @@ where a piece of a NEW pot reaches the limit grade with the stated chance, avera
 the ceiling is the lower quantile of what is believed of that load.
 """
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
 import pandas as pd
 from scipy import special
 
+from scentlab.choosing.rests import stress_words
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
+from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
@@ -80,11 +81,12 @@ def _say_open(row):
 
 
 @one_thread()
-def find_ceiling(fit, rules=None, draws=None, blends=None):
-    """The ceiling of the blends of a sweat fit.
+def find_ceiling(fit, rules=None, blends=None):
+    """The ceiling of the blends of a sweat fit at the age of sale; none under a stress that nothing
+    was graded under.
 
-    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress). draws : array (S, B), of
-        the loads at risk where they are at hand. blends : names, all if None.
+    fit : SweatFit. rules : Rules (risk, confidence, limit_grade, stress, ship_age_days).
+    blends : names, all if None.
     Returns Ceiling, held inside the loads tested: never above the highest, and none where even the
     lowest tested load is not shown to keep the risk. It is held below sweat that by itself, the
     pieces counted as they are, speaks against the risk. The limit grade is the same wherever it
@@ -92,9 +94,10 @@ def find_ceiling(fit, rules=None, draws=None, blends=None):
     lighter sweat there was without it.
     """
     rules = rules or Rules()
-    stress = rules.stress or fit.stresses[-1]
-    if draws is None:
-        draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
+    if rules.stress not in (None, *fit.stresses):
+        return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
+    fit, stress = at_age(fit, rules.ship_age_days), rules.stress or fit.stresses[-1]
+    draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for blend in blends or fit.blends:
         own = fit.counts[fit.counts["blend"] == blend]
@@ -113,6 +116,22 @@ def find_ceiling(fit, rules=None, draws=None, blends=None):
     return Ceiling(
         table, rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)
     )
+
+
+def _without_answer(other, stress):
+    """The ceiling under a stress that nothing was graded under, from that under another."""
+    lacking = [c for c in other.table if c.endswith("_pct")]
+    table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
+    note = f"No piece was inspected {stress_words(stress)}, so there is no answer there."
+    return replace(other, table=table, stress=stress, notes=(note,))
+
+
+def chances_over(fit, blend, loads, rules):
+    """The chance of each load that it passes the risk of the rules, at the age of sale."""
+    fit = at_age(fit, rules.ship_age_days)
+    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+    own = at_risk[:, fit.blends.index(blend)]
+    return [min(float(fit.weights @ (own < load)), 1.0) for load in loads]
 
 
 def _unseen_note(fit, limit_grade):

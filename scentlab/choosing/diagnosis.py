@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
@@ -112,13 +112,12 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     >>> list(diagnose(analyse(series, draws=100, precise=None)).table["pot"])
     ['soft1', 'soft2']
     """
-    grades, rules = analysis.series.sweat(), analysis.rules
+    grades, rules = analysis.series.sweat(), replace(analysis.rules, ship_age_days=None)
     check = check_sweat(analysis.sweat, grades, seed=analysis.seed)
-    whole = _Whole(analysis, draws or analysis.draws)
-    before = find_ceiling(whole.fit, rules, whole.at_risk)
+    before = find_ceiling(analysis.sweat, rules)
     rows = []
     for pot, blend in grades.drop_duplicates("pot")[["pot", "blend"]].itertuples(index=False):
-        found, error, sure = whole.without(str(pot), blend)
+        found, error, sure = _without(analysis, rules, str(pot), blend, draws or analysis.draws)
         change = found - before.of(blend)["ceiling_load_pct"]
         # A lower ceiling without a pot is only evidence lost; a higher one points at the pot.
         hangs = change - ERRORS * error > 0 and change > TELLING
@@ -132,62 +131,44 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     return Diagnosis(sweat=check, table=table, notes=check.notes + tuple(notes))
 
 
-class _Whole:
-    """The fit of all pots, and what is found without each of them."""
-
-    def __init__(self, analysis, draws):
-        self.analysis, self.fit, self.rules = analysis, analysis.sweat, analysis.rules
-        self.draws, self.at_risk = draws, self._at_risk(analysis.sweat)
-        self.looks = settle_looks(analysis.series.sweat(), "sweat", ages=True)[0]
-        self.points = {
-            blend: self._points(self.fit, own)
-            for blend, own in zip(self.fit.blends, self.at_risk.T, strict=True)
-        }
-
-    def without(self, pot, blend):
-        """The ceiling without a pot, the error of its change, and whether all draws have it."""
-        pots = self.fit.counts["pot"].astype(str)
-        if not ((self.fit.counts["blend"] == blend) & (pots != pot)).any():
-            return np.nan, np.nan, False
-        fit, k_hat = without_pot(self.fit, pot)
-        anew = not k_hat <= FINITE
-        if anew:
-            fit = self._anew(pot)
-            if fit is None:
-                return np.nan, np.nan, False
-        at_risk = self._at_risk(fit) if anew else self.at_risk
-        before, after = self.points[blend], self._points(fit, at_risk[:, fit.blends.index(blend)])
-        error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)
-        found = find_ceiling(fit, self.rules, at_risk, [blend]).of(blend)["ceiling_load_pct"]
-        lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
-        return float(found), float(error), bool(np.isfinite(found) and after.min() > lowest)
-
-    def _at_risk(self, fit):
-        return load_at_risk_draws(fit, self.rules.risk, self.rules.limit_grade, self.rules.stress)
-
-    def _points(self, fit, at_risk):
-        """The ceiling by the curve alone, without each tenth of the draws (10,)."""
-        chance = 1.0 - self.rules.confidence
-        return leave_out_draws(fit, lambda f: weighted_quantile(at_risk, f.weights, chance))
-
-    def _anew(self, pot):
-        """A fit without a pot on draws of its own; None where there is none."""
-        if self.fit.alone is None:
-            with suppress(np.linalg.LinAlgError):  # hardly any draw is left where the others point
-                fit, k_hat = moved_without(self.fit, self.looks, pot, 2 * self.draws, FINITE)
-                if k_hat <= FINITE:
-                    return fit
-        return _fit_anew(self.analysis, pot, self.draws)
+def _without(analysis, rules, pot, blend, draws):
+    """The ceiling without a pot, the error of its change, and whether all draws have it."""
+    whole, none = analysis.sweat, (np.nan, np.nan, False)
+    others = whole.counts["pot"].astype(str) != pot
+    if not (others & (whole.counts["blend"] == blend)).any():
+        return none
+    fit, k_hat = without_pot(whole, pot)
+    anew = not k_hat <= FINITE
+    if anew:
+        fit = _anew(analysis, pot, draws)
+        if fit is None:
+            return none
+    before, after = (_points(f, rules, blend) for f in (whole, fit))
+    error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)
+    found = find_ceiling(fit, rules, [blend]).of(blend)["ceiling_load_pct"]
+    lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
+    return float(found), float(error), bool(np.isfinite(found) and after.min() > lowest)
 
 
-def _fit_anew(analysis, pot, draws):
-    blends, grades = analysis.series.blends, analysis.series.sweat()
-    limits = blends.set_index("blend")["limit_load_pct"].to_dict()
-    try:
-        rest = grades[grades["pot"].astype(str) != pot]
-        return fit_sweat(rest, limits, draws=draws, precise=None, seed=analysis.seed)
-    except FitError:
-        return None
+def _points(fit, rules, blend):
+    """The ceiling by the curve alone, without each tenth of the draws (10,)."""
+    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
+    own, chance = at_risk[:, fit.blends.index(blend)], 1.0 - rules.confidence
+    return leave_out_draws(fit, lambda f: weighted_quantile(own, f.weights, chance))
+
+
+def _anew(analysis, pot, draws):
+    """A fit without a pot on draws of its own; None where there is none."""
+    grades = analysis.series.sweat()
+    if analysis.sweat.alone is None:
+        looks = settle_looks(grades, "sweat", ages=True)[0]
+        with suppress(np.linalg.LinAlgError):  # hardly any draw is left where the others point
+            fit, k_hat = moved_without(analysis.sweat, looks, pot, 2 * draws, FINITE)
+            if k_hat <= FINITE:
+                return fit
+    with suppress(FitError):
+        return fit_sweat(grades[grades["pot"].astype(str) != pot], analysis.series.limits,
+                         draws=draws, precise=None, seed=analysis.seed)
 
 
 def _say(row):

@@ -7,11 +7,10 @@ from dataclasses import dataclass
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import highest_safe
 from scentlab.choosing.rests import by_day
-from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.results import FitError, say_odds, say_percent
 from scentlab.text import capital, spelling
 from scentlab.units import say_load_oz
@@ -78,11 +77,9 @@ def _tested(analysis, blend, load):
         return f"No piece was inspected {analysis.rests.stress}: nothing is known of it."
     if load > high + NEAR_PCT:
         return f"Never tested above {say_load_oz(high)}: nothing is known of this load."
-    fit = at_age(analysis.sweat, rules.ship_age_days)
-    over = load_at_risk_draws(fit, rules.risk, rules.limit_grade, analysis.ceiling.stress)
-    over = float(fit.weights[over[:, fit.blends.index(blend)] < load].sum())
+    over, = chances_over(analysis.sweat, blend, [load], rules)
     odds = say_odds(over, analysis.pick.table["least_told"].min())
     said = f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat"
-    said += f"{by_day(fit, rules)}."
+    said += f"{by_day(analysis.sweat, rules)}."
     below = f" The lowest load tested was {say_load_oz(low)}." if load < low - NEAR_PCT else ""
     return f"{said[0].upper()}{said[1:]}{below}"

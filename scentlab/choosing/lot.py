@@ -9,7 +9,13 @@ import pandas as pd
 from scipy import special
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT, UNLIKELY, find_ceiling, held_below_sweat
+from scentlab.choosing.ceiling import (
+    NEAR_PCT,
+    UNLIKELY,
+    chances_over,
+    find_ceiling,
+    held_below_sweat,
+)
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import reached
@@ -149,9 +155,7 @@ def check_lot(
     seen = fit.counts[fit.counts["stress"] == stress]
     if seen.empty:
         raise FitError(f"no piece of lot {lot} was graded {stress_words(stress)}; grade them first")
-    at_risk = load_at_risk_draws(
-        at_age(fit, rules.ship_age_days), rules.risk, rules.limit_grade, stress)
-    over = float(fit.weights[at_risk[:, fit.blends.index(blend)] < known.load_pct].sum())
+    over, = chances_over(fit, blend, [known.load_pct], rules)
     table = seen.assign(sweated=reached(seen, rules.limit_grade), pieces=seen["n"])
     table = table.sort_values("load_pct")
     verdict, notes = _verdict(table, known.load_pct, over, fit.k_hat, rules)
@@ -197,8 +201,7 @@ def _verdict(seen, load, over, k_hat, rules):
 def _safe_load(analysis, fit, blend):
     """The highest safe load with the new lot, within all loads tested."""
     counts = pd.concat([analysis.sweat.counts, fit.counts], ignore_index=True)
-    together = at_age(replace(fit, counts=counts), analysis.rules.ship_age_days)
-    row = find_ceiling(together, analysis.rules).of(blend)
+    row = find_ceiling(replace(fit, counts=counts), analysis.rules).of(blend)
     # What speaks against the new lot by itself does so whatever the old one showed.
     held = held_below_sweat(fit.counts[fit.counts["blend"] == blend], row, analysis.rules)
     return float((held[0] if held else row)["ceiling_load_pct"])

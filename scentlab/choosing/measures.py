@@ -6,7 +6,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.saving import PIECES, piece_costs
 from scentlab.fitting.frost import FrostFit, frost_risk
 from scentlab.fitting.looks import reached
@@ -64,7 +64,7 @@ def scored(fit, blend):
     return float(tested["lowest_pct"]), float(tested["highest_pct"])
 
 
-def measure(chosen, evidence, rules, ceiling, at_risk):
+def measure(chosen, evidence, rules, ceiling):
     """One row per blend with every measure at the chosen load."""
     rows = []
     for choice in chosen:
@@ -74,18 +74,18 @@ def measure(chosen, evidence, rules, ceiling, at_risk):
             "ceiling_load_pct": ceiling.of(blend)["ceiling_load_pct"],
             "limit_load_pct": evidence.about(blend)["limit_load_pct"],
             **_seen(evidence.sweat, blend, load, rules, ceiling.stress),
-            **_at(blend, np.array([load]), evidence, rules, at_risk).iloc[0],
+            **_at(blend, np.array([load]), evidence, rules).iloc[0],
         })
     return pd.DataFrame(rows)
 
 
-def trade_off(evidence, rules, ceiling, at_risk):
+def trade_off(evidence, rules, ceiling):
     """The measures at the loads tested of each blend under the stress that decides."""
     known, frames = tested(evidence, ceiling), []
     for blend in evidence.sweat.blends:
         own = known[known["blend"] == blend].reset_index(drop=True)
         loads = own["load_pct"].to_numpy(float)
-        frames.append(own.join(_at(blend, loads, evidence, rules, at_risk)))
+        frames.append(own.join(_at(blend, loads, evidence, rules)))
     return _put_together(frames)
 
 
@@ -104,7 +104,7 @@ def _put_together(frames):
     return pd.concat([f for f in frames if len(f)] or frames[:1], ignore_index=True)
 
 
-def _at(blend, loads, evidence, rules, at_risk):
+def _at(blend, loads, evidence, rules):
     """Frame of ``_MEASURES`` at loads (% of wax) of one blend; missing where not known."""
     frame = pd.DataFrame(np.nan, index=range(len(loads)), columns=list(_MEASURES))
     if not len(loads) or np.isnan(loads).any():
@@ -112,8 +112,7 @@ def _at(blend, loads, evidence, rules, at_risk):
     fit, throw, frost = evidence.sweat, evidence.throw, evidence.frost
     found = sweat_risk(fit, blend, loads, rules.limit_grade, rules.stress)
     _put(frame, ("sweat_risk", "sweat_lower", "sweat_upper"), found, loads)
-    own = at_risk[:, fit.blends.index(blend)]
-    frame["p_over"] = [min(float(fit.weights @ (own < x)), 1.0) for x in loads]
+    frame["p_over"] = chances_over(fit, blend, loads, rules)
     inside = scored(throw, blend)
     if inside and has_level(throw, blend):
         found = throw_curve(throw, blend, loads)

@@ -13,13 +13,13 @@ from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
 from scentlab.choosing.rests import Rests, find_rests, stress_words
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
-from scentlab.fitting.sweat import at_age, load_at_risk_draws
+from scentlab.fitting.sweat import at_age
 from scentlab.fitting.throw import throw_draws
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
 from scentlab.units import is_typed, load_from_content, say_load_oz, say_percent_of_wax
 
-__all__ = ["Evidence", "Pick", "Rules", "caps", "ceiling_under", "choose_load", "chosen_loads"]
+__all__ = ["Evidence", "Pick", "Rules", "caps", "choose_load", "chosen_loads"]
 
 STEP = 0.1
 THROW_TESTED = "the highest load whose throw was scored"
@@ -102,13 +102,9 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     """
     rules = rules or Rules()
     _need_blends(evidence, rules)
-    ceiling = ceiling or ceiling_under(evidence.sweat, rules)
+    ceiling = ceiling or find_ceiling(evidence.sweat, rules)
     evidence = replace(evidence, sweat=at_age(evidence.sweat, rules.ship_age_days))
-    at_risk = None
-    if ceiling.stress in evidence.sweat.stresses:
-        at_risk = load_at_risk_draws(evidence.sweat, rules.risk, rules.limit_grade, rules.stress)
-    chosen = chosen_loads(evidence, rules, ceiling)
-    measured = measure(chosen, evidence, rules, ceiling, at_risk)
+    measured = measure(chosen_loads(evidence, rules, ceiling), evidence, rules, ceiling)
     draws, blends = throw_at_picks(evidence.throw, measured)
     ranked = rank(measured, draws, blends, rules.throw_loss)
     rest = [c for c in ranked if c not in _FRONT and c != "reason"]
@@ -120,26 +116,12 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     }
     return Pick(
         table=table, sentences=sentences, rules=asdict(rules),
-        tradeoff=(tested(evidence, ceiling) if brief else
-                  trade_off(evidence, rules, ceiling, at_risk)),
-        changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling, at_risk),
+        tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
+        changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
         notes=tuple(_notes(evidence, rules, table)),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )
-
-
-def ceiling_under(fit, rules, at_risk=None):
-    """The ceiling under rules; where they ask for a stress that nothing was graded under, none.
-    ``at_risk`` : array (S, B), the loads at risk where they are at hand."""
-    fit = at_age(fit, rules.ship_age_days)
-    if rules.stress is None or rules.stress in fit.stresses:
-        return find_ceiling(fit, rules, at_risk)
-    other = find_ceiling(fit, replace(rules, stress=None))
-    lacking = [c for c in other.table if c.endswith("_pct")]
-    table = other.table.assign(state=NONE, **dict.fromkeys(lacking, np.nan))
-    note = f"No piece was inspected {stress_words(rules.stress)}, so there is no answer there."
-    return replace(other, table=table, stress=rules.stress, notes=(note,))
 
 
 def caps(blend, evidence, rules, ceiling):
@@ -235,9 +217,8 @@ def _steps(bottom, top):
     return np.unique(np.round([*np.arange(first, top - STEP / 10, STEP), top], 6))
 
 
-def _changes(evidence, rules, ceiling, at_risk):
-    """The chosen load of each blend had one rule been another; ``ceiling`` and ``at_risk`` are
-    under ``rules``."""
+def _changes(evidence, rules, ceiling):
+    """The chosen load of each blend had one rule been another; ``ceiling`` is under ``rules``."""
     risk, now = rules.risk, say_percent(rules.risk)
     others = {
         f"risk {say_percent(2 * risk)} instead of {now}": {"risk": min(2 * risk, 0.5)},
@@ -250,8 +231,7 @@ def _changes(evidence, rules, ceiling, at_risk):
     rows = []
     for words, change in others.items():
         other = replace(rules, **change)
-        same = at_risk if "confidence" in change else None
-        limit = ceiling if "throw_loss" in change else ceiling_under(evidence.sweat, other, same)
+        limit = ceiling if "throw_loss" in change else find_ceiling(evidence.sweat, other)
         rows += [(words, choice["blend"], choice["load_pct"])
                  for choice in chosen_loads(evidence, other, limit)]
     return pd.DataFrame(rows, columns=["change", "blend", "load_pct"])

@@ -9,7 +9,6 @@ from scipy import stats
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.pick import chosen_loads
 from scentlab.fitting.reweighting import reweighted
-from scentlab.fitting.sweat import at_age, load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT
 
 AS_IS = "as assumed"
@@ -31,22 +30,19 @@ def find_sensitivity(evidence, rules):
     where no load qualifies), weight (of the assumption where it is one of several that are
     averaged, else missing) and reached (bool, whether the draws reach so far).
     """
-    fit = at_age(evidence.sweat, rules.ship_age_days)
-    at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
-    rows = _rows(AS_IS, fit, evidence, rules, at_risk)
+    fit = evidence.sweat
+    rows = _rows(AS_IS, fit, evidence, rules)
     if fit.alone is not None:
-        alone = at_age(fit.alone, rules.ship_age_days)
-        own = load_at_risk_draws(alone, rules.risk, rules.limit_grade, rules.stress)
-        rows += _rows(ALONE, alone, evidence, rules, own)
+        rows += _rows(ALONE, fit.alone, evidence, rules)
     for name, log_ratio, weight in _assumptions(fit):
         other, k_hat = reweighted(fit, log_ratio)
         reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
-        rows += _rows(name, other, evidence, rules, at_risk, weight, reached)
+        rows += _rows(name, other, evidence, rules, weight, reached)
     return pd.DataFrame(rows)
 
 
-def _rows(name, fit, evidence, rules, at_risk, weight=np.nan, reached=True):
-    ceiling = find_ceiling(fit, rules, at_risk)
+def _rows(name, fit, evidence, rules, weight=np.nan, reached=True):
+    ceiling = find_ceiling(fit, rules)
     chosen = chosen_loads(replace(evidence, sweat=fit), rules, ceiling)
     return [
         {

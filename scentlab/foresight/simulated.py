@@ -76,8 +76,7 @@ def run_one(task, number):
 
 
 def _decide(task, series, seed, with_throw):
-    limits = series.blends.set_index("blend")["limit_load_pct"].to_dict()
-    sweat = fit_sweat(series.sweat(), limits, draws=task.draws, precise=ROUGHLY, seed=seed)
+    sweat = fit_sweat(series.sweat(), series.limits, draws=task.draws, precise=ROUGHLY, seed=seed)
     ceiling = find_ceiling(sweat, task.rules)
     outcomes = {r["blend"]: _ceiling_of(r, task, sweat.k_hat) for _, r in ceiling.table.iterrows()}
     if with_throw:

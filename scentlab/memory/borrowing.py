@@ -36,8 +36,7 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     """
     _check(memory, series)
     looks, options = series.sweat(), {"draws": draws, "precise": precise, "seed": seed}
-    limits = series.blends.set_index("blend")["limit_load_pct"].to_dict()
-    alone = fit_sweat(looks, limits, **options)
+    alone = fit_sweat(looks, series.limits, **options)
     if alone.stresses[0] != memory.kept:
         raise FitError("the earlier series were kept in another way than this one, so nothing "
                        "can be borrowed; leave the workshop's earlier series out")
@@ -46,7 +45,8 @@ def fit_borrowing(memory, series, *, draws=2000, precise=PRECISE, seed=1, unlike
     tester = grader(looks)
     prior = with_pots_of_its_own(memory.prior(waxes, fragrances[0], tester=tester))
     lent = fit_sweat(looks, pooled=False, prior=prior, **options)
-    usual = alone if len(waxes) == 1 else fit_sweat(looks, limits, pooled=False, **options)
+    usual = alone if len(waxes) == 1 else fit_sweat(
+        looks, series.limits, pooled=False, **options)
     share = _share(lent, usual, prior, unlike)
     found, said = as_others_grade(mixed(lent, usual, share), memory, tester)
     return replace(found, alone=alone,

@@ -104,11 +104,11 @@ def test_weights_without_a_finite_variance_are_not_used(good, monkeypatch):
     """k-hat above 0.5: the variance of weights of a Pareto tail of that shape is infinite."""
     analysis, _ = good
     pot, asked = "hard1", []
-    monkeypatch.setattr(diagnosis._Whole, "_anew", lambda self, pot: asked.append(pot))
+    monkeypatch.setattr(diagnosis, "_anew", lambda analysis, pot, draws: asked.append(pot))
     for k_hat in (0.45, 0.55):
         monkeypatch.setattr(diagnosis, "without_pot",
                             lambda fit, pot, k=k_hat: (without_pot(fit, pot)[0], k))
-        diagnosis._Whole(analysis, 300).without(pot, "hard")
+        diagnosis._without(analysis, analysis.rules, pot, "hard", 300)
     assert asked == [pot]
 
 

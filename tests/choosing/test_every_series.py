@@ -6,9 +6,9 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from scentlab.choosing.ceiling import NONE
+from scentlab.choosing.ceiling import NONE, find_ceiling
 from scentlab.choosing.enough import SURE
-from scentlab.choosing.pick import caps, ceiling_under, choose_load
+from scentlab.choosing.pick import caps, choose_load
 from scentlab.choosing.rules import Rules
 
 
@@ -62,7 +62,7 @@ def test_an_answer_in_words(analysis, seed):
     with warnings.catch_warnings():
         warnings.simplefilter("error")
         pick = choose_load(evidence, rules)
-        ceiling = ceiling_under(evidence.sweat, rules)
+        ceiling = find_ceiling(evidence.sweat, rules)
     for row in pick.table.to_dict("records"):
         said = pick.sentences[row["blend"]]
         assert said.endswith(".") and ".." not in said and "nan" not in said and "None " not in (
