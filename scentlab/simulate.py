@@ -209,6 +209,17 @@ def simulate_series(layout: Layout, truth: Truth, seed: int | np.random.Generato
     )
 
 
+def small_series(loads_pct=(5, 7, 9, 11), **numbers):
+    """A series of one blend that is small enough for an example; ``numbers`` as of
+    :func:`even_layout`.
+
+    >>> len(small_series(sweat=2).grades)
+    16
+    """
+    layout = even_layout(["soft"], loads_pct, **{"sweat": 3, **numbers})
+    return simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
+
+
 def _weigh(pours, truth, rng):
     planned = pours["load_pct"].to_numpy(dtype=float)
     weighed = pours["wax_g"] * planned / 100.0

@@ -88,10 +88,8 @@ def analyse(
 
     Examples
     --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> list(analyse(series, Rules(risk=0.1), draws=100, precise=None).pick.table["blend"])
+    >>> from scentlab.simulate import small_series
+    >>> list(analyse(small_series(), Rules(risk=0.1), draws=100, precise=None).pick.table["blend"])
     ['soft']
     """
     rules, notes = (rules or Rules()).spelt(series.blends["blend"]), []
@@ -179,10 +177,8 @@ def what_if(analysis: Analysis, **changes: Any) -> Pick:
 
     Examples
     --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> found = analyse(series, draws=100, precise=None)
+    >>> from scentlab.simulate import small_series
+    >>> found = analyse(small_series(), draws=100, precise=None)
     >>> bool(what_if(found, risk=0.2).table.at[0, "load_pct"] > found.pick.table.at[0, "load_pct"])
     True
     """

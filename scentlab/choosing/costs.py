@@ -183,10 +183,8 @@ def load_costs(analysis: Any, costs: Costs | None = None, blend: str | None = No
     Examples
     --------
     >>> from scentlab.choosing.analysis import Rules, analyse
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> analysis = analyse(series, Rules(risk=0.1), draws=100, precise=None)
+    >>> from scentlab.simulate import small_series
+    >>> analysis = analyse(small_series(), Rules(risk=0.1), draws=100, precise=None)
     >>> found = load_costs(analysis, Costs(complaint=8, pieces=120, pots=5))
     >>> bool(found.table["load_pct"].max() <= analysis.ceiling.table.at[0, "ceiling_load_pct"])
     True

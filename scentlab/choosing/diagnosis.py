@@ -106,10 +106,8 @@ def diagnose(analysis: Analysis, *, draws: int | None = None) -> Diagnosis:
     Examples
     --------
     >>> from scentlab.choosing.analysis import analyse
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> list(diagnose(analyse(series, draws=100, precise=None)).table["pot"])
+    >>> from scentlab.simulate import small_series
+    >>> list(diagnose(analyse(small_series(), draws=100, precise=None)).table["pot"])
     ['soft1', 'soft2']
     """
     grades, rules = analysis.series.sweat(), replace(analysis.rules, ship_age_days=None)

@@ -139,10 +139,9 @@ def check_lot(
     FitError where nothing of the lot was graded as the pieces that decide are kept.
 
     >>> from scentlab.choosing.analysis import analyse
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> truth, layout = Truth({"soft": BlendTruth(9.0)}), even_layout(["soft"], [5, 7, 9], sweat=6)
-    >>> old, new = (simulate_series(layout, truth, seed) for seed in (1, 2))
-    >>> new = replace(new, pours=new.pours.assign(lot="B-7", finish=""))
+    >>> from scentlab.simulate import small_series
+    >>> old = small_series([5, 7, 9], sweat=6)
+    >>> new = replace(old, pours=old.pours.assign(lot="B-7", finish=""))
     >>> found = check_lot(analyse(replace(old, apart=new), draws=100, precise=None), "B-7")
     >>> found.verdict in (ACCEPT, MORE)
     True

@@ -105,10 +105,8 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     and what is usual of sweat.
 
     >>> from scentlab.choosing.analysis import analyse
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> list(loads_so_far(analyse(series, draws=100, precise=None)).table["pieces"])
+    >>> from scentlab.simulate import small_series
+    >>> list(loads_so_far(analyse(small_series(), draws=100, precise=None)).table["pieces"])
     [6, 6, 6, 6]
     """
     rules = analysis.rules

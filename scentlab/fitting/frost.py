@@ -133,10 +133,8 @@ def fit_frost(
 
     Examples
     --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [6, 9, 12], pots=2, sweat=0, frost=4)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), 1)
-    >>> fit_frost(series.frost(), draws=300).blends
+    >>> from scentlab.simulate import small_series
+    >>> fit_frost(small_series(frost=4).frost(), draws=300).blends
     ('soft',)
     """
     looks, notes = settle_looks(grades, "frost")

@@ -75,10 +75,8 @@ def pair_test(
 
     Examples
     --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [6, 9], throw=1)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(11.0)}), seed=1)
-    >>> pair_test(series)
+    >>> from scentlab.simulate import small_series
+    >>> pair_test(small_series(throw=1))
     Traceback (most recent call last):
     scentlab.results.FitError: no two loads of a blend were compared; plan pairs of two dry loads
     """

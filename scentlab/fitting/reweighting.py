@@ -11,7 +11,7 @@ import numpy as np
 
 from scentlab.fitting.sweat import rebuild_models
 from scentlab.maths.ordinal import Counts, log_likelihood
-from scentlab.maths.sampling import even_places, smooth_weights
+from scentlab.maths.sampling import even_places, moments, smooth_weights
 
 GRADES = [f"g{g}" for g in range(5)]
 GROUPS = 10
@@ -111,9 +111,8 @@ def _moved(few, found, pot, places, looks, enough):
 
 def _moments(fit, places):
     """Mean (k,) and root of the covariance (k, k) of some parameters."""
-    mean = fit.weights @ fit.draws[:, places]
-    away = fit.draws[:, places] - mean
-    return mean, np.linalg.cholesky((fit.weights * away.T) @ away)
+    mean, covariance = moments(fit.draws[:, places], fit.weights)
+    return mean, np.linalg.cholesky(covariance)
 
 
 def pot_log_likelihood(fit, counts=None):

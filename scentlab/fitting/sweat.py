@@ -204,10 +204,8 @@ def fit_sweat(
     -----
     Cumulative links (McCullagh 1980) with pots as effects at random and weak priors.
 
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> fit_sweat(series.sweat(), draws=100, precise=None).blends
+    >>> from scentlab.simulate import small_series
+    >>> fit_sweat(small_series().sweat(), draws=100, precise=None).blends
     ('soft',)
     """
     looks, notes = settle_looks(grades, "sweat", ages=True)
@@ -612,11 +610,9 @@ def sweat_risk(
     DataFrame of n rows with load_pct, risk (posterior mean probability of the limit grade or
     worse), lower and upper (90 % interval of that probability).
 
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> table = sweat_risk(fit_sweat(series.sweat(), draws=100, precise=None), "soft", [5, 11])
-    >>> bool(table["risk"].is_monotonic_increasing)
+    >>> from scentlab.simulate import small_series
+    >>> fit = fit_sweat(small_series().sweat(), draws=100, precise=None)
+    >>> bool(sweat_risk(fit, "soft", [5, 11])["risk"].is_monotonic_increasing)
     True
     """
     risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)

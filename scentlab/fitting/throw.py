@@ -144,10 +144,8 @@ def fit_throw(
 
     Examples
     --------
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> truth = Truth({"soft": BlendTruth(9.5)})
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=1, assessors=4)
-    >>> fit = fit_throw(simulate_series(layout, truth, 1).throws, draws=200)
+    >>> from scentlab.simulate import small_series
+    >>> fit = fit_throw(small_series(throw=1, assessors=4).throws, draws=200)
     >>> fit.blends, bool(fit.rise.mean() > 0)
     (('soft',), True)
     """
@@ -289,10 +287,8 @@ def throw_curve(fit, blend, loads):
     Returns DataFrame of load_pct, throw (0 to 10, mean), lower and upper.
     Raises FitError for a blend that was not scored.
 
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> truth = Truth({"soft": BlendTruth(9.5)})
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=2, throw=1, assessors=4)
-    >>> fit = fit_throw(simulate_series(layout, truth, 1).throws, draws=200)
+    >>> from scentlab.simulate import small_series
+    >>> fit = fit_throw(small_series(throw=1, assessors=4).throws, draws=200)
     >>> list(throw_curve(fit, "soft", [6, 10]))
     ['load_pct', 'throw', 'lower', 'upper']
     """

@@ -184,10 +184,9 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     Examples
     --------
     >>> from scentlab.choosing.analysis import analyse
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], pots=1, sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> int(next_step(analyse(series, draws=200, precise=None)).table["pots"].iloc[0])
+    >>> from scentlab.simulate import small_series
+    >>> analysis = analyse(small_series(pots=1), draws=200, precise=None)
+    >>> int(next_step(analysis).table["pots"].iloc[0])
     1
     """
     need_whole(seed, "seed", 0, 2**63 - 1)

@@ -16,7 +16,7 @@ sigma and logit of the misreading probability.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special
+from scipy import special, stats
 
 from scentlab.maths.ordinal import log_likelihood
 
@@ -460,8 +460,4 @@ def half_student_of_score(score, scale, df):
     """The half Student t value whose normal score is ``score``, and the slope of its logarithm."""
     score = np.clip(score, -7.5, 12.0)
     x = -special.stdtrit(df, 0.5 * special.ndtr(-score))
-    log_density = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * (df + 1) * (
-        np.log1p(x**2 / df)
-    )
-    log_normal = -0.5 * score**2 - np.log(2.0)
-    return scale * x, np.exp(log_normal - log_density) * np.sqrt(df / 2.0) / x
+    return scale * x, 0.5 * np.exp(stats.norm.logpdf(score) - stats.t.logpdf(x, df)) / x

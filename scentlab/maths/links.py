@@ -25,10 +25,6 @@ class Link:
     short: tuple | None = None
 
 
-def _logistic_log_pdf(z):
-    return -np.abs(z) - 2.0 * np.log1p(np.exp(-np.abs(z)))
-
-
 def _skewed_power(z):
     """exp(-z / sqrt 2), the power of one half that makes the skewed link."""
     return np.exp(np.clip(-z / np.sqrt(2.0), -700.0, 700.0))
@@ -126,7 +122,8 @@ def _general_terms(link, theta, eta, densities):
 # The links of the default fit take exp(pace * location): the exponential of a sum is a product.
 LINKS = {
     "logit": Link(
-        lambda z: special.expit(-z), _logistic_log_pdf, special.logit, short=(1.0, _logit_terms)),
+        lambda z: special.expit(-z), lambda z: special.log_expit(z) + special.log_expit(-z),
+        special.logit, short=(1.0, _logit_terms)),
     "probit": Link(
         lambda z: special.ndtr(-z), lambda z: -0.5 * z**2 - 0.5 * np.log(2.0 * np.pi),
         special.ndtri, special.log_ndtr, lambda z: special.log_ndtr(-z)),

@@ -132,12 +132,16 @@ class _Student:
 def _learn(points, weights, curvature):
     """Mean and widened covariance of weighted draws, leaning on the curvature while they are
     few."""
-    centre = weights @ points
-    away = points - centre
-    covariance = (weights[:, None] * away).T @ away
+    centre, covariance = moments(points, weights)
     effective = 1.0 / np.sum(weights**2)
     trust = effective / (effective + 2.0 * len(centre))
     return centre, _STRETCH**2 * (trust * covariance + (1.0 - trust) * curvature)
+
+
+def moments(points, weights):
+    """Mean (p,) and covariance (p, p) of weighted draws (S, p)."""
+    centre = weights @ points
+    return centre, (weights[:, None] * (points - centre)).T @ (points - centre)
 
 
 def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_up=80):
@@ -151,7 +155,11 @@ def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_
     """
     rng = np.random.default_rng(seed)
     at = start.points[rng.choice(len(start.weights), chains, p=start.weights)]
-    root = np.linalg.cholesky(_learn(start.points, start.weights, np.eye(at.shape[1]))[1])
+
+    def metric(points, weights):
+        return np.linalg.cholesky(_learn(points, weights, np.eye(at.shape[1]))[1])
+
+    root = metric(start.points, start.weights)
     value, slope = value_and_gradient(at)
     log_step, past, kept = np.log(0.3), [], []
     for i in range(warm_up + -(-size // chains)):
@@ -175,9 +183,7 @@ def hamiltonian_draws(value_and_gradient, start, *, size, seed, chains=16, warm_
             log_step += 0.1 * (np.exp(np.minimum(gain, 0.0)).mean() - 0.8)
             if i + 1 in (warm_up // 3, 2 * warm_up // 3):
                 points = np.concatenate(past)
-                even = np.full(len(points), 1.0 / len(points))
-                root = np.linalg.cholesky(_learn(points, even, np.eye(at.shape[1]))[1])
-                past = []
+                root, past = metric(points, np.full(len(points), 1.0 / len(points))), []
         else:
             kept.append(at)
     points = np.concatenate(kept)

@@ -17,6 +17,7 @@ import numpy as np
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.maths.graded import CapacityPrior
+from scentlab.maths.sampling import moments
 from scentlab.results import FitError
 from scentlab.text import alike
 
@@ -69,9 +70,8 @@ def usual_normals(centre):
 def wax_of(series, blend):
     """The name of a blend's wax by its parts, so that it is the same in every series.
 
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [6, 8])
-    >>> wax_of(simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1), "soft")
+    >>> from scentlab.simulate import small_series
+    >>> wax_of(small_series(), "soft")
     'soft'
     """
     parts = series.wax_parts(blend)
@@ -140,10 +140,8 @@ def site(cell, cavity=None):
         weights, way = _nearest(draws, weights, (middle, prior), (cavity[0][there], others))
         pull = (1.0 - way) * pull + way * others @ cavity[0][there]
         prior = (1.0 - way) * prior + way * others
-    mean = weights @ draws
-    away = draws - mean
-    after = np.linalg.inv((weights[:, None] * away).T @ away)
-    own = _no_less_than_none(after - prior, sd)
+    mean, covariance = moments(draws, weights)
+    own = _no_less_than_none(np.linalg.inv(covariance) - prior, sd)
     precision, information = np.zeros((len(KEYS),) * 2), np.zeros(len(KEYS))
     precision[np.ix_(there, there)] = own
     information[there] = (own + prior) @ mean - pull

@@ -60,10 +60,8 @@ def plot(result: Result, blend: str | None = None, **choices: Any) -> Picture:
     in it.
 
     >>> from scentlab.fitting.sweat import fit_sweat
-    >>> from scentlab.simulate import BlendTruth, Truth, even_layout, simulate_series
-    >>> layout = even_layout(["soft"], [5, 7, 9, 11], sweat=3)
-    >>> series = simulate_series(layout, Truth({"soft": BlendTruth(9.0)}), seed=1)
-    >>> print(repr(plot(fit_sweat(series.sweat(), draws=100, precise=None)))[:28])
+    >>> from scentlab.simulate import small_series
+    >>> print(repr(plot(fit_sweat(small_series().sweat(), draws=100, precise=None)))[:28])
     soft: sweat, over load, % of
     """
     kind = type(result).__name__
