@@ -10,7 +10,7 @@ import pandas as pd
 import pytest
 from scipy import optimize, stats
 
-from scentlab.maths.graded import CapacityModel
+from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.marginal import Marginal, Priors
 from scentlab.maths.optimum import climb
@@ -53,7 +53,11 @@ def benchmark(data):
     found = []
     for name in ("logit", "probit"):
         link = find_link(name)
-        model = CapacityModel(seen, 1, None, link=name, mixed=False)
+        # So wide that the peak is that of the likelihood, and pots that are all alike.
+        prior = CapacityPrior(
+            capacity_centre=(x.mean(),), capacity_scale=1e9, spread_log_sd=1e9, sigma_scale=1e-9,
+            misread_median=None)
+        model = CapacityModel(seen, 1, prior, link=name)
         peak = climb(model.value_and_gradient, model.start())
 
         def away(capacity, link=link):
@@ -63,7 +67,8 @@ def benchmark(data):
         def drop(dose, model=model, away=away, peak=peak):
             def least(capacity):
                 spread = dose / away(capacity)
-                return -model.value_and_gradient(np.array([capacity * spread, np.log(spread)]))[0]
+                free = np.array([capacity * spread, np.log(spread), 0.0])
+                return -model.value_and_gradient(free)[0]
             highest = -optimize.minimize_scalar(least, bounds=(1.5, 6), method="bounded").fun
             # One side of 95 % is two of 90 %.
             return highest - peak.value + stats.chi2.ppf(0.90, 1) / 2

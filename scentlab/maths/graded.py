@@ -16,7 +16,7 @@ sigma and logit of the misreading probability.
 from dataclasses import dataclass
 
 import numpy as np
-from scipy import special, stats
+from scipy import special
 
 from scentlab.maths.ordinal import log_likelihood
 
@@ -103,17 +103,16 @@ class GradedModel:
     numbers of its parameters by key, and derivatives by key of what has a derivative d_eta in it.
 
     data : Counts, its design as the subclass reads it.
-    prior : GradePrior of the subclass's kind, or None for plain maximum likelihood.
-    link : logit, probit or cloglog. mixed : False leaves the pot effects out.
+    prior : GradePrior of the subclass's kind. link : name of a link.
     """
 
-    def __init__(self, data, prior, *, link="logit", mixed=True):
-        self.data, self.prior, self.link, self.mixed = data, prior, link, mixed
-        self.reads = prior is not None and prior.misread_median is not None
+    def __init__(self, data, prior, *, link="logit"):
+        self.data, self.prior, self.link = data, prior, link
+        self.reads = prior.misread_median is not None
         sizes = {
             **self.location_sizes(),
             "log_gaps": data.counts.shape[1] - 2,
-            "sigma": int(mixed),
+            "sigma": 1,
             "logit_misread": int(self.reads),
         }
         ends = np.cumsum(list(sizes.values()))
@@ -133,7 +132,7 @@ class GradedModel:
         zero = np.zeros(free.shape[:-1])
         return {
             "tau": np.concatenate([zero[..., None], np.cumsum(gaps, axis=-1)], axis=-1),
-            "sigma": self.sigma(free)[0][..., 0] if self.mixed else zero,
+            "sigma": self.sigma(free)[0][..., 0],
             "misread": (
                 special.expit(self.take(free, "logit_misread"))[..., 0] if self.reads else zero
             ),
@@ -146,14 +145,12 @@ class GradedModel:
     def _of_score(self, free, key):
         """What a free parameter is a score of (..., 0 or 1), and the slope of its logarithm.
 
-        Under a prior the free parameter is the normal score, so that what the data do not tell is
-        normal; the logarithm has a tail that no proposal holds. Without one it is the logarithm.
+        The free parameter is the normal score, so that what the data do not tell is normal; the
+        logarithm has a tail that no proposal holds.
         """
-        own = self.take(free, key)
-        if self.prior is None:
-            return np.exp(own), np.ones_like(own)
         return half_student_of_score(
-            own, getattr(self.prior, f"{key}_scale"), getattr(self.prior, f"{key}_df"))
+            self.take(free, key), getattr(self.prior, f"{key}_scale"),
+            getattr(self.prior, f"{key}_df"))
 
     def group_sd(self, free, sigma):
         """Latent standard deviation (..., G or 1) of the effect of each group."""
@@ -169,14 +166,8 @@ class GradedModel:
         return log_likelihood(
             self.data, shared["tau"], self.location(free),
             self.group_sd(free, shared["sigma"]), link=self.link,
-            misread=shared["misread"] if self.reads else None,
-            exact=self.prior is None,  # the peak is the answer then
-            derivatives=derivatives,
+            misread=shared["misread"] if self.reads else None, derivatives=derivatives,
         )
-
-    def log_likelihood(self, free):
-        """Log-likelihood (...) at free parameters (..., p)."""
-        return self._evaluate(free, False).value
 
     def log_parts(self, free):
         """Log-likelihood of each group, and log prior, (S, G + 1) at points (S, p); minus infinity
@@ -192,7 +183,7 @@ class GradedModel:
         return self.log_parts(free).sum(axis=1)
 
     def value_and_gradient(self, free):
-        """Log posterior (log likelihood without a prior) and its gradient at one point (p,)."""
+        """Log posterior and its gradient at one point (p,)."""
         value, gradient = self.values_and_gradients(free[None])
         return float(value[0]), gradient[0]
 
@@ -216,11 +207,10 @@ class GradedModel:
             slope[..., self.places[key]] += gradient
         tail = np.cumsum(found.d_theta[..., ::-1], axis=-1)[..., ::-1]
         slope[..., self.places["log_gaps"]] += tail[..., 1:] * np.exp(self.take(free, "log_gaps"))
-        if self.mixed:
-            own = self.sigma(free)[1] * found.d_log_sigma.sum(axis=-1, keepdims=True)
-            slope[..., self.places["sigma"]] += own
-            for key, gradient in self.group_sd_slope(free, found.d_log_sigma).items():
-                slope[..., self.places[key]] += gradient
+        own = self.sigma(free)[1] * found.d_log_sigma.sum(axis=-1, keepdims=True)
+        slope[..., self.places["sigma"]] += own
+        for key, gradient in self.group_sd_slope(free, found.d_log_sigma).items():
+            slope[..., self.places[key]] += gradient
         if self.reads:
             misread = special.expit(self.take(free, "logit_misread"))
             slope[..., self.places["logit_misread"]] += (
@@ -236,8 +226,6 @@ class GradedModel:
 
     def log_prior(self, free):
         """Log prior density (...) up to a constant, and its gradient (..., p)."""
-        if self.prior is None:
-            return np.zeros(free.shape[:-1]), np.zeros(free.shape)
         value, slope = 0.0, np.zeros(free.shape)
         for key, (log_density, gradient) in self.densities(free):
             value = value + log_density.sum(axis=-1)
@@ -252,10 +240,8 @@ class GradedModel:
     def start(self):
         """A point to climb from; subclasses add the location's parameters."""
         free = np.zeros(self.size)
-        prior = self.prior or GradePrior()
-        free[self.places["log_gaps"]] = np.log(prior.gap_median)
-        free[self.places["sigma"]] = np.log(0.5) if self.prior is None else 0.0
-        free[self.places["logit_misread"]] = special.logit(prior.misread_median or 0.02)
+        free[self.places["log_gaps"]] = np.log(self.prior.gap_median)
+        free[self.places["logit_misread"]] = special.logit(self.prior.misread_median or 0.02)
         return free
 
 
@@ -273,11 +259,11 @@ class CapacityModel(GradedModel):
         self.blends = data.design[:, 1 : 1 + n_blends]
         self.stress = data.design[:, 1 + n_blends : last]
         self.age = data.design[:, last:]
-        self.pooled = prior is not None and prior.shift_scale > 0
+        self.pooled = prior.shift_scale > 0
         if self.pooled:
             self.shared_variance, self.shared_axes = np.linalg.eigh(
                 np.full((n_blends, n_blends), prior.shift_scale**2))
-        self.spreads = prior is not None and prior.spread_shift_sd > 0 and n_blends > 1
+        self.spreads = prior.spread_shift_sd > 0 and n_blends > 1
         self.pot_blends = self.blends[data.starts]
         super().__init__(data, prior, **options)
 
@@ -390,18 +376,15 @@ class CapacityModel(GradedModel):
         return student_density(away, 0.0, np.asarray(p.capacity_scale), p.capacity_df), 0.0
 
     def start(self):
-        free = super().start()
-        prior = self.prior or CapacityPrior(
-            capacity_centre=tuple([float(np.mean(self.load))] * self.blends.shape[1])
-        )
-        free[self.places["capacity"]] = self._first_capacity(prior)
+        free, prior = super().start(), self.prior
+        free[self.places["capacity"]] = self._first_capacity()
         free[self.places["log_spread"]] = np.log(max(prior.spread_median, np.ptp(self.load) / 8))
         free[self.places["log_pool"]] = np.log(prior.pool_median)
         return free
 
-    def _first_capacity(self, prior):
+    def _first_capacity(self):
         """Each blend's load where the observed share of wet pieces passes one half, roughly."""
-        dry, capacity = self.data.counts[:, 0], np.array(prior.capacity_centre, dtype=float)
+        dry, capacity = self.data.counts[:, 0], np.array(self.prior.capacity_centre, dtype=float)
         wet = self.data.counts[:, 1:].sum(axis=1)
         for b in range(self.blends.shape[1]):
             own = self.blends[:, b] == 1.0
@@ -460,4 +443,8 @@ def half_student_of_score(score, scale, df):
     """The half Student t value whose normal score is ``score``, and the slope of its logarithm."""
     score = np.clip(score, -7.5, 12.0)
     x = -special.stdtrit(df, 0.5 * special.ndtr(-score))
-    return scale * x, 0.5 * np.exp(stats.norm.logpdf(score) - stats.t.logpdf(x, df)) / x
+    log_density = special.gammaln((df + 1) / 2) - special.gammaln(df / 2) - 0.5 * (df + 1) * (
+        np.log1p(x**2 / df)
+    )
+    log_normal = -0.5 * score**2 - np.log(2.0)
+    return scale * x, np.exp(log_normal - log_density) * np.sqrt(df / 2.0) / x

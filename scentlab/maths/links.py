@@ -41,26 +41,17 @@ def find_link(name):
     return LINKS[name]
 
 
-@dataclass(frozen=True)
-class GradeTerms:
-    """Probabilities of the K grades and what their derivatives need, the grade axis FIRST.
-
-    ``p`` (K, ...); ``density`` (K - 1, ...), at each cut point. Each grade lies together in memory,
-    which is what makes the evaluation over many draws and nodes fast.
-    """
-
-    p: np.ndarray
-    density: np.ndarray | None
-
-
 def grade_terms(link, theta, eta, densities=True):
-    """Probabilities of the grades at thresholds ``theta`` and locations ``eta``.
+    """Probabilities (K, ...) of the grades at thresholds ``theta`` and locations ``eta``, and the
+    densities (K - 1, ...) at the cut points, which their derivatives need.
 
-    Differences of two distribution values are formed without losing digits in either tail.
+    The grade axis comes first: each grade lies together in memory, which is what makes the
+    evaluation over many draws and nodes fast. Differences of two distribution values are formed
+    without losing digits in either tail.
 
     theta : array (K - 1, ...), thresholds rising along the first axis, broadcast against ``eta``.
     eta : array (...), locations.
-    densities : bool, False leaves the densities out.
+    densities : bool, False leaves the densities out: None.
     """
     if link.short is None:
         return _general_terms(link, theta, eta, densities)
@@ -83,10 +74,9 @@ def _logit_terms(cut, e, densities):
     np.multiply(above[1:], inverse[:-1], out=p[1:-1])
     p[1:-1] *= gap
     if not densities:
-        return GradeTerms(p, None)
+        return p, None
     np.maximum(p, _LEAST, out=p)
-    below = cut * inverse
-    return GradeTerms(p, above * below)
+    return p, above * (cut * inverse)
 
 
 def _skewed_terms(cut, e, densities):
@@ -98,9 +88,7 @@ def _skewed_terms(cut, e, densities):
     p[-1] = -np.expm1(log_cdf[-1])
     p[1:-1] = below[1:] * -np.expm1(log_cdf[:-1] - log_cdf[1:])
     np.maximum(p, _LEAST, out=p)
-    if not densities:
-        return GradeTerms(p, None)
-    return GradeTerms(p, -log_cdf * below / np.sqrt(2.0))
+    return p, -log_cdf * below / np.sqrt(2.0) if densities else None
 
 
 def _general_terms(link, theta, eta, densities):
@@ -114,9 +102,7 @@ def _general_terms(link, theta, eta, densities):
     smaller = np.where(upper, log_sf[1:], log_cdf[:-1])
     log_p[1:-1] = larger + np.log(-np.expm1(-np.maximum(larger - smaller, 1e-300)))
     p = np.exp(np.maximum(log_p, -690.0))
-    if not densities:
-        return GradeTerms(p, None)
-    return GradeTerms(p, np.exp(link.log_pdf(z)))
+    return p, np.exp(link.log_pdf(z)) if densities else None
 
 
 # The links of the default fit take exp(pace * location): the exponential of a sum is a product.

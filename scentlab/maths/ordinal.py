@@ -13,7 +13,7 @@ All functions take leading batch dimensions: ``theta`` (..., K - 1), ``eta`` (..
 """
 
 import copy
-from dataclasses import dataclass, fields, replace
+from dataclasses import dataclass, fields
 from functools import cached_property, lru_cache
 
 import numpy as np
@@ -150,8 +150,7 @@ def grade_probabilities(theta, eta, link="logit"):
     theta, eta = np.asarray(theta, dtype=float), np.asarray(eta, dtype=float)
     theta = np.moveaxis(theta, -1, 0)
     theta = theta.reshape(theta.shape[:1] + (1,) * (eta.ndim + 1 - theta.ndim) + theta.shape[1:])
-    found = grade_terms(find_link(link), theta, eta, densities=False)
-    return np.moveaxis(found.p, 0, -1)
+    return np.moveaxis(grade_terms(find_link(link), theta, eta, densities=False)[0], 0, -1)
 
 
 def misread_flow(values):
@@ -267,8 +266,8 @@ class _Problem:
             return terms
         found = grade_terms(self.link, self.theta, self._moved(shift), derivatives)
         if derivatives:
-            terms = self._with_derivatives(found, terms.value)
-        self._add_histories(terms, found)
+            terms = self._with_derivatives(*found, terms.value)
+        self._add_histories(terms, *found)
         return terms
 
     def _moved(self, shift, cells=slice(None)):
@@ -283,7 +282,7 @@ class _Problem:
         for grade, cells, times, groups, starts in self.data.seen:
             first = max(grade - 2, 0)
             cuts = self.theta[first : grade + 2]
-            p = grade_terms(self.link, cuts, self._moved(shift, cells), False).p
+            p, _ = grade_terms(self.link, cuts, self._moved(shift, cells), False)
             own = grade - first
             shown = p[own].copy()
             if self.misread is not None:
@@ -297,20 +296,18 @@ class _Problem:
             total[groups] += np.add.reduceat(shown, starts, axis=0)
         return total
 
-    def _with_derivatives(self, found, total):
+    def _with_derivatives(self, p, density, total):
         counts = self.data.counts.T[:, :, None, None]
         weights, d_misread = counts, None
         if self.misread is not None:
-            flow = misread_flow(found.p)
-            ratio = counts / np.maximum(found.p + self.misread * flow, _TINY)
-            weights = found.p * (ratio + self.misread * misread_flow(ratio))
+            flow = misread_flow(p)
+            ratio = counts / np.maximum(p + self.misread * flow, _TINY)
+            weights = p * (ratio + self.misread * misread_flow(ratio))
             d_misread = self.sum_groups((ratio * flow).sum(axis=0))
-        upper = found.density / found.p[:-1]
-        lower = found.density / found.p[1:]
-        d_theta = weights[:-1] * upper - weights[1:] * lower
+        d_theta = weights[:-1] * (density / p[:-1]) - weights[1:] * (density / p[1:])
         return _Terms(total, d_theta, -d_theta.sum(axis=0), d_misread)
 
-    def _add_histories(self, terms, found):
+    def _add_histories(self, terms, p, density):
         """Add the pieces that were looked at more than once, in place.
 
         Their latent values lie above the highest lower bound and below the lowest upper one; with
@@ -319,9 +316,7 @@ class _Problem:
         own = self.data.histories
         if own is None:
             return
-        above = np.concatenate(
-            [np.cumsum(found.p[::-1], axis=0)[::-1], np.zeros_like(found.p[:1])]
-        )
+        above = np.concatenate([np.cumsum(p[::-1], axis=0)[::-1], np.zeros_like(p[:1])])
         above[0] = 1.0
         low, high = above[own.grade, own.cell], above[own.grade + 1, own.cell]
         which_low, which_high = low.argmin(axis=1), high.argmax(axis=1)
@@ -339,37 +334,43 @@ class _Problem:
             np.add.at(terms.d_misread, own.group, times * (lapse - p) / shown)
         for which, step, sign in ((which_low, 0, 1.0), (which_high, 1, -1.0)):
             for look in range(own.grade.shape[1]):
-                self._history_slope(terms, found, own, look, step, sign * slope * (which == look))
+                self._history_slope(terms, density, own, look, step, sign * slope * (which == look))
 
-    def _history_slope(self, terms, found, own, look, step, slope):
+    def _history_slope(self, terms, density, own, look, step, slope):
         """Add one bound's derivatives in place, where it is the binding one."""
         cell, cut = own.cell[:, look], own.grade[:, look] + step - 1
-        inside = (cut >= 0) & (cut < len(found.density))
+        inside = (cut >= 0) & (cut < len(density))
         rows = np.flatnonzero(inside)
         change = np.zeros_like(slope)
-        change[rows] = slope[rows] * found.density[cut[rows], cell[rows]]
+        change[rows] = slope[rows] * density[cut[rows], cell[rows]]
         np.add.at(terms.d_eta, cell, change)
         np.add.at(terms.d_theta, (cut[rows], cell[rows]), -change[rows])
 
-    def evaluation(self, terms, share, modes, shift, batch):
-        """:class:`Evaluation` of terms averaged over nodes with weights ``share`` (G, Q, S)."""
-        def back(values):
-            return np.moveaxis(values, 0, -1).reshape(batch + (len(values),))
-
-        if terms.d_eta is None:
-            return Evaluation(back(terms.value[:, 0]), *[None] * 5)
-        each = np.broadcast_shapes(share.shape, terms.value.shape)
-        groups = self.spread_groups(np.broadcast_to(share, each))
-        d_misread = terms.d_misread
-        if d_misread is not None:
-            d_misread = (share * d_misread).sum(axis=(0, 1)).reshape(batch)
+    def integral(self, sigma, nodes, derivatives):
+        """The trapezoid rule over each group's effect of sd sigma (G, S): an :class:`Evaluation` of
+        all points (S, ...)."""
+        kind, reach = self.eta.dtype, self.rule[0]
+        z = np.linspace(-reach, reach, nodes)[:, None]
+        log_weight = (-0.5 * z**2 - np.logaddexp.reduce(-0.5 * z**2)).astype(kind)
+        shift = sigma[:, None].astype(kind) * z.astype(kind)
+        terms = self.terms(shift, derivatives)
+        log_terms = terms.value + log_weight
+        top = log_terms.max(axis=1, keepdims=True)
+        raw = np.exp(log_terms - top)
+        total = raw.sum(axis=1, keepdims=True)
+        each = (top + np.log(total)).astype(float)[:, 0].T
+        if not derivatives:
+            return Evaluation(each, *[None] * 5)
+        share, d_misread = raw / total, terms.d_misread
+        groups = self.spread_groups(share)
+        pull = groups * terms.d_eta
         return Evaluation(
-            back(terms.value[:, 0]),
-            back((groups * terms.d_theta).sum(axis=(1, 2))),
-            back((groups * terms.d_eta).sum(axis=1)),
-            back(self.sum_groups((groups * terms.d_eta * self.spread_groups(shift)).sum(axis=1))),
-            d_misread,
-            back(modes),
+            each,
+            (groups * terms.d_theta).sum(axis=(1, 2)).T,
+            pull.sum(axis=1).T,
+            self.sum_groups((pull * self.spread_groups(shift)).sum(axis=1)).T,
+            None if d_misread is None else (share * d_misread).sum(axis=(0, 1)),
+            (share * z).sum(axis=1).T,
         )
 
 
@@ -395,18 +396,16 @@ def _even_sum(problem, sigma, derivatives, batch):
         number = int(nodes[order[-1]])
         together = max(1, _CACHED // (8 if derivatives else 1) // (number * len(problem.eta)))
         own, order = order[-together:][::-1], order[:-together]
-        parts.append(
-            _even_integral(problem.of(own), sigma[:, own], number, derivatives, (len(own),))
-        )
+        parts.append(problem.of(own).integral(sigma[:, own], number, derivatives))
     back = np.argsort(places)
 
-    def joined(name):
-        if getattr(parts[0], name) is None:
+    def joined(values):
+        if values[0] is None:
             return None
-        values = np.concatenate([getattr(part, name) for part in parts])[back]
-        return values.reshape(batch + values.shape[1:])
+        return np.concatenate(values)[back].reshape(batch + values[0].shape[1:])
 
-    return Evaluation(*[joined(f.name) for f in fields(Evaluation)])
+    return Evaluation(*[joined([getattr(part, f.name) for part in parts])
+                        for f in fields(Evaluation)])
 
 
 def _even_nodes(data, link, sigma, rule):
@@ -424,23 +423,6 @@ def _even_nodes(data, link, sigma, rule):
     width = 1.0 / np.sqrt(1.0 + (sigma / narrow) ** 2)
     reach, step = rule
     return np.clip(np.ceil(2.0 * reach / (step * width)) + 1, 9, 400).astype(int)
-
-
-def _even_integral(problem, sigma, nodes, derivatives, batch):
-    kind = problem.eta.dtype
-    reach = problem.rule[0]
-    z = np.linspace(-reach, reach, nodes)[:, None]
-    log_weight = (-0.5 * z**2 - np.logaddexp.reduce(-0.5 * z**2)).astype(kind)
-    shift = sigma[:, None].astype(kind) * z.astype(kind)
-    terms = problem.terms(shift, derivatives)
-    log_terms = terms.value + log_weight
-    top = log_terms.max(axis=1, keepdims=True)
-    raw = np.exp(log_terms - top)
-    total = raw.sum(axis=1, keepdims=True)
-    value = (top + np.log(total)).astype(float)
-    share = raw / total
-    means = (share * z).sum(axis=1)
-    return problem.evaluation(replace(terms, value=value), share, means, shift, batch)
 
 
 def marginal_location(probability, sigma, link="logit"):

@@ -12,10 +12,14 @@ memory.
 import numpy as np
 import pytest
 
-from scentlab.maths.graded import CapacityModel
+from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
 from scentlab.maths.optimum import climb
 from scentlab.maths.ordinal import count_looks
+
+# So wide that the peak is that of the likelihood, and pots that are all alike.
+FLAT = {name: 1e9 for name in ("capacity_scale", "spread_log_sd", "gap_log_sd")} | {
+    "sigma_scale": 1e-9, "spread_shift_sd": 0.0, "misread_median": None}
 
 
 def two_grades(frame, scale=1.0, link="logit", flip=False):
@@ -25,7 +29,8 @@ def two_grades(frame, scale=1.0, link="logit", flip=False):
     grades = np.repeat(np.repeat([0, 1], len(frame)), each)
     design = np.column_stack([-x if flip else x, np.ones_like(x)])
     data = count_looks(1 - grades if flip else grades, design, np.zeros_like(x), 2)
-    model = CapacityModel(data, 1, None, link=link, mixed=False)
+    centre = (float(design[:, 0].mean()),)
+    model = CapacityModel(data, 1, CapacityPrior(capacity_centre=centre, **FLAT), link=link)
     return model, climb(model.value_and_gradient, model.start())
 
 
@@ -118,7 +123,7 @@ def test_budworm_loads_at_three_risks(reference):
     each = np.concatenate([both["n"] - both["y"], both["y"]])
     design = np.repeat(np.column_stack([x, sex, 1.0 - sex]), each, axis=0)
     looks = count_looks(np.repeat(grades, each), design, np.zeros(len(design)), 2)
-    model = CapacityModel(looks, 2, None, mixed=False)
+    model = CapacityModel(looks, 2, CapacityPrior(capacity_centre=(x.mean(),) * 2, **FLAT))
     peak = climb(model.value_and_gradient, model.start())
     for risk, value in expected.items():
         target = with_slope(lambda f, r=risk: f[0] + np.exp(f[2]) * np.log(r / (1 - r)))
