@@ -6,7 +6,6 @@ the ceiling is the lower quantile of what is believed of that load.
 """
 
 from dataclasses import dataclass, replace
-from functools import cached_property
 
 import numpy as np
 import pandas as pd
@@ -66,11 +65,7 @@ class Ceiling(Result):
 
     def of(self, blend):
         """The row of one blend."""
-        return self._rows.loc[blend]
-
-    @cached_property
-    def _rows(self):
-        return self.table.set_index("blend")
+        return self.table.set_index("blend").loc[blend]
 
 
 def _say_open(row):
@@ -193,6 +188,11 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
     return row, notes
 
 
+def speak_against(wet, pieces, risk):
+    """Whether so many wet ones of so many pieces are unlikely under a risk, by the binomial law."""
+    return wet > 0 and special.bdtrc(wet - 1, pieces, risk) < UNLIKELY
+
+
 def held_below_sweat(own, row, rules):
     """The row and notes of a ceiling above sweat that speaks for itself; None without any.
 
@@ -209,7 +209,7 @@ def held_below_sweat(own, row, rules):
         if float(group[0]) > row["ceiling_load_pct"] + NEAR_PCT / 2:
             return None
         wet, pieces = (int(n[loads <= high].sum()) for n in (over, of))
-        if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
+        if speak_against(wet, pieces, rules.risk):
             return _held(row, below, high, wet, pieces, rules)
         below = high
     return None

@@ -16,6 +16,7 @@ import pandas as pd
 from scentlab.choosing.pick import caps, loads_between
 from scentlab.choosing.rests import stress_words
 from scentlab.choosing.saving import piece_costs, say_money
+from scentlab.fitting.looks import tested_range
 from scentlab.fitting.reweighting import thinned
 from scentlab.fitting.sweat import at_age, sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
@@ -284,8 +285,8 @@ class _Known:
 
 def _behind(fit, blend, loads):
     """Points of throw (D, L) below the strongest of the loads; missing where none was scored."""
-    tested = fit.tested.set_index("blend").loc[blend]
-    inside = (loads >= tested["lowest_pct"] - 0.05) & (loads <= tested["highest_pct"] + 0.05)
+    lowest, highest = tested_range(fit, blend)
+    inside = (loads >= lowest - 0.05) & (loads <= highest + 0.05)
     found = np.full((len(fit.draw_shape), len(loads)), np.nan)
     throw = throw_draws(fit, blend, loads[inside])
     found[:, inside] = throw.max(axis=1, keepdims=True) - throw

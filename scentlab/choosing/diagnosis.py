@@ -11,7 +11,7 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.fitting.checks import SweatCheck, check_sweat
-from scentlab.fitting.looks import settle_looks
+from scentlab.fitting.looks import settle_looks, tested_range
 from scentlab.fitting.reweighting import draw_error, leave_out_draws, moved_without, without_pot
 from scentlab.fitting.sweat import fit_sweat, load_at_risk_draws
 from scentlab.maths.sampling import weighted_quantile
@@ -144,7 +144,7 @@ def _without(analysis, rules, pot, blend, draws):
     before, after = (_points(f, rules, blend) for f in (whole, fit))
     error = np.hypot(*map(draw_error, (after, before))) if anew else draw_error(after - before)
     found = find_ceiling(fit, rules, [blend]).of(blend)["ceiling_load_pct"]
-    lowest = fit.tested.set_index("blend").at[blend, "lowest_pct"]
+    lowest, _ = tested_range(fit, blend)
     return float(found), float(error), bool(np.isfinite(found) and after.min() > lowest)
 
 

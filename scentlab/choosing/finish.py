@@ -13,7 +13,7 @@ from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads, settle_looks
 from scentlab.maths.intervals import binomial_limits
-from scentlab.results import FitError, say_odds, say_percent
+from scentlab.results import say_odds, say_percent
 from scentlab.text import in_sentences
 from scentlab.units import say_percent_of_wax
 
@@ -43,23 +43,20 @@ def compare_finish(series, rules, blend, stress):
 
     series : Series with pours as sold beside it. rules : Rules (limit_grade). blend : str.
     stress : rest or heat, the pieces that are compared.
-    Returns str, a few sentences.
-    Raises FitError where no pot has graded pieces of both at one load.
+    Returns str, a few sentences; empty where no pot has graded pieces of both at one load.
     """
     sold = series.apart
-    pours = [] if sold is None else sold.pours.loc[sold.pours["finish"] == "as sold", "pour"]
-    looks = [series.sweat()] + ([] if sold is None else [sold.sweat()])
-    looks = pd.concat(looks, ignore_index=True)
+    if sold is None:
+        return ""
+    pours = set(sold.pours.loc[sold.pours["finish"] == "as sold", "pour"])
+    looks = pd.concat([series.sweat(), sold.sweat()], ignore_index=True)
     looks = looks[(looks["blend"] == blend) & looks["pour"].isin([*series.pours["pour"], *pours])]
-    none = f"no pot has graded pieces of {blend} both plain and as sold at one load"
-    if looks["grade"].notna().sum() == 0 or not len(pours):
-        raise FitError(f"{none}; pour both from one pot")
+    if looks[["grade", "load_pct"]].isna().any(axis=1).all():
+        return ""
     looks, _ = settle_looks(looks, "sweat")
-    looks = looks[looks["stress"] == stress]
-    rows = list(_strata(looks, set(pours), rules.limit_grade))
-    if not rows:
-        raise FitError(f"{none}, {stress_words(stress, series.plan)}; pour both from one pot")
-    table = pd.DataFrame(rows)
+    table = pd.DataFrame(_strata(looks[looks["stress"] == stress], pours, rules.limit_grade))
+    if table.empty:
+        return ""
     more, less = exact_chances(*(table[c].to_numpy(int) for c in (
         "as_sold_sweated", "as_sold", "plain_sweated", "plain")))
     return _words(blend, stress_words(stress, series.plan), table, more, less)

@@ -50,7 +50,8 @@ def known_load(
     if not pd.isna(row["ceiling_load_pct"]):
         found = analysis.ceiling.of(blend)
         safe = f"{capital(highest_safe(row, found, analysis, say_load_oz))}."
-    rests, as_sold = analysis.rests.headline(blend), _as_sold(analysis, blend)
+    rests = analysis.rests.headline(blend)
+    as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     if load_pct is None or load_pct == chosen:
         return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)
     advised = "No load is recommended."
@@ -59,14 +60,6 @@ def known_load(
     said = ("This load was typed and is not the recommended one.", advised, safe,
             _tested(analysis, blend, load_pct), rests)
     return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), as_sold)
-
-
-def _as_sold(analysis, blend):
-    """What pieces as sold showed beside plain ones, in a sentence."""
-    try:
-        return compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
-    except FitError:
-        return ""
 
 
 def _tested(analysis, blend, load):

@@ -6,15 +6,14 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
-from scipy import special
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import (
     NEAR_PCT,
-    UNLIKELY,
     chances_over,
     find_ceiling,
     held_below_sweat,
+    speak_against,
 )
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import stress_words
@@ -186,7 +185,7 @@ def _verdict(seen, load, over, k_hat, rules):
     """Accept, reject or test more, and what stands against the model's answer."""
     below = seen[seen["load_pct"] <= load + NEAR_PCT / 2]
     wet, pieces = int(below["sweated"].sum()), int(below["pieces"].sum())
-    if wet and special.bdtrc(wet - 1, pieces, rules.risk) < UNLIKELY:
+    if speak_against(wet, pieces, rules.risk):
         return REJECT, [f"{wet} of {count_of(pieces, 'piece')} at {say_load_oz(load)} or less "
                         f"sweated: more than a risk of {say_percent(rules.risk)} allows, whatever "
                         "the model."]

@@ -9,7 +9,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.saving import PIECES, piece_costs
 from scentlab.fitting.frost import FrostFit, frost_risk
-from scentlab.fitting.looks import reached
+from scentlab.fitting.looks import reached, tested_range
 from scentlab.fitting.pairs import PairTest
 from scentlab.fitting.sweat import SweatFit, sweat_risk
 from scentlab.fitting.throw import ThrowFit, has_level, throw_curve
@@ -58,10 +58,7 @@ class Evidence:
 
 def scored(fit, blend):
     """Lowest and highest load (% of wax) of a blend that a fit knows; None when it knows none."""
-    if fit is None or blend not in fit.blends:
-        return None
-    tested = fit.tested.set_index("blend").loc[blend]
-    return float(tested["lowest_pct"]), float(tested["highest_pct"])
+    return None if fit is None or blend not in fit.blends else tested_range(fit, blend)
 
 
 def measure(chosen, evidence, rules, ceiling):

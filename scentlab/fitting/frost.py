@@ -78,7 +78,7 @@ class FrostFit(Result):
     @property
     def _pot_sd(self):
         """Posterior draws (S,) of the sd between pots, latent units."""
-        return self.model.sigma(self.draws)[0][:, 0]
+        return self.model.of_score(self.draws, "sigma")[0][:, 0]
 
     @property
     def sentence(self):

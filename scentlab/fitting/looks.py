@@ -89,6 +89,12 @@ def loads_tested(looks, blends):
     return found.loc[list(blends)].reset_index()
 
 
+def tested_range(fit, blend):
+    """The lowest and the highest load (% of wax) of a blend of a fit."""
+    row = fit.tested.set_index("blend").loc[blend]
+    return float(row["lowest_pct"]), float(row["highest_pct"])
+
+
 def count_pours(looks):
     """Pieces per pour, stress and grade, each by its last look: pour, pot, blend, load_pct, stress,
     n, g0, g1, ... and, where looks have it, the mean age_days."""
@@ -104,6 +110,6 @@ def count_pours(looks):
 
 def risk_table(loads, risks, weights):
     """Loads (L,) with the mean and 90 % limits of weighted draws (S, L) of their risks."""
-    rows = [(float(load), float(weights @ own), *weighted_quantile(own, weights, (0.05, 0.95)))
-            for load, own in zip(np.atleast_1d(loads), risks.T, strict=True)]
-    return pd.DataFrame(rows, columns=["load_pct", "risk", "lower", "upper"])
+    lower, upper = weighted_quantile(risks, weights, (0.05, 0.95))
+    return pd.DataFrame({"load_pct": np.atleast_1d(np.asarray(loads, float)),
+                         "risk": weights @ risks, "lower": lower, "upper": upper})

@@ -17,6 +17,7 @@ from scentlab.fitting.looks import (
     loads_tested,
     risk_table,
     settle_looks,
+    tested_range,
 )
 from scentlab.maths.graded import CapacityModel, CapacityPrior
 from scentlab.maths.links import find_link
@@ -141,8 +142,8 @@ class SweatFit(Result):
         for b, blend in enumerate(self.blends):
             capacity = self.named["capacity"][:, b]
             lower, middle, upper = weighted_quantile(capacity, self.weights, (0.05, 0.5, 0.95))
-            tested = self.tested.set_index("blend").loc[blend]
-            parts.append(f"{blend} {_say_capacity(lower, middle, upper, tested)}")
+            said = _say_capacity(lower, middle, upper, *tested_range(self, blend))
+            parts.append(f"{blend} {said}")
         return (
             "Half of the pieces of a typical pot show any sweat, grade 1 or more "
             f"({STRESS_WORDS[self.stresses[0]]}), at: "
@@ -150,12 +151,12 @@ class SweatFit(Result):
         )
 
 
-def _say_capacity(lower, middle, upper, tested):
+def _say_capacity(lower, middle, upper, lowest, highest):
     """A capacity in words that claim nothing beyond the loads tested."""
-    if middle > tested["highest_pct"]:
-        return f"more than {say_load(tested['highest_pct'])}, the highest load tested"
-    if middle < tested["lowest_pct"]:
-        return f"less than {say_load(tested['lowest_pct'])}, the lowest load tested"
+    if middle > highest:
+        return f"more than {say_load(highest)}, the highest load tested"
+    if middle < lowest:
+        return f"less than {say_load(lowest)}, the lowest load tested"
     return f"{say_load(middle)}, 90 % interval {max(lower, 0.0):.1f} to {upper:.1f} % of wax"
 
 
@@ -236,13 +237,16 @@ def _draw(models, believed, draws, seed, precise, ranges):
     ranges : array (B, 2), the loads tested; other arguments as in :func:`fit_sweat`.
     Returns the draws' part of a :class:`SweatFit` as a dict, and notes.
     """
-    peaks = _peaks(models)
+    # Capacity and spread mean the same under each link, so the first peak is near the others.
+    first = _peak(models[0])
+    peaks = [first, *(_peak(model, first) for model in models[1:])]
     samplers = [Sampler(_unfunnelled(model, peak), peak, [seed, i])
                 for i, (model, peak) in enumerate(zip(models, peaks, strict=True))]
     for sampler in samplers:
         sampler.grow(min(draws, FIRST_DRAWS))
     size, parameters = draws, models[0].size
-    many = parameters > (MOST_HELD if models[0].fewest_pots < 2 else MOST_HELD_OF_POTS)
+    single = models[0].pot_blends.sum(axis=0).min() < 2
+    many = parameters > (MOST_HELD if single else MOST_HELD_OF_POTS)
     while True:
         weight = _link_weights(believed, [s.weighed() for s in samplers])
         for sampler, share in zip(samplers, weight, strict=True):
@@ -355,15 +359,6 @@ def rebuild_models(fit, looks):
     data = look_counts(looks, fit.blends, fit.stresses, model.aged, fit.ages[1])
     return [CapacityModel(data, len(fit.blends), model.prior, link=link, aged=model.aged)
             for link in fit.links["link"]]
-
-
-def _peaks(models):
-    """The peak of each link's posterior. Capacity and spread mean the same under each link, so
-    that the first peak is a good place to look for the others."""
-    peaks = []
-    for model in models:
-        peaks.append(_peak(model, peaks[0] if peaks else None))
-    return peaks
 
 
 def _peak(model, like=None):

@@ -8,6 +8,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
+from scentlab.fitting.looks import tested_range
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
@@ -261,8 +262,7 @@ class Peak:
 def throw_peak(fit, blend):
     """The :class:`Peak` of a blend's throw over the loads scored."""
     _index(fit, blend)
-    lowest, highest = fit.tested.set_index("blend").loc[blend, ["lowest_pct", "highest_pct"]]
-    loads = np.linspace(lowest, highest, GRID)
+    loads = np.linspace(*tested_range(fit, blend), GRID)
     draws = throw_draws(fit, blend, loads)
     top = draws.argmax(axis=1)
     fall = draws.max(axis=1) - draws[:, -1]
@@ -423,9 +423,8 @@ def _panel_notes(scores):
 def _curve_notes(fit):
     """Where throw peaks, and which blends smell alike at their lowest and highest load."""
     notes, said = [], THROW_WORDS[fit.kind]
-    tested = fit.tested.set_index("blend")
     for blend in fit.blends:
-        low, high = tested.loc[blend, ["lowest_pct", "highest_pct"]]
+        low, high = tested_range(fit, blend)
         peak = throw_peak(fit, blend)
         if peak.chance >= PEAK_SURE:
             notes.append(

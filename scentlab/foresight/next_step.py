@@ -10,7 +10,7 @@ import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT, TEST_LOWER
-from scentlab.fitting.looks import planned_loads
+from scentlab.fitting.looks import planned_loads, tested_range
 from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
 from scentlab.maths.preposterior import PotBank, moments_after
@@ -229,8 +229,7 @@ class _Case:
         limits = limits.reindex(self.fit.blends).fillna(np.inf)
         limits[limits.index.isin(rules.override_blends)] = np.inf
         self.limits = limits.to_numpy(float)
-        chance = 1.0 - rules.confidence
-        self.safe = np.array([weighted_quantile(v, self.fit.weights, chance) for v in at_risk.T])
+        self.safe = weighted_quantile(at_risk, self.fit.weights, 1.0 - rules.confidence)
         # After looks the quantile lies as many standard deviations below the mean as it does now,
         # which knows of skewness and, unlike a quantile of few draws, does not scatter.
         mean, sd = moments_after(np.zeros((1, len(at_risk))), self.fit.weights, at_risk)
@@ -330,11 +329,11 @@ def _pair(analysis, blend):
 def _usual_loads(fit, at_risk, place):
     """Steps from below the load at risk to past the load at which half of the pieces sweat, not
     far beyond what was tested (% of wax)."""
-    tested = fit.tested.set_index("blend").loc[fit.blends[place]]
+    lowest, highest = tested_range(fit, fit.blends[place])
     low = weighted_quantile(at_risk[:, place], fit.weights, 0.05)
     high = weighted_quantile(fit.named["capacity"][:, place], fit.weights, 0.95)
-    low = np.clip(low, max(_STEP, tested["lowest_pct"] - 3.0), tested["highest_pct"])
-    high = np.clip(high + fit.named["spread"].mean(), low + _STEP, tested["highest_pct"] + 3.0)
+    low = np.clip(low, max(_STEP, lowest - 3.0), highest)
+    high = np.clip(high + fit.named["spread"].mean(), low + _STEP, highest + 3.0)
     step = _STEP * max(1, int(np.ceil((high - low) / (_STEP * _MOST_GRID))))
     first, last = np.floor(low / step), np.ceil(high / step)
     return tuple(float(x) for x in np.arange(first, last + 1) * step if x > 0)

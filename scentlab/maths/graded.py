@@ -132,18 +132,15 @@ class GradedModel:
         zero = np.zeros(free.shape[:-1])
         return {
             "tau": np.concatenate([zero[..., None], np.cumsum(gaps, axis=-1)], axis=-1),
-            "sigma": self.sigma(free)[0][..., 0],
+            "sigma": self.of_score(free, "sigma")[0][..., 0],
             "misread": (
                 special.expit(self.take(free, "logit_misread"))[..., 0] if self.reads else zero
             ),
         }
 
-    def sigma(self, free):
-        """sigma (..., 1), and the slope of its logarithm in its free parameter."""
-        return self._of_score(free, "sigma")
-
-    def _of_score(self, free, key):
-        """What a free parameter is a score of (..., 0 or 1), and the slope of its logarithm.
+    def of_score(self, free, key):
+        """What a free parameter is a score of (..., 0 or 1), and the slope of its logarithm: sigma,
+        or by "ageing" the points of load that a doubling of the age takes.
 
         The free parameter is the normal score, so that what the data do not tell is normal; the
         logarithm has a tail that no proposal holds.
@@ -207,7 +204,7 @@ class GradedModel:
             slope[..., self.places[key]] += gradient
         tail = np.cumsum(found.d_theta[..., ::-1], axis=-1)[..., ::-1]
         slope[..., self.places["log_gaps"]] += tail[..., 1:] * np.exp(self.take(free, "log_gaps"))
-        own = self.sigma(free)[1] * found.d_log_sigma.sum(axis=-1, keepdims=True)
+        own = self.of_score(free, "sigma")[1] * found.d_log_sigma.sum(axis=-1, keepdims=True)
         slope[..., self.places["sigma"]] += own
         for key, gradient in self.group_sd_slope(free, found.d_log_sigma).items():
             slope[..., self.places[key]] += gradient
@@ -274,13 +271,8 @@ class CapacityModel(GradedModel):
             "capacity": self.take(free, "capacity"), "spread": np.exp(self.log_spread(free)),
             "stress": self.take(free, "stress"), **self.shared(free),
             "pool": np.exp(self.take(free, "log_pool")).sum(axis=1),
-            "ageing": self.ageing(free)[0].sum(axis=1),
+            "ageing": self.of_score(free, "ageing")[0].sum(axis=1),
         }
-
-    @property
-    def fewest_pots(self):
-        """How many pots the blend with the fewest has."""
-        return int(self.pot_blends.sum(axis=0).min())
 
     def group_sd(self, free, sigma):
         """Pots differ in points of load: the steeper the curve, the more on the latent scale."""
@@ -302,7 +294,7 @@ class CapacityModel(GradedModel):
         place, pots = self.places["capacity"], self.pot_blends.sum(axis=0)
 
         def width(free):
-            told = pots / (_PIECES_SD**2 + self.sigma(free)[0] ** 2)
+            told = pots / (_PIECES_SD**2 + self.of_score(free, "sigma")[0] ** 2)
             return 1.0 / np.sqrt(told + _BLENDS_SD**-2)
 
         stretch = width(points) / width(anchor)
@@ -338,16 +330,11 @@ class CapacityModel(GradedModel):
     def reach(self, free):
         """How far (..., C) the load of each cell lies above the capacity of its age."""
         reach = self.load - self.take(free, "capacity") @ self.blends.T
-        return reach + self.ageing(free)[0] @ self.age.T
-
-    def ageing(self, free):
-        """Points of load that a doubling of the age takes (..., 0 or 1), and the slope of its
-        logarithm in its free parameter."""
-        return self._of_score(free, "ageing")
+        return reach + self.of_score(free, "ageing")[0] @ self.age.T
 
     def location_slope(self, free, d_eta):
         pull = d_eta / self.cell_spread(free)
-        reach, (ageing, log_slope) = self.reach(free), self.ageing(free)
+        reach, (ageing, log_slope) = self.reach(free), self.of_score(free, "ageing")
         slope = {
             "ageing": (pull @ self.age) * ageing * log_slope,
             "capacity": -(pull @ self.blends),

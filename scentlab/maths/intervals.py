@@ -1,7 +1,5 @@
 """Exact limits of a chance."""
 
-import numpy as np
-
 
 def binomial_limits(hits, trials, confidence=0.95):
     """Exact limits of a chance from independent trials (Clopper & Pearson 1934).
@@ -15,13 +13,6 @@ def binomial_limits(hits, trials, confidence=0.95):
     >>> [round(x, 4) for x in binomial_limits(0, 20)]
     [0.0, 0.1684]
     """
-    hits = np.asarray(hits, dtype=float)
-    if not 0.0 < confidence < 1.0 or np.any((hits < 0) | (hits > trials)) or not trials > 0:
-        raise ValueError(
-            f"{hits} hits of {trials} trials with confidence {confidence:g}; give 0 to all of 1 or "
-            "more trials, and a confidence between 0 and 1"
-        )
     from statsmodels.stats.proportion import proportion_confint  # slow to import
 
-    lower, upper = proportion_confint(hits, trials, 1.0 - confidence, method="beta")
-    return (float(lower), float(upper)) if hits.ndim == 0 else (lower, upper)
+    return proportion_confint(hits, trials, 1.0 - confidence, method="beta")

@@ -185,16 +185,12 @@ class Marginal:
         slope -= tight * (log_sds - np.log(self.priors.medians))
         return value, slope, 0.5 * average / error + tight * np.eye(len(slope))
 
-    def likeliest(self, log_sds):
-        """Index of the likeliest design at log sds."""
-        constant, seen = self.seen(log_sds)
-        return int(np.argmax(self.densities(np.array([constant]), seen[None])[0]))
-
     def best(self):
         """The likeliest log sds (K + 1,) with the design that is likeliest there, and the bend."""
         c, at = -1, np.log(self.priors.medians)
         for _ in range(3):
-            found = self.likeliest(at)
+            constant, seen = self.seen(at)
+            found = int(np.argmax(self.densities(np.array([constant]), seen[None])[0]))
             if found == c:
                 break
             c = found

@@ -8,6 +8,8 @@ the simulated looks is what the pots are expected to leave of the doubt (the pre
 of Raiffa and Schlaifer 1961).
 """
 
+from functools import cache
+
 import numpy as np
 from numpy.polynomial.hermite import hermgauss
 
@@ -47,17 +49,11 @@ class PotBank:
         nodes, weights = hermgauss(_NODES)
         self.effects = np.broadcast_to(np.sqrt(2.0) * nodes, (len(believed["spread"]), _NODES))
         self.weights = weights / np.sqrt(np.pi)
-        self._judged, self._believed = {}, {}
+        self.pot, self._log_chances = cache(self._judge), cache(self._log)  # each worked out once
 
     def total(self, pots, pieces):
         """Log-likelihood (J, N) of looks at all pots (blend, loads) of a round."""
         return sum(self.pot(*pot, place, pieces) for place, pot in enumerate(pots))
-
-    def pot(self, *asked):
-        """What ``_judge`` says, worked out once."""
-        if asked not in self._judged:
-            self._judged[asked] = self._judge(*asked)
-        return self._judged[asked]
 
     def _judge(self, blend, loads, place, pieces):
         """Log-likelihood (J, N) of looks at a new pot with these loads (a tuple) in that place of
@@ -77,13 +73,11 @@ class PotBank:
         found = top + np.log(np.exp(total - top[..., None]) @ self.weights)
         return found[place.ravel()]
 
-    def _log_chances(self, blend, load):
+    def _log(self, blend, load):
         """Log chances under the believed draws, (K, N * nodes)."""
-        if (blend, load) not in self._believed:
-            chances = recorded_chances(self.believed, blend, load, self.effects)
-            log = np.log(np.maximum(chances, _TINY))
-            self._believed[blend, load] = np.ascontiguousarray(log.reshape(-1, log.shape[-1]).T)
-        return self._believed[blend, load]
+        chances = recorded_chances(self.believed, blend, load, self.effects)
+        log = np.log(np.maximum(chances, _TINY))
+        return np.ascontiguousarray(log.reshape(-1, log.shape[-1]).T)
 
 
 def _look(chances, luck):

@@ -292,6 +292,7 @@ def fit_pareto(excess):
 
 
 def weighted_quantile(values, weights, chance):
-    """Quantile(s) of weighted draws: the smallest value whose cumulative weight reaches chance."""
+    """Quantile(s) of weighted draws (S, ...): the smallest value whose cumulative weight reaches
+    the chance."""
     chance = np.maximum(np.asarray(chance) - 1e-12, 0.0)
-    return np.quantile(values, chance, weights=weights, method="inverted_cdf")
+    return np.quantile(values, chance, axis=0, weights=weights, method="inverted_cdf")

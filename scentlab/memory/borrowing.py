@@ -78,8 +78,9 @@ def says(memory, waxes, fragrance, share):
             "than without earlier series."]
     if known:
         seen = sum(c.wax in known for c in memory.cells)
+        apart = memory.table.set_index("parameter").at["sd of fragrances", "estimate"]
         what.append(f"Half-sweat loads in {' and '.join(known)} were seen {seen} times, "
-                    f"and fragrances differ by about {_of(memory, 'fragrances'):.1f} points.")
+                    f"and fragrances differ by about {apart:.1f} points.")
     if fragrance in memory.fragrances:
         what.append(f"{fragrance} itself was tested before.")
     if share < 0.5:
@@ -101,10 +102,6 @@ def as_others_grade(fit, memory, tester):
         f"In earlier series {tester} graded sweat a little more mildly than the others. Loads are "
         f"given as the others would grade: {more[0]:.1f} points (% of wax) lower, further grades "
         f"{100 * fewer:.0f} % closer together.",)
-
-
-def _of(memory, what):
-    return memory.table.set_index("parameter").at[f"sd of {what}", "estimate"]
 
 
 def mixed(lent, usual, share):

@@ -1,7 +1,8 @@
 """Who smells what, when and in which order.
 
 In a hot session one piece is warmed at a time in each room and all testers smell it in the same few
-minutes, then the room is aired by the well-mixed box of :mod:`scentlab.maths.room`. Cold pieces and
+minutes, then the room is aired as a well-mixed box (textbook): with a air changes an hour the scent
+falls as exp(-a t), which a real room does only away from the source and its walls. Cold pieces and
 lidded jars do not fill the room: each tester goes through them in an own order. Sessions hold
 the loads and blends as evenly as can be; orders are rows of Williams squares (Williams 1949), so
 that what came before is balanced over the sessions, or over the testers of one. A fresh piece of
@@ -15,7 +16,6 @@ from dataclasses import dataclass
 from itertools import pairwise, zip_longest
 
 from scentlab.maths.designs import williams_square
-from scentlab.maths.room import airing_hours
 from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.schema import THROW_KINDS
 
@@ -75,8 +75,8 @@ class Sittings:
     @property
     def air_min(self):
         """Whole minutes of airing until only ``left_pct`` of the scent remains."""
-        hours = airing_hours(self.left_pct / 100, self.air_changes_per_h)
-        return math.ceil(round(60 * float(hours), 6))
+        hours = math.log(100.0 / self.left_pct) / self.air_changes_per_h
+        return math.ceil(round(60 * hours, 6))
 
     def places(self, kind, evening_min):
         """Pieces of a session of this kind: as asked, or as many as an evening holds; PlanError for

@@ -96,11 +96,6 @@ def sold(name, digits=2):
     return said(name, in_digits, digits, True)
 
 
-def sold_content(name):
-    """A cell with the content of a load as it is said."""
-    return said(name, lambda load: in_digits(content_from_load(sold_load(load)), 1, down=True))
-
-
 def ranged(name, lower, upper, say=lambda v: say_number(v, 1)):
     """A cell with a number of a row and its 90 % interval below it."""
     return lambda row: MISSING if is_missing(row[name]) else (
@@ -461,7 +456,9 @@ def money_table(table, column, words):
         "", table, ("*Blend", "blend"),
         ("Recommended", lambda r: MISSING if is_missing(r["load_pct"]) else
          say_load_oz(r["load_pct"], sold=True)),
-        ("Content, % of total", sold_content("load_pct")), (words, number(column)))
+        ("Content, % of total", said("load_pct", lambda load: in_digits(
+            content_from_load(sold_load(load)), 1, down=True))),
+        (words, number(column)))
 
 
 def assessor_table(series):

@@ -342,7 +342,7 @@ def posterior_means(frame):
     draws = adaptive_draws(model.log_posterior, _peak(model), size=600, seed=1)
     capacity = draws.points[:, 0]
     mean = draws.weights @ capacity
-    ageing = model.ageing(draws.points)[0]
+    ageing = model.of_score(draws.points, "ageing")[0]
     sd = np.sqrt(draws.weights @ (capacity - mean) ** 2)
     return mean, sd, (draws.weights @ ageing)[0] if ageing.size else None
 
