@@ -123,6 +123,11 @@ class Series:
         name = str(plan.get("name") or self.fragrance or "").strip()
         return "" if name == HIDDEN_FRAGRANCE else name
 
+    def waxes(self, blend: str | None = None) -> list:
+        """The waxes of a blend by the plan, as it keeps them; of all blends without one."""
+        return [part["wax"] for own in (self.plan or {}).get("blends") or ()
+                if blend in (None, own["name"]) for part in own["parts"]]
+
     def wax_parts(self, blend: str) -> dict | None:
         """Fraction per wax of a blend, without those that are not in it; None when not known."""
         if self.fractions.empty or blend not in self.fractions.index:

@@ -98,9 +98,9 @@ def find_ceiling(fit, rules=None, blends=None):
         own = fit.counts[fit.counts["blend"] == blend]
         at_risk = draws[:, fit.blends.index(blend)]
         row, more = _of_blend(blend, own, at_risk, fit, rules, stress)
-        held = held_below_sweat(own, row, rules)
-        rows.append(row if held is None else held[0])
-        notes += more if held is None else held[1]
+        row, more = held_below_sweat(own, row, rules) or (row, more)
+        rows.append(row | {"ceiling_content_pct": content_from_load(row["ceiling_load_pct"])})
+        notes += more
     table = pd.DataFrame(rows)
     worst = table.loc[table["state"].isin((INSIDE, DRY)), "error_pct"].max()
     if worst > PRECISE:
@@ -168,7 +168,6 @@ def _of_blend(blend, counts, draws, fit, rules, stress):
     dry = int((counts["n"] - counts["g0"]).sum()) == 0
     row |= {
         "ceiling_load_pct": ceiling,
-        "ceiling_content_pct": content_from_load(ceiling),
         "state": OPEN_ABOVE if quantile >= highest else DRY if dry else INSIDE,
     }
     notes = []
@@ -227,9 +226,7 @@ def _held(row, below, high, wet, pieces, rules):
         "and graded, and pour these loads again."
     )
     state = NONE if np.isnan(held) else INSIDE
-    content = np.nan if np.isnan(held) else content_from_load(held)
-    changed = {"ceiling_load_pct": held, "ceiling_content_pct": content, "state": state}
-    return row | changed, [note]
+    return row | {"ceiling_load_pct": held, "state": state}, [note]
 
 
 def _why_none(blend, counts, lowest, rules):

@@ -135,8 +135,8 @@ def _without(analysis, rules, pot, blend, draws):
     others = whole.counts["pot"].astype(str) != pot
     if not (others & (whole.counts["blend"] == blend)).any():
         return none
-    fit, k_hat = without_pot(whole, pot)
-    anew = not k_hat <= FINITE
+    fit = without_pot(whole, pot)
+    anew = not fit.k_hat <= FINITE
     if anew:
         fit = _anew(analysis, pot, draws)
         if fit is None:
@@ -161,8 +161,8 @@ def _anew(analysis, pot, draws):
     if analysis.sweat.alone is None:
         looks = settle_looks(grades, "sweat", ages=True)[0]
         with suppress(np.linalg.LinAlgError):  # hardly any draw is left where the others point
-            fit, k_hat = moved_without(analysis.sweat, looks, pot, 2 * draws, FINITE)
-            if k_hat <= FINITE:
+            fit = moved_without(analysis.sweat, looks, pot, 2 * draws, FINITE)
+            if fit.k_hat <= FINITE:
                 return fit
     with suppress(FitError):
         return fit_sweat(grades[grades["pot"].astype(str) != pot], analysis.series.limits,

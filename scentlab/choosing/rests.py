@@ -259,11 +259,8 @@ def _pots(own, stress):
 def lots_of(series, blend):
     """Lots by the plan and, where the pours have them, by what was poured: dict of material to a
     set of lots, empty where none is on record."""
-    plan, lots = series.plan or {}, {}
-    for planned in plan.get("blends") or ():
-        if planned["name"] == blend:
-            lots |= {p["wax"]["name"]: {p["wax"].get("lot")} for p in planned["parts"]}
-    lots["fragrance"] = {(plan.get("fragrance") or {}).get("lot")}
+    lots = {wax["name"]: {wax.get("lot")} for wax in series.waxes(blend)}
+    lots["fragrance"] = {((series.plan or {}).get("fragrance") or {}).get("lot")}
     pours = series.pours[series.pours["blend"] == blend]
     for column, name in (("wax_lot", "wax"), ("fragrance_lot", "fragrance")):
         if column in pours and pours[column].notna().any():

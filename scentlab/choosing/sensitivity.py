@@ -35,8 +35,8 @@ def find_sensitivity(evidence, rules):
     if fit.alone is not None:
         rows += _rows(ALONE, fit.alone, evidence, rules)
     for name, log_ratio, weight in _assumptions(fit):
-        other, k_hat = reweighted(fit, log_ratio)
-        reached = bool(k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
+        other = reweighted(fit, log_ratio)
+        reached = bool(other.k_hat <= K_HAT_LIMIT and other.effective_size > 100.0)
         rows += _rows(name, other, evidence, rules, weight, reached)
     return pd.DataFrame(rows)
 

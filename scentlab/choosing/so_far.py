@@ -151,8 +151,7 @@ def limit_words(grade):
 def recommended_by_maker(series, blend):
     """The load that the wax maker recommends (% of wax) by the plan; the lowest of the waxes of a
     blend, None where one of them is not on record."""
-    own = [b for b in (series.plan or {}).get("blends", ()) if b["name"] == blend]
-    loads = [part["wax"].get("recommended_load_pct") for b in own for part in b["parts"]]
+    loads = [wax.get("recommended_load_pct") for wax in series.waxes(blend)]
     return None if not loads or None in loads else min(loads)
 
 

@@ -45,7 +45,7 @@ def fit_new_lot(fit, looks, blend, *, seed=1):
     shift = _shifts(len(kept), rng)
     moved = replace(taken(fit, place), counts=counts)
     moved.draws[:, fit.model.places["capacity"].start + blend_place] += shift
-    return reweighted(moved, pot_log_likelihood(moved).sum(axis=1))[0], shift
+    return reweighted(moved, pot_log_likelihood(moved).sum(axis=1)), shift
 
 
 def _shifts(draws, rng):

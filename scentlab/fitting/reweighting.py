@@ -19,15 +19,14 @@ MOVES, FEW_BLENDS = 5, 4
 
 
 def reweighted(fit, log_ratio):
-    """A sweat fit whose draws each weigh more by a factor, its log up to a constant (S,), and
-    k-hat.
+    """A sweat fit whose draws each weigh more by a factor, its log up to a constant (S,).
 
-    By so much a draw's new log-posterior exceeds the old one. k-hat is the shape of the largest
-    weights: above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
+    By so much a draw's new log-posterior exceeds the old one. Its ``k_hat`` is the shape of the
+    largest weights: above 0.7 (``sampling.K_HAT_LIMIT``) the draws do not reach the new posterior.
     """
     with np.errstate(divide="ignore", invalid="ignore"):  # draws of no weight keep none
         log_weights, k_hat = smooth_weights(np.log(fit.weights) + log_ratio)
-    return replace(_weighted(fit, np.exp(log_weights)), k_hat=k_hat), k_hat
+    return replace(_weighted(fit, np.exp(log_weights)), k_hat=k_hat)
 
 
 def _weighted(fit, weights):
@@ -51,12 +50,11 @@ def thinned(fit, size):
 
 
 def without_pot(fit, pot):
-    """A sweat fit as it would be without the evidence of one pot, and k-hat, as :func:`reweighted`.
-    The counts lack the pot.
+    """A sweat fit as it would be without the evidence of one pot, as :func:`reweighted`. The counts
+    lack the pot.
     """
-    found, k_hat = reweighted(fit, -fit.told[pot])
     kept = fit.counts["pot"].astype(str) != pot
-    return replace(found, counts=fit.counts[kept].reset_index(drop=True)), k_hat
+    return replace(reweighted(fit, -fit.told[pot]), counts=fit.counts[kept].reset_index(drop=True))
 
 
 def moved_without(fit, looks, pot, size, enough):
@@ -70,12 +68,12 @@ def moved_without(fit, looks, pot, size, enough):
     pot : str. size : int, draws. enough : float.
     """
     blend = looks.loc[looks["pot"].astype(str) == pot, "blend"].iloc[0]
-    (found, k_hat), few = without_pot(fit, pot), thinned(fit, size)
+    found, few = without_pot(fit, pot), thinned(fit, size)
     for places, own in _scopes(fit, looks, blend):
-        found, k_hat = _moved(few, found, pot, places, own, enough)
-        if k_hat <= enough:
+        found = _moved(few, found, pot, places, own, enough)
+        if found.k_hat <= enough:
             break
-    return found, k_hat
+    return found
 
 
 def _scopes(fit, looks, blend):
@@ -103,10 +101,10 @@ def _moved(few, found, pot, places, looks, enough):
         after = np.concatenate([
             model.log_posterior(draws[few.draw_link == i]) for i, model in enumerate(models)])
         stretch = np.log(np.diag(spread) / np.diag(root)).sum()
-        found, k_hat = reweighted(replace(few, draws=draws, told={}), after - before + stretch)
-        if k_hat <= enough:
+        found = reweighted(replace(few, draws=draws, told={}), after - before + stretch)
+        if found.k_hat <= enough:
             break
-    return replace(found, counts=counts), k_hat
+    return replace(found, counts=counts)
 
 
 def _moments(fit, places):

@@ -9,7 +9,7 @@ from functools import cached_property
 import numpy as np
 import pandas as pd
 from numpy.typing import ArrayLike
-from scipy import stats
+from scipy import special, stats
 
 from scentlab.fitting.looks import (
     N_GRADES,
@@ -398,9 +398,7 @@ def weak_prior(centre, pooled=True):
 
 
 def _link_weights(believed, samples):
-    log_weight = np.log(list(believed.values())) + [s.log_evidence for s in samples]
-    relative = np.exp(log_weight - log_weight.max())
-    return relative / relative.sum()
+    return special.softmax(np.log(list(believed.values())) + [s.log_evidence for s in samples])
 
 
 def prior_centres(blends, limits, tested):

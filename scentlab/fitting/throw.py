@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 import pandas as pd
+from scipy import special
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
 from scentlab.fitting.looks import tested_range
@@ -190,8 +191,7 @@ def _joined(scored, pairs, about, draws, seed):
             scale = np.exp(found.log_sds[:, scored.names.index("scale")])
         log_weights = pair_log_likelihood(
             pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi), scale, seed)
-        weights = np.exp(log_weights - log_weights.max())
-        weights /= weights.sum()
+        weights = special.softmax(log_weights)
         worth = 1.0 / np.sum(weights**2)
         if worth >= draws:
             break

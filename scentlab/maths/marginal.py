@@ -90,11 +90,8 @@ class Marginal:
         base = (columns[:, :, None] * arms[:, None, :]).reshape(self.n, np.prod(self.shape))
         self.whole = np.column_stack([base, extra, y])
         # What turns the columns into those of each design, with the extra ones and y as they are.
-        own = np.kron(mixes, np.eye(arms.shape[1])[None])
-        more = np.eye(self.whole.shape[1] - base.shape[1])
-        self.turns = np.zeros((len(mixes), own.shape[1] + len(more), self.whole.shape[1]))
-        self.turns[:, : own.shape[1], : own.shape[2]] = own
-        self.turns[:, own.shape[1] :, own.shape[2] :] = more
+        own, more = np.eye(arms.shape[1]), np.eye(self.whole.shape[1] - base.shape[1])
+        self.turns = np.array([linalg.block_diag(np.kron(mix, own), more) for mix in mixes])
         self.groupings = Groupings(groups, slopes, self.n)
         self.gram = self.whole.T @ self.whole
         self.zw = self.groupings.zt @ self.whole

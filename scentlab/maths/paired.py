@@ -78,6 +78,5 @@ def log_likelihoods(differences, shares, named, scale, noise):
     for own, testers in zip(*np.unique(named, axis=0, return_counts=True), strict=True):
         chances = _LOG_WEIGHTS + sum(n[0] * one + n[1] * other
                                      for n, (one, other) in zip(own, logs, strict=True) if n.any())
-        top = chances.max(axis=0)
-        found += testers * (top + np.log(np.exp(chances - top).sum(axis=0)))
+        found += testers * special.logsumexp(chances, axis=0)
     return found

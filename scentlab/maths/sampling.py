@@ -283,9 +283,7 @@ def fit_pareto(excess):
     )
     shape = np.log1p(-theta[:, None] * excess).mean(axis=1)
     profile = n * (np.log(-theta / shape) - shape - 1.0)
-    share = np.exp(profile - profile.max())
-    share = share / share.sum()
-    best = np.sum(theta * share)
+    best = np.sum(theta * special.softmax(profile))
     k = float(np.log1p(-best * excess).mean())
     scale = -k / best
     return (n * k + 5.0) / (n + 10.0), float(scale)

@@ -181,10 +181,9 @@ def _limit_words(series, best):
     limit, usual = best["limit_load_pct"], recommended_by_maker(series, best["blend"])
     yield "maximum "
     yield say_loads(limit)
-    parts = [part["wax"] for b in (series.plan or {}).get("blends", ())
-             if b["name"] == best["blend"] for part in b["parts"]]
-    names = [wax["name"] for wax in parts if wax.get("limit_load_pct") == limit]
-    yield f" for {' and '.join(names)};" if len(parts) > 1 and names else ";"
+    waxes = series.waxes(best["blend"])
+    names = [wax["name"] for wax in waxes if wax.get("limit_load_pct") == limit]
+    yield f" for {' and '.join(names)};" if len(waxes) > 1 and names else ";"
     yield f" recommended {'unknown' if usual is None else say_loads(usual)}"
 
 
@@ -283,11 +282,9 @@ def difference_sentence(pours):
 
 def tested_facts(series):
     """What was tested, as pairs of name and words: materials with their lots and limits."""
-    plan = series.plan or {}
-    about = plan.get("fragrance") or {}
+    about = (series.plan or {}).get("fragrance") or {}
     yield "Fragrance", _with_lot(series.fragrance or "not on record", about.get("lot"))
-    lots = {part["wax"]["name"]: part["wax"].get("lot")
-            for blend in plan.get("blends", ()) for part in blend["parts"]}
+    lots = {wax["name"]: wax.get("lot") for wax in series.waxes()}
     if lots:
         yield "Waxes", "; ".join(_with_lot(name, lot) for name, lot in lots.items())
     for row in series.blends.to_dict("records"):

@@ -107,7 +107,8 @@ def test_weights_without_a_finite_variance_are_not_used(good, monkeypatch):
     monkeypatch.setattr(diagnosis, "_anew", lambda analysis, pot, draws: asked.append(pot))
     for k_hat in (0.45, 0.55):
         monkeypatch.setattr(diagnosis, "without_pot",
-                            lambda fit, pot, k=k_hat: (without_pot(fit, pot)[0], k))
+                            lambda fit, pot, k=k_hat: dataclasses.replace(
+                                without_pot(fit, pot), k_hat=k))
         diagnosis._without(analysis, analysis.rules, pot, "hard", 300)
     assert asked == [pot]
 
