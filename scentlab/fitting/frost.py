@@ -11,6 +11,7 @@ from scentlab.fitting.looks import (
     N_GRADES,
     count_pours,
     loads_tested,
+    place_of,
     risk_table,
     settle_looks,
 )
@@ -228,8 +229,7 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
 
     ``age_days`` outside the ages that were looked at is refused; None takes the middle age.
     """
-    if blend not in fit.blends:
-        raise FitError(f"no frost was graded for {blend!r}; graded were {', '.join(fit.blends)}")
+    blend_place = place_of(fit, blend, "no frost was graded for", "graded")
     if age_days is not None and fit.ages and not fit.ages[0] <= age_days <= fit.ages[1]:
         raise FitError(
             f"frost was looked at from {fit.ages[0]:g} to {fit.ages[1]:g} days of age; "
@@ -241,7 +241,7 @@ def frost_risk_draws(fit, blend, loads, limit_grade=2, age_days=None):
         POURED: float(fit.tested.set_index("blend").at[blend, "pour_temp_c"]),
     }
     size = fit.shares.shape[1]
-    location = (fit.draws[:, :size] @ fit.shares[fit.blends.index(blend)])[:, None]
+    location = (fit.draws[:, :size] @ fit.shares[blend_place])[:, None]
     for place, name in enumerate(fit.covariates, start=size):
         location = location + fit.draws[:, [place]] * AWAY[name](at[name], fit.centres[name])
     tau = np.exp(fit.model.take(fit.draws, "log_gaps")[:, : limit_grade - 1]).sum(axis=1)

@@ -89,6 +89,13 @@ def loads_tested(looks, blends):
     return found.loc[list(blends)].reset_index()
 
 
+def place_of(fit, blend, none="no blend is called", those="fitted"):
+    """Place of a blend among those of a fit; FitError, in these words, where it is not there."""
+    if blend not in fit.blends:
+        raise FitError(f"{none} {blend!r}; {those} were {', '.join(fit.blends)}")
+    return fit.blends.index(blend)
+
+
 def tested_range(fit, blend):
     """The lowest and the highest load (% of wax) of a blend of a fit."""
     row = fit.tested.set_index("blend").loc[blend]

@@ -12,9 +12,8 @@ from dataclasses import replace
 import numpy as np
 from scipy import stats
 
-from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.looks import count_pours, place_of, settle_looks
 from scentlab.fitting.reweighting import pot_log_likelihood, reweighted, taken
-from scentlab.fitting.sweat import place_of
 from scentlab.maths.sampling import even_places
 from scentlab.results import FitError
 

@@ -15,6 +15,7 @@ from scentlab.fitting.looks import (
     N_GRADES,
     count_pours,
     loads_tested,
+    place_of,
     risk_table,
     settle_looks,
     tested_range,
@@ -610,10 +611,3 @@ def sweat_risk(
     """
     risks = sweat_risk_draws(fit, blend, loads, limit_grade, stress)
     return risk_table(loads, risks, fit.weights)
-
-
-def place_of(fit, blend):
-    """Place of a blend among those of a sweat fit; FitError where it was not fitted."""
-    if blend not in fit.blends:
-        raise FitError(f"no blend is called {blend!r}; fitted were {', '.join(fit.blends)}")
-    return fit.blends.index(blend)

@@ -9,7 +9,7 @@ import pandas as pd
 from scipy import special
 
 from scentlab.fitting.assessors import agreements, unlike, works_with
-from scentlab.fitting.looks import tested_range
+from scentlab.fitting.looks import place_of, tested_range
 from scentlab.fitting.sessions import WORDS, session_terms
 from scentlab.fitting.throw_model import SOURCES, arrange, by_meaning, shape_table
 from scentlab.fitting.throw_pairs import ONE_LOAD, TIMES, pair_log_likelihood, settle_pairs
@@ -223,7 +223,7 @@ def throw_draws(fit, blend, loads):
 
     Raises FitError for a blend that was not scored.
     """
-    b = _index(fit, blend)
+    b = place_of(fit, blend, "no throw was scored for", "scored")
     loads = np.atleast_1d(np.asarray(loads, dtype=float))
     share = np.empty((len(fit.draw_shape), len(loads)))
     for i, name in enumerate(fit.shapes["shape"]):
@@ -261,7 +261,6 @@ class Peak:
 
 def throw_peak(fit, blend):
     """The :class:`Peak` of a blend's throw over the loads scored."""
-    _index(fit, blend)
     loads = np.linspace(*tested_range(fit, blend), GRID)
     draws = throw_draws(fit, blend, loads)
     top = draws.argmax(axis=1)
@@ -271,12 +270,6 @@ def throw_peak(fit, blend):
         return Peak(0.0, *[np.nan] * 4)
     limits = np.quantile(loads[top[inside]], [0.5, 0.05, 0.95])
     return Peak(float(inside.mean()), *map(float, limits), float(np.median(fall[inside])))
-
-
-def _index(fit, blend):
-    if blend not in fit.blends:
-        raise FitError(f"no throw was scored for {blend!r}; scored were {', '.join(fit.blends)}")
-    return fit.blends.index(blend)
 
 
 @one_thread()

@@ -225,9 +225,9 @@ class _Case:
         self.fit, rules = analysis.sweat, analysis.rules
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
-        limits = [np.nan if blend in rules.override_blends else
-                  analysis.about(blend)["limit_load_pct"] for blend in self.fit.blends]
-        self.limits = np.nan_to_num(limits, nan=np.inf)
+        limits = pd.Series(self.series.limits, dtype=float).reindex(self.fit.blends)
+        limits = limits.mask(limits.index.isin(rules.override_blends))
+        self.limits = limits.fillna(np.inf).to_numpy()
         self.safe = weighted_quantile(at_risk, self.fit.weights, 1.0 - rules.confidence)
         # After looks the quantile lies as many standard deviations below the mean as it does now,
         # which knows of skewness and, unlike a quantile of few draws, does not scatter.

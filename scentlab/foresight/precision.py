@@ -190,19 +190,15 @@ def _measures(frame, blend):
     """The rows of one blend, or those of all: within a series blends are averaged first, for
     those of one series are alike."""
     own = frame if blend == ALL else frame[frame["blend"] == blend]
-    yield _row(blend, SHORTFALL, *_mean(own["true"] - own["ceiling"], own["number"]))
-    yield _row(blend, WIDTH, *_mean(own["width"], own["number"]))
-    over = own["ceiling"] > own["true"]
-    yield _row(blend, CEILING_OVER, *_share(over, own["number"]))
-    yield _row(blend, NO_ANSWER, *_share(own["ceiling"].isna(), own["number"]))
     picked = own[own["picked"].astype(bool)]
+    each = [(SHORTFALL, _mean, own["true"] - own["ceiling"]), (WIDTH, _mean, own["width"]),
+            (CEILING_OVER, _share, own["ceiling"] > own["true"]),
+            (NO_ANSWER, _share, own["ceiling"].isna())]
     if len(picked):
-        yield _row(blend, PICK_OVER, *_share(picked["pick"] > picked["true"], picked["number"]))
-        yield _row(blend, THROW_LOST, *_mean(picked["throw_lost"], picked["number"]))
-
-
-def _row(blend, measure, estimate, se, series):
-    return blend, measure, float(estimate), float(se), int(series), *MEASURES[measure]
+        each += [(PICK_OVER, _share, picked["pick"] > picked["true"]),
+                 (THROW_LOST, _mean, picked["throw_lost"])]
+    for measure, over_series, values in each:
+        yield blend, measure, *over_series(values, own["number"]), *MEASURES[measure]
 
 
 def _mean(values, number):
@@ -220,10 +216,7 @@ def _share(hits, number):
     n, share = len(each), float(each.mean())
     eased = (n * share + 2.0) / (n + 4.0)
     least = np.sqrt(eased * (1.0 - eased) / n)
-    blends = len(hits) / n
-    if blends <= 1 or n < 2 or each.std() == 0:
-        return share, float(least), n
-    return share, float(each.std(ddof=1) / np.sqrt(n)), n
+    return share, float(each.sem() if len(hits) > n > 1 and each.std() > 0 else least), n
 
 
 def _notes(task, frame, asked):

@@ -26,30 +26,22 @@ class Shape:
 
     name: str
     curve: Callable
-    bends: Callable
     chance: float
+    bends: Callable = lambda lo, hi: (None,)
     bowed: bool = False
 
 
-def _none(lo, hi):
-    return (None,)
-
-
-def _grid(least, most, count):
-    return tuple(np.geomspace(least, most, count).tolist())
-
-
 SHAPES = {shape.name: shape for shape in (
-    Shape("linear", lambda x, k, lo=0.0: x, _none, 0.1),
-    Shape("logarithmic", lambda x, k, lo=0.0: np.log(x), _none, 0.1),
-    Shape("power", lambda x, k, lo=0.0: x**k, lambda lo, hi: _grid(0.1, 2.0, 6), 0.1),
-    Shape("emax", lambda x, k, lo=0.0: x / (k + x),
-          lambda lo, hi: _grid(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10), 0.1),
-    Shape("saturating", lambda x, k, lo=0.0: -np.exp((lo - x) / k),
-          lambda lo, hi: _grid((hi - lo) / 20.0, 5.0 * hi, 11), 0.2),
-    Shape("plateau", lambda x, k, lo=0.0: np.minimum(x, k),
-          lambda lo, hi: tuple(np.linspace(lo, hi, 12)[1:-1].tolist()), 0.2),
-    Shape("parabola", lambda x, k, lo=0.0: x, _none, 0.2, bowed=True),
+    Shape("linear", lambda x, k, lo: x, 0.1),
+    Shape("logarithmic", lambda x, k, lo: np.log(x), 0.1),
+    Shape("power", lambda x, k, lo: x**k, 0.1, lambda lo, hi: np.geomspace(0.1, 2.0, 6)),
+    Shape("emax", lambda x, k, lo: x / (k + x), 0.1,
+          lambda lo, hi: np.geomspace(0.1 * max(lo, 0.1 * hi), 5.0 * hi, 10)),
+    Shape("saturating", lambda x, k, lo: -np.exp((lo - x) / k), 0.2,
+          lambda lo, hi: np.geomspace((hi - lo) / 20.0, 5.0 * hi, 11)),
+    Shape("plateau", lambda x, k, lo: np.minimum(x, k), 0.2,
+          lambda lo, hi: np.linspace(lo, hi, 12)[1:-1]),
+    Shape("parabola", lambda x, k, lo: x, 0.2, bowed=True),
 )}  # fmt: skip
 
 

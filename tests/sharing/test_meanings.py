@@ -108,7 +108,7 @@ def test_what_is_said_of_a_shape_is_so():
     for bend, more in ((0.3, False), (2.0, True)):
         steps = np.diff(scaled(SHAPES["power"], [4, 8, 12], bend, 4, 16))
         assert (steps[1] > steps[0]) is np.bool_(more)
-    assert SHAPES["emax"].curve(6.0, 6.0) == 0.5
+    assert SHAPES["emax"].curve(6.0, 6.0, 0.0) == 0.5
     assert all(SHAPE_WORDS[name] for name in SHAPES)
 
 
