@@ -229,11 +229,10 @@ class _Known:
         near = self.loads[held][mean[held] <= (1.0 + NEARLY) * mean[best] + 1e-12]
         places = {LEAST_COST: best} if costs.any else {}
         places |= {RECOMMENDED: self.chosen, HIGHEST: len(self.loads) - 1}
+        lower, upper = np.quantile(cost, (0.05, 0.95), axis=0)
         parts = {"materials": fixed, "complaints": complaints.mean(axis=0),
-                 "lost_sales": lost.mean(axis=0), "cost": mean,
-                 **dict(zip(("cost_lower", "cost_upper"), np.quantile(cost, (0.05, 0.95), axis=0),
-                            strict=True)),
-                 "sweating": costs.pieces * self.risks.mean(axis=0)}
+                 "lost_sales": lost.mean(axis=0), "cost": mean, "cost_lower": lower,
+                 "cost_upper": upper, "sweating": costs.pieces * self.risks.mean(axis=0)}
         table = pd.DataFrame([
             {"which": which, "load_pct": self.loads[place],
              "content_pct": content_from_load(self.loads[place]),

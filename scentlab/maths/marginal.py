@@ -222,8 +222,7 @@ def draw_posterior(marginal, draws, seed):
     rng, kept = np.random.default_rng(seed), []
 
     def log_density(at):
-        found = [marginal.seen(v) for v in at]
-        constants, seen = np.array([f[0] for f in found]), np.array([f[1] for f in found])
+        constants, seen = map(np.array, zip(*map(marginal.seen, at), strict=True))
         kept.append((seen, marginal.densities(constants, seen) + marginal.log_chances))
         return special.logsumexp(kept[-1][1], axis=1) + marginal.log_prior(at)
 
@@ -236,8 +235,7 @@ def draw_posterior(marginal, draws, seed):
         if drawn.effective_size >= _ENOUGH:
             break
     seen, density = (np.concatenate(parts) for parts in zip(*kept, strict=True))
-    joint = np.exp(density - special.logsumexp(density, axis=1, keepdims=True))
-    joint *= drawn.weights[:, None]
+    joint = special.softmax(density, axis=1) * drawn.weights[:, None]
     pairs = max(draws // 2, 1)
     ends = np.cumsum(joint.T)  # by design first, so that each has its share of the draws
     places = np.searchsorted(ends, (np.arange(pairs) + rng.random()) / pairs * ends[-1])
