@@ -10,7 +10,7 @@ import re
 from dataclasses import asdict, dataclass, fields
 from typing import Any
 
-from scentlab.schema import MOST_LOAD_PCT, POURS
+from scentlab.schema import TABLES
 from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content, say_one_temperature
 
@@ -252,17 +252,9 @@ def say_lot(lot):
     return lot if re.search(r"\blot\b", lot, re.IGNORECASE) else f"lot {lot}"
 
 
-_POT = POURS["pour_temp_c"]  # wax in a pot is as warm when it is planned as when it is poured
-# Bounds and unit of each number of a material; None is allowed everywhere.
-BOUNDS = {
-    "limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
-    "recommended_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
-    "own_limit_load_pct": (0.1, MOST_LOAD_PCT, "% of wax"),
-    **dict.fromkeys(("melt_temp_c", "add_temp_c", "pour_temp_c", "max_temp_c"),
-                    (_POT.lower, _POT.upper, "°C")),
-    "price_per_kg": (0, 1e5, "per kg"), "flash_point_c": (0, 300, "°C"),
-    "limit_content_pct": (0.01, 100, "% of total"), "density_g_per_ml": (0.5, 2, "g per mL"),
-}
+# The columns of the numbers of a material; None is allowed everywhere.
+_NUMBERS = {c.name: c for c in TABLES["shelf"].columns if c.kind == "number"}
+_NUMBERS["own_limit_load_pct"] = _NUMBERS["limit_load_pct"]
 
 
 def _settle(material, kind):
@@ -279,10 +271,11 @@ def _settle(material, kind):
             "type it anew", field="name", value=name,
         )
     object.__setattr__(material, "name", kept(name))
-    for field in (f.name for f in fields(material) if f.name in BOUNDS):
-        value, (lower, upper, unit) = getattr(material, field), BOUNDS[field]
-        if not (value is None or isinstance(value, (int, float)) and lower <= value <= upper):
+    for field in (f.name for f in fields(material) if f.name in _NUMBERS):
+        value, known = getattr(material, field), _NUMBERS[field]
+        if not (value is None or isinstance(value, (int, float))
+                and known.lower <= value <= known.upper):
             raise MaterialError(
                 f"{kind} {material.name}: {field} is {value!r}", field=field, value=value,
-                expected=f"a number from {lower:g} to {upper:g} {unit}",
+                expected=f"a number from {known.lower:g} to {known.upper:g} {known.unit}",
             )

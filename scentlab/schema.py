@@ -10,11 +10,12 @@ import datetime as dt
 import math
 import re
 from collections.abc import Iterable
-from dataclasses import dataclass, field, replace
-from functools import cached_property, partial
+from dataclasses import dataclass, field
+from functools import cached_property
 
 import pandas as pd
 
+from scentlab.files import table_beside
 from scentlab.text import alike, kept, unseen
 from scentlab.units import load_from_weights, say_in, say_weighed
 
@@ -41,12 +42,7 @@ MOST_LOAD_PCT = 40.0  # % of wax; beyond it nothing is planned, and a weight is 
 # Ways to smell, and what a person calls them.
 THROW_WORDS = {"cold": "cold", "jar": "jar", "warm": "hot"}
 THROW_KINDS = tuple(THROW_WORDS)
-PACKS = ("open", "shut")
-FINISHES = ("plain", "as sold")
-TESTS = ("sweat", "frost", "throw", "reserve", "bleed")
-YES_NO = ("yes", "no")
 WHICHEVER = "whichever it is"
-_CODE = r"[0-9]{3}"
 _NUMBER = re.compile(r"[+-]?(\d+\.?\d*|\.\d+)([eE][+-]?\d+)?", re.ASCII)
 
 
@@ -203,8 +199,9 @@ _CHECKS = {
 class Table:
     """A named set of columns and the columns that make a row unique.
 
-    ``one_of`` names optional columns of which every row must fill one at least, and ``rising``
-    pairs of columns whose first value may not lie above the second.
+    ``one_of`` names optional columns of which every row must fill one at least, ``rising`` pairs
+    of columns whose first value may not lie above the second, and ``mendable`` what can be mended
+    of a stored row: what was seen or weighed, not which piece or pour it was.
     """
 
     name: str
@@ -213,6 +210,7 @@ class Table:
     key: tuple = ()
     one_of: tuple = ()
     rising: tuple = ()
+    mendable: tuple = ()
 
     @cached_property
     def names(self):
@@ -225,7 +223,7 @@ class Table:
     @cached_property
     def codes(self):
         """The columns that hold the blind code of a piece."""
-        return tuple(c.name for c in self.columns if c.pattern == _CODE)
+        return tuple(c.name for c in self.columns if c.pattern == TABLES["pieces"]["code"].pattern)
 
     def falling(self, row):
         """The pairs of ``rising`` whose first value lies above the second in a row."""
@@ -238,182 +236,31 @@ class Table:
         return self.columns[self.names.index(name)]
 
 
-_text = partial(Column, kind="text")
-_maybe = partial(Column, required=False)
-_code = partial(
-    _text, pattern=_CODE, pattern_words="a blind code of three digits, such as 417"
-)
-_id = partial(
-    _text, pattern=r"[A-Za-z0-9][A-Za-z0-9._-]{0,39}",
-    pattern_words="a short name of letters, digits, dot, dash or underscore, such as P01-3",
-)
-_assessor = partial(
-    _text, pattern=r"[A-Za-z][0-9]{1,3}",
-    pattern_words="a tester's code, never a name, such as A1",
-)
+def _tables():
+    """The tables of ``columns.toml`` under the names that they have there."""
+    found = table_beside(__file__, "columns.toml")
+    like = found.pop("kinds")
+    for name, data in found.items():
+        own, optional = data.pop("columns"), data.pop("optional", {})
+        for column in optional.values():
+            column["required"] = False
+        for key, column in (own | optional).items():
+            like[f"{name}.{key}"] = like.get(column.pop("like", ""), {}) | column
+        columns = tuple(Column(key, **_frozen(like[f"{name}.{key}"])) for key in (*own, *optional))
+        yield name, Table(**{"name": name, "columns": columns} | _frozen(data))
 
+
+def _frozen(data):
+    if isinstance(data, dict):
+        return {name: _frozen(value) for name, value in data.items()}
+    return tuple(map(_frozen, data)) if isinstance(data, list) else data
+
+
+TABLES = dict(_tables())
+POURS, PIECES, THROWS, BLEEDS, WARMINGS, PHOTOS, HEATS, PAIRS, *_ = TABLES.values()
 CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
-
-POURS = Table(
-    "pours",
-    "one row per pour: one load drawn from one pot of one blend",
-    (
-        _id("pour", meaning="the pour's own name"),
-        _id("pot", meaning="the melt that it was drawn from"),
-        _text("blend", meaning="the wax blend in that pot", pattern=r"\S(.{0,78}\S)?",
-              pattern_words="a name of 1 to 80 characters"),
-        Column("poured_on", "date", "day of pouring"),
-        # A piece to a big melter; beyond it is more likely a slip (common practice, no source).
-        Column("wax_g", "number", "wax weighed into this pour", "g", 1.0, 100000.0,
-               usual=(5, 20000), label="wax weighed"),
-        Column("fragrance_g", "number", "fragrance weighed into this pour", "g", 0.0, 40000.0,
-               label="fragrance weighed"),
-        _maybe("add_temp_c", "number", "wax temperature when the fragrance went in", "°C", 20, 150,
-               label="fragrance added at"),
-        _maybe("pour_temp_c", "number", "wax temperature when it was poured", "°C", 20, 150,
-               label="poured at"),
-        _maybe("stir_min", "number", "minutes of stirring", "min", 0, 120, label="stirred for"),
-        # A room outside the usual is more likely a slip (common practice, no source).
-        _maybe("room_temp_c", "number", "room temperature", "°C", -10, 50, usual=(5, 45),
-               label="room at"),
-        _maybe("scale_check_g", "number",
-               f"what the fragrance scale shows under a {CHECK_G:g} g check weight", "g", 80, 120,
-               label=f"scale under a {CHECK_G:g} g check weight"),
-        _maybe("limit_load_pct", "number", "wax maker's highest load for the blend",
-               "g per 100 g of wax", 0.1, 40),
-        _maybe("limit_content_pct", "number", "regulatory limit of the fragrance",
-               "g in 100 g of finished product", 0.01, 100),
-        # Pours of a lot check or as sold answer their own question, and count in no other answer.
-        _maybe("lot", "text", "the new lot that this pour checks; empty for the series itself",
-               pattern=r"\S(.{0,38}\S)?", pattern_words="a name of 1 to 40 characters"),
-        _maybe("finish", "choice", "plain: base alone; as sold: with topping, decoration and pack",
-               choices=FINISHES),
-        _maybe("note", "text", "anything that was seen"),
-    ),
-    key=("pour",),
-)
 # What is noted of how a pour was made: its temperatures, and how long it was stirred.
 WARMTH = tuple(column for column in POURS.columns if column.unit in ("°C", "min"))
-
-PIECES = Table(
-    "pieces",
-    "one row per inspection of a piece; a piece that is only smelt has one row with both grades "
-    "empty",
-    (
-        _code("code", meaning="the piece's blind code"),
-        _id("pour", meaning="the pour it was cast from"),
-        _maybe("stress", "choice", "rest: kept at room temperature; heat: after the warm cycle",
-               choices=STRESSES),
-        _maybe("age_days", "number", "age at the inspection", "days since pouring", 0, 3650),
-        _assessor("assessor", meaning="who looked", required=False),
-        _maybe("sweat_grade", "integer", "0 dry ... 4 pooled", "sweat grade", 0, 4),
-        _maybe("frost_grade", "integer", "0 none ... 4 over half of the face", "frost grade", 0, 4),
-    ),
-    key=("code", "stress", "age_days", "assessor"),
-)
-
-_THROW = Column("throw", "number", "0 nothing ... 10 overpowering", "throw, 0 to 10", 0, 10,
-                label="throw")
-
-THROWS = Table(
-    "throws",
-    "one row per throw score: one tester, one piece, one session",
-    (
-        PIECES["code"],
-        _assessor("assessor", meaning="who smelt"),
-        _id("sitting", meaning="the panel session"),
-        Column("kind", "choice", "cold: unheated piece; jar: melted in a lidded jar; warm: on the "
-               "warmer in a room", choices=THROW_KINDS, also=(("hot", "warm"),)),
-        _THROW,
-        _maybe("minutes", "number", "time on the warmer before the score", "min", 0, 1440),
-        _maybe("position", "integer", "place in this tester's order", "1, 2, ...", 1, 200),
-        _maybe("works_with_fragrance", "choice", "the tester handles this fragrance daily",
-               choices=YES_NO),
-        _maybe("room", "text", "the room it was smelt in"),
-        _maybe("warmer", "text", "the warmer it stood on"),
-        _maybe("dish_temp_c", "number", "temperature of the melted piece", "°C", 20, 150,
-               usual=(35, 110)),
-    ),
-    key=("code", "assessor", "sitting", "kind", "minutes"),
-)
-
-BLEEDS = Table(
-    "bleeds",
-    "one row per weighed blotter: the oil that it took up",
-    (
-        PIECES["code"],
-        Column("bleed_mg", "number", "oil taken up by the blotter", "mg", 0.0, 100000.0),
-        Column("hours", "number", "time on the blotter", "h", 0.01, 10000.0),
-        Column("temp_c", "number", "temperature of the piece", "°C", -10.0, 90.0),
-    ),
-    key=("code", "hours", "temp_c"),
-)
-
-WARMINGS = Table(
-    "warmings",
-    "one row per check of a piece left on the warmer: weighed, smelt, or both",
-    (
-        PIECES["code"],
-        Column("hours", "number", "time on the warmer", "h", 0.0, 2000.0),
-        _maybe("weight_g", "number", "weight of the piece", "g", 0.01, 10000),
-        _assessor("assessor", meaning="who smelt", required=False),
-        replace(_THROW, required=False),
-    ),
-    key=("code", "hours", "assessor"),
-    one_of=("weight_g", "throw"),
-)
-
-PHOTOS = Table(
-    "photos",
-    "one row per photo of a piece; the picture itself lies in the folder photos",
-    (
-        PIECES["code"],
-        _maybe("test", "choice", "what it shows: sweat or frost", choices=("sweat", "frost")),
-        PIECES["age_days"],
-        _assessor("assessor", meaning="who took it", required=False),
-        _text("sha256", meaning="SHA-256 of the picture as it is kept", pattern=r"[0-9a-f]{64}",
-              pattern_words="64 hexadecimal digits"),
-        _maybe("chosen", "choice", "whether the report shows it", choices=YES_NO),
-        _maybe("note", "text", "anything that was seen"),
-    ),
-    key=("code", "sha256"),
-)
-
-HEATS = Table(
-    "heats",
-    "one row per heat cycle as it was reached: what a max-min thermometer showed",
-    (
-        Column("started_on", "date", "day on which the cycle began", label="day it began"),
-        Column("low_c", "number", "coldest that the thermometer showed while it was warm", "°C",
-               -10.0, 80.0, label="coldest"),
-        Column("high_c", "number", "hottest that it showed", "°C", -10.0, 80.0, label="hottest"),
-        Column("hours", "number", "time that it was warm, each time", "h", 0.1, 72.0,
-               label="warm each time for"),
-        Column("cycles", "integer", "how many times", "", 1, 30),
-        Column("pack", "choice", "whether the pack was open or shut", choices=PACKS,
-               required=False, label="the pack was"),
-        _maybe("note", "text", "anything that was seen"),
-    ),
-    key=("started_on",),
-    rising=(("low_c", "high_c"),),
-)
-
-PAIRS = Table(
-    "pairs",
-    "one row per pair: one tester, two pieces side by side, which smells stronger",
-    (
-        _code("first", meaning="the piece smelt first"),
-        _code("second", meaning="the piece smelt second"),
-        THROWS["assessor"],
-        THROWS["sitting"],
-        THROWS["kind"],
-        Column("stronger", "choice", "which smelt stronger; one must be named",
-               choices=("first", "second")),
-        _maybe("position", "integer", "place in this tester's order", "1, 2, ...", 1, 200),
-    ),
-    key=("first", "second", "assessor", "sitting", "kind", "position"),
-)
-
 IMPORT_TABLES = (POURS, PIECES, THROWS, WARMINGS, PAIRS, HEATS)
 
 

@@ -26,7 +26,7 @@ MAY_IMPORT = {
     "files": set(),
     "text": set(),
     "units": set(),
-    "schema": {"text", "units"},
+    "schema": {"files", "text", "units"},
     "results": set(),
     "amounts": {"files", "units"},
     "materials": {"schema", "text", "units"},

@@ -32,7 +32,7 @@ def texts():
 
 # What is said in tables of fields and in scripts of pages.
 _QUOTED = {
-    ".toml": r'(?:title|what|kind|meaning|example|words|takes|needs|source) = "([^"]*)"',
+    ".toml": r'(?:title|what|kind|meaning|label|example|words|takes|needs|source) = "([^"]*)"',
     ".js": r"[\"'`]([^\"'`\n]* [^\"'`\n]* [^\"'`\n]*)[\"'`]",
 }
 

@@ -6,7 +6,7 @@ from dataclasses import asdict, dataclass
 from scentlab.files import table_beside
 from scentlab.planning.refusal import need, need_number, need_whole
 from scentlab.planning.weights import SCALES
-from scentlab.schema import PACKS, POURS
+from scentlab.schema import HEATS, POURS
 from scentlab.text import capital
 from scentlab.units import say_temperature
 
@@ -100,7 +100,8 @@ class HeatCycle:
         need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C", field="temp_c")
         need_number(self.hours, "heat cycle time", 0.5, 72, "hours", field="hours")
         need_whole(self.cycles, "number of heat cycles", 1, 30, field="cycles")
-        need(self.pack in PACKS, f"the pack is {self.pack!r}", f"give {' or '.join(PACKS)}",
+        packs = HEATS["pack"].choices
+        need(self.pack in packs, f"the pack is {self.pack!r}", f"give {' or '.join(packs)}",
              field="pack", value=self.pack)
 
     @property

@@ -26,18 +26,6 @@ from scentlab.series import heat_words
 from scentlab.text import kept, spelling
 from scentlab.units import say_in, say_weighed
 
-# What was seen or weighed can be mended; which piece or pour it was is another entry.
-MENDABLE = {
-    "pours": ("poured_on", "wax_g", "fragrance_g", "add_temp_c", "pour_temp_c", "stir_min",
-              "room_temp_c", "scale_check_g", "limit_load_pct", "limit_content_pct", "note"),
-    "grades": ("grade", "age_days", "assessor"),
-    "photos": ("test", "age_days", "assessor", "note"),
-    "throws": ("throw", "minutes", "assessor"),
-    "bleeds": ("bleed_mg", "hours", "temp_c"),
-    "warmings": ("hours", "weight_g", "assessor", "throw"),
-    "pairs": ("stronger", "assessor"),
-    "heats": ("low_c", "high_c", "hours", "cycles", "pack", "note"),
-}
 HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 
@@ -68,7 +56,8 @@ def stored_about(store, name, what=None):
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
     found = [
-        Entry(table, row["entry_id"], _words(table, row), {n: row[n] for n in MENDABLE[table]})
+        Entry(table, row["entry_id"], _words(table, row),
+              {n: row[n] for n in RECORDS[table].mendable})
         for table in (SCORES if blind else ("heats",) if heat else ("pours",))
         for row in store.records(
             table, RECORDS[table].codes if blind else () if heat else ("pour",), name)
@@ -87,7 +76,7 @@ def mend(store, table, entry_id, changes, reason, key=None):
     A reason is needed, as for a void. Raises RefusedError, or DataError with every wrong value.
     """
     why = need_reason(reason)
-    allowed = MENDABLE.get(table, ())
+    allowed = RECORDS[table].mendable
     odd = [name for name in changes if name not in allowed]
     if odd:
         raise RefusedError(

@@ -3,41 +3,12 @@
 A file holds one row per look, a store one row per grade: a look at sweat and frost is two grades.
 """
 
-from scentlab import schema
-from scentlab.schema import Column, Table
+from scentlab.schema import HEATS, TABLES
 from scentlab.units import say_one_temperature, say_weighed
 
-PIECES = Table(
-    "pieces",
-    "one row per piece: the pour it was cast from and the test it is for",
-    (
-        schema.PIECES["code"],
-        schema.PIECES["pour"],
-        Column("test", "choice", "what the piece is for", choices=schema.TESTS, required=False),
-        schema.PIECES["stress"],
-    ),
-    key=("code",),
-)
-
-GRADES = Table(
-    "grades",
-    "one row per sweat or frost grade that a tester gave to a piece",
-    (
-        schema.PIECES["code"],
-        Column("test", "choice", "what was graded", choices=("sweat", "frost")),
-        schema.PIECES["stress"],
-        schema.PIECES["age_days"],
-        schema.PIECES["assessor"],
-        Column("grade", "integer", "0 the best ... 4 the worst", "grade", 0, 4,
-               label="grade"),
-    ),
-    key=("code", "test", "stress", "age_days", "assessor"),
-)
-
-BLEEDS, WARMINGS, PAIRS = schema.BLEEDS, schema.WARMINGS, schema.PAIRS
-RECORDS = {t.name: t for t in (
-    schema.POURS, PIECES, GRADES, schema.THROWS, BLEEDS, WARMINGS, schema.HEATS, PAIRS,
-    schema.PHOTOS)}
+RECORDS = {TABLES[name].name: TABLES[name] for name in (
+    "pours", "stored_pieces", "grades", "throws", "bleeds", "warmings", "heats", "pairs", "photos")}
+GRADES = RECORDS["grades"]
 SCORES = ("grades", "throws", "bleeds", "warmings", "pairs", "photos")  # what is of a piece
 
 
@@ -57,7 +28,7 @@ def heat_problem(row):
     """What is wrong with a heat cycle beyond the bounds of its columns, or nothing."""
     low, high = (say_one_temperature(row[name]) for name in ("low_c", "high_c"))
     return (f"the coldest, {low}, is above the hottest, {high}; look at both again"
-            if schema.HEATS.falling(row) else "")
+            if HEATS.falling(row) else "")
 
 
 def pair_words(row):

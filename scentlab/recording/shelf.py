@@ -15,56 +15,14 @@ from pathlib import Path
 import pandas as pd
 
 from scentlab.files import write_whole
-from scentlab.materials import BOUNDS, Blend, Fragrance, MaterialError, Wax
+from scentlab.materials import Blend, Fragrance, MaterialError, Wax
 from scentlab.recording.sheets import csv_text, read_sheet
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.schema import THROWS, Column, DataError, Findings, Table, check_row, parse_table
+from scentlab.schema import TABLES, THROWS, DataError, Findings, check_row, parse_table
 from scentlab.text import alike, capital, kept
 
-SHELF_NAME = "shelf.csv"
-KINDS = ("wax", "fragrance", "blend", "tester", "recipe")
-_LONG = {"pattern": r"(?s).{1,1000}", "pattern_words": "a text of 1 to 1,000 characters"}
-
-
-def _number(name, meaning):
-    lower, upper, unit = BOUNDS[name]
-    return Column(name, "number", meaning, unit, lower, upper, required=False)
-
-
-def _text(name, meaning, kind="text", **more):
-    return Column(name, kind, meaning, required=False, **more)
-
-
-SHELF = Table(
-    "shelf",
-    "one row per thing and version: the last row of a name holds",
-    (
-        Column("kind", "choice", "what it is", choices=KINDS),
-        Column("name", "text", "its name; of a tester the code", pattern=r"\S(.{0,78}\S)?",
-               pattern_words="a name of 1 to 80 characters"),
-        _text("since", "day from which it was known so; empty: the day of the import", "date"),
-        _text("lot", "lot in use"),
-        _number("limit_load_pct", "highest load by the maker of the wax, or of the blend itself"),
-        _number("limit_content_pct", "regulatory limit of the fragrance"),
-        _text("limit_on", "day of the sheet that gives this highest load or limit", "date"),
-        _text("limit_source", "where this highest load or limit is from"),
-        _number("recommended_load_pct", "load that the maker of the wax recommends"),
-        _text("recommended_on", "day of the sheet that recommends it", "date"),
-        _text("recommended_source", "where the recommended load is from"),
-        _number("melt_temp_c", "melts at"),
-        _number("add_temp_c", "takes fragrance at"),
-        _number("pour_temp_c", "is poured at"),
-        _number("max_temp_c", "never over"),
-        _number("flash_point_c", "flash point, closed cup"),
-        _number("density_g_per_ml", "density"),
-        _number("price_per_kg", "price"),
-        _text("currency", "of the price"),
-        _text("allergens", "with commas between", **_LONG),
-        _text("parts", "of a blend by weight, as 70 % soft wax; 30 % hard wax", **_LONG),
-        _text("recipe", "how a piece is finished, as piece_g 20; pieces 6", **_LONG),
-        _text("note", "anything to know"),
-    ),
-)
+SHELF_NAME, SHELF = "shelf.csv", TABLES["shelf"]
+KINDS = SHELF["kind"].choices
 _ALL = {"kind", "name", "since", "note"}
 # What is known from a sheet, with the columns that say from which: they change together.
 _FROM = {("limit_load_pct", "limit_content_pct"): ("limit_on", "limit_source"),

@@ -183,7 +183,7 @@ def _fixed_text():
 @functools.cache
 def _kit_words():
     """Every word of the kit's own sentences, names and templates; examples are none of them."""
-    texts = {_fixed_text()}
+    texts = {_fixed_text(), (files("scentlab") / "columns.toml").read_text(encoding="utf-8")}
     for path in _sources(files("scentlab")):
         nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
         texts |= {node.value for node in nodes

@@ -20,7 +20,7 @@ from scentlab.schema import (
     PIECES,
     POURS,
     STRESSES,
-    TESTS,
+    TABLES,
     THROWS,
     WARMINGS,
     Column,
@@ -54,7 +54,7 @@ def _numbers(group, required=False):
 
 _COMPUTED = {c.name: c for c in (
     *_numbers("always", True), *_numbers("sometimes"),
-    Column("test", "choice", "what was looked at", choices=TESTS),
+    Column("test", "choice", "what was looked at", choices=TABLES["stored_pieces"]["test"].choices),
     Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
     Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
     *(dataclasses.replace(POURS[n], name=f"second_{n}", meaning="of the piece smelt second")

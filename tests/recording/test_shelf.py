@@ -7,9 +7,8 @@ import sqlite3
 
 import pytest
 
-from scentlab.materials import BOUNDS, Blend, Fragrance, Wax
+from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.recording.shelf import (
-    SHELF,
     SHELF_NAME,
     export_shelf,
     gather,
@@ -192,12 +191,6 @@ def test_above_a_series_that_lies_alone_nothing_is_written(tmp_path):
     make_series(tmp_path / "two")
     shelve(tmp_path / "two", own_plan())
     assert read_shelf(tmp_path).names("wax") == ["creamy wax", "firm wax", "soft wax"]
-
-
-def test_bounds_are_those_of_the_materials():
-    for name, (lower, upper, _) in BOUNDS.items():
-        if name in SHELF.names:
-            assert (SHELF[name].lower, SHELF[name].upper) == (lower, upper)
 
 
 def test_a_plan_that_is_not_of_the_kit_is_passed_over(tmp_path):
