@@ -10,6 +10,7 @@ from dataclasses import dataclass, field, replace
 
 import pandas as pd
 
+from scentlab.files import table_beside
 from scentlab.text import unseen
 from scentlab.units import content_from_load, load_from_weights, say_one_temperature
 
@@ -170,9 +171,9 @@ def tidy(name, rows, pours):
     return rows.reindex(columns=list(columns))
 
 
-def heat_cycle(plan):
-    """The planned heat cycle, as a dict; empty without one."""
-    return ((plan or {}).get("rules") or {}).get("heat_cycle") or {}
+def rule_of(plan, name):
+    """A rule of a plan, such as its heat_cycle, as a dict; empty without one."""
+    return ((plan or {}).get("rules") or {}).get(name) or {}
 
 
 def heat_words(row):
@@ -186,37 +187,8 @@ def heat_words(row):
     return f"{row['cycles']} x {row['hours']:g} h at {low.split()[0]} to {high}{pack}"
 
 
-# Names, and the kind of what stands under them, of a plan as data; "!" marks what must be there.
-_NUMBER, _DAY = float, dt.date
-_WAX = {
-    "name!": str, "lot": str, "limit_load_pct": _NUMBER, "melt_temp_c": _NUMBER,
-    "add_temp_c": _NUMBER, "pour_temp_c": _NUMBER, "max_temp_c": _NUMBER, "price_per_kg": _NUMBER,
-    "recommended_load_pct": _NUMBER,
-}
-_PLAN = {
-    "title": str, "currency": str, "piece_g": _NUMBER, "invented": bool, "notes": [str],
-    "assessors": [str], "works_with_fragrance": [str], "loads_pct": [_NUMBER], "rules": {},
-    "fragrance": {
-        "name": str, "lot": str, "allergens": [str], "flash_point_c": _NUMBER,
-        "limit_content_pct": _NUMBER, "density_g_per_ml": _NUMBER, "price_per_kg": _NUMBER,
-    },
-    "blends": [{
-        "name!": str, "own_limit_load_pct": _NUMBER,
-        "parts!": [{"wax!": _WAX, "fraction!": _NUMBER}],
-    }],
-    "pours": [{"pour!": str, "pot": str, "blend": str, "load_pct": _NUMBER, "poured_on": _DAY,
-               "lot": str, "finish": str}],
-    "pieces": [{"code!": str, "pour": str, "test": str, "stress": str, "due_on": _DAY}],
-    "smellings": [{
-        "sitting!": str, "assessor!": str, "code!": str, "kind": str, "sitting_on": _DAY,
-        "position": _NUMBER,
-    }],
-    "pairs": [{
-        "sitting!": str, "kind!": str, "assessor!": str, "position": _NUMBER, "first!": str,
-        "second!": str,
-    }],
-}
-_KINDS = {str: "a text", _NUMBER: "a number", bool: "yes or no", _DAY: "a date"}
+_PLAN = table_beside(__file__, "plan.toml")
+_KINDS = {"a text": str, "yes or no": bool}
 
 
 def plan_problem(plan, seen=False):
@@ -250,18 +222,18 @@ def _wrong(value, shape, place, seen):
     elif isinstance(shape, list | dict):
         yield f"{place} is no {'list' if isinstance(shape, list) else 'group of names'}"
     elif not _is_a(value, shape):
-        yield f"{place} is not {_KINDS[shape]}"
+        yield f"{place} is not {shape}"
     elif seen and isinstance(value, str) and unseen(value, lines=True):
         yield f"{place} holds {unseen(value, lines=True)[0]}, which nobody can see"
 
 
 def _is_a(value, kind):
-    if kind is _NUMBER:
+    if kind == "a number":
         return isinstance(value, int | float) and not isinstance(value, bool) and (
             math.isfinite(value)
         )
-    if kind is not _DAY:
-        return isinstance(value, kind)
+    if kind != "a date":
+        return isinstance(value, _KINDS[kind])
     try:
         return bool(dt.date.fromisoformat(value))
     except (TypeError, ValueError):

@@ -48,6 +48,14 @@ def count_of(number, word):
     return f"{number:.0f} {word}{'' if number == 1 else 'es' if word.endswith('ch') else 's'}"
 
 
+def gathered(pairs):
+    """The values of pairs by their key, in the order in which they come."""
+    found = {}
+    for key, value in pairs:
+        found.setdefault(key, []).append(value)
+    return found
+
+
 def in_sentences(parts):
     """Parts as sentences, those that are empty left out and the first as it begins.
 

@@ -9,12 +9,14 @@ import json
 import shutil
 import tempfile
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 
 from scentlab.files import shipped
 from scentlab.recording.importing import import_csvs
 from scentlab.recording.store import FILE_NAME, Store
 from scentlab.schema import IMPORT_TABLES
+from scentlab.series import rule_of
 
 EXPORTS_NAME = "exports"
 QUICK_TESTER = "A1"
@@ -131,7 +133,7 @@ def is_quick(plan):
     """
     if not plan or plan.get("assessors") != [QUICK_TESTER] or plan.get("smellings"):
         return False
-    return not ((plan.get("rules") or {}).get("cure_days") or {}).get("again")
+    return not rule_of(plan, "cure_days").get("again")
 
 
 def series_here(*needs, folder="."):
@@ -153,22 +155,18 @@ def series_in(folder):
     return [f.parent for f in sorted(Path(folder).glob(f"*/{FILE_NAME}"))]
 
 
-def series_beside(folder, most=4):
-    """Stores of scored series in the folders beside that of a series, the most recently changed
-    first. An invented series is no company for a real one: only series of the same sort are
-    given."""
+def series_beside(folder):
+    """Stores of up to four scored series in the folders beside that of a series, the most recently
+    changed first. An invented series is no company for a real one: only series of the same sort
+    are given."""
     here = Path(folder).resolve()
     invented = (here / FILE_NAME).is_file() and Store.open(here).about()["invented"]
     files = (f for f in here.parent.glob(f"*/{FILE_NAME}") if f.parent != here)
-    found = []
-    for file in sorted(files, key=lambda f: f.stat().st_mtime, reverse=True):
-        store = Store.open(file.parent)
-        alike = bool(store.about()["invented"]) == bool(invented)
-        if alike and not any(_lacks(store, need) for need in ("pours", "sweat grades")):
-            found.append(store)
-        if len(found) == most:
-            break
-    return found
+    stores = (Store.open(file.parent)
+              for file in sorted(files, key=lambda f: f.stat().st_mtime, reverse=True))
+    return list(islice((
+        store for store in stores if store.about()["invented"] == invented
+        and not any(_lacks(store, need) for need in ("pours", "sweat grades"))), 4))
 
 
 def _lacks(store, need):

@@ -30,7 +30,7 @@ MAY_IMPORT = {
     "results": set(),
     "amounts": {"files", "units"},
     "materials": {"schema", "text", "units"},
-    "series": {"text", "units"},
+    "series": {"files", "text", "units"},
     "maths": VOCABULARY,
     "planning": VOCABULARY | {"maths"},
     "recording": VOCABULARY | {"maths"},

@@ -13,7 +13,7 @@ from scentlab.fitting.looks import with_stress
 from scentlab.fitting.sweat import at_age
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
-from scentlab.series import heat_cycle, heat_words
+from scentlab.series import heat_words, rule_of
 from scentlab.text import capital, count_of
 from scentlab.units import in_maker_units, say_load_oz, say_one_temperature, say_weighed
 
@@ -110,7 +110,7 @@ def stress_words(stress, plan=None):
     """
     if stress == "rest":
         return "at room temperature"
-    cycle = heat_cycle(plan)
+    cycle = rule_of(plan, "heat_cycle")
     if not cycle:
         return "heat-cycled (cycle not recorded)"
     return (
@@ -217,7 +217,7 @@ def _heat(own, stress, series):
     if series.heats.empty:
         return [("heat reached", "not recorded", "", 9)]
     runs = [heat_words(row) for row in series.heats.to_dict("records")]
-    short = list(_short_of(series.heats, heat_cycle(series.plan)))
+    short = list(_short_of(series.heats, rule_of(series.plan, "heat_cycle")))
     warning = f"heat cycle {', '.join(short)}" if short else ""
     return [("heat reached", "; ".join(dict.fromkeys(runs)), warning, 0)]
 

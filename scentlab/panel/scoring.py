@@ -15,6 +15,7 @@ from scentlab.recording.progress import age_words, known_assessors, pairs_waitin
 from scentlab.recording.records import GRADES, RECORDS, photo_words
 from scentlab.recording.store import RefusedError, Store
 from scentlab.schema import GRADE_WORDS, PAIRS, THROW_WORDS, THROWS
+from scentlab.series import rule_of
 from scentlab.text import count_of
 
 _THROWS = {kind: f"{words.capitalize()} throw" for kind, words in THROW_WORDS.items()}
@@ -70,8 +71,7 @@ class Panel:
 
     def _warm_min(self):
         """Minutes of a hot piece on its warmer, as planned; None where the plan says none."""
-        rules = self.plan.get("rules") or {}
-        return (rules.get("sittings") or {}).get("warm_min")
+        return rule_of(self.plan, "sittings").get("warm_min")
 
     def _to_smell(self, assessor):
         """Codes of the pieces whose throw a tester has still to score, on this day or later."""

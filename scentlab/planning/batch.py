@@ -15,10 +15,9 @@ from scentlab.amounts import read_weight
 from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, Refusal, Wax
 from scentlab.planning.plan import Plan
-from scentlab.planning.refusal import count_of, need, need_above_zero, need_number, need_whole
+from scentlab.planning.refusal import count_of, need, need_above_zero, need_fields, need_whole
 from scentlab.planning.rules import TEXTS, Pouring
 from scentlab.planning.weights import dye_weight, melt_weights, pour_weights, wax_portion
-from scentlab.schema import MOST_LOAD_PCT
 from scentlab.units import (
     GRAMS_PER_OUNCE,
     content_from_load,
@@ -67,14 +66,7 @@ class Recipe:
     decoration: str = ""
 
     def __post_init__(self):
-        if self.piece_g is not None:
-            need_above_zero(self.piece_g, "piece_g", 5000, "g")
-        need_whole(self.pieces, "pieces", 1, 1000, "a pack")
-        for name, most, unit in (
-            ("overfill_pct", 50, "%"), ("waste_pct", 50, "%"), ("topping_g", 5000, "g"),
-            ("topping_load_pct", MOST_LOAD_PCT, "% of wax"), ("decoration_g", 5000, "g"),
-        ):
-            need_number(getattr(self, name), name, 0, most, unit)
+        need_fields(self)
         need(self.piece_g or not (self.topping_g or self.decoration_g),
              "a topping or decoration needs the weight of the piece below it",
              "give piece_g, the base of a piece in g", field="piece_g")

@@ -23,7 +23,7 @@ from scentlab.planning.diary import busy_days
 from scentlab.planning.loads import even_loads
 from scentlab.planning.plan import CureDays, PieceNumbers, Plan, Pouring, Sittings, make_plan
 from scentlab.planning.quick import A_LOAD, CLEANING, MELTING
-from scentlab.planning.refusal import PlanError, count_of, need, need_above_zero, need_whole
+from scentlab.planning.refusal import PlanError, count_of, need, need_fields
 from scentlab.planning.rules import TEXTS, Calendar
 from scentlab.planning.shopping import most_cast
 from scentlab.results import say_odds
@@ -57,10 +57,7 @@ class Kitchen:
     days: str = "any"
 
     def __post_init__(self):
-        need_above_zero(self.wax_g, "wax", 1_000_000, "g", field="wax_g")
-        for name in _NUMBERS:
-            if getattr(self, name) is not None:
-                need_whole(getattr(self, name), name, int(name in ("moulds", "evenings")), 1000)
+        need_fields(self)
         Calendar(self.days)
 
     @classmethod

@@ -16,7 +16,7 @@ from dataclasses import dataclass
 from itertools import pairwise, zip_longest
 
 from scentlab.maths.designs import williams_square
-from scentlab.planning.refusal import need, need_number, need_whole
+from scentlab.planning.refusal import need, need_fields, need_whole
 from scentlab.schema import THROW_KINDS
 
 MOST_PIECES = 6  # of a session where nothing is said; three to six are common practice, no source
@@ -64,13 +64,7 @@ class Sittings:
              field="kinds", value=kinds)
         if self.pieces_per_sitting is not None:
             need_whole(self.pieces_per_sitting, "pieces_per_sitting", 1 + self.anchor, 40, "pieces")
-        need_whole(self.per_day, "sessions per day", 1, 12, field="per_day")
-        need_whole(self.rooms, "rooms", 1, 40)
-        for name, least, most, unit in (
-            ("warm_min", 1, 240, "min"), ("smell_min", 0.5, 60, "min"),
-            ("air_changes_per_h", 0.1, 60, "per hour"), ("left_pct", 0.1, 50, "%"),
-        ):
-            need_number(getattr(self, name), name, least, most, unit)
+        need_fields(self)
 
     @property
     def air_min(self):

@@ -2,6 +2,7 @@
 
 from numbers import Integral, Real
 
+from scentlab.files import table_beside
 from scentlab.materials import Refusal
 from scentlab.text import count_of as count_of
 
@@ -37,6 +38,19 @@ def need_above_zero(value, what, upper, unit="", *, field=""):
     _check(value, Real, lambda v: 0 < v <= upper, what,
            f"a number above 0 and up to {upper:g} {unit}", field)
     return float(value)
+
+
+_CHECKS = {"number": need_number, "whole": need_whole, "above 0": need_above_zero}
+_BOUNDS = table_beside(__file__, "bounds.toml")
+
+
+def need_fields(rule):
+    """A :class:`PlanError` unless all fields are within their bounds of ``bounds.toml``; one whose
+    default is None may be None."""
+    for name, (what, kind, *bounds) in _BOUNDS[type(rule).__name__].items():
+        value = getattr(rule, name)
+        if value is not None or getattr(type(rule), name, 0) is not None:
+            _CHECKS[kind](value, what, *bounds, field=name)
 
 
 def _check(value, kind, within, what, expected, field):

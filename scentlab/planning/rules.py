@@ -4,7 +4,7 @@ import datetime as dt
 from dataclasses import asdict, dataclass
 
 from scentlab.files import table_beside
-from scentlab.planning.refusal import need, need_number, need_whole
+from scentlab.planning.refusal import need, need_fields, need_number, need_whole
 from scentlab.planning.weights import SCALES
 from scentlab.schema import HEATS, POURS
 from scentlab.text import capital
@@ -42,9 +42,7 @@ class PieceNumbers:
     reserve: int = 0
 
     def __post_init__(self):
-        for name, number in asdict(self).items():
-            what = f"number of {name} pieces of a pour"
-            need_whole(number, what, 0, 50, "pieces", field=name)
+        need_fields(self)
         need(self.total, "a pour has no piece", "give at least one, such as 4 for sweat",
              field="sweat", value=0)
 
@@ -73,9 +71,7 @@ class CureDays:
 
     def __post_init__(self):
         object.__setattr__(self, "again", tuple(self.again))
-        for name, days in asdict(self).items():
-            if name != "again":
-                need_whole(days, f"cure of {name} pieces", 0, 3650, "days", field=name)
+        need_fields(self)
         for days in self.again:
             need_whole(days, "a later look at sweat", max(self.sweat, self.sweat_heat) + 1, 3650,
                        "days", field="again")
@@ -97,9 +93,7 @@ class HeatCycle:
     pack: str = "open"
 
     def __post_init__(self):
-        need_number(self.temp_c, "heat cycle temperature", 25, 80, "°C", field="temp_c")
-        need_number(self.hours, "heat cycle time", 0.5, 72, "hours", field="hours")
-        need_whole(self.cycles, "number of heat cycles", 1, 30, field="cycles")
+        need_fields(self)
         packs = HEATS["pack"].choices
         need(self.pack in packs, f"the pack is {self.pack!r}", f"give {' or '.join(packs)}",
              field="pack", value=self.pack)
@@ -143,17 +137,13 @@ class Pouring:
     def __post_init__(self):
         need(self.scale in SCALES, f"the scale is in {self.scale!r}", "give g or oz",
              field="scale", value=self.scale)
-        need_number(self.spare_pct, "spare", 0, 50, "%", field="spare_pct")
-        need_number(self.dye_pct, "dye_pct", 0, 5, "% of wax")
-        if self.pots_per_day is not None:
-            need_whole(self.pots_per_day, "pots_per_day", 1, 50, "pots")
-        what = "days_between pour days"
-        need_whole(self.days_between, what, 1, 60, "days", field="days_between")
-        for name in ("add_temp_c", "pour_temp_c", "confirm_add_temp_c"):
-            if getattr(self, name) is not None:
-                _need_in(POURS[name.removeprefix("confirm_")], getattr(self, name), name)
-        for name in ("stir_min", "confirm_stir_min"):
-            _need_in(POURS["stir_min"], getattr(self, name), name)
+        need_fields(self)
+        # A planned value must be one that can be recorded.
+        for name in ("add_temp_c", "pour_temp_c", "confirm_add_temp_c", "stir_min",
+                     "confirm_stir_min"):
+            value, column = getattr(self, name), POURS[name.removeprefix("confirm_")]
+            if value is not None or getattr(Pouring, name) is not None:
+                need_number(value, name, column.lower, column.upper, column.unit)
 
     def heat_of(self, blend):
         """Add and pour temperature of a blend, °C: planned, or else the makers'; None if unknown.
@@ -187,7 +177,7 @@ class Calendar:
         except (TypeError, ValueError):
             need(False, f"an evening begins at {self.begin!r}", "write it as 19:00", field="begin",
                  value=self.begin)
-        need_whole(self.evening_min, "evening_min", 30, 720, "min")
+        need_fields(self)
 
     def next(self, day):
         """The first day from this one on that has time."""
@@ -198,8 +188,3 @@ class Calendar:
         """The time of day so many minutes after the beginning."""
         begin = dt.datetime.combine(dt.date(2000, 1, 1), dt.time.fromisoformat(self.begin))
         return f"{begin + dt.timedelta(minutes=minute):%H:%M}"
-
-
-def _need_in(column, value, name):
-    """A planned value must be one that can be recorded."""
-    need_number(value, name, column.lower, column.upper, column.unit)

@@ -16,7 +16,8 @@ import pandas as pd
 
 from scentlab.recording.store import Store
 from scentlab.schema import PAIRS
-from scentlab.text import count_of, spelling
+from scentlab.series import rule_of
+from scentlab.text import count_of, gathered, spelling
 
 SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
@@ -79,10 +80,9 @@ class _Day:
         self.store, self.today, self.looks = store, today or dt.date.today(), looks
         self.plan = store.plan() or {}
         self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
-        self.sittings = {}
-        for smelling in sorted(self.plan.get("smellings", ()),
-                               key=lambda s: (s["sitting_on"], s["sitting"], s["position"])):
-            self.sittings.setdefault(smelling["sitting"], []).append(smelling)
+        self.sittings = gathered((s["sitting"], s) for s in sorted(
+            self.plan.get("smellings", ()),
+            key=lambda s: (s["sitting_on"], s["sitting"], s["position"])))
 
     @functools.cached_property
     def pieces(self):
@@ -113,7 +113,7 @@ class _Day:
         counts: of sweat the latest of the planned later looks that is due, if one is."""
         pieces = [p for p in self.pieces if p.test == test]
         if test == "sweat":
-            ages = ((self.plan.get("rules") or {}).get("cure_days") or {}).get("again") or ()
+            ages = rule_of(self.plan, "cure_days").get("again") or ()
             pieces = [self._again(p, ages) for p in pieces]
         since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
         found = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
@@ -209,9 +209,8 @@ def _grade_counts(on, seen):
 
 def _panel_counts(what, rows, done):
     """How many planned rows of a sitting, kind and assessor there are, are done, and wait."""
-    found = {}
-    for row, is_done in zip(rows, done, strict=True):
-        found.setdefault((row["kind"], row["sitting"], row["assessor"]), []).append(is_done)
+    found = gathered(((row["kind"], row["sitting"], row["assessor"]), is_done)
+                     for row, is_done in zip(rows, done, strict=True))
     for (kind, sitting, assessor), own in found.items():
         yield (f"{kind} {what}", sitting, assessor, len(own), sum(own), len(own) - sum(own))
 
@@ -270,14 +269,14 @@ def score_days(store, today=None, looks_per_piece=1, assessor=None):
     ``assessor`` counts the sessions of that tester alone. Returns a dict of date, in rising order
     (``today`` where there is none), to (number of pieces to grade, tuple of sessions).
     """
-    on, smell = _Day(store, today, looks_per_piece), {}
+    on = _Day(store, today, looks_per_piece)
     grades = [p.due_on or on.today for test in ("sweat", "frost")
               for p, seen in on.to_grade(test) if len(seen) < looks_per_piece]
     there, done = {p.code for p in on.pieces if p.is_there}, _smelt(store)
-    for name, day in on.sitting_days.items():
+    smell = gathered(
+        (day or on.today, name) for name, day in on.sitting_days.items()
         if any(r["code"] in there and assessor in (None, r["assessor"]) and _place(r) not in done
-               for r in on.sittings[name]):
-            smell.setdefault(day or on.today, []).append(name)
+               for r in on.sittings[name]))
     return {day: (grades.count(day), tuple(smell.get(day, ())))
             for day in sorted({*grades, *smell})}
 

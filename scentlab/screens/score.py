@@ -12,7 +12,7 @@ from scentlab.guide.showing import GUIDES
 from scentlab.planning.rules import HEAT_HINTS
 from scentlab.recording.progress import see_progress
 from scentlab.screens.frame import Fold, Page, bench_of, leave_to_do
-from scentlab.series import heat_cycle
+from scentlab.series import rule_of
 from scentlab.units import in_maker_units
 from scentlab.workshop import series_here
 
@@ -64,7 +64,7 @@ def _build(page, own, looks):
 def heat_form(bench):
     return [w.HTML("<p>How a home holds the heat (common practice, no source):</p>"
                    f"{listed(map(in_maker_units, HEAT_HINTS))}"),
-            HeatForm(heat_cycle(bench.store.plan()), partial(bench.store.add, "heats"),
+            HeatForm(rule_of(bench.store.plan(), "heat_cycle"), partial(bench.store.add, "heats"),
                      lambda receipt: bench.store.void("heats", receipt.entry_id, "undone"))]
 
 

@@ -57,8 +57,9 @@ _ALLOWED = _NEEDED | {"plan.json", "dossier.html"} | {
     f"{part.name}.csv" for part in parts.OPTIONAL_PARTS
 }
 # Names, and the kind of what is under them; "!" marks what must be there.
-_ABOUT = {"title": str, "fragrance": str, "currency": str, "piece_g": float, "invented": bool}
-_SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": [str], "versions": {}}
+_ABOUT = {**dict.fromkeys(("title", "fragrance", "currency"), "a text"), "piece_g": "a number",
+          "invented": "yes or no"}
+_SETTINGS = {"series!": _ABOUT, "rules!": {}, "notices": ["a text"], "versions": {}}
 ASK = "ask the sender for the package again"
 
 
