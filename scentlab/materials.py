@@ -15,8 +15,8 @@ from scentlab.text import kept, twins, unseen
 from scentlab.units import load_from_content, say_one_temperature
 
 
-class Refusal(ValueError):
-    """Something that cannot be: what came, and the remedy.
+class Worded(Exception):
+    """What is wrong and what to do about it.
 
     ``field`` is the name of what is to be changed, ``value`` what came for it, ``problem`` what is
     wrong with it and ``remedy`` what to do, in words; the message is problem and remedy together.
@@ -28,6 +28,10 @@ class Refusal(ValueError):
         super().__init__(f"{problem}; {remedy}" if remedy else problem)
         self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
         self.expected = expected
+
+
+class Refusal(Worded, ValueError):
+    """Something that cannot be: what came, and the remedy."""
 
 
 class MaterialError(Refusal):

@@ -16,7 +16,7 @@ from functools import cached_property
 import pandas as pd
 
 from scentlab.files import table_beside
-from scentlab.text import alike, kept, unseen
+from scentlab.text import alike, disarmed, kept, unseen
 from scentlab.units import load_from_weights, say_in, say_weighed
 
 SWEAT_GRADES = (
@@ -102,7 +102,7 @@ class Column:
         >>> POURS["wax_g"].check("9,5")[1][1]
         'Write 9.5, with a point.'
         """
-        if _is_missing(value):
+        if is_missing(value):
             return None, (self.expected, "Fill it in.") if self.required else None
         return _CHECKS[self.kind](self, value)
 
@@ -121,10 +121,13 @@ class Column:
         return None, (self.expected, remedy)
 
 
-def _is_missing(value):
-    if isinstance(value, str):
-        return value.strip() == ""
-    return value is None or bool(pd.isna(value))
+def is_missing(value):
+    """Whether a cell holds nothing that can be shown.
+
+    >>> is_missing(None), is_missing(float("nan")), is_missing(0), is_missing("")
+    (True, True, False, True)
+    """
+    return not value.strip() if isinstance(value, str) else bool(pd.isna(value))
 
 
 def _check_number(column, value):
@@ -236,18 +239,22 @@ class Table:
         return self.columns[self.names.index(name)]
 
 
-def _tables():
-    """The tables of ``columns.toml`` under the names that they have there."""
-    found = table_beside(__file__, "columns.toml")
-    like = found.pop("kinds")
-    for name, data in found.items():
+_LIKE = {}  # what a column can be like: the kinds, and the columns of tables that were read
+
+
+def tables_beside(module, name):
+    """The tables of a TOML file beside a module, by the names that they have there."""
+    read, found = table_beside(module, name), {}
+    _LIKE.update(read.pop("kinds"))
+    for name, data in read.items():
         own, optional = data.pop("columns"), data.pop("optional", {})
         for column in optional.values():
             column["required"] = False
         for key, column in (own | optional).items():
-            like[f"{name}.{key}"] = like.get(column.pop("like", ""), {}) | column
-        columns = tuple(Column(key, **_frozen(like[f"{name}.{key}"])) for key in (*own, *optional))
-        yield name, Table(**{"name": name, "columns": columns} | _frozen(data))
+            _LIKE[f"{name}.{key}"] = _LIKE.get(column.pop("like", ""), {}) | column
+        columns = tuple(Column(key, **_frozen(_LIKE[f"{name}.{key}"])) for key in own | optional)
+        found[name] = Table(**{"name": name, "columns": columns} | _frozen(data))
+    return found
 
 
 def _frozen(data):
@@ -256,7 +263,7 @@ def _frozen(data):
     return tuple(map(_frozen, data)) if isinstance(data, list) else data
 
 
-TABLES = dict(_tables())
+TABLES = tables_beside(__file__, "columns.toml")
 POURS, PIECES, THROWS, BLEEDS, WARMINGS, PHOTOS, HEATS, PAIRS, *_ = TABLES.values()
 CHECK_G, SCALE_OFF = 100.0, 0.01  # the check weight; a share from which a scale is off
 # What is noted of how a pour was made: its temperatures, and how long it was stirred.
@@ -350,7 +357,7 @@ def check_row(table, row):
         value = row.get(column.name)
         clean[column.name], wrong = column.check(value)
         if wrong:
-            findings.add(None, column.name, "" if _is_missing(value) else str(value), *wrong)
+            findings.add(None, column.name, "" if is_missing(value) else str(value), *wrong)
     findings.stop()
     for problem in _row_problems(table, clean):
         findings.add(None, *problem)
@@ -360,7 +367,7 @@ def check_row(table, row):
 
 def _row_problems(table, row):
     """Column, value, expected and remedy of what is wrong between the cells of a checked row."""
-    if table.one_of and all(_is_missing(row[n]) for n in table.one_of):
+    if table.one_of and all(is_missing(row[n]) for n in table.one_of):
         names = " or ".join(table.one_of)
         yield (table.one_of[0], "", f"a value in {names}",
                f"Give {names}, or both, or leave the row out.")
@@ -427,6 +434,14 @@ def _check_rows(frame, rows, table, findings):
             f"each combination of {', '.join(table.key)} once",
             f"The row repeats {values}: delete it or correct what differs.",
         )
+
+
+def csv_text(frame, table):
+    """A frame as a CSV file that an import reads and no spreadsheet runs."""
+    cells = frame[list(table.names)].astype(object)
+    for name in (c.name for c in table.columns if c.kind == "text"):
+        cells[name] = [cell if pd.isna(cell) else disarmed(str(cell)) for cell in cells[name]]
+    return cells.to_csv(index=False, lineterminator="\r\n")
 
 
 # Days between a pour and its plan, or all other pours, from which its year is more likely a slip.

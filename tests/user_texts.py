@@ -32,7 +32,8 @@ def texts():
 
 # What is said in tables of fields and in scripts of pages.
 _QUOTED = {
-    ".toml": r'(?:title|what|kind|meaning|label|example|words|takes|needs|source) = "([^"]*)"',
+    ".toml": r'(?:title|what|kind|meaning|label|example|words|takes|needs|source|remedy|beside|answer)'
+             r' = "([^"]*)"',
     ".js": r"[\"'`]([^\"'`\n]* [^\"'`\n]* [^\"'`\n]*)[\"'`]",
 }
 

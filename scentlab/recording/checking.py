@@ -6,6 +6,7 @@ Every check yields problems; many of one kind are one problem that names its row
 import datetime as dt
 import re
 from dataclasses import replace
+from itertools import groupby
 
 from scentlab.recording.kept_plan import kept_plan
 from scentlab.recording.pouring import planned_day
@@ -21,7 +22,7 @@ from scentlab.schema import (
     impossible_load,
     parse_table,
 )
-from scentlab.text import kept, spelling
+from scentlab.text import gathered, kept, spelling
 
 MOST_ALIKE = 4  # problems of one kind that are shown row by row; more are shown as one
 # Weights in g that a scale prints with three decimals, or that are thousands with a point.
@@ -99,13 +100,9 @@ def _grouped(file, column, places, expected, remedy, whole=""):
 
 def _spans(places):
     """Row numbers in words, runs of them with a dash: 2-25, 27, 30-31."""
-    spans = []
-    for row in sorted({row for row, _ in places}):
-        if spans and row == spans[-1][1] + 1:
-            spans[-1][1] = row
-        else:
-            spans.append([row, row])
-    words = [f"{a}" if a == b else f"{a}-{b}" for a, b in spans]
+    rows = enumerate(sorted({row for row, _ in places}))
+    runs = [[row for _, row in run] for _, run in groupby(rows, lambda at: at[1] - at[0])]
+    words = [f"{run[0]}-{run[-1]}" if run[1:] else f"{run[0]}" for run in runs]
     return ", ".join(words[:6]) + (f" and {len(words) - 6} more runs" if len(words) > 6 else "")
 
 
@@ -151,9 +148,7 @@ def _pours_left_open(problems, sheet, plan, beyond_plan):
 
 def _beyond_plan(unplanned):
     """Pours, codes, assessors and sittings that the kept plan does not have."""
-    by_column = {}
-    for sheet, column, *found in unplanned:
-        by_column.setdefault((sheet.file, column), []).append(found)
+    by_column = gathered(((sheet.file, column), found) for sheet, column, *found in unplanned)
     for (file, column), found in by_column.items():
         what = {"pour": "pours", "code": "pieces", "assessor": "testers", "sitting": "sessions"}
         many = len(found) > MOST_ALIKE

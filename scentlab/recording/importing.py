@@ -14,9 +14,9 @@ from scentlab.recording.checking import check_sheets, grade_rows, records
 from scentlab.recording.matching import TABLES, Source, matched, plain_headings, unit_in, units_of
 from scentlab.recording.reading import read_series
 from scentlab.recording.records import RECORDS
-from scentlab.recording.sheets import csv_text, read_sheet
+from scentlab.recording.sheets import read_sheet
 from scentlab.recording.store import Store, StoreError
-from scentlab.schema import DataError, Findings
+from scentlab.schema import DataError, Findings, csv_text
 
 # Written only where there are any. Nothing reads bleeds any more, but what was recorded is kept.
 IF_ANY = ("warmings", "pairs", "heats", "bleeds")
@@ -238,8 +238,7 @@ def _with_limits(store):
         return pours
     known = read_series(store).blends.set_index("blend")
     for column in ("limit_load_pct", "limit_content_pct"):
-        planned = pours["blend"].map(known[column])
-        pours[column] = pours[column].where(pours[column].notna(), planned)
+        pours[column] = pours[column].fillna(pours["blend"].map(known[column]))
     return pours
 
 

@@ -7,6 +7,11 @@ before, also beyond the plan, is known like what was planned.
 import re
 from dataclasses import dataclass, replace
 from difflib import SequenceMatcher
+from itertools import compress
+
+import pandas as pd
+
+from scentlab.text import gathered
 
 _STORED = {"pour": ("pours",), "code": ("pieces",), "sitting": ("throws", "pairs"),
            "assessor": ("grades", "throws", "warmings", "pairs")}
@@ -32,10 +37,10 @@ class KeptPlan:
                     yield from self._unknown(sheet, name)
 
     def _unknown(self, sheet, name):
-        rows, pours = {}, dict(sheet.cells("pour"))
-        for row, value in sheet.cells(name):
-            if value not in self.names[name] and re.fullmatch(sheet.table[name].pattern, value):
-                rows.setdefault(value, []).append(row)
+        pours = dict(sheet.cells("pour"))
+        rows = gathered(
+            (value, row) for row, value in sheet.cells(name) if value not in self.names[name]
+            and re.fullmatch(sheet.table[name].pattern, value))
         for value, places in rows.items():
             pour = pours.get(places[0])  # that stands beside it tells where a code slipped
             among = [c for c, piece in self.pieces.items() if piece["pour"] == pour]
@@ -50,12 +55,12 @@ class KeptPlan:
         if not once or "code" not in self.names:
             return sheet
         for name in ("stress", "pour"):
-            cells = text[name] if name in names else [""] * len(text)
-            open_ = [str(cell).strip() == "" for cell in cells]
-            known = [self.pieces.get(str(code).strip(), {}).get(name) for code in text["code"]]
-            text[name] = [k or "" if empty else cell
-                          for cell, empty, k in zip(cells, open_, known, strict=True)]
-        filled = frozenset(r for r, empty in zip(sheet.rows, open_, strict=True) if empty)
+            cells = text.get(name, pd.Series("", text.index)).astype(str)
+            filled = cells.str.strip() == ""
+            known = {code: piece.get(name) or "" for code, piece in self.pieces.items()}
+            codes = text["code"].astype(str).str.strip()
+            text[name] = cells.mask(filled, codes.map(known).fillna(""))
+        filled = frozenset(compress(sheet.rows, filled))
         return replace(sheet, text=text.astype(object), filled=filled)
 
 

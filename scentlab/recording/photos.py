@@ -137,8 +137,11 @@ def add_photo(store, code, data, *, key=None, **more):
     if not store.distinct("pieces", ("code",), code=row["code"]):
         raise RefusedError(f"nobody knows a piece {row['code']}", "look at its label again",
                            field="code", value=row["code"])
-    same = store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
-    if same and (key is None or store.find("photos", key) is None):
+
+    def is_kept():
+        return store.distinct("photos", ("code",), code=row["code"], sha256=row["sha256"])
+
+    if is_kept() and (key is None or store.find("photos", key) is None):
         raise RefusedError(f"this photo of piece {row['code']} is kept already",
                            "take another if it is to show more")
     path = photo_path(store.folder, row["code"], row["sha256"])
@@ -152,8 +155,7 @@ def add_photo(store, code, data, *, key=None, **more):
     try:
         return store.add("photos", row, key=key)
     except BaseException:
-        if not there and not store.distinct("photos", ("code",), code=row["code"],
-                                         sha256=row["sha256"]):
+        if not there and not is_kept():
             path.unlink(missing_ok=True)
         raise
 

@@ -98,8 +98,7 @@ def _set_apart(series, logged, plan):
 
 def _with_planned_load(pours, plan):
     planned = {p["pour"]: p.get("load_pct") for p in plan.get("pours", ())}
-    loads = pd.Series([planned.get(p) for p in pours["pour"]], dtype="float64")
-    return pours.assign(planned_load_pct=loads.to_numpy())
+    return pours.assign(planned_load_pct=pours["pour"].map(planned).astype("float64"))
 
 
 def _with_origin(scores, pieces, pours, what, code="code", pour="pour"):
@@ -124,7 +123,7 @@ def _with_origin(scores, pieces, pours, what, code="code", pour="pour"):
 
 
 def _with_stress(looks):
-    stress = looks["stress"].where(looks["stress"].notna(), looks["code_stress"])
+    stress = looks["stress"].fillna(looks["code_stress"])
     return looks.assign(stress=stress.astype(object).where(stress.notna(), None))
 
 
@@ -145,11 +144,10 @@ def _blends(pours, planned, fragrance):
 
 def _limit(name, column, pours, planned):
     """The one limit of a blend that plan and pours agree on; None when nobody knows it."""
-    told = {f"pour {p}": v for p, v in zip(pours["pour"], pours[column], strict=True)}
-    told["the plan"] = planned
+    told = dict(zip("pour " + pours["pour"], pours[column], strict=True)) | {"the plan": planned}
     places = {}
     for place, value in told.items():
-        if value is not None and not pd.isna(value):
+        if not pd.isna(value):
             places.setdefault(float(value), place)
     if len(places) > 1:
         words = " but ".join(f"{v:g} in {p}" for v, p in places.items())

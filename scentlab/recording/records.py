@@ -3,7 +3,7 @@
 A file holds one row per look, a store one row per grade: a look at sweat and frost is two grades.
 """
 
-from scentlab.schema import HEATS, TABLES
+from scentlab.schema import HEATS, TABLES, THROW_WORDS
 from scentlab.units import say_one_temperature, say_weighed
 
 RECORDS = {TABLES[name].name: TABLES[name] for name in (
@@ -37,9 +37,8 @@ def pair_words(row):
     >>> pair_words({"first": "417", "second": "205", "kind": "warm", "stronger": "second"})
     'pieces 417 and 205, stronger hot throw: 205'
     """
-    kind = "hot" if row["kind"] == "warm" else row["kind"]
-    return (f"pieces {row['first']} and {row['second']}, stronger {kind} throw: "
-            f"{row[row['stronger']]}")
+    return (f"pieces {row['first']} and {row['second']}, stronger {THROW_WORDS[row['kind']]} "
+            f"throw: {row[row['stronger']]}")
 
 
 def photo_words(row):

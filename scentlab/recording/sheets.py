@@ -9,7 +9,7 @@ import pandas as pd
 
 from scentlab.recording import spreadsheets
 from scentlab.schema import Findings, Table
-from scentlab.text import armed, disarmed
+from scentlab.text import armed
 
 SEPARATORS = (",", ";", "\t")
 _UTF_8 = "Save it again as 'CSV UTF-8'."
@@ -56,14 +56,6 @@ def read_sheet(path, table, sheet=None):
     else:
         lines = _lines(_decoded(raw, findings), table, findings)
     return _sheet(lines, table, findings)
-
-
-def csv_text(frame, table):
-    """A frame as a CSV file that :func:`read_sheet` reads and no spreadsheet runs."""
-    cells = frame[list(table.names)].astype(object)
-    for name in (c.name for c in table.columns if c.kind == "text"):
-        cells[name] = [cell if pd.isna(cell) else disarmed(str(cell)) for cell in cells[name]]
-    return cells.to_csv(index=False, lineterminator="\r\n")
 
 
 def _need_less(findings, row, number, most, words):

@@ -16,9 +16,9 @@ import pandas as pd
 
 from scentlab.files import write_whole
 from scentlab.materials import Blend, Fragrance, MaterialError, Wax
-from scentlab.recording.sheets import csv_text, read_sheet
+from scentlab.recording.sheets import read_sheet
 from scentlab.recording.store import FILE_NAME, Store, StoreError
-from scentlab.schema import TABLES, THROWS, DataError, Findings, check_row, parse_table
+from scentlab.schema import TABLES, THROWS, DataError, Findings, check_row, csv_text, parse_table
 from scentlab.text import alike, capital, kept
 
 SHELF_NAME, SHELF = "shelf.csv", TABLES["shelf"]
@@ -59,11 +59,6 @@ class Shelf:
                 found[key] = row
         return found
 
-    def with_rows(self, rows):
-        """The shelf with more rows below."""
-        more = pd.DataFrame(rows, dtype=object)
-        return Shelf(pd.concat([self.rows, more], ignore_index=True) if len(self.rows) else more)
-
     def names(self, kind):
         """The names of a kind, in alphabetical order."""
         return sorted((row["name"] for (k, _), row in self.last.items() if k == kind),
@@ -80,14 +75,9 @@ class Shelf:
 
     def lots(self, kind, name):
         """All lots of a name, as they came."""
-        return list(self._lots.get((kind, alike(name)), ()))
-
-    @cached_property
-    def _lots(self):
-        found = {}
-        for row in (row for row in _plain(self.rows) if "lot" in row):
-            found.setdefault((row["kind"], alike(row["name"])), {})[row["lot"]] = True
-        return found
+        return list(dict.fromkeys(
+            row["lot"] for row in _plain(self.rows)
+            if "lot" in row and (row["kind"], alike(row["name"])) == (kind, alike(name))))
 
     def wax(self, name):
         """A :class:`Wax` as it is on the shelf; of its name alone where it is not."""
@@ -147,7 +137,8 @@ def put_on_shelf(folder, rows, today=None, *, over=False):
 
 def _add(folder, shelf, added):
     if added:
-        _write(Path(folder) / SHELF_NAME, shelf.with_rows(added).rows)
+        rows = pd.DataFrame(_plain(shelf.rows) + added, dtype=object)
+        _write(Path(folder) / SHELF_NAME, rows)
     return added
 
 

@@ -25,6 +25,8 @@ from urllib.parse import quote
 
 import pandas as pd
 
+from scentlab.files import table_beside
+from scentlab.materials import Worded
 from scentlab.recording.damage import (
     FAILED,
     broken_pages,
@@ -68,16 +70,8 @@ _AT_ONCE = 500  # values in one query; SQLite takes some thousand
 _MOST_FOUND = 32  # answers to questions that are kept
 
 
-class StoreError(RuntimeError):
-    """The store cannot do what was asked; nothing was written.
-
-    ``problem`` says what is wrong and ``remedy`` what to do; ``field`` and ``value`` are those of
-    the column that it is about, where it is about one.
-    """
-
-    def __init__(self, problem, remedy="", *, field="", value=None):
-        self.problem, self.remedy, self.field, self.value = problem, remedy, field, value
-        super().__init__(f"{problem}; {remedy}" if remedy else problem)
+class StoreError(Worded, RuntimeError):
+    """The store cannot do what was asked; nothing was written."""
 
 
 class DamagedError(StoreError):
@@ -774,28 +768,12 @@ def whole_rows(folder):
     return frames, tuple(lost)
 
 
-_LOCKED = (
-    "{} is locked by another program that does not finish; nothing was saved. Close what holds it "
-    "open (a backup, a sync program, a database viewer) and save again"
-)
-# By the beginning of SQLite's own name of an error, what is wrong and the remedy.
-_ERRORS = {
-    "SQLITE_BUSY": _LOCKED,
-    "SQLITE_LOCKED": _LOCKED,
-    "SQLITE_READONLY": "{} is read-only; nothing was saved. Give yourself the right to write to "
-    "the folder and its files, or copy the series to a folder of your own",
-    "SQLITE_FULL": "the disk of {} is full; nothing was saved. Make room and save again",
-    "SQLITE_CANTOPEN": "{} cannot be opened: the folder or its files refuse reading or writing; "
-    "give yourself the right to write to the folder, or copy the series to your own",
-    "SQLITE_NOTADB": "{}: series.sqlite is no database; restore it from a copy",
-    "SQLITE_IOERR": "the disk of {} failed while the store was used; nothing was saved. Check the "
-    "disk, then save again",
-}
+_ERRORS = table_beside(__file__, "errors.toml")
 
 
 def _outside(name, place):
     """The StoreError of an SQLite error by its name; None for one that has no words here."""
-    for start, words in _ERRORS.items():
+    for start, said in _ERRORS.items():
         if name.startswith(start):
-            return StoreError(*words.format(place).split("; ", 1))
+            return StoreError(said["words"].format(place), said["remedy"])
     return None

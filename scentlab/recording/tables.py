@@ -158,15 +158,11 @@ def row_sum(*values):
 
 def as_frame(found, table):
     """Fetched rows with the column types of :func:`scentlab.schema.parse_table`."""
-    names = table.names + BOOKKEEPING
-    cells = dict(zip(names, zip(*found, strict=True) if found else [()] * len(names), strict=True))
-    made = {c.name: c.series(map(as_day, cells[c.name]) if c.kind == "date" else cells[c.name])
-            for c in table.columns}
-    made |= {n: pd.Series(cells[n], dtype=object) for n in BOOKKEEPING}
-    made["entry_id"], made["replaces"] = (
-        made[n].astype(kind) for n, kind in (("entry_id", "int64"), ("replaces", "Int64")))
+    made = pd.DataFrame([*map(tuple, found)], columns=[*table.names, *BOOKKEEPING], dtype=object)
+    for c in table.columns:
+        made[c.name] = c.series(map(as_day, made[c.name]) if c.kind == "date" else made[c.name])
     made["saved_at"] = pd.to_datetime(made["saved_at"], utc=True).astype("datetime64[us, UTC]")
-    return pd.DataFrame(made)
+    return made.astype({"entry_id": "int64", "replaces": "Int64"})
 
 
 def as_day(text):

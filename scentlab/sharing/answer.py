@@ -5,6 +5,7 @@ it beside the own series: :func:`weigh_answer` shows both picks side by side. An
 nothing in the maker's records.
 """
 
+import contextlib
 import dataclasses
 import html
 import json
@@ -18,7 +19,7 @@ from scentlab.choosing.pick import choose_load
 from scentlab.materials import say_lot
 from scentlab.results import Result, say_percent
 from scentlab.sharing.guard import SharingError, need
-from scentlab.sharing.pages import place_for, to_json, write_whole
+from scentlab.sharing.pages import RULE_WORDS, place_for, to_json, write_whole
 from scentlab.units import say_load
 from scentlab.words import is_missing
 from scentlab.words.tables import view
@@ -28,13 +29,7 @@ FORMATS = (1, 2)  # in the first one answers stood in the note, and no unit and 
 KIND = "answer to a share package"
 MOST_BYTES = 200_000
 MOST_REPLY = 1000  # characters of an answer to one question
-_RULES = {
-    "risk": "risk",
-    "confidence": "confidence",
-    "limit_grade": "sweat grade that counts",
-    "frost_limit_grade": "frost grade that counts",
-    "throw_loss": "points of throw given up",
-}
+_RULES = {name: said["answer"] for name, said in RULE_WORDS.items() if "answer" in said}
 _SHARES = ("risk", "confidence")
 _SHOWN = {"load_pct": "recommended load", "ceiling_load_pct": "highest safe load",
           "limit_load_pct": "wax maker's limit"}
@@ -157,11 +152,9 @@ def answers_in(*folders):
     """The paths of the answers that lie in folders, by name; other JSON files are passed over."""
     found = []
     for path in sorted(p for folder in folders for p in Path(folder).glob("*.json")):
-        try:
+        with contextlib.suppress(SharingError):
             read_answer(path)
-        except SharingError:
-            continue
-        found.append(path)
+            found.append(path)
     return found
 
 

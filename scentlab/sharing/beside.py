@@ -17,15 +17,11 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import FitError, Result
 from scentlab.sharing.guard import need
+from scentlab.sharing.pages import RULE_WORDS
 from scentlab.text import alike
 from scentlab.words import STRESS_WORDS, is_missing, say_range
 
 DRAWS = 4000
-_RULE_WORDS = {
-    "risk": "accepted risk", "confidence": "confidence", "limit_grade": "limit grade of sweat",
-    "frost_limit_grade": "limit grade of frost", "throw_loss": "throw to give up, points",
-    "throw_kind": "kind of throw", "stress": "stress", "ship_age_days": "age at sale, days",
-}
 
 
 @dataclass(frozen=True, repr=False)
@@ -125,8 +121,8 @@ def differences(analyses):
     compared = [
         ("Fragrances differ", [a.series.fragrance or "not on record" for a in analyses],
          ": a limit of sweating belongs to a wax and a fragrance together"),
-        *((f"Rules differ, {words}", [f"{getattr(a.rules, name)}" for a in analyses], "")
-          for name, words in _RULE_WORDS.items()),
+        *((f"Rules differ, {said['beside']}", [f"{getattr(a.rules, name)}" for a in analyses], "")
+          for name, said in RULE_WORDS.items() if "beside" in said),
         ("The pieces that decide differ", [STRESS_WORDS[a.ceiling.stress] for a in analyses], ""),
     ]
     found = [said + more for words, values, more in compared

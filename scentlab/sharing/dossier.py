@@ -14,6 +14,7 @@ from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
+from scentlab.sharing.figures import of_blend
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import shown_photos
@@ -110,7 +111,8 @@ def _protocol(analysis, blend):
     """How it was tested: storage, heat as it was reached, pots, people, days."""
     series, rests = analysis.series, analysis.rests
     found = dict(rests.of(blend)[["name", "value"]].to_numpy().tolist())
-    pours, sweat, throws = (_of(f, blend) for f in (series.pours, series.sweat(), series.throws))
+    pours, sweat, throws = (
+        of_blend(f, blend) for f in (series.pours, series.sweat(), series.throws))
     yield "Storage that decides", storage_words(analysis)
     yield from ((words, found[name]) for name, words in _RESTS.items() if name in found)
     yield "Poured", (f"{_days(pours['poured_on'])}: {count(pours['pot'].nunique(), 'pot')}, "
@@ -165,7 +167,8 @@ def counts_table(analysis, blend):
     """Per planned load (or load to 0.1 where none was planned) what was seen of a blend: pieces
     over the limit grade of those inspected."""
     series, rules = analysis.series, analysis.rules
-    pours, grades, throws = (_of(f, blend) for f in (series.pours, series.grades, series.throws))
+    pours, grades, throws = (
+        of_blend(f, blend) for f in (series.pours, series.grades, series.throws))
     planned = pd.to_numeric(pours["planned_load_pct"]).fillna(pours["load_pct"].round(1))
     load_of = dict(zip(pours["pour"], planned, strict=True))
 
@@ -192,7 +195,3 @@ def counts_table(analysis, blend):
     seen.insert(0, "Load", [say_load_oz(load) for load in seen.index])
     return tables.view("Seen by load: pieces at or over the grade, of those inspected",
                        seen, *((name, name) for name in seen))
-
-
-def _of(frame, blend):
-    return frame[frame["blend"] == blend]

@@ -203,11 +203,11 @@ def blend_figure(analysis, blend):
     sweat = with_stress(analysis.series.sweat())
     own = sweat[(sweat["blend"] == blend) & (sweat["stress"] == stress) & sweat["grade"].notna()]
     graded, curve = _loads(own), None
-    smelt = [] if analysis.throw is None else _loads(_of(analysis.throw.points, blend))
+    smelt = [] if analysis.throw is None else _loads(of_blend(analysis.throw.points, blend))
     if len(graded):
         curve = _curve(sweat_risk(analysis.sweat, blend, _grid(graded), rules.limit_grade,
                                   stress), "risk")
-    every = np.concatenate([graded, smelt, _loads(_of(analysis.series.pours, blend))])
+    every = np.concatenate([graded, smelt, _loads(of_blend(analysis.series.pours, blend))])
     return figure(
         f"{blend}: {_kind(analysis)} throw, risk of sweat and pieces", every,
         (_throw_panel(analysis, blend, smelt),
@@ -217,7 +217,7 @@ def blend_figure(analysis, blend):
                f" {count(own['pot'].nunique(), 'pot')}", _GRADES, height=74, spread=True,
                counts=tuple(_reached(own, rules.limit_grade)),
                points=tuple(_pieces(own, rules.limit_grade, storage_words(analysis))))),
-        _decide(_of(analysis.pick.table, blend).iloc[0]),
+        _decide(of_blend(analysis.pick.table, blend).iloc[0]),
     )
 
 
@@ -296,7 +296,7 @@ def pick_figure(pick):
     """A row for each blend, best first: the loads tested, and those that decide."""
     rows, every = [], []
     for _, row in pick.table.iterrows():
-        loads, marks = _loads(_of(pick.tradeoff, row["blend"])), _decide(row)
+        loads, marks = _loads(of_blend(pick.tradeoff, row["blend"])), _decide(row)
         if not len(loads):
             continue
         said = [f"{words} {say_percent_of_wax(row[load], sold=True)}" for words, load in (
@@ -312,7 +312,7 @@ def pick_figure(pick):
 def sweat_figure(fit, blend, limit_grade=2, risk=None):
     """Risk of sweat over load with the share of pieces in each test batch that reached the grade,
     under the harshest stress."""
-    own = _of(fit.counts, blend)
+    own = of_blend(fit.counts, blend)
     stress = [s for s in fit.stresses if (own["stress"] == s).any()][-1]
     counts = own[own["stress"] == stress]
     curve = _curve(sweat_risk(fit, blend, _grid(_loads(counts)), limit_grade, stress), "risk")
@@ -322,9 +322,9 @@ def sweat_figure(fit, blend, limit_grade=2, risk=None):
 
 def throw_figure(fit, blend):
     """Throw over load with the mean score of each tester in each test batch."""
-    if _of(fit.points, blend).empty:
+    if of_blend(fit.points, blend).empty:
         raise FitError("throw was compared in pairs and not scored, so there is no level to draw")
-    own, kind = _of(fit.points, blend), THROW_WORDS[fit.kind]
+    own, kind = of_blend(fit.points, blend), THROW_WORDS[fit.kind]
     points = tuple((r.load_pct, r.throw, "", f"{r.assessor}, {say_load_oz(r.load_pct)}: {kind} "
                     f"throw {r.throw:.1f} of 10") for r in own.itertuples())
     curve = _curve(throw_curve(fit, blend, _grid(_loads(own))), "throw")
@@ -333,7 +333,7 @@ def throw_figure(fit, blend):
 
 def frost_figure(fit, blend, limit_grade=2, age_days=None):
     """Risk of frost over load, with the share of pieces of each batch that reached the grade."""
-    counts = _of(fit.counts, blend)
+    counts = of_blend(fit.counts, blend)
     curve = _curve(frost_risk(fit, blend, _grid(_loads(counts)), limit_grade, age_days), "risk")
     panel = Panel(f"risk of frost grade {limit_grade} or more", _RISKS, curve,
                   _shares(counts, limit_grade, "frost"), kind="frost", root=True)
@@ -350,7 +350,7 @@ def _shares(counts, grade, what):
 
 def warmer_figure(fit, blend):
     """Throw over hours on the warmer, of the lowest load that was left there."""
-    arm = _of(fit.arms, blend).iloc[0]
+    arm = of_blend(fit.arms, blend).iloc[0]
     hours = np.linspace(arm["first_h"], arm["longest_h"], STEPS)
     curve = _curve(fit.curve(arm.name, hours), "throw", "hours")
     return figure(f"{blend}: throw on the warmer at {say_load_oz(arm['load_pct'])}", hours[[0, -1]],
@@ -378,7 +378,7 @@ def check_figure(check):
     return figure("Sweat seen and expected", [0.0, 4.0], [panel], axis="mean sweat grade expected")
 
 
-def _of(frame, blend):
+def of_blend(frame, blend):
     return frame[frame["blend"] == blend]
 
 

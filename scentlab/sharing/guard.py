@@ -11,9 +11,10 @@ import html
 import json
 import re
 from dataclasses import dataclass
-from importlib.resources import files
+from pathlib import Path
+from typing import NamedTuple
 
-from scentlab.text import alike, searchable
+from scentlab.text import alike, gathered, searchable
 
 STAND_IN = "[not shared]"
 _GAP = "[ -]{0,2}"  # signs and spaces that may split a name
@@ -38,9 +39,7 @@ class UndecidedError(SharingError):
 
     def __init__(self, finds):
         self.undecided = tuple(dict.fromkeys(hit.shown for hit, _ in finds))
-        places = {}
-        for hit, place in finds:
-            places.setdefault((hit.word, hit.shown), []).append(place)
+        places = gathered(((hit.word, hit.shown), place) for hit, place in finds)
         lines = [f"  {shown!r} in {', '.join(dict.fromkeys(where))} holds {word!r}"
                  for (word, shown), where in places.items()]
         super().__init__("\n".join([
@@ -50,8 +49,7 @@ class UndecidedError(SharingError):
         ]))
 
 
-@dataclass(frozen=True)
-class Hit:
+class Hit(NamedTuple):
     word: str
     shown: str
     whole: bool
@@ -183,8 +181,8 @@ def _fixed_text():
 @functools.cache
 def _kit_words():
     """Every word of the kit's own sentences, names and templates; examples are none of them."""
-    texts = {_fixed_text(), (files("scentlab") / "columns.toml").read_text(encoding="utf-8")}
-    for path in _sources(files("scentlab")):
+    texts = {_fixed_text(), (_KIT / "columns.toml").read_text(encoding="utf-8")}
+    for path in _sources():
         nodes = list(ast.walk(ast.parse(path.read_text(encoding="utf-8"))))
         texts |= {node.value for node in nodes
                   if isinstance(node, ast.Constant) and isinstance(node.value, str)}
@@ -196,12 +194,11 @@ def _kit_words():
 
 
 # Folders whose words do not reach a package: forms, commands, guides and the demo.
-_SILENT = ("recording", "forms", "screens", "lab", "panel", "cli", "guide", "notebooks", "data")
+_KIT = Path(__file__).parents[1]
+_SILENT = {"recording", "forms", "screens", "lab", "panel", "cli", "guide", "notebooks", "data"}
 
 
-def _sources(folder):
-    for path in folder.iterdir():
-        if path.is_dir() and path.name not in _SILENT:
-            yield from _sources(path)
-        elif path.name.endswith(".py") and not path.name.startswith(("cli", "guard", "published")):
-            yield path
+def _sources():
+    return [path for path in _KIT.rglob("*.py")
+            if not _SILENT & {*path.relative_to(_KIT).parts}
+            and not path.name.startswith(("cli", "guard", "published"))]

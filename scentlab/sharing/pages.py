@@ -11,8 +11,10 @@ from pathlib import Path
 
 import jinja2
 
-from scentlab.files import write_whole
+from scentlab.files import table_beside, write_whole
 from scentlab.units import shown
+
+RULE_WORDS = table_beside(__file__, "rules.toml")
 
 
 def render(name, **context):

@@ -7,27 +7,24 @@ is the fit of what was written.
 
 import csv
 import dataclasses
-import datetime as dt
 import io
 
 import pandas as pd
 
-from scentlab.files import table_beside
 from scentlab.schema import (
     BLEEDS,
     HEATS,
     PAIRS,
     PIECES,
     POURS,
-    STRESSES,
-    TABLES,
     THROWS,
     WARMINGS,
-    Column,
     DataError,
     Problem,
     Table,
+    csv_text,
     parse_table,
+    tables_beside,
 )
 from scentlab.series import (
     BLEED_COLUMNS,
@@ -40,74 +37,36 @@ from scentlab.series import (
     WARMING_COLUMNS,
 )
 from scentlab.text import armed, disarmed
-from scentlab.words import is_missing
 
 MOST_ROWS = 50_000
-_LONG: dict = dict(pattern=r"(?s).{1,2000}", pattern_words="a text of 1 to 2000 characters")
-_KEPT = table_beside(__file__, "parts.toml")
+_KEPT = tables_beside(__file__, "parts.toml")
+_COMPUTED = {column.name: column for column in _KEPT["computed"].columns}
 
 
-def _numbers(group, required=False):
-    return [Column(name, "number", meaning, *_KEPT["kinds"][kind], required=required)
-            for name, (kind, meaning) in _KEPT[group].items()]
-
-
-_COMPUTED = {c.name: c for c in (
-    *_numbers("always", True), *_numbers("sometimes"),
-    Column("test", "choice", "what was looked at", choices=TABLES["stored_pieces"]["test"].choices),
-    Column("stress", "choice", "rest or heat", choices=STRESSES, required=False),
-    Column("grade", "integer", "0 best ... 4 worst", "grade", 0, 4),
-    *(dataclasses.replace(POURS[n], name=f"second_{n}", meaning="of the piece smelt second")
-      for n in ("pour", "pot", "blend")),
-    Column("composition", "text", "waxes by weight", required=False, **_LONG),
-)}
-
-
-def _table(name, meaning, names, *sources, optional=(), **more):
+def _table(name, names, *sources, optional=(), **more):
     """A part of these columns: computed ones first, then those of the record."""
     known = {c.name: c for s in sources[::-1] for c in s.columns} | _COMPUTED
     may_miss = {n: dataclasses.replace(known[n], required=False) for n in optional}
-    return Table(name, meaning, tuple((known | may_miss)[n] for n in names), **more)
+    about = {"name": name, "meaning": sources[0].meaning} | more
+    return Table(columns=tuple((known | may_miss)[n] for n in names), **about)
 
 
-POUR_PART = _table("pours", POURS.meaning, POUR_COLUMNS, POURS, key=("pour",))
-FRACTION_PART = Table(
-    "fractions", "wax fractions by weight",
-    (
-        POURS["blend"],
-        Column("wax", "text", "name of the wax", pattern=r"\S(.{0,78}\S)?",
-               pattern_words="a name of 1 to 80 characters"),
-        Column("fraction", "number", "part of the blend", "by weight", 0.0, 1.0),
-    ),
-    key=("blend", "wax"),
-)
-PICK_PART = Table(
-    "pick", "the load recommended for each blend, best first",
-    (
-        Column("rank", "integer", "place, best first", "", 1, 1000),
-        POURS["blend"],
-        *_numbers("loads"),
-        Column("held_by", "text", "what ends the loads to choose from", required=False),
-        *_numbers("found"),
-        Column("reason", "text", "why", required=False, **_LONG),
-    ),
-    key=("blend",),
-)
+POUR_PART = _table("pours", POUR_COLUMNS, POURS, key=("pour",))
+FRACTION_PART, PICK_PART = _KEPT["fractions"], _KEPT["pick"]
 DATA_PARTS = (
     POUR_PART,
-    _table("grades", "one row per inspection of a piece", GRADE_COLUMNS, PIECES, POURS),
-    _table("throws", THROWS.meaning, THROW_COLUMNS, THROWS, POURS),
-    _table("blends", "one row per blend with its limits", BLEND_COLUMNS, POURS, key=("blend",)),
+    _table("grades", GRADE_COLUMNS, PIECES, POURS, meaning="one row per inspection of a piece"),
+    _table("throws", THROW_COLUMNS, THROWS, POURS),
+    _table("blends", BLEND_COLUMNS, POURS, meaning="one row per blend with its limits",
+           key=("blend",)),
     FRACTION_PART,
 )
 # In a package only when there is something in it.
 OPTIONAL_PARTS = (
-    _table("bleeds", BLEEDS.meaning, BLEED_COLUMNS, BLEEDS, PIECES, POURS,
-           optional=("hours", "temp_c")),
-    _table("warmings", WARMINGS.meaning, WARMING_COLUMNS, WARMINGS, PIECES, POURS,
-           one_of=WARMINGS.one_of),
-    _table("pairs", PAIRS.meaning, PAIR_COLUMNS, PAIRS, PIECES, POURS),
-    _table("heats", HEATS.meaning, HEAT_COLUMNS, HEATS, key=HEATS.key, rising=HEATS.rising),
+    _table("bleeds", BLEED_COLUMNS, BLEEDS, PIECES, POURS, optional=("hours", "temp_c")),
+    _table("warmings", WARMING_COLUMNS, WARMINGS, PIECES, POURS, one_of=WARMINGS.one_of),
+    _table("pairs", PAIR_COLUMNS, PAIRS, PIECES, POURS),
+    _table("heats", HEAT_COLUMNS, HEATS, key=HEATS.key, rising=HEATS.rising),
 )
 PARTS = {part.name: part for part in (*DATA_PARTS, *OPTIONAL_PARTS, PICK_PART)}
 # Child table, its column, parent table: the parent's key has the same name.
@@ -118,27 +77,14 @@ LINKS = (("pours", "blend", "blends"), *((name, "pour", "pours") for name in (
 
 def to_csv(frame, part):
     """A frame as CSV bytes (UTF-8, comma, point, empty for missing) with the part's columns."""
-    out = io.StringIO(newline="")
-    writer = csv.writer(out, lineterminator="\r\n")
-    writer.writerow(part.names)
-    writer.writerows(zip(*([_cell(v, c) for v in frame[c.name]] for c in part.columns),
-                         strict=True))
-    return out.getvalue().encode("utf-8")
-
-
-def _cell(value, column):
-    kind = column.kind
-    if is_missing(value):
-        return ""
-    if kind == "number":
+    cells = pd.DataFrame({c.name: c.series(frame[c.name]) for c in part.columns})
+    for c in (c for c in part.columns if c.kind == "number"):
         # A weighted mean of shares may pass 1 in its last digits; such a hair is taken off.
-        near = (b for b in (column.lower, column.upper) if b is not None and abs(value - b) < 1e-9)
-        return repr(float(next(near, value)))
-    if kind == "integer":
-        return str(int(value))
-    if kind == "date":
-        return value.isoformat()[:10] if isinstance(value, dt.date) else str(value)[:10]
-    return disarmed(str(value)) if kind == "text" else str(value)
+        for bound in (c.lower, c.upper):
+            cells[c.name] = cells[c.name].mask((cells[c.name] - bound).abs() < 1e-9, bound)
+    for c in (c for c in part.columns if c.kind == "date"):  # which may have a time
+        cells[c.name] = cells[c.name].map(lambda day: str(day)[:10], na_action="ignore")
+    return csv_text(cells, part).encode("utf-8")
 
 
 def from_csv(data, part, file):

@@ -2,6 +2,7 @@
 
 import base64
 import io
+from collections import Counter
 from dataclasses import dataclass
 
 from scentlab.units import say_load_oz, say_percent_of_wax
@@ -26,9 +27,9 @@ def shown_photos(photos, series, load_pct, blend, most=MOST):
     near = round(float(load_pct), 1)
     found = [(round(float(looks[p.code]), 1), p) for p in photos if p.code in looks.index]
     found = sorted((f for f in found if f[0] >= near), key=lambda f: f[0])
-    turns, seen = [], {}
+    turns, seen = [], Counter()
     for load, photo in found:
-        seen[load] = seen.get(load, 0) + 1
+        seen[load] += 1
         turns.append((seen[load], load, photo))
     turns.sort(key=lambda t: t[:2])
     return [Shown(p.code, say_percent_of_wax(load), f"{p.words}, {say_load_oz(load)}",

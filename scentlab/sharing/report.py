@@ -19,7 +19,7 @@ from scentlab.schema import FROST_GRADES, SWEAT_GRADES
 from scentlab.sharing import figures
 from scentlab.sharing.answer import FORMAT, KIND
 from scentlab.sharing.guard import Guard, need
-from scentlab.sharing.pages import file_name, render, to_json, write_page
+from scentlab.sharing.pages import RULE_WORDS, file_name, render, to_json, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.units import shown
 from scentlab.words import answers, is_missing, rows, tables
@@ -28,19 +28,6 @@ MOST_QUESTIONS = 6
 UNITS = (("wax", "% of wax"), ("oz", "oz/lb"))  # of the switch
 _OPEN = Guard()
 LIBRARIES = ("numpy", "scipy", "pandas", "jinja2")
-_RULES = {
-    "risk": "highest accepted risk of a piece over the limit grade",
-    "confidence": "how sure the highest safe load keeps it",
-    "limit_grade": "sweat grade that counts as sweating",
-    "frost_limit_grade": "frost grade that counts as frosting",
-    "throw_loss": "points of throw (of 10) given up",
-    "throw_kind": "kind of throw that decides",
-    "stress": "storage of the pieces that the risk is about; else the harshest tested",
-    "ship_age_days": "age at sale, days",
-    "override_blends": "blends whose wax maker's limit was set aside",
-    "override_reason": "why",
-    "today_load_pct": "load poured today, for the saving, % of wax",
-}
 
 
 def report_html(analysis, notices=(), ask=(), photos=()):
@@ -222,8 +209,9 @@ def _rule_table(analysis):
     given = vars(analysis.rules) | {"override_reason": analysis.rules.reason_words}
     return tables.view(
         f"Rules of the choice (seed {analysis.seed}, {analysis.draws} draws)",
-        list(_RULES.items()), ("*Rule", lambda rule: rule[0]),
-        ("*Value", lambda rule: _plain(given[rule[0]])), ("*Meaning", lambda rule: rule[1]),
+        list(RULE_WORDS.items()), ("*Rule", lambda rule: rule[0]),
+        ("*Value", lambda rule: _plain(given[rule[0]])),
+        ("*Meaning", lambda rule: rule[1]["meaning"]),
     )
 
 

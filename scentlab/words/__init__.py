@@ -3,11 +3,10 @@
 Digits are cut here and nowhere earlier. A number keeps its unit and its load basis.
 """
 
-import pandas as pd
-
 from scentlab.choosing.rules import THROW_WORDS as THROW_WORDS
 from scentlab.results import say_chance, say_percent
 from scentlab.schema import STRESS_WORDS as STRESS_WORDS
+from scentlab.schema import is_missing as is_missing
 from scentlab.text import count_of as count  # noqa: F401
 from scentlab.units import (
     content_from_load,
@@ -19,15 +18,6 @@ from scentlab.units import (
 )
 
 MISSING = "–"
-
-
-def is_missing(value):
-    """Whether a cell holds nothing that can be shown.
-
-    >>> is_missing(None), is_missing(float("nan")), is_missing(0), is_missing("")
-    (True, True, False, True)
-    """
-    return not value.strip() if isinstance(value, str) else bool(pd.isna(value))
 
 
 def or_missing(say):
@@ -70,6 +60,6 @@ def say_loads(load_pct, sold=False):
         return MISSING
     said = Loads(say_load_oz(float(load_pct), sold))
     said.oz = say_ounces_per_pound(float(load_pct), sold)
-    content = content_from_load(sold_load(load_pct) if sold else load_pct)
+    content = content_from_load(sold_load(load_pct, sold))
     said.content = f"{in_digits(content, 1, sold)} % of the finished piece"
     return said
