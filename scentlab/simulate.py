@@ -229,7 +229,7 @@ def _weigh(pours, truth, rng):
 
 
 def _effects(pieces, sd, rng, of="pot"):
-    """One draw per pot (or pour), in the order in which they first appear."""
+    """One draw per pot (or what it is of), in the order in which they first appear."""
     index, pots = pd.factorize(pieces[of])
     return (sd * rng.standard_normal(len(pots)))[index]
 
@@ -283,19 +283,14 @@ def _looks(own, grade):
 
 def _throw_scores(smellings, pieces, truth, rng):
     scores = smellings.merge(pieces[["code", "pour", "blend", "load_pct"]], on="code")
-    person, people = pd.factorize(scores["assessor"])
-    sitting, sittings = pd.factorize(scores["sitting"])
-    pour, pours = pd.factorize(scores["pour"])
-    scale = np.exp(truth.scale_sd * rng.standard_normal(len(people)))
-    shift = truth.assessor_sd * rng.standard_normal(len(people))
-    true = np.array([truth.throw(*row) for row in zip(scores["blend"], scores["load_pct"],
-                                                      strict=True)], dtype=float)
-    score = shift[person] + 5.0 + scale[person] * (true - 5.0)
-    score = score + (truth.sitting_sd * rng.standard_normal(len(sittings)))[sitting]
-    score = score + (truth.pour_sd * rng.standard_normal(len(pours)))[pour]
+    true = np.array([*map(truth.throw, scores["blend"], scores["load_pct"])], dtype=float)
+    scale = np.exp(_effects(scores, truth.scale_sd, rng, of="assessor"))
+    score = _effects(scores, truth.assessor_sd, rng, of="assessor") + 5.0 + scale * (true - 5.0)
+    score = score + _effects(scores, truth.sitting_sd, rng, of="sitting")
+    score = score + _effects(scores, truth.pour_sd, rng, of="pour")
     score = score + truth.score_sd * rng.standard_normal(len(scores))
     noise = rng.uniform(0.0, 10.0, len(scores))
-    score = np.where(person < truth.rogues, noise, score)
+    score = np.where(pd.factorize(scores["assessor"])[0] < truth.rogues, noise, score)
     scores = scores.drop(columns=["blend", "load_pct"])
     score = np.clip(np.round(2.0 * score) / 2.0, 0.0, 10.0)  # in half points
     return scores.assign(throw=score, minutes=30.0, works_with_fragrance=None)

@@ -191,7 +191,7 @@ def say_load(load_pct, digits=1, sold=False):
     >>> say_load(9.478, sold=True)
     '9.4 % of wax (8.5 % of total)'
     """
-    load = sold_load(load_pct) if sold else load_pct
+    load = sold_load(load_pct, sold)
     content = f"{in_digits(content_from_load(load), digits, sold)} % of total"
     wax = f"{in_digits(load, digits, sold)} % of wax"
     if _chosen.weight == "oz":
@@ -199,7 +199,7 @@ def say_load(load_pct, digits=1, sold=False):
     return f"{wax} ({content})"
 
 
-def sold_load(load_pct):
+def sold_load(load_pct, sold=True):
     """A load that pieces are sold by (recommended, highest safe) as it is said: never above itself.
 
     As it was typed where it was typed, else down to a tenth of % of wax. ``sold`` of the functions
@@ -209,7 +209,8 @@ def sold_load(load_pct):
     (9.4, 9.375, 7.8)
     """
     load = float(load_pct)
-    return load if np.isnan(load) or is_typed(load) else float(in_digits(load, 1, down=True))
+    keep = not sold or np.isnan(load) or is_typed(load)
+    return load if keep else float(in_digits(load, 1, down=True))
 
 
 def in_digits(value, digits, down=False):
@@ -228,7 +229,7 @@ def say_ounces_per_pound(load_pct, sold=False):
     >>> say_ounces_per_pound(9.0), say_ounces_per_pound(12.5), say_ounces_per_pound(7.8, sold=True)
     ('1.44 oz/lb', '2 oz/lb', '1.24 oz/lb')
     """
-    load = sold_load(load_pct) if sold else load_pct
+    load = sold_load(load_pct, sold)
     return f"{float(in_digits(ounces_per_pound_from_load(load), 2, sold)):g} oz/lb"
 
 
@@ -240,7 +241,7 @@ def percent_of_wax(load_pct, sold=False):
     >>> percent_of_wax(9.478, sold=True), percent_of_wax(9.375), percent_of_wax(9.375, sold=True)
     ('9.4 %', '9.4 %', '9.37 %')
     """
-    load = sold_load(load_pct) if sold else load_pct
+    load = sold_load(load_pct, sold)
     typed = is_typed(load) and (sold or abs(load - round(load, 2)) < 1e-9)
     fine = typed and abs(load - round(load, 1)) > 1e-9
     return f"{in_digits(load, 2 if fine else 1, sold)} %"

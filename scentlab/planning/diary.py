@@ -8,6 +8,7 @@ from scentlab.planning.panel import session_minutes
 from scentlab.planning.refusal import count_of
 from scentlab.planning.rules import PURPOSES
 from scentlab.schema import THROW_WORDS
+from scentlab.text import gathered
 from scentlab.units import add_up, say_one_weight
 
 
@@ -44,11 +45,11 @@ def _looks(plan):
 
 def later_looks(plan):
     """The later looks at sweat: rows (day, stress, codes), by day, rest before heat."""
-    poured, found = {p.pour: p.poured_on for p in plan.pour_rows}, {}
-    for piece in (p for p in plan.piece_rows if p.test == "sweat"):
-        for days in plan.cure_days.again:
-            day = plan.calendar.next(poured[piece.pour] + dt.timedelta(days=days))
-            found.setdefault((day, piece.stress == "heat", piece.stress), []).append(piece.code)
+    poured = {p.pour: p.poured_on for p in plan.pour_rows}
+    found = gathered(
+        ((plan.calendar.next(poured[p.pour] + dt.timedelta(days=days)), p.stress == "heat",
+          p.stress), p.code)
+        for p in plan.piece_rows if p.test == "sweat" for days in plan.cure_days.again)
     return [(day, stress, codes) for (day, _, stress), codes in sorted(found.items())]
 
 

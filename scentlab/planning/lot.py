@@ -2,7 +2,6 @@
 
 import datetime as dt
 from collections.abc import Iterable
-from dataclasses import replace
 
 from scentlab.planning.plan import Plan
 from scentlab.planning.quick import grow_plan
@@ -21,15 +20,8 @@ def lot_plan(
     PlanError when it cannot be poured, or the lot has no name."""
     need(lot.strip(), "the new lot has no name", "give what its label says", field="lot", value=lot)
     pieces = dict.fromkeys(PURPOSES, 0) | {"sweat_heat" if stress == "heat" else "sweat": PIECES}
-    grown = grow_plan(plan, loads_pct, start=start, seed=seed, blend=blend,
-                      pieces=PieceNumbers(**pieces))
-    new = grown.pour_rows[len(plan.pour_rows):]
-    pots = {p.pour: f"P{i:02d}" for i, p in enumerate(new, start=int(new[0].pot[1:]))}
-    return replace(
-        grown, pour_rows=(*plan.pour_rows, *(
-            replace(p, pot=pots[p.pour], pour=f"{pots[p.pour]}-1", lot=lot.strip()) for p in new)),
-        piece_rows=tuple(replace(p, pour=f"{pots[p.pour]}-1") if p.pour in pots else p
-                         for p in grown.piece_rows))
+    return grow_plan(plan, loads_pct, start=start, seed=seed, blend=blend,
+                     pieces=PieceNumbers(**pieces), lot=lot.strip())
 
 
 def pots_of_lot(plan: Plan, lot: str) -> tuple:

@@ -15,7 +15,7 @@ import numpy as np
 from scentlab.maths.paired import NOISE, named_chance, pair_power, pairs_for
 from scentlab.planning.refusal import count_of, need, need_number, need_whole
 from scentlab.schema import THROW_KINDS
-from scentlab.text import spelling
+from scentlab.text import gathered, spelling
 from scentlab.units import say_load_oz
 
 if TYPE_CHECKING:
@@ -137,11 +137,9 @@ def _combinations(plan, blend, loads, kind, sweated):
 
 def _by_storage(pieces, spare):
     """Codes of pieces for throw or in reserve, or else of those graded, by how they are kept."""
-    found = {}
-    for piece in pieces:
-        if (piece.test in ("throw", "reserve")) == spare and piece.test != "bleed":
-            found.setdefault("spare" if spare else piece.stress, []).append(piece.code)
-    return found
+    return gathered(
+        ("spare" if spare else piece.stress, piece.code) for piece in pieces
+        if (piece.test in ("throw", "reserve")) == spare and piece.test != "bleed")
 
 
 def _sessions(combos, wanted, rng):

@@ -3,9 +3,9 @@
 from __future__ import annotations
 
 import datetime as dt
-from collections import Counter
+import json
 from collections.abc import Iterable
-from dataclasses import dataclass, fields, is_dataclass, replace
+from dataclasses import asdict, dataclass, fields, replace
 
 import numpy as np
 import pandas as pd
@@ -137,7 +137,7 @@ class Plan:
 
     def to_dict(self) -> dict:
         """The plan as plain data that JSON can hold; :meth:`from_dict` is its exact inverse."""
-        data = {f.name: _plain(getattr(self, f.name)) for f in fields(self)}
+        data = json.loads(json.dumps(asdict(self), default=dt.date.isoformat))
         rules = {name: data.pop(name) for name in _RULES}
         frames = {name: data.pop(attribute) for name, (attribute, _) in _FRAMES.items()}
         if not frames["pairs"]:  # a plan without any reads as it always did
@@ -246,23 +246,11 @@ def make_plan(
     return replace(plan, notes=tuple(plan_notes(plan)))
 
 
-def _plain(value):
-    """A value of a plan as JSON has it."""
-    if is_dataclass(value):
-        return {f.name: _plain(getattr(value, f.name)) for f in fields(value)}
-    if isinstance(value, tuple):
-        return [_plain(v) for v in value]
-    return value.isoformat() if isinstance(value, dt.date) else value
-
-
 def _read(data):
     """The fields of a plan from its data. What earlier versions wrote beside them is left out:
     each of their extra pots and pours stands among the pours."""
-    # plans of format 1 were first written without the numbers of pieces and the control pour
-    cast = Counter(piece["pour"] for piece in data["pieces"])
-    pours = [{"pieces": cast[pour["pour"]], **pour} for pour in data["pours"]]
     found = {name: _rule(name, data["rules"].get(name, {})) for name in _RULES}
-    tables = {"pairs": ()} | data | {"pours": pours}
+    tables = {"pairs": ()} | data
     for name, (attribute, kind) in _FRAMES.items():
         found[attribute] = tuple(kind(**_dated(row)) for row in tables[name])
     for name in ("loads_pct", "assessors", "works_with_fragrance"):
@@ -290,5 +278,4 @@ def _dated(row):
 
 
 def _frame(kind, rows):
-    names = [f.name for f in fields(kind)]
-    return pd.DataFrame([[getattr(row, n) for n in names] for row in rows], columns=names)
+    return pd.DataFrame(map(vars, rows), columns=[f.name for f in fields(kind)])

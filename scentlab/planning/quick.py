@@ -83,11 +83,11 @@ def quick_costs(plan):
 
 def grow_plan(
     plan: Plan, loads_pct: Iterable[float], *, start: dt.date | str, seed: int, blend: str,
-    pieces: PieceNumbers,
+    pieces: PieceNumbers, lot: str = "",
 ) -> Plan:
     """The plan with one more pot of a blend at two or more loads (% of wax), poured on ``start``
-    with ``pieces`` of each load; what was planned so far stays as it is. PlanError when it cannot
-    be poured.
+    with ``pieces`` of each load; what was planned so far stays as it is. Each load has a pot of its
+    own where they check a new ``lot``. PlanError when it cannot be poured.
 
     >>> from scentlab.materials import Fragrance, Wax
     >>> plan = quick_plan(Wax("soft wax"), Fragrance("fig"), [6, 9], start="2026-12-01", seed=1)
@@ -102,12 +102,14 @@ def grow_plan(
         pouring=replace(plan.pouring, confirm=False), currency=plan.currency,
     )
     taken, pots = {p.code for p in plan.piece_rows}, {p.pot for p in plan.pour_rows}
-    pot = next(name for name in (f"P{n:02d}" for n in range(1, 1000)) if name not in pots)
-    names = {p.pour: f"{pot}-{i}" for i, p in enumerate(more.pour_rows, 1)}
+    new = [name for name in (f"P{n:02d}" for n in range(1, 1000)) if name not in pots]
+    names = {p.pour: f"{new[i]}-1" if lot else f"{new[0]}-{i + 1}"
+             for i, p in enumerate(more.pour_rows)}
     day = max(p.pour_day for p in plan.pour_rows) + 1
     free = (str(c) for c in np.random.default_rng(seed).permutation(np.arange(100, 1000)))
     free = (code for code in free if code not in taken)
-    pours = [replace(p, pot=pot, pour=names[p.pour], pour_day=day) for p in more.pour_rows]
+    pours = [replace(p, pot=names[p.pour].partition("-")[0], pour=names[p.pour], pour_day=day,
+                     lot=lot) for p in more.pour_rows]
     cast = [replace(p, code=next(free), pour=names[p.pour]) for p in more.piece_rows]
     return replace(
         plan, loads_pct=tuple(sorted({*plan.loads_pct, *more.loads_pct})),

@@ -22,6 +22,7 @@ from scentlab.planning.rules import GRADE_SHEETS, HEAT_HINTS, PURPOSES, TEXTS
 from scentlab.planning.shopping import most_cast, shopping_list
 from scentlab.planning.weights import dye_weight
 from scentlab.schema import GRADE_WORDS, SWEAT_GRADES, THROW_WORDS
+from scentlab.text import gathered
 from scentlab.units import (
     add_up,
     fahrenheit_from_celsius,
@@ -188,10 +189,7 @@ def write_sheets(plan, folder, paper="", address=""):
 
 def _grouped(rows, *names):
     """Rows by these of their fields, in the order in which they come."""
-    found = {}
-    for row in rows:
-        found.setdefault(attrgetter(*names)(row), []).append(row)
-    return found
+    return gathered((attrgetter(*names)(row), row) for row in rows)
 
 
 def _pot(plan, *names):

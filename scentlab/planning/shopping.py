@@ -1,5 +1,7 @@
 """What a plan takes: wax and fragrance with the spare, and what they cost."""
 
+from collections import Counter
+
 import pandas as pd
 
 from scentlab.planning.weights import to_buy
@@ -8,14 +10,15 @@ from scentlab.planning.weights import to_buy
 def shopping_list(plan):
     """One row per wax and fragrance: needed_g (what the pours take), buy_g (with the spare, whole
     steps), price_per_kg and cost in the plan's currency (missing where no price is known)."""
-    rows = []
-    for wax in {w.name: w for blend in plan.blends for w, _ in blend.parts}.values():
-        needed = sum(
-            p.wax_g * plan.blend(p.blend).fractions.get(wax.name, 0.0) for p in plan.pour_rows
-        )
-        pots = dict.fromkeys(p.pot for p in plan.pour_rows)
-        buy = sum(plan.melt(pot).get(wax.name, 0) for pot in pots)
-        rows.append(("wax", wax.name, wax.lot, float(needed), buy, wax.price_per_kg))
+    grams, melted = Counter(), Counter()
+    for pour in plan.pour_rows:
+        grams.update({wax: pour.wax_g * share
+                      for wax, share in plan.blend(pour.blend).fractions.items()})
+    for pot in dict.fromkeys(p.pot for p in plan.pour_rows):
+        melted.update(plan.melt(pot))
+    waxes = {w.name: w for blend in plan.blends for w, _ in blend.parts}
+    rows = [("wax", name, w.lot, float(grams[name]), melted[name], w.price_per_kg)
+            for name, w in waxes.items()]
     needed, fragrance = sum(p.fragrance_g for p in plan.pour_rows), plan.fragrance
     buy = to_buy(needed * (1 + plan.pouring.spare_pct / 100), plan.pouring.scale)
     rows.append(("fragrance", fragrance.name, fragrance.lot, needed, buy, fragrance.price_per_kg))

@@ -249,8 +249,6 @@ def test_a_plan_of_earlier_versions_is_read():
     one = plan()
     data = one.to_dict() | {"extra_pots": ["soft"], "extra_pours": [["soft", 5.0]], "notes": ["x"]}
     del data["anchor_pour"], data["rules"]["calendar"], data["rules"]["cure_days"]["again"]
-    for pour in data["pours"]:
-        del pour["pieces"]
     data["rules"]["sittings"] = {"kinds": ["warm"], "pieces_per_sitting": 6, "per_day": 1,
                                  "share": "all", "each": None, "control": False}
     assert Plan.from_dict(data) == one
@@ -263,7 +261,7 @@ def test_a_plan_of_earlier_versions_is_read():
                          "give what Plan.to_dict() returned"),
         ([], "this is no plan that can be read here: its format is [], expected 1; "
              "give what Plan.to_dict() returned"),
-        ({"format": 1}, "the plan's data is damaged ('pieces'); take it again from Plan.to_dict()"),
+        ({"format": 1}, "the plan's data is damaged ('rules'); take it again from Plan.to_dict()"),
     ],
 )
 def test_damaged_data_is_refused(data, words):
