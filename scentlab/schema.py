@@ -239,7 +239,7 @@ class Table:
         return self.columns[self.names.index(name)]
 
 
-_LIKE = {}  # what a column can be like: the kinds, and the columns of tables that were read
+_LIKE = {"": {}}  # what a column can be like: kinds, and the columns of tables that were read
 
 
 def tables_beside(module, name):
@@ -251,7 +251,7 @@ def tables_beside(module, name):
         for column in optional.values():
             column["required"] = False
         for key, column in (own | optional).items():
-            _LIKE[f"{name}.{key}"] = _LIKE.get(column.pop("like", ""), {}) | column
+            _LIKE[f"{name}.{key}"] = _LIKE[column.pop("like", "")] | column
         columns = tuple(Column(key, **_frozen(_LIKE[f"{name}.{key}"])) for key in own | optional)
         found[name] = Table(**{"name": name, "columns": columns} | _frozen(data))
     return found

@@ -32,8 +32,8 @@ def texts():
 
 # What is said in tables of fields and in scripts of pages.
 _QUOTED = {
-    ".toml": r'(?:title|what|kind|meaning|label|example|words|takes|needs|source|remedy|beside|answer)'
-             r' = "([^"]*)"',
+    ".toml": r'(?:title|what|kind|meaning|label|example|words|takes|needs|source|remedy|'
+             r'beside|answer) = "([^"]*)"',
     ".js": r"[\"'`]([^\"'`\n]* [^\"'`\n]* [^\"'`\n]*)[\"'`]",
 }
 
