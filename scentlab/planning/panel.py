@@ -11,13 +11,14 @@ one anchor pour opens every session and ties the sessions together.
 
 import datetime as dt
 import math
-from collections import Counter
+from collections import Counter, namedtuple
 from dataclasses import dataclass
 from itertools import pairwise, zip_longest
 
 from scentlab.maths.designs import williams_square
 from scentlab.planning.refusal import need, need_fields, need_whole
 from scentlab.schema import THROW_KINDS
+from scentlab.text import gathered
 
 MOST_PIECES = 6  # of a session where nothing is said; three to six are common practice, no source
 SNIFF_MIN, MELT_MIN = 2, 20  # a cold or jar piece for one nose; melting the jars. Own choice.
@@ -128,16 +129,8 @@ class Smelling:
     code: str
 
 
-@dataclass(frozen=True)
-class _Item:
-    """A throw piece with what the dealing balances."""
-
-    code: str
-    pour_day: int
-    due_on: dt.date
-    blend: int
-    load: int
-    repeat: int
+# A throw piece with what the dealing balances.
+_Item = namedtuple("_Item", "code pour_day due_on blend load repeat")
 
 
 def number_of_sets(sittings, evening_min, pieces):
@@ -197,11 +190,10 @@ def _deal(items, limit, rng):
     take turns, unless that would make more sets."""
     if len(items) <= limit:
         return [items]
-    days = Counter(item.pour_day for item in items)
-    if sum(_sets(n, limit) for n in days.values()) > _sets(len(items), limit):
+    days = gathered((item.pour_day, item) for item in items)
+    if sum(_sets(len(own), limit) for own in days.values()) > _sets(len(items), limit):
         return _cut(_spread(items, rng), limit)
-    by_day = [_cut(_spread([i for i in items if i.pour_day == day], rng), limit)
-              for day in sorted(days)]
+    by_day = [_cut(_spread(days[day], rng), limit) for day in sorted(days)]
     # taking turns, so that the pieces of a later pour day are not all older when they are smelt
     return [members for turn in zip_longest(*by_day) for members in turn if members]
 
