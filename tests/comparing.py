@@ -21,3 +21,14 @@ def pairs(*named, each=12, kind="warm", low=LOW, high=HIGH, first=None):
             rows.append((*one, *other, f"A{t}", "Q1", kind, n + 1,
                          "first" if high_named == high_first else "second"))
     return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
+
+
+def of_batches(made, batches=6):
+    """The pairs as if each tester had compared pieces of his own, of so many batches by turns."""
+    made = made.copy()
+    for side in ("", "second_"):
+        code, of = side.rstrip("_") or "code", made["position"] // 2 % batches
+        made[f"{side}pour"] += of.astype(str)
+        made[f"{side}pot"] = "P" + of.astype(str)
+        made[code] += made["assessor"] + of.astype(str)
+    return made

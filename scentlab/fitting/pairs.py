@@ -25,11 +25,12 @@ class PairTest(Result):
 
     table : DataFrame, one row per blend, kind of throw and two loads (% of wax): blend, kind,
         low_pct, high_pct, pairs, higher (times that the higher load was named), first (times that
-        the piece smelt first was), testers, least (times that are needed to call the higher one
-        stronger, 5 % one-sided), p_value (exact, one-sided), difference (points of throw, high
-        less low, median), lower, upper (90 %), most (points that the difference does not pass,
-        90 %), alike, stronger, weaker (chances that it is within the loss, above it, and below
-        minus the loss). loss : points of throw of no account.
+        the piece smelt first was), testers, batches (of the load that has fewer), least (times
+        that are needed to call the higher one stronger, 5 % one-sided), p_value (exact,
+        one-sided), difference (points of throw, high less low, median), lower, upper (90 %), most
+        (points that the difference does not pass, 90 %), alike, stronger, weaker (chances that it
+        is within the loss, above it, and below minus the loss). loss : points of throw of no
+        account.
     """
 
     table: pd.DataFrame
@@ -114,8 +115,15 @@ def _counted(pairs):
                 "high_pct": means[high], "pairs": n, "higher": higher,
                 "first": int((here & named_first).sum()),
                 "testers": int(of.loc[here, "assessor"].nunique()),
+                "batches": int(min(n.nunique() for n in _batches(of[here], place[0][here] == low))),
                 "least": least_agreeing(n, LEVEL), "p_value": agreeing_chance(higher, n),
             }
+
+
+def _batches(of, low_first):
+    """The batches of the lower and of the higher load, a label for each comparison."""
+    one, other = of["pour"].to_numpy(), of["second_pour"].to_numpy()
+    return [pd.Series(np.where(first, one, other)) for first in (low_first, ~low_first)]
 
 
 def _points(counted, fit, loss):
@@ -136,6 +144,9 @@ def _notes(row):
     if n > row["testers"]:
         yield (f"{two}: {n} pairs by {row['testers']} testers. The count takes them as "
                "independent; the points allow for testers who differ.")
+    if row["batches"] == 1:
+        yield (f"{two}: One batch of each load was compared, and batches of one load differ as "
+               "well. Pairs of a second pot make the answer surer.")
     most = max(row["first"], n - row["first"])
     if agreeing_chance(most, n, 2) < LEVEL:
         which = "first" if row["first"] == most else "second"

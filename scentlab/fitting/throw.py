@@ -183,14 +183,13 @@ def _fit(scores, pairs, kind, draws, seed):
 
 def _joined(scored, pairs, about, draws, seed):
     """The fit of more draws, of which those that the pairs speak for are kept."""
-    rng, scale = np.random.default_rng([seed, 8]), None
+    rng = np.random.default_rng([seed, 8])
     for times in TIMES:
         found = draw_posterior(scored.marginal, times * draws, seed)
         fit = _of_draws(scored, found, about)
-        if "scale" in scored.names:
-            scale = np.exp(found.log_sds[:, scored.names.index("scale")])
+        sds = dict(zip(scored.names, np.exp(found.log_sds[:, :-1]).T, strict=True))
         log_weights = pair_log_likelihood(
-            pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi), scale, seed)
+            pairs, lambda *two, fit=fit: pair_draws(fit, *two), (scored.lo, scored.hi), sds, seed)
         weights = special.softmax(log_weights)
         worth = 1.0 / np.sum(weights**2)
         if worth >= draws:

@@ -60,19 +60,19 @@ def named_chance(points, noise=NOISE):
     return special.ndtr(points / noise)
 
 
-def log_likelihoods(differences, shares, named, scale, noise):
+def log_likelihoods(differences, slopes, named, noise):
     """Log-likelihood (D,) of pairs under each draw of a throw curve.
 
-    A tester's own difference is the panel's plus a slope of the tester times the pair's share,
-    normal about 0 and integrated by the trapezoid rule; noise as drawn.
+    A tester's own difference is the panel's plus an effect of the tester times the slope of the
+    two, the effect standard normal and integrated by the trapezoid rule; noise as drawn.
 
-    differences : array (D, K), throw of the one less the other, points, of each two loads.
-    shares : array (K,), share of the whole rise that lies between the two.
+    differences : array (D, K), throw of the one less the other, points, of each two batches.
+    slopes : array (D, K), sd of the testers' own differences, signed alike where they go together.
     named : array (T, K, 2), how often each tester named the one and the other.
-    scale : array (D,), sd of the testers' slopes over the whole rise. noise : array (D,).
+    noise : array (D,).
     """
-    z = [(d + _NODES[:, None] * scale * share) / noise
-         for d, share in zip(differences.T, shares, strict=True)]
+    z = [(d + _NODES[:, None] * slope) / noise
+         for d, slope in zip(differences.T, slopes.T, strict=True)]
     logs = [(special.log_ndtr(x), special.log_ndtr(-x)) for x in z]
     found = np.zeros(len(differences))
     for own, testers in zip(*np.unique(named, axis=0, return_counts=True), strict=True):

@@ -4,7 +4,9 @@
 
 First the test alone: two loads that differ by a known number of points, so many pairs shared out
 over testers, each with a difference of his own (sd 0.4), and a noise that is as the model supposes
-(log-normal about 1.4, a factor of 1.9 either way), half of it, or twice. Printed: how often the
+(log-normal about 1.4, a factor of 1.9 either way), half of it, or twice. One batch of each load is
+compared, or four; batches and pieces of a batch differ (sd 0.3 each, or not at all), and each
+tester has a piece of each batch of his own. Printed: how often the
 count reaches its number (5 % one-sided, at no difference the error of the test), how often the 90 %
 interval of points holds the true difference, and how often the words are "was not smelt",
 "stronger" or neither.
@@ -38,46 +40,54 @@ LOSS, SLOPE = 0.5, 0.4
 LOADS = (6.0, 8.0, 10.0, 12.0)
 
 
-def pairs_of(differences, each, noise, rng, low=6.0, high=9.0):
-    """Pairs of two loads; ``differences`` (T,) are the testers' own, high less low."""
-    rows = []
+def pairs_of(differences, each, noise, rng, low=6.0, high=9.0, batches=1, apart=0.0):
+    """Pairs of two loads; ``differences`` (T,) are the testers' own, high less low; ``apart`` is
+    the sd of batches and that of pieces."""
+    rows, two = [], np.sqrt(2.0) * apart
+    pours = two * rng.standard_normal(batches)
+    pieces = two * rng.standard_normal((len(differences), batches))
     for t, own in enumerate(differences):
         for n in range(each):
-            first = bool(n % 2)  # whether the high load is smelt first
-            named = own + noise * rng.standard_normal() > 0
-            loads = (high, low) if first else (low, high)
-            rows.append(("111", "a", "P1", "soft", loads[0], "222", "b", "P1", "soft", loads[1],
-                         f"A{t + 1}", "Q1", "warm", n + 1,
+            first, b = bool(n % 2), n // 2 % batches  # whether the high load is smelt first
+            named = own + pours[b] + pieces[t, b] + noise * rng.standard_normal() > 0
+            sides = [(f"{x:g}-{t}-{b}", f"{x:g}-{b}", f"P{b}", "soft", x) for x in (low, high)]
+            rows.append((*sides[first], *sides[not first], f"A{t + 1}", "Q1", "warm", n + 1,
                          "first" if named == first else "second"))
     return pd.DataFrame(rows, columns=list(PAIR_COLUMNS))
 
 
-def alone(count, testers, points, noise, seed, base, known):
+def alone(count, testers, points, noise, batches, apart, seed, base, known):
     """One pair test: what the table says. Equal counts of equal testers give equal answers, so each
     is worked out once (``known``)."""
-    rng = np.random.default_rng([seed, count, testers, int(100 * points)])
+    rng = np.random.default_rng([seed, count, testers, int(100 * points), batches])
     sd = NOISE * np.exp(NOISE_SPREAD * rng.standard_normal()) if noise is None else noise
-    pairs = pairs_of(points + SLOPE * rng.standard_normal(testers), count // testers, sd, rng)
+    pairs = pairs_of(points + SLOPE * rng.standard_normal(testers), count // testers, sd, rng,
+                     batches=batches, apart=apart)
     named = (pairs["stronger"] == "first") == (pairs["load_pct"] == 9.0)
-    key = count, tuple(sorted(named.groupby(pairs["assessor"]).sum()))
+    counts = named.groupby([pairs["assessor"], pairs["pot"]]).sum().unstack()
+    key = count, batches, tuple(sorted(map(tuple, counts.to_numpy())))
     if key not in known:
         known[key] = pair_test(replace(base, pairs=pairs), seed=len(known) + 1).table.iloc[0]
     return known[key]
 
 
 def worlds_alone(series, base):
-    for count, testers in ((24, 2), (24, 4), (80, 4)):
+    worlds = [(n, t, b, a) for n, t in ((24, 2), (24, 4), (80, 4)) for b in (1, 4)
+              for a in (0.3, 0.0)]
+    for count, testers, batches, apart in worlds:
         known = {}
-        for noise in (None, NOISE / 2, NOISE, 2 * NOISE):
+        for noise in (None, NOISE / 2, 2 * NOISE) if batches == 1 else (None,):
             for points in (0.0, 0.5, 1.0, 2.0):
-                found = pd.DataFrame([alone(count, testers, points, noise, s, base, known)
-                                      for s in range(series)])
+                found = pd.DataFrame([
+                    alone(count, testers, points, noise, batches, apart, s, base, known)
+                    for s in range(series)])
                 shares = {
                     "reaches": found["higher"] >= found["least"],
                     "covers": found["lower"].le(points) & found["upper"].ge(points),
                     "not smelt": found["alike"] >= SURE, "stronger": found["stronger"] >= SURE,
                 }
-                yield {"pairs": count, "testers": testers, "points": points,
+                yield {"pairs": count, "testers": testers, "batches": batches, "apart": apart,
+                       "points": points,
                        "noise": "as supposed" if noise is None else round(noise, 2),
                        **{n: _share(x) for n, x in shares.items()},
                        "width": round(float((found["upper"] - found["lower"]).median()), 2)}

@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import numpy as np
 import pytest
-from comparing import HIGH, LOW, pairs
+from comparing import HIGH, LOW, of_batches, pairs
 from scipy import stats
 
 from scentlab.fitting.pairs import pair_test
@@ -27,21 +27,33 @@ def unscored(scored):
     return replace(scored, throws=scored.throws.iloc[:0])
 
 
+def batches_apart(d):
+    """Density at differences ``d`` of what one batch and one piece of each load add: normal, the
+    sds of batches and of pieces log-normal about 0.3."""
+    sds = 0.3 * np.exp(0.8 * np.linspace(-3.6, 3.6, 41))
+    weight = np.exp(-0.5 * np.linspace(-3.6, 3.6, 41) ** 2)
+    weight = np.outer(weight, weight) / weight.sum() ** 2
+    both = np.sqrt(2.0 * (sds[:, None] ** 2 + sds**2))
+    return np.einsum("dij,ij->d", stats.norm.pdf(d[:, None, None], 0, both), weight)
+
+
 def brute(counts):
     """Posterior of the difference of two loads by a sum over a grid: rise ~ N(0, 3), noise and sd
-    of testers' slopes log-normal; counts are (named, of) per tester."""
+    of testers' slopes log-normal, one piece of one batch of each load; counts are (named, of) per
+    tester."""
     d = np.linspace(-8, 8, 321)[:, None, None, None]
     u, v = np.linspace(-4, 4, 31), np.linspace(-3.6, 3.6, 19)
     noise = NOISE * np.exp(NOISE_SPREAD * v)[None, :, None, None]
     scale = 0.4 * np.exp(0.8 * v)[None, None, :, None]
     p = stats.norm.cdf((d + scale * u) / noise)
     weight = stats.norm.pdf(u) / stats.norm.pdf(u).sum()
-    joint = stats.norm.pdf(d[..., 0], 0, 3)
-    joint = joint * (stats.norm.pdf(v)[:, None] * stats.norm.pdf(v))
+    joint = np.ones_like(d[..., 0]) * (stats.norm.pdf(v)[:, None] * stats.norm.pdf(v))
     for named, of in counts:
         joint = joint * ((p**named * (1 - p) ** (of - named)) @ weight)
-    own = joint.sum(axis=(1, 2))
-    return d.ravel(), np.cumsum(own) / own.sum()
+    d = d.ravel()
+    batches = batches_apart(d)
+    own = stats.norm.pdf(d, 0, 3) * np.convolve(joint.sum(axis=(1, 2)), batches, "same")
+    return d, np.cumsum(own) / own.sum()
 
 
 @pytest.mark.parametrize("counts", [(6, 6), (9, 11), (12, 5)])
@@ -63,7 +75,7 @@ def test_pairs_and_scores_give_the_posterior_of_weighed_draws(scored):
     given = pairs(8, 7, low=5.0, high=11.0)
     gap = pair_draws(other, "soft", 11.0, "soft", 5.0)
     u, z = np.linspace(-4, 4, 33), np.linspace(-3.5, 3.5, 29)
-    d, log_weight = np.linspace(gap.min(), gap.max(), 200), []
+    d, likely = np.linspace(-12.0, 12.0, 601), []
     for x in d:
         noise = NOISE * np.exp(NOISE_SPREAD * z)[:, None, None]
         scale = 0.4 * np.exp(0.8 * z)[None, :, None]
@@ -71,8 +83,8 @@ def test_pairs_and_scores_give_the_posterior_of_weighed_draws(scored):
         w = stats.norm.pdf(u) / stats.norm.pdf(u).sum()
         like = ((p**8 * (1 - p) ** 4) @ w) * ((p**7 * (1 - p) ** 5) @ w)
         prior = stats.norm.pdf(z)[:, None] * stats.norm.pdf(z)
-        log_weight.append(np.log(np.sum(like * prior)))
-    weights = np.exp(np.interp(gap, d, log_weight))
+        likely.append(np.sum(like * prior))
+    weights = np.interp(gap, d, np.convolve(likely, batches_apart(d), "same"))
     weights /= weights.sum()
     order = np.argsort(gap)
     below = np.cumsum(weights[order])
@@ -115,8 +127,19 @@ def test_pairs_of_few_testers_say_less_than_of_many(unscored):
     assert two["upper"] - two["lower"] > 1.1 * (alone["upper"] - alone["lower"])
 
 
+def test_one_batch_of_each_load_tells_little_of_the_loads(unscored):
+    """200 pairs of the same two pieces: what differs may be these two. Pieces of his own for each
+    tester, of six batches of each load, leave less to them."""
+    given = pairs(*[10] * 10, each=20)
+    found = pair_test(replace(unscored, pairs=given))
+    assert found.table.loc[0, "alike"] < 0.7
+    assert "One batch of each load was compared" in found.notes[-1]
+    many = pair_test(replace(unscored, pairs=of_batches(given))).table.iloc[0]
+    assert many["alike"] > found.table.loc[0, "alike"] + 0.15
+
+
 def test_what_is_said_when_they_are_alike(unscored):
-    found = pair_test(replace(unscored, pairs=pairs(*[10] * 10, each=20)))
+    found = pair_test(replace(unscored, pairs=of_batches(pairs(*[10] * 10, each=20))))
     row = found.table.iloc[0]
     assert (row["pairs"], row["higher"], row["first"], row["testers"]) == (200, 100, 100, 10)
     assert row["alike"] >= 0.8 and row["lower"] < 0 < row["upper"]

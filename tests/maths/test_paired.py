@@ -87,7 +87,7 @@ def test_the_likelihood_is_that_of_brute_force():
     differences = rise[:, None] * shares + rng.normal(0, 0.2, (16, 3))
     named = np.array([[[19, 5], [0, 0], [9, 7]], [[4, 2], [1, 3], [0, 2]]])
     scale, noise = rng.uniform(0.1, 1.0, 16), rng.uniform(0.7, 3.0, 16)
-    found = paired.log_likelihoods(differences, shares, named, scale, noise)
+    found = paired.log_likelihoods(differences, scale[:, None] * shares, named, noise)
     expected = np.zeros(16)
     for d in range(16):
         for own in named:
@@ -107,8 +107,7 @@ def test_the_most_likely_difference_is_that_of_the_share():
     """One pair of loads, testers alike: Phi(difference / noise) is the share named."""
     def minus(x):
         return -paired.log_likelihoods(
-            np.array([[x]]), np.ones(1), np.array([[[18, 6]]]), np.array([1e-9]),
-            np.array([1.4]))[0]
+            np.array([[x]]), np.array([[1e-9]]), np.array([[[18, 6]]]), np.array([1.4]))[0]
 
     found = optimize.minimize_scalar(minus, bounds=(-4, 4), method="bounded")
     assert found.x == pytest.approx(1.4 * stats.norm.ppf(0.75), abs=1e-4)
