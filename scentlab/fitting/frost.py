@@ -15,8 +15,8 @@ from scentlab.fitting.looks import (
     risk_table,
     settle_looks,
 )
-from scentlab.maths.graded import LinearModel, LinearPrior
-from scentlab.maths.optimum import climb
+from scentlab.fitting.sweat import find_peak
+from scentlab.maths.graded import GradePrior, LinearModel, LinearPrior
 from scentlab.maths.ordinal import count_looks, marginal_risk
 from scentlab.maths.sampling import (
     K_HAT_LIMIT,
@@ -111,8 +111,8 @@ def fit_frost(
     ----------
     grades : DataFrame
         Frost looks: code, pour, pot, blend, load_pct (% of wax), stress, age_days, pour_temp_c
-        (°C), grade 0 to 4. Covariates that did not vary or are not known for every look are left
-        out, with a note.
+        (°C), grade 0 to 4. Looks at a piece on several days bound the day on which it frosted.
+        Covariates that did not vary or are not known for every look are left out, with a note.
     fractions : DataFrame or None
         Wax fractions, blends as index and a column per wax; without them, or with fewer blends than
         waxes, each blend has a location of its own.
@@ -138,23 +138,22 @@ def fit_frost(
     >>> fit_frost(small_series(frost=4).frost(), draws=300).blends
     ('soft',)
     """
-    looks, notes = settle_looks(grades, "frost")
-    blends = tuple(dict.fromkeys(looks["blend"]))
+    aged = pd.to_numeric(grades.get("age_days", pd.Series(np.nan, grades.index))).notna().all()
+    looks, notes = settle_looks(grades, "frost", ages=bool(aged))
+    blends = tuple(b for b in dict.fromkeys(grades["blend"]) if b in set(looks["blend"]))
     columns, centres, left_out = _covariates(looks)
     waxes, shares = _blending(blends, fractions)
     indicators = np.column_stack([(looks["blend"] == b).to_numpy(float) for b in blends])
     design = np.column_stack([indicators @ shares, *columns.values()])
-    data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES)
+    piece = (looks["code"].astype(str) + "\n" + looks["stress"]).to_numpy(str) if aged else None
+    data = count_looks(looks["grade"].to_numpy(int), design, looks["pot"].to_numpy(str), N_GRADES,
+                       piece=piece)
     scales = tuple([3.0] * shares.shape[1] + [{"load": 0.5}.get(c, 1.0) for c in columns])
-    model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=None))
-    peak = climb(
-        model.value_and_gradient, model.start(),
-        gradients=lambda points: model.values_and_gradients(points)[1],
-    )  # fmt: skip
-    try:
-        sample = adaptive_draws(model.log_posterior, peak, size=draws, seed=seed)
-    except np.linalg.LinAlgError:
-        raise FitError("the frost fit found no peak; look for mistyped grades or loads") from None
+    # The looks at one piece share its noise; where there are several, one may be misread.
+    misread = None if data.histories is None else GradePrior.misread_median
+    model = LinearModel(data, LinearPrior(coefficient_scales=scales, misread_median=misread))
+    sample = adaptive_draws(
+        model.log_posterior, find_peak(model, test="frost"), size=draws, seed=seed)
     if sample.k_hat > K_HAT_LIMIT:
         notes += (
             f"Importance sampling did not hold here (k-hat {sample.k_hat:.2f}, above "

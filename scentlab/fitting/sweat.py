@@ -239,8 +239,8 @@ def _draw(models, believed, draws, seed, precise, ranges):
     Returns the draws' part of a :class:`SweatFit` as a dict, and notes.
     """
     # Capacity and spread mean the same under each link, so the first peak is near the others.
-    first = _peak(models[0])
-    peaks = [first, *(_peak(model, first) for model in models[1:])]
+    first = find_peak(models[0])
+    peaks = [first, *(find_peak(model, first) for model in models[1:])]
     samplers = [Sampler(_unfunnelled(model, peak), peak, [seed, i])
                 for i, (model, peak) in enumerate(zip(models, peaks, strict=True))]
     for sampler in samplers:
@@ -362,8 +362,8 @@ def rebuild_models(fit, looks):
             for link in fit.links["link"]]
 
 
-def _peak(model, like=None):
-    """The peak of the posterior, near enough to shape a proposal."""
+def find_peak(model, like=None, test="sweat"):
+    """The peak of a graded model's posterior, near enough to shape a proposal."""
     climbed = climb(
         model.value_and_gradient,
         model.start() if like is None else like.point,
@@ -379,7 +379,7 @@ def _peak(model, like=None):
         if np.all(np.isfinite(climbed.hessian)):
             return steepened(climbed)
         raise FitError(
-            "the sweat fit found no peak; look for a pour whose load or grades were mistyped "
+            f"the {test} fit found no peak; look for a pour whose load or grades were mistyped "
             "(the frame of counts shows each pour)"
         ) from None
     return climbed

@@ -18,7 +18,7 @@ import numpy as np
 import pandas as pd
 
 from scentlab.fitting.looks import settle_looks
-from scentlab.fitting.sweat import _peak, loads_at_risk, look_counts, weak_prior
+from scentlab.fitting.sweat import find_peak, loads_at_risk, look_counts, weak_prior
 from scentlab.maths.graded import CapacityModel
 from scentlab.maths.ordinal import Counts, log_likelihood
 from scentlab.maths.sampling import Sampler, weighted_quantile
@@ -77,7 +77,7 @@ def measure(looks, tally, draws=4000, link="logit", every=1):
     stresses = tuple(s for s in ("rest", "heat") if s in set(looks["stress"]))
     data = look_counts(looks, blends, stresses)
     model = CapacityModel(data, len(blends), weak_prior(np.full(len(blends), LIMIT)), link=link)
-    sampler = Sampler(model.log_posterior, _peak(model), 1)
+    sampler = Sampler(model.log_posterior, find_peak(model), 1)
     sampler.grow(draws)
     drawn = sampler.weighed()
     at_risk = loads_at_risk(model, drawn.points)

@@ -55,6 +55,33 @@ class TestRecovery:
         assert old > young
 
 
+    def test_several_looks_at_a_piece_bound_the_day_on_which_it_frosted(self):
+        """Three looks at the same pieces tell of each day what is true there (the logit of one
+        fixed pot), whatever the order of the rows; the last look alone would say the same of its
+        day. The worst grade of a piece at any of its ages would be too high by a third."""
+        told, last = [], []
+        for seed in range(3):
+            rng = np.random.default_rng(seed)
+            pieces = pd.concat([looks(4, pieces=3, pots=2)] * 3, ignore_index=True)
+            noise = np.tile(rng.logistic(size=len(pieces) // 3), 3)
+            pieces["age_days"] = np.repeat([3.0, 14.0, 28.0], len(pieces) // 3)
+            latent = np.log2(pieces["age_days"] / 28.0) + noise
+            pieces["grade"] = pd.array(np.digitize(latent, [0.0, 1.2, 2.4, 3.6]), dtype="Int64")
+            mixed = pieces.sample(frac=1.0, random_state=seed)
+            fits = [fit_frost(f.reset_index(drop=True), draws=300)
+                    for f in (pieces, mixed, pieces[pieces["age_days"] == 28.0])]
+            three, again, one = ([frost_risk(f, "soft", [10.0], age_days=a).at[0, "risk"]
+                                  for a in ages]
+                                 for f, ages in zip(fits, ([3.0, 28.0], [3.0, 28.0], [28.0]),
+                                                    strict=True))
+            assert three == pytest.approx(again, abs=0.02)
+            told.append(three)
+            last.append(one[0])
+        true = 1.0 / (1.0 + np.exp(1.2 - np.log2(np.array([3.0, 28.0]) / 28.0)))
+        assert np.mean(told, axis=0) == pytest.approx(true, abs=0.07)
+        assert np.mean(told, axis=0)[1] == pytest.approx(np.mean(last), abs=0.03)
+
+
 class TestRisk:
     def test_it_is_told_where_the_blend_was_poured(self):
         """Cold pours frost here, and only the soft blend was poured cold: its risk is what was

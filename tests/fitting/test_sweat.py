@@ -10,8 +10,8 @@ import pytest
 
 from scentlab.fitting.looks import settle_looks
 from scentlab.fitting.sweat import (
-    _peak,
     ages_apart,
+    find_peak,
     fit_sweat,
     load_at_risk_draws,
     look_counts,
@@ -339,7 +339,7 @@ def aged_model(frame):
 def posterior_means(frame):
     """Posterior means of capacity and ageing, and the sd of the first, by importance sampling."""
     model = aged_model(frame)
-    draws = adaptive_draws(model.log_posterior, _peak(model), size=600, seed=1)
+    draws = adaptive_draws(model.log_posterior, find_peak(model), size=600, seed=1)
     capacity = draws.points[:, 0]
     mean = draws.weights @ capacity
     ageing = model.of_score(draws.points, "ageing")[0]
