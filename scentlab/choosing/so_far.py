@@ -12,6 +12,7 @@ from scentlab.choosing.ceiling import DRY as CEILING_DRY
 from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
 from scentlab.choosing.rests import by_day, stress_words
+from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import at_age, sweat_risk
 from scentlab.maths.intervals import binomial_limits
@@ -155,10 +156,48 @@ def recommended_by_maker(series, blend):
     return None if not loads or None in loads else min(loads)
 
 
+def lowest_sweated(analysis, blend):
+    """The lowest load (% of wax, as weighed) at which a piece of the blend reached the limit
+    grade, however it was kept and also where it counts in no answer (other lots, as sold); missing
+    where none did."""
+    series, found = analysis.series, analysis.sweat.counts
+    looks = [found.loc[reached(found, analysis.rules.limit_grade) > 0, ["blend", "load_pct"]]]
+    if series.apart is not None:
+        other = series.apart.sweat()
+        wet = pd.to_numeric(other["grade"]) >= analysis.rules.limit_grade
+        looks.append(other.loc[wet.fillna(False).astype(bool), ["blend", "load_pct"]])
+    looks = pd.concat(looks, ignore_index=True)
+    return float(looks.loc[looks["blend"] == blend, "load_pct"].min())
+
+
+def _meanwhile(analysis, blend, limit, usual):
+    """What to keep to where no load is shown to be safe, and what the wax maker's sheet says: never
+    a load at which, or below which, a piece sweated."""
+    wet = lowest_sweated(analysis, blend)
+    if usual is not None:
+        said = f"the wax maker's sheet says {say_load_oz(usual)}"
+        yield said + (f", but pieces sweated at {say_load_oz(wet)}" if _sweats(usual, wet) else "")
+    if not (pd.isna(limit) or _sweats(limit, wet)):
+        yield f"until then keep to the wax maker's limit, {say_load_oz(limit)}"
+    elif not pd.isna(wet):
+        tested = analysis.sweat.counts
+        tested = tested.loc[tested["blend"] == blend, "load_pct"]
+        yield (f"until then stay below {say_load_oz(wet)}, the lowest load that sweated"
+               if (tested < wet - NEAR_PCT).any() else
+               f"none of the tested loads is shown to be safe: {say_load_oz(wet)}, the lowest, "
+               "sweated")
+
+
+def _sweats(load, wet):
+    """Whether a load is one that sweated (weighed loads differ a little) or lies above it."""
+    return bool(load > wet - NEAR_PCT)
+
+
 def _answer(analysis, blend):
     """The load in a few short sentences; where there is none, what to pour meanwhile."""
     row = analysis.pick.of(blend)
     sure = f"{say_percent(analysis.rules.confidence)} sure"
+    usual = recommended_by_maker(analysis.series, blend)
     if row["load_pct"] > 0:
         low = say_percent(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
@@ -167,16 +206,22 @@ def _answer(analysis, blend):
                 f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")
+        if usual is not None:
+            said.append(f"the wax maker's sheet says {say_load_oz(usual)}")
     else:
-        limit = row["limit_load_pct"]
-        said = [f"{blend}: no load is shown to be safe yet ({sure})"]
-        if not pd.isna(limit):
-            said.append(f"until then keep to the wax maker's limit, {say_load_oz(limit)}")
-    usual = recommended_by_maker(analysis.series, blend)
-    if usual is not None:
-        said.append(f"the wax maker's sheet says {say_load_oz(usual)}")
+        said = [f"{blend}: no load is shown to be safe yet ({sure})",
+                *_meanwhile(analysis, blend, row["limit_load_pct"], usual)]
     said += pair_sentences(blend, analysis, analysis.rules)
-    if pd.isna(row["throw"]) and pd.isna(row["throw_chance"]):
-        said.append("nobody scored hot throw, so whether less smells as strong is open")
+    said += _without_throw(analysis, row)
     said.append(analysis.rests.headline(blend).removesuffix("."))
     return in_sentences(said)
+
+
+def _without_throw(analysis, row):
+    """That throw of the kind that decides, or why its scores, cannot tell of less fragrance."""
+    kind = analysis.rules.throw_kind
+    throws = analysis.series.throws
+    if not ((throws["blend"] == row["blend"]) & (throws["kind"] == kind)).any():
+        yield f"nobody scored {THROW_WORDS[kind]} throw, so whether less smells as strong is open"
+    elif row["load_pct"] > 0 and pd.isna(row["throw_chance"]):
+        yield row["reason"]

@@ -77,15 +77,53 @@ def test_a_load_as_weighed_is_said_alike_whatever_it_showed(checked, word):
 def test_no_load_is_recommended_where_the_pick_has_none():
     found = loads_so_far(quick(6.0))
     assert set(found.table["word"]) <= {DRY, SWEATED}
-    assert found.answer.startswith("soft wax: no load is shown to be safe yet (95 % sure). Nobody")
+    assert found.answer.startswith("soft wax: no load is shown to be safe yet (95 % sure). None")
 
 
-def test_a_limit_to_keep_to_meanwhile_is_named_where_it_is_known():
-    series = quick(6.0).series
-    known = replace(series, blends=series.blends.assign(limit_load_pct=10.0))
-    found = loads_so_far(analyse(known, draws=1000, precise=None))
-    assert (" (95 % sure). Until then keep to the wax maker's limit, 10.0 % (1.6 oz/lb). Nobody"
-            in found.answer)
+def no_load_yet(wet_from, limit, sheet=None, apart=None):
+    """The answer where no load is given, with what the wax maker says of loads."""
+    series = quick(wet_from).series
+    plan = {"blends": [{"name": "soft wax", "parts": [
+        {"wax": {"name": "soft wax", "recommended_load_pct": sheet}, "fraction": 1.0}]}]}
+    known = replace(series, blends=series.blends.assign(limit_load_pct=limit), plan=plan)
+    found = loads_so_far(analyse(replace(known, apart=apart and apart(known)), draws=1000,
+                                 precise=None))
+    assert "no load is shown to be safe yet (95 % sure). " in found.answer
+    return found.answer.split("(95 % sure). ")[1].split(" Nobody")[0]
+
+
+@pytest.mark.parametrize(("wet_from", "limit", "words"), [
+    (8.0, 7.5, "Until then keep to the wax maker's limit, 7.5 % (1.2 oz/lb)."),
+    (8.0, 9.375, "Until then stay below 9."),
+    (8.0, 12.5, "Until then stay below 9."),
+    (8.0, None, "Until then stay below 9."),
+    (6.0, 10.0, "None of the tested loads is shown to be safe: 6."),
+    (6.0, 6.25, "None of the tested loads is shown to be safe: 6."),
+    (6.0, 5.0, "Until then keep to the wax maker's limit, 5.0 % (0.8 oz/lb)."),
+])
+def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, words):
+    said = no_load_yet(wet_from, limit)
+    assert said.startswith(words)
+    if words.endswith("below 9."):
+        assert said.endswith("oz/lb), the lowest load that sweated.")
+    if words.endswith("safe: 6."):
+        assert said.endswith("oz/lb), the lowest, sweated.")
+
+
+def test_a_load_of_the_sheet_that_sweated_is_said_to_have():
+    assert no_load_yet(8.0, 7.5, 6.25).startswith(
+        "The wax maker's sheet says 6.25 % (1 oz/lb). Until then keep")
+    for sheet in (9.375, 12.5):
+        assert "/lb), but pieces sweated at 9." in no_load_yet(8.0, 7.5, sheet)
+
+
+def test_what_sweated_of_another_lot_is_not_kept_to_either():
+    """A check of a lot counts in no answer; its sweat is sweat."""
+    def lot(series):
+        own = series.of_pours(series.pours[(series.pours["load_pct"] - 6.25).abs() < 0.5])
+        return replace(own, grades=own.grades.assign(grade=2).astype({"grade": "Int64"}))
+
+    assert no_load_yet(8.0, 7.5, apart=lot).startswith("None of the tested loads is shown")
 
 
 def test_a_recommended_load_is_never_one_that_sweated_or_lies_above_the_pick():
@@ -150,3 +188,21 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
     assert at[near] == pytest.approx(100 * sweat_risk(
         at_age(sold.sweat, 3.0), "soft", near)["risk"].iloc[0], rel=0.03)
     assert at[near] < 0.7 * loads_so_far(known).table.set_index("load_pct").at[near, "risk_pct"]
+
+
+@pytest.mark.parametrize("wet_from", [6.0, 15.0])
+def test_nobody_scored_throw_only_where_nobody_did(wet_from):
+    """With scores, whether a load is given or not, and with scores that have no fit."""
+    series = quick(wet_from).series
+    codes = series.grades.drop_duplicates("code")
+    throws = pd.DataFrame({
+        "code": codes["code"], "pour": codes["pour"], "pot": codes["pot"],
+        "blend": codes["blend"], "load_pct": codes["load_pct"], "kind": "warm", "sitting": "S1",
+        "assessor": "A1", "position": range(1, len(codes) + 1), "score": 5.0,
+    }).reindex(columns=series.throws.columns)
+    answer = loads_so_far(analyse(replace(series, throws=throws), draws=200, precise=None)).answer
+    assert "obody scored" not in answer
+    assert ("There is no fit of hot throw, so this is as high as" in answer) == (wet_from > 10)
+    cold = analyse(replace(series, throws=throws), Rules(throw_kind="cold"), draws=200,
+                   precise=None)
+    assert "Nobody scored cold throw, so whether less" in loads_so_far(cold).answer
