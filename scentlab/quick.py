@@ -148,11 +148,16 @@ class QuickCheck:
         return self._today or dt.date.today()
 
     @property
-    def left(self):
+    def logged(self):
+        """The planned test batches that are stored."""
         logged = {pour for (pour,) in self.store.distinct("pours", ("pour",))}
-        graded = self._graded()
+        return [p for p in self.plan.pour_rows if p.pour in logged]
+
+    @property
+    def left(self):
+        logged, graded = self.logged, self._graded()
         done = self._pots(p for p in sweat_pieces(self.store) if p.code in graded)
-        return [p for p in self.plan.pour_rows if p.pour not in logged and p.pot not in done]
+        return [p for p in self.plan.pour_rows if p not in logged and p.pot not in done]
 
     def _graded(self):
         return {code for (code,) in self.store.distinct("grades", ("code",))}
@@ -207,27 +212,42 @@ class QuickCheck:
         return self.store.void(table, entry_id, "undone in the quick check")
 
     def waits(self):
-        """What keeps the answer back, in words, and what is still to come; and whether it does."""
+        """What keeps the answer back, in words, and what is still to come; and whether it does.
+
+        A pot of which nobody graded a piece yet leaves the answer of the others as it is; of one
+        that is begun, a few pieces that are ready and not graded are taken for lost.
+        """
         graded, pieces = self._graded(), sweat_pieces(self.store)
-        left = [p for p in pieces if p.code not in graded]
-        if not left:
-            return "", not graded
         begun = self._pots(p for p in pieces if p.code in graded)
-        late = [p for p in left if p.due_on > self.today]
-        if not late and len(left) <= len(pieces) // 4:
-            return (f"Not graded: {', '.join(p.code for p in left)}. The answer is without "
-                    f"{'it' if len(left) == 1 else 'them'}, as if broken or lost."), False
-        said = f"{count_of(len(left), 'piece')} {'is' if len(left) == 1 else 'are'} not graded yet."
-        if late:
-            due = min(p.due_on for p in late)
-            said += f" They are ready on {due}, counted from the day of pouring on record."
-            if any(p.stress == "heat" for p in late):
-                cycle = self.plan.heat_cycle
-                said += (f" Those to heat go through {cycle.words}, one cycle a day, from "
-                         f"{cycle.begins(due)} on.")
-        if begun and not begun & self._pots(left):
-            return said, False
-        return f"{said} There is no answer before they are.", True
+        of_begun = [p for p in pieces if self._pots([p]) & begun]
+        left = [p for p in of_begun if p.code not in graded]
+        late = any(p.due_on > self.today for p in left)
+        held = late or len(left) > len(of_begun) // 4 or not graded
+        said = []
+        if left and not held:
+            said = [f"Not graded: {', '.join(p.code for p in left)}. The answer is without "
+                    f"{'it' if len(left) == 1 else 'them'}, as if broken or lost."]
+        waiting = [p for p in pieces if p.code not in graded and (held or p not in left)]
+        if waiting:
+            said.append(self._waiting_words(waiting))
+        if waiting and held:
+            said.append("There is no answer before they are.")
+        return " ".join(said), held
+
+    def _waiting_words(self, pieces):
+        several, late = len(pieces) > 1, [p for p in pieces if p.due_on > self.today]
+        said = f"{count_of(len(pieces), 'piece')} {'are' if several else 'is'} not graded yet."
+        if not late:
+            return said
+        who = f"{len(late)} of them" if len(late) < len(pieces) else "They" if several else "It"
+        are = "is" if who == "It" or len(late) == 1 else "are"
+        said += (f" {who} {are} ready on {min(p.due_on for p in late)}, counted from the day of "
+                 "pouring on record.")
+        if heated := [p.due_on for p in late if p.stress == "heat"]:
+            cycle = self.plan.heat_cycle
+            said += (f" Those to heat go through {cycle.words}, one cycle a day, from "
+                     f"{cycle.begins(min(heated))} on.")
+        return said
 
     def doubts(self, pour, **typed):
         """Questions about what is likely a slip in what was typed of a planned test batch."""
@@ -237,15 +257,15 @@ class QuickCheck:
         return list(doubts(planned, load_from_weights(row["fragrance_g"], row["wax_g"]), row))
 
     def answer(self, seed=1):
-        """The answer in three lines, and the :class:`NextStep` that the third is about; None in
-        its place while a pot that was planned is not poured."""
+        """The answer in two lines a blend and one more, and the :class:`NextStep` that the last
+        is about."""
         rules = rules_here(self.store.folder).rules
         analysis = analyse(read_series(self.store), rules, seed=seed)
-        so_far = loads_so_far(analysis)
-        planned = dict.fromkeys(p.pot for p in self.left if not p.lot)
-        if planned:
-            return (*so_far.lines, f"Next: pour what is planned ({', '.join(planned)}); its pieces "
-                    "show what to do then."), None
+        said = [line for blend in analysis.pick.table["blend"]
+                for line in loads_so_far(analysis, blend).lines]
+        for blend in dict.fromkeys(p.blend for p in self.plan.pour_rows):
+            if blend not in analysis.sweat.blends:
+                said.append(f"{blend}: no piece is graded yet, so nothing is said of it.")
         step = next_step(analysis, seed=seed)
         last = step.sentence
         pots = {p.pot for p in self.plan.pour_rows}
@@ -254,7 +274,7 @@ class QuickCheck:
         if step.held_by_limit:
             last += (" If the limit is only what the sheet recommends, it can be set aside in "
                      "writing: page Answer, rules.")
-        return (*so_far.lines, f"Next: {last[:1].lower()}{last[1:]}"), step
+        return (*said, f"Next: {last[:1].lower()}{last[1:]}"), step
 
     def accept(self, step, seed=None, key=None):
         """Join the pots of a step to the plan, keep it, and say what to melt."""

@@ -236,5 +236,5 @@ def _why_none(blend, counts, lowest, rules):
     return (
         f"Not even the lowest load tested of {blend}, {say_load(lowest)}, is shown to keep the "
         f"risk under {say_percent(rules.risk)} ({wet} of {count_of(pieces, 'piece')} there reached "
-        f"sweat grade {rules.limit_grade}): {TEST_LOWER}."
+        f"sweat grade {rules.limit_grade})."
     )

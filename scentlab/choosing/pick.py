@@ -13,6 +13,7 @@ from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
 from scentlab.choosing.rests import Rests, find_rests, stress_words
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
+from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.sweat import at_age
 from scentlab.fitting.throw import throw_draws
 from scentlab.maths.threads import one_thread
@@ -118,7 +119,8 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
         table=table, sentences=sentences, rules=asdict(rules),
         tradeoff=tested(evidence, ceiling) if brief else trade_off(evidence, rules, ceiling),
         changes=pd.DataFrame() if brief else _changes(evidence, rules, ceiling),
-        notes=tuple(_notes(evidence, rules, table)),
+        notes=(*_notes(evidence, rules, table), *filter(None, (
+            what_to_test(evidence.series, ceiling, blend) for blend in evidence.sweat.blends))),
         orders=order_chances(draws, blends), rests=rests,
         throw_least=max(0.01, 3.0 / len(draws)) if len(draws) else 0.01,
     )

@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import with_stress
 from scentlab.fitting.sweat import at_age
@@ -132,7 +133,7 @@ def find_rests(series, rules, stress, odd_pots=()):
         own = looks[(looks["blend"] == blend) & looks["grade"].notna()]
         rows += [
             (blend, *found) for found in (
-                *_ungraded(own, series, blend),
+                *_ungraded(series, blend),
                 _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
                 _age(own, stress, rules), _pots(own, stress),
@@ -169,12 +170,10 @@ def _gathered(rows):
 # Each of these gives name, value, warning and the place of its warning, the gravest first.
 
 
-def _ungraded(own, series, blend):
+def _ungraded(series, blend):
     """The planned sweat pieces of what is poured that nobody has graded."""
-    pours = set(series.pours.loc[series.pours["blend"] == blend, "pour"])
-    graded = set(own["code"])
-    left = [p.get("stress") == "heat" for p in (series.plan or {}).get("pieces", ())
-            if p.get("test") == "sweat" and p.get("pour") in pours and p["code"] not in graded]
+    pieces = planned_pieces(series)
+    left = list(pieces.loc[(pieces["blend"] == blend) & ~pieces["graded"], "stress"] == "heat")
     if not left:
         return []
     kept = "planned heat-cycled piece" if all(left) else "planned piece"

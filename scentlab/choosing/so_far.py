@@ -55,7 +55,7 @@ class LoadsSoFar(Result):
     @property
     def lines(self) -> tuple:
         """The answer, and what each load showed, in words."""
-        return self.answer, self._seen()
+        return (self.answer,) if self.table.empty else (self.answer, self._seen())
 
     @property
     def sentence(self) -> str:
@@ -115,7 +115,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     chosen = analysis.pick.of(blend)["load_pct"]
     fit, stress = analysis.sweat, analysis.ceiling.stress
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
-    groups = planned_loads(own["load_pct"], NEAR_PCT)
+    groups = planned_loads(own["load_pct"], NEAR_PCT) if len(own) else []
     loads = [float(np.mean(group)) for group in groups]
     risk = sweat_risk(at_age(fit, rules.ship_age_days), blend, loads, rules.limit_grade, stress)
     rows = []

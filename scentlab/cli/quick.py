@@ -152,7 +152,7 @@ def _log_pours(check):
             pour, *weights, checked, poured_on=day, **heat).entry_id
 
     _each(left, ask, lambda entry: check.undo("pours", entry))
-    logged = len(check.plan.pour_rows) - len(check.left)
+    logged = len(check.logged)
     print(f"{logged} of {len(check.plan.pour_rows)} test batches are stored.")
     return logged > 0
 
@@ -277,7 +277,7 @@ def _grade(check):
 def _answer(arguments, check):
     lines, step = check.answer(arguments.seed or 1)
     print(*lines, sep="\n")
-    if step is None or not step.worth_it:
+    if not step.worth_it:
         return
     try:
         wanted = _asked("Add this to the plan? y/N ").lower() in ("y", "yes")

@@ -10,6 +10,7 @@ import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT, TEST_LOWER
+from scentlab.choosing.waits import comes_first
 from scentlab.fitting.looks import planned_loads, tested_range
 from scentlab.fitting.rounds import fit_rounds, rounds_words
 from scentlab.fitting.sweat import load_at_risk_draws, stress_effect
@@ -30,9 +31,9 @@ from scentlab.units import (
     shown,
 )
 
-SAME, OTHER, MORE, TWO, PAIR, STOP = (
+SAME, OTHER, MORE, TWO, PAIR, STOP, WAIT = (
     "another pot, same loads", "another pot, other loads", "another pot, more pieces",
-    "two more pots", "pair test", "stop",
+    "two more pots", "pair test", "stop", "wait",
 )
 WORTH_PCT = 0.3  # points of load; a step that moves the load by less is not worth its evening
 NO_LOAD_BELOW_PCT = 2.0  # points below the lowest load tested that having no load is worth
@@ -41,6 +42,8 @@ EVENING_G = 250.0  # g of wax that an evening counts as much as; this project's 
 GAPS_PCT = (0.5, 1.0, 1.5, 2.0, 3.0)  # between the loads of a pot, points of load
 MOST_LOADS = 4
 _STEP, _MOST_GRID = 0.5, 14  # points between loads that are tried, and how many of a blend
+_COLUMNS = ["step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_pct",
+            "given_after_pct", "p_given", "gain_pct"]
 _LOOKS, _DRAWS = 60, 240  # simulated looks and draws that steps are compared by
 _JUDGED_LOOKS, _JUDGED_DRAWS, _JUDGED = 240, 800, 4  # and by which the best of them are judged
 
@@ -60,6 +63,7 @@ class NextStep(Result):
     worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
     pair : tuple of two dry loads (% of wax) worth a pair test, or empty.
     stress : how the pieces are kept. seed : int.
+    first : what is to be graded or poured before any step, in words; then ``table`` is empty.
     """
 
     table: pd.DataFrame
@@ -72,10 +76,13 @@ class NextStep(Result):
     stress: str
     seed: int
     notes: tuple = ()
+    first: str = ""
 
     @property
     def step(self):
         """The kind of step that is proposed."""
+        if self.first:
+            return WAIT
         if self.worth_it:
             return self.table["step"].iloc[0]
         return PAIR if self.pair else STOP
@@ -87,6 +94,8 @@ class NextStep(Result):
 
     @property
     def sentence(self):
+        if self.first:
+            return f"{capital(self.first)}; these pieces show what to do then."
         if not self.worth_it:
             why = f"more work would move the load by less than {WORTH_PCT:g} points"
             if self.held_by_limit:
@@ -95,7 +104,8 @@ class NextStep(Result):
             elif self.given_pct <= 0:
                 lower = " and ".join(say_load_oz(share * self.lowest_pct) for share in LOWER)
                 return (f"{capital(TEST_LOWER)}: not even the lowest tested, "
-                        f"{say_load_oz(self.lowest_pct)}, is shown to be safe. Lower are {lower}.")
+                        f"{say_load_oz(self.lowest_pct)}, is shown to be safe. Lower are {lower}: "
+                        "plan them as a quick check (scentlab quick).")
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
@@ -125,6 +135,8 @@ class NextStep(Result):
         })
 
     def _repr_html_(self):
+        if self.first:
+            return f"<p><strong>{html.escape(self.sentence)}</strong></p>"
         return (f"<p><strong>{html.escape(self.sentence)}</strong></p>"
                 f"{self.steps.to_html(index=False, border=0)}<p>{' '.join(self.notes)}</p>")
 
@@ -191,6 +203,9 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     """
     need_whole(seed, "seed", 0, 2**63 - 1)
     case = _Case(analysis)
+    if first := comes_first(analysis.series, analysis.ceiling):
+        return NextStep(pd.DataFrame(columns=_COLUMNS), *case.of(0), False, (), case.stress, seed,
+                        first=first)
     steps = [step for blend in range(len(case.fit.blends)) for step in case.steps(blend)]
     best = [steps[i] for i in _best(case.judge(steps, _LOOKS, _DRAWS, seed))]
     best += [(TWO, *step[1:4], 2) for step in best if step[0] == OTHER and len(step[2]) > 2]
@@ -199,13 +214,9 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     table = table.assign(worth=worth).sort_values(
         ["worth", "score"], ascending=False, ignore_index=True)
     blend = table["blend"].iloc[0]
-    place = case.fit.blends.index(blend)
-    limit = case.limits[place]
     return NextStep(
-        table.drop(columns=["worth", "score"]), float(case.given[place]),
-        float(case.lowest[place]), float(case.highest[place]),
-        float(limit) if np.isfinite(limit) else np.nan,
-        bool(worth.any()), _pair(analysis, blend), case.stress, seed,
+        table[_COLUMNS], *case.of(case.fit.blends.index(blend)), bool(worth.any()),
+        _pair(analysis, blend), case.stress, seed,
         (rounds_words(fit_rounds(case.fit, analysis.series.pours)),),
     )
 
@@ -247,6 +258,11 @@ class _Case:
     def _given(self, safe, lowest, highest):
         """The load given at a highest safe load that data allow, 0 where there is none."""
         return np.where(safe >= lowest, np.minimum(np.minimum(safe, highest), self.limits), 0.0)
+
+    def of(self, blend):
+        """The load given, the lowest and highest tested, and the limit of a blend."""
+        found = (float(x[blend]) for x in (self.given, self.lowest, self.highest, self.limits))
+        return [x if np.isfinite(x) else np.nan for x in found]
 
     def steps(self, blend):
         """Steps as (kind, blend, loads, pieces, pots)."""
@@ -293,10 +309,7 @@ class _Case:
                 after[blend], float((given[:, blend] > 0).mean()), gain,
                 gain / (wax + EVENING_G * pots),
             ))
-        return pd.DataFrame(rows, columns=[
-            "step", "blend", "loads_pct", "pieces", "pots", "wax_g", "given_pct",
-            "given_after_pct", "p_given", "gain_pct", "score",
-        ])
+        return pd.DataFrame(rows, columns=[*_COLUMNS, "score"])
 
 
 def _ladders(grid):

@@ -368,7 +368,8 @@ def _need_logged_pours(plan, kept, logged):
             raise ValueError(
                 f"This plan cannot be kept here: pour {was.pour} is logged as {was.blend} at "
                 f"{say_load_oz(was.load_pct)}, and {becomes}. Go back to the plan that is kept, or "
-                "plan this as a series of its own (scentlab new)."
+                "plan this as a series of its own (scentlab new). More pots of the same blends: "
+                "page Share, The next step."
             )
 
 

@@ -160,7 +160,7 @@ class QuickAnswerForm(Form):
         self._say("flag", "Working: this takes some seconds.")
         lines, self.step = self._answer()
         self.lines.value = paragraphs(lines)
-        show_if(self.step is not None and self.step.worth_it, self.add)
+        show_if(self.step.worth_it, self.add)
         self.message.value = ""
 
     def forget(self):
@@ -169,6 +169,23 @@ class QuickAnswerForm(Form):
 
     def _accept(self):
         words = self._on_accept(self.step, self._key)
+        show_if(False, self.add)
+        self._say("saved", words)
+
+
+class NextStepForm(Form):
+    """The next step of any series, joined to its plan by one tap."""
+
+    slow = ("accept",)
+
+    def __init__(self, on_accept):
+        super().__init__()
+        self._on_accept = on_accept
+        self.add = self._button("Add this step to the plan", "accept", self._accept, saves=True)
+        self._lay_out(self.add, self.message)
+
+    def _accept(self):
+        words = self._on_accept(self._key)
         show_if(False, self.add)
         self._say("saved", words)
 

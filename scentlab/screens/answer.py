@@ -16,6 +16,7 @@ from scentlab.choosing.kept import keep_rules, rules_here
 from scentlab.choosing.pick import Rules
 from scentlab.choosing.rests import ALL
 from scentlab.choosing.so_far import loads_so_far
+from scentlab.choosing.waits import what_to_test
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.costs import CostsForm
 from scentlab.forms.frame import heading, listed, paragraphs
@@ -92,14 +93,16 @@ def lines_html(analysis):
     table, said = analysis.pick.table, []
     if len(table) == 1:
         said = list(loads_so_far(analysis).lines)
+        said.append(what_to_test(analysis.series, analysis.ceiling, table["blend"].iloc[0]))
     else:
         for row in table.to_dict("records"):
             if row["load_pct"] != row["load_pct"]:
-                said.append(f"{row['blend']}: no load yet. {row['reason']}.")
+                said += [f"{row['blend']}: no load yet. {row['reason']}.",
+                         what_to_test(analysis.series, analysis.ceiling, row["blend"])]
             else:
                 found = analysis.ceiling.of(row["blend"])
                 said.append(in_sentences(use_words(row, found, analysis)))
-    return f'<div class="scent-answer">{paragraphs(said)}</div>'
+    return f'<div class="scent-answer">{paragraphs(filter(None, said))}</div>'
 
 
 def rests_html(analysis):

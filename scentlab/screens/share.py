@@ -12,9 +12,11 @@ from scentlab.foresight.next_step import next_step
 from scentlab.forms.batch import BatchForm
 from scentlab.forms.choose import ChooseForm
 from scentlab.forms.frame import heading
+from scentlab.forms.quick import NextStepForm
 from scentlab.forms.share import ShareForm
 from scentlab.guide.stages import PACKAGE_NAME
 from scentlab.planning.sheets import batch_sheet_html
+from scentlab.quick import QuickCheck
 from scentlab.recording.importing import export_csvs
 from scentlab.recording.photos import chosen_photos
 from scentlab.recording.reading import read_series
@@ -61,7 +63,7 @@ def _build(page, seed):
         Fold("The supplier's answer", partial(_answers, analysis, bench), "answers"),
         Fold("A batch to sell: what to weigh", partial(_batch, analysis, bench), "batch"),
         Fold("One page for a technical file", partial(_dossier, analysis, bench), "dossier"),
-        Fold("The next step", lambda: next_step(analysis, seed=seed), "next"),
+        Fold("The next step", partial(_next, analysis, bench, seed), "next"),
         Fold("What it costs", lambda: money_table(
             analysis.pick.table, "cost_per_piece",
             f"Materials of a piece, {series.currency or 'your currency'}"), "costs"),
@@ -105,6 +107,21 @@ def _beside(analysis, bench, seed):
         return "No scored series to set beside this one is in the folders next to it."
     every = [analysis, *(analyse(read_series(s), analysis.rules, seed=seed) for s in others)]
     return why_not_compared(every) or compare_sweat(every)
+
+
+def _next(analysis, bench, seed):
+    """The next step, and a button that joins it to the plan of the maker's own series."""
+    step = next_step(analysis, seed=seed)
+    if bench.demo or not step.worth_it or not analysis.series.plan:
+        return step
+
+    def accept(key):
+        check = QuickCheck(bench.folder)
+        words = check.accept(step, key=key)
+        sheets = check.write_sheets(pots=int(step.table["pots"].iloc[0]))
+        return f"{words} To print: {', '.join(map(str, sheets))}. Then page Pour."
+
+    return [step, NextStepForm(accept)]
 
 
 def _batch(analysis, bench):

@@ -184,8 +184,7 @@ class TestInsideTheTestedLoads:
         assert row["state"] == NONE and np.isnan(row["ceiling_load_pct"])
         assert ceiling.notes == (
             "Not even the lowest load tested of soft, 6.0 % of wax (5.7 % of total), is shown to "
-            "keep the risk under 5 % (8 of 8 pieces there reached sweat grade 2): test lower "
-            "loads or more pots.",
+            "keep the risk under 5 % (8 of 8 pieces there reached sweat grade 2).",
         )
         assert ceiling.sentence == (
             "Highest load with at most 5 % chance of sweat grade 2 or worse for a piece of a new "

@@ -8,6 +8,7 @@ import pytest
 from scentlab.cli import main
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.plan import make_plan
+from scentlab.planning.quick import grow_plan
 from scentlab.planning.rules import PieceNumbers
 from scentlab.quick import QuickCheck
 from scentlab.recording.store import Store
@@ -233,7 +234,8 @@ def test_where_all_sweats_lower_loads_are_next_and_nothing_is_poured_again(
     quick(folder, day="2026-11-12")
     assert capsys.readouterr().out.splitlines()[-1] == (
         "Next: test lower loads or more pots: not even the lowest tested, 1 oz/lb (6.25 %), is "
-        "shown to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %).")
+        "shown to be safe. Lower are 0.5 oz/lb (3.1 %) and 0.75 oz/lb (4.7 %): plan them as a "
+        "quick check (scentlab quick).")
 
 
 def test_what_the_sheet_says_is_shown_and_holds_nothing_down(tmp_path, capsys, answers):
@@ -303,3 +305,84 @@ def test_a_heat_above_the_flash_point_and_another_year_are_asked_about(tmp_path,
     pours = Store.open(folder).rows("pours")
     assert set(pours["add_temp_c"]) == {85.0} and set(pours["poured_on"].astype(str)) == {
         "2026-11-01"}
+
+
+def two_waxes(folder, pots=1):
+    """A series of two waxes, poured and graded on its day: the soft one sweats from 10 % on."""
+    plan = make_plan("two", Fragrance("fig"), [Blend(n, {Wax(n): 1.0}) for n in ("soft", "hard")],
+                     [6.0, 8.0, 10.0, 12.0], start="2026-03-02", pots_per_blend=pots, seed=3,
+                     assessors=("A1",), piece_g=25,
+                     pieces=PieceNumbers(sweat=0, sweat_heat=3, frost=0, throw=0, reserve=0))
+    make_series(folder, title="two").save_plan(plan.to_dict())
+    return QuickCheck(folder, dt.date(2026, 3, 20))
+
+
+def log_and_grade(check, pots):
+    for pour in [p for p in check.left if p.pot in pots]:
+        check.log(pour, pour.wax_g, pour.fragrance_g, poured_on=dt.date(2026, 3, 2))
+    pours = {p.pour: p for p in check.plan.pour_rows}
+    of = {p.code: pours[p.pour] for p in check.plan.piece_rows}
+    for piece in check.due().to_dict("records"):
+        check.grade(piece, 3 if of[piece["code"]].load_pct > 9 else 0)
+
+
+def test_the_answer_names_every_wax_and_waits_for_a_pot_that_nobody_graded(tmp_path):
+    check = two_waxes(tmp_path / "two")
+    first, second = dict.fromkeys(p.pot for p in check.plan.pour_rows)
+    of = {p.pot: p.blend for p in check.plan.pour_rows}
+    log_and_grade(check, [first])
+    (said, seen, other, last), step = check.answer()
+    assert said.startswith(f"{of[first]}: ") and seen.startswith("Pieces heat-cycled")
+    assert other == f"{of[second]}: no piece is graded yet, so nothing is said of it."
+    assert last == f"Next: pour what is planned ({second}); these pieces show what to do then."
+    assert not step.worth_it
+    log_and_grade(check, [second])
+    lines, step = check.answer()
+    assert {line.partition(": ")[0] for line in lines[::2]} == {"soft", "hard", "Next"}
+    assert step.first == ""
+
+
+def test_a_new_pot_withdraws_no_answer_and_is_not_proposed_again(tmp_path):
+    """Its pieces are not ready; a piece of a pot before was never graded."""
+    check = two_waxes(tmp_path / "two")
+    pots = list(dict.fromkeys(p.pot for p in check.plan.pour_rows))
+    log_and_grade(check, pots)
+    grades = check.store.rows("grades")
+    check.undo("grades", int(grades["entry_id"].iloc[-1]))
+    lost = grades["code"].iloc[-1]
+    assert check.waits() == (f"Not graded: {lost}. The answer is without it, as if broken or lost.",
+                             False)
+    plan = grow_plan(check.plan, (5.0, 8.0), start=check.today, seed=9, blend="soft",
+                     pieces=PieceNumbers(0, 2, 0, 0, 0))
+    check.store.save_plan(plan.to_dict())
+    check = QuickCheck(tmp_path / "two", check.today)
+    for pour in check.left:
+        check.log(pour, pour.wax_g, pour.fragrance_g)
+    said, held = check.waits()
+    assert not held and said.startswith(f"Not graded: {lost}. The answer is without it, as if "
+                                        "broken or lost. 4 pieces are not graded yet. They are "
+                                        "ready on 2026-03-27, counted")
+    assert "There is no answer" not in said
+    lines, step = check.answer()
+    assert lines[-1] == (f"Next: grade what is poured ({plan.pour_rows[-1].pot}: 4 pieces); these "
+                         "pieces show what to do then.")
+    assert not step.worth_it
+
+
+def test_a_spilled_batch_is_not_counted_as_stored(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += ["", "", "", *[""] * 6, "-"]
+    quick(folder)
+    assert "3 of 4 test batches are stored." in capsys.readouterr().out
+    typed += ["", "", "", "-", "", *["0"] * 9]
+    quick(folder, day="2026-11-12")  # the pot is past, and its batch still not stored
+    check = QuickCheck(folder, dt.date(2026, 11, 12))
+    assert check.left == [] and len(check.logged) == 3
+    plan = grow_plan(check.plan, (5.0, 8.0), start=check.today, seed=9, blend="soft wax",
+                     pieces=PieceNumbers(0, 2, 0, 0, 0))
+    check.store.save_plan(plan.to_dict())
+    capsys.readouterr()
+    typed += [""] * 7
+    quick(folder, day="2026-11-13")
+    assert "5 of 6 test batches are stored." in capsys.readouterr().out

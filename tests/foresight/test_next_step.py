@@ -15,9 +15,10 @@ from scipy.special import expit
 from scentlab.choosing.ceiling import find_ceiling
 from scentlab.choosing.pick import Pick
 from scentlab.choosing.rules import Rules
+from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.foresight import next_step as module
-from scentlab.foresight.next_step import PAIR, STOP, WORTH_PCT, next_step
+from scentlab.foresight.next_step import PAIR, STOP, WAIT, WORTH_PCT, next_step
 from scentlab.materials import Fragrance, Wax
 from scentlab.planning.quick import grow_plan, quick_plan
 from scentlab.planning.refusal import PlanError
@@ -89,8 +90,11 @@ def test_the_wax_of_a_step_is_what_its_plan_melts_and_no_less_than_its_pours_tak
     plan = quick_plan(Wax("soft"), Fragrance("fig"), LOADS, start="2026-12-01", seed=1)
     plan = replace(plan, pouring=replace(plan.pouring, scale=scale, spare_pct=3.0))
     analysis = checked(wet_from=15.0)
-    analysis.series = replace(analysis.series, plan=plan.to_dict(), piece_g=plan.piece_g)
-    for r in next_step(analysis, seed=1).table.itertuples():
+    about = {**plan.to_dict(), "pours": [], "pieces": []}
+    analysis.series = replace(analysis.series, plan=about, piece_g=plan.piece_g)
+    table = next_step(analysis, seed=1).table
+    assert len(table)
+    for r in table.itertuples():
         grown = grow_plan(plan, r.loads_pct, start="2026-12-09", seed=2, blend="soft",
                           pieces=PieceNumbers(0, int(r.pieces), 0, 0, 0))
         melted = sum(grown.melt("P02").values())
@@ -143,8 +147,10 @@ def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_
     assert found.step == STOP and found.given_pct == 0.0
     assert found.sentence == (
         "Test lower loads or more pots: not even the lowest tested, 6.25 % (1 oz/lb), is shown "
-        "to be safe. Lower are 3.1 % (0.5 oz/lb) and 4.7 % (0.75 oz/lb).")
-    assert "test lower loads or more pots" in " ".join(analysis.ceiling.notes)
+        "to be safe. Lower are 3.1 % (0.5 oz/lb) and 4.7 % (0.75 oz/lb): plan them as a quick "
+        "check (scentlab quick).")
+    assert what_to_test(analysis.series, analysis.ceiling, "wax").startswith(
+        "wax: test lower loads or more pots; page Share, The next step, or scentlab")
     assert set(found.steps["more than now"]) == {"–"}
     assert found.steps["load expected after it"].str.startswith("none now, one in").all()
 
@@ -177,6 +183,21 @@ def test_no_load_is_said_and_a_lower_pot_proposed():
 def test_more_of_the_same_is_worth_less(found):
     later = next_step(checked(wet_from=15.0, pots=4, heated=6), seed=3)
     assert later.table["gain_pct"].max() < found.table["gain_pct"].max()
+
+
+def test_what_is_planned_comes_before_any_step(analysis):
+    """A pot that is poured and not graded, and one that is not poured."""
+    pours = analysis.series.pours
+    new = pours.iloc[:1].assign(pour="P02-1", pot="P02", load_pct=5.0)
+    plan = {"pours": [{"pour": "P03-1", "pot": "P03", "blend": "wax", "load_pct": 4.0}],
+            "pieces": [{"code": code, "pour": pour, "test": "sweat", "stress": "heat"}
+                       for code, pour in (("901", "P02-1"), ("902", "P02-1"), ("903", "P03-1"))]}
+    series = replace(analysis.series, plan=plan, pours=pd.concat([pours, new], ignore_index=True))
+    found = next_step(SimpleNamespace(**{**vars(analysis), "series": series}), seed=1)
+    assert found.step == WAIT and not found.worth_it and found.table.empty
+    assert found.sentence == ("Grade what is poured (P02: 2 pieces) and pour what is planned (P03);"
+                              " these pieces show what to do then.")
+    assert found._repr_html_() == f"<p><strong>{found.sentence}</strong></p>"
 
 
 def test_the_same_seed_gives_the_same(analysis, found):

@@ -11,12 +11,14 @@ from walking import fields_in_sight, of_kind, open_folds, said, widgets
 import scentlab
 from scentlab import files, workshop
 from scentlab.amounts import keep_units
+from scentlab.foresight import next_step
 from scentlab.forms.fields import Chooser
 from scentlab.forms.materials import materials_draft
 from scentlab.forms.planning import series_draft
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning.kitchen import propose_plans
-from scentlab.planning.plan import Plan
+from scentlab.planning.plan import Plan, make_plan
+from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
 from scentlab.screens import start
@@ -194,6 +196,36 @@ def test_sharing_writes_what_it_says_and_compares_with_nothing_of_another_sort(t
     page.share.look.click()
     page.share.write.click()
     assert scentlab.open_package(page.share.written).same
+
+
+def test_the_next_step_joins_the_plan_of_a_full_series_by_a_tap(tmp_path, monkeypatch):
+    """A full series of two pots of a wax, in which the pieces at the two higher loads sweat."""
+    monkeypatch.setattr(next_step, "_LOOKS", 30)
+    monkeypatch.setattr(next_step, "GAPS_PCT", (1.0, 2.0))
+    plan = make_plan("full", Fragrance("fig"), [Blend("soft", {Wax("soft"): 1.0})],
+                     [6.0, 8.0, 10.0, 12.0], start="2026-03-02", pots_per_blend=1, seed=3,
+                     assessors=("A1",), piece_g=25, pieces=PieceNumbers(0, 3, 0, 1, 0))
+    store = workshop.make_series(tmp_path / "full", title="full")
+    store.save_plan(plan.to_dict())
+    log(store, plan.pours)
+    wet = {p.pour for p in plan.pour_rows if p.load_pct > 9}
+    for p in plan.piece_rows:
+        if p.test == "sweat":
+            store.add("grades", {"code": p.code, "test": "sweat", "stress": p.stress,
+                                 "age_days": 7, "assessor": "A1", "grade": 3 * (p.pour in wet)})
+    def opened():
+        page = share_page(tmp_path / "full")
+        next(f for f in widgets(page) if getattr(f, "_title", "") == "The next step").turn(True)
+        return page
+
+    page = opened()
+    of_kind(page, "NextStepForm").add.click()
+    form, after = of_kind(page, "NextStepForm"), store.plan()
+    assert "Pot P02: melt " in form.message.value and "quick-sheet-P02.html" in form.message.value
+    assert after["pours"][:4] == plan.to_dict()["pours"] and len(after["pours"]) > 5
+    page = opened()
+    assert "Pour what is planned (P02" in said(page)
+    assert "NextStepForm" not in {type(f).__name__ for f in widgets(page)}
 
 
 def test_a_workshop_shows_its_series_and_begins_new_ones(tmp_path):
