@@ -170,13 +170,9 @@ def lowest_sweated(analysis, blend):
     return float(looks.loc[looks["blend"] == blend, "load_pct"].min())
 
 
-def _meanwhile(analysis, blend, limit, usual):
-    """What to keep to where no load is shown to be safe, and what the wax maker's sheet says: never
-    a load at which, or below which, a piece sweated."""
-    wet = lowest_sweated(analysis, blend)
-    if usual is not None:
-        said = f"the wax maker's sheet says {say_load_oz(usual)}"
-        yield said + (f", but pieces sweated at {say_load_oz(wet)}" if _sweats(usual, wet) else "")
+def _meanwhile(analysis, blend, limit, wet):
+    """What to keep to where no load is shown to be safe: never a load at which, or below which, a
+    piece sweated. ``wet`` is the lowest that did."""
     if not (pd.isna(limit) or _sweats(limit, wet)):
         yield f"until then keep to the wax maker's limit, {say_load_oz(limit)}"
     elif not pd.isna(wet):
@@ -188,6 +184,13 @@ def _meanwhile(analysis, blend, limit, usual):
                "sweated")
 
 
+def _sheet(usual, wet):
+    """What the wax maker's sheet says, and that pieces sweated at that load or less."""
+    if usual is not None:
+        said = f"the wax maker's sheet says {say_load_oz(usual)}"
+        yield said + (f", but pieces sweated at {say_load_oz(wet)}" if _sweats(usual, wet) else "")
+
+
 def _sweats(load, wet):
     """Whether a load is one that sweated (weighed loads differ a little) or lies above it."""
     return bool(load > wet - NEAR_PCT)
@@ -197,7 +200,7 @@ def _answer(analysis, blend):
     """The load in a few short sentences; where there is none, what to pour meanwhile."""
     row = analysis.pick.of(blend)
     sure = f"{say_percent(analysis.rules.confidence)} sure"
-    usual = recommended_by_maker(analysis.series, blend)
+    usual, wet = recommended_by_maker(analysis.series, blend), lowest_sweated(analysis, blend)
     if row["load_pct"] > 0:
         low = say_percent(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
@@ -206,11 +209,10 @@ def _answer(analysis, blend):
                 f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")
-        if usual is not None:
-            said.append(f"the wax maker's sheet says {say_load_oz(usual)}")
+        said += _sheet(usual, wet if wet > row["load_pct"] else np.nan)
     else:
         said = [f"{blend}: no load is shown to be safe yet ({sure})",
-                *_meanwhile(analysis, blend, row["limit_load_pct"], usual)]
+                *_sheet(usual, wet), *_meanwhile(analysis, blend, row["limit_load_pct"], wet)]
     said += pair_sentences(blend, analysis, analysis.rules)
     said += _without_throw(analysis, row)
     said.append(analysis.rests.headline(blend).removesuffix("."))

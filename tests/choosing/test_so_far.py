@@ -113,8 +113,27 @@ def test_what_to_keep_to_meanwhile_lies_below_all_that_sweated(wet_from, limit, 
 def test_a_load_of_the_sheet_that_sweated_is_said_to_have():
     assert no_load_yet(8.0, 7.5, 6.25).startswith(
         "The wax maker's sheet says 6.25 % (1 oz/lb). Until then keep")
+    given = quick(15.0)
+    plan = {"blends": [{"name": "soft wax", "parts": [
+        {"wax": {"name": "soft wax", "recommended_load_pct": 18.75}, "fraction": 1.0}]}]}
+    assert "sheet says 18.75 % (3 oz/lb), but pieces sweated at 18." in loads_so_far(
+        replace(given, series=replace(given.series, plan=plan))).answer
     for sheet in (9.375, 12.5):
         assert "/lb), but pieces sweated at 9." in no_load_yet(8.0, 7.5, sheet)
+
+
+def test_a_blend_without_a_piece_that_decides_has_no_loads_to_show():
+    """Heat-cycled pieces of one blend, none of the other, which sweated at room temperature."""
+    layout = even_layout(["soft wax", "hard wax"], LOADS, pots=1, sweat=1, sweat_heat=2)
+    series = simulate_series(layout, Truth(dict.fromkeys(
+        ("soft wax", "hard wax"), BlendTruth(12.0))), 1)
+    own = (series.grades["stress"] == "rest") | (series.grades["blend"] == "soft wax")
+    grades = series.grades[own].assign(grade=lambda g: pd.array(
+        np.where(g["load_pct"] >= 9.0, 3, 0), "Int64")).reset_index(drop=True)
+    known = replace(series, grades=grades, blends=series.blends.assign(limit_load_pct=11.0))
+    found = loads_so_far(analyse(known, draws=200, precise=None), "hard wax")
+    assert found.table.empty and found.lines == (found.answer,)
+    assert "safe yet (95 % sure). Until then stay below 9." in found.answer
 
 
 def test_what_sweated_of_another_lot_is_not_kept_to_either():
