@@ -91,7 +91,7 @@ def tested(evidence, ceiling):
     counts = evidence.sweat.counts
     under, frames = counts[counts["stress"] == ceiling.stress], []
     for blend in evidence.sweat.blends:
-        loads = np.unique(np.round(under.loc[under["blend"] == blend, "load_pct"].astype(float), 1))
+        loads = np.unique(under.loc[under["blend"] == blend, "load_pct"].astype(float))
         frames.append(pd.DataFrame({"blend": blend, "load_pct": loads,
                                     "content_pct": content_from_load(loads)}))
     return _put_together(frames)

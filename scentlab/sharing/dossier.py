@@ -6,11 +6,8 @@ from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
-import pandas as pd
-
 import scentlab
 from scentlab.choosing.analysis import Analysis
-from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_percent
 from scentlab.schema import SWEAT_GRADES
@@ -19,9 +16,8 @@ from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
-from scentlab.text import capital
 from scentlab.units import say_grams, say_load_oz, say_temperature
-from scentlab.words import MISSING, STRESS_WORDS, THROW_WORDS, count, is_missing, say_loads, tables
+from scentlab.words import MISSING, THROW_WORDS, count, is_missing, say_loads, tables
 from scentlab.words.answers import regulatory_limit, storage_words
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
@@ -44,7 +40,7 @@ def dossier_html(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct, sold=True),
         answer=list(_answer(analysis, row, batch)),
-        protocol=list(_protocol(analysis, name)), counts=counts_table(analysis, name),
+        protocol=list(_protocol(analysis, name)), counts=tables.counts_table(analysis, name),
         weigh=weigh_table(batch), how=" ".join(_how(batch)),
         photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
@@ -161,37 +157,3 @@ def _how(batch):
     if oil.allergens:
         yield f"Allergens: {', '.join(oil.allergens)}."
     yield from batch.lines
-
-
-def counts_table(analysis, blend):
-    """Per planned load (or load to 0.1 where none was planned) what was seen of a blend: pieces
-    over the limit grade of those inspected."""
-    series, rules = analysis.series, analysis.rules
-    pours, grades, throws = (
-        of_blend(f, blend) for f in (series.pours, series.grades, series.throws))
-    planned = pd.to_numeric(pours["planned_load_pct"]).fillna(pours["load_pct"].round(1))
-    load_of = dict(zip(pours["pour"], planned, strict=True))
-
-    def by_load(frame, words, **found):
-        seen = frame.groupby(frame["pour"].map(load_of)).agg(**found)
-        return pd.Series([words.format(*row) for row in seen.itertuples(index=False)], seen.index,
-                         dtype=object)
-
-    def over(test, stress, grade):
-        own = grades[(grades["test"] == test) & grades["grade"].notna()]
-        own = own[with_stress(own)["stress"] == stress] if stress else own
-        own = own.assign(over=own["grade"] >= grade)
-        worst = own.groupby("code", as_index=False)[["pour", "over"]].max()  # a piece counts once
-        return by_load(worst, "{} of {}", over=("over", "sum"), count=("over", "size"))
-
-    grade, frost = rules.limit_grade, rules.frost_limit_grade
-    seen = pd.DataFrame({
-        **{f"Sweat {grade}+, {STRESS_WORDS[s]}": over("sweat", s, grade) for s in ("heat", "rest")},
-        f"Frost {frost}+": over("frost", None, frost),
-        **{f"{capital(kind)} throw, mean (scores)": by_load(
-            own, "{:.1f} ({:.0f})", mean=("throw", "mean"), count=("throw", "count"))
-           for kind, own in throws.groupby(throws["kind"].map(THROW_WORDS))},
-    }, index=sorted(set(planned))).dropna(axis=1, how="all").fillna(MISSING)
-    seen.insert(0, "Load", [say_load_oz(load) for load in seen.index])
-    return tables.view("Seen by load: pieces at or over the grade, of those inspected",
-                       seen, *((name, name) for name in seen))

@@ -5,13 +5,14 @@ import math
 from dataclasses import dataclass
 from functools import partial
 
+import numpy as np
 import pandas as pd
 
 from scentlab.choosing.costs import cost_range
 from scentlab.choosing.diagnosis import CHANGE_UNIT, say_change
 from scentlab.choosing.saving import LEAST, say_money
 from scentlab.fitting.longevity import longest
-from scentlab.fitting.looks import reached
+from scentlab.fitting.looks import planned_loads, with_stress
 from scentlab.materials import say_lot
 from scentlab.results import heading, in_trade_words, say_odds, say_percent
 from scentlab.text import capital
@@ -31,6 +32,7 @@ from scentlab.units import (
 )
 from scentlab.words import (
     MISSING,
+    STRESS_WORDS,
     THROW_WORDS,
     count,
     is_missing,
@@ -294,43 +296,69 @@ def tradeoff_table(analysis, blend):
     one planned load are one row, with the numbers of the highest."""
     own = analysis.pick.tradeoff
     own = own[own["blend"] == blend].sort_values("load_pct")
-    groups = own.groupby((own["load_pct"].diff() > NEAR + 1e-9).cumsum(), sort=False)
-    rows = [{**g.iloc[-1], "load": _ends(g["load_pct"], 1), "content": _ends(g["content_pct"], 1),
-             "ounces": _ends(g["load_pct"].map(ounces_per_pound_from_load), 2)} for _, g in groups]
+    rows = [{**own[own["load_pct"].between(loads[0], loads[-1])].iloc[-1], "loads": loads}
+            for loads in weighed_loads(own["load_pct"])]
     caption = "Trade-off at the tested loads"
     if len(rows) < len(own):
         caption += (f"; loads weighed within {NEAR:g} points of each other are one row, with the "
                     "numbers of the highest")
     return view(
-        caption, rows, *[("Load, oz/lb", "ounces")] * (shown().weight == "oz"),
-        ("Load, % of wax", "load"), ("Content, % of total", "content"),
+        caption, rows, *_weighed_columns(),
+        ("Content, % of total", lambda r: _ends(content_from_load(r["loads"]), 1)),
         *_bought(analysis.rules, least_shown(analysis.pick)),
         *_frost_and_cost(analysis.rules, analysis.series.currency),
     )
 
 
+def weighed_loads(loads):
+    """Loads as weighed (% of wax), in order, as one array for each row of a table of loads."""
+    loads = np.asarray(loads, dtype=float)
+    return planned_loads(loads, NEAR + 1e-9) if len(loads) else []
+
+
+def _weighed_columns():
+    """The columns that tell the ``loads`` of a row, the lowest and the highest."""
+    ounces = ("Load, oz/lb", lambda r: _ends(ounces_per_pound_from_load(r["loads"]), 2))
+    return *[ounces] * (shown().weight == "oz"), ("Load, % of wax", lambda r: _ends(r["loads"], 1))
+
+
 def _ends(values, digits):
-    low, high = (say_number(value, digits) for value in (values.iloc[0], values.iloc[-1]))
+    low, high = (say_number(value, digits) for value in (values[0], values[-1]))
     return high if low == high else f"{low} to {high}"
 
 
-def seen_table(analysis):
-    """For a supplier, per blend: the pieces that sweated at each load."""
-    grade, counts = analysis.rules.limit_grade, analysis.sweat.counts
-    counts = counts[counts["stress"] == analysis.ceiling.stress]
-    counts = counts.assign(
-        over=reached(counts, grade), near=counts["load_pct"].round()
-    ).groupby(["blend", "near"])[["over", "n"]].sum()
+def counts_table(analysis, blend):
+    """What was seen of a blend at each load as weighed: pieces over the limit grade of those
+    inspected, and mean scores of throw."""
+    series, rules = analysis.series, analysis.rules
+    pours, grades, throws = (f[f["blend"] == blend] for f in (
+        series.pours, series.grades, series.throws))
+    rows = weighed_loads(pours["load_pct"].dropna())
+    row_of = {pour: place for place, loads in enumerate(rows)
+              for pour in pours.loc[pours["load_pct"].between(loads[0], loads[-1]), "pour"]}
 
-    def seen(load):
-        return lambda r: "{over:.0f}/{n:.0f}".format(**counts.loc[(r["blend"], load)]) if (
-            r["blend"], load) in counts.index else MISSING
+    def by_load(frame, words, **found):
+        seen = frame.groupby(frame["pour"].map(row_of)).agg(**found)
+        return pd.Series([words.format(*row) for row in seen.itertuples(index=False)], seen.index,
+                         dtype=object)
 
-    return view(
-        f"Pieces with sweat grade {grade} or more / pieces inspected, by load in % of wax, rounded",
-        analysis.ceiling.table, ("*Blend", "blend"),
-        *((f"{x:.0f} %", seen(x)) for x in sorted(counts.index.unique("near"))),
-    )
+    def over(test, stress, grade):
+        own = grades[(grades["test"] == test) & grades["grade"].notna()]
+        own = own[with_stress(own)["stress"] == stress] if stress else own
+        own = own.assign(over=own["grade"] >= grade)
+        worst = own.groupby("code", as_index=False)[["pour", "over"]].max()  # a piece counts once
+        return by_load(worst, "{} of {}", over=("over", "sum"), count=("over", "size"))
+
+    grade, frost = rules.limit_grade, rules.frost_limit_grade
+    seen = pd.DataFrame({
+        **{f"Sweat {grade}+, {STRESS_WORDS[s]}": over("sweat", s, grade) for s in ("heat", "rest")},
+        f"Frost {frost}+": over("frost", None, frost),
+        **{f"{capital(kind)} throw, mean (scores)": by_load(
+            own, "{:.1f} ({:.0f})", mean=("throw", "mean"), count=("throw", "count"))
+           for kind, own in throws.groupby(throws["kind"].map(THROW_WORDS))},
+    }, index=range(len(rows))).dropna(axis=1, how="all").fillna(MISSING)
+    return view("Seen by load as weighed: pieces at or over the grade, of those inspected",
+                seen.assign(loads=rows), *_weighed_columns(), *((name, name) for name in seen))
 
 
 def rests_table(rests):

@@ -23,7 +23,7 @@ from scentlab.sharing import figures, opening, parts, report
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.pages import write_page
 from scentlab.sharing.report import report_html, write_report
-from scentlab.units import Shown, say_load_oz, say_percent_of_wax, showing
+from scentlab.units import Shown, content_from_load, say_load_oz, say_percent_of_wax, showing
 from scentlab.words import answers, say_loads
 from scentlab.words.tables import (
     assessor_table,
@@ -311,7 +311,7 @@ def test_pictures_and_table_have_one_order(analysis, html):
     captions = re.findall(r"<figcaption>(.*?)</figcaption>", html)
     assert captions[:3] == names
     assert [c.split(":")[0] for c in captions[3:9]] == [*names, *names]
-    for caption in ("Pieces with sweat grade 2", "Throw over hours", "Highest safe load of each"):
+    for caption in ("Throw over hours", "Highest safe load of each"):
         body = html.split(f"<caption>{caption}")[1].split("</table>")[0]
         assert re.findall(r'<tr><td class="t">(.*?)</td>', body) == names
     lives = lives_table(analysis.longevity.throw_life)
@@ -662,8 +662,7 @@ def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
 
     view = table(rows)
     assert [row[0] for row in view.rows] == ["5.9 to 6.0", "6.3", "8.0"]
-    content = rows["content_pct"].tolist()
-    assert view.rows[0][1] == f"{content[0]:.1f} to {content[1]:.1f}"
+    assert view.rows[0][1] == " to ".join(f"{content_from_load(x):.1f}" for x in (5.9, 6.0))
     assert view.rows[0][3] == table(rows.iloc[1:2]).rows[0][3]
     assert "with the numbers of the highest" in view.caption
     apart = table(rows.iloc[2:])

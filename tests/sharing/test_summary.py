@@ -15,6 +15,7 @@ from scentlab.sharing.opening import PackageError, package_fingerprint
 from scentlab.sharing.pages import to_json
 from scentlab.sharing.report import check_questions, page_fingerprint, write_supplier_summary
 from scentlab.words import answers
+from scentlab.words.tables import counts_table
 
 HOSTILE = '<script>alert("1")</script>'
 
@@ -120,14 +121,19 @@ def test_the_summary_says_lot_once_and_nothing_of_a_missing_one(analysis, lot, w
     assert dict(answers.tested_facts(series))["Fragrance"] == "cedar"
 
 
-def test_the_report_counts_the_pieces_under_the_stress_that_decides(analysis, html):
+def test_the_report_counts_the_pieces_by_load_as_the_dossier_does(analysis, html):
+    """The counts of the fit, and the very table of the dossier."""
     counts = analysis.sweat.counts
     own = counts[(counts["blend"] == "soft") & (counts["stress"] == analysis.ceiling.stress)]
     cells = []
     for near in sorted(own["load_pct"].round().unique()):
         here = own[own["load_pct"].round() == near]
-        cells.append(f"{int(here[['g2', 'g3', 'g4']].sum().sum())}/{int(here['n'].sum())}")
-    assert " ".join(["soft", *cells]) in words_of(html)
+        cells.append(f"{int(here[['g2', 'g3', 'g4']].sum().sum())} of {int(here['n'].sum())}")
+    shown = counts_table(analysis, "soft")
+    place = shown.headings.index("Sweat 2+, heat-cycled")
+    assert [row[place] for row in shown.rows] == cells
+    for row in shown.rows:
+        assert f" {' '.join(row)} " in words_of(html)
 
 
 @pytest.mark.parametrize("ask", [[], ["  "], ["x"] * 7, ["x" * 301]])
