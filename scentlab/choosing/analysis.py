@@ -208,11 +208,7 @@ def decider(analysis, brief=False):
         throw, no_throw = fits[kind]
         found = replace(analysis, rules=rules, throw=throw, no_throw=no_throw,
                         ceiling=find_ceiling(analysis.sweat, rules))
-        same = all(getattr(rules, name) == getattr(analysis.rules, name)
-                   for name in ("stress", "ship_age_days", "throw_kind"))
-        return replace(found, pick=choose_load(
-            found, rules, found.ceiling, brief=brief,
-            rests=analysis.rests if same else None))
+        return replace(found, pick=choose_load(found, rules, found.ceiling, brief=brief))
 
     return decide
 

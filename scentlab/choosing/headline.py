@@ -3,7 +3,7 @@
 import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
-from scentlab.choosing.rests import by_day
+from scentlab.choosing.rests import by_day, seen_until
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.choosing.saving import saving_words
 from scentlab.results import say_odds, say_percent
@@ -27,7 +27,8 @@ def headline(row, rules, evidence, ceiling, rests):
     said = [
         *use_words(row, ceiling.of(row["blend"]), evidence), warning, row["reason"],
         *pair_sentences(row["blend"], evidence, rules),
-        _seen_words(row, rules, rests),
+        _seen_words(row, rules, rests, seen_until(
+            evidence.series, row["blend"], ceiling.stress, rules, row["load_pct"])),
         f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat"
         f"{by_day(evidence.sweat, rules)}",
     ]
@@ -74,12 +75,11 @@ def highest_safe(row, found, evidence, say=say_percent_of_wax):
     return f"highest safe load: {words}{high}{held}"
 
 
-def _seen_words(row, rules, rests):
+def _seen_words(row, rules, rests, until):
     """How many of the pieces that decide sweated at the load or below, and until when."""
     if not row["stressed_below"]:
         return ""
-    oldest = rests.of(row["blend"]).set_index("name").at["oldest inspection", "value"]
-    until = f", seen up to {oldest}" if oldest.startswith("day") else ""
+    until = until and f", seen up to {until}"
     said = (
         f"{row['stressed_wet'] or 'None'} of {count_of(row['stressed_below'], 'piece')} "
         f"{rests.stress} sweated "

@@ -10,7 +10,7 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import NEAR_PCT, chances_over
 from scentlab.choosing.finish import compare_finish
 from scentlab.choosing.headline import highest_safe
-from scentlab.choosing.rests import by_day
+from scentlab.choosing.rests import Rests, by_day, find_rests
 from scentlab.results import FitError, say_odds, say_percent
 from scentlab.text import capital, spelling
 from scentlab.units import say_load_oz
@@ -19,12 +19,14 @@ from scentlab.units import say_load_oz
 @dataclass(frozen=True)
 class KnownLoad:
     """A load (g per 100 g of wax) of a blend, whether it is the recommended one, what is known of
-    it in sentences, and of pieces as sold in one, empty where none were compared."""
+    it in sentences, what that rests on, and of pieces as sold a sentence, empty where none were
+    compared."""
 
     blend: str
     load_pct: float
     recommended: bool
     words: tuple
+    rests: Rests
     as_sold: str = ""
 
 
@@ -50,16 +52,19 @@ def known_load(
     if not pd.isna(row["ceiling_load_pct"]):
         found = analysis.ceiling.of(blend)
         safe = f"{capital(highest_safe(row, found, analysis, say_load_oz))}."
-    rests = analysis.rests.headline(blend)
+    rests = analysis.rests
     as_sold = compare_finish(analysis.series, analysis.rules, blend, analysis.ceiling.stress)
     if load_pct is None or load_pct == chosen:
-        return KnownLoad(blend, float(chosen), True, tuple(filter(None, (safe, rests))), as_sold)
+        said = (safe, rests.headline(blend))
+        return KnownLoad(blend, float(chosen), True, tuple(filter(None, said)), rests, as_sold)
+    rests = find_rests(analysis.series, analysis.rules, analysis.ceiling.stress, analysis.odd_pots,
+                       {blend: load_pct})
     advised = "No load is recommended."
     if not pd.isna(chosen):
         advised = f"Recommended: {say_load_oz(chosen, sold=True)}."
     said = ("This load was typed and is not the recommended one.", advised, safe,
-            _tested(analysis, blend, load_pct), rests)
-    return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), as_sold)
+            _tested(analysis, blend, load_pct), rests.headline(blend))
+    return KnownLoad(blend, float(load_pct), False, tuple(filter(None, said)), rests, as_sold)
 
 
 def _tested(analysis, blend, load):

@@ -85,13 +85,12 @@ class Pick(Result):
 
 
 @one_thread()
-def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
+def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     """Choose a load per blend and rank the blends.
 
     evidence : Evidence, such as an Analysis.
     rules : Rules; None for the usual ones.
     ceiling : Ceiling under the same rules, made if None.
-    rests : Rests of the same stress, age of sale and kind of throw, made if None.
     brief : bool, whether to leave out ``changes`` and the measures of ``tradeoff``: most work.
     Returns Pick.
     Raises FitError where the rules name a blend that was not fitted.
@@ -110,8 +109,8 @@ def choose_load(evidence, rules=None, ceiling=None, *, rests=None, brief=False):
     ranked = rank(measured, draws, blends, rules.throw_loss)
     rest = [c for c in ranked if c not in _FRONT and c != "reason"]
     table = ranked[[*_FRONT, *rest, "reason"]]
-    if rests is None:
-        rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots)
+    rests = find_rests(evidence.series, rules, ceiling.stress, evidence.odd_pots,
+                       dict(ceiling.table[["blend", "ceiling_load_pct"]].to_numpy()))
     sentences = {
         r["blend"]: headline(r, rules, evidence, ceiling, rests) for _, r in table.iterrows()
     }

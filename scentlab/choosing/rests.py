@@ -8,6 +8,7 @@ from dataclasses import dataclass
 
 import pandas as pd
 
+from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import with_stress
@@ -34,7 +35,8 @@ _MEANINGS = {
     "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide did",
     "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
                     "colder or shorter than planned tests less",
-    "oldest inspection": "the answer on sweat holds up to this age, and nothing is known beyond",
+    "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
+                         "that was typed, were looked at; later sweat was not seen there",
     "pots": "pots of melted wax behind the answer; pieces of one pot are not independent",
     "lots": "lots of wax and fragrance that were poured; other lots may sweat earlier",
     "testers": "people who scored throw",
@@ -121,10 +123,12 @@ def stress_words(stress, plan=None):
     )
 
 
-def find_rests(series, rules, stress, odd_pots=()):
+def find_rests(series, rules, stress, odd_pots=(), loads=None):
     """What an analysis of a series rests on.
 
     series : Series. rules : Rules. stress : rest or heat, the one that decides.
+    loads : dict of blend to the highest load (% of wax) that the answer speaks of: it rests on the
+        pieces up to it; on all where it is missing.
     odd_pots : rows (pot, blend, words) of pots unlike the rest, as :func:`odd_pots_of` finds them.
     Returns Rests.
     """
@@ -136,7 +140,7 @@ def find_rests(series, rules, stress, odd_pots=()):
                 *_ungraded(series, blend),
                 _storage(own, stress, series.plan), *_otherwise(own, stress, rules),
                 *_heat(own, stress, series),
-                _age(own, stress, rules), _pots(own, stress),
+                _age(own, stress, rules, (loads or {}).get(blend)), _pots(own, stress),
                 _lots(series, blend), _testers(series.throws, blend, rules.throw_kind),
                 _off_plan(series.pours, blend), _odd(odd_pots, blend), _assumed(own, stress),
                 *_pairs(series.pairs, blend, rules.throw_kind),
@@ -234,20 +238,57 @@ def _short_of(heats, planned):
         yield f"{hours:g} h of {wanted:g} h warm"
 
 
-def _age(own, stress, rules):
-    ages = pd.to_numeric(own.loc[own["stress"] == stress, "age_days"]).dropna()
-    if ages.empty:
-        return "oldest inspection", "age not recorded", "age at inspection not recorded", 1
-    oldest, warning = f"day {ages.max():g}", ""
-    sold = rules.ship_age_days
-    on = "on" if ages.nunique() == 1 else "up to"
-    if sold is not None and ages.max() < sold:
-        warning = f"looked at {on} {oldest} only, sold at day {sold:g}"
-    elif ages.max() < LONG_DAYS:
-        warning = f"looked at {on} {oldest} only"
-    days = ", ".join(f"{age:g}" for age in sorted(ages.unique()))
-    seen = oldest if ages.nunique() == 1 or ages.nunique() > 5 else f"{oldest} (days {days})"
-    return "oldest inspection", seen, warning, 1
+def _age(own, stress, rules, load):
+    days = _watched(own, stress, rules, load)
+    last, seen = days.max(), _until(days)
+    if not seen:
+        return "seen up to", "age not recorded", "age at inspection not recorded", 1
+    for needed, sold in ((rules.ship_age_days, ", sold at day {:g}"), (LONG_DAYS, "")):
+        late = last[last < needed] if needed is not None else last[:0]
+        if len(late):
+            low, high = late.min(), late.max()
+            on = "up to days" if low < high else "on day" if (days.min() == high).all() else (
+                "up to day")
+            of = "" if len(late) == len(last) else f"{len(late)} of {len(last)} pieces "
+            ends = f"{low:g} to {high:g}" if low < high else f"{high:g}"
+            return ("seen up to", seen,
+                    f"{of}looked at {on} {ends} only{sold.format(needed)}", 1)
+    return "seen up to", seen, "", 1
+
+
+def seen_until(series, blend, stress, rules, load):
+    """The day up to which the pieces of a blend and stress were looked at that an answer at a load
+    rests on, in words: "day 7 (2 of 4 pieces: up to day 28)"; empty where no age is on record."""
+    looks = with_stress(series.sweat())
+    return _until(_watched(looks[looks["blend"] == blend], stress, rules, load))
+
+
+def _watched(own, stress, rules, load):
+    """The ages of the looks by piece, of the pieces up to a load (all where it is missing). One
+    that sweated is known to, and need not be looked at again."""
+    own = own[(own["stress"] == stress) & own["grade"].notna()]
+    if not pd.isna(load):
+        own = own[own["load_pct"] <= max(load, own["load_pct"].min()) + NEAR_PCT / 2]
+    wet = own.groupby("code")["grade"].transform("max").astype(float) >= rules.limit_grade
+    own = own if wet.all() else own[~wet]
+    return pd.to_numeric(own["age_days"]).groupby(own["code"])
+
+
+def _until(days):
+    """The last look at the pieces, the earliest first: what was looked at later, or on which days.
+    """
+    last, more = days.max(), []
+    low, high = last.min(), last.max()
+    if pd.isna(low):
+        return ""
+    every = sorted(days.obj.dropna().unique())
+    if low < high:
+        more.append(f"{(last == high).sum()} of {len(last)} pieces: up to day {high:g}")
+    elif 1 < len(every) <= 5:
+        more.append(f"days {', '.join(f'{age:g}' for age in every)}")
+    if last.isna().any():
+        more.append(f"of {count_of(last.isna().sum(), 'piece')} not recorded")
+    return f"day {low:g}" + (f" ({'; '.join(more)})" if more else "")
 
 
 def _pots(own, stress):

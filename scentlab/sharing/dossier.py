@@ -21,7 +21,7 @@ from scentlab.words import MISSING, THROW_WORDS, count, is_missing, say_loads, t
 from scentlab.words.answers import regulatory_limit, storage_words
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
-_RESTS = {"heat reached": "Heat as reached", "oldest inspection": "Seen up to", "lots": "Lots",
+_RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to", "lots": "Lots",
           "scale": "Scale check", "off the plan": "Batches off the plan",
           "unlike the rest": "Pots unlike the rest"}
 _SHORT = 16  # digits of a fingerprint that are printed
@@ -40,7 +40,7 @@ def dossier_html(
         "dossier.html.j2", analysis=analysis, series=analysis.series, batch=batch, blend=name,
         load=say_loads(batch.known.load_pct, sold=True),
         answer=list(_answer(analysis, row, batch)),
-        protocol=list(_protocol(analysis, name)), counts=tables.counts_table(analysis, name),
+        protocol=list(_protocol(analysis, batch.known)), counts=tables.counts_table(analysis, name),
         weigh=weigh_table(batch), how=" ".join(_how(batch)),
         photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
@@ -103,10 +103,10 @@ def _load(load, sold=True):
     return said if is_missing(load) else f"{said}, {said.content}"
 
 
-def _protocol(analysis, blend):
+def _protocol(analysis, known):
     """How it was tested: storage, heat as it was reached, pots, people, days."""
-    series, rests = analysis.series, analysis.rests
-    found = dict(rests.of(blend)[["name", "value"]].to_numpy().tolist())
+    series, blend = analysis.series, known.blend
+    found = dict(known.rests.of(blend)[["name", "value"]].to_numpy().tolist())
     pours, sweat, throws = (
         of_blend(f, blend) for f in (series.pours, series.sweat(), series.throws))
     yield "Storage that decides", storage_words(analysis)

@@ -218,7 +218,7 @@ def _not_tested(analysis, blend, load):
         yield "this load"
     found = dict(
         analysis.rests.of(blend)[["name", "value"]].to_numpy())
-    if (age := found.get("oldest inspection", "")).startswith("day "):
+    if (age := found.get("seen up to", "")).startswith("day "):
         yield f"after {age.partition(' (')[0]}"
     yield "other lots"
     if stress == "rest":

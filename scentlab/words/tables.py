@@ -323,7 +323,7 @@ def _weighed_columns():
 
 
 def _ends(values, digits):
-    low, high = (say_number(value, digits) for value in (values[0], values[-1]))
+    low, high = (in_digits(value, digits) for value in (values[0], values[-1]))
     return high if low == high else f"{low} to {high}"
 
 

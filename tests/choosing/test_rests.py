@@ -7,10 +7,14 @@ import pandas as pd
 import pytest
 
 from scentlab.choosing.analysis import analyse, what_if
+from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
 from scentlab.choosing.rules import Rules
+from scentlab.planning.batch import make_batch, materials_of
 from scentlab.series import HEAT_COLUMNS
+from scentlab.sharing.dossier import dossier_html
 from scentlab.units import say_load_oz
+from scentlab.words import answers
 
 PLAN = {
     "rules": {"heat_cycle": {"temp_c": 38.0, "hours": 12.0, "cycles": 3}},
@@ -49,12 +53,12 @@ def test_nothing_missing(looked):
     assert rests.headline("soft") == ""
     assert rests.sentence == "Nothing that is asked for is missing."
     assert value(rests, "storage")["value"] == "heat-cycled (3 x 12 h at 38 °C)"
-    assert value(rests, "oldest inspection")["value"] == "day 7"
+    assert value(rests, "seen up to")["value"] == "day 7"
     assert value(rests, "pots")["value"] == "3"
     assert value(rests, "testers")["value"] == "8"
     assert value(rests, "scale")["value"] == "100.1 g under 100 g"
     assert set(rests.table["name"]) == {
-        "storage", "heat reached", "oldest inspection", "pots", "lots", "testers", "scale",
+        "storage", "heat reached", "seen up to", "pots", "lots", "testers", "scale",
         "off the plan", "unlike the rest", "assumed"}
     assert (rests.table["meaning"].str.len() > 10).all()
 
@@ -84,7 +88,7 @@ def test_several_ages(looked):
     series = looked()
     ages = np.where(np.arange(len(series.grades)) % 2, 1.0, 5.0)
     rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
-    assert rests.headline("soft") == "Looked at up to day 5 only."
+    assert rests.headline("soft") == "Looked at up to days 1 to 5 only."
 
 
 @pytest.mark.parametrize(("reached", "shown", "words"), [
@@ -107,9 +111,49 @@ def test_the_heat_that_was_reached_against_its_plan(looked, reached, shown, word
 
 def test_ages_are_shown_as_numbers(looked):
     series = looked()
-    ages = np.where(np.arange(len(series.grades)) % 2, 7.0, 28.0)
-    rests = find_rests(replace(series, grades=series.grades.assign(age_days=ages)), Rules(), "heat")
-    assert value(rests, "oldest inspection")["value"] == "day 28 (days 7, 28)"
+    grades = pd.concat([series.grades, series.grades.assign(age_days=28.0)])
+    rests = find_rests(replace(series, grades=grades), Rules(), "heat")
+    assert value(rests, "seen up to")["value"] == "day 28 (days 7, 28)"
+
+
+def sweat_of(series, blend="soft"):
+    return series.grades[series.grades["test"].eq("sweat") & series.grades["blend"].eq(blend)]
+
+
+def seen(series, load, rules=None):
+    rests = find_rests(series, rules or Rules(), "heat", loads={"soft": load, "hard": load})
+    return value(rests, "seen up to")
+
+
+def test_the_day_is_of_the_dry_pieces_up_to_the_load(looked):
+    """A later look at pieces of higher loads, or at some of them, says nothing of the others."""
+    series = looked()
+    own = sweat_of(series)
+    loads = sorted(own["load_pct"].unique())
+    low, later = own[own["load_pct"] < 8.0], own[own["load_pct"] > 8.0]
+    late = replace(series, grades=pd.concat([series.grades, later.assign(age_days=28.0)]))
+    assert seen(late, 8.0)["value"] == "day 7" == seen(late, loads[0] - 1.0)["value"]
+    pieces = low["code"].nunique()
+    some = low.drop_duplicates("code").head(2).assign(age_days=28.0, grade=0)
+    some = replace(late, grades=pd.concat([late.grades, some]))
+    row = seen(some, 8.0, Rules(ship_age_days=20))
+    assert row["value"] == f"day 7 (2 of {pieces} pieces: up to day 28)"
+    assert row["warning"] == (
+        f"{pieces - 2} of {pieces} pieces looked at on day 7 only, sold at day 20")
+    unknown = some.grades["code"].eq(low["code"].iloc[-1])
+    unknown = replace(some, grades=some.grades.assign(
+        age_days=some.grades["age_days"].mask(unknown)))
+    assert seen(unknown, 8.0)["value"] == (
+        f"day 7 (2 of {pieces} pieces: up to day 28; of 1 piece not recorded)")
+
+
+def test_a_piece_that_sweated_need_not_be_looked_at_again(looked):
+    series = looked()
+    own = sweat_of(series)
+    wet = own.loc[own["grade"] >= 2, "code"]
+    dry = own[~own["code"].isin(wet)].assign(age_days=28.0)
+    again = replace(series, grades=pd.concat([series.grades, dry]))
+    assert len(wet) and seen(again, np.nan)["value"] == "day 28 (days 7, 28)"
 
 
 def test_one_pot_of_one_blend(looked):
@@ -258,3 +302,27 @@ class TestInTheAnswer:
         assert found.pick.tradeoff.empty and "p_over" in found.pick.tradeoff
         assert found.ceiling.notes == (f"{words[0].upper()}{words[1:]}, so there is no answer "
                                        "there.",)
+
+
+def test_one_day_in_all_that_is_said_of_a_load(analysis):
+    """The pieces over the highest safe load are looked at again: no word of that day where the
+    answer speaks of the load below."""
+    series = analysis.series
+    safe = analysis.ceiling.of("soft")["ceiling_load_pct"]
+    sweat = sweat_of(series)
+    day = sweat["age_days"].max()
+    later = sweat[sweat["load_pct"] > safe + 0.5].assign(age_days=day + 21.0)
+    assert len(later) and safe > sweat["load_pct"].min()
+    found = analyse(replace(series, grades=pd.concat([series.grades, later])), draws=200,
+                    precise=None)
+    assert found.ceiling.of("soft")["ceiling_load_pct"] < later["load_pct"].min() - 0.2
+    assert f", seen up to day {day:g}." in found.pick.sentences["soft"]
+    first = found.pick.table[found.pick.table["blend"] == "soft"]
+    first = replace(found, pick=replace(found.pick, table=first))
+    assert f"after day {day:g}, " in dict(answers.headline(first)["facts"])["Not tested"][0]
+    batch = make_batch(known_load(found, "soft"), materials_of(series), wax_g=400.0)
+    assert f"<dt>Seen up to</dt><dd>day {day:g}</dd>" in dossier_html(found, batch)
+    top = float(later["load_pct"].max())
+    typed = make_batch(known_load(found, "soft", top), materials_of(series), wax_g=400.0)
+    dry = later[later["grade"] < 2]["code"].nunique()
+    assert dry and f"pieces: up to day {day + 21:g})</dd>" in dossier_html(found, typed)

@@ -34,7 +34,7 @@ def plan(**changes):
 
 
 def load(pct, blend="soft", **more):
-    usual = {"recommended": True, "words": ("Highest safe load: 9 %.",)}
+    usual = {"recommended": True, "words": ("Highest safe load: 9 %.",), "rests": None}
     return KnownLoad(blend, pct, **usual | more)
 
 
