@@ -190,11 +190,22 @@ class QuickCheck:
     def heat_day(self):
         """The day on which the newest heat cycle that is over was to begin; None where none is, or
         where it is on record what it reached."""
-        due = max((p.due_on for p in sweat_pieces(self.store)
-                   if p.stress == "heat" and p.due_on <= self.today), default=None)
-        day = due and self.plan.heat_cycle.begins(due)
+        dues = {p.due_on for p in self._heated()}
+        if not dues:
+            return None
+        day = self.plan.heat_cycle.begins(max(dues))
         begun = [begun for (begun,) in self.store.distinct("heats", ("started_on",))]
-        return None if day is None or any(x >= day for x in begun) else day
+        return None if len(begun) >= len(dues) or any(x >= day for x in begun) else day
+
+    @property
+    def heated_pots(self):
+        """The pots whose pieces were in the newest heat cycle that is over."""
+        due = max(p.due_on for p in self._heated())
+        return sorted(self._pots(p for p in self._heated() if p.due_on == due))
+
+    def _heated(self):
+        return [p for p in sweat_pieces(self.store)
+                if p.stress == "heat" and p.due_on <= self.today]
 
     def due(self):
         """The pieces that are ready to grade, in the order of the sheet."""

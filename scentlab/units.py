@@ -366,12 +366,12 @@ def add_up(grams):
 
 
 def is_typed(load_pct):
-    """Whether a load is one that a person types: whole hundredths, or quarter ounces to the pound.
+    """Whether a load is one that a person types: whole hundredths of % of wax or of oz per lb.
 
-    >>> is_typed(6.25), is_typed(9.375), is_typed(9.8342)
+    >>> is_typed(6.25), is_typed(8.125), is_typed(9.8342)
     (True, True, False)
     """
-    ounces = 4.0 * ounces_per_pound_from_load(load_pct)
+    ounces = 100.0 * ounces_per_pound_from_load(load_pct)
     return any(abs(x - round(x)) < 1e-6 for x in (100.0 * load_pct, ounces))
 
 

@@ -144,6 +144,7 @@ def _dossier(arguments):
     folder = series_folder(arguments.folder)
     path = page_path(arguments.out or folder / "exports" / "dossier.html", make_folder=True)
     wax_g = amount("--wax", "g", arguments.wax)
+    load = amount("--load", "% of wax", arguments.load)
     dossier_of(analysed_by(arguments), opened(folder), path, arguments.blend, arguments.checked,
-               wax_g=wax_g)
+               load_pct=load, wax_g=wax_g)
     print(f"Dossier, one page to print or to save as PDF in a browser: {path}")

@@ -11,6 +11,7 @@ from scentlab.cli.frame import (
     call,
     empty_folder,
     program,
+    read_date,
     series_folder,
     units_of,
 )
@@ -141,7 +142,8 @@ def _log_pours(check):
           "3 oz or 85 g are understood.")
     sure = False
     while not sure:
-        day, checked, heat = _poured_on(check.today), _scale_check(), _temperatures()
+        day = _day("Poured on", check.today, check.today)
+        checked, heat = _scale_check(), _temperatures()
         sure = all(_sure(words) for words in check.doubts(
             left[0], poured_on=day, scale_check_g=checked, **heat))
 
@@ -157,15 +159,15 @@ def _log_pours(check):
     return logged > 0
 
 
-def _poured_on(today):
-    """The day of pouring, which the pieces' age counts from."""
+def _day(words, usual, today):
+    """The day on which something was done, the usual one where none is typed."""
     def read(said):
-        day, wrong = POURS["poured_on"].check(said or str(today))
+        day, wrong = POURS["poured_on"].check(read_date(said) if said else usual)
         if wrong or day > today:
             raise ValueError(f"{said}: type a day up to today as year-month-day: {today}.")
         return day
 
-    return _until(f"Poured on [{today}]: ", read)
+    return _until(f"{words} [{usual}]: ", read)
 
 
 def _weights(pour):
@@ -234,8 +236,9 @@ def _heat(check):
     """Ask once what the thermometer beside the heated pieces showed."""
     if check.heat_day is None:
         return
-    cycle, row = check.plan.heat_cycle, {}
-    print(f"Heat cycle, {cycle.words}, as a max-min thermometer showed it (Enter if you had none):")
+    cycle, row, pots = check.plan.heat_cycle, {}, ", ".join(check.heated_pots)
+    print(f"Heat cycle of the pieces of pot {pots}, {cycle.words}, as a max-min thermometer showed "
+          "it (Enter if you had none):")
     for name, words in (("low_c", "coldest"), ("high_c", "hottest")):
         with contextlib.suppress(_Stopped):
             row[name] = _until(f"  {words}, as 38 C or 100 F ",
@@ -247,7 +250,8 @@ def _heat(check):
         print(f"  {wrong}")
         _heat(check)
         return
-    row |= {"started_on": check.heat_day, "hours": cycle.hours, "cycles": cycle.cycles}
+    row["started_on"] = _day("  begun on", check.heat_day, check.today)
+    row |= {"hours": cycle.hours, "cycles": cycle.cycles}
     check.store.add("heats", row)
     print(f"  Stored: {heat_words(row)}.")
 

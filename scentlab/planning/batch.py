@@ -280,8 +280,9 @@ def _against_limits(blend, fragrance, recipe, load, base, topping):
         if most is None:
             said.append(f"The wax maker's limit of the {part} is not known.")
         elif own > most + 1e-9:
-            warned.append(f"The {part}, {say_load_oz(own)}, is over its wax maker's limit of "
-                          f"{say_load_oz(most)}: test only, not for sale, until the maker agrees.")
+            warned.append(f"The {part}, {say_load_oz(own, sold=True)}, is over its wax maker's "
+                          f"limit of {say_load_oz(most)}: test only, not for sale, until the "
+                          "maker agrees.")
         else:
             said.append(f"The {part}'s wax maker allows up to {say_load_oz(most)}.")
     return tuple(said), tuple(warned)

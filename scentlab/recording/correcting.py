@@ -55,19 +55,31 @@ def stored_about(store, name, what=None):
     pours = store.known_names("pour")
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
+    places = {t: RECORDS[t].codes for t in SCORES} if blind else (
+        {"heats": ()} if heat else {"pours": ("pour",)})
     found = [
         Entry(table, row["entry_id"], _words(table, row),
               {n: row[n] for n in RECORDS[table].mendable})
-        for table in (SCORES if blind else ("heats",) if heat else ("pours",))
-        for row in store.records(
-            table, RECORDS[table].codes if blind else () if heat else ("pour",), name)
+        for table, columns in places.items() for row in store.records(table, columns, name)
     ]
     if not found:
         what = f"piece {name}" if blind else "a heat cycle" if heat else f"pour {name}"
         remedy = "record it with: scentlab heat FOLDER" if heat else "look at its label again"
-        raise RefusedError(f"nothing is stored of {what}", remedy,
-                           field="code" if blind else "pour", value=name)
+        problem = f"nothing is stored of {what}"
+        if _was_there(store, places, name):
+            problem = f"all that was stored of {what} is void"
+            remedy = "record it anew if it is due"
+        raise RefusedError(problem, remedy, field="code" if blind else "pour", value=name)
     return found
+
+
+def _was_there(store, places, name):
+    """Whether anything of a name was ever stored in the columns of these tables."""
+    for table, columns in places.items():
+        rows = store.rows(table, history=True)
+        if len(rows) and (not columns or rows[list(columns)].eq(name).to_numpy().any()):
+            return True
+    return False
 
 
 def mend(store, table, entry_id, changes, reason, key=None):
@@ -101,7 +113,7 @@ def refuse_what_cannot_be(table, row):
         if row.get(name) is not None and row[name] > today + ONE_DAY:
             findings.add(None, name, str(row[name]), "a day that has come", check_clock(today))
     if wrong := impossible_load(row):
-        findings.add(None, "fragrance_g", f"{row['fragrance_g']:g}", *wrong)
+        findings.add(None, "fragrance_g", say_weighed(row["fragrance_g"]), *wrong)
     findings.stop()
 
 

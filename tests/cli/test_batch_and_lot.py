@@ -36,9 +36,15 @@ def test_a_batch_keeps_its_recipe_and_writes_its_sheet(folder, capsys):
     code, words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "3 oz/lb")
     assert code == 0 and "This load was typed and is not the recommended one." in words
     assert "85.1 g (3.00 oz) of fragrance" in words
+    assert "at 18.75 % (3 oz/lb)" in words
+    words = said(capsys, "batch", folder, "--wax", "1 lb", "--load", "2.3 oz/lb")[1]
+    assert words.count("(2.3 oz/lb)") == 2 and "2.28" not in words and "1.30 oz" not in words
     assert sheet.read_text() == page
     assert {p.name for p in sheet.parent.glob("batch-*.html")} == {
-        sheet.name, f"{sheet.stem}-18.75-percent.html"}
+        sheet.name, f"{sheet.stem}-18.75-percent.html", f"{sheet.stem}-14.4-percent.html"}
+    code, words = said(capsys, "dossier", folder, "--load", "2.3 oz/lb")
+    dossier = (folder / "exports" / "dossier.html").read_text()
+    assert code == 0 and "(2.3 oz/lb)" in dossier and "typed, not the recommended one" in dossier
     assert said(capsys, "batch", folder)[0] == 2
     assert "--piece" in said(capsys, "batch", folder, "--packs", 1, "--piece", "15 ml")[1]
 

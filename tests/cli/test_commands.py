@@ -528,9 +528,11 @@ def test_progress_refuses_nonsense(run, demo, capsys):
     assert run("progress", demo, "--looks-per-piece", "0") == (
         2, "", "scentlab progress: --looks-per-piece 0: a piece is graded by 1 tester or more\n")
     with pytest.raises(SystemExit) as left:
-        run("progress", demo, "--today", "14.3.2026")
+        run("progress", demo, "--today", "14/3/2026")
     assert left.value.code == 2
-    assert "'14.3.2026' is no date; write it as 2026-03-14" in capsys.readouterr().err
+    assert "'14/3/2026' is no date; write it as 2026-03-14 or 14.3.2026" in capsys.readouterr().err
+    days = ("14.3.2026", "14.03.2026", "2026-03-14")
+    assert len({run("progress", demo, "--today", day) for day in days}) == 1
 
 
 # --- report ------------------------------------------------------------------------------------

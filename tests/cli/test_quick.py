@@ -80,6 +80,7 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     pours_of = {p["code"]: p["pour"] for p in plan["pieces"]}
     asked.clear()
     typed += ["40", "40 C", "99 F", "99 F", "104 F"]  # no unit; coldest above hottest
+    typed += ["2027-11-05", "6.11.2026"]  # a day to come; the day after the planned one
     typed += ["7"]  # no grade: the piece is asked for again
     typed += ["3" if pours_of[code] in wet else "0" for code in in_order(plan)]
     assert quick(folder, day="2026-11-12") == 0
@@ -88,7 +89,9 @@ def test_from_the_question_to_the_answer(tmp_path, capsys, answers):
     assert "'40' has no unit" in said and "is above the hottest, 99 °F" in said
     heat = Store.open(folder).rows("heats").iloc[0]
     assert (heat["low_c"], heat["high_c"], heat["cycles"]) == (37.2, 40.0, 3)
-    assert str(heat["started_on"])[:10] == "2026-11-05"
+    assert "Heat cycle of the pieces of pot P01, 3 x 12 h at 100 °F (38 °C), as a max-min" in said
+    assert any("begun on [2026-11-05]: " in words for words in asked)
+    assert str(heat["started_on"])[:10] == "2026-11-06"
     assert len(Store.open(folder).rows("grades")) == 12
     assert not any(str(load) in words for words in asked for load in (9.4, 12.5, 18.75))
     assert "heat cycle as reached" not in said
@@ -270,7 +273,11 @@ def test_only_sweat_pieces_wait_and_on_the_day_that_a_late_pour_moved_them_to(tm
     said, held = check.waits()
     assert held and said.startswith("4 pieces are not graded yet.") and f"ready on {day}," in said
     assert QuickCheck(folder, day - dt.timedelta(days=1)).heat_day is None
-    assert QuickCheck(folder, day).heat_day == day - dt.timedelta(days=3)
+    late = QuickCheck(folder, day)
+    assert late.heat_day == day - dt.timedelta(days=3) and late.heated_pots == ["P01"]
+    late.store.add("heats", {"started_on": day - dt.timedelta(days=4), "low_c": 37.0,
+                             "high_c": 39.0, "hours": 12.0, "cycles": 3})
+    assert late.heat_day is None, "begun a day before its day, it is recorded all the same"
 
 
 def test_a_broken_piece_and_a_batch_that_was_never_poured_hold_no_answer_back(

@@ -10,6 +10,7 @@ from scentlab.forms.correct import CorrectForm
 from scentlab.recording.correcting import mend, stored_about
 from scentlab.recording.store import RefusedError
 from scentlab.schema import DataError
+from scentlab.units import Shown, showing
 
 
 @pytest.fixture
@@ -93,8 +94,9 @@ def test_a_wrong_value_and_a_day_to_come_are_refused(scored):
     with pytest.raises(DataError) as error:
         mend(scored, "pours", 2, {"fragrance_g": "180"}, "why")
     assert str(error.value) == (
-        "pours, column fragrance_g: found '180', expected a load of at most 40 % of wax, and with "
-        "200 g of wax this is 90.0 %. Look for a slipped decimal point in fragrance_g or wax_g."
+        "pours, column fragrance_g: found '180 g', expected a load of at most 40 % of wax, and "
+        "with 200 g of wax this is 90.0 %. Look for a slipped decimal point in fragrance_g or "
+        "wax_g."
     )
 
 
@@ -107,6 +109,20 @@ def test_nothing_is_found(scored, name, words):
     with pytest.raises(RefusedError) as error:
         stored_about(scored, name)
     assert str(error.value) == words
+
+
+def test_what_was_made_void_is_said_to_be(scored):
+    for entry in stored_about(scored, "417"):
+        scored.void(entry.table, entry.entry_id, "another piece")
+    with pytest.raises(RefusedError) as error:
+        stored_about(scored, "417")
+    assert str(error.value) == (
+        "all that was stored of piece 417 is void; record it anew if it is due")
+
+
+def test_weights_are_refused_as_they_are_read(scored):
+    with showing(Shown("oz")), pytest.raises(DataError, match=r"found '3\.9 oz', expected a load"):
+        mend(scored, "pours", 1, {"fragrance_g": "110.563"}, "why")
 
 
 def test_who_scores_is_told_no_weights(scored):

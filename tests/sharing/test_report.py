@@ -29,10 +29,12 @@ from scentlab.words.tables import (
     assessor_table,
     ceiling_table,
     choice_table,
+    counts_table,
     fit_table,
     least_shown,
     lives_table,
     pick_table,
+    pour_table,
     tradeoff_table,
 )
 
@@ -667,6 +669,16 @@ def test_weighed_loads_of_one_planned_load_are_one_row(analysis):
     assert "with the numbers of the highest" in view.caption
     apart = table(rows.iloc[2:])
     assert apart.caption == "Trade-off at the tested loads"
+
+
+def test_a_load_has_the_same_ounces_in_the_tables_of_what_was_weighed_and_seen(analysis):
+    with showing(Shown("oz")):
+        poured = pour_table(analysis.series.pours[analysis.series.pours["blend"] == "soft"])
+        place = poured.headings.index("Load, oz/lb")
+        weighed = {row[place] for row in poured.rows}
+        for shown in (tradeoff_table(analysis, "soft"), counts_table(analysis, "soft")):
+            assert shown.headings[0] == "Load, oz/lb"
+            assert {end for row in shown.rows for end in row[0].split(" to ")} <= weighed
 
 
 @pytest.mark.usefixtures("quick")
