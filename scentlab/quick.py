@@ -25,6 +25,7 @@ from scentlab.recording.progress import sweat_pieces, waiting
 from scentlab.recording.reading import read_series
 from scentlab.recording.shelf import shelf_beside, shelve
 from scentlab.recording.store import Store
+from scentlab.recording.unpoured import leave_out, unpoured
 from scentlab.schema import FAR_OFF, POURS, impossible_load
 from scentlab.text import seed_of
 from scentlab.units import (
@@ -36,6 +37,8 @@ from scentlab.units import (
     shown,
 )
 from scentlab.workshop import EXPORTS_NAME, QUICK_TESTER, make_series
+
+NEVER = "x"  # typed for a weight: this test batch will not be poured
 
 # What is asked of a new check, by name: how its text is read.
 ASKED = {
@@ -125,8 +128,8 @@ def _as_typed(texts, **names):
 class QuickCheck:
     """A quick check in a folder: what is to do, what was seen, and the next step.
 
-    ``plan`` is the plan as it is, ``left`` the test batches that are not logged. ``today`` is the
-    day that pieces are ready or not on; None takes the machine's.
+    ``plan`` is the plan as it is, ``left`` the test batches that are still to be logged. ``today``
+    is the day that pieces are ready or not on; None takes the machine's.
     """
 
     def __init__(self, folder, today=None):
@@ -155,9 +158,10 @@ class QuickCheck:
 
     @property
     def left(self):
-        logged, graded = self.logged, self._graded()
+        graded, gone = self._graded(), unpoured(self.store)
         done = self._pots(p for p in sweat_pieces(self.store) if p.code in graded)
-        return [p for p in self.plan.pour_rows if p not in logged and p.pot not in done]
+        return [p for p in self.plan.pour_rows
+                if p not in self.logged and p.pour not in gone and p.pot not in done]
 
     def _graded(self):
         return {code for (code,) in self.store.distinct("grades", ("code",))}
@@ -185,6 +189,10 @@ class QuickCheck:
             "wax_g": wax_g, "fragrance_g": fragrance_g, "scale_check_g": scale_check_g,
             "limit_load_pct": pour.limit_load_pct, **more,
         }, key)
+
+    def leave_out(self, pour, key=None):
+        """Store that a planned test batch will not be poured; returns the receipt."""
+        return leave_out(self.store, pour.pour, key=key)
 
     @property
     def heat_day(self):

@@ -16,8 +16,9 @@ from scentlab.cli.frame import (
     units_of,
 )
 from scentlab.materials import Refusal
-from scentlab.quick import ASKED, QuickCheck, plan_asked, say_batch, weighed
+from scentlab.quick import ASKED, NEVER, QuickCheck, plan_asked, say_batch, weighed
 from scentlab.recording.records import heat_problem
+from scentlab.recording.unpoured import unpoured, unpoured_words
 from scentlab.schema import HEATS, POURS, SWEAT_GRADES
 from scentlab.series import heat_words
 from scentlab.text import count_of
@@ -138,8 +139,8 @@ def _log_pours(check):
     if not left:
         return True
     print(f"{count_of(len(left), 'test batch')} {'are' if left[1:] else 'is'} not logged. Enter "
-          f"takes the planned weight, - leaves a batch for later, {UNDO} undoes the last one; "
-          "3 oz or 85 g are understood.")
+          f"takes the planned weight, - leaves a batch for later, {NEVER} says that it will not be "
+          f"poured, {UNDO} undoes the last one; 3 oz or 85 g are understood.")
     sure = False
     while not sure:
         day = _day("Poured on", check.today, check.today)
@@ -150,12 +151,15 @@ def _log_pours(check):
     def ask(pour):
         print(f"{pour.pour}, {say_batch(pour)}:")
         weights = _weights(pour)
-        return weights if weights in (None, UNDO) else check.log(
-            pour, *weights, checked, poured_on=day, **heat).entry_id
+        if weights == NEVER:
+            return "unpoured", check.leave_out(pour).entry_id
+        return weights if weights in (None, UNDO) else ("pours", check.log(
+            pour, *weights, checked, poured_on=day, **heat).entry_id)
 
-    _each(left, ask, lambda entry: check.undo("pours", entry))
-    logged = len(check.logged)
-    print(f"{logged} of {len(check.plan.pour_rows)} test batches are stored.")
+    _each(left, ask, lambda entry: check.undo(*entry))
+    logged, gone = len(check.logged), unpoured_words(unpoured(check.store))
+    print(f"{logged} of {len(check.plan.pour_rows)} test batches are stored"
+          f"{f'; {gone}' if gone else ''}.")
     return logged > 0
 
 
@@ -171,12 +175,13 @@ def _day(words, usual, today):
 
 
 def _weights(pour):
-    """What was weighed of wax and fragrance, in g; None where it is left for later, or UNDO."""
+    """What was weighed of wax and fragrance, in g; None where it is left for later, or UNDO, or
+    NEVER."""
     while True:
         said = []
         for what, planned in (("wax", pour.wax_g), ("fragrance", pour.fragrance_g)):
             said.append(_weight(what, planned))
-            if said[-1] in (None, UNDO):
+            if said[-1] in (None, UNDO, NEVER):
                 return said[-1]
         wrong, doubt = weighed(pour, *said)
         if wrong:
@@ -190,7 +195,7 @@ def _sure(words):
 
 
 def _weight(what, planned):
-    usual = {"": planned, "-": None, UNDO: UNDO}
+    usual = {"": planned, "-": None, UNDO: UNDO, NEVER: NEVER}
     return _until(f"  {what} [{say_weight(planned)}] ", lambda said: usual[said] if said in usual
                   else read_amount(said, "g", shown()))
 

@@ -24,6 +24,7 @@ from scentlab.recording.matching import Source, match_by_heading, units_of
 from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
 from scentlab.recording.records import RECORDS
 from scentlab.recording.store import Store, whole_rows
+from scentlab.recording.unpoured import leave_out, take_up, unpoured, unpoured_words
 from scentlab.schema import IMPORT_TABLES, DataError
 from scentlab.series import heat_words
 from scentlab.units import in_maker_units
@@ -111,6 +112,19 @@ def _change(table, text):
 def _void(arguments):
     opened(arguments.folder).void(arguments.table, arguments.entry, arguments.reason)
     print(f"{arguments.table} {arguments.entry}: void; it stays in the history with the reason")
+    if arguments.table == "pours":
+        print("It waits to be poured again; if it will not be: "
+              f"{call('drop', arguments.folder)} POUR")
+
+
+def _drop(arguments):
+    store = opened(arguments.folder)
+    if arguments.back:
+        print(f"{take_up(store, arguments.pour)} waits to be poured again")
+        return
+    leave_out(store, arguments.pour, arguments.reason)
+    print(f"{unpoured_words(unpoured(store))}. To take one back: "
+          f"{call('drop', arguments.folder)} {arguments.pour} --back")
 
 
 def _export(arguments):

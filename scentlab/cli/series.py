@@ -18,6 +18,7 @@ from scentlab.cli.frame import (
     workshop_folder,
 )
 from scentlab.recording.progress import known_assessors, see_progress, waiting
+from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import THROW_WORDS
 from scentlab.workshop import make_series
 
@@ -97,7 +98,8 @@ def _progress(arguments):
     print(progress.sentence)
     print("\n".join([
         *_who_can_score(store, progress.today, looks), *_open_scores(progress.scores),
-        *_late_pieces(progress.overdue), *_open_pours(progress.pours), *progress.notes,
+        *_late_pieces(progress.overdue), *_open_pours(progress.pours),
+        *([f"{unpoured_words(progress.unpoured)}."] if progress.unpoured else []), *progress.notes,
     ]))
 
 

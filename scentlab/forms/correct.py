@@ -70,7 +70,9 @@ class CorrectForm(Form):
     def _drop(self):
         entry = self._chosen()
         self._on_void(entry.table, entry.entry_id, self.reason.value, self._key)
-        self._done(f"Void: {entry.words}. It stays in the history with the reason.")
+        waits = (" It waits to be poured again; on its card above you can say that it will not be."
+                 if entry.table == "pours" else "")
+        self._done(f"Void: {entry.words}. It stays in the history with the reason.{waits}")
 
     def _chosen(self):
         if self._entry is None:

@@ -41,6 +41,7 @@ from scentlab.recording.importing import dry_run
 from scentlab.recording.photos import add_photo, photos_of
 from scentlab.recording.progress import known_assessors, score_words, waiting, warmer_pieces
 from scentlab.recording.shelf import Shelf, shelve
+from scentlab.recording.unpoured import leave_out, take_up, unpoured
 from scentlab.units import price_in_unit, say_load_oz, say_one_weight, show_in, shown
 
 _RULES = {"pieces": planner.PieceNumbers, "cure_days": planner.CureDays,
@@ -208,8 +209,10 @@ class RecordDesk:
         self._bench, self._store, self._looks = bench, bench.store, looks
         self._plan = Plan.from_dict(bench.store.plan())
         pours, into = self._plan.pours, (files or bench).store
-        self.pours = PourForm(pours, done=self._store.rows("pours")["pour"],
-                              **self._saving("pours"))
+        self.pours = PourForm(
+            pours, done=self._store.rows("pours")["pour"], gone=unpoured(self._store),
+            on_leave=partial(leave_out, self._store), on_take=partial(take_up, self._store),
+            **self._saving("pours"))
         self.who = ChooseForm(
             "Who scores? Tap your code.", known_assessors(self._store), "assessor",
             said="{0} scores. The forms below are for {0}.")
@@ -224,7 +227,11 @@ class RecordDesk:
         """The form to correct an entry of a "piece", whose pour it does not tell, or a "pour"."""
         return CorrectForm(
             lambda name: stored_about(self._store, name, "piece" if what == "piece" else None),
-            partial(mend, self._store), self._store.void, what)
+            partial(mend, self._store), self._void, what)
+
+    def _void(self, *entry):
+        self._store.void(*entry)
+        self.pours.look(self._store.rows("pours")["pour"], unpoured(self._store))
 
     def _saving(self, table):
         return {"on_save": partial(self._store.add, table), "on_undo": self._undo(table)}

@@ -32,6 +32,7 @@ from scentlab.recording.pouring import (
     pour_words,
     usual_day,
 )
+from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import CHECK_G, POURS, SCALE_OFF, WARMTH, check_row
 from scentlab.units import (
     say_load,
@@ -60,17 +61,21 @@ class PourForm(Form):
     ``planned`` is a frame with pour, pot, blend, wax_g, fragrance_g, load_pct in the order of
     pouring and, where they are known, poured_on, add_temp_c, pour_temp_c and stir_min as planned,
     max_temp_c (the lowest maximum of the waxes), flash_point_c and test_only. ``done`` are the
-    pours that are logged. The first that is not is shown, and after each saving the next.
+    pours that are logged, ``gone`` those that will not be poured, with their reasons. The first
+    that waits is shown, and after each saving the next. ``on_leave(pour, reason, key)`` stores
+    that one will not be poured, ``on_take(pour)`` takes that back.
 
     A day that is left empty is the planned one when that lies in the past, and today otherwise;
     beside the field is said which day is stored. What is likely a slip is stored by a second tap
     only.
     """
 
-    def __init__(self, planned, on_save, done=(), on_undo=None):
+    def __init__(self, planned, on_save, done=(), on_undo=None, gone=None, on_leave=None,
+                 on_take=None):
         super().__init__(on_save, on_undo)
         self._planned = {p["pour"]: p for p in pd.DataFrame(planned).to_dict("records")}
-        self._done = set(done)
+        self._done, self._gone = set(done), dict(gone or {})
+        self._on_leave, self._on_take = on_leave, on_take
         self._chooser = self._chooser_of("pour", list(self._planned), self._show)
         self.pours = self._chooser.buttons
         self.fields = {c.name: Field(c.name, c, short=True, example=_example(c.name))
@@ -89,21 +94,31 @@ class PourForm(Form):
         self.timer = KitchenTimer()
         self.save = self._button("Save this test batch", "save", self._save, saves=True)
         self.later = self._button("Pour this one later", "later", self._postpone)
+        self.leave = self._button("It will not be poured", "leave", self._leave, saves=True)
         self.scale = Section("Check the scale", [side_by_side([self.fields["scale_check_g"]])],
                              "scale", lambda: self.fields["scale_check_g"].text or
                              "not checked yet", shut=False)
         self.all = Section("All test batches", [self._chooser], "batches", lambda: (
-            f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"))
+            f"{len(self._done & set(self._planned))} of {len(self._planned)} logged"
+            + (f", {len(self._gone)} not poured" if self._gone else "")))
         self._card = stacked([
             side_by_side([self.fields["wax_g"], self.fields["fragrance_g"]]), self.load,
             side_by_side(self.fields[column.name] for column in WARMTH),
             side_by_side([self.fields["poured_on"], self.fields["note"]]),
-            in_a_row([self.save, self.later]),
+            in_a_row([self.save, self.later, *([self.leave] if on_leave else [])]),
         ])
         self._chooser.mark(self._next())
         self._show()
         self._lay_out(self.scale, self.message, in_a_row([self.undo]), self.planned_view,
                       self.timer, self._card, self.all)
+
+    def look(self, done, gone):
+        """Take what is logged, and what will not be poured, as they are on record now."""
+        self._done, self._gone = set(done), dict(gone)
+        value = self._chooser.value
+        self._chooser.mark(value if value and value not in self._done else self._next())
+        self._show()
+        self._refresh()
 
     @property
     def _plan(self):
@@ -111,16 +126,21 @@ class PourForm(Form):
         return self._planned.get(self._chooser.value)
 
     def _next(self, after=None):
-        """The first pour that is not logged, behind another where one is given; None without."""
+        """The first pour that waits, behind another where one is given; None without."""
         names = list(self._planned)
         first = names.index(after) + 1 if after in names else 0
-        return next((n for n in names[first:] + names[:first] if n not in self._done), None)
+        return next((n for n in names[first:] + names[:first]
+                     if n not in self._done and n not in self._gone), None)
 
     def _show(self):
         for name, button in self.pours.items():
             button.disabled = name in self._done
             button.button_style = "primary" if button.on else ""
-            button.description = f"{name} (logged)" if name in self._done else name
+            button.description = (f"{name} (logged)" if name in self._done else
+                                  f"{name} (not poured)" if name in self._gone else name)
+        gone = self._chooser.value in self._gone
+        self.leave.description = self.leave.tooltip = (
+            "It will be poured after all" if gone else "It will not be poured")
         show_if(self._plan, self._card, self.scale)
         self.planned_view.value = self._card_html()
         if self._plan is not None:
@@ -149,12 +169,36 @@ class PourForm(Form):
         if not self._planned:
             return "<p>No test batch is planned.</p>"
         if self._plan is None:
-            return ("<h3>All test batches are logged.</h3><p>Next: let the pieces cure as long as "
-                    "the plan says, then score them.</p>")
+            gone = f"{html.escape(unpoured_words(self._gone))}. " if self._gone else ""
+            return (f"<h3>All {'other ' * bool(gone)}test batches are logged.</h3><p>{gone}Next: "
+                    "let the pieces cure as long as the plan says, then score them.</p>")
         place = list(self._planned).index(self._plan["pour"]) + 1
         return (f"<h3>Test batch {place} of {len(self._planned)}: "
-                f"{html.escape(str(self._plan['pour']))}</h3>{_planned_view(self._plan)}"
+                f"{html.escape(str(self._plan['pour']))}</h3>{self._gone_html()}"
+                f"{_planned_view(self._plan)}"
                 f'<p class="scent-caution">{_BURNS}</p>')
+
+    def _gone_html(self):
+        pour = self._chooser.value
+        return note("flag", f"{unpoured_words({pour: self._gone[pour]})}. What is saved here all "
+                    "the same counts.") if pour in self._gone else ""
+
+    def _leave(self):
+        """Store that the pour on the card will not be poured, with what was seen as the reason; of
+        one that will not, take it back."""
+        pour, reason = self._plan["pour"], self.fields["note"].text
+        if pour in self._gone:
+            self._on_take(pour)
+            del self._gone[pour]
+            self._say("saved", f"{pour} waits to be poured.")
+        else:
+            receipt = self._on_leave(pour, reason, self._key)
+            self._gone[pour] = reason
+            self._stored(receipt, unpoured_words({pour: reason}), lambda _: self._on_take(pour),
+                         (pour, texts_of(self.fields)))
+            self.fields["note"].value = ""
+            self._chooser.mark(self._next(pour))
+        self._show()
 
     def _postpone(self):
         self._chooser.mark(self._next(self._chooser.value))
@@ -216,6 +260,7 @@ class PourForm(Form):
             return
         self._store(row, pour_words(row, load), (row["pour"], texts_of(self.fields)))
         self._done.add(row["pour"])
+        self._gone.pop(row["pour"], None)
         self._chooser.mark(self._next(row["pour"]))
         fill(self.fields, dict.fromkeys(set(self.fields) - set(_STAYS), ""))
         self.scale.turn(False)
@@ -226,6 +271,7 @@ class PourForm(Form):
         pour, typed = place
         self._chooser.mark(pour)
         self._done.discard(pour)
+        self._gone.pop(pour, None)
         fill(self.fields, typed)
         self._show()
 

@@ -31,6 +31,7 @@ from scentlab.forms.shelf import known_shelf
 from scentlab.materials import Refusal
 from scentlab.quick import (
     ASKED,
+    NEVER,
     OF_MATERIAL,
     QUICK_TESTER,
     QuickCheck,
@@ -118,14 +119,19 @@ class QuickWeightsForm(Form):
         self.save = self._button("Save these weights", "save-weights", self._save, saves=True)
         self._body = stacked([
             w.HTML("<h3>Poured? What was weighed</h3><p>Type what differs from the sheet, as "
-                   "3 oz or 85 g; empty is as planned.</p>"),
+                   f"3 oz or 85 g; empty is as planned, {NEVER} says that a test batch will not be "
+                   "poured.</p>"),
             side_by_side(self.fields.values()), self.save])
         self._lay_out(self._body, self.message, in_a_row([self.undo]))
 
     def _save(self):
-        typed = read_all(self.fields)
-        rows, wrong, doubts = [], [], []
+        typed = read_all({name: field for name, field in self.fields.items()
+                          if field.text.lower() != NEVER})
+        rows, gone, wrong, doubts = [], [], [], []
         for n, pour in enumerate(self._left):
+            if not {("wax", n), ("fragrance", n)} <= typed.keys():
+                gone.append(pour)
+                continue
             row = pour, typed["wax", n], typed["fragrance", n]
             for words, kept in zip(weighed(*row), (wrong, doubts), strict=True):
                 kept += [f"{say_batch(pour)}: {words}"] if words else []
@@ -133,8 +139,10 @@ class QuickWeightsForm(Form):
         if wrong:
             raise ValueError(" ".join(wrong))
         if self._is_sure(doubts):
-            self._store({"rows": rows, "scale_g": typed["scale", 0], "day": typed["day", 0]},
-                        count_of(len(rows), "test batch"), None)
+            words = count_of(len(rows), "test batch") + "".join(
+                f"; {say_batch(pour)} will not be poured" for pour in gone)
+            self._store({"rows": rows, "gone": gone, "scale_g": typed["scale", 0],
+                         "day": typed["day", 0]}, words, None)
             show_if(False, self._body)
 
     def _return_to(self, place):
@@ -272,15 +280,17 @@ class QuickPage(w.VBox):
         self.children = [self._ends[0], *filter(None, forms), self._ends[1]]
 
     def _save_weights(self, row):
-        receipts = [self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}", row["day"])
-                    for n, batch in enumerate(row["rows"])]
+        receipts = [("pours", self.check.log(*batch, row["scale_g"], f"{row['key']}-{n}",
+                                             row["day"])) for n, batch in enumerate(row["rows"])]
+        receipts += [("unpoured", self.check.leave_out(pour, f"{row['key']}-{NEVER}{n}"))
+                     for n, pour in enumerate(row["gone"])]
         self._ask_grades()  # poured on a day gone by, some may be ready
         self._now()
         return receipts
 
     def _undo_weights(self, receipts):
-        for receipt in receipts:
-            self.check.undo("pours", receipt.entry_id)
+        for table, receipt in receipts:
+            self.check.undo(table, receipt.entry_id)
         self._ask_grades()
         self._now()
 

@@ -8,6 +8,7 @@ import pandas as pd
 from scentlab.files import table_beside
 from scentlab.recording.progress import Progress, see_progress
 from scentlab.recording.records import RECORDS
+from scentlab.recording.unpoured import unpoured_words
 from scentlab.results import Result
 from scentlab.text import count_of
 
@@ -91,8 +92,10 @@ def _poured(plan, poured, progress):
     if not planned:
         return poured > 0, (f"{count_of(poured, 'test batch')} logged" if poured else
                             "nothing is logged yet")
-    logged = planned - len(progress.pours)
-    return logged == planned, f"{logged} of {planned} planned test batches are logged"
+    logged = planned - len(progress.pours) - len(progress.unpoured)
+    gone = unpoured_words(progress.unpoured)
+    return progress.pours.empty, (f"{logged} of {planned} planned test batches are logged"
+                                  + (f"; {gone}" if gone else ""))
 
 
 def _scored(poured, progress):

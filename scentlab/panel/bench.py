@@ -6,7 +6,15 @@ import re
 
 import tornado.web
 
-from scentlab.panel.pouring import FIELDS, UNITS, Doubtful, pours_of, save_pour, undo_pour
+from scentlab.panel.pouring import (
+    FIELDS,
+    UNITS,
+    Doubtful,
+    drop_pour,
+    pours_of,
+    save_pour,
+    undo_pour,
+)
 from scentlab.panel.server import LARGEST_PHOTO, _Page, _Static, as_data, sound_json
 from scentlab.recording.progress import known_assessors
 from scentlab.recording.store import RefusedError
@@ -117,6 +125,12 @@ class _SavePour(_PourPage):
         return {"entry_id": receipt.entry_id, "words": words} | self.news(said)
 
 
+class _DropPour(_SavePour):
+    def said(self, said):
+        receipt, words = drop_pour(self.panel, said)
+        return {"table": "unpoured", "entry_id": receipt.entry_id, "words": words} | self.news(said)
+
+
 class _UndoPour(_SavePour):
     def said(self, said):
         return {"words": undo_pour(self.panel, said)} | self.news(said)
@@ -135,6 +149,7 @@ def routes(shared):
         (r"/piece/(panel\.css)", _PieceStyle, shared),
         (r"/[^/]+/pours/", _Pours, shared),
         (r"/[^/]+/pours/save", _SavePour, shared),
+        (r"/[^/]+/pours/drop", _DropPour, shared),
         (r"/[^/]+/pours/undo", _UndoPour, shared),
         (r"/[^/]+/pours/(panel\.css|phone\.js|pours\.js)", _PourStatic, shared),
     ]

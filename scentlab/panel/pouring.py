@@ -17,6 +17,7 @@ from scentlab.recording.pouring import (
     with_scale_unit,
 )
 from scentlab.recording.store import RefusedError
+from scentlab.recording.unpoured import leave_out, unpoured, unpoured_words
 from scentlab.schema import ONE_DAY, POURS, WARMTH, check_clock, check_row
 from scentlab.text import capital
 from scentlab.units import Shown, ounces_from_grams, say_load, say_one_weight, shown
@@ -41,7 +42,10 @@ class Doubtful(Exception):
 def pours_of(panel):
     """The planned pours in their order, each with what is to be weighed in words."""
     plan, logged = panel.plan, dict(panel.store.distinct("pours", ("pour", "pot")))
-    return [_as_shown(_with_heat(row, plan), panel.day, logged) for row in plan.get("pours", ())]
+    gone = unpoured(panel.store)
+    return [_as_shown(_with_heat(row, plan), panel.day, logged)
+            | {"gone": unpoured_words({n: why for n, why in gone.items() if n == row["pour"]})}
+            for row in plan.get("pours", ())]
 
 
 def _as_shown(row, today, logged):
@@ -113,15 +117,25 @@ def _typed(said, planned, today):
     return {**found, "poured_on": day}
 
 
+def drop_pour(panel, said):
+    """Store that a planned pour will not be poured; the receipt and the words for the page."""
+    pour, key = str(said.get("pour"))[:20], key_of(said)
+    reason = str(said.get("note") or "")[:200]
+    receipt = panel.turns.take(lambda: leave_out(panel.store, pour, reason, key))
+    return receipt, f"Saved at {receipt.clock}: {unpoured_words({pour: reason.strip()})}."
+
+
 def undo_pour(panel, said):
-    """Void a pour that was just saved; returns the words."""
-    entry_id = said.get("entry_id")
-    row = panel.store.entry("pours", entry_id) if is_entry(entry_id) else None
+    """Void a pour that was just saved, or that one will not be poured; returns the words."""
+    entry_id, table = said.get("entry_id"), said.get("table", "pours")
+    row = panel.store.entry(table, entry_id) if (
+        is_entry(entry_id) and table in ("pours", "unpoured")) else None
     if row is None:
         raise RefusedError("there is no such entry")
     panel.turns.take(lambda: panel.store.void(
-        "pours", entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
-    return f"Undone: pour {row['pour']}. It no longer counts."
+        table, entry_id, "undone on the page of the pour day", key=f"undo:{entry_id}"))
+    return f"Undone: pour {row['pour']}. " + (
+        "It no longer counts." if table == "pours" else "It waits to be poured.")
 
 
 def _with_heat(row, plan):

@@ -10,6 +10,7 @@ from dataclasses import dataclass
 
 from scentlab.recording.records import RECORDS, SCORES, pair_words, photo_words, warming_words
 from scentlab.recording.store import RefusedError, need_reason
+from scentlab.recording.unpoured import unpoured_words
 from scentlab.schema import (
     GRADE_WORDS,
     ONE_DAY,
@@ -56,7 +57,7 @@ def stored_about(store, name, what=None):
     name = name if blind else spelling([*pours, HEAT])(name)
     heat = name == HEAT and HEAT not in pours
     places = {t: RECORDS[t].codes for t in SCORES} if blind else (
-        {"heats": ()} if heat else {"pours": ("pour",)})
+        {"heats": ()} if heat else {"pours": ("pour",), "unpoured": ("pour",)})
     found = [
         Entry(table, row["entry_id"], _words(table, row),
               {n: row[n] for n in RECORDS[table].mendable})
@@ -139,6 +140,8 @@ def _words(table, row):
         return f"{kind} throw {row['throw']:g} of 10{after}{who}, session {row['sitting']}"
     if table == "warmings":
         return warming_words(row)
+    if table == "unpoured":
+        return unpoured_words({row["pour"]: row["note"]})
     if table == "heats":
         return f"heat cycle begun on {row['started_on']}: {heat_words(row)}"
     if table == "pairs":

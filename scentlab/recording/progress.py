@@ -2,7 +2,7 @@
 
 A sweat or frost piece waits until it was graded as often as wanted; a throw piece waits for each
 assessor whom the plan has smell it. Reserve pieces never wait. Without a plan the stored pieces
-stand for it, without days.
+stand for it, without days. Of a test batch that will not be poured nothing waits or is planned.
 """
 
 from __future__ import annotations
@@ -15,6 +15,7 @@ from typing import NamedTuple
 import pandas as pd
 
 from scentlab.recording.store import Store
+from scentlab.recording.unpoured import plan_to_do, unpoured
 from scentlab.schema import PAIRS
 from scentlab.series import rule_of
 from scentlab.text import count_of, gathered, spelling
@@ -32,13 +33,14 @@ class Progress:
 
     ``scores`` has a row per test, sitting and assessor with the scores planned, scored and
     waiting; ``overdue`` the cured pieces that nobody graded or smelt; ``pours`` the planned pours
-    that are not logged.
+    that are not logged; ``unpoured`` those that will not be poured, with the reason of each.
     """
 
     today: dt.date
     scores: pd.DataFrame
     overdue: pd.DataFrame
     pours: pd.DataFrame
+    unpoured: dict
     notes: tuple
 
     @property
@@ -78,7 +80,8 @@ class _Day:
 
     def __init__(self, store, today=None, looks=1):
         self.store, self.today, self.looks = store, today or dt.date.today(), looks
-        self.plan = store.plan() or {}
+        self.unpoured = unpoured(store)
+        self.plan = plan_to_do(store, self.unpoured)
         self.logged = dict(store.distinct("pours", ("pour", "poured_on")))
         self.sittings = gathered((s["sitting"], s) for s in sorted(
             self.plan.get("smellings", ()),
@@ -86,7 +89,8 @@ class _Day:
 
     @functools.cached_property
     def pieces(self):
-        return list(_pieces(self.store, self.plan, self.logged))
+        return [p for p in _pieces(self.store, self.plan, self.logged)
+                if p.pour not in self.unpoured]
 
     @property
     def sitting_days(self):
@@ -186,6 +190,7 @@ def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: in
         scores=pd.DataFrame(counts, columns=list(SCORE_COLUMNS)),
         overdue=pd.DataFrame(overdue, columns=list(OVERDUE_COLUMNS), dtype=object),
         pours=pd.DataFrame(on.missing_pours(), columns=list(POUR_COLUMNS)),
+        unpoured=on.unpoured,
         notes=tuple(_moved_sittings(on)),
     )
 

@@ -7,7 +7,8 @@ from scentlab.schema import HEATS, TABLES, THROW_WORDS
 from scentlab.units import say_one_temperature, say_weighed
 
 RECORDS = {TABLES[name].name: TABLES[name] for name in (
-    "pours", "stored_pieces", "grades", "throws", "bleeds", "warmings", "heats", "pairs", "photos")}
+    "pours", "stored_pieces", "grades", "throws", "bleeds", "warmings", "heats", "pairs", "photos",
+    "unpoured")}
 GRADES = RECORDS["grades"]
 SCORES = ("grades", "throws", "bleeds", "warmings", "pairs", "photos")  # what is of a piece
 

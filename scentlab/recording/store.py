@@ -61,7 +61,7 @@ FILE_NAME = "series.sqlite"
 VERSION = 6
 # Columns that hold a name, and the tables that have it: a name has one spelling.
 NAMED = {
-    "pour": ("pours", "pieces"), "pot": ("pours",), "blend": ("pours",),
+    "pour": ("pours", "pieces", "unpoured"), "pot": ("pours",), "blend": ("pours",),
     "sitting": ("throws", "pairs"), "assessor": ("grades", "throws", "warmings", "pairs"),
     "lot": ("pours",), "room": ("throws",), "warmer": ("throws",),
 }

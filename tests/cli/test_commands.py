@@ -27,8 +27,8 @@ from scentlab.units import say_load_oz
 
 ROOT = Path(__file__).parents[2]
 COMMANDS = (
-    "new", "lab", "panel", "progress", "import", "entries", "correct", "void", "export", "columns",
-    "report", "share", "open", "compare", "summary", "demo", "answer", "weigh",
+    "new", "lab", "panel", "progress", "import", "entries", "correct", "void", "drop", "export",
+    "columns", "report", "share", "open", "compare", "summary", "demo", "answer", "weigh",
     "costs",
 )
 
@@ -515,6 +515,23 @@ def test_progress_tells_what_waits_without_a_load(run, empty):
         "Test batches not logged:\n"
         "  P01-2: pot P01, soft, planned for 2026-03-01, 14 days ago\n"
     )
+
+
+def test_a_spilled_batch_is_dropped_from_what_is_left(run, empty):
+    store = Store.open(empty)
+    store.save_plan({"pours": [{"pour": f"P01-{n}", "pot": "P01", "blend": "soft"}
+                               for n in (1, 2)]})
+    store.add("pours", {"pour": "P01-2", "pot": "P01", "blend": "soft", "poured_on": "2026-03-01",
+                        "wax_g": 200, "fragrance_g": 18.26})
+    code, out, _ = run("void", empty, "pours", "1", "--reason", "spilled")
+    assert code == 0 and "It waits to be poured again; if it will not be: " in out
+    code, out, _ = run("drop", empty, "P01-2", "--reason", "spilled")
+    assert (code, out.partition(" To")[0]) == (0, "P01-2 will not be poured (spilled).")
+    out = run("progress", empty)[1]
+    assert "  P01-1: pot P01" in out and "P01-2: pot" not in out
+    assert "P01-2 will not be poured (spilled)." in out
+    assert run("drop", empty, "P01-2", "--back") == (0, "P01-2 waits to be poured again\n", "")
+    assert "  P01-2: pot P01" in run("progress", empty)[1]
 
 
 def test_progress_of_a_series_that_is_done(run, demo):

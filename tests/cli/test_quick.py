@@ -135,6 +135,20 @@ def test_one_more_pot_joins_the_plan(tmp_path, capsys, answers):
     assert "Next: pour what is planned (P02" in said and Store.open(folder).plan() == after
 
 
+def test_a_spilled_batch_is_not_asked_for_again(tmp_path, capsys, answers):
+    folder, (typed, _) = tmp_path / "fig", answers
+    quick(folder, *ASKED)
+    typed += ["", "", "", "x", "u", "", "", "", "", "", "", "x"]
+    quick(folder)
+    said = capsys.readouterr().out
+    assert "x says that it will not be poured" in said
+    assert "3 of 4 test batches are stored; P01-4 will not be poured." in said
+    assert "9 pieces are not graded yet" in said
+    assert len(Store.open(folder).rows("unpoured", history=True)) == 3, "undone and said again"
+    quick(folder)
+    assert "not logged" not in capsys.readouterr().out
+
+
 def test_who_leaves_keeps_what_is_finished_and_nothing_is_invented(tmp_path, capsys, answers):
     folder, (typed, _) = tmp_path / "fig", answers
     quick(folder, *ASKED)

@@ -74,6 +74,18 @@ def test_weights_empty_is_as_planned_and_far_off_is_asked(begun):
     assert len(begun.check.left) == 4 and form.fields["wax", 1].value == "3 oz"
 
 
+def test_a_batch_that_was_spilled_is_not_waited_for(begun):
+    form = begun.weights
+    form.fields["wax", 3].value = "X"
+    form.save.click()
+    assert "3 test batches; 2.99 oz/lb (18.7 %) will not be poured" in form.message.value or (
+        "3 test batches; 3 oz/lb (18.75 %) will not be poured" in form.message.value)
+    assert begun.check.left == [] and len(begun.check.logged) == 3
+    assert "Now: wait" in begun.now.value and "9 pieces are not graded yet" in begun.now.value
+    form.undo.click()
+    assert len(begun.check.left) == 4
+
+
 def test_weights_of_a_day_gone_by_bring_what_is_ready_to_be_graded(begun):
     page = quick_page(begun.check.store.folder, LATER)
     assert page.grades is None

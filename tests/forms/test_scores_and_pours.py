@@ -325,6 +325,33 @@ def test_the_cards_come_one_after_another_and_one_can_wait(desk):
     assert form._card.layout.display == "" and form.fields["fragrance_g"].value == "18"
 
 
+def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(desk):
+    gone, more = {"P03": "spilled"}, [*PLANNED, {**PLANNED[0], "pour": "P03"}]
+    form = PourForm(
+        more, desk.save, on_undo=desk.undo, gone=gone, on_take=gone.pop,
+        on_leave=lambda pour, reason, key: gone.update({pour: reason}) or Receipt(7, key, MOMENT))
+    assert form.pours["P03"].description == "P03 (not poured)"
+    form.fields["note"].value = "the pot fell"
+    form.leave.click()
+    assert gone == {"P03": "spilled", "P01": "the pot fell"} and desk.rows == []
+    assert text(form.message) == f"Saved at {CLOCK}: P01 will not be poured (the pot fell)."
+    assert ": P02Pot A" in text(form.planned_view) and form.fields["note"].value == ""
+    form.undo.click()
+    assert list(gone) == ["P03"] and form.fields["note"].value == "the pot fell"
+    form.leave.click()
+    form.fields["wax_g"].value, form.fields["fragrance_g"].value = "200", "24"
+    form.save.click()
+    assert text(form.planned_view).startswith(
+        "All other test batches are logged.P03 will not be poured (spilled); P01 will not be "
+        "poured (the pot fell). Next:")
+    form.pours["P03"].click()
+    assert "P03 will not be poured (spilled)" in text(form.planned_view)
+    assert form.leave.description == "It will be poured after all"
+    form.leave.click()
+    assert list(gone) == ["P01"] and form.pours["P03"].description == "P03"
+    assert "will not" not in text(form.planned_view)
+
+
 @pytest.mark.parametrize("shown, words", [
     ("100.4", None), ("98", "reads 2.0 % too little"), ("101.5", "reads 1.5 % too much"),
 ])  # the last digit decides: what its first digits say is gone when it is whole

@@ -375,6 +375,23 @@ class TestPourDay:
         assert self.save(maker, key="pour-00002")[0] == 200
         assert len(store.rows("pours", history=True)) == 4
 
+    def test_one_will_not_be_poured_and_is_taken_back(self, maker, store):
+        body = {"key": "drop-00001", "pour": "P78", "note": "spilled"}
+        status, text, _ = maker.ask("pours/drop", body)
+        told = json.loads(text)
+        assert status == 200 and told["table"] == "unpoured"
+        assert told["words"].endswith(": P78 will not be poured (spilled).")
+        assert [p["gone"] for p in told["pours"]] == ["", "P78 will not be poured (spilled)", ""]
+        assert json.loads(maker.ask("pours/drop", body)[1])["entry_id"] == told["entry_id"]
+        status, text, _ = maker.ask(
+            "pours/undo", {"table": "unpoured", "entry_id": told["entry_id"]})
+        assert status == 200 and json.loads(text)["words"] == (
+            "Undone: pour P78. It waits to be poured.")
+        assert not any(p["gone"] for p in json.loads(text)["pours"])
+        for wrong in ({"pour": "P99"}, {"key": ""}):
+            assert maker.ask("pours/drop", {**body, "key": "drop-00002", **wrong})[0] == 409
+        assert maker.ask("pours/undo", {"table": "plan", "entry_id": 1})[0] == 409
+
 
 def test_what_is_due_today_stands_on_the_first_page(phone, panel, monkeypatch):
     built = []

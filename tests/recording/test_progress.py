@@ -4,8 +4,11 @@ import datetime as dt
 
 import pytest
 
-from scentlab.recording.progress import see_progress, waiting
-from scentlab.recording.store import Store
+from scentlab.guide.stages import see_stages
+from scentlab.recording.correcting import stored_about
+from scentlab.recording.progress import due_words, score_days, see_progress, waiting
+from scentlab.recording.store import RefusedError, Store
+from scentlab.recording.unpoured import leave_out, take_up, unpoured
 
 PLAN = {
     "title": "Cedar",
@@ -243,3 +246,86 @@ def test_what_is_due_in_words(tmp_path):
     store.add("grades", {"code": code.code, "test": "sweat", "stress": code.stress,
                          "age_days": 8.0, "assessor": "A1", "grade": 0})
     assert due_words(store, dt.date(2026, 12, 9)).startswith("2 pieces to grade; 1 ")
+
+
+# --- what will not be poured
+
+LATER = day("2026-03-20")
+
+
+def test_nothing_waits_for_it_any_more(store, folder):
+    store.add("pours", pour("P01"))
+    assert "1 test batch is not logged" in due_words(store, LATER)
+    leave_out(store, "p02", "spilled")
+    seen = see_progress(store, LATER)
+    assert seen.pours.empty and seen.unpoured == {"P02": "spilled"}
+    assert seen.sentence.startswith("0 of 6 planned scores are in"), "11 with those of P02"
+    assert "not logged" not in due_words(store, LATER)
+    codes = {code for a in ("A1", "A2") for code in waiting(store, a, today=LATER)["code"]}
+    assert codes == {"700", "400", "500"}
+    stages = see_stages(store, folder, LATER)
+    assert stages.table["told"][1] == (
+        "1 of 2 planned test batches are logged; P02 will not be poured (spilled)")
+    assert list(stages.table["state"])[:3] == ["done", "done", "now"]
+
+
+def test_a_session_of_its_pieces_alone_waits_no_more(store):
+    store.add("pours", pour("P01"))
+    alone = [{**PLAN["smellings"][0], "sitting": "S9", "code": "501"}]
+    store.save_plan({**PLAN, "smellings": PLAN["smellings"] + alone})
+    for code, test in (("700", "sweat"), ("400", "frost")):
+        store.add("grades", {**sweat(code), "test": test})
+    for s in PLAN["smellings"]:
+        if s["code"] == "500":
+            store.add("throws", {n: s[n] for n in ("sitting", "kind", "assessor", "code")}
+                      | {"throw": 4})
+    assert "S9" in set(see_progress(store, LATER).scores["sitting"])
+    leave_out(store, "P02")
+    scores = see_progress(store, LATER).scores
+    assert set(scores["sitting"]) == {"", "S1", "S2"} and scores["waiting"].sum() == 0
+    assert score_days(store, LATER) == {}
+
+
+def test_it_is_taken_back_and_waits_again(store):
+    leave_out(store, "P02", "spilled")
+    entry, = stored_about(store, "P02")
+    assert (entry.table, entry.words) == ("unpoured", "P02 will not be poured (spilled)")
+    assert take_up(store, "p02") == "P02" and unpoured(store) == {}
+    assert list(see_progress(store, LATER).pours["pour"]) == ["P01", "P02"]
+    with pytest.raises(RefusedError, match="^nobody said that test batch P02 will not be poured$"):
+        take_up(store, "P02")
+    leave_out(store, "P02", "out of wax")
+    assert unpoured(store) == {"P02": "out of wax"}, "and once more"
+
+
+def test_what_is_poured_all_the_same_counts(store):
+    leave_out(store, "P02")
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
+    assert unpoured(store) == {} and see_progress(store, LATER).scores["planned"].sum() == 11
+
+
+def test_one_that_was_logged_is_made_void_with_its_reason(store):
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
+    receipt = leave_out(store, "P02", "dropped", key="tap")
+    assert list(store.rows("pours")["pour"]) == ["P01"]
+    assert store.rows("pours", history=True)["void_reason"].iloc[-1] == "dropped"
+    assert leave_out(store, "P02", "dropped", key="tap") == receipt, "a resend stores nothing twice"
+    assert see_progress(store, LATER).pours.empty
+
+
+def test_what_cannot_be_left_out(store):
+    store.add_all({"pours": [pour("P01"), pour("P02")]})
+    store.add("grades", sweat("700"))
+    with pytest.raises(RefusedError) as error:
+        leave_out(store, "P01", "spilled")
+    assert str(error.value) == (
+        "test batch P01 was poured: its pieces 700 have scores; make these void first if they are "
+        "of other pieces")
+    assert len(store.rows("pours")) == 2, "all or nothing"
+    with pytest.raises(RefusedError) as error:
+        leave_out(store, "P09")
+    assert str(error.value) == (
+        "the plan has no test batch 'P09'; look at its name on the sheet")
+    leave_out(store, "P02")
+    with pytest.raises(RefusedError, match="pour P02 is stored already"):
+        leave_out(store, "P02")

@@ -126,6 +126,7 @@ def test_nothing_is_updated_or_deleted(store, folder, table, verb):
     store.add("pairs", {"first": "417", "second": "211", "assessor": "A1", "sitting": "Q1",
                         "kind": "cold", "stronger": "first"})
     store.add("photos", {"code": "417", "sha256": "0" * 64, "test": "sweat"})
+    store.add("unpoured", {"pour": "P01-2"})
     with sqlite3.connect(folder / FILE_NAME) as raw:
         with pytest.raises(sqlite3.IntegrityError, match=f"^the table {table} only appends$"):
             raw.execute(verb.format(table))
@@ -182,7 +183,7 @@ def test_an_unknown_table(store):
         store.rows("scores")
     assert str(error.value) == (
         "there is no table 'scores'; the tables are pours, pieces, grades, throws, bleeds, "
-        "warmings, heats, pairs, photos"
+        "warmings, heats, pairs, photos, unpoured"
     )
 
 

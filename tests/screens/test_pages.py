@@ -121,6 +121,27 @@ def test_a_pour_is_logged_and_shown_once_the_page_is_brought_up_to_date(own):
     assert open_folds(page) == [] and f"<td>{name}</td>" in said(page)
 
 
+def test_a_pour_that_was_made_void_comes_back_and_is_left_out_by_a_tap(own):
+    folder, store = own
+    plan = planned(store)
+    log(store, plan.pours)
+    page, name = pour_page(folder), plan.pours["pour"].iloc[1]
+    open_folds(page)
+    form = of_kind(page, "CorrectForm")
+    form.name.value = name
+    form.show.click()
+    form.chooser.choose(next(iter(form.chooser.buttons)))
+    form.reason.value = "spilled"
+    form.drop.click()
+    assert "waits to be poured again" in form.message.value
+    cards = page.desk.pours
+    assert not cards.pours[name].disabled and name in cards.planned_view.value
+    cards.leave.click()
+    assert "All other test batches are logged." in cards.planned_view.value
+    assert "All other test batches are logged." in pour_page(folder).desk.pours.planned_view.value
+    assert "to pour" not in said(start_page(folder))
+
+
 def test_scoring_with_a_few_pours_and_no_score_shows_no_load(own):
     folder, store = own
     plan = planned(store)

@@ -18,16 +18,19 @@
     $("save").disabled = Boolean(waits);
   }
   function show() {
-    const left = pours.filter((p) => !p.logged), due = left.filter((p) => p.due);
+    const left = pours.filter((p) => !p.logged && !p.gone), due = left.filter((p) => p.due);
+    const gone = pours.filter((p) => p.gone);
     $("due").textContent = !pours.length ? "No plan is kept, so nothing waits to be weighed."
-      : !left.length ? "All pours are logged."
+      : !left.length ? (gone.length ? "All other pours are logged." : "All pours are logged.")
         : due.length ? "Due today: " + due.length + " of " + pours.length + " pours, pot "
           + [...new Set(due.map((p) => p.pot))].join(", ") + "."
           : "Nothing is due today; the next pot is planned for " + left[0].day + ".";
-    const logged = pours.length - left.length;
+    const logged = pours.length - left.length - gone.length;
     $("due").textContent += logged && left.length
       ? " " + logged + (logged === 1 ? " is logged." : " are logged.") : "";
-    const pots = [...new Set(left.map((p) => p.pot))];  // those that are done are out of the way
+    $("due").textContent += gone.map((p) => " " + p.gone + ".").join("");
+    // Those that are done are out of the way.
+    const pots = [...new Set([...left, ...gone].map((p) => p.pot))];
     $("pots").replaceChildren(...pots.map((pot) => {
       const part = document.createElement("section"), head = document.createElement("h2");
       const own = pours.filter((p) => p.pot === pot);
@@ -35,7 +38,7 @@
       part.append(head, ...own.map((p) => {
         const button = document.createElement("button");
         button.type = "button"; button.disabled = p.logged;
-        button.textContent = p.pour + (p.logged ? " (logged)" : "");
+        button.textContent = p.pour + (p.logged ? " (logged)" : p.gone ? " (not poured)" : "");
         button.setAttribute("aria-pressed", String(p.pour === chosen));
         button.addEventListener("click", () => choose(p.pour));
         return button;
@@ -45,6 +48,7 @@
     const pour = pours.find((p) => p.pour === chosen && !p.logged);
     form.hidden = !pour;
     if (pour) {
+      $("drop").hidden = Boolean(pour.gone);
       $("what").textContent = "Pour " + pour.pour;
       $("usual").textContent = pour.usual;
       $("plan").textContent = "Plan: " + [pour.blend, ...pour.weigh, pour.load].filter(Boolean).join("; ")
@@ -95,7 +99,7 @@
   function saved(sent, told) {
     const { [sent.pour]: gone, ...others } = read(box, {});
     keep(box, others);
-    last = { entry_id: told.entry_id, pour: sent.pour, typed: gone || {} };
+    last = { entry_id: told.entry_id, table: told.table, pour: sent.pour, typed: gone || {} };
     $("undo").hidden = false;
     if (chosen === sent.pour) {
       chosen = null; sure = [];
@@ -113,11 +117,22 @@
     waits = { key: newKey(), pour: chosen, typed: values, units: Number($("units").value), day, sure };
     keep(waitBox, waits); showWaiting(); send();
   });
+  $("drop").addEventListener("click", async () => {
+    if (waits || !chosen) return;
+    const dropped = { key: newKey(), pour: chosen, note: typed().note };
+    try {
+      const { status, reply: told } = await post("drop", dropped);
+      if (told.pours) pours = told.pours;
+      if (status === 200) saved(dropped, told);
+      else say("NOT SAVED. " + told.error, "warn");
+    } catch { say("NOT SAVED: no connection. Try again.", "warn"); }
+    show();
+  });
   $("units").addEventListener("change", () => { showUnits(); keep(unitBox, $("units").value); });
   $("undo").addEventListener("click", async () => {
     if (!last) return;
     try {
-      const { status, reply: told } = await post("undo", { entry_id: last.entry_id });
+      const { status, reply: told } = await post("undo", { entry_id: last.entry_id, table: last.table });
       if (status !== 200) { say("NOT UNDONE. " + told.error, "warn"); return; }
       pours = told.pours;
       keep(box, { ...read(box, {}), [last.pour]: last.typed });
