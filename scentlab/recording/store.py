@@ -115,6 +115,7 @@ class Store:
         self._held = None  # connections that rest, where some are kept
         self._found = {}  # what was asked for, with the last row of its table then
         self._own = threading.local()  # of a thread that stores several together, its connection
+        self._own_entries = 0
 
     def __repr__(self):
         return f"Store({self.place!r})"
@@ -141,7 +142,7 @@ class Store:
                  "version": str(VERSION), "created_at": _now()}
         with store._connected() as connection:  # a journal is not changed within a transaction
             connection.execute("PRAGMA journal_mode=WAL")
-        with store._writing() as connection:
+        with store._transaction("BEGIN IMMEDIATE") as connection:
             bring_up(connection, about)
         return store
 
@@ -343,6 +344,12 @@ class Store:
                 self._found[asked] = state, found
             return found
 
+    def entries_of_others(self) -> int:
+        """How many entries there are that were not stored by this object: while it stays the same,
+        nobody else has stored any."""
+        with self._reading() as connection:
+            return _entries(connection) - self._own_entries
+
     def check(self) -> tuple[str, ...]:
         """Look for damage; returns a tuple of sentences, empty when all is well."""
         with self._reading() as connection:
@@ -449,13 +456,18 @@ class Store:
             except (ValueError, TypeError, OverflowError) as error:
                 raise self._damaged(error) from error
 
+    @contextlib.contextmanager
     def _writing(self):
         """A transaction that has the right to write from its start.
 
         One that reads first and asks for the right later is refused at once when another writer
         was faster.
         """
-        return self._transaction("BEGIN IMMEDIATE")
+        with self._transaction("BEGIN IMMEDIATE") as connection:
+            within, before = getattr(self._own, "connection", None), _entries(connection)
+            yield connection
+            if within is None:
+                self._own_entries += _entries(connection) - before
 
     # --- a file that is not as it should be -------------------------------------------------
 
@@ -714,6 +726,12 @@ def _is_plan(document):
         return not plan_problem(json.loads(document))
     except (ValueError, TypeError, RecursionError):
         return False
+
+
+def _entries(connection):
+    """How many entries were ever stored: SQLite keeps the last number of each table."""
+    (number,) = first_row(connection, "SELECT total(seq) FROM sqlite_sequence")
+    return int(number)
 
 
 def _known(*tables):

@@ -1,5 +1,6 @@
 """What the pages share: the head that names the series, parts that open, links between pages."""
 
+import datetime as dt
 import html
 from pathlib import Path
 
@@ -7,7 +8,7 @@ import ipywidgets as w
 
 from scentlab.amounts import units_here
 from scentlab.files import PAGES, in_lab
-from scentlab.forms.fields import Section, note
+from scentlab.forms.fields import Section, note, show_if
 from scentlab.forms.frame import STYLE, Form, as_widget, as_widgets
 from scentlab.units import show_in
 from scentlab.workshop import series_here
@@ -22,7 +23,8 @@ class Page(w.VBox):
 
     ``name`` is a key of ``files.PAGES``; ``build(page)`` gives the parts: widgets, or what a
     cell would show, once more by the button that brings the page up to date; it may set ``look``,
-    which brings up to date what changes elsewhere and is called when the page is seen again.
+    which brings up to date what changes elsewhere and is called when the page is seen again. A
+    page without it says then that the record changed since, or the day, and how to renew it.
     """
 
     look = None
@@ -34,8 +36,11 @@ class Page(w.VBox):
         foot = Form()
         self.again = foot._button("Bring this page up to date", "again", self.renew)
         foot._lay_out(self.again, foot.message)
-        foot.on_seen = lambda: self.look and self.look()
-        self._foot = foot
+        foot.on_seen = self._seen
+        self._foot, self.changed = foot, Form()
+        at_top = self.changed._button(self.again.description, "renew", self._renew)
+        self.changed._lay_out(self.changed.message, at_top)
+        foot.slow, self.changed.slow = ("again",), ("renew",)  # what fits takes seconds
         self.add_class("scent-page")
         self.renew()
 
@@ -43,8 +48,29 @@ class Page(w.VBox):
         """Make all parts anew, from what is stored now."""
         if self.bench is not None and not self.bench.demo:
             show_in(units_here(self.bench.folder)[0])
+        self._made, self._made_at = self._record(), dt.datetime.now()
         parts = [as_widget(part, "") for part in self._build(self)]
-        self.children = [self._head, *parts, self._foot]
+        show_if(False, self.changed)
+        self.children = [self._head, self.changed, *parts, self._foot]
+
+    def _record(self):
+        """What tells whether somebody else has stored anything, or another day has come."""
+        own = self.bench is not None and not self.bench.demo
+        return own and self.bench.store.entries_of_others(), dt.date.today()
+
+    def _seen(self):
+        if self.look:
+            self.look()
+        elif self._record() != self._made:
+            what = "record" if self._record()[0] != self._made[0] else "day"
+            self.changed.message.value = note("flag", (
+                f"The {what} changed since this page was made, on {self._made_at:%Y-%m-%d} at "
+                f"{self._made_at:%H:%M}: it shows what was stored by then."))
+            show_if(True, self.changed)
+
+    def _renew(self):
+        self.changed.message.value = WORKING
+        self.renew()
 
 
 class Fold(Section):

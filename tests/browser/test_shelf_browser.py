@@ -5,6 +5,7 @@ from tapping import tap
 
 from scentlab import workshop
 from scentlab.recording.shelf import read_shelf
+from scentlab.recording.store import Store
 
 pytestmark = pytest.mark.browser
 
@@ -80,4 +81,29 @@ def test_a_series_that_is_made_elsewhere_is_there_when_the_page_is_seen_again(
     page.evaluate(hide, False)
     page.wait_for_selector("h3:has-text('Rose from elsewhere')")
     assert title.input_value() == "Half typed"
+    lab.close(page)
+
+
+def test_a_page_that_its_link_opens_again_says_that_the_record_changed(chromium, lab, folder):
+    page = lab.open_page(chromium, "shelf/fresh/plan.ipynb", ".scent-press-fold-waxes[aria-label]")
+
+    def follow(name):
+        page.locator(f"a[data-scentlab-page='shelf/fresh/{name}.ipynb']:visible").first.click()
+
+    news = page.locator(".scent-flag:has-text('The record changed since'):visible")
+    follow("start")
+    page.wait_for_selector("h3:has-text('Share'):visible")
+    follow("plan")
+    page.wait_for_selector(".scent-press-fold-waxes:visible")
+    assert news.count() == 0
+    follow("start")
+    page.wait_for_selector("h3:has-text('Share'):visible")
+    Store.open(folder / "fresh").add("heats", {
+        "started_on": "2026-03-01", "low_c": 37, "high_c": 39, "hours": 12, "cycles": 3})
+    follow("plan")
+    news.wait_for()
+    at_top = page.locator(".scent-press-renew:visible").bounding_box()
+    assert 0 < at_top["y"] < 400
+    tap(page, ".scent-press-renew:visible")
+    news.wait_for(state="detached")
     lab.close(page)

@@ -21,7 +21,8 @@ from scentlab.planning.plan import Plan, make_plan
 from scentlab.planning.rules import PieceNumbers
 from scentlab.recording.draft import DRAFT_NAME, keep_draft
 from scentlab.recording.store import Store
-from scentlab.screens import start
+from scentlab.screens import frame, start
+from scentlab.screens.answer import answer_page
 from scentlab.screens.plan import plan_page
 from scentlab.screens.pour import pour_page
 from scentlab.screens.score import score_page
@@ -294,6 +295,48 @@ def test_a_series_whose_plan_is_kept_elsewhere_says_so_when_it_is_seen_again(own
     planned(store)
     seen_again(page)
     assert "no plan is kept yet" not in said(page)
+
+
+@pytest.mark.parametrize("make", [answer_page, share_page])
+def test_a_page_that_is_seen_again_says_that_the_record_changed(tmp_path, make):
+    folder = store_simulated(tmp_path / "mine", {"soft": 10.0}, frost=2)
+    page, other = make(folder), Store.open(folder)
+    seen_again(page)
+    assert page.changed.layout.display == "none", "nothing changed"
+    row = other.records("grades")[0]
+    other.void("grades", row["entry_id"], "another piece")
+    assert page.changed.layout.display == "none", "nobody looks"
+    before = page.children[2]
+    seen_again(page)
+    assert page.children[1] is page.changed and page.changed.layout.display == ""
+    assert "The record changed since this page was made, on " in page.changed.message.value
+    assert page.children[2] is before, "what is half typed stays"
+    page.changed._heard({"press": "renew", "key": "k" * 32})
+    assert page.changed.layout.display == "none" and page.children[2] is not before
+    seen_again(page)
+    assert page.changed.layout.display == "none"
+
+
+def test_what_is_stored_on_the_page_itself_is_no_news(own, monkeypatch):
+    folder, store = own
+    log(store, planned(store).pours.head(3))
+    page = score_page(folder)
+    page.desk.who.choose("A1")
+    open_folds(page)
+    of_kind(page, "GradeForm").choices[1].click()
+    of_kind(page, "GradeForm").undo.click()
+    assert len(store.rows("grades", history=True)) == 2
+    seen_again(page)
+    assert page.changed.layout.display == "none"
+
+    class Tomorrow(dt.date):
+        @classmethod
+        def today(cls):
+            return dt.date.fromordinal(dt.date.toordinal(super().today()) + 1)
+
+    monkeypatch.setattr(frame.dt, "date", Tomorrow)
+    seen_again(page)
+    assert "The day changed since this page was made" in page.changed.message.value
 
 
 def test_a_quick_check_that_is_begun_on_the_page_has_its_card_there(tmp_path):
