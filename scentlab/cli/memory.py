@@ -16,7 +16,7 @@ from scentlab.cli.frame import (
     series_folder,
     workshop_folder,
 )
-from scentlab.memory.proposing import memory_map, next_pairs, three_loads
+from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
     known_sentences,
@@ -40,7 +40,7 @@ def _workshop(arguments):
     if series is not None:
         write_the_report(arguments, series, memory)
     elif arguments.oil:
-        _new(arguments, memory)
+        _new(arguments, folder, memory)
     else:
         _show(arguments, memory)
 
@@ -58,11 +58,11 @@ def _show(arguments, memory):
               f"--oil {quoted(row['fragrance'])}")
 
 
-def _new(arguments, memory):
+def _new(arguments, folder, memory):
     if not arguments.wax:
         raise CannotDo(f'--wax is missing; write, say: --wax "{memory.waxes[0]}" --oil fig')
     pair = memory.spelt(arguments.wax, arguments.oil)
-    listed(new_sentences(memory, *pair, three_loads(memory, *pair)))
+    listed(new_sentences(memory, gather(folder), *pair))
 
 
 def _shelf(arguments):

@@ -77,6 +77,15 @@ def wax_of(series, blend):
     parts = series.wax_parts(blend)
     if not parts:
         return str(blend)
+    return name_by_parts(parts)
+
+
+def name_by_parts(parts):
+    """The name of a mixture (fraction by wax), whatever its maker calls it.
+
+    >>> name_by_parts({"soft": 0.7, "hard": 0.3})
+    '30 % hard + 70 % soft'
+    """
     if len(parts) == 1:
         return str(next(iter(parts)))
     return " + ".join(f"{100 * parts[w]:g} % {w}" for w in sorted(parts, key=alike))

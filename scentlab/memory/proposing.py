@@ -8,11 +8,17 @@ import pandas as pd
 from scentlab.fitting.sweat import LINKS_BELIEVED
 from scentlab.maths.graded import half_student_of_score
 from scentlab.maths.ordinal import marginal_location
+from scentlab.memory.cells import name_by_parts
+from scentlab.text import alike
+from scentlab.units import load_from_ounces_per_pound, say_load_oz, shown, sold_load
 
 # Where three batches lie: quantiles of the load at risk and of the load at which half of the
 # pieces reach the limit grade, as they are foreseen.
 _LOW, _HIGH, _LOW_BY = 0.05, 0.6, 0.5
-_DRAWS, _LEAST_STEP, _LOWEST = 2000, 0.5, 1.0
+_DRAWS, _LEAST_STEP = 2000, 0.5
+# Half an ounce to the pound: less is hardly sold (common practice, no source), and of a wax that
+# takes little the lowest load is half of its maker's limit, never more than three quarters.
+_LOWEST, _OF_LIMIT, _MOST_OF_LIMIT = 3.125, 0.5, 0.75
 
 
 def foreseen(memory, wax, fragrance, risks, seed=1):
@@ -34,13 +40,33 @@ def foreseen(memory, wax, fragrance, risks, seed=1):
     return np.column_stack([capacity + spread * (tau - heat + at) for at in found])
 
 
-def three_loads(memory, wax, fragrance, *, seed=1):
+def three_loads(memory, wax, fragrance, limit_pct=None, *, seed=1):
     """Three loads (% of wax) for the test batches of a new fragrance in a wax: one that most such
-    fragrances keep dry, one that most do not, and one halfway."""
+    fragrances keep dry, one that most do not, and one halfway; none above ``limit_pct``, for it
+    could not be sold. They are rounded to what is said and weighed in the maker's unit."""
     at_risk, half = foreseen(memory, wax, fragrance, (0.05, 0.5), seed).T
-    low = max(float(np.quantile(at_risk, _LOW)) - _LOW_BY, _LOWEST)
-    high = max(float(np.quantile(half, _HIGH)), low + 2.0 * _LEAST_STEP)
-    return tuple(round(v, 1) for v in (low, 0.5 * (low + high), high))
+    most = np.inf if limit_pct is None else limit_pct
+    low = max(float(np.quantile(at_risk, _LOW)) - _LOW_BY, min(_LOWEST, _OF_LIMIT * most))
+    low = min(low, _MOST_OF_LIMIT * most)
+    high = min(max(float(np.quantile(half, _HIGH)), low + 2.0 * _LEAST_STEP), most)
+    step = load_from_ounces_per_pound(0.05) if shown().weight == "oz" else 0.25
+    return tuple(min(step * round(v / step), most) for v in (low, 0.5 * (low + high), high))
+
+
+def least_limit(shelf, wax, fragrance):
+    """The highest load (% of wax) that a shelf allows of a fragrance in a wax, None where the wax
+    maker's limit is not known, and what is said of it."""
+    mixed = {alike(name_by_parts({w.name: f for w, f in b.parts})): b
+             for b in map(shelf.blend, shelf.names("blend"))}
+    of_wax = mixed.get(alike(wax), shelf.blend(wax)).limit_load_pct
+    of_oil = shelf.fragrance(fragrance).limit_load_pct
+    of_oil = None if of_oil is None else sold_load(of_oil)
+    said = (f"The wax maker's limit of {wax} is not on the shelf: look at its sheet first. A load "
+            "over it is for testing only, not for sale." if of_wax is None else
+            f"The wax maker's limit is {say_load_oz(of_wax)}: no load over it is proposed.")
+    if of_oil is not None:
+        said += f" By the limit of {fragrance} no load is over {say_load_oz(of_oil)}."
+    return min((x for x in (of_wax, of_oil) if x is not None), default=None), said
 
 
 KNOWN, GUESSED = "known", "guessed"

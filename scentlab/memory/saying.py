@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 
 from scentlab.choosing.sensitivity import ALONE
-from scentlab.memory.proposing import GUESSED, KNOWN
+from scentlab.memory.proposing import GUESSED, KNOWN, least_limit, three_loads
 from scentlab.memory.testers import CLEAR, DRIFT, GRADES, LEVEL, REPEATS, SCALE
 from scentlab.schema import THROW_WORDS
 from scentlab.text import capital, in_sentences
@@ -121,11 +121,14 @@ def next_sentence(rows):
                          *([f"Next best: {', then '.join(others)}"] * bool(others))])
 
 
-def new_sentences(memory, wax, fragrance, loads):
-    """Three test batches of a new fragrance."""
+def new_sentences(memory, shelf, wax, fragrance):
+    """Three test batches of a new fragrance, within the limits on the shelf of the workshop."""
+    limit, limit_words = least_limit(shelf, wax, fragrance)
+    loads = three_loads(memory, wax, fragrance, limit)
     known = "" if wax in memory.waxes else f"No earlier series used {wax}: this is a rough guess. "
     yield (f"{known}Pour {fragrance} in {wax} as three test batches, each from a pot of its own: "
            f"{', '.join(map(say_load_oz, loads))}.")
+    yield limit_words
     yield "Cast 6 pieces to heat-cycle and 1 to keep at room temperature from each."
     yield NO_SAFE_LOAD
 

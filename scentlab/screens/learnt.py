@@ -4,7 +4,7 @@ import ipywidgets as w
 
 from scentlab.forms.fields import note
 from scentlab.forms.frame import heading, listed
-from scentlab.memory.proposing import memory_map, next_pairs, three_loads
+from scentlab.memory.proposing import memory_map, next_pairs
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import (
     NO_SAFE_LOAD,
@@ -16,6 +16,7 @@ from scentlab.memory.saying import (
     odd_sentences,
     said_of_testers,
 )
+from scentlab.recording.shelf import gather
 from scentlab.results import FitError
 from scentlab.text import capital
 from scentlab.words.tables import view
@@ -43,17 +44,17 @@ def learnt_parts(folder, body):
     parts = [w.HTML(listed(said) + "".join(note("flag", words) for words in memory.notes)),
              heading("Testers"), w.HTML(listed(said_of_testers(memory) or [ONE_TESTER]))]
     if len(rows):
-        parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows)))]
+        parts += [heading("What to pour next"), w.HTML(listed(_next(memory, rows, folder)))]
     return [*parts, heading("Waxes and fragrances"), map_view(table)]
 
 
 ONE_TESTER = "Scores of one tester alone cannot be compared: let a second one score some pieces."
 
 
-def _next(memory, rows):
+def _next(memory, rows, folder):
     pair = tuple(rows.iloc[0][["wax", "fragrance"]])
     yield next_sentence(rows)
-    yield from new_sentences(memory, *pair, three_loads(memory, *pair))
+    yield from new_sentences(memory, gather(folder), *pair)
 
 
 def map_view(table):

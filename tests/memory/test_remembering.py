@@ -12,13 +12,21 @@ from storing import store_series
 
 from scentlab import cli
 from scentlab.memory import remembering
-from scentlab.memory.proposing import KNOWN, foreseen, memory_map, next_pairs, three_loads
+from scentlab.memory.proposing import (
+    KNOWN,
+    foreseen,
+    least_limit,
+    memory_map,
+    next_pairs,
+    three_loads,
+)
 from scentlab.memory.remembering import remember
 from scentlab.memory.saying import map_table
 from scentlab.recording.photos import add_photo, choose_photo
+from scentlab.recording.shelf import put_on_shelf, read_shelf
 from scentlab.recording.store import Store
 from scentlab.results import FitError
-from scentlab.units import Shown, showing
+from scentlab.units import Shown, ounces_per_pound_from_load, showing
 
 
 @pytest.fixture(scope="module")
@@ -195,9 +203,42 @@ def test_a_name_is_found_however_it_is_typed(workshop, remembered, capsys):
 def test_three_loads_hold_what_is_foreseen_between_them(remembered):
     low, middle, high = three_loads(remembered, "soft", "thyme")
     at_5, at_50 = np.median(foreseen(remembered, "soft", "thyme", (0.05, 0.5)), axis=0)
-    assert 1.0 <= low < at_5
+    assert 3.0 <= low < at_5
     assert high > at_50
-    assert middle == pytest.approx(0.5 * (low + high), abs=0.1)
+    assert middle == pytest.approx(0.5 * (low + high), abs=0.2)
+
+
+@pytest.mark.parametrize("limit", [2.0, 4.0, 8.0, 12.5])
+def test_no_load_over_the_limit_is_proposed_and_none_that_is_hardly_sold(remembered, limit):
+    for wax in ("soft", "unknown wax"):
+        low, middle, high = three_loads(remembered, wax, "thyme", limit)
+        assert min(3.0, 0.5 * limit) <= low < middle < high <= limit
+    with showing(Shown("oz")):
+        ounces = [ounces_per_pound_from_load(x) for x in three_loads(remembered, "soft", "thyme")]
+    assert ounces == pytest.approx([round(20 * x) / 20 for x in ounces])
+
+
+def test_the_limits_of_the_shelf_are_named_and_kept(workshop, remembered, tmp_path, capsys):
+    shutil.copytree(workshop, tmp_path / "mine")
+    command = ["workshop", str(tmp_path / "mine"), "--leave-out", "fennel-soft", "--oil", "thyme"]
+    assert cli.main([*command, "--wax", "soft"]) == 0
+    assert "limit of soft is not on the shelf" in " ".join(capsys.readouterr().out.split())
+    put_on_shelf(tmp_path / "mine", [
+        {"kind": "wax", "name": "soft", "limit_load_pct": 8.0},
+        {"kind": "wax", "name": "hard", "limit_load_pct": 6.0},
+        {"kind": "fragrance", "name": "thyme", "limit_content_pct": 5.0},
+        {"kind": "blend", "name": "mine", "parts": "70 % soft; 30 % hard", "limit_load_pct": 7.0},
+    ])
+    assert cli.main([*command, "--wax", "soft"]) == 0
+    said = " ".join(capsys.readouterr().out.split())
+    assert "The wax maker's limit is 8.0 % (1.28 oz/lb): no load over it is proposed." in said
+    # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
+    assert "By the limit of thyme no load is over 5.2 % (0.83 oz/lb)." in said
+    assert "pot of its own: 2.5 % (0.4 oz/lb), 4.0 % (0.64 oz/lb), 5.2 % (0.83 oz/lb)." in said
+    # A mixture is found by its parts, and one without a limit of its own takes the lowest.
+    shelf = read_shelf(tmp_path / "mine")
+    assert least_limit(shelf, "30 % hard + 70 % soft", "fig")[0] == 7.0
+    assert least_limit(shelf, "hard", "fig")[0] == 6.0
 
 
 def test_the_command_shows_proposes_and_answers(workshop, remembered, capsys):
