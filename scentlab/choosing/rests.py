@@ -13,6 +13,7 @@ from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import with_stress
 from scentlab.fitting.sweat import at_age
+from scentlab.fitting.throw_pairs import order_habits
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
 from scentlab.series import heat_words, rule_of
@@ -340,7 +341,9 @@ def _testers(throws, blend, kind):
 
 
 def _pairs(pairs, blend, kind):
+    habits = order_habits(pairs, kind)
     own = pairs[(pairs["blend"] == blend) & (pairs["kind"] == kind)]
+    own = own[~own["assessor"].isin(habits)]
     people = count_of(own["assessor"].nunique(), "tester")
     return [("pairs", f"{len(own)} by {people}", "", 8)] if len(own) else []
 

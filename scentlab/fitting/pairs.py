@@ -9,12 +9,14 @@ import pandas as pd
 
 from scentlab.fitting.looks import planned_loads
 from scentlab.fitting.throw import ONE_LOAD, SURE, ThrowFit, fit_throw, pair_draws
+from scentlab.fitting.throw_pairs import order_habits
 from scentlab.maths.paired import agreeing_chance, least_agreeing, named_chance, pairs_for
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result
 from scentlab.schema import THROW_WORDS
 from scentlab.series import Series
-from scentlab.units import say_percent_of_wax
+from scentlab.text import capital, count_of
+from scentlab.units import say_percent_of_wax, say_points
 
 LEVEL, BOUND = 0.05, 0.90
 
@@ -27,9 +29,11 @@ class PairTest(Result):
         low_pct, high_pct, pairs, higher (times that the higher load was named), first (times that
         the piece smelt first was), testers, batches (of the load that has fewer), least (times
         that are needed to call the higher one stronger, 5 % one-sided), p_value (exact,
-        one-sided), difference (points of throw, high less low, median), lower, upper (90 %), most
-        (points that the difference does not pass, 90 %), alike, stronger, weaker (chances that it
-        is within the loss, above it, and below minus the loss). loss : points of throw of no
+        one-sided), habits (testers whose answers follow the order, in words), difference (points
+        of throw, high less low, median), lower, upper (90 %), most (points that the difference
+        does not pass, 90 %), alike, stronger, weaker (chances that it is within the loss, above
+        it, and below minus the loss). The points leave out who has a habit, and are not known
+        where nobody is left. loss : points of throw of no
         account.
     """
 
@@ -83,10 +87,10 @@ def pair_test(
     """
     pairs, rows, notes = series.pairs, [], []
     for kind in dict.fromkeys(pairs["kind"]):
-        if fit is None or fit.kind != kind:
-            fit = fit_throw(series.throws, kind, pairs=pairs, draws=draws, seed=seed)
-        for counted in _counted(pairs[pairs["kind"] == kind]):
-            rows.append({**counted, **_points(counted, fit, loss)})
+        counted = list(_counted(pairs[pairs["kind"] == kind], order_habits(pairs, kind)))
+        if counted and (fit is None or fit.kind != kind):
+            fit = _fit(series, kind, draws, seed)
+        rows += [{**row, **_points(row, fit, loss)} for row in counted]
     if not rows:
         raise FitError("no two loads of a blend were compared; plan pairs of two dry loads")
     for row in rows:
@@ -94,7 +98,17 @@ def pair_test(
     return PairTest(pd.DataFrame(rows), loss, tuple(notes))
 
 
-def _counted(pairs):
+def _fit(series, kind, draws, seed):
+    """The fit of a kind of throw; None where all answers follow the order and nothing is left."""
+    try:
+        return fit_throw(series.throws, kind, pairs=series.pairs, draws=draws, seed=seed)
+    except FitError:
+        if not order_habits(series.pairs, kind):
+            raise
+        return None
+
+
+def _counted(pairs, habits):
     """A dict for each blend and two loads, with the counts."""
     own = pairs[pairs["blend"] == pairs["second_blend"]].astype(
         {"load_pct": float, "second_load_pct": float})
@@ -117,6 +131,8 @@ def _counted(pairs):
                 "testers": int(of.loc[here, "assessor"].nunique()),
                 "batches": int(min(n.nunique() for n in _batches(of[here], place[0][here] == low))),
                 "least": least_agreeing(n, LEVEL), "p_value": agreeing_chance(higher, n),
+                "habits": ", ".join(habits[t] for t in sorted({*of.loc[here, "assessor"]})
+                                    if t in habits),
             }
 
 
@@ -129,6 +145,9 @@ def _batches(of, low_first):
 def _points(counted, fit, loss):
     """The difference in points of throw by the fit of scores and pairs."""
     blend = counted["blend"]
+    if fit is None or blend not in fit.blends:
+        return dict.fromkeys(("difference", "lower", "upper", "most", "alike", "stronger",
+                              "weaker"), np.nan)
     drawn = pair_draws(fit, blend, counted["high_pct"], blend, counted["low_pct"])
     lower, middle, upper = np.quantile(drawn, [0.05, 0.5, 0.95])
     return {
@@ -140,38 +159,51 @@ def _points(counted, fit, loss):
 
 
 def _notes(row):
-    n, two = row["pairs"], f"{row['blend']}, {row['low_pct']:.1f} and {row['high_pct']:.1f} %"
+    n, (low, high) = row["pairs"], (say_percent_of_wax(row[x]) for x in ("low_pct", "high_pct"))
+    two = f"{row['blend']}, {low} and {high}"
     if n > row["testers"]:
-        yield (f"{two}: {n} pairs by {row['testers']} testers. The count takes them as "
+        yield (f"{two}: {n} pairs by {count_of(row['testers'], 'tester')}. The count takes them as "
                "independent; the points allow for testers who differ.")
     if row["batches"] == 1:
         yield (f"{two}: One batch of each load was compared, and batches of one load differ as "
                "well. Pairs of a second pot make the answer surer.")
     most = max(row["first"], n - row["first"])
-    if agreeing_chance(most, n, 2) < LEVEL:
+    if not row["habits"] and agreeing_chance(most, n, 2) < LEVEL:
         which = "first" if row["first"] == most else "second"
         yield (f"{two}: the piece smelt {which} was named {most} of {n} times. Order matters to "
                "your testers: keep it balanced, as planned.")
 
 
 def _words(row, loss):
-    """The counts, and what they say in points."""
+    """The counts, what they say in points, and whose answers follow the order."""
     low, high = say_percent_of_wax(row.low_pct), say_percent_of_wax(row.high_pct)
     throw = f"{THROW_WORDS[row.kind]} throw"
     enough = (f"{row.least} show a difference" if row.least <= row.pairs else
               "too few pairs to show a difference")
     said = (f"Of {row.pairs} pairs of {low} and {high} the higher load was named stronger "
             f"{row.higher} times ({enough})")
-    more = f"{row.high_pct - row.low_pct:.1f} % more fragrance"
+    said = f"{said}. {_points_words(row, loss, high, throw)}"
+    if not row.habits:
+        return said
+    return (f"{said}. {row.habits}: that follows the order, whatever is smelt, so the points of "
+            "throw leave these pairs out. Compare them again on another day, with a pause between "
+            "the two pieces")
+
+
+def _points_words(row, loss, high, throw):
+    step = f"a step of {say_points(row.high_pct - row.low_pct)}"
     between = f"{row.lower:.1f} to {row.upper:.1f}"
     if row.alike >= SURE:
-        found = f"{more} was not smelt: the difference is at most {row.most:.1f} points of {throw}"
-        return f"{said}. {found} ({100 * BOUND:.0f} % sure)"
+        return (f"{capital(step)} was not smelt: the difference is at most {row.most:.1f} points "
+                f"of {throw} ({100 * BOUND:.0f} % sure)")
     if row.stronger >= SURE:
-        return f"{said}. {high} has {row.difference:.1f} points more {throw} ({between})"
+        return f"{high} has {row.difference:.1f} points more {throw} ({between})"
     if row.weaker >= SURE:
         between = f"{-row.upper:.1f} to {-row.lower:.1f}"
-        return f"{said}. {high} has {-row.difference:.1f} points less {throw} ({between})"
+        return f"{high} has {-row.difference:.1f} points less {throw} ({between})"
+    opened = f"They leave open whether {step} is smelt"
+    if np.isnan(row.difference):
+        return opened
     wanted = pairs_for(float(named_chance(loss)))
-    return (f"{said}. They leave open whether {more} is smelt: difference {between} points of "
-            f"{throw}. It takes about {wanted} pairs to find {loss:g}")
+    return (f"{opened}: difference {between} points of {throw}. It takes about {wanted} pairs to "
+            f"find {loss:g}")

@@ -6,7 +6,8 @@ the tester, like the scores have; the noise has a prior of its own, for scores o
 not tell it. Pots, batches and pieces differ as those that are scored do: two batches compared over
 and over tell of these two, and only so far of their loads. Draws of the curve, with draws of what
 differs, are weighed by the likelihood of the pairs. The piece of one tester alone counts as his
-own difference.
+own difference. Pairs of a tester who names the first piece, or the second, whatever is smelt are
+left out: with both orders they look like no difference and show none.
 """
 
 import numpy as np
@@ -14,7 +15,7 @@ import pandas as pd
 
 from scentlab.fitting.throw_model import MEDIANS, SPREAD
 from scentlab.maths.curves import SHAPES, scaled
-from scentlab.maths.paired import NOISE, NOISE_SPREAD, log_likelihoods
+from scentlab.maths.paired import NOISE, NOISE_SPREAD, agreeing_chance, log_likelihoods
 
 _ONE = ["blend", "load_pct", "pour", "pot"]
 _TWO = [*_ONE, *(f"second_{name}" for name in _ONE)]
@@ -26,20 +27,47 @@ NO_PAIRS = pd.DataFrame(columns=[*_TWO, "assessor", "first", "second", "own", "s
 ONE_LOAD = 0.25
 # Draws of the curve are this many times those asked for, then more where the pairs need them.
 TIMES = (8, 32)
+HABIT = 0.05  # level of the test of an order habit, over all testers (Bonferroni)
+
+
+def order_habits(pairs, kind):
+    """Testers whose answers follow the order, with the words of it: a dict by tester, of one kind
+    of throw.
+
+    Exact and two-sided, of each tester alone. Where it holds in one order only, the higher load
+    always first, say, it may as well be what was smelt, and is no habit.
+    """
+    found, by_tester = {}, _of_kind(pairs, kind).groupby("assessor")
+    for tester, own in by_tester:
+        first, n = own["stronger"].eq("first"), len(own)
+        most = max(int(first.sum()), n - int(first.sum()))
+        which = "first" if first.mean() > 0.5 else "second"
+        higher_first = own["load_pct"] > own["second_load_pct"]
+        held = own["stronger"].eq(which).groupby(higher_first).mean()
+        if agreeing_chance(most, n, 2) < HABIT / len(by_tester) and (held > 0.5).sum() == 2:
+            found[tester] = f"{tester} named the {which} piece in {most} of {n} pairs"
+    return found
+
+
+def _of_kind(pairs, kind):
+    """Pairs of one kind of two loads, or of two blends."""
+    known = pairs[["blend", "load_pct", "second_blend", "second_load_pct"]].notna().all(axis=1)
+    own = pairs[(pairs["kind"] == kind) & known]
+    own = own.astype({"load_pct": float, "second_load_pct": float})
+    apart = (own["load_pct"] - own["second_load_pct"]).abs() > ONE_LOAD
+    return own[apart | own["blend"].ne(own["second_blend"])]
 
 
 def settle_pairs(pairs, kind):
     """Pairs of one kind counted: one row per tester and two batches, with how often the ``first``
     and the ``second`` were named, and the variances (of a piece's) that pieces smelt by one tester
-    (``own``) and by several (``shared``) add to the difference. Empty where there are none."""
+    (``own``) and by several (``shared``) add to the difference; without testers of an
+    :func:`order habit <order_habits>`. Empty where there are none."""
     if pairs is None or pairs.empty:
         return NO_PAIRS
-    places = ["blend", "load_pct", "second_blend", "second_load_pct"]
-    own = pairs[(pairs["kind"] == kind) & pairs[places].notna().all(axis=1)]
-    own = own.astype({"load_pct": float, "second_load_pct": float})
-    loads = own[["load_pct", "second_load_pct"]].to_numpy()
-    own = own[(np.abs(loads[:, 0] - loads[:, 1]) > ONE_LOAD) | own["blend"].ne(own["second_blend"])]
-    if own.empty or np.ptp(loads) <= ONE_LOAD:
+    own = _of_kind(pairs, kind)
+    own = own[~own["assessor"].isin(order_habits(pairs, kind))]
+    if own.empty or np.ptp(own[["load_pct", "second_load_pct"]].to_numpy()) <= ONE_LOAD:
         return NO_PAIRS
     named = {name: own["stronger"].eq(name).astype(int) for name in ("first", "second")}
     each = own.rename(columns={"second": "second_code"})[

@@ -3,6 +3,7 @@
 from dataclasses import replace
 
 import numpy as np
+import pandas as pd
 import pytest
 from comparing import HIGH, LOW, of_batches, pairs
 from scipy import stats
@@ -145,8 +146,8 @@ def test_what_is_said_when_they_are_alike(unscored):
     assert row["alike"] >= 0.8 and row["lower"] < 0 < row["upper"]
     assert found.sentence == (
         f"Of 200 pairs of 6.0 % and 9.0 % the higher load was named stronger 100 times ("
-        f"{row['least']} show a difference). 3.0 % more fragrance was not smelt: the difference is "
-        f"at most {row['most']:.1f} points of hot throw (90 % sure)."
+        f"{row['least']} show a difference). A step of 3.0 points of load (% of wax) was not "
+        f"smelt: the difference is at most {row['most']:.1f} points of hot throw (90 % sure)."
     )
 
 
@@ -171,13 +172,66 @@ def test_what_is_said_when_one_is_stronger(unscored):
 
 def test_an_order_that_matters_is_noted(unscored):
     found = pair_test(replace(unscored, pairs=pairs(12, 12, 12, each=24, first=True)))
-    assert found.notes[-1] == (
-        "soft, 6.0 and 9.0 %: the piece smelt first was named 72 of 72 times. Order matters to "
-        "your testers: keep it balanced, as planned."
+    assert found.sentence == (
+        "Of 72 pairs of 6.0 % and 9.0 % the higher load was named stronger 36 times (44 show a "
+        "difference). They leave open whether a step of 3.0 points of load (% of wax) is smelt. "
+        "A1 named the first piece in 24 of 24 pairs, A2 named the first piece in 24 of 24 pairs, "
+        "A3 named the first piece in 24 of 24 pairs: that follows the order, whatever is smelt, so "
+        "the points of throw leave these pairs out. Compare them again on another day, with a "
+        "pause between the two pieces."
     )
+    assert found.table.loc[0, "pairs"] == 72 and np.isnan(found.table.loc[0, "alike"])
+
+
+def turned(given, *testers):
+    """The pairs with the answers of these testers the other way round."""
+    other = given["stronger"].map({"first": "second", "second": "first"})
+    return given.assign(stronger=given["stronger"].where(~given["assessor"].isin(testers), other))
+
+
+def test_opposite_habits_of_two_testers_are_seen_in_each(unscored):
+    """One names the first piece, the other the second: 14 of 28 in sum, and nothing was smelt."""
+    both = turned(pairs(7, 7, each=14, first=True), "A1")
+    found = pair_test(replace(unscored, pairs=both))
+    row = found.table.iloc[0]
+    assert (row["first"], row["higher"], row["pairs"]) == (14, 14, 28)
+    assert ("A1 named the second piece in 14 of 14 pairs, A2 named the first piece in 14 of 14 "
+            "pairs") in found.sentence
+    assert "not smelt" not in found.sentence
+    # The exact two-sided test of ISO 5495 for one tester among two: 12 of 14, not 11.
+    assert stats.binomtest(12, 14).pvalue < 0.025 < stats.binomtest(11, 14).pvalue
+
+
+def test_who_has_a_habit_says_nothing_of_the_loads(unscored):
+    """The others' pairs alone give the points; the sentence on the habit stays."""
+    habit = pairs(0, 7, each=14, first=True).query("assessor == 'A2'")
+    honest = pairs(*[10] * 10, each=20).assign(assessor=lambda p: "B" + p["assessor"].str[1:])
+    with_it, without = (pair_test(replace(unscored, pairs=p)) for p in (
+        pd.concat([honest, habit], ignore_index=True), honest))
+    assert with_it.table.loc[0, "most"] == without.table.loc[0, "most"]
+    assert "was not smelt" in with_it.sentence
+    assert "A2 named the first piece in 14 of 14 pairs" in with_it.sentence
+
+
+def test_the_higher_load_always_first_is_no_habit(unscored):
+    """In one order only, naming the first may be smelling the higher load."""
+    named = pairs(12, 12)
+    named = named[named["load_pct"] == HIGH]
+    assert (named["stronger"] == "first").all()
+    assert pair_test(replace(unscored, pairs=named)).table.loc[0, "habits"] == ""
 
 
 def test_pairs_of_one_load_are_no_test(unscored):
     same = pairs(6, low=9.0)
-    with pytest.raises(FitError, match="^there is no hot throw score to fit"):
+    with pytest.raises(FitError, match="^no two loads of a blend were compared"):
         pair_test(replace(unscored, pairs=same))
+
+
+def test_an_order_that_no_tester_shows_alone_is_noted(unscored):
+    found = pair_test(replace(unscored, pairs=pairs(*[2] * 6, each=4, first=True)))
+    assert found.table.loc[0, "habits"] == ""
+    assert found.notes == (
+        "soft, 6.0 % and 9.0 %: 24 pairs by 6 testers. The count takes them as independent; the "
+        "points allow for testers who differ.",
+        "soft, 6.0 % and 9.0 %: the piece smelt first was named 24 of 24 times. Order matters to "
+        "your testers: keep it balanced, as planned.")
