@@ -67,6 +67,19 @@ class Page(argparse.RawDescriptionHelpFormatter):
         super().__init__(prog, max_help_position=34, width=WIDTH)
 
 
+class Once(argparse._StoreAction):
+    """An option that takes one value: a second one is refused, where argparse would drop the first.
+    """
+
+    def __call__(self, parser, namespace, values, option_string=None):
+        given = namespace.__dict__.setdefault("_given", set())
+        if self.dest in given:
+            parser.error(f"{option_string} is given twice, with {getattr(namespace, self.dest)!r} "
+                         f"and {values!r}; give it once")
+        given.add(self.dest)
+        super().__call__(parser, namespace, values, option_string)
+
+
 def _usage(name, more):
     value = more.get("metavar", name)
     value = f"{name} {value}" if name.startswith("-") else value
@@ -109,8 +122,8 @@ def _option(line):
         return option(name.rstrip("!"), action="store_true", **more)
     if value.endswith("..."):
         more |= {"action": "append", "default": []}
-    elif equals:
-        more["default"] = usual
+    else:
+        more |= {"action": Once} | ({"default": usual} if equals else {})
     if "|" in value:
         kind = int if value[0].isdigit() else str
         more |= {"choices": tuple(map(kind, value.split("|"))), "type": kind}

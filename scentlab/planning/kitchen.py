@@ -28,7 +28,7 @@ from scentlab.planning.rules import TEXTS, Calendar
 from scentlab.planning.shopping import most_cast
 from scentlab.results import say_odds
 from scentlab.schema import THROW_WORDS
-from scentlab.units import GRAMS_PER_OUNCE, say_points, say_weight, shown
+from scentlab.units import GRAMS_PER_OUNCE, say_load_oz, say_points, say_weight, shown
 
 SIZES = ("small", "medium", "large")
 AGAIN_DAYS = 28  # a second look at sweat; four weeks are common practice, no source
@@ -63,7 +63,7 @@ class Kitchen:
     @classmethod
     def read(cls, text: str) -> Kitchen:
         """What there is from words such as "wax 3 lb, testers 2"; PlanError where one is not
-        understood. A room is supposed for each warmer where rooms are not named."""
+        understood. What is not named is as in a new Kitchen: one room, one warmer."""
         said = {}
         for part in (p.strip() for p in re.split(r"[,;]\s+|[,;]$", text.lower()) if p.strip()):
             name, _, amount = part.partition(" ")
@@ -82,7 +82,7 @@ class Kitchen:
                      f"{part!r} is not understood", _HAVE, field="have", value=part)
                 said[name] = int(amount)
         need("wax_g" in said, "no wax is named", _HAVE, field="wax_g")
-        return cls(**{"rooms": said.get("warmers", 1)} | said)
+        return cls(**said)
 
 
 @dataclass(frozen=True)
@@ -107,14 +107,31 @@ class Proposal:
                  if plan.smelling_rows else ", no throw")
         return (
             f"{self.size.capitalize()}: {count_of(costs['pots'], 'pot')} of "
-            f"{count_of(len(plan.loads_pct), 'load')}, {count_of(costs['pieces'], 'piece')}, "
+            f"{count_of(len(plan.loads_pct), 'load')} of {plan.fragrance.name} in "
+            f"{plan.blends[0].name}, {count_of(costs['pieces'], 'piece')}, "
             f"{say_weight(costs['wax_g'], total=True)} of wax and "
             f"{say_weight(costs['fragrance_g'], total=True)} of fragrance, with spare{throw}; "
-            f"{count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days. Expected: "
+            f"{count_of(len(busy_days(plan)), 'evening')} over {costs['days']} days. "
+            f"{_load_words(plan)} Expected: "
             f"a safe load {say_points(row['shortfall_pct'])} below the true one, "
             f"no answer: {say_odds(row['no_answer'], 0.02)}, "
             f"a load that is too high: {say_odds(row['too_high'], 0.02)}."
         )
+
+
+def _load_words(plan):
+    """The loads of a plan of one blend, and which of them lie over what limit."""
+    limit, of_oil = plan.pour_rows[0].limit_load_pct, plan.fragrance.limit_load_pct
+    over = sorted({p.load_pct for p in plan.pour_rows if p.test_only})
+    within, beyond = (", ".join(map(say_load_oz, loads)) for loads in (
+        [x for x in plan.loads_pct if x not in over], over))
+    said = f"Loads: {within or 'none to sell'}"
+    if limit is None:
+        return f"{said}; the wax maker's limit is not known, look at its sheet."
+    whose = "the limit of the fragrance" if limit == of_oil else "the wax maker's limit"
+    held = f"{whose}, {say_load_oz(limit)}"
+    return (f"{said}; over {held}, test only, not for sale: {beyond}." if over else
+            f"{said}; none is over {held}.")
 
 
 @cache
@@ -180,6 +197,9 @@ def propose_plans(
     about_half = max(0.6 * _pieces(large), 1.5 * _pieces(small))
     medium = min((h for h in others if _pieces(h) <= about_half), key=_worth,
                  default=min(others, key=_pieces, default=None))
+    if medium and large[0]["given_away_pct"] > medium[0]["given_away_pct"]:
+        large = (*large[:2], (f"Taken for its {THROW_WORDS[large[1].sittings.kinds[0]]} throw: of "
+                              "the safe load the medium one finds more.", *large[2]))
     chosen = {"small": small, "medium": medium, "large": large if large is not small else None}
     return tuple(_proposal(size, found, refused) for size, found in chosen.items())
 

@@ -749,6 +749,17 @@ def test_plan_shows_three_and_keeps_the_one_that_is_taken(tmp_path, capsys):
     assert (folder / "exports" / "throw-slips.html").is_file()
 
 
+def test_an_option_that_is_given_twice_is_refused_and_not_dropped(tmp_path, capsys):
+    for command, twice in ((["plan", str(tmp_path / "fig"), *HAVE], ["--wax", "hard wax"]),
+                           (["quick", str(tmp_path / "fig"), *HAVE[:6]], ["--oil", "cedar"])):
+        with pytest.raises(SystemExit):
+            cli.main([*command, *twice])
+        first = HAVE[HAVE.index(twice[0]) + 1]
+        assert (f"{twice[0]} is given twice, with {first!r} and {twice[1]!r}; give it once"
+                in capsys.readouterr().err)
+    assert not (tmp_path / "fig").exists()
+
+
 def test_plan_refuses_what_cannot_be_held(tmp_path, capsys):
     asked = [*HAVE[:-1], "wax 5 oz"]
     assert cli.main(["plan", str(tmp_path / "fig"), *asked]) == 2

@@ -5,6 +5,7 @@ from pathlib import Path
 
 import pytest
 
+from scentlab.forms.fields import TABLES
 from scentlab.materials import Blend, Fragrance, Wax
 from scentlab.planning import kitchen as kitchens
 from scentlab.planning.costs import plan_costs
@@ -24,7 +25,7 @@ def propose(have, loads=(), **more):
 def test_what_there_is_is_read_as_people_write_it():
     # 1 lb is 453.59237 g by definition
     found = Kitchen.read("wax 3 lb, moulds 24, warmers 2, testers 2, evenings 4, no weekends")
-    assert found == Kitchen(3 * 453.59237, 24, 2, 2, 2, 4, "weekdays")
+    assert found == Kitchen(3 * 453.59237, 24, 2, 1, 2, 4, "weekdays")
     assert Kitchen.read("1 room, wax 1 kg".replace("1 room", "room 1")).wax_g == 1000
     assert read_ends("1 to 3 oz/lb") == (6.25, 18.75) and read_ends("") == ()
 
@@ -35,6 +36,41 @@ def test_what_a_plan_gives_away_is_said_in_the_unit_of_the_workshop():
     assert f"a safe load {short:.1f} points of load (% of wax) below the true one" in found.sentence
     with showing(Shown("oz")):  # 1 oz/lb is 6.25 %
         assert f"a safe load {round(short / 6.25, 2):g} oz/lb below the true one" in found.sentence
+
+
+def test_what_is_not_named_is_as_on_the_page():
+    """Rooms and warmers that nobody named are those that the form begins with."""
+    usual = {row["name"]: row.get("usual") for row in TABLES["have"]["fields"]}
+    found = Kitchen.read("wax 3 lb, warmers 2")
+    assert str(found.rooms) == usual["rooms"] == "1"
+    assert str(Kitchen.read("wax 3 lb").warmers) == usual["warmers"]
+
+
+def test_loads_wax_and_what_lies_over_the_limit_are_said():
+    """Half to one and three quarters of a limit of 8 % are 4 to 14 %, in steps of a quarter."""
+    small = propose("wax 3 lb")[0].sentence
+    assert small.startswith("Small: 1 pot of 4 loads of fig in soft, ")
+    assert ("Loads: 4.0 % (0.64 oz/lb), 7.25 % (1.16 oz/lb); over the wax maker's limit, 8.0 % "
+            "(1.28 oz/lb), test only, not for sale: 10.75 % (1.72 oz/lb), 14.0 % (2.24 oz/lb)."
+            ) in small
+    assert "none is over the wax maker's limit, 8.0 %" in propose("wax 3 lb", (4, 7))[0].sentence
+    with showing(Shown("oz")):
+        assert "Loads: 0.64 oz/lb (4.0 %), 1.16 oz/lb" in propose("wax 3 lb")[0].sentence
+    no_limit = propose_plans("wax 3 lb", Blend("hard", {Wax("hard"): 1.0}), FIG,
+                             start="2026-12-01", seed=1)[0].sentence
+    assert "the wax maker's limit is not known, look at its sheet." in no_limit
+    # 5 g in 100 g of the piece are 5 / 0.95 = 5.263 g to 100 g of wax.
+    oil = propose_plans("wax 3 lb", SOFT, Fragrance("fig", limit_content_pct=5),
+                        start="2026-12-01", seed=1)[0].sentence
+    assert "over the limit of the fragrance, 5.3 % (0.84 oz/lb), test only, not for sale" in oil
+
+
+def test_a_large_plan_that_finds_less_of_the_load_says_what_it_is_for():
+    _, medium, large = propose("wax 3 lb, warmers 2, testers 2, evenings 5, moulds 28", (4, 14))
+    assert large.expected["given_away_pct"] > medium.expected["given_away_pct"]
+    assert large.plan.smelling_rows and not medium.plan.smelling_rows
+    assert large.notes[0] == ("Taken for its hot throw: of the safe load the medium one finds "
+                              "more.")
 
 
 @pytest.mark.parametrize(("text", "words"), [
