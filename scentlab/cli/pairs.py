@@ -4,8 +4,8 @@
 from scentlab.amounts import read_loads
 from scentlab.choosing.analysis import pair_test
 from scentlab.choosing.kept import rules_here
-from scentlab.cli.frame import CannotDo, call, count, exported, opened, program, reading
-from scentlab.planning.pairs import pair_words, pairs_needed, plan_pairs
+from scentlab.cli.frame import CannotDo, call, count, exported, listed, opened, program, reading
+from scentlab.planning.pairs import pair_care, pair_words, pairs_needed, plan_pairs
 from scentlab.planning.plan import Plan
 from scentlab.planning.sheets import pair_sheets_html
 from scentlab.recording.progress import known_assessors, pairs_waiting
@@ -55,6 +55,7 @@ def _plan(arguments, store, plan):
     print(f"{' against '.join(map(say_load_oz, loads))}: {len(new)} pairs by "
           f"{count(people, 'tester')} in {count(len(sittings), 'session')} each, "
           "both orders of every two pieces.")
+    listed(pair_care(more, new))
     if len(sittings) > 2:
         print("With more pieces of these two loads fewer sessions would do.")
     print(f"Sheet to print: {path}")

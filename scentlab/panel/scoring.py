@@ -308,13 +308,14 @@ def _both(pair):
 def _pair_item(pair, minutes):
     """A pair as the page shows it. It stores no minutes on the warmer, so no kind is sent."""
     sitting, hot = pair["sitting"], pair["kind"] == "warm"
-    how = "Smell the first, then the second."
+    how, rest = "Smell the first, then the second.", "Rest before the next pair."
     if hot:
+        rest = "Air the room and rest before the next pair."
         how = (f"Warm both{f' for {minutes:g} minutes' if minutes else ''}. {how} Leave them on "
                "their warmers: hot wax burns.")
     return {
         "hot": hot, "warm_min": minutes if hot else None,
-        "how": f"{how} If unsure, guess. Rest before the next pair.",
+        "how": f"{how} If unsure, guess. {rest}",
         "code": _both(pair), "test": "pair", "sitting": sitting, "kind": "", "age": "",
         "position": pair["position"], "turn": f"pairs {sitting}", "name": f"Pairs, {sitting}",
         "what": f"Which smells stronger? {_THROWS[pair['kind']]}, session {sitting}",

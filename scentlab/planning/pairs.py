@@ -6,6 +6,7 @@ both orders by the same tester, so that each piece is first as often as second.
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable
 from dataclasses import dataclass, replace
 from typing import TYPE_CHECKING
@@ -63,6 +64,40 @@ def pair_words(number, points=WORTH):
     elif points > 0.5:
         said.append(f"Half a point takes {pairs_needed(0.5)}.")
     return (*said, ALIKE)
+
+
+def pair_care(plan: Plan, rows: Iterable[PlannedPair]) -> tuple:
+    """What to know before such pairs are smelt, in sentences: how many pieces there are of each
+    load, whether one can be recognised, and how long it takes."""
+    rows, pours = list(rows), {p.pour: p.load_pct for p in plan.pour_rows}
+    load_of = {p.code: pours[p.pour] for p in plan.piece_rows}
+    two = [sorted((row.first, row.second), key=load_of.get) for row in rows]
+    groups = [(say_load_oz(min(load_of[code] for code in codes)), sorted(codes))
+              for codes in map(set, zip(*two, strict=True))]
+    said = ["Pieces: " + ", ".join(f"{len(codes)} at {load}" for load, codes in groups) + "."]
+    lone = " and ".join(f"{codes[0]} at {load}" for load, codes in groups if len(codes) == 1)
+    if lone:
+        said.append(
+            f"In all {count_of(len(rows), 'pair')}, as the only free piece of its load: {lone}. "
+            "It is soon recognised by its code, and that is not blind: pour more pieces of the "
+            "load first, or let somebody hand over both pieces with their labels turned away.")
+    return (*said, _time_words(plan, rows))
+
+
+def _time_words(plan, rows):
+    most = max(Counter((r.assessor, r.sitting) for r in rows).values())
+    rules, evening = plan.sittings, plan.calendar.evening_min
+    pair = rules.minutes("cold", 2, 1)
+    how, whole = f"{pair:g} min a pair", most * pair
+    if rows[0].kind == "warm":
+        smell = 2 * rules.smell_min
+        how = (f"each pair {rules.warm_min:g} min on the warmers, {smell:g} to smell and, before "
+               f"the next, {rules.air_min} of airing")
+        whole = most * (rules.warm_min + smell) + (most - 1) * rules.air_min
+    said = (f"Time: {how}; {count_of(most, 'pair')} of one tester in a session take "
+            + (f"{whole / 60:.1f} h" if whole >= 60 else f"{whole:.0f} min"))
+    return said + (", more than an evening: leave the rest for other days, for what is not "
+                   "answered waits." if whole > evening else ".")
 
 
 def plan_pairs(

@@ -53,6 +53,9 @@ def test_from_the_question_to_the_words(folder, capsys, answers):
     said = capsys.readouterr().out
     assert "20 pairs find a difference of 1 point of throw with a chance of" in said
     assert "20 pairs by 2 testers in 1 session each" in said
+    # Of each load two heat-cycled pieces and one kept at room temperature.
+    assert "* Pieces: 3 at 1 oz/lb (6.25 %), 3 at 1.5 oz/lb (9.4 %)." in said
+    assert "* Time: 4 min a pair; 10 pairs of one tester in a session take 40 min." in said
     assert "Which smells stronger?" in (folder / "exports" / "pair-sheet-Q1.html").read_text()
     plan = Store.open(folder).plan()
     loads = {p["pour"]: p["load_pct"] for p in plan["pours"]}

@@ -481,7 +481,7 @@ def test_a_pair_is_named_on_a_phone(paired):
     assert (first["hot"], first["warm_min"], first["kind"]) == (True, 25.0, "")
     assert first["how"] == (
         "Warm both for 25 minutes. Smell the first, then the second. Leave them on their warmers: "
-        "hot wax burns. If unsure, guess. Rest before the next pair.")
+        "hot wax burns. If unsure, guess. Air the room and rest before the next pair.")
     sent = {n: first[n] for n in ("code", "test", "sitting", "position")}
     status, told = phone.save(value="second", **sent)
     assert status == 200 and re.fullmatch(

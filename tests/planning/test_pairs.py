@@ -1,14 +1,24 @@
 """The pair test as it is planned and printed."""
 
+import math
 import re
 import subprocess
 from collections import Counter
+from dataclasses import replace
 
 import pytest
 from printing import printed
 
 from scentlab.materials import Fragrance, Wax
-from scentlab.planning.pairs import ALIKE, MOST_A_SESSION, pair_words, pairs_needed, plan_pairs
+from scentlab.planning.pairs import (
+    ALIKE,
+    MOST_A_SESSION,
+    pair_care,
+    pair_words,
+    pairs_needed,
+    plan_pairs,
+)
+from scentlab.planning.panel import Sittings
 from scentlab.planning.plan import Plan, PlanError
 from scentlab.planning.quick import quick_plan
 from scentlab.planning.sheets import pair_sheets_html
@@ -120,3 +130,41 @@ def test_a_session_is_a_page(chromium, plan, paper, tmp_path):
     told = subprocess.run(["pdfinfo", pdf], check=True, capture_output=True, text=True).stdout
     sheets = {(r.assessor, r.sitting) for r in found.pair_rows}
     assert int(re.search(r"Pages: +(\d+)", told)[1]) == len(sheets)
+
+
+def test_a_piece_that_is_in_all_pairs_is_named(plan):
+    """Six pieces of one load against a single one of the other, which its code gives away."""
+    many = plan_pairs(plan, [6, 8], seed=1, kind="cold", number=24)
+    care = pair_care(many, many.pair_rows)
+    codes = [sorted({c for r in many.pair_rows for c in (r.first, r.second)
+                     if {r.first: loads_of(many, r)[0], r.second: loads_of(many, r)[1]}[c] == load})
+             for load in (6.0, 8.0)]
+    assert care[0] == (f"Pieces: {len(codes[0])} at 6.0 % (0.96 oz/lb), {len(codes[1])} at 8.0 % "
+                       "(1.28 oz/lb).")
+    assert min(map(len, codes)) > 1 and len(care) == 2
+    keep = codes[0][0]
+    lone = replace(plan, piece_rows=tuple(
+        p for p in plan.piece_rows if p.code == keep or p.code not in codes[0]))
+    lone = plan_pairs(lone, [6, 8], seed=1, kind="cold", number=24)
+    care = pair_care(lone, lone.pair_rows)
+    assert care[0].startswith("Pieces: 1 at 6.0 % (0.96 oz/lb), ")
+    assert care[1].startswith(f"In all {len(lone.pair_rows)} pairs, as the only free piece of its "
+                              f"load: {keep} at 6.0 % (0.96 oz/lb). It is soon recognised")
+
+
+def test_how_long_pairs_take_is_said_with_warming_and_airing(plan):
+    """30 min on the warmers and 5 to smell each of two, and between pairs 36 min of airing: until
+    5 % of the scent is left at 5 air changes an hour, ln(20) / 5 h."""
+    assert math.ceil(60 * math.log(20) / 5) == 36
+    rules = replace(plan, sittings=Sittings(warm_min=30, smell_min=5))
+    hot = plan_pairs(rules, [6, 8], seed=1, kind="warm", number=4, testers=["A1"])
+    assert pair_care(hot, hot.pair_rows)[-1] == (
+        "Time: each pair 30 min on the warmers, 10 to smell and, before the next, 36 of airing; 4 "
+        "pairs of one tester in a session take 4.5 h, more than an evening: leave the rest for "
+        "other days, for what is not answered waits.")  # 4 x 40 + 3 x 36 = 268 min
+    cold = plan_pairs(rules, [6, 8], seed=1, kind="cold", number=4, testers=["A1"])
+    assert pair_care(cold, cold.pair_rows)[-1] == (
+        "Time: 4 min a pair; 4 pairs of one tester in a session take 16 min.")
+    page = " ".join(pair_sheets_html(hot).split())
+    assert "Warm both for 30 minutes, and air the room for 36 minutes after each pair." in page
+    assert "air the room" not in " ".join(pair_sheets_html(cold).split())
