@@ -11,10 +11,10 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rests import at_sale, stress_words
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
+from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
@@ -91,7 +91,7 @@ def find_ceiling(fit, rules=None, blends=None):
     rules = rules or Rules()
     if rules.stress not in (None, *fit.stresses):
         return _without_answer(find_ceiling(fit, replace(rules, stress=None)), rules.stress)
-    fit, stress = at_age(fit, rules.ship_age_days), rules.stress or fit.stresses[-1]
+    fit, stress = at_sale(fit, rules), rules.stress or fit.stresses[-1]
     draws = load_at_risk_draws(fit, rules.risk, rules.limit_grade, stress)
     rows, notes = [], _unseen_note(fit, rules.limit_grade)
     for blend in blends or fit.blends:
@@ -123,7 +123,7 @@ def _without_answer(other, stress):
 
 def chances_over(fit, blend, loads, rules):
     """The chance of each load that it passes the risk of the rules, at the age of sale."""
-    fit = at_age(fit, rules.ship_age_days)
+    fit = at_sale(fit, rules)
     at_risk = load_at_risk_draws(fit, rules.risk, rules.limit_grade, rules.stress)
     own = at_risk[:, fit.blends.index(blend)]
     return [min(float(fit.weights @ (own < load)), 1.0) for load in loads]

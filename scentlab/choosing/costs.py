@@ -14,11 +14,11 @@ import numpy as np
 import pandas as pd
 
 from scentlab.choosing.pick import caps, loads_between
-from scentlab.choosing.rests import stress_words
+from scentlab.choosing.rests import at_sale, stress_words
 from scentlab.choosing.saving import piece_costs, say_money
 from scentlab.fitting.looks import tested_range
 from scentlab.fitting.reweighting import thinned
-from scentlab.fitting.sweat import at_age, sweat_risk_draws
+from scentlab.fitting.sweat import sweat_risk_draws
 from scentlab.fitting.throw import throw_draws
 from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
@@ -208,7 +208,7 @@ class _Known:
                               min(limits.values()))
         self.loads = np.unique(np.append(loads, chosen))
         self.chosen = int(np.flatnonzero(self.loads == chosen)[0])
-        self.fit = thinned(at_age(analysis.sweat, rules.ship_age_days), DRAWS)
+        self.fit = thinned(at_sale(analysis.sweat, rules), DRAWS)
         self.risks = sweat_risk_draws(self.fit, blend, self.loads, rules.limit_grade,
                                       analysis.ceiling.stress)
         self.behind, throw = None, analysis.throw

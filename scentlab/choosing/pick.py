@@ -10,11 +10,10 @@ from scentlab.choosing.enough import enough_throw, enough_words, say_points
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
 from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
-from scentlab.choosing.rests import Rests, find_rests, stress_words
+from scentlab.choosing.rests import Rests, at_sale, find_rests, stress_words
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
 from scentlab.choosing.waits import what_to_test
-from scentlab.fitting.sweat import at_age
 from scentlab.fitting.throw import throw_draws
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
@@ -103,7 +102,7 @@ def choose_load(evidence, rules=None, ceiling=None, *, brief=False):
     rules = rules or Rules()
     _need_blends(evidence, rules)
     ceiling = ceiling or find_ceiling(evidence.sweat, rules)
-    evidence = replace(evidence, sweat=at_age(evidence.sweat, rules.ship_age_days))
+    evidence = replace(evidence, sweat=at_sale(evidence.sweat, rules))
     measured = measure(chosen_loads(evidence, rules, ceiling), evidence, rules, ceiling)
     draws, blends = throw_at_picks(evidence.throw, measured)
     ranked = rank(measured, draws, blends, rules.throw_loss)

@@ -11,7 +11,7 @@ import pandas as pd
 from scentlab.choosing.ceiling import NEAR_PCT
 from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
-from scentlab.fitting.looks import with_stress
+from scentlab.fitting.looks import UNKNOWN_AGE, with_stress
 from scentlab.fitting.sweat import at_age
 from scentlab.fitting.throw_pairs import order_habits
 from scentlab.results import Result
@@ -94,12 +94,17 @@ def _unrecorded(table):
     return [f"Not recorded: {names}."] if names else []
 
 
+def at_sale(fit, rules):
+    """A sweat fit told at the age of sale of the rules, under the stress that decides."""
+    return at_age(fit, rules.ship_age_days, rules.stress)
+
+
 def by_day(fit, rules):
-    """The age at sale that sweat is told for, where looks at several ages tell of it: " by day 3",
-    or nothing."""
+    """The age looked at that sweat is told for, where an age at sale is set and looks at several
+    ages tell of it: " by day 7", or nothing."""
     days = rules.ship_age_days
-    known = days is not None and fit.model.aged and at_age(fit, days).ages[1] == max(days, 0.5)
-    return f" by day {days:g}" if known else ""
+    known = days is not None and fit.model.aged and days <= fit.ages[1]
+    return f" by day {at_sale(fit, rules).ages[1]:g}" if known else ""
 
 
 def stress_words(stress, plan=None):
@@ -244,6 +249,7 @@ def _age(own, stress, rules, load):
     last, seen = days.max(), _until(days)
     if not seen:
         return "seen up to", "age not recorded", "age at inspection not recorded", 1
+    blank = _no_age(own, stress)
     for needed, sold in ((rules.ship_age_days, ", sold at day {:g}"), (LONG_DAYS, "")):
         late = last[last < needed] if needed is not None else last[:0]
         if len(late):
@@ -252,9 +258,18 @@ def _age(own, stress, rules, load):
                 "up to day")
             of = "" if len(late) == len(last) else f"{len(late)} of {len(last)} pieces "
             ends = f"{low:g} to {high:g}" if low < high else f"{high:g}"
-            return ("seen up to", seen,
-                    f"{of}looked at {on} {ends} only{sold.format(needed)}", 1)
-    return "seen up to", seen, "", 1
+            said = f"{of}looked at {on} {ends} only{sold.format(needed)}"
+            return "seen up to", seen, "; ".join(filter(None, (blank, said))), 1
+    return "seen up to", seen, blank, 1
+
+
+def _no_age(own, stress):
+    """How many looks have no age, and as what they count, or nothing."""
+    ages = pd.to_numeric(own.loc[(own["stress"] == stress) & own["grade"].notna(), "age_days"])
+    missing = int(ages.isna().sum())
+    return "" if not missing else (
+        f"{missing} of {count_of(len(ages), 'inspection')} have no age and count as day "
+        f"{min(UNKNOWN_AGE, ages.min()):g}")
 
 
 def seen_until(series, blend, stress, rules, load):

@@ -96,7 +96,7 @@ class Rules:
         age, by = "the middle age seen", ""
         if self.ship_age_days is not None:
             age = f"{self.ship_age_days:g} days of age"
-            by = f", by day {self.ship_age_days:g} where looks at several ages show it"
+            by = f", by the first inspection at day {self.ship_age_days:g} or later"
         words = (
             f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "

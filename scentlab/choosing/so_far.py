@@ -11,10 +11,10 @@ from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import DRY as CEILING_DRY
 from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
 from scentlab.choosing.headline import pair_sentences, use_words
-from scentlab.choosing.rests import by_day, stress_words
+from scentlab.choosing.rests import at_sale, by_day, stress_words
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import at_age, sweat_risk
+from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
 from scentlab.schema import SWEAT_GRADES
@@ -117,7 +117,7 @@ def loads_so_far(analysis: Analysis, blend: str | None = None) -> LoadsSoFar:
     own = fit.counts[(fit.counts["blend"] == blend) & (fit.counts["stress"] == stress)]
     groups = planned_loads(own["load_pct"], NEAR_PCT) if len(own) else []
     loads = [float(np.mean(group)) for group in groups]
-    risk = sweat_risk(at_age(fit, rules.ship_age_days), blend, loads, rules.limit_grade, stress)
+    risk = sweat_risk(at_sale(fit, rules), blend, loads, rules.limit_grade, stress)
     rows = []
     for group, load, modelled in zip(groups, loads, risk.itertuples(), strict=True):
         here = own[own["load_pct"].between(group[0], group[-1])]

@@ -7,6 +7,7 @@ from scentlab.maths.sampling import weighted_quantile
 from scentlab.results import FitError
 
 N_GRADES = 5
+UNKNOWN_AGE = 1.0  # days
 
 
 def planned_loads(loads, near):
@@ -26,8 +27,9 @@ def settle_looks(grades, test, ages=False):
 
     Looks without a grade or without a weighed load are left out and noted. Several looks at one
     piece under one stress are one piece of evidence: the worst grade counts. With ``ages`` there
-    is a row per piece, stress and age, with the worst grade up to that age, and looks of which
-    the age is not known count as the oldest.
+    is a row per piece, stress and age, with the worst grade up to that age. A look of which the
+    age is not known counts as of ``UNKNOWN_AGE``, or as the youngest where that is less: so a dry
+    piece says little of later days, and a wet one sweated early.
 
     Raises FitError when nothing is left.
     """
@@ -69,10 +71,29 @@ def with_stress(looks):
 
 
 def _known_ages(looks):
-    """Days of age (n,), half a day at least; the oldest known one where none was told."""
+    """Days of age (n,), half a day at least."""
     days = pd.to_numeric(looks.get("age_days", pd.Series(np.nan, looks.index)), errors="coerce")
-    oldest = days.max()
-    return days.fillna(1.0 if pd.isna(oldest) else oldest).clip(lower=0.5).astype(float)
+    return days.fillna(np.fmin(days.min(), UNKNOWN_AGE)).clip(lower=0.5).astype(float)
+
+
+def nearly(days):
+    """The age (days) from which a look counts as one at ``days``: less than a day younger, of young
+    pieces less than a quarter."""
+    return days - min(1.0, days / 4.0)
+
+
+def next_look(looks, days):
+    """The first age, at ``days`` or later, by which half of the pieces of every pour were looked at
+    then or later; infinite where they never were.
+
+    looks : DataFrame of settled looks under one stress, with a row per piece and age. days : float.
+    A piece that sweated and was put away counts as looked at ever after.
+    """
+    due = looks["age_days"].clip(lower=days).where(looks["age_days"] > nearly(days))
+    pieces = looks.assign(due=due).groupby(["pour", "code"]).agg(
+        due=("due", "min"), grade=("grade", "max"))
+    due = pieces["due"].fillna(np.inf).mask(pieces["due"].isna() & (pieces["grade"] > 0), days)
+    return float(due.groupby(level=0).quantile(0.5, interpolation="lower").max())
 
 
 def reached(counts, grade):

@@ -15,6 +15,7 @@ from scentlab.fitting.looks import (
     N_GRADES,
     count_pours,
     loads_tested,
+    next_look,
     place_of,
     risk_table,
     settle_looks,
@@ -72,6 +73,7 @@ class SweatFit(Result):
     counts : DataFrame, one row per pour and stress: pour, pot, blend, load_pct, stress, n, g0..g4.
     tested : DataFrame, one row per blend: blend, lowest_pct, highest_pct (% of wax), pots, pieces.
     ages : (youngest, oldest) look in days; the fit tells of the oldest.
+    looks : DataFrame, the settled looks: a row per piece, stress and age.
     prior : dict, the priors in words.
     told : dict of pot to the log-likelihood (S,) of its looks under each draw.
     alone : SweatFit with nothing borrowed from other series, where this one borrows.
@@ -90,6 +92,7 @@ class SweatFit(Result):
     counts: pd.DataFrame
     tested: pd.DataFrame
     ages: tuple
+    looks: pd.DataFrame
     prior: dict
     told: dict
     notes: tuple = ()
@@ -180,7 +183,7 @@ def fit_sweat(
         stress (rest or heat; missing counts as rest), grade 0-4. Several looks at a piece under
         one stress at one age count once, with the worst grade.
         Looks at several ages bound the age at which each piece began to sweat; the fit tells of
-        the oldest age (age_days, days; the oldest where it is missing).
+        the oldest age (age_days, days; of the first day where it is missing).
     limits : mapping blend to the wax maker's limit (% of wax), where the prior of the capacity is
         centred; blends without one are centred on the middle of their tested loads.
     pooled : bool, whether the capacities share a common shift against the limits beforehand, from
@@ -226,7 +229,7 @@ def fit_sweat(
                                tested[["lowest_pct", "highest_pct"]].to_numpy(float))
     return SweatFit(
         blends, stresses, **drawn, counts=count_pours(looks), tested=tested,
-        ages=(float(looks["age_days"].min()), float(looks["age_days"].max())),
+        ages=(float(looks["age_days"].min()), float(looks["age_days"].max())), looks=looks,
         prior=describe_prior(prior, blends),
         notes=notes + centre_notes + evidence_notes(looks, blends) + drawn_notes,
     )
@@ -545,15 +548,19 @@ def _at_risk(named, risk, limit_grade, place, link):
     return named["capacity"] + named["spread"] * (latent[:, None] + m)
 
 
-def at_age(fit, days):
-    """The fit told at an age (days) instead of at the oldest look.
+def at_age(fit, days, stress=None):
+    """The fit told at the first age looked at, at an age (days) or later, instead of the oldest.
 
-    Where looks lie too near in age to tell what age does, and beyond the oldest, it is the fit as
-    it is: nothing is claimed of an age that nobody saw.
+    What became of a piece between two looks nobody saw: it may all have come on the first day. The
+    looks that count are those under the ``stress`` (None: the harshest), as :func:`next_look` finds
+    them. Where looks lie too near in age to tell what age does, and beyond the oldest, it is the
+    fit as it is.
     """
-    if days is None or days >= fit.ages[1] or not fit.model.aged:
+    if days is None or not fit.model.aged:
         return fit
-    days = max(days, 0.5)
+    days = next_look(fit.looks[fit.looks["stress"] == (stress or fit.stresses[-1])], max(days, 0.5))
+    if not days < fit.ages[1]:
+        return fit
     younger = np.log2(fit.ages[1] / days) * fit.named["ageing"]
     draws = fit.draws.copy()
     draws[:, fit.model.places["capacity"]] += younger[:, None]

@@ -10,6 +10,7 @@ from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.known_load import known_load
 from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
 from scentlab.choosing.rules import Rules
+from scentlab.fitting.sweat import fit_sweat
 from scentlab.planning.batch import make_batch, materials_of
 from scentlab.series import HEAT_COLUMNS
 from scentlab.sharing.dossier import dossier_html
@@ -73,6 +74,19 @@ def test_nothing_missing(looked):
 ])
 def test_the_headline(looked, age, stress, rules, words):
     assert find_rests(looked(age, stress), rules, stress).headline("soft") == words
+
+
+def test_looks_without_an_age_are_told_and_count_as_of_day_1(looked):
+    """They hold no answer up for the day of the one that has an age."""
+    series = looked(21.0, "heat")
+    one = series.grades["code"] == series.sweat()["code"].iloc[0]
+    grades = series.grades.assign(age_days=np.where(one, 21.0, np.nan))
+    few, number = replace(series, grades=grades), int((series.sweat()["blend"] == "soft").sum())
+    assert find_rests(few, Rules(), "heat").headline("soft") == (
+        f"{number - 1} of {number} inspections have no age and count as day 1.")
+    told, blank = (fit_sweat(s.sweat(), draws=500, precise=None) for s in (
+        replace(series, grades=grades.fillna({"age_days": 1.0})), few))
+    assert blank.ages == (1.0, 21.0) and np.array_equal(blank.draws, told.draws)
 
 
 def test_room_temperature_asked_for_although_heat_was_tested(looked):

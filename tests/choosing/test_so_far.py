@@ -198,9 +198,17 @@ def test_a_load_for_an_early_sale_says_its_day_wherever_it_is_said():
     load = sold.pick.table["load_pct"].iloc[0]
     assert load > known.pick.table["load_pct"].fillna(0).iloc[0] + 0.5
     found = loads_so_far(sold)
-    for words in (found.lines[0], sold.pick.sentence, sold.rules.sentence,
+    assert "by the first inspection at day 3 or later" in sold.rules.sentence
+    for words in (found.lines[0], sold.pick.sentence,
                   " ".join(known_load(sold, load_pct=load - 0.5).words)):
         assert "by day 3" in words
+    # Of a day before the looks or between them only the next look tells.
+    for day, told, as_sold in ((1.0, 3, sold), (7.0, 21, known)):
+        other = analyse(series, Rules(ship_age_days=day), draws=1000, precise=None)
+        assert other.ceiling.table.equals(as_sold.ceiling.table)
+        assert f"by day {told} " in loads_so_far(other).lines[0]
+        assert f"by day {told}." in other.pick.sentence or np.isnan(
+            other.pick.table["load_pct"].iloc[0])
     assert "by day" not in loads_so_far(known).sentence + known.pick.sentence
     at = found.table.set_index("load_pct")["risk_pct"]
     near = at.index[np.argmin(np.abs(at.index - load))]

@@ -1,9 +1,10 @@
 """Which looks count: left-out and repeated ones, with the full text of what is said."""
 
+import numpy as np
 import pandas as pd
 import pytest
 
-from scentlab.fitting.looks import count_pours, settle_looks
+from scentlab.fitting.looks import count_pours, next_look, settle_looks
 from scentlab.results import FitError
 
 
@@ -44,14 +45,38 @@ def test_the_worst_of_several_looks_at_a_piece_counts(looks):
 
 
 def test_looks_at_several_ages_keep_the_worst_grade_up_to_each(looks):
-    """By hand: grades 0, 2, 1 at 1, 4 and 9 days are 0, 2, 2; without an age it is the oldest."""
+    """By hand: grades 0, 2, 1 at 1, 4 days and a day not told are 1, 2: that counts as day 1, or
+    as the youngest told where this is less."""
     one = looks.iloc[[0, 0, 0]].assign(
         age_days=[4.0, None, 1.0], grade=pd.array([2, 1, 0], dtype="Int64")
     )
     other = looks.iloc[[1]].assign(age_days=9.0)
     settled, _ = settle_looks(pd.concat([one, other]), "sweat", ages=True)
     own = settled[settled["code"] == "0000"]
-    assert own["age_days"].tolist() == [1.0, 4.0, 9.0] and own["grade"].tolist() == [0, 2, 2]
+    assert own["age_days"].tolist() == [1.0, 4.0] and own["grade"].tolist() == [1, 2]
+    for told, counts in ((9.0, 1.0), (0.6, 0.6), (None, 1.0)):
+        blank = one.assign(age_days=[told, None, None], code=["a", "b", "c"])
+        ages = settle_looks(blank, "sweat", ages=True)[0].set_index("code")["age_days"]
+        assert ages["b"] == ages["c"] == counts
+
+
+def test_the_next_look_is_the_first_by_which_half_of_every_test_batch_was_seen(looks):
+    """By hand, of two pours of two pieces."""
+    def seen(*ages):
+        rows = [(p, f"{p}{i}", age, grade) for p, i, age, grade in ages]
+        return pd.DataFrame(rows, columns=["pour", "code", "age_days", "grade"])
+
+    both = seen(*((p, i, age, 0) for p in "AB" for i in (1, 2) for age in (3.0, 7.0, 14.0)))
+    asked = {0.5: 3, 3: 3, 3.5: 3.5, 4: 7, 7: 7, 7.9: 7.9, 8: 14, 14: 14, 15: np.inf}
+    assert {days: next_look(both, days) for days in asked} == asked
+    # one piece of a pour, or one pour alone, that was looked at early is no look
+    late = both[(both["pour"] == "A") | (both["age_days"] > 3)]
+    assert next_look(late, 2.0) == 7.0
+    assert next_look(pd.concat([late, seen(("B", 1, 3.0, 0))]), 2.0) == 3.0
+    # a piece that sweated and was put away was seen for good; a dry one was not
+    away = seen(("A", 1, 3.0, 2), ("A", 2, 3.0, 2), ("B", 1, 14.0, 0), ("B", 2, 3.0, 0))
+    assert next_look(away, 7.0) == 14.0
+    assert next_look(away.assign(grade=0), 7.0) == np.inf
 
 
 def test_looks_of_one_load_are_kept(looks):
