@@ -16,10 +16,10 @@ from scentlab.choosing.ceiling import (
     speak_against,
 )
 from scentlab.choosing.known_load import known_load
-from scentlab.choosing.rests import stress_words
-from scentlab.fitting.looks import reached
+from scentlab.choosing.rests import at_sale, stress_words
+from scentlab.fitting.looks import nearly, next_look, reached, settle_looks
 from scentlab.fitting.new_lot import fit_new_lot
-from scentlab.fitting.sweat import at_age, load_at_risk_draws
+from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_percent
 from scentlab.text import count_of, in_sentences, spelling
@@ -38,7 +38,7 @@ def lot_loads(analysis: Analysis, blend: str | None = None, load_pct: float | No
     """
     known, rules = known_load(analysis, blend, load_pct), analysis.rules
     blend = known.blend
-    fit = at_age(analysis.sweat, rules.ship_age_days)
+    fit = at_sale(analysis.sweat, rules)
     half = load_at_risk_draws(fit, 0.5, rules.limit_grade, analysis.ceiling.stress)
     half = float(weighted_quantile(half[:, fit.blends.index(known.blend)], fit.weights, 0.5))
     step = max((half - known.load_pct) / 2, _LEAST_STEP)
@@ -55,6 +55,9 @@ class LotCheck(Result):
         is known. table : one row, the shift of the half-sweat load against the old lot (points of
         load, below 0 it sweats earlier): estimate, se, lower, upper (90 %).
     seen : DataFrame of load_pct, pieces, sweated (limit grade or more) as the deciding pieces were.
+    young : how many of them are dry and were looked at younger only than ``due_day``, the age at
+        which those of the old lot were, or that of the sale: no lot is accepted on these, nor has
+        it a safe load.
     stress : how these were kept, in words.
     """
 
@@ -68,12 +71,20 @@ class LotCheck(Result):
     seen: pd.DataFrame
     risk: float
     stress: str
+    young: int
+    due_day: float
     notes: tuple = ()
+
+    @property
+    def again(self) -> bool:
+        """Whether the same pieces are to be looked at again."""
+        return self.verdict == MORE and self.young > 0
 
     @property
     def lines(self) -> tuple:
         """The answer, what was seen, and how the lot compares, in words."""
-        return self._answer(), self._pieces(), self._compared()
+        lines = self._answer(), self._pieces()
+        return lines if self.again else (*lines, self._compared())
 
     @property
     def sentence(self) -> str:
@@ -86,6 +97,11 @@ class LotCheck(Result):
             REJECT: f"Lot {self.lot}: reject at {load}",
             MORE: f"Lot {self.lot}: test more before you use {load}",
         }[self.verdict]
+        if self.again:
+            number = f"{self.young} of {count_of(int(self.seen['pieces'].sum()), 'piece')}"
+            return in_sentences([
+                f"{said}: look at its pieces again on day {self.due_day:g}",
+                f"{number} are dry and were not seen at that age yet, and sweat may still come"])
         if self.verdict != ACCEPT:
             known = not np.isnan(self.safe_load_pct)
             said += ". Highest safe load with this lot now: " + (
@@ -120,7 +136,8 @@ def check_lot(
 
     The old series is the evidence on everything but how far the lot lies from it. The lot is
     accepted by the rule of the pick: as sure as the rules ask that no more pieces of a new pot than
-    they accept would sweat. It is rejected where that is 80 % likely not so.
+    they accept would sweat. It is rejected where that is 80 % likely not so. Dry pieces that were
+    looked at younger than those of the old lot, or than at the sale, accept nothing.
 
     Parameters
     ----------
@@ -157,13 +174,35 @@ def check_lot(
     table = seen.assign(sweated=reached(seen, rules.limit_grade), pieces=seen["n"])
     table = table.sort_values("load_pct")
     verdict, notes = _verdict(table, known.load_pct, over, fit.k_hat, rules)
+    due = _due_day(analysis.sweat.looks, blend, stress, rules)
+    young = _too_young(looks[looks["blend"] == blend], stress, due, rules)
+    if young and verdict == ACCEPT:
+        verdict = MORE
     return LotCheck(
-        lot, blend, known.load_pct, verdict, over, _safe_load(analysis, fit, blend),
+        lot, blend, known.load_pct, verdict, over,
+        np.nan if young else _safe_load(analysis, fit, blend),
         pd.DataFrame([("shift", *summary(shift, fit.weights))],
                      columns=["parameter", "estimate", "se", "lower", "upper"]),
         table[["load_pct", "pieces", "sweated"]].reset_index(drop=True), rules.risk,
-        stress_words(stress, analysis.series.plan), tuple(notes),
+        stress_words(stress, analysis.series.plan), young, due, tuple(notes),
     )
+
+
+def _due_day(looks, blend, stress, rules):
+    """The age at which pieces of a new lot say as much as those of the old one: the oldest at which
+    half of every test batch was looked at, or that of the sale where it is younger."""
+    own = looks[(looks["blend"] == blend) & (looks["stress"] == stress)]
+    seen = [age for age in own["age_days"].unique() if np.isfinite(next_look(own, age))]
+    sold = rules.ship_age_days
+    return min([*seen[-1:], *([] if sold is None else [sold])], default=0.0)
+
+
+def _too_young(looks, stress, due, rules):
+    """How many pieces did not sweat and were looked at only before they were ``due`` days old."""
+    looks, _ = settle_looks(looks, "sweat", ages=True)
+    last = looks[looks["stress"] == stress].drop_duplicates("code", keep="last")
+    dry = last["grade"] < rules.limit_grade
+    return int((dry & (last["age_days"] <= nearly(due))).sum())
 
 
 def _looks_of(series, lot):

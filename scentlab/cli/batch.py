@@ -101,7 +101,7 @@ def _lot(arguments):
             return None
     found = check_lot(analysis, lot, blend=arguments.blend, load_pct=load)
     print(*found.lines, *found.notes, sep="\n")
-    if found.verdict == "test more":
+    if found.verdict == "test more" and not found.again:
         print(f"Next: three more pots: {call('lot', arguments.folder)} --lot "
               f"{quoted(lot)} --more")
     return None

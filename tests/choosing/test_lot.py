@@ -83,6 +83,31 @@ def test_a_lot_that_its_own_pieces_reject_has_no_safe_load_above_them(old):
     assert "3 of 6 pieces" in found.lines[0] and "chance" not in found.lines[0]
 
 
+def test_dry_pieces_that_are_younger_than_the_old_lots_accept_nothing(old):
+    """The old pieces were looked at on day 14: what comes later than day 1 is not seen yet."""
+    loads = list(lot_loads(old))
+    pours, looks = graded(loads, [[0] * 6, [0] * 6, [2] * 6])
+
+    def check(analysis=old, **ages):
+        return check_lot(beside(analysis, pours, looks.assign(**ages)), "B")
+
+    assert check().verdict == check(age_days=13.5).verdict == ACCEPT
+    for ages in ({"age_days": 1.0}, {"age_days": np.nan}):
+        found = check(**ages)
+        assert found.verdict == MORE and found.again and np.isnan(found.safe_load_pct)
+        assert len(found.lines) == 2 and "chance" not in found.sentence
+        assert found.lines[0].endswith(
+            ": look at its pieces again on day 14. 12 of 18 pieces are dry and were not seen at "
+            "that age yet, and sweat may still come.")
+    last = looks.assign(age_days=np.where(looks["pour"] == "N0", 13.0, 14.0))
+    assert check_lot(beside(old, pours, last), "B").young == 6
+    wet = check_lot(beside(old, pours, looks.assign(grade=4, age_days=1.0)), "B")
+    assert wet.verdict == REJECT and wet.young == 0
+    sold = replace(old, rules=replace(old.rules, ship_age_days=5.0))
+    assert check(sold, age_days=5.0).verdict == ACCEPT
+    assert "again on day 5." in check(sold, age_days=3.0).lines[0]
+
+
 def test_pieces_of_one_pot_say_less_than_those_of_three(old):
     """The guard: 18 dry pieces from one pot are not 18 tests of the lot."""
     top = lot_loads(old)[1]
