@@ -49,6 +49,20 @@ class UndecidedError(SharingError):
         ]))
 
 
+class UnnamedError(UndecidedError):
+    """A fragrance to hide whose name is not on record; ``undecided`` lists what may hold it."""
+
+    def __init__(self, texts):
+        places = gathered((text, place) for place, text in texts)
+        self.undecided = tuple(places)
+        lines = [f"  {text!r}: {', '.join(dict.fromkeys(where))}" for text, where in places.items()]
+        SharingError.__init__(self, "\n".join([
+            "the name of the fragrance is not on record, so nothing finds it in what leaves. Give "
+            "it (--also-hide NAME); or say of each of these that it may stay (--may-stay TEXT, or "
+            "tap it in the form) or hide it too:", *lines,
+        ]))
+
+
 class Hit(NamedTuple):
     word: str
     shown: str

@@ -13,8 +13,8 @@ import string
 import pandas as pd
 
 from scentlab.series import HIDDEN_FRAGRANCE
-from scentlab.sharing.guard import STAND_IN, Guard, holds, need
-from scentlab.text import spelling
+from scentlab.sharing.guard import STAND_IN, Guard, UnnamedError, holds, need
+from scentlab.text import alike, spelling
 
 _PLAIN_WORDS = {"and", "the", "with", "for", "oil", "fragrance", "scent", "invented", "demo"}
 # The frames of what was seen, and the columns that give their rows an order.
@@ -77,6 +77,7 @@ def redact(series, choices):
     """
     choices = known_choices(series, choices)
     notices, names, texts = [], [], []
+    unnamed = choices.hide_fragrance and not _names_of_fragrance(series)
     series = dataclasses.replace(series, plan=copy.deepcopy(series.plan))
     for choice, step, found in (
         ("leave_out", _without_blends, texts), ("hide_fragrance", _without_fragrance, names),
@@ -90,6 +91,8 @@ def redact(series, choices):
     # A text that a kept name also holds, such as the blend soft in "soft wax", tells nothing.
     kept = " | ".join(name for _, name in _kept_names(series))
     texts = [t for t in texts if t and not holds(kept, t)]
+    if unnamed:
+        _refuse_unnamed(series, choices)
     names = [n for n in (*names, *choices.also_hide) if n]
     guard = Guard(*(tuple(dict.fromkeys(x)) for x in (names, texts)), choices.may_stay)
     _refuse_undecided(series, guard)
@@ -106,13 +109,29 @@ def _kept_names(series):
             yield f"{place} {name}", str(name)
 
 
-def _refuse_undecided(series, guard):
-    """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
+def _free_texts(series):
+    """Pairs of place and text of what a person has written freely."""
     plan = series.plan or {}
     texts = [("the title", series.title), ("the title", plan.get("title"))]
     texts += [("a note", n) for n in (*series.pours["note"].dropna(), *plan.get("notes", ()))]
-    texts = [(place, guard.scrubbed(str(text or ""))) for place, text in texts]
+    return [(place, str(text or "")) for place, text in texts]
+
+
+def _refuse_undecided(series, guard):
+    """Show what nobody has decided: a hidden name in a kept name, or within a word of a text."""
+    texts = [(place, guard.scrubbed(text)) for place, text in _free_texts(series)]
     guard.refuse([*_kept_names(series), *texts])
+
+
+def _refuse_unnamed(series, choices):
+    """Show every text that may hold a name that is not on record, until the name is given or each
+    of them is decided."""
+    texts = [(place, text) for place, text in (*_free_texts(series), *_kept_names(series))
+             if re.search(r"[^\W\d_]{3}", text)]
+    known = {alike(text) for _, text in texts}
+    decided = {alike(word) for word in (*choices.may_stay, *choices.also_hide)}
+    if {alike(word) for word in choices.also_hide} <= known and known - decided:
+        raise UnnamedError([(place, t) for place, t in texts if alike(t) not in decided])
 
 
 def redacted_rules(rules, choices):
@@ -174,12 +193,17 @@ def _plan_without(plan, out):
                    if name in plan}
 
 
+def _names_of_fragrance(series):
+    about = (series.plan or {}).get("fragrance") or {}
+    return [name for name in (series.fragrance, str(about.get("name") or "")) if name]
+
+
 def _without_fragrance(series, choices):
     about = dict((series.plan or {}).get("fragrance") or {})
-    hidden = [series.fragrance, str(about.get("name") or ""), str(about.get("lot") or "")]
-    hidden += [str(a) for a in about.get("allergens") or ()]
+    names = _names_of_fragrance(series)
+    hidden = [*names, str(about.get("lot") or ""), *map(str, about.get("allergens") or ())]
     # A title says "cedar" where the name says "cedar and smoke, lot 7": each telling word counts.
-    words = re.findall(r"\w{3,}", f"{series.fragrance} {about.get('name') or ''}")
+    words = re.findall(r"\w{3,}", " ".join(names))
     hidden += [w for w in words if w.lower() not in _PLAIN_WORDS]
     plan = series.plan
     if about:

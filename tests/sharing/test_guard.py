@@ -89,3 +89,24 @@ def test_a_name_in_a_blend_is_shown_and_never_decided_silently(series):
                                  plan=None)
     with pytest.raises(UndecidedError, match="in the blend"):
         redact(series, Choices(hide_fragrance=True))
+
+
+def test_a_name_that_is_not_on_record_is_asked_for(series):
+    """Nothing finds it in title, names and notes, so each stays only when the maker says so."""
+    notes = series.pours["note"].astype(object).copy()
+    notes.iloc[0] = "Cedar settled"
+    series = dataclasses.replace(series, title="Cedar in wax", fragrance="", plan=None,
+                                 pours=series.pours.assign(note=notes))
+    with pytest.raises(UndecidedError, match="^the name of the fragrance is not") as error:
+        redact(series, Choices(hide_fragrance=True))
+    assert "  'Cedar in wax': the title\n  'Cedar settled': a note\n" in str(error.value)
+    every = error.value.undecided
+    assert {"Cedar in wax", "Cedar settled", *series.blends["blend"]} < {*every}
+    with pytest.raises(UndecidedError) as error:  # one that is hidden whole names nothing
+        redact(series, Choices(hide_fragrance=True, also_hide=every[:1]))
+    assert error.value.undecided == every[1:]
+    shared, _ = redact(series, Choices(hide_fragrance=True, also_hide=("cedar",)))
+    assert (shared.title, shared.pours["note"].iloc[0]) == (
+        "[not shared] in wax", "[not shared] settled")
+    shared, _ = redact(series, Choices(hide_fragrance=True, may_stay=every))
+    assert shared.title == "Cedar in wax"
