@@ -123,5 +123,5 @@ def from_both_ends(raw, table, lost):
         except (*FAILED, IndexError) as error:
             problem = error
     if problem is not None:
-        lost.append(f"{table}: not all can be read ({problem})")
+        lost.append(f"{table}: not all can be read, only {len(found)} entries ({problem})")
     return found.values()

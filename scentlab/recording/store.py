@@ -764,7 +764,7 @@ def whole_rows(folder):
     lost).
     Raises StoreError when nothing can be read.
     """
-    store, frames, lost = Store(folder), {}, []
+    store, frames, lost, failed = Store(folder), {}, [], None
     store._need_file()
     try:
         uri = f"file:{quote(str(store._path.absolute()))}?mode=ro"
@@ -772,12 +772,18 @@ def whole_rows(folder):
             # A byte that is no UTF-8 becomes a sign that no column takes: its row is shown as lost.
             raw.text_factory = lambda data: data.decode("utf-8", "surrogateescape")
             raw.row_factory = sqlite3.Row
-            lost += [visible(f"{FILE_NAME}: {' '.join(words.split())}")
-                     for words in broken_pages(raw, "integrity_check")]
+            raw.execute("PRAGMA writable_schema = ON")  # a file that was cut short is read, too
+            try:
+                lost += [visible(f"{FILE_NAME}: {' '.join(words.split())}")
+                         for words in broken_pages(raw, "integrity_check")]
+            except FAILED as error:  # the look itself stopped; what of each table is whole?
+                lost, failed = [visible(f"{FILE_NAME}: {error}")], error
             frames = {name: rescued(raw, table, lost) for name, table in RECORDS.items()}
     except FAILED as error:
-        raise StoreError(f"{store._path} cannot be read at all ({error})",
-                         "restore it from a copy") from error
+        failed = error
+    if failed and not any(map(len, frames.values())):
+        raise StoreError(f"{store._path} cannot be read at all ({failed})",
+                         "restore it from a copy") from failed
     for name, code in ((n, c) for n in SCORES for c in RECORDS[n].codes):
         rows = frames[name]
         orphans = rows[~rows[code].isin(frames["pieces"]["code"])]

@@ -731,6 +731,34 @@ def test_whole_rows_of_a_damaged_record(run, demo, tmp_path):
     assert run("export", folder, "--out", saved, "--whole-rows")[0] == 2  # it is there already
 
 
+@pytest.mark.parametrize("page, lost", [
+    ("warmings", "warmings: not all can be read, only 0 entries"),
+    ("heats", "heats: not all can be read, only 0 entries"),
+    ("leaf of grades", "grades: not all can be read, only "),
+    ("cut short", "series.sqlite: "),
+])
+def test_one_broken_page_takes_no_other_table_with_it(run, demo, tmp_path, page, lost):
+    """A page as SQLite's file format has it: in the header of an inner page of a table the bytes
+    8 to 11 are its last leaf (sqlite.org/fileformat2.html, 1.6)."""
+    folder, saved = tmp_path / "damaged", tmp_path / "saved"
+    folder.mkdir()
+    with contextlib.closing(sqlite3.connect(demo / FILE_NAME)) as source, \
+            contextlib.closing(sqlite3.connect(folder / FILE_NAME)) as raw:
+        source.backup(raw)
+        size, = raw.execute("PRAGMA page_size").fetchone()
+        roots = dict(raw.execute("SELECT name, rootpage FROM sqlite_master WHERE type = 'table'"))
+    data = (folder / FILE_NAME).read_bytes()
+    at = (roots[page.split()[-1]] - 1) * size if page != "cut short" else len(data) * 99 // 100
+    if page.startswith("leaf"):
+        at = (int.from_bytes(data[at + 8:at + 12], "big") - 1) * size
+    rest = b"" if page == "cut short" else b"\xa5" * size + data[at + size:]
+    (folder / FILE_NAME).write_bytes(data[:at] + rest)
+    code, _, err = run("export", folder, "--out", saved, "--whole-rows")
+    assert code == 1 and lost in err
+    assert len((saved / "pours.csv").read_text().splitlines()) == 37
+    assert len((saved / "throws.csv").read_text().splitlines()) == 433
+
+
 # --- the planner and the heat cycle ------------------------------------------------------------
 
 HAVE = ["--wax", "soft wax", "--oil", "fig", "--loads", "1 to 3 oz/lb", "--have",
