@@ -15,6 +15,7 @@ from scentlab.cli.frame import (
     noted,
     opened,
     page_path,
+    quoted,
     series_folder,
     text_table,
     working,
@@ -108,10 +109,16 @@ def _weigh(arguments):
     answer = read_answer(arguments.file)
     package = package_fingerprint(arguments.package) if arguments.package else None
     own = analysed_by(arguments)
-    print(*weigh_answer(own, answer, package).lines, sep="\n")
+    weighed = weigh_answer(own, answer, package)
+    print(*weighed.lines, sep="\n")
     if package is None:
         print("Whether it answers the package that was sent was not looked at: give --package.")
     print("Nothing of the series was changed.")
+    pours = opened(arguments.folder).rows("pours")
+    for blend, load in answer.limits.items():
+        entry = pours.loc[pours["blend"] == blend, "entry_id"].iloc[0]
+        print(f"That this highest load of {blend} holds: {call('correct', arguments.folder)} pours "
+              f"{entry} limit_load_pct={load:g} --reason {quoted(weighed.sender or 'an answer')}")
 
 
 def _demo(arguments):

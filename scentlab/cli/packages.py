@@ -8,6 +8,7 @@ from scentlab.cli.answers import analysed, analysed_by
 from scentlab.cli.frame import (
     PROPOSED,
     CannotDo,
+    amount,
     item,
     listed,
     new_file,
@@ -140,12 +141,9 @@ def _answer(arguments):
 
 
 def _limit(text):
-    blend, _, load = text.rpartition("=")
-    try:
-        parts = blend.strip(), float(load.replace(",", ".").rstrip(" %"))
-    except ValueError:
-        parts = None
-    return understood(parts, text, "--limit", "BLEND=LOAD, such as soft=8.5")
+    blend, _, load = (part.strip() for part in text.rpartition("="))
+    understood(blend or None, text, "--limit", "BLEND=LOAD, such as soft=8.5")
+    return blend, amount(f"--limit of {blend}", "% of wax", load.replace(",", "."))
 
 
 def _lot(text):

@@ -18,7 +18,7 @@ from scentlab.cli.frame import (
     understood,
 )
 from scentlab.planning.rules import HEAT_HINTS
-from scentlab.recording.correcting import mend, refuse_what_cannot_be, stored_about
+from scentlab.recording.correcting import mend, refuse_what_cannot_be, said_of, stored_about
 from scentlab.recording.importing import FILES, dry_run, export_csvs, export_rows
 from scentlab.recording.matching import Source, match_by_heading, units_of
 from scentlab.recording.photos import MOST_BYTES, add_photo, choose_photo
@@ -95,7 +95,7 @@ def _correct(arguments):
                    arguments.reason)
     print(
         f"{arguments.table} {arguments.entry}: corrected by entry {receipt.entry_id}; the old one "
-        "stays in the history"
+        "stays in the history", *said_of(changes), sep="\n",
     )
 
 

@@ -4,6 +4,7 @@ import ipywidgets as w
 
 from scentlab.forms.fields import Field, in_a_row, note, shown, stacked, text_column
 from scentlab.forms.frame import Form, heading
+from scentlab.recording.correcting import said_of
 from scentlab.recording.records import RECORDS
 
 LABELS = {"piece": "Blind code of the piece", "pour": "Name of the pour"}
@@ -65,7 +66,8 @@ class CorrectForm(Form):
         changes = {n: f.read() if f.text else "" for n, f in changed.items()}
         self._on_mend(entry.table, entry.entry_id, changes, self.reason.value, self._key)
         said = ", ".join(f"{f.column.called} {shown(changes[n])}" for n, f in changed.items())
-        self._done(f"Corrected: {entry.words}; now {said}. The old entry stays in the history.")
+        self._done(" ".join([f"Corrected: {entry.words}; now {said}. The old entry stays in the "
+                             "history.", *said_of(changes)]))
 
     def _drop(self):
         entry = self._chosen()

@@ -27,6 +27,8 @@ from scentlab.series import heat_words
 from scentlab.text import kept, spelling
 from scentlab.units import say_in, say_weighed
 
+LIMIT_COUNTS = ("A corrected limit counts for its whole blend, a regulatory limit of a plan for "
+                "all its blends, until it is corrected again.")
 HEAT = "heat"  # what stands for all heat cycles, which are of no piece and no pour
 
 
@@ -105,6 +107,11 @@ def mend(store, table, entry_id, changes, reason, key=None):
     refuse_what_cannot_be(table, row)
     changed = {name: row[name] for name in changes}
     return store.correct(table, entry_id, changed, key=key, reason=why)
+
+
+def said_of(changes):
+    """What beside the entry itself a correction of these columns changes, as sentences."""
+    return [LIMIT_COUNTS] if any(name.startswith("limit_") for name in changes) else []
 
 
 def refuse_what_cannot_be(table, row):

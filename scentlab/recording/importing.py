@@ -232,13 +232,13 @@ def export_rows(rows, folder):
 
 
 def _with_limits(store):
-    """Pours with the limits that a plan knows, so that the files alone give the same pick."""
+    """Pours with the limits that hold, so that the files alone give the same pick."""
     pours = store.rows("pours")
     if pours.empty:
         return pours
     known = read_series(store).blends.set_index("blend")
     for column in ("limit_load_pct", "limit_content_pct"):
-        pours[column] = pours[column].fillna(pours["blend"].map(known[column]))
+        pours[column] = pours["blend"].map(known[column])
     return pours
 
 

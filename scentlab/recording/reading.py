@@ -1,7 +1,8 @@
 """From a store to a :class:`scentlab.series.Series`: plan, pours and scores joined.
 
 The plan is optional. With one, limits, prices and wax fractions come from its blends; without,
-the limits come from the pours. A limit that is told twice must be the same twice.
+the limits come from the pours. A limit that is told twice must be the same twice, unless it was
+corrected: the last correction counts for the whole blend, whatever plan and pours said before.
 """
 
 from dataclasses import replace
@@ -60,15 +61,16 @@ def read_series(store: Store) -> Series:
     pairs = _with_origin(pairs, pieces, pours, "pairs", "first")
     planned = {b["name"]: Blend.from_dict(b) for b in plan.get("blends", ())}
     fragrance = plan.get("fragrance") or {}
+    blends = _blends(logged, planned, fragrance, store.rows("pours", history=True))
     series = Series(
         title=plan.get("title") or about["title"] or store.folder.absolute().name,
         fragrance=fragrance.get("name") or about["fragrance"],
         pours=pours,
-        blends=_blends(logged, planned, fragrance),
+        blends=blends,
         fractions=_fractions(logged, planned),
         piece_g=plan.get("piece_g"),
         currency=plan.get("currency") or "",
-        plan=plan or None,
+        plan=_plan_with(plan, blends) or None,
         invented=bool(plan.get("invented")) or about["invented"],
         heats=store.rows("heats").reindex(columns=list(HEAT_COLUMNS)),
         pairs=tidy_pairs(pairs, pours),
@@ -127,24 +129,31 @@ def _with_stress(looks):
     return looks.assign(stress=stress.astype(object).where(stress.notna(), None))
 
 
-def _blends(pours, planned, fragrance):
-    rows = []
+def _blends(pours, planned, fragrance, history):
+    rows, content = [], fragrance.get("limit_content_pct")
     for name in dict.fromkeys([*planned, *pours["blend"]]):
         blend, own = planned.get(name), pours[pours["blend"] == name]
-        content = fragrance.get("limit_content_pct")
+        said = history[history["blend"] == name]
         rows.append((
             name, getattr(blend, "composition", None),
-            _limit(name, "limit_load_pct", own, getattr(blend, "limit_load_pct", None)),
-            _limit(name, "limit_content_pct", own, content),
+            _limit(name, "limit_load_pct", own, getattr(blend, "limit_load_pct", None), said),
+            # That of a plan is of its fragrance, whatever the blend.
+            _limit(name, "limit_content_pct", own, content, said if content is None else history),
             getattr(blend, "price_per_kg", None), fragrance.get("price_per_kg"),
         ))
     frame = pd.DataFrame(rows, columns=list(BLEND_COLUMNS))
     return frame.astype({**dict.fromkeys(BLEND_COLUMNS[2:], "float64"), "composition": object})
 
 
-def _limit(name, column, pours, planned):
-    """The one limit of a blend that plan and pours agree on; None when nobody knows it."""
+def _limit(name, column, pours, planned, history):
+    """The one limit of a blend that plan and pours agree on, or that was corrected last and told
+    anew by none since; None when nobody knows it."""
     told = dict(zip("pour " + pours["pour"], pours[column], strict=True)) | {"the plan": planned}
+    last = _last_corrected(history, column)
+    if last is not None:
+        before = {planned, *history.loc[history["entry_id"] < last["entry_id"], column]}
+        told = {f"the correction of pour {last['pour']}": last[column]} | {
+            place: value for place, value in told.items() if value not in before}
     places = {}
     for place, value in told.items():
         if not pd.isna(value):
@@ -156,6 +165,30 @@ def _limit(name, column, pours, planned):
             "correct the pours so that a blend has one limit", field=column,
         )
     return next(iter(places), None)
+
+
+def _last_corrected(history, column):
+    """The entry of the last correction that changed a limit; None without one."""
+    limits = history.set_index("entry_id")[column].astype("float64")
+    was = history["replaces"].map(limits).astype("float64")
+    changed = history["replaces"].notna() & history["void_reason"].isna() & (
+        history[column].notna() & (history[column].astype("float64") != was))
+    return history[changed].iloc[-1] if changed.any() else None
+
+
+def _plan_with(plan, blends):
+    """The plan with the limits that hold now, for what is weighed by it."""
+    if "blends" not in plan:
+        return plan
+    loads = blends.set_index("blend")["limit_load_pct"].dropna()
+    content = blends["limit_content_pct"].min()
+    plan = {**plan, "blends": [
+        b | {"own_limit_load_pct": float(loads[b["name"]])}
+        if loads.get(b["name"], limit := Blend.from_dict(b).limit_load_pct) != limit else b
+        for b in plan["blends"]]}
+    if plan.get("fragrance") and not pd.isna(content):
+        plan["fragrance"] = plan["fragrance"] | {"limit_content_pct": float(content)}
+    return plan
 
 
 def _fractions(pours, planned):

@@ -96,7 +96,8 @@ def _dossier(analysis, bench):
 def _answers(analysis, bench):
     form = ChooseForm(
         "Answers in this folder", lambda: answers_in(bench.folder, bench.exports), "answer",
-        said="{} is shown below; nothing of the series was changed.",
+        said="{} is shown below; nothing of the series was changed. That a highest load of it "
+             "holds, correct the limit of one test batch of that blend on the pour page.",
     )
     return [form, form.show(lambda path: weigh_answer(analysis, read_answer(path)), "Answer")]
 

@@ -10,6 +10,7 @@ import dataclasses
 import html
 import json
 import re
+import textwrap
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -167,10 +168,14 @@ class Weighed(Result):
     notes: tuple = ()
 
     @property
+    def sender(self):
+        return _one_line(self.answer.sender)
+
+    @property
     def sentence(self):
         row = self.table.iloc[0]
         return (
-            f"{self.answer.sender}: for {row['blend']} the own recommended load is "
+            f"{self.sender}: for {row['blend']} the own recommended load is "
             f"{_say(row['own_load_pct'])}, by the counter-proposal "
             f"{_say(row['proposed_load_pct'])}."
         )
@@ -178,8 +183,10 @@ class Weighed(Result):
     @property
     def lines(self):
         """The answer in lines of text: what it says, then the loads of each blend."""
-        yield f"{self.answer.sender} answers: {'; '.join(self.proposed) or 'no other rules'}."
-        yield from (f"* {words}" for words in self.notes)
+        yield f"{self.sender} answers: {'; '.join(self.proposed) or 'no other rules'}."
+        # Set in, so that no text of the answer is taken for a line of the kit's.
+        yield from (textwrap.fill(_one_line(words), 100, initial_indent="* ",
+                                  subsequent_indent="  ") for words in self.notes)
         for row in self.table.to_dict("records"):
             yield f"{row['blend']}:"
             for name, words in _SHOWN.items():
@@ -242,6 +249,10 @@ def weigh_answer(analysis, answer, package=None):
               + "." for fact in answer.lots] + [answer.note] * bool(answer.note)
     table = own.add_prefix("own_").join(other.add_prefix("proposed_")).reset_index()
     return Weighed(answer, table, tuple(notes))
+
+
+def _one_line(text):
+    return " ".join(text.split())
 
 
 def _say(load, name="load_pct"):

@@ -1,6 +1,9 @@
 """The commands of an answer: what a supplier writes, and what the maker sees beside own picks."""
 
 import json
+import re
+import shlex
+import shutil
 
 import pytest
 
@@ -32,7 +35,7 @@ def test_an_answer_goes_to_the_maker_and_stands_beside_the_own_picks(capsys, sen
     own = [line for line in shown.splitlines() if line.startswith(("  ", "* ", "soft"))]
     assert own == [line for line in told.splitlines() if line.startswith(("  ", "* ", "soft"))]
     assert "wax maker's limit  own 10.0 % of wax (9.1 % of total), by the answer 6.5 %" in shown
-    assert shown.endswith("Nothing of the series was changed.\n") and "not looked at" not in shown
+    assert "\nNothing of the series was changed.\n" in shown and "not looked at" not in shown
 
 
 def test_open_says_how_to_answer(run, sent):
@@ -78,3 +81,35 @@ def test_an_answer_that_is_there_is_not_replaced(run, sent, tmp_path):
     assert code == 2 and "is there already and was not touched" in err
     assert path.read_text(encoding="utf-8") == "mine"
     assert run("answer", sent[1], "--out", tmp_path / "a.txt", "--from", "x")[0] == 2
+
+
+def test_a_limit_of_an_answer_is_put_into_the_series(run, sent, tmp_path):
+    """By the command that is named: it then holds for report, batch, dossier and package."""
+    folder, path = tmp_path / "own", tmp_path / "answer.json"
+    shutil.copytree(sent[0], folder)
+    run("answer", sent[1], "--out", path, "--from", "the wax\nmaker", "--limit", "soft=0.8 oz/lb")
+    _, shown, _ = run("weigh", folder, path)
+    command = shlex.split(shown.splitlines()[-1].partition("holds: ")[2])
+    command = command[command.index("correct"):]
+    assert command[4:] == ["limit_load_pct=5", "--reason", "the wax maker"]
+    code, shown, _ = run(*command)
+    assert code == 0 and "A corrected limit counts for its whole blend" in shown
+    limit = "5.0 % (0.8 oz/lb)"
+    assert f"wax maker's limit is {limit}" in " ".join(run("report", folder)[1].split())
+    shown = run("batch", folder, "--blend", "soft", "--wax", "1 lb")[1]
+    assert f"wax maker allows up to {limit}" in " ".join(shown.split())
+    run("dossier", folder, "--blend", "soft")
+    page = (folder / "exports" / "dossier.html").read_text(encoding="utf-8")
+    assert re.search(rf"Wax maker’s maximum\W.{{0,40}}{re.escape(limit)}", page, re.DOTALL)
+    shown = run("share", folder, "--show", "blends.csv")[1]
+    assert re.search(r"^soft,[^,]*,5.0,", shown, re.MULTILINE)
+    run("share", folder, "--out", tmp_path / "new.zip")
+    assert run("open", tmp_path / "new.zip")[0] == 0
+
+
+def test_no_text_of_an_answer_is_taken_for_a_line_of_the_kit(run, sent, tmp_path):
+    path = tmp_path / "answer.json"
+    note = "As before.\nsoft:\n  recommended load   own 1 %" + 60 * " more"
+    _, shown, _ = run("answer", sent[1], "--out", path, "--from", "x\nsoft:", "--note", note)
+    assert shown.startswith("x soft: answers: no other rules.\n* As before. soft: recommended ")
+    assert shown.splitlines()[2].startswith("  more")

@@ -189,3 +189,38 @@ def test_bleed_weighings_take_the_load_of_their_pour(planned):
 def test_without_weighings_the_bleeds_are_empty(planned):
     bleeds = read_series(planned).bleeds
     assert bleeds.empty and tuple(bleeds.columns) == BLEED_COLUMNS
+
+
+@pytest.mark.parametrize("column", ["limit_load_pct", "limit_content_pct"])
+def test_a_corrected_limit_counts_for_the_whole_blend(planned, column):
+    """The last correction holds, whatever plan and pours said before, and is in the plan too."""
+    def limit():
+        series = read_series(planned)
+        told = {"limit_load_pct": Blend.from_dict(series.plan["blends"][0]).limit_load_pct,
+                "limit_content_pct": series.plan["fragrance"]["limit_content_pct"]}
+        known = series.blends.set_index("blend")
+        assert told[column] == known.loc["mix", column]
+        pure = {"limit_load_pct": 10.0, "limit_content_pct": told["limit_content_pct"]}
+        assert known.loc["pure", column] == pure[column]  # a plan has one fragrance
+        return told[column]
+
+    usual = limit()
+    other = planned.add("pours", pour("P03", **{column: usual}))
+    entry = planned.rows("pours")["entry_id"].iloc[0]
+    first = planned.correct("pours", entry, {column: 7.0}, reason="the maker's letter")
+    assert limit() == 7.0
+    # What else is corrected, void, or told again as it was before is no other limit.
+    planned.correct("pours", other.entry_id, {"wax_g": 201.0})
+    planned.void("pours", planned.rows("pours")["entry_id"].iloc[0], "spilt")
+    planned.add("pours", pour("P04", **{column: usual}))
+    assert limit() == 7.0
+    planned.correct("pours", first.entry_id, {column: usual})
+    assert limit() == usual
+
+
+def test_another_limit_told_after_a_correction_is_shown(planned):
+    entry = planned.rows("pours")["entry_id"].iloc[0]
+    planned.correct("pours", entry, {"limit_load_pct": 7.0})
+    planned.add("pours", pour("P03", limit_load_pct=5.0))
+    with pytest.raises(StoreError, match="is 7 in the correction of pour P01 but 5 in pour P03"):
+        read_series(planned)
