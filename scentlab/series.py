@@ -12,7 +12,7 @@ import pandas as pd
 
 from scentlab.files import table_beside
 from scentlab.text import unseen
-from scentlab.units import content_from_load, load_from_weights, say_one_temperature
+from scentlab.units import content_from_load, in_maker_units, load_from_weights, say_one_temperature
 
 HIDDEN_FRAGRANCE = "fragrance (name not shared)"
 _OF_POUR = ("code", "pour", "pot", "blend", "load_pct")
@@ -174,6 +174,28 @@ def tidy(name, rows, pours):
 def rule_of(plan, name):
     """A rule of a plan, such as its heat_cycle, as a dict; empty without one."""
     return ((plan or {}).get("rules") or {}).get(name) or {}
+
+
+def stress_words(stress, plan=None):
+    """How the pieces were kept, with the heat cycle where the plan has one.
+
+    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 38, "hours": 12, "cycles": 3}}})
+    'heat-cycled (3 x 12 h at 38 °C)'
+    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 37.5, "hours": 8, "cycles": 2}}})
+    'heat-cycled (2 x 8 h at 37.5 °C)'
+    >>> stress_words("heat"), stress_words("rest")
+    ('heat-cycled (cycle not recorded)', 'at room temperature')
+    """
+    if stress == "rest":
+        return "at room temperature"
+    cycle = rule_of(plan, "heat_cycle")
+    if not cycle:
+        return "heat-cycled (cycle not recorded)"
+    return (
+        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
+        + in_maker_units(f"{cycle['temp_c']:g} °C")
+        + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
+    )
 
 
 def heat_words(row):

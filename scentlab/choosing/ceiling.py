@@ -11,13 +11,13 @@ import numpy as np
 import pandas as pd
 from scipy import special
 
-from scentlab.choosing.rests import at_sale, stress_words
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.looks import planned_loads, reached
-from scentlab.fitting.sweat import PRECISE, load_at_risk_draws
+from scentlab.fitting.sweat import PRECISE, at_age, load_at_risk_draws
 from scentlab.maths.sampling import quantile_error, weighted_quantile
 from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
+from scentlab.series import stress_words
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load
 
@@ -29,6 +29,11 @@ TEST_LOWER = "test lower loads or more pots"
 # Sweat this unlikely under the risk speaks against it by itself: the ceiling is held below.
 UNLIKELY = 0.01
 NEAR_PCT = 0.25  # weighed loads nearer than this are one planned load
+
+
+def at_sale(fit, rules):
+    """A sweat fit told at the age of sale of the rules, under the stress that decides."""
+    return at_age(fit, rules.ship_age_days, rules.stress)
 
 
 @dataclass(frozen=True, repr=False)

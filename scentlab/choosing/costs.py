@@ -13,8 +13,8 @@ from typing import Any
 import numpy as np
 import pandas as pd
 
+from scentlab.choosing.ceiling import at_sale
 from scentlab.choosing.pick import caps, loads_between
-from scentlab.choosing.rests import at_sale, stress_words
 from scentlab.choosing.saving import piece_costs, say_money
 from scentlab.fitting.looks import tested_range
 from scentlab.fitting.reweighting import thinned
@@ -24,6 +24,7 @@ from scentlab.materials import Refusal
 from scentlab.maths.batches import POT_NODES, POT_WEIGHTS, chance_of_many
 from scentlab.results import FitError, Result, say_chance, say_odds
 from scentlab.schema import THROW_WORDS
+from scentlab.series import stress_words
 from scentlab.text import count_of
 from scentlab.units import content_from_load, say_load_oz, say_percent_of_wax
 

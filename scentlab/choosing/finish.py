@@ -10,10 +10,10 @@ import pandas as pd
 from scipy import stats
 
 from scentlab.choosing.ceiling import NEAR_PCT
-from scentlab.choosing.rests import stress_words
 from scentlab.fitting.looks import planned_loads, settle_looks
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import say_odds, say_percent
+from scentlab.series import stress_words
 from scentlab.text import in_sentences
 from scentlab.units import say_percent_of_wax
 

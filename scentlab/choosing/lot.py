@@ -10,18 +10,19 @@ import pandas as pd
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import (
     NEAR_PCT,
+    at_sale,
     chances_over,
     find_ceiling,
     held_below_sweat,
     speak_against,
 )
 from scentlab.choosing.known_load import known_load
-from scentlab.choosing.rests import at_sale, stress_words
 from scentlab.fitting.looks import nearly, next_look, reached, settle_looks
 from scentlab.fitting.new_lot import fit_new_lot
 from scentlab.fitting.sweat import load_at_risk_draws
 from scentlab.maths.sampling import K_HAT_LIMIT, summary, weighted_quantile
 from scentlab.results import FitError, Result, say_odds, say_percent
+from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences, spelling
 from scentlab.units import say_load_oz, say_percent_of_wax
 

@@ -5,18 +5,19 @@ from dataclasses import asdict, dataclass, field, replace
 import numpy as np
 import pandas as pd
 
-from scentlab.choosing.ceiling import NONE, find_ceiling
+from scentlab.choosing.ceiling import NONE, at_sale, find_ceiling
 from scentlab.choosing.enough import enough_throw, enough_words, say_points
 from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT, headline
 from scentlab.choosing.measures import Evidence, measure, scored, tested, trade_off
 from scentlab.choosing.ranking import order_chances, rank, throw_at_picks
-from scentlab.choosing.rests import Rests, at_sale, find_rests, stress_words
+from scentlab.choosing.rests import Rests, find_rests
 from scentlab.choosing.rules import LEAST_LOSS, MOST_LOSS, THROW_WORDS, Rules
 from scentlab.choosing.saving import LEFT_OUT
 from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.throw import throw_draws
 from scentlab.maths.threads import one_thread
 from scentlab.results import FitError, Result, say_percent
+from scentlab.series import stress_words
 from scentlab.units import is_typed, load_from_content, say_load_oz, say_percent_of_wax
 
 __all__ = ["Evidence", "Pick", "Rules", "caps", "choose_load", "chosen_loads"]

@@ -8,17 +8,16 @@ from dataclasses import dataclass
 
 import pandas as pd
 
-from scentlab.choosing.ceiling import NEAR_PCT
+from scentlab.choosing.ceiling import NEAR_PCT, at_sale
 from scentlab.choosing.waits import planned_pieces
 from scentlab.fitting.checks import pot_effects
 from scentlab.fitting.looks import UNKNOWN_AGE, with_stress
-from scentlab.fitting.sweat import at_age
 from scentlab.fitting.throw_pairs import order_habits
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
-from scentlab.series import heat_words, rule_of
+from scentlab.series import heat_words, rule_of, stress_words
 from scentlab.text import capital, count_of
-from scentlab.units import in_maker_units, say_load_oz, say_one_temperature, say_weighed
+from scentlab.units import say_load_oz, say_one_temperature, say_weighed
 
 ALL = "all blends"
 FAR_PCT = 0.5  # points of load off its plan from which a test batch is named
@@ -94,39 +93,12 @@ def _unrecorded(table):
     return [f"Not recorded: {names}."] if names else []
 
 
-def at_sale(fit, rules):
-    """A sweat fit told at the age of sale of the rules, under the stress that decides."""
-    return at_age(fit, rules.ship_age_days, rules.stress)
-
-
 def by_day(fit, rules):
     """The age looked at that sweat is told for, where an age at sale is set and looks at several
     ages tell of it: " by day 7", or nothing."""
     days = rules.ship_age_days
     known = days is not None and fit.model.aged and days <= fit.ages[1]
     return f" by day {at_sale(fit, rules).ages[1]:g}" if known else ""
-
-
-def stress_words(stress, plan=None):
-    """How the pieces were kept, with the heat cycle where the plan has one.
-
-    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 38, "hours": 12, "cycles": 3}}})
-    'heat-cycled (3 x 12 h at 38 °C)'
-    >>> stress_words("heat", {"rules": {"heat_cycle": {"temp_c": 37.5, "hours": 8, "cycles": 2}}})
-    'heat-cycled (2 x 8 h at 37.5 °C)'
-    >>> stress_words("heat"), stress_words("rest")
-    ('heat-cycled (cycle not recorded)', 'at room temperature')
-    """
-    if stress == "rest":
-        return "at room temperature"
-    cycle = rule_of(plan, "heat_cycle")
-    if not cycle:
-        return "heat-cycled (cycle not recorded)"
-    return (
-        f"heat-cycled ({cycle['cycles']:g} x {cycle['hours']:g} h at "
-        + in_maker_units(f"{cycle['temp_c']:g} °C")
-        + (" in the shut pack" if cycle.get("pack") == "shut" else "") + ")"
-    )
 
 
 def find_rests(series, rules, stress, odd_pots=(), loads=None):

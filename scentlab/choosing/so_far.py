@@ -9,15 +9,16 @@ import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
 from scentlab.choosing.ceiling import DRY as CEILING_DRY
-from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE
+from scentlab.choosing.ceiling import NEAR_PCT, OPEN_ABOVE, at_sale
 from scentlab.choosing.headline import pair_sentences, use_words
-from scentlab.choosing.rests import at_sale, by_day, stress_words
+from scentlab.choosing.rests import by_day
 from scentlab.choosing.rules import THROW_WORDS
 from scentlab.fitting.looks import planned_loads, reached
 from scentlab.fitting.sweat import sweat_risk
 from scentlab.maths.intervals import binomial_limits
 from scentlab.results import Result, say_percent
 from scentlab.schema import SWEAT_GRADES
+from scentlab.series import stress_words
 from scentlab.text import count_of, in_sentences
 from scentlab.units import say_load_oz
 

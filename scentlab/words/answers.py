@@ -9,13 +9,14 @@ import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
-from scentlab.choosing.rests import lots_of, stress_words
+from scentlab.choosing.rests import lots_of
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.fitting.looks import with_stress
 from scentlab.materials import say_lot
 from scentlab.results import say_percent
 from scentlab.schema import WARMTH
+from scentlab.series import stress_words
 from scentlab.text import capital
 from scentlab.units import in_maker_units, load_from_content, say_load_oz
 from scentlab.words import (

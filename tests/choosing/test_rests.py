@@ -8,11 +8,11 @@ import pytest
 
 from scentlab.choosing.analysis import analyse, what_if
 from scentlab.choosing.known_load import known_load
-from scentlab.choosing.rests import find_rests, odd_pots_of, stress_words
+from scentlab.choosing.rests import find_rests, odd_pots_of
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.planning.batch import make_batch, materials_of
-from scentlab.series import HEAT_COLUMNS
+from scentlab.series import HEAT_COLUMNS, stress_words
 from scentlab.sharing.dossier import dossier_html
 from scentlab.units import say_load_oz
 from scentlab.words import answers
