@@ -19,7 +19,7 @@ from scentlab.maths.threads import one_thread
 from scentlab.results import Result, say_percent
 from scentlab.series import stress_words
 from scentlab.text import count_of
-from scentlab.units import content_from_load, say_load
+from scentlab.units import content_from_load, say_load, say_points
 
 INSIDE = "inside the tested loads"
 OPEN_ABOVE = "nothing tested above"
@@ -110,8 +110,8 @@ def find_ceiling(fit, rules=None, blends=None):
     worst = table.loc[table["state"].isin((INSIDE, DRY)), "error_pct"].max()
     if worst > PRECISE:
         notes.append(
-            f"Drawn anew, the posterior would move these highest safe loads by about {worst:.2f} "
-            f"points of load (Monte Carlo standard error, found between lots of draws)."
+            "With other random draws these highest safe loads would come out about "
+            f"{say_points(worst, 2)} higher or lower."
         )
     return Ceiling(
         table, rules.risk, rules.confidence, rules.limit_grade, stress, tuple(notes)

@@ -28,11 +28,12 @@ UNGRADED = "not graded yet"
 HEAT_OFF_C = 2.0  # off its plan from which a heat cycle is named; a kitchen thermometer errs by 1
 # What a headline calls them.
 UNRECORDED = {"lots": "lots", "scale": "scale check", "heat reached": "heat cycle as reached"}
+_KEPT = {"heat": "heat-cycled", "rest": "room-temperature"}
 _MEANINGS = {
     UNGRADED: "sweat pieces of the plan whose test batch is poured; the answer knows nothing of "
               "them",
     "storage": "how the pieces that decide were kept; other storage is not answered for",
-    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide did",
+    "sweat otherwise": "pieces kept otherwise that sweated where none of those that decide sweated",
     "heat reached": "what a max-min thermometer showed beside the pieces; a cycle that was "
                     "colder or shorter than planned tests less",
     "seen up to": "until when the dry pieces up to the highest safe load, or up to a load "
@@ -185,9 +186,9 @@ def _otherwise(own, stress, rules):
     odd = own[wet & ~decides & (own["load_pct"] < seen.min() if len(seen) else True)]
     if odd.empty or not decides.any():
         return []
-    kept = "heat-cycled" if odd["stress"].iloc[0] == "heat" else "room-temperature"
+    kept = _KEPT[odd["stress"].iloc[0]]
     words = (f"{count_of(odd['code'].nunique(), f'{kept} piece')} sweated from "
-             f"{say_load_oz(odd['load_pct'].min())} on, where no piece that decides did")
+             f"{say_load_oz(odd['load_pct'].min())} on, where no {_KEPT[stress]} piece did")
     return [("sweat otherwise", words, "" if len(seen) else words, -1)]
 
 
@@ -359,7 +360,7 @@ def _assumed(own, stress):
     """The assumption that weighs most: where nothing sweated, or where pots are few."""
     here = own[own["stress"] == stress]
     if len(here) and (pd.to_numeric(here["grade"]) == 0).all():
-        return "assumed", "where sweat begins, for no piece that decides sweated", "", 7
+        return "assumed", f"where sweat begins, for no {_KEPT[stress]} piece sweated", "", 7
     pots, words = here["pot"].nunique(), "little: sweat was seen in several pots"
     if pots < 3:
         words = f"how unlike pots are, for {pots} say little of it"

@@ -46,9 +46,11 @@ class Progress:
     @property
     def sentence(self):
         scored, planned = self.scores["scored"].sum(), self.scores["planned"].sum()
+        pours, late = len(self.pours), len(self.overdue)
         return (
-            f"{scored} of {planned} planned scores are in on {self.today}; {len(self.pours)} "
-            f"pours are not logged, and {len(self.overdue)} cured pieces have no score."
+            f"{scored} of {planned} planned scores are in on {self.today}; "
+            f"{count_of(pours, 'test batch')} {'is' if pours == 1 else 'are'} not logged, and "
+            f"{count_of(late, 'piece')} {'waits' if late == 1 else 'wait'} since an earlier day."
         )
 
 

@@ -373,7 +373,7 @@ def sensitivity_table(found):
 
     def loads(name, blend):
         row = rows.loc[(name, blend)]
-        ends = (sold(c, 1)(row) for c in ("ceiling_load_pct", "load_pct"))
+        ends = (own_load("", c, 1, down=True)[1](row) for c in ("ceiling_load_pct", "load_pct"))
         return " / ".join(ends) if row["reached"] else MISSING
 
     def words(name):
@@ -382,7 +382,7 @@ def sensitivity_table(found):
 
     names, blends = (list(level.unique()) for level in map(rows.index.get_level_values, (0, 1)))
     return view("The answer under other assumptions", names, ("*If", words), *(
-        (f"{b}: highest safe / recommended load, % of wax", partial(loads, blend=b))
+        (f"{b}: highest safe / recommended load, {_load_unit()}", partial(loads, blend=b))
         for b in blends))
 
 
@@ -391,7 +391,7 @@ def change_table(changes):
     rows = [{**wide.loc[change], None: change} for change in changes["change"].unique()]
     return view(
         "What would change the recommended loads", rows, ("*Had the rule been", lambda r: r[None]),
-        *((f"{b}, % of wax", sold(b, 1)) for b in changes["blend"].unique()))
+        *(own_load(b, b, 1, down=True) for b in changes["blend"].unique()))
 
 
 def lives_table(fit):

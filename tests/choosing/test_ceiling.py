@@ -216,4 +216,4 @@ def test_the_error_of_a_load_that_dry_pieces_leave_is_said_too(looks_of):
     found = find_ceiling(fit)
     row = found.table.iloc[0]
     assert row["state"] == DRY and row["ceiling_load_pct"] < 8 and row["error_pct"] > 0.03
-    assert f"by about {row['error_pct']:.2f} points of load" in found.notes[-1]
+    assert f"out about {row['error_pct']:.2f} points of load (% of wax) higher" in found.notes[-1]

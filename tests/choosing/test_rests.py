@@ -280,12 +280,22 @@ def test_planned_pieces_that_nobody_graded_come_before_the_gravest(looked, stres
     assert words.startswith(value(rests, "not graded yet")["value"])
 
 
+def test_pieces_kept_otherwise_that_sweated_first_are_named_as_they_were_kept(looked):
+    series = looked()
+    lowest = series.grades["load_pct"].min()
+    low = (series.grades["load_pct"] < lowest + 0.5) & series.grades["test"].eq("sweat")
+    grades = series.grades.assign(stress=np.where(low, "rest", "heat"), grade=np.where(low, 3, 0))
+    row = value(find_rests(replace(series, grades=grades), Rules(), "heat"), "sweat otherwise")
+    assert row["value"].endswith("on, where no heat-cycled piece did")
+    assert " room-temperature pieces sweated from " in row["value"]
+
+
 def test_nothing_sweated(looked):
     series = looked()
     grades = series.grades.assign(grade=0)
     rests = find_rests(replace(series, grades=grades), Rules(), "heat")
     assert value(rests, "assumed")["value"] == (
-        "where sweat begins, for no piece that decides sweated")
+        "where sweat begins, for no heat-cycled piece sweated")
 
 
 def test_words_of_the_storage():

@@ -502,8 +502,8 @@ def test_progress_tells_what_waits_without_a_load(run, empty):
     code, out, err = run("progress", empty, "--today", "2026-03-15")
     assert (code, err) == (0, "")
     assert out == (
-        "0 of 2 planned scores are in on 2026-03-15; 1 pours are not logged, and 1 cured pieces "
-        "have no score.\n"
+        "0 of 2 planned scores are in on 2026-03-15; 1 test batch is not logged, and 1 piece "
+        "waits since an earlier day.\n"
         "Ready to score today:\n"
         "  A1: 1 sweat\n"
         "  A2: 1 sweat, 1 hot throw in session S01\n"

@@ -155,6 +155,7 @@ def test_few_pairs_do_not_show_that_loads_are_alike(unscored):
     """A test that merely failed is no equivalence."""
     found = pair_test(replace(unscored, pairs=pairs(3, each=6)))
     assert found.table.loc[0, "p_value"] > 0.5 and "They leave open whether" in found.sentence
+    assert any(" 6 pairs by 1 tester. The count" in note for note in found.notes)
     assert "not smelt:" not in found.sentence
     assert found.sentence.endswith("It takes about 89 pairs to find 0.5.")
     four = pair_test(replace(unscored, pairs=pairs(4, each=4))).sentence

@@ -67,6 +67,12 @@ def test_what_a_plan_takes_by_hand():
     assert costs["money"] == pytest.approx(45.57, abs=0.005)
 
 
+def test_a_cost_without_a_currency_is_in_yours():
+    buy = plain(shopping_list_html(plan(currency="")))
+    assert "45.57 in your currency ." in buy and "Cost, your currency" in buy
+    assert "money" not in buy
+
+
 def plain(html):
     return " ".join(re.sub("<[^>]*>", " ", html.replace("&nbsp;", " ")).split())
 

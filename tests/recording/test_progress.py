@@ -56,8 +56,8 @@ def day(text):
 def test_before_the_first_pour(store):
     seen = see_progress(store, day("2026-03-03"))
     assert seen.sentence == (
-        "0 of 11 planned scores are in on 2026-03-03; 2 pours are not logged, and 0 cured pieces "
-        "have no score."
+        "0 of 11 planned scores are in on 2026-03-03; 2 test batches are not logged, and 0 "
+        "pieces wait since an earlier day."
     )
     assert seen.pours[["pour", "days_late"]].to_numpy().tolist() == [["P01", 2], ["P02", 2]]
     assert waiting(store, "A1", "sweat", day("2026-03-20")).empty
