@@ -272,7 +272,8 @@ class RecordDesk:
     def _paper(self, assessor):
         form, folder = f"paper-{assessor}", self._bench.folder
         return PaperForm(
-            self.waiting(assessor), assessor, self._store.add_all,
+            waiting(self._store, assessor, looks_per_piece=self._looks, every_look=True),
+            assessor, self._store.add_all,
             works_with_fragrance=assessor in self._plan.works_with_fragrance,
             draft=read_draft(folder, form), on_change=lambda typed: keep_draft(folder, typed, form),
         )

@@ -5,6 +5,7 @@ whoever types reads down the sheet and down the screen alike. What is typed and 
 handed on as a draft with every change, and comes back from it.
 """
 
+import contextlib
 import datetime as dt
 from dataclasses import dataclass, replace
 from typing import NamedTuple
@@ -12,14 +13,16 @@ from typing import NamedTuple
 import anywidget
 import traitlets
 
-from scentlab.forms.fields import FieldError, make_button, past_day, read_text
+from scentlab.forms.fields import FieldError, make_button, past_day, read_text, spoken_day
 from scentlab.forms.frame import PAGES, Form, clock_of, heading
 from scentlab.planning.rules import GRADE_SHEETS
 from scentlab.recording.records import GRADES
+from scentlab.recording.store import RefusedError
 from scentlab.schema import THROW_WORDS, THROWS, Column
+from scentlab.text import count_of
 
 _DAY = Column("day", "date", "day of the inspection")
-_PLACED_BY = ("test", "stress", "sitting", "kind", "code")
+_PLACED_BY = ("test", "stress", "sitting", "kind", "look", "code")
 _MOST_TOLD = 8  # wrong cells named one by one; each one is marked in the grid
 _COUNTED = {"grades": ("grade", "grades"), "throws": ("throw score", "throw scores")}
 
@@ -28,7 +31,8 @@ class Grid(anywidget.AnyWidget):
     """Cells to type into, by name; ``saved`` ones are closed and ``wrong`` ones marked.
 
     A section is a table with title, heads and rows, with a ``day`` where one is to be given, and
-    with a ``save`` button below. ``told`` is a message, ``words`` (HTML), below the section ``at``.
+    with a ``save`` button below, and beside it what ``dates`` says at the section's place: the day
+    that will be stored. ``told`` is a message, ``words`` (HTML), below the section ``at``.
     """
 
     _esm = (PAGES / "grid.js").read_text(encoding="utf-8")
@@ -37,6 +41,7 @@ class Grid(anywidget.AnyWidget):
     saved = traitlets.List().tag(sync=True)
     wrong = traitlets.List().tag(sync=True)
     told = traitlets.Dict().tag(sync=True)
+    dates = traitlets.List().tag(sync=True)
 
 
 @dataclass
@@ -76,10 +81,13 @@ class PaperForm(Form):
     """Scores of one assessor from paper: grades and throw, a block per sheet, saved by the sheet
     or all at once.
 
-    Each grade sheet has a day, from which the age of its pieces is counted: the planned one, or a
-    later one when a pour was late. A throw slip has none, for a throw is stored with its sitting.
+    Each grade sheet has a day, from which the age of its pieces is counted: the one printed on it
+    while a piece of it is left that was ready then, and else the one on which those of late pours
+    were. A day that was typed holds until the sheet is saved. A throw slip has none, for a throw is
+    stored with its sitting.
 
-    ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`. ``on_save_all`` takes a
+    ``pieces`` is a frame of :func:`scentlab.recording.progress.waiting`, with every look, for each
+    has a sheet of its own. ``on_save_all`` takes a
     dict of table (grades, throws) to rows, and stores all of them or none. ``draft`` is what
     was in the form and not saved; ``on_change`` is called with it whenever something was typed.
     """
@@ -92,13 +100,14 @@ class PaperForm(Form):
         self._on_change, self._at, self._unkept = on_change, None, False
         self.grid, self.cells, self.saves = Grid(), {}, []
         rows = pieces.to_dict("records")
-        self.grid.sections = [self._section(*sheet) for sheet in _sheets(rows)]
-        self._planned_days = dict(self.grid.values)
+        self._of_sheet = _sheets(rows)
+        self.grid.sections = [self._section(*sheet) for sheet in self._of_sheet]
         self.save = self._button("Save all that is filled in", "save", self._save, saves=True)
         self._lay_out(heading(f"Scores of {assessor} from paper ({len(rows)} to come)"),
                       self.grid, self.save, self.message)
-        self._gone = self._fill(draft or {})
+        self._gone, self._asked_again = self._fill(draft or {})
         self._tell_draft()
+        self._tell_dates()
         self.grid.observe(lambda _: self._guarded(self._noted), "values")
 
     def _refresh(self):
@@ -116,22 +125,29 @@ class PaperForm(Form):
         """
         typed = [cell for cell in self.cells.values() if cell.piece and cell.open]
         sheets = {cell.sheet for cell in typed}
-        days = {cell.name: cell.value for cell in self.cells.values() if not cell.piece and (
-            cell.sheet in sheets or cell.value != self._planned_days.get(cell.name, ""))}
-        return {"cells": self._gone | {cell.name: cell.value for cell in typed}, "days": days}
+        days = {cell.name: cell.value for cell in self._day_cells(sheets)}
+        return {"cells": self._gone | {cell.name: cell.value for cell in typed}, "days": days,
+                "on": str(dt.date.today())}
 
     def _fill(self, draft):
-        """Put a draft into the cells; returns what it has of pieces that do not wait here."""
-        cells = draft.get("cells", {})
+        """Put a draft into the cells; returns what it has of pieces that do not wait here, and the
+        days that are to be given again: those typed before today, and not as they usually are."""
+        cells, days = draft.get("cells", {}), draft.get("days", {})
+        old = {} if draft.get("on") == str(self._made_on) else {
+            name: text for name, text in days.items()
+            if name in self.cells and text not in ("", self.cells[name].value)}
         self.grid.values = self.grid.values | {
-            name: text for name, text in (cells | draft.get("days", {})).items()
+            name: text for name, text in (cells | days | dict.fromkeys(old, "")).items()
             if name in self.cells}
-        return {name: text for name, text in cells.items() if name not in self.cells}
+        return {name: text for name, text in cells.items() if name not in self.cells}, old
 
     def _tell_draft(self):
         said = []
         if typed := len({cell.line for cell in self.cells.values() if cell.piece and cell.open}):
             said.append(f"Typed earlier and not saved: {typed}. Look, and save.")
+        if self._asked_again:
+            said.append("Give the day of the inspection again; typed on another day was "
+                        f"{', '.join(self._asked_again.values())}.")
         if self._gone:
             said.append(
                 "Typed earlier for what does not wait any more, perhaps because it was scored "
@@ -144,10 +160,24 @@ class PaperForm(Form):
     def _noted(self):
         """Hand the draft on; that it could not be kept is said until it is."""
         self._at, unkept, self._unkept = None, self._unkept, True
+        self._tell_dates()
         self._on_change(self.draft)
         self._unkept = False
         if unkept:
             self.message.value = ""
+
+    def _day_cells(self, sheets):
+        return [c for c in self.cells.values() if c.piece is None and c.sheet in sheets]
+
+    def _tell_dates(self):
+        """Which day will be stored, beside the button of each sheet."""
+        said = [""] * len(self.saves)
+        for cell in self._day_cells(range(len(said))):
+            with contextlib.suppress(FieldError):
+                day = past_day(cell.value, _DAY) if cell.value.strip() else None
+                said[cell.sheet] = ("No day is given yet." if day is None else
+                                    f"Stored as looked at on {spoken_day(day)}.")
+        self.grid.dates = said
 
     def _say(self, kind, text):
         """A message appears where somebody looks: below the sheet that was saved, or at the end."""
@@ -185,21 +215,30 @@ class PaperForm(Form):
         return {"name": cell.name, "label": cell.label}
 
     def _day_cell(self, key, pieces, sheet):
-        """The day of a grade sheet, filled in as planned, or as moved by a pour that was late."""
+        """The day of a grade sheet, filled in as it usually is."""
         put = self._put("|".join(str(part or "") for part in ("day", *key)),
                         f"{key.title}: day of the inspection", sheet)
-        days = [d for d in (key.day, *(p.get("due_on") for p in pieces)) if d is not None]
-        hint = "year-month-day, or day.month.year"
-        if days:
-            day = min(max(days), self._made_on)
-            self.cells[put["name"]].value = day.isoformat()
-            if day > key.day:
-                hint += (f"; planned for {key.day}, but a pour was late. Pieces that were looked "
-                         "at on another day: save them first, with their day")
+        hint, late = "year-month-day, or day.month.year", [p for p in pieces if _late(p)]
+        if pieces and (day := _usual_day(key, pieces)):
+            self.cells[put["name"]].value = str(min(day, self._made_on))
+        if late:
+            hint += (f"; printed for {key.day}, but {count_of(len(late), 'piece')} of it "
+                     f"{'were' if late[1:] else 'was'} poured late, ready on "
+                     f"{', '.join(sorted({str(p['due_on']) for p in late}))}. Pieces that were "
+                     "looked at on another day: save the others first, then those with their day")
         return put | {"hint": hint}
 
+    def _reset_days(self, sheets):
+        """A day that was typed is that of what is saved now alone."""
+        for cell in self._day_cells(sheets):
+            key, pieces = self._of_sheet[cell.sheet]
+            left = {c.piece["code"] for c in self.cells.values()
+                    if c.piece and c.sheet == cell.sheet and c.name not in self.grid.saved}
+            day = _usual_day(key, [p for p in pieces if p["code"] in left] or pieces)
+            cell.value = "" if day is None else str(min(day, self._made_on))
+
     def _line(self, piece, columns, sheet):
-        place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY)
+        place = "|".join(str(piece.get(n) or "") for n in _PLACED_BY if n != "look" or piece.get(n))
         return {"code": piece["code"], "cells": [
             self._put(f"{place}|{column}", f"Piece {piece['code']}: {head}", sheet, piece, column)
             for column, head in columns.items()
@@ -224,13 +263,21 @@ class PaperForm(Form):
         if not lines:
             where = "" if sheet is None else " on this sheet"
             raise ValueError(f"Nothing is filled in{where}: type what is on the paper, then save.")
-        self._on_save_all(rows)
-        self._close([cell.name for cells in lines for cell in cells], rows, days.values())
+        if not self._is_sure(list(_too_early([cells[0] for cells in lines], days))):
+            return
+        try:
+            self._on_save_all(rows)
+        except RefusedError as error:
+            held = ", ".join(map(str, sorted(set(days.values()))))
+            raise RefusedError(
+                error.problem, f"the day of the inspection here is {held}: if it was another one, "
+                f"type it; if the stored one is wrong, {error.remedy}") from error
+        self._close([cell.name for cells in lines for cell in cells], rows, days)
 
     def _days(self, sheets, wrong):
         """The day of each sheet that something is typed from; an empty one does not mean today."""
         days = {}
-        for cell in (c for c in self.cells.values() if c.piece is None and c.sheet in sheets):
+        for cell in self._day_cells(sheets):
             try:
                 if not cell.value.strip():
                     raise FieldError(_DAY.meaning, "", "give the day on which it was looked at")
@@ -266,10 +313,12 @@ class PaperForm(Form):
         at, self._gone = self._at, {}
         self.grid.saved = [*self.grid.saved, *names]
         self.grid.values = {n: v for n, v in self.grid.values.items() if n not in names}
+        self._reset_days(days)
         self._at = at  # the draft was handed on meanwhile
         said = " and ".join(f"{len(rows[t])} {words[len(rows[t]) > 1]}"
                             for t, words in _COUNTED.items() if t in rows)
-        looked = f" Looked at on {', '.join(map(str, sorted(set(days))))}." if days else ""
+        looked = ", ".join(map(str, sorted(set(days.values()))))
+        looked = f" Looked at on {looked}." if days else ""
         self._say("saved", f"Saved at {clock_of()}: {said} of {self._assessor}.{looked}")
 
 
@@ -279,14 +328,40 @@ def _said_place(kept):
     return f"piece {code}, {f'{test} grade' if column == 'grade' else column} {text}"
 
 
+def _late(piece):
+    """Whether a piece was not ready yet on the day of its sheet, for its pour was late."""
+    due, sheet = piece.get("due_on"), piece.get("sheet_on")
+    return due is not None and sheet is not None and due > sheet
+
+
+def _usual_day(key, pieces):
+    """The day printed on a sheet, or the last one of its pieces where all were poured late."""
+    if key.day and not all(map(_late, pieces)):
+        return key.day
+    return max((d for d in (key.day, *(p.get("due_on") for p in pieces)) if d), default=None)
+
+
+def _too_early(cells, days):
+    """A question where pieces of a late pour are given a day on which they were not ready yet."""
+    for sheet, day in days.items():
+        late = [c.piece for c in cells if c.sheet == sheet and _late(c.piece)
+                and day < c.piece["due_on"]]
+        if late:
+            codes = ", ".join(p["code"] for p in late)
+            yield (f"Poured late, and not ready on {day} yet: {codes}. Were they looked at on that "
+                   "day?")
+
+
 class _Sheet(NamedTuple):
-    """What a printed sheet is for: a grade sheet by test, stress and day, a slip by its sitting."""
+    """What a printed sheet is for: a grade sheet by test, stress, day and look (the age of a later
+    one), a slip by its sitting."""
 
     test: str
     stress: str | None
     sitting: str | None
     kind: str | None
     day: dt.date | None
+    look: str | None = None
 
     @property
     def title(self):
@@ -295,6 +370,7 @@ class _Sheet(NamedTuple):
             kind = THROW_WORDS[self.kind].capitalize()
             return f"{kind} throw, session {self.sitting}{day}"
         words = GRADE_SHEETS.get((self.test, self.stress), self.test.capitalize())
+        words += ", again" if self.look else ""
         return f"{words}: {self.day}" if self.day else words
 
     @property
@@ -312,7 +388,7 @@ def _sheets(rows):
         slip, day = row["test"] == "throw", row.get("sheet_on") or row.get("due_on")
         stress, *sat = (None, row.get("sitting"), row.get("kind")) if slip else (
             row.get("stress"), None, None)
-        sheets.setdefault(_Sheet(row["test"], stress, *sat, day), []).append(row)
+        sheets.setdefault(_Sheet(row["test"], stress, *sat, day, row.get("look")), []).append(row)
     return sorted(sheets.items(), key=lambda sheet: sheet[0].rank)
 
 

@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import datetime as dt
 import functools
+import math
 from dataclasses import dataclass
 from typing import NamedTuple
 
@@ -24,7 +25,7 @@ SCORE_COLUMNS = ("test", "sitting", "assessor", "planned", "scored", "waiting")
 OVERDUE_COLUMNS = ("code", "test", "stress", "due_on", "days_late")
 POUR_COLUMNS = ("pour", "pot", "blend", "planned_on", "days_late")
 WAITING_COLUMNS = ("code", "test", "stress", "sitting", "kind", "position", "due_on", "sheet_on",
-                   "age_days", "planned_age_days")
+                   "age_days", "planned_age_days", "look")
 
 
 @dataclass(frozen=True)
@@ -67,7 +68,8 @@ class _Piece(NamedTuple):
     planned_age_days: float | None
     logged: bool
     planned: bool
-    since_days: float = 0.0  # the age from which a grade is of the look that is due
+    since_days: float = 0.0  # the ages between which a grade is of this look
+    until_days: float = math.inf
 
     @property
     def is_there(self):
@@ -114,39 +116,45 @@ class _Day:
             late = None if day is None else max(0, (self.today - day).days)
             yield (pour["pour"], pour.get("pot"), pour.get("blend"), day, late)
 
-    def to_grade(self, test):
+    def to_grade(self, test, every_look=False):
         """The pieces of a test that are in hand, each with those who graded it at the look that
-        counts: of sweat the latest of the planned later looks that is due, if one is."""
+        counts: of sweat the latest of the planned later looks that is due, if one is; or with
+        ``every_look`` each that was, as they have sheets of their own."""
         pieces = [p for p in self.pieces if p.test == test]
         if test == "sweat":
             ages = rule_of(self.plan, "cure_days").get("again") or ()
-            pieces = [self._again(p, ages) for p in pieces]
-        since = tuple((p.code, p.since_days) for p in pieces if p.since_days)
+            looks = [list(self._looks(p, ages)) for p in pieces]
+            pieces = [p for own in looks for p in (own if every_look else own[-1:])]
+        spans = tuple((p.code, p.since_days, p.until_days if every_look else math.inf)
+                      for p in pieces if p.since_days or p.until_days < math.inf)
         found = self.store.distinct("grades", ("code", "assessor", "age_days"), test=test)
-        seen = _who_saw(found, since)
-        return [(p, seen.get(p.code, ())) for p in pieces if p.is_there]
+        seen = _who_saw(found, spans)
+        return [(p, seen.get((p.code, p.since_days), ())) for p in pieces if p.is_there]
 
-    def _again(self, p, ages):
-        reached = [age for age in ages if p.poured_on and p.age_on(self.today) >= age]
-        if not reached:
-            return p
+    def _looks(self, p, ages):
+        """A piece as it is at each of its looks that has come, the first one and the later ones."""
+        reached = [float(age) for age in ages if p.poured_on and p.age_on(self.today) >= age]
+        ends = [*reached, math.inf]
+        yield p._replace(until_days=ends[0])
         late = (p.due_on - p.sheet_on) if p.due_on and p.sheet_on else dt.timedelta(0)
-        due_on = p.poured_on + dt.timedelta(days=reached[-1])
-        return p._replace(due_on=due_on, sheet_on=due_on - late, since_days=float(reached[-1]),
-                          planned_age_days=float(reached[-1]))
+        for age, end in zip(reached, ends[1:], strict=True):
+            due_on = p.poured_on + dt.timedelta(days=age)
+            yield p._replace(due_on=due_on, sheet_on=due_on - late, since_days=age, until_days=end,
+                             planned_age_days=age)
 
-    def grades_waiting(self, test, assessor):
+    def grades_waiting(self, test, assessor, every_look=False):
         """Rest before heat, then by planned day and code: the order of a printed sheet.
 
         Not by the day that a late pour is moved to, for that would set its pieces apart.
         """
-        mine = [p for p, seen in self.to_grade(test)
+        mine = [p for p, seen in self.to_grade(test, every_look)
                 if (p.due_on is None or p.due_on <= self.today)
                 and len(seen) < self.looks and assessor not in seen]
         for p in sorted(mine, key=lambda p: (p.stress == "heat", p.sheet_on or dt.date.max,
                                              p.code)):
             yield (p.code, test, p.stress, None, None, None, p.due_on, p.sheet_on,
-                   p.age_on(self.today), p.planned_age_days)
+                   p.age_on(self.today), p.planned_age_days,
+                   f"{p.since_days:g}" if p.since_days else None)
 
     def throws_waiting(self, assessor):
         by_code = {p.code: p for p in self.pieces if p.is_there}
@@ -157,7 +165,7 @@ class _Day:
                 if piece and r["assessor"] == assessor and (
                         sitting, r["kind"], r["code"]) not in done:
                     yield (r["code"], "throw", None, sitting, r["kind"], r["position"], due_on,
-                           _date(r["sitting_on"]), piece.age_on(self.today), None)
+                           _date(r["sitting_on"]), piece.age_on(self.today), None, None)
 
 
 def see_progress(store: Store, today: dt.date | None = None, looks_per_piece: int = 1) -> Progress:
@@ -233,21 +241,22 @@ def _moved_sittings(on):
             )
 
 
-def waiting(store, assessor, test=None, today=None, looks_per_piece=1):
+def waiting(store, assessor, test=None, today=None, looks_per_piece=1, every_look=False):
     """What an assessor still has to score today, in order and by blind code only, as a DataFrame
     with ``WAITING_COLUMNS``; ``test`` is "sweat", "frost" or "throw", or all three.
 
     Pieces to be graded come by stress (rest before heat), then by their planned day, then by code,
     which is random: nothing follows the order of pouring within a day. Throw comes as planned.
     age_days counts from the day that the pour was logged for, planned_age_days is the age at which
-    the plan wants the look, due_on is moved by as many days as the pour was late, and sheet_on is
-    the planned day, which the printed sheet bears.
+    the plan wants the look, due_on is moved by as many days as the pour was late, sheet_on is the
+    planned day, which the printed sheet bears, and look the age of a later look, None at the first.
+    Of several looks that have come the last one waits; with ``every_look`` each that has no grade.
     """
     on, rows = _Day(store, today, looks_per_piece), []
     assessor = spelling(known_assessors(store))(assessor)
     for name in ("sweat", "frost"):
         if test in (None, name):
-            rows += on.grades_waiting(name, assessor)
+            rows += on.grades_waiting(name, assessor, every_look)
     if test in (None, "throw"):
         rows += on.throws_waiting(assessor)
     found = pd.DataFrame(rows, columns=list(WAITING_COLUMNS), dtype=object)
@@ -370,12 +379,17 @@ def _pieces(store, plan, logged):
 
 
 @functools.lru_cache(maxsize=4)  # one page asks for every tester
-def _who_saw(grades, since):
-    """Per code who graded it, at the age from which a look counts or later; not to be changed."""
-    since, seen = dict(since), {}
+def _who_saw(grades, spans):
+    """Per code and first age of a look who graded it at that look; not to be changed. ``spans`` are
+    code and ages of each look that is not the only one of its piece."""
+    looks, seen = {}, {}
+    for code, since, until in spans:
+        looks.setdefault(code, []).append((since, until))
+    only = [(0.0, math.inf)]
     for code, who, age in grades:
-        if age is None or age >= since.get(code, 0.0):
-            seen.setdefault(code, set()).add(who)
+        for since, until in looks.get(code, only):
+            if age is None or since <= age < until:
+                seen.setdefault((code, since), set()).add(who)
     return seen
 
 

@@ -7,7 +7,7 @@ import re
 import pandas as pd
 import pytest
 
-from scentlab import Blend, Fragrance, PieceNumbers, Wax, make_plan
+from scentlab import Blend, CureDays, Fragrance, PieceNumbers, Wax, make_plan
 from scentlab.forms import paper as paper_form
 from scentlab.forms.paper import PaperForm
 from scentlab.planning.sheets import grade_sheets_html, throw_slips_html
@@ -139,7 +139,10 @@ def test_one_refused_row_keeps_all_out(form, store):
                          "assessor": "A2", "grade": 0})
     fill(form, g_417_grade="2", g_211_grade="3")
     form.save.click()
-    assert "code 211" in said(form) and "is stored already (entry 1)" in said(form)
+    assert said(form) == (
+        "NOT SAVED. grades: code 211, test sweat, stress rest, age_days 12.0, assessor A2 is "
+        f"stored already (entry 1); the day of the inspection here is {SHEET}: if it was another "
+        "one, type it; if the stored one is wrong, correct or void that entry first")
     assert len(store.rows("grades")) == 1
     assert form.grid.saved == []
 
@@ -226,7 +229,8 @@ def printed_blocks(plan, assessor):
     for page in grade_sheets_html(plan).split("<section>")[1:-1]:  # the last one has only words
         found.append((re.search("<h1>(.*?)</h1>", page)[1].lower(),
                       re.findall('<td class="text"><b>(.*?)</b>', page)))
-    for slip in throw_slips_html(plan).split('<div class="slip">')[1:]:
+    slips = throw_slips_html(plan) if plan.smelling_rows else ""
+    for slip in slips.split('<div class="slip">')[1:]:
         head = re.search("<b>(.*?)</b>", slip, re.DOTALL)[1].replace("\n", " ")
         if head.endswith(f", tester {assessor}"):
             found.append((head.removesuffix(f", tester {assessor}").lower(),
@@ -250,23 +254,75 @@ def test_the_blocks_are_the_printed_sheets_in_their_order(planned):
     assert row["age_days"] == piece.cure_days, "the age at the look, not on the day of typing"
 
 
-def test_a_pour_that_was_late_stays_on_its_sheet_and_moves_the_day(planned):
+def test_a_pour_that_was_late_stays_on_its_sheet_and_is_asked_about(planned):
     store, plan = planned
     late = plan.pour_rows[0].pour
     log_pours(store, plan, late=[late])
     form = PaperForm(waiting(store, "A2"), "A2", store.add_all)
     assert shown_blocks(form) == printed_blocks(plan, "A2")
     codes = {p.code for p in plan.piece_rows if p.pour == late}
-    moved = 0
     for section in (s for s in form.grid.sections if s["day"]):
         day, given = section["title"][-10:], form.grid.values[section["day"]["name"]]
-        if codes & {r["code"] for r in section["rows"]}:
-            moved += 1
-            assert given == str(dt.date.fromisoformat(day) + dt.timedelta(days=3))
-            assert f"planned for {day}, but a pour was late" in section["day"]["hint"]
-        else:
-            assert given == day and "late" not in section["day"]["hint"]
-    assert moved
+        number = len(codes & {r["code"] for r in section["rows"]})
+        assert given == day, "the day printed on the sheet"
+        assert (f"printed for {day}, but {number} piece" in section["day"]["hint"]) == (number > 0)
+    rows = [r["code"] for r in form.grid.sections[0]["rows"]]
+    printed = dt.date.fromisoformat(form.grid.sections[0]["title"][-10:])
+    for code in rows:
+        cell_of(form, code, "grade").value = "1"
+    form.saves[0].click()
+    own = [code for code in rows if code in codes]
+    assert told_at(form) == (0, (
+        f"NOT SAVED YET. Poured late, and not ready on {printed} yet: {', '.join(own)}. Were they "
+        "looked at on that day? Tap Save again to store it, or correct it."))
+    for code in own:
+        cell_of(form, code, "grade").value = ""
+    form.saves[0].click()
+    ready = printed + dt.timedelta(days=3)
+    assert day_of(form, own[0]).value == str(ready), "the day of those that are left"
+    assert form.grid.dates[0] == f"Stored as looked at on {ready.day} {ready:%B %Y}."
+    for code in own:
+        cell_of(form, code, "grade").value = "2"
+    form.saves[0].click()
+    cure = {p.code: p.cure_days for p in plan.piece_rows}
+    assert {r["code"]: r["age_days"] for r in store.records("grades")} == {
+        code: cure[code] for code in rows}
+
+
+def test_a_sheet_typed_after_the_next_look_holds_its_pieces(tmp_path):
+    """Sheets printed for a first and a later look, both typed when both days have passed."""
+    plan = make_plan(
+        "paper", Fragrance("cedar"), [Blend("soft", {Wax("soft wax"): 1})], loads_pct=(6, 8),
+        pots_per_blend=1, piece_g=25, start=(TODAY - dt.timedelta(days=40)).isoformat(), seed=4,
+        assessors=("A1",), cure_days=CureDays(again=(28,)),
+        pieces=PieceNumbers(sweat=2, sweat_heat=2, frost=0, throw=0, reserve=0))
+    store = Store.create(tmp_path / "again")
+    store.save_plan(plan.to_dict())
+    log_pours(store, plan)
+
+    def made():
+        return PaperForm(waiting(store, "A1", every_look=True), "A1", store.add_all)
+
+    form = made()
+    assert shown_blocks(form) == printed_blocks(plan, "A1") and len(form.grid.sections) == 4
+    days = [s["title"][-10:] for s in form.grid.sections]
+    assert list(form.grid.values.values()) == days and days[0] < days[-1]
+    assert len({c.name for c in form.cells.values()}) == 4 + 2 * 8
+    codes = [r["code"] for r in form.grid.sections[0]["rows"]]
+    for cell in form.cells.values():
+        if cell.sheet == 0 and cell.piece:
+            cell.value = "1"
+    form.saves[0].click()
+    first = plan.cure_days.sweat
+    assert [(r["code"], r["age_days"]) for r in store.records("grades")] == [
+        (code, first) for code in codes]
+    assert shown_blocks(made()) == printed_blocks(plan, "A1")[1:]
+    again = next(c for c in form.cells.values() if c.piece and c.piece["look"] == "28"
+                 and c.piece["code"] == codes[0])
+    again.value = "3"
+    form.save.click()
+    assert store.records("grades")[-1]["age_days"] == 28
+    assert codes[0] not in set(waiting(store, "A1")["code"]), "its last look is done"
 
 
 def test_many_wrong_cells_are_not_all_told(store, monkeypatch):
@@ -323,7 +379,7 @@ def test_what_was_saved_leaves_the_draft_and_the_rest_stays(store, tmp_path):
     again = at_desk(store, tmp_path, pieces=left)
     assert said(again) == "Typed earlier and not saved: 2. Look, and save."
     again.save.click()
-    assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}}
+    assert read_draft(tmp_path, "paper-A2") == {"cells": {}, "days": {}, "on": str(TODAY)}
     assert len(store.rows("grades")) == 2 and len(store.rows("throws")) == 1
 
 
@@ -342,6 +398,38 @@ def test_a_day_stays_with_what_was_typed_from_its_sheet(store, tmp_path):
     again = at_desk(store, tmp_path, pieces=moved)
     assert day_of(again, "417").value == str(SHEET), "the planned day moved after the typing"
     assert day_of(again, "620").value == str(TODAY - dt.timedelta(days=1))
+
+
+def test_a_typed_day_is_that_of_what_is_saved_now_alone(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    other = TODAY - dt.timedelta(days=3)
+    day_of(form, "417").value = f"{other:%d.%m.%Y}"
+    assert form.grid.dates[0] == f"Stored as looked at on {other.day} {other:%B %Y}."
+    assert read_draft(tmp_path, "paper-A2")["days"] == {}, "without a grade it is no draft"
+    fill(form, g_417_grade="2")
+    form.saves[0].click()
+    assert store.rows("grades")["age_days"].tolist() == [11.0]
+    assert day_of(form, "211").value == str(SHEET)
+    assert form.grid.dates == [*3 * [f"Stored as looked at on {SHEET.day} {SHEET:%B %Y}."], "", ""]
+    assert day_of(at_desk(store, tmp_path), "211").value == str(SHEET)
+    day_of(form, "211").value = "no day"
+    assert form.grid.dates[0] == ""
+
+
+def test_a_day_that_was_typed_on_another_day_is_asked_for_again(store, tmp_path):
+    form = at_desk(store, tmp_path)
+    day_of(form, "417").value = "9 Nov"
+    fill(form, g_417_grade="2", g_620_grade="0")
+    draft = read_draft(tmp_path, "paper-A2")
+    keep_draft(tmp_path, draft | {"on": str(TODAY - dt.timedelta(days=1))}, "paper-A2")
+    again = at_desk(store, tmp_path)
+    assert said(again).splitlines() == [
+        "Typed earlier and not saved: 2. Look, and save.",
+        "Give the day of the inspection again; typed on another day was 9 Nov."]
+    assert day_of(again, "417").value == "" and again.grid.dates[0] == "No day is given yet."
+    assert day_of(again, "620").value == str(SHEET)
+    again.save.click()
+    assert "give the day on which it was looked at" in said(again) and store.rows("grades").empty
 
 
 def test_what_does_not_wait_any_more_is_told_and_put_away_with_the_next_save(store, tmp_path):
