@@ -237,6 +237,23 @@ def test_the_pour_day_in_ounces_and_undone(phone, links, store):
     assert len(store.rows("pours")) == 1
 
 
+def test_one_that_will_not_be_poured_waits_no_more_and_is_taken_back(phone, links, store):
+    phone.goto(links["pours"])
+    phone.get_by_role("button", name="P77-2", exact=True).tap()
+    phone.fill("[name=note]", "dropped")
+    phone.get_by_role("button", name="It will not be poured").tap()
+    said(phone, r"^Saved at .*: P77-2 will not be poured \(dropped\)")
+    assert phone.inner_text("#due") == (
+        "Due today: 1 of 3 pours, pot P77. 1 is logged. P77-2 will not be poured (dropped).")
+    assert not phone.is_visible("#form") and len(store.rows("unpoured")) == 1
+    phone.get_by_role("button", name="P77-2 (not poured)").tap()
+    assert phone.is_visible("#save") and not phone.is_visible("#drop"), "poured all the same"
+    phone.get_by_role("button", name="Undo").tap()
+    said(phone, "^Undone: pour P77-2. It waits to be poured.")
+    assert phone.input_value("[name=note]") == "dropped" and phone.is_visible("#drop")
+    assert store.rows("unpoured").empty
+
+
 def test_a_pour_waits_for_the_connection(phone, links, store):
     phone.goto(links["pours"])
     phone.get_by_role("button", name="P77-3", exact=True).tap()

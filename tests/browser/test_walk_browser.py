@@ -104,6 +104,11 @@ def test_log_a_pour(pour_page, store):
     page, planned = pour_page, plan().pours.iloc[0]
     page.wait_for_selector(f"h3:has-text('Test batch 1 of {len(plan().pours)}: {planned.pour}')")
     page.wait_for_selector(f".scent-weigh:has-text('{planned.wax_g:.1f} g')")
+    press(page, "leave")
+    said(page, rf"Saved at \S+: {planned['pour']} will not be poured")
+    page.wait_for_selector("h3:has-text('All other test batches are logged.')")
+    press(page, "undo")
+    page.wait_for_selector(f"h3:has-text('Test batch 1 of {len(plan().pours)}: {planned.pour}')")
     fill(page, "wax_g", "200")
     fill(page, "fragrance_g", f"{2 * planned['load_pct']:.2f}".replace(".", ","))
     fill(page, "poured_on", START.isoformat())
@@ -233,7 +238,10 @@ def test_type_scores_from_paper(page, store):
     assert days.nth(0).input_value() == str(due)
     label = f"Sweat, room temperature: {due}: day of the inspection"
     assert days.nth(0).get_attribute("aria-label") == label
+    stored = page.locator(".scent-grid:visible small[aria-live]").nth(0)
+    assert f"Stored as looked at on {due.day} {due:%B %Y}." in stored.text_content()
     days.nth(0).fill("")
+    stored.filter(has_text="No day is given yet.").wait_for()
     page.keyboard.press("Enter")
     page.keyboard.type("2")
     assert grid.nth(0).input_value() == "2", "Enter goes from the day to the first code"

@@ -138,6 +138,7 @@
       keep(box, { ...read(box, {}), [last.pour]: last.typed });
       const { pour } = last;
       last = null; $("undo").hidden = true;
+      if (chosen === pour) chosen = null;  // what was typed then comes back
       choose(pour); say(told.words, "saved");
     } catch { say("NOT UNDONE: no connection. Try again.", "warn"); }
   });
