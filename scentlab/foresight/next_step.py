@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 import html
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 import pandas as pd
 
 from scentlab.choosing.analysis import Analysis
-from scentlab.choosing.ceiling import NEAR_PCT, TEST_LOWER
+from scentlab.choosing.ceiling import NEAR_PCT, TEST_LOWER, at_sale
+from scentlab.choosing.headline import CEILING, REGULATORY, WAX_LIMIT
+from scentlab.choosing.pick import THROW_TESTED, caps
 from scentlab.choosing.waits import comes_first
 from scentlab.fitting.looks import planned_loads, tested_range
 from scentlab.fitting.rounds import fit_rounds, rounds_words
@@ -58,8 +60,10 @@ class NextStep(Result):
         over what may be seen; none counts as 2 points below the lowest load tested so far),
         p_given (chance that a load is given), gain_pct (points of load by which that is more than
         now).
-    given_pct : that of the blend of the first step. lowest_pct, highest_pct, limit_pct : of the
-        same blend the loads tested, and the wax maker's limit (missing without one).
+    given_pct : that of the blend of the first step. lowest_pct, highest_pct : of the same blend the
+        loads tested. limits : dict of what its load may not pass to that load (% of wax), as the
+        pick has it: the limits of wax maker and rules, the highest load scored for throw, and the
+        ceiling where pieces that sweated hold it below what the model says.
     worth_it : bool, whether the first step moves the load by ``WORTH_PCT``.
     pair : tuple of two dry loads (% of wax) worth a pair test, or empty.
     stress : how the pieces are kept. seed : int.
@@ -70,12 +74,12 @@ class NextStep(Result):
     given_pct: float
     lowest_pct: float
     highest_pct: float
-    limit_pct: float
     worth_it: bool
     pair: tuple
     stress: str
     seed: int
     notes: tuple = ()
+    limits: dict = field(default_factory=dict)
     first: str = ""
 
     @property
@@ -90,7 +94,13 @@ class NextStep(Result):
     @property
     def held_by_limit(self):
         """Whether nothing but the wax maker's limit holds the load down."""
-        return not self.worth_it and bool(self.given_pct >= self.limit_pct)
+        return self._held_by() == WAX_LIMIT
+
+    def _held_by(self):
+        """The limit that holds the load down, or nothing."""
+        reason = min(self.limits, key=self.limits.get, default="")
+        held = not self.worth_it and 0 < self.given_pct >= self.limits.get(reason, np.inf)
+        return reason if held else ""
 
     @property
     def sentence(self):
@@ -98,14 +108,18 @@ class NextStep(Result):
             return f"{capital(self.first)}; these pieces show what to do then."
         if not self.worth_it:
             why = f"more work would move the load by less than {WORTH_PCT:g} points"
-            if self.held_by_limit:
-                why = ("the highest load to use is as high as the wax maker's limit, "
-                       f"{say_load_oz(self.limit_pct)}, allows")
+            held_by = self._held_by()
+            if held_by == THROW_TESTED:
+                why = f"the highest load to use is {held_by}; score higher ones"
+            elif held_by == CEILING:
+                why = ("pieces that sweated hold the highest load to use at "
+                       f"{say_load_oz(self.given_pct, sold=True)}; look up how they were poured "
+                       "and graded, and pour these loads again")
+            elif held_by:
+                why = (f"the highest load to use is as high as {held_by}, "
+                       f"{say_load_oz(self.limits[held_by], sold=True)}, allows")
             elif self.given_pct <= 0:
-                lower = " and ".join(say_load_oz(share * self.lowest_pct) for share in LOWER)
-                return (f"{capital(TEST_LOWER)}: not even the lowest tested, "
-                        f"{say_load_oz(self.lowest_pct)}, is shown to be safe. Lower are {lower}: "
-                        "plan them as a quick check (scentlab quick).")
+                return self._lower_words()
             return in_sentences([f"Stop here: {why}", *self._pair_words()])
         best = self.table.iloc[0]
         loads, pots = best["loads_pct"], int(best["pots"])
@@ -140,6 +154,17 @@ class NextStep(Result):
         return (f"<p><strong>{html.escape(self.sentence)}</strong></p>"
                 f"{self.steps.to_html(index=False, border=0)}<p>{' '.join(self.notes)}</p>")
 
+    def _lower_words(self):
+        """What to test where no load is given."""
+        lowest = say_load_oz(self.lowest_pct)
+        for reason, limit in self.limits.items():
+            if reason != CEILING and _too_low(limit, self.lowest_pct):
+                return (f"Test loads up to {say_load_oz(limit, sold=True)}, {reason}: the lowest "
+                        f"tested is {lowest}.")
+        lower = " and ".join(say_load_oz(share * self.lowest_pct) for share in LOWER)
+        return (f"{capital(TEST_LOWER)}: not even the lowest tested, {lowest}, is shown to be "
+                f"safe. Lower are {lower}: plan them as a quick check (scentlab quick).")
+
     def _gain_words(self, best):
         if self.given_pct <= 0:
             return ("no load is given now; after it there is one "
@@ -149,18 +174,24 @@ class NextStep(Result):
                 "average over what it may show")
 
     def _beyond_words(self, loads):
-        """What is said of loads that nobody tested, and of those over the wax maker's limit."""
+        """What is said of loads that nobody tested, and of those over a limit."""
         if max(loads) > self.highest_pct + NEAR_PCT:
             yield f"{say_load_oz(max(loads))} is higher than anything tested"
-        if max(loads) > self.limit_pct:
-            yield (f"the wax maker's limit is {say_load_oz(self.limit_pct)}: loads above it are "
-                   "for testing only, not for sale")
+        for reason in (WAX_LIMIT, REGULATORY):
+            if max(loads) > self.limits.get(reason, np.inf):
+                yield (f"{reason} is {say_load_oz(self.limits[reason], sold=True)}: loads above it "
+                       "are for testing only, not for sale")
 
     def _pair_words(self):
         if self.pair:
             low, high = map(say_load_oz, self.pair)
             yield (f"whether {low} smells as strong as {high} is open: both are dry, so a pair "
                    "test would show it, without more wax")
+
+
+def _too_low(limit, lowest):
+    """Whether a limit admits no load tested; what is weighed is nearly what was planned."""
+    return limit < lowest - 0.05
 
 
 def _chance_words(chance):
@@ -175,7 +206,8 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
 
     Looks at each pot that might be poured are simulated from the posterior draws, the draws are
     reweighted by their likelihood, and the load that would then be given is averaged over the
-    looks: the highest safe load, no higher than what is tested and the wax maker's limit; none
+    looks: the highest safe load at the age of sale, no higher than what is tested and than the
+    limits that the pick keeps to, which no pot can raise; none
     counts as 2 points below the lowest load tested so far. Of the steps that move it by
     ``WORTH_PCT`` the one with most gain for its wax is proposed, an evening counting as
     ``EVENING_G`` of wax.
@@ -214,10 +246,10 @@ def next_step(analysis: Analysis, *, seed: int = 1) -> NextStep:
     table = table.assign(worth=worth).sort_values(
         ["worth", "score"], ascending=False, ignore_index=True)
     blend = table["blend"].iloc[0]
+    place = case.fit.blends.index(blend)
     return NextStep(
-        table[_COLUMNS], *case.of(case.fit.blends.index(blend)), bool(worth.any()),
-        _pair(analysis, blend), case.stress, seed,
-        (rounds_words(fit_rounds(case.fit, analysis.series.pours)),),
+        table[_COLUMNS], *case.of(place), bool(worth.any()), _pair(analysis, blend), case.stress,
+        seed, (rounds_words(fit_rounds(analysis.sweat, analysis.series.pours)),), case.caps[place],
     )
 
 
@@ -233,12 +265,10 @@ class _Case:
     """What is believed, given and tested of each blend, and what a step would make of it."""
 
     def __init__(self, analysis):
-        self.fit, rules = analysis.sweat, analysis.rules
+        rules = analysis.rules
+        self.fit = at_sale(analysis.sweat, rules)
         self.series, self.stress = analysis.series, analysis.ceiling.stress
         at_risk = load_at_risk_draws(self.fit, rules.risk, rules.limit_grade, self.stress)
-        limits = pd.Series(self.series.limits, dtype=float).reindex(self.fit.blends)
-        limits = limits.mask(limits.index.isin(rules.override_blends))
-        self.limits = limits.fillna(np.inf).to_numpy()
         self.safe = weighted_quantile(at_risk, self.fit.weights, 1.0 - rules.confidence)
         # After looks the quantile lies as many standard deviations below the mean as it does now,
         # which knows of skewness and, unlike a quantile of few draws, does not scatter.
@@ -247,6 +277,14 @@ class _Case:
         own = analysis.ceiling.table.set_index("blend").loc[list(self.fit.blends)]
         self.lowest, self.highest = (
             own[f"{end}_tested_pct"].to_numpy(float) for end in ("lowest", "highest"))
+        self.caps = [caps(blend, analysis, rules, analysis.ceiling) for blend in self.fit.blends]
+        self.limits = np.full(len(self.caps), np.inf)
+        free = self._given(self.safe, self.lowest, self.highest)
+        for limits, ceiling, load in zip(self.caps, own["ceiling_load_pct"], free, strict=True):
+            limits.pop(CEILING, None)
+            if np.nan_to_num(ceiling) < load - 1e-6:
+                limits[CEILING] = float(np.nan_to_num(ceiling))
+        self.limits = np.array([min(x.values(), default=np.inf) for x in self.caps])
         # Where even that is more than may be hoped for, the little that is counts.
         none = np.minimum(self.lowest - NO_LOAD_BELOW_PCT, self.safe - GAPS_PCT[0])
         rules = (self.series.plan or {}).get("rules", {})
@@ -257,12 +295,12 @@ class _Case:
 
     def _given(self, safe, lowest, highest):
         """The load given at a highest safe load that data allow, 0 where there is none."""
-        return np.where(safe >= lowest, np.minimum(np.minimum(safe, highest), self.limits), 0.0)
+        some = (safe >= lowest) & ~_too_low(self.limits, lowest)
+        return np.where(some, np.minimum(np.minimum(safe, highest), self.limits), 0.0)
 
     def of(self, blend):
-        """The load given, the lowest and highest tested, and the limit of a blend."""
-        found = (float(x[blend]) for x in (self.given, self.lowest, self.highest, self.limits))
-        return [x if np.isfinite(x) else np.nan for x in found]
+        """The load given, the lowest and the highest tested of a blend."""
+        return [float(x[blend]) for x in (self.given, self.lowest, self.highest)]
 
     def steps(self, blend):
         """Steps as (kind, blend, loads, pieces, pots)."""

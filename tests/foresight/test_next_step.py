@@ -13,7 +13,8 @@ import pytest
 from scipy.special import expit
 
 from scentlab.choosing.ceiling import find_ceiling
-from scentlab.choosing.pick import Pick
+from scentlab.choosing.headline import REGULATORY, WAX_LIMIT
+from scentlab.choosing.pick import THROW_TESTED, Evidence, Pick
 from scentlab.choosing.rules import Rules
 from scentlab.choosing.waits import what_to_test
 from scentlab.fitting.sweat import fit_sweat
@@ -46,7 +47,7 @@ def judged(series, links=None, draws=600):
     pick = ceiling.table.assign(load_pct=ceiling.table["ceiling_load_pct"].clip(upper=limit))
     pick = Pick(pick, tradeoff=None, sentences={}, changes=None, rules={}, rests=None)
     return SimpleNamespace(sweat=fit, rules=Rules(), ceiling=ceiling, series=series, throw=None,
-                           pick=pick)
+                           pick=pick, about=Evidence(fit, None, None, series).about)
 
 
 def checked(capacity=14.0, seed=2, limit=None, wet_from=None, pots=1, heated=2, **fit):
@@ -136,8 +137,57 @@ def test_where_the_limit_holds_the_load_it_stops():
     assert found.step == STOP and not found.worth_it
     assert found.sentence == ("Stop here: the highest load to use is as high as the wax maker's "
                               "limit, 6.25 % (1 oz/lb), allows.")
-    assert replace(found, limit_pct=np.nan).sentence == (
+    assert replace(found, limits={}).sentence == (
         "Stop here: more work would move the load by less than 0.3 points.")
+
+
+def test_every_limit_of_the_pick_holds_the_load_and_no_step_is_proposed_against_it():
+    """5 % of the product is 5/95 = 5.26 % of wax, 10 % 11.1; only the wax maker's can be set aside.
+    """
+    free = checked(wet_from=15.0)
+
+    def under(content):
+        analysis = checked(wet_from=15.0)
+        blends = analysis.series.blends.assign(limit_content_pct=content)
+        analysis.series = replace(analysis.series, blends=blends)
+        analysis.about = Evidence(analysis.sweat, None, None, analysis.series).about
+        return next_step(analysis, seed=1)
+
+    now = next_step(free, seed=1)
+    assert now.worth_it and 6.25 < now.given_pct
+    held = under(6.0)  # 6.38 % of wax
+    assert not (held.worth_it or held.held_by_limit) and held.given_pct < now.given_pct
+    assert held.sentence.startswith("Stop here: the highest load to use is as high as the "
+                                    "regulatory limit, 6.3 % (1 oz/lb), allows.")
+    none = under(5.0)
+    assert none.given_pct == 0.0 and none.sentence == (
+        "Test loads up to 5.2 % (0.83 oz/lb), the regulatory limit: the lowest tested is 6.25 % "
+        "(1 oz/lb).")
+    smelt = replace(held, pair=(), limits={THROW_TESTED: held.given_pct, REGULATORY: 11.1})
+    assert smelt.sentence == ("Stop here: the highest load to use is the highest load whose throw "
+                              "was scored; score higher ones.")
+
+
+def looked_twice(**how):
+    """Dry on day 3, and as the series is on day 14; sold on day 2."""
+    series = checked(**how).series
+    late = series.grades.assign(age_days=14.0)
+    grades = pd.concat([late.assign(age_days=3.0, grade=0), late]).astype({"grade": "Int64"})
+    both = judged(replace(series, grades=grades))
+    both.rules = Rules(ship_age_days=2.0)
+    both.ceiling = find_ceiling(both.sweat, both.rules)
+    return both, next_step(both, seed=1)
+
+
+def test_the_load_now_is_the_ceiling_at_the_age_of_sale():
+    both, step = looked_twice(wet_from=15.0)
+    now, late = (c.table["ceiling_load_pct"].iloc[0] for c in (
+        both.ceiling, find_ceiling(both.sweat)))
+    assert step.given_pct == pytest.approx(now) and late < now - 0.5
+    both, step = looked_twice(wet_from=9.0, heated=4)
+    assert step.given_pct == both.ceiling.table["ceiling_load_pct"].iloc[0] == 6.25
+    assert step.sentence.startswith("Stop here: pieces that sweated hold the highest load to use "
+                                    "at 6.25 % (1 oz/lb); look up how they were poured")
 
 
 def test_where_the_lowest_load_sweats_lower_ones_are_to_be_tested_as_the_report_says():
@@ -160,7 +210,7 @@ def test_dry_loads_without_throw_are_worth_a_pair_test():
     assert found.step == PAIR and found.pair == (6.25, 9.375)
     assert "a pair test would show it, without more wax" in found.sentence
     smelt = checked(wet_from=99.0, limit=9.375)
-    smelt.throw = object()
+    smelt.throw = SimpleNamespace(blends=())
     assert next_step(smelt, seed=1).pair == ()
 
 
@@ -168,7 +218,7 @@ def test_what_lies_beyond_is_said():
     found = next_step(checked(wet_from=99.0, heated=6, pots=2), seed=1)
     assert found.worth_it and max(found.table["loads_pct"].iloc[0]) > 18.75
     assert "is higher than anything tested" in found.sentence
-    over = replace(found, limit_pct=10.0).sentence
+    over = replace(found, limits={WAX_LIMIT: 10.0}).sentence
     assert "the wax maker's limit is 10.0 % (1.6 oz/lb)" in over.lower()
     assert "for testing only, not for sale" in over
 
