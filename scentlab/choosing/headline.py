@@ -29,7 +29,7 @@ def headline(row, rules, evidence, ceiling, rests):
         *pair_sentences(row["blend"], evidence, rules),
         _seen_words(row, rules, rests, seen_until(
             evidence.series, row["blend"], ceiling.stress, rules, row["load_pct"])),
-        f"{odds} that more than {say_percent(rules.risk)} of pieces of a new pot would sweat"
+        f"{odds} that more than {say_percent(rules.risk)} of pieces of new pots would sweat"
         f"{by_day(evidence.sweat, rules)}",
     ]
     if not pd.isna(row["dry_bound"]):

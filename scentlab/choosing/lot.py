@@ -51,7 +51,7 @@ class LotCheck(Result):
     """What the test batches of a new lot say of the load in use.
 
     lot, blend : str. load_pct : the load that was asked about (% of wax). verdict : accept, reject
-        or test more. chance_over : that more than the accepted share of pieces of a new pot of the
+        or test more. chance_over : that more than the accepted share of pieces of new pots of the
         lot would sweat at it. safe_load_pct : highest safe load with this lot, missing where none
         is known. table : one row, the shift of the half-sweat load against the old lot (points of
         load, below 0 it sweats earlier): estimate, se, lower, upper (90 %).
@@ -136,7 +136,7 @@ def check_lot(
     """Whether a new lot can be used at the recommended load.
 
     The old series is the evidence on everything but how far the lot lies from it. The lot is
-    accepted by the rule of the pick: as sure as the rules ask that no more pieces of a new pot than
+    accepted by the rule of the pick: as sure as the rules ask that no more pieces of new pots than
     they accept would sweat. It is rejected where that is 80 % likely not so. Dry pieces that were
     looked at younger than those of the old lot, or than at the sale, accept nothing.
 

@@ -37,8 +37,8 @@ class Rules:
         the ceiling and the limits.
     throw_kind : warm or cold.
     stress : rest or heat; None takes the harshest tested.
-    ship_age_days : age at which the pieces are sold or used up: sweat is answered for at it, and
-        where that is later than the oldest inspection (which None takes) the answer says so;
+    ship_age_days : age at which the pieces are sold or used up: sweat is answered for at the first
+        inspection then or later, and the answer says where there is none (None takes the oldest);
         frost is told at it (None takes the middle age seen).
     override_blends : blends whose wax maker's limit is set aside, and ``override_reason``, the
         reason in writing, without which it is not: one text for all of them, or a dict of blend
@@ -98,7 +98,7 @@ class Rules:
             age = f"{self.ship_age_days:g} days of age"
             by = f", by the first inspection at day {self.ship_age_days:g} or later"
         words = (
-            f"at most {100 * self.risk:g} % of the pieces of a new pot at sweat grade "
+            f"at most {100 * self.risk:g} % of the pieces of new pots at sweat grade "
             f"{self.limit_grade} or more {_STRESS_WORDS[self.stress]}, {100 * self.confidence:g} % "
             f"sure{by}; at most {self.throw_loss:g} points (of 10) of "
             f"{THROW_WORDS[self.throw_kind]} throw given up; frost of grade "

@@ -206,7 +206,7 @@ def _answer(analysis, blend):
         low = say_percent(analysis.rules.risk)
         found = analysis.ceiling.of(blend)
         said = [*use_words(row, found, analysis),
-                f"at most {low} of pieces of a new pot would sweat"
+                f"at most {low} of pieces of new pots would sweat"
                 f"{by_day(analysis.sweat, analysis.rules)} ({sure})"]
         if found["state"] in (CEILING_DRY, OPEN_ABOVE):
             said.append("no piece bounds it from above, so it rests on what is usual of wax")

@@ -86,7 +86,7 @@ def _answer(analysis, row, batch):
     yield "Highest safe load", _load(row["ceiling_load_pct"])
     yield "Rule", (
         f"{say_percent(rules.confidence, 0)} sure that at most {say_percent(rules.risk)} of pieces "
-        f"of a new pot reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})")
+        f"of new pots reach sweat grade {rules.limit_grade} ({SWEAT_GRADES[rules.limit_grade]})")
     if known.recommended and not is_missing(row["p_over"]):
         yield "Sweat", (f"risk {' '.join(tables.SWEAT_RISK(row).split())}; "
                         f"{say_odds(row['p_over'], row['least_told'])} that it is over "

@@ -145,7 +145,7 @@ def test_a_typed_load_says_what_is_known_of_it(old):
     assert known.recommended and known.load_pct == old.pick.table["load_pct"].iloc[0]
     high = " ".join(known_load(old, load_pct=18.75).words)
     assert "not the recommended one" in high and "Never tested above 12.5 %" in high
-    assert "of pieces of a new pot would sweat" in " ".join(known_load(old, load_pct=9.5).words)
+    assert "of pieces of new pots would sweat" in " ".join(known_load(old, load_pct=9.5).words)
     table = old.pick.table.assign(load_pct=np.nan)
     none = replace(old, pick=replace(old.pick, table=table))
     with pytest.raises(FitError, match="no load of soft is recommended"):

@@ -196,7 +196,7 @@ class TestWords:
             f"{wet} of {first['stressed_below']} pieces at room temperature sweated (grade 2 or "
             f"more) at the loads tested up to {first['load_pct']:.1f} %"
         ) in said
-        assert " that more than 5 % of pieces of a new pot would sweat. " in said
+        assert " that more than 5 % of pieces of new pots would sweat. " in said
 
     def test_short_sentences_without_words_of_statistics(self, analysis):
         for said in analysis.pick.sentences.values():

@@ -110,7 +110,7 @@ def test_not_a_number_is_refused():
 def test_the_rules_in_words_have_every_unit():
     usual = Rules().sentence
     assert usual == (
-        "at most 5 % of the pieces of a new pot at sweat grade 2 or more under the harshest "
+        "at most 5 % of the pieces of new pots at sweat grade 2 or more under the harshest "
         "storage tested, 95 % sure; at most 0.5 points (of 10) of hot throw given up; frost of "
         "grade 2 or more at the middle age seen."
     )

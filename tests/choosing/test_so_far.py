@@ -57,7 +57,7 @@ def test_the_words(checked):
     assert "Sweated, not for sale: 18." in seen and seen.endswith(
         "oz/lb), 2 of 2. Alone, a load could still sweat in up to 78 % after 2 dry pieces; the "
         "load to use weighs all of them together.")
-    assert "At most 5 % of pieces of a new pot would sweat (95 % sure)." in answer
+    assert "At most 5 % of pieces of new pots would sweat (95 % sure)." in answer
     assert "Nobody scored hot throw" in answer and "independent" in checked.notes[0]
     assert checked.sentence == f"{answer} {seen}"
 

@@ -265,7 +265,7 @@ def test_parts_fold_and_tell_what_they_hold(form):
 def test_every_control_is_named_and_names_are_escaped(form):
     assert set(form.fields) <= set(form.browser.names)
     assert form.browser.names["risk"] == (
-        "Risk of sweat, % of pieces. At most this share of the pieces of a new pot may reach the "
+        "Risk of sweat, % of pieces. At most this share of the pieces of new pots may reach the "
         "sweat grade below."
     )
     assert form.browser.names["limit_grade-3"] == "The grade that counts as sweat: 3: beads"
