@@ -180,7 +180,7 @@ def test_the_counts_fit_a_phone(chromium, pages):
     page = opened_at(chromium, pages / "report.html", 390, 844)
     page.locator("#seen").click()
     fits = page.evaluate("""(() => { const box = [...document.querySelectorAll('.wide')].find(
-        e => e.ariaLabel.startsWith('Pieces with sweat grade'));
+        e => e.ariaLabel.startsWith('Seen by load'));
         return box.scrollWidth - box.clientWidth; })()""")
     assert fits <= 1
 
