@@ -15,8 +15,8 @@ from scentlab.fitting.looks import UNKNOWN_AGE, with_stress
 from scentlab.fitting.throw_pairs import order_habits
 from scentlab.results import Result
 from scentlab.schema import CHECK_G, SCALE_OFF
-from scentlab.series import heat_words, rule_of, stress_words
-from scentlab.text import capital, count_of
+from scentlab.series import HIDDEN_FRAGRANCE, heat_words, rule_of, stress_words
+from scentlab.text import capital, count_of, gathered
 from scentlab.units import say_load_oz, say_one_temperature, say_weighed
 
 ALL = "all blends"
@@ -297,6 +297,12 @@ def lots_of(series, blend):
     return {name: {v for v in found if v and str(v).strip()} for name, found in lots.items()}
 
 
+def absent_words(series, material):
+    """What is said of a material (as :func:`lots_of` names it) without a lot."""
+    hidden = material == "fragrance" and series.fragrance == HIDDEN_FRAGRANCE
+    return "not shared" if hidden else "not recorded"
+
+
 def _lots(series, blend):
     known = lots_of(series, blend)
     several = max((len(found) for found in known.values()), default=0)
@@ -306,8 +312,9 @@ def _lots(series, blend):
     unknown = [name for name, found in known.items() if not found]
     if len(unknown) == len(known):
         return "lots", "not recorded", "", 2
-    without = f"; of {', '.join(unknown)} not recorded" if unknown else ""
-    return "lots", f"one lot of each{without}", "", 2
+    without = gathered((absent_words(series, name), name) for name in unknown)
+    said = "".join(f"; of {', '.join(names)} {words}" for words, names in without.items())
+    return "lots", f"one lot of each{said}", "", 2
 
 
 def _scale(pours):

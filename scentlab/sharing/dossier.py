@@ -10,15 +10,17 @@ import scentlab
 from scentlab.choosing.analysis import Analysis
 from scentlab.materials import say_lot
 from scentlab.results import say_odds, say_percent
-from scentlab.schema import SWEAT_GRADES
+from scentlab.schema import SWEAT_GRADES, WARMTH
+from scentlab.series import HIDDEN_FRAGRANCE
 from scentlab.sharing.figures import of_blend
 from scentlab.sharing.guard import need
 from scentlab.sharing.pages import render, write_page
 from scentlab.sharing.photos import shown_photos
 from scentlab.sharing.report import page_fingerprint
-from scentlab.units import say_grams, say_load_oz, say_temperature
+from scentlab.text import capital
+from scentlab.units import GRAMS_PER_OUNCE, say_grams, say_load_oz, say_temperature
 from scentlab.words import MISSING, THROW_WORDS, count, is_missing, say_loads, tables
-from scentlab.words.answers import regulatory_limit, storage_words
+from scentlab.words.answers import recorded_words, regulatory_limit, storage_words
 
 MOST_CHECKED = 120  # characters of who checked: a line of the page
 _RESTS = {"heat reached": "Heat as reached", "seen up to": "Seen up to", "lots": "Lots",
@@ -41,7 +43,7 @@ def dossier_html(
         load=say_loads(batch.known.load_pct, sold=True),
         answer=list(_answer(analysis, row, batch)),
         protocol=list(_protocol(analysis, batch.known)), counts=tables.counts_table(analysis, name),
-        weigh=weigh_table(batch), how=" ".join(_how(batch)),
+        weigh=weigh_table(batch, analysis.series), how=" ".join(_how(batch, analysis.series)),
         photos=shown_photos(photos, analysis.series, batch.known.load_pct, name, most=3),
         checked=checked, fingerprint=page_fingerprint(analysis)[:_SHORT],
         version=scentlab.__version__,
@@ -131,27 +133,39 @@ def _days(values):
     return MISSING if not days else " to ".join(dict.fromkeys((days[0], days[-1])))
 
 
-def weigh_table(batch):
+def weigh_table(batch, series):
     """What a batch is made of: a row for each material with its part, its lot and what to weigh."""
     rows = [(wax, f"{100 * fraction:g} % of the wax", say_grams(grams, 0))
             for (wax, fraction), (_, grams) in zip(batch.blend.parts, batch.waxes, strict=True)]
     rows.append((batch.fragrance, say_load_oz(batch.known.load_pct, sold=True),
                  say_grams(batch.fragrance_g)))
+    # Where no size of a piece is on record, a batch is reckoned in pieces of an ounce.
+    known = series.piece_g is not None or batch.recipe.piece_g != GRAMS_PER_OUNCE
     return tables.view(
-        f"A batch, {batch.for_words}", rows, ("*Material", lambda r: r[0].name),
-        ("*Part", lambda r: r[1]),
-        ("*Lot", lambda r: say_lot(r[0].lot) if r[0].lot else "not recorded"),
+        f"A batch, {batch.for_words}" if known else "A batch", rows,
+        ("*Material", lambda r: r[0].name), ("*Part", lambda r: r[1]),
+        ("*Lot", lambda r: say_lot(r[0].lot) if r[0].lot else "not shared" if (
+            r[0].name == HIDDEN_FRAGRANCE) else "not recorded"),
         ("Weigh", lambda r: r[2]),
     )
 
 
-def _how(batch):
-    """How warm and how long, and what the fragrance holds, in sentences."""
-    oil = batch.fragrance
-    for words, value in zip(("Fragrance in at", "Pour at"), batch.pouring.heat_of(batch.blend),
-                            strict=True):
-        yield f"{words} {'what the makers say' if value is None else say_temperature(value)}."
-    yield f"Stir {batch.pouring.stir_min:g} min."
+def _how(batch, series):
+    """How warm and how long, by the plan or as it was recorded, and what the fragrance holds, in
+    sentences."""
+    oil, pours, unknown = batch.fragrance, of_blend(series.pours, batch.known.blend), []
+    add, pour = batch.pouring.heat_of(batch.blend)
+    planned = {"add_temp_c": add and f"Fragrance in at {say_temperature(add)}",
+               "pour_temp_c": pour and f"Pour at {say_temperature(pour)}",
+               "stir_min": series.plan and f"Stir {batch.pouring.stir_min:g} min"}
+    for column in (c for c in WARMTH if c.name in planned):
+        said = planned[column.name] or recorded_words(pours, column)
+        if said:
+            yield f"{capital(said)}."
+        else:
+            unknown.append(column.meaning)
+    if unknown:
+        yield f"Not recorded: {', '.join(unknown)}."
     if oil.flash_point_c:
         yield f"Flash point {say_temperature(oil.flash_point_c)}."
     if oil.allergens:

@@ -5,11 +5,12 @@ The same words are in the report, in the terminal and in the supplier's summary.
 
 import re
 
+import numpy as np
 import pandas as pd
 
 from scentlab.choosing.ceiling import DRY, OPEN_ABOVE
 from scentlab.choosing.ranking import order_words
-from scentlab.choosing.rests import lots_of
+from scentlab.choosing.rests import absent_words, lots_of
 from scentlab.choosing.saving import saving_words
 from scentlab.choosing.so_far import recommended_by_maker
 from scentlab.fitting.looks import with_stress
@@ -125,6 +126,10 @@ def _facts(analysis, best, without):
         f"sweat (grade {rules.limit_grade}+), {storage_words(analysis)}",
         _at_room_temperature(analysis, blend, safe))
     yield "Wax maker", tuple(_limit_words(series, best))
+    legal = _regulatory_load(series.blends, blend)
+    if legal not in (None, np.inf) and not best["limit_load_pct"] <= legal:
+        said = say_loads(legal)
+        yield "Regulatory limit", ("", said, f", {said.content}")
     throw = THROW_WORDS[rules.throw_kind]
     if is_missing(best["throw"]):
         yield "Why this load", (f"{best['reason']}.",)
@@ -190,8 +195,10 @@ def _limit_words(series, best):
 
 def _lot_words(series, blend):
     known = lots_of(series, blend)
-    return "; ".join(f"{name} {_bare(lots) or 'not recorded'}" for name, lots in known.items()
-                     ) + "." if any(known.values()) else "not recorded"
+    if not any(known.values()):
+        return "not recorded"
+    return "; ".join(f"{name} {_bare(lots) or absent_words(series, name)}"
+                     for name, lots in known.items()) + "."
 
 
 def _bare(lots):
@@ -254,12 +261,18 @@ def without_pots(diagnosis, blends):
 
 def regulatory_limit(blends, blend):
     """The fragrance's limit in both bases; a dash when none is known."""
+    legal = _regulatory_load(blends, blend)
+    if legal is None:
+        return MISSING
+    return say_both(legal) if legal < np.inf else "none below 100 % of total"
+
+
+def _regulatory_load(blends, blend):
+    """The fragrance's limit as a load, infinite where it allows all; None when none is known."""
     content = blends.loc[blends["blend"] == blend, "limit_content_pct"]
     if content.empty or is_missing(content.iloc[0]):
-        return MISSING
-    if float(content.iloc[0]) >= 100:
-        return "none below 100 % of total"
-    return say_both(load_from_content(float(content.iloc[0])))
+        return None
+    return load_from_content(content.iloc[0]) if content.iloc[0] < 100 else np.inf
 
 
 def storage_words(analysis):
@@ -310,12 +323,17 @@ def method_sentences(series):
         f"{count(sweat['code'].nunique(), 'piece')} inspected for sweat by blind code."
     )
     yield difference_sentence(pours)
-    recorded = [_span(pours[c.name], f"{c.called} {{}} {c.unit}") for c in WARMTH]
+    recorded = [recorded_words(pours, column) for column in WARMTH]
     recorded.append(_span(sweat["age_days"], "pieces inspected at an age of {} days"))
     words = ", ".join(filter(None, recorded))
     if words:
-        yield f"{in_maker_units(capital(words))}."
+        yield f"{capital(words)}."
     yield f"Graded by {count(sweat['assessor'].dropna().nunique(), 'tester')}."
+
+
+def recorded_words(pours, column):
+    """The range of a column of pours with what it is called; empty when it was not recorded."""
+    return in_maker_units(_span(pours[column.name], f"{column.called} {{}} {column.unit}"))
 
 
 def _span(values, words):

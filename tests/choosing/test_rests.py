@@ -12,7 +12,7 @@ from scentlab.choosing.rests import find_rests, odd_pots_of
 from scentlab.choosing.rules import Rules
 from scentlab.fitting.sweat import fit_sweat
 from scentlab.planning.batch import make_batch, materials_of
-from scentlab.series import HEAT_COLUMNS, stress_words
+from scentlab.series import HEAT_COLUMNS, HIDDEN_FRAGRANCE, stress_words
 from scentlab.sharing.dossier import dossier_html
 from scentlab.units import say_load_oz
 from scentlab.words import answers
@@ -184,6 +184,9 @@ def test_lots(looked):
     rests = find_rests(looked(), Rules(), "heat")
     assert value(rests, "lots")["value"] == "one lot of each"
     assert value(rests, "lots", "hard")["value"] == "one lot of each; of hard wax not recorded"
+    hidden = find_rests(replace(looked(), fragrance=HIDDEN_FRAGRANCE, plan={
+        **looked().plan, "fragrance": {"lot": ""}}), Rules(), "heat")
+    assert value(hidden, "lots")["value"] == "one lot of each; of fragrance not shared"
     bare = find_rests(looked(plan=None), Rules(), "heat")
     assert value(bare, "lots")["value"] == "not recorded"
     assert "S1" not in rests.table.to_json()  # a lot may be held back from a package

@@ -7,6 +7,7 @@ import re
 from collections import Counter
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 from PIL import Image
 
@@ -32,10 +33,10 @@ def rows_of(name):
         return list(csv.DictReader(file))
 
 
-def test_weights_are_said_in_the_makers_unit_first(batch):
-    weighed = [row[-1] for row in weigh_table(batch).rows]
+def test_weights_are_said_in_the_makers_unit_first(analysis, batch):
+    weighed = [row[-1] for row in weigh_table(batch, analysis.series).rows]
     with showing(Shown("oz")):
-        ounces = [row[-1] for row in weigh_table(batch).rows]
+        ounces = [row[-1] for row in weigh_table(batch, analysis.series).rows]
     for one, other in zip(weighed, ounces, strict=True):
         assert re.fullmatch(r"[\d.]+ g \([\d.]+ oz\)", one)
         assert other == "{} ({})".format(*re.match(r"(.*) \((.*)\)", one).groups()[::-1])
@@ -100,6 +101,26 @@ def test_it_names_loads_lots_days_and_who_checked(analysis, batch):
                   f"{batch.fragrance_g:.1f} g", "No photos", "Invented demonstration data"):
         assert words in text, words
     assert "Signature" not in text and "Signature" in dossier_html(analysis, batch)
+
+
+def test_what_nobody_recorded_is_not_said(analysis):
+    """Of a series without a plan: only what its batches have on record."""
+    def page(**columns):
+        pours = analysis.series.pours.assign(**columns)
+        series = dataclasses.replace(analysis.series, plan=None, piece_g=None, pours=pours)
+        bare = dataclasses.replace(analysis, series=series)
+        batch = make_batch(known_load(bare), materials_of(series), wax_g=453.59)
+        return re.sub(r"\s+", " ", re.sub(r"<[^>]*>", " ", dossier_html(bare, batch)))
+
+    text = page(add_temp_c=85.0, pour_temp_c=[70.0, 72.5] * 18, stir_min=np.nan)
+    assert ("Fragrance added at 85 °C. Poured at 70 to 72.5 °C. Not recorded: minutes of stirring."
+            ) in text
+    text = page(add_temp_c=np.nan, pour_temp_c=np.nan, stir_min=2.0)
+    assert "Stirred for 2 min. Not recorded: wax temperature when the fragrance went in, " in text
+    for words in ("Stir 2 min", "makers say", "pieces of 28"):
+        assert words not in text
+    with showing(Shown("g", "F")):
+        assert "Fragrance added at 185 °F." in page(add_temp_c=85.0)
 
 
 def test_hostile_text_stays_text(analysis, batch):

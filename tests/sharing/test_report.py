@@ -9,6 +9,7 @@ import re
 from html.parser import HTMLParser
 from types import SimpleNamespace
 
+import numpy as np
 import pandas as pd
 import pytest
 from PIL import Image
@@ -22,6 +23,7 @@ from scentlab.results import say_odds
 from scentlab.sharing import figures, opening, parts, report
 from scentlab.sharing.package import prepare_package
 from scentlab.sharing.pages import write_page
+from scentlab.sharing.redaction import Choices, redact
 from scentlab.sharing.report import report_html, write_report
 from scentlab.units import Shown, content_from_load, say_load_oz, say_percent_of_wax, showing
 from scentlab.words import answers, say_loads
@@ -247,6 +249,28 @@ def test_the_load_that_the_maker_recommends_is_the_lowest_of_the_waxes(analysis)
     assert answers.recommended_by_maker(series, "soft-firm 70/30") == 5.0
     facts = dict(answers.headline(dataclasses.replace(analysis, series=series))["facts"])
     assert facts["Wax maker"][-1] == " recommended 5.0 % (0.8 oz/lb)"
+
+
+@pytest.mark.parametrize("content, shown", [
+    (9.0, "9.9 % (1.58 oz/lb), 9.0 % of the finished piece"),  # 9 / 91; the wax maker says 10 %
+    (12.5, None), (100.0, None), (np.nan, None)])
+def test_a_regulatory_limit_that_binds_is_on_the_first_page(analysis, content, shown):
+    series = dataclasses.replace(
+        analysis.series, blends=analysis.series.blends.assign(limit_content_pct=content))
+    facts = dict(answers.headline(dataclasses.replace(analysis, series=series))["facts"])
+    found = facts.get("Regulatory limit")
+    assert (found and "".join(found)) == shown
+
+
+def test_a_hidden_lot_is_not_shared_and_one_nobody_wrote_down_not_recorded(analysis):
+    hidden, _ = redact(analysis.series, Choices(hide_fragrance=True))
+    facts = dict(answers.headline(dataclasses.replace(analysis, series=hidden))["facts"])
+    assert facts["Lots"][0].endswith("fragrance not shared.")
+    bare = copy.deepcopy(analysis.series.plan)
+    bare["fragrance"]["lot"] = ""
+    series = dataclasses.replace(analysis.series, plan=bare)
+    facts = dict(answers.headline(dataclasses.replace(analysis, series=series))["facts"])
+    assert facts["Lots"][0].endswith("fragrance not recorded.")
 
 
 def test_the_page_shows_few_words_and_folds_the_rest(html):
