@@ -145,14 +145,16 @@ if (reply) {
     });
   };
   check();
-  reply.addEventListener("input", () => { keep(); check(); });
+  const saved = document.getElementById("saved");
+  // What was saved before is not what is typed now, and may be refused.
+  reply.addEventListener("input", () => { keep(); check(); saved.textContent = ""; });
   all(".more", reply).forEach((button) => button.addEventListener("click", () => {
     more(button.parentNode).querySelector("input").focus();
     keep();
   }));
   reply.addEventListener("submit", (event) => {
     event.preventDefault();
-    const data = answer(), saved = document.getElementById("saved");
+    const data = answer();
     const said = [data.note, ...data.answers, ...data.lots, ...Object.keys(data.rules), ...Object.keys(data.limits)];
     if (!said.some(Boolean)) {
       saved.textContent = "Nothing was saved: no question is answered and nothing else is typed yet.";

@@ -309,6 +309,9 @@ def test_an_empty_answer_and_an_unknown_lot_are_pointed_out(chromium, pages):
     with page.expect_download():
         page.get_by_role("button", name="Save the answer").click()
     assert page.inner_text("#saved").startswith("Saved as answer-demo-cedar")
+    page.locator("[data-share]").first.fill("abc")  # what was saved is not what is refused now
+    page.get_by_role("button", name="Save the answer").click()
+    assert page.inner_text("#saved") == ""
 
 
 PAPERS = pytest.mark.parametrize(
