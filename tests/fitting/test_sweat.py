@@ -377,10 +377,9 @@ class TestAges:
         assert np.array_equal(aged.draws, plain.draws)
         assert AGEING not in set(aged.table["parameter"]) and aged.ages == (7.0, 7.0)
 
-    def test_a_look_without_an_age_counts_as_the_oldest(self):
-        looks = aged_looks(7)
-        unknown = looks.assign(age_days=looks["age_days"].where(looks["age_days"] < 16))
-        unknown.loc[unknown.index[2], "age_days"] = 16.0
+    def test_a_look_without_an_age_counts_as_of_day_1(self):
+        looks = aged_looks(7, days=(1, 4, 16))
+        unknown = looks.assign(age_days=looks["age_days"].where(looks["age_days"] > 1))
         one, other = (aged_model(frame).data for frame in (looks, unknown))
         for name in ("grade", "cell", "times"):
             own, others = (getattr(data.histories, name) for data in (one, other))
